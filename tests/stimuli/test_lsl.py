@@ -1,0 +1,49 @@
+"""Configuration of LSL and the message when it is missing; in child processes, because pylsl loads once in a process."""
+
+import configparser
+import os
+import subprocess
+import sys
+
+from stimuli import lsl
+
+
+def run_child(code, **variables):
+    environment = {k: v for k, v in os.environ.items() if k not in ("LSLAPICFG", "PYLSL_LIB")} | variables
+    return subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=60)
+
+
+def test_packaged_configuration_stays_on_this_machine_and_hides_no_stream():
+    parser = configparser.ConfigParser()
+    parser.read(lsl.CONFIG)
+    assert parser["multicast"]["ResolveScope"] == "machine"
+    assert parser["lab"]["KnownPeers"] == "{127.0.0.1}"
+    assert parser["ports"]["IPv6"] == "disable"
+    assert not parser.has_option("lab", "SessionID")
+
+
+def test_packaged_configuration_is_used_when_nothing_is_set():
+    result = run_child(
+        "import os; from stimuli.lsl import load_pylsl; p = load_pylsl(); p.local_clock()\n"
+        "print(os.environ['LSLAPICFG'], p.__name__)"
+    )
+    assert result.returncode == 0, result.stderr
+    assert result.stdout.split() == [str(lsl.CONFIG), "pylsl"]
+
+
+def test_configuration_of_the_user_wins(tmp_path):
+    own = tmp_path / "own.cfg"
+    own.write_text("[multicast]\nResolveScope = machine\n")
+    result = run_child(
+        "import os; from stimuli.lsl import load_pylsl; load_pylsl(); print(os.environ['LSLAPICFG'])", LSLAPICFG=str(own)
+    )
+    assert result.stdout.strip() == str(own), result.stderr
+
+
+def test_missing_library_says_what_to_install(tmp_path):
+    (tmp_path / "pylsl.py").write_text("raise RuntimeError('LSL binary library file was not found.\\n long help')")
+    code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from stimuli.lsl import load_pylsl; load_pylsl()"
+    result = run_child(code)
+    assert result.returncode != 0
+    assert "LslUnavailableError" in result.stderr
+    assert "pip install" in result.stderr
