@@ -1,0 +1,103 @@
+"""Which sweeps are left out, and why.
+
+Two kinds of reason. *Faults* are seen in the raw samples of one sweep (rails, a flat line). *Criteria* compare a figure
+of the filtered sweep with its running median over the last units, so that the limit follows the subject. Every figure
+uses absolute values: turning the sign of a whole block changes no decision here, which the evidence relies on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from .samples import Bools, Floats
+
+FLAT_MS = 5.0  # this long without any change is a dead input
+CLIPPED_MS, CLIPPED_SAMPLES = 1.0, 8  # this long at the very top or bottom of the sweep is a rail
+MEMORY_UNITS = 8
+
+
+def peak_uv(sweeps_uv: Floats, rate_hz: float) -> Floats:
+    """Largest absolute value of each sweep (..., n_times) -> (...), in uV."""
+    return np.asarray(np.abs(sweeps_uv).max(axis=-1))
+
+
+def slope_uv_per_ms(sweeps_uv: Floats, rate_hz: float) -> Floats:
+    """Largest absolute step between neighbouring points of each sweep (..., n_times) -> (...), in uV per ms."""
+    return np.asarray(np.abs(np.diff(sweeps_uv, axis=-1)).max(axis=-1) * rate_hz / 1000.0)
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """Leave a sweep out when ``measure`` exceeds ``times`` its running median, or ``ceiling`` whatever the median."""
+
+    name: str
+    measure: Callable[[Floats, float], Floats]
+    times: float
+    ceiling: float = np.inf
+
+
+CRITERIA: tuple[Criterion, ...] = (
+    Criterion("peak", peak_uv, times=2.5, ceiling=100.0),
+    Criterion("slope", slope_uv_per_ms, times=3.5),
+)
+
+
+class RunningLimits:
+    """One limit per criterion for a batch of runs; the median is over all presented sweeps of the last 8 units.
+
+    Sweeps that were left out still count, otherwise a rise of the noise would shut the gate for good.
+    """
+
+    def __init__(self, criteria: tuple[Criterion, ...], rate_hz: float) -> None:
+        self._criteria = criteria
+        self._rate_hz = rate_hz
+        self._memory: list[list[Floats]] = [[] for _ in criteria]
+        self.limits: dict[str, Floats] = {}
+
+    def update(self, sweeps_uv: Floats, usable: Bools) -> list[tuple[str, Bools]]:
+        """Sweeps (..., n_sweeps, n_times) and which of them can be judged -> per criterion, which exceed its limit.
+
+        The limit comes from earlier units; the first unit is judged by its own median.
+        """
+        verdicts = []
+        for criterion, memory in zip(self._criteria, self._memory, strict=True):
+            values = np.where(usable, criterion.measure(sweeps_uv, self._rate_hz), np.nan)
+            earlier = np.concatenate(memory or [values], axis=-1)
+            limit = np.minimum(criterion.times * _median(earlier), criterion.ceiling)
+            self.limits[criterion.name] = limit
+            verdicts.append((criterion.name, values > limit[..., np.newaxis]))
+            memory.append(values)
+            del memory[:-MEMORY_UNITS]
+        return verdicts
+
+
+def _median(values: Floats) -> Floats:
+    """Median over the last axis that passes over nan; nan (which rejects nothing) where there is no value at all."""
+    ordered = np.sort(values, axis=-1)  # nan goes last
+    count = np.isfinite(values).sum(axis=-1)[..., np.newaxis]
+    low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0), axis=-1)
+    high = np.take_along_axis(ordered, np.minimum(count // 2, values.shape[-1] - 1), axis=-1)
+    return np.asarray(np.where(count > 0, (low + high) / 2, np.nan)[..., 0])
+
+
+def raw_fault(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> str | None:
+    """"saturation", "flat" or None for the raw samples (n_channels, n) of one sweep, from those samples alone."""
+    if bool((np.abs(raw_uv) >= rail_uv).any()):
+        return "saturation"
+    flat = max(2, round(FLAT_MS * 1e-3 * rate_hz))
+    clipped = max(CLIPPED_SAMPLES, round(CLIPPED_MS * 1e-3 * rate_hz))
+    for row in raw_uv:
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(row)) + 1])
+        runs = np.diff(np.concatenate([starts, [len(row)]]))
+        longest = int(runs.max())
+        if longest >= flat:
+            return "flat"
+        if longest >= clipped:
+            held = row[starts[runs >= clipped]]
+            if bool(np.any((held == row.max()) | (held == row.min()))):
+                return "saturation"
+    return None
+

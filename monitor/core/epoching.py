@@ -1,0 +1,88 @@
+"""Cut sweeps out of the filtered stream, aligned to a fraction of a sample."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from .filtering import Band
+from .samples import Floats
+
+PHASES = 256  # fractions of an analysis sample; the rounding error is below 0.5 us at 4 kHz
+HALF = 16  # taps on either side of the interpolator
+SHAPE = 6.0  # Kaiser beta
+
+
+@dataclass(frozen=True)
+class Epoch:
+    """Which part of the stream, around each onset, makes a sweep.
+
+    Times count from the moment the sound reaches the ear: ``delay_ms`` after the trigger (tube, plus what the amplifier
+    delays EEG behind its trigger channel).
+    """
+
+    band: Band
+    start_ms: float = -2.0
+    stop_ms: float = 20.0
+    delay_ms: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not self.start_ms < self.stop_ms <= 200:
+            raise ValueError(f"epoch {self.start_ms:g} to {self.stop_ms:g} ms: it must begin before it ends, within 200 ms")
+        if not 0 <= self.delay_ms <= 150:
+            raise ValueError(f"delay_ms = {self.delay_ms:g} is outside 0 to 150: sound and amplifier delays only")
+
+    @property
+    def margin(self) -> int:
+        """Points cut beyond either end of the epoch, so that an average can be interpolated up to its very ends."""
+        return HALF
+
+    @cached_property
+    def n_times(self) -> int:
+        """Points from ``start_ms`` to ``stop_ms`` plus a margin on either side."""
+        return int(np.floor((self.stop_ms - self.start_ms) * 1e-3 * self.band.analysis_rate_hz + 1e-9)) + 1 + 2 * self.margin
+
+    @property
+    def first_ms(self) -> float:
+        """Time of the first point, margin included."""
+        return self.start_ms - self.margin * 1e3 / self.band.analysis_rate_hz
+
+    @cached_property
+    def kernels(self) -> Floats:
+        """Interpolators (PHASES + 1, 2 HALF): row p reads the value p / PHASES of a sample after the middle."""
+        fraction = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
+        distance = np.arange(-HALF + 1, HALF + 1) - fraction
+        inside = np.clip(1 - (distance / HALF) ** 2, 0.0, None)
+        taps = np.sinc(distance) * np.i0(SHAPE * np.sqrt(inside)) / np.i0(SHAPE)
+        return np.asarray(taps / taps.sum(axis=1, keepdims=True))
+
+    def plan(self, position: float, origin: int) -> Cut:
+        """Where the sweep of an onset at raw ``position`` lies, for outputs whose number 0 belongs to raw ``origin``."""
+        step, rate = self.band.step, self.band.rate_hz
+        at = (position + (self.first_ms + self.delay_ms) * 1e-3 * rate - origin) / step
+        whole = int(np.floor(at))
+        phase = round((at - whole) * PHASES)
+        first = whole - HALF + 1
+        last = whole + self.n_times - 1 + HALF
+        raw_first = int(np.floor(position + (self.start_ms + self.delay_ms) * 1e-3 * rate))
+        raw_stop = int(np.ceil(position + (self.stop_ms + self.delay_ms) * 1e-3 * rate)) + 1
+        return Cut(first, last + 1, phase, raw_first, raw_stop, origin + last * step + self.band.reach)
+
+    def read(self, outputs: Floats, phase: int) -> Floats:
+        """Filtered samples (n_channels, stop - first) of a cut -> the sweep (n_channels, n_times)."""
+        kernel = self.kernels[phase]
+        return np.stack([np.correlate(row, kernel, mode="valid") for row in outputs])
+
+
+@dataclass(frozen=True)
+class Cut:
+    """Outputs ``first`` to ``stop`` (numbers since the segment began), raw span, and the raw sample that completes it."""
+
+    first: int
+    stop: int
+    phase: int
+    raw_first: int
+    raw_stop: int
+    ready: int

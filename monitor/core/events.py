@@ -1,0 +1,131 @@
+"""What the engine says. Frozen values; ``record()`` gives the JSON object that is kept (unknown is null, never 0)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, ClassVar
+
+from .samples import Floats
+from .stopping import Outcome, StoppedBy
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that became certain when raw sample ``sample`` had arrived (counted from the start of the run)."""
+
+    sample: int
+    kind: ClassVar[str] = "event"
+    kept: ClassVar[bool] = True  # goes into events.jsonl
+
+    def record(self) -> dict[str, Any]:
+        return {"type": self.kind} | {key: _plain(value) for key, value in asdict(self).items()}
+
+
+@dataclass(frozen=True)
+class TriggerLearned(Event):
+    """The trigger channel is understood: resting level and threshold in stream units, direction, kind of edges."""
+
+    kind: ClassVar[str] = "trigger_learned"
+    rest: float
+    threshold: float
+    direction: str
+    edges: str
+
+
+@dataclass(frozen=True)
+class TriggerSilent(Event):
+    """No trigger for ``silent_s`` of stream time: cable, channel choice, or the sound has stopped."""
+
+    kind: ClassVar[str] = "trigger_silent"
+    silent_s: float
+
+
+@dataclass(frozen=True)
+class TriggerDoubled(Event):
+    """A trigger came sooner after another than half the usual interval; that sweep is left out."""
+
+    kind: ClassVar[str] = "trigger_doubled"
+    position: float
+
+
+@dataclass(frozen=True)
+class Gap(Event):
+    """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back) or "not_finite"."""
+
+    kind: ClassVar[str] = "gap"
+    reason: str
+    by_s: float
+    lost_samples: int  # in total so far
+
+
+@dataclass(frozen=True)
+class RateMismatch(Event):
+    """Stamps say another sampling rate than the stream declares."""
+
+    kind: ClassVar[str] = "rate_mismatch"
+    nominal_hz: float
+    measured_hz: float
+    ppm: float
+    serious: bool  # above 0.1 %: times in ms cannot be trusted until the rate is confirmed
+
+
+@dataclass(frozen=True)
+class UnitDone(Event):
+    """One unit of sweeps is judged: where they were (raw samples), and why each was left out (None: accepted)."""
+
+    kind: ClassVar[str] = "unit"
+    kept: ClassVar[bool] = False
+    unit: int
+    positions: tuple[float, ...]
+    left_out: tuple[str | None, ...]
+    peak_limit_uv: float
+
+
+@dataclass(frozen=True)
+class LookDone(Event):
+    """One look at the deciding channel."""
+
+    kind: ClassVar[str] = "look"
+    sweeps_presented: int
+    sweeps_accepted: int
+    rejected: dict[str, int]
+    evidence: float  # log10
+    evidence_needed: float  # log10
+    p_value: float  # anytime-valid
+    residual_noise_nv: float
+    noise_cause: str
+    within_units_nv: float
+    between_units_nv: float
+    single_point_nv: float
+    plus_minus_nv: float
+    fsp: float
+    upper_limit_nv: float
+    lost_samples: int
+
+
+@dataclass(frozen=True)
+class Verdict(Event):
+    """The run has its answer; nothing follows."""
+
+    kind: ClassVar[str] = "verdict"
+    verdict: Outcome
+    stopped_by: StoppedBy
+    reason: str
+
+
+@dataclass(frozen=True)
+class AverageNow:
+    """The averages as they stand (display and average.csv): each (n_channels, n_times) in uV on ``times_ms``."""
+
+    times_ms: Floats
+    average_uv: Floats
+    a_uv: Floats
+    b_uv: Floats
+    plus_minus_uv: Floats

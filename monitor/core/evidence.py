@@ -1,0 +1,179 @@
+"""Evidence for a response that stays valid however often, and whenever, anyone looks.
+
+Without a response the average of a block of sweeps is as likely to be +x as -x. Before each block we bet on that sign,
+using earlier blocks only; under "no response" the capital E is then a martingale that starts at 1, so it ever reaches
+1 / alpha with probability at most alpha (Ville's inequality). Nothing is assumed about the spectrum, the distribution
+or the constancy of the noise: those decide only how fast the capital grows when there is a response.
+
+Blocks are scored by matched filters ``h = T^-1 d / sqrt(d' T^-1 d)``, where T is the shape of the noise, learned from
+the spread of sweeps about their unit means (squares only, so unchanged by the sign of the means).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from .samples import Floats
+
+RIDGE = 0.01  # of the noise variance, added to the diagonal of T
+LAMBDA_HORIZONS = (384, 768, 1536, 3072, 6144)  # sweeps; a bet of 4 sqrt(K / horizon) suits a decision near that many
+PEAK_WIDTHS_MS = (0.45, 0.9)  # SDs of the positive peak of an expected response
+TROUGH_DELAY, TROUGH_WIDTH, TROUGH_SIZE = 3.4, 1.5, 0.7  # in peak SDs, peak SDs, peak heights
+
+
+@dataclass(frozen=True)
+class EvidenceSettings:
+    """Block length, warm-up, and the bank of expected responses (wave V latency grid x two widths)."""
+
+    block_units: int = 2
+    warm_up_units: int = 16  # from these the noise shape is learned; no decision before
+    latency_ms: tuple[float, float] = (5.5, 10.0)
+    latency_step_ms: float = 0.375
+
+    def __post_init__(self) -> None:
+        low, high = self.latency_ms
+        if not 0 < low <= high:
+            raise ValueError(f"latency_ms = {self.latency_ms}: give the earliest and the latest expected latency, earliest first")
+        if self.warm_up_units % self.block_units:
+            raise ValueError(f"warm_up_units = {self.warm_up_units} must be a multiple of block_units = {self.block_units}")
+
+    @cached_property
+    def lambdas(self) -> Floats:
+        """Bet sizes (n_lambdas,) for this block length."""
+        sweeps = 16 * self.block_units
+        return np.array([4.0 * np.sqrt(sweeps / horizon) for horizon in LAMBDA_HORIZONS])
+
+    def latencies_ms(self, window_ms: tuple[float, float]) -> Floats:
+        """The grid, cut to latencies whose positive peak lies inside the window; never empty."""
+        low, high = self.latency_ms
+        count = max(1, round((high - low) / self.latency_step_ms) + 1)
+        grid = np.linspace(low, high, count)
+        inside = grid[(grid >= window_ms[0]) & (grid <= window_ms[1] - PEAK_WIDTHS_MS[0])]
+        return inside if len(inside) else np.array([float(np.mean(window_ms))])
+
+    def covered_by(self, window_ms: tuple[float, float]) -> bool:
+        """Whether the window holds every expected latency and the trough after it (needed to say "absent")."""
+        low, high = self.latency_ms
+        return window_ms[0] <= low and high + TROUGH_DELAY * PEAK_WIDTHS_MS[0] <= window_ms[1]
+
+
+def response_bank(times_ms: Floats, latencies_ms: Floats) -> Floats:
+    """Expected responses (n_directions, n_points) of 1 uV peak to trough: a peak at the latency and a trough after it."""
+    bank = []
+    for width in PEAK_WIDTHS_MS:
+        for latency in latencies_ms:
+            peak = np.exp(-0.5 * ((times_ms - latency) / width) ** 2)
+            late = latency + TROUGH_DELAY * width
+            trough = np.exp(-0.5 * ((times_ms - late) / (TROUGH_WIDTH * width)) ** 2)
+            wave = peak - TROUGH_SIZE * trough
+            bank.append(wave / (wave.max() - wave.min()))
+    return np.array(bank)
+
+
+class NoiseShape:
+    """Autocovariance of whitened sweep residuals, summed over units: the Toeplitz matrix T of the noise."""
+
+    def __init__(self, batch: tuple[int, ...], n_points: int) -> None:
+        self._n = n_points
+        self._power: Floats | None = None
+        self._batch = batch
+
+    def update(self, residuals_uv: Floats, variance_uv2: Floats) -> None:
+        """Residuals (..., n_sweeps, n_times at the spacing of the window points) of one unit and its variance (...,)."""
+        usable = variance_uv2 > 0
+        scale = np.where(usable, 1.0 / np.sqrt(np.where(usable, variance_uv2, 1.0)), 0.0)
+        length = residuals_uv.shape[-1]
+        spectrum = np.fft.rfft(residuals_uv * scale[..., np.newaxis, np.newaxis], n=2 * length, axis=-1)
+        power = (spectrum.real**2 + spectrum.imag**2).sum(axis=-2)
+        self._power = power if self._power is None else self._power + power
+
+    def matrix(self) -> Floats:
+        """T (..., n_points, n_points) with unit mean diagonal before the ridge; the identity where nothing is known."""
+        if self._power is None:
+            return np.broadcast_to(np.eye(self._n), (*self._batch, self._n, self._n))
+        lags = np.fft.irfft(self._power, axis=-1)[..., : self._n]
+        zero = lags[..., :1]
+        lags = np.where(zero > 0, lags / np.where(zero > 0, zero, 1.0), np.eye(1, self._n)[0])
+        index = np.abs(np.subtract.outer(np.arange(self._n), np.arange(self._n)))
+        return np.asarray(lags[..., index] + RIDGE * np.eye(self._n))
+
+
+class RunningEvidence:
+    """The capital of a batch of runs, fed with one block at a time."""
+
+    def __init__(self, settings: EvidenceSettings, bank: Floats, batch: tuple[int, ...]) -> None:
+        directions, points = bank.shape
+        lambdas = settings.lambdas
+        self._bank, self._lambdas = bank, lambdas
+        self._log_bank = np.zeros((*batch, directions, len(lambdas)))
+        self._log_learned = np.zeros((*batch, len(lambdas)))
+        self._sum = np.zeros((*batch, points))
+        self._weight = np.zeros(batch)
+        self._inverse: Floats | None = None
+        self._waiting: list[tuple[Floats, Floats]] = []
+        self.log10 = np.full(batch, np.nan)
+        self.log10_max = np.zeros(batch)
+
+    def learn_noise(self, shape: Floats) -> None:
+        """Fix the noise shape T (..., n_points, n_points) and play the blocks that were waiting for it."""
+        inverse = self._inverse = np.asarray(np.linalg.inv(shape), dtype=np.float64)
+        filters = self._bank @ inverse  # T is symmetric
+        self._energy = (filters * self._bank).sum(axis=-1)  # d' T^-1 d
+        self._filters = filters / np.sqrt(self._energy)[..., np.newaxis]
+        for mean, weight in self._waiting:
+            self._play(mean, weight)
+        self._waiting.clear()
+
+    def update(self, mean_uv: Floats, weight: Floats) -> None:
+        """Weighted mean of the next block over the window points (..., n_points) and its total weight (...,) in 1/uV2."""
+        if self._inverse is None:
+            self._waiting.append((mean_uv, weight))
+        else:
+            self._play(mean_uv, weight)
+
+    def _play(self, mean: Floats, weight: Floats) -> None:
+        assert self._inverse is not None
+        mean = np.where(weight[..., np.newaxis] > 0, mean, 0.0)
+        scale = np.sqrt(weight)
+        scores = scale[..., np.newaxis] * (self._filters @ mean[..., np.newaxis])[..., 0]
+        self._log_bank += _log_bet(self._lambdas * scores[..., np.newaxis])
+        # the learned direction knows earlier blocks only
+        matched = (self._inverse @ self._sum[..., np.newaxis])[..., 0]
+        norm = np.sqrt((matched * self._sum).sum(axis=-1))
+        known = norm > 0
+        score = np.where(known, scale * (matched * mean).sum(axis=-1) / np.where(known, norm, 1.0), 0.0)
+        self._log_learned += _log_bet(self._lambdas * score[..., np.newaxis])
+        self._sum += weight[..., np.newaxis] * mean
+        self._weight = self._weight + weight
+        both = np.stack([_log_mean(self._log_bank, (-2, -1)), _log_mean(self._log_learned, (-1,))], axis=-1)
+        self.log10 = _log_mean(both, (-1,)) / np.log(10.0)
+        self.log10_max = np.maximum(self.log10_max, self.log10)
+
+    def upper_limit_uv(self, quantile: float = 1.6449) -> Floats:
+        """Upper confidence limit (...,) of the response, peak to trough, over the bank; nan before the noise is known.
+
+        Largest over the bank of the matched-filter amplitude + ``quantile`` x its standard error (1.6449: one-sided 95 %).
+        Taking the largest makes the limit conservative for any single expected response.
+        """
+        if self._inverse is None:
+            return np.full(self._weight.shape, np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            average = self._sum / self._weight[..., np.newaxis]
+            fit = (self._filters @ average[..., np.newaxis])[..., 0]
+            limits = (fit + quantile / np.sqrt(self._weight)[..., np.newaxis]) / np.sqrt(self._energy)
+        return np.asarray(limits.max(axis=-1))
+
+
+def _log_bet(x: Floats) -> Floats:
+    """log(1 + tanh x) without overflow."""
+    return np.asarray(np.log(2.0) - np.logaddexp(0.0, -2.0 * x))
+
+
+def _log_mean(logs: Floats, axes: tuple[int, ...]) -> Floats:
+    """log of the mean of exp(logs) over the given last axes."""
+    flat = logs.reshape(*logs.shape[: logs.ndim - len(axes)], -1)
+    top = flat.max(axis=-1)
+    return np.asarray(top + np.log(np.exp(flat - top[..., np.newaxis]).mean(axis=-1)))

@@ -1,0 +1,48 @@
+"""How much noise is left in the average (RMS over the response window), estimated in ways that fail differently."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .averaging import WeightedAverage, Window
+from .samples import Floats
+
+NORMAL_999 = 3.0902  # upper 0.1 % point of the normal distribution
+
+
+@dataclass(frozen=True)
+class ResidualNoise:
+    """All (...,) in nV RMS. ``value_nv`` is the one that rules may use."""
+
+    value_nv: Floats
+    within_units_nv: Floats  # from the spread of sweeps inside units: sqrt(1 / sum of weights)
+    between_units_nv: Floats  # from the spread of unit means; also sees what a unit keeps, such as locked hum
+    single_point_nv: Floats
+    plus_minus_nv: Floats
+    between_larger: Floats  # 1.0 where the spread between units is beyond chance and therefore used
+
+
+def residual_noise(average: WeightedAverage, window: Window, freedom: Floats) -> ResidualNoise:
+    """Estimates from the running average; ``freedom`` (...,) is the number of independent points in the window.
+
+    The value is the within-unit estimate unless the spread between units exceeds its upper 99.9 % point for noise
+    (chi-square, Wilson & Hilferty 1931); then it is the larger one, with the cause named.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        within = np.sqrt(1.0 / average.weight)
+        dispersion = average.dispersion(window)
+        between = within * np.sqrt(dispersion)
+        df = freedom * (average.weighted_units - 1)
+        limit = (1 - 2 / (9 * df) + NORMAL_999 * np.sqrt(2 / (9 * df))) ** 3
+        larger = dispersion > limit  # nan decides nothing
+        plus_minus = np.sqrt((window.of(average.plus_minus_uv()) ** 2).mean(axis=-1))
+    return ResidualNoise(
+        value_nv=1e3 * np.where(larger, between, within),
+        within_units_nv=1e3 * within,
+        between_units_nv=1e3 * between,
+        single_point_nv=1e3 * np.sqrt(average.point_variance_uv2()),
+        plus_minus_nv=1e3 * plus_minus,
+        between_larger=larger.astype(np.float64),
+    )

@@ -1,0 +1,76 @@
+"""Streams and sweeps with a known truth, made without any of the project's own signal code."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
+
+
+def wave_v_uv(t_ms: NDArray[np.float64], latency_ms: float = 7.0, nv: float = 400.0) -> NDArray[np.float64]:
+    """A peak at the latency and a trough 2.6 ms later, ``nv`` peak to trough; a plain formula, not the bank's."""
+    wave = np.exp(-0.5 * ((t_ms - latency_ms) / 0.6) ** 2) - 0.8 * np.exp(-0.5 * ((t_ms - latency_ms - 2.6) / 0.9) ** 2)
+    fine = np.linspace(0, 25, 5001)
+    shape = np.exp(-0.5 * ((fine - 7.0) / 0.6) ** 2) - 0.8 * np.exp(-0.5 * ((fine - 9.6) / 0.9) ** 2)
+    return nv * 1e-3 * wave / (shape.max() - shape.min())
+
+
+def coloured_uv(rng: np.random.Generator, shape: tuple[int, ...], rate_hz: float, rms_uv: float) -> NDArray[np.float64]:
+    """White noise through a first-order low-pass at 300 Hz plus white: falls with frequency like EEG; RMS in 100-1500 Hz."""
+    white = rng.standard_normal(shape)
+    sos = butter(1, 300, fs=rate_hz, output="sos")
+    noise = sosfilt(sos, rng.standard_normal(shape), axis=-1) + 0.1 * white
+    band = sosfilt(butter(4, [100, 1500], "bandpass", fs=rate_hz, output="sos"), noise, axis=-1)
+    return noise * rms_uv / band.std()
+
+
+@dataclass
+class Stream:
+    """Samples (n_channels, n): EEG rows in uV, then the trigger; stamps; true onset positions in raw samples."""
+
+    rate_hz: float
+    samples: NDArray[np.float64]
+    stamps_s: NDArray[np.float64]
+    onsets: NDArray[np.float64]
+
+
+def stream(
+    rng: np.random.Generator,
+    rate_hz: float = 8000.0,
+    n_sweeps: int = 320,
+    per_s: float = 47.1,
+    nv: float = 400.0,
+    latency_ms: float = 7.0,
+    noise_uv: float = 2.0,
+    channels: int = 1,
+    trigger: str = "pulse",
+    pause_ms: float = 20.0,
+    fractional: bool = False,
+    lead_s: float = 1.0,
+) -> Stream:
+    """A recording with responses in its first EEG channel. Trigger: "pulse", "bipolar", "inverted", "gate" or "codes"."""
+    spacing = rate_hz / per_s
+    extra = np.repeat(rng.uniform(0, pause_ms * 1e-3 * rate_hz, n_sweeps // 16 + 1), 16)[: n_sweeps + 16]
+    pauses = np.concatenate([[0], np.cumsum(np.where(np.arange(1, n_sweeps) % 16 == 0, extra[1:n_sweeps], 0.0))])
+    onsets = lead_s * rate_hz + np.arange(n_sweeps) * spacing + pauses
+    if not fractional:
+        onsets = np.round(onsets)
+    n = int(onsets[-1] + 0.2 * rate_hz)
+    eeg = coloured_uv(rng, (channels, n), rate_hz, noise_uv) + 1000.0 if noise_uv else np.zeros((channels, n))
+    line = np.zeros(n)
+    for number, onset in enumerate(onsets):
+        a, b = int(np.floor(onset)), int(onset + 0.03 * rate_hz)
+        eeg[0, a:b] += wave_v_uv((np.arange(a, b) - onset) * 1e3 / rate_hz, latency_ms, nv)
+        k = int(np.ceil(onset))
+        one_ms = max(2, round(1e-3 * rate_hz))
+        if trigger in ("pulse", "inverted"):
+            line[k : k + one_ms] = 5.0 if trigger == "pulse" else -5.0
+        elif trigger == "bipolar":
+            line[k : k + one_ms], line[k + one_ms : k + 2 * one_ms] = 1.0, -1.0
+        elif trigger == "gate":
+            line[k : k + int(spacing / 2)] = 1.0
+        elif trigger == "codes":
+            line[k : k + one_ms] = 1 + 7 * (number % 3)
+    return Stream(rate_hz, np.vstack([eeg, line]), 100.0 + np.arange(n) / rate_hz, onsets)
