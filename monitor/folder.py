@@ -1,0 +1,165 @@
+"""The folder of one run: made once, exclusively; whole files replaced in one step; looks appended line by line.
+
+JSON written here keeps every float to the last bit (repr), and writes what is undefined or infinite as null, never as 0.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import enum
+import json
+import math
+import os
+from collections.abc import Iterator, Mapping
+from io import TextIOWrapper
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
+
+
+class FolderError(RuntimeError):
+    """A run folder cannot be made or is none."""
+
+
+class RunFolder:
+    """``session_dir/run-NNN``. ``create`` for a new run, ``open`` for one that is there."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._events: TextIOWrapper | None = None
+
+    @classmethod
+    def create(cls, session_dir: Path | str) -> RunFolder:
+        """Make the next free run-001, run-002, ... Two programs that do so at once get two folders."""
+        session = Path(session_dir)
+        try:
+            session.mkdir(parents=True, exist_ok=True)
+            number = max((_run_number(path) for path in session.iterdir()), default=0)
+            while True:
+                number += 1
+                path = session / f"run-{number:03d}"
+                with contextlib.suppress(FileExistsError):
+                    path.mkdir()
+                    return cls(path)
+        except OSError as error:
+            raise FolderError(f"cannot make a run in {session} ({error.strerror or error}): choose another --out") from error
+
+    @classmethod
+    def open(cls, path: Path | str) -> RunFolder:
+        """A folder with a recording in it. Raises FolderError."""
+        folder = cls(Path(path))
+        if not folder.raw.is_file():
+            raise FolderError(f"{path} is no run folder: it holds no {folder.raw.name}")
+        return folder
+
+    @property
+    def raw(self) -> Path:
+        return self.path / "raw.xdf"
+
+    @property
+    def plan(self) -> Path:
+        return self.path / "plan.toml"
+
+    @property
+    def events(self) -> Path:
+        return self.path / "events.jsonl"
+
+    @property
+    def average(self) -> Path:
+        return self.path / "average.csv"
+
+    @property
+    def run(self) -> Path:
+        return self.path / "run.json"
+
+    def write_text(self, name: str, text: str) -> Path:
+        """Write a whole file so that a reader sees the old one or the new one, never a part."""
+        path = self.path / name
+        draft = path.with_name(f".{name}.part")
+        with open(draft, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(draft, path)
+        return path
+
+    def write_json(self, name: str, content: Any) -> Path:
+        """Write ``content`` as indented JSON, atomically; see ``jsonable``."""
+        return self.write_text(name, json.dumps(jsonable(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+    def read_json(self, name: str) -> Any:
+        return json.loads((self.path / name).read_text(encoding="utf-8"))
+
+    def append_event(self, event: Any) -> None:
+        """Append one event (a dataclass or mapping) as a line of events.jsonl and hand it to the operating system."""
+        if self._events is None:
+            self._events = open(self.events, "a", encoding="utf-8", newline="\n")  # noqa: SIM115 - open for the run, see close()
+        self._events.write(event_line(event))
+        self._events.flush()
+
+    def read_events(self) -> Iterator[dict[str, Any]]:
+        """The events in order; a last line that a crash cut short is left out."""
+        with open(self.events, encoding="utf-8") as file:
+            for line in file:
+                if line.endswith("\n"):
+                    yield json.loads(line)
+
+    def write_average(
+        self, time_ms: ArrayLike, average_uv: ArrayLike, a_uv: ArrayLike, b_uv: ArrayLike, plus_minus_uv: ArrayLike
+    ) -> Path:
+        """Write average.csv, all columns (n_times,); an undefined value is an empty field."""
+        columns = [np.asarray(column, dtype=np.float64) for column in (time_ms, average_uv, a_uv, b_uv, plus_minus_uv)]
+        if len({column.shape for column in columns}) != 1 or columns[0].ndim != 1:
+            raise ValueError(f"average columns must share one length, got {[column.shape for column in columns]}")
+        rows = [",".join("" if math.isnan(value) else repr(value) for value in row) for row in np.column_stack(columns).tolist()]
+        return self.write_text(self.average.name, "\n".join([",".join(AVERAGE_COLUMNS), *rows]) + "\n")
+
+    def close(self) -> None:
+        """Sync and close events.jsonl. Safe to call twice."""
+        if self._events is not None:
+            self._events.flush()
+            os.fsync(self._events.fileno())
+            self._events.close()
+            self._events = None
+
+
+def event_line(event: Any) -> str:
+    """One event as a line of JSON, the same bytes for the same values."""
+    return json.dumps(jsonable(event), ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+
+
+def jsonable(value: Any) -> Any:
+    """Plain JSON types: dataclasses and mappings as objects, arrays as lists, paths and enums as text, nan and inf as None."""
+    if isinstance(value, enum.Enum):
+        return jsonable(value.value)
+    if value is None or isinstance(value, (bool, str)):
+        return value
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, (float, np.floating)):
+        return float(value) if math.isfinite(value) else None
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: jsonable(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
+        return {str(jsonable(key)): jsonable(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return jsonable(value.tolist())
+    if isinstance(value, (list, tuple)):
+        return [jsonable(item) for item in value]
+    if isinstance(value, (set, frozenset)):
+        return sorted(jsonable(item) for item in value)
+    if isinstance(value, os.PathLike):
+        return os.fspath(value)
+    raise TypeError(f"{type(value).__name__} has no JSON form here: convert it before it is written")
+
+
+def _run_number(path: Path) -> int:
+    digits = path.name.removeprefix("run-")
+    return int(digits) if path.name.startswith("run-") and digits.isascii() and digits.isdigit() else 0

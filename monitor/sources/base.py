@@ -1,0 +1,189 @@
+"""What every source of samples looks like, and how it fails.
+
+SourceError
+├── NoStream          nothing that fits is visible
+├── AmbiguousStream   more than one fits; carries the candidates
+├── StreamLost        the sender is gone and does not come back by itself
+├── EndOfRecording    a recording has been read to its end
+└── ChannelError      the channels asked for are not in the stream, or clash
+"""
+
+from __future__ import annotations
+
+import math
+import xml.etree.ElementTree as ElementTree
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from monitor.core.samples import Chunk
+
+
+class SourceError(RuntimeError):
+    """Samples cannot be had; the text says from where, why, and what to do next."""
+
+
+class NoStream(SourceError):
+    """No visible stream fits the request."""
+
+
+class AmbiguousStream(SourceError):
+    """Several streams fit the request; choosing one would be a guess."""
+
+    def __init__(self, message: str, candidates: Sequence[StreamDescription]) -> None:
+        super().__init__(message)
+        self.candidates = tuple(candidates)
+
+
+class StreamLost(SourceError):
+    """The sender vanished and this inlet will not get data again."""
+
+
+class EndOfRecording(SourceError):
+    """Every sample of the recording has been delivered."""
+
+
+class ChannelError(SourceError):
+    """A channel asked for is not in the stream, fits twice, or is asked to be EEG and trigger at once."""
+
+
+@dataclass(frozen=True)
+class StreamDescription:
+    """What a stream says about itself. Unknown text is "", an unknown time is nan; labels and units have one entry a channel.
+
+    ``rate_hz`` is the nominal rate, 0 for irregular streams. ``channel_format`` uses the XDF names (float32, double64, int16,
+    string, ...). ``xml`` is the stream's own complete description and is what a recording keeps.
+    """
+
+    name: str
+    type: str
+    source_id: str
+    host: str
+    uid: str
+    created_at_s: float
+    channel_count: int
+    rate_hz: float
+    channel_format: str
+    labels: tuple[str, ...]
+    units: tuple[str, ...]
+    xml: str = ""
+
+    def label(self, index: int) -> str:
+        """The label of channel ``index`` (from 0); its number counted from 1 where the stream gives none."""
+        return self.labels[index] or str(index + 1)
+
+    def summary(self) -> str:
+        """One line that lets a person tell this stream from another one."""
+        rate = f"{self.rate_hz:g} Hz" if self.rate_hz > 0 else "irregular"
+        source = f"source id {self.source_id!r}" if self.source_id else "no source id"
+        plural = "channel" if self.channel_count == 1 else "channels"
+        created = "" if math.isnan(self.created_at_s) else f", created at {self.created_at_s:.3f} s"
+        return (
+            f"{self.name!r} (type {self.type or 'not stated'!r}, {self.channel_count} {plural} {self.channel_format}, {rate}, "
+            f"host {self.host or 'unknown'!r}, {source}{created})"
+        )
+
+
+class Source(Protocol):
+    """Delivers one stream in pieces, in order, unmodified."""
+
+    @property
+    def description(self) -> StreamDescription: ...
+
+    @property
+    def backlog_samples(self) -> int:
+        """Samples that wait to be pulled."""
+        ...
+
+    def pull(self, timeout_s: float) -> Chunk | None:
+        """The next samples, or None when none came within ``timeout_s``. Raises StreamLost or EndOfRecording."""
+        ...
+
+    def close(self) -> None: ...
+
+
+def description_from_xml(xml: str) -> StreamDescription:
+    """Read a stream description in the XDF layout: <info> with name, type, ..., desc/channels/channel/{label, unit}.
+
+    Raises ValueError when the text is not such a description.
+    """
+    try:
+        info = ElementTree.fromstring(xml)
+    except ElementTree.ParseError as error:
+        raise ValueError(f"the stream's description is not XML ({error})") from error
+
+    def text(name: str) -> str:
+        return (info.findtext(name) or "").strip()
+
+    try:
+        count = int(text("channel_count"))
+        rate_hz = float(text("nominal_srate") or 0.0)
+    except ValueError as error:
+        raise ValueError(f"the stream's description states no usable channel_count or nominal_srate ({error})") from error
+    channels = info.findall("desc/channels/channel")
+    return StreamDescription(
+        name=text("name"),
+        type=text("type"),
+        source_id=text("source_id"),
+        host=text("hostname"),
+        uid=text("uid"),
+        created_at_s=_number(text("created_at")),
+        channel_count=count,
+        rate_hz=rate_hz,
+        channel_format=text("channel_format"),
+        labels=_one_each(channels, "label", count),
+        units=_one_each(channels, "unit", count),
+        xml=xml,
+    )
+
+
+def description_to_xml(description: StreamDescription) -> str:
+    """The stream's own XML, or an equal one built from the fields when it carries none (or a broken one)."""
+    if description.xml:
+        try:
+            ElementTree.fromstring(description.xml)
+        except ElementTree.ParseError:
+            pass
+        else:
+            return description.xml
+    info = ElementTree.Element("info")
+    for name, value in {
+        "name": description.name,
+        "type": description.type,
+        "channel_count": str(description.channel_count),
+        "nominal_srate": repr(float(description.rate_hz)),
+        "channel_format": description.channel_format,
+        "source_id": description.source_id,
+        "created_at": "" if math.isnan(description.created_at_s) else repr(float(description.created_at_s)),
+        "uid": description.uid,
+        "hostname": description.host,
+    }.items():
+        ElementTree.SubElement(info, name).text = _printable(value)
+    channels = ElementTree.SubElement(ElementTree.SubElement(info, "desc"), "channels")
+    for label, unit in zip(description.labels, description.units, strict=True):
+        channel = ElementTree.SubElement(channels, "channel")
+        ElementTree.SubElement(channel, "label").text = _printable(label)
+        ElementTree.SubElement(channel, "unit").text = _printable(unit)
+    return '<?xml version="1.0"?>' + ElementTree.tostring(info, encoding="unicode")
+
+
+def marker_description(name: str = "quietfloor-markers", source_id: str = "") -> StreamDescription:
+    """An irregular text stream for labels and operator's marks, for runs in which no marker stream exists."""
+    return StreamDescription(name, "Markers", source_id, "", "", math.nan, 1, 0.0, "string", ("",), ("",))
+
+
+def _one_each(channels: list[ElementTree.Element], name: str, count: int) -> tuple[str, ...]:
+    found = [(channel.findtext(name) or "").strip() for channel in channels[:count]]
+    return tuple(found + [""] * (count - len(found)))
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
+def _printable(text: str) -> str:
+    """XML 1.0 cannot hold control characters, not even escaped."""
+    return "".join(c if c in "\t\n\r" or ord(c) >= 32 else "\N{REPLACEMENT CHARACTER}" for c in text)

@@ -1,0 +1,279 @@
+"""Live samples from Lab Streaming Layer: find a stream without guessing, then read it without touching it.
+
+Nothing here imports pylsl before something is opened or listed, so the program starts where liblsl is missing. Inlets run with
+all post-processing off: samples and stamps are what the sender sent. Behaviour of liblsl that this relies on (seen with 1.18): a
+sender that dies and has a source id leaves silence, then goes on when it restarts; one without raises LostError at once.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.samples import Chunk
+from monitor.sources.base import AmbiguousStream, NoStream, StreamDescription, StreamLost, description_from_xml
+from monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
+from monitor.xdf_format import DTYPES
+from stimuli.lsl import load_pylsl
+
+__all__ = [
+    "Channels",
+    "Finding",
+    "FoundStream",
+    "LslMarkers",
+    "LslSource",
+    "find_stream",
+    "list_streams",
+    "resolve_channels",
+    "suitability",
+    "unit_to_uv",
+    "uv_per_unit",
+]
+
+SETTLE_S = 0.8  # four local streams answered within 0.5 s: after the first match, wait this long for a second one
+POLL_S = 0.05
+STILL_RUNNING = "is its program still running?"
+_FORMATS = ("undefined", "float32", "double64", "string", "int32", "int16", "int8", "int64")  # liblsl's codes 0 to 7
+BUFFER_S = 120  # liblsl drops the oldest samples beyond this backlog; the stamps then show the gap
+
+
+@dataclass(frozen=True)
+class FoundStream:
+    """A stream that answered. ``description`` has no labels or units yet: they come over an inlet. ``info`` is pylsl's handle."""
+
+    description: StreamDescription
+    info: Any
+
+
+def list_streams(wait_s: float = 1.0, details_timeout_s: float = 2.0) -> list[StreamDescription]:
+    """Every visible stream with labels and units, sorted by name, host and source id.
+
+    A stream that answers but does not hand out its details within ``details_timeout_s`` is listed without labels and units.
+    """
+    pylsl = load_pylsl()
+    described = []
+    for found in _distinct(pylsl.resolve_streams(wait_s)):
+        try:
+            described.append(_full_description(pylsl.StreamInlet(found.info, recover=False), details_timeout_s))
+        except StreamLost:
+            described.append(found.description)
+    return sorted(described, key=_order)
+
+
+def find_stream(name: str | None = None, source_id: str | None = None, wait_s: float = 5.0) -> FoundStream:
+    """The one stream with this name and/or source id.
+
+    Waits up to ``wait_s`` for a first match and then a little longer for a second, because the answers arrive one by one. Raises
+    NoStream (says what is visible) or AmbiguousStream (lists the candidates).
+    """
+    if not name and not source_id:
+        raise ValueError("find_stream needs a name, a source id or both")
+    pylsl = load_pylsl()
+    resolver = pylsl.ContinuousResolver(forget_after=5.0)
+    give_up_s = time.monotonic() + wait_s
+    while True:
+        matches = [found for found in _distinct(resolver.results()) if _fits(found.description, name, source_id)]
+        if matches or time.monotonic() >= give_up_s:
+            break
+        time.sleep(POLL_S)
+    if matches:
+        time.sleep(SETTLE_S)
+    visible = sorted(_distinct(resolver.results()), key=lambda found: _order(found.description))
+    # A stream that ended during the wait counts as gone.
+    matches = [found for found in visible if _fits(found.description, name, source_id)]
+    if not matches:
+        raise NoStream(_nothing_fits(name, source_id, wait_s, [found.description for found in visible]))
+    if len(matches) > 1:
+        raise _ambiguous(name, source_id, [found.description for found in matches])
+    return matches[0]
+
+
+class LslSource:
+    """One numeric stream, in the order and with the stamps it was sent. Use from one thread.
+
+    Raises StreamLost when the sender does not hand out its description or data within ``open_timeout_s``.
+    """
+
+    def __init__(self, found: FoundStream, open_timeout_s: float = 10.0) -> None:
+        if found.description.channel_format not in DTYPES:
+            raise NoStream(f"{found.description.summary()} carries text, not samples: name an EEG stream")
+        pylsl = load_pylsl()
+        self._pylsl = pylsl
+        self._inlet = pylsl.StreamInlet(found.info, max_buflen=BUFFER_S, recover=True, processing_flags=pylsl.proc_none)
+        self._description = _full_description(self._inlet, open_timeout_s)
+        rate_hz = self._description.rate_hz
+        self._room = max(1024, math.ceil(rate_hz))
+        dtype = DTYPES[self._description.channel_format].newbyteorder("=")
+        self._buffer = np.empty((self._room, self._description.channel_count), dtype)
+        self._lost = False
+        _guard(self._inlet.open_stream, self._description, open_timeout_s)
+
+    @property
+    def description(self) -> StreamDescription:
+        return self._description
+
+    @property
+    def backlog_samples(self) -> int:
+        return 0 if self._lost else int(self._inlet.samples_available())
+
+    def pull(self, timeout_s: float = 0.5) -> Chunk | None:
+        """All samples that are there, up to one second's worth, after waiting for the first one at most ``timeout_s``.
+
+        Returns None if none came: the sender pauses, or is gone and may return. Raises StreamLost when it cannot return.
+        """
+        if self._lost:
+            raise StreamLost(_lost_text(self._description))
+        # Waiting for one sample and then draining wakes up sooner than waiting for a full buffer or polling.
+        stamps = self._pull_into(self._buffer[:1], timeout_s)
+        if stamps and not self._lost:
+            stamps += self._pull_into(self._buffer[1:], 0.0)
+        if not stamps:
+            if self._lost:
+                raise StreamLost(_lost_text(self._description))
+            return None
+        return Chunk(self._buffer[: len(stamps)].T.copy(), np.array(stamps, dtype=np.float64))
+
+    def clock_offset(self, timeout_s: float = 2.0) -> tuple[float, float]:
+        """(time in the sender's clock, seconds to add to its stamps there to get this machine's LSL clock).
+
+        The first call takes some milliseconds, later ones use liblsl's background estimate. Raises StreamLost.
+        """
+        offset_s = float(_guard(self._inlet.time_correction, self._description, timeout_s))
+        return float(self._pylsl.local_clock()) - offset_s, offset_s
+
+    def close(self) -> None:
+        self._lost = True
+        self._inlet.close_stream()
+
+    def _pull_into(self, room: NDArray[Any], timeout_s: float) -> list[float]:
+        try:
+            _, stamps = self._inlet.pull_chunk(timeout=timeout_s, max_samples=len(room), dest_obj=room)
+        except self._pylsl.util.LostError:
+            self._lost = True  # what a pull just before brought must still be handed out
+            return []
+        return list(stamps)
+
+
+class LslMarkers:
+    """A text stream. Only what is sent after this object exists arrives: open it before the sound starts."""
+
+    def __init__(self, found: FoundStream, open_timeout_s: float = 10.0) -> None:
+        if found.description.channel_format != "string":
+            raise NoStream(f"{found.description.summary()} carries samples, not text: name a marker stream")
+        pylsl = load_pylsl()
+        self._pylsl = pylsl
+        self._inlet = pylsl.StreamInlet(found.info, recover=True, processing_flags=pylsl.proc_none)
+        self.description = _full_description(self._inlet, open_timeout_s)
+        _guard(self._inlet.open_stream, self.description, open_timeout_s)
+
+    def pull(self, timeout_s: float = 0.0) -> list[tuple[float, str]]:
+        """(stamp in s, text of the first channel) of every marker that is there. Raises StreamLost."""
+        markers = []
+        try:
+            sample, stamp_s = self._inlet.pull_sample(timeout=timeout_s)
+            while sample is not None:
+                markers.append((float(stamp_s), str(sample[0])))
+                sample, stamp_s = self._inlet.pull_sample(timeout=0.0)
+        except self._pylsl.util.LostError as error:
+            if not markers:
+                raise StreamLost(_lost_text(self.description)) from error
+        return markers
+
+    def clock_offset(self, timeout_s: float = 2.0) -> tuple[float, float]:
+        """As LslSource.clock_offset."""
+        offset_s = float(_guard(self._inlet.time_correction, self.description, timeout_s))
+        return float(self._pylsl.local_clock()) - offset_s, offset_s
+
+    def close(self) -> None:
+        self._inlet.close_stream()
+
+
+def _distinct(infos: list[Any]) -> list[FoundStream]:
+    """One entry an outlet: on several interfaces the same outlet can answer more than once."""
+    by_uid = {info.uid(): info for info in infos}
+    return [FoundStream(_describe(info), info) for info in by_uid.values()]
+
+
+def _describe(info: Any) -> StreamDescription:
+    try:
+        return description_from_xml(info.as_xml())
+    except ValueError:  # a name with control characters makes XML that no parser takes; the stream is visible all the same
+        nothing = ("",) * info.channel_count()
+        return StreamDescription(
+            name=info.name(),
+            type=info.type(),
+            source_id=info.source_id(),
+            host=info.hostname(),
+            uid=info.uid(),
+            created_at_s=float(info.created_at()),
+            channel_count=int(info.channel_count()),
+            rate_hz=float(info.nominal_srate()),
+            channel_format=_FORMATS[info.channel_format()],
+            labels=nothing,
+            units=nothing,
+        )
+
+
+def _full_description(inlet: Any, timeout_s: float) -> StreamDescription:
+    pylsl = load_pylsl()
+    try:
+        return _describe(inlet.info(timeout=timeout_s))
+    except (pylsl.util.TimeoutError, pylsl.util.LostError) as error:
+        raise StreamLost(f"the stream was seen but did not describe itself within {timeout_s:g} s: {STILL_RUNNING}") from error
+
+
+def _guard(call: Any, description: StreamDescription, timeout_s: float) -> Any:
+    pylsl = load_pylsl()
+    try:
+        return call(timeout=timeout_s)
+    except pylsl.util.TimeoutError as error:
+        raise StreamLost(f"{description.summary()} did not answer within {timeout_s:g} s: {STILL_RUNNING}") from error
+    except pylsl.util.LostError as error:
+        raise StreamLost(_lost_text(description)) from error
+
+
+def _fits(description: StreamDescription, name: str | None, source_id: str | None) -> bool:
+    return (not name or description.name == name) and (not source_id or description.source_id == source_id)
+
+
+def _order(description: StreamDescription) -> tuple[str, str, str, str]:
+    return description.name, description.host, description.source_id, description.uid
+
+
+def _asked(name: str | None, source_id: str | None) -> str:
+    parts = [f"named {name!r}" if name else "", f"with source id {source_id!r}" if source_id else ""]
+    return "stream " + " ".join(part for part in parts if part)
+
+
+def _nothing_fits(name: str | None, source_id: str | None, wait_s: float, visible: list[StreamDescription]) -> str:
+    asked = _asked(name, source_id)
+    if not visible:
+        return (
+            f"no {asked} within {wait_s:g} s, nor any other stream: start the amplifier's program and its LSL output. Only streams "
+            "on this machine are seen unless LSLAPICFG names another configuration; a firewall must let UDP and TCP ports 16571 to "
+            "16604 pass on loopback"
+        )
+    listed = "\n  ".join(description.summary() for description in visible)
+    return f"no {asked} within {wait_s:g} s. Visible:\n  {listed}\nGive one of these names, exactly as written"
+
+
+def _ambiguous(name: str | None, source_id: str | None, candidates: list[StreamDescription]) -> AmbiguousStream:
+    listed = "\n  ".join(description.summary() for description in candidates)
+    ids = [description.source_id for description in candidates]
+    if len(set(ids)) == len(ids) and all(ids):
+        remedy = "Add --source-id with the id of the one you mean"
+    elif len(set(ids)) > 1:
+        remedy = "Add --source-id with the id of the one you mean, or stop the others"
+    else:
+        remedy = "Their source ids do not tell them apart either: stop all but one, or rename one where it is sent"
+    return AmbiguousStream(f"{len(candidates)} streams fit {_asked(name, source_id)}:\n  {listed}\n{remedy}", candidates)
+
+
+def _lost_text(description: StreamDescription) -> str:
+    why = "it has no source id, so it cannot be recognised when it returns" if not description.source_id else "it was closed"
+    return f"stream {description.name!r} is lost ({why}): what was received is kept; start its program again and begin a new run"

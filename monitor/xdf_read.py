@@ -1,0 +1,270 @@
+"""Reading side of XDF: walk the chunks once, then copy the samples of each stream into arrays of known size.
+
+Files by other programs may leave stamps out (0 stamp bytes: previous stamp + 1/rate), so there is a slow path a sample beside the
+vectorised one.
+"""
+
+from __future__ import annotations
+
+import mmap
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.xdf_format import (
+    BOUNDARY,
+    BOUNDARY_TAG,
+    CLOCK_OFFSET,
+    DTYPES,
+    FILE_HEADER,
+    MAGIC,
+    SAMPLES,
+    STREAM_FOOTER,
+    STREAM_HEADER,
+    Floats,
+    XdfError,
+    XdfFile,
+    XdfStream,
+    essentials,
+    record_dtype,
+)
+
+Buffer = bytes | mmap.mmap
+
+_VARLEN = {1: struct.Struct("<B"), 4: struct.Struct("<I"), 8: struct.Struct("<Q")}
+_STAMP = struct.Struct("<d")
+_OFFSET = struct.Struct("<dd")
+
+
+class _Short(Exception):
+    """The bytes end, or make no sense, before the item is complete."""
+
+
+@dataclass
+class _Found:
+    """What the walk learns of one stream: where its sample chunks lie (start, end, count stated)."""
+
+    xml: str
+    channels: int
+    rate_hz: float
+    channel_format: str
+    chunks: list[tuple[int, int, int]] = field(default_factory=list)
+    offsets: list[tuple[float, float]] = field(default_factory=list)
+    footer_xml: str | None = None
+
+
+def read_xdf(path: Path | str) -> XdfFile:
+    """Read a whole file. A cut tail is no error: all samples that lie whole before the cut are returned and ``cut`` says so.
+
+    Raises XdfError if the file is not XDF, OSError if it cannot be opened.
+    """
+    with open(path, "rb") as file:
+        if file.read(4) != MAGIC:
+            raise XdfError(f"{path} is no XDF file: it does not start with {MAGIC.decode()!r}")
+        with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as buffer:
+            return read_buffer(buffer)
+
+
+def read_buffer(buffer: Buffer) -> XdfFile:
+    """Read the bytes of a whole file, magic included."""
+    walk = _Walk(buffer)
+    walk.run()
+    streams = {stream_id: _assemble(buffer, stream_id, found, walk.problems) for stream_id, found in walk.streams.items()}
+    return XdfFile(walk.header_xml, streams, walk.cut, tuple(walk.problems))
+
+
+class _Walk:
+    def __init__(self, buffer: Buffer) -> None:
+        self.buffer = buffer
+        self.size = len(buffer)
+        self.header_xml = ""
+        self.streams: dict[int, _Found] = {}
+        self.cut: str | None = None
+        self.problems: list[str] = []
+
+    def run(self) -> None:
+        position = 4
+        while position < self.size:
+            try:
+                length, start = _varlen(self.buffer, position, self.size)
+            except _Short:
+                length, start = 0, position
+            end = start + length
+            if length >= 2 and end <= self.size:
+                self._try(self._chunk, start, end)
+                position = end
+                continue
+            # No whole chunk here: either the file ends in it, or it is damaged and a boundary further on lets us go on.
+            resume = self.buffer.find(BOUNDARY, position + 1)
+            if resume < 0:
+                self._try(self._unfinished, start, self.size)
+                self.cut = f"the file ends within a chunk, {self.size - position} bytes after its begin at byte {position}"
+                return
+            self.problems.append(f"damaged from byte {position} to {resume}: went on at the boundary there")
+            position = resume + len(BOUNDARY)
+
+    def _try(self, read: Callable[[int, int], None], start: int, end: int) -> None:
+        try:
+            read(start, end)
+        except (_Short, XdfError, struct.error) as error:
+            problem = f"chunk skipped: {error}"
+            if problem not in self.problems:
+                self.problems.append(problem)
+
+    def _chunk(self, start: int, end: int) -> None:
+        (tag,) = struct.unpack_from("<H", self.buffer, start)
+        body = start + 2
+        if tag == SAMPLES:
+            self._samples(body, end)
+        elif tag == CLOCK_OFFSET:
+            found = self._stream(body, end)
+            if end - body < 20:
+                raise _Short("clock offset too short")
+            time_s, offset_s = _OFFSET.unpack_from(self.buffer, body + 4)
+            found.offsets.append((time_s, offset_s))
+        elif tag == FILE_HEADER:
+            self.header_xml = self._text(body, end)
+        elif tag == STREAM_HEADER:
+            (stream_id,) = struct.unpack_from("<I", self.buffer, body)
+            xml = self._text(body + 4, end)
+            self.streams[stream_id] = _Found(xml, *essentials(xml))
+        elif tag == STREAM_FOOTER:
+            self._stream(body, end).footer_xml = self._text(body + 4, end)
+        elif tag != BOUNDARY_TAG:
+            self.problems.append(f"chunk with unknown tag {tag} at byte {start} skipped")
+
+    def _unfinished(self, start: int, end: int) -> None:
+        """A sample chunk that the file's end cuts still holds whole samples."""
+        if start + 6 <= end and struct.unpack_from("<H", self.buffer, start)[0] == SAMPLES:
+            self._samples(start + 2, end)
+
+    def _samples(self, body: int, end: int) -> None:
+        found = self._stream(body, end)
+        count, start = _varlen(self.buffer, body + 4, end)
+        found.chunks.append((start, end, count))
+
+    def _stream(self, body: int, end: int) -> _Found:
+        if body + 4 > end:
+            raise _Short("chunk too short for a stream id")
+        (stream_id,) = struct.unpack_from("<I", self.buffer, body)
+        if stream_id not in self.streams:
+            raise _Short(f"stream {stream_id} has no header")
+        return self.streams[stream_id]
+
+    def _text(self, start: int, end: int) -> str:
+        return self.buffer[start:end].decode("utf-8", "replace")
+
+
+def _assemble(buffer: Buffer, stream_id: int, found: _Found, problems: list[str]) -> XdfStream:
+    read = _read_texts if found.channel_format == "string" else _read_numbers
+    samples, stamps_s, sizes = read(buffer, found)
+    for (start, end, stated), size in zip(found.chunks, sizes, strict=True):
+        if size < stated and end < len(buffer):
+            problems.append(f"stream {stream_id}: chunk at byte {start} holds {size} of {stated} samples")
+    return XdfStream(
+        stream_id,
+        found.xml,
+        found.rate_hz,
+        found.channel_format,
+        samples,
+        stamps_s,
+        np.array(found.offsets, dtype=np.float64).reshape(-1, 2),
+        tuple(size for size in sizes if size),
+        found.footer_xml,
+    )
+
+
+def _read_numbers(buffer: Buffer, found: _Found) -> tuple[NDArray[Any], Floats, list[int]]:
+    dtype = DTYPES[found.channel_format]
+    record = record_dtype(dtype, found.channels)
+    # A chunk's bytes bound its samples, whatever count a damaged chunk states.
+    room = sum(min(count, (end - start) // (1 + found.channels * dtype.itemsize)) for start, end, count in found.chunks)
+    samples = np.empty((found.channels, room), dtype.newbyteorder("="))
+    stamps_s = np.empty(room)
+    sizes: list[int] = []
+    at = 0
+    for start, end, count in found.chunks:
+        stop = at + min(count, (end - start) // record.itemsize)
+        records: NDArray[Any] = np.ndarray((stop - at,), record, buffer, start)
+        if (stop - at == count or end == len(buffer)) and (records["stamp_bytes"] == 8).all():
+            samples[:, at:stop] = records["values"].T
+            stamps_s[at:stop] = records["stamp_s"]
+        else:
+            last_s = float(stamps_s[at - 1]) if at else 0.0
+            stop = at + _read_mixed(buffer, (start, end, count), found, last_s, samples[:, at:], stamps_s[at:])
+        del records  # a view left alive would keep the file mapped
+        sizes.append(stop - at)
+        at = stop
+    return samples[:, :at], stamps_s[:at], sizes
+
+
+def _read_mixed(
+    buffer: Buffer, chunk: tuple[int, int, int], found: _Found, last_s: float, samples: NDArray[Any], stamps_s: Floats
+) -> int:
+    """A sample at a time, for chunks in which some stamps are deduced. Returns how many samples were whole."""
+    position, end, count = chunk
+    dtype = DTYPES[found.channel_format]
+    step_s = 1.0 / found.rate_hz if found.rate_hz > 0 else 0.0
+    for index in range(count):
+        try:
+            last_s, position = _stamp(buffer, position, end, last_s + step_s)
+        except _Short:
+            return index
+        after = position + found.channels * dtype.itemsize
+        if after > end:
+            return index
+        samples[:, index] = np.frombuffer(buffer[position:after], dtype)
+        stamps_s[index] = last_s
+        position = after
+    return count
+
+
+def _read_texts(buffer: Buffer, found: _Found) -> tuple[NDArray[Any], Floats, list[int]]:
+    rows: list[list[str]] = []
+    stamps: list[float] = []
+    sizes: list[int] = []
+    step_s = 1.0 / found.rate_hz if found.rate_hz > 0 else 0.0
+    for start, end, count in found.chunks:
+        position, before = start, len(rows)
+        try:
+            for _ in range(count):
+                stamp_s, position = _stamp(buffer, position, end, (stamps[-1] if stamps else 0.0) + step_s)
+                row = []
+                for _ in range(found.channels):
+                    length, position = _varlen(buffer, position, end)
+                    if position + length > end:
+                        raise _Short("text cut")
+                    row.append(buffer[position : position + length].decode("utf-8", "replace"))
+                    position += length
+                rows.append(row)
+                stamps.append(stamp_s)
+        except _Short:
+            pass
+        sizes.append(len(rows) - before)
+    samples = np.empty((found.channels, len(rows)), dtype=object)
+    for index, row in enumerate(rows):
+        samples[:, index] = row
+    return samples, np.array(stamps, dtype=np.float64), sizes
+
+
+def _stamp(buffer: Buffer, position: int, end: int, deduced_s: float) -> tuple[float, int]:
+    if position >= end:
+        raise _Short("no stamp")
+    if buffer[position] == 0:
+        return deduced_s, position + 1
+    if position + 9 > end:
+        raise _Short("stamp cut")
+    return _STAMP.unpack_from(buffer, position + 1)[0], position + 9
+
+
+def _varlen(buffer: Buffer, position: int, end: int) -> tuple[int, int]:
+    """(value, position after it) of a variable-length integer."""
+    width = buffer[position] if position < end else 0
+    if width not in _VARLEN or position + 1 + width > end:
+        raise _Short(f"no length at byte {position}")
+    return _VARLEN[width].unpack_from(buffer, position + 1)[0], position + 1 + width
