@@ -1,0 +1,91 @@
+"""Audio frames over LSL, as the virtual earphone receives them."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+COLUMNS = 3  # left, right, trigger
+_MOST_FRAMES = 48_000  # taken at a time
+_FORGET_AFTER_S = 1.0  # a stream that has not answered for so long is gone
+_BUFFER_S = 300  # frames kept by LSL while the rig is behind; a player at many times real time gets far ahead
+
+
+class AudioInlet:
+    """Follows the one audio stream with a given source id: finds it, reads it, lets go of it when it has gone.
+
+    A stream that does not fit (channels, rate, format), or two streams with the same id, is named in the log once and not used.
+    The inlet recovers by itself from a broken connection. Without recovery LSL would drop, at the loss of the stream, all frames
+    that it still holds: the end of the sound.
+    """
+
+    def __init__(self, pylsl: Any, source_id: str, rate_hz: float, log: Callable[[str], None]) -> None:
+        self._pylsl, self._source_id, self._rate_hz, self._log = pylsl, source_id, rate_hz, log
+        self._resolver = pylsl.ContinuousResolver(prop="source_id", value=source_id, forget_after=_FORGET_AFTER_S)
+        self._buffer = np.empty((_MOST_FRAMES, COLUMNS), dtype=np.float32)
+        self._inlet: Any = None
+        self._uid = ""
+        self._complained: set[str] = set()
+
+    @property
+    def connected(self) -> bool:
+        return self._inlet is not None
+
+    def pull(self, timeout_s: float) -> tuple[NDArray[np.float32], NDArray[np.float64]] | None:
+        """Frames (3, n) and their stamps (n,), unmodified, or None when nothing came in time."""
+        if self._inlet is None and not self._open():
+            time.sleep(min(timeout_s, 0.005))
+            return None
+        first, stamp_s = self._inlet.pull_sample(timeout_s)
+        if first is None:
+            return None
+        self._buffer[0] = first
+        _, later_s = self._inlet.pull_chunk(0.0, _MOST_FRAMES - 1, dest_obj=self._buffer[1:])
+        frames = self._buffer[: 1 + len(later_s)].T.copy()
+        return np.nan_to_num(frames, nan=0.0, posinf=0.0, neginf=0.0), np.array([stamp_s, *later_s])
+
+    def drop_if_gone(self) -> None:
+        """To be called when nothing has come for a while: lets go of a stream that no longer answers."""
+        if self._inlet is not None and self._uid not in {info.uid() for info in self._resolver.results()}:
+            self.close()
+            self._log("audio has gone")
+
+    def close(self) -> None:
+        if self._inlet is not None:
+            self._inlet.close_stream()
+            self._inlet = None
+
+    def _open(self) -> bool:
+        found = self._resolver.results()
+        if not found:
+            return False
+        if len(found) > 1:
+            text = f"{len(found)} audio streams have the source id {self._source_id!r}: none is used, end all but one"
+            self._complain("several", text)
+            return False
+        info = found[0]
+        kind = (info.channel_count(), info.nominal_srate(), info.channel_format())
+        wanted = (COLUMNS, self._rate_hz, self._pylsl.cf_float32)
+        if kind != wanted:
+            self._complain(
+                info.uid(),
+                f"audio stream {info.name()!r} has {kind[0]} channels at {kind[1]:g} Hz in format {kind[2]}: the rig "
+                f"takes {COLUMNS} (left, right, trigger) at {self._rate_hz:g} Hz in float32 (format {wanted[2]}); start one of them differently",
+            )
+            return False
+        inlet = self._pylsl.StreamInlet(info, max_buflen=_BUFFER_S, recover=True, processing_flags=0)
+        try:
+            inlet.open_stream(timeout=1.0)
+        except (TimeoutError, self._pylsl.LostError):
+            return False  # it was on its way out; looked for again at the next pull
+        self._inlet, self._uid = inlet, info.uid()
+        return True
+
+    def _complain(self, key: str, text: str) -> None:
+        if key not in self._complained:
+            self._complained.add(key)
+            self._log(text)

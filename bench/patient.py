@@ -1,0 +1,163 @@
+"""The virtual patient with the amplifier on its head: audio frames in, EEG and trigger samples out. Pure and seeded.
+
+    frames [L, R, trigger] -> sounds per ear -> evoked response of each ear --+--> EEG channels
+                                                    background EEG -----------+
+                           -> trigger column -> converter -----------------------> trigger channel
+
+Sample k is taken at k / (rate * (1 + drift)) s of audio time, frame 0 being time 0. All of it is computed in fixed blocks of
+samples, so any cutting of the audio gives bit-identical output. Output lags the audio by up to 13 ms plus a block, which is
+how long it takes until the size of a sound is known; times are not affected.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from bench.background import BackgroundSource
+from bench.brainstem import LONGEST_RESPONSE_S, evoked_uv
+from bench.converter import convert, reach_frames
+from bench.earphone import Earphone
+from bench.profiles import Patient, Side
+from bench.sounds import SoundFinder
+
+BLOCK_S = 0.005  # samples computed, and sent, at a time
+_PIECE = 4800  # audio frames digested at a time, so that a long feed keeps short lists
+# Trigger line: full scale of the audio column through an attenuator. Own choice; an EEG input takes some tens of mV.
+TRIGGER_UV_PER_FULL_SCALE = 10_000.0
+
+# Electrode pairs of the 10-10 system against the mastoids, with the part of the response that each sees. The first is 1 so
+# that it can be compared with the truth as it stands; the others are plausible falls with distance from the vertex. Own
+# choice.
+_MASTOIDS = (("M2", 1.0), ("M1", 0.92))
+_SITES = (
+    ("Cz", 1.0), ("Fz", 0.95), ("FCz", 0.97), ("Fpz", 0.85), ("CPz", 0.9), ("Pz", 0.75), ("C3", 0.88), ("C4", 0.88), ("F3", 0.85),
+    ("F4", 0.85), ("P3", 0.7), ("P4", 0.7), ("FC1", 0.92), ("FC2", 0.92), ("CP1", 0.85), ("CP2", 0.85),
+)  # fmt: skip
+MONTAGE = tuple((f"{site}-{mastoid}", gain * part) for site, gain in _SITES for mastoid, part in _MASTOIDS)
+
+
+@dataclass(frozen=True)
+class Amplifier:
+    """`gains`: part of the response in each EEG channel, same length as `labels` (the trigger channel comes after them)."""
+
+    rate_hz: float = 16_000.0
+    labels: tuple[str, ...] = field(default=tuple(label for label, _ in MONTAGE[:2]))
+    gains: tuple[float, ...] = field(default=tuple(gain for _, gain in MONTAGE[:2]))
+    drift_ppm: float = 0.0
+    audio_rate_hz: float = 48_000.0
+
+    def __post_init__(self) -> None:
+        if not 4_000 <= self.rate_hz <= 48_000:
+            raise ValueError(f"EEG rate {self.rate_hz:g} Hz is outside 4000..48000 Hz: a brainstem response needs 4 kHz or more")
+        if not 1 <= len(self.labels) <= len(MONTAGE) or len(self.labels) != len(self.gains):
+            raise ValueError(
+                f"{len(self.labels)} labels and {len(self.gains)} gains: give the same number of both, 1..{len(MONTAGE)} channels"
+            )
+        if not abs(self.drift_ppm) <= 10_000:
+            raise ValueError(f"drift of {self.drift_ppm:g} ppm is outside -10000..10000 ppm")
+        if not 8_000 <= self.audio_rate_hz <= 192_000:
+            raise ValueError(f"audio rate {self.audio_rate_hz:g} Hz is outside 8000..192000 Hz")
+
+    @classmethod
+    def with_channels(cls, channels: int, rate_hz: float, drift_ppm: float = 0.0, audio_rate_hz: float = 48_000.0) -> Amplifier:
+        """The first `channels` (1..32) of MONTAGE."""
+        if not 1 <= channels <= len(MONTAGE):
+            raise ValueError(f"channels = {channels} is outside 1..{len(MONTAGE)}")
+        labels, gains = zip(*MONTAGE[:channels], strict=True)
+        return cls(rate_hz, labels, gains, drift_ppm, audio_rate_hz)
+
+    @property
+    def true_rate_hz(self) -> float:
+        """Samples per second of audio time."""
+        return self.rate_hz * (1.0 + self.drift_ppm * 1e-6)
+
+    @property
+    def block(self) -> int:
+        return max(1, round(BLOCK_S * self.rate_hz))
+
+
+def truth_uv(patient: Patient, earphone: Earphone, side: Side, level_db_nhl: float, t_s: ArrayLike) -> NDArray[np.float64]:
+    """Noise-free response in uV in a channel of gain 1, at times `t_s` (any shape) after the sound's first audio frame."""
+    return evoked_uv(patient.ear(side), level_db_nhl, np.asarray(t_s, dtype=np.float64) - earphone.tube_delay_s)
+
+
+class VirtualPatient:
+    """`feed(frames)` with consecutive audio frames; the same seed and audio give the same EEG."""
+
+    def __init__(self, patient: Patient, earphone: Earphone, amplifier: Amplifier, seed: int | np.random.SeedSequence) -> None:
+        self._patient, self._earphone, self._amplifier = patient, earphone, amplifier
+        if not isinstance(seed, np.random.SeedSequence):
+            seed = np.random.SeedSequence(seed)
+        self._background = BackgroundSource(patient.background, len(amplifier.labels), amplifier.true_rate_hz, seed)
+        self._gains = np.array(amplifier.gains)[:, None]
+        rate_hz = amplifier.audio_rate_hz
+        self._finders: dict[Side, SoundFinder] = {"left": SoundFinder(rate_hz), "right": SoundFinder(rate_hz)}
+        self._reach = reach_frames(amplifier.audio_rate_hz, amplifier.true_rate_hz)
+        self._held = np.zeros(self._reach)  # trigger column from frame `_held_from`
+        self._held_from = -self._reach
+        self._samples_out = 0
+
+    @property
+    def frames_in(self) -> int:
+        return self._finders["left"].position
+
+    @property
+    def samples_out(self) -> int:
+        return self._samples_out
+
+    def feed(self, frames: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Frames (3, n) [left, right, trigger] -> (channels + 1, m) in uV, trigger last; m is a multiple of the block."""
+        if frames.ndim != 2 or frames.shape[0] != 3:
+            raise ValueError(f"audio frames of shape {frames.shape}: give (3, n), the rows left, right, trigger")
+        blocks = []
+        for start in range(0, frames.shape[1], _PIECE):
+            piece = frames[:, start : start + _PIECE]
+            self._finders["left"].feed(piece[0])
+            self._finders["right"].feed(piece[1])
+            self._held = np.concatenate([self._held, np.nan_to_num(piece[2].astype(np.float64))])
+            while self._needed_frames() <= self.frames_in:
+                blocks.append(self._block())
+            self._forget()
+        return np.concatenate(blocks, axis=1) if blocks else np.zeros((len(self._gains) + 1, 0))
+
+    def _needed_frames(self) -> int:
+        """Frames that must be in before the next block is settled: its sounds measured, its trigger kernel covered."""
+        last_s = (self._samples_out + self._amplifier.block) / self._amplifier.true_rate_hz
+        return math.ceil(last_s * self._amplifier.audio_rate_hz) + max(self._finders["left"].window_frames, self._reach)
+
+    def _block(self) -> NDArray[np.float64]:
+        amplifier = self._amplifier
+        t_s = (self._samples_out + np.arange(amplifier.block)) / amplifier.true_rate_hz
+        out = np.empty((len(self._gains) + 1, amplifier.block))
+        out[:-1] = self._background.read(amplifier.block)
+        evoked = self._evoked(t_s)
+        if evoked.any():
+            out[:-1] += self._gains * evoked
+        held = convert(self._held, self._held_from, amplifier.audio_rate_hz, t_s, amplifier.true_rate_hz)
+        out[-1] = held * TRIGGER_UV_PER_FULL_SCALE
+        self._samples_out += amplifier.block
+        return out
+
+    def _evoked(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        out = np.zeros(t_s.shape)
+        for side, finder in self._finders.items():
+            for sound in finder.sounds:
+                after_s = t_s - sound.frame / self._amplifier.audio_rate_hz
+                if after_s[-1] >= 0:
+                    level = self._earphone.level_db_nhl(sound.peak_to_peak, side)
+                    out += truth_uv(self._patient, self._earphone, side, level, after_s)
+        return out
+
+    def _forget(self) -> None:
+        now = self._samples_out / self._amplifier.true_rate_hz * self._amplifier.audio_rate_hz
+        memory = (LONGEST_RESPONSE_S + self._earphone.tube_delay_s) * self._amplifier.audio_rate_hz
+        for finder in self._finders.values():
+            finder.forget_before(math.floor(now - memory) - 1)
+        first = math.floor(now) - self._reach
+        if first > self._held_from:
+            self._held = self._held[first - self._held_from :].copy()
+            self._held_from = first

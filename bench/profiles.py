@@ -1,0 +1,72 @@
+"""Invented patients as TOML files: two ears and a background EEG. Reads a file or a shipped name; errors name the field."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import pydantic
+
+from bench.background import Background
+from bench.brainstem import Ear
+
+SHIPPED = Path(__file__).with_name("patients")
+Side = Literal["left", "right"]
+
+
+@dataclass(frozen=True)
+class Patient:
+    """Who is on the bench. `description` is a sentence for people."""
+
+    name: str
+    left: Ear
+    right: Ear
+    background: Background
+    description: str = ""
+
+    def ear(self, side: Side) -> Ear:
+        return self.left if side == "left" else self.right
+
+
+class PatientError(ValueError):
+    """A patient file that cannot be used; the message says which field, its value, what is allowed."""
+
+
+def shipped_patients() -> list[str]:
+    return sorted(path.stem for path in SHIPPED.glob("*.toml"))
+
+
+def load_patient(name_or_path: str | Path) -> Patient:
+    """A shipped patient by name ("hearing-adult") or any TOML file by path. Raises PatientError."""
+    path = Path(name_or_path)
+    if path.suffix != ".toml":
+        path = SHIPPED / f"{name_or_path}.toml"
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise PatientError(
+            f"no patient {str(name_or_path)!r}: give one of {', '.join(shipped_patients())}, or the path of a TOML file ({error})"
+        ) from error
+    return parse_patient(text, str(path))
+
+
+def parse_patient(text: str, where: str = "patient") -> Patient:
+    try:
+        return _READER.validate_python(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise PatientError(f"{where} is not TOML: {error}") from error
+    except pydantic.ValidationError as error:
+        lines = []
+        for fault in error.errors():
+            field = ".".join(str(part) for part in fault["loc"]) or "file"
+            lines.append(f"{field}: {fault['msg']}")
+        raise PatientError(f"{where}: " + "; ".join(lines)) from error
+
+
+# A stray key is an error rather than a setting silently ignored; the classes themselves stay plain. By setattr because a type
+# checker knows no such attribute.
+for _class in (Ear, Background, Patient):
+    setattr(_class, "__pydantic_config__", pydantic.ConfigDict(extra="forbid"))  # noqa: B010
+_READER = pydantic.TypeAdapter(Patient)

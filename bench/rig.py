@@ -1,0 +1,251 @@
+"""The virtual bench as a process: hears audio frames over LSL, sends the patient's EEG and a trigger channel over LSL.
+
+    python -m bench.rig --patient hearing-adult --audio-source-id my-audio --eeg-source-id bench-eeg --eeg-name Bench
+
+Prints one JSON line {"event": "ready", ...} on standard output once the EEG stream exists, logs on standard error, ends on
+SIGTERM, SIGINT or when its standard input closes. The EEG never stops: without audio the patient sits in silence, in real time.
+
+EEG time follows the count of audio frames, so audio may come at any speed. A connection starts the patient afresh at its first
+frame with the seed (seed, number of the connection): the same audio gets the same EEG, sample for sample, whenever it connects.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import math
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.audio_inlet import COLUMNS, AudioInlet
+from bench.earphone import TUBE_DELAY_S, Earphone, virtual_earphone
+from bench.eeg_outlet import TRIGGER_LABEL, UV_PER_UNIT, EegOutlet
+from bench.patient import Amplifier, VirtualPatient
+from bench.profiles import Patient, load_patient, shipped_patients
+from stimuli.lsl import load_pylsl
+
+PATIENCE_S = 1.0  # an open audio stream that sends nothing for so long is silence
+LAG_S = 0.05  # how far silence stays behind the clock, so that audio stamped "now" does not come too late
+LEAP_S = 0.25  # a greater leap of the stamps is a new connection, a smaller one is frames that were lost
+JITTER_S = 1e-3  # a smaller one still is a sender that stamps by its clock
+FARTHEST_AHEAD_S = 10.0  # audio stamped further ahead than this is not waited for
+_PULL_S = 0.02
+
+
+class Rig:
+    """One amplifier on one patient. `step()` waits for audio at most 20 ms and sends what has become due."""
+
+    def __init__(
+        self,
+        patient: Patient,
+        earphone: Earphone,
+        amplifier: Amplifier,
+        *,
+        seed: int,
+        audio_source_id: str,
+        eeg_source_id: str,
+        eeg_name: str,
+        units: str,
+        log: Callable[[str], None],
+    ) -> None:
+        pylsl = load_pylsl()
+        self._clock: Callable[[], float] = pylsl.local_clock
+        self._patient, self._earphone, self._amplifier, self._seed, self._log = patient, earphone, amplifier, seed, log
+        self._audio = AudioInlet(pylsl, audio_source_id, amplifier.audio_rate_hz, log)
+        self._began_s = self._clock()
+        self._eeg = EegOutlet(pylsl, eeg_name, eeg_source_id, amplifier, units, self._began_s)
+        self._connections = 0
+        self._start_patient()
+        self._audio_from_s = math.nan  # stamp of the first frame of this connection
+        self._next_stamp_s = math.nan
+        self._heard_s = -math.inf  # when audio last came
+        self._silent_from: tuple[float, int] | None = None  # clock and frame at which silence took over
+
+    def step(self) -> None:
+        heard = self._audio.pull(_PULL_S)
+        if heard is not None:
+            self._heard_s, self._silent_from = self._clock(), None
+            self._hear(*heard)
+        elif not self._audio.connected or self._clock() - self._heard_s > PATIENCE_S:
+            self._audio.drop_if_gone()
+            self._sit_in_silence()
+
+    def close(self) -> None:
+        self._audio.close()
+        self._eeg.close()
+
+    def _hear(self, frames: NDArray[np.float32], stamps_s: NDArray[np.float64]) -> None:
+        """Frames (3, n) and stamps (n,), cut where the stamps leap."""
+        period_s = 1.0 / self._amplifier.audio_rate_hz
+        leaps_s = stamps_s - np.concatenate([[self._next_stamp_s], stamps_s[:-1] + period_s])
+        cuts = np.flatnonzero(~(np.abs(leaps_s) <= JITTER_S))  # nan, before the first connection, is a leap too
+        for start, stop in zip([0, *cuts], [*cuts, stamps_s.size], strict=True):
+            if start == stop:
+                continue
+            if start in cuts:
+                if -LEAP_S <= leaps_s[start] <= LEAP_S:
+                    self._fill(float(stamps_s[start]))
+                else:
+                    self._connect(float(stamps_s[start]))
+            self._send(self._head.feed(frames[:, start:stop]))
+        self._next_stamp_s = float(stamps_s[-1]) + period_s
+
+    def _fill(self, stamp_s: float) -> None:
+        """Silence for the frames missing before `stamp_s`; none if the patient is already there or beyond."""
+        gap = round((stamp_s - self._audio_from_s) * self._amplifier.audio_rate_hz) - self._head.frames_in
+        self._log(f"stamps of audio leap; {max(gap, 0)} missing frames become silence")
+        if gap > 0:
+            self._send(self._head.feed(_silence(gap)))
+
+    def _connect(self, stamp_s: float) -> None:
+        """Bring the EEG to its first sample at or after `stamp_s` and put a fresh patient there."""
+        rate_hz = self._amplifier.true_rate_hz
+        missing = math.ceil((stamp_s - self._began_s) * rate_hz) - self._eeg.count
+        note = ""
+        if not 0 <= missing <= FARTHEST_AHEAD_S * rate_hz:
+            note = f"; its stamps are {missing / rate_hz:.3f} s ahead of the EEG and do not fit it"
+            missing = 0
+        while missing > 0:
+            samples = self._head.feed(_silence(math.ceil(0.01 * self._amplifier.audio_rate_hz)))[:, :missing]
+            self._send(samples)
+            missing -= samples.shape[1]
+        self._connections += 1
+        self._start_patient()
+        self._audio_from_s = stamp_s
+        self._log(f"audio connection {self._connections} begins at EEG sample {self._eeg.count}{note}")
+
+    def _start_patient(self) -> None:
+        seed = np.random.SeedSequence([self._seed, self._connections])
+        self._head = VirtualPatient(self._patient, self._earphone, self._amplifier, seed)
+        self._head_from = self._eeg.count
+
+    def _sit_in_silence(self) -> None:
+        """Feed the silence that is due: real time from where it took over, or up to the clock if that is further."""
+        now_s, rate_hz = self._clock(), self._amplifier.audio_rate_hz
+        if self._silent_from is None:
+            self._silent_from = (now_s, self._head.frames_in)
+        since = self._silent_from[1] + (now_s - self._silent_from[0]) * rate_hz
+        by_clock = (now_s - LAG_S - self._began_s - self._head_from / self._amplifier.true_rate_hz) * rate_hz
+        due = int(max(since, by_clock)) - self._head.frames_in
+        if due > 0:
+            self._send(self._head.feed(_silence(due)))
+
+    def _send(self, samples_uv: NDArray[np.float64]) -> None:
+        for start in range(0, samples_uv.shape[1], self._amplifier.block):
+            self._eeg.push(samples_uv[:, start : start + self._amplifier.block])
+
+
+def _silence(frames: int) -> NDArray[np.float32]:
+    return np.zeros((COLUMNS, frames), dtype=np.float32)
+
+
+def parser() -> argparse.ArgumentParser:
+    parse = argparse.ArgumentParser(prog="python -m bench.rig", description=(__doc__ or "").partition("\n")[0])
+    add = parse.add_argument
+    add("--patient", default="hearing-adult", help=f"path of a TOML file, or one of {', '.join(shipped_patients())}")
+    add("--audio-source-id", required=True, help="LSL source id of the audio frames [left, right, trigger]")
+    add("--eeg-source-id", required=True, help="LSL source id of the EEG stream made here")
+    add("--eeg-name", default="Virtual EEG", help="name of the EEG stream")
+    add("--eeg-rate", type=float, default=16_000.0, metavar="HZ", help="4000 to 48000 (default 16000)")
+    add("--channels", type=int, default=2, help="EEG channels, 1 to 32 (default 2); the trigger channel comes after them")
+    add("--audio-rate", type=float, default=48_000.0, metavar="HZ", help="of the audio frames (default 48000)")
+    add("--drift-ppm", type=float, default=0.0, metavar="PPM", help="EEG clock against audio clock (default 0)")
+    add("--units", choices=sorted(UV_PER_UNIT), default="microvolts", help="of all channels of the EEG stream")
+    add("--seed", type=int, default=1, help="of the background EEG (default 1)")
+    add("--noise-uv", type=float, metavar="UV", help="background RMS in 100-1500 Hz instead of the patient's")
+    add("--mains-uv", type=float, metavar="UV", help="mains hum (peak) instead of the patient's")
+    add("--mains-hz", type=float, metavar="HZ", help="mains frequency instead of the patient's")
+    add("--bursts", action="store_true", help="bursts of movement, 10 per minute, also for a patient without")
+    add("--tube-delay-ms", type=float, default=TUBE_DELAY_S * 1e3, metavar="MS", help="of the sound tube (default 0.9)")
+    add("--ignore-stdin", action="store_true", help="do not end when standard input closes")
+    return parse
+
+
+def configured_patient(options: argparse.Namespace) -> Patient:
+    """The patient file with what the command line replaces in it."""
+    patient = load_patient(options.patient)
+    changes: dict[str, Any] = {
+        field: value
+        for field, value in (
+            ("in_band_rms_uv", options.noise_uv), ("mains_uv", options.mains_uv), ("mains_hz", options.mains_hz),
+        )
+        if value is not None
+    }  # fmt: skip
+    if options.bursts and patient.background.bursts_per_min == 0:
+        changes["bursts_per_min"] = 10.0
+    return replace(patient, background=replace(patient.background, **changes))
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    options = parser().parse_args(arguments)
+
+    def log(text: str) -> None:
+        sys.stderr.write(f"rig: {text}\n")
+        sys.stderr.flush()
+
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        if options.seed < 0:
+            raise ValueError(f"--seed {options.seed} is negative: give 0 or more")
+        patient, earphone = configured_patient(options), virtual_earphone(options.tube_delay_ms * 1e-3)
+        amplifier = Amplifier.with_channels(options.channels, options.eeg_rate, options.drift_ppm, options.audio_rate)
+    except ValueError as error:
+        log(str(error))
+        return 2
+    rig = Rig(
+        patient,
+        earphone,
+        amplifier,
+        seed=options.seed,
+        audio_source_id=options.audio_source_id,
+        eeg_source_id=options.eeg_source_id,
+        eeg_name=options.eeg_name,
+        units=options.units,
+        log=log,
+    )
+    ready = {
+        "event": "ready",
+        "pid": os.getpid(),
+        "patient": patient.name,
+        "eeg_name": options.eeg_name,
+        "eeg_source_id": options.eeg_source_id,
+        "audio_source_id": options.audio_source_id,
+        "rate_hz": amplifier.rate_hz,
+        "labels": [*amplifier.labels, TRIGGER_LABEL],
+        "units": options.units,
+        "drift_ppm": amplifier.drift_ppm,
+        "tube_delay_ms": options.tube_delay_ms,
+        "seed": options.seed,
+    }
+    sys.stdout.write(json.dumps(ready) + "\n")
+    sys.stdout.flush()
+    if not options.ignore_stdin:
+        threading.Thread(target=_watch_stdin, args=(stop,), daemon=True).start()
+    while not stop.is_set():
+        rig.step()
+    rig.close()
+    return 0
+
+
+def _watch_stdin(stop: threading.Event) -> None:
+    """Ends the rig with the program that started it, whatever way that one ends."""
+    # The raw file: a buffered one would hold a lock that Python needs on its way out.
+    with contextlib.suppress(OSError):  # not open at all
+        while os.read(0, 4096):
+            pass
+    stop.set()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
