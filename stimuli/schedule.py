@@ -1,0 +1,147 @@
+"""When each stimulus starts, and with which polarity: integer samples, seeded, the same however they are read.
+
+After each unit of sweeps comes a random pause of up to one mains period. Anything periodic, mains or a rhythm of the subject,
+then meets every unit at a random phase and cannot add up like a response; it costs about 3 % of time at 47/s and units of 16.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import count, islice
+
+import numpy as np
+
+POLARITIES = ("condensation", "rarefaction", "alternating")
+SLOWEST_PER_S, FASTEST_PER_S = 0.5, 250.0
+SHORTEST_LEAD_IN_S = 0.1
+_RATES = f"{SLOWEST_PER_S} to {FASTEST_PER_S:g} stimuli per second"
+
+
+class ScheduleError(ValueError):
+    """A schedule that cannot be played."""
+
+
+class RateError(ScheduleError):
+    """A stimulus rate in step with the mains; `proposals` are safe rates nearby."""
+
+    def __init__(self, message: str, proposals: tuple[float, ...]) -> None:
+        super().__init__(message)
+        self.proposals = proposals
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """One presentation: counted from 0 in the run, unit counted from 0, onset in samples of the schedule's clock."""
+
+    index: int
+    unit: int
+    index_in_unit: int
+    onset_sample: int
+    polarity: str
+
+    @property
+    def sign(self) -> int:
+        """1 for condensation, -1 for rarefaction."""
+        return 1 if self.polarity == "condensation" else -1
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """n_sweeps = None is endless. lead_in_s is silence before the first sound (devices need up to 2 s to wake)."""
+
+    rate_per_s: float
+    sample_rate_hz: float
+    polarity: str = "alternating"
+    n_sweeps: int | None = None
+    unit_sweeps: int = 16
+    pause_max_s: float = 0.020
+    seed: int = 0
+    lead_in_s: float = 2.0
+
+    def __post_init__(self) -> None:
+        _require(1e3 <= self.sample_rate_hz <= 1e6, "sample_rate_hz", self.sample_rate_hz, "1000 to 1000000 Hz")
+        # Own choice: a recording of an ABR needs 10 ms between stimuli; faster is another method (maximum length sequences).
+        _require(SLOWEST_PER_S <= self.rate_per_s <= FASTEST_PER_S, "rate_per_s", self.rate_per_s, _RATES)
+        _require(self.polarity in POLARITIES, "polarity", self.polarity, ", ".join(POLARITIES))
+        _require(self.n_sweeps is None or self.n_sweeps >= 0, "n_sweeps", self.n_sweeps, "0 or more, or None for endless")
+        _require(self.unit_sweeps >= 1, "unit_sweeps", self.unit_sweeps, "1 or more")
+        _require(0.0 <= self.pause_max_s <= 1.0, "pause_max_s", self.pause_max_s, "0 to 1 s")
+        _require(self.seed >= 0, "seed", self.seed, "0 or more")
+        _require(SHORTEST_LEAD_IN_S <= self.lead_in_s <= 60.0, "lead_in_s", self.lead_in_s, f"{SHORTEST_LEAD_IN_S} to 60 s")
+
+    @property
+    def interval_samples(self) -> float:
+        """Samples between onsets inside a unit; seldom an integer: onsets are rounded one by one, so the mean rate is exact."""
+        return self.sample_rate_hz / self.rate_per_s
+
+    def sweeps(self) -> Iterator[Sweep]:
+        """All sweeps in order, from the start; every call begins anew."""
+        random = np.random.default_rng(self.seed)
+        first_sample = round(self.lead_in_s * self.sample_rate_hz)
+        pause_choices = math.floor(self.pause_max_s * self.sample_rate_hz) + 1
+        paused_samples = 0
+        for index in count() if self.n_sweeps is None else range(self.n_sweeps):
+            unit, index_in_unit = divmod(index, self.unit_sweeps)
+            if unit and index_in_unit == 0:
+                paused_samples += math.floor(random.random() * pause_choices)
+            onset = first_sample + paused_samples + math.floor(index * self.interval_samples + 0.5)
+            yield Sweep(index, unit, index_in_unit, onset, self._polarity_of(index))
+
+    def onsets(self, n: int) -> np.ndarray:
+        """The first `n` onsets (fewer when the schedule ends), samples (n,) int64."""
+        return np.array([sweep.onset_sample for sweep in islice(self.sweeps(), n)], dtype=np.int64)
+
+    def _polarity_of(self, index: int) -> str:
+        if self.polarity == "alternating":
+            return ("condensation", "rarefaction")[index % 2]
+        return self.polarity
+
+
+def _require(fulfilled: bool, name: str, value: object, allowed: str) -> None:
+    if not fulfilled:
+        raise ScheduleError(f"{name} = {value}; allowed is {allowed}: change it in the plan")
+
+
+# Own choice. Hum at h * mains is sampled by the stimuli at |h * mains - m * rate| Hz; with fewer than 2 full turns of its phase
+# over the 256 sweeps before the first decision more than 1 / (2 pi 2) = 8 % of it can be left in the average. Harmonics beyond
+# the sixth are weak in practice, and near some multiple of almost every rate.
+_HARMONICS = 6
+_FIRST_LOOK_SWEEPS = 256
+_LEAST_TURNS = 2.0
+
+
+def mains_conflict(rate_per_s: float, mains_hz: tuple[float, ...] = (50.0, 60.0)) -> tuple[float, float] | None:
+    """The (hum frequency, multiple of the rate) in Hz that stay too close together, worst first; None for a safe rate."""
+    worst: tuple[float, float] | None = None
+    least = _LEAST_TURNS * rate_per_s / _FIRST_LOOK_SWEEPS
+    for hum_hz in (h * f for f in mains_hz for h in range(1, _HARMONICS + 1)):
+        multiple_hz = max(1, round(hum_hz / rate_per_s)) * rate_per_s
+        if abs(hum_hz - multiple_hz) < least - 1e-9:
+            least = abs(hum_hz - multiple_hz)
+            worst = hum_hz, multiple_hz
+    return worst
+
+
+def safe_rates_near(rate_per_s: float, mains_hz: tuple[float, ...] = (50.0, 60.0), n: int = 3) -> tuple[float, ...]:
+    """The `n` safe rates with one decimal that lie nearest, in rising order."""
+    tenths = round(rate_per_s * 10)
+    candidates = sorted(range(max(5, tenths - 100), tenths + 101), key=lambda tenth: abs(tenth - rate_per_s * 10))
+    safe = (tenth / 10 for tenth in candidates if mains_conflict(tenth / 10, mains_hz) is None)
+    return tuple(sorted(islice(safe, n)))
+
+
+def refuse_mains_locked(rate_per_s: float, mains_hz: tuple[float, ...] = (50.0, 60.0)) -> None:
+    """Raise RateError, with safe rates nearby, when a multiple of the rate stays in step with the mains or its harmonics."""
+    if not SLOWEST_PER_S <= rate_per_s <= FASTEST_PER_S:
+        raise RateError(f"rate_per_s = {rate_per_s}; allowed is {_RATES}", ())
+    conflict = mains_conflict(rate_per_s, mains_hz)
+    if conflict is not None:
+        proposals = safe_rates_near(rate_per_s, mains_hz)
+        raise RateError(
+            f"rate_per_s = {rate_per_s:g} stays in step with the mains: {conflict[1]:g} Hz, a multiple of the rate, is "
+            f"{abs(conflict[0] - conflict[1]):.2g} Hz from hum at {conflict[0]:g} Hz, which would average like a response: "
+            f"use {', '.join(f'{rate:g}' for rate in proposals)}",
+            proposals,
+        )
