@@ -1,0 +1,134 @@
+"""Waveform and schedule to frames [left, right, trigger], for any block size the same."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stimuli.calibration import EARS, LevelError
+from stimuli.ceiling import Ceiling, Limiter
+from stimuli.schedule import Schedule, ScheduleError, Sweep
+from stimuli.waveforms import Waveform
+
+COLUMNS = ("left", "right", "trigger")
+TRIGGER_PEAK = 0.5
+TRIGGER_S = 0.001
+UNIT_TRIGGER_S = 0.002
+TAIL_S = 0.5  # silence after the last sound, so that its response is recorded and the device ends in silence
+
+
+def trigger_pulse(duration_s: float, rate_hz: float) -> NDArray[np.float64]:
+    """+peak for the first half, -peak for the second: zero net charge, as AC-coupled outputs need. (n,) float64."""
+    half = max(1, round(duration_s / 2 * rate_hz))
+    return np.repeat([TRIGGER_PEAK, -TRIGGER_PEAK], half)
+
+
+class FrameSource:
+    """The frames of one run. Pure: the same arguments give the same frames.
+
+    `gain` multiplies the waveform (0 is a muted control run: trigger without sound); `ear` is "left", "right" or "both". The
+    trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units.
+    The ceiling is the last stage on the sound columns; a gain above it is refused at once, and what a fault in this program makes
+    louder is held down and counted in `limited_samples`.
+
+    Raises LevelError (gain, ear, ceiling) and ScheduleError (stimulus longer than the interval, rates that differ).
+    """
+
+    def __init__(self, waveform: Waveform, gain: float, ear: str, schedule: Schedule, ceiling: Ceiling) -> None:
+        if ear not in (*EARS, "both"):
+            raise LevelError(f"ear = {ear!r}; allowed are left, right, both")
+        if waveform.rate_hz != schedule.sample_rate_hz:
+            raise ScheduleError(f"waveform at {waveform.rate_hz} Hz, schedule at {schedule.sample_rate_hz} Hz; make them equal")
+        self.waveform, self.gain, self.ear, self.schedule, self.ceiling = waveform, gain, ear, schedule, ceiling
+        self.sweeps: list[Sweep] = []
+        self.position = 0
+        limits = ceiling.peak_to_peak(waveform)
+        self._columns = tuple(i for i, name in enumerate(EARS) if ear in (name, "both"))
+        self._refuse_too_loud(limits)
+        rate_hz = schedule.sample_rate_hz
+        sign = ceiling.calibration.condensation_sign if ceiling.calibration is not None else 1
+        self._sound = sign * gain * waveform.samples
+        self._triggers = (trigger_pulse(TRIGGER_S, rate_hz), trigger_pulse(UNIT_TRIGGER_S, rate_hz))
+        self._reach = max(self._sound.size, self._triggers[1].size)
+        if self._reach > math.floor(schedule.interval_samples):
+            raise ScheduleError(
+                f"stimulus and trigger last {1e3 * self._reach / rate_hz:.2f} ms, longer than the "
+                f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
+            )
+        self._limiters = tuple(Limiter(limit, rate_hz) for limit in limits)
+        self._upcoming: Iterator[Sweep] = schedule.sweeps()
+        self._next: Sweep | None = next(self._upcoming, None)
+        self._playing: deque[Sweep] = deque()
+        self.total_samples = self._length()
+
+    @property
+    def rate_hz(self) -> float:
+        return self.schedule.sample_rate_hz
+
+    @property
+    def finished(self) -> bool:
+        """Whether all sweeps and the silence after them were read; an endless run never finishes."""
+        return self.total_samples is not None and self.position >= self.total_samples
+
+    @property
+    def limited_samples(self) -> int:
+        """Samples that the ceiling had to change: 0, unless this program is faulty or was tampered with."""
+        return sum(limiter.limited_samples for limiter in self._limiters)
+
+    def read(self, n: int) -> NDArray[np.float32]:
+        """The next `n` frames, (3, n) float32: left, right, trigger; silence after the end. `sweeps` grows by their onsets."""
+        if n < 0:
+            raise ValueError(f"n = {n}; allowed is 0 or more")
+        frames = np.zeros((3, n))
+        self._take_onsets_before(self.position + n)
+        for sweep in self._playing:
+            start = sweep.onset_sample - self.position
+            for column in self._columns:
+                _place(frames[column], sweep.sign * self._sound, start)
+            _place(frames[2], self._triggers[sweep.index_in_unit == 0], start)
+        self.position += n
+        while self._playing and self._playing[0].onset_sample + self._reach <= self.position:
+            self._playing.popleft()
+        for column, limiter in enumerate(self._limiters):
+            frames[column] = limiter.apply(frames[column])
+        return frames.astype(np.float32)
+
+    def _take_onsets_before(self, stop: int) -> None:
+        while self._next is not None and self._next.onset_sample < stop:
+            self.sweeps.append(self._next)
+            self._playing.append(self._next)
+            self._next = next(self._upcoming, None)
+
+    def _refuse_too_loud(self, limits: tuple[float, float]) -> None:
+        if not 0.0 <= self.gain <= 1.0:
+            raise LevelError(f"gain = {self.gain}; allowed is 0 to 1, as `levels.gain` and `levels.gain_db_fs` give it")
+        peak_to_peak = self.gain * self.waveform.peak_to_peak
+        for column in self._columns:
+            if peak_to_peak > limits[column] * (1.0 + 1e-9):
+                over_db = 20.0 * math.log10(peak_to_peak / limits[column])
+                calibration = self.ceiling.calibration
+                where = "uncalibrated" if calibration is None else f"calibration {calibration.id!r}"
+                raise LevelError(
+                    f"the level on the {EARS[column]} ear is {over_db:.2f} dB above the output ceiling for "
+                    f"{self.ceiling.transducer}, {self.ceiling.age_group}, {where}: lower it by that much"
+                )
+
+    def _length(self) -> int | None:
+        schedule = self.schedule
+        if schedule.n_sweeps is None:
+            return None
+        tail = round(TAIL_S * schedule.sample_rate_hz)
+        if schedule.n_sweeps == 0:
+            return round(schedule.lead_in_s * schedule.sample_rate_hz) + tail
+        return int(schedule.onsets(schedule.n_sweeps)[-1]) + self._reach + tail
+
+
+def _place(row: NDArray[np.float64], piece: NDArray[np.float64], start: int) -> None:
+    """Add the part of `piece`, beginning at `start` (may be negative), that falls into `row`."""
+    first, last = max(start, 0), min(start + piece.size, row.size)
+    if first < last:
+        row[first:last] += piece[first - start : last - start]
