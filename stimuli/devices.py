@@ -1,0 +1,156 @@
+"""Where frames go. One small protocol; today audio over LSL, which carries them to a virtual ear or any other program."""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stimuli.frames import COLUMNS
+from stimuli.lsl import load_pylsl
+
+# Called with a block (n, 3) float32 to fill, by the device's own thread. It copies and returns at once; False means that the
+# frames are not ready and nothing was written, and is only allowed for a device that `can_wait`.
+FillBlock = Callable[[NDArray[np.float32]], bool]
+
+
+class DeviceError(RuntimeError):
+    """The output cannot be opened, or nobody listens to it."""
+
+
+class Device(Protocol):
+    """An output of frames [left, right, trigger] at `rate_hz`, in blocks of `block` frames.
+
+    `start` returns at once and calls `fill` from a thread until `stop`. `error` holds what ended that thread early. `stamp_s` is
+    the time, on the LSL clock, of a sample that was counted from the start; nan before the first block.
+    """
+
+    @property
+    def rate_hz(self) -> float: ...
+    @property
+    def block(self) -> int: ...
+    @property
+    def can_wait(self) -> bool: ...
+    @property
+    def error(self) -> BaseException | None: ...
+    def start(self, fill: FillBlock) -> None: ...
+    def stop(self) -> None: ...
+    def stamp_s(self, sample: int) -> float: ...
+
+
+class LslAudioDevice:
+    """An LSL outlet of type "Audio", 3 float32 channels, regular stamps t0 + n / rate_hz.
+
+    `speed` runs faster than real time; stamps still advance by 1 / rate_hz, so the stream keeps its nominal rate and a receiver
+    that counts samples sees no difference. `can_wait` (default): a late renderer delays the stream, as nothing here is tied to a
+    converter; False behaves as a sound card does, and late frames are an underrun.
+    The outlet exists from construction on, so that a receiver may connect first; the first block waits for one, at most
+    `consumer_timeout_s`; a receiver that goes away for 2 s ends the stream with an error.
+    """
+
+    def __init__(
+        self,
+        source_id: str,
+        name: str = "quietfloor sound",
+        rate_hz: float = 48_000.0,
+        speed: float = 1.0,
+        block: int = 480,
+        can_wait: bool = True,
+        consumer_timeout_s: float = 10.0,
+    ) -> None:
+        for what, value in (("rate_hz", rate_hz), ("speed", speed), ("block", block)):
+            if not (math.isfinite(value) and value > 0):
+                raise DeviceError(f"{what} = {value}; allowed is a number above 0")
+        if not source_id:
+            raise DeviceError("source_id is empty; give one that no other stream on this network has")
+        self._pylsl = load_pylsl()
+        self.source_id, self.name, self.rate_hz, self.block = source_id, name, float(rate_hz), int(block)
+        self.speed, self.can_wait, self._consumer_timeout_s = speed, can_wait, consumer_timeout_s
+        self.error: BaseException | None = None
+        self._t0_s = math.nan
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._outlet: Any = self._pylsl.StreamOutlet(self._stream_info())
+
+    def start(self, fill: FillBlock) -> None:
+        if self._thread is not None or self._outlet is None:
+            raise DeviceError(f"audio stream {self.source_id!r} was used already; make a new device for every run")
+        self._thread = threading.Thread(target=self._run, args=(fill,), name=f"audio {self.source_id}", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ends the thread, lets what was pushed arrive, closes the stream. From any thread, any number of times."""
+        self._stopping.set()
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join()
+        if self._outlet is not None:
+            if not math.isnan(self._t0_s):
+                time.sleep(_FLUSH_S)
+            self._outlet = None
+
+    def stamp_s(self, sample: int) -> float:
+        return self._t0_s + sample / self.rate_hz
+
+    def _run(self, fill: FillBlock) -> None:
+        try:
+            if self._wait_for_consumer():
+                self._push_blocks(fill)
+        except Exception as error:
+            self.error = error
+
+    def _wait_for_consumer(self) -> bool:
+        deadline = time.monotonic() + self._consumer_timeout_s
+        while not self._stopping.is_set():
+            if self._outlet.wait_for_consumers(0.1):
+                return True
+            if time.monotonic() > deadline:
+                raise DeviceError(
+                    f"nobody listens to the audio stream {self.name!r} (source id {self.source_id!r}) after "
+                    f"{self._consumer_timeout_s:g} s: start the receiver, for instance the rig, with this source id"
+                )
+        return False
+
+    def _push_blocks(self, fill: FillBlock) -> None:
+        block = np.zeros((self.block, len(COLUMNS)), dtype=np.float32)
+        outlet, block_s = self._outlet, self.block / self.rate_hz
+        self._t0_s = self._pylsl.local_clock()
+        started_s, pushed = time.monotonic(), 0
+        last_heard_s = started_s
+        while not self._stopping.is_set():
+            # Due times are multiples of the block from one start, so the pace does not drift; a late renderer shifts the start.
+            wait_s = started_s + pushed * block_s / self.speed - time.monotonic()
+            if wait_s > 0:
+                self._stopping.wait(wait_s)
+            waited_from_s = time.monotonic()
+            while not fill(block):
+                if self._stopping.wait(_RETRY_S):
+                    return
+            waited_s = time.monotonic() - waited_from_s
+            if waited_s > block_s / self.speed:
+                started_s += waited_s
+            pushed += 1
+            outlet.push_chunk(block, self.stamp_s(pushed * self.block - 1))  # of the last sample; liblsl derives the others
+            if outlet.have_consumers():
+                last_heard_s = time.monotonic()
+            elif time.monotonic() - last_heard_s > _DEAF_S:
+                raise DeviceError(f"the receiver of the audio stream {self.name!r} (source id {self.source_id!r}) went away")
+
+    def _stream_info(self) -> Any:
+        info = self._pylsl.StreamInfo(self.name, "Audio", len(COLUMNS), self.rate_hz, "float32", self.source_id)
+        channels = info.desc().append_child("channels")
+        for label in COLUMNS:
+            channel = channels.append_child("channel")
+            channel.append_child_value("label", label)
+            channel.append_child_value("unit", "full scale")
+            channel.append_child_value("type", "Stim" if label == "trigger" else "Audio")
+        return info
+
+
+_RETRY_S = 0.001
+_DEAF_S = 2.0  # a receiver may reconnect within this time
+_FLUSH_S = 0.1  # closing an outlet drops what the network thread has not sent yet
