@@ -99,25 +99,57 @@ class Calibration:
             )
 
 
+# TOML key -> type; the two levels are the table full_scale_db_ppe_spl.
+_FIELDS: dict[str, type] = {
+    "id": str,
+    "device": str,
+    "host_interface": str,
+    "rate_hz": float,
+    "transducer": str,
+    "coupler": str,
+    "full_scale_db_ppe_spl": dict,
+    "issued": date,
+    "valid_days": int,
+    "issued_by": str,
+    "condensation_sign": int,
+}
+_OPTIONAL = {"condensation_sign"}
+
+
 def load_calibration(path: Path) -> Calibration:
     """Read a calibration from TOML: the fields of `Calibration`, the levels as a table `full_scale_db_ppe_spl` (left, right)."""
     try:
         content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise CalibrationError(f"calibration file {path} cannot be read: {error}") from error
     try:
-        levels = dict(content.pop("full_scale_db_ppe_spl"))
-        left, right = float(levels.pop("left")), float(levels.pop("right"))
-        if levels:
-            raise CalibrationError(f"unknown key full_scale_db_ppe_spl.{min(levels)}; allowed are left, right")
-        content["rate_hz"] = float(content["rate_hz"])
-        issued = content["issued"]
-        if type(issued) is not date:
-            raise CalibrationError(f"issued = {issued!r}; give a date such as 2026-01-31, without quotes")
-        return Calibration(**content, left_db_ppe_spl=left, right_db_ppe_spl=right)
-    except KeyError as error:
-        raise CalibrationError(f"calibration file {path}: {error.args[0]} is missing; add it") from error
-    except (TypeError, AttributeError) as error:
-        raise CalibrationError(f"calibration file {path}: {error}; the fields are those of `Calibration`") from error
-    except ValueError as error:
+        fields = _checked(content, _FIELDS, _OPTIONAL)
+        levels = _checked(fields.pop("full_scale_db_ppe_spl"), dict.fromkeys(EARS, float), set(), "full_scale_db_ppe_spl.")
+        return Calibration(**fields, left_db_ppe_spl=levels["left"], right_db_ppe_spl=levels["right"])
+    except CalibrationError as error:
         raise CalibrationError(f"calibration file {path}: {error}") from error
+
+
+def _checked(content: dict[str, Any], types: dict[str, type], optional: set[str], prefix: str = "") -> dict[str, Any]:
+    for name in types:
+        if name not in content and name not in optional:
+            raise CalibrationError(f"{prefix}{name} is missing; add it")
+    checked = {}
+    for name, value in content.items():
+        if name not in types:
+            raise CalibrationError(f"unknown key {prefix}{name}; allowed are {', '.join(types)}")
+        if types[name] is float and type(value) is int:
+            value = float(value)
+        if type(value) is not types[name]:  # exact: a date with a time, or a truth value for a number, is a mistake too
+            raise CalibrationError(f"{prefix}{name} = {value!r}; allowed is a {_IN_WORDS[types[name]]}")
+        checked[name] = value
+    return checked
+
+
+_IN_WORDS = {
+    str: "text in quotes",
+    float: "number",
+    int: "whole number",
+    date: "date such as 2026-01-31, without quotes",
+    dict: "table such as { left = 120.0, right = 120.5 }",
+}

@@ -1,0 +1,131 @@
+from itertools import islice, pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stimuli.schedule import (
+    RateError,
+    Schedule,
+    ScheduleError,
+    mains_conflict,
+    refuse_mains_locked,
+    safe_rates_near,
+)
+
+
+def test_intervals_inside_a_unit_are_exact_to_half_a_sample_and_pauses_only_between_units():
+    schedule = Schedule(47.1, 48_000, n_sweeps=1600, seed=5)
+    onsets = schedule.onsets(1600).reshape(100, 16)
+    inside = np.diff(onsets, axis=1)
+    assert set(np.unique(inside)) == {1019, 1020}  # 48000 / 47.1 = 1019.11
+    pauses = onsets[1:, 0] - onsets[:-1, -1] - 48_000 / 47.1
+    assert pauses.min() >= -1.0
+    assert pauses.max() <= 961.0  # 20 ms
+    assert pauses.mean() == pytest.approx(480, abs=4 * 960 / np.sqrt(12 * 99))  # uniform from 0 to 20 ms, 4 standard errors
+    assert np.unique(np.round(pauses)).size > 80
+    assert onsets[0, 0] == 96_000  # 2 s
+
+
+def test_without_pauses_the_rate_is_exact_over_any_length():
+    onsets = Schedule(47.1, 48_000, n_sweeps=None, pause_max_s=0.0, lead_in_s=1.0).onsets(20_000)
+    np.testing.assert_array_less(np.abs(onsets - 48_000 - np.arange(20_000) * 48_000 / 47.1), 0.5 + 1e-6)
+
+
+@settings(max_examples=50)
+@given(
+    seed=st.integers(0, 2**32),
+    rate=st.floats(5, 100),
+    unit=st.integers(1, 20),
+    n=st.integers(0, 100),
+    polarity=st.sampled_from(["condensation", "rarefaction", "alternating"]),
+)
+def test_sweeps_do_not_depend_on_how_they_are_read(seed, rate, unit, n, polarity):
+    schedule = Schedule(rate, 48_000, polarity, n_sweeps=n, unit_sweeps=unit, seed=seed)
+    endless = Schedule(rate, 48_000, polarity, n_sweeps=None, unit_sweeps=unit, seed=seed)
+    sweeps = list(schedule.sweeps())
+    assert sweeps == list(islice(endless.sweeps(), n))
+    assert [s.onset_sample for s in sweeps] == list(endless.onsets(n))
+    assert [s.index for s in sweeps] == list(range(n))
+    assert all(s.unit * unit + s.index_in_unit == s.index for s in sweeps)
+    assert all(b.onset_sample > a.onset_sample for a, b in pairwise(sweeps))
+
+
+def test_seed_decides():
+    assert list(Schedule(47.1, 48_000, seed=1).onsets(100)) == list(Schedule(47.1, 48_000, seed=1).onsets(100))
+    assert list(Schedule(47.1, 48_000, seed=1).onsets(100)) != list(Schedule(47.1, 48_000, seed=2).onsets(100))
+
+
+def test_polarities():
+    def signs(polarity):
+        return [s.sign for s in Schedule(47.1, 48_000, polarity, n_sweeps=5).sweeps()]
+
+    assert signs("condensation") == [1] * 5
+    assert signs("rarefaction") == [-1] * 5
+    assert signs("alternating") == [1, -1, 1, -1, 1]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"rate_per_s": 0.0}, {"rate_per_s": float("nan")}, {"rate_per_s": 1e9},
+        {"sample_rate_hz": 0.0}, {"sample_rate_hz": float("inf")},
+        {"polarity": "both"}, {"n_sweeps": -1}, {"unit_sweeps": 0}, {"pause_max_s": -0.1}, {"pause_max_s": float("nan")},
+        {"seed": -1}, {"lead_in_s": 0.0}, {"lead_in_s": float("nan")},
+    ],
+)  # fmt: skip
+def test_refuses(change):
+    with pytest.raises(ScheduleError, match=next(iter(change))):
+        Schedule(**{"rate_per_s": 47.1, "sample_rate_hz": 48_000.0, **change})
+
+
+@pytest.mark.parametrize("rate", [50.0, 49.9, 33.33, 25.0, 20.0, 10.0, 60.0, 30.0, 59.9, 40.0, 45.0, 16.667, 12.5])
+def test_refuses_rates_near_the_mains_and_proposes_safe_ones(rate):
+    with pytest.raises(RateError, match="use ") as caught:
+        refuse_mains_locked(rate)
+    assert len(caught.value.proposals) == 3
+    for proposal in caught.value.proposals:
+        refuse_mains_locked(proposal)
+        assert abs(proposal - rate) < 2.0
+
+
+@pytest.mark.parametrize("rate", [47.1, 46.3, 21.1, 11.1, 27.1, 39.1, 49.1])
+def test_accepts_usual_odd_rates(rate):
+    refuse_mains_locked(rate)
+
+
+@pytest.mark.parametrize("rate", [float("nan"), 0.0, -3.0, 1e6])
+def test_refuses_impossible_rates(rate):
+    with pytest.raises(RateError, match="allowed"):
+        refuse_mains_locked(rate)
+
+
+@settings(max_examples=60, deadline=None)
+@given(tenths=st.integers(50, 1000))
+def test_hum_left_in_256_sweeps_of_a_safe_rate_is_small(tenths):
+    """Slow and obvious: average the hum itself at the onsets of a schedule without pauses."""
+    rate = tenths / 10
+    times_s = np.arange(256) / rate
+    hums = [h * f for f in (50.0, 60.0) for h in range(1, 7)]
+    left = max(abs(np.mean(np.exp(2j * np.pi * hum * times_s))) for hum in hums)
+    if mains_conflict(rate) is None:
+        assert left < 0.13  # no side lobe beyond two turns of the phase is higher
+    else:
+        assert left > 0.001 or min(abs(h / rate - round(h / rate)) for h in hums) < 0.01
+
+
+def test_pauses_break_a_lock_that_a_fixed_rate_keeps():
+    def left(pause_max_s):
+        times_s = Schedule(50.0, 48_000, n_sweeps=6144, pause_max_s=pause_max_s, seed=11).onsets(6144) / 48_000
+        return abs(np.mean(np.exp(2j * np.pi * 50.0 * times_s)))
+
+    assert left(0.0) > 0.99
+    assert left(0.020) < 4 / np.sqrt(6144 / 16)  # 384 units at random phase
+
+
+def test_safe_rates_only_for_the_mains_of_the_country():
+    assert mains_conflict(60.0, (50.0,)) == (300.0, 300.0)
+    assert mains_conflict(45.0, (50.0,)) is None
+    assert mains_conflict(45.0) == (180.0, 180.0)
+    assert 45.0 in safe_rates_near(45.0, (50.0,))
