@@ -1,8 +1,8 @@
 """The raw recording of a run: every sample is in the operating system's hands before anything else may see it.
 
-Each call ends in one unbuffered write of a whole chunk, so a killed program loses nothing that a call returned for. A thread of its
-own asks the disk to keep it every second (os.fsync lets other threads run), so a power cut loses about a second and the acquisition
-never waits for the disk. A failed write or fsync is raised at the next call: recording is not optional.
+Each call ends in one unbuffered write of a whole chunk, so a killed program loses nothing that a call returned for. A thread of
+its own asks the disk to keep it every second (os.fsync lets other threads run), so a power cut loses about a second and the
+acquisition never waits for the disk. A failed write or fsync is raised at the next call: recording is not optional.
 """
 
 from __future__ import annotations

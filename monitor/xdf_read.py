@@ -6,6 +6,7 @@ vectorised one.
 
 from __future__ import annotations
 
+import contextlib
 import mmap
 import struct
 from collections.abc import Callable
@@ -102,7 +103,8 @@ class _Walk:
             # No whole chunk here: either the file ends in it, or it is damaged and a boundary further on lets us go on.
             resume = self.buffer.find(BOUNDARY, position + 1)
             if resume < 0:
-                self._try(self._unfinished, start, self.size)
+                with contextlib.suppress(_Short, struct.error):
+                    self._unfinished(start, self.size)
                 self.cut = f"the file ends within a chunk, {self.size - position} bytes after its begin at byte {position}"
                 return
             self.problems.append(f"damaged from byte {position} to {resume}: went on at the boundary there")

@@ -254,9 +254,9 @@ def _nothing_fits(name: str | None, source_id: str | None, wait_s: float, visibl
     asked = _asked(name, source_id)
     if not visible:
         return (
-            f"no {asked} within {wait_s:g} s, nor any other stream: start the amplifier's program and its LSL output. Only streams "
-            "on this machine are seen unless LSLAPICFG names another configuration; a firewall must let UDP and TCP ports 16571 to "
-            "16604 pass on loopback"
+            f"no {asked} within {wait_s:g} s, nor any other stream: start the amplifier's program and its LSL output. Only "
+            "streams on this machine are seen unless LSLAPICFG names another configuration; a firewall must let UDP and TCP "
+            "ports 16571 to 16604 pass on loopback"
         )
     listed = "\n  ".join(description.summary() for description in visible)
     return f"no {asked} within {wait_s:g} s. Visible:\n  {listed}\nGive one of these names, exactly as written"

@@ -71,7 +71,7 @@ class RecordingSource:
         """Samples that are due and not yet pulled; 0 when there is no pace to fall behind."""
         if self._pace is None or self._started_s is None:
             return 0
-        due = int((self._clock() - self._started_s) * self._pace * self._description.rate_hz)
+        due = round((self._clock() - self._started_s) * self._pace * self._description.rate_hz)
         return max(0, min(due, self.total_samples) - self._at)
 
     def pull(self, timeout_s: float = 0.5) -> Chunk | None:
