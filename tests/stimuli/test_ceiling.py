@@ -1,0 +1,140 @@
+"""The limiter against its definition, sample by sample, and the limits against their published numbers."""
+
+import math
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stimuli.calibration import Calibration, LevelError
+from stimuli.ceiling import AGE_GROUPS, Ceiling, Limiter
+from stimuli.levels import gain
+from stimuli.waveforms import Waveform, click
+
+RATE_HZ = 48_000.0
+CLICK = click(RATE_HZ)
+TONE = Waveform("tone", np.sin(2 * np.pi * 1000 * np.arange(240) / RATE_HZ), RATE_HZ)
+
+
+def calibration(left=125.0, right=125.0, transducer="insert", coupler="occluded-ear-simulator"):
+    return Calibration("c", "box", "hw", RATE_HZ, transducer, coupler, left, right, date(2026, 1, 1), 365, "me")
+
+
+def slow_limiter(column, limit, window):
+    """The definition: no two values within the window (silence included) may differ by more than the limit."""
+    out = []
+    for value in column:
+        value = float(value) if math.isfinite(value) else 0.0
+        past = [*out[max(0, len(out) - window + 1) :], 0.0]
+        out.append(min(max(value, max(past) - limit, -1.0), min(past) + limit, 1.0))
+    return np.array(out)
+
+
+values = st.one_of(st.just(0.0), st.floats(-3, 3), st.sampled_from([math.nan, math.inf, -math.inf, 1e300, -1e-300]))
+
+
+@settings(max_examples=150)
+@given(column=st.lists(values, max_size=60), limit=st.floats(0.01, 2.0), cuts=st.lists(st.integers(0, 60), max_size=5))
+def test_limiter_is_its_definition_for_any_block_size(column, limit, cuts):
+    column = np.array(column, dtype=float)
+    limiter = Limiter(limit, 2000.0)  # 5 ms are 10 samples
+    edges = [0, *sorted(min(cut, column.size) for cut in cuts), column.size]
+    got = np.concatenate([limiter.apply(column[a:b]) for a, b in pairwise(edges)])
+    np.testing.assert_array_equal(got, slow_limiter(column, limiter.limit, 10))
+    single = got.astype(np.float32).astype(float)
+    for start in range(max(0, single.size - 9)):
+        window = single[start : start + 10]
+        assert max(window.max(), 0) - min(window.min(), 0) <= limit
+
+
+@given(level=st.floats(0.01, 0.99))
+def test_sound_below_the_limit_passes_bit_by_bit(level):
+    limiter = Limiter(1.0, RATE_HZ)
+    sound = np.concatenate([level * CLICK.samples, np.zeros(500), -level * CLICK.samples])
+    np.testing.assert_array_equal(limiter.apply(sound), sound)
+    assert limiter.limited_samples == 0
+
+
+def test_alternating_clicks_more_than_5_ms_apart_are_judged_one_by_one():
+    near, far = np.zeros(100), np.zeros(240)
+    for gap, expected in ((far, 0), (near, 5)):
+        limiter = Limiter(1.0, RATE_HZ)
+        limiter.apply(np.concatenate([0.9 * CLICK.samples, gap, -0.9 * CLICK.samples]))
+        assert limiter.limited_samples == expected
+
+
+def test_a_tone_is_held_to_the_same_peak_to_peak_as_a_click():
+    out = Limiter(0.5, RATE_HZ).apply(np.tile(TONE.samples, 10))
+    assert out.max() - out.min() <= 0.5
+    assert out.max() - out.min() > 0.49
+
+
+@pytest.mark.parametrize("limit", [math.nan, -0.1, 2.1, math.inf])
+def test_limiter_refuses_a_limit_that_is_none(limit):
+    with pytest.raises(LevelError, match="limit"):
+        Limiter(limit, RATE_HZ)
+
+
+@pytest.mark.parametrize(("coupler", "zero"), [("occluded-ear-simulator", 35.5), ("2cc", 26.5)])
+def test_infants_with_insert_earphones_stop_at_85_db_hl(coupler, zero):
+    # BSA ABR stimulus calibration reference values, October 2025, note 4; zeros as in references.toml
+    cal = calibration(coupler=coupler)
+    ceiling = Ceiling("insert", "infant", cal)
+    assert ceiling.limit_db_ppe_spl(CLICK) == pytest.approx(85 + zero)
+    assert ceiling.peak_to_peak(CLICK)[0] == pytest.approx(gain(85, CLICK, "left", cal), rel=1e-9)
+
+
+def test_unknown_sounds_for_infants_count_as_the_burst_with_the_lowest_zero():
+    named_click = Waveform("click", TONE.samples, RATE_HZ)
+    for wave in (TONE, named_click):
+        assert Ceiling("insert", "infant", calibration()).limit_db_ppe_spl(wave) == pytest.approx(85 + 21.5)
+
+
+def test_no_peak_reaches_140_db():
+    # one-sided pulse: its peak is its peak-to-peak value, 9.03 dB above the p-p.e. level
+    for transducer in ("insert", "supra-aural"):
+        for age_group in AGE_GROUPS:
+            for coupler in ("occluded-ear-simulator", "artificial-ear", "2cc"):
+                ceiling = Ceiling(transducer, age_group, calibration(transducer=transducer, coupler=coupler))
+                assert ceiling.limit_db_ppe_spl(CLICK) + 20 * math.log10(2 * math.sqrt(2)) < 140
+
+
+def test_limits_follow_each_ear_and_never_exceed_the_converter():
+    left, right = Ceiling("insert", "adult", calibration(140, 134)).peak_to_peak(CLICK)
+    assert left == pytest.approx(10 ** (-10 / 20))
+    assert right == pytest.approx(10 ** (-4 / 20))
+    assert Ceiling("insert", "adult", calibration(95, 95)).peak_to_peak(CLICK) == (2.0, 2.0)
+
+
+def test_uncalibrated_limits_are_low_and_lower_for_the_young():
+    limits = [Ceiling("insert", age_group).peak_to_peak(CLICK)[0] for age_group in ("adult", "child", "infant")]
+    np.testing.assert_allclose(20 * np.log10(limits), [-20, -30, -40])
+    assert math.isnan(Ceiling("insert", "adult").limit_db_ppe_spl(CLICK))
+
+
+@settings(max_examples=200)
+@given(
+    name=st.sampled_from(["left_db_ppe_spl", "right_db_ppe_spl", "coupler", "transducer", "rate_hz"]),
+    value=st.one_of(st.floats(), st.text(max_size=3), st.none(), st.integers()),
+    age_group=st.sampled_from(AGE_GROUPS),
+)
+def test_a_calibration_damaged_in_memory_never_raises_the_limit_above_what_it_could_truly_say(name, value, age_group):
+    cal = calibration()
+    ceiling = Ceiling("insert", age_group, cal)
+    object.__setattr__(cal, name, value)
+    for limit in ceiling.peak_to_peak(CLICK):
+        assert 0 <= limit <= 2.0
+        # what the other ear, 12 dB apart at most, would allow
+        assert limit <= max(10 ** ((130 - 125 + 12) / 20), 10 ** (-20 / 20))
+
+
+def test_refuses_what_it_does_not_know():
+    with pytest.raises(LevelError, match="transducer = 'loudspeaker'"):
+        Ceiling("loudspeaker", "adult")
+    with pytest.raises(LevelError, match="age_group = 'baby'"):
+        Ceiling("insert", "baby")
+    with pytest.raises(LevelError, match="supra-aural"):
+        Ceiling("insert", "adult", calibration(transducer="supra-aural"))

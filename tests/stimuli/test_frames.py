@@ -1,0 +1,247 @@
+"""Frames against a slow renderer that writes the whole run into one array; and the ceiling on the frames themselves."""
+
+import math
+from datetime import date
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stimuli.calibration import Calibration, LevelError
+from stimuli.ceiling import AGE_GROUPS, Ceiling
+from stimuli.frames import FrameSource, trigger_pulse
+from stimuli.levels import db_ppe_spl, gain, gain_db_fs, peak_to_peak_pa
+from stimuli.schedule import Schedule, ScheduleError
+from stimuli.waveforms import Waveform, click
+
+RATE_HZ = 48_000.0
+CLICK = click(RATE_HZ)
+TONE = Waveform("tone", np.sin(2 * np.pi * 1000 * np.arange(240) / RATE_HZ), RATE_HZ)
+
+
+def calibration(left=125.0, right=125.0, sign=1, transducer="insert"):
+    issued = date(2026, 1, 1)
+    return Calibration("c", "box", "hw", RATE_HZ, transducer, "occluded-ear-simulator", left, right, issued, 365, "me", sign)
+
+
+def source(n_sweeps=20, ear="right", level=60.0, polarity="alternating", waveform=CLICK, cal=None, **schedule):
+    cal = cal or calibration()
+    schedule = Schedule(**{"rate_per_s": 47.1, "sample_rate_hz": RATE_HZ, "lead_in_s": 0.1, "seed": 4, **schedule},
+                        polarity=polarity, n_sweeps=n_sweeps)  # fmt: skip
+    factor = gain(level, CLICK, "right", cal)
+    return FrameSource(waveform, factor, ear, schedule, Ceiling(cal.transducer, "adult", cal))
+
+
+def slow_frames(frames, n):
+    """Sample by sample: silence, then each sound and each trigger where the schedule puts it."""
+    out = np.zeros((3, n), dtype=np.float32)
+    for sweep in frames.schedule.sweeps():
+        for i, value in enumerate(frames.waveform.samples):
+            at = sweep.onset_sample + i
+            if at < n:
+                for column, ear in enumerate(("left", "right")):
+                    if frames.ear in (ear, "both"):
+                        out[column, at] = np.float32(sweep.sign * (frames.gain * value))
+        half = 48 if sweep.index_in_unit == 0 else 24
+        for i in range(2 * half):
+            at = sweep.onset_sample + i
+            if at < n:
+                out[2, at] = 0.5 if i < half else -0.5
+    return out
+
+
+@pytest.mark.parametrize("ear", ["left", "right", "both"])
+def test_frames_are_what_the_schedule_says(ear):
+    frames = source(ear=ear)
+    n = frames.total_samples + 1000
+    got = frames.read(n)
+    assert got.dtype == np.float32
+    np.testing.assert_array_equal(got, slow_frames(frames, n))
+    assert frames.finished
+    assert frames.sweeps == list(frames.schedule.sweeps())
+    assert frames.limited_samples == 0
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    blocks=st.lists(st.integers(0, 5000), min_size=1, max_size=40),
+    seed=st.integers(0, 1000),
+    level=st.floats(0, 88),
+    polarity=st.sampled_from(["condensation", "rarefaction", "alternating"]),
+    waveform=st.sampled_from([CLICK, TONE]),
+)
+def test_any_block_size_gives_identical_frames(blocks, seed, level, polarity, waveform):
+    def make():
+        return source(seed=seed, level=level, polarity=polarity, waveform=waveform, n_sweeps=None)
+
+    pieces, whole = make(), make()
+    got = np.concatenate([pieces.read(n) for n in blocks], axis=1)
+    np.testing.assert_array_equal(got, whole.read(sum(blocks)))
+    assert pieces.sweeps == whole.sweeps
+    assert pieces.position == whole.position == sum(blocks)
+    assert not pieces.finished
+
+
+def test_every_sample_alone():
+    pieces, whole = source(n_sweeps=3), source(n_sweeps=3)
+    n = 9000
+    np.testing.assert_array_equal(np.concatenate([pieces.read(1) for _ in range(n)], axis=1), whole.read(n))
+
+
+def test_starts_and_ends_in_silence():
+    frames = source(n_sweeps=2)
+    x = frames.read(frames.total_samples)
+    assert not x[:, :4800].any()
+    assert not x[:, -24_000:].any()
+    assert not frames.read(10_000).any()
+
+
+def test_trigger_pulses_have_zero_net_charge_and_tell_units_apart():
+    frames = source(n_sweeps=40)
+    trigger = frames.read(frames.total_samples)[2]
+    assert trigger.sum() == 0.0
+    for sweep in frames.sweeps:
+        length = 96 if sweep.index % 16 == 0 else 48
+        pulse = trigger[sweep.onset_sample : sweep.onset_sample + length]
+        assert pulse.sum() == 0.0
+        assert pulse[0] == 0.5
+        assert trigger[sweep.onset_sample - 1] == 0.0
+        assert trigger[sweep.onset_sample + length] == 0.0
+    assert trigger_pulse(0.001, 44_100.0).sum() == 0.0
+
+
+def test_sound_begins_in_the_sample_where_the_trigger_begins():
+    frames = source(n_sweeps=40)
+    x = frames.read(frames.total_samples)
+    for sweep in frames.sweeps:
+        assert x[1, sweep.onset_sample] != 0.0
+        assert x[2, sweep.onset_sample] == 0.5
+        assert not x[:2, sweep.onset_sample - 1].any()
+        assert np.sign(x[1, sweep.onset_sample]) == sweep.sign
+
+
+def test_condensation_follows_the_measured_sign():
+    plain, inverted = source(cal=calibration()), source(cal=calibration(sign=-1))
+    n = plain.total_samples
+    a, b = plain.read(n), inverted.read(n)
+    np.testing.assert_array_equal(a[:2], -b[:2])
+    np.testing.assert_array_equal(a[2], b[2])
+
+
+def test_muted_run_keeps_its_triggers():
+    sounding = source()
+    muted = FrameSource(CLICK, 0.0, "right", sounding.schedule, sounding.ceiling)
+    a, b = sounding.read(sounding.total_samples), muted.read(sounding.total_samples)
+    assert not b[:2].any()
+    np.testing.assert_array_equal(a[2], b[2])
+
+
+def test_no_sweeps_at_all():
+    frames = source(n_sweeps=0)
+    assert not frames.read(frames.total_samples).any()
+    assert frames.finished
+    assert frames.sweeps == []
+
+
+def test_refuses_a_stimulus_longer_than_the_interval():
+    long = Waveform("long", np.ones(1200), RATE_HZ)
+    with pytest.raises(ScheduleError, match=r"25\.00 ms, longer than the 21\.23 ms"):
+        source(waveform=long)
+
+
+def test_refuses_rates_that_differ_and_unknown_ears():
+    with pytest.raises(ScheduleError, match="44100"):
+        source(waveform=click(44_100.0))
+    with pytest.raises(LevelError, match="ear = 'top'"):
+        source(ear="top")
+    with pytest.raises(ValueError, match="n = -1"):
+        source().read(-1)
+
+
+@pytest.mark.parametrize("factor", [math.nan, math.inf, -0.1, 1.1])
+def test_refuses_a_gain_out_of_range(factor):
+    good = source()
+    with pytest.raises(LevelError, match="gain"):
+        FrameSource(CLICK, factor, "right", good.schedule, good.ceiling)
+
+
+def test_a_level_above_the_ceiling_is_refused_with_the_excess():
+    cal = calibration(130.0, 130.0)
+    schedule = source().schedule
+    infant = Ceiling("insert", "infant", cal)
+    FrameSource(CLICK, gain(85.0, CLICK, "left", cal), "left", schedule, infant)
+    with pytest.raises(LevelError, match=r"left ear is 3\.00 dB above .* insert, infant, calibration 'c'"):
+        FrameSource(CLICK, gain(88.0, CLICK, "left", cal), "left", schedule, infant)
+    with pytest.raises(LevelError, match=r"10\.00 dB above .* uncalibrated"):
+        FrameSource(CLICK, gain_db_fs(-10.0, CLICK), "left", schedule, Ceiling("insert", "adult"))
+
+
+def most_within_5_ms(column):
+    """Largest peak-to-peak value, silence included, in any 240 consecutive samples: looked up around each that is not silent."""
+    column = column.astype(float)
+    most = 0.0
+    for start in {max(0, i - k) for i in np.flatnonzero(column) for k in (0, 239)}:
+        window = column[start : start + 240]
+        most = max(most, max(window.max(), 0.0) - min(window.min(), 0.0))
+    return most
+
+
+anything = st.one_of(st.floats(), st.floats(0, 1), st.floats(-1e6, 1e6), st.integers(-(10**6), 10**6))
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    factor=anything,
+    level=st.floats(-40, 120),
+    age_group=st.sampled_from(AGE_GROUPS),
+    ear=st.sampled_from(["left", "right", "both"]),
+    full_scale=st.floats(90, 150),
+    calibrated=st.booleans(),
+    rate=st.floats(5, 100),
+    waveform=st.sampled_from([CLICK, TONE]),
+    damage=st.sampled_from(["nothing", "gain", "sound", "sign", "full scale"]),
+    value=anything,
+)
+def test_nothing_passes_the_ceiling(factor, level, age_group, ear, full_scale, calibrated, rate, waveform, damage, value):
+    cal = calibration(full_scale, full_scale)
+    ceiling = Ceiling("insert", age_group, cal if calibrated else None)
+    schedule = Schedule(rate, RATE_HZ, n_sweeps=6, lead_in_s=0.1)
+    truth_db = full_scale
+    if damage == "sign":
+        object.__setattr__(cal, "condensation_sign", value)
+    if damage == "full scale":
+        object.__setattr__(cal, "left_db_ppe_spl", value)
+        object.__setattr__(cal, "right_db_ppe_spl", value)
+        plausible = 90 <= value <= 150  # a lie that looks like the truth is found only by measuring again
+        truth_db = float(value) if plausible else full_scale
+    try:
+        frames = FrameSource(waveform, factor, ear, schedule, ceiling)
+    except LevelError:
+        frames = FrameSource(waveform, 0.0, ear, schedule, ceiling)
+    if damage == "gain":
+        frames.gain = value
+    if damage == "sound":
+        frames._sound = np.full(300, float(value))
+        frames._sound[::2] *= -1
+    x = frames.read(min(frames.total_samples, 30_000))
+    assert np.isfinite(x).all()
+    assert np.abs(x).max() <= 1.0
+    limit_db = {"adult": 130.0, "child": 125.0, "infant": 85.0 + (35.5 if waveform is CLICK else 21.5)}[age_group]
+    for column in x[:2]:
+        most = most_within_5_ms(column)
+        if not calibrated or (damage == "full scale" and not 90 <= value <= 150):
+            assert most <= 10 ** ({"adult": -20, "child": -30, "infant": -40}[age_group] / 20)
+        elif most > 0:
+            assert db_ppe_spl(most * peak_to_peak_pa(truth_db)) <= limit_db + 1e-9
+
+
+def test_the_ceiling_really_holds_down_what_got_past_the_first_check():
+    cal = calibration(130.0, 130.0)
+    schedule = Schedule(47.1, RATE_HZ, n_sweeps=4, lead_in_s=0.1)
+    frames = FrameSource(CLICK, 0.01, "left", schedule, Ceiling("insert", "infant", cal))
+    frames._sound = 50.0 * CLICK.samples
+    x = frames.read(frames.total_samples)
+    assert db_ppe_spl(most_within_5_ms(x[0]) * peak_to_peak_pa(130.0)) == pytest.approx(85 + 35.5, abs=1e-4)
+    assert frames.limited_samples == 4 * 5
+    assert x[2].max() == 0.5  # the trigger is no sound
