@@ -1,0 +1,50 @@
+"""The program ``quietfloor``: one command a job. Nothing heavy is imported before a command is chosen."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.metadata
+import sys
+from collections.abc import Sequence
+
+from monitor.commands import checking, demo, live, replaying, rig
+from monitor.commands.common import FAILED, complain, set_up_logging
+
+EPILOG = """typical order:
+  quietfloor doctor                     is everything installed?
+  quietfloor demo                       the whole loop on a virtual patient, no hardware
+  quietfloor streams                    which LSL streams are there, and can they do this job?
+  quietfloor run plan.toml              a live run
+
+Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
+
+
+def parser() -> argparse.ArgumentParser:
+    program = argparse.ArgumentParser(
+        prog="quietfloor",
+        description="Auditory brainstem responses on open hardware: play, average, and decide with an error rate that holds "
+        "at every look.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
+    commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    for group in (demo, checking, live, replaying, rig):
+        group.add(commands)
+    return program
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    args = parser().parse_args(arguments)
+    set_up_logging()
+    try:
+        return int(args.do(args))
+    except KeyboardInterrupt:
+        complain("interrupted")
+        return FAILED
+    except BrokenPipeError:
+        return FAILED
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,100 @@
+"""``quietfloor streams`` and ``quietfloor doctor``: what is there, and what is missing."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from monitor.commands.common import DONE, FAILED, add_json, complain, give_json, say
+
+STREAMS = """example:
+  quietfloor streams --wait 3
+
+Lists every Lab Streaming Layer stream that this machine sees and says whether a run could use it as its EEG.
+exit status: 0 at least one stream can do the job, 1 none can"""
+
+DOCTOR = """example:
+  quietfloor doctor
+
+Tries every part by itself and prints the line that installs what is missing.
+exit status: 0 a run on the virtual patient would work, 1 something it needs is missing"""
+
+WORDS = {"ok": "ok  ", "warning": "note", "missing": "MISSING", "no": "NO  "}
+
+
+def add(commands: Any) -> None:
+    streams = commands.add_parser(
+        "streams", help="LSL streams, and whether each can do this job", description="List LSL streams.", epilog=STREAMS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    streams.add_argument("--wait", type=float, default=2.0, metavar="S", help="how long to listen for answers (2)")
+    add_json(streams)
+    streams.set_defaults(do=list_them)
+    doctor = commands.add_parser(
+        "doctor", help="what is missing, and the line that installs it", description="Check this machine.", epilog=DOCTOR,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    doctor.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="folder in which runs will be kept (this one)")
+    add_json(doctor)
+    doctor.set_defaults(do=examine)
+
+
+def list_them(args: argparse.Namespace) -> int:
+    from monitor.sources.lsl import list_streams, suitability
+    from stimuli.lsl import LslUnavailableError
+
+    try:
+        found = list_streams(args.wait)
+    except LslUnavailableError as error:
+        complain(str(error))
+        return FAILED
+    rows = []
+    for stream in found:
+        findings = suitability(stream)
+        usable = all(finding.level != "no" for finding in findings)
+        channels = [{"number": i + 1, "label": stream.labels[i], "unit": stream.units[i]} for i in range(stream.channel_count)]
+        rows.append(
+            {
+                "name": stream.name,
+                "type": stream.type,
+                "source_id": stream.source_id,
+                "host": stream.host,
+                "rate_hz": stream.rate_hz,
+                "format": stream.channel_format,
+                "channels": channels,
+                "usable": usable,
+                "findings": [{"level": finding.level, "text": finding.sentence} for finding in findings],
+            }
+        )
+        say(f"{stream.summary()}: {'can be used' if usable else 'cannot be the EEG of a run'}", args)
+        say(f"    channels: {', '.join(_channel(stream.labels[i], stream.units[i], i) for i in range(stream.channel_count))}", args)
+        for finding in findings:
+            say(f"    {WORDS[finding.level]}  {finding.sentence}", args)
+    if not found:
+        say(
+            f"no stream answered within {args.wait:g} s. Start the amplifier's program and its LSL output, or try "
+            "`quietfloor demo`. Only this machine is searched unless LSLAPICFG names another configuration",
+            args,
+        )
+    give_json({"streams": rows}, args)
+    return DONE if any(row["usable"] for row in rows) else FAILED
+
+
+def _channel(label: str, unit: str, index: int) -> str:
+    return f"{index + 1} {label or '(no label)'}" + (f" in {unit}" if unit else "")
+
+
+def examine(args: argparse.Namespace) -> int:
+    from monitor.doctor import healthy, run_checks
+
+    checks = run_checks(args.out)
+    for check in checks:
+        state = check.state if check.required or check.state != "missing" else "warning"
+        say(f"{WORDS[state]:8}{check.part}: {check.found}", args)
+        if check.remedy:
+            say(f"        for {check.needed_for}: {check.remedy}", args)
+    good = healthy(checks)
+    say("Ready: `quietfloor demo` will work." if good else "Not ready: mend what is marked MISSING, then run this again.", args)
+    give_json({"ready": good, "checks": [vars(check) for check in checks]}, args)
+    return DONE if good else FAILED

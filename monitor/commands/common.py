@@ -1,0 +1,94 @@
+"""What several commands share: the options every one has, the exit statuses, and how a run is carried through."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import json
+import logging
+import signal
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+DONE, FAILED, BAD_ARGUMENTS, FAULT = 0, 1, 2, 3
+
+DEFAULT_SESSION = Path("sessions")
+
+
+def pair(text: str) -> tuple[float, float]:
+    """``LOW,HIGH`` as two numbers."""
+    try:
+        low, high = (float(part) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: give two numbers with a comma, such as 100,1500") from None
+    return low, high
+
+
+def names(text: str) -> list[str]:
+    """``A,B`` as a list of channel names."""
+    found = [part.strip() for part in text.split(",")]
+    if not all(found):
+        raise argparse.ArgumentTypeError(f"{text!r}: give channel labels or numbers with commas between them, such as Cz or 1,2")
+    return found
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="one JSON object on standard output at the end")
+
+
+def add_decisions(parser: argparse.ArgumentParser) -> None:
+    """Settings that replace those of a plan."""
+    group = parser.add_argument_group("settings (each replaces that of the plan)")
+    group.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run, however often one looks (0.01)")
+    group.add_argument("--floor-nv", type=float, metavar="NV", help="residual noise at which a missing response is believed (15)")
+    group.add_argument("--max-sweeps", type=int, metavar="N", help="stop undecided after so many sweeps (6144)")
+    group.add_argument("--band", type=pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
+    group.add_argument("--window", type=pair, metavar="START,STOP", help="response window in ms (5,17)")
+
+
+def decision_changes(args: argparse.Namespace) -> dict[str, dict[str, Any]]:
+    return {
+        "decision": {"alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps},
+        "analysis": {"band_hz": args.band, "window_ms": args.window},
+    }
+
+
+def say(text: str, args: argparse.Namespace) -> None:
+    """A line for a person: standard output, or standard error when standard output is for JSON."""
+    stream = sys.stderr if getattr(args, "json", False) else sys.stdout
+    stream.write(text + "\n")
+    stream.flush()
+
+
+def give_json(content: Any, args: argparse.Namespace) -> None:
+    if getattr(args, "json", False):
+        from monitor.folder import jsonable
+
+        sys.stdout.write(json.dumps(jsonable(content), ensure_ascii=False) + "\n")
+        sys.stdout.flush()
+
+
+def complain(text: str) -> None:
+    sys.stderr.write(f"quietfloor: {text}\n")
+    sys.stderr.flush()
+
+
+def set_up_logging() -> None:
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="quietfloor: %(message)s")
+
+
+def now_text() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+def stop_on_signals(stop: Any) -> None:
+    """SIGTERM (and SIGINT, outside a terminal view) end a run in good order."""
+
+    def handler(*_: object) -> None:
+        stop()
+
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, handler)
+        signal.signal(signal.SIGINT, handler)

@@ -1,0 +1,180 @@
+"""``quietfloor demo``: the whole loop on the virtual patient, without any hardware."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib.util
+import json
+import subprocess
+import sys
+import tempfile
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, complain, give_json, say
+
+EXAMPLES = """examples:
+  quietfloor demo                      three runs: an ear that hears, one that does not, and a muted control
+  quietfloor demo --speed 1            in real time
+  quietfloor demo --only hearing --out sessions/first
+
+Everything is virtual and seeded: sound leaves the player as audio frames, a patient in a process of its own hears them, and
+the EEG comes back over Lab Streaming Layer. Each run is then replayed from disk and must give the same looks.
+exit status: 0 every run ended as it should and replays identically, 1 one did not, 3 a fault"""
+
+TUBE_DELAY_MS = 0.9
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One run of the demonstration: the patient, what is played, and how it may end."""
+
+    name: str
+    title: str
+    patient: str
+    may_end: tuple[str, ...]
+    muted: bool = False
+    floor_nv: float = 20.0
+    max_sweeps: int = 4096
+
+
+SCENES = (
+    Scene("hearing", "An ear that hears it", "hearing-adult", ("response_present",)),
+    Scene("deaf", "An ear that does not hear it", "quiet-deaf", ("response_absent", "inconclusive")),
+    Scene("muted", "Control: the hearing ear, sound muted", "quiet-sleeper", ("response_absent", "inconclusive"), muted=True),
+)
+
+
+def add(commands: Any) -> None:
+    parser = commands.add_parser(
+        "demo", help="the whole loop on a virtual patient", description="Three complete runs without hardware.", epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    parser.add_argument("--only", choices=[scene.name for scene in SCENES], help="one of the three runs")
+    parser.add_argument("--level", type=float, default=60.0, metavar="DB", help="click level in dB nHL (60)")
+    parser.add_argument("--speed", type=float, default=4.0, metavar="X", help="times real time (4)")
+    parser.add_argument("--alpha", type=float, default=0.01, metavar="A", help="false alarms of a whole run (0.01)")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="session folder (a new temporary one)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the EEG and of the random pauses (1)")
+    parser.add_argument("--no-window", action="store_true", help="text instead of the window (this version always shows text)")
+    add_json(parser)
+    parser.set_defaults(do=main)
+
+
+@contextlib.contextmanager
+def rig(patient: str, audio_id: str, eeg_id: str, seed: int) -> Iterator[dict[str, Any]]:
+    """A rig process for the time of one run; yields what it says when it is ready. Raises RuntimeError when it is not."""
+    command = [
+        sys.executable, "-m", "bench.rig", "--patient", patient, "--audio-source-id", audio_id, "--eeg-source-id", eeg_id,
+        "--eeg-name", f"Virtual EEG {eeg_id}", "--seed", str(seed), "--tube-delay-ms", str(TUBE_DELAY_MS),
+    ]  # fmt: skip
+    with tempfile.TemporaryFile("w+") as log:
+        process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log, text=True)
+        assert process.stdin is not None
+        assert process.stdout is not None
+        try:
+            line = process.stdout.readline()
+            if not line:
+                log.seek(0)
+                raise RuntimeError(f"the virtual patient did not start: {log.read().strip() or 'no reason given'}")
+            yield json.loads(line)
+        finally:
+            with contextlib.suppress(OSError):
+                process.stdin.close()  # the rig ends when its standard input closes
+            try:
+                process.wait(5.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+            process.stdout.close()
+
+
+def virtual_calibration() -> Path:
+    """The calibration of the virtual earphone, found without importing the bench."""
+    found = importlib.util.find_spec("bench")
+    if found is None or not found.submodule_search_locations:
+        raise RuntimeError("the package `bench` is not installed: install quietfloor as a whole (pip install .)")
+    return Path(found.submodule_search_locations[0]) / "virtual-earphone.toml"
+
+
+def scene_plan(scene: Scene, args: argparse.Namespace, audio_id: str, eeg_id: str) -> Any:
+    from monitor.plan import make_plan
+
+    return make_plan(
+        {
+            "title": scene.title,
+            "stream": {"source_id": eeg_id, "eeg": ["1"], "trigger": "trigger"},
+            "sound": {
+                "level_db_nhl": args.level,
+                "ear": "right",
+                "muted": scene.muted,
+                "calibration": str(virtual_calibration()),
+                "device_source_id": audio_id,
+                "speed": args.speed,
+                "lead_in_s": 1.0,
+                "seed": args.seed,
+            },
+            "analysis": {"acoustic_delay_ms": TUBE_DELAY_MS},
+            "decision": {"alpha": args.alpha, "floor_nv": scene.floor_nv, "max_sweeps": scene.max_sweeps},
+        },
+        "demo",
+    )
+
+
+def main(args: argparse.Namespace) -> int:
+    from monitor.plan import PlanError
+    from monitor.sources.base import SourceError
+
+    session = args.out or Path(tempfile.mkdtemp(prefix="quietfloor-demo-"))
+    scenes = [scene for scene in SCENES if args.only in (None, scene.name)]
+    results = []
+    try:
+        for scene in scenes:
+            results.append(play(scene, session, args))
+    except PlanError as error:
+        complain(str(error))
+        return BAD_ARGUMENTS
+    except (SourceError, RuntimeError, OSError) as error:
+        complain(str(error))
+        return FAILED
+    say("", args)
+    for result in results:
+        ok = "as it should" if result["as_expected"] else "NOT AS IT SHOULD"
+        same = "replays identically" if result["identical"] else "REPLAYS DIFFERENTLY"
+        say(f"{result['scene']:8} {result['verdict']:17} {ok}; {same} ({result['looks']} looks); {result['folder']}", args)
+    give_json({"session": str(session), "runs": results}, args)
+    if any(result["stopped_by"] == "fault" for result in results):
+        return FAULT
+    return DONE if all(result["as_expected"] and result["identical"] for result in results) else FAILED
+
+
+def play(scene: Scene, session: Path, args: argparse.Namespace) -> dict[str, Any]:
+    """One scene: rig, run, replay."""
+    from monitor.commands.live import carry_through
+    from monitor.folder import RunFolder
+    from monitor.replay import replay
+
+    tag = uuid.uuid4().hex[:8]
+    audio_id, eeg_id = f"quietfloor-audio-{tag}", f"quietfloor-eeg-{tag}"
+    plan = scene_plan(scene, args, audio_id, eeg_id)
+    say(f"\n{scene.title}", args)
+    with rig(scene.patient, audio_id, eeg_id, args.seed):
+        record = carry_through(plan, session, args)
+    again = replay(RunFolder.open(record["folder"]))
+    return {
+        "scene": scene.name,
+        "verdict": record["verdict"],
+        "stopped_by": record["stopped_by"],
+        "reason": record["reason"],
+        "as_expected": record["verdict"] in scene.may_end and record["stopped_by"] != "fault",
+        "looks": again.looks,
+        "identical": again.identical,
+        "evidence": record["evidence"],
+        "residual_noise_nv": record["residual_noise_nv"],
+        "sweeps_accepted": record["sweeps_accepted"],
+        "folder": record["folder"],
+    }

@@ -1,0 +1,198 @@
+"""``quietfloor run``: one live run, with our sound or listening to other equipment."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from monitor.commands.common import (
+    BAD_ARGUMENTS,
+    DEFAULT_SESSION,
+    DONE,
+    FAILED,
+    FAULT,
+    add_decisions,
+    add_json,
+    complain,
+    decision_changes,
+    give_json,
+    names,
+    now_text,
+    say,
+    stop_on_signals,
+)
+
+EXAMPLES = """examples:
+  quietfloor run plan.toml --out sessions/monday
+  quietfloor run --listen --stream "Bench EEG" --eeg Cz-M2 --trigger trigger --max-sweeps 4000
+
+A run ends by itself: response present, no response at this noise floor, or undecided when the sweeps run out. It leaves a
+folder DIR/run-001 with the raw samples, every look and the verdict. Ctrl-C stops it and keeps everything.
+exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 stopped on a fault with data kept"""
+
+
+def add(commands: Any) -> None:
+    parser = commands.add_parser(
+        "run", help="one live run", description="Record, average and decide, live.", epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="what to play, record and decide")
+    parser.add_argument("--listen", action="store_true", help="play nothing: other equipment makes the sound and the trigger")
+    stream = parser.add_argument_group("stream (each replaces that of the plan)")
+    stream.add_argument("--stream", metavar="NAME", help="name of the EEG stream, as `quietfloor streams` has it")
+    stream.add_argument("--source-id", metavar="ID", help="its source id, where a name fits two streams")
+    stream.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="by label, or number from 1; the first one decides")
+    stream.add_argument("--trigger", metavar="CHANNEL", help="trigger channel of the same stream, by label or number")
+    stream.add_argument("--unit", metavar="UNIT", help="uV, mV or V, where the stream states none or the wrong one")
+    stream.add_argument("--markers", metavar="NAME", help="a marker stream to record along")
+    stream.add_argument("--wait", type=float, metavar="S", help="how long to wait for the stream to appear (10)")
+    add_decisions(parser)
+    parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
+    parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
+    parser.add_argument("--no-window", action="store_true", help="text instead of the window (this version always shows text)")
+    add_json(parser)
+    parser.set_defaults(do=main)
+
+
+def main(args: argparse.Namespace) -> int:
+    from monitor.plan import PlanError
+    from monitor.sources.base import SourceError
+
+    try:
+        plan = _plan(args)
+    except PlanError as error:
+        complain(str(error))
+        return BAD_ARGUMENTS
+    try:
+        record = carry_through(plan, args.out or DEFAULT_SESSION, args)
+    except PlanError as error:
+        complain(str(error))
+        return BAD_ARGUMENTS
+    except (SourceError, RuntimeError, OSError) as error:
+        complain(str(error))
+        return FAILED
+    give_json(record, args)
+    return exit_status(record)
+
+
+def exit_status(record: dict[str, Any]) -> int:
+    if record["stopped_by"] == "fault":
+        return FAULT if record["sweeps_presented"] is not None or record["stream"]["uv_per_unit"] is not None else FAILED
+    return DONE
+
+
+def _plan(args: argparse.Namespace) -> Any:
+    from monitor.plan import Plan, PlanError, load_plan, override
+
+    plan = load_plan(args.plan) if args.plan is not None else Plan()
+    if args.listen:
+        plan = plan.model_copy(update={"sound": None})
+    elif plan.sound is None and args.plan is None:
+        raise PlanError("give a PLAN.toml, or --listen with --stream, --eeg and --trigger; see `quietfloor run --help`")
+    changes = decision_changes(args)
+    changes["stream"] = {
+        "name": args.stream,
+        "source_id": args.source_id,
+        "eeg": args.eeg,
+        "trigger": args.trigger,
+        "unit": args.unit,
+        "markers": args.markers,
+        "wait_s": args.wait,
+    }
+    if args.seed is not None and plan.sound is not None:
+        changes["sound"] = {"seed": args.seed}
+    plan = override(plan, changes)
+    stream = plan.stream
+    missing = [
+        text
+        for text, given in (
+            ("the stream (--stream NAME, or stream.name)", stream.name or stream.source_id),
+            ("an EEG channel (--eeg, or stream.eeg)", stream.eeg),
+            ("the trigger channel (--trigger, or stream.trigger)", stream.trigger),
+        )
+        if not given
+    ]
+    if missing:
+        raise PlanError(f"not named: {'; '.join(missing)}. `quietfloor streams` shows what is there")
+    return plan
+
+
+def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[str, Any]:
+    """Find the stream, make the run folder, run to the end, write the record; what `run` and `demo` share.
+
+    Raises PlanError, SourceError, FolderError and JournalError before anything is played.
+    """
+    import datetime
+
+    from monitor.folder import RunFolder
+    from monitor.record import run_record
+    from monitor.run import Run
+    from monitor.sound import make_stimulus, open_sound
+    from monitor.sources.base import SourceError, marker_description
+    from monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
+    from monitor.textview import watch
+
+    stimulus = None if plan.sound is None else make_stimulus(plan.sound, datetime.date.today())
+    source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
+    try:
+        channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
+        sound = None if plan.sound is None or stimulus is None else open_sound(plan.sound, stimulus)
+        marker_stream: Any = marker_description()
+        markers = None
+        if sound is not None:
+            markers = LslMarkers(find_stream(source_id=sound.marker_source_id, wait_s=plan.stream.wait_s))
+        elif plan.stream.markers is not None:
+            markers = LslMarkers(find_stream(plan.stream.markers, wait_s=plan.stream.wait_s))
+        if markers is not None:
+            marker_stream = markers.description
+        folder = RunFolder.create(session)
+        run = Run(plan, source, channels, folder, sound=sound, markers=markers, marker_stream=marker_stream)
+    except (SourceError, RuntimeError, OSError):
+        source.close()
+        raise
+    started = now_text()
+    stop_on_signals(run.stop)
+    run.start()
+    watch(run, plan, title_of(plan, stimulus), sys.stderr if args.json else sys.stdout)
+    run.wait()
+    record = run_record(
+        plan,
+        run.verdict,
+        run.engine,
+        stream=source.description,
+        unit=run.unit,
+        sound=None if sound is None else sound.record | {"sweeps_played": sound.sweeps_played, "underruns": sound.underruns},
+        calibration=None if sound is None or sound.calibration is None else sound.calibration.id,
+        failure=run.failure,
+        started=started,
+    )
+    write_results(folder, record, run.engine)
+    say(f"kept in {folder.path}", args)
+    return record | {"folder": str(folder.path)}
+
+
+def write_results(folder: Any, record: dict[str, Any], engine: Any) -> None:
+    """run.json and average.csv, and the end of events.jsonl."""
+    if engine is not None:
+        now = engine.average_now()
+        folder.write_average(now.times_ms, now.average_uv[0], now.a_uv[0], now.b_uv[0], now.plus_minus_uv[0])
+    folder.write_json(folder.run.name, record)
+    folder.close()
+
+
+def title_of(plan: Any, stimulus: Any) -> str:
+    """One line that says what is being measured."""
+    if stimulus is None:
+        what = "listening to other equipment"
+    else:
+        record = stimulus.record
+        if record["level_db_nhl"] is not None:
+            level = f"{record['level_db_nhl']:g} dB nHL"
+        else:
+            level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
+        muted = ", MUTED" if record["muted"] else ""
+        speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
+        what = f"{record['ear']} ear · {record['stimulus']} · {level}{muted} · {record['rate_per_s']:g}/s{speed}"
+    return " · ".join(part for part in (plan.title, what, "timing not verified") if part)

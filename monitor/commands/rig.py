@@ -1,0 +1,25 @@
+"""``quietfloor rig``: the virtual patient and amplifier, in a process of its own."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+from typing import Any
+
+
+def add(commands: Any) -> None:
+    parser = commands.add_parser(
+        "rig", help="virtual patient and amplifier", add_help=False,
+        description="Start the virtual bench; its own help: quietfloor rig --help.",
+    )  # fmt: skip
+    parser.add_argument("rest", nargs=argparse.REMAINDER)
+    parser.set_defaults(do=main)
+
+
+def main(args: argparse.Namespace) -> int:
+    """Hand over to the bench; the monitor never imports it."""
+    try:
+        return subprocess.call([sys.executable, "-m", "bench.rig", *args.rest])
+    except KeyboardInterrupt:
+        return 0

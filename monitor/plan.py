@@ -1,0 +1,239 @@
+"""The plan of a run: a TOML file checked key by key, and what the engine makes of it.
+
+A plan is complete by itself: the one written into the run folder holds every setting that was used, the unit of the
+stream included, so a replay needs nothing else.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from pathlib import Path
+from typing import Any, Literal
+
+import tomli_w
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from monitor.core.artefacts import CRITERIA, Criterion
+from monitor.core.engine import EngineSettings
+from monitor.core.evidence import EvidenceSettings
+from monitor.core.onsets import TriggerSettings
+from monitor.core.samples import Layout
+
+OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
+
+
+class PlanError(ValueError):
+    """The plan cannot be used; the text names the key, the value, what is allowed and what to do."""
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+
+class StreamPlan(_Section):
+    """Where the EEG comes from. Channels by label or by number (from 1; from 0 when one of the numbers is 0)."""
+
+    name: str | None = None
+    source_id: str | None = None
+    eeg: tuple[str, ...] = Field(default=(), description="the first one decides, the others are averaged along")
+    trigger: str = ""
+    unit: str | None = Field(default=None, description="only where the stream states none: uV, mV or V")
+    markers: str | None = Field(default=None, description="name of a marker stream to record along")
+    wait_s: float = Field(default=10.0, ge=0.5, le=600)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _numbers_as_text(cls, data: Any) -> Any:
+        """Channels may be written as numbers."""
+        if isinstance(data, dict):
+            data = dict(data)
+            eeg = data.get("eeg")
+            if isinstance(eeg, (str, int)):
+                eeg = [eeg]
+            if isinstance(eeg, (list, tuple)):
+                data["eeg"] = [str(c) if isinstance(c, int) and not isinstance(c, bool) else c for c in eeg]
+            if isinstance(data.get("trigger"), int):
+                data["trigger"] = str(data["trigger"])
+        return data
+
+
+class SoundPlan(_Section):
+    """What we play. Without this table other equipment makes the sound and we listen."""
+
+    stimulus: Literal["click"] = "click"
+    ear: Literal["left", "right"] = "right"
+    level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
+    polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
+    rate_per_s: float = Field(default=47.1, ge=1, le=100)
+    random_pause_ms: float = Field(default=20.0, ge=0, le=100)
+    mains_hz: tuple[float, ...] = (50.0, 60.0)
+    lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
+    transducer: Literal["insert", "supra-aural"] = "insert"
+    age_group: Literal["adult", "child", "infant"] = "adult"
+    calibration: str | None = Field(default=None, description="calibration file of the output; needed for dB nHL")
+    muted: bool = Field(default=False, description="control run: trigger without sound")
+    device: Literal["lsl"] = "lsl"
+    device_source_id: str = "quietfloor-audio"
+    sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
+    speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
+    seed: int = Field(default=1, ge=0)
+
+    @model_validator(mode="after")
+    def _one_level(self) -> SoundPlan:
+        if (self.level_db_nhl is None) == (self.level_db_fs is None):
+            raise ValueError("give exactly one of level_db_nhl (needs a calibration) and level_db_fs (uncalibrated)")
+        if self.level_db_nhl is not None and self.calibration is None:
+            raise ValueError(
+                f"level_db_nhl = {self.level_db_nhl:g} needs a calibration file: name it as calibration, or give level_db_fs "
+                "(dB re full scale, uncalibrated)"
+            )
+        return self
+
+
+class AnalysisPlan(_Section):
+    """From samples to sweeps. Times in ms after the sound reaches the ear."""
+
+    band_hz: tuple[float, float] = (100.0, 1500.0)
+    window_ms: tuple[float, float] = (5.0, 17.0)
+    epoch_ms: tuple[float, float] = (-2.0, 20.0)
+    latency_ms: tuple[float, float] = Field(default=(5.5, 10.0), description="where wave V is expected")
+    acoustic_delay_ms: float = Field(default=0.0, ge=0, le=50, description="sound tube: trigger to ear")
+    amplifier_delay_ms: float = Field(default=0.0, ge=0, le=120, description="EEG behind its own trigger channel")
+    reject_peak_times: float = Field(default=2.5, ge=1.2, le=100, description="times the running median peak")
+    reject_peak_uv: float = Field(default=100.0, ge=0.5, le=1e5, description="absolute ceiling")
+    reject_slope_times: float = Field(default=3.5, ge=1.2, le=100)
+    rail_uv: float | None = Field(default=None, gt=0, description="amplifier range, for saturation")
+
+
+class TriggerPlan(_Section):
+    """How to read the trigger channel; "auto" learns it from the first seconds."""
+
+    edge: Literal["auto", "rising", "falling"] = "auto"
+    kind: Literal["auto", "digital", "analogue"] = "auto"
+    refractory_ms: float = Field(default=4.0, ge=0.5, le=1000)
+
+
+class DecisionPlan(_Section):
+    """When to stop."""
+
+    alpha: float = Field(default=0.01, ge=1e-6, le=0.2, description="false alarms of the whole run, all looks together")
+    floor_nv: float = Field(default=15.0, ge=1, le=500, description="residual noise at which a missing response is believed")
+    max_sweeps: int = Field(default=6144, ge=32, le=10_000_000)
+
+
+class Plan(_Section):
+    """Everything about one run."""
+
+    title: str = ""
+    stream: StreamPlan = Field(default_factory=StreamPlan)
+    sound: SoundPlan | None = None
+    trigger: TriggerPlan = Field(default_factory=TriggerPlan)
+    analysis: AnalysisPlan = Field(default_factory=AnalysisPlan)
+    decision: DecisionPlan = Field(default_factory=DecisionPlan)
+
+    def to_toml(self) -> str:
+        """The whole plan, defaults included; what is not set is left out."""
+        return tomli_w.dumps(self.model_dump(mode="json", exclude_none=True))
+
+    def engine_settings(self, layout: Layout) -> EngineSettings:
+        """What the engine needs of it. Raises PlanError for combinations that this stream cannot carry."""
+        analysis, trigger, decision = self.analysis, self.trigger, self.decision
+        criteria = tuple(
+            Criterion(c.name, c.measure, times, ceiling)
+            for c, times, ceiling in zip(
+                CRITERIA,
+                (analysis.reject_peak_times, analysis.reject_slope_times),
+                (analysis.reject_peak_uv, math.inf),
+                strict=True,
+            )
+        )
+        settings = EngineSettings(
+            layout=layout,
+            band_hz=analysis.band_hz,
+            epoch_ms=analysis.epoch_ms,
+            window_ms=analysis.window_ms,
+            delay_ms=analysis.acoustic_delay_ms + analysis.amplifier_delay_ms,
+            rail_uv=math.inf if analysis.rail_uv is None else analysis.rail_uv,
+            trigger=TriggerSettings(
+                edge=trigger.edge,
+                kind=trigger.kind,
+                refractory_ms=trigger.refractory_ms,
+                unit_mark_ms=math.nan if self.sound is None else OWN_UNIT_MARK_MS,
+            ),
+            criteria=criteria,
+            evidence=EvidenceSettings(latency_ms=analysis.latency_ms),
+            alpha=decision.alpha,
+            floor_nv=decision.floor_nv,
+            max_sweeps=decision.max_sweeps,
+        )
+        try:
+            settings.check()
+        except ValueError as error:
+            raise PlanError(str(error)) from error
+        return settings
+
+
+def load_plan(path: Path) -> Plan:
+    """Read and check a plan file. A relative calibration path counts from the plan's own folder. Raises PlanError."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise PlanError(f"plan {path} cannot be read ({error.strerror or error}): give the path of a TOML file") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise PlanError(f"plan {path} is not TOML: {error}") from error
+    sound = data.get("sound")
+    if isinstance(sound, dict) and isinstance(calibration := sound.get("calibration"), str):
+        sound["calibration"] = str((path.parent / calibration).resolve())
+    return make_plan(data, str(path))
+
+
+def make_plan(data: dict[str, Any], origin: str = "plan") -> Plan:
+    """Check plan data. Raises PlanError that names each wrong key."""
+    try:
+        return Plan.model_validate(data)
+    except ValidationError as error:
+        raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in error.errors())) from error
+
+
+def _explain(problem: Any) -> str:
+    place = [str(part) for part in problem["loc"]]
+    key = ".".join(place)
+    if problem["type"] == "extra_forbidden":
+        known = _known_keys(place[:-1])
+        near = difflib.get_close_matches(place[-1], known, n=1)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        return f"unknown key {key}: allowed here are {', '.join(known)}{hint}"
+    message = problem["msg"].removeprefix("Value error, ")
+    if problem["type"] == "value_error":
+        return f"[{key}] {message}" if key else message
+    message = message[0].lower() + message[1:]
+    if problem["type"] == "model_type":
+        return f"{key} = {problem['input']!r}: should be a table, written [{key}]"
+    return f"{key} = {problem['input']!r}: {message.replace('input ', '')}"
+
+
+def _known_keys(place: list[str]) -> list[str]:
+    model: type[BaseModel] = Plan
+    sections: dict[str, type[BaseModel]] = {
+        "stream": StreamPlan,
+        "sound": SoundPlan,
+        "trigger": TriggerPlan,
+        "analysis": AnalysisPlan,
+        "decision": DecisionPlan,
+    }
+    if place:
+        model = sections[place[0]]
+    return list(model.model_fields)
+
+
+def override(plan: Plan, changes: dict[str, dict[str, Any]]) -> Plan:
+    """The plan with single values replaced, checked again: ``{"decision": {"alpha": 0.05}}``. None changes nothing."""
+    data = plan.model_dump(mode="json", exclude_none=True)
+    for section, values in changes.items():
+        given = {key: value for key, value in values.items() if value is not None}
+        if given:
+            data[section] = data.get(section, {}) | given
+    return make_plan(data, "command line")

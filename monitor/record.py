@@ -1,0 +1,121 @@
+"""run.json: what a run found, how it was stopped, and everything a reader needs to judge it. Keys are stable; unknown is null."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import math
+import platform
+from typing import Any
+
+from monitor.core.engine import Engine
+from monitor.core.events import LookDone, Verdict
+from monitor.plan import Plan
+from monitor.preflight import UnitFinding
+from monitor.sources.base import StreamDescription
+
+FORMAT = "quietfloor run 1"
+FIGURES = (
+    "evidence",
+    "p_value",
+    "fsp",
+    "residual_noise_nv",
+    "noise_cause",
+    "upper_limit_nv",
+    "sweeps_presented",
+    "sweeps_accepted",
+    "rejected",
+)
+SERIOUS_PPM = 1000.0  # above 0.1 % times in ms are not to be trusted until the rate is confirmed
+
+
+def versions() -> dict[str, str]:
+    """Versions of this program and of what its numbers depend on."""
+    found = {"python": platform.python_version(), "platform": platform.platform()}
+    for name in ("quietfloor", "numpy", "scipy", "pylsl"):
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def run_record(
+    plan: Plan,
+    verdict: Verdict | None,
+    engine: Engine | None,
+    *,
+    stream: StreamDescription,
+    unit: UnitFinding | None,
+    sound: dict[str, Any] | None,
+    calibration: str | None,
+    failure: str | None = None,
+    started: str | None = None,
+) -> dict[str, Any]:
+    """Everything for run.json. ``sound`` is what was played, None when other equipment made it; ``started`` is ISO time."""
+    look = None if engine is None else engine.last_look
+    return {
+        "format": FORMAT,
+        "title": plan.title,
+        "started": started,
+        "verdict": None if verdict is None else verdict.verdict,
+        "stopped_by": None if verdict is None else verdict.stopped_by,
+        "reason": failure or (None if verdict is None else verdict.reason),
+        "alpha": plan.decision.alpha,
+        **_figures(look),
+        "lost_samples": None if engine is None else engine.lost_samples,
+        "timing": _timing(engine),
+        "calibration": calibration or "uncalibrated",
+        "stimulus": sound,
+        "seed": None if plan.sound is None else plan.sound.seed,
+        "stream": {
+            "name": stream.name,
+            "type": stream.type,
+            "source_id": stream.source_id,
+            "host": stream.host,
+            "rate_hz": stream.rate_hz,
+            "eeg": list(plan.stream.eeg),
+            "trigger": plan.stream.trigger,
+            "uv_per_unit": None if unit is None else unit.uv_per_unit,
+            "unit_from": None if unit is None else unit.origin,
+            "rms_uv": None if unit is None else unit.rms_uv,
+        },
+        "filter": _filter(engine),
+        "versions": versions(),
+    }
+
+
+def _figures(look: LookDone | None) -> dict[str, Any]:
+    """The last look in the words of run.json."""
+    if look is None:
+        return dict.fromkeys(FIGURES)
+    return {name: getattr(look, name) for name in FIGURES}
+
+
+def _timing(engine: Engine | None) -> dict[str, Any]:
+    """What is known about timing; "verified" needs a loop check of sound against EEG, which this run does not carry."""
+    ppm, error = engine.rate.ppm() if engine is not None else (math.nan, math.nan)
+    return {
+        "verified": False,
+        "offset_ms": None,
+        "sd_ms": None,
+        "source": "trigger channel in the EEG stream",
+        "trigger_edges": engine.trigger_edges if engine is not None else None,
+        "delay_ms": engine.settings.delay_ms if engine is not None else None,
+        "rate_ppm": ppm,
+        "rate_ppm_se": error,
+        "rate_confirmed": None if math.isnan(error) else not abs(ppm) > SERIOUS_PPM + 6 * error,
+    }
+
+
+def _filter(engine: Engine | None) -> dict[str, Any] | None:
+    if engine is None:
+        return None
+    band = engine.settings.band
+    return {
+        "kind": "linear phase, finite impulse response, delay compensated to 0",
+        "low_hz": band.low_hz,
+        "high_hz": band.high_hz,
+        "taps": [len(band.decimator), len(band.bandpass)],
+        "analysis_rate_hz": band.analysis_rate_hz,
+        "reach_ms": 1e3 * band.reach / band.rate_hz,
+    }

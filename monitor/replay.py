@@ -1,0 +1,123 @@
+"""Decide again from a run folder's raw samples, and compare every look with the one that was made live."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from monitor.core.engine import Engine
+from monitor.core.events import Event, Verdict
+from monitor.core.samples import Layout
+from monitor.folder import RunFolder, event_line
+from monitor.plan import Plan, load_plan
+from monitor.preflight import UnitFinding
+from monitor.sources.base import EndOfRecording, StreamDescription
+from monitor.sources.channels import resolve_channels, unit_to_uv
+from monitor.sources.recording import RecordingSource
+
+
+class ReplayError(RuntimeError):
+    """The run folder cannot be replayed; the text says what is missing."""
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """What came out: events in order, the engine at its end, and how the looks compare with the live ones."""
+
+    events: list[Event]
+    engine: Engine
+    plan: Plan
+    stream: StreamDescription
+    unit: UnitFinding
+    looks: int
+    live_looks: int | None  # None: the live run left no events to compare with
+    first_difference: int | None  # number of the first look that differs, from 0
+
+    @property
+    def verdict(self) -> Verdict:
+        assert self.engine.verdict is not None
+        return self.engine.verdict
+
+    @property
+    def identical(self) -> bool:
+        """Whether every look of the live run came out again, byte for byte, and no other."""
+        return self.live_looks == self.looks and self.first_difference is None
+
+
+def replay(
+    folder: RunFolder,
+    plan: Plan | None = None,
+    *,
+    chunk_samples: int | None = None,
+    pace: float | None = None,
+    on_events: Callable[[Engine, list[Event]], None] | None = None,
+) -> Replayed:
+    """Run the engine over ``folder``'s recording with its own plan, or with ``plan`` (other settings, no comparison meant).
+
+    ``chunk_samples`` and ``pace`` change how the samples come, never what comes out. Raises ReplayError, PlanError, SourceError.
+    """
+    if plan is None:
+        if not folder.plan.is_file():
+            raise ReplayError(f"{folder.path} has no {folder.plan.name}: the run ended in its first second, nothing was decided")
+        plan = load_plan(folder.plan)
+    source = RecordingSource(folder.raw, chunk_samples=chunk_samples, pace=pace)
+    description = source.description
+    channels = resolve_channels(description, plan.stream.eeg, plan.stream.trigger)
+    uv = unit_to_uv(plan.stream.unit or "")
+    if math.isnan(uv):
+        raise ReplayError(f"{folder.plan} names no unit: give stream.unit = \"uV\", \"mV\" or \"V\"")
+    labels = tuple(description.label(index) for index in range(description.channel_count))
+    layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv)
+    engine = Engine(plan.engine_settings(layout))
+    events: list[Event] = []
+    while engine.verdict is None:
+        try:
+            chunk = source.pull(1.0)
+        except EndOfRecording:
+            break
+        if chunk is None:
+            continue
+        new = engine.feed(chunk)
+        events += new
+        if on_events is not None:
+            on_events(engine, new)
+    live = list(_live(folder))
+    if engine.verdict is None:
+        events += engine.finish(*_ending(live))
+    looks = [event_line(event.record()) for event in events if event.kind == "look"]
+    kept = [event_line(event) for event in live if event["type"] == "look"]
+    different = [number for number, (new, old) in enumerate(zip(looks, kept, strict=False)) if new != old]
+    unit = UnitFinding(uv, "plan of the run", math.nan)
+    return Replayed(
+        events,
+        engine,
+        plan,
+        description,
+        unit,
+        looks=len(looks),
+        live_looks=len(kept) if live else None,
+        first_difference=different[0] if different else None,
+    )
+
+
+def _live(folder: RunFolder) -> list[dict[str, Any]]:
+    return list(folder.read_events()) if folder.events.is_file() else []
+
+
+def _ending(live: list[dict[str, Any]]) -> tuple[Any, str]:
+    """How a run ended that no rule of its own ended."""
+    for event in reversed(live):
+        if event["type"] == "verdict" and event["stopped_by"] in ("operator", "fault"):
+            return event["stopped_by"], event["reason"]
+    return "fault", "the recording ends here"
+
+
+def looks_of(path: Path) -> list[str]:
+    """The look lines of an events.jsonl, for comparison byte by byte."""
+    return [line for line in path.read_text(encoding="utf-8").splitlines() if line.startswith('{"type":"look"')]
+
+
+__all__ = ["ReplayError", "Replayed", "looks_of", "replay"]

@@ -1,0 +1,377 @@
+"""The life of one run: check the stream, record it, feed the engine, tell everyone, and end in good order.
+
+Three threads: *acquisition* owns inlet, journal and engine; *housekeeping* asks for clock offsets and markers; whoever
+made the run (terminal or window) reads ``status`` and may call ``stop``. Each chunk is written before the engine sees it.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import Any, Literal, Protocol
+
+import numpy as np
+
+from monitor.core.engine import Engine
+from monitor.core.events import AverageNow, Event, LookDone, TriggerSilent, UnitDone, Verdict
+from monitor.core.samples import Chunk, Layout
+from monitor.folder import RunFolder
+from monitor.journal import Journal, JournalError
+from monitor.plan import Plan, override
+from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
+from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
+from monitor.sources.channels import Channels, unit_to_uv, uv_per_unit
+
+log = logging.getLogger("quietfloor")
+
+State = Literal["ready", "checking", "running", "closing", "done", "failed"]
+TRANSITIONS: dict[State, tuple[State, ...]] = {
+    "ready": ("checking", "failed"),
+    "checking": ("running", "closing"),
+    "running": ("closing",),
+    "closing": ("done", "failed"),
+    "done": (),
+    "failed": (),
+}
+STOPPABLE: tuple[State, ...] = ("ready", "checking", "running")
+
+PULL_S = 0.1
+SILENT_S = 0.5  # without a sample: say so
+GONE_S = 10.0  # without a sample: end the run
+OFFSET_EVERY_S = 5.0
+MARKERS_EVERY_S = 0.2
+
+
+class MarkerSource(Protocol):
+    def pull(self, timeout_s: float = 0.0) -> list[tuple[float, str]]: ...
+    def close(self) -> None: ...
+
+
+class SoundSource(Protocol):
+    """What a run needs of whatever makes the sound."""
+
+    def start(self) -> None: ...
+    def stop(self) -> None: ...
+    def close(self) -> None: ...
+    @property
+    def failure(self) -> str | None: ...
+    @property
+    def underruns(self) -> int: ...
+
+
+class Subscriber(Protocol):
+    """Gets every event in order, on the acquisition thread; must not wait."""
+
+    def __call__(self, event: Event | Notice) -> None: ...
+
+
+@dataclass(frozen=True)
+class Notice:
+    """Something that happened around the engine, ``at_s`` after the start of the run."""
+
+    what: str
+    text: str
+    at_s: float
+
+    def record(self) -> dict[str, Any]:
+        return {"type": "notice", "what": self.what, "text": self.text, "at_s": round(self.at_s, 3)}
+
+
+@dataclass(frozen=True)
+class Status:
+    """The newest state of a run, immutable: whoever shows it reads one of these and never the engine."""
+
+    state: State = "ready"
+    look: LookDone | None = None
+    verdict: Verdict | None = None
+    average: AverageNow | None = None
+    last_unit: UnitDone | None = None
+    seconds: float = 0.0  # of stream
+    behind_ms: float = 0.0
+    silent: bool = False  # no samples at the moment
+    no_trigger: bool = False
+    notices: tuple[str, ...] = ()
+
+
+class Run:
+    """One live run. ``critical`` subscribers keep data: a failure there ends the run. ``optional`` ones only show it."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        source: Source,
+        channels: Channels,
+        folder: RunFolder,
+        *,
+        sound: SoundSource | None = None,
+        markers: MarkerSource | None = None,
+        marker_stream: StreamDescription | None = None,
+        critical: Iterable[Subscriber] = (),
+        optional: Iterable[Subscriber] = (),
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.plan = plan
+        self.folder = folder
+        self.unit: UnitFinding | None = None
+        self.engine: Engine | None = None
+        self.failure: str | None = None
+        self.status = Status()
+        self._source, self._channels = source, channels
+        self._sound, self._markers = sound, markers
+        streams = [source.description] + ([marker_stream] if marker_stream is not None else [])
+        self._journal = Journal(folder.raw, streams)
+        self._critical = [self._keep, *critical]
+        self._optional = list(optional)
+        self._clock = clock
+        self._began_s = clock()
+        self._last_s = self._began_s
+        self._underruns = 0
+        self._stop = threading.Event()
+        self._closing = threading.Event()
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._live, name="acquisition", daemon=True)
+        self._housekeeper = threading.Thread(target=self._keep_house, name="housekeeping", daemon=True)
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        self._move("checking")
+        self._began_s = self._last_s = self._clock()
+        self._thread.start()
+        self._housekeeper.start()
+
+    def stop(self) -> None:
+        """Ask for the end, as the operator; from any thread, returns at once."""
+        self._stop.set()
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until the run is over; whether it is."""
+        return self._over.wait(timeout_s)
+
+    @property
+    def verdict(self) -> Verdict | None:
+        return self.status.verdict
+
+    # -- acquisition thread -----------------------------------------------------------------------------------------
+
+    def _live(self) -> None:
+        try:
+            engine = self._check()
+            if engine is not None:
+                if self._sound is not None:
+                    self._sound.start()
+                self._move("running")
+                self._listen(engine)
+        except (PreflightError, SourceError, JournalError, OSError, ValueError) as error:
+            self._fault(str(error))
+        except Exception as error:
+            log.exception("the run ends on an error of this program")
+            self._fault(f"internal error: {type(error).__name__}: {error}")
+        finally:
+            self._close()
+
+    def _check(self) -> Engine | None:
+        """Record the first second, settle the unit on it, and hand it to a new engine. None when stopped before."""
+        description, channels = self._source.description, self._channels
+        layout = Layout(description.rate_hz, _labels(description), channels.eeg, channels.trigger)
+        band = self.plan.engine_settings(layout).band
+        chunks: list[Chunk] = []
+        count = 0
+        while count < CHECK_S * description.rate_hz:
+            chunk = self._next_chunk()
+            if self._stop.is_set():
+                self._tell([Verdict(0, "inconclusive", "operator", "stopped before the first sweep")])
+                return None
+            if chunk is not None:
+                chunks.append(chunk)
+                count += len(chunk.stamps_s)
+        eeg = np.concatenate([chunk.samples for chunk in chunks], axis=1)[list(channels.eeg)].astype(np.float64)
+        given = self.plan.stream.unit
+        self.unit = settle_unit(
+            eeg,
+            band,
+            stated_uv=uv_per_unit(description, channels.eeg),
+            given_uv=math.nan if given is None else _unit_factor(given),
+            label=description.label(channels.eeg[0]),
+        )
+        if self.unit.note:
+            self._notice("unit", self.unit.note)
+        self.engine = Engine(self.plan.engine_settings(replace(layout, uv_per_unit=self.unit.uv_per_unit)))
+        self.write_plan()
+        for chunk in chunks:
+            self._tell(self.engine.feed(chunk))
+        return self.engine
+
+    def write_plan(self) -> None:
+        """The plan as used: channels by number from 1 and the factor of the unit, so that a replay needs to guess nothing."""
+        used = {
+            "eeg": [str(index + 1) for index in self._channels.eeg],
+            "trigger": str(self._channels.trigger + 1),
+            "unit": None if self.unit is None else _unit_name(self.unit.uv_per_unit),
+        }
+        self.folder.write_text(self.folder.plan.name, override(self.plan, {"stream": used}).to_toml())
+
+    def _listen(self, engine: Engine) -> None:
+        while engine.verdict is None:
+            if self._stop.is_set():
+                self._tell(engine.finish("operator", "stopped by the operator"))
+                return
+            if self._sound is not None and self._sound.failure is not None:
+                self._fault(f"the sound stopped: {self._sound.failure}")
+                return
+            if self._sound is not None and self._sound.underruns > self._underruns:
+                self._underruns = self._sound.underruns
+                self._notice("sound_underrun", f"the sound broke up {self._underruns} times: close other programs")
+            chunk = self._next_chunk()
+            if chunk is not None:
+                events = engine.feed(chunk)
+                self._show(engine, events)
+                self._tell(events)
+
+    def _next_chunk(self) -> Chunk | None:
+        """The next chunk, already in the journal; None when nothing came for a moment. Raises StreamLost after 10 s."""
+        chunk = self._source.pull(PULL_S)
+        now_s = self._clock()
+        if chunk is None:
+            silent_s = now_s - self._last_s
+            if silent_s > SILENT_S and not self.status.silent:
+                self.status = replace(self.status, silent=True)
+                self._notice("stream_silent", f"no samples for {SILENT_S:g} s: is the amplifier's program running?")
+            if silent_s > GONE_S:
+                raise StreamLost(
+                    f"no samples from {self._source.description.name!r} for {GONE_S:g} s: what was received is kept; "
+                    "start its program again and begin a new run"
+                )
+            return None
+        self._last_s = now_s
+        if self.status.silent:
+            self.status = replace(self.status, silent=False)
+            self._notice("stream_back", "samples arrive again")
+        self._journal.samples(chunk)
+        return chunk
+
+    def _show(self, engine: Engine, events: list[Event]) -> None:
+        """Refresh the status that others read."""
+        rate = engine.settings.layout.rate_hz
+        status = replace(
+            self.status,
+            seconds=engine.sample / rate,
+            behind_ms=1e3 * self._source.backlog_samples / rate,
+            look=engine.last_look,
+            verdict=engine.verdict,
+        )
+        for event in events:
+            if isinstance(event, UnitDone):
+                status = replace(status, last_unit=event, no_trigger=False)
+            elif isinstance(event, LookDone):
+                status = replace(status, average=engine.average_now())
+            elif isinstance(event, TriggerSilent):
+                status = replace(status, no_trigger=True)
+        self.status = status
+
+    # -- telling ----------------------------------------------------------------------------------------------------
+
+    def _tell(self, events: Iterable[Event | Notice]) -> None:
+        for event in events:
+            if isinstance(event, Verdict):
+                self.status = replace(self.status, verdict=event)
+            for critical in self._critical:
+                critical(event)
+            for optional in list(self._optional):
+                try:
+                    optional(event)
+                except Exception:
+                    log.exception("a display failed and is left out from now on; recording goes on")
+                    self._optional.remove(optional)
+
+    def _keep(self, event: Event | Notice) -> None:
+        if isinstance(event, Notice) or event.kept:
+            self.folder.append_event(event.record())
+
+    def _notice(self, what: str, text: str) -> None:
+        log.warning(text)
+        self.status = replace(self.status, notices=(*self.status.notices[-19:], text))
+        self._tell([Notice(what, text, self._clock() - self._began_s)])
+
+    def _fault(self, reason: str) -> None:
+        """End the run on a fault: the engine, if there is one, says so itself, and what was recorded stays."""
+        self.failure = reason
+        try:
+            if self.engine is not None:
+                self._tell(self.engine.finish("fault", reason))
+            else:
+                self._tell([Verdict(0, "inconclusive", "fault", reason)])
+        except Exception as error:  # events.jsonl cannot be written either: the verdict is still shown
+            log.error("the event log cannot be written: %s", error)
+            self.status = replace(self.status, verdict=Verdict(0, "inconclusive", "fault", reason))
+
+    # -- end --------------------------------------------------------------------------------------------------------
+
+    def _close(self) -> None:
+        self._move("closing")
+        problems = []
+        silence = [] if self._sound is None else [self._sound.stop]
+        after = [] if self._sound is None else [self._sound.close]  # readers of its markers go first
+        for close in (*silence, self._stop_housekeeping, *after, self._journal.close, self._source.close):
+            try:
+                close()
+            except Exception as error:
+                problems.append(str(error))
+        if problems:
+            self.failure = self.failure or "; ".join(problems)
+        if self.engine is not None:
+            self.status = replace(self.status, look=self.engine.last_look, average=self.engine.average_now())
+        verdict = self.status.verdict
+        failed = self.failure is not None or (verdict is not None and verdict.stopped_by == "fault")
+        if failed and self.failure is None and verdict is not None:
+            self.failure = verdict.reason
+        self._move("failed" if failed else "done")
+        self._over.set()
+
+    def _move(self, state: State) -> None:
+        if state not in TRANSITIONS[self.status.state]:
+            raise RuntimeError(f"a run that is {self.status.state} cannot become {state}")
+        self.status = replace(self.status, state=state)
+
+    # -- housekeeping thread ----------------------------------------------------------------------------------------
+
+    def _keep_house(self) -> None:
+        offset = getattr(self._source, "clock_offset", None)
+        due_s = self._clock()
+        while not self._closing.wait(MARKERS_EVERY_S):
+            try:
+                if self._markers is not None:
+                    for stamp_s, text in self._markers.pull():
+                        self._journal.marker(stamp_s, text)
+                if offset is not None and self._clock() >= due_s:
+                    due_s = self._clock() + OFFSET_EVERY_S
+                    self._journal.clock_offset(*offset())
+            except (SourceError, JournalError) as error:
+                log.warning("housekeeping: %s", error)
+                self._markers = None
+
+    def _stop_housekeeping(self) -> None:
+        self._closing.set()
+        if self._housekeeper.is_alive():
+            self._housekeeper.join(timeout=5.0)
+        if self._markers is not None:
+            self._markers.close()
+
+
+def _labels(description: StreamDescription) -> tuple[str, ...]:
+    return tuple(description.label(index) for index in range(description.channel_count))
+
+
+def _unit_factor(name: str) -> float:
+    factor = unit_to_uv(name)
+    if math.isnan(factor):
+        raise PreflightError(f"unit {name!r} is not a voltage that is known here: give uV, mV or V")
+    return factor
+
+
+def _unit_name(uv: float) -> str:
+    names = {factor: name for name, factor in UNITS_UV.items()} | {1e-3: "nanovolts"}
+    return names[uv]

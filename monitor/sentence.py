@@ -1,0 +1,58 @@
+"""The state of a run in one sentence that a parent could follow, with the numbers behind it. Words only, no drawing."""
+
+from __future__ import annotations
+
+from monitor.core.events import LookDone, Verdict
+
+HEADLINES = {
+    "response_present": "Response present",
+    "response_absent": "No response at this noise floor",
+    "inconclusive": "Undecided",
+}
+
+
+def count(number: int, noun: str) -> str:
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def numbers(look: LookDone | None, floor_nv: float) -> str:
+    """The figures a decision rests on."""
+    if look is None:
+        return "no sweeps yet"
+    if look.evidence != look.evidence:
+        evidence = "evidence from 256 sweeps on"
+    else:
+        evidence = f"evidence {look.evidence:.1f} of {look.evidence_needed:.1f}"
+    noise = f"noise {look.residual_noise_nv:.0f} nV of {floor_nv:.0f} nV"
+    if look.noise_cause == "between units":
+        noise += " (something repeats with the stimulus)"
+    return f"{evidence}, {noise}"
+
+
+def running(look: LookDone | None, floor_nv: float) -> str:
+    return f"Undecided: {numbers(look, floor_nv)}"
+
+
+def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
+    """One sentence for a finished run."""
+    head = HEADLINES[verdict.verdict]
+    if verdict.stopped_by == "fault":
+        return f"{head}, stopped by a fault: {verdict.reason}"
+    if verdict.stopped_by == "operator":
+        return f"{head}, stopped by the operator: {numbers(look, floor_nv)}"
+    if look is None:
+        return f"{head}: {verdict.reason}"
+    if verdict.stopped_by == "noise_floor":
+        return f"{head}: {verdict.reason}"
+    if verdict.stopped_by == "sweep_limit":
+        return f"{head} when the sweeps ran out: {numbers(look, floor_nv)}"
+    return f"{head}: {numbers(look, floor_nv)}"
+
+
+def left_out(look: LookDone | None) -> str:
+    """Sweeps left out, by reason."""
+    if look is None or not look.rejected:
+        return "none left out"
+    total = sum(look.rejected.values())
+    reasons = ", ".join(f"{reason} {number}" for reason, number in look.rejected.items())
+    return f"{total:,} left out ({reasons})"
