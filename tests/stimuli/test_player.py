@@ -1,0 +1,352 @@
+"""The player over a real LSL loopback, and its ring and underruns on a device that is worked by hand."""
+
+import json
+import threading
+import time
+import uuid
+from datetime import date
+
+import numpy as np
+import pytest
+
+from stimuli.calibration import Calibration
+from stimuli.ceiling import Ceiling
+from stimuli.devices import DeviceError, LslAudioDevice
+from stimuli.frames import FrameSource
+from stimuli.levels import gain
+from stimuli.lsl import load_pylsl
+from stimuli.markers import MarkerOutlet
+from stimuli.player import MAX_UNDERRUNS, TRANSITIONS, Player, PlayerError, Underrun
+from stimuli.schedule import Schedule
+from stimuli.waveforms import click
+
+RATE_HZ = 48_000.0
+CALIBRATION = Calibration(
+    "c", "virtual", "lsl", RATE_HZ, "insert", "occluded-ear-simulator", 130.0, 130.0, date(2026, 1, 1), 365, "me"
+)
+
+
+def frames(n_sweeps, ear="right"):
+    wave = click(RATE_HZ)
+    schedule = Schedule(47.1, RATE_HZ, n_sweeps=n_sweeps, lead_in_s=0.1, seed=9)
+    return FrameSource(wave, gain(60.0, wave, "right", CALIBRATION), ear, schedule, Ceiling("insert", "adult", CALIBRATION))
+
+
+class Receiver:
+    """A real inlet in a thread; keeps all samples and stamps as they came."""
+
+    def __init__(self, source_id):
+        pylsl = load_pylsl()
+        found = pylsl.resolve_byprop("source_id", source_id, 1, 10)
+        self.inlet = pylsl.StreamInlet(found[0], max_buflen=120, recover=False)
+        self.inlet.open_stream(10)
+        self.info = self.inlet.info(10)
+        self.samples, self.stamps = [], []
+        self._lost, self._end = pylsl.util.LostError, threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self):
+        while not self._end.is_set():
+            try:
+                samples, stamps = self.inlet.pull_chunk(timeout=0.05, max_samples=9600)
+            except self._lost:
+                return
+            self.samples += list(samples)
+            self.stamps += list(stamps)
+
+    def close(self):
+        self._end.set()
+        self._thread.join()
+        self.inlet.close_stream()
+        return self.samples, np.array(self.stamps)
+
+    def sound(self):
+        samples, stamps = self.close()
+        return np.array(samples, dtype=np.float32).T, stamps
+
+
+def unique(name):
+    return f"{name}-{uuid.uuid4().hex[:8]}"
+
+
+@pytest.mark.lsl
+@pytest.mark.parametrize(("block", "speed"), [(480, 4.0), (333, 8.0), (480, 1.0)])
+def test_every_frame_arrives_bit_identical_in_order_with_its_markers(block, speed):
+    device = LslAudioDevice(unique("sound"), rate_hz=RATE_HZ, speed=speed, block=block)
+    markers = MarkerOutlet(unique("markers"), labels={"level_db_nhl": 60, "stimulus": "click", "ear": "right"})
+    receiver, marked = Receiver(device.source_id), Receiver(markers.source_id)
+    source, reference = frames(40), frames(40)
+    player = Player(source, device, markers)
+    player.start()
+    assert player.wait(60)
+    assert (player.state, player.error, player.underruns) == ("stopped", None, ())
+    time.sleep(0.2)
+    sound, stamps = receiver.sound()
+    texts, marker_stamps = marked.close()
+
+    n = reference.total_samples
+    expected = reference.read(n)
+    assert sound.shape[1] == player.position_samples >= n
+    np.testing.assert_array_equal(sound[:, :n], expected)
+    assert not sound[:, n:].any()
+    np.testing.assert_allclose(stamps, stamps[0] + np.arange(stamps.size) / RATE_HZ, rtol=0, atol=1e-9)
+    assert stamps[0] == pytest.approx(device.stamp_s(0), abs=1e-9)
+
+    assert player.sweeps_played == 40
+    assert [json.loads(text[0]) for text in texts] == [
+        {"sweep": s.index, "unit": s.unit, "polarity": s.polarity, "level_db_nhl": 60, "stimulus": "click", "ear": "right"}
+        for s in reference.sweeps
+    ]
+    onsets = [s.onset_sample for s in reference.sweeps]
+    np.testing.assert_allclose(marker_stamps, stamps[onsets], rtol=0, atol=1e-9)
+    assert (sound[2, onsets] == 0.5).all()
+    assert (sound[1, onsets] != 0.0).all()
+
+
+@pytest.mark.lsl
+def test_stream_describes_itself():
+    device = LslAudioDevice(unique("sound"), name="my sound")
+    receiver = Receiver(device.source_id)
+    info = receiver.info
+    receiver.close()
+    device.stop()
+    assert (info.name(), info.type(), info.channel_count(), info.nominal_srate()) == ("my sound", "Audio", 3, RATE_HZ)
+    channel = info.desc().child("channels").child("channel")
+    labels = []
+    for _ in range(3):
+        labels.append(channel.child_value("label"))
+        channel = channel.next_sibling("channel")
+    assert labels == ["left", "right", "trigger"]
+
+
+@pytest.mark.lsl
+def test_endless_run_is_stopped_by_another_thread_and_ends_in_silence():
+    device = LslAudioDevice(unique("sound"), rate_hz=RATE_HZ, speed=4.0)
+    receiver = Receiver(device.source_id)
+    player = Player(frames(None), device)
+    player.start()
+    assert not player.wait(1.0)
+    assert player.state == "running"
+    stopper = threading.Thread(target=player.stop)
+    stopper.start()
+    assert player.wait(20)
+    stopper.join()
+    player.stop()
+    assert (player.state, player.error) == ("stopped", None)
+    time.sleep(0.2)
+    sound, _ = receiver.sound()
+    assert sound.shape[1] == player.position_samples
+    expected = frames(None).read(sound.shape[1])
+    differs = np.flatnonzero((sound != expected).any(axis=0))
+    cut = differs[0] if differs.size else sound.shape[1]
+    assert cut >= 48_000  # it had been playing
+    assert not sound[:, cut:].any()
+    assert not sound[:, -4800:].any()
+    onsets = frames(2000).schedule.onsets(2000)
+    assert player.sweeps_played == np.count_nonzero(sound[2, onsets[onsets < sound.shape[1]]] == 0.5)
+
+
+@pytest.mark.lsl
+def test_nobody_listens():
+    player = Player(frames(5), LslAudioDevice(unique("sound"), consumer_timeout_s=0.3))
+    player.start()
+    with pytest.raises(PlayerError, match="nobody listens to the audio stream"):
+        player.wait(20)
+    assert player.state == "failed"
+    assert isinstance(player.error, DeviceError)
+    player.stop()
+
+
+@pytest.mark.lsl
+def test_stop_while_waiting_for_a_listener():
+    player = Player(frames(5), LslAudioDevice(unique("sound"), consumer_timeout_s=60))
+    player.start()
+    player.stop()
+    assert player.wait(1)
+    assert (player.state, player.position_samples, player.sweeps_played) == ("stopped", 0, 0)
+
+
+@pytest.mark.lsl
+def test_a_listener_that_goes_away_ends_the_run():
+    device = LslAudioDevice(unique("sound"))
+    receiver = Receiver(device.source_id)
+    player = Player(frames(None), device)
+    player.start()
+    assert not player.wait(0.3)
+    receiver.close()
+    del receiver
+    with pytest.raises(PlayerError, match="went away"):
+        player.wait(20)
+
+
+class HandDevice:
+    """A device whose blocks are asked for by the test, as a sound card would ask: it cannot wait."""
+
+    rate_hz, block, can_wait = RATE_HZ, 480, False
+
+    def __init__(self):
+        self.error, self.fill, self.stopped, self.blocks = None, None, False, []
+        self.started = threading.Event()
+
+    def start(self, fill):
+        self.fill = fill
+        self.started.set()
+
+    def stop(self):
+        self.stopped = True
+
+    def stamp_s(self, sample):
+        return 100.0 + sample / self.rate_hz
+
+    def ask(self, n=480):
+        block = np.full((n, 3), np.nan, dtype=np.float32)
+        assert self.fill(block)
+        self.blocks.append(block)
+
+    def heard(self):
+        return np.concatenate(self.blocks).T
+
+
+class GatedFrames:
+    """Frames that the test lets through; it stands for a renderer that is kept from working."""
+
+    def __init__(self, inner):
+        self._inner, self.gate = inner, threading.Semaphore(0)
+
+    def read(self, n):
+        self.gate.acquire()
+        return self._inner.read(n)
+
+    def __getattr__(self, name):
+        return getattr(self._inner, name)
+
+
+class MarkerList(list):
+    def push(self, sweep, stamp_s):
+        self.append((sweep.index, stamp_s))
+
+
+def until(condition):
+    deadline = time.monotonic() + 20
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.002)
+
+
+def test_underruns_are_silence_counted_by_sample_and_nothing_is_lost():
+    device, markers = HandDevice(), MarkerList()
+    gated = GatedFrames(frames(6))
+    player = Player(gated, device, markers)
+    for _ in range(51):  # the ring of 0.5 s holds 50 blocks
+        gated.gate.release()
+    player.start()
+    assert device.started.wait(20)
+    for _ in range(50):
+        device.ask()
+    until(lambda: player._written == 51 * 480)
+    device.ask(400)
+    device.ask(400)  # 80 frames, then silence
+    device.ask(100)
+    for _ in range(200):
+        gated.gate.release()
+    until(lambda: player._all_written or player._written - player._copied > 20_000)
+    total = gated.total_samples
+    while player._copied < total:
+        device.ask()
+        until(lambda: player._all_written or player._written - player._copied >= 480)
+    assert player.wait(20)
+    assert device.stopped
+
+    at = 51 * 480
+    assert player.underruns == (Underrun(at, 420),)
+    heard, expected = device.heard(), frames(6).read(total)
+    np.testing.assert_array_equal(heard[:, :at], expected[:, :at])
+    assert not heard[:, at : at + 420].any()
+    np.testing.assert_array_equal(heard[:, at + 420 : total + 420], expected[:, at:])
+    assert [index for index, _ in markers] == list(range(6))
+    for index, stamp_s in markers:
+        assert heard[2, round((stamp_s - 100.0) * RATE_HZ)] == 0.5, index
+
+
+def test_too_many_underruns_end_the_run():
+    device = HandDevice()
+    gated = GatedFrames(frames(None))
+    player = Player(gated, device)
+    for _ in range(50 + MAX_UNDERRUNS + 10):
+        gated.gate.release()
+    player.start()
+    assert device.started.wait(20)
+    while len(player.underruns) < MAX_UNDERRUNS:
+        device.ask(481)  # more than a block, so that it runs dry again and again
+        time.sleep(0.001)
+        if player._written - player._copied < 480:
+            gated.gate.release()
+    for _ in range(1000):
+        gated.gate.release()
+    with pytest.raises(PlayerError, match="broke up 100 times"):
+        player.wait(20)
+
+
+def test_a_fault_in_the_renderer_ends_in_silence():
+    class Faulty(GatedFrames):
+        def read(self, n):
+            if self._inner.position > 30_000:
+                raise ZeroDivisionError("rendering")
+            return self._inner.read(n)
+
+    device = HandDevice()
+    player = Player(Faulty(frames(None)), device)
+    player.start()
+    assert device.started.wait(20)
+    while player.state == "running":
+        device.ask()
+        time.sleep(0.001)
+    with pytest.raises(PlayerError, match="rendering"):
+        player.wait(1)
+    assert isinstance(player.error, ZeroDivisionError)
+    device.ask()
+    assert not device.blocks[-1].any()
+
+
+@pytest.mark.parametrize("n", [1, 7, 480, 4800])
+def test_any_request_of_the_device_gives_the_same_frames(n):
+    device = HandDevice()
+    player = Player(frames(3), device)
+    player.start()
+    assert device.started.wait(20)
+    total = frames(3).total_samples
+    while not (player._all_written and player._copied == player._written):
+        until(lambda: player._all_written or player._written - player._copied >= n)
+        device.ask(n)
+    assert player.wait(20)
+    np.testing.assert_array_equal(device.heard()[:, :total], frames(3).read(total))
+    assert player.underruns == ()
+
+
+def test_order_of_use():
+    player = Player(frames(1), HandDevice())
+    assert player.state == "idle"
+    player.stop()
+    assert player.state == "stopped"
+    assert player.wait(0)
+    with pytest.raises(PlayerError, match="the player is stopped"):
+        player.start()
+    device = HandDevice()
+    device.rate_hz = 44_100.0
+    with pytest.raises(PlayerError, match="44100"):
+        Player(frames(1), device)
+    assert all(to in TRANSITIONS for targets in TRANSITIONS.values() for to in targets)
+
+
+def test_bad_devices_are_refused():
+    for arguments in ({"speed": 0.0}, {"rate_hz": float("nan")}, {"block": 0}):
+        with pytest.raises(DeviceError, match=next(iter(arguments))):
+            LslAudioDevice("x", **arguments)
+    with pytest.raises(DeviceError, match="source_id is empty"):
+        LslAudioDevice("")
+
+
+def test_markers_refuse_labels_that_are_not_json():
+    with pytest.raises(ValueError, match="JSON"):
+        MarkerOutlet("m", labels={"level_db_nhl": float("nan")})
