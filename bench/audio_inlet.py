@@ -71,16 +71,16 @@ class AudioInlet:
         kind = (info.channel_count(), info.nominal_srate(), info.channel_format())
         wanted = (COLUMNS, self._rate_hz, self._pylsl.cf_float32)
         if kind != wanted:
-            self._complain(
-                info.uid(),
-                f"audio stream {info.name()!r} has {kind[0]} channels at {kind[1]:g} Hz in format {kind[2]}: the rig "
-                f"takes {COLUMNS} (left, right, trigger) at {self._rate_hz:g} Hz in float32 (format {wanted[2]}); start one of them differently",
+            text = (
+                f"audio stream {info.name()!r} has {kind[0]} channels at {kind[1]:g} Hz in format {kind[2]}: the rig takes "
+                f"{COLUMNS} (left, right, trigger) at {wanted[1]:g} Hz in format {wanted[2]} (float32); start one of them differently"
             )
+            self._complain(info.uid(), text)
             return False
         inlet = self._pylsl.StreamInlet(info, max_buflen=_BUFFER_S, recover=True, processing_flags=0)
         try:
             inlet.open_stream(timeout=1.0)
-        except (TimeoutError, self._pylsl.LostError):
+        except (self._pylsl.util.TimeoutError, self._pylsl.util.LostError):
             return False  # it was on its way out; looked for again at the next pull
         self._inlet, self._uid = inlet, info.uid()
         return True

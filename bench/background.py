@@ -112,11 +112,11 @@ class BackgroundSource:
             self._bursts.append(self._next_burst_s)
             self._next_burst_s += self._burst_gap_s()
         self._bursts = [start for start in self._bursts if start + self._what.burst_s > t_s[0]]
+        hump = np.zeros(t_s.shape)  # of the largest burst where several overlap
         for start in self._bursts:
             inside = (t_s - start) / self._what.burst_s
-            hump = np.where((inside > 0) & (inside < 1), np.sin(np.pi * inside) ** 2, 0.0)
-            gain = gain * (1.0 + (self._what.burst_factor - 1.0) * hump)
-        return gain
+            hump = np.maximum(hump, np.where((inside > 0) & (inside < 1), np.sin(np.pi * inside) ** 2, 0.0))
+        return gain * (1.0 + (self._what.burst_factor - 1.0) * hump)
 
     def _burst_gap_s(self) -> float:
         if self._what.bursts_per_min == 0:

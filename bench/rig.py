@@ -192,9 +192,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"rig: {text}\n")
         sys.stderr.flush()
 
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
     try:
         if options.seed < 0:
             raise ValueError(f"--seed {options.seed} is negative: give 0 or more")
@@ -203,6 +200,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except ValueError as error:
         log(str(error))
         return 2
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
     rig = Rig(
         patient,
         earphone,
