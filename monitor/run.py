@@ -228,8 +228,8 @@ class Run:
             chunk = self._next_chunk()
             if chunk is not None:
                 events = engine.feed(chunk)
+                self._tell(events)  # first: drawing may wait, a decision may not
                 self._show(engine, events)
-                self._tell(events)
 
     def _next_chunk(self) -> Chunk | None:
         """The next chunk, already in the journal; None when nothing came for a moment. Raises StreamLost after 10 s."""
