@@ -14,6 +14,10 @@ from numpy.typing import NDArray
 from stimuli.frames import COLUMNS
 from stimuli.lsl import load_pylsl
 
+_RETRY_S = 0.001
+_DEAF_S = 2.0  # a receiver may reconnect within this time
+_FLUSH_S = 0.5  # closing an outlet drops what was not sent yet; LSL cannot say when that is (0.1 s was too short under load)
+
 # Called with a block (n, 3) float32 to fill, by the device's own thread. It copies and returns at once; False means that the
 # frames are not ready and nothing was written, and is only allowed for a device that `can_wait`.
 FillBlock = Callable[[NDArray[np.float32]], bool]
@@ -149,8 +153,3 @@ class LslAudioDevice:
             channel.append_child_value("unit", "full scale")
             channel.append_child_value("type", "Stim" if label == "trigger" else "Audio")
         return info
-
-
-_RETRY_S = 0.001
-_DEAF_S = 2.0  # a receiver may reconnect within this time
-_FLUSH_S = 0.1  # closing an outlet drops what the network thread has not sent yet

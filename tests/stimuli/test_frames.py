@@ -63,7 +63,7 @@ def test_frames_are_what_the_schedule_says(ear):
     assert frames.limited_samples == 0
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     blocks=st.lists(st.integers(0, 5000), min_size=1, max_size=40),
     seed=st.integers(0, 1000),
@@ -190,7 +190,7 @@ def most_within_5_ms(column):
 anything = st.one_of(st.floats(), st.floats(0, 1), st.floats(-1e6, 1e6), st.integers(-(10**6), 10**6))
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(
     factor=anything,
     level=st.floats(-40, 120),

@@ -41,21 +41,23 @@ class Receiver:
         self.inlet = pylsl.StreamInlet(found[0], max_buflen=120, recover=False)
         self.inlet.open_stream(10)
         self.info = self.inlet.info(10)
-        self.samples, self.stamps = [], []
+        self.samples, self.stamps, self._drain = [], [], True
         self._lost, self._end = pylsl.util.LostError, threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self):
-        while not self._end.is_set():
+        stamps = []
+        while (len(stamps) and self._drain) or not self._end.is_set():
             try:
-                samples, stamps = self.inlet.pull_chunk(timeout=0.05, max_samples=9600)
+                samples, stamps = self.inlet.pull_chunk(timeout=0.3, max_samples=9600)
             except self._lost:
                 return
             self.samples += list(samples)
             self.stamps += list(stamps)
 
-    def close(self):
+    def close(self, drain=True):
+        self._drain = drain
         self._end.set()
         self._thread.join()
         self.inlet.close_stream()
@@ -81,7 +83,6 @@ def test_every_frame_arrives_bit_identical_in_order_with_its_markers(block, spee
     player.start()
     assert player.wait(60)
     assert (player.state, player.error, player.underruns) == ("stopped", None, ())
-    time.sleep(0.2)
     sound, stamps = receiver.sound()
     texts, marker_stamps = marked.close()
 
@@ -134,7 +135,6 @@ def test_endless_run_is_stopped_by_another_thread_and_ends_in_silence():
     stopper.join()
     player.stop()
     assert (player.state, player.error) == ("stopped", None)
-    time.sleep(0.2)
     sound, _ = receiver.sound()
     assert sound.shape[1] == player.position_samples
     expected = frames(None).read(sound.shape[1])
@@ -174,7 +174,7 @@ def test_a_listener_that_goes_away_ends_the_run():
     player = Player(frames(None), device)
     player.start()
     assert not player.wait(0.3)
-    receiver.close()
+    receiver.close(drain=False)
     del receiver
     with pytest.raises(PlayerError, match="went away"):
         player.wait(20)

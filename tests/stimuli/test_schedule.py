@@ -101,7 +101,7 @@ def test_refuses_impossible_rates(rate):
         refuse_mains_locked(rate)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(tenths=st.integers(50, 1000))
 def test_hum_left_in_256_sweeps_of_a_safe_rate_is_small(tenths):
     """Slow and obvious: average the hum itself at the onsets of a schedule without pauses."""
