@@ -1,0 +1,32 @@
+# One command a job. Everything goes into .venv; outside this folder nothing is changed, except that a missing Debian package
+# (python3.x-venv) is installed where that is allowed. `make PYTHON=/path/to/python3 demo` chooses a Python for a new .venv.
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test check clean
+.NOTPARALLEL:
+
+# A folder that was moved or copied: its .venv still points to the old place and is made again.
+ifneq ($(shell cat .venv/place 2>/dev/null),$(CURDIR))
+.PHONY: .venv/ready-run .venv/ready-test
+endif
+
+.venv/ready-run .venv/ready-test: .venv/ready-%: pyproject.toml .ci/bootstrap.sh
+	@sh .ci/bootstrap.sh $*
+
+help:  ## this list
+	@sed -n 's/^\([a-z]*\):.*## /make \1\t/p' Makefile | expand -t 14
+
+demo: .venv/ready-run  ## the whole loop on a virtual patient, without hardware (ARGS="--only hearing" passes options on)
+	@.venv/bin/quietfloor demo $(ARGS)
+
+test: .venv/ready-test  ## all tests (ARGS="tests/core -x" passes options on)
+	.venv/bin/python -m pytest $(ARGS)
+
+check: .venv/ready-test  ## lint, types, and who may import whom
+	.venv/bin/ruff check .
+	.venv/bin/mypy
+	.venv/bin/lint-imports
+	.venv/bin/python -m pytest tests/test_layers.py
+
+clean:  ## remove .venv and caches; recordings stay
+	rm -rf .venv build *.egg-info .mypy_cache .ruff_cache .pytest_cache .import_linter_cache
