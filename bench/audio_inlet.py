@@ -73,7 +73,8 @@ class AudioInlet:
         if kind != wanted:
             text = (
                 f"audio stream {info.name()!r} has {kind[0]} channels at {kind[1]:g} Hz in format {kind[2]}: the rig takes "
-                f"{COLUMNS} (left, right, trigger) at {wanted[1]:g} Hz in format {wanted[2]} (float32); start one of them differently"
+                f"{COLUMNS} [left, right, trigger] at {wanted[1]:g} Hz in format {wanted[2]} (float32); start one of them "
+                "differently"
             )
             self._complain(info.uid(), text)
             return False

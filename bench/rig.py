@@ -34,7 +34,8 @@ from bench.profiles import Patient, load_patient, shipped_patients
 from stimuli.lsl import load_pylsl
 
 PATIENCE_S = 1.0  # an open audio stream that sends nothing for so long is silence
-LAG_S = 0.05  # how far silence stays behind the clock, so that audio stamped "now" does not come too late
+LAG_S = 0.2  # how far silence stays behind the clock, so that audio stamped "now" does not come too late on a busy machine
+AHEAD_PACE = 0.5  # of real time: silence after audio that came faster than real time, until the clock has caught up with it
 LEAP_S = 0.25  # a greater leap of the stamps is a new connection, a smaller one is frames that were lost
 JITTER_S = 1e-3  # a smaller one still is a sender that stamps by its clock
 FARTHEST_AHEAD_S = 10.0  # audio stamped further ahead than this is not waited for
@@ -68,7 +69,8 @@ class Rig:
         self._audio_from_s = math.nan  # stamp of the first frame of this connection
         self._next_stamp_s = math.nan
         self._heard_s = -math.inf  # when audio last came
-        self._silent_from: tuple[float, int] | None = None  # clock and frame at which silence took over
+        # Clock and frame at which silence took over.
+        self._silent_from: tuple[float, int] | None = (self._began_s + LAG_S, 0)
 
     def step(self) -> None:
         heard = self._audio.pull(_PULL_S)
@@ -129,11 +131,11 @@ class Rig:
         self._head_from = self._eeg.count
 
     def _sit_in_silence(self) -> None:
-        """Feed the silence that is due: real time from where it took over, or up to the clock if that is further."""
+        """Feed the silence that is due by the clock; at half pace, but without a stop, while the EEG is ahead of the clock."""
         now_s, rate_hz = self._clock(), self._amplifier.audio_rate_hz
         if self._silent_from is None:
             self._silent_from = (now_s, self._head.frames_in)
-        since = self._silent_from[1] + (now_s - self._silent_from[0]) * rate_hz
+        since = self._silent_from[1] + (now_s - self._silent_from[0]) * AHEAD_PACE * rate_hz
         by_clock = (now_s - LAG_S - self._began_s - self._head_from / self._amplifier.true_rate_hz) * rate_hz
         due = int(max(since, by_clock)) - self._head.frames_in
         if due > 0:

@@ -88,7 +88,7 @@ def play(bench: Bench, frames: np.ndarray, leave_out: range = range(0)) -> float
     pylsl = load_pylsl()
     outlet = pylsl.StreamOutlet(pylsl.StreamInfo("sound", "Audio", 3, AUDIO_HZ, pylsl.cf_float32, bench.audio_id))
     assert outlet.wait_for_consumers(10.0)
-    began_s = pylsl.local_clock()
+    began_s = pylsl.local_clock() + 0.5  # so that a busy machine does not bring it too late for its stamps
     for block in range(frames.shape[1] // BLOCK):
         if block not in leave_out:
             at = block * BLOCK
