@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
+
+from monitor.core.engine import Engine
+from monitor.core.events import Event
+from monitor.core.samples import Chunk, Layout
 
 
 def wave_v_uv(t_ms: NDArray[np.float64], latency_ms: float = 7.0, nv: float = 400.0) -> NDArray[np.float64]:
@@ -74,3 +79,43 @@ def stream(
         elif trigger == "codes":
             line[k : k + one_ms] = 1 + 7 * (number % 3)
     return Stream(rate_hz, np.vstack([eeg, line]), 100.0 + np.arange(n) / rate_hz, onsets)
+
+
+def layout(made: Stream) -> Layout:
+    """All channels of a stream but the last as EEG, the last as its trigger."""
+    count = len(made.samples)
+    labels = (*(f"eeg {number}" for number in range(1, count)), "trigger")
+    return Layout(made.rate_hz, labels, tuple(range(count - 1)), count - 1)
+
+
+def chunks(made: Stream, sizes: Iterable[int]) -> Iterator[Chunk]:
+    """The stream cut into pieces of these sizes; the last piece takes what is left."""
+    start = 0
+    for size in [*sizes, len(made.stamps_s)]:
+        if start >= len(made.stamps_s):
+            return
+        yield Chunk(made.samples[:, start : start + size], made.stamps_s[start : start + size])
+        start += size
+
+
+def play(engine: Engine, made: Stream, sizes: Iterable[int] = ()) -> list[Event]:
+    """Everything that the engine says to the stream, cut into pieces of these sizes."""
+    return [event for chunk in chunks(made, sizes) for event in engine.feed(chunk)]
+
+
+def spread_pulse(
+    n: int, onsets: NDArray[np.float64], rate_hz: float, lobe_ms: float = 0.5, cutoff: float = 0.4, bipolar: bool = True
+) -> NDArray[np.float64]:
+    """A trigger line (n,) as a converter with a linear-phase low-pass at ``cutoff`` x rate sees ideal pulses of height 1."""
+    half, fine = 16, 512
+    t = np.arange(-half * fine, half * fine + 1) / fine
+    kernel = np.sinc(2 * cutoff * t) * np.kaiser(len(t), 6.0)
+    rise = np.cumsum(kernel) / kernel.sum()  # answer to a unit step at 0, on t
+    lobe = lobe_ms * 1e-3 * rate_hz
+    steps = [(0.0, 1.0), (lobe, -2.0), (2 * lobe, 1.0)] if bipolar else [(0.0, 1.0), (lobe, -1.0)]
+    line = np.zeros(n)
+    for onset in onsets:
+        where = np.arange(max(0, int(onset) - half - 1), min(n, int(onset + 2 * lobe) + half + 2))
+        for at, by in steps:
+            line[where] += by * np.interp(where - onset - at, t, rise)
+    return line

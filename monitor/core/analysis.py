@@ -136,6 +136,8 @@ class RunningAnalysis:
         self._block_weight = np.zeros_like(self._block_weight)
         window = self.settings.window
         noise = residual_noise(self.average, window, self._freedom)
+        with np.errstate(invalid="ignore"):
+            beyond_weights = noise.value_nv / noise.within_units_nv
         figures = Figures(
             sweeps_presented=self._presented,
             sweeps_accepted=self.average.accepted,
@@ -147,7 +149,7 @@ class RunningAnalysis:
             figures=figures,
             noise=noise,
             evidence_log10_max=self.evidence.log10_max,
-            upper_limit_nv=1e3 * self.evidence.upper_limit_uv(),
+            upper_limit_nv=1e3 * self.evidence.upper_limit_uv(beyond_weights),
             rule=first_met(self.settings.rules, figures),
         )
 

@@ -84,20 +84,17 @@ def _median(values: Floats) -> Floats:
 
 
 def raw_fault(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> str | None:
-    """"saturation", "flat" or None for the raw samples (n_channels, n) of one sweep, from those samples alone."""
+    """"saturation", "flat" or None for the raw samples (n,) of one sweep in one channel, from those samples alone."""
     if bool((np.abs(raw_uv) >= rail_uv).any()):
         return "saturation"
     flat = max(2, round(FLAT_MS * 1e-3 * rate_hz))
     clipped = max(CLIPPED_SAMPLES, round(CLIPPED_MS * 1e-3 * rate_hz))
-    for row in raw_uv:
-        starts = np.concatenate([[0], np.flatnonzero(np.diff(row)) + 1])
-        runs = np.diff(np.concatenate([starts, [len(row)]]))
-        longest = int(runs.max())
-        if longest >= flat:
-            return "flat"
-        if longest >= clipped:
-            held = row[starts[runs >= clipped]]
-            if bool(np.any((held == row.max()) | (held == row.min()))):
-                return "saturation"
-    return None
-
+    same = raw_uv[1:] == raw_uv[:-1]
+    if np.count_nonzero(same) < min(flat, clipped) - 1:
+        return None
+    starts = np.concatenate([[0], np.flatnonzero(~same) + 1])
+    runs = np.diff(np.concatenate([starts, [len(raw_uv)]]))
+    if int(runs.max()) >= flat:
+        return "flat"
+    held = raw_uv[starts[runs >= clipped]]
+    return "saturation" if bool(np.any((held == raw_uv.max()) | (held == raw_uv.min()))) else None

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from .filtering import Band
+from .interpolation import interpolators
 from .samples import Floats
 
 PHASES = 256  # fractions of an analysis sample; the rounding error is below 0.5 us at 4 kHz
@@ -29,8 +30,8 @@ class Epoch:
     delay_ms: float = 0.0
 
     def __post_init__(self) -> None:
-        if not self.start_ms < self.stop_ms <= 200:
-            raise ValueError(f"epoch {self.start_ms:g} to {self.stop_ms:g} ms: it must begin before it ends, within 200 ms")
+        if not -200 <= self.start_ms < self.stop_ms <= 200:
+            raise ValueError(f"epoch {self.start_ms:g} to {self.stop_ms:g} ms: begin before the end, both within -200 to 200 ms")
         if not 0 <= self.delay_ms <= 150:
             raise ValueError(f"delay_ms = {self.delay_ms:g} is outside 0 to 150: sound and amplifier delays only")
 
@@ -52,11 +53,7 @@ class Epoch:
     @cached_property
     def kernels(self) -> Floats:
         """Interpolators (PHASES + 1, 2 HALF): row p reads the value p / PHASES of a sample after the middle."""
-        fraction = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
-        distance = np.arange(-HALF + 1, HALF + 1) - fraction
-        inside = np.clip(1 - (distance / HALF) ** 2, 0.0, None)
-        taps = np.sinc(distance) * np.i0(SHAPE * np.sqrt(inside)) / np.i0(SHAPE)
-        return np.asarray(taps / taps.sum(axis=1, keepdims=True))
+        return interpolators(HALF, PHASES, SHAPE)
 
     def plan(self, position: float, origin: int) -> Cut:
         """Where the sweep of an onset at raw ``position`` lies, for outputs whose number 0 belongs to raw ``origin``."""

@@ -133,6 +133,7 @@ class RunningEvidence:
             self._waiting.append((mean_uv, weight))
         else:
             self._play(mean_uv, weight)
+            self.log10_max = np.maximum(self.log10_max, self.log10)  # over looks: what no rule could see does not count
 
     def _play(self, mean: Floats, weight: Floats) -> None:
         assert self._inverse is not None
@@ -150,20 +151,21 @@ class RunningEvidence:
         self._weight = self._weight + weight
         both = np.stack([_log_mean(self._log_bank, (-2, -1)), _log_mean(self._log_learned, (-1,))], axis=-1)
         self.log10 = _log_mean(both, (-1,)) / np.log(10.0)
-        self.log10_max = np.maximum(self.log10_max, self.log10)
 
-    def upper_limit_uv(self, quantile: float = 1.6449) -> Floats:
+    def upper_limit_uv(self, noise_ratio: Floats, quantile: float = 1.6449) -> Floats:
         """Upper confidence limit (...,) of the response, peak to trough, over the bank; nan before the noise is known.
 
         Largest over the bank of the matched-filter amplitude + ``quantile`` x its standard error (1.6449: one-sided 95 %).
-        Taking the largest makes the limit conservative for any single expected response.
+        Taking the largest makes the limit conservative for any single expected response. ``noise_ratio`` (...,) is by how
+        much the residual noise exceeds what the weights say (1 where they say it all).
         """
         if self._inverse is None:
             return np.full(self._weight.shape, np.nan)
         with np.errstate(divide="ignore", invalid="ignore"):
             average = self._sum / self._weight[..., np.newaxis]
             fit = (self._filters @ average[..., np.newaxis])[..., 0]
-            limits = (fit + quantile / np.sqrt(self._weight)[..., np.newaxis]) / np.sqrt(self._energy)
+            error = noise_ratio / np.sqrt(self._weight)
+            limits = (fit + quantile * error[..., np.newaxis]) / np.sqrt(self._energy)
         return np.asarray(limits.max(axis=-1))
 
 

@@ -102,26 +102,26 @@ class RunningBand:
     def __init__(self, band: Band, n_channels: int) -> None:
         self.band = band
         self._raw = np.empty((n_channels, 0))
-        self._skip = 0  # decimator outputs still to be passed over before the next one that is kept
         self._mid = np.empty((n_channels, 0))
 
     def feed(self, raw_uv: Floats) -> Floats:
         """Raw samples (n_channels, n) -> the new outputs (n_channels, m) that they complete, in uV."""
         band = self.band
-        self._raw, low = _valid(self._raw, raw_uv, band.decimator)
-        kept = low[:, self._skip :: band.step]
-        self._skip = (self._skip - low.shape[1]) % band.step if low.shape[1] else self._skip
-        self._mid, out = _valid(self._mid, kept, band.bandpass)
+        self._raw, low = _valid(self._raw, raw_uv, band.decimator, band.step)
+        self._mid, out = _valid(self._mid, low, band.bandpass, 1)
         return out
 
 
-def _valid(history: Floats, new: Floats, taps: Floats) -> tuple[Floats, Floats]:
-    """Correlate where all taps have data. Every output is one dot product of fixed length, so cutting cannot change it."""
+def _valid(history: Floats, new: Floats, taps: Floats, step: int) -> tuple[Floats, Floats]:
+    """Every ``step``-th correlation with the taps that has all its data, and the history that the next ones need.
+
+    An output is one dot product of fixed length over its own inputs, so cutting the stream cannot change it. (Passing
+    over the others afterwards is faster, for chunks of some ms, than splitting taps and input into phases.)
+    """
     both = np.concatenate([history, new], axis=1)
-    count = both.shape[1] - len(taps) + 1
-    if count <= 0:
-        return both, np.empty((both.shape[0], 0))
-    if len(taps) == 1:
-        return both[:, count:], both * taps[0]
-    out = np.stack([np.correlate(row, taps, mode="valid") for row in both])
-    return both[:, count:].copy(), out
+    count = max(0, (both.shape[1] - len(taps)) // step + 1)
+    out = np.empty((both.shape[0], count))
+    if count:
+        for row, kept in zip(both, out, strict=True):
+            kept[:] = np.correlate(row[: (count - 1) * step + len(taps)], taps, mode="valid")[::step]
+    return both[:, count * step :], out

@@ -10,11 +10,11 @@ from .samples import Floats
 class History:
     """Keeps at least the last ``keep`` columns that were appended; older ones are dropped in bulk."""
 
-    def __init__(self, n_channels: int, keep: int) -> None:
+    def __init__(self, n_channels: int, keep: int, first: int = 0) -> None:
         self._keep = keep
         self._data = np.empty((n_channels, 2 * keep))
         self._used = 0
-        self.first = 0  # absolute number of the oldest column that is kept
+        self.first = first  # absolute number of the oldest column that is kept
 
     @property
     def stop(self) -> int:
@@ -37,8 +37,8 @@ class History:
         self._data[:, self._used : self._used + n] = columns
         self._used += n
 
-    def get(self, start: int, stop: int) -> Floats | None:
-        """Columns ``start`` to ``stop`` (n_channels, stop - start), or None where any of them is not here."""
+    def get(self, start: int, stop: int) -> Floats:
+        """Columns ``start`` to ``stop`` (n_channels, stop - start). Raises LookupError where any of them is not here."""
         if start < self.first or stop > self.stop:
-            return None
+            raise LookupError(f"columns {start} to {stop} are not within {self.first} to {self.stop}, which are kept")
         return self._data[:, start - self.first : stop - self.first]

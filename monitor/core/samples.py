@@ -35,6 +35,8 @@ class Layout:
         for name, index in [*(("eeg", i) for i in self.eeg), ("trigger", self.trigger)]:
             if not 0 <= index < count:
                 raise ValueError(f"{name} channel index {index} is outside this stream's {count} channels (0 to {count - 1})")
+        if len(set(self.eeg)) < len(self.eeg):
+            raise ValueError(f"eeg = {self.eeg} names a channel twice: give each channel once")
         if self.trigger in self.eeg:
             raise ValueError(f"channel {self.labels[self.trigger]!r} cannot be EEG and trigger at once: name two channels")
         if not (math.isfinite(self.uv_per_unit) and self.uv_per_unit > 0):

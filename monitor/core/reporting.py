@@ -1,0 +1,51 @@
+"""One look in the words of the run: the event that is kept, and the reason of a verdict."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .analysis import Look
+from .events import LookDone
+from .settings import EngineSettings
+from .stopping import EvidenceReached, StoppedBy
+
+DECIDING = 0  # channel of the batch that decides
+
+
+def look_event(sample: int, look: Look, settings: EngineSettings, rejected: dict[str, int], lost_samples: int) -> LookDone:
+    """The look at the deciding channel, certain at raw sample ``sample``. Unknown is nan."""
+    figures, noise = look.figures, look.noise
+    evidence, best = float(figures.evidence_log10[DECIDING]), float(look.evidence_log10_max[DECIDING])
+    if not np.isfinite(noise.within_units_nv[DECIDING]):
+        cause = "unknown"
+    else:
+        cause = "between units" if noise.between_larger[DECIDING] else "within units"
+    return LookDone(
+        sample=sample,
+        sweeps_presented=int(figures.sweeps_presented[DECIDING]),
+        sweeps_accepted=int(figures.sweeps_accepted[DECIDING]),
+        rejected=dict(sorted(rejected.items())),
+        evidence=evidence,
+        evidence_needed=EvidenceReached(settings.alpha).threshold_log10,
+        p_value=10.0**-best if np.isfinite(evidence) else np.nan,
+        residual_noise_nv=float(noise.value_nv[DECIDING]),
+        noise_cause=cause,
+        within_units_nv=float(noise.within_units_nv[DECIDING]),
+        between_units_nv=float(noise.between_units_nv[DECIDING]),
+        single_point_nv=float(noise.single_point_nv[DECIDING]),
+        plus_minus_nv=float(noise.plus_minus_nv[DECIDING]),
+        fsp=float(figures.fsp[DECIDING]),
+        upper_limit_nv=float(look.upper_limit_nv[DECIDING]),
+        lost_samples=lost_samples,
+    )
+
+
+def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings) -> str:
+    """Why a rule stopped the run, with the numbers that made it."""
+    if stopped_by == "response":
+        allowed = f"at most {100 * settings.alpha:g} false alarms in 100 runs, however often one looks"
+        return f"evidence {look.evidence:.2f} reached {look.evidence_needed:.2f} ({allowed})"
+    if stopped_by == "noise_floor":
+        return f"no response larger than about {look.upper_limit_nv:.0f} nV at {look.residual_noise_nv:.1f} nV of noise"
+    reached = "nothing is known yet" if np.isnan(look.evidence) else f"evidence {look.evidence:.2f} of {look.evidence_needed:.2f}"
+    return f"{settings.max_sweeps} sweeps allowed; {reached}"

@@ -1,0 +1,62 @@
+"""Everything that shapes a run's decisions, and what follows from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from .analysis import UNIT_SWEEPS, AnalysisSettings
+from .artefacts import CRITERIA, Criterion
+from .epoching import Epoch
+from .evidence import EvidenceSettings
+from .filtering import Band
+from .samples import Layout
+from .stopping import EvidenceReached, NoiseFloorReached, SweepLimit
+from .triggers import TriggerSettings
+
+
+@dataclass(frozen=True)
+class EngineSettings:
+    """Everything that shapes a run's decisions, apart from the samples themselves. ``check`` raises ValueError."""
+
+    layout: Layout
+    band_hz: tuple[float, float] = (100.0, 1500.0)
+    epoch_ms: tuple[float, float] = (-2.0, 20.0)
+    window_ms: tuple[float, float] = (5.0, 17.0)
+    delay_ms: float = 0.0
+    rail_uv: float = np.inf
+    trigger: TriggerSettings = field(default_factory=TriggerSettings)
+    criteria: tuple[Criterion, ...] = CRITERIA
+    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
+    alpha: float = 0.01
+    floor_nv: float = 15.0
+    max_sweeps: int = 6144
+
+    @cached_property
+    def band(self) -> Band:
+        return Band(self.layout.rate_hz, *self.band_hz)
+
+    @cached_property
+    def epoch(self) -> Epoch:
+        start, stop = self.epoch_ms
+        return Epoch(self.band, min(start, self.window_ms[0]), max(stop, self.window_ms[1]), self.delay_ms)
+
+    @cached_property
+    def analysis(self) -> AnalysisSettings:
+        rules = (
+            EvidenceReached(self.alpha),
+            NoiseFloorReached(self.floor_nv, covered=self.evidence.covered_by(self.window_ms)),
+            SweepLimit(self.max_sweeps, self.evidence.block_units * UNIT_SWEEPS),
+        )
+        epoch = self.epoch
+        return AnalysisSettings(
+            self.band.analysis_rate_hz, epoch.first_ms, epoch.n_times, self.window_ms, self.criteria, self.evidence, rules
+        )
+
+    def check(self) -> None:
+        """Raise ValueError now rather than in the middle of a run."""
+        if not self.rail_uv > 0:
+            raise ValueError(f"rail_uv = {self.rail_uv} must be above 0 (infinite where the amplifier's rail is not known)")
+        self.analysis.window_times_ms  # noqa: B018  builds every derived value, each of which checks itself

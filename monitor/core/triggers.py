@@ -1,0 +1,120 @@
+"""What a trigger channel looks like, learned from its samples: rest, direction, height, and the kind of its edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from .samples import Floats
+
+NOISE_FACTOR = 8.0  # a pulse stands this many noise SDs away from rest
+SAME_HEIGHT = 1.4  # pulses that differ by less are of one height: a converter lowers the narrow ones
+
+
+@dataclass(frozen=True)
+class TriggerSettings:
+    """How to read the trigger channel.
+
+    ``edge``: which edge is the onset ("auto": the edge that leaves the resting level).
+    ``kind``: "digital" takes the first sample at the new level; "analogue" interpolates the half-height crossing.
+    ``unit_mark_ms``: first lobes at least this wide open a new unit of sweeps; nan where the equipment marks none.
+    """
+
+    edge: Literal["auto", "rising", "falling"] = "auto"
+    kind: Literal["auto", "digital", "analogue"] = "auto"
+    refractory_ms: float = 4.0
+    unit_mark_ms: float = np.nan
+
+
+@dataclass(frozen=True)
+class TriggerModel:
+    """What was learned: onset where ``sign * (x - rest)`` crosses ``threshold`` upwards (stream units)."""
+
+    rest: float
+    sign: int
+    threshold: float
+    kind: Literal["digital", "analogue"]
+
+
+def learn(x: Floats, rate_hz: float, settings: TriggerSettings, enough: int) -> TriggerModel | None:
+    """Learn from samples x (n,); None while fewer than ``enough`` pulses stand out."""
+    shape = _steps(x, settings) or _pulses(x, rate_hz, settings)
+    if shape is None:
+        return None
+    z = shape.sign * (x - shape.rest)
+    up = np.flatnonzero((z[1:] >= shape.threshold) & (z[:-1] < shape.threshold)) + 1
+    if len(up) < enough:
+        return None
+    height = 2 * shape.threshold
+    slack = 0.1 * height + 2 * shape.noise
+    at_once = float(((np.abs(z[up - 1]) <= slack) & (z[up] >= height - slack)).mean()) >= 0.9
+    threshold = shape.threshold
+    if at_once and shape.noise == 0 and shape.codes:
+        threshold = 0.5  # later codes may be smaller than any seen so far
+    kind = settings.kind if settings.kind != "auto" else "digital" if at_once else "analogue"
+    return TriggerModel(shape.rest, shape.sign, threshold, kind)
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """Pulses or steps as found; ``noise`` is the SD about the resting level, ``codes`` means whole numbers only."""
+
+    rest: float
+    sign: int
+    threshold: float
+    noise: float
+    codes: bool = False
+
+
+def _steps(x: Floats, settings: TriggerSettings) -> _Shape | None:
+    """Two levels, both held for a good part of the time (a gate rather than a pulse)."""
+    middle = (float(x.max()) + float(x.min())) / 2
+    high = x >= middle
+    if not 0.2 < high.mean() < 0.8:
+        return None
+    low_level, high_level = float(np.median(x[~high])), float(np.median(x[high]))
+    noise = _sd(x - np.where(high, high_level, low_level))
+    if high_level - low_level <= NOISE_FACTOR * noise:
+        return None
+    sign = -1 if settings.edge == "falling" else 1
+    return _Shape(low_level if sign > 0 else high_level, sign, (high_level - low_level) / 2, noise)
+
+
+def _pulses(x: Floats, rate_hz: float, settings: TriggerSettings) -> _Shape | None:
+    """Short departures from a resting level; the first departure of a group (a bipolar pulse, a bounce) is its onset."""
+    rest = float(np.median(x))
+    away = x - rest
+    noise = _sd(away)
+    peak = float(np.abs(away).max())
+    if peak <= NOISE_FACTOR * noise or peak == 0.0:
+        return None
+    codes = bool(np.all(x == np.round(x)))  # an event port: 1 and 255 are both pulses
+    floor = max(NOISE_FACTOR * noise, 0.5 if codes else 0.2 * peak)
+    out = np.flatnonzero(np.abs(away) > floor)
+    groups = np.split(out, np.flatnonzero(np.diff(out) > settings.refractory_ms * 1e-3 * rate_hz) + 1)
+    signs = np.array([np.sign(away[group[0]]) for group in groups])
+    usual = 1 if signs.sum() >= 0 else -1
+    sign = {"rising": 1, "falling": -1}.get(settings.edge, usual)
+    heights = np.array([_plateau(sign * away[group]) for group in groups])
+    if sign != usual and not (heights > floor).any():  # the edge that is wanted is the way back to rest
+        heights = np.array([_plateau(-sign * away[group]) for group in groups])
+        rest -= sign * _height(heights[heights > floor])
+    heights = heights[heights > floor]
+    return _Shape(rest, sign, _height(heights) / 2, noise, codes) if len(heights) else None
+
+
+def _plateau(lobe: Floats) -> float:
+    """Height of one pulse: the median of what lies in its upper half, which overshoot hardly moves."""
+    return float(np.median(lobe[lobe >= 0.5 * lobe.max()]))
+
+
+def _height(heights: Floats) -> float:
+    """Height of the pulses in general: the tallest of those that are about as tall as the smaller ones."""
+    return float(heights[heights <= SAME_HEIGHT * np.quantile(heights, 0.1)].max())
+
+
+def _sd(x: Floats) -> float:
+    """Standard deviation of noise (Gaussian) from its median absolute value, which pulses do not raise."""
+    return 1.4826 * float(np.median(np.abs(x)))
