@@ -10,16 +10,17 @@ import difflib
 import math
 import tomllib
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import tomli_w
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator, model_validator
 
 from monitor.core.artefacts import CRITERIA, Criterion
 from monitor.core.engine import EngineSettings
 from monitor.core.evidence import EvidenceSettings
 from monitor.core.onsets import TriggerSettings
 from monitor.core.samples import Layout
+from monitor.sources.channels import unit_to_uv
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
 
@@ -43,6 +44,13 @@ class StreamPlan(_Section):
     markers: str | None = Field(default=None, description="name of a marker stream to record along")
     wait_s: float = Field(default=10.0, ge=0.5, le=600)
 
+    @field_validator("unit")
+    @classmethod
+    def _known_unit(cls, unit: str | None) -> str | None:
+        if unit is not None and math.isnan(unit_to_uv(unit)):
+            raise ValueError(f"unit = {unit!r} is no voltage that is known here: give uV, mV or V")
+        return unit
+
     @model_validator(mode="before")
     @classmethod
     def _numbers_as_text(cls, data: Any) -> Any:
@@ -54,8 +62,9 @@ class StreamPlan(_Section):
                 eeg = [eeg]
             if isinstance(eeg, (list, tuple)):
                 data["eeg"] = [str(c) if isinstance(c, int) and not isinstance(c, bool) else c for c in eeg]
-            if isinstance(data.get("trigger"), int):
-                data["trigger"] = str(data["trigger"])
+            trigger = data.get("trigger")
+            if isinstance(trigger, int) and not isinstance(trigger, bool):
+                data["trigger"] = str(trigger)
         return data
 
 
@@ -69,7 +78,7 @@ class SoundPlan(_Section):
     polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
     rate_per_s: float = Field(default=47.1, ge=1, le=100)
     random_pause_ms: float = Field(default=20.0, ge=0, le=100)
-    mains_hz: tuple[float, ...] = (50.0, 60.0)
+    mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
     lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
     transducer: Literal["insert", "supra-aural"] = "insert"
     age_group: Literal["adult", "child", "infant"] = "adult"
@@ -107,6 +116,13 @@ class AnalysisPlan(_Section):
     reject_slope_times: float = Field(default=3.5, ge=1.2, le=100)
     rail_uv: float | None = Field(default=None, gt=0, description="amplifier range, for saturation")
 
+    @field_validator("band_hz", "window_ms", "epoch_ms", "latency_ms")
+    @classmethod
+    def _rising(cls, pair: tuple[float, float], info: ValidationInfo) -> tuple[float, float]:
+        if not pair[0] < pair[1]:
+            raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: the first number must be below the second")
+        return pair
+
 
 class TriggerPlan(_Section):
     """How to read the trigger channel; "auto" learns it from the first seconds."""
@@ -133,6 +149,15 @@ class Plan(_Section):
     trigger: TriggerPlan = Field(default_factory=TriggerPlan)
     analysis: AnalysisPlan = Field(default_factory=AnalysisPlan)
     decision: DecisionPlan = Field(default_factory=DecisionPlan)
+
+    @model_validator(mode="after")
+    def _window_before_next_sound(self) -> Plan:
+        if self.sound is not None and self.analysis.window_ms[1] > 1e3 / self.sound.rate_per_s:
+            raise ValueError(
+                f"analysis.window_ms ends at {self.analysis.window_ms[1]:g} ms, but at {self.sound.rate_per_s:g}/s the next "
+                f"sound comes after {1e3 / self.sound.rate_per_s:.1f} ms: end the window earlier or lower sound.rate_per_s"
+            )
+        return self
 
     def to_toml(self) -> str:
         """The whole plan, defaults included; what is not set is left out."""
@@ -200,23 +225,28 @@ def make_plan(data: dict[str, Any], origin: str = "plan") -> Plan:
 
 def _explain(problem: Any) -> str:
     place = [str(part) for part in problem["loc"]]
-    key = ".".join(place)
+    key = ".".join(place[:2])  # entries of a list are meant by the list's own name
+    value = problem["input"]
     if problem["type"] == "extra_forbidden":
-        known = _known_keys(place[:-1])
+        known = list(_model(place[:-1]).model_fields)
         near = difflib.get_close_matches(place[-1], known, n=1)
         hint = f"; did you mean {near[0]}?" if near else ""
         return f"unknown key {key}: allowed here are {', '.join(known)}{hint}"
-    message = problem["msg"].removeprefix("Value error, ")
+    message = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
     if problem["type"] == "value_error":
-        return f"[{key}] {message}" if key else message
-    message = message[0].lower() + message[1:]
+        return f"[{place[0]}] {message}" if place else message
     if problem["type"] == "model_type":
-        return f"{key} = {problem['input']!r}: should be a table, written [{key}]"
-    return f"{key} = {problem['input']!r}: {message.replace('input ', '')}"
+        return f"{key} = {value!r}: should be a table, written [{key}]"
+    field = _model(place[:-1]).model_fields.get(place[-1]) or _model(place[:1]).model_fields[place[1]]
+    if problem["type"] in ("tuple_type", "too_long", "missing"):
+        usual = f"numbers in brackets, such as {list(field.default)}" if field.default else 'a list, such as ["Cz-M2", "2"]'
+        return f"{key} = {value!r}: should be {usual}"
+    meaning = f" ({field.description})" if field.description else ""
+    return f"{key} = {value!r}{meaning}: {message[0].lower()}{message[1:].replace(', input ', ', ')}"
 
 
-def _known_keys(place: list[str]) -> list[str]:
-    model: type[BaseModel] = Plan
+def _model(place: list[str]) -> type[BaseModel]:
+    """The table at a place of the plan; an entry of a list counts as being in the table of its list."""
     sections: dict[str, type[BaseModel]] = {
         "stream": StreamPlan,
         "sound": SoundPlan,
@@ -224,9 +254,7 @@ def _known_keys(place: list[str]) -> list[str]:
         "analysis": AnalysisPlan,
         "decision": DecisionPlan,
     }
-    if place:
-        model = sections[place[0]]
-    return list(model.model_fields)
+    return sections[place[0]] if place else Plan
 
 
 def override(plan: Plan, changes: dict[str, dict[str, Any]]) -> Plan:
