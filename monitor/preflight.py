@@ -42,26 +42,34 @@ def settle_unit(eeg: Floats, band: Band, stated_uv: float, given_uv: float, labe
     eeg (n_channels, n) in the stream's unit. Raises PreflightError when the RMS in the band is not that of EEG.
     """
     rms = band_rms(eeg, band)
+    dead = not rms > 0
+    note = f"channel {label!r} did not change in the first {CHECK_S:g} s: is its input connected?" if dead else ""
     factor, origin = (given_uv, "given") if math.isfinite(given_uv) else (stated_uv, "stated by the stream")
     if math.isfinite(factor):
-        if _plausible(rms * factor) or not rms > 0:
-            note = "" if rms > 0 else f"channel {label!r} did not change in the first {CHECK_S:g} s: is its input connected?"
+        if dead or _plausible(rms * factor):
             return UnitFinding(factor, origin, rms * factor, note)
         better = [name for name, uv in UNITS_UV.items() if _plausible(rms * uv)]
         hint = f"; read as {' or '.join(better)} it would be plausible: give that with --unit" if better else ""
         raise PreflightError(
             f"channel {label!r} has {rms * factor:.3g} uV RMS in the band {band.low_hz:g}-{band.high_hz:g} Hz with the unit "
-            f"{origin} ({factor:g} uV); EEG has {PLAUSIBLE_UV[0]:g} to {PLAUSIBLE_UV[1]:g} uV{hint}. Check electrodes, gain and unit"
+            f"{origin} ({_word(factor)}); EEG has {PLAUSIBLE_UV[0]:g} to {PLAUSIBLE_UV[1]:g} uV{hint}. Check electrodes, gain "
+            "and unit"
         )
     for name in ("microvolts", "volts"):
         uv = UNITS_UV[name]
-        if _plausible(rms * uv) or not rms > 0:
-            note = f"the stream states no unit: taken as {name}, which makes its noise {rms * uv:.3g} uV RMS; state it with --unit"
-            return UnitFinding(uv, f"assumed {name}", rms * uv, note)
+        if dead or _plausible(rms * uv):
+            made = "" if dead else f", which makes its noise {rms * uv:.3g} uV RMS"
+            taken = f"the stream states no unit: taken as {name}{made}; state it with --unit"
+            return UnitFinding(uv, f"assumed {name}", rms * uv, f"{note} Also, {taken}" if note else taken)
     raise PreflightError(
         f"the stream states no unit, and {rms:.3g} RMS in channel {label!r} is plausible neither as microvolts nor as volts: "
-        "give --unit"
+        "give --unit uV, mV or V, and check that this is the EEG channel"
     )
+
+
+def _word(uv: float) -> str:
+    """The unit's name where it has one."""
+    return next((name for name, factor in UNITS_UV.items() if factor == uv), f"{uv:g} uV")
 
 
 def _plausible(rms_uv: float) -> bool:

@@ -17,7 +17,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 
 from monitor.core.engine import Engine
-from monitor.core.events import AverageNow, Event, LookDone, TriggerSilent, UnitDone, Verdict
+from monitor.core.events import AverageNow, Event, LookDone, TriggerLearned, TriggerSilent, UnitDone, Verdict
 from monitor.core.samples import Chunk, Layout
 from monitor.folder import RunFolder
 from monitor.journal import Journal, JournalError
@@ -44,6 +44,7 @@ SILENT_S = 0.5  # without a sample: say so
 GONE_S = 10.0  # without a sample: end the run
 OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
+LAST_MARKERS_S = 0.05  # for those still on their way when the sound stops
 
 
 class MarkerSource(Protocol):
@@ -130,6 +131,8 @@ class Run:
         self._began_s = clock()
         self._last_s = self._began_s
         self._underruns = 0
+        self._window_compared = False
+        self._grumbled: set[str] = set()
         self._stop = threading.Event()
         self._closing = threading.Event()
         self._over = threading.Event()
@@ -139,6 +142,7 @@ class Run:
     def start(self) -> None:
         """Begin; returns at once."""
         self._move("checking")
+        self.write_plan()  # a run that ends before its unit is known says what was tried
         self._began_s = self._last_s = self._clock()
         self._thread.start()
         self._housekeeper.start()
@@ -176,7 +180,7 @@ class Run:
     def _check(self) -> Engine | None:
         """Record the first second, settle the unit on it, and hand it to a new engine. None when stopped before."""
         description, channels = self._source.description, self._channels
-        layout = Layout(description.rate_hz, _labels(description), channels.eeg, channels.trigger)
+        layout = layout_of(description, channels)
         band = self.plan.engine_settings(layout).band
         chunks: list[Chunk] = []
         count = 0
@@ -193,8 +197,8 @@ class Run:
         self.unit = settle_unit(
             eeg,
             band,
-            stated_uv=uv_per_unit(description, channels.eeg),
-            given_uv=math.nan if given is None else _unit_factor(given),
+            stated_uv=math.nan if given is not None else _stated_uv(description, channels),
+            given_uv=math.nan if given is None else unit_to_uv(given),
             label=description.label(channels.eeg[0]),
         )
         if self.unit.note:
@@ -206,13 +210,12 @@ class Run:
         return self.engine
 
     def write_plan(self) -> None:
-        """The plan as used: channels by number from 1 and the factor of the unit, so that a replay needs to guess nothing."""
-        used = {
-            "eeg": [str(index + 1) for index in self._channels.eeg],
-            "trigger": str(self._channels.trigger + 1),
-            "unit": None if self.unit is None else _unit_name(self.unit.uv_per_unit),
-        }
-        self.folder.write_text(self.folder.plan.name, override(self.plan, {"stream": used}).to_toml())
+        """The plan as used, with the unit that was settled on; channels as the user named them, which the stream's own
+        description in the recording resolves in the same way."""
+        plan = self.plan
+        if self.unit is not None:
+            plan = override(plan, {"stream": {"unit": _unit_name(self.unit.uv_per_unit)}})
+        self.folder.write_text(self.folder.plan.name, plan.to_toml())
 
     def _listen(self, engine: Engine) -> None:
         while engine.verdict is None:
@@ -230,6 +233,22 @@ class Run:
                 events = engine.feed(chunk)
                 self._tell(events)  # first: drawing may wait, a decision may not
                 self._show(engine, events)
+                self._compare_window(events, engine.settings.layout.rate_hz)
+
+    def _compare_window(self, events: list[Event], rate_hz: float) -> None:
+        """Say once when the next sound comes before the response window is over; its response would be taken for this one's."""
+        done = next((event for event in events if isinstance(event, UnitDone) and len(event.positions) > 1), None)
+        if done is None or self._window_compared:
+            return
+        self._window_compared = True
+        interval_ms = 1e3 * float(np.median(np.diff(done.positions))) / rate_hz
+        stop_ms = self.plan.analysis.window_ms[1]
+        if stop_ms > interval_ms:
+            self._notice(
+                "window",
+                f"the response window ends {stop_ms:g} ms after each sound, but the next sound comes after {interval_ms:.1f} ms: "
+                "end the window earlier (--window) or lower the stimulus rate",
+            )
 
     def _next_chunk(self) -> Chunk | None:
         """The next chunk, already in the journal; None when nothing came for a moment. Raises StreamLost after 10 s."""
@@ -266,6 +285,8 @@ class Run:
         for event in events:
             if isinstance(event, UnitDone):
                 status = replace(status, last_unit=event, no_trigger=False)
+            elif isinstance(event, TriggerLearned):
+                status = replace(status, no_trigger=False)
             elif isinstance(event, LookDone):
                 status = replace(status, average=engine.average_now())
             elif isinstance(event, TriggerSilent):
@@ -275,21 +296,35 @@ class Run:
     # -- telling ----------------------------------------------------------------------------------------------------
 
     def _tell(self, events: Iterable[Event | Notice]) -> None:
+        """Every event to every subscriber; the first failure of a critical one is raised when all have heard all."""
+        problem: Exception | None = None
         for event in events:
             if isinstance(event, Verdict):
                 self.status = replace(self.status, verdict=event)
             for critical in self._critical:
-                critical(event)
+                try:
+                    critical(event)
+                except Exception as error:
+                    problem = problem or error
             for optional in list(self._optional):
                 try:
                     optional(event)
                 except Exception:
                     log.exception("a display failed and is left out from now on; recording goes on")
                     self._optional.remove(optional)
+        if problem is not None:
+            raise problem
 
     def _keep(self, event: Event | Notice) -> None:
-        if isinstance(event, Notice) or event.kept:
+        if not (isinstance(event, Notice) or event.kept):
+            return
+        try:
             self.folder.append_event(event.record())
+        except OSError as error:
+            raise JournalError(
+                f"cannot write {self.folder.events} ({error.strerror or error}): the run must stop. What was written before is "
+                "kept; free or change the disk, then begin a new run"
+            ) from error
 
     def _notice(self, what: str, text: str) -> None:
         log.warning(text)
@@ -297,21 +332,40 @@ class Run:
         self._tell([Notice(what, text, self._clock() - self._began_s)])
 
     def _fault(self, reason: str) -> None:
-        """End the run on a fault: the engine, if there is one, says so itself, and what was recorded stays."""
+        """End the run on a fault: the engine, if it is still undecided, says so itself; what was recorded stays."""
         self.failure = reason
         try:
-            if self.engine is not None:
+            if self.engine is None:
+                self._tell([Verdict(0, "inconclusive", "fault", reason)])
+            elif self.engine.verdict is None:
                 self._tell(self.engine.finish("fault", reason))
             else:
-                self._tell([Verdict(0, "inconclusive", "fault", reason)])
+                self._notice("fault", reason)
         except Exception as error:  # events.jsonl cannot be written either: the verdict is still shown
             log.error("the event log cannot be written: %s", error)
-            self.status = replace(self.status, verdict=Verdict(0, "inconclusive", "fault", reason))
 
     # -- end --------------------------------------------------------------------------------------------------------
 
     def _close(self) -> None:
-        self._move("closing")
+        try:
+            self._move("closing")
+            self._close_all()
+            if self.engine is not None:
+                self.status = replace(self.status, look=self.engine.last_look, average=self.engine.average_now())
+        except Exception as error:
+            log.exception("the run could not be closed in good order")
+            self.failure = self.failure or f"internal error: {type(error).__name__}: {error}"
+        finally:
+            verdict = self.status.verdict
+            if verdict is not None and verdict.stopped_by == "fault":
+                self.failure = self.failure or verdict.reason
+            try:
+                self._move("done" if self.failure is None else "failed")
+            finally:
+                self._over.set()  # whatever happened, nobody waits for ever
+
+    def _close_all(self) -> None:
+        """Silence first, then the last markers, then the files; one that fails keeps none of the others from closing."""
         problems = []
         silence = [] if self._sound is None else [self._sound.stop]
         after = [] if self._sound is None else [self._sound.close]  # readers of its markers go first
@@ -322,14 +376,6 @@ class Run:
                 problems.append(str(error))
         if problems:
             self.failure = self.failure or "; ".join(problems)
-        if self.engine is not None:
-            self.status = replace(self.status, look=self.engine.last_look, average=self.engine.average_now())
-        verdict = self.status.verdict
-        failed = self.failure is not None or (verdict is not None and verdict.stopped_by == "fault")
-        if failed and self.failure is None and verdict is not None:
-            self.failure = verdict.reason
-        self._move("failed" if failed else "done")
-        self._over.set()
 
     def _move(self, state: State) -> None:
         if state not in TRANSITIONS[self.status.state]:
@@ -339,37 +385,63 @@ class Run:
     # -- housekeeping thread ----------------------------------------------------------------------------------------
 
     def _keep_house(self) -> None:
-        offset = getattr(self._source, "clock_offset", None)
         due_s = self._clock()
         while not self._closing.wait(MARKERS_EVERY_S):
-            try:
-                if self._markers is not None:
-                    for stamp_s, text in self._markers.pull():
-                        self._journal.marker(stamp_s, text)
-                if offset is not None and self._clock() >= due_s:
-                    due_s = self._clock() + OFFSET_EVERY_S
-                    self._journal.clock_offset(*offset())
-            except (SourceError, JournalError) as error:
-                log.warning("housekeeping: %s", error)
-                self._markers = None
+            self._quietly("markers", self._keep_markers)
+            if self._clock() >= due_s:
+                due_s = self._clock() + OFFSET_EVERY_S
+                self._quietly("clock of the EEG stream", self._keep_offset, self._source, 0)
+                self._quietly("clock of the marker stream", self._keep_offset, self._markers, 1)
+
+    def _keep_markers(self) -> None:
+        if self._markers is not None:
+            for stamp_s, text in self._markers.pull():
+                self._journal.marker(stamp_s, text)
+
+    def _keep_offset(self, stream: object, number: int) -> None:
+        """Journal what to add to a stream's stamps; sources that are no live streams have no clock of their own."""
+        offset = getattr(stream, "clock_offset", None)
+        if offset is not None:
+            time_s, offset_s = offset()
+            self._journal.clock_offset(time_s, offset_s, stream=number)
+
+    def _quietly(self, what: str, job: Callable[..., None], *args: object) -> None:
+        """Housekeeping that fails is said once and tried again: the samples themselves do not depend on it."""
+        try:
+            job(*args)
+        except Exception as error:
+            if what not in self._grumbled:
+                self._grumbled.add(what)
+                log.warning("%s: %s", what, error)
 
     def _stop_housekeeping(self) -> None:
         self._closing.set()
         if self._housekeeper.is_alive():
             self._housekeeper.join(timeout=5.0)
         if self._markers is not None:
+            time.sleep(LAST_MARKERS_S)
+            self._quietly("markers", self._keep_markers)
             self._markers.close()
 
 
-def _labels(description: StreamDescription) -> tuple[str, ...]:
-    return tuple(description.label(index) for index in range(description.channel_count))
+def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: float = 1.0) -> Layout:
+    """The layout that the engine works on. Raises SourceError for a stream that no sweeps can be cut from."""
+    labels = tuple(description.label(index) for index in range(description.channel_count))
+    try:
+        return Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv_per_unit)
+    except ValueError as error:
+        raise SourceError(f"stream {description.name!r}: {error}") from error
 
 
-def _unit_factor(name: str) -> float:
-    factor = unit_to_uv(name)
-    if math.isnan(factor):
-        raise PreflightError(f"unit {name!r} is not a voltage that is known here: give uV, mV or V")
-    return factor
+def _stated_uv(description: StreamDescription, channels: Channels) -> float:
+    """Microvolts per unit as the stream states it for its EEG channels; nan where it states none, or none that is a voltage."""
+    stated = {description.units[index] for index in channels.eeg if not math.isnan(unit_to_uv(description.units[index]))}
+    if len({unit_to_uv(unit) for unit in stated}) > 1:
+        raise PreflightError(
+            f"the EEG channels state different units ({', '.join(sorted(stated))}): name channels of one unit by --eeg, or say "
+            "by --unit which one holds for all of them"
+        )
+    return uv_per_unit(description, channels.eeg)
 
 
 def _unit_name(uv: float) -> str:
