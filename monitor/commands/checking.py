@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from monitor.commands.common import DONE, FAILED, add_json, complain, give_json, say
+from monitor.commands.common import DONE, FAILED, add_json, give_json, refuse, say
 
 STREAMS = """example:
   quietfloor streams --wait 3
@@ -47,8 +47,7 @@ def list_them(args: argparse.Namespace) -> int:
     try:
         found = list_streams(args.wait)
     except LslUnavailableError as error:
-        complain(str(error))
-        return FAILED
+        return refuse(error, FAILED, args)
     rows = []
     for stream in found:
         findings = suitability(stream)
@@ -68,7 +67,8 @@ def list_them(args: argparse.Namespace) -> int:
             }
         )
         say(f"{stream.summary()}: {'can be used' if usable else 'cannot be the EEG of a run'}", args)
-        say(f"    channels: {', '.join(_channel(stream.labels[i], stream.units[i], i) for i in range(stream.channel_count))}", args)
+        listed = (_channel(stream.labels[i], stream.units[i], i) for i in range(stream.channel_count))
+        say(f"    channels: {', '.join(listed)}", args)
         for finding in findings:
             say(f"    {WORDS[finding.level]}  {finding.sentence}", args)
     if not found:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime
 import json
 import logging
 import signal
 import sys
 import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -75,20 +77,39 @@ def complain(text: str) -> None:
     sys.stderr.flush()
 
 
+def refuse(reason: object, status: int, args: argparse.Namespace) -> int:
+    """Say why a command cannot do its work, on standard error and, where asked for, as its JSON object; the exit status."""
+    complain(str(reason))
+    give_json({"error": str(reason), "exit_status": status}, args)
+    return status
+
+
+class _CurrentStderr(logging.StreamHandler):
+    """Writes to whatever standard error is at the moment: a live view puts its own in place to keep its lines together."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.setStream(sys.stderr)
+        super().emit(record)
+
+
 def set_up_logging() -> None:
-    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="quietfloor: %(message)s")
+    logging.basicConfig(handlers=[_CurrentStderr()], level=logging.WARNING, format="quietfloor: %(message)s")
 
 
 def now_text() -> str:
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
 
 
-def stop_on_signals(stop: Any) -> None:
-    """SIGTERM (and SIGINT, outside a terminal view) end a run in good order."""
-
-    def handler(*_: object) -> None:
-        stop()
-
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGTERM, handler)
-        signal.signal(signal.SIGINT, handler)
+@contextlib.contextmanager
+def stop_on_signals(stop: Callable[[], object]) -> Iterator[None]:
+    """Ctrl-C, a request to terminate, or a closed terminal calls ``stop`` while this lasts, so that a run ends in good order."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    known = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, lambda *_: stop()) for number in known}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

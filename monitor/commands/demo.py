@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, complain, give_json, say
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, refuse, say
 
 EXAMPLES = """examples:
   quietfloor demo                      three runs: an ear that hears, one that does not, and a muted control
@@ -135,12 +135,12 @@ def main(args: argparse.Namespace) -> int:
     try:
         for scene in scenes:
             results.append(play(scene, session, args))
+            if results[-1]["stopped_by"] in ("operator", "fault"):
+                break  # Ctrl-C means the demonstration, not only this run; a fault would only come again
     except PlanError as error:
-        complain(str(error))
-        return BAD_ARGUMENTS
+        return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
-        complain(str(error))
-        return FAILED
+        return refuse(error, FAILED, args)
     say("", args)
     for result in results:
         ok = "as it should" if result["as_expected"] else "NOT AS IT SHOULD"

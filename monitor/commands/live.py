@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import logging
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +23,7 @@ from monitor.commands.common import (
     give_json,
     names,
     now_text,
+    refuse,
     say,
     stop_on_signals,
 )
@@ -43,7 +47,7 @@ def add(commands: Any) -> None:
     stream = parser.add_argument_group("stream (each replaces that of the plan)")
     stream.add_argument("--stream", metavar="NAME", help="name of the EEG stream, as `quietfloor streams` has it")
     stream.add_argument("--source-id", metavar="ID", help="its source id, where a name fits two streams")
-    stream.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="by label, or number from 1; the first one decides")
+    stream.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="label, or number from 1; the first decides")
     stream.add_argument("--trigger", metavar="CHANNEL", help="trigger channel of the same stream, by label or number")
     stream.add_argument("--unit", metavar="UNIT", help="uV, mV or V, where the stream states none or the wrong one")
     stream.add_argument("--markers", metavar="NAME", help="a marker stream to record along")
@@ -61,26 +65,20 @@ def main(args: argparse.Namespace) -> int:
     from monitor.sources.base import SourceError
 
     try:
-        plan = _plan(args)
+        record = carry_through(_plan(args), args.out or DEFAULT_SESSION, args)
     except PlanError as error:
-        complain(str(error))
-        return BAD_ARGUMENTS
-    try:
-        record = carry_through(plan, args.out or DEFAULT_SESSION, args)
-    except PlanError as error:
-        complain(str(error))
-        return BAD_ARGUMENTS
+        return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
-        complain(str(error))
-        return FAILED
+        return refuse(error, FAILED, args)
     give_json(record, args)
     return exit_status(record)
 
 
 def exit_status(record: dict[str, Any]) -> int:
-    if record["stopped_by"] == "fault":
-        return FAULT if record["sweeps_presented"] is not None or record["stream"]["uv_per_unit"] is not None else FAILED
-    return DONE
+    """A fault after the stream was accepted leaves data worth keeping; one before means that the run could not begin."""
+    if record["fault"] is None:
+        return DONE
+    return FAILED if record["stream"]["uv_per_unit"] is None else FAULT
 
 
 def _plan(args: argparse.Namespace) -> Any:
@@ -120,7 +118,7 @@ def _plan(args: argparse.Namespace) -> Any:
 
 
 def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[str, Any]:
-    """Find the stream, make the run folder, run to the end, write the record; what `run` and `demo` share.
+    """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
 
     Raises PlanError, SourceError, FolderError and JournalError before anything is played.
     """
@@ -128,17 +126,21 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
 
     from monitor.folder import RunFolder
     from monitor.record import run_record
-    from monitor.run import Run
+    from monitor.run import Run, layout_of
     from monitor.sound import make_stimulus, open_sound
-    from monitor.sources.base import SourceError, marker_description
+    from monitor.sources.base import marker_description
     from monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
-    from monitor.textview import watch
 
     stimulus = None if plan.sound is None else make_stimulus(plan.sound, datetime.date.today())
-    source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
-    try:
+    with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
+        source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
+        opened.callback(source.close)
         channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
-        sound = None if plan.sound is None or stimulus is None else open_sound(plan.sound, stimulus)
+        plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
+        sound = None if stimulus is None else open_sound(plan.sound, stimulus)
+        if sound is not None:
+            opened.callback(sound.close)
+            opened.callback(sound.stop)
         marker_stream: Any = marker_description()
         markers = None
         if sound is not None:
@@ -146,17 +148,15 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
         elif plan.stream.markers is not None:
             markers = LslMarkers(find_stream(plan.stream.markers, wait_s=plan.stream.wait_s))
         if markers is not None:
+            opened.callback(markers.close)
             marker_stream = markers.description
         folder = RunFolder.create(session)
         run = Run(plan, source, channels, folder, sound=sound, markers=markers, marker_stream=marker_stream)
-    except (SourceError, RuntimeError, OSError):
-        source.close()
-        raise
+        opened.pop_all()  # from here on they are the run's
     started = now_text()
-    stop_on_signals(run.stop)
-    run.start()
-    watch(run, plan, title_of(plan, stimulus), sys.stderr if args.json else sys.stdout)
-    run.wait()
+    with stop_on_signals(run.stop):
+        run.start()
+        _watch(run, plan, title_of(plan, stimulus), args)
     record = run_record(
         plan,
         run.verdict,
@@ -168,18 +168,43 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
         failure=run.failure,
         started=started,
     )
-    write_results(folder, record, run.engine)
+    record = write_results(folder, record, run.engine)
     say(f"kept in {folder.path}", args)
     return record | {"folder": str(folder.path)}
 
 
-def write_results(folder: Any, record: dict[str, Any], engine: Any) -> None:
-    """run.json and average.csv, and the end of events.jsonl."""
+def _watch(run: Any, plan: Any, title: str, args: argparse.Namespace) -> None:
+    """Show the run until it is over; where showing fails, a closed pipe for instance, the run goes on unseen."""
+    from monitor.textview import watch
+
+    try:
+        watch(run, plan, title, sys.stderr if args.json else sys.stdout)
+    except Exception as error:
+        logging.getLogger("quietfloor").error("the display failed (%s): the run goes on without it", error)
+    run.wait()
+
+
+def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str, Any]:
+    """average.csv, the end of events.jsonl, and run.json; the record, with a fault in it when one cannot be written."""
+
+    problems: list[str] = []
+
+    def attempt(write: Callable[..., object], *content: Any) -> None:
+        try:
+            write(*content)
+        except OSError as error:
+            problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor replay` it")
+            complain(problems[-1])
+
     if engine is not None:
         now = engine.average_now()
-        folder.write_average(now.times_ms, now.average_uv[0], now.a_uv[0], now.b_uv[0], now.plus_minus_uv[0])
-    folder.write_json(folder.run.name, record)
-    folder.close()
+        curves = (now.average_uv, now.a_uv, now.b_uv, now.plus_minus_uv)
+        attempt(folder.write_average, now.times_ms, *(curve[0] for curve in curves))
+    attempt(folder.close)
+    if problems:
+        record = record | {"fault": record["fault"] or problems[0]}
+    attempt(folder.write_json, folder.run.name, record)
+    return record | {"fault": record["fault"] or (problems[0] if problems else None)}
 
 
 def title_of(plan: Any, stimulus: Any) -> str:

@@ -12,9 +12,9 @@ from monitor.commands.common import (
     FAILED,
     add_decisions,
     add_json,
-    complain,
     decision_changes,
     give_json,
+    refuse,
     say,
 )
 
@@ -58,15 +58,14 @@ def main(args: argparse.Namespace) -> int:
         plan = override(load_plan(folder.plan), changes) if changed else None
         done = replay(folder, plan, pace=args.speed)
     except PlanError as error:
-        complain(str(error))
-        return BAD_ARGUMENTS
+        return refuse(error, BAD_ARGUMENTS, args)
     except (FolderError, ReplayError, SourceError, XdfError, OSError) as error:
-        complain(str(error))
-        return FAILED
+        return refuse(error, FAILED, args)
     live = folder.read_json(folder.run.name) if folder.run.is_file() else {}
     record = run_record(
         done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit,
         sound=live.get("stimulus"), calibration=live.get("calibration"), started=live.get("started"),
+        failure=done.verdict.reason if done.verdict.stopped_by == "fault" else None,
     )  # fmt: skip
     if changed or done.live_looks is None:
         comparison, same = "not compared: " + ("settings were changed" if changed else "the run kept no looks"), True
@@ -90,7 +89,8 @@ def main(args: argparse.Namespace) -> int:
         for event in done.events:
             if event.kept:
                 new.append_event(event.record())
-        write_results(new, record | {"replay_of": str(folder.path)}, done.engine)
+        kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine)
+        same = same and kept_as["fault"] == record["fault"]
         say(f"kept in {new.path}", args)
         record["folder"] = str(new.path)
     identical = None if changed else done.identical
