@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import math
+
 from monitor.core.events import LookDone, Verdict
 
 HEADLINES = {
     "response_present": "Response present",
     "response_absent": "No response at this noise floor",
     "inconclusive": "Undecided",
+}
+
+REASONS = {  # why a sweep is left out, in words for the bench
+    "peak": "too large",
+    "slope": "too steep",
+    "saturation": "with the amplifier at its limit",
+    "flat": "without a signal",
+    "not_finite": "without numbers",
+    "gap": "with samples lost",
+    "edge": "at the very start",
+    "trigger_doubled": "with a double trigger",
 }
 
 
@@ -19,10 +32,14 @@ def numbers(look: LookDone | None, floor_nv: float) -> str:
     """The figures a decision rests on."""
     if look is None:
         return "no sweeps yet"
-    if look.evidence != look.evidence:
+    if not look.sweeps_accepted:
+        return f"no usable sweep among {look.sweeps_presented:,}"
+    if not math.isfinite(look.evidence):
         evidence = "evidence from 256 sweeps on"
     else:
         evidence = f"evidence {look.evidence:.1f} of {look.evidence_needed:.1f}"
+    if not math.isfinite(look.residual_noise_nv):
+        return f"{evidence}, noise not known yet"
     noise = f"noise {look.residual_noise_nv:.0f} nV of {floor_nv:.0f} nV"
     if look.noise_cause == "between units":
         noise += " (something repeats with the stimulus)"
@@ -54,5 +71,5 @@ def left_out(look: LookDone | None) -> str:
     if look is None or not look.rejected:
         return "none left out"
     total = sum(look.rejected.values())
-    reasons = ", ".join(f"{reason} {number}" for reason, number in look.rejected.items())
-    return f"{total:,} left out ({reasons})"
+    reasons = ", ".join(f"{number:,} {REASONS.get(reason, reason)}" for reason, number in look.rejected.items())
+    return f"{total:,} left out ({reasons})" if len(look.rejected) > 1 else f"{reasons} left out"

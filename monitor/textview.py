@@ -24,7 +24,7 @@ BAR_CELLS = 24
 
 def spark(values: np.ndarray, cells: int = 66) -> str:
     """A curve (n,) as block characters, ``cells`` wide; its own smallest value is the lowest block."""
-    if not len(values) or not np.all(np.isfinite(values)):
+    if not len(values) or not np.all(np.isfinite(values)) or not np.any(values):
         return ""
     at = np.linspace(0, len(values) - 1, cells).round().astype(int)
     picked = values[at]
@@ -48,9 +48,9 @@ def headline(status: Status, floor_nv: float) -> str:
     if status.state in ("ready", "checking"):
         return "Checking the stream"
     if status.silent:
-        return "Waiting: no samples arrive"
+        return "Waiting: no samples arrive. Is the amplifier's program running?"
     if status.no_trigger:
-        return "Waiting: no triggers arrive"
+        return "Waiting: no triggers arrive. Is the sound on, is the cable in, is it the right channel?"
     return sentence.running(status.look, floor_nv)
 
 
@@ -76,8 +76,9 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         grid.add_row("evidence", bar(look.evidence / look.evidence_needed if known else math.nan), evidence)
         noise = look.residual_noise_nv
         cause = ", from the spread between units" if look.noise_cause == "between units" else ""
-        quiet = (floor_nv / noise) ** 2 if math.isfinite(noise) else math.nan
-        grid.add_row("quiet enough", bar(quiet), f"{noise:.1f} nV of {floor_nv:.0f} nV{cause}")
+        quiet = min(1.0, (floor_nv / noise) ** 2) if noise > 0 else math.nan
+        level = f"{noise:.1f} nV of {floor_nv:.0f} nV{cause}" if math.isfinite(noise) else "not known yet"
+        grid.add_row("quiet enough", bar(quiet), level)
         presented = f"{look.sweeps_presented:,} of at most {plan.decision.max_sweeps:,}"
         grid.add_row("sweeps", bar(look.sweeps_presented / plan.decision.max_sweeps), f"{presented}; {sentence.left_out(look)}")
         grid.add_row("forecast", "", "not estimated yet")
@@ -86,7 +87,7 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
     if status.average is not None:
         average = status.average.average_uv[0]
         times = status.average.times_ms
-        inside = (times >= 0) & (times <= times[-1])
+        inside = times >= 0
         curve = spark(average[inside])
         if curve:
             low, high = 1e3 * float(average[inside].min()), 1e3 * float(average[inside].max())

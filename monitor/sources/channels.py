@@ -118,7 +118,7 @@ def _units(description: StreamDescription) -> Finding:
     if voltages:
         return Finding("ok", f"Its unit is stated: {', '.join(voltages)}.")
     what = f"states the unit {', '.join(stated)}, which is no voltage" if stated else "does not state its unit"
-    return Finding("warning", f"It {what}: say how many microvolts one unit is (--uv-per-unit), or amplitudes are meaningless.")
+    return Finding("warning", f"It {what}: say by --unit whether its numbers are uV, mV or V.")
 
 
 def _by_label(description: StreamDescription, name: str) -> int | None:
