@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 COLUMNS = 3  # left, right, trigger
 _MOST_FRAMES = 48_000  # taken at a time
-_FORGET_AFTER_S = 1.0  # a stream that has not answered for so long is gone
+_FORGET_AFTER_S = 5.0  # a stream that has not answered for so long is gone; answers are slow on a busy machine
 _BUFFER_S = 300  # frames kept by LSL while the rig is behind; a player at many times real time gets far ahead
 
 
@@ -78,12 +78,10 @@ class AudioInlet:
             )
             self._complain(info.uid(), text)
             return False
-        inlet = self._pylsl.StreamInlet(info, max_buflen=_BUFFER_S, recover=True, processing_flags=0)
-        try:
-            inlet.open_stream(timeout=1.0)
-        except (self._pylsl.util.TimeoutError, self._pylsl.util.LostError):
-            return False  # it was on its way out; looked for again at the next pull
-        self._inlet, self._uid = inlet, info.uid()
+        # Opened by the first pull, in the background: waiting here would stop the EEG, and giving up after a while would make the
+        # sender believe that its receiver came and went.
+        self._inlet = self._pylsl.StreamInlet(info, max_buflen=_BUFFER_S, recover=True, processing_flags=0)
+        self._uid = info.uid()
         return True
 
     def _complain(self, key: str, text: str) -> None:
