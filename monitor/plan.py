@@ -23,6 +23,7 @@ from monitor.core.samples import Layout
 from monitor.sources.channels import unit_to_uv
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
+OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
 
 
 class PlanError(ValueError):
@@ -193,6 +194,7 @@ class Plan(_Section):
             alpha=decision.alpha,
             floor_nv=decision.floor_nv,
             max_sweeps=decision.max_sweeps,
+            lead_s=0.0 if self.sound is None else OPENING_S + self.sound.lead_in_s,
         )
         try:
             settings.check()

@@ -92,6 +92,7 @@ class Engine:
         self._stamps = StampWatch(layout.rate_hz)
         self._rate = RateWatch(layout.rate_hz)
         self._silence = SilenceWatch(layout.rate_hz)
+        self._silence.heard(int(settings.lead_s * layout.rate_hz))
         self._onsets = OnsetFinder(layout.rate_hz, settings.trigger)
         self._mark = settings.trigger.unit_mark_ms * 1e-3 * layout.rate_hz
         self._analysis = RunningAnalysis(settings.analysis, (self._channels,))

@@ -33,6 +33,7 @@ class EngineSettings:
     alpha: float = 0.01
     floor_nv: float = 15.0
     max_sweeps: int = 6144
+    lead_s: float = 0.0  # silence that is meant: waiting for triggers is counted from here on
 
     @cached_property
     def band(self) -> Band:
