@@ -163,10 +163,10 @@ class Run:
 
     def _live(self) -> None:
         try:
+            if self._sound is not None:
+                self._sound.start()  # with its lead-in of silence, in which the stream is checked
             engine = self._check()
             if engine is not None:
-                if self._sound is not None:
-                    self._sound.start()
                 self._move("running")
                 self._listen(engine)
         except (PreflightError, SourceError, JournalError, OSError, ValueError) as error:
