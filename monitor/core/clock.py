@@ -124,9 +124,10 @@ class RateFit:
             return np.nan, np.nan
         k, t, kk, kt, tt = self._sums / n
         spread = kk - k * k
-        slope = (kt - k * t) / spread
+        slope = (kt - k * t) / spread  # s per sample beyond the nominal period
         residual = max(0.0, (tt - t * t) - slope * (kt - k * t)) * n / (n - 2)
-        return float(-slope * self.nominal_hz * 1e6), float(np.sqrt(residual / n / spread)) * self.nominal_hz * 1e6
+        ppm = (1.0 / (1.0 + slope * self.nominal_hz) - 1.0) * 1e6
+        return float(ppm), float(np.sqrt(residual / n / spread)) * self.nominal_hz * 1e6
 
 
 class RateWatch:

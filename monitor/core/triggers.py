@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.signal import resample_poly
 
 from .samples import Floats
 
 NOISE_FACTOR = 8.0  # a pulse stands this many noise SDs away from rest
 SAME_HEIGHT = 1.4  # pulses that differ by less are of one height: a converter lowers the narrow ones
+FINE = 8  # values per sample when a height is measured
+CONTEXT = 12  # samples around a pulse that its interpolation sees
 
 
 @dataclass(frozen=True)
@@ -47,24 +50,25 @@ def learn(x: Floats, rate_hz: float, settings: TriggerSettings, enough: int) -> 
     up = np.flatnonzero((z[1:] >= shape.threshold) & (z[:-1] < shape.threshold)) + 1
     if len(up) < enough:
         return None
-    height = 2 * shape.threshold
-    slack = 0.1 * height + 2 * shape.noise
-    at_once = float(((np.abs(z[up - 1]) <= slack) & (z[up] >= height - slack)).mean()) >= 0.9
-    threshold = shape.threshold
-    if at_once and shape.noise == 0 and shape.codes:
-        threshold = 0.5  # later codes may be smaller than any seen so far
+    slack = 0.2 * shape.threshold + 2 * shape.noise
+    lowest = 2 * shape.threshold / SAME_HEIGHT
+    at_once = float(((np.abs(z[up - 1]) <= slack) & (z[up] >= lowest - slack)).mean()) >= 0.9
     kind = settings.kind if settings.kind != "auto" else "digital" if at_once else "analogue"
-    return TriggerModel(shape.rest, shape.sign, threshold, kind)
+    if kind == "analogue":
+        return TriggerModel(shape.rest, shape.sign, shape.between_samples, kind)
+    # later codes of an event port may be smaller than any seen so far
+    return TriggerModel(shape.rest, shape.sign, 0.5 if shape.codes and shape.noise == 0 else shape.threshold, kind)
 
 
 @dataclass(frozen=True)
 class _Shape:
-    """Pulses or steps as found; ``noise`` is the SD about the resting level, ``codes`` means whole numbers only."""
+    """Pulses or steps as found: half their height as sampled, and as interpolated; whole numbers only or not."""
 
     rest: float
     sign: int
     threshold: float
-    noise: float
+    between_samples: float
+    noise: float  # SD about the resting level
     codes: bool = False
 
 
@@ -79,7 +83,8 @@ def _steps(x: Floats, settings: TriggerSettings) -> _Shape | None:
     if high_level - low_level <= NOISE_FACTOR * noise:
         return None
     sign = -1 if settings.edge == "falling" else 1
-    return _Shape(low_level if sign > 0 else high_level, sign, (high_level - low_level) / 2, noise)
+    half = (high_level - low_level) / 2
+    return _Shape(low_level if sign > 0 else high_level, sign, half, half, noise)
 
 
 def _pulses(x: Floats, rate_hz: float, settings: TriggerSettings) -> _Shape | None:
@@ -98,16 +103,29 @@ def _pulses(x: Floats, rate_hz: float, settings: TriggerSettings) -> _Shape | No
     usual = 1 if signs.sum() >= 0 else -1
     sign = {"rising": 1, "falling": -1}.get(settings.edge, usual)
     heights = np.array([_plateau(sign * away[group]) for group in groups])
+    lobe = sign
     if sign != usual and not (heights > floor).any():  # the edge that is wanted is the way back to rest
-        heights = np.array([_plateau(-sign * away[group]) for group in groups])
+        lobe = -sign
+        heights = np.array([_plateau(lobe * away[group]) for group in groups])
         rest -= sign * _height(heights[heights > floor])
-    heights = heights[heights > floor]
-    return _Shape(rest, sign, _height(heights) / 2, noise, codes) if len(heights) else None
+    tall = np.flatnonzero(heights > floor)
+    if not len(tall):
+        return None
+    finer = np.array([_plateau(lobe * _fine(away, int(groups[i][0]), int(groups[i][-1]) + 1)) for i in tall])
+    return _Shape(rest, sign, _height(heights[tall]) / 2, _height(finer) / 2, noise, codes)
+
+
+def _fine(x: Floats, start: int, stop: int) -> Floats:
+    """x from ``start`` to ``stop``, interpolated: the height of a short pulse must not depend on where it was sampled."""
+    first = max(0, start - CONTEXT)
+    fine = resample_poly(x[first : stop + CONTEXT], FINE, 1)
+    return np.asarray(fine[(start - first) * FINE : (stop - 1 - first) * FINE + 1])
 
 
 def _plateau(lobe: Floats) -> float:
-    """Height of one pulse: the median of what lies in its upper half, which overshoot hardly moves."""
-    return float(np.median(lobe[lobe >= 0.5 * lobe.max()]))
+    """Height of one pulse: the median of what lies in its upper half, which overshoot hardly moves; 0 for one that goes down."""
+    top = lobe.max()
+    return float(np.median(lobe[lobe >= 0.5 * top])) if top > 0 else 0.0
 
 
 def _height(heights: Floats) -> float:

@@ -1,0 +1,110 @@
+"""Stamps: gaps found and counted, scatter forgiven, the rate measured."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.core.clock import Jump, RateFit, RateWatch, StampWatch
+
+RATE = 4000.0
+
+
+def jumps(stamps: np.ndarray, sizes: tuple[int, ...] = ()) -> list[Jump]:
+    watch = StampWatch(RATE)
+    cuts = np.cumsum([0, *sizes])
+    cuts = [*cuts[cuts < len(stamps)], len(stamps)]
+    return [jump for a, b in pairwise(cuts) for jump in watch.feed(stamps[a:b])]
+
+
+def chunked(rng: np.random.Generator, n: int, chunk: int = 40, scatter_s: float = 0.002) -> np.ndarray:
+    """Stamps of a sender that stamps each chunk when it pushes it: regular inside, scattered between."""
+    late = np.repeat(np.abs(rng.normal(0, scatter_s, n // chunk + 1)), chunk)[:n]
+    return 1000.0 + np.arange(n) / RATE + late
+
+
+@pytest.mark.parametrize("missing", [1, 2, 40, 4000])
+def test_missing_samples_are_counted(missing: int) -> None:
+    stamps = 1e5 + np.arange(40_000) / RATE
+    found = jumps(np.delete(stamps, np.s_[20_000 : 20_000 + missing]))
+    assert [(jump.index, jump.lost_samples) for jump in found] == [(20_000, missing)]
+    assert found[0].by_s == pytest.approx(missing / RATE, abs=1e-9)
+
+
+def test_scatter_between_chunks_is_no_gap_but_a_real_gap_among_it_is() -> None:
+    stamps = chunked(np.random.default_rng(1), 80_000)
+    assert jumps(stamps) == []
+    found = jumps(np.r_[stamps[:40_000], stamps[40_000:] + 0.1])
+    assert [jump.index for jump in found] == [40_000]
+    assert found[0].lost_samples == pytest.approx(400, abs=20)
+
+
+def test_a_stall_that_is_caught_up_loses_nothing() -> None:
+    stamps = 1e3 + np.arange(40_000) / RATE
+    stamps[20_000:20_400] += 0.3
+    found = jumps(stamps)
+    assert [(jump.index, jump.lost_samples) for jump in found] == [(20_000, 1200), (20_400, 0)]
+    assert found[1].by_s < 0
+
+
+def test_stamps_that_are_not_finite_are_no_jump() -> None:
+    stamps = 1e3 + np.arange(20_000) / RATE
+    stamps[7000:7010] = np.nan
+    stamps[9000] = np.inf
+    assert jumps(stamps) == []
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(sizes=st.lists(st.one_of(st.integers(0, 3), st.integers(4, 3000)), max_size=60).map(tuple))
+def test_any_cutting_finds_the_same_jumps(sizes: tuple[int, ...]) -> None:
+    stamps = chunked(np.random.default_rng(2), 12_000)
+    stamps[5000:] += 0.2
+    stamps[9000:] -= 0.1
+    assert jumps(stamps, sizes) == jumps(stamps)
+    assert len(jumps(stamps)) == 2
+
+
+@pytest.mark.parametrize("ppm", [0.0, 12.0, -300.0])
+def test_the_rate_is_measured_to_a_few_parts_per_million(ppm: float) -> None:
+    n = int(60 * RATE)
+    fit = RateFit(RATE)
+    fit.feed(1.7e9 + np.arange(n) / (RATE * (1 + ppm * 1e-6)))  # Unix time: steps of 0.24 us
+    assert fit.ppm()[0] == pytest.approx(ppm, abs=0.05)
+    rng = np.random.default_rng(3)
+    fit = RateFit(RATE, begin=12_345)
+    fit.feed(50.0 + np.arange(n) / (RATE * (1 + ppm * 1e-6)) + rng.normal(0, 1e-3, n))
+    measured, error = fit.ppm()
+    assert error == pytest.approx(1e-3 / np.sqrt(600) / (60 / np.sqrt(12)) * 1e6, rel=0.2)  # textbook error of a slope
+    assert abs(measured - ppm) < 4 * error
+
+
+def test_the_rate_is_unknown_before_a_second() -> None:
+    fit = RateFit(RATE)
+    fit.feed(np.arange(3000) / RATE)
+    assert np.isnan(fit.ppm()).all()
+
+
+@pytest.mark.parametrize(("ppm", "expected"), [(60.0, []), (300.0, [False]), (-2000.0, [True])])
+def test_a_wrong_rate_is_told_once(ppm: float, expected: list[bool]) -> None:
+    watch = RateWatch(RATE)
+    said = watch.feed(np.arange(int(45 * RATE)) / (RATE * (1 + ppm * 1e-6)), 0)
+    assert [event.serious for event in said] == expected
+    for event in said:
+        assert event.sample == int(10 * RATE) - 1
+        assert event.ppm == pytest.approx(ppm, abs=0.1)
+        assert event.measured_hz == pytest.approx(RATE * (1 + ppm * 1e-6), rel=1e-7)
+
+
+def test_the_line_ends_at_a_jump_and_begins_again_when_it_was_short() -> None:
+    watch = RateWatch(RATE)
+    stamps = np.arange(int(25 * RATE)) / RATE
+    watch.feed(stamps[:8000], 0)
+    watch.broken(8000)
+    watch.feed(stamps[8000:60_000] + 5.0, 8000)
+    assert watch.fit.samples == 52_000
+    assert watch.fit.ppm()[0] == pytest.approx(0.0, abs=1e-3)
+    watch.broken(60_000)
+    assert watch.feed(stamps[60_000:] + 9.0, 60_000) == []
+    assert watch.fit.samples == 52_000
