@@ -35,6 +35,7 @@ class Replayed:
     looks: int
     live_looks: int | None  # None: the live run left no events to compare with
     first_difference: int | None  # number of the first look that differs, from 0
+    cut_short: bool = False  # the program was killed: samples of a last look may be there without it
 
     @property
     def verdict(self) -> Verdict:
@@ -43,8 +44,10 @@ class Replayed:
 
     @property
     def identical(self) -> bool:
-        """Whether every look of the live run came out again, byte for byte, and no other."""
-        return self.live_looks == self.looks and self.first_difference is None
+        """Whether every look of the live run came out again, byte for byte, and no other (unless it was killed before that)."""
+        if self.live_looks is None or self.first_difference is not None:
+            return False
+        return self.live_looks <= self.looks if self.cut_short else self.live_looks == self.looks
 
 
 def replay(
@@ -68,7 +71,10 @@ def replay(
     channels = resolve_channels(description, plan.stream.eeg, plan.stream.trigger)
     uv = unit_to_uv(plan.stream.unit or "")
     if math.isnan(uv):
-        raise ReplayError(f"{folder.plan} names no unit: give stream.unit = \"uV\", \"mV\" or \"V\"")
+        raise ReplayError(
+            f"{folder.plan} names no unit: the run ended before it was settled and nothing was decided. To look at the samples "
+            'all the same, add unit = "uV", "mV" or "V" under [stream]'
+        )
     labels = tuple(description.label(index) for index in range(description.channel_count))
     layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv)
     engine = Engine(plan.engine_settings(layout))
@@ -100,11 +106,15 @@ def replay(
         looks=len(looks),
         live_looks=len(kept) if live else None,
         first_difference=different[0] if different else None,
+        cut_short=not any(event["type"] == "verdict" for event in live),
     )
 
 
 def _live(folder: RunFolder) -> list[dict[str, Any]]:
-    return list(folder.read_events()) if folder.events.is_file() else []
+    try:
+        return list(folder.read_events()) if folder.events.is_file() else []
+    except ValueError as error:
+        raise ReplayError(f"{folder.events} is damaged ({error}): move it away to replay the samples without comparing") from error
 
 
 def _ending(live: list[dict[str, Any]]) -> tuple[Any, str]:

@@ -206,7 +206,7 @@ class Run:
         self.engine = Engine(self.plan.engine_settings(replace(layout, uv_per_unit=self.unit.uv_per_unit)))
         self.write_plan()
         for chunk in chunks:
-            self._tell(self.engine.feed(chunk))
+            self._take(self.engine, chunk)
         return self.engine
 
     def write_plan(self) -> None:
@@ -230,10 +230,13 @@ class Run:
                 self._notice("sound_underrun", f"the sound broke up {self._underruns} times: close other programs")
             chunk = self._next_chunk()
             if chunk is not None:
-                events = engine.feed(chunk)
-                self._tell(events)  # first: drawing may wait, a decision may not
-                self._show(engine, events)
-                self._compare_window(events, engine.settings.layout.rate_hz)
+                self._take(engine, chunk)
+
+    def _take(self, engine: Engine, chunk: Chunk) -> None:
+        events = engine.feed(chunk)
+        self._tell(events)  # first: drawing may wait, a decision may not
+        self._show(engine, events)
+        self._compare_window(events, engine.settings.layout.rate_hz)
 
     def _compare_window(self, events: list[Event], rate_hz: float) -> None:
         """Say once when the next sound comes before the response window is over; its response would be taken for this one's."""
