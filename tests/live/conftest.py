@@ -1,0 +1,17 @@
+"""Scenarios of a test file run at the same time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from tests.live.harness import Batch
+
+
+@pytest.fixture(scope="module")
+def batch(request: pytest.FixtureRequest) -> Iterator[Batch]:
+    """The scenarios of a test file (its SCENARIOS), all started when the first one is asked for."""
+    started = Batch(request.module.SCENARIOS, at_once=4)
+    yield started
+    started.close()

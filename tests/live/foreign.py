@@ -1,0 +1,114 @@
+"""Somebody else's amplifier: a program that knows nothing of this project and sends EEG and a trigger channel over LSL.
+
+    python foreign.py --name BENCH --rate 8000 --trigger gate --unit volts --nv 1000 --noise 1
+
+It pushes float32 chunks without stamps, whenever they are due by the clock, as most amplifier programs do. Prints "sending" once
+the outlet exists. Times of --nan and --vanish count from the first consumer. It ends when its standard input closes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pylsl
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from synthetic import stream
+
+SCALE = {"microvolts": 1.0, "millivolts": 1e-3, "volts": 1e-6}
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--name", required=True)
+    parser.add_argument("--source-id", default="")
+    parser.add_argument("--rate", type=float, default=8000.0)
+    parser.add_argument("--channels", type=int, default=1, help="EEG channels; the response is in the first one")
+    parser.add_argument("--trigger", default="pulse", help="pulse, bipolar, inverted, gate, codes or none")
+    parser.add_argument("--trigger-at", type=int, default=-1, help="index of the trigger channel, -1 for the last")
+    parser.add_argument("--unit", default="microvolts", choices=SCALE, help="what the numbers are in")
+    parser.add_argument("--stated", default=None, help="what the metadata say they are in; empty for nothing")
+    parser.add_argument("--labels", default=None, help="comma list, one a channel; empty for none")
+    parser.add_argument("--format", default="float32")
+    parser.add_argument("--nv", type=float, default=1000.0)
+    parser.add_argument("--latency", type=float, default=7.0)
+    parser.add_argument("--noise", type=float, default=1.0)
+    parser.add_argument("--per-s", type=float, default=47.1)
+    parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--nan", type=float, nargs=2, metavar=("FROM", "TO"))
+    parser.add_argument("--flat", action="store_true", help="the EEG channels send zeros")
+    parser.add_argument("--vanish", type=float, help="end without a word after so long")
+    parser.add_argument("--stop-triggers", type=float, help="no trigger from here on")
+    return parser.parse_args()
+
+
+def samples(args: argparse.Namespace) -> np.ndarray:
+    """(n_channels, n) in the unit asked for, the trigger at its place."""
+    rng = np.random.default_rng(args.seed)
+    kind = "pulse" if args.trigger == "none" else args.trigger
+    made = stream(
+        rng, args.rate, int((args.seconds - 2) * args.per_s), args.per_s, args.nv, args.latency, args.noise, args.channels, kind
+    ).samples
+    eeg, line = made[:-1] * SCALE[args.unit], made[-1]
+    if args.flat:
+        eeg = np.zeros_like(eeg)
+    if args.trigger == "none":
+        line = np.zeros_like(line)
+    place = args.channels if args.trigger_at < 0 else args.trigger_at
+    return np.insert(eeg, place, line, axis=0).astype(np.float32)
+
+
+def outlet(args: argparse.Namespace) -> pylsl.StreamOutlet:
+    count = args.channels + 1
+    info = pylsl.StreamInfo(args.name, "EEG", count, args.rate, args.format, args.source_id)
+    place = args.channels if args.trigger_at < 0 else args.trigger_at
+    usual = [f"E{number + 1}" for number in range(args.channels)]
+    usual.insert(place, "TRIG")
+    labels = usual if args.labels is None else [label for label in args.labels.split(",") if label]
+    stated = args.unit if args.stated is None else args.stated
+    if labels or stated:
+        channels = info.desc().append_child("channels")
+        for index in range(count):
+            channel = channels.append_child("channel")
+            if labels:
+                channel.append_child_value("label", labels[index])
+            if stated and index != place:
+                channel.append_child_value("unit", stated)
+    return pylsl.StreamOutlet(info)
+
+
+def main() -> None:
+    args = arguments()
+    data = samples(args)
+    out = outlet(args)
+    over = threading.Event()
+    threading.Thread(target=lambda: (sys.stdin.read(), over.set()), daemon=True).start()
+    print("sending", flush=True)
+    at, heard_s, began_s = 0, None, time.monotonic()
+    while not over.is_set() and at < data.shape[1]:
+        due = int((time.monotonic() - began_s) * args.rate)
+        chunk = data[:, at:due]
+        if heard_s is None and out.have_consumers():
+            heard_s = time.monotonic()
+        since_s = 0.0 if heard_s is None else time.monotonic() - heard_s
+        if args.nan and args.nan[0] <= since_s < args.nan[1]:
+            chunk = np.full_like(chunk, np.nan)
+        if args.stop_triggers is not None and since_s >= args.stop_triggers:
+            chunk = chunk.copy()
+            chunk[args.channels if args.trigger_at < 0 else args.trigger_at] = 0.0
+        if args.vanish is not None and since_s >= args.vanish:
+            break
+        out.push_chunk(chunk.T)
+        at = max(at, due)
+        time.sleep(0.008)
+    over.wait(0.0 if args.vanish is not None else 30.0)
+
+
+main()
