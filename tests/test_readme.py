@@ -1,0 +1,224 @@
+"""The README is true: its commands run, its plan is a plan, its tables name what is really written.
+
+Commands run in the order of the README, in one empty folder, on real Lab Streaming Layer, with the rig of the README beside them.
+Those it marks as needing hardware or the Internet are only parsed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from monitor.cli import parser
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
+from monitor.core.artefacts import CRITERIA
+from monitor.folder import AVERAGE_COLUMNS
+from monitor.plan import Plan, load_plan
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PROGRAM = [sys.executable, "-m", "monitor.cli"]
+# What the test adds, to be done sooner; the README's own words stay as they are.
+FASTER = {"quietfloor demo": ["--only", "hearing", "--speed", "8"], "quietfloor demo --only hearing --json": ["--speed", "8"]}
+SPEED = 6
+
+
+class Command(NamedTuple):
+    text: str
+    needs: str  # "hardware", "the Internet" or ""
+
+    @property
+    def words(self) -> list[str]:
+        return shlex.split(self.text)
+
+
+def blocks(language: str, text: str = README) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
+
+
+def commands() -> list[Command]:
+    lines = [line for block in blocks("sh") for line in block.replace("\\\n", " ").splitlines() if line.strip()]
+    parts = [(line.partition("  # ")[0].strip(), line.partition("  # needs ")[2].strip()) for line in lines]
+    return [Command(text.removeprefix(".venv/bin/") if "quietfloor" in text.split()[0] else text, needs) for text, needs in parts]
+
+
+def table(heading: str, text: str = README) -> list[list[str]]:
+    """The cells of the first table after a line that contains ``heading``, head left out."""
+    _, _, rest = text.partition(heading)
+    rows = re.search(r"(?:^\|.*\n)+", rest, flags=re.MULTILINE)
+    assert rows is not None, f"no table after {heading!r}"
+    return [[cell.strip() for cell in row.strip("|").split("|")] for row in rows.group().splitlines()[2:]]
+
+
+OURS = [command for command in commands() if command.words[0] == "quietfloor" and not command.needs]
+
+
+def test_every_command_is_of_a_known_kind() -> None:
+    strange = [
+        command.text
+        for command in commands()
+        if not command.needs and command.words[0] not in ("quietfloor", "make")
+    ]
+    assert strange == []
+    assert {command.needs for command in commands()} == {"", "hardware", "the Internet"}
+    assert len(OURS) >= 10
+
+
+@pytest.mark.parametrize("command", [c for c in commands() if c.needs == "hardware"], ids=lambda command: command.text)
+def test_commands_that_need_hardware_are_understood(command: Command) -> None:
+    assert command.words[0] == "quietfloor"
+    parser().parse_args(command.words[1:])
+
+
+@pytest.mark.skipif(shutil.which("make") is None, reason="no make on this machine")
+@pytest.mark.parametrize("target", ["demo", "test", "check", "help", "clean"])
+def test_make_knows_its_targets(target: str) -> None:
+    subprocess.run(["make", "--dry-run", target], cwd=ROOT, check=True, capture_output=True)
+
+
+def test_make_targets_in_the_readme_exist() -> None:
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    asked = {command.words[-1] for command in commands() if command.words[0] == "make"}
+    assert asked == {"demo", "test", "check"}
+    assert all(re.search(rf"^{target}:", makefile, flags=re.MULTILINE) for target in asked)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty folder with the README's plan and the calibration that it names; only ``speed`` is added."""
+    folder = tmp_path_factory.mktemp("readme")
+    (folder / "bench").mkdir()
+    shutil.copy(ROOT / "bench" / "virtual-earphone.toml", folder / "bench")
+    (text,) = blocks("toml")
+    (folder / "plan.toml").write_text(text.replace("[sound]", f"[sound]\nspeed = {SPEED}"), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def ran(place: Path) -> Iterator[dict[str, subprocess.CompletedProcess[str]]]:
+    """Every command of ours in order; the rig stays until the end."""
+    with contextlib.ExitStack() as stack:
+        done = {}
+        for command in OURS:
+            if command.words[1] == "rig":
+                stack.enter_context(rig(command.words[1:], place))
+            else:
+                words = [*PROGRAM, *command.words[1:], *FASTER.get(command.text, [])]
+                done[command.text] = subprocess.run(
+                    words, cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=120, check=False
+                )
+        yield done
+
+
+@contextlib.contextmanager
+def rig(words: list[str], place: Path) -> Iterator[None]:
+    process = subprocess.Popen(
+        [*PROGRAM, *words], cwd=place, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    try:
+        assert json.loads(process.stdout.readline())["event"] == "ready"
+        yield
+    finally:
+        process.stdin.close()
+        process.wait(10)
+        process.stdout.close()
+
+
+@pytest.mark.lsl
+@pytest.mark.timeout(300)
+def test_every_command_succeeds(ran: dict[str, Any]) -> None:
+    failed = {text: done.stderr[-2000:] for text, done in ran.items() if done.returncode != DONE}
+    assert failed == {}
+
+
+@pytest.mark.lsl
+def test_the_run_of_the_readme_finds_the_response_and_replays(ran: dict[str, Any], place: Path) -> None:
+    first = json.loads((place / "sessions/first/run-001/run.json").read_text(encoding="utf-8"))
+    assert (first["verdict"], first["stopped_by"]) == ("response_present", "response")
+    assert "byte for byte" in ran["quietfloor replay sessions/first/run-001"].stdout
+    assert json.loads((place / "trial/run-001/run.json").read_text(encoding="utf-8"))["alpha"] == 0.05
+    json.loads(ran["quietfloor demo --only hearing --json"].stdout)
+
+
+@pytest.mark.lsl
+def test_the_tables_name_what_is_written(ran: dict[str, Any], place: Path) -> None:
+    assert ran
+    folder = place / "sessions/first/run-001"
+    record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    rows = table("`run.json`; what is unknown")
+    assert [name for cells in rows for name in re.findall(r"`(\w+)`", cells[0])] == list(record)
+    (timing,) = (cells[1] for cells in rows if cells[0] == "`timing`")
+    assert re.findall(r"`(\w+)`", timing) == list(record["timing"])
+    assert {cells[0].strip("`") for cells in table("## What a run leaves")} == {path.name for path in folder.iterdir()}
+
+
+def test_columns_and_exit_statuses() -> None:
+    paragraph = README[README.index("`average.csv`: `time_ms`") :].partition("\n\n")[0]
+    assert tuple(re.findall(r"`(\w+)`", paragraph)) == AVERAGE_COLUMNS
+    assert [int(cells[0]) for cells in table("Exit status:")] == [DONE, FAILED, BAD_ARGUMENTS, FAULT]
+
+
+def test_the_plan_shows_defaults_where_it_does_not_choose(place: Path) -> None:
+    plan = load_plan(place / "plan.toml")
+    assert plan.sound is not None
+    default = Plan()
+    assert plan.decision == default.decision
+    assert plan.analysis.model_copy(update={"acoustic_delay_ms": 0.0}) == default.analysis
+    assert plan.sound.random_pause_ms == type(plan.sound).model_fields["random_pause_ms"].default
+
+
+def test_the_printed_demo_is_of_this_program() -> None:
+    """Every word of the pasted output, numbers and folders aside, is still in the program's texts."""
+    (printed,) = (block for block in blocks("text") if "replays identically" in block)
+    for verdict in ("Response present", "No response at this noise floor", "Undecided"):
+        assert verdict in printed
+    assert printed.count("as it should; replays identically") == 3
+
+
+def test_files_and_symbols_that_the_guide_names_exist() -> None:
+    named = set(re.findall(r"`((?:stimuli|monitor|bench|tests|\.ci)/[\w./-]*)`", DEVELOPERS + README))
+    assert len(named) > 20
+    assert sorted(name for name in named if not (ROOT / name).exists()) == []
+    assert {criterion.name for criterion in CRITERIA} <= set(re.findall(r"`(\w+)`", DEVELOPERS))
+
+
+def test_the_tree_in_the_guide_is_the_tree() -> None:
+    """Each module has its line in the tree of DEVELOPERS.md, and each line its module."""
+    (tree,) = (block for block in blocks("text", DEVELOPERS) if "stimuli/" in block)
+    listed, folders = set(), []
+    for line in tree.splitlines():
+        depth, name = (len(line) - len(line.lstrip())) // 2, line.split()[0]
+        folders = [*folders[:depth], name]
+        listed.add("".join(folders))
+    modules = {
+        path.relative_to(ROOT).as_posix()
+        for package in ("stimuli", "monitor", "bench")
+        for path in (ROOT / package).rglob("*.py")
+        if path.name != "__init__.py"
+    }
+    assert {name for name in listed if name.endswith(".py")} == modules
+    assert [name for name in listed if not (ROOT / name).exists()] == []
+
+
+def test_the_rig_of_the_readme_ends_with_its_terminal(place: Path) -> None:
+    """Closing the terminal must not leave a process behind."""
+    (command,) = (command for command in OURS if command.words[1] == "rig")
+    words = [word.replace("bench-eeg", "closing-eeg").replace("bench-audio", "closing-audio") for word in command.words[1:]]
+    began = time.monotonic()
+    with rig(words, place):
+        pass
+    assert time.monotonic() - began < 20
