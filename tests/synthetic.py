@@ -119,3 +119,20 @@ def spread_pulse(
         for at, by in steps:
             line[where] += by * np.interp(where - onset - at, t, rise)
     return line
+
+
+def band_sweeps_uv(
+    rng: np.random.Generator, runs: int, sweeps: int, n_times: int, rms_uv: float = 2.0, rate_hz: float = 4000.0, every: int = 85
+) -> NDArray[np.float64]:
+    """Sweeps (runs, sweeps, n_times), one in every ``every`` samples of stationary Gaussian noise.
+
+    Power as 1/f, then a band of 100-1500 Hz with smooth edges 100 Hz wide (sharp ones would make neighbouring sweeps
+    dependent); made from random Fourier coefficients.
+    """
+    n = sweeps * every
+    hz = np.fft.rfftfreq(n, 1 / rate_hz)
+    gain = [np.sin(np.pi / 2 * np.clip(edge / 100, 0, 1)) ** 2 for edge in (hz - 50, 1550 - hz)]
+    power = (gain[0] * gain[1]) ** 2 / np.maximum(hz, 1.0)
+    size = np.sqrt(power / power.sum()) * n / 2 * rms_uv
+    coefficients = (rng.standard_normal((runs, len(hz))) + 1j * rng.standard_normal((runs, len(hz)))) * size
+    return np.fft.irfft(coefficients, n).reshape(runs, sweeps, every)[..., :n_times]
