@@ -372,7 +372,7 @@ class Run:
         problems = []
         silence = [] if self._sound is None else [self._sound.stop]
         after = [] if self._sound is None else [self._sound.close]  # readers of its markers go first
-        for close in (*silence, self._stop_housekeeping, *after, self._journal.close, self._source.close):
+        for close in (*silence, self._stop_housekeeping, *after, self._journal.close, self.folder.close, self._source.close):
             try:
                 close()
             except Exception as error:
