@@ -53,6 +53,7 @@ SCENARIOS = {
     ),
 }
 
+
 def option(scenario: Scenario, name: str, usual: float) -> float:
     return float(scenario.stream[scenario.stream.index(name) + 1]) if name in scenario.stream else usual
 

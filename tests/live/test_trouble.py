@@ -118,7 +118,9 @@ def test_a_stream_that_vanishes_leaves_all_that_was_received(name: str, said: st
     assert (again.json["identical"], again.json["fault"]) == (True, record["fault"])
 
 
-@pytest.mark.parametrize(("name", "heard"), [("trigger silent from the start", "since the start"), ("trigger silent later", "after the last one")])
+@pytest.mark.parametrize(
+    ("name", "heard"), [("trigger silent from the start", "since the start"), ("trigger silent later", "after the last one")]
+)
 def test_a_silent_trigger_channel_is_said_at_once_and_ends_the_run(name: str, heard: str, batch: Batch) -> None:
     happened = batch[name]
     assert happened.outcome.status == 3, happened.outcome.err
@@ -203,7 +205,13 @@ def test_an_operator_who_stops_keeps_everything(name: str, batch: Batch) -> None
     assert (record["verdict"], record["stopped_by"], record["fault"]) == ("inconclusive", "operator", None)
     assert "stopped by the operator" in happened.outcome.err
     assert record["sweeps_presented"] >= 32
-    assert {path.name for path in happened.folder.iterdir()} == {"raw.xdf", "plan.toml", "events.jsonl", "average.csv", "run.json"}
+    assert {path.name for path in happened.folder.iterdir()} == {
+        "raw.xdf",
+        "plan.toml",
+        "events.jsonl",
+        "average.csv",
+        "run.json",
+    }
     assert_no_hole(happened.folder, 1.5)
     again = happened.replayed()
     assert (again.status, again.json["identical"], again.json["stopped_by"]) == (0, True, "operator")

@@ -1,0 +1,233 @@
+"""What a person reads: the sentence, and the view in the terminal in every state. No nan is ever shown."""
+
+from __future__ import annotations
+
+import io
+import math
+import threading
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from monitor import sentence, textview
+from monitor.core.events import AverageNow, LookDone, Verdict
+from monitor.core.stopping import StoppedBy
+from monitor.plan import Plan
+from monitor.run import TRANSITIONS, State, Status
+
+LOOK = LookDone(
+    sample=80_000,
+    sweeps_presented=1312,
+    sweeps_accepted=1280,
+    rejected={"peak": 30, "gap": 2},
+    evidence=1.24,
+    evidence_needed=2.0,
+    p_value=0.05,
+    residual_noise_nv=31.4,
+    noise_cause="within units",
+    within_units_nv=31.4,
+    between_units_nv=30.0,
+    single_point_nv=33.0,
+    plus_minus_nv=29.0,
+    fsp=2.2,
+    upper_limit_nv=80.0,
+    lost_samples=0,
+)
+UNKNOWN = replace(
+    LOOK,
+    sweeps_presented=32,
+    sweeps_accepted=0,
+    rejected={"flat": 32},
+    evidence=math.nan,
+    p_value=math.nan,
+    residual_noise_nv=math.nan,
+    noise_cause="unknown",
+    within_units_nv=math.nan,
+    between_units_nv=math.nan,
+    single_point_nv=math.nan,
+    plus_minus_nv=math.nan,
+    fsp=math.nan,
+    upper_limit_nv=math.nan,
+)
+EARLY = replace(LOOK, sweeps_presented=128, sweeps_accepted=128, rejected={}, evidence=math.nan, p_value=math.nan)
+LOOKS = {
+    "no look": None,
+    "usual": LOOK,
+    "early": EARLY,
+    "nothing known": UNKNOWN,
+    "negative": replace(LOOK, evidence=-3.2),
+    "no noise": replace(LOOK, residual_noise_nv=0.0),
+    "one sweep": replace(EARLY, sweeps_accepted=1, residual_noise_nv=math.nan),
+}
+TIMES_MS = np.linspace(-2, 20, 353)
+AVERAGES = {
+    "none": None,
+    "a curve": AverageNow(TIMES_MS, *(np.sin(TIMES_MS)[np.newaxis] for _ in range(4))),
+    "nothing yet": AverageNow(TIMES_MS, *(np.full((1, 353), np.nan) for _ in range(4))),
+    "zeros": AverageNow(TIMES_MS, *(np.zeros((1, 353)) for _ in range(4))),
+}
+VERDICTS: dict[str, Verdict | None] = {"none": None} | {
+    stopped_by: Verdict(90_000, outcome, stopped_by, f"because of {stopped_by}")
+    for outcome, stopped_by in (
+        ("response_present", "response"),
+        ("response_absent", "noise_floor"),
+        ("inconclusive", "sweep_limit"),
+        ("inconclusive", "operator"),
+        ("inconclusive", "fault"),
+    )
+}
+
+
+def shown(status: Status) -> str:
+    console = Console(record=True, width=200, file=io.StringIO())
+    console.print(textview.panel(status, Plan(), "right ear · click"))
+    return console.export_text()
+
+
+def assert_readable(status: Status) -> None:
+    for variant in (status, replace(status, silent=True), replace(status, no_trigger=True)):
+        text = shown(variant) + textview.one_line(variant, 15.0)
+        assert "nan" not in text.lower()
+        assert "inf" not in text.lower()
+        assert "None" not in text
+        assert "right ear · click" in text
+        assert "! two" in text
+        assert "! one" not in text
+
+
+@pytest.mark.parametrize("state", TRANSITIONS)
+@pytest.mark.parametrize("look", LOOKS)
+def test_the_view_is_drawn_in_every_state(state: State, look: str) -> None:
+    for verdict in VERDICTS.values():
+        status = Status(state, LOOKS[look], verdict, AVERAGES["a curve"], None, 12.3, 4.5, notices=("one", "two", "three"))
+        assert_readable(status)
+
+
+@pytest.mark.parametrize("average", AVERAGES)
+def test_the_view_is_drawn_with_every_average(average: str) -> None:
+    assert_readable(Status("running", LOOK, None, AVERAGES[average], None, 12.3, 4.5, notices=("one", "two", "three")))
+
+
+def test_the_figures_are_those_of_the_look() -> None:
+    text = shown(Status("running", LOOK, None, AVERAGES["a curve"], None, 27.9, 3.0))
+    for words in (
+        "Undecided: evidence 1.2 of 2.0, noise 31 nV of 15 nV",
+        "1.24 of 2.00",
+        "31.4 nV of 15 nV",
+        "1,312 of at most 6,144",
+        "32 left out (30 too large, 2 with samples lost)",
+        "3 ms · 27.9 s of EEG · running",
+        "-1000 to +1000 nV",
+    ):
+        assert words in text
+
+
+@pytest.mark.parametrize(
+    ("status", "words"),
+    [
+        (Status("ready"), "Checking the stream"),
+        (Status("checking"), "Checking the stream"),
+        (Status("running"), "Undecided: no sweeps yet"),
+        (Status("running", silent=True), "Waiting: no samples arrive"),
+        (Status("running", no_trigger=True), "Waiting: no triggers arrive"),
+        (Status("running", look=UNKNOWN), "Undecided: no usable sweep among 32"),
+        (Status("running", look=EARLY), "Undecided: evidence from 256 sweeps on, noise 31 nV of 15 nV"),
+        (Status("running", look=LOOKS["one sweep"]), "noise not known yet"),
+        (Status("running", look=replace(LOOK, noise_cause="between units")), "something repeats with the stimulus"),
+        (Status("done", LOOK, VERDICTS["response"]), "Response present: evidence 1.2 of 2.0, noise 31 nV of 15 nV"),
+        (Status("done", LOOK, VERDICTS["noise_floor"]), "No response at this noise floor: because of noise_floor"),
+        (Status("done", LOOK, VERDICTS["sweep_limit"]), "Undecided when the sweeps ran out: evidence 1.2"),
+        (Status("done", LOOK, VERDICTS["operator"]), "Undecided, stopped by the operator: evidence 1.2"),
+        (Status("done", None, VERDICTS["operator"]), "Undecided, stopped by the operator: no sweeps yet"),
+        (Status("failed", LOOK, VERDICTS["fault"]), "Undecided, stopped by a fault: because of fault"),
+    ],
+)
+def test_the_headline(status: Status, words: str) -> None:
+    assert words in textview.headline(status, 15.0)
+    assert words in textview.one_line(status, 15.0)
+
+
+@pytest.mark.parametrize(
+    ("rejected", "words"),
+    [
+        ({}, "none left out"),
+        ({"edge": 1}, "1 at the very start left out"),
+        ({"peak": 1200}, "1,200 too large left out"),
+        ({"flat": 3, "not_finite": 2}, "5 left out (3 without a signal, 2 without numbers)"),
+        ({"something new": 1}, "1 something new left out"),
+    ],
+)
+def test_why_sweeps_are_left_out(rejected: dict[str, int], words: str) -> None:
+    assert sentence.left_out(replace(LOOK, rejected=rejected)) == words
+    assert sentence.left_out(None) == "none left out"
+
+
+def test_counting() -> None:
+    assert [sentence.count(n, "sweep") for n in (0, 1, 2, 1234)] == ["0 sweeps", "1 sweep", "2 sweeps", "1,234 sweeps"]
+
+
+def test_bars_and_curves() -> None:
+    assert [textview.bar(x).count("█") for x in (-1, 0, 0.5, 1, 7)] == [0, 0, 12, 24, 24]
+    assert {len(textview.bar(x)) for x in (-1, 0.3, 1, math.nan, math.inf)} == {24}
+    curve = textview.spark(np.array([0.0, 1.0, 0.5]), 3)
+    assert (curve[0], curve[1]) == ("▁", "█")
+    assert textview.spark(np.linspace(0, 1, 500)) == "".join(sorted(textview.spark(np.linspace(0, 1, 500))))
+    for nothing in (np.array([]), np.array([1.0, np.nan]), np.zeros(4)):
+        assert textview.spark(nothing) == ""
+    assert textview.spark(np.ones(4), 5) == "▁" * 5
+
+
+class Shown:
+    """Stands for a run: over after a few looks at it."""
+
+    def __init__(self, looks: int) -> None:
+        self.status = Status("running", LOOK)
+        self.verdict: Verdict | None = None
+        self.stopped = threading.Event()
+        self._left = looks
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        self._left -= 1
+        if self._left <= 0:
+            self.verdict = VERDICTS["response"]
+            self.status = replace(self.status, state="done", verdict=self.verdict)
+        return self._left <= 0
+
+    def stop(self) -> None:
+        self.stopped.set()
+
+
+def test_a_pipe_gets_lines(capsys: pytest.CaptureFixture[str]) -> None:
+    out = io.StringIO()
+    textview.watch(Shown(3), Plan(), "title", out)  # type: ignore[arg-type]
+    lines = out.getvalue().splitlines()
+    assert lines[0] == "title"
+    assert "Undecided" in lines[1]
+    assert "Response present" in lines[-1]
+    assert "\x1b" not in out.getvalue()
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_terminal_gets_the_panel(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    out = Terminal()
+    textview.watch(Shown(3), Plan(), "title", out)  # type: ignore[arg-type]
+    assert "quiet enough" in out.getvalue()
+    assert "Response present" in out.getvalue()
+
+
+STOPPED: tuple[StoppedBy, ...] = ("response", "noise_floor", "sweep_limit", "operator", "fault")
+
+
+def test_every_way_to_stop_has_its_sentence() -> None:
+    said = {stopped_by: sentence.ended(VERDICTS[stopped_by], LOOK, 15.0) for stopped_by in STOPPED}  # type: ignore[arg-type]
+    assert len(set(said.values())) == len(STOPPED)
+    for verdict in VERDICTS.values():
+        if verdict is not None:
+            assert sentence.ended(verdict, None, 15.0).startswith(sentence.HEADLINES[verdict.verdict])
