@@ -121,18 +121,34 @@ def spread_pulse(
     return line
 
 
+def band_gain(hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Gain of a band from 100 to 1500 Hz with smooth edges 100 Hz wide (sharp ones would make neighbouring sweeps dependent)."""
+    rise, fall = (np.sin(np.pi / 2 * np.clip(edge / 100, 0, 1)) ** 2 for edge in (hz - 50, 1550 - hz))
+    return rise * fall
+
+
+def band_wave_uv(
+    n_times: int, start_ms: float, nv: float, latency_ms: float = 7.0, rate_hz: float = 4000.0
+) -> NDArray[np.float64]:
+    """What a wave V (n_times,) looks like in the band of ``band_sweeps_uv``; ``nv`` peak to trough there."""
+    long = 4096
+    t_ms = (np.arange(long) - long // 2) * 1e3 / rate_hz
+    spectrum = np.fft.rfft(wave_v_uv(t_ms, latency_ms)) * band_gain(np.fft.rfftfreq(long, 1 / rate_hz))
+    wave = np.fft.irfft(spectrum, long)
+    at = long // 2 + round(start_ms * 1e-3 * rate_hz)
+    return np.asarray(nv * 1e-3 * wave[at : at + n_times] / (wave.max() - wave.min()))
+
+
 def band_sweeps_uv(
     rng: np.random.Generator, runs: int, sweeps: int, n_times: int, rms_uv: float = 2.0, rate_hz: float = 4000.0, every: int = 85
 ) -> NDArray[np.float64]:
     """Sweeps (runs, sweeps, n_times), one in every ``every`` samples of stationary Gaussian noise.
 
-    Power as 1/f, then a band of 100-1500 Hz with smooth edges 100 Hz wide (sharp ones would make neighbouring sweeps
-    dependent); made from random Fourier coefficients.
+    Power as 1/f through ``band_gain``, made from random Fourier coefficients.
     """
     n = sweeps * every
     hz = np.fft.rfftfreq(n, 1 / rate_hz)
-    gain = [np.sin(np.pi / 2 * np.clip(edge / 100, 0, 1)) ** 2 for edge in (hz - 50, 1550 - hz)]
-    power = (gain[0] * gain[1]) ** 2 / np.maximum(hz, 1.0)
+    power = band_gain(hz) ** 2 / np.maximum(hz, 1.0)
     size = np.sqrt(power / power.sum()) * n / 2 * rms_uv
     coefficients = (rng.standard_normal((runs, len(hz))) + 1j * rng.standard_normal((runs, len(hz)))) * size
     return np.fft.irfft(coefficients, n).reshape(runs, sweeps, every)[..., :n_times]

@@ -13,19 +13,35 @@ import numpy as np
 
 from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
-from .evidence import EvidenceSettings, NoiseShape, RunningEvidence, response_bank
+from .evidence import EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
 from .filtering import ANALYSIS_RATE_HZ
+from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
-from .statistics import fsp
-from .stopping import EvidenceReached, Figures, NDIndex, NoiseFloorReached, Rule, SweepLimit, first_met
+from .statistics import ResidualSums, fsp, half_correlation, hotelling, multi_point_f, replicates
+from .stopping import EvidenceReached, Figures, Looks, NoiseFloorReached, Rule, RunningStopping, SweepLimit
 
+# What a look may hold. Evidence is updated at every block once it is wanted at all; residual noise is always there.
+STATISTICS = (
+    "evidence",
+    "residual_noise",
+    "fsp",
+    "multi_point_f",
+    "hotelling",
+    "half_correlation",
+    "replicates",
+    "upper_limit",
+)
+SHOWN = frozenset({"evidence", "fsp", "upper_limit"})  # in a live run at every look, whatever the rules need
 DEFAULT_RULES: tuple[Rule, ...] = (EvidenceReached(), NoiseFloorReached(), SweepLimit())
 
 
 @dataclass(frozen=True)
 class AnalysisSettings:
-    """Sweeps of ``n_times`` points at ``rate_hz`` from ``start_ms``; response window in ms; criteria, evidence, rules."""
+    """Sweeps of ``n_times`` points at ``rate_hz`` from ``start_ms``; response window in ms; criteria, evidence, rules.
+
+    ``gain`` is that of the filter which the sweeps went through (see ``response_bank``); None where there was none.
+    """
 
     rate_hz: float
     start_ms: float
@@ -34,6 +50,7 @@ class AnalysisSettings:
     criteria: tuple[Criterion, ...] = CRITERIA
     evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
     rules: tuple[Rule, ...] = DEFAULT_RULES
+    gain: Gain | None = None
 
     def __post_init__(self) -> None:
         start, stop = self.window_ms
@@ -74,7 +91,7 @@ class Look:
     noise: ResidualNoise
     evidence_log10_max: Floats
     upper_limit_nv: Floats
-    rule: NDIndex  # index of the rule that was met at this look, -1 for none
+    rule: Ints  # index of the rule that was met at this look, -1 for none
 
 
 @dataclass(frozen=True)
@@ -87,16 +104,31 @@ class UnitResult:
 
 
 class RunningAnalysis:
-    """State of a batch of runs; feed it one unit at a time, in order."""
+    """State of a batch of runs; feed it one unit at a time, in order.
 
-    def __init__(self, settings: AnalysisSettings, batch: tuple[int, ...] = ()) -> None:
+    A look holds what the rules of the settings and of ``also_for`` need, when they need it, and ``also_compute`` (names
+    from STATISTICS) every time; everything else in it is nan. In bulk ``also_compute`` is best left empty.
+    """
+
+    def __init__(
+        self,
+        settings: AnalysisSettings,
+        batch: tuple[int, ...] = (),
+        also_compute: frozenset[str] = SHOWN,
+        also_for: tuple[Rule, ...] = (),
+    ) -> None:
         self.settings = settings
         self._batch = batch
+        self._wanted = _Wanted((*settings.rules, *also_for), also_compute, batch)
+        self._stopping = RunningStopping(settings.rules, batch)
+        self._covered = settings.evidence.covered_by(settings.window_ms)
+        self._sums = ResidualSums(batch, settings.window_times_ms, self._wanted.names)
         self.average = WeightedAverage(batch, settings.n_times)
         self.limits = RunningLimits(settings.criteria, settings.rate_hz)
         latencies = settings.evidence.latencies_ms(settings.window_ms)
         points = len(settings.window_times_ms)
-        self.evidence = RunningEvidence(settings.evidence, response_bank(settings.window_times_ms, latencies), batch)
+        bank = response_bank(settings.window_times_ms, latencies, settings.gain)
+        self.evidence = RunningEvidence(settings.evidence, bank, batch)
         self._shape = NoiseShape(batch, points)
         self._freedom = np.full(batch, np.nan)
         self._presented = np.zeros(batch)
@@ -119,39 +151,69 @@ class RunningAnalysis:
         self._block_sum += unit.weight[..., np.newaxis] * settings.window.of(unit.mean_uv)
         self._block_weight = self._block_weight + unit.weight
         units = self.average.units
+        self._sums.update(unit, settings.window)
         if units <= settings.evidence.warm_up_units:
             self._shape.update(unit.residuals_uv[..., :: settings.stride], unit.variance_uv2)
         if units == settings.evidence.warm_up_units:
             shape = self._shape.matrix()
             self._freedom = np.trace(shape, axis1=-2, axis2=-1) ** 2 / (shape**2).sum(axis=(-2, -1))
-            self.evidence.learn_noise(shape)
+            if "evidence" in self._wanted.names:
+                self.evidence.learn_noise(shape)
         look = self._look() if units % settings.evidence.block_units == 0 else None
         return UnitResult(accepted, exceeded, look)
 
     def _look(self) -> Look:
-        known = self._block_weight > 0
-        scale = np.where(known, self._block_weight, 1.0)
-        self.evidence.update(self._block_sum / scale[..., np.newaxis], self._block_weight)
+        window, average = self.settings.window, self.average
+        wanted = self._wanted.now(self._presented)
+        if "evidence" in self._wanted.names:
+            scale = np.where(self._block_weight > 0, self._block_weight, 1.0)
+            self.evidence.update(self._block_sum / scale[..., np.newaxis], self._block_weight)
         self._block_sum = np.zeros_like(self._block_sum)
         self._block_weight = np.zeros_like(self._block_weight)
-        window = self.settings.window
-        noise = residual_noise(self.average, window, self._freedom)
-        with np.errstate(invalid="ignore"):
-            beyond_weights = noise.value_nv / noise.within_units_nv
-        figures = Figures(
-            sweeps_presented=self._presented,
-            sweeps_accepted=self.average.accepted,
-            evidence_log10=self.evidence.log10,
-            residual_noise_nv=noise.value_nv,
-            fsp=fsp(self.average, window),
-        )
-        return Look(
-            figures=figures,
-            noise=noise,
-            evidence_log10_max=self.evidence.log10_max,
-            upper_limit_nv=1e3 * self.evidence.upper_limit_uv(beyond_weights),
-            rule=first_met(self.settings.rules, figures),
-        )
+        noise = residual_noise(average, window, self._freedom)
+        known = {
+            "sweeps_presented": self._presented,
+            "sweeps_accepted": average.accepted,
+            "evidence_log10": self.evidence.log10,
+            "residual_noise_nv": noise.value_nv,
+        }
+        if "fsp" in wanted:
+            known["fsp"] = fsp(average, window)
+        if "multi_point_f" in wanted:
+            known |= multi_point_f(average, window, self._sums, self._freedom)
+        if "hotelling" in wanted:
+            known |= hotelling(average, window, self._sums, self._freedom)
+        if "half_correlation" in wanted:
+            known |= half_correlation(average, window, self._sums)
+        if "replicates" in wanted:
+            known |= replicates(average, window)
+        figures = Figures.of(self._batch, self._covered, **known)
+        limit = np.full(self._batch, np.nan)
+        if "upper_limit" in wanted:
+            with np.errstate(invalid="ignore"):
+                beyond_weights = noise.value_nv / noise.within_units_nv
+            limit = 1e3 * self.evidence.upper_limit_uv(beyond_weights)
+        return Look(figures, noise, self.evidence.log10_max, limit, self._stopping.update(figures))
 
 
-__all__ = ["UNIT_SWEEPS", "AnalysisSettings", "Look", "RunningAnalysis", "UnitResult"]
+class _Wanted:
+    """Which statistics are to be computed at which look."""
+
+    def __init__(self, rules: tuple[Rule, ...], always: frozenset[str], batch: tuple[int, ...]) -> None:
+        self._always = always.union(*(rule.needs for rule in rules if rule.schedule is None))
+        at_looks: dict[Looks, set[str]] = {}
+        for rule in rules:
+            if rule.schedule is not None:
+                at_looks.setdefault(rule.schedule, set()).update(rule.needs)
+        self._at_looks = [(looks.begin(batch), names) for looks, names in at_looks.items()]
+        self.names = self._always.union(*at_looks.values())
+        if "upper_limit" in self.names:
+            self.names |= {"evidence"}
+        if strange := self.names.difference(STATISTICS):
+            raise ValueError(f"{', '.join(sorted(strange))}: no such statistic; there are {', '.join(STATISTICS)}")
+
+    def now(self, sweeps_presented: Floats) -> frozenset[str]:
+        return self._always.union(*(names for looks, names in self._at_looks if (looks.take(sweeps_presented) >= 0).any()))
+
+
+__all__ = ["SHOWN", "STATISTICS", "UNIT_SWEEPS", "AnalysisSettings", "Look", "RunningAnalysis", "UnitResult"]

@@ -48,12 +48,18 @@ class EngineSettings:
     def analysis(self) -> AnalysisSettings:
         rules = (
             EvidenceReached(self.alpha),
-            NoiseFloorReached(self.floor_nv, covered=self.evidence.covered_by(self.window_ms)),
+            NoiseFloorReached(self.floor_nv),
             SweepLimit(self.max_sweeps, self.evidence.block_units * UNIT_SWEEPS),
         )
-        epoch = self.epoch
         return AnalysisSettings(
-            self.band.analysis_rate_hz, epoch.first_ms, epoch.n_times, self.window_ms, self.criteria, self.evidence, rules
+            self.band.analysis_rate_hz,
+            self.epoch.first_ms,
+            self.epoch.n_times,
+            self.window_ms,
+            self.criteria,
+            self.evidence,
+            rules,
+            self.band.response,
         )
 
     def check(self) -> None:
