@@ -24,8 +24,8 @@ DISPLAY = "monitor.display"  # the only place for Qt, once there is a window
 # Standard library modules without clock, chance, files, threads or network behind them.
 PURE = frozenset(
     {
-        "__future__", "abc", "bisect", "collections", "dataclasses", "enum", "fractions", "functools", "heapq", "itertools",
-        "math", "numbers", "operator", "statistics", "types", "typing",
+        "__future__", "abc", "bisect", "collections", "dataclasses", "enum", "fractions", "functools", "hashlib", "heapq",
+        "itertools", "math", "numbers", "operator", "statistics", "types", "typing",
     }
 )  # fmt: skip
 CORE_MAY_USE = PURE | {"numpy", "scipy", "monitor.core"}

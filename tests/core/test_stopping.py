@@ -1,19 +1,34 @@
-"""Rules: nan never decides, earlier rules win, and absence is only claimed where it was looked for."""
+"""Rules: nan never decides, earlier rules win, absence is only claimed where it was looked for, names do not drift."""
+
+from dataclasses import FrozenInstanceError, fields, replace
 
 import numpy as np
 import pytest
 
 from monitor.core.evidence import EvidenceSettings
-from monitor.core.samples import Layout
-from monitor.core.settings import EngineSettings
-from monitor.core.stopping import STOPPING_RULES, EvidenceReached, Figures, NoiseFloorReached, SweepLimit, first_met
+from monitor.core.looks import Looks
+from monitor.core.stopping import (
+    STOPPING_RULES,
+    EvidenceReached,
+    Figures,
+    FspReached,
+    GuidanceAbsent,
+    GuidanceClear,
+    NaiveFsp,
+    NoiseFloorReached,
+    RunningStopping,
+    SignalToNoise,
+    SweepLimit,
+    rules_identity,
+)
 
 RULES = (EvidenceReached(0.01), NoiseFloorReached(15.0), SweepLimit(1024, 32))
+USUAL = {"sweeps_presented": 512.0, "sweeps_accepted": 500.0, "evidence_log10": 0.3, "residual_noise_nv": 40.0, "fsp": 1.0}
+MEASURED = [field.name for field in fields(Figures) if field.name != "covered"]
 
 
-def figures(**changes: float) -> Figures:
-    values = {"sweeps_presented": 512.0, "sweeps_accepted": 500.0, "evidence_log10": 0.3, "residual_noise_nv": 40.0, "fsp": 1.0}
-    return Figures(**{name: np.array([value]) for name, value in (values | changes).items()})
+def figures(covered: bool = True, **changes: float) -> Figures:
+    return Figures.of((1,), covered, **{name: np.array([float(value)]) for name, value in (USUAL | changes).items()})
 
 
 @pytest.mark.parametrize(
@@ -34,33 +49,73 @@ def figures(**changes: float) -> Figures:
     ],
 )
 def test_the_first_rule_that_is_met_decides(changes: dict[str, float], index: int) -> None:
-    assert first_met(RULES, figures(**changes)) == [index]
+    assert RunningStopping(RULES, (1,)).update(figures(**changes)) == [index]
 
 
-def test_a_batch_is_decided_run_by_run() -> None:
-    rows = ([64, 64, 1024], [60, 300, 900], [2.5, np.nan, 0], [90, 10, 90], [1, 1, 1])
-    many = Figures(*(np.array(row, dtype=float) for row in rows))
-    np.testing.assert_array_equal(first_met(RULES, many), [0, 1, 2])
+def test_a_batch_is_decided_run_by_run_and_side_by_side() -> None:
+    rows = {"sweeps_presented": [64, 64, 1024], "sweeps_accepted": [60, 300, 900]}
+    rows |= {"evidence_log10": [2.5, np.nan, 0], "residual_noise_nv": [90, 10, 90], "fsp": [1, 9, 1]}
+    many = Figures.of((3,), True, **{name: np.array(row, dtype=float) for name, row in rows.items()})
+    np.testing.assert_array_equal(RunningStopping(RULES, (3,)).update(many), [0, 1, 2])
+    other = (NaiveFsp(looks=Looks(32, 32, 1024)), RULES[2])
+    np.testing.assert_array_equal(RunningStopping(other, (3,)).update(many), [-1, 0, 1])
+    with pytest.raises(ValueError, match="no rule"):
+        RunningStopping((), ())
 
 
 def test_absence_needs_a_window_that_covers_the_latencies() -> None:
-    quiet = figures(residual_noise_nv=5.0)
-    assert NoiseFloorReached().met(quiet).all()
-    assert not NoiseFloorReached(covered=False).met(quiet).any()
+    assert NoiseFloorReached().met(figures(residual_noise_nv=5.0)).all()
+    assert not NoiseFloorReached().met(figures(False, residual_noise_nv=5.0)).any()
+    late = {"sweeps_presented": 2048.0, "gap_nv": 20.0}
+    assert GuidanceAbsent().begin((1,)).update(figures(**late)).all()
+    assert not GuidanceAbsent().begin((1,)).update(figures(False, **late)).any()
     expected = EvidenceSettings(latency_ms=(6.0, 9.0))
-    layout = Layout(16000.0, ("a", "t"), (0,), 1)
     for window_ms, covered in (((5.0, 17.0), True), ((7.0, 17.0), False), ((5.0, 10.0), False)):
-        rules = EngineSettings(layout, window_ms=window_ms, evidence=expected).analysis.rules
-        assert rules[1].met(quiet).all() == covered
+        assert expected.covered_by(window_ms) == covered
 
 
-@pytest.mark.parametrize("rule", sorted(STOPPING_RULES))
-def test_every_rule_of_the_table_says_what_its_yes_means(rule: str) -> None:
-    made = STOPPING_RULES[rule]()
+@pytest.mark.parametrize(
+    ("changes", "clear", "absent"),
+    [
+        ({"peak_to_trough_nv": 40.0, "snr": 3.0, "gap_nv": 13.3}, True, True),  # clear is asked first
+        ({"peak_to_trough_nv": 39.9, "snr": 3.0, "gap_nv": 13.3}, False, True),
+        ({"peak_to_trough_nv": 80.0, "snr": 2.9, "gap_nv": 27.6}, False, False),  # neither: inconclusive
+        ({"peak_to_trough_nv": 20.0, "snr": 0.8, "gap_nv": 25.0}, False, True),
+        ({}, False, False),
+    ],
+)
+def test_guidance(changes: dict[str, float], clear: bool, absent: bool) -> None:
+    late = figures(**({"sweeps_presented": 2048.0} | changes))
+    assert GuidanceClear().begin((1,)).update(late) == [clear]
+    assert GuidanceAbsent().begin((1,)).update(late) == [absent]
+    early = replace(late, sweeps_presented=np.array([2016.0]))
+    assert not GuidanceClear().begin((1,)).update(early).any()
+    both = RunningStopping((GuidanceClear(), GuidanceAbsent()), (1,)).update(late)
+    assert both == [0 if clear else 1 if absent else -1]
+    assert SignalToNoise().begin((1,)).update(late) == [changes.get("snr", 0.0) >= 3.0]
+
+
+@pytest.mark.parametrize("name", sorted(STOPPING_RULES))
+def test_every_rule_of_the_table(name: str) -> None:
+    made = STOPPING_RULES[name]()
+    assert made.name == name
     assert made.outcome in ("response_present", "response_absent", "inconclusive")
     assert made.stopped_by in ("response", "noise_floor", "sweep_limit")
-    nothing = Figures(*(np.array([np.nan]) for _ in range(5)))
-    assert not made.met(nothing).any()
+    with pytest.raises(FrozenInstanceError):
+        made.anything = 1  # type: ignore[attr-defined]
+    assert made == STOPPING_RULES[name]()
+    assert hash(made) == hash(STOPPING_RULES[name]())
+    for presented in (np.nan, 6144.0):  # nothing known, and everything unknown but the sweeps
+        only = {name: np.full(3, np.nan) for name in MEASURED} | {"sweeps_presented": np.full(3, presented)}
+        yes = made.begin((3,)).update(Figures.of((3,), True, **only))
+        assert yes.shape == (3,)
+        assert yes.dtype == bool
+        assert not yes.any() or (name == "sweep_limit" and presented == 6144.0)
+
+
+def test_figures_that_do_not_exist_are_refused() -> None:
+    with pytest.raises(TypeError, match="no fspp"):
+        Figures.of((), fspp=np.array(1.0))
 
 
 @pytest.mark.parametrize(
@@ -68,10 +123,28 @@ def test_every_rule_of_the_table_says_what_its_yes_means(rule: str) -> None:
     [
         (lambda: EvidenceReached(0.5), "alpha = 0.5"),
         (lambda: EvidenceReached(float("nan")), "alpha = nan"),
+        (lambda: FspReached(0.0), "alpha = 0.0"),
+        (lambda: FspReached(0.01, "pokock"), "budget = 'pokock'"),
         (lambda: NoiseFloorReached(0.0), "floor_nv = 0"),
         (lambda: SweepLimit(0), "max_sweeps = 0"),
+        (lambda: NaiveFsp(0.0), "criterion = 0"),
+        (lambda: GuidanceClear(ratio=0.0), "ratio = 0"),
+        (lambda: GuidanceAbsent(0.0), "gap_nv = 0"),
+        (lambda: Looks(every=0), "every = 0"),
+        (lambda: Looks(first=512, max_sweeps=256), "max_sweeps = 256"),
     ],
 )
 def test_impossible_rules_are_refused_with_name_and_value(make: object, part: str) -> None:
     with pytest.raises(ValueError, match=part):
         make()  # type: ignore[operator]
+
+
+def test_identity_depends_on_every_parameter_and_on_nothing_else() -> None:
+    made = [rule() for rule in STOPPING_RULES.values()]
+    made += [FspReached(0.05), FspReached(budget="bonferroni"), FspReached(looks=Looks(512, 512)), FspReached(df1=6.0)]
+    names = [rule.identity() for rule in made]
+    assert len(set(names)) == len(names)
+    assert FspReached(alpha=0.01, budget="pocock", looks=Looks(256, 256, 6144)).identity() == FspReached().identity()
+    assert EvidenceReached(np.float64(0.01)).identity() == EvidenceReached(0.01).identity()
+    assert rules_identity((FspReached(),)) == FspReached().identity()
+    assert rules_identity(RULES) != rules_identity(RULES[::-1])

@@ -1,0 +1,209 @@
+"""Rules on classical statistics. Those with an error budget hold their alpha over all planned looks together.
+
+That is as good as the distribution that a statistic is taken to have. Rules whose ``budget`` is "none", and rules on
+amplitudes, promise no error rate.
+"""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from scipy.special import fdtrc, stdtr
+
+from .figures import Figures
+from .looks import BUDGETS, Ints, Looks
+from .rules import Rule, RunningRule, between, check_alpha
+from .samples import Bools, Floats
+
+
+@dataclass(frozen=True)
+class Scheduled(Rule):
+    """A rule that is asked at planned looks only."""
+
+    looks: Looks = field(default=Looks(), kw_only=True)
+
+    @property
+    def schedule(self) -> Looks:
+        return self.looks
+
+    @abstractmethod
+    def says(self, figures: Figures, look: Ints) -> Bools:
+        """Whether it says yes (...,) at these looks; where ``look`` (...,) is -1 the answer is not used."""
+
+    def begin(self, batch: tuple[int, ...]) -> RunningRule:
+        return _OnSchedule(self, batch)
+
+
+class _OnSchedule:
+    def __init__(self, rule: Scheduled, batch: tuple[int, ...]) -> None:
+        self._rule = rule
+        self._looks = rule.looks.begin(batch)
+
+    def update(self, figures: Figures) -> Bools:
+        look = self._looks.take(figures.sweeps_presented)
+        due = look >= 0
+        return np.asarray(due & self._rule.says(figures, look)) if due.any() else due
+
+
+@dataclass(frozen=True)
+class Budgeted(Scheduled):
+    """Response present: the p-value of a statistic is within what the budget allows at this look."""
+
+    outcome = "response_present"
+    stopped_by = "response"
+
+    alpha: float = 0.01
+    budget: str = "pocock"
+
+    def __post_init__(self) -> None:
+        check_alpha(self.alpha)
+        if self.budget not in BUDGETS:
+            raise ValueError(f"budget = {self.budget!r} is not known: choose one of {', '.join(BUDGETS)}")
+
+    @cached_property
+    def alphas(self) -> Floats:
+        """What may be spent at each look (n_looks,)."""
+        return BUDGETS[self.budget](self.alpha, self.looks.fractions)
+
+    @abstractmethod
+    def p_value(self, figures: Figures) -> Floats:
+        """(...,), nan where it is not known."""
+
+    def says(self, figures: Figures, look: Ints) -> Bools:
+        return np.asarray(self.p_value(figures) <= self.alphas[look])
+
+
+@dataclass(frozen=True)
+class FspReached(Budgeted):
+    """Fsp against F with the assumed degrees of freedom of the literature (5 and 250; Elberling & Don 1984)."""
+
+    name = "fsp"
+    needs = frozenset({"fsp"})
+
+    df1: float = 5.0
+    df2: float = 250.0
+
+    def p_value(self, figures: Figures) -> Floats:
+        return np.asarray(fdtrc(self.df1, self.df2, figures.fsp))
+
+
+@dataclass(frozen=True)
+class MultiPointFReached(Budgeted):
+    """Multi-point F against F with degrees of freedom estimated from the noise."""
+
+    name = "multi_point_f"
+    needs = frozenset({"multi_point_f"})
+
+    def p_value(self, figures: Figures) -> Floats:
+        return np.asarray(fdtrc(figures.multi_point_df1, figures.multi_point_df2, figures.multi_point_f))
+
+
+@dataclass(frozen=True)
+class HotellingReached(Budgeted):
+    """Hotelling's T2 on mean voltages of 1 ms."""
+
+    name = "hotelling"
+    needs = frozenset({"hotelling"})
+
+    def p_value(self, figures: Figures) -> Floats:
+        return np.asarray(fdtrc(figures.hotelling_df1, figures.hotelling_df2, figures.hotelling_f))
+
+
+@dataclass(frozen=True)
+class CorrelationReached(Budgeted):
+    """Correlation of the halves, one-sided, with as many points as the noise lets count as independent."""
+
+    name = "correlation"
+    needs = frozenset({"half_correlation"})
+
+    def p_value(self, figures: Figures) -> Floats:
+        r, df = figures.half_correlation, figures.half_correlation_points - 2.0
+        with np.errstate(invalid="ignore", divide="ignore"):
+            t = r * np.sqrt(df / (1.0 - r**2))
+        return np.asarray(stdtr(df, -t))
+
+
+@dataclass(frozen=True)
+class NaiveFsp(Scheduled):
+    """TEACHING EXAMPLE, NOT VALID: Fsp >= 3.1 at any of many looks, as if each look were the only one."""
+
+    name = "naive_fsp"
+    outcome = "response_present"
+    stopped_by = "response"
+    needs = frozenset({"fsp"})
+
+    criterion: float = 3.1
+
+    def __post_init__(self) -> None:
+        between("criterion", self.criterion, 1.0, 100.0, "3.1 is the usual 99 % point of Fsp at a single look")
+
+    def says(self, figures: Figures, look: Ints) -> Bools:
+        return np.asarray(figures.fsp >= self.criterion)
+
+
+# Guidance judges finished replicates, so its looks are few and late (own choice of the numbers of sweeps).
+GUIDANCE_LOOKS = Looks(every=1024, first=2048)
+
+
+@dataclass(frozen=True)
+class GuidanceClear(Scheduled):
+    """Response present by published guidance: at least 40 nV and at least 3 times the gap. Promises no error rate.
+
+    Guidance asks a person to see a plausible wave; a machine takes the largest peak and trough in the window.
+    """
+
+    name = "guidance_clear"
+    outcome = "response_present"
+    stopped_by = "response"
+    needs = frozenset({"replicates"})
+
+    looks: Looks = field(default=GUIDANCE_LOOKS, kw_only=True)
+    smallest_nv: float = 40.0
+    ratio: float = 3.0
+
+    def __post_init__(self) -> None:
+        between("smallest_nv", self.smallest_nv, 1.0, 10_000.0, "peak to trough, usually 40 nV")
+        between("ratio", self.ratio, 1.0, 100.0, "peak to trough over the gap between halves, usually 3")
+
+    def says(self, figures: Figures, look: Ints) -> Bools:
+        return np.asarray((figures.peak_to_trough_nv >= self.smallest_nv) & (figures.snr >= self.ratio))
+
+
+@dataclass(frozen=True)
+class GuidanceAbsent(Scheduled):
+    """Response absent by published guidance: no clear response (ask that rule first) and a gap of at most 25 nV."""
+
+    name = "guidance_absent"
+    outcome = "response_absent"
+    stopped_by = "noise_floor"
+    needs = frozenset({"replicates"})
+
+    looks: Looks = field(default=GUIDANCE_LOOKS, kw_only=True)
+    gap_nv: float = 25.0
+
+    def __post_init__(self) -> None:
+        between("gap_nv", self.gap_nv, 1.0, 1000.0, "mean gap between the halves in nV, usually 25")
+
+    def says(self, figures: Figures, look: Ints) -> Bools:
+        return np.asarray((figures.gap_nv <= self.gap_nv) & figures.covered)
+
+
+@dataclass(frozen=True)
+class SignalToNoise(Scheduled):
+    """Response present: peak to trough is 3 times the gap between halves. Promises no error rate."""
+
+    name = "signal_to_noise"
+    outcome = "response_present"
+    stopped_by = "response"
+    needs = frozenset({"replicates"})
+
+    ratio: float = 3.0
+
+    def __post_init__(self) -> None:
+        between("ratio", self.ratio, 1.0, 100.0, "peak to trough over the gap between halves, usually 3")
+
+    def says(self, figures: Figures, look: Ints) -> Bools:
+        return np.asarray(figures.snr >= self.ratio)

@@ -1,0 +1,42 @@
+"""What a rule may look at: the figures of one look, for a batch of runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from .samples import Bools, Floats
+
+
+@dataclass(frozen=True)
+class Figures:
+    """All (...,) for a batch of runs. Undefined, or not computed at this look, is nan; nan never decides."""
+
+    sweeps_presented: Floats
+    sweeps_accepted: Floats
+    covered: Bools  # whether the window holds every expected latency; where it does not, silence proves nothing
+    evidence_log10: Floats
+    residual_noise_nv: Floats
+    fsp: Floats
+    multi_point_f: Floats
+    multi_point_df1: Floats
+    multi_point_df2: Floats
+    hotelling_f: Floats
+    hotelling_df1: Floats
+    hotelling_df2: Floats
+    half_correlation: Floats
+    half_correlation_points: Floats  # independent points behind the correlation
+    gap_nv: Floats  # mean |half A - half B| over the window
+    peak_to_trough_nv: Floats  # of the average, peak before trough, largest in the window
+    snr: Floats  # peak_to_trough_nv / gap_nv
+
+    @classmethod
+    def of(cls, batch: tuple[int, ...], covered: bool = False, **known: Floats) -> Figures:
+        """Figures of which only some are known; the others are nan."""
+        unknown = np.full(batch, np.nan)
+        unknown.setflags(write=False)  # one array stands for all of them
+        names = [field.name for field in fields(cls) if field.name != "covered"]
+        if strange := set(known) - set(names):
+            raise TypeError(f"Figures has no {', '.join(sorted(strange))}: the names are {', '.join(names)}")
+        return cls(covered=np.full(batch, covered), **{name: known.get(name, unknown) for name in names})

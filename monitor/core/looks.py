@@ -1,0 +1,97 @@
+"""When a rule looks, and how much of its error it may spend at each look.
+
+The false alarms of a rule are at most the sum over its looks, whatever the dependence between them (union bound). A
+budget splits alpha over the planned looks so that this sum is alpha.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from .samples import Floats
+
+Ints = np.ndarray[tuple[int, ...], np.dtype[np.int_]]
+
+
+@dataclass(frozen=True)
+class Looks:
+    """Looks after ``first`` presented sweeps and then ``every`` so many, none planned beyond ``max_sweeps``."""
+
+    every: int = 256
+    first: int = 256
+    max_sweeps: int = 6144
+
+    def __post_init__(self) -> None:
+        for name in ("every", "first"):
+            if getattr(self, name) < 1:
+                raise ValueError(f"{name} = {getattr(self, name)} sweeps: give at least 1, usually 256")
+        if self.max_sweeps < self.first:
+            raise ValueError(f"max_sweeps = {self.max_sweeps} is below the first look at {self.first}: no look would be left")
+
+    @cached_property
+    def at(self) -> Floats:
+        """Presented sweeps of every look (n_looks,)."""
+        return np.arange(self.first, self.max_sweeps + 1, self.every, dtype=np.float64)
+
+    @cached_property
+    def fractions(self) -> Floats:
+        """How far each look is on the way to the last one (n_looks,), 1 for the last."""
+        return np.asarray(self.at / self.at[-1])
+
+    def begin(self, batch: tuple[int, ...]) -> RunningLooks:
+        return RunningLooks(self, batch)
+
+
+class RunningLooks:
+    """Which looks of a batch of runs are over. A look is due at the first count of sweeps that reaches it."""
+
+    def __init__(self, looks: Looks, batch: tuple[int, ...]) -> None:
+        self._looks = looks
+        self._last: Ints = np.full(batch, -1)
+
+    def take(self, sweeps_presented: Floats) -> Ints:
+        """Index of the look that is due now (...,), -1 for none. Each index comes at most once; one that is passed over never."""
+        looks = self._looks
+        known = np.where(np.isfinite(sweeps_presented), sweeps_presented, 0.0)
+        reached = np.floor((known - looks.first) / looks.every).astype(np.int_)
+        reached = np.clip(reached, -1, len(looks.at) - 1)
+        due = np.where(reached > self._last, reached, -1)
+        self._last = np.maximum(self._last, reached)
+        return np.asarray(due)
+
+
+def bonferroni(alpha: float, fractions: Floats) -> Floats:
+    """The same at every look."""
+    return np.full(len(fractions), alpha / len(fractions))
+
+
+def pocock(alpha: float, fractions: Floats) -> Floats:
+    """Nearly the same at every look: spent by t is alpha log(1 + (e - 1) t) (Lan & DeMets 1983, Biometrika 70:659)."""
+    return np.diff(alpha * np.log1p((math.e - 1.0) * fractions), prepend=0.0)
+
+
+def obrien_fleming(alpha: float, fractions: Floats) -> Floats:
+    """Almost nothing early: spent by t is 2 - 2 Phi(z(alpha / 2) / sqrt(t)) (Lan & DeMets 1983)."""
+    return np.diff(2.0 * ndtr(ndtri(alpha / 2.0) / np.sqrt(fractions)), prepend=0.0)
+
+
+def unguarded(alpha: float, fractions: Floats) -> Floats:
+    """All of alpha at every look. NOT valid at several looks: false alarms add up. Kept to show that they do."""
+    return np.full(len(fractions), alpha)
+
+
+Budget = Callable[[float, Floats], Floats]
+
+# alpha and the fractions of the looks (n_looks,) -> alpha of each look (n_looks,); all but "none" sum to alpha
+BUDGETS: dict[str, Budget] = {
+    "bonferroni": bonferroni,
+    "pocock": pocock,
+    "obrien_fleming": obrien_fleming,
+    "none": unguarded,
+}

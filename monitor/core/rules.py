@@ -1,0 +1,143 @@
+"""What a stopping rule is, and the rules of a live run."""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from typing import ClassVar, Literal, Protocol
+
+import numpy as np
+
+from .figures import Figures
+from .identity import identity
+from .looks import Looks
+from .samples import Bools
+
+Outcome = Literal["response_present", "response_absent", "inconclusive"]
+StoppedBy = Literal["response", "noise_floor", "sweep_limit", "operator", "fault"]
+
+
+class RunningRule(Protocol):
+    """A rule at work on a batch of runs; fed with the figures of every look, in order."""
+
+    def update(self, figures: Figures) -> Bools:
+        """Whether the rule says yes now (...,)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Rule(ABC):
+    """A frozen set of parameters. A yes means ``outcome``; ``needs`` names the statistics (see STATISTICS) it looks at.
+
+    ``looks`` says at which numbers of sweeps it needs them; None: at every look of the analysis.
+    """
+
+    name: ClassVar[str]
+    outcome: ClassVar[Outcome]
+    stopped_by: ClassVar[StoppedBy]
+    needs: ClassVar[frozenset[str]]
+
+    @property
+    def schedule(self) -> Looks | None:
+        return None
+
+    @abstractmethod
+    def begin(self, batch: tuple[int, ...]) -> RunningRule:
+        """Start on a batch of runs."""
+
+    def identity(self) -> str:
+        """Twelve hexadecimal digits over the class and all parameters, the look schedule included."""
+        return identity(self)
+
+
+class Memoryless(Rule):
+    """A rule that needs only the figures of the present look."""
+
+    @abstractmethod
+    def met(self, figures: Figures) -> Bools: ...
+
+    def begin(self, batch: tuple[int, ...]) -> RunningRule:
+        return _Unchanging(self)
+
+
+class _Unchanging:
+    def __init__(self, rule: Memoryless) -> None:
+        self._rule = rule
+
+    def update(self, figures: Figures) -> Bools:
+        return self._rule.met(figures)
+
+
+def between(name: str, value: float, low: float, high: float, advice: str) -> None:
+    if not (math.isfinite(value) and low <= value <= high):
+        raise ValueError(f"{name} = {value} is outside {low:g} to {high:g}: {advice}")
+
+
+def check_alpha(alpha: float) -> None:
+    between("alpha", alpha, 1e-6, 0.2, "it is the false-alarm rate of the whole run, usually 0.01")
+
+
+@dataclass(frozen=True)
+class EvidenceReached(Memoryless):
+    """Response present: the anytime-valid evidence reaches 1 / alpha; alpha holds over all looks together."""
+
+    name = "evidence"
+    outcome = "response_present"
+    stopped_by = "response"
+    needs = frozenset({"evidence"})
+
+    alpha: float = 0.01
+
+    def __post_init__(self) -> None:
+        check_alpha(self.alpha)
+
+    @property
+    def threshold_log10(self) -> float:
+        return -math.log10(self.alpha)
+
+    def met(self, figures: Figures) -> Bools:
+        return np.asarray(figures.evidence_log10 >= self.threshold_log10)
+
+
+@dataclass(frozen=True)
+class NoiseFloorReached(Memoryless):
+    """Response absent at this noise floor: the average is quiet enough to have shown a response of interest.
+
+    It never says so where the window misses part of the expected latencies (``Figures.covered``). 15 nV RMS is about
+    the 25 nV gap between two replicates of published guidance (gap = 1.596 x residual noise).
+    """
+
+    name = "noise_floor"
+    outcome = "response_absent"
+    stopped_by = "noise_floor"
+    needs = frozenset({"residual_noise"})
+
+    floor_nv: float = 15.0
+    min_sweeps: int = 256
+
+    def __post_init__(self) -> None:
+        between("floor_nv", self.floor_nv, 1.0, 500.0, "residual noise in nV RMS at which a missing response is believed")
+
+    def met(self, figures: Figures) -> Bools:
+        quiet = figures.residual_noise_nv <= self.floor_nv
+        return np.asarray(quiet & (figures.sweeps_accepted >= self.min_sweeps) & figures.covered)
+
+
+@dataclass(frozen=True)
+class SweepLimit(Memoryless):
+    """Inconclusive: the next block would pass the largest number of sweeps."""
+
+    name = "sweep_limit"
+    outcome = "inconclusive"
+    stopped_by = "sweep_limit"
+    needs = frozenset()
+
+    max_sweeps: int = 6144
+    block_sweeps: int = 32
+
+    def __post_init__(self) -> None:
+        between("max_sweeps", self.max_sweeps, 32, 10_000_000, "nothing is decided before 256 sweeps; 2000 to 6000 are usual")
+
+    def met(self, figures: Figures) -> Bools:
+        return np.asarray(figures.sweeps_presented + self.block_sweeps > self.max_sweeps)
