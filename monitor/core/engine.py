@@ -145,6 +145,7 @@ class Engine:
         keep_s = LONGEST_LEARN_S + 1.0 + (epoch.stop_ms - epoch.start_ms + settings.delay_ms + 100.0) * 1e-3
         self._origin = index + band.first_output  # raw sample of output number 0
         self._band = RunningBand(band, self._channels)
+        self._unfiltered: list[Floats] = []  # pieces that no sweep has needed yet
         self._raw = History(self._channels, int(keep_s * rate) + 2 * band.reach, index)
         self._out = History(self._channels, (int(keep_s * rate) + 2 * band.reach) // band.step)
         self._broken = False
@@ -171,10 +172,12 @@ class Engine:
                 self._begin_segment(self.sample)
             self._take(data)
         self._advance(self.sample)
+        if self.sample % self.rate.every == 0:
+            self._filter()  # what is put off stays bounded
 
     def _take(self, data: Floats) -> None:
         self._raw.append(data[:-1])
-        self._out.append(self._band.feed(data[:-1]))
+        self._unfiltered.append(data[:-1])
         known = self._onsets.model
         onsets = self._onsets.feed(data[-1])
         self.sample += data.shape[1]
@@ -186,6 +189,12 @@ class Engine:
             self._say(TriggerLearned(learned, model.rest, model.threshold, direction, model.kind))
         for onset in onsets:
             self._present(onset, max(onset.ready, learned))
+
+    def _filter(self) -> None:
+        """Filter what has come since the last time: once a sweep rather than once a chunk costs half as much."""
+        if self._unfiltered:
+            self._out.append(self._band.feed(np.concatenate(self._unfiltered, axis=1)))
+            self._unfiltered = []
 
     def _interrupt(self, why: str) -> None:
         """No sample follows on the last one: every sweep that still needs one is lost."""
@@ -252,6 +261,8 @@ class Engine:
         fault, signal = sweep.fault, None
         faults: Faults = (fault,) * self._channels
         if sweep.cut is not None:
+            if sweep.cut.stop > self._out.stop:
+                self._filter()
             out = self._out.get(sweep.cut.first, sweep.cut.stop)
             raw = self._raw.get(sweep.cut.raw_first, sweep.cut.raw_stop)
             faults = tuple(raw_fault(row, self.settings.layout.rate_hz, self.settings.rail_uv) for row in raw)

@@ -73,6 +73,7 @@ def response_bank(times_ms: Floats, latencies_ms: Floats, gain: Gain | None = No
     spacing = float(times_ms[1] - times_ms[0])
     middle = LONG // 2
     long_ms = times_ms[0] + (np.arange(LONG) - middle) * spacing
+    gains = None if gain is None else gain(np.fft.rfftfreq(LONG, spacing * 1e-3).astype(np.float64))
     bank = []
     for width in PEAK_WIDTHS_MS:
         for latency in latencies_ms:
@@ -80,9 +81,8 @@ def response_bank(times_ms: Floats, latencies_ms: Floats, gain: Gain | None = No
             late = latency + TROUGH_DELAY * width
             trough = np.exp(-0.5 * ((long_ms - late) / (TROUGH_WIDTH * width)) ** 2)
             wave = peak - TROUGH_SIZE * trough
-            if gain is not None:
-                hz = np.fft.rfftfreq(LONG, spacing * 1e-3).astype(np.float64)
-                wave = np.fft.irfft(np.fft.rfft(wave) * gain(hz), LONG)
+            if gains is not None:
+                wave = np.fft.irfft(np.fft.rfft(wave) * gains, LONG)
             bank.append(wave[middle : middle + len(times_ms)] / (wave.max() - wave.min()))
     return np.array(bank)
 

@@ -97,7 +97,7 @@ class OnsetFinder:
         z = model.sign * (self._held - model.rest)
         a, b = self._scan - self._first, stop - self._first
         above = z[a - 1 : b] >= model.threshold
-        up = np.flatnonzero(above[1:] & ~above[:-1]) + a
+        up = (above[1:] > above[:-1]).nonzero()[0] + a
         onsets = [onset for i in up if (onset := self._onset(model, z, int(i))) is not None]
         self._scan = stop
         self._rearm(z, model, b)
