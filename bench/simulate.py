@@ -1,0 +1,202 @@
+"""Many runs at once through the same analysis as a live run, any number of rules side by side on identical sweeps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.analysis import UNIT_SWEEPS, AnalysisSettings, RunningAnalysis
+from monitor.core.artefacts import CRITERIA, Criterion
+from monitor.core.evidence import EvidenceSettings
+from monitor.core.stopping import (
+    STOPPING_RULES,
+    EvidenceReached,
+    GuidanceAbsent,
+    Looks,
+    NoiseFloorReached,
+    Outcome,
+    Rule,
+    RunningStopping,
+    SweepLimit,
+    rules_identity,
+)
+
+from .noises import Grid, Source
+from .responses import Oracle
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+OUTCOMES: tuple[Outcome, ...] = ("response_present", "response_absent", "inconclusive")
+ORACLE = "oracle"
+
+
+@dataclass(frozen=True)
+class Setup:
+    """Settings of the runs, as a plan would give them, on a grid of points."""
+
+    grid: Grid = field(default_factory=Grid)
+    window_ms: tuple[float, float] = (5.0, 17.0)
+    criteria: tuple[Criterion, ...] = CRITERIA
+    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
+    alpha: float = 0.01
+    floor_nv: float = 15.0
+    max_sweeps: int = 6144
+    look_every: int = 256
+
+    @property
+    def block_sweeps(self) -> int:
+        return self.evidence.block_units * UNIT_SWEEPS
+
+    @property
+    def units(self) -> int:
+        """Units until every run has met its sweep limit."""
+        return max(1, self.max_sweeps // self.block_sweeps) * self.evidence.block_units
+
+    def analysis(self, rules: tuple[Rule, ...]) -> AnalysisSettings:
+        grid = self.grid
+        return AnalysisSettings(
+            rate_hz=grid.rate_hz,
+            start_ms=grid.start_ms,
+            n_times=grid.n_times,
+            window_ms=self.window_ms,
+            criteria=self.criteria,
+            evidence=self.evidence,
+            rules=rules,
+            gain=grid.band.response,
+        )
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One way to end a run: rules in order, under the name by which a person asked for it."""
+
+    name: str
+    rules: tuple[Rule, ...]
+
+    @property
+    def identity(self) -> str:
+        return rules_identity(self.rules)
+
+
+def chain(name: str, setup: Setup) -> Chain:
+    """A rule of the table with the ends that every run has. ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``."""
+    rule, _, budget = name.partition(":")
+    askable = [known for known, kind in STOPPING_RULES.items() if kind.outcome == "response_present"]
+    if rule not in askable:
+        raise ValueError(f"rule {rule!r} is unknown, or cannot find a response: choose from {', '.join(askable)}")
+    kind = STOPPING_RULES[rule]
+    known = {parameter.name for parameter in fields(kind)}
+    looks = Looks(setup.look_every, setup.look_every, setup.max_sweeps)
+    if rule == "guidance_clear":
+        looks = Looks(1024, min(2048, setup.max_sweeps), setup.max_sweeps)
+    given: dict[str, Any] = {"alpha": setup.alpha, "looks": looks}
+    if budget:
+        if "budget" not in known:
+            raise ValueError(f"rule {name!r}: {rule} has no error budget to choose; write {rule}")
+        given["budget"] = budget
+    ends: tuple[Rule, ...] = (NoiseFloorReached(setup.floor_nv), SweepLimit(setup.max_sweeps, setup.block_sweeps))
+    if rule == "guidance_clear":
+        ends = (GuidanceAbsent(looks=looks), ends[1])
+    return Chain(name, (kind(**{key: value for key, value in given.items() if key in known}), *ends))
+
+
+@dataclass(frozen=True)
+class Decided:
+    """How each run of a batch ended under one chain: index into OUTCOMES, sweeps presented, residual noise then; (R,) each."""
+
+    outcome: Ints
+    sweeps: Ints
+    noise_nv: Floats
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Decisions by chain, in order, the oracle's among them where there is one; and what was left in the average at the end.
+
+    ``estimated_nv`` (R,) is the residual noise that the analysis stated, ``left_nv`` (R,) the RMS over the window of what really
+    was left once the response was taken away; nan where the runs were ended early because everything was decided.
+    """
+
+    decided: dict[str, Decided]
+    estimated_nv: Floats
+    left_nv: Floats
+
+
+class _Tally:
+    """First decisions of a batch."""
+
+    def __init__(self, runs: int) -> None:
+        self.outcome = np.full(runs, -1)
+        self.sweeps = np.zeros(runs, dtype=np.int64)
+        self.noise_nv = np.full(runs, np.nan)
+
+    def note(self, outcome: Ints, sweeps: Floats, noise_nv: Floats) -> None:
+        new = (self.outcome < 0) & (outcome >= 0)
+        self.outcome[new] = outcome[new]
+        self.sweeps[new] = sweeps[new].astype(np.int64)
+        self.noise_nv[new] = noise_nv[new]
+
+    @property
+    def done(self) -> bool:
+        return bool((self.outcome >= 0).all())
+
+    def result(self) -> Decided:
+        return Decided(self.outcome, self.sweeps, self.noise_nv)
+
+
+def simulate(
+    source: Source, waves_uv: Floats, setup: Setup, chains: Sequence[Chain], covariance_uv2: Floats | None = None
+) -> Batch:
+    """Runs of ``source`` with the response ``waves_uv`` (R, n_times) added, each until every chain has decided.
+
+    With the covariance of the noise over the window (P, P), and a response, an oracle runs along. Memory does not grow with the
+    number of sweeps. Where there is no response the runs always go on to the sweep limit.
+    """
+    runs = len(waves_uv)
+    first, *others = chains
+    settings = setup.analysis(first.rules)
+    also = tuple(rule for other in others for rule in other.rules)
+    analysis = RunningAnalysis(settings, (runs,), frozenset(), also)
+    stopping = [RunningStopping(one.rules, (runs,)) for one in chains]
+    codes = [np.array([OUTCOMES.index(rule.outcome) for rule in one.rules] + [-1]) for one in chains]
+    tallies = {one.name: _Tally(runs) for one in chains}
+    silent = not waves_uv.any()
+    oracle = None
+    if covariance_uv2 is not None and not silent:
+        oracle = Oracle(settings.window.of(waves_uv), covariance_uv2)
+        tallies[ORACLE] = _Tally(runs)
+    added = waves_uv[:, np.newaxis, :].astype(np.float32)
+    usable = np.ones((runs, UNIT_SWEEPS), dtype=bool)
+    nothing = np.full(runs, np.nan)
+    left, estimated = nothing, nothing
+    for unit in range(setup.units):
+        sweeps = source.unit()
+        if not silent:
+            sweeps += added
+        look = analysis.update(sweeps, usable).look  # type: ignore[arg-type]  # single precision is meant: half the memory
+        if oracle is not None:
+            presented = np.full(runs, (unit + 1.0) * UNIT_SWEEPS)
+            oracle.update(settings.window.of(sweeps), source.gain)  # type: ignore[arg-type]
+            verdict = np.where(oracle.log_ratio >= -np.log(setup.alpha), 0, 2 if unit + 1 == setup.units else -1)
+            tallies[ORACLE].note(verdict, presented, nothing)
+        if look is None:
+            continue
+        figures = look.figures
+        for one, running, code in zip(chains, stopping, codes, strict=True):
+            tallies[one.name].note(code[running.update(figures)], figures.sweeps_presented, figures.residual_noise_nv)
+        if not silent and all(tally.done for tally in tallies.values()):
+            break
+    else:
+        error = settings.window.of(analysis.average.average_uv() - waves_uv)
+        left = 1e3 * np.sqrt((error**2).mean(axis=-1))
+        estimated = look.figures.residual_noise_nv if look is not None else nothing
+    return Batch({name: tally.result() for name, tally in tallies.items()}, estimated, left)
+
+
+__all__ = [
+    "ORACLE", "OUTCOMES", "Batch", "Chain", "Decided", "EvidenceReached", "Setup", "chain", "simulate",
+]  # fmt: skip
