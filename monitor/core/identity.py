@@ -22,6 +22,8 @@ def spelled(value: Any) -> str:
         return repr(value)
     if isinstance(value, float):
         return repr(value + 0.0)  # -0.0 is 0.0
+    if callable(value) and is_dataclass(owner := getattr(value, "__self__", None)):
+        return f"{spelled(owner)}.{value.__name__}"
     if callable(value):
         return f"{value.__module__}.{value.__qualname__}"
     raise TypeError(f"{value!r} has no place in an identity: use numbers, text, tuples and frozen dataclasses")
