@@ -114,7 +114,7 @@ def _live(folder: RunFolder) -> list[dict[str, Any]]:
     try:
         return list(folder.read_events()) if folder.events.is_file() else []
     except ValueError as error:
-        raise ReplayError(f"{folder.events} is damaged ({error}): move it away to replay the samples without comparing") from error
+        raise ReplayError(f"{folder.events} is damaged ({error}): move it away to replay without comparing") from error
 
 
 def _ending(live: list[dict[str, Any]]) -> tuple[Any, str]:

@@ -16,8 +16,20 @@ from typing import Any, Literal, Protocol
 
 import numpy as np
 
+from monitor import sentence
 from monitor.core.engine import Engine
-from monitor.core.events import AverageNow, Event, LookDone, TriggerLearned, TriggerSilent, UnitDone, Verdict
+from monitor.core.events import (
+    AverageNow,
+    Event,
+    Gap,
+    LookDone,
+    RateMismatch,
+    TriggerDoubled,
+    TriggerLearned,
+    TriggerSilent,
+    UnitDone,
+    Verdict,
+)
 from monitor.core.samples import Chunk, Layout
 from monitor.folder import RunFolder
 from monitor.journal import Journal, JournalError
@@ -236,7 +248,24 @@ class Run:
         events = engine.feed(chunk)
         self._tell(events)  # first: drawing may wait, a decision may not
         self._show(engine, events)
+        self._point_out(events, engine.settings.layout.rate_hz)
         self._compare_window(events, engine.settings.layout.rate_hz)
+
+    def _point_out(self, events: list[Event], rate_hz: float) -> None:
+        """Trouble that the engine found, in words; it is in the event log already. Each kind is logged once."""
+        for event in events:
+            if isinstance(event, Gap):
+                kind, text = event.reason, sentence.gap(event, rate_hz)
+            elif isinstance(event, RateMismatch):
+                kind, text = f"rate {event.serious}", sentence.rate_mismatch(event)
+            elif isinstance(event, TriggerDoubled):
+                kind, text = "doubled", sentence.DOUBLED
+            else:
+                continue
+            if kind not in self._grumbled:
+                self._grumbled.add(kind)
+                log.warning(text)
+            self.status = replace(self.status, notices=(*self.status.notices[-19:], text))
 
     def _compare_window(self, events: list[Event], rate_hz: float) -> None:
         """Say once when the next sound comes before the response window is over; its response would be taken for this one's."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from monitor.core.events import LookDone, Verdict
+from monitor.core.events import Gap, LookDone, RateMismatch, Verdict
 
 HEADLINES = {
     "response_present": "Response present",
@@ -22,6 +22,24 @@ REASONS = {  # why a sweep is left out, in words for the bench
     "edge": "at the very start",
     "trigger_doubled": "with a double trigger",
 }
+
+DOUBLED = "triggers come too close together, such sweeps are left out: does the trigger channel bounce, or carry other events?"
+
+
+def gap(event: Gap, rate_hz: float) -> str:
+    """A break of the stream, in words."""
+    ms = 1e3 * abs(event.by_s)
+    if event.reason == "lost":
+        missing = count(round(event.by_s * rate_hz), "sample")
+        return f"time stamps jump ahead by {ms:.0f} ms: {missing} missing, or the sender was held up; sweeps there are left out"
+    if event.reason == "clock":
+        return f"time stamps go back by {ms:.0f} ms: the sender caught up, or its clock was set; sweeps there are left out"
+    return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"
+
+
+def rate_mismatch(event: RateMismatch) -> str:
+    said = f"the stream states {event.nominal_hz:g} Hz, but its time stamps say {event.measured_hz:.6g} Hz ({event.ppm:+.0f} ppm)"
+    return said + (": do not trust times in ms before that is mended" if event.serious else "")
 
 
 def count(number: int, noun: str) -> str:

@@ -169,6 +169,8 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
         started=started,
     )
     record = write_results(folder, record, run.engine)
+    if record["fault"] is not None and record["stopped_by"] != "fault":
+        complain(f"a fault after the decision: {record['fault']}")
     say(f"kept in {folder.path}", args)
     return record | {"folder": str(folder.path)}
 
