@@ -45,6 +45,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--nan", type=float, nargs=2, metavar=("FROM", "TO"))
     parser.add_argument("--flat", action="store_true", help="the EEG channels send zeros")
     parser.add_argument("--vanish", type=float, help="end without a word after so long")
+    parser.add_argument("--markers", help="name of a marker stream to send along, a text every half second")
     parser.add_argument("--stop-triggers", type=float, help="no trigger from here on")
     return parser.parse_args()
 
@@ -88,6 +89,7 @@ def main() -> None:
     args = arguments()
     data = samples(args)
     out = outlet(args)
+    marks = pylsl.StreamOutlet(pylsl.StreamInfo(args.markers, "Markers", 1, 0, "string", "")) if args.markers else None
     over = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.read(), over.set()), daemon=True).start()
     print("sending", flush=True)
@@ -106,6 +108,8 @@ def main() -> None:
         if args.vanish is not None and since_s >= args.vanish:
             break
         out.push_chunk(chunk.T)
+        if marks is not None and due // int(args.rate / 2) > at // int(args.rate / 2):
+            marks.push_sample([f"mark {due // int(args.rate / 2)}"])
         at = max(at, due)
         time.sleep(0.008)
     over.wait(0.0 if args.vanish is not None else 30.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import uuid
 
 import numpy as np
 import pytest
@@ -52,6 +53,11 @@ SCENARIOS = {
         ["--eeg", "E1", "--trigger", "TRIG", "--band", "150,3000", "--window", "4,15", *LIMIT],
     ),
 }
+
+MARKED = f"marks-{uuid.uuid4().hex[:8]}"
+SCENARIOS["a marker stream recorded along"] = Scenario(
+    [*LARGE, "--markers", MARKED], ["--eeg", "E1", "--trigger", "TRIG", "--markers", MARKED, *LIMIT]
+)
 
 
 def option(scenario: Scenario, name: str, usual: float) -> float:
@@ -110,3 +116,17 @@ def test_what_was_journalled_is_what_was_sent(batch: Batch) -> None:
     steps = np.diff(np.flatnonzero(np.diff(eeg.samples[1]) > 0))
     assert steps.min() >= 169
     assert steps.max() <= 169 + 1 + 0.02 * 8000
+
+
+def test_markers_are_recorded_with_their_clock(batch: Batch) -> None:
+    happened = batch["a marker stream recorded along"]
+    recorded = read_xdf(happened.folder / "raw.xdf")
+    eeg, marks = recorded.streams[1], recorded.streams[2]
+    numbers = [int(text.removeprefix("mark ")) for text in marks.samples[0]]
+    assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+    assert len(numbers) >= 9
+    assert np.diff(marks.stamps_s) == pytest.approx(0.5, abs=0.4)
+    assert eeg.stamps_s[0] - 1 < marks.stamps_s[0] < marks.stamps_s[-1] < eeg.stamps_s[-1] + 1
+    assert len(marks.clock_offsets) >= 1
+    assert abs(marks.clock_offsets[0][1]) < 0.1  # one machine, one clock
+    assert marks.clock_offsets[0][0] == pytest.approx(eeg.clock_offsets[0][0], abs=5.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import uuid
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.cli import main
 from tests.live.harness import Outcome, call, foreign
 
 pytestmark = pytest.mark.lsl
@@ -68,41 +70,58 @@ REFUSED: dict[str, tuple[list[str], int, tuple[str, ...]]] = {
 }
 
 
+ON_A_STREAM = tuple(REFUSED)[tuple(REFUSED).index("band beyond the stream's rate") :]
+
+
+def given(case: str, folder: Path, name: str) -> list[str]:
+    """The arguments of a case, with its plan written to a file where it has one."""
+    plan = folder / "plan.toml"
+    first, *others = REFUSED[case][0] or [""]
+    if first == "OPEN":
+        first = PLAN
+    if " " in first or "\n" in first:
+        plan.write_text(first.replace("STREAM", name))
+        first = str(plan)
+    parts = [str(plan) if part == "PLANFILE" else part.replace("STREAM", name) for part in (first, *others) if part]
+    session = [] if "--out" in parts else ["--out", str(folder / "session")]
+    return ["run", *parts, "--json", "--no-window", *session]
+
+
+def check(case: str, status: int, out: str, err: str, folder: Path, name: str) -> None:
+    assert status == REFUSED[case][1], err
+    assert "Traceback" not in err
+    said = json.loads(out)
+    assert said["exit_status"] == status
+    assert said["error"] in err
+    for word in REFUSED[case][2]:
+        assert word.replace("STREAM", name) in said["error"]
+    assert not (folder / "session").exists()  # nothing was begun
+
+
+@pytest.mark.parametrize("case", [case for case in REFUSED if case not in ON_A_STREAM])
+def test_a_plan_is_refused_before_any_stream_is_looked_for(case: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status = main(given(case, tmp_path, "nobody"))
+    said = capsys.readouterr()
+    check(case, status, said.out, said.err, tmp_path, "nobody")
+
+
 @pytest.fixture(scope="module")
 def outcomes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, tuple[Outcome, Path, str]]]:
-    """All of them on one amplifier, some at the same time."""
+    """All that need a stream, on one amplifier, some at the same time."""
     name = f"foreign-{uuid.uuid4().hex[:8]}"
 
     def refused(case: str) -> tuple[Outcome, Path, str]:
         folder = tmp_path_factory.mktemp("refused")
-        plan = folder / "plan.toml"
-        given = list(REFUSED[case][0])
-        if given and (" " in given[0] or "\n" in given[0]):
-            plan.write_text(given[0].replace("STREAM", name))
-            given[0] = str(plan)
-        elif given and given[0] == "OPEN":
-            plan.write_text(PLAN.replace("STREAM", name))
-            given[0] = str(plan)
-        given = [str(plan) if part == "PLANFILE" else part.replace("STREAM", name) for part in given]
-        session = [] if "--out" in given else ["--out", str(folder / "session")]
-        return call("run", *given, "--json", "--no-window", *session), folder / "session", name
+        return call(*given(case, folder, name)), folder, name
 
     with foreign(name, ["--channels", "2", "--source-id", "sn-2", "--seconds", "60"]), ThreadPoolExecutor(3) as pool:
-        yield dict(zip(REFUSED, pool.map(refused, REFUSED), strict=True))
+        yield dict(zip(ON_A_STREAM, pool.map(refused, ON_A_STREAM), strict=True))
 
 
-@pytest.mark.parametrize("case", REFUSED)
-def test_refused_with_a_reason_and_a_way_on(case: str, outcomes: dict[str, tuple[Outcome, Path, str]]) -> None:
-    outcome, session, name = outcomes[case]
-    _, status, words = REFUSED[case]
-    assert outcome.status == status, outcome.err
-    assert "Traceback" not in outcome.err
-    said = outcome.json
-    assert said["exit_status"] == status
-    assert said["error"] in outcome.err
-    for word in words:
-        assert word.replace("STREAM", name) in said["error"]
-    assert not session.exists()  # nothing was begun
+@pytest.mark.parametrize("case", ON_A_STREAM)
+def test_what_does_not_fit_the_stream_is_refused(case: str, outcomes: dict[str, tuple[Outcome, Path, str]]) -> None:
+    outcome, folder, name = outcomes[case]
+    check(case, outcome.status, outcome.out, outcome.err, folder, name)
 
 
 def test_arguments_that_cannot_be_read() -> None:
