@@ -19,7 +19,7 @@ REASONS = {  # why a sweep is left out, in words for the bench
     "flat": "without a signal",
     "not_finite": "without numbers",
     "gap": "with samples lost",
-    "edge": "at the very start",
+    "edge": "too soon after a start",
     "trigger_doubled": "with a double trigger",
 }
 
@@ -46,6 +46,13 @@ def count(number: int, noun: str) -> str:
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
+def apart(value: float, limit: float, digits: int) -> str:
+    """``value`` with as many digits as it takes not to look equal to a limit that it has not reached, or has passed."""
+    while digits < 4 and value != limit and f"{value:.{digits}f}" == f"{limit:.{digits}f}":
+        digits += 1
+    return f"{value:.{digits}f}"
+
+
 def numbers(look: LookDone | None, floor_nv: float) -> str:
     """The figures a decision rests on."""
     if look is None:
@@ -55,10 +62,10 @@ def numbers(look: LookDone | None, floor_nv: float) -> str:
     if not math.isfinite(look.evidence):
         evidence = "evidence from 256 sweeps on"
     else:
-        evidence = f"evidence {look.evidence:.1f} of {look.evidence_needed:.1f}"
+        evidence = f"evidence {apart(look.evidence, look.evidence_needed, 1)} of {look.evidence_needed:.1f}"
     if not math.isfinite(look.residual_noise_nv):
         return f"{evidence}, noise not known yet"
-    noise = f"noise {look.residual_noise_nv:.0f} nV of {floor_nv:.0f} nV"
+    noise = f"noise {apart(look.residual_noise_nv, floor_nv, 0)} nV of {floor_nv:g} nV"
     if look.noise_cause == "between units":
         noise += " (something repeats with the stimulus)"
     return f"{evidence}, {noise}"

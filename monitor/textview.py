@@ -72,12 +72,13 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
     grid.add_column()
     if look is not None:
         known = math.isfinite(look.evidence)
-        evidence = f"{look.evidence:5.2f} of {look.evidence_needed:.2f} (log10)" if known else "from 256 sweeps on"
+        reached = sentence.apart(look.evidence, look.evidence_needed, 2)
+        evidence = f"{reached:>5} of {look.evidence_needed:.2f} (log10)" if known else "from 256 sweeps on"
         grid.add_row("evidence", bar(look.evidence / look.evidence_needed if known else math.nan), evidence)
         noise = look.residual_noise_nv
         cause = ", from the spread between units" if look.noise_cause == "between units" else ""
         quiet = min(1.0, (floor_nv / noise) ** 2) if noise > 0 else math.nan
-        level = f"{noise:.1f} nV of {floor_nv:.0f} nV{cause}" if math.isfinite(noise) else "not known yet"
+        level = f"{sentence.apart(noise, floor_nv, 1)} nV of {floor_nv:g} nV{cause}" if math.isfinite(noise) else "not known yet"
         grid.add_row("quiet enough", bar(quiet), level)
         presented = f"{look.sweeps_presented:,} of at most {plan.decision.max_sweeps:,}"
         grid.add_row("sweeps", bar(look.sweeps_presented / plan.decision.max_sweeps), f"{presented}; {sentence.left_out(look)}")
