@@ -5,36 +5,39 @@ from __future__ import annotations
 import io
 import math
 import threading
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pytest
 from rich.console import Console
 
 from monitor import sentence, textview
-from monitor.core.events import AverageNow, LookDone, Verdict
+from monitor.core.events import AverageNow, Gap, LookDone, RateMismatch, Verdict
 from monitor.core.stopping import StoppedBy
 from monitor.plan import Plan
 from monitor.run import TRANSITIONS, State, Status
 
-LOOK = LookDone(
-    sample=80_000,
-    sweeps_presented=1312,
-    sweeps_accepted=1280,
-    rejected={"peak": 30, "gap": 2},
-    evidence=1.24,
-    evidence_needed=2.0,
-    p_value=0.05,
-    residual_noise_nv=31.4,
-    noise_cause="within units",
-    within_units_nv=31.4,
-    between_units_nv=30.0,
-    single_point_nv=33.0,
-    plus_minus_nv=29.0,
-    fsp=2.2,
-    upper_limit_nv=80.0,
-    lost_samples=0,
-)
+KNOWN: dict[str, Any] = {
+    "sample": 80_000,
+    "sweeps_presented": 1312,
+    "sweeps_accepted": 1280,
+    "rejected": {"peak": 30, "gap": 2},
+    "evidence": 1.24,
+    "evidence_needed": 2.0,
+    "p_value": 0.05,
+    "residual_noise_nv": 31.4,
+    "noise_cause": "within units",
+    "within_units_nv": 31.4,
+    "between_units_nv": 30.0,
+    "single_point_nv": 33.0,
+    "plus_minus_nv": 29.0,
+    "fsp": 2.2,
+    "upper_limit_nv": 80.0,
+    "lost_samples": 0,
+}
+# Whatever else a look carries is not known here, and must not be shown as nan either.
+LOOK = LookDone(**({field.name: math.nan for field in fields(LookDone)} | KNOWN))
 UNKNOWN = replace(
     LOOK,
     sweeps_presented=32,
@@ -153,7 +156,7 @@ def test_the_headline(status: Status, words: str) -> None:
     ("rejected", "words"),
     [
         ({}, "none left out"),
-        ({"edge": 1}, "1 at the very start left out"),
+        ({"edge": 1}, "1 too soon after a start left out"),
         ({"peak": 1200}, "1,200 too large left out"),
         ({"flat": 3, "not_finite": 2}, "5 left out (3 without a signal, 2 without numbers)"),
         ({"something new": 1}, "1 something new left out"),
@@ -162,6 +165,32 @@ def test_the_headline(status: Status, words: str) -> None:
 def test_why_sweeps_are_left_out(rejected: dict[str, int], words: str) -> None:
     assert sentence.left_out(replace(LOOK, rejected=rejected)) == words
     assert sentence.left_out(None) == "none left out"
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "digits", "words"),
+    [
+        (1.24, 2.0, 1, "1.2"),
+        (1.998, 2.0, 1, "1.998"),
+        (2.04, 2.0, 1, "2.04"),
+        (2.0, 2.0, 1, "2.0"),
+        (15.4, 15.0, 0, "15.4"),
+        (31.4, 15.0, 0, "31"),
+        (15.0 + 1e-9, 15.0, 0, "15.0000"),
+    ],
+)
+def test_a_figure_never_looks_as_if_it_had_reached_its_limit(value: float, limit: float, digits: int, words: str) -> None:
+    assert sentence.apart(value, limit, digits) == words
+
+
+def test_trouble_in_words() -> None:
+    lost, back = Gap(9, "lost", 0.0125, 100), Gap(9, "clock", -0.0125, 0)
+    assert sentence.gap(lost, 8000.0).startswith("time stamps jump ahead by 12 ms: 100 samples missing")
+    assert sentence.gap(back, 8000.0).startswith("time stamps go back by 12 ms")
+    assert "no numbers" in sentence.gap(Gap(9, "not_finite", 0.0, 0), 8000.0)
+    mild, serious = RateMismatch(9, 8000.0, 8001.6, 200.0, False), RateMismatch(9, 8000.0, 7984.0, -2000.0, True)
+    assert sentence.rate_mismatch(mild) == "the stream states 8000 Hz, but its time stamps say 8001.6 Hz (+200 ppm)"
+    assert sentence.rate_mismatch(serious).endswith("7984 Hz (-2000 ppm): do not trust times in ms before that is mended")
 
 
 def test_counting() -> None:
