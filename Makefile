@@ -2,7 +2,7 @@
 # (python3.x-venv) is installed where that is allowed. `make PYTHON=/path/to/python3 demo` chooses a Python for a new .venv.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check clean
+.PHONY: help demo test check lint types layers clean
 .NOTPARALLEL:
 
 # A folder that was moved or copied: its .venv still points to the old place and is made again.
@@ -22,9 +22,15 @@ demo: .venv/ready-run  ## the whole loop on a virtual patient, without hardware 
 test: .venv/ready-test  ## all tests (ARGS="tests/core -x" passes options on)
 	.venv/bin/python -m pytest $(ARGS)
 
-check: .venv/ready-test  ## lint, types, and who may import whom
+check: lint types layers  ## lint, types, and who may import whom (with --keep-going all three, whatever fails)
+
+lint: .venv/ready-test
 	.venv/bin/ruff check .
+
+types: .venv/ready-test
 	.venv/bin/mypy
+
+layers: .venv/ready-test
 	.venv/bin/lint-imports
 	.venv/bin/python -m pytest tests/test_layers.py
 
