@@ -27,7 +27,7 @@ Singles = NDArray[np.float32]
 
 FLOOR = 0.01  # white part of the amplitude spectrum: what a converter adds; it also keeps the covariance well away from singular
 COLOUR_TAPS = 65
-MAINS_UV = ((1, 20.0), (2, 1.0), (3, 1.0), (4, 0.3), (5, 1.0), (7, 1.0), (9, 1.0), (11, 0.5))  # peak before the filter; own choice
+MAINS_UV = ((1, 20.0), (2, 1.0), (3, 1.0), (4, 0.3), (5, 1.0), (7, 1.0), (9, 1.0), (11, 0.5))  # peaks before the filter; own
 
 
 @dataclass(frozen=True)
@@ -66,9 +66,9 @@ class Presentation:
 class Noise:
     """One kind. ``rms_uv``: long-term RMS of the background in the pass band, gain changes included, additions not.
 
-    Power falls by 6 dB an octave above ``corner_hz`` towards a level 20 dB lower (own choice, the shape of scalp EEG); flat for an
-    infinite corner. ``low_hz`` replaces the lower edge of the pass band, ``rate_per_s`` the stimulus rate (a kind that is about
-    being in step with something needs its own). ``gaussian``: nothing but background and known gain, so that an oracle is exact.
+    Power falls by 6 dB an octave above ``corner_hz`` towards a level 20 dB lower (own choice, the shape of scalp EEG); flat for
+    an infinite corner. ``low_hz`` replaces the lower edge of the pass band, ``rate_per_s`` the stimulus rate (a kind that is
+    about being in step with something needs its own). ``gaussian``: background and gain alone, so that an oracle is exact.
     """
 
     what: str
@@ -117,7 +117,8 @@ NOISES: dict[str, Noise] = {
     "white": Noise("Gaussian, flat over the pass band", corner_hz=np.inf),
     "gaussian-30": Noise("Gaussian from 30 Hz on: slower noise than the default band lets through", low_hz=30.0),
     "gain-steps": Noise("size jumps by up to 4 x, about every 4 s", gain=Gain(step_per_sweep=1 / 200, step_range=4.0)),
-    "bursts": Noise("bursts of 4 x the size, 0.5 s long, 12 % of the time", gain=Gain(burst_per_sweep=1 / 180, burst_sweeps=24.0)),
+    "bursts": Noise("bursts of 4 x the size, 0.5 s long, 12 % of the time",
+                    gain=Gain(burst_per_sweep=1 / 180, burst_sweeps=24.0)),
     "heavy-tails": Noise("size of each sweep drawn anew: Student's t with 4 degrees of freedom", gain=Gain(tails_df=4)),
     "muscle": Noise("trains of muscle activity above 300 Hz, 1 s long", muscle=Gain(burst_per_sweep=1 / 200, burst_sweeps=48.0,
                     quiet=0.05)),
@@ -138,7 +139,7 @@ def run_seeds(seed: int, name: str, runs: range) -> list[np.random.SeedSequence]
 
 
 class Source(Protocol):
-    """Sweeps of a batch of runs, unit by unit. ``gain``: true size of each sweep (R, 16) relative to ``covariance``, for an oracle."""
+    """Sweeps of a batch of runs, unit by unit. ``gain``: true size of each sweep (R, 16), which only an oracle may know."""
 
     gain: Floats
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.analysis import UNIT_SWEEPS, AnalysisSettings, RunningAnalysis
+from monitor.core.analysis import UNIT_SWEEPS, AnalysisSettings, Look, RunningAnalysis
 from monitor.core.artefacts import CRITERIA, Criterion
+from monitor.core.classical_rules import Scheduled
 from monitor.core.evidence import EvidenceSettings
 from monitor.core.stopping import (
     STOPPING_RULES,
-    EvidenceReached,
+    Figures,
     GuidanceAbsent,
     Looks,
     NoiseFloorReached,
@@ -28,6 +29,7 @@ from monitor.core.stopping import (
 from .noises import Grid, Source
 from .responses import Oracle
 
+Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 OUTCOMES: tuple[Outcome, ...] = ("response_present", "response_absent", "inconclusive")
@@ -105,6 +107,31 @@ def chain(name: str, setup: Setup) -> Chain:
 
 
 @dataclass(frozen=True)
+class ForecastProbe(Scheduled):
+    """Never says yes; has the analysis make a forecast at a few looks."""
+
+    name: ClassVar[str] = "forecast_probe"
+    outcome: ClassVar[Outcome] = "inconclusive"
+    stopped_by = "sweep_limit"
+    needs = frozenset({"forecast"})
+
+    def says(self, figures: Figures, look: Ints) -> Bools:
+        return np.zeros(figures.sweeps_presented.shape, dtype=bool)
+
+
+FORECAST_LOOKS = Looks(every=1024, first=512, max_sweeps=2048)
+
+
+@dataclass(frozen=True)
+class Foretold:
+    """A forecast made at ``sweeps`` presented: the range of sweeps still to come (R,), nan for runs that had been decided."""
+
+    sweeps: int
+    low: Floats
+    high: Floats
+
+
+@dataclass(frozen=True)
 class Decided:
     """How each run of a batch ended under one chain: index into OUTCOMES, sweeps presented, residual noise then; (R,) each."""
 
@@ -124,6 +151,7 @@ class Batch:
     decided: dict[str, Decided]
     estimated_nv: Floats
     left_nv: Floats
+    foretold: list[Foretold]  # of the first chain, when it begins with the evidence
 
 
 class _Tally:
@@ -149,17 +177,25 @@ class _Tally:
 
 
 def simulate(
-    source: Source, waves_uv: Floats, setup: Setup, chains: Sequence[Chain], covariance_uv2: Floats | None = None
+    source: Source,
+    waves_uv: Floats,
+    setup: Setup,
+    chains: Sequence[Chain],
+    covariance_uv2: Floats | None = None,
+    foretell: bool = False,
 ) -> Batch:
     """Runs of ``source`` with the response ``waves_uv`` (R, n_times) added, each until every chain has decided.
 
     With the covariance of the noise over the window (P, P), and a response, an oracle runs along. Memory does not grow with the
-    number of sweeps. Where there is no response the runs always go on to the sweep limit.
+    number of sweeps. ``foretell``: note what the analysis forecasts at FORECAST_LOOKS. Where there is no
+    response the runs always go on to the sweep limit.
     """
     runs = len(waves_uv)
     first, *others = chains
     settings = setup.analysis(first.rules)
     also = tuple(rule for other in others for rule in other.rules)
+    if foretell and first.rules[0].name == "evidence":
+        also = (*also, ForecastProbe(looks=FORECAST_LOOKS))
     analysis = RunningAnalysis(settings, (runs,), frozenset(), also)
     stopping = [RunningStopping(one.rules, (runs,)) for one in chains]
     codes = [np.array([OUTCOMES.index(rule.outcome) for rule in one.rules] + [-1]) for one in chains]
@@ -173,6 +209,7 @@ def simulate(
     usable = np.ones((runs, UNIT_SWEEPS), dtype=bool)
     nothing = np.full(runs, np.nan)
     left, estimated = nothing, nothing
+    foretold: list[Foretold] = []
     for unit in range(setup.units):
         sweeps = source.unit()
         if not silent:
@@ -188,15 +225,24 @@ def simulate(
         figures = look.figures
         for one, running, code in zip(chains, stopping, codes, strict=True):
             tallies[one.name].note(code[running.update(figures)], figures.sweeps_presented, figures.residual_noise_nv)
+        if look.forecast is not None:
+            foretold.append(_foretold(look, tallies[first.name]))
         if not silent and all(tally.done for tally in tallies.values()):
             break
     else:
         error = settings.window.of(analysis.average.average_uv() - waves_uv)
         left = 1e3 * np.sqrt((error**2).mean(axis=-1))
         estimated = look.figures.residual_noise_nv if look is not None else nothing
-    return Batch({name: tally.result() for name, tally in tallies.items()}, estimated, left)
+    return Batch({name: tally.result() for name, tally in tallies.items()}, estimated, left, foretold)
+
+
+def _foretold(look: Look, tally: _Tally) -> Foretold:
+    assert look.forecast is not None
+    open_ = tally.outcome < 0
+    low, high = (np.where(open_, x, np.nan) for x in (look.forecast.sweeps_low, look.forecast.sweeps_high))
+    return Foretold(int(look.figures.sweeps_presented.flat[0]), low, high)
 
 
 __all__ = [
-    "ORACLE", "OUTCOMES", "Batch", "Chain", "Decided", "EvidenceReached", "Setup", "chain", "simulate",
+    "FORECAST_LOOKS", "ORACLE", "OUTCOMES", "Batch", "Chain", "Decided", "Foretold", "Setup", "chain", "simulate",
 ]  # fmt: skip

@@ -7,7 +7,7 @@ import importlib.metadata
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import checking, demo, live, replaying, rig
+from monitor.commands import checking, demo, live, replaying, rig, validating
 from monitor.commands.common import FAILED, complain, set_up_logging
 
 EPILOG = """typical order:
@@ -29,7 +29,7 @@ def parser() -> argparse.ArgumentParser:
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for group in (demo, checking, live, replaying, rig):
+    for group in (demo, checking, live, replaying, rig, validating):
         group.add(commands)
     return program
 
