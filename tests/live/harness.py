@@ -8,7 +8,6 @@ import os
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 import uuid
@@ -143,10 +142,9 @@ class Happened:
         return call("replay", str(self.folder), "--json")
 
 
-def perform(scenario: Scenario) -> Happened:
+def perform(scenario: Scenario, session: Path) -> Happened:
     """Start the amplifier, carry the run through, end the amplifier."""
     name = f"foreign-{uuid.uuid4().hex[:8]}"
-    session = Path(tempfile.mkdtemp(prefix="quietfloor-live-"))
     with foreign(name, scenario.stream) as amplifier:
         if scenario.plan is None:
             what = ["run", "--listen", "--stream", name]
@@ -163,9 +161,9 @@ def perform(scenario: Scenario) -> Happened:
 class Batch:
     """Several scenarios at once: real time costs time. Each is asked for by its name when its test comes."""
 
-    def __init__(self, scenarios: dict[str, Scenario], at_once: int) -> None:
+    def __init__(self, scenarios: dict[str, Scenario], new_folder: Callable[[], Path], at_once: int) -> None:
         self._pool = ThreadPoolExecutor(at_once)
-        self._futures = {name: self._pool.submit(perform, scenario) for name, scenario in scenarios.items()}
+        self._futures = {name: self._pool.submit(perform, scenario, new_folder()) for name, scenario in scenarios.items()}
 
     def __getitem__(self, name: str) -> Happened:
         return self._futures[name].result()

@@ -23,6 +23,7 @@ from monitor.sources.recording import RecordingSource
 from tests.synthetic import stream
 
 LABELS = ("2", "1", "Cz")  # numbers that are not their places: names must be resolved as they were live
+LOOKS = 320 // 32  # one every block of two units
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +60,7 @@ def told(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
 @pytest.mark.parametrize("chunk_samples", [None, 1, 37, 4000, 10**6])
 def test_the_same_looks_however_the_samples_come(finished: Path, chunk_samples: int | None) -> None:
     done = replay(RunFolder.open(finished), chunk_samples=chunk_samples)
-    assert (done.identical, done.looks, done.live_looks) == (True, 10, 10)
+    assert (done.identical, done.looks, done.live_looks) == (True, LOOKS, LOOKS)
     assert (done.verdict.verdict, done.verdict.stopped_by) == ("inconclusive", "sweep_limit")
 
 
@@ -81,11 +82,11 @@ def test_other_settings_make_a_new_result_that_is_not_compared(
     assert main([*arguments, "--out", str(tmp_path), "--json"]) == 0
     found = told(capsys)
     assert found["identical"] is None
-    assert (found["looks"], found["sweeps_presented"], found["alpha"]) == (3, 96, 0.05)
+    assert (found["looks"], found["sweeps_presented"], found["alpha"]) == (96 // 32, 96, 0.05)
     assert (found["filter"]["low_hz"], found["filter"]["high_hz"]) == (150, 1400)
     plan = load_plan(tmp_path / "run-001" / "plan.toml")
     assert (plan.analysis.window_ms, plan.decision.max_sweeps) == ((6.0, 15.0), 96)
-    assert len(looks_of(finished / "events.jsonl")) == 10  # the run itself stays as it was
+    assert len(looks_of(finished / "events.jsonl")) == LOOKS  # the run itself stays as it was
 
 
 def test_a_quieter_floor_than_needed_gives_an_absent_response(finished: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -107,7 +108,7 @@ def test_a_look_that_differs_is_named(folder: Path, capsys: pytest.CaptureFixtur
     lines[third] = lines[third].replace('"sweeps_accepted":9', '"sweeps_accepted":8')
     (folder / "events.jsonl").write_text("".join(lines))
     assert main(["replay", str(folder)]) == 1
-    assert "10 looks against 10 live ones, the first difference is in look 3" in capsys.readouterr().out
+    assert f"{LOOKS} looks against {LOOKS} live ones, the first difference is in look 3" in capsys.readouterr().out
 
 
 def test_other_versions_are_named_when_looks_differ(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -117,7 +118,7 @@ def test_other_versions_are_named_when_looks_differ(folder: Path, capsys: pytest
     (folder / "run.json").write_text(json.dumps(kept))
     assert main(["replay", str(folder)]) == 1
     said = capsys.readouterr().out
-    assert "10 looks against 9 live ones" in said
+    assert f"{LOOKS} looks against {LOOKS - 1} live ones" in said
     assert "versions differ: numpy 0.9 then, " in said
 
 

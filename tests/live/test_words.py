@@ -37,7 +37,8 @@ KNOWN: dict[str, Any] = {
     "lost_samples": 0,
 }
 # Whatever else a look carries is not known here, and must not be shown as nan either.
-LOOK = LookDone(**({field.name: math.nan for field in fields(LookDone)} | KNOWN))
+UNSAID = {field.name: (math.nan,) * 3 if "tuple" in str(field.type) else math.nan for field in fields(LookDone)}
+LOOK = LookDone(**(UNSAID | KNOWN))
 UNKNOWN = replace(
     LOOK,
     sweeps_presented=32,
