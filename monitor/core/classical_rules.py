@@ -2,8 +2,8 @@
 
 That is as good as the distribution that a statistic is taken to have: independent sweeps, noise of constant spectrum,
 nothing in step with the stimulus. With eigenvalues of very different size a sum of squares has a longer tail than the F of
-the same two moments (Satterthwaite): the multi-point rule may pass 1.2 to 1.7 times as often as it says, at p = 0.01. Rules whose ``budget`` is "none", and rules on
-amplitudes, promise no error rate.
+the same two moments (Satterthwaite): at p = 0.01 the multi-point rule passes 1.2 to 1.7 times as often as it says. Rules
+whose ``budget`` is "none", and rules on amplitudes, promise no error rate.
 """
 
 from __future__ import annotations
