@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 
 from .validation_tables import Row
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 820, 130, 190, 34, 46
+WIDTH, LEFT, RIGHT, TOP, BOTTOM = 860, 130, 230, 34, 46
 # After Okabe & Ito: safe for colour-blind eyes.
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#444444")
 DASHES = ("", "7 3", "2 3", "9 3 2 3", "4 4", "12 4", "1 2")
@@ -85,7 +85,7 @@ def _axes(height: int, x: Scale, x_ticks: Sequence[float], x_name: str, y_name: 
     for tick in x_ticks:
         parts += [_line(x(tick), y(0), x(tick), y(0) + 5), _text(x(tick), y(0) + 18, f"{tick:g}", "middle")]
     parts.append(_text((LEFT + WIDTH - RIGHT) / 2, height - 8, x_name, "middle"))
-    parts.append(_text(4, TOP - 2, y_name))
+    parts.append(_text(4, y(0.875) + 4, y_name))
     return parts, y
 
 

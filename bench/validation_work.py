@@ -142,7 +142,7 @@ def _on_cluster(plan: ValidationPlan, cells: Sequence[Cell], address: str) -> It
         raise RuntimeError(f"--cluster needs Dask, which is missing ({error}): pip install 'quietfloor[cluster]'") from error
     client_at: Any = Client  # neither has types
     completed: Any = as_completed
-    with client_at(address, set_as_default=False) as client:
+    with client_at(address) as client:
         futures = [client.submit(run_cell, plan, cell, pure=False) for cell in cells]
         for future in completed(futures):
             yield future.result()

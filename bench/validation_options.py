@@ -1,0 +1,176 @@
+"""What a person may ask of a validation, and the plan that this makes."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from dataclasses import replace
+from pathlib import Path
+
+from monitor.core.samples import Layout
+from monitor.folder import RunFolder
+from monitor.plan import Plan, load_plan, make_plan, override
+
+from .intervals import runs_for_width
+from .noises import NOISES, Grid, Presentation
+from .recordings import Recording, load
+from .responses import SHAPES, Response
+from .simulate import Setup
+from .validation_plan import RECORDING, ValidationPlan
+
+DEFAULT_RUNS, TARGET_RUNS, QUICK_RUNS, MOST_RESPONSE_RUNS = 1000, 5000, 200, 1000
+QUICK_SWEEPS = 2048
+TARGET_SIZES = (0.0, 150.0, 200.0, 300.0, 400.0)
+
+EPILOG = """examples:
+  quietfloor validate --quick                          a first impression, a minute or two
+  quietfloor validate --targets                        what this program promises, measured: a quarter of an hour
+  quietfloor validate --rules evidence,fsp:bonferroni,naive_fsp --noise gaussian,bursts --response 0,200,300
+  quietfloor validate --recording quiet.xdf --channel Cz --plan plan.toml --width 0.006
+  quietfloor validate --recording sessions/run-003     a muted run of your own rig, see below
+
+Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
+fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid.
+
+Recorded noise: record some minutes without sound, with the person and electrodes of a real run, and give the file. For a live
+muted loop make a run with `muted = true` under [sound] in its plan (the trigger goes out, the sound does not) and give its run
+folder: its channel, unit and settings are taken from there. Pretended onsets are laid at random places.
+
+Finished parts are kept in --out at once: the same command goes on after an interruption. The same seed gives the same report on
+any number of cores.
+exit status: 0 done (with --targets: every target met), 1 not done or a target missed, 2 wrong arguments"""
+
+
+def parser() -> argparse.ArgumentParser:
+    program = argparse.ArgumentParser(
+        prog="quietfloor validate",
+        description="False alarms, power and time to a decision of stopping rules, with exact intervals.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    what = program.add_argument_group("what")
+    what.add_argument("--rules", type=_names, metavar="A,B", help="rules to compare (evidence,fsp,hotelling)")
+    what.add_argument("--noise", type=_names, metavar="all|A,B", help=f"null sources (gaussian): {', '.join(NOISES)}")
+    what.add_argument("--recording", type=Path, metavar="FILE", help="recorded noise: .xdf, .npz, .npy or a run folder")
+    what.add_argument("--channel", metavar="C", help="label or number (from 1) in the recording")
+    what.add_argument("--rate", type=float, metavar="HZ", help="sampling rate, where the file states none")
+    what.add_argument("--unit", metavar="U", help="unit of the recording, where the file states none: uV, mV or V")
+    what.add_argument("--response", type=_numbers, metavar="NV,NV", help="sizes in nV peak to trough; 0 is no response (0)")
+    what.add_argument("--response-noise", type=_names, metavar="A,B", help="sources in which responses are tried (as --noise)")
+    what.add_argument("--shape", choices=sorted(SHAPES), default="wave_v", help="waveform of responses (wave_v)")
+    how_many = program.add_mutually_exclusive_group()
+    how_many.add_argument("--runs", type=int, metavar="N", help=f"runs of each kind ({DEFAULT_RUNS}; --targets: {TARGET_RUNS})")
+    how_many.add_argument("--width", type=float, metavar="W", help="as many as make the 95 %% interval at alpha this wide")
+    what.add_argument("--quick", action="store_true", help=f"{QUICK_RUNS} runs of each kind, at most {QUICK_SWEEPS} sweeps")
+    program.add_argument("--targets", action="store_true", help="measure what is promised, and say what is met")
+    settings = program.add_argument_group("settings of the runs")
+    settings.add_argument("--plan", type=Path, metavar="FILE", help="take them from this plan; the options below go before it")
+    settings.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run (0.01)")
+    settings.add_argument("--floor-nv", type=float, metavar="NV", help="noise at which a missing response is believed (15)")
+    settings.add_argument("--max-sweeps", type=int, metavar="N", help="sweep limit (6144)")
+    settings.add_argument("--look-every", type=int, default=256, metavar="N", help="looks of rules with an error budget (256)")
+    settings.add_argument("--band", type=_pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
+    settings.add_argument("--window", type=_pair, metavar="START,STOP", help="response window in ms (5,17)")
+    settings.add_argument("--latency", type=_pair, metavar="EARLY,LATE", help="where wave V is expected, in ms (as planned)")
+    settings.add_argument("--response-latency", type=_pair, metavar="EARLY,LATE", help="and where simulated ones have it (6,8.5)")
+    settings.add_argument("--stimulus-rate", type=float, metavar="R", help="stimuli per second (47.1)")
+    settings.add_argument("--schedule", choices=("pause", "fixed"), help="random pause after each unit, or fixed rate")
+    work_ = program.add_argument_group("work")
+    work_.add_argument("--seed", type=int, default=1, metavar="S", help="the same seed gives the same report (1)")
+    work_.add_argument("--jobs", type=int, default=-1, metavar="N", help="processes (-1: every core)")
+    work_.add_argument("--cluster", metavar="ADDRESS", help="Dask scheduler, such as tcp://10.0.0.5:8786, instead of --jobs")
+    work_.add_argument("--out", type=Path, default=Path("validation"), metavar="DIR", help="where results go (validation)")
+    work_.add_argument("--cost", action="store_true", help="also time each rule alone (seconds a sweep; not in the reports)")
+    work_.add_argument("--json", action="store_true", help="the results as one JSON object on standard output")
+    return program
+
+
+def _names(argument: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in argument.split(",") if part.strip())
+
+
+def _numbers(argument: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in argument.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{argument!r}: give numbers with commas between them, such as 0,150,300") from None
+
+
+def _pair(argument: str) -> tuple[float, float]:
+    numbers = _numbers(argument)
+    if len(numbers) != 2:
+        raise argparse.ArgumentTypeError(f"{argument!r}: give two numbers with a comma, such as 100,1500")
+    return numbers[0], numbers[1]
+
+
+def plan_from(args: argparse.Namespace) -> ValidationPlan:
+    """Raises ValueError (PlanError, RecordingError) or OSError for what cannot be validated."""
+    own = _own_plan(args)
+    epoch_ms, band = own.analysis.epoch_ms, own.analysis.band_hz
+    recording = None
+    if args.recording is not None:
+        recording = Recording(args.recording.resolve(), args.channel, args.rate, args.unit)
+        grid = load(recording, band).grid(band, epoch_ms)
+    else:
+        grid = Grid(Grid.rate_hz, epoch_ms[0], math.floor((epoch_ms[1] - epoch_ms[0]) * 1e-3 * Grid.rate_hz + 1e-9) + 1, band)
+    engine = own.engine_settings(Layout(grid.rate_hz, ("EEG", "trigger"), (0,), 1))  # what a live run would make of it
+    setup = Setup(
+        grid=grid,
+        window_ms=engine.window_ms,
+        criteria=engine.criteria,
+        evidence=engine.evidence,
+        alpha=engine.alpha,
+        floor_nv=engine.floor_nv,
+        max_sweeps=engine.max_sweeps,
+        look_every=args.look_every,
+    )
+    if own.sound is not None:
+        presentation = Presentation(own.sound.rate_per_s, 1e-3 * own.sound.random_pause_ms)
+    else:
+        pause_s = Presentation.pause_max_s if args.schedule == "pause" else 0.0
+        presentation = Presentation(args.stimulus_rate or Presentation.rate_per_s, pause_s)
+    measured = args.targets and recording is None
+    sources = tuple(args.noise or ((RECORDING,) if recording else ("all",) if measured else ("gaussian",)))
+    sources = tuple(NOISES) if sources == ("all",) else sources
+    if recording is not None and sources != (RECORDING,):
+        raise ValueError("a recording is its own source: leave out --noise, and validate synthetic noise by itself")
+    runs = QUICK_RUNS if args.quick else TARGET_RUNS if args.targets else DEFAULT_RUNS
+    if args.runs is not None:
+        runs = args.runs
+    elif args.width is not None:
+        runs = runs_for_width(args.width, setup.alpha)
+    sizes = args.response or (TARGET_SIZES if measured else (0.0,))
+    loud = args.response_noise or (("gaussian",) if measured else sources)
+    return ValidationPlan(
+        rules=args.rules or (("evidence", "fsp") if args.targets else ("evidence", "fsp", "hotelling")),
+        sources=sources,
+        sizes_nv=sizes,
+        response_sources=loud if any(sizes) else (),
+        runs=runs,
+        response_runs=min(runs, MOST_RESPONSE_RUNS) if args.targets else runs,
+        seed=args.seed,
+        setup=setup,
+        presentation=presentation,
+        response=replace(Response(shape=args.shape), **({"latency_ms": args.response_latency} if args.response_latency else {})),
+        recording=recording,
+    )
+
+
+def _own_plan(args: argparse.Namespace) -> Plan:
+    """The plan asked for, or that of the run folder, or the usual one with our own sound; single values replaced."""
+    plan = make_plan({"sound": {"level_db_fs": -40.0}})
+    if args.plan is not None:
+        plan = load_plan(args.plan)
+    elif args.recording is not None and args.recording.is_dir():
+        folder = RunFolder.open(args.recording)
+        if folder.plan.is_file():
+            plan = load_plan(folder.plan)
+    quick_sweeps = min(QUICK_SWEEPS, plan.decision.max_sweeps) if args.quick else None
+    changes = {
+        "analysis": {"band_hz": args.band, "window_ms": args.window, "latency_ms": args.latency},
+        "decision": {"alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps or quick_sweeps},
+    }
+    if plan.sound is not None:
+        pause_ms = {None: None, "fixed": 0.0, "pause": plan.sound.random_pause_ms or 20.0}[args.schedule]
+        changes["sound"] = {"rate_per_s": args.stimulus_rate, "random_pause_ms": pause_ms}
+    return override(plan, changes)

@@ -1,0 +1,243 @@
+"""The numbers of a validation against libraries and published values, and the command from end to end."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from bench.intervals import mcnemar, proportion, runs_for_width, survival
+from bench.noises import Grid
+from bench.simulate import Setup
+from bench.validation import main
+from bench.validation_plan import Cell, ValidationPlan
+from bench.validation_report import text, write
+from bench.validation_tables import Residual, Tables, tables
+from bench.validation_targets import targets
+from bench.validation_work import CELLS, ResumeError, run_cell, work
+
+SMALL = Setup(Grid(), max_sweeps=512)
+PLAN = ValidationPlan(
+    rules=("evidence", "fsp"),
+    sources=("gaussian", "bursts"),
+    sizes_nv=(0.0, 800.0),
+    response_sources=("gaussian",),
+    runs=220,
+    response_runs=120,
+    setup=SMALL,
+)
+
+
+def test_exact_interval_of_proportions() -> None:
+    """Closed form for 0 of n; 5 of 10 is (0.1871, 0.8129) in Clopper & Pearson's tables; otherwise quantiles of beta."""
+    assert proportion(0, 10).high == pytest.approx(1 - 0.025**0.1)
+    assert proportion(0, 10).upper == pytest.approx(1 - 0.05**0.1)
+    assert proportion(0, 10).low == 0.0
+    assert (proportion(5, 10).low, proportion(5, 10).high) == (pytest.approx(0.1871, abs=1e-4), pytest.approx(0.8129, abs=1e-4))
+    for k, n in ((1, 7), (33, 4000), (40, 4000), (3999, 4000)):
+        found = proportion(k, n)
+        assert found.low == pytest.approx(stats.beta.ppf(0.025, k, n - k + 1), rel=1e-6)
+        assert found.high == pytest.approx(stats.beta.ppf(0.975, k + 1, n - k), rel=1e-6)
+        assert found.upper == pytest.approx(stats.beta.ppf(0.95, k + 1, n - k), rel=1e-6)
+    assert (proportion(0, 0).low, proportion(0, 0).high) == (0.0, 1.0)
+    with pytest.raises(ValueError, match="count = 3 of n = 2"):
+        proportion(3, 2)
+
+
+def test_runs_chosen_from_a_width_are_enough_and_not_more() -> None:
+    for width in (0.1, 0.01, 0.006):
+        n = runs_for_width(width, 0.01)
+        enough, fewer = proportion(round(0.01 * n), n), proportion(round(0.01 * (n - 1)), n - 1)
+        assert enough.high - enough.low <= width < fewer.high - fewer.low
+    with pytest.raises(ValueError, match="width = 0"):
+        runs_for_width(0.0, 0.01)
+
+
+def test_mcnemar_is_the_exact_binomial() -> None:
+    assert mcnemar(1, 9) == pytest.approx(2 * 11 / 1024)
+    assert mcnemar(0, 0) == 1.0
+    for b, c in ((3, 17), (8, 34), (125, 0), (12, 12)):
+        assert mcnemar(b, c) == pytest.approx(min(1.0, 2 * stats.binom.cdf(min(b, c), b + c, 0.5)))
+        assert mcnemar(b, c) == mcnemar(c, b)
+
+
+def test_survival_agrees_with_the_library_on_censored_times() -> None:
+    rng = np.random.default_rng(1)
+    times = rng.integers(1, 30, 200).astype(float)
+    decided = rng.random(200) < 0.6
+    at, left = survival(times, decided)
+    other = stats.ecdf(stats.CensoredData(uncensored=times[decided], right=times[~decided])).sf
+    np.testing.assert_allclose(left, other.evaluate(at), rtol=1e-12)
+    assert not len(survival(times, np.zeros(200, dtype=bool))[0])
+
+
+def report(out: Path, plan: ValidationPlan, **how: Any) -> dict[str, bytes]:
+    found = tables(work(plan, out, **how))
+    return {path.name: path.read_bytes() for path in write(out, plan, found, targets(plan, found))}
+
+
+@pytest.fixture(scope="module")
+def alone(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    return report(tmp_path_factory.mktemp("alone"), PLAN, jobs=1)
+
+
+def test_two_processes_give_the_same_report(alone: dict[str, bytes], tmp_path: Path) -> None:
+    assert report(tmp_path, PLAN, jobs=2) == alone
+    assert report(tmp_path / "again", replace(PLAN, seed=2), jobs=1) != alone
+
+
+def test_an_interrupted_validation_goes_on(alone: dict[str, bytes], tmp_path: Path) -> None:
+    class Stop(Exception):
+        pass
+
+    def stop_at_three(done: int, total: int, runs: int) -> None:
+        if done == 3:
+            raise Stop
+
+    with pytest.raises(Stop):
+        work(PLAN, tmp_path, jobs=1, progress=stop_at_three)
+    kept = (tmp_path / CELLS).read_text().splitlines()
+    assert len(kept) == 1 + 3
+    (tmp_path / CELLS).write_text("\n".join(kept)[:-40])  # and the last line was cut off
+    seen: list[int] = []
+    assert report(tmp_path, PLAN, jobs=1, progress=lambda done, total, runs: seen.append(done)) == alone
+    assert seen[0] == 2
+    seen.clear()
+    assert report(tmp_path, PLAN, jobs=1, progress=lambda done, total, runs: seen.append(done)) == alone
+    assert seen == [len(list(PLAN.cells()))]  # nothing was left to do
+
+
+def test_results_of_other_settings_are_not_mixed(tmp_path: Path) -> None:
+    small = replace(PLAN, sources=("gaussian",), sizes_nv=(0.0,), response_sources=(), runs=10)
+    work(small, tmp_path, jobs=1)
+    work(replace(small, runs=20), tmp_path, jobs=1)  # more runs of the same thing may be added
+    with pytest.raises(ResumeError, match="another plan"):
+        work(replace(small, setup=replace(SMALL, alpha=0.05)), tmp_path, jobs=1)
+
+
+def test_noise_is_identical_for_every_rule_and_size() -> None:
+    """A rule's own row does not depend on which rules ran beside it, and runs are the same whatever cell they fall into."""
+    both = run_cell(PLAN, Cell("gaussian", 0.0, 0, 20))
+    one = run_cell(replace(PLAN, rules=("fsp",)), Cell("gaussian", 0.0, 0, 20))
+    assert one["decided"]["fsp"] == both["decided"]["fsp"]
+    later = run_cell(PLAN, Cell("gaussian", 0.0, 10, 10))
+    assert later["left_nv"] == pytest.approx(both["left_nv"][10:], abs=2e-3)
+
+
+def test_tables_count_what_happened(alone: dict[str, bytes]) -> None:
+    rows = list(csv.DictReader(alone["results.csv"].decode().splitlines()))
+    found = {(row["source"], row["size_nv"], row["rule"]) for row in rows}
+    assert found >= {("gaussian", "0.0", "evidence"), ("bursts", "0.0", "fsp"), ("gaussian", "800.0", "oracle")}
+    for row in rows:
+        assert int(row["present"]) + int(row["absent"]) + int(row["inconclusive"]) == int(row["runs"])
+    loud = {row["rule"]: row for row in rows if row["size_nv"] == "800.0"}
+    assert float(loud["oracle"]["mean_sweeps"]) < float(loud["evidence"]["mean_sweeps"]) < float(loud["fsp"]["mean_sweeps"])
+    content = json.loads(alone["results.json"])
+    identities = content["rules"]
+    assert all(row["identity"] == identities[row["rule"]] for row in rows if row["rule"] != "oracle")
+    assert content["seed"] == 1
+    pair = next(p for p in content["pairs"] if (p["first"], p["second"], p["size_nv"]) == ("evidence", "fsp", 800.0))
+    one, two = (int(loud[name]["present"]) for name in ("evidence", "fsp"))
+    assert pair["only_first"] - pair["only_second"] == one - two
+    page = alone["report.html"].decode()
+    assert page.count("<svg") == 3
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")  # nothing is fetched
+
+
+def test_targets_are_judged_by_the_limit_and_shortfalls_are_said(alone: dict[str, bytes], tmp_path: Path) -> None:
+    found = tables(work(PLAN, tmp_path, jobs=1))
+    row = found.row("bursts", 0.0, "evidence")
+    assert row is not None
+
+    def with_alarms(count: int, n: int) -> Tables:
+        changed = replace(row, present=proportion(count, n))
+        return replace(found, rows=tuple(changed if r is row else r for r in found.rows))
+
+    def state(count: int, n: int) -> str:
+        return next(t.state for t in targets(PLAN, with_alarms(count, n)) if t.what == "false alarms, bursts")
+
+    assert state(38, 5000) == "met"
+    assert state(38, 4000) == "met"
+    assert state(51, 5000) == "MISSED"
+    assert state(60, 5000) == "MISSED"
+    assert state(1, 100) == "too few runs"
+    noisy = replace(found, residuals=(Residual("gaussian", 104.0, 100.0, 0.04, 0.001), Residual("bursts", 1.0, 1.0, 0.0, 0.0)))
+    judged = {t.what: t for t in targets(PLAN, noisy)}
+    assert judged["residual noise, gaussian"].state == "MISSED"
+    assert "by 1.0 %" in judged["residual noise, gaussian"].note
+    assert judged["residual noise, bursts"].state == "met"
+    assert "not measured" in {t.state for t in targets(PLAN, found)}  # there were no runs at 300 nV
+    assert "MISSED" in text(PLAN, noisy, list(judged.values()))
+
+
+def validate(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "monitor.cli", "validate", *map(str, arguments)]
+    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=120, check=False)
+
+
+def test_a_recording_of_pure_noise_from_end_to_end(tmp_path: Path) -> None:
+    rate_hz = 8000.0
+    noise = np.random.default_rng(5).normal(0.0, 4.0, int(60 * rate_hz)).astype(np.float32)
+    noise[200_000:200_100] = np.nan  # a gap
+    np.savez(tmp_path / "quiet-room.npz", uv=noise, rate_hz=rate_hz)
+    done = validate(
+        "--recording", "quiet-room.npz", "--rules", "evidence,fsp:bonferroni", "--runs", "40", "--max-sweeps", "512",
+        "--alpha", "0.02", "--jobs", "1", "--out", "found", cwd=tmp_path,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    content = json.loads((tmp_path / "found" / "results.json").read_text())
+    row = next(row for row in content["rows"] if row["rule"] == "evidence")
+    assert row["recording"] == str(tmp_path / "quiet-room.npz") == content["recording"]["file"]
+    assert content["recording"]["sha256"] == hashlib.sha256((tmp_path / "quiet-room.npz").read_bytes()).hexdigest()
+    assert content["recording"]["separate_runs"] == pytest.approx(60 / (512 / 47.1), rel=0.02)
+    interval = proportion(row["present"], 40)
+    assert (row["low"], row["high"]) == (pytest.approx(interval.low), pytest.approx(interval.high))
+    for words in ("quiet-room.npz", content["recording"]["sha256"][:16], content["rules"]["evidence"], "separate runs"):
+        assert words in done.stdout
+        assert words in (tmp_path / "found" / "report.html").read_text()
+    assert f"{100 * interval.low:.2f}-{100 * interval.high:.2f} %" in done.stdout
+
+
+def test_sweeps_cut_before_and_files_that_cannot_serve(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    np.save(tmp_path / "sweeps.npy", np.random.default_rng(6).normal(0.0, 2.0, (400, 89)))
+    small = ["--rules", "evidence", "--runs", "10", "--max-sweeps", "320", "--jobs", "1", "--out", str(tmp_path / "out")]
+    assert main(["--recording", str(tmp_path / "sweeps.npy"), *small]) == 2
+    assert "give --rate" in capsys.readouterr().err
+    assert main(["--recording", str(tmp_path / "sweeps.npy"), "--rate", "4000", *small]) == 0
+    assert "channel sweeps" in capsys.readouterr().out
+    np.save(tmp_path / "short.npy", np.zeros(1000))
+    for arguments, words in (
+        (["--recording", str(tmp_path / "none.xdf")], "none.xdf"),
+        (["--recording", str(tmp_path / "short.npy"), "--rate", "4000", *small[:-1], str(tmp_path / "o2")], "record longer"),
+        (["--noise", "loud"], "noise 'loud' is unknown"),
+        (["--rules", "magic"], "rule 'magic' is unknown"),
+        (["--alpha", "2"], "alpha = 2"),
+        (["--runs", "0"], "runs"),
+    ):
+        assert main([*arguments]) == 2
+        assert words in capsys.readouterr().err
+
+
+def test_targets_command_prints_the_table(tmp_path: Path) -> None:
+    few = ("--runs", "20", "--max-sweeps", "512", "--jobs", "1")
+    done = validate("--targets", "--noise", "gaussian,mains-locked", *few, cwd=tmp_path)
+    assert done.returncode == 1, done.stderr  # with so few runs nothing can be proved, and it says so
+    for words in ("false alarms, mains-locked", "x the oracle", "x the valid Fsp rule", "residual noise, gaussian", "forecast",
+                  "too few runs", "targets met"):  # fmt: skip
+        assert words in done.stdout
+    assert "seed 1" in done.stderr
+
+
+def test_a_dask_scheduler_with_two_workers(alone: dict[str, bytes], tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0") as cluster:
+        assert report(tmp_path, PLAN, cluster=cluster.scheduler_address) == alone
