@@ -20,6 +20,7 @@ from monitor.core.engine import EngineSettings
 from monitor.core.evidence import EvidenceSettings
 from monitor.core.onsets import TriggerSettings
 from monitor.core.samples import Layout
+from monitor.expected import wave_v_bracket_ms
 from monitor.sources.channels import unit_to_uv
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
@@ -109,7 +110,9 @@ class AnalysisPlan(_Section):
     band_hz: tuple[float, float] = (100.0, 1500.0)
     window_ms: tuple[float, float] = (5.0, 17.0)
     epoch_ms: tuple[float, float] = (-2.0, 20.0)
-    latency_ms: tuple[float, float] = Field(default=(5.5, 10.0), description="where wave V is expected")
+    latency_ms: tuple[float, float] | None = Field(
+        default=None, description="where wave V is expected; by default from stimulus, level and age, 5.5 to 10 where unknown"
+    )
     acoustic_delay_ms: float = Field(default=0.0, ge=0, le=50, description="sound tube: trigger to ear")
     amplifier_delay_ms: float = Field(default=0.0, ge=0, le=120, description="EEG behind its own trigger channel")
     reject_peak_times: float = Field(default=2.5, ge=1.2, le=100, description="times the running median peak")
@@ -119,8 +122,8 @@ class AnalysisPlan(_Section):
 
     @field_validator("band_hz", "window_ms", "epoch_ms", "latency_ms")
     @classmethod
-    def _rising(cls, pair: tuple[float, float], info: ValidationInfo) -> tuple[float, float]:
-        if not pair[0] < pair[1]:
+    def _rising(cls, pair: tuple[float, float] | None, info: ValidationInfo) -> tuple[float, float] | None:
+        if pair is not None and not pair[0] < pair[1]:
             raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: the first number must be below the second")
         return pair
 
@@ -164,6 +167,21 @@ class Plan(_Section):
         """The whole plan, defaults included; what is not set is left out."""
         return tomli_w.dumps(self.model_dump(mode="json", exclude_none=True))
 
+    def latency_ms(self) -> tuple[float, float]:
+        """Earliest and latest expected wave V, as given or as published for what is played."""
+        if self.analysis.latency_ms is not None:
+            return self.analysis.latency_ms
+        sound = self.sound
+        if sound is None:
+            return wave_v_bracket_ms(None, None, None, self.analysis.window_ms)
+        return wave_v_bracket_ms(sound.stimulus, sound.level_db_nhl, sound.age_group, self.analysis.window_ms)
+
+    def evidence_settings(self) -> EvidenceSettings:
+        """Short blocks where a pause of up to a mains period follows each unit; longer ones for equipment at a fixed rate."""
+        sound = self.sound
+        paused = sound is not None and sound.random_pause_ms >= 1e3 / min(sound.mains_hz, default=50.0)
+        return EvidenceSettings(block_units=1 if paused else 2, latency_ms=self.latency_ms())
+
     def engine_settings(self, layout: Layout) -> EngineSettings:
         """What the engine needs of it. Raises PlanError for combinations that this stream cannot carry."""
         analysis, trigger, decision = self.analysis, self.trigger, self.decision
@@ -190,7 +208,7 @@ class Plan(_Section):
                 unit_mark_ms=math.nan if self.sound is None else OWN_UNIT_MARK_MS,
             ),
             criteria=criteria,
-            evidence=EvidenceSettings(latency_ms=analysis.latency_ms),
+            evidence=self.evidence_settings(),
             alpha=decision.alpha,
             floor_nv=decision.floor_nv,
             max_sweeps=decision.max_sweeps,

@@ -226,7 +226,10 @@ class Run:
         description in the recording resolves in the same way."""
         plan = self.plan
         if self.unit is not None:
-            plan = override(plan, {"stream": {"unit": _unit_name(self.unit.uv_per_unit)}})
+            latency_ms = plan.latency_ms()  # a later version may know better: the replay must not
+            plan = override(
+                plan, {"stream": {"unit": _unit_name(self.unit.uv_per_unit)}, "analysis": {"latency_ms": latency_ms}}
+            )
         self.folder.write_text(self.folder.plan.name, plan.to_toml())
 
     def _listen(self, engine: Engine) -> None:

@@ -71,8 +71,25 @@ def numbers(look: LookDone | None, floor_nv: float) -> str:
     return f"{evidence}, {noise}"
 
 
+def ahead(look: LookDone | None) -> str:
+    """When the decision is expected, as a range that holds it in 8 of 10 runs; "" where that is not known."""
+    if look is None:
+        return ""
+    low, high = look.forecast_low_sweeps, look.forecast_high_sweeps
+    if not (math.isfinite(high) and look.sweeps_per_s > 0):
+        return ""
+    soon, late = low / look.sweeps_per_s, high / look.sweeps_per_s
+    if late < 100:
+        return f"decision expected in {soon:.0f} to {max(late, 1):.0f} s"
+    return f"decision expected in {_minutes(soon)} to {late / 60:.1f} min"
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 60 else f"{seconds / 60:.1f}"
+
+
 def running(look: LookDone | None, floor_nv: float) -> str:
-    return f"Undecided: {numbers(look, floor_nv)}"
+    return ", ".join(part for part in (f"Undecided: {numbers(look, floor_nv)}", ahead(look)) if part)
 
 
 def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:

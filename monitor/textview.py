@@ -82,7 +82,7 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         grid.add_row("quiet enough", bar(quiet), level)
         presented = f"{look.sweeps_presented:,} of at most {plan.decision.max_sweeps:,}"
         grid.add_row("sweeps", bar(look.sweeps_presented / plan.decision.max_sweeps), f"{presented}; {sentence.left_out(look)}")
-        grid.add_row("forecast", "", "not estimated yet")
+        grid.add_row("forecast", "", sentence.ahead(look) or "not known yet")
     grid.add_row("behind", "", f"{status.behind_ms:.0f} ms · {status.seconds:.1f} s of EEG · {status.state}")
     parts: list[Text | Table] = [Text(headline(status, floor_nv), style="bold"), Text(title, style="dim"), grid]
     if status.average is not None:

@@ -15,6 +15,7 @@ from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
 from .evidence import EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
 from .filtering import ANALYSIS_RATE_HZ
+from .forecast import Forecast, Outlook, forecast
 from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
@@ -31,8 +32,9 @@ STATISTICS = (
     "half_correlation",
     "replicates",
     "upper_limit",
+    "forecast",
 )
-SHOWN = frozenset({"evidence", "fsp", "upper_limit"})  # in a live run at every look, whatever the rules need
+SHOWN = frozenset({"evidence", "fsp", "upper_limit", "forecast"})  # in a live run at every look, whatever the rules need
 DEFAULT_RULES: tuple[Rule, ...] = (EvidenceReached(), NoiseFloorReached(), SweepLimit())
 
 
@@ -91,6 +93,7 @@ class Look:
     noise: ResidualNoise
     evidence_log10_max: Floats
     upper_limit_nv: Floats
+    forecast: Forecast | None
     rule: Ints  # index of the rule that was met at this look, -1 for none
 
 
@@ -193,7 +196,27 @@ class RunningAnalysis:
             with np.errstate(invalid="ignore"):
                 beyond_weights = noise.value_nv / noise.within_units_nv
             limit = 1e3 * self.evidence.upper_limit_uv(beyond_weights)
-        return Look(figures, noise, self.evidence.log10_max, limit, self._stopping.update(figures))
+        ahead = self._forecast(noise) if "forecast" in wanted else None
+        return Look(figures, noise, self.evidence.log10_max, limit, ahead, self._stopping.update(figures))
+
+    def _forecast(self, noise: ResidualNoise) -> Forecast:
+        """The way to the decision from here, for the rules evidence, noise floor and sweep limit of the settings."""
+        rules = self.settings.rules
+        alpha = next((rule.alpha for rule in rules if isinstance(rule, EvidenceReached)), np.nan)
+        floor_nv = next((rule.floor_nv for rule in rules if isinstance(rule, NoiseFloorReached)), 0.0)
+        limit = next((rule.max_sweeps for rule in rules if isinstance(rule, SweepLimit)), np.inf)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            weight = (1e3 / noise.value_nv) ** 2  # by the noise that the rules see
+            now = Outlook(
+                log_evidence=self.evidence.log10 * np.log(10.0),
+                score=self.evidence.score(),
+                weight=weight,
+                presented=self._presented,
+                floor_weight=float((1e3 / np.float64(floor_nv)) ** 2) if self._covered else np.inf,
+                log_needed=-float(np.log(alpha)),
+                max_sweeps=float(limit),
+            )
+        return forecast(now, self.settings.evidence.block_units * UNIT_SWEEPS)
 
 
 class _Wanted:
@@ -207,7 +230,7 @@ class _Wanted:
                 at_looks.setdefault(rule.schedule, set()).update(rule.needs)
         self._at_looks = [(looks.begin(batch), names) for looks, names in at_looks.items()]
         self.names = self._always.union(*at_looks.values())
-        if "upper_limit" in self.names:
+        if self.names & {"upper_limit", "forecast"}:
             self.names |= {"evidence"}
         if strange := self.names.difference(STATISTICS):
             raise ValueError(f"{', '.join(sorted(strange))}: no such statistic; there are {', '.join(STATISTICS)}")

@@ -83,6 +83,7 @@ class Engine:
         self.sample = 0  # raw samples taken in
         self.counts = Counts()
         self.last_look: LookDone | None = None
+        self._first_position = np.nan  # of the first sweep, raw samples
         self.verdict: Verdict | None = None
         self.lost_samples = 0
         self.intervals: list[float] = []  # raw samples between neighbouring onsets, the last few hundred
@@ -294,12 +295,16 @@ class Engine:
         self.counts.presented += len(unit)
         self.counts.rejected.update(why for why in left_out if why is not None)
         positions = tuple(sweep.onset.position for sweep in unit)
+        if self.counts.presented == len(unit):
+            self._first_position = positions[0]
         self.intervals = [*self.intervals, *(b - a for a, b in pairwise(positions))][-512:]
         limits = self._analysis.limits.limits
         peak_limit = float(limits["peak"][DECIDING]) if "peak" in limits else np.nan
         self._say(UnitDone(ready, self._analysis.average.units, positions, left_out, peak_limit))
         if result.look is not None:
-            look = look_event(ready, result.look, self.settings, self.counts.rejected, self.lost_samples)
+            lasted = positions[-1] - self._first_position
+            per_s = (self.counts.presented - 1) * self.settings.layout.rate_hz / lasted if lasted > 0 else np.nan
+            look = look_event(ready, result.look, self.settings, self.counts.rejected, self.lost_samples, per_s)
             self.last_look = look
             self._say(look)
             met = int(result.look.rule[DECIDING])

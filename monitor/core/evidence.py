@@ -22,7 +22,6 @@ from .samples import Floats
 Gain = Callable[[Floats], Floats]
 
 RIDGE = 0.01  # of the noise variance, added to the diagonal of T
-LAMBDA_HORIZONS = (384, 768, 1536, 3072, 6144)  # sweeps; a bet of 4 sqrt(K / horizon) suits a decision near that many
 PEAK_WIDTHS_MS = (0.45, 0.9)  # SDs of the positive peak of an expected response
 LONG = 4096  # points on which an expected response is filtered, far longer than the filter
 TROUGH_DELAY, TROUGH_WIDTH, TROUGH_SIZE = 3.4, 1.5, 0.7  # in peak SDs, peak SDs, peak heights
@@ -30,12 +29,19 @@ TROUGH_DELAY, TROUGH_WIDTH, TROUGH_SIZE = 3.4, 1.5, 0.7  # in peak SDs, peak SDs
 
 @dataclass(frozen=True)
 class EvidenceSettings:
-    """Block length, warm-up, and the bank of expected responses (wave V latency grid x two widths)."""
+    """Block length, warm-up, and the bank of expected responses (wave V latency grid x two widths).
 
-    block_units: int = 2
+    ``block_units`` 1 decides soonest; it is sound where a random pause follows each unit, so that a rhythm meets every unit
+    at another phase. Equipment that keeps a fixed rate wants longer blocks. ``horizons`` are sweeps: a bet of 4 sqrt(K / horizon)
+    suits a decision near that many. ``learned_share`` is the part of the capital that bets on the direction learned so far.
+    """
+
+    block_units: int = 1
     warm_up_units: int = 16  # from these the noise shape is learned; no decision before
     latency_ms: tuple[float, float] = (5.5, 10.0)
     latency_step_ms: float = 0.375
+    horizons: tuple[int, ...] = (512, 1536, 4608)
+    learned_share: float = 0.2
 
     def __post_init__(self) -> None:
         low, high = self.latency_ms
@@ -43,12 +49,14 @@ class EvidenceSettings:
             raise ValueError(f"latency_ms = {self.latency_ms}: give the earliest and the latest expected latency, earliest first")
         if self.warm_up_units % self.block_units:
             raise ValueError(f"warm_up_units = {self.warm_up_units} must be a multiple of block_units = {self.block_units}")
+        if not 0 < self.learned_share < 1:
+            raise ValueError(f"learned_share = {self.learned_share} must lie between 0 and 1")
 
     @cached_property
     def lambdas(self) -> Floats:
         """Bet sizes (n_lambdas,) for this block length."""
         sweeps = 16 * self.block_units
-        return np.array([4.0 * np.sqrt(sweeps / horizon) for horizon in LAMBDA_HORIZONS])
+        return np.array([4.0 * np.sqrt(sweeps / horizon) for horizon in self.horizons])
 
     def latencies_ms(self, window_ms: tuple[float, float]) -> Floats:
         """The grid, cut to latencies whose positive peak lies inside the window; never empty."""
@@ -122,6 +130,7 @@ class RunningEvidence:
         directions, points = bank.shape
         lambdas = settings.lambdas
         self._bank, self._lambdas = bank, lambdas
+        self._log_shares = np.log([1.0 - settings.learned_share, settings.learned_share])
         self._log_bank = np.zeros((*batch, directions, len(lambdas)))
         self._log_learned = np.zeros((*batch, len(lambdas)))
         self._sum = np.zeros((*batch, points))
@@ -163,8 +172,16 @@ class RunningEvidence:
         self._log_learned += _log_bet(self._lambdas * score[..., np.newaxis])
         self._sum += weight[..., np.newaxis] * mean
         self._weight = self._weight + weight
-        both = np.stack([_log_mean(self._log_bank, (-2, -1)), _log_mean(self._log_learned, (-1,))], axis=-1)
-        self.log10 = _log_mean(both, (-1,)) / np.log(10.0)
+        bank, learned = _log_mean(self._log_bank, (-2, -1)), _log_mean(self._log_learned, (-1,))
+        self.log10 = np.logaddexp(bank + self._log_shares[0], learned + self._log_shares[1]) / np.log(10.0)
+
+    def score(self) -> Floats:
+        """z (...,) of the expected response that fits the average best, in SDs of its noise; nan before the noise is known."""
+        if self._inverse is None:
+            return np.full(self._weight.shape, np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scores = (self._filters @ self._sum[..., np.newaxis])[..., 0] / np.sqrt(self._weight)[..., np.newaxis]
+        return np.asarray(scores.max(axis=-1))
 
     def upper_limit_uv(self, noise_ratio: Floats, quantile: float = 1.6449) -> Floats:
         """Upper confidence limit (...,) of the response, peak to trough, over the bank; nan before the noise is known.

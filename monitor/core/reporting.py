@@ -10,10 +10,13 @@ from .settings import EngineSettings
 from .stopping import EvidenceReached, StoppedBy
 
 DECIDING = 0  # channel of the batch that decides
+AHEAD = ("forecast_low_sweeps", "forecast_median_sweeps", "forecast_high_sweeps", "forecast_response")
 
 
-def look_event(sample: int, look: Look, settings: EngineSettings, rejected: dict[str, int], lost_samples: int) -> LookDone:
-    """The look at the deciding channel, certain at raw sample ``sample``. Unknown is nan."""
+def look_event(
+    sample: int, look: Look, settings: EngineSettings, rejected: dict[str, int], lost_samples: int, per_s: float
+) -> LookDone:
+    """The look at the deciding channel, certain at raw sample ``sample``, at ``per_s`` sweeps a second. Unknown is nan."""
     figures, noise = look.figures, look.noise
     evidence, best = float(figures.evidence_log10[DECIDING]), float(look.evidence_log10_max[DECIDING])
     if not np.isfinite(noise.within_units_nv[DECIDING]):
@@ -36,8 +39,22 @@ def look_event(sample: int, look: Look, settings: EngineSettings, rejected: dict
         plus_minus_nv=float(noise.plus_minus_nv[DECIDING]),
         fsp=float(figures.fsp[DECIDING]),
         upper_limit_nv=float(look.upper_limit_nv[DECIDING]),
+        **_ahead(look),
+        sweeps_per_s=float(per_s),
         lost_samples=lost_samples,
     )
+
+
+def _ahead(look: Look) -> dict[str, float]:
+    if look.forecast is None:
+        return dict.fromkeys(AHEAD, np.nan)
+    found = (
+        look.forecast.sweeps_low,
+        look.forecast.sweeps_median,
+        look.forecast.sweeps_high,
+        look.forecast.response_probability,
+    )
+    return {name: float(value[DECIDING]) for name, value in zip(AHEAD, found, strict=True)}
 
 
 def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings) -> str:

@@ -41,9 +41,9 @@ def blocks(rng: np.random.Generator, count: int, wave: np.ndarray | float = 0.0)
 def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
     """E after each block, with scalar loops and plain products."""
     inverse = np.linalg.inv(SHAPE)
-    lambdas = [4 * math.sqrt(32 / horizon) for horizon in (384, 768, 1536, 3072, 6144)]
-    bank = [[1.0] * 5 for _ in BANK]
-    learned = [1.0] * 5
+    lambdas = [4 * math.sqrt(16 / horizon) for horizon in (512, 1536, 4608)]
+    bank = [[1.0] * 3 for _ in BANK]
+    learned = [1.0] * 3
     past = np.zeros(len(TIMES))
     out = []
     for mean, weight in played:
@@ -56,7 +56,7 @@ def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
             for k, bet in enumerate(lambdas):
                 learned[k] *= 1 + math.tanh(bet * s)
         past = past + weight * mean
-        out.append((float(np.mean(bank)) + float(np.mean(learned))) / 2)
+        out.append(0.8 * float(np.mean(bank)) + 0.2 * float(np.mean(learned)))
     return out
 
 
@@ -206,9 +206,9 @@ def test_false_alarms_over_all_looks_stay_below_alpha(kind: str, alpha: float) -
     assert analysis.evidence.log10.shape == (400,)
 
 
-@pytest.mark.parametrize(("nv", "least", "mean_sweeps"), [(300.0, 0.99, (1200, 1800)), (400.0, 0.99, (800, 1150))])
+@pytest.mark.parametrize(("nv", "least", "mean_sweeps"), [(300.0, 0.99, (1000, 1400)), (400.0, 0.99, (600, 900))])
 def test_power_is_in_line_with_the_figures_of_the_design(nv: float, least: float, mean_sweeps: tuple[int, int]) -> None:
-    """The prototype, on noise of its own, needed 1392 and 897 sweeps on average at 2 uV RMS (6144 at most)."""
+    """The first design, on noise of its own, needed 1392 and 897 sweeps on average at 2 uV RMS (6144 at most)."""
     _, decided = bulk(100, 6144, 22, nv=nv)
     assert np.isfinite(decided).mean() >= least
     assert mean_sweeps[0] < np.minimum(decided, 6144).mean() < mean_sweeps[1]

@@ -1,0 +1,77 @@
+"""The forecast against a slow simulation of what it describes, its limits, and its coverage on simulated evidence."""
+
+import math
+
+import numpy as np
+import pytest
+
+from monitor.core.forecast import AMPLITUDE_SD, SELECTION, Outlook, forecast
+
+
+def outlook(log_evidence: float = 1.0, score: float = 2.5, presented: float = 512.0, **changes: float) -> Outlook:
+    values = {"floor_weight": 1 / 0.015**2, "log_needed": math.log(100), "max_sweeps": 6144.0} | changes
+    weight = presented / 4.0  # 2 uV RMS
+    as_array = [np.asarray(value) for value in (log_evidence, score, weight, presented)]
+    return Outlook(*as_array, **values)
+
+
+def test_points_are_in_order_and_end_where_the_run_must() -> None:
+    for log_evidence in (-3.0, 0.0, 3.0):
+        for score in (0.0, 2.0, 5.0):
+            found = forecast(outlook(log_evidence, score), 16)
+            assert 0 <= found.sweeps_low <= found.sweeps_median <= found.sweeps_high <= 6144 - 512
+
+
+def test_the_noise_floor_ends_a_run_that_shows_nothing() -> None:
+    """2 uV RMS reaches 40 nV after (2000 / 40)^2 = 2500 sweeps: 1988 from now."""
+    found = forecast(outlook(-4.0, 0.5, floor_weight=1 / 0.040**2), 16)
+    assert found.sweeps_median == pytest.approx(1988.0)
+    assert found.sweeps_high == 2000.0  # the next block
+
+
+def test_more_evidence_comes_sooner_and_makes_a_response_likelier() -> None:
+    found = [forecast(outlook(e, s), 16) for e, s in ((0.0, 2.0), (2.0, 3.0), (4.0, 3.8))]
+    medians = [float(one.sweeps_median) for one in found]
+    chances = [float(one.response_probability) for one in found]
+    assert medians == sorted(medians, reverse=True)
+    assert chances == sorted(chances)
+    assert chances[0] == 0.5
+
+
+@pytest.mark.parametrize("unknown", ["log_evidence", "score", "presented"])
+def test_unknown_stays_unknown(unknown: str) -> None:
+    found = forecast(outlook(**{unknown: math.nan}), 16)
+    for value in (found.sweeps_low, found.sweeps_median, found.sweeps_high, found.response_probability):
+        assert np.isnan(value)
+
+
+def test_a_batch_equals_its_runs() -> None:
+    rng = np.random.default_rng(3)
+    now = Outlook(rng.normal(1, 2, 6), rng.uniform(0, 4, 6), np.full(6, 128.0), np.full(6, 512.0), 4444.0, 4.6, 6144.0)
+    together = forecast(now, 16)
+    for k in range(6):
+        alone = forecast(Outlook(*(v[k] for v in (now.log_evidence, now.score, now.weight, now.presented)), 4444.0, 4.6, 6144.0), 16)
+        for name in ("sweeps_low", "sweeps_median", "sweeps_high", "response_probability"):
+            assert getattr(together, name)[k] == getattr(alone, name)
+
+
+def test_it_agrees_with_a_slow_simulation() -> None:
+    """The same model sweep block by sweep block, with other random numbers: median within a tenth."""
+    now = outlook(2.0, 3.2)
+    rng = np.random.default_rng(5)
+    times = []
+    for _ in range(1500):
+        variance = 1 / (128.0 + 1 / AMPLITUDE_SD**2)
+        start = math.sqrt(128.0 * (3.2**2 - SELECTION))
+        present = rng.random() < 1 / (1 + math.exp(-2.0))
+        amplitude = max(rng.normal(variance * start, math.sqrt(variance)), 0.0) if present else 0.0
+        x, weight, sweeps = start, 128.0, 0
+        while sweeps < 6144 - 512 and weight < 1 / 0.015**2:
+            sweeps, weight = sweeps + 64, weight + 16.0
+            x += amplitude * 16.0 + 4.0 * rng.standard_normal()
+            if max(x, 0.0) ** 2 / (2 * weight) - (3.2**2 / 2 - 2.0 - SELECTION / 2) >= math.log(100):
+                break
+        times.append(sweeps)
+    found = forecast(now, 16)
+    assert float(found.sweeps_median) == pytest.approx(np.median(times), rel=0.15, abs=64)
+    assert float(found.sweeps_low) == pytest.approx(np.quantile(times, 0.1), rel=0.3, abs=96)
