@@ -1,9 +1,7 @@
 """Rules on classical statistics. Those with an error budget hold their alpha over all planned looks together.
 
 That is as good as the distribution that a statistic is taken to have: independent sweeps, noise of constant spectrum,
-nothing in step with the stimulus. With eigenvalues of very different size a sum of squares has a longer tail than the F of
-the same two moments (Satterthwaite): at p = 0.01 the multi-point rule passes 1.2 to 1.7 times as often as it says. Rules
-whose ``budget`` is "none", and rules on amplitudes, promise no error rate.
+nothing in step with the stimulus. Rules whose ``budget`` is "none", and rules on amplitudes, promise no error rate.
 """
 
 from __future__ import annotations
@@ -94,13 +92,28 @@ class FspReached(Budgeted):
 
 @dataclass(frozen=True)
 class MultiPointFReached(Budgeted):
-    """Multi-point F against F with degrees of freedom estimated from the noise."""
+    """Multi-point F against F with degrees of freedom estimated from the noise.
+
+    ``moments`` of the numerator that are matched: 2 is the usual choice (Satterthwaite), but where the noise has eigenvalues
+    of very different size its tail is too short: at p = 0.01 it passed 1.2 to 1.7 times as often. 3 mends that.
+    """
 
     name = "multi_point_f"
     needs = frozenset({"multi_point_f"})
 
+    moments: int = 3
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.moments not in (2, 3):
+            raise ValueError(f"moments = {self.moments}: choose 2 (mean and variance) or 3 (skewness as well)")
+
     def p_value(self, figures: Figures) -> Floats:
-        return np.asarray(fdtrc(figures.multi_point_df1, figures.multi_point_df2, figures.multi_point_f))
+        if self.moments == 2:
+            return np.asarray(fdtrc(figures.multi_point_df1, figures.multi_point_df2, figures.multi_point_f))
+        df = figures.multi_point_tail_df
+        value = 1.0 + (figures.multi_point_f - 1.0) * np.sqrt(figures.multi_point_df1 / df)
+        return np.asarray(np.where(value <= 0, 1.0, fdtrc(df, figures.multi_point_df2, np.maximum(value, 0.0))))
 
 
 @dataclass(frozen=True)

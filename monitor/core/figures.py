@@ -22,6 +22,7 @@ class Figures:
     multi_point_f: Floats
     multi_point_df1: Floats
     multi_point_df2: Floats
+    multi_point_tail_df: Floats  # of the numerator, when its skewness is to be right as well
     hotelling_f: Floats
     hotelling_df1: Floats
     hotelling_df2: Floats

@@ -1,6 +1,6 @@
 """Classical statistics against textbook formulas spelled out sweep by sweep, published values and another library."""
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -8,7 +8,7 @@ from scipy.stats import f
 
 from monitor.core.analysis import STATISTICS, AnalysisSettings, RunningAnalysis
 from monitor.core.averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
-from monitor.core.classical_rules import FspReached, HotellingReached
+from monitor.core.classical_rules import FspReached, HotellingReached, MultiPointFReached
 from monitor.core.figures import Figures
 from monitor.core.looks import Looks
 from monitor.core.noise import residual_noise
@@ -21,6 +21,7 @@ from monitor.core.statistics import (
     multi_point_f,
     replicates,
     satterthwaite,
+    traces,
 )
 from monitor.core.stopping import SweepLimit
 from tests.synthetic import band_sweeps_uv, wave_v_uv
@@ -159,6 +160,34 @@ def test_degrees_of_freedom_are_not_biased_by_few_sweeps() -> None:
     assert np.median(satterthwaite(sample, np.array(40.0))) == pytest.approx(truth, rel=0.03)
     plain = np.trace(sample, axis1=-2, axis2=-1) ** 2 / (sample**2).sum(axis=(-2, -1))
     assert np.mean(plain) < 0.8 * truth
+
+
+def test_traces_are_not_biased() -> None:
+    rng = np.random.default_rng(8)
+    root = np.diag(np.sqrt(1 / (1 + 0.3 * np.arange(20))))
+    truth = [np.trace(np.linalg.matrix_power(root @ root, power)) for power in (1, 2, 3)]
+    x = rng.standard_normal((8000, 60, 20)) @ root
+    sample = x.swapaxes(-1, -2) @ x / 60
+    first, first_squared, second, third = traces(sample, np.array(60.0))
+    assert first.mean() == pytest.approx(truth[0], rel=0.01)
+    assert first_squared.mean() == pytest.approx(truth[0] ** 2, rel=0.01)
+    assert second.mean() == pytest.approx(truth[1], rel=0.01)
+    assert third.mean() == pytest.approx(truth[2], rel=0.015)
+    assert np.trace(np.linalg.matrix_power(sample, 3), axis1=-2, axis2=-1).mean() > 1.3 * truth[2]
+
+
+def test_three_moments_keep_the_tail_where_two_do_not() -> None:
+    """A sum of squares whose variances differ much: how often its p-value is at most 0.001, known covariance."""
+    rng = np.random.default_rng(9)
+    size = 1 / np.arange(1.0, 25.0)
+    total = (rng.standard_normal((200_000, 24)) ** 2 @ size) / size.sum()
+    _, first_squared, second, third = traces(np.diag(size), np.array(1e12))
+    df = {"multi_point_df1": first_squared / second, "multi_point_tail_df": second**3 / third**2}
+    figures = Figures.of((), **{name: np.array(value) for name, value in ({"multi_point_df2": 1e9} | df).items()})
+    figures = replace(figures, multi_point_f=total)
+    rate = {m: (MultiPointFReached(moments=m).p_value(figures) <= 0.001).mean() for m in (2, 3)}
+    assert rate[2] > 0.002
+    assert rate[3] == pytest.approx(0.001, abs=0.0004)
 
 
 # -- replicates -----------------------------------------------------------------------------------------------------
