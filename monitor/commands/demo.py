@@ -162,7 +162,7 @@ def play(scene: Scene, session: Path, args: argparse.Namespace) -> dict[str, Any
     audio_id, eeg_id = f"quietfloor-audio-{tag}", f"quietfloor-eeg-{tag}"
     plan = scene_plan(scene, args, audio_id, eeg_id)
     say(f"\n{scene.title}", args)
-    with rig(scene.patient, audio_id, eeg_id, args.seed):
+    with rig(scene.patient, audio_id, eeg_id, args.seed + SCENES.index(scene)):  # no two scenes with the same EEG
         record = carry_through(plan, session, args)
     again = replay(RunFolder.open(record["folder"]))
     return {

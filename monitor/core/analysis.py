@@ -35,6 +35,7 @@ STATISTICS = (
     "forecast",
 )
 SHOWN = frozenset({"evidence", "fsp", "upper_limit", "forecast"})  # in a live run at every look, whatever the rules need
+JUDGED_FROM_MS = 1.0  # after the sound reaches the ear; own choice: transducers couple into the leads until the sound is over
 DEFAULT_RULES: tuple[Rule, ...] = (EvidenceReached(), NoiseFloorReached(), SweepLimit())
 
 
@@ -79,6 +80,11 @@ class AnalysisSettings:
         if not len(inside):
             return Window(slice(0, 0, 1), 0)
         return Window(slice(int(inside[0]), int(inside[-1]) + 1, self.stride), int(inside[len(inside) // 2]))
+
+    @cached_property
+    def judged(self) -> slice:
+        """Points by which a sweep is judged: not those that may hold the electrical artefact of the stimulus."""
+        return slice(int(np.searchsorted(self.times_ms, min(JUDGED_FROM_MS, self.window_ms[0]) - 1e-9)), self.n_times)
 
     @cached_property
     def window_times_ms(self) -> Floats:
@@ -144,7 +150,7 @@ class RunningAnalysis:
         ``presented`` marks the places that really were stimuli (default: all); unusable places may hold zeros.
         """
         settings = self.settings
-        exceeded = self.limits.update(sweeps_uv, usable)
+        exceeded = self.limits.update(sweeps_uv[..., settings.judged], usable)
         accepted = usable.copy()
         for _, over in exceeded:
             accepted &= ~over

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from monitor.core.analysis import AnalysisSettings, RunningAnalysis
 from monitor.core.artefacts import CRITERIA, MEMORY_UNITS, RunningLimits, raw_fault
 from tests.synthetic import band_sweeps_uv
 
@@ -90,3 +91,17 @@ def test_nothing_can_be_judged_but_nan_rejects_nothing() -> None:
     for _ in range(3):
         exceeded = limits.update(np.zeros((16, 57)), np.zeros(16, dtype=bool))
         assert not any(mask.any() for _, mask in exceeded)
+
+
+def test_the_electrical_artefact_of_the_stimulus_rejects_nothing() -> None:
+    """200 uV at 0 ms in every third sweep: each of them stays, and the limit is that of the EEG."""
+    settings = AnalysisSettings(4000.0, -6.0, 112)
+    rng = np.random.default_rng(6)
+    analysis = RunningAnalysis(settings)
+    at = int(np.argmin(np.abs(settings.times_ms)))
+    for _ in range(4):
+        sweeps = rng.standard_normal((16, 112))
+        sweeps[::3, at] += 200.0
+        result = analysis.update(sweeps, np.ones(16, dtype=bool))
+        assert result.accepted.all()
+    assert analysis.limits.limits["peak"] < 15.0

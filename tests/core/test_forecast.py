@@ -50,7 +50,8 @@ def test_a_batch_equals_its_runs() -> None:
     now = Outlook(rng.normal(1, 2, 6), rng.uniform(0, 4, 6), np.full(6, 128.0), np.full(6, 512.0), 4444.0, 4.6, 6144.0)
     together = forecast(now, 16)
     for k in range(6):
-        alone = forecast(Outlook(*(v[k] for v in (now.log_evidence, now.score, now.weight, now.presented)), 4444.0, 4.6, 6144.0), 16)
+        own = (values[k] for values in (now.log_evidence, now.score, now.weight, now.presented))
+        alone = forecast(Outlook(*own, 4444.0, 4.6, 6144.0), 16)
         for name in ("sweeps_low", "sweeps_median", "sweeps_high", "response_probability"):
             assert getattr(together, name)[k] == getattr(alone, name)
 
