@@ -14,6 +14,8 @@ WINDOW_S = 0.25  # the usual scatter of stamps is learned in windows of this len
 WINDOWS = 16
 FIRST_LIMIT_S = 0.1  # a jump that is a gap before the scatter is known
 LEAST_LIMIT = 0.75  # of a sample: one lost sample is a jump of 1
+EVEN = 0.1  # of a sample: stamps that usually scatter less were counted by the sender, not read off a clock at each push
+UNEVEN_LIMIT_S = 0.02  # a busy machine holds a sender up by 5 to 20 ms now and then (seen at load 5); nothing is lost by that
 FIT_EVERY_S = 0.1
 RATE_CHECK_S = 10.0  # stamps need about this long to tell 100 ppm from their own scatter
 RATE_PPM = (100.0, 1000.0)  # say so; serious
@@ -35,7 +37,8 @@ class StampWatch:
     """Finds jumps between neighbouring stamps that are larger than this stream's own scatter.
 
     Many senders stamp whole chunks when they push them, so neighbouring chunks scatter by milliseconds although no
-    sample is missing. The limit is 4 x the median of the largest step per quarter second, at least 0.75 samples.
+    sample is missing. The limit is 4 x the median of the largest step per quarter second; at least 0.75 samples where
+    stamps are even, 20 ms where they are not (so there a shorter gap cannot be told from a sender that was held up).
     Everything is decided sample by sample on a fixed grid: cutting the stream differently changes nothing.
     """
 
@@ -83,7 +86,9 @@ class StampWatch:
         self._maxima.append(self._current)
         self._current = 0.0
         if len(self._maxima) >= 4:
-            self.limit_s = max(LEAST_LIMIT * self._period_s, 4.0 * float(np.median(self._maxima)))
+            usual_s = float(np.median(self._maxima))
+            least_s = LEAST_LIMIT * self._period_s
+            self.limit_s = max(least_s, 4.0 * usual_s, UNEVEN_LIMIT_S if usual_s > EVEN * self._period_s else 0.0)
 
 
 class RateFit:

@@ -108,3 +108,14 @@ def test_the_line_ends_at_a_jump_and_begins_again_when_it_was_short() -> None:
     watch.broken(60_000)
     assert watch.feed(stamps[60_000:] + 9.0, 60_000) == []
     assert watch.fit.samples == 52_000
+
+
+def test_a_sender_held_up_for_a_moment_has_lost_nothing() -> None:
+    """15 ms late with one chunk, on time again with the next: no gap; a gap of 40 ms among the same stamps is one."""
+    rng = np.random.default_rng(8)
+    stamps = chunked(rng, 32_000, scatter_s=0.0005)
+    stamps[20_000:20_040] += 0.015
+    assert jumps(stamps) == []
+    stamps[26_000:] += 0.040
+    (jump,) = jumps(stamps)
+    assert jump.index == 26_000
