@@ -50,7 +50,7 @@ def _false_alarms(plan: ValidationPlan, tables: Tables, source: str) -> Target:
     text = f"{100 * p.rate:.2f} % ({p.count} of {p.n}), upper {100 * p.upper:.2f} %"
     if p.upper <= UPPER_TIMES_ALPHA * alpha and p.rate <= alpha:
         return Target(what, wanted, text, "met", "" if p.n >= ENOUGH_RUNS else f"with fewer than {ENOUGH_RUNS} runs")
-    if p.rate <= alpha and p.n < ENOUGH_RUNS:
+    if p.low <= alpha and p.n < ENOUGH_RUNS:
         return Target(what, wanted, text, "too few runs", f"the interval is too wide: {ENOUGH_RUNS} runs or more")
     excess = max(p.rate - alpha, p.upper - UPPER_TIMES_ALPHA * alpha)
     return Target(what, wanted, text, "MISSED", f"by {100 * excess:.2f} percentage points")

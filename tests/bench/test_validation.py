@@ -19,11 +19,15 @@ from bench.intervals import mcnemar, proportion, runs_for_width, survival
 from bench.noises import Grid
 from bench.simulate import Setup
 from bench.validation import main
+from bench.validation_options import parser, plan_from
 from bench.validation_plan import Cell, ValidationPlan
 from bench.validation_report import text, write
 from bench.validation_tables import Residual, Tables, tables
 from bench.validation_targets import targets
 from bench.validation_work import CELLS, ResumeError, run_cell, work
+from monitor.core.samples import Chunk
+from monitor.journal import Journal
+from monitor.sources.base import StreamDescription
 
 SMALL = Setup(Grid(), max_sweeps=512)
 PLAN = ValidationPlan(
@@ -170,6 +174,8 @@ def test_targets_are_judged_by_the_limit_and_shortfalls_are_said(alone: dict[str
     assert state(51, 5000) == "MISSED"
     assert state(60, 5000) == "MISSED"
     assert state(1, 100) == "too few runs"
+    assert state(2, 100) == "too few runs"  # more than 1 %, but nothing is proved by it
+    assert state(30, 100) == "MISSED"
     noisy = replace(found, residuals=(Residual("gaussian", 104.0, 100.0, 0.04, 0.001), Residual("bursts", 1.0, 1.0, 0.0, 0.0)))
     judged = {t.what: t for t in targets(PLAN, noisy)}
     assert judged["residual noise, gaussian"].state == "MISSED"
@@ -207,6 +213,51 @@ def test_a_recording_of_pure_noise_from_end_to_end(tmp_path: Path) -> None:
     assert f"{100 * interval.low:.2f}-{100 * interval.high:.2f} %" in done.stdout
 
 
+PLAN_OF_A_MUTED_RUN = """
+[stream]
+name = "amp"
+eeg = ["Cz-M2"]
+trigger = "trigger"
+[sound]
+level_db_fs = -30
+muted = true
+rate_per_s = 41.3
+[analysis]
+band_hz = [150, 1200]
+[decision]
+alpha = 0.05
+max_sweeps = 512
+"""
+
+
+def test_a_muted_run_brings_its_own_settings(tmp_path: Path) -> None:
+    """The journal of a run whose second channel is not noise at all, with a gap in the middle."""
+    folder = tmp_path / "run-001"
+    folder.mkdir()
+    (folder / "plan.toml").write_text(PLAN_OF_A_MUTED_RUN)
+    rng = np.random.default_rng(7)
+    amplifier = StreamDescription("amp", "EEG", "sn", "host", "uid", 1.0, 2, 8000.0, "float32", ("trigger", "Cz-M2"), ("V", "uV"))
+    with Journal(folder / "raw.xdf", [amplifier]) as journal:
+        for begin_s in (10.0, 25.0):
+            samples = np.stack([np.tile(np.repeat([0.0, 1.0], 100), 400), rng.normal(0.0, 4.0, 80_000)]).astype(np.float32)
+            journal.samples(Chunk(samples, begin_s + np.arange(80_000) / 8000.0))
+    plan = plan_from(parser().parse_args(["--recording", str(folder), "--rules", "evidence", "--runs", "20"]))
+    assert plan.setup.alpha == 0.05
+    assert plan.setup.grid.band_hz == (150.0, 1200.0)
+    assert plan.presentation.rate_per_s == 41.3
+    assert [len(piece) for piece in plan.loaded.pieces] == [len(plan.loaded.pieces[0])] * 2  # cut at the gap
+    assert plan.loaded.channel == "Cz-M2"
+    assert plan.loaded.duration_s == pytest.approx(20.0, abs=0.2)
+    record = run_cell(plan, next(plan.cells()))
+    left = np.sqrt(np.mean(np.square(record["left_nv"])))
+    white = 1e3 * 4.0 * np.sqrt((1200 - 150) / 4000)  # nV, what the band leaves of it
+    assert left == pytest.approx(white / np.sqrt(512), rel=0.1)
+    arguments = ["--recording", str(folder), "--channel", "1", "--alpha", "0.01", "--rules", "evidence"]
+    other = plan_from(parser().parse_args(arguments))
+    assert (other.loaded.channel, other.setup.alpha) == ("trigger", 0.01)
+    assert other.identity != plan.identity
+
+
 def test_sweeps_cut_before_and_files_that_cannot_serve(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     np.save(tmp_path / "sweeps.npy", np.random.default_rng(6).normal(0.0, 2.0, (400, 89)))
     small = ["--rules", "evidence", "--runs", "10", "--max-sweeps", "320", "--jobs", "1", "--out", str(tmp_path / "out")]
@@ -239,5 +290,6 @@ def test_targets_command_prints_the_table(tmp_path: Path) -> None:
 
 def test_a_dask_scheduler_with_two_workers(alone: dict[str, bytes], tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0") as cluster:
+    here = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0"}
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, **here) as cluster:
         assert report(tmp_path, PLAN, cluster=cluster.scheduler_address) == alone
