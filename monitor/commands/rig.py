@@ -12,6 +12,7 @@ def add(commands: Any) -> None:
     parser = commands.add_parser(
         "rig", help="virtual patient and amplifier", add_help=False,
         description="Start the virtual bench; its own help: quietfloor rig --help.",
+        prefix_chars="\0",  # no argument is an option here: every one of them is handed on
     )  # fmt: skip
     parser.add_argument("rest", nargs=argparse.REMAINDER)
     parser.set_defaults(do=main)

@@ -68,6 +68,16 @@ def test_every_option_that_a_sentence_names_exists() -> None:
     assert {option for option in named - elsewhere if option not in helps} == set()
 
 
+def test_the_rig_gets_all_its_arguments() -> None:
+    """Also where the first is an option: none of them is taken for one of ours."""
+    helped = call("rig", "--help")
+    assert helped.status == 0
+    assert "--eeg-source-id" in helped.out
+    wrong = call("rig", "--patient", "nobody", "--audio-source-id", "a", "--eeg-source-id", "b")
+    assert wrong.status != 0
+    assert "nobody" in wrong.err
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_has_help_with_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
