@@ -19,6 +19,7 @@ from scipy import fft, signal
 
 from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.filtering import Band
+from stimuli.schedule import PAUSES_S
 
 from .noise_parts import Gain, Part, Pops, Rhythm, Tones
 
@@ -50,16 +51,26 @@ class Grid:
 
 @dataclass(frozen=True)
 class Presentation:
-    """Onsets: ``rate_per_s`` inside units of 16, and after each unit a pause drawn uniformly from 0 to ``pause_max_s``."""
+    """Onsets: ``rate_per_s`` inside units of 16, and after each unit a pause, the sum of a draw for each of ``pauses_s``.
+
+    Draws are independent and uniform from 0 up to it; with none the rate is fixed.
+    """
 
     rate_per_s: float = 47.1
-    pause_max_s: float = 0.020
+    pauses_s: tuple[float, ...] = PAUSES_S
 
     def __post_init__(self) -> None:
         if not 1.0 <= self.rate_per_s <= 200.0:
             raise ValueError(f"rate_per_s = {self.rate_per_s} is outside 1 to 200 stimuli per second")
-        if not 0.0 <= self.pause_max_s <= 1.0:
-            raise ValueError(f"pause_max_s = {self.pause_max_s} is outside 0 to 1 s (0: no pause)")
+        if not all(0.0 < pause_s <= 1.0 for pause_s in self.pauses_s):
+            raise ValueError(f"pauses_s = {self.pauses_s}: each must be above 0 and at most 1 s; give none for a fixed rate")
+
+    def pause_s(self, uniform: Floats) -> Floats:
+        """Pauses (...) from uniform numbers (..., len(pauses_s)) between 0 and 1."""
+        total = np.zeros(uniform.shape[:-1])
+        for i, longest_s in enumerate(self.pauses_s):
+            total += longest_s * uniform[..., i]
+        return total
 
 
 @dataclass(frozen=True)
@@ -184,7 +195,7 @@ class NoiseSource:
     ) -> None:
         self.noise, self.grid = noise, grid
         rate = noise.rate_per_s or presentation.rate_per_s
-        self._pause_max_s = presentation.pause_max_s
+        self._presentation = presentation
         self._unit_s = UNIT_SWEEPS / rate
         self._rngs = [np.random.Generator(np.random.SFC64(seed)) for seed in seeds]
         runs = len(seeds)
@@ -200,7 +211,7 @@ class NoiseSource:
             self._muscle_gain = noise.muscle.begin(runs, rate)
         self._gain = noise.gain.begin(runs, rate)
         self._parts = [part.begin(grid.band, rate, self._offsets_s, runs) for part in noise.added]
-        self._draws = 1 + self._gain.draws + (self._muscle_gain.draws if self._muscle else 0)
+        self._draws = len(presentation.pauses_s) + self._gain.draws + (self._muscle_gain.draws if self._muscle else 0)
         self._draws += sum(part.draws for part in self._parts)
         self._start_s = np.zeros(runs)
         self._steps: list[int | None] = [None] * runs
@@ -213,7 +224,8 @@ class NoiseSource:
             if self._muscle is not None:
                 self._muscle.advance(run, rng, self._steps[run])
             rng.random(out=draws[run])
-        pause_s, used = draws[:, 0] * self._pause_max_s, 1
+        used = len(self._presentation.pauses_s)
+        pause_s = self._presentation.pause_s(draws[:, :used])
         self.gain = self._gain.next(draws[:, used : used + self._gain.draws])
         used += self._gain.draws
         sweeps = self._background.filtered()[:, self._index]

@@ -193,7 +193,8 @@ class RecordingDraws:
             at = piece, float(place - self._room[:piece].sum())
         piece, position = at
         first = min(int(position), int(self._room[piece]) - 1)
-        spent_s = UNIT_SWEEPS / self._presentation.rate_per_s + rng.random() * self._presentation.pause_max_s
+        how = self._presentation
+        spent_s = UNIT_SWEEPS / how.rate_per_s + float(how.pause_s(rng.random(len(how.pauses_s))))
         self._at[run] = piece, position + spent_s * self._grid.rate_hz
         part: Singles = self._loaded.pieces[piece][first : first + self._length]
         return np.asarray(part[self._index])

@@ -125,10 +125,10 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         look_every=args.look_every,
     )
     if own.sound is not None:
-        presentation = Presentation(own.sound.rate_per_s, 1e-3 * own.sound.random_pause_ms)
+        presentation = Presentation(own.sound.rate_per_s, own.sound.pauses_s)
     else:
-        pause_s = Presentation.pause_max_s if args.schedule == "pause" else 0.0
-        presentation = Presentation(args.stimulus_rate or Presentation.rate_per_s, pause_s)
+        pauses_s = Presentation.pauses_s if args.schedule == "pause" else ()
+        presentation = Presentation(args.stimulus_rate or Presentation.rate_per_s, pauses_s)
     measured = args.targets and recording is None
     sources = tuple(args.noise or ((RECORDING,) if recording else ("all",) if measured else ("gaussian",)))
     sources = tuple(NOISES) if sources == ("all",) else sources
@@ -171,6 +171,8 @@ def _own_plan(args: argparse.Namespace) -> Plan:
         "decision": {"alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps or quick_sweeps},
     }
     if plan.sound is not None:
-        pause_ms = {None: None, "fixed": 0.0, "pause": plan.sound.random_pause_ms or 20.0}[args.schedule]
-        changes["sound"] = {"rate_per_s": args.stimulus_rate, "random_pause_ms": pause_ms}
+        if args.schedule == "pause" and not plan.sound.mains_hz:
+            raise ValueError("--schedule pause draws over a period of each mains, but sound.mains_hz = []: name them in the plan")
+        random_pause = {None: None, "fixed": False, "pause": True}[args.schedule]
+        changes["sound"] = {"rate_per_s": args.stimulus_rate, "random_pause": random_pause}
     return override(plan, changes)

@@ -36,7 +36,7 @@ def facts(plan: ValidationPlan) -> dict[str, Any]:
         "window_ms": setup.window_ms,
         "analysis_rate_hz": setup.grid.rate_hz,
         "rate_per_s": plan.presentation.rate_per_s,
-        "pause_max_ms": 1e3 * plan.presentation.pause_max_s,
+        "pauses_ms": tuple(1e3 * pause_s for pause_s in plan.presentation.pauses_s),
         "response_shape": plan.response.shape,
         "response_latency_ms": plan.response.latency_ms,
     }
@@ -60,7 +60,9 @@ def _heading(plan: ValidationPlan) -> list[str]:
         "rules (identity over all parameters and looks): " + ", ".join(f"{n} {i}" for n, i in known["rules"].items()),
         f"alpha {known['alpha']:g} for the whole run, all looks together; at most {known['max_sweeps']} sweeps; noise floor "
         f"{known['floor_nv']:g} nV; band {known['band_hz'][0]:g}-{known['band_hz'][1]:g} Hz; window {known['window_ms'][0]:g}-"
-        f"{known['window_ms'][1]:g} ms; {known['rate_per_s']:g}/s, random pause per unit up to {known['pause_max_ms']:g} ms",
+        f"{known['window_ms'][1]:g} ms; {known['rate_per_s']:g}/s, "
+        + (f"after each unit a random pause of {' + '.join(f'0-{ms:.3g}' for ms in known['pauses_ms'])} ms"
+           if known["pauses_ms"] else "no random pauses"),
     ]
     if plan.recording is not None:
         r = known["recording"]

@@ -25,6 +25,9 @@ from monitor.sources.channels import unit_to_uv
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
+REPLACED = {
+    "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
+}
 
 
 class PlanError(ValueError):
@@ -79,7 +82,7 @@ class SoundPlan(_Section):
     level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
     polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
     rate_per_s: float = Field(default=47.1, ge=1, le=100)
-    random_pause_ms: float = Field(default=20.0, ge=0, le=100)
+    random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
     mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
     lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
     transducer: Literal["insert", "supra-aural"] = "insert"
@@ -102,6 +105,11 @@ class SoundPlan(_Section):
                 "(dB re full scale, uncalibrated)"
             )
         return self
+
+    @property
+    def pauses_s(self) -> tuple[float, ...]:
+        """The longest of each of the draws that make up a pause: one period of each mains; none at a fixed rate."""
+        return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
 
 
 class AnalysisPlan(_Section):
@@ -177,9 +185,8 @@ class Plan(_Section):
         return wave_v_bracket_ms(sound.stimulus, sound.level_db_nhl, sound.age_group, self.analysis.window_ms)
 
     def evidence_settings(self) -> EvidenceSettings:
-        """Short blocks where a pause of up to a mains period follows each unit; longer ones for equipment at a fixed rate."""
-        sound = self.sound
-        paused = sound is not None and sound.random_pause_ms >= 1e3 / min(sound.mains_hz, default=50.0)
+        """Short blocks where a random pause over a mains period follows each unit; longer ones at a fixed rate."""
+        paused = self.sound is not None and len(self.sound.pauses_s) > 0
         return EvidenceSettings(block_units=1 if paused else 2, latency_ms=self.latency_ms())
 
     def engine_settings(self, layout: Layout) -> EngineSettings:
@@ -247,6 +254,8 @@ def _explain(problem: Any) -> str:
     place = [str(part) for part in problem["loc"]]
     key = ".".join(place[:2])  # entries of a list are meant by the list's own name
     value = problem["input"]
+    if problem["type"] == "extra_forbidden" and key in REPLACED:
+        return f"{key} = {value!r} is a key of an earlier version: write {REPLACED[key]} instead"
     if problem["type"] == "extra_forbidden":
         known = list(_model(place[:-1]).model_fields)
         near = difflib.get_close_matches(place[-1], known, n=1)

@@ -52,7 +52,7 @@ def make_stimulus(plan: SoundPlan, today: datetime.date) -> Stimulus:
             rate_per_s=plan.rate_per_s,
             sample_rate_hz=plan.sample_rate_hz,
             polarity=plan.polarity,
-            pause_max_s=plan.random_pause_ms * 1e-3,
+            pauses_s=plan.pauses_s,
             seed=plan.seed,
             lead_in_s=plan.lead_in_s,
         )
@@ -71,7 +71,7 @@ def make_stimulus(plan: SoundPlan, today: datetime.date) -> Stimulus:
         "muted": plan.muted,
         "polarity": plan.polarity,
         "rate_per_s": plan.rate_per_s,
-        "random_pause_ms": plan.random_pause_ms,
+        "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
         "transducer": plan.transducer,
         "age_group": plan.age_group,
         "reference_db_ppe_spl": None if reference is None else reference.level_db_ppe_spl,

@@ -14,7 +14,7 @@ from bench.noises import MAINS_UV, NOISES, Grid, Noise, NoiseSource, Presentatio
 
 GRID = Grid()
 WIDE = Grid(start_ms=0.0, n_times=512)  # long sweeps, for spectra
-FIXED = Presentation(pause_max_s=0.0)
+FIXED = Presentation(pauses_s=())
 QUIET = 1e-6  # uV: a background that is not there
 
 
@@ -91,15 +91,16 @@ def test_covariance_is_that_of_the_sweeps(name: str) -> None:
 
 def test_background_is_one_unbroken_process() -> None:
     """At 62.5/s sweeps lie 64 samples apart and overlap by 25: what they share is the same, across the edge of a unit too."""
-    found = units(NOISES["gaussian"], 3, 4, how=Presentation(62.5, 0.0))
+    found = units(NOISES["gaussian"], 3, 4, how=Presentation(62.5, ()))
     flat = found.transpose(1, 0, 2, 3).reshape(4, 48, 89)
     np.testing.assert_allclose(flat[:, 1:, :25], flat[:, :-1, 64:], atol=1e-5)
 
 
-def test_mains_locked_is_really_locked_and_the_pause_unlocks_it() -> None:
-    hum = Noise("", rms_uv=QUIET, added=(Tones(MAINS_UV, hz=50.0),), rate_per_s=50.0)
-    assert NOISES["mains-locked"].added == hum.added
-    assert NOISES["mains-locked"].rate_per_s == 50.0
+@pytest.mark.parametrize(("name", "mains_hz", "rate_per_s"), [("mains-locked", 50.0, 50.0), ("mains-60-locked", 60.0, 30.0)])
+def test_mains_locked_is_really_locked_and_the_pause_unlocks_it(name: str, mains_hz: float, rate_per_s: float) -> None:
+    hum = Noise("", rms_uv=QUIET, added=(Tones(MAINS_UV, hz=mains_hz),), rate_per_s=rate_per_s)
+    assert NOISES[name].added == hum.added
+    assert NOISES[name].rate_per_s == rate_per_s
     fixed = units(hum, 4, 5, how=FIXED)
     assert np.sqrt((fixed**2).mean()) > 1.0
     np.testing.assert_allclose(fixed, np.broadcast_to(fixed[:1, :, :1], fixed.shape), atol=2e-3)
@@ -107,6 +108,14 @@ def test_mains_locked_is_really_locked_and_the_pause_unlocks_it() -> None:
     np.testing.assert_allclose(paused, np.broadcast_to(paused[:, :, :1], paused.shape), atol=2e-3)  # inside a unit it stays
     within, across = np.sqrt((paused**2).mean()), np.sqrt((paused.mean(axis=(0, 2)) ** 2).mean())
     assert across == pytest.approx(within / np.sqrt(400), rel=0.5)  # units meet it at independent phases
+    one, next_one = paused[:-1].reshape(-1), paused[1:].reshape(-1)
+    assert abs(np.corrcoef(one, next_one)[0, 1]) < 0.05
+
+
+def test_a_pause_is_the_sum_of_its_draws() -> None:
+    uniform = np.array([[0.0, 0.0], [1.0, 0.0], [0.5, 0.5], [1.0, 1.0]])
+    np.testing.assert_allclose(Presentation(pauses_s=(0.02, 0.01)).pause_s(uniform), [0, 0.02, 0.015, 0.03])
+    np.testing.assert_array_equal(FIXED.pause_s(uniform[:, :0]), np.zeros(4))
 
 
 def test_mains_at_the_usual_rate_is_not_locked() -> None:
@@ -168,5 +177,6 @@ def test_every_name_says_what_it_is_and_is_in_one_band() -> None:
         assert replace(noise) == noise
     with pytest.raises(ValueError, match="rate_per_s = 0"):
         Presentation(0.0)
-    with pytest.raises(ValueError, match="pause_max_s"):
-        Presentation(47.1, -1.0)
+    for wrong in (-1.0, 0.0, 1.1, float("nan")):
+        with pytest.raises(ValueError, match="pauses_s"):
+            Presentation(47.1, (0.02, wrong))

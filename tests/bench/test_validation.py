@@ -16,7 +16,7 @@ import pytest
 from scipy import stats
 
 from bench.intervals import mcnemar, proportion, runs_for_width, survival
-from bench.noises import Grid
+from bench.noises import Grid, Presentation
 from bench.simulate import Setup
 from bench.validation import main
 from bench.validation_options import parser, plan_from
@@ -256,6 +256,35 @@ def test_a_muted_run_brings_its_own_settings(tmp_path: Path) -> None:
     other = plan_from(parser().parse_args(arguments))
     assert (other.loaded.channel, other.setup.alpha) == ("trigger", 0.01)
     assert other.identity != plan.identity
+
+
+def test_the_schedule_is_that_of_the_plan_or_as_asked(tmp_path: Path) -> None:
+    def pauses_s(sound: str, *arguments: str) -> tuple[float, ...]:
+        (tmp_path / "plan.toml").write_text(sound)
+        given = ["--rules", "evidence", *(["--plan", str(tmp_path / "plan.toml")] if sound else []), *arguments]
+        plan = plan_from(parser().parse_args(given))
+        assert plan.setup.evidence.block_units == (1 if plan.presentation.pauses_s else 2)
+        identities.add(plan.identity)
+        return plan.presentation.pauses_s
+
+    identities: set[str] = set()
+    own = "[sound]\nlevel_db_fs = -30\n"
+    assert pauses_s("") == pauses_s(own) == pauses_s(own, "--schedule", "pause") == (1 / 50, 1 / 60)
+    assert len(identities) == 1
+    assert pauses_s(own + "mains_hz = [50]") == (1 / 50,)
+    assert pauses_s(own + "mains_hz = [50]\nrandom_pause = false", "--schedule", "pause") == (1 / 50,)
+    assert pauses_s(own + "random_pause = false") == pauses_s("", "--schedule", "fixed") == ()
+    assert len(identities) == 3
+    with pytest.raises(ValueError, match="name them in the plan"):
+        pauses_s(own + "mains_hz = []", "--schedule", "pause")
+
+
+def test_the_report_states_the_pauses() -> None:
+    def said(pauses_s: tuple[float, ...]) -> str:
+        return text(replace(PLAN, presentation=Presentation(pauses_s=pauses_s)), tables([]))
+
+    assert "after each unit a random pause of 0-20 + 0-16.7 ms" in said((1 / 50, 1 / 60))
+    assert "no random pauses" in said(())
 
 
 def test_sweeps_cut_before_and_files_that_cannot_serve(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

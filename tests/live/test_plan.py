@@ -41,7 +41,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "level_db_fs"): (-140.1, 0.1, "loud"),
     ("sound", "polarity"): ("positive",),
     ("sound", "rate_per_s"): (0.99, 100.1, math.nan),
-    ("sound", "random_pause_ms"): (-0.1, 100.1),
+    ("sound", "random_pause"): (20.0, "perhaps"),
     ("sound", "mains_hz"): (50.0, [5.0], [500.0], ["fifty"]),
     ("sound", "lead_in_s"): (0.09, 60.1),
     ("sound", "transducer"): ("loudspeaker",),
@@ -77,7 +77,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("stream", "unit"): ("uV", "microvolts", "V", "mV"),
     ("stream", "wait_s"): (0.5, 600),
     ("sound", "rate_per_s"): (1, 58),
-    ("sound", "random_pause_ms"): (0, 100),
+    ("sound", "random_pause"): (True, False),
     ("sound", "mains_hz"): ([], [16.7], [50], [400]),
     ("sound", "lead_in_s"): (0.1, 60),
     ("sound", "speed"): (0.1, 50),
@@ -145,6 +145,28 @@ def test_levels_exclude_each_other_and_db_nhl_needs_a_calibration() -> None:
             make_plan({"sound": levels})
     with pytest.raises(PlanError, match="level_db_nhl = 40 needs a calibration file"):
         make_plan({"sound": {"level_db_nhl": 40}})
+
+
+def test_pauses_follow_the_mains_and_decide_how_long_blocks_are() -> None:
+    for sound, pauses_s, units in (
+        ({}, (0.02, 1 / 60), 1),
+        ({"mains_hz": [50]}, (0.02,), 1),
+        ({"mains_hz": []}, (), 2),
+        ({"random_pause": False}, (), 2),
+    ):
+        plan = make_plan({"sound": SOUND | sound})
+        assert plan.sound is not None
+        assert plan.sound.pauses_s == pauses_s
+        assert plan.evidence_settings().block_units == units
+
+
+def test_the_key_of_an_earlier_version_says_what_to_write() -> None:
+    with pytest.raises(PlanError) as caught:
+        make_plan({"sound": SOUND | {"random_pause_ms": 20}})
+    assert str(caught.value) == (
+        "plan: sound.random_pause_ms = 20 is a key of an earlier version: write random_pause = true (a pause over one period of "
+        "each of mains_hz), or false for a fixed rate, instead"
+    )
 
 
 def test_a_window_ends_before_the_next_sound() -> None:

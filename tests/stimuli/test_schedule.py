@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from stimuli.schedule import (
+    PAUSES_S,
     RateError,
     Schedule,
     ScheduleError,
@@ -22,14 +24,15 @@ def test_intervals_inside_a_unit_are_exact_to_half_a_sample_and_pauses_only_betw
     assert set(np.unique(inside)) == {1019, 1020}  # 48000 / 47.1 = 1019.11
     pauses = onsets[1:, 0] - onsets[:-1, -1] - 48_000 / 47.1
     assert pauses.min() >= -1.0
-    assert pauses.max() <= 961.0  # 20 ms
-    assert pauses.mean() == pytest.approx(480, abs=4 * 960 / np.sqrt(12 * 99))  # uniform from 0 to 20 ms, 4 standard errors
+    assert pauses.max() <= 960.0 + 800.0  # 20 ms and 16.7 ms
+    assert pauses.max() > 1500
+    assert pauses.mean() == pytest.approx(880, abs=4 * np.hypot(960, 800) / np.sqrt(12 * 99))  # 18.3 ms, 4 standard errors
     assert np.unique(np.round(pauses)).size > 80
     assert onsets[0, 0] == 96_000  # 2 s
 
 
 def test_without_pauses_the_rate_is_exact_over_any_length():
-    onsets = Schedule(47.1, 48_000, n_sweeps=None, pause_max_s=0.0, lead_in_s=1.0).onsets(20_000)
+    onsets = Schedule(47.1, 48_000, n_sweeps=None, pauses_s=(), lead_in_s=1.0).onsets(20_000)
     np.testing.assert_array_less(np.abs(onsets - 48_000 - np.arange(20_000) * 48_000 / 47.1), 0.5 + 1e-6)
 
 
@@ -71,7 +74,8 @@ def test_polarities():
     [
         {"rate_per_s": 0.0}, {"rate_per_s": float("nan")}, {"rate_per_s": 1e9},
         {"sample_rate_hz": 0.0}, {"sample_rate_hz": float("inf")},
-        {"polarity": "both"}, {"n_sweeps": -1}, {"unit_sweeps": 0}, {"pause_max_s": -0.1}, {"pause_max_s": float("nan")},
+        {"polarity": "both"}, {"n_sweeps": -1}, {"unit_sweeps": 0}, {"pauses_s": (0.02, -0.1)}, {"pauses_s": (float("nan"),)},
+        {"pauses_s": (0.0,)}, {"pauses_s": (1.1,)},
         {"seed": -1}, {"lead_in_s": 0.0}, {"lead_in_s": float("nan")},
     ],
 )  # fmt: skip
@@ -116,12 +120,54 @@ def test_hum_left_in_256_sweeps_of_a_safe_rate_is_small(tenths):
 
 
 def test_pauses_break_a_lock_that_a_fixed_rate_keeps():
-    def left(pause_max_s):
-        times_s = Schedule(50.0, 48_000, n_sweeps=6144, pause_max_s=pause_max_s, seed=11).onsets(6144) / 48_000
-        return abs(np.mean(np.exp(2j * np.pi * 50.0 * times_s)))
+    def left(mains_hz, pauses_s):
+        times_s = Schedule(mains_hz / 2, 48_000, n_sweeps=6144, pauses_s=pauses_s, seed=11).onsets(6144) / 48_000
+        return abs(np.mean(np.exp(2j * np.pi * mains_hz * times_s)))
 
-    assert left(0.0) > 0.99
-    assert left(0.020) < 4 / np.sqrt(6144 / 16)  # 384 units at random phase
+    for mains_hz in (50.0, 60.0):
+        assert left(mains_hz, ()) > 0.99
+        assert left(mains_hz, PAUSES_S) < 3 / np.sqrt(6144 / 16)  # 384 units at random phase
+
+
+UNITS, BINS = 20_000, 8
+
+
+def turns(mains_hz, harmonic, rate_per_s=47.1, sample_rate_hz=48_000, pauses_s=PAUSES_S, error_hz=0.0):
+    """By how much the phase moves from unit to unit, in eighths of a turn: (UNITS,) integers from 0 to 7."""
+    schedule = Schedule(rate_per_s, sample_rate_hz, unit_sweeps=1, pauses_s=pauses_s, seed=3)  # lengths of units do not matter
+    moves = np.diff(schedule.onsets(UNITS + 1))
+    if error_hz:
+        return (moves * (harmonic * (mains_hz + error_hz) / sample_rate_hz) % 1 * BINS).astype(int)
+    period = sample_rate_hz // mains_hz
+    return harmonic * moves % period * BINS // period
+
+
+@pytest.mark.parametrize("rate_per_s", [47.1, 30.0, 50.0])
+@pytest.mark.parametrize("mains_hz", [50, 60])
+@pytest.mark.parametrize("harmonic", [1, 2, 3, 5, 7, 11])
+def test_hum_meets_each_unit_at_a_uniform_phase_that_owes_nothing_to_the_one_before(mains_hz, harmonic, rate_per_s):
+    """Chi-square. Moves that are uniform and independent are the same as phases that are."""
+    moves = turns(mains_hz, harmonic, rate_per_s)
+    assert stats.chisquare(np.bincount(moves, minlength=BINS)).pvalue > 1e-3
+    assert stats.chisquare(np.bincount(moves[1::2] * BINS + moves[::2], minlength=BINS**2)).pvalue > 1e-3
+
+
+def test_mains_a_little_off_its_frequency_still_meets_units_at_nearly_uniform_phases():
+    for mains_hz in (50, 60):
+        assert stats.chisquare(np.bincount(turns(mains_hz, 1, error_hz=0.1), minlength=BINS)).pvalue > 1e-3
+
+
+def test_one_pause_suits_its_own_mains_only():
+    """The check sees what it should: over 20 ms, hum at 60 Hz turns by 0 to 1.2 turns, and some phases come twice as often."""
+    for mains_hz, other_hz in ((50, 60), (60, 50)):
+        own, other = (np.bincount(turns(hz, 1, pauses_s=(1 / mains_hz,)), minlength=BINS) for hz in (mains_hz, other_hz))
+        assert stats.chisquare(own).pvalue > 1e-3
+        assert stats.chisquare(other).pvalue < 1e-12
+
+
+def test_what_the_pauses_cost():
+    plain, paused = (Schedule(47.1, 48_000, pauses_s=pauses_s).onsets(16_001)[[0, -1]] for pauses_s in ((), PAUSES_S))
+    assert np.diff(paused)[0] / np.diff(plain)[0] == pytest.approx(1.0540, abs=0.002)
 
 
 def test_safe_rates_only_for_the_mains_of_the_country():
