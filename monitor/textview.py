@@ -76,7 +76,7 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         evidence = f"{reached:>5} of {look.evidence_needed:.2f} (log10)" if known else "from 256 sweeps on"
         grid.add_row("evidence", bar(look.evidence / look.evidence_needed if known else math.nan), evidence)
         noise = look.residual_noise_nv
-        cause = ", from the spread between units" if look.noise_cause == "between units" else ""
+        cause = ", from the spread between units" if look.noise_cause.startswith("between") else ""
         quiet = min(1.0, (floor_nv / noise) ** 2) if noise > 0 else math.nan
         level = f"{sentence.apart(noise, floor_nv, 1)} nV of {floor_nv:g} nV{cause}" if math.isfinite(noise) else "not known yet"
         grid.add_row("quiet enough", bar(quiet), level)

@@ -77,6 +77,9 @@ class RunningLimits:
 def _median(values: Floats) -> Floats:
     """Median over the last axis that passes over nan; nan (which rejects nothing) where there is no value at all."""
     ordered = np.sort(values, axis=-1)  # nan goes last
+    middle = ordered.shape[-1] // 2
+    if not np.isnan(ordered[..., -1]).any():
+        return np.asarray((ordered[..., -1 - middle] + ordered[..., middle]) / 2)
     count = np.isfinite(values).sum(axis=-1)[..., np.newaxis]
     low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0), axis=-1)
     high = np.take_along_axis(ordered, np.minimum(count // 2, values.shape[-1] - 1), axis=-1)

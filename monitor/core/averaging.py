@@ -28,14 +28,19 @@ class Window:
 
 @dataclass(frozen=True)
 class Unit:
-    """One unit of presented sweeps, reduced. Shapes: batch ``...``, points of a whole sweep ``n_times``."""
+    """One unit of presented sweeps, reduced. Shapes: batch ``...``, points of a whole sweep ``n_times``.
 
+    Means and residuals have the precision of the sweeps; everything that is summed from unit to unit is double.
+    """
+
+    sweeps_uv: Floats  # (..., n_sweeps, n_times), whatever was left out included
+    accepted: Bools  # (..., n_sweeps)
     count: Floats  # (...,) accepted sweeps
     mean_uv: Floats  # (..., n_times)
     plus_minus_uv: Floats  # (..., n_times) mean with alternating signs
     variance_uv2: Floats  # (...,) of single sweeps about the unit mean, over the window; nan below two sweeps
     point_variance_uv2: Floats  # (...,) the same at the single point
-    residuals_uv: Floats  # (..., n_sweeps, n_times) about the unit mean, 0 where left out
+    window_residuals_uv: Floats  # (..., n_sweeps, window points) about the unit mean, 0 where left out
 
     @property
     def weight(self) -> Floats:
@@ -43,25 +48,43 @@ class Unit:
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(self.variance_uv2 > 0, self.count / self.variance_uv2, 0.0)
 
+    @property
+    def residuals_uv(self) -> Floats:
+        """(..., n_sweeps, n_times) about the unit mean, 0 where left out."""
+        return _residuals(self.sweeps_uv, self.mean_uv, self.accepted)
+
 
 def reduce_unit(sweeps_uv: Floats, accepted: Bools, window: Window) -> Unit:
-    """Sweeps (..., n_sweeps, n_times) with those accepted (..., n_sweeps) -> their Unit."""
-    use = accepted[..., np.newaxis]
-    kept = np.where(use, sweeps_uv, 0.0)
+    """Sweeps (..., n_sweeps, n_times), finite everywhere, with those accepted (..., n_sweeps) -> their Unit."""
     count = accepted.sum(axis=-1).astype(np.float64)
-    mean = kept.sum(axis=-2) / np.maximum(count, 1.0)[..., np.newaxis]
-    residuals = np.where(use, sweeps_uv - mean[..., np.newaxis, :], 0.0)
+    weights = np.stack([accepted, alternating(accepted)], axis=-2).astype(sweeps_uv.dtype)
+    sums = weights @ sweeps_uv
+    mean = sums[..., 0, :] / np.maximum(count, 1.0).astype(sweeps_uv.dtype)[..., np.newaxis]
+    residuals = _residuals(window.of(sweeps_uv), window.of(mean), accepted)
+    single = (sweeps_uv[..., window.single_point] - mean[..., window.single_point, np.newaxis]) * accepted
     freedom = np.where(count >= 2, count - 1.0, np.nan)
-    per_point = (window.of(residuals) ** 2).sum(axis=-2) / freedom[..., np.newaxis]
-    single = residuals[..., window.single_point]
     return Unit(
+        sweeps_uv=sweeps_uv,
+        accepted=accepted,
         count=count,
         mean_uv=mean,
-        plus_minus_uv=(kept * alternating(accepted)[..., np.newaxis]).sum(axis=-2),
-        variance_uv2=per_point.mean(axis=-1),
-        point_variance_uv2=(single**2).sum(axis=-1) / freedom,
-        residuals_uv=residuals,
+        plus_minus_uv=sums[..., 1, :],
+        variance_uv2=_energy(residuals).sum(axis=-1) / (freedom * residuals.shape[-1]),
+        point_variance_uv2=_energy(single[..., np.newaxis]).sum(axis=-1) / freedom,
+        window_residuals_uv=residuals,
     )
+
+
+def _residuals(sweeps: Floats, mean: Floats, accepted: Bools) -> Floats:
+    out = sweeps - mean[..., np.newaxis, :]
+    if not accepted.all():
+        out[~accepted] = 0.0
+    return np.asarray(out)
+
+
+def _energy(sweeps: Floats) -> Floats:
+    """Sum of squares of each sweep (..., n_sweeps), in double precision from here on."""
+    return np.einsum("...t,...t->...", sweeps, sweeps).astype(np.float64)
 
 
 def alternating(accepted: Bools) -> Floats:

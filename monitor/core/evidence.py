@@ -16,20 +16,34 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy import fft
 
 from .samples import Floats
 
 Gain = Callable[[Floats], Floats]
 
 RIDGE = 0.01  # of the noise variance, added to the diagonal of T
-PEAK_WIDTHS_MS = (0.45, 0.9)  # SDs of the positive peak of an expected response
 LONG = 4096  # points on which an expected response is filtered, far longer than the filter
-TROUGH_DELAY, TROUGH_WIDTH, TROUGH_SIZE = 3.4, 1.5, 0.7  # in peak SDs, peak SDs, peak heights
+
+
+@dataclass(frozen=True)
+class Shape:
+    """An expected wave V with the trough after it, both Gaussian; times in ms, ``trough_size`` in peak heights."""
+
+    peak_sd_ms: float
+    trough_after_ms: float
+    trough_sd_ms: float
+    trough_size: float
+
+
+# Own choice: narrow, middle and broad. Noise falls with frequency, so a mismatch of the fine shape costs most: three shapes came
+# 14 % sooner to a decision than two whose troughs were too close, on waves that none of them equals.
+SHAPES = (Shape(0.40, 2.00, 0.88, 0.5), Shape(0.60, 2.28, 0.96, 0.6), Shape(0.95, 3.04, 1.43, 0.7))
 
 
 @dataclass(frozen=True)
 class EvidenceSettings:
-    """Block length, warm-up, and the bank of expected responses (wave V latency grid x two widths).
+    """Block length, warm-up, and the bank of expected responses (wave V latency grid x shapes).
 
     ``block_units`` 1 decides soonest; it is sound where a random pause follows each unit, so that a rhythm meets every unit
     at another phase. Equipment that keeps a fixed rate wants longer blocks. ``horizons`` are sweeps: a bet of 4 sqrt(K / horizon)
@@ -40,8 +54,8 @@ class EvidenceSettings:
     warm_up_units: int = 16  # from these the noise shape is learned; no decision before
     latency_ms: tuple[float, float] = (5.5, 10.0)
     latency_step_ms: float = 0.375
-    horizons: tuple[int, ...] = (512, 1536, 4608)
-    learned_share: float = 0.2
+    horizons: tuple[int, ...] = (768, 3072)
+    learned_share: float = 0.1
 
     def __post_init__(self) -> None:
         low, high = self.latency_ms
@@ -63,13 +77,13 @@ class EvidenceSettings:
         low, high = self.latency_ms
         count = max(1, round((high - low) / self.latency_step_ms) + 1)
         grid = np.linspace(low, high, count)
-        inside = grid[(grid >= window_ms[0]) & (grid <= window_ms[1] - PEAK_WIDTHS_MS[0])]
+        inside = grid[(grid >= window_ms[0]) & (grid <= window_ms[1] - SHAPES[0].peak_sd_ms)]
         return inside if len(inside) else np.array([float(np.mean(window_ms))])
 
     def covered_by(self, window_ms: tuple[float, float]) -> bool:
         """Whether the window holds every expected latency and the trough after it (needed to say "absent")."""
         low, high = self.latency_ms
-        return window_ms[0] <= low and high + TROUGH_DELAY * PEAK_WIDTHS_MS[0] <= window_ms[1]
+        return window_ms[0] <= low and high + SHAPES[0].trough_after_ms <= window_ms[1]
 
 
 def response_bank(times_ms: Floats, latencies_ms: Floats, gain: Gain | None = None) -> Floats:
@@ -83,12 +97,11 @@ def response_bank(times_ms: Floats, latencies_ms: Floats, gain: Gain | None = No
     long_ms = times_ms[0] + (np.arange(LONG) - middle) * spacing
     gains = None if gain is None else gain(np.fft.rfftfreq(LONG, spacing * 1e-3).astype(np.float64))
     bank = []
-    for width in PEAK_WIDTHS_MS:
+    for shape in SHAPES:
         for latency in latencies_ms:
-            peak = np.exp(-0.5 * ((long_ms - latency) / width) ** 2)
-            late = latency + TROUGH_DELAY * width
-            trough = np.exp(-0.5 * ((long_ms - late) / (TROUGH_WIDTH * width)) ** 2)
-            wave = peak - TROUGH_SIZE * trough
+            peak = np.exp(-0.5 * ((long_ms - latency) / shape.peak_sd_ms) ** 2)
+            trough = np.exp(-0.5 * ((long_ms - latency - shape.trough_after_ms) / shape.trough_sd_ms) ** 2)
+            wave = peak - shape.trough_size * trough
             if gains is not None:
                 wave = np.fft.irfft(np.fft.rfft(wave) * gains, LONG)
             bank.append(wave[middle : middle + len(times_ms)] / (wave.max() - wave.min()))
@@ -100,6 +113,7 @@ class NoiseShape:
 
     def __init__(self, batch: tuple[int, ...], n_points: int) -> None:
         self._n = n_points
+        self._n_fft = 0
         self._power: Floats | None = None
         self._batch = batch
 
@@ -107,16 +121,17 @@ class NoiseShape:
         """Residuals (..., n_sweeps, n_times at the spacing of the window points) of one unit and its variance (...,)."""
         usable = variance_uv2 > 0
         scale = np.where(usable, 1.0 / np.sqrt(np.where(usable, variance_uv2, 1.0)), 0.0)
-        length = residuals_uv.shape[-1]
-        spectrum = np.fft.rfft(residuals_uv * scale[..., np.newaxis, np.newaxis], n=2 * length, axis=-1)
-        power = (spectrum.real**2 + spectrum.imag**2).sum(axis=-2)
+        self._n_fft = fft.next_fast_len(residuals_uv.shape[-1] + self._n, real=True)  # room for every lag of the window
+        whitened = residuals_uv * scale.astype(residuals_uv.dtype)[..., np.newaxis, np.newaxis]
+        spectrum = fft.rfft(whitened, n=self._n_fft, axis=-1)
+        power = (spectrum.real**2 + spectrum.imag**2).sum(axis=-2, dtype=np.float64)
         self._power = power if self._power is None else self._power + power
 
     def matrix(self) -> Floats:
         """T (..., n_points, n_points) with unit mean diagonal before the ridge; the identity where nothing is known."""
         if self._power is None:
             return np.broadcast_to(np.eye(self._n), (*self._batch, self._n, self._n))
-        lags = np.fft.irfft(self._power, axis=-1)[..., : self._n]
+        lags = fft.irfft(self._power, n=self._n_fft, axis=-1)[..., : self._n]
         zero = lags[..., :1]
         lags = np.where(zero > 0, lags / np.where(zero > 0, zero, 1.0), np.eye(1, self._n)[0])
         index = np.abs(np.subtract.outer(np.arange(self._n), np.arange(self._n)))

@@ -21,28 +21,29 @@ class ResidualNoise:
     between_units_nv: Floats  # from the spread of unit means; also sees what a unit keeps, such as locked hum
     single_point_nv: Floats
     plus_minus_nv: Floats
-    between_larger: Floats  # 1.0 where the spread between units is beyond chance and therefore used
+    between: Floats  # 1.0: the spread between units is larger than chance allows, -1.0: smaller, and therefore used; else 0.0
 
 
 def residual_noise(average: WeightedAverage, window: Window, freedom: Floats) -> ResidualNoise:
     """Estimates from the running average; ``freedom`` (...,) is the number of independent points in the window.
 
-    The value is the within-unit estimate unless the spread between units exceeds its upper 99.9 % point for noise
-    (chi-square, Wilson & Hilferty 1931); then it is the larger one, with the cause named.
+    The value is the within-unit estimate unless the spread between units lies outside its 99.8 % range for noise (chi-square,
+    Wilson & Hilferty 1931); then it is the one between units, with the cause named. Larger: something keeps its phase inside a
+    unit, such as hum in step with the stimulus. Smaller: something alternates inside a unit and cancels in its mean.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         within = np.sqrt(1.0 / average.weight)
         dispersion = average.dispersion(window)
         between = within * np.sqrt(dispersion)
         df = freedom * (average.weighted_units - 1)
-        limit = (1 - 2 / (9 * df) + NORMAL_999 * np.sqrt(2 / (9 * df))) ** 3
-        larger = dispersion > limit  # nan decides nothing
+        middle, reach = 1 - 2 / (9 * df), NORMAL_999 * np.sqrt(2 / (9 * df))
+        larger, smaller = dispersion > (middle + reach) ** 3, dispersion < (middle - reach) ** 3  # nan decides nothing
         plus_minus = np.sqrt((window.of(average.plus_minus_uv()) ** 2).mean(axis=-1))
     return ResidualNoise(
-        value_nv=1e3 * np.where(larger, between, within),
+        value_nv=1e3 * np.where(larger | smaller, between, within),
         within_units_nv=1e3 * within,
         between_units_nv=1e3 * between,
         single_point_nv=1e3 * np.sqrt(average.point_variance_uv2()),
         plus_minus_nv=1e3 * plus_minus,
-        between_larger=larger.astype(np.float64),
+        between=larger.astype(np.float64) - smaller,
     )

@@ -9,6 +9,7 @@ from .events import LookDone
 from .settings import EngineSettings
 from .stopping import EvidenceReached, StoppedBy
 
+CAUSES = {0: "within units", 1: "between units", -1: "between units, smaller"}
 DECIDING = 0  # channel of the batch that decides
 AHEAD = ("forecast_low_sweeps", "forecast_median_sweeps", "forecast_high_sweeps", "forecast_response")
 
@@ -22,7 +23,7 @@ def look_event(
     if not np.isfinite(noise.within_units_nv[DECIDING]):
         cause = "unknown"
     else:
-        cause = "between units" if noise.between_larger[DECIDING] else "within units"
+        cause = CAUSES[int(noise.between[DECIDING])]
     return LookDone(
         sample=sample,
         sweeps_presented=int(figures.sweeps_presented[DECIDING]),

@@ -41,9 +41,9 @@ def blocks(rng: np.random.Generator, count: int, wave: np.ndarray | float = 0.0)
 def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
     """E after each block, with scalar loops and plain products."""
     inverse = np.linalg.inv(SHAPE)
-    lambdas = [4 * math.sqrt(16 / horizon) for horizon in (512, 1536, 4608)]
-    bank = [[1.0] * 3 for _ in BANK]
-    learned = [1.0] * 3
+    lambdas = [4 * math.sqrt(16 / horizon) for horizon in (768, 3072)]
+    bank = [[1.0] * 2 for _ in BANK]
+    learned = [1.0] * 2
     past = np.zeros(len(TIMES))
     out = []
     for mean, weight in played:
@@ -56,7 +56,7 @@ def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
             for k, bet in enumerate(lambdas):
                 learned[k] *= 1 + math.tanh(bet * s)
         past = past + weight * mean
-        out.append(0.8 * float(np.mean(bank)) + 0.2 * float(np.mean(learned)))
+        out.append(0.9 * float(np.mean(bank)) + 0.1 * float(np.mean(learned)))
     return out
 
 
@@ -123,7 +123,7 @@ def test_the_learned_direction_finds_what_the_bank_cannot_see() -> None:
     inverse = np.linalg.inv(SHAPE)
     odd = np.sin(2 * np.pi * 0.9 * TIMES) * (TIMES > 10)
     odd -= BANK.T @ np.linalg.lstsq(BANK @ inverse @ BANK.T, BANK @ inverse @ odd, rcond=1e-10)[0]
-    assert np.abs(BANK @ inverse @ odd).max() < 1e-6
+    assert np.abs(BANK @ inverse @ odd).max() < 1e-5
     odd *= 0.9 / np.sqrt(odd @ inverse @ odd)  # about 2.4 SD a block at a weight of 7
     rng = np.random.default_rng(6)
     reached = []
@@ -151,7 +151,7 @@ def test_noise_shape_is_the_autocovariance_of_whitened_residuals() -> None:
 def test_the_bank_has_one_microvolt_peak_to_trough_inside_the_window() -> None:
     fine = response_bank(np.arange(0, 25, 0.01), np.array([6.0, 9.5]))
     np.testing.assert_allclose(np.ptp(fine, axis=1), 1.0)
-    np.testing.assert_allclose(np.arange(0, 25, 0.01)[fine.argmax(axis=1)], [6.0, 9.5, 6.0, 9.5], atol=0.1)
+    np.testing.assert_allclose(np.arange(0, 25, 0.01)[fine.argmax(axis=1)], [6.0, 9.5] * 3, atol=0.1)
 
 
 def test_expected_responses_go_through_the_filter_of_the_sweeps() -> None:
