@@ -69,7 +69,7 @@ def add(commands: Any) -> None:
 def rig(patient: str, audio_id: str, eeg_id: str, seed: int) -> Iterator[dict[str, Any]]:
     """A rig process for the time of one run; yields what it says when it is ready. Raises RuntimeError when it is not."""
     command = [
-        sys.executable, "-m", "bench.rig", "--patient", patient, "--audio-source-id", audio_id, "--eeg-source-id", eeg_id,
+        sys.executable, "-P", "-m", "bench.rig", "--patient", patient, "--audio-source-id", audio_id, "--eeg-source-id", eeg_id,
         "--eeg-name", f"Virtual EEG {eeg_id}", "--seed", str(seed), "--tube-delay-ms", str(TUBE_DELAY_MS),
     ]  # fmt: skip
     with tempfile.TemporaryFile("w+") as log:

@@ -21,6 +21,6 @@ def add(commands: Any) -> None:
 def main(args: argparse.Namespace) -> int:
     """Hand over to the bench; the monitor never imports it."""
     try:
-        return subprocess.call([sys.executable, "-m", "bench.rig", *args.rest])
+        return subprocess.call([sys.executable, "-P", "-m", "bench.rig", *args.rest])
     except KeyboardInterrupt:
         return 0

@@ -24,7 +24,7 @@ def add(commands: Any) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Hand over to the bench; the monitor never imports it."""
-    command = [sys.executable, "-m", "bench.validation", *args.rest]
+    command = [sys.executable, "-P", "-m", "bench.validation", *args.rest]
     process = subprocess.Popen(command, env=ONE_THREAD | os.environ)
     while True:
         try:
