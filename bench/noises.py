@@ -164,27 +164,29 @@ class _Stream:
 
     def __init__(self, taps: Floats, runs: int, length: int) -> None:
         self._history = len(taps) - 1
-        size = self._history + length
-        self._n_fft = fft.next_fast_len(size, real=True)
+        self._size = self._history + length
+        self._n_fft = fft.next_fast_len(self._size, real=True)
         self._spectrum = fft.rfft(taps.astype(np.float32), n=self._n_fft)
-        self._white = np.zeros((runs, size), dtype=np.float32)
-        self._padded = np.zeros((runs, self._n_fft), dtype=np.float32)
-        self._size = size
+        self._white = np.zeros((runs, self._n_fft), dtype=np.float32)  # the end stays 0
 
     def advance(self, run: int, rng: np.random.Generator, samples: int | None) -> None:
         """Move one run on by ``samples``, or fill it for the first time."""
-        row = self._white[run]
+        row = self._white[run, : self._size]
         if samples is None or samples >= self._size:
             rng.standard_normal(out=row, dtype=np.float32)
             return
         row[:-samples] = row[samples:]
-        rng.standard_normal(out=row[self._size - samples :], dtype=np.float32)
+        rng.standard_normal(out=row[-samples:], dtype=np.float32)
 
-    def filtered(self) -> Singles:
-        """(runs, length)"""
-        self._padded[:, : self._size] = self._white
-        out = fft.irfft(fft.rfft(self._padded, axis=-1) * self._spectrum, n=self._n_fft, axis=-1)
-        return np.asarray(out[:, self._history : self._size], dtype=np.float32)
+    def sweeps(self, starts: NDArray[np.intp], n_times: int) -> Singles:
+        """Pieces (runs, sweeps, n_times) that begin at ``starts`` (sweeps,)."""
+        spectrum = fft.rfft(self._white, axis=-1)
+        spectrum *= self._spectrum
+        filtered = fft.irfft(spectrum, n=self._n_fft, axis=-1, overwrite_x=True)
+        out = np.empty((len(filtered), len(starts), n_times), dtype=np.float32)
+        for place, start in enumerate(starts + self._history):  # a good deal faster than one large index
+            out[:, place] = filtered[:, start : start + n_times]
+        return out
 
 
 class NoiseSource:
@@ -200,9 +202,9 @@ class NoiseSource:
         self._rngs = [np.random.Generator(np.random.SFC64(seed)) for seed in seeds]
         runs = len(seeds)
         starts = np.arange(UNIT_SWEEPS) / rate
-        self._index = np.rint(starts * grid.rate_hz).astype(np.intp)[:, np.newaxis] + np.arange(grid.n_times)
+        self._starts = np.rint(starts * grid.rate_hz).astype(np.intp)
         self._offsets_s = starts[:, np.newaxis] + grid.times_ms / 1e3  # exact: rounding is for the background alone
-        length = int(self._index.max()) + 1
+        length = int(self._starts[-1]) + grid.n_times
         self._background = _Stream(noise.rms_uv * noise.taps(grid), runs, length)
         self._muscle = None
         if noise.muscle is not None:
@@ -228,13 +230,14 @@ class NoiseSource:
         pause_s = self._presentation.pause_s(draws[:, :used])
         self.gain = self._gain.next(draws[:, used : used + self._gain.draws])
         used += self._gain.draws
-        sweeps = self._background.filtered()[:, self._index]
+        sweeps = self._background.sweeps(self._starts, self.grid.n_times)
         if self.noise.gain != Gain():
             sweeps *= self.gain.astype(np.float32)[..., np.newaxis]
         if self._muscle is not None:
             size = self._muscle_gain.next(draws[:, used : used + self._muscle_gain.draws])
             used += self._muscle_gain.draws
-            sweeps += self._muscle.filtered()[:, self._index] * size.astype(np.float32)[..., np.newaxis]
+            muscle = self._muscle.sweeps(self._starts, self.grid.n_times)
+            sweeps += muscle * size.astype(np.float32)[..., np.newaxis]
         for part in self._parts:
             part.add(sweeps, self._start_s, draws[:, used : used + part.draws])
             used += part.draws
