@@ -32,6 +32,7 @@ from stimuli.lsl import load_pylsl
 
 CHUNK_S = 0.005
 PER_S = 80.3
+BEGIN_S = 2.0  # before that looks wait for the check of the stream and for the trigger to be learned, not for their last sample
 
 
 def send(source_id: str, rate_hz: float, channels: int, seed: int) -> None:
@@ -79,6 +80,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, out: Path)
             {
                 "title": "delay bench",
                 "stream": {"source_id": source_id, "eeg": labels, "trigger": "trigger"},
+                "analysis": {"window_ms": (2.0, 12.0), "latency_ms": (5.5, 10.0)},
                 "decision": {"alpha": 1e-6, "floor_nv": 1.0, "max_sweeps": max(288, int(seconds * PER_S) // 32 * 32)},
             }
         )
@@ -106,9 +108,9 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, out: Path)
     # chunks are whole in the file, but the first one received need not be the first one sent: find a chunk's last sample
     steps = np.abs(np.diff(stream.stamps_s) - 1.0 / rate_hz)
     first_last = int(np.argmax(steps > 1e-6)) % size
-    pushed = [stream.stamps_s[min(sample + (first_last - sample) % size, len(stream.stamps_s) - 1)] for sample, _ in heard]
-    delays_ms = 1e3 * (np.array([at for _, at in heard]) - np.array(pushed))
-    delays_ms = delays_ms[1:]  # the first look follows the learning of the trigger, not its own last sample
+    begun = [(sample, at) for sample, at in heard if sample > BEGIN_S * rate_hz]
+    pushed = [stream.stamps_s[min(sample + (first_last - sample) % size, len(stream.stamps_s) - 1)] for sample, _ in begun]
+    delays_ms = 1e3 * (np.array([at for _, at in begun]) - np.array(pushed))
     return {
         "looks": len(delays_ms),
         "median_ms": float(np.median(delays_ms)),
