@@ -86,12 +86,24 @@ def _median(values: Floats) -> Floats:
     return np.asarray(np.where(count > 0, (low + high) / 2, np.nan)[..., 0])
 
 
+def raw_faults(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> tuple[str | None, ...]:
+    """``raw_fault`` of each channel of raw samples (n_channels, n); those of a live amplifier are cleared at one glance."""
+    still = np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1])
+    if still < min(_held_samples(rate_hz)) - 1 and (np.isinf(rail_uv) or bool((np.abs(raw_uv) < rail_uv).all())):
+        return (None,) * len(raw_uv)
+    return tuple(raw_fault(row, rate_hz, rail_uv) for row in raw_uv)
+
+
+def _held_samples(rate_hz: float) -> tuple[int, int]:
+    """Samples without any change that are a flat line, and at the very top or bottom a rail."""
+    return max(2, round(FLAT_MS * 1e-3 * rate_hz)), max(CLIPPED_SAMPLES, round(CLIPPED_MS * 1e-3 * rate_hz))
+
+
 def raw_fault(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> str | None:
     """"saturation", "flat" or None for the raw samples (n,) of one sweep in one channel, from those samples alone."""
     if bool((np.abs(raw_uv) >= rail_uv).any()):
         return "saturation"
-    flat = max(2, round(FLAT_MS * 1e-3 * rate_hz))
-    clipped = max(CLIPPED_SAMPLES, round(CLIPPED_MS * 1e-3 * rate_hz))
+    flat, clipped = _held_samples(rate_hz)
     same = raw_uv[1:] == raw_uv[:-1]
     if np.count_nonzero(same) < min(flat, clipped) - 1:
         return None

@@ -2,7 +2,9 @@
 
 Whatever it decides depends on the samples and their stamps only, never on where the stream was cut into chunks: filters
 have finite memory, learning happens on a fixed grid of samples, sweeps are judged in units, and everything that has to
-be said waits in one order, that of the sample which made it certain.
+be said waits in one order, that of the sample which made it certain. Chunks are put together to blocks that end where
+the next unit can be judged, or a little before the next unknown sweep could be complete: waiting costs no decision any
+time, and where a block ends follows from the stream alone.
 """
 
 from __future__ import annotations
@@ -10,12 +12,14 @@ from __future__ import annotations
 from collections import Counter, deque
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
 from .analysis import UNIT_SWEEPS, RunningAnalysis, UnitResult
-from .artefacts import raw_fault
+from .artefacts import raw_faults
 from .clock import Jump, RateFit, RateWatch, StampWatch
 from .epoching import Cut
 from .events import (
@@ -40,6 +44,7 @@ from .silence import GIVE_UP_S, SAY_S, SilenceWatch
 from .stopping import Outcome, StoppedBy
 
 DISPLAY_RATE_HZ = 16000.0  # averages leave the engine at least this finely sampled
+LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
 Faults = tuple[str | None, ...]  # one per EEG channel; None: none found
 
 
@@ -80,7 +85,7 @@ class Engine:
     def __init__(self, settings: EngineSettings) -> None:
         settings.check()
         self.settings = settings
-        self.sample = 0  # raw samples taken in
+        self.sample = 0  # raw samples worked through; up to LONGEST_BLOCK_S more may be waiting
         self.counts = Counts()
         self.last_look: LookDone | None = None
         self._first_position = np.nan  # of the first sweep, raw samples
@@ -99,6 +104,11 @@ class Engine:
         self._analysis = RunningAnalysis(settings.analysis, (self._channels,))
         self._waiting: deque[_Waiting] = deque()
         self._unit: list[_Judged] = []
+        self._held: list[Chunk] = []  # taken in, not worked through
+        self._arrived = 0  # raw samples up to their end
+        complete = settings.epoch.plan(0.0, 0).ready - settings.band.step  # least wait from an onset to its last sample
+        self._patience = max(1, min(complete, int(LONGEST_BLOCK_S * layout.rate_hz)))
+        self._block_end = self._patience
         self._due: deque[RateMismatch] = deque()  # certain, but later than sweeps that are still to be judged
         self._events: list[Event] = []
         self._begin_segment(0)
@@ -113,24 +123,54 @@ class Engine:
         count = len(chunk.stamps_s)
         if self.verdict is not None or not count:
             return []
-        data = chunk.samples[self._rows].astype(np.float64)
-        data[:-1] *= layout.uv_per_unit
-        finite = np.isfinite(data)
-        bad: Bools = np.zeros(count, dtype=bool) if finite.all() else np.logical_not(finite.all(axis=0))
-        edges = np.flatnonzero(bad[1:] != bad[:-1]) + 1
-        jumps = {jump.index - self.sample: jump for jump in self._stamps.feed(chunk.stamps_s)}
-        grid = self.rate.every  # what a verdict leaves behind must not depend on how much came after it
-        cuts = sorted({0, *jumps, *edges.tolist(), *range(-self.sample % grid, count, grid), count})
-        for start, stop in pairwise(cuts):
-            if start in jumps:
-                self._break(jumps[start])
-            self._piece(data[:, start:stop], chunk.stamps_s[start:stop], bool(bad[start]))
-            if self.verdict is not None:
-                break
+        self._held.append(chunk)
+        self._arrived += count
+        if self._arrived >= self._block_end:
+            self._work()
         return self._take_events()
 
+    def _work(self, to_the_end: bool = False) -> None:
+        """Work through every block that is complete."""
+        held, self._held = self._held, []
+        samples = held[0].samples if len(held) == 1 else np.concatenate([chunk.samples for chunk in held], axis=1)
+        stamps_s = held[0].stamps_s if len(held) == 1 else np.concatenate([chunk.stamps_s for chunk in held])
+        first = self.sample
+        while self.verdict is None and self._block_end <= self._arrived:
+            start, stop = self.sample - first, self._block_end - first
+            self._block(samples[:, start:stop], stamps_s[start:stop])
+            self._block_end = self._next_end()
+        rest = slice(self.sample - first, None)
+        if to_the_end and self.verdict is None and self.sample < self._arrived:
+            self._block(samples[:, rest], stamps_s[rest])
+        elif self.sample < self._arrived:
+            self._held = [Chunk(samples[:, rest], stamps_s[rest])]
+
+    def _next_end(self) -> int:
+        end = self.sample + self._patience
+        last = UNIT_SWEEPS - 1 - len(self._unit)  # place of the sweep that will complete the unit
+        if last < len(self._waiting):
+            end = min(end, self._waiting[last].ready + 1)
+        return max(end, self.sample + 1)
+
+    def _block(self, samples: NDArray[Any], stamps_s: Floats) -> None:
+        """One block (n_channels, n) in stream units: cut at jumps, and where samples stop or begin to be finite."""
+        data = samples[self._rows].astype(np.float64)
+        data[:-1] *= self.settings.layout.uv_per_unit
+        finite = np.isfinite(data)
+        bad: Bools = np.zeros(len(stamps_s), dtype=bool) if finite.all() else np.logical_not(finite.all(axis=0))
+        edges = np.flatnonzero(bad[1:] != bad[:-1]) + 1
+        jumps = {jump.index - self.sample: jump for jump in self._stamps.feed(stamps_s)}
+        for start, stop in pairwise(sorted({0, *jumps, *edges.tolist(), len(stamps_s)})):
+            if start in jumps:
+                self._break(jumps[start])
+            self._piece(data[:, start:stop], stamps_s[start:stop], bool(bad[start]))
+            if self.verdict is not None:
+                break
+
     def finish(self, stopped_by: StoppedBy, why: str) -> list[Event]:
-        """End the run from outside (operator, fault); sweeps of an unfinished block are not used."""
+        """End the run from outside (operator, fault); sweeps of an unfinished unit are not used."""
+        if self.verdict is None and self._held:
+            self._work(to_the_end=True)
         self._decide(self.sample, "inconclusive", stopped_by, why)
         return self._take_events()
 
@@ -146,7 +186,6 @@ class Engine:
         keep_s = LONGEST_LEARN_S + 1.0 + (epoch.stop_ms - epoch.start_ms + settings.delay_ms + 100.0) * 1e-3
         self._origin = index + band.first_output  # raw sample of output number 0
         self._band = RunningBand(band, self._channels)
-        self._unfiltered: list[Floats] = []  # pieces that no sweep has needed yet
         self._raw = History(self._channels, int(keep_s * rate) + 2 * band.reach, index)
         self._out = History(self._channels, (int(keep_s * rate) + 2 * band.reach) // band.step)
         self._broken = False
@@ -173,12 +212,10 @@ class Engine:
                 self._begin_segment(self.sample)
             self._take(data)
         self._advance(self.sample)
-        if self.sample % self.rate.every == 0:
-            self._filter()  # what is put off stays bounded
 
     def _take(self, data: Floats) -> None:
         self._raw.append(data[:-1])
-        self._unfiltered.append(data[:-1])
+        self._out.append(self._band.feed(data[:-1]))
         known = self._onsets.model
         onsets = self._onsets.feed(data[-1])
         self.sample += data.shape[1]
@@ -190,12 +227,6 @@ class Engine:
             self._say(TriggerLearned(learned, model.rest, model.threshold, direction, model.kind))
         for onset in onsets:
             self._present(onset, max(onset.ready, learned))
-
-    def _filter(self) -> None:
-        """Filter what has come since the last time: once a sweep rather than once a chunk costs half as much."""
-        if self._unfiltered:
-            self._out.append(self._band.feed(np.concatenate(self._unfiltered, axis=1)))
-            self._unfiltered = []
 
     def _interrupt(self, why: str) -> None:
         """No sample follows on the last one: every sweep that still needs one is lost."""
@@ -262,11 +293,9 @@ class Engine:
         fault, signal = sweep.fault, None
         faults: Faults = (fault,) * self._channels
         if sweep.cut is not None:
-            if sweep.cut.stop > self._out.stop:
-                self._filter()
             out = self._out.get(sweep.cut.first, sweep.cut.stop)
             raw = self._raw.get(sweep.cut.raw_first, sweep.cut.raw_stop)
-            faults = tuple(raw_fault(row, self.settings.layout.rate_hz, self.settings.rail_uv) for row in raw)
+            faults = raw_faults(raw, self.settings.layout.rate_hz, self.settings.rail_uv)
             signal = self.settings.epoch.read(out, sweep.cut.phase)
         self._enter(_Judged(sweep.onset, faults, signal), ready)
 
