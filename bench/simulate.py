@@ -9,10 +9,11 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.analysis import UNIT_SWEEPS, AnalysisSettings, Look, RunningAnalysis
+from monitor.core.analysis import UNIT_SWEEPS, AnalysisSettings, RunningAnalysis
 from monitor.core.artefacts import CRITERIA, Criterion
 from monitor.core.classical_rules import Scheduled
 from monitor.core.evidence import EvidenceSettings
+from monitor.core.forecast import Outlook, forecast
 from monitor.core.stopping import (
     STOPPING_RULES,
     Figures,
@@ -225,8 +226,8 @@ def simulate(
         figures = look.figures
         for one, running, code in zip(chains, stopping, codes, strict=True):
             tallies[one.name].note(code[running.update(figures)], figures.sweeps_presented, figures.residual_noise_nv)
-        if look.forecast is not None:
-            foretold.append(_foretold(look, tallies[first.name]))
+        if look.outlook is not None:
+            foretold.append(_foretold(look.outlook, setup.block_sweeps, tallies[first.name]))
         if not silent and all(tally.done for tally in tallies.values()):
             break
     else:
@@ -236,11 +237,10 @@ def simulate(
     return Batch({name: tally.result() for name, tally in tallies.items()}, estimated, left, foretold)
 
 
-def _foretold(look: Look, tally: _Tally) -> Foretold:
-    assert look.forecast is not None
-    open_ = tally.outcome < 0
-    low, high = (np.where(open_, x, np.nan) for x in (look.forecast.sweeps_low, look.forecast.sweeps_high))
-    return Foretold(int(look.figures.sweeps_presented.flat[0]), low, high)
+def _foretold(outlook: Outlook, block_sweeps: int, tally: _Tally) -> Foretold:
+    ahead = forecast(outlook, block_sweeps)
+    low, high = (np.where(tally.outcome < 0, x, np.nan) for x in (ahead.sweeps_low, ahead.sweeps_high))
+    return Foretold(int(outlook.presented.flat[0]), low, high)
 
 
 __all__ = [

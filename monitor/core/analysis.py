@@ -15,7 +15,7 @@ from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
 from .evidence import EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
 from .filtering import ANALYSIS_RATE_HZ
-from .forecast import Forecast, Outlook, forecast
+from .forecast import Outlook
 from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
@@ -99,7 +99,7 @@ class Look:
     noise: ResidualNoise
     evidence_log10_max: Floats
     upper_limit_nv: Floats
-    forecast: Forecast | None
+    outlook: Outlook | None  # what a forecast starts from, where one is wanted
     rule: Ints  # index of the rule that was met at this look, -1 for none
 
 
@@ -202,10 +202,10 @@ class RunningAnalysis:
             with np.errstate(invalid="ignore"):
                 beyond_weights = noise.value_nv / noise.within_units_nv
             limit = 1e3 * self.evidence.upper_limit_uv(beyond_weights)
-        ahead = self._forecast(noise) if "forecast" in wanted else None
-        return Look(figures, noise, self.evidence.log10_max, limit, ahead, self._stopping.update(figures))
+        outlook = self._outlook(noise) if "forecast" in wanted else None
+        return Look(figures, noise, self.evidence.log10_max, limit, outlook, self._stopping.update(figures))
 
-    def _forecast(self, noise: ResidualNoise) -> Forecast:
+    def _outlook(self, noise: ResidualNoise) -> Outlook:
         """The way to the decision from here, for the rules evidence, noise floor and sweep limit of the settings."""
         rules = self.settings.rules
         alpha = next((rule.alpha for rule in rules if isinstance(rule, EvidenceReached)), np.nan)
@@ -213,7 +213,7 @@ class RunningAnalysis:
         limit = next((rule.max_sweeps for rule in rules if isinstance(rule, SweepLimit)), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = (1e3 / noise.value_nv) ** 2  # by the noise that the rules see
-            now = Outlook(
+            return Outlook(
                 log_evidence=self.evidence.log10 * np.log(10.0),
                 score=self.evidence.score(),
                 weight=weight,
@@ -222,7 +222,6 @@ class RunningAnalysis:
                 log_needed=-float(np.log(alpha)),
                 max_sweeps=float(limit),
             )
-        return forecast(now, self.settings.evidence.block_units * UNIT_SWEEPS)
 
 
 class _Wanted:

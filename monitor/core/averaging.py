@@ -84,7 +84,7 @@ def _residuals(sweeps: Floats, mean: Floats, accepted: Bools) -> Floats:
 
 def _energy(sweeps: Floats) -> Floats:
     """Sum of squares of each sweep (..., n_sweeps), in double precision from here on."""
-    return np.einsum("...t,...t->...", sweeps, sweeps).astype(np.float64)
+    return np.asarray(np.einsum("...t,...t->...", sweeps, sweeps), dtype=np.float64)
 
 
 def alternating(accepted: Bools) -> Floats:

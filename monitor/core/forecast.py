@@ -9,15 +9,16 @@ what the evidence leaves to it, has no response at all. A run ends at the first 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 from scipy.special import ndtri
 
-from .samples import Floats
+from .samples import Bools, Floats
 
 PATHS, STEPS = 400, 40
+PASSED = (np.arange(1, STEPS + 1) / STEPS) ** 2  # part of the sweeps that are left, at the end of each step
 SELECTION = 1.7  # squared score that noise alone adds by choosing the best candidate; set so that the range covers 80 %
 AMPLITUDE_SD = 0.25  # prior of the amplitude, score per square root of weight in 1/uV: 0.2 is 300 nV in EEG-like noise
 RANGE = (0.1, 0.5, 0.9)
@@ -45,10 +46,15 @@ class Outlook:
     log_needed: float  # natural logarithm of 1 / alpha
     max_sweeps: float
 
+    def of(self, run: int) -> Outlook:
+        """One run of the batch."""
+        own = {name: getattr(self, name)[run] for name in ("log_evidence", "score", "weight", "presented")}
+        return replace(self, **own)
+
 
 @cache
-def _normals() -> Floats:
-    """Fixed standard normal numbers (PATHS, STEPS + 1), antithetic: a table, not a source of chance.
+def _paths() -> tuple[Floats, Floats]:
+    """Standard normal numbers (PATHS,) and Brownian paths (PATHS, STEPS) at the times PASSED; antithetic, a fixed table.
 
     Hashed counters (the finaliser of splitmix64: Steele, Lea & Flood 2014) through the inverse of the normal distribution.
     """
@@ -57,7 +63,8 @@ def _normals() -> Floats:
     x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     uniform = ((x ^ (x >> np.uint64(31))) >> np.uint64(11)).astype(np.float64) + 0.5
     half = ndtri(uniform / 2.0**53).reshape(PATHS // 2, STEPS + 1)
-    return np.concatenate([half, -half])
+    normals = np.concatenate([half, -half])
+    return normals[:, 0], np.cumsum(np.sqrt(np.diff(PASSED, prepend=0.0)) * normals[:, 1:], axis=-1)
 
 
 def forecast(now: Outlook, block_sweeps: int) -> Forecast:
@@ -65,39 +72,36 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = now.weight / now.presented
         left = np.maximum(now.max_sweeps - now.presented, 0.0)
-        floor = np.maximum((now.floor_weight - now.weight) / gain, 0.0)
-    end = np.minimum(floor, left)[..., np.newaxis]
-    sweeps = left[..., np.newaxis] * (np.arange(1, STEPS + 1) / STEPS) ** 2
-    step = np.diff(sweeps, prepend=0.0, axis=-1)
-    middle, more = sweeps - step / 2, step * gain[..., np.newaxis]
-    weight = now.weight[..., np.newaxis] + sweeps * gain[..., np.newaxis]
+        end = np.minimum(np.maximum((now.floor_weight - now.weight) / gain, 0.0), left)[..., np.newaxis]
+    more = left * gain  # weight that is still to come
     cost = now.score**2 / 2 - now.log_evidence - SELECTION / 2
     start = np.sqrt(now.weight * np.maximum(now.score**2 - SELECTION, 0.0))
+    needed = (now.log_needed + cost)[..., np.newaxis]
+    weight = now.weight[..., np.newaxis] + more[..., np.newaxis] * PASSED
+    bound = np.where(needed > 0, np.sqrt(2 * weight * np.maximum(needed, 0.0)), -np.inf)  # evidence as a score
+    missing = (bound - start[..., np.newaxis])[..., np.newaxis, :]
+    normals, walks = _paths()
+    noise = np.sqrt(more)[..., np.newaxis, np.newaxis] * walks
     variance = 1.0 / (now.weight + 1.0 / AMPLITUDE_SD**2)
+    mean, sd = (variance * start)[..., np.newaxis], np.sqrt(variance)[..., np.newaxis]
+    amplitude = np.maximum(mean + sd * normals, 0.0)
+    drift = (amplitude * more[..., np.newaxis])[..., np.newaxis] * PASSED
+    middle = left[..., np.newaxis] * np.append((PASSED + np.append(0.0, PASSED[:-1])) / 2, 1.0)  # passed inside a step, or never
+    times = np.concatenate([_first(noise + drift >= missing, middle), _first(noise >= missing, middle)], axis=-1)
     response = 1.0 / (1.0 + np.exp(-np.clip(now.log_evidence, -500, 500)))
-    normals = _normals()
-    noise = np.cumsum(np.sqrt(more)[..., np.newaxis, :] * normals[:, 1:], axis=-1)
-    times, weights = [], []
-    for present in (True, False):
-        if present:
-            mean, sd = (variance * start)[..., np.newaxis], np.sqrt(variance)[..., np.newaxis]
-            amplitude = np.maximum(mean + sd * normals[:, 0], 0.0)
-        else:
-            amplitude = np.zeros((*start.shape, PATHS))
-        drift = amplitude[..., np.newaxis] * (weight - now.weight[..., np.newaxis])[..., np.newaxis, :]
-        score = start[..., np.newaxis, np.newaxis] + drift + noise
-        evidence = np.maximum(score, 0.0) ** 2 / (2 * weight[..., np.newaxis, :]) - cost[..., np.newaxis, np.newaxis]
-        reached = evidence >= now.log_needed
-        every = np.broadcast_to(middle[..., np.newaxis, :], reached.shape)  # it was passed somewhere in the step
-        first = np.take_along_axis(every, reached.argmax(axis=-1)[..., np.newaxis], axis=-1)[..., 0]
-        times.append(np.minimum(np.where(reached.any(axis=-1), first, np.inf), end))
-        share = response if present else 1.0 - response
-        weights.append(np.broadcast_to(share[..., np.newaxis] / PATHS, amplitude.shape))
-    low, median, high = _quantiles(np.concatenate(times, axis=-1), np.concatenate(weights, axis=-1))
+    weights = np.repeat(np.stack([response, 1.0 - response], axis=-1) / PATHS, PATHS, axis=-1)
+    low, median, high = _quantiles(np.minimum(times, end), weights)
     unknown = ~np.isfinite(now.log_evidence + now.score + gain)
     low, high = np.floor(low / block_sweeps) * block_sweeps, np.ceil(high / block_sweeps) * block_sweeps
     low, median, high, response = (np.where(unknown, np.nan, value) for value in (low, median, high, response))
     return Forecast(low, median, high, response)
+
+
+def _first(reached: Bools, times: Floats) -> Floats:
+    """Of each path (..., PATHS, STEPS) the time (..., STEPS + 1) of the first step at which it is there, else the last time."""
+    at = reached.argmax(axis=-1)
+    there = np.take_along_axis(reached, at[..., np.newaxis], axis=-1)[..., 0]
+    return np.take_along_axis(times, np.where(there, at, reached.shape[-1]), axis=-1)
 
 
 def _quantiles(times: Floats, weights: Floats) -> tuple[Floats, Floats, Floats]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .analysis import Look
+from .analysis import UNIT_SWEEPS, Look
 from .events import LookDone
+from .forecast import forecast
 from .settings import EngineSettings
 from .stopping import EvidenceReached, StoppedBy
 
@@ -40,22 +41,18 @@ def look_event(
         plus_minus_nv=float(noise.plus_minus_nv[DECIDING]),
         fsp=float(figures.fsp[DECIDING]),
         upper_limit_nv=float(look.upper_limit_nv[DECIDING]),
-        **_ahead(look),
+        **_ahead(look, settings.evidence.block_units * UNIT_SWEEPS),
         sweeps_per_s=float(per_s),
         lost_samples=lost_samples,
     )
 
 
-def _ahead(look: Look) -> dict[str, float]:
-    if look.forecast is None:
+def _ahead(look: Look, block_sweeps: int) -> dict[str, float]:
+    if look.outlook is None:
         return dict.fromkeys(AHEAD, np.nan)
-    found = (
-        look.forecast.sweeps_low,
-        look.forecast.sweeps_median,
-        look.forecast.sweeps_high,
-        look.forecast.response_probability,
-    )
-    return {name: float(value[DECIDING]) for name, value in zip(AHEAD, found, strict=True)}
+    ahead = forecast(look.outlook.of(DECIDING), block_sweeps)
+    found = (ahead.sweeps_low, ahead.sweeps_median, ahead.sweeps_high, ahead.response_probability)
+    return {name: float(value) for name, value in zip(AHEAD, found, strict=True)}
 
 
 def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings) -> str:
