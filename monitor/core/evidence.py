@@ -23,6 +23,7 @@ from .samples import Floats
 Gain = Callable[[Floats], Floats]
 
 RIDGE = 0.01  # of the noise variance, added to the diagonal of T
+SPREAD_PRIOR, EXCESS = 8.0, 1.3  # scores of variance 1 taken as seen before the first; variance that chance may still explain
 LONG = 4096  # points on which an expected response is filtered, far longer than the filter
 
 
@@ -138,6 +139,29 @@ class NoiseShape:
         return np.asarray(lags[..., index] + RIDGE * np.eye(self._n))
 
 
+class Spread:
+    """Brings scores back to unit spread where earlier ones of the same direction spread more than noise explains.
+
+    Hum that keeps its phase inside a unit makes scores several times too large. Its sign is as often right as wrong only to first
+    order (even harmonics make it skew), and bets made for unit spread would feel that; smaller ones do not. A bet may depend on
+    earlier blocks in any way, so this costs no validity.
+    """
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self._count = 0
+        self._sum = np.zeros(shape)
+        self._square = np.zeros(shape)
+
+    def standardise(self, scores: Floats) -> Floats:
+        """The next scores (...,), divided by the spread of all earlier ones where that is beyond ``EXCESS``."""
+        count = self._count
+        variance = (SPREAD_PRIOR + self._square - self._sum**2 / max(count, 1)) / (SPREAD_PRIOR + max(count - 1, 0))
+        self._count += 1
+        self._sum += scores
+        self._square += scores**2
+        return np.asarray(scores / np.sqrt(np.maximum(variance / EXCESS, 1.0)))
+
+
 class RunningEvidence:
     """The capital of a batch of runs, fed with one block at a time."""
 
@@ -148,6 +172,7 @@ class RunningEvidence:
         self._log_shares = np.log([1.0 - settings.learned_share, settings.learned_share])
         self._log_bank = np.zeros((*batch, directions, len(lambdas)))
         self._log_learned = np.zeros((*batch, len(lambdas)))
+        self._bank_spread, self._learned_spread = Spread((*batch, directions)), Spread(batch)
         self._sum = np.zeros((*batch, points))
         self._weight = np.zeros(batch)
         self._inverse: Floats | None = None
@@ -178,13 +203,13 @@ class RunningEvidence:
         mean = np.where(weight[..., np.newaxis] > 0, mean, 0.0)
         scale = np.sqrt(weight)
         scores = scale[..., np.newaxis] * (self._filters @ mean[..., np.newaxis])[..., 0]
-        self._log_bank += _log_bet(self._lambdas * scores[..., np.newaxis])
+        self._log_bank += _log_bet(self._lambdas * self._bank_spread.standardise(scores)[..., np.newaxis])
         # the learned direction knows earlier blocks only
         matched = (self._inverse @ self._sum[..., np.newaxis])[..., 0]
         norm = np.sqrt((matched * self._sum).sum(axis=-1))
         known = norm > 0
         score = np.where(known, scale * (matched * mean).sum(axis=-1) / np.where(known, norm, 1.0), 0.0)
-        self._log_learned += _log_bet(self._lambdas * score[..., np.newaxis])
+        self._log_learned += _log_bet(self._lambdas * self._learned_spread.standardise(score)[..., np.newaxis])
         self._sum += weight[..., np.newaxis] * mean
         self._weight = self._weight + weight
         bank, learned = _log_mean(self._log_bank, (-2, -1)), _log_mean(self._log_learned, (-1,))

@@ -45,23 +45,36 @@ def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
     bank = [[1.0] * 2 for _ in BANK]
     learned = [1.0] * 2
     past = np.zeros(len(TIMES))
+    seen: list[list[float]] = [[] for _ in range(len(BANK) + 1)]
     out = []
+
+    def unit_spread(s: float, before: list[float]) -> float:
+        """s over the spread of the scores before it, where that is more than chance: 8 scores of variance 1 count as seen."""
+        n = len(before)
+        about_mean = sum((x - sum(before) / n) ** 2 for x in before) if n else 0.0
+        before.append(s)
+        return s / math.sqrt(max(1.0, (8 + about_mean) / (8 + max(n - 1, 0)) / 1.3))
+
     for mean, weight in played:
-        for row, d in zip(bank, BANK, strict=True):
-            s = math.sqrt(weight) * (d @ inverse @ mean) / math.sqrt(d @ inverse @ d)
+        for row, d, before in zip(bank, BANK, seen[:-1], strict=True):
+            s = unit_spread(math.sqrt(weight) * (d @ inverse @ mean) / math.sqrt(d @ inverse @ d), before)
             for k, bet in enumerate(lambdas):
                 row[k] *= 1 + math.tanh(bet * s)
         if past.any():
-            s = math.sqrt(weight) * (past @ inverse @ mean) / math.sqrt(past @ inverse @ past)
+            s = unit_spread(math.sqrt(weight) * (past @ inverse @ mean) / math.sqrt(past @ inverse @ past), seen[-1])
             for k, bet in enumerate(lambdas):
                 learned[k] *= 1 + math.tanh(bet * s)
+        else:
+            unit_spread(0.0, seen[-1])
         past = past + weight * mean
         out.append(0.9 * float(np.mean(bank)) + 0.1 * float(np.mean(learned)))
     return out
 
 
-def test_it_equals_the_slow_loop() -> None:
-    played = blocks(np.random.default_rng(1), 40, 0.3 * BANK[5])
+@pytest.mark.parametrize("spread", [1.0, 4.0])
+def test_it_equals_the_slow_loop(spread: float) -> None:
+    """In noise as large as its weights say, and where hum makes block means four times as large."""
+    played = [(spread * mean, weight) for mean, weight in blocks(np.random.default_rng(1), 40, 0.3 * BANK[5])]
     evidence = ready()
     got = []
     for mean, weight in played:
