@@ -89,7 +89,7 @@ def _median(values: Floats) -> Floats:
 def raw_faults(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> tuple[str | None, ...]:
     """``raw_fault`` of each channel of raw samples (n_channels, n); those of a live amplifier are cleared at one glance."""
     still = np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1])
-    if still < min(_held_samples(rate_hz)) - 1 and (np.isinf(rail_uv) or bool((np.abs(raw_uv) < rail_uv).all())):
+    if still < min(_held_samples(rate_hz)) - 1 and (rail_uv == np.inf or bool((np.abs(raw_uv) < rail_uv).all())):
         return (None,) * len(raw_uv)
     return tuple(raw_fault(row, rate_hz, rail_uv) for row in raw_uv)
 

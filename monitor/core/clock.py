@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -60,7 +61,8 @@ class StampWatch:
         steps[0] = stamps_s[0] - self._last
         steps[1:] = stamps_s[1:] - stamps_s[:-1]
         steps -= self._period_s
-        steps[~np.isfinite(steps)] = 0.0
+        if not np.isfinite(steps).all():
+            steps[~np.isfinite(steps)] = 0.0
         self._last = float(stamps_s[-1])
         jumps: list[Jump] = []
         start = 0
@@ -86,7 +88,7 @@ class StampWatch:
         self._maxima.append(self._current)
         self._current = 0.0
         if len(self._maxima) >= 4:
-            usual_s = float(np.median(self._maxima))
+            usual_s = median(self._maxima)
             least_s = LEAST_LIMIT * self._period_s
             self.limit_s = max(least_s, 4.0 * usual_s, UNEVEN_LIMIT_S if usual_s > EVEN * self._period_s else 0.0)
 

@@ -156,10 +156,13 @@ class Engine:
         """One block (n_channels, n) in stream units: cut at jumps, and where samples stop or begin to be finite."""
         data = samples[self._rows].astype(np.float64)
         data[:-1] *= self.settings.layout.uv_per_unit
-        finite = np.isfinite(data)
-        bad: Bools = np.zeros(len(stamps_s), dtype=bool) if finite.all() else np.logical_not(finite.all(axis=0))
-        edges = np.flatnonzero(bad[1:] != bad[:-1]) + 1
         jumps = {jump.index - self.sample: jump for jump in self._stamps.feed(stamps_s)}
+        finite = np.isfinite(data)
+        if not jumps and finite.all():
+            self._piece(data, stamps_s, False)
+            return
+        bad: Bools = np.logical_not(finite.all(axis=0))
+        edges = np.flatnonzero(bad[1:] != bad[:-1]) + 1
         for start, stop in pairwise(sorted({0, *jumps, *edges.tolist(), len(stamps_s)})):
             if start in jumps:
                 self._break(jumps[start])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -45,7 +46,7 @@ class Epoch:
         """Points from ``start_ms`` to ``stop_ms`` plus a margin on either side."""
         return int(np.floor((self.stop_ms - self.start_ms) * 1e-3 * self.band.analysis_rate_hz + 1e-9)) + 1 + 2 * self.margin
 
-    @property
+    @cached_property
     def first_ms(self) -> float:
         """Time of the first point, margin included."""
         return self.start_ms - self.margin * 1e3 / self.band.analysis_rate_hz
@@ -59,18 +60,18 @@ class Epoch:
         """Where the sweep of an onset at raw ``position`` lies, for outputs whose number 0 belongs to raw ``origin``."""
         step, rate = self.band.step, self.band.rate_hz
         at = (position + (self.first_ms + self.delay_ms) * 1e-3 * rate - origin) / step
-        whole = int(np.floor(at))
+        whole = math.floor(at)
         phase = round((at - whole) * PHASES)
         first = whole - HALF + 1
         last = whole + self.n_times - 1 + HALF
-        raw_first = int(np.floor(position + (self.start_ms + self.delay_ms) * 1e-3 * rate))
-        raw_stop = int(np.ceil(position + (self.stop_ms + self.delay_ms) * 1e-3 * rate)) + 1
+        raw_first = math.floor(position + (self.start_ms + self.delay_ms) * 1e-3 * rate)
+        raw_stop = math.ceil(position + (self.stop_ms + self.delay_ms) * 1e-3 * rate) + 1
         return Cut(first, last + 1, phase, raw_first, raw_stop, origin + last * step + self.band.reach)
 
     def read(self, outputs: Floats, phase: int) -> Floats:
         """Filtered samples (n_channels, stop - first) of a cut -> the sweep (n_channels, n_times)."""
         kernel = self.kernels[phase]
-        return np.stack([np.correlate(row, kernel, mode="valid") for row in outputs])
+        return np.array([np.correlate(row, kernel, mode="valid") for row in outputs])
 
 
 @dataclass(frozen=True)

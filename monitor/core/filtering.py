@@ -76,7 +76,7 @@ class Band:
         taps = taps - taps.sum() * smooth / smooth.sum()  # a true zero at DC: electrode offsets reach 100 mV
         return np.asarray((taps + taps[::-1]) / 2, dtype=np.float64)
 
-    @property
+    @cached_property
     def first_output(self) -> int:
         """Raw sample of a segment to which its first output belongs."""
         return len(self.decimator) // 2 + (len(self.bandpass) // 2) * self.step

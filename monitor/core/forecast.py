@@ -19,6 +19,7 @@ from .samples import Bools, Floats
 
 PATHS, STEPS = 400, 40
 PASSED = (np.arange(1, STEPS + 1) / STEPS) ** 2  # part of the sweeps that are left, at the end of each step
+MIDDLE = np.append((PASSED + np.append(0.0, PASSED[:-1])) / 2, 1.0)  # passed somewhere inside a step, or never
 SELECTION = 1.7  # squared score that noise alone adds by choosing the best candidate; set so that the range covers 80 %
 AMPLITUDE_SD = 0.25  # prior of the amplitude, score per square root of weight in 1/uV: 0.2 is 300 nV in EEG-like noise
 RANGE = (0.1, 0.5, 0.9)
@@ -72,45 +73,42 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = now.weight / now.presented
         left = np.maximum(now.max_sweeps - now.presented, 0.0)
-        end = np.minimum(np.maximum((now.floor_weight - now.weight) / gain, 0.0), left)[..., np.newaxis]
+        end = np.minimum(np.maximum((now.floor_weight - now.weight) / gain, 0.0), left)
     more = left * gain  # weight that is still to come
     cost = now.score**2 / 2 - now.log_evidence - SELECTION / 2
     start = np.sqrt(now.weight * np.maximum(now.score**2 - SELECTION, 0.0))
     needed = (now.log_needed + cost)[..., np.newaxis]
     weight = now.weight[..., np.newaxis] + more[..., np.newaxis] * PASSED
     bound = np.where(needed > 0, np.sqrt(2 * weight * np.maximum(needed, 0.0)), -np.inf)  # evidence as a score
-    missing = (bound - start[..., np.newaxis])[..., np.newaxis, :]
+    diffusion = np.sqrt(more)[..., np.newaxis]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        missing = ((bound - start[..., np.newaxis]) / diffusion)[..., np.newaxis, :]
     normals, walks = _paths()
-    noise = np.sqrt(more)[..., np.newaxis, np.newaxis] * walks
     variance = 1.0 / (now.weight + 1.0 / AMPLITUDE_SD**2)
     mean, sd = (variance * start)[..., np.newaxis], np.sqrt(variance)[..., np.newaxis]
-    amplitude = np.maximum(mean + sd * normals, 0.0)
-    drift = (amplitude * more[..., np.newaxis])[..., np.newaxis] * PASSED
-    middle = left[..., np.newaxis] * np.append((PASSED + np.append(0.0, PASSED[:-1])) / 2, 1.0)  # passed inside a step, or never
-    times = np.concatenate([_first(noise + drift >= missing, middle), _first(noise >= missing, middle)], axis=-1)
+    drift = np.maximum(mean + sd * normals, 0.0) * diffusion
     response = 1.0 / (1.0 + np.exp(-np.clip(now.log_evidence, -500, 500)))
-    weights = np.repeat(np.stack([response, 1.0 - response], axis=-1) / PATHS, PATHS, axis=-1)
-    low, median, high = _quantiles(np.minimum(times, end), weights)
+    chance = response[..., np.newaxis] * _passed(walks + drift[..., np.newaxis] * PASSED >= missing)
+    chance += (1.0 - response)[..., np.newaxis] * _passed(walks >= missing)
+    low, median, high = (_quantile(chance, part, left, end) for part in RANGE)
     unknown = ~np.isfinite(now.log_evidence + now.score + gain)
     low, high = np.floor(low / block_sweeps) * block_sweeps, np.ceil(high / block_sweeps) * block_sweeps
     low, median, high, response = (np.where(unknown, np.nan, value) for value in (low, median, high, response))
     return Forecast(low, median, high, response)
 
 
-def _first(reached: Bools, times: Floats) -> Floats:
-    """Of each path (..., PATHS, STEPS) the time (..., STEPS + 1) of the first step at which it is there, else the last time."""
-    at = reached.argmax(axis=-1)
-    there = np.take_along_axis(reached, at[..., np.newaxis], axis=-1)[..., 0]
-    return np.take_along_axis(times, np.where(there, at, reached.shape[-1]), axis=-1)
+def _passed(there: Bools) -> Floats:
+    """From where each path is beyond its bound (..., PATHS, STEPS): share (..., STEPS) of those that were, up to each step."""
+    first = there.argmax(axis=-1)
+    never = ~np.take_along_axis(there, first[..., np.newaxis], axis=-1)[..., 0]
+    first[never] = STEPS
+    rows = first.reshape(-1, PATHS)
+    places = rows + (STEPS + 1) * np.arange(len(rows))[:, np.newaxis]
+    counts = np.bincount(places.ravel(), minlength=len(rows) * (STEPS + 1)).reshape(*first.shape[:-1], STEPS + 1)
+    return np.asarray(np.cumsum(counts[..., :-1], axis=-1) / PATHS)
 
 
-def _quantiles(times: Floats, weights: Floats) -> tuple[Floats, Floats, Floats]:
-    """Weighted quantiles RANGE over the last axis."""
-    order = np.argsort(times, axis=-1, kind="stable")
-    ordered = np.take_along_axis(times, order, -1)
-    share = np.cumsum(np.take_along_axis(weights, order, -1), axis=-1)
-    found = []
-    for part in RANGE:
-        at = np.minimum((share < part).sum(axis=-1), times.shape[-1] - 1)
-        found.append(np.take_along_axis(ordered, at[..., np.newaxis], -1)[..., 0])
-    return found[0], found[1], found[2]
+def _quantile(chance: Floats, part: float, left: Floats, end: Floats) -> Floats:
+    """Sweeps (...,) until the chance (..., STEPS) of a decision reaches ``part``: the middle of a step, ``end`` at the latest."""
+    step = (chance < part).sum(axis=-1)
+    return np.asarray(np.minimum(left * MIDDLE[step], end))

@@ -6,6 +6,7 @@ learning is lost.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import median
 
@@ -118,8 +119,9 @@ class OnsetFinder:
         self._rearm(z, model, i)
         if not self._armed or at - self._last < self._refractory:
             return None
-        below = np.flatnonzero(z[i : i + self._ahead] < model.threshold)
-        end = i + int(below[0]) if len(below) else None
+        below = z[i : i + self._ahead] < model.threshold
+        lasts = int(below.argmax())  # z[i] itself is not below
+        end = i + lasts if lasts else None
         if model.kind == "digital":
             position = float(at)
             width = np.inf if end is None else float(end - i)
@@ -128,7 +130,7 @@ class OnsetFinder:
             width = np.inf if end is None else self._first + end - _back(z, end, model.threshold) - position
         interval = position - self._last
         usual = median(self._intervals) if len(self._intervals) >= 4 else np.nan
-        if np.isfinite(interval):
+        if math.isfinite(interval):
             self._intervals = [*self._intervals[-63:], interval]
         self._last, self._armed, self._armed_from = position, False, at + 1
         return Onset(position, at + self._ahead, width, bool(interval < 0.5 * usual))
@@ -142,7 +144,7 @@ def _crossing(z: Floats, i: int, level: float) -> float:
         near = np.pad(near, (before, after), mode="edge")
     fine = KERNELS @ near
     fine[0], fine[-1] = z[i - 1], z[i]  # exactly
-    k = 1 + int(np.argmax(fine[1:] >= level))
+    k = 1 + int((fine[1:] >= level).argmax())
     return float((k - 1 + (level - fine[k - 1]) / (fine[k] - fine[k - 1])) / (len(fine) - 1))
 
 
