@@ -49,11 +49,11 @@ def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
     out = []
 
     def unit_spread(s: float, before: list[float]) -> float:
-        """s over the spread of the scores before it, where that is more than chance: 8 scores of variance 1 count as seen."""
+        """s over the squared variance of the scores before it, where that is more than chance: 8 scores of variance 1 count as seen."""
         n = len(before)
         about_mean = sum((x - sum(before) / n) ** 2 for x in before) if n else 0.0
         before.append(s)
-        return s / math.sqrt(max(1.0, (8 + about_mean) / (8 + max(n - 1, 0)) / 1.3))
+        return s / max(1.0, (8 + about_mean) / (8 + max(n - 1, 0)) / 1.2) ** 2
 
     for mean, weight in played:
         for row, d, before in zip(bank, BANK, seen[:-1], strict=True):
@@ -67,7 +67,7 @@ def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
         else:
             unit_spread(0.0, seen[-1])
         past = past + weight * mean
-        out.append(0.9 * float(np.mean(bank)) + 0.1 * float(np.mean(learned)))
+        out.append(0.8 * float(np.mean(bank)) + 0.2 * float(np.mean(learned)))
     return out
 
 
