@@ -49,7 +49,7 @@ def slow_evidence(played: list[tuple[np.ndarray, np.ndarray]]) -> list[float]:
     out = []
 
     def unit_spread(s: float, before: list[float]) -> float:
-        """s over the squared variance of the scores before it, where that is more than chance: 8 scores of variance 1 count as seen."""
+        """s over the squared variance of the scores before it, where that is more than chance."""
         n = len(before)
         about_mean = sum((x - sum(before) / n) ** 2 for x in before) if n else 0.0
         before.append(s)
