@@ -79,6 +79,8 @@ def ahead(look: LookDone | None) -> str:
     if not (math.isfinite(high) and look.sweeps_per_s > 0):
         return ""
     soon, late = low / look.sweeps_per_s, high / look.sweeps_per_s
+    if late - soon < 2:
+        return f"decision expected in about {late:.0f} s"
     if late < 100:
         return f"decision expected in {soon:.0f} to {max(late, 1):.0f} s"
     return f"decision expected in {_minutes(soon)} to {late / 60:.1f} min"

@@ -261,3 +261,17 @@ def test_every_way_to_stop_has_its_sentence() -> None:
     for verdict in VERDICTS.values():
         if verdict is not None:
             assert sentence.ended(verdict, None, 15.0).startswith(sentence.HEADLINES[verdict.verdict])
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (320.0, 2900.0, "decision expected in 7 to 64 s"),
+        (1040.0, 1056.0, "decision expected in about 23 s"),
+        (320.0, 5600.0, "decision expected in 7 s to 2.0 min"),
+        (math.nan, math.nan, ""),
+    ],
+)
+def test_the_forecast_in_words(low: float, high: float, words: str) -> None:
+    look = replace(LOOK, forecast_low_sweeps=low, forecast_high_sweeps=high, sweeps_per_s=45.6)
+    assert sentence.ahead(look) == words
