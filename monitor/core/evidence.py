@@ -3,7 +3,8 @@
 Without a response the average of a block of sweeps is as likely to be +x as -x. Before each block we bet on that sign,
 using earlier blocks only; under "no response" the capital E is then a martingale that starts at 1, so it ever reaches
 1 / alpha with probability at most alpha (Ville's inequality). Nothing is assumed about the spectrum, the distribution
-or the constancy of the noise: those decide only how fast the capital grows when there is a response.
+or the constancy of the noise: those decide only how fast the capital grows when there is a response. What is assumed is
+that symmetry; hum whose harmonics make it skew has it only nearly, and ``Spread`` keeps that harmless.
 
 Blocks are scored by matched filters ``h = T^-1 d / sqrt(d' T^-1 d)``, where T is the shape of the noise, learned from
 the spread of sweeps about their unit means (squares only, so unchanged by the sign of the means).
@@ -37,8 +38,8 @@ class Shape:
     trough_size: float
 
 
-# Own choice: narrow, middle and broad. Noise falls with frequency, so a mismatch of the fine shape costs most: three shapes came
-# 14 % sooner to a decision than two whose troughs were too close, on waves that none of them equals.
+# Own choice: narrow, middle and broad. Noise falls with frequency, so a mismatch of the fine shape costs most; what other shapes
+# cost stands in DEVELOPERS.md.
 SHAPES = (Shape(0.40, 2.00, 0.88, 0.5), Shape(0.60, 2.28, 0.96, 0.6), Shape(0.95, 3.04, 1.43, 0.7))
 
 
