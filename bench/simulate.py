@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
-from typing import Any, ClassVar
+from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,18 +14,7 @@ from monitor.core.artefacts import CRITERIA, Criterion
 from monitor.core.classical_rules import Scheduled
 from monitor.core.evidence import EvidenceSettings
 from monitor.core.forecast import Outlook, forecast
-from monitor.core.stopping import (
-    STOPPING_RULES,
-    Figures,
-    GuidanceAbsent,
-    Looks,
-    NoiseFloorReached,
-    Outcome,
-    Rule,
-    RunningStopping,
-    SweepLimit,
-    rules_identity,
-)
+from monitor.core.stopping import Figures, Looks, Outcome, Rule, RunningStopping, decision_identity, rules_of_run
 
 from .noises import Grid, Source
 from .responses import Oracle
@@ -79,32 +68,21 @@ class Chain:
 
     name: str
     rules: tuple[Rule, ...]
-
-    @property
-    def identity(self) -> str:
-        return rules_identity(self.rules)
+    identity: str  # that of a live run with the same settings
 
 
 def chain(name: str, setup: Setup) -> Chain:
     """A rule of the table with the ends that every run has. ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``."""
-    rule, _, budget = name.partition(":")
-    askable = [known for known, kind in STOPPING_RULES.items() if kind.outcome == "response_present"]
-    if rule not in askable:
-        raise ValueError(f"rule {rule!r} is unknown, or cannot find a response: choose from {', '.join(askable)}")
-    kind = STOPPING_RULES[rule]
-    known = {parameter.name for parameter in fields(kind)}
-    looks = Looks(setup.look_every, setup.look_every, setup.max_sweeps)
-    if rule == "guidance_clear":
-        looks = Looks(1024, min(2048, setup.max_sweeps), setup.max_sweeps)
-    given: dict[str, Any] = {"alpha": setup.alpha, "looks": looks}
-    if budget:
-        if "budget" not in known:
-            raise ValueError(f"rule {name!r}: {rule} has no error budget to choose; write {rule}")
-        given["budget"] = budget
-    ends: tuple[Rule, ...] = (NoiseFloorReached(setup.floor_nv), SweepLimit(setup.max_sweeps, setup.block_sweeps))
-    if rule == "guidance_clear":
-        ends = (GuidanceAbsent(looks=looks), ends[1])
-    return Chain(name, (kind(**{key: value for key, value in given.items() if key in known}), *ends))
+    rules = rules_of_run(
+        name,
+        alpha=setup.alpha,
+        floor_nv=setup.floor_nv,
+        max_sweeps=setup.max_sweeps,
+        block_sweeps=setup.block_sweeps,
+        look_every=setup.look_every,
+    )
+    context = (setup.evidence, setup.window_ms, setup.criteria, setup.grid.band_hz)
+    return Chain(name, rules, decision_identity(rules, *context))
 
 
 @dataclass(frozen=True)

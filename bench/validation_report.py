@@ -57,7 +57,8 @@ def _heading(plan: ValidationPlan) -> list[str]:
     known = facts(plan)
     lines = [
         f"plan {known['plan']}, seed {known['seed']}: the same seed gives the same report on any number of cores",
-        "rules (identity over all parameters and looks): " + ", ".join(f"{n} {i}" for n, i in known["rules"].items()),
+        "rules, with the identity of all settings that shape a decision (run.json gives a run's): "
+        + ", ".join(f"{n} {i}" for n, i in known["rules"].items()),
         f"alpha {known['alpha']:g} for the whole run, all looks together; at most {known['max_sweeps']} sweeps; noise floor "
         f"{known['floor_nv']:g} nV; band {known['band_hz'][0]:g}-{known['band_hz'][1]:g} Hz; window {known['window_ms'][0]:g}-"
         f"{known['window_ms'][1]:g} ms; {known['rate_per_s']:g}/s, "

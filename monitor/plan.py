@@ -20,6 +20,7 @@ from monitor.core.engine import EngineSettings
 from monitor.core.evidence import EvidenceSettings
 from monitor.core.onsets import TriggerSettings
 from monitor.core.samples import Layout
+from monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
 from monitor.expected import wave_v_bracket_ms
 from monitor.sources.channels import unit_to_uv
 
@@ -147,9 +148,21 @@ class TriggerPlan(_Section):
 class DecisionPlan(_Section):
     """When to stop."""
 
+    rule: str = Field(default="evidence", description="that may find a response; RULE or RULE:BUDGET, such as fsp:bonferroni")
+    look_every: int = Field(default=DEFAULT_LOOK_EVERY, ge=16, le=100_000, description="sweeps, for rules that look now and then")
     alpha: float = Field(default=0.01, ge=1e-6, le=0.2, description="false alarms of the whole run, all looks together")
     floor_nv: float = Field(default=15.0, ge=1, le=500, description="residual noise at which a missing response is believed")
     max_sweeps: int = Field(default=6144, ge=32, le=10_000_000)
+
+
+    @field_validator("rule")
+    @classmethod
+    def _known_rule(cls, rule: str) -> str:
+        try:
+            rules_of_run(rule, alpha=0.01, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)
+        except ValueError as error:
+            raise ValueError(f"rule = {rule!r}: {error}") from error
+        return rule
 
 
 class Plan(_Section):
@@ -216,6 +229,8 @@ class Plan(_Section):
             ),
             criteria=criteria,
             evidence=self.evidence_settings(),
+            rule=decision.rule,
+            look_every=decision.look_every,
             alpha=decision.alpha,
             floor_nv=decision.floor_nv,
             max_sweeps=decision.max_sweeps,

@@ -62,6 +62,7 @@ def run_record(
         "reason": None if verdict is None else verdict.reason,
         "fault": failure,
         "alpha": plan.decision.alpha,
+        "rule": None if engine is None else _rule(engine),
         **_figures(look),
         "lost_samples": None if engine is None else engine.lost_samples,
         "timing": _timing(engine),
@@ -90,6 +91,12 @@ def _figures(look: LookDone | None) -> dict[str, Any]:
     if look is None:
         return dict.fromkeys(FIGURES)
     return {name: getattr(look, name) for name in FIGURES}
+
+
+def _rule(engine: Engine) -> dict[str, Any]:
+    """Which rule could find a response, what it promises (null: nothing), and the identity of all that shaped the decision."""
+    finds = engine.settings.finds
+    return {"name": engine.settings.rule, "promise": finds.promise, "identity": engine.settings.identity}
 
 
 def _timing(engine: Engine | None) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from monitor.core.events import Gap, LookDone, RateMismatch, Verdict
+from monitor.core.stopping import STOPPING_RULES, FindsResponse
 
 HEADLINES = {
     "response_present": "Response present",
@@ -53,16 +54,26 @@ def apart(value: float, limit: float, digits: int) -> str:
     return f"{value:.{digits}f}"
 
 
+TITLES = {name: kind.title for name, kind in STOPPING_RULES.items() if issubclass(kind, FindsResponse)}
+
+
+def standing(look: LookDone, digits: int = 1) -> str:
+    """How far the rule is that may find a response."""
+    title = TITLES[look.rule]
+    if not math.isfinite(look.standing):
+        return f"{title} from 256 sweeps on" if look.measure == "evidence" else f"{title} not known yet"
+    if look.measure == "p_value":
+        return f"{title} p {10.0**-look.standing:.2g} of {10.0**-look.needed:.2g}"
+    return f"{title} {apart(look.standing, look.needed, digits)} of {look.needed:.{digits}f}"
+
+
 def numbers(look: LookDone | None, floor_nv: float) -> str:
     """The figures a decision rests on."""
     if look is None:
         return "no sweeps yet"
     if not look.sweeps_accepted:
         return f"no usable sweep among {look.sweeps_presented:,}"
-    if not math.isfinite(look.evidence):
-        evidence = "evidence from 256 sweeps on"
-    else:
-        evidence = f"evidence {apart(look.evidence, look.evidence_needed, 1)} of {look.evidence_needed:.1f}"
+    evidence = standing(look)
     if not math.isfinite(look.residual_noise_nv):
         return f"{evidence}, noise not known yet"
     noise = f"noise {apart(look.residual_noise_nv, floor_nv, 0)} nV of {floor_nv:g} nV"

@@ -71,10 +71,11 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
     grid.add_column()
     grid.add_column()
     if look is not None:
-        known = math.isfinite(look.evidence)
-        reached = sentence.apart(look.evidence, look.evidence_needed, 2)
-        evidence = f"{reached:>5} of {look.evidence_needed:.2f} (log10)" if known else "from 256 sweeps on"
-        grid.add_row("evidence", bar(look.evidence / look.evidence_needed if known else math.nan), evidence)
+        name = sentence.TITLES[look.rule]
+        words = sentence.standing(look, 2).removeprefix(name).strip()
+        if look.measure == "evidence" and math.isfinite(look.standing):
+            words += " (log10)"
+        grid.add_row(name, bar(look.standing / look.needed), words)
         noise = look.residual_noise_nv
         cause = ", from the spread between units" if look.noise_cause.startswith("between") else ""
         quiet = min(1.0, (floor_nv / noise) ** 2) if noise > 0 else math.nan

@@ -43,6 +43,7 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 def add_decisions(parser: argparse.ArgumentParser) -> None:
     """Settings that replace those of a plan."""
     group = parser.add_argument_group("settings (each replaces that of the plan)")
+    group.add_argument("--rule", metavar="RULE", help="that may find a response, such as evidence or fsp:pocock (evidence)")
     group.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run, however often one looks (0.01)")
     group.add_argument("--floor-nv", type=float, metavar="NV", help="residual noise at which a missing response is believed (15)")
     group.add_argument("--max-sweeps", type=int, metavar="N", help="stop undecided after so many sweeps (6144)")
@@ -52,7 +53,7 @@ def add_decisions(parser: argparse.ArgumentParser) -> None:
 
 def decision_changes(args: argparse.Namespace) -> dict[str, dict[str, Any]]:
     return {
-        "decision": {"alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps},
+        "decision": {"rule": args.rule, "alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps},
         "analysis": {"band_hz": args.band, "window_ms": args.window},
     }
 

@@ -205,10 +205,12 @@ class RunningAnalysis:
         outlook = self._outlook(noise) if "forecast" in wanted else None
         return Look(figures, noise, self.evidence.log10_max, limit, outlook, self._stopping.update(figures))
 
-    def _outlook(self, noise: ResidualNoise) -> Outlook:
-        """The way to the decision from here, for the rules evidence, noise floor and sweep limit of the settings."""
+    def _outlook(self, noise: ResidualNoise) -> Outlook | None:
+        """The way to the decision from here, for the rules evidence, noise floor and sweep limit; None where others decide."""
         rules = self.settings.rules
-        alpha = next((rule.alpha for rule in rules if isinstance(rule, EvidenceReached)), np.nan)
+        alpha = next((rule.alpha for rule in rules if isinstance(rule, EvidenceReached)), None)
+        if alpha is None:
+            return None
         floor_nv = next((rule.floor_nv for rule in rules if isinstance(rule, NoiseFloorReached)), 0.0)
         limit = next((rule.max_sweeps for rule in rules if isinstance(rule, SweepLimit)), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):

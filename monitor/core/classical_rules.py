@@ -15,7 +15,7 @@ from scipy.special import fdtrc, stdtr
 
 from .figures import Figures
 from .looks import BUDGETS, Ints, Looks
-from .rules import Rule, RunningRule, between, check_alpha
+from .rules import FindsResponse, Rule, RunningRule, Standing, between, check_alpha, in_hundred
 from .samples import Bools, Floats
 
 
@@ -49,11 +49,10 @@ class _OnSchedule:
 
 
 @dataclass(frozen=True)
-class Budgeted(Scheduled):
+class Budgeted(FindsResponse, Scheduled):
     """Response present: the p-value of a statistic is within what the budget allows at this look."""
 
-    outcome = "response_present"
-    stopped_by = "response"
+    measure = "p_value"
 
     alpha: float = 0.01
     budget: str = "pocock"
@@ -75,12 +74,23 @@ class Budgeted(Scheduled):
     def says(self, figures: Figures, look: Ints) -> Bools:
         return np.asarray(self.p_value(figures) <= self.alphas[look])
 
+    def standing(self, figures: Figures) -> Standing:
+        """log10 of 1 / p, and what it had to be at the latest planned look (before the first: at that)."""
+        latest = np.maximum(self.looks.reached(figures.sweeps_presented), 0)
+        with np.errstate(divide="ignore"):
+            return Standing(-np.log10(self.p_value(figures)), np.asarray(-np.log10(self.alphas[latest])))
+
+    @property
+    def promise(self) -> str | None:
+        return None if self.budget == "none" else f"{in_hundred(self.alpha)} over the {len(self.looks.at)} planned looks"
+
 
 @dataclass(frozen=True)
 class FspReached(Budgeted):
     """Fsp against F with the assumed degrees of freedom of the literature (5 and 250; Elberling & Don 1984)."""
 
     name = "fsp"
+    title = "Fsp"
     needs = frozenset({"fsp"})
 
     df1: float = 5.0
@@ -99,6 +109,7 @@ class MultiPointFReached(Budgeted):
     """
 
     name = "multi_point_f"
+    title = "multi-point F"
     needs = frozenset({"multi_point_f"})
 
     moments: int = 3
@@ -125,6 +136,7 @@ class HotellingReached(Budgeted):
     """
 
     name = "hotelling"
+    title = "Hotelling T2"
     needs = frozenset({"hotelling"})
 
     def p_value(self, figures: Figures) -> Floats:
@@ -136,6 +148,7 @@ class CorrelationReached(Budgeted):
     """Correlation of the halves, one-sided, with as many points as the noise lets count as independent."""
 
     name = "correlation"
+    title = "correlation of the halves"
     needs = frozenset({"half_correlation"})
 
     def p_value(self, figures: Figures) -> Floats:
@@ -146,12 +159,22 @@ class CorrelationReached(Budgeted):
 
 
 @dataclass(frozen=True)
-class NaiveFsp(Scheduled):
+class Unguarded(FindsResponse, Scheduled):
+    """A rule on a ratio that keeps no error rate over its looks."""
+
+    measure = "ratio"
+
+    @property
+    def promise(self) -> None:
+        return None
+
+
+@dataclass(frozen=True)
+class NaiveFsp(Unguarded):
     """TEACHING EXAMPLE, NOT VALID: Fsp >= 3.1 at any of many looks, as if each look were the only one."""
 
     name = "naive_fsp"
-    outcome = "response_present"
-    stopped_by = "response"
+    title = "Fsp"
     needs = frozenset({"fsp"})
 
     criterion: float = 3.1
@@ -162,6 +185,9 @@ class NaiveFsp(Scheduled):
     def says(self, figures: Figures, look: Ints) -> Bools:
         return np.asarray(figures.fsp >= self.criterion)
 
+    def standing(self, figures: Figures) -> Standing:
+        return Standing(figures.fsp, np.full_like(figures.fsp, self.criterion))
+
 
 # British newborn hearing screening programme, guidance on ABR testing, version 2.1 (2013), as quoted in later papers
 # [secondary]: a clear response exceeds 40 nV and 3 times the noise, which is the average gap between the replicates; a
@@ -171,15 +197,14 @@ GUIDANCE_LOOKS = Looks(every=1024, first=2048)
 
 
 @dataclass(frozen=True)
-class GuidanceClear(Scheduled):
+class GuidanceClear(Unguarded):
     """Response present by published guidance: at least 40 nV and at least 3 times the gap. Promises no error rate.
 
     Guidance asks a person to see a plausible wave; a machine takes the largest peak and trough in the window.
     """
 
     name = "guidance_clear"
-    outcome = "response_present"
-    stopped_by = "response"
+    title = "peak to trough over the gap of the halves"
     needs = frozenset({"replicates"})
 
     looks: Looks = field(default=GUIDANCE_LOOKS, kw_only=True)
@@ -192,6 +217,11 @@ class GuidanceClear(Scheduled):
 
     def says(self, figures: Figures, look: Ints) -> Bools:
         return np.asarray((figures.peak_to_trough_nv >= self.smallest_nv) & (figures.snr >= self.ratio))
+
+    def standing(self, figures: Figures) -> Standing:
+        """The ratio, or less where peak to trough is what is missing."""
+        size = self.ratio * figures.peak_to_trough_nv / self.smallest_nv
+        return Standing(np.minimum(figures.snr, size), np.full_like(figures.snr, self.ratio))
 
 
 @dataclass(frozen=True)
@@ -214,12 +244,11 @@ class GuidanceAbsent(Scheduled):
 
 
 @dataclass(frozen=True)
-class SignalToNoise(Scheduled):
+class SignalToNoise(Unguarded):
     """Response present: peak to trough is 3 times the gap between halves. Promises no error rate."""
 
     name = "signal_to_noise"
-    outcome = "response_present"
-    stopped_by = "response"
+    title = "peak to trough over the gap of the halves"
     needs = frozenset({"replicates"})
 
     ratio: float = 3.0
@@ -229,3 +258,6 @@ class SignalToNoise(Scheduled):
 
     def says(self, figures: Figures, look: Ints) -> Bools:
         return np.asarray(figures.snr >= self.ratio)
+
+    def standing(self, figures: Figures) -> Standing:
+        return Standing(figures.snr, np.full_like(figures.snr, self.ratio))

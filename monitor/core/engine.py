@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
-from .analysis import UNIT_SWEEPS, RunningAnalysis, UnitResult
+from .analysis import SHOWN, UNIT_SWEEPS, RunningAnalysis, UnitResult
 from .artefacts import raw_faults
 from .clock import Jump, RateFit, RateWatch, StampWatch
 from .epoching import Cut
@@ -101,7 +101,7 @@ class Engine:
         self._silence.heard(int(settings.lead_s * layout.rate_hz))
         self._onsets = OnsetFinder(layout.rate_hz, settings.trigger)
         self._mark = settings.trigger.unit_mark_ms * 1e-3 * layout.rate_hz
-        self._analysis = RunningAnalysis(settings.analysis, (self._channels,))
+        self._analysis = RunningAnalysis(settings.analysis, (self._channels,), SHOWN | settings.finds.needs)
         self._waiting: deque[_Waiting] = deque()
         self._unit: list[_Judged] = []
         self._held: list[Chunk] = []  # taken in, not worked through

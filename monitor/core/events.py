@@ -6,6 +6,7 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
+from .rules import Measure
 from .samples import Floats
 from .stopping import Outcome, StoppedBy
 
@@ -96,9 +97,12 @@ class LookDone(Event):
     sweeps_presented: int
     sweeps_accepted: int
     rejected: dict[str, int]
+    rule: str  # that may find a response
+    measure: Measure  # of its standing
+    standing: float  # the rule says yes where this reaches what is needed
+    needed: float
     evidence: float  # log10
-    evidence_needed: float  # log10
-    p_value: float  # anytime-valid
+    p_value: float  # anytime-valid, of the evidence
     residual_noise_nv: float
     noise_cause: str
     within_units_nv: float

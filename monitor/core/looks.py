@@ -46,6 +46,11 @@ class Looks:
         """How far each look is on the way to the last one (n_looks,), 1 for the last."""
         return np.asarray(self.at / self.at[-1])
 
+    def reached(self, sweeps_presented: Floats) -> Ints:
+        """Index of the latest look that lies within so many sweeps (...,), -1 before the first."""
+        known = np.where(np.isfinite(sweeps_presented), sweeps_presented, 0.0)
+        return np.asarray(np.clip(np.floor((known - self.first) / self.every).astype(np.int_), -1, len(self.at) - 1))
+
     def begin(self, batch: tuple[int, ...]) -> RunningLooks:
         return RunningLooks(self, batch)
 
@@ -59,10 +64,7 @@ class RunningLooks:
 
     def take(self, sweeps_presented: Floats) -> Ints:
         """Index of the look that is due now (...,), -1 for none. Each index comes at most once; one that is passed over never."""
-        looks = self._looks
-        known = np.where(np.isfinite(sweeps_presented), sweeps_presented, 0.0)
-        reached = np.floor((known - looks.first) / looks.every).astype(np.int_)
-        reached = np.clip(reached, -1, len(looks.at) - 1)
+        reached = self._looks.reached(sweeps_presented)
         due = np.where(reached > self._last, reached, -1)
         self._last = np.maximum(self._last, reached)
         return np.asarray(due)

@@ -8,7 +8,7 @@ from .analysis import UNIT_SWEEPS, Look
 from .events import LookDone
 from .forecast import forecast
 from .settings import EngineSettings
-from .stopping import EvidenceReached, StoppedBy
+from .stopping import FindsResponse, StoppedBy
 
 CAUSES = {0: "within units", 1: "between units", -1: "between units, smaller"}
 DECIDING = 0  # channel of the batch that decides
@@ -19,7 +19,8 @@ def look_event(
     sample: int, look: Look, settings: EngineSettings, rejected: dict[str, int], lost_samples: int, per_s: float
 ) -> LookDone:
     """The look at the deciding channel, certain at raw sample ``sample``, at ``per_s`` sweeps a second. Unknown is nan."""
-    figures, noise = look.figures, look.noise
+    figures, noise, finds = look.figures, look.noise, settings.finds
+    standing = finds.standing(figures)
     evidence, best = float(figures.evidence_log10[DECIDING]), float(look.evidence_log10_max[DECIDING])
     if not np.isfinite(noise.within_units_nv[DECIDING]):
         cause = "unknown"
@@ -30,8 +31,11 @@ def look_event(
         sweeps_presented=int(figures.sweeps_presented[DECIDING]),
         sweeps_accepted=int(figures.sweeps_accepted[DECIDING]),
         rejected=dict(sorted(rejected.items())),
+        rule=finds.name,
+        measure=finds.measure,
+        standing=float(standing.value[DECIDING]),
+        needed=float(standing.needed[DECIDING]),
         evidence=evidence,
-        evidence_needed=EvidenceReached(settings.alpha).threshold_log10,
         p_value=10.0**-best if np.isfinite(evidence) else np.nan,
         residual_noise_nv=float(noise.value_nv[DECIDING]),
         noise_cause=cause,
@@ -57,10 +61,16 @@ def _ahead(look: Look, block_sweeps: int) -> dict[str, float]:
 
 def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings) -> str:
     """Why a rule stopped the run, with the numbers that made it."""
+    finds = settings.finds
     if stopped_by == "response":
-        allowed = f"at most {100 * settings.alpha:g} false alarms in 100 runs, however often one looks"
-        return f"evidence {look.evidence:.2f} reached {look.evidence_needed:.2f} ({allowed})"
+        return f"{_standing(look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
     if stopped_by == "noise_floor":
         return f"no response larger than about {look.upper_limit_nv:.0f} nV at {look.residual_noise_nv:.1f} nV of noise"
-    reached = "nothing is known yet" if np.isnan(look.evidence) else f"evidence {look.evidence:.2f} of {look.evidence_needed:.2f}"
-    return f"{settings.max_sweeps} sweeps allowed; {reached}"
+    known = "nothing is known yet" if np.isnan(look.standing) else _standing(look, finds, "of")
+    return f"{settings.max_sweeps} sweeps allowed; {known}"
+
+
+def _standing(look: LookDone, finds: FindsResponse, link: str) -> str:
+    if look.measure == "p_value":
+        return f"{finds.title}: p = {10.0**-look.standing:.2g}, at most {10.0**-look.needed:.2g} allowed at this look"
+    return f"{finds.title} {look.standing:.2f} {link} {look.needed:.2f}"

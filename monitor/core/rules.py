@@ -12,10 +12,11 @@ import numpy as np
 from .figures import Figures
 from .identity import identity
 from .looks import Looks
-from .samples import Bools
+from .samples import Bools, Floats
 
 Outcome = Literal["response_present", "response_absent", "inconclusive"]
 StoppedBy = Literal["response", "noise_floor", "sweep_limit", "operator", "fault"]
+Measure = Literal["evidence", "p_value", "ratio"]  # log10 of the evidence; log10 of 1 / p; a plain ratio
 
 
 class RunningRule(Protocol):
@@ -51,6 +52,31 @@ class Rule(ABC):
         return identity(self)
 
 
+@dataclass(frozen=True)
+class Standing:
+    """How far a rule is, (...,) over the batch: it says yes where ``value`` reaches ``needed``. nan where it is not known."""
+
+    value: Floats
+    needed: Floats
+
+
+class FindsResponse(Rule):
+    """A rule that ends a run with a response. ``title`` is what it looks at, for people; ``measure`` is that of its standing."""
+
+    outcome = "response_present"
+    stopped_by = "response"
+    title: ClassVar[str]
+    measure: ClassVar[Measure]
+
+    @abstractmethod
+    def standing(self, figures: Figures) -> Standing: ...
+
+    @property
+    @abstractmethod
+    def promise(self) -> str | None:
+        """The error rate that it keeps, in words; None where it keeps none."""
+
+
 class Memoryless(Rule):
     """A rule that needs only the figures of the present look."""
 
@@ -78,13 +104,17 @@ def check_alpha(alpha: float) -> None:
     between("alpha", alpha, 1e-6, 0.2, "it is the false-alarm rate of the whole run, usually 0.01")
 
 
+def in_hundred(alpha: float) -> str:
+    return f"at most {100 * alpha:g} false alarms in 100 runs"
+
+
 @dataclass(frozen=True)
-class EvidenceReached(Memoryless):
+class EvidenceReached(FindsResponse, Memoryless):
     """Response present: the anytime-valid evidence reaches 1 / alpha; alpha holds over all looks together."""
 
     name = "evidence"
-    outcome = "response_present"
-    stopped_by = "response"
+    title = "evidence"
+    measure = "evidence"
     needs = frozenset({"evidence"})
 
     alpha: float = 0.01
@@ -95,6 +125,13 @@ class EvidenceReached(Memoryless):
     @property
     def threshold_log10(self) -> float:
         return -math.log10(self.alpha)
+
+    @property
+    def promise(self) -> str:
+        return f"{in_hundred(self.alpha)}, however often one looks"
+
+    def standing(self, figures: Figures) -> Standing:
+        return Standing(figures.evidence_log10, np.full_like(figures.evidence_log10, self.threshold_log10))
 
     def met(self, figures: Figures) -> Bools:
         return np.asarray(figures.evidence_log10 >= self.threshold_log10)

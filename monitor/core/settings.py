@@ -13,7 +13,7 @@ from .epoching import Epoch
 from .evidence import EvidenceSettings
 from .filtering import Band
 from .samples import Layout
-from .stopping import EvidenceReached, NoiseFloorReached, SweepLimit
+from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, decision_identity, rules_of_run
 from .triggers import TriggerSettings
 
 
@@ -30,6 +30,8 @@ class EngineSettings:
     trigger: TriggerSettings = field(default_factory=TriggerSettings)
     criteria: tuple[Criterion, ...] = CRITERIA
     evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
+    rule: str = "evidence"  # or RULE:BUDGET, see ``rules_of_run``
+    look_every: int = DEFAULT_LOOK_EVERY  # sweeps, for rules that look now and then only
     alpha: float = 0.01
     floor_nv: float = 15.0
     max_sweeps: int = 6144
@@ -46,10 +48,13 @@ class EngineSettings:
 
     @cached_property
     def analysis(self) -> AnalysisSettings:
-        rules = (
-            EvidenceReached(self.alpha),
-            NoiseFloorReached(self.floor_nv),
-            SweepLimit(self.max_sweeps, self.evidence.block_units * UNIT_SWEEPS),
+        rules = rules_of_run(
+            self.rule,
+            alpha=self.alpha,
+            floor_nv=self.floor_nv,
+            max_sweeps=self.max_sweeps,
+            block_sweeps=self.evidence.block_units * UNIT_SWEEPS,
+            look_every=self.look_every,
         )
         return AnalysisSettings(
             self.band.analysis_rate_hz,
@@ -61,6 +66,18 @@ class EngineSettings:
             rules,
             self.band.response,
         )
+
+    @property
+    def finds(self) -> FindsResponse:
+        """The rule that may find a response."""
+        first = self.analysis.rules[0]
+        assert isinstance(first, FindsResponse)
+        return first
+
+    @property
+    def identity(self) -> str:
+        """Over everything that shapes a decision on given sweeps; a validation of the same settings has the same."""
+        return decision_identity(self.analysis.rules, self.evidence, self.window_ms, self.criteria, self.band_hz)
 
     def check(self) -> None:
         """Raise ValueError now rather than in the middle of a run."""

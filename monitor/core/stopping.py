@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+from typing import Any
+
 import numpy as np
 
 from .classical_rules import (
@@ -17,7 +20,7 @@ from .classical_rules import (
 from .figures import Figures
 from .identity import identity
 from .looks import BUDGETS, Ints, Looks
-from .rules import EvidenceReached, NoiseFloorReached, Outcome, Rule, StoppedBy, SweepLimit
+from .rules import EvidenceReached, FindsResponse, NoiseFloorReached, Outcome, Rule, Standing, StoppedBy, SweepLimit
 
 STOPPING_RULES: dict[str, type[Rule]] = {
     rule.name: rule
@@ -52,9 +55,40 @@ class RunningStopping:
         return np.asarray(np.where(met.any(axis=-1), met.argmax(axis=-1), -1))
 
 
-def rules_identity(rules: tuple[Rule, ...]) -> str:
-    """Identity of several rules in their order; of one rule, its own."""
-    return rules[0].identity() if len(rules) == 1 else identity(rules)
+DEFAULT_LOOK_EVERY = 256
+
+
+def rules_of_run(
+    name: str, *, alpha: float, floor_nv: float, max_sweeps: int, block_sweeps: int, look_every: int = DEFAULT_LOOK_EVERY
+) -> tuple[Rule, ...]:
+    """The rules that end a run, in order: one that finds a response, by name, then the noise floor and the sweep limit.
+
+    ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``. Raises ValueError for what is not in the tables.
+    """
+    rule, _, budget = name.partition(":")
+    askable = {known: kind for known, kind in STOPPING_RULES.items() if issubclass(kind, FindsResponse)}
+    if rule not in askable:
+        raise ValueError(f"rule {rule!r} is unknown, or cannot find a response: choose from {', '.join(askable)}")
+    kind = askable[rule]
+    known = {parameter.name for parameter in fields(kind)}
+    given: dict[str, Any] = {"alpha": alpha}
+    if budget:
+        if "budget" not in known:
+            raise ValueError(f"rule {name!r}: {rule} has no error budget to choose; write {rule}")
+        given["budget"] = budget
+    limit = SweepLimit(max_sweeps, block_sweeps)
+    if "looks" in known:
+        every, first = (1024, 2048) if rule == "guidance_clear" else (look_every, look_every)
+        given["looks"] = Looks(every, min(first, max_sweeps), max_sweeps)
+    finds = kind(**{key: value for key, value in given.items() if key in known})
+    if rule == "guidance_clear":
+        return finds, GuidanceAbsent(looks=given["looks"]), limit
+    return finds, NoiseFloorReached(floor_nv), limit
+
+
+def decision_identity(rules: tuple[Rule, ...], *context: object) -> str:
+    """Twelve hexadecimal digits over all rules of a run, in order, and all other settings that matter (``context``)."""
+    return identity((rules, context))
 
 
 __all__ = [
@@ -63,6 +97,7 @@ __all__ = [
     "CorrelationReached",
     "EvidenceReached",
     "Figures",
+    "FindsResponse",
     "FspReached",
     "GuidanceAbsent",
     "GuidanceClear",
@@ -75,7 +110,9 @@ __all__ = [
     "Rule",
     "RunningStopping",
     "SignalToNoise",
+    "Standing",
     "StoppedBy",
     "SweepLimit",
-    "rules_identity",
+    "decision_identity",
+    "rules_of_run",
 ]

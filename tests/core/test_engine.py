@@ -49,6 +49,29 @@ def test_a_response_is_found_and_measured(rate_hz: float, trigger: str, unit: fl
     assert abs(-0.5 + 0.02 * int(np.argmax(fit))) < 0.35  # one noisy average; the exact check is below
 
 
+UNGUARDED = ("naive_fsp", "guidance_clear", "signal_to_noise", "fsp:none")
+
+
+@pytest.mark.parametrize("rule", ["evidence", "fsp:bonferroni", "multi_point_f", "hotelling", "correlation", *UNGUARDED])
+def test_every_rule_of_the_table_decides_a_live_run(rule: str) -> None:
+    """The engine is the one of a live run; its words name the rule, its figures and what it promises."""
+    made = stream(np.random.default_rng(1), 4000.0, n_sweeps=2300, nv=1500.0)
+    how: dict[str, object] = {"rule": rule, "floor_nv": 1.0}
+    engine, events = run(made, **how)
+    assert engine.verdict is not None
+    assert (engine.verdict.verdict, engine.verdict.stopped_by) == ("response_present", "response")
+    look = engine.last_look
+    assert look is not None
+    assert look.rule == rule.partition(":")[0]
+    assert look.standing >= look.needed
+    assert engine.settings.finds.title in engine.verdict.reason
+    assert ("keeps no error rate" if rule in UNGUARDED else "at most 1 false alarms in 100") in engine.verdict.reason
+    _, in_pieces = run(made, (37, 1000, 5) * 2000, **how)
+    assert [event.record() for event in in_pieces] == [event.record() for event in events]
+    foretold = [event for event in events if event.kind == "look" and event.forecast_high_sweeps > 0]
+    assert bool(foretold) == (rule == "evidence")  # what the others wait for is not forecast
+
+
 def truth(times_ms: np.ndarray, nv: float, latency_ms: float = 7.0) -> np.ndarray:
     """The wave after an ideal version of the band: zero-phase filtering on a fine grid, by a formula of its own."""
     fine = np.arange(-200.0, 200.0, 0.05)

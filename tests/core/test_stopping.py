@@ -11,6 +11,7 @@ from monitor.core.stopping import (
     STOPPING_RULES,
     EvidenceReached,
     Figures,
+    FindsResponse,
     FspReached,
     GuidanceAbsent,
     GuidanceClear,
@@ -20,7 +21,8 @@ from monitor.core.stopping import (
     RunningStopping,
     SignalToNoise,
     SweepLimit,
-    rules_identity,
+    decision_identity,
+    rules_of_run,
 )
 
 RULES = (EvidenceReached(0.01), NoiseFloorReached(15.0), SweepLimit(1024, 32))
@@ -148,5 +150,36 @@ def test_identity_depends_on_every_parameter_and_on_nothing_else() -> None:
     assert len(set(names)) == len(names)
     assert FspReached(alpha=0.01, budget="pocock", looks=Looks(256, 256, 6144)).identity() == FspReached().identity()
     assert EvidenceReached(np.float64(0.01)).identity() == EvidenceReached(0.01).identity()
-    assert rules_identity((FspReached(),)) == FspReached().identity()
-    assert rules_identity(RULES) != rules_identity(RULES[::-1])
+    assert decision_identity(RULES) != decision_identity(RULES[::-1])
+    assert decision_identity(RULES, EvidenceSettings()) != decision_identity(RULES, EvidenceSettings(block_units=2))
+
+
+FINDING = [name for name, kind in STOPPING_RULES.items() if issubclass(kind, FindsResponse)]
+
+
+@pytest.mark.parametrize("name", FINDING)
+def test_a_rule_says_yes_exactly_where_its_standing_reaches_what_is_needed(name: str) -> None:
+    finds = rules_of_run(name, alpha=0.05, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)[0]
+    assert isinstance(finds, FindsResponse)
+    rng = np.random.default_rng(5)
+    rows = {key: 10 ** rng.uniform(-1, 2, 400) for key in MEASURED}
+    rows |= {"evidence_log10": rng.normal(1, 1, 400), "half_correlation": rng.uniform(-1, 1, 400)}
+    rows["sweeps_presented"] = np.full(400, 2048.0)  # a look of every schedule
+    seen = Figures.of((400,), True, **rows)
+    said = finds.begin((400,)).update(seen)
+    standing = finds.standing(seen)
+    assert 20 < said.sum() < 380
+    np.testing.assert_array_equal(said, standing.value >= standing.needed)
+
+
+def test_the_rules_of_a_run_are_named_as_in_a_validation() -> None:
+    made = rules_of_run("fsp:bonferroni", alpha=0.02, floor_nv=20.0, max_sweeps=2048, block_sweeps=32, look_every=512)
+    assert made == (FspReached(0.02, "bonferroni", looks=Looks(512, 512, 2048)), NoiseFloorReached(20.0), SweepLimit(2048, 32))
+    clear, absent, _ = rules_of_run("guidance_clear", alpha=0.02, floor_nv=20.0, max_sweeps=1024, block_sweeps=32)
+    assert isinstance(absent, GuidanceAbsent)
+    assert isinstance(clear, GuidanceClear)
+    assert clear.looks == absent.looks == Looks(1024, 1024, 1024)
+    for name, part in (("noise_floor", "cannot find"), ("t2", "'t2' is unknown"), ("evidence:pocock", "no error budget"),
+                       ("fsp:half", "budget = 'half'")):  # fmt: skip
+        with pytest.raises(ValueError, match=part):
+            rules_of_run(name, alpha=0.01, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)

@@ -66,6 +66,8 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("analysis", "reject_peak_uv"): (0.49, 1.1e5),
     ("analysis", "reject_slope_times"): (1.19, 101),
     ("analysis", "rail_uv"): (0, -1),
+    ("decision", "rule"): ("t2", "noise_floor", "evidence:pocock", "fsp:half", 3),
+    ("decision", "look_every"): (0, 15, 100_001, 256.5, "often"),
     ("decision", "alpha"): (0, 0.9e-6, 0.21, math.nan, "one in a hundred"),
     ("decision", "floor_nv"): (0.9, 501),
     ("decision", "max_sweeps"): (31, 10_000_001, 100.5),
@@ -84,6 +86,8 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("analysis", "acoustic_delay_ms"): (0, 50),
     ("analysis", "amplifier_delay_ms"): (0, 90),
     ("analysis", "rail_uv"): (1e-3, 1e6),
+    ("decision", "rule"): ("evidence", "fsp:obrien_fleming", "guidance_clear"),
+    ("decision", "look_every"): (16, 100_000),
     ("decision", "alpha"): (1e-6, 0.2),
     ("decision", "floor_nv"): (1, 500),
     ("decision", "max_sweeps"): (32, 10_000_000),
@@ -135,7 +139,8 @@ def test_an_error_says_what_which_allowed_and_meaning() -> None:
     assert str(caught.value).splitlines() == [
         "plan: analysis.band_hz = 100: should be numbers in brackets, such as [100.0, 1500.0]",
         "plan: decision.alpha = 0.5 (false alarms of the whole run, all looks together): should be less than or equal to 0.2",
-        "plan: unknown key decision.floor: allowed here are alpha, floor_nv, max_sweeps; did you mean floor_nv?",
+        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps; "
+        "did you mean floor_nv?",
     ]
 
 

@@ -24,7 +24,10 @@ KNOWN: dict[str, Any] = {
     "sweeps_accepted": 1280,
     "rejected": {"peak": 30, "gap": 2},
     "evidence": 1.24,
-    "evidence_needed": 2.0,
+    "rule": "evidence",
+    "measure": "evidence",
+    "standing": 1.24,
+    "needed": 2.0,
     "p_value": 0.05,
     "residual_noise_nv": 31.4,
     "noise_cause": "within units",
@@ -44,6 +47,7 @@ UNKNOWN = replace(
     sweeps_presented=32,
     sweeps_accepted=0,
     rejected={"flat": 32},
+    standing=math.nan,
     evidence=math.nan,
     p_value=math.nan,
     residual_noise_nv=math.nan,
@@ -55,13 +59,17 @@ UNKNOWN = replace(
     fsp=math.nan,
     upper_limit_nv=math.nan,
 )
-EARLY = replace(LOOK, sweeps_presented=128, sweeps_accepted=128, rejected={}, evidence=math.nan, p_value=math.nan)
+NOTHING = {"standing": math.nan, "evidence": math.nan, "p_value": math.nan}
+EARLY = replace(LOOK, sweeps_presented=128, sweeps_accepted=128, rejected={}, **NOTHING)
 LOOKS = {
     "no look": None,
     "usual": LOOK,
     "early": EARLY,
     "nothing known": UNKNOWN,
-    "negative": replace(LOOK, evidence=-3.2),
+    "negative": replace(LOOK, evidence=-3.2, standing=-3.2),
+    "by Fsp": replace(LOOK, rule="fsp", measure="p_value", standing=1.5, needed=3.05),
+    "by a ratio": replace(LOOK, rule="guidance_clear", measure="ratio", standing=0.7, needed=3.0),
+    "no look of its own": replace(LOOK, rule="hotelling", measure="p_value", standing=math.nan, needed=3.05),
     "no noise": replace(LOOK, residual_noise_nv=0.0),
     "one sweep": replace(EARLY, sweeps_accepted=1, residual_noise_nv=math.nan),
 }
