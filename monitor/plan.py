@@ -25,6 +25,7 @@ from monitor.expected import wave_v_bracket_ms
 from monitor.sources.channels import unit_to_uv
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
+OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = 1.25, 1.75  # and 1.5 and 2.0 ms for the marks of a broken sound (stimuli.frames)
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
@@ -226,6 +227,8 @@ class Plan(_Section):
                 kind=trigger.kind,
                 refractory_ms=trigger.refractory_ms,
                 unit_mark_ms=math.nan if self.sound is None else OWN_UNIT_MARK_MS,
+                break_mark_ms=math.nan if self.sound is None else OWN_BREAK_MARK_MS,
+                device_break_mark_ms=math.nan if self.sound is None else OWN_DEVICE_BREAK_MARK_MS,
             ),
             criteria=criteria,
             evidence=self.evidence_settings(),

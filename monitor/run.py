@@ -24,6 +24,7 @@ from monitor.core.events import (
     Gap,
     LookDone,
     RateMismatch,
+    SoundBroken,
     TriggerDoubled,
     TriggerLearned,
     TriggerSilent,
@@ -261,6 +262,8 @@ class Run:
                 kind, text = event.reason, sentence.gap(event, rate_hz)
             elif isinstance(event, RateMismatch):
                 kind, text = f"rate {event.serious}", sentence.rate_mismatch(event)
+            elif isinstance(event, SoundBroken):
+                kind, text = "sound", sentence.sound_broken(event)
             elif isinstance(event, TriggerDoubled):
                 kind, text = "doubled", sentence.DOUBLED
             else:

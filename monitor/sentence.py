@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from monitor.core.events import Gap, LookDone, RateMismatch, Verdict
+from monitor.core.events import Gap, LookDone, RateMismatch, SoundBroken, Verdict
 from monitor.core.stopping import STOPPING_RULES, FindsResponse
 
 HEADLINES = {
@@ -21,6 +21,7 @@ REASONS = {  # why a sweep is left out, in words for the bench
     "not_finite": "without numbers",
     "gap": "with samples lost",
     "edge": "too soon after a start",
+    "sound_broken": "with the sound broken",
     "trigger_doubled": "with a double trigger",
 }
 
@@ -36,6 +37,11 @@ def gap(event: Gap, rate_hz: float) -> str:
     if event.reason == "clock":
         return f"time stamps go back by {ms:.0f} ms: the sender caught up, or its clock was set; sweeps there are left out"
     return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"
+
+
+def sound_broken(event: SoundBroken) -> str:
+    left = "no sweep was touched" if not event.sweeps else f"{count(event.sweeps, 'sweep')} left out"
+    return f"the sound broke up, {left}: close other programs or use longer blocks"
 
 
 def rate_mismatch(event: RateMismatch) -> str:

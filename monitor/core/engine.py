@@ -10,7 +10,7 @@ time, and where a block ends follows from the stream alone.
 from __future__ import annotations
 
 from collections import Counter, deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
@@ -28,6 +28,7 @@ from .events import (
     Gap,
     LookDone,
     RateMismatch,
+    SoundBroken,
     TriggerDoubled,
     TriggerLearned,
     TriggerSilent,
@@ -36,7 +37,7 @@ from .events import (
 )
 from .filtering import RunningBand
 from .history import History
-from .onsets import LONGEST_LEARN_S, Onset, OnsetFinder
+from .onsets import LONGEST_LEARN_S, LOOKAHEAD_MS, Onset, OnsetFinder
 from .reporting import DECIDING, look_event, reason
 from .samples import Bools, Chunk, Floats
 from .settings import EngineSettings
@@ -45,6 +46,8 @@ from .stopping import Outcome, StoppedBy
 
 DISPLAY_RATE_HZ = 16000.0  # averages leave the engine at least this finely sampled
 LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
+MARK_KNOWN_MS = LOOKAHEAD_MS + 1.0  # from the beginning of a mark until it is known for one, with a sample or two to spare
+BROKEN = "sound_broken"
 Faults = tuple[str | None, ...]  # one per EEG channel; None: none found
 
 
@@ -100,7 +103,12 @@ class Engine:
         self._silence = SilenceWatch(layout.rate_hz)
         self._silence.heard(int(settings.lead_s * layout.rate_hz))
         self._onsets = OnsetFinder(layout.rate_hz, settings.trigger)
-        self._mark = settings.trigger.unit_mark_ms * 1e-3 * layout.rate_hz
+        ms = 1e-3 * layout.rate_hz
+        self._mark, self._device_break = settings.trigger.unit_mark_ms * ms, settings.trigger.device_break_mark_ms * ms
+        self._break_after = settings.trigger.break_after_ms * ms
+        self._touchable = (settings.window_ms[1] + settings.delay_ms) * ms  # from its onset on a break touches a sweep
+        marked = np.isfinite(settings.trigger.break_mark_ms)  # then no sweep is judged before a mark in it would be known
+        self._settle = int(np.ceil(self._touchable + self._break_after + MARK_KNOWN_MS * ms)) if marked else 0
         self._analysis = RunningAnalysis(settings.analysis, (self._channels,), SHOWN | settings.finds.needs)
         self._waiting: deque[_Waiting] = deque()
         self._unit: list[_Judged] = []
@@ -229,7 +237,10 @@ class Engine:
             direction = "rising" if model.sign > 0 else "falling"
             self._say(TriggerLearned(learned, model.rest, model.threshold, direction, model.kind))
         for onset in onsets:
-            self._present(onset, max(onset.ready, learned))
+            if onset.breaks:
+                self._sound_broke(onset, max(onset.ready, learned))
+            else:
+                self._present(onset, max(onset.ready, learned))
 
     def _interrupt(self, why: str) -> None:
         """No sample follows on the last one: every sweep that still needs one is lost."""
@@ -290,12 +301,32 @@ class Engine:
             self._say(TriggerDoubled(known, onset.position))
         cut = self.settings.epoch.plan(onset.position, self._origin)
         fault = "edge" if cut.first < 0 else "trigger_doubled" if onset.doubled else None  # edge: before the first output
-        self._waiting.append(_Waiting(onset, known, cut if fault is None else None, fault))
+        settled = int(onset.position) + self._settle if self._settle else known
+        self._waiting.append(_Waiting(onset, max(known, settled), cut if fault is None else None, fault))
+
+    def _sound_broke(self, mark: Onset, known: int) -> None:
+        """Leave out the sweep whose sound or response window the break fell into; where the device broke, the last one anyhow."""
+        self._advance(known)
+        self._silence.heard(known)
+        at, by_device = mark.position - self._break_after, bool(mark.width >= self._device_break)
+        waiting = [sweep.onset.position for sweep in self._waiting]
+        judged = [sweep.onset.position for sweep in self._unit]
+        last = max((position for position in (*waiting, *judged) if position < at), default=-np.inf)
+        touched = {position for position in (*waiting, *judged) if position < at < position + self._touchable}
+        if by_device and np.isfinite(last):
+            touched.add(last)
+        for place, sweep in enumerate(self._waiting):
+            if sweep.onset.position in touched:
+                self._waiting[place] = replace(sweep, fault=sweep.fault or BROKEN)
+        for place, done in enumerate(self._unit):
+            if done.onset.position in touched:
+                self._unit[place] = replace(done, faults=tuple(fault or BROKEN for fault in done.faults))
+        self._say(SoundBroken(known, at, len(touched), by_device))
 
     def _judge(self, sweep: _Waiting, ready: int) -> None:
         fault, signal = sweep.fault, None
         faults: Faults = (fault,) * self._channels
-        if sweep.cut is not None:
+        if sweep.cut is not None and fault is None:
             out = self._out.get(sweep.cut.first, sweep.cut.stop)
             raw = self._raw.get(sweep.cut.raw_first, sweep.cut.raw_stop)
             faults = raw_faults(raw, self.settings.layout.rate_hz, self.settings.rail_uv)

@@ -57,6 +57,16 @@ class TriggerDoubled(Event):
 
 
 @dataclass(frozen=True)
+class SoundBroken(Event):
+    """The sound broke at raw sample ``position``, or before it (``by_device``); so many ``sweeps`` that it touched are left out."""
+
+    kind: ClassVar[str] = "sound_broken"
+    position: float
+    sweeps: int
+    by_device: bool
+
+
+@dataclass(frozen=True)
 class Gap(Event):
     """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back) or "not_finite"."""
 

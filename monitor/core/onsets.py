@@ -33,6 +33,7 @@ class Onset:
     ready: int
     width: float  # raw samples above threshold; inf for a step
     doubled: bool  # closer to the one before than half the usual interval
+    breaks: bool = False  # no stimulus, but the mark of a break of the sound (see TriggerSettings)
 
 
 class OnsetFinder:
@@ -45,6 +46,7 @@ class OnsetFinder:
         self.learned_at: int | None = None  # last sample that learning saw
         self._grid = max(1, round(GRID_S * rate_hz))
         self._refractory = settings.refractory_ms * 1e-3 * rate_hz
+        self._break_mark = settings.break_mark_ms * 1e-3 * rate_hz
         self._ahead = max(HALF, int(np.ceil(LOOKAHEAD_MS * 1e-3 * rate_hz)))
         self._intervals: list[float] = []
         self.restart(0)
@@ -55,7 +57,8 @@ class OnsetFinder:
         self._first = index  # absolute number of the first sample held
         self._held = np.empty(0)
         self._scan = index + 1  # next sample to be looked at as an onset
-        self._last = -np.inf  # position of the onset before
+        self._last = -np.inf  # position of the stimulus before
+        self._last_any = -np.inf  # or of a mark
         self._armed = True
         self._armed_from = index
 
@@ -117,7 +120,7 @@ class OnsetFinder:
         """The crossing at z[i] as an onset, or None where it is the bounce or the chatter of the one before."""
         at = self._first + i
         self._rearm(z, model, i)
-        if not self._armed or at - self._last < self._refractory:
+        if not self._armed or at - self._last_any < self._refractory:
             return None
         below = z[i : i + self._ahead] < model.threshold
         lasts = int(below.argmax())  # z[i] itself is not below
@@ -128,11 +131,14 @@ class OnsetFinder:
         else:
             position = at - 1 + _crossing(z, i, model.threshold)
             width = np.inf if end is None else self._first + end - _back(z, end, model.threshold) - position
+        self._last_any, self._armed, self._armed_from = position, False, at + 1
+        if self._break_mark <= width < np.inf:
+            return Onset(position, at + self._ahead, width, False, breaks=True)
         interval = position - self._last
         usual = median(self._intervals) if len(self._intervals) >= 4 else np.nan
         if math.isfinite(interval):
             self._intervals = [*self._intervals[-63:], interval]
-        self._last, self._armed, self._armed_from = position, False, at + 1
+        self._last = position
         return Onset(position, at + self._ahead, width, bool(interval < 0.5 * usual))
 
 

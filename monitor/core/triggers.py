@@ -23,12 +23,17 @@ class TriggerSettings:
     ``edge``: which edge is the onset ("auto": the edge that leaves the resting level).
     ``kind``: "digital" takes the first sample at the new level; "analogue" interpolates the half-height crossing.
     ``unit_mark_ms``: first lobes at least this wide open a new unit of sweeps; nan where the equipment marks none.
+    ``break_mark_ms``: first lobes at least this wide are no stimuli; the sound broke ``break_after_ms`` before them or, from
+    ``device_break_mark_ms`` on, at some time between the last stimulus and there; nan where the equipment says nothing of it.
     """
 
     edge: Literal["auto", "rising", "falling"] = "auto"
     kind: Literal["auto", "digital", "analogue"] = "auto"
     refractory_ms: float = 4.0
     unit_mark_ms: float = np.nan
+    break_mark_ms: float = np.nan
+    device_break_mark_ms: float = np.nan
+    break_after_ms: float = 5.0
 
 
 @dataclass(frozen=True)

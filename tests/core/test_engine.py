@@ -180,6 +180,56 @@ def test_marked_sweeps_open_units_and_a_gap_does_not_shift_them() -> None:
     assert engine.lost_samples == b - a
 
 
+OWN = TriggerSettings(unit_mark_ms=0.75, break_mark_ms=1.25, device_break_mark_ms=1.75)
+
+
+def broken_sound(rate: float, breaks: dict[int, tuple[float, float]], seed: int = 7) -> Stream:
+    """Marked triggers of 320 sweeps; in sweep k the sound breaks, ``breaks[k]``: (ms after its onset, lobe of the mark in ms)."""
+    made = stream(np.random.default_rng(seed), rate, n_sweeps=320, trigger="none", per_s=23.0)
+    line = made.samples[-1]
+    line[:] = 0.0
+
+    def pulse(at: float, lobe_ms: float) -> None:
+        start, lobe = round(at), round(lobe_ms * 1e-3 * rate)
+        line[start : start + lobe], line[start + lobe : start + 2 * lobe] = 0.5, -0.5
+
+    for number, onset in enumerate(made.onsets):
+        pulse(onset, 1.0 if number % UNIT_SWEEPS == 0 else 0.5)
+    for number, (after_ms, lobe_ms) in breaks.items():
+        pulse(made.onsets[number] + (after_ms + 5.0) * 1e-3 * rate, lobe_ms)
+    return made
+
+
+@pytest.mark.parametrize("rate_hz", [4000.0, 16000.0])
+def test_a_break_of_the_sound_costs_the_sweeps_that_it_touches_and_no_other(rate_hz: float) -> None:
+    """1.5 ms lobes: the break begins 5 ms before the mark. 2 ms lobes: the device broke, and the last sweep is lost anyhow."""
+    breaks = {20: (0.5, 1.5), 40: (8.0, 1.5), 63: (16.5, 1.5), 80: (18.0, 1.5), 100: (9.0, 2.0), 130: (25.0, 2.0)}
+    made = broken_sound(rate_hz, breaks)
+    engine, events = run(made, floor_nv=1.0, trigger=OWN)
+    units = [event for event in events if event.kind == "unit"]
+    reasons = [why for unit in units for why in unit.left_out]
+    assert [number for number, why in enumerate(reasons) if why == "sound_broken"] == [20, 40, 63, 100, 130]
+    assert not any(why == "trigger_doubled" for why in reasons)
+    assert [len(unit.positions) for unit in units] == [UNIT_SWEEPS] * 20
+    told = [event for event in events if event.kind == "sound_broken"]
+    assert [(event.sweeps, event.by_device) for event in told] == [(1, False)] * 3 + [(0, False), (1, True), (1, True)]
+    at = [made.onsets[number] + ms * 1e-3 * rate_hz for number, (ms, _) in breaks.items()]
+    np.testing.assert_allclose([event.position for event in told], at, atol=1.0)
+    samples = [event.sample for event in events]
+    assert samples == sorted(samples)
+    for sizes in ((1,) * 300, (997, 13) * 2000, tuple(np.random.default_rng(1).integers(1, 900, 3000))):
+        again, in_pieces = run(made, sizes, floor_nv=1.0, trigger=OWN)
+        assert [event.record() for event in in_pieces] == [event.record() for event in events]
+        assert again.counts == engine.counts
+
+
+def test_a_stream_without_break_marks_takes_wide_pulses_for_stimuli() -> None:
+    made = broken_sound(4000.0, {40: (18.0, 1.5)})
+    engine, events = run(made, floor_nv=1.0)
+    assert engine.counts.presented + len(engine._unit) == 321
+    assert not any(event.kind == "sound_broken" for event in events)
+
+
 def test_bursts_are_left_out_and_counted_by_reason() -> None:
     made = stream(np.random.default_rng(8), 4000.0, n_sweeps=400, nv=0.0)
     for k in range(10):
