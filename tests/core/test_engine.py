@@ -184,7 +184,7 @@ OWN = TriggerSettings(unit_mark_ms=0.75, break_mark_ms=1.25, device_break_mark_m
 
 
 def broken_sound(rate: float, breaks: dict[int, tuple[float, float]], seed: int = 7) -> Stream:
-    """Marked triggers of 320 sweeps; in sweep k the sound breaks, ``breaks[k]``: (ms after its onset, lobe of the mark in ms)."""
+    """Marked triggers of 320 sweeps; in sweep k the sound breaks, ``breaks[k]``: (ms after its onset, lobe of the mark, ms)."""
     made = stream(np.random.default_rng(seed), rate, n_sweeps=320, trigger="none", per_s=23.0)
     line = made.samples[-1]
     line[:] = 0.0
