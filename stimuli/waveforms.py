@@ -16,6 +16,7 @@ class Waveform:
 
     samples (n,) float64, no unit: multiplied by a gain from `levels` before it is played.
     time_zero_s: the moment, counted from the first sample, that latencies refer to (a click: its start).
+    frequency_hz: of a tone burst, or the centre of an octave chirp; None for a sound without one (click, chirp).
     Raises ValueError when samples are empty, not finite, silent, or larger than 1.
     """
 
@@ -23,6 +24,7 @@ class Waveform:
     samples: NDArray[np.float64]
     rate_hz: float
     time_zero_s: float = 0.0
+    frequency_hz: float | None = None
 
     def __post_init__(self) -> None:
         samples = np.array(self.samples, dtype=np.float64)
@@ -32,6 +34,11 @@ class Waveform:
             raise ValueError(f"waveform {self.name!r}: largest magnitude {np.abs(samples).max():g}; scale it to 1")
         if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):
             raise ValueError(f"waveform {self.name!r}: rate_hz = {self.rate_hz}; it must be above 0")
+        if self.frequency_hz is not None and not 0 < self.frequency_hz < self.rate_hz / 2:
+            raise ValueError(
+                f"waveform {self.name!r}: frequency_hz = {self.frequency_hz}; allowed is above 0, below half the rate "
+                f"({self.rate_hz / 2:g} Hz)"
+            )
         samples.setflags(write=False)
         object.__setattr__(self, "samples", samples)
 
