@@ -58,7 +58,7 @@ class TriggerDoubled(Event):
 
 @dataclass(frozen=True)
 class SoundBroken(Event):
-    """The sound broke at raw sample ``position``, or before it (``by_device``); so many ``sweeps`` that it touched are left out."""
+    """The sound broke at raw sample ``position``, or (``by_device``) before it; ``sweeps``: how many it touched, now left out."""
 
     kind: ClassVar[str] = "sound_broken"
     position: float
