@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.core.engine import Engine
+from monitor.core.engine import Engine, Tap
 from monitor.core.events import Event, Verdict
 from monitor.core.samples import Layout
 from monitor.folder import RunFolder, event_line
@@ -57,6 +57,7 @@ def replay(
     chunk_samples: int | None = None,
     pace: float | None = None,
     on_events: Callable[[Engine, list[Event]], None] | None = None,
+    tap: Tap | None = None,
 ) -> Replayed:
     """Run the engine over ``folder``'s recording with its own plan, or with ``plan`` (other settings, no comparison meant).
 
@@ -77,7 +78,7 @@ def replay(
         )
     labels = tuple(description.label(index) for index in range(description.channel_count))
     layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv)
-    engine = Engine(plan.engine_settings(layout))
+    engine = Engine(plan.engine_settings(layout), tap)
     events: list[Event] = []
     while engine.verdict is None:
         try:

@@ -17,7 +17,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 
 from monitor import sentence
-from monitor.core.engine import Engine
+from monitor.core.engine import Engine, Tap
 from monitor.core.events import (
     AverageNow,
     Event,
@@ -31,7 +31,7 @@ from monitor.core.events import (
     UnitDone,
     Verdict,
 )
-from monitor.core.samples import Chunk, Layout
+from monitor.core.samples import Chunk, Floats, Layout
 from monitor.folder import RunFolder
 from monitor.journal import Journal, JournalError
 from monitor.plan import Plan, override
@@ -126,6 +126,7 @@ class Run:
         marker_stream: StreamDescription | None = None,
         critical: Iterable[Subscriber] = (),
         optional: Iterable[Subscriber] = (),
+        tap: Tap | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.plan = plan
@@ -140,6 +141,7 @@ class Run:
         self._journal = Journal(folder.raw, streams)
         self._critical = [self._keep, *critical]
         self._optional = list(optional)
+        self._tap = tap
         self._clock = clock
         self._began_s = clock()
         self._last_s = self._began_s
@@ -216,7 +218,8 @@ class Run:
         )
         if self.unit.note:
             self._notice("unit", self.unit.note)
-        self.engine = Engine(self.plan.engine_settings(replace(layout, uv_per_unit=self.unit.uv_per_unit)))
+        settings = self.plan.engine_settings(replace(layout, uv_per_unit=self.unit.uv_per_unit))
+        self.engine = Engine(settings, None if self._tap is None else self._show_signal)
         self.write_plan()
         for chunk in chunks:
             self._take(self.engine, chunk)
@@ -352,6 +355,14 @@ class Run:
                     self._optional.remove(optional)
         if problem is not None:
             raise problem
+
+    def _show_signal(self, first: float, filtered_uv: Floats) -> None:
+        try:
+            if self._tap is not None:
+                self._tap(first, filtered_uv)
+        except Exception:
+            log.exception("the display of the signal failed and is left out from now on; recording goes on")
+            self._tap = None
 
     def _keep(self, event: Event | Notice) -> None:
         if not (isinstance(event, Notice) or event.kept):

@@ -10,6 +10,7 @@ time, and where a block ends follows from the stream alone.
 from __future__ import annotations
 
 from collections import Counter, deque
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
@@ -82,12 +83,16 @@ class Counts:
     rejected: Counter[str] = field(default_factory=Counter)
 
 
-class Engine:
-    """One run on one stream. ``feed`` until ``verdict`` is set, or ``finish`` from outside."""
+Tap = Callable[[float, Floats], None]  # raw sample of the first point, filtered signal (n_channels, n) in uV, band.step apart
 
-    def __init__(self, settings: EngineSettings) -> None:
+
+class Engine:
+    """One run on one stream. ``feed`` until ``verdict`` is set, or ``finish`` from outside. ``tap`` gets the filtered signal."""
+
+    def __init__(self, settings: EngineSettings, tap: Tap | None = None) -> None:
         settings.check()
         self.settings = settings
+        self._tap = tap
         self.sample = 0  # raw samples worked through; up to LONGEST_BLOCK_S more may be waiting
         self.counts = Counts()
         self.last_look: LookDone | None = None
@@ -226,7 +231,10 @@ class Engine:
 
     def _take(self, data: Floats) -> None:
         self._raw.append(data[:-1])
-        self._out.append(self._band.feed(data[:-1]))
+        filtered = self._band.feed(data[:-1])
+        if self._tap is not None and filtered.shape[1]:
+            self._tap(self._origin + self._out.stop * self.settings.band.step, filtered)
+        self._out.append(filtered)
         known = self._onsets.model
         onsets = self._onsets.feed(data[-1])
         self.sample += data.shape[1]
@@ -417,4 +425,4 @@ def _left_out(faults: list[str | None], result: UnitResult) -> Faults:
     return tuple(fault or next(iter(names), None) for fault, names in zip(faults, exceeded, strict=True))
 
 
-__all__ = ["Engine", "EngineSettings"]
+__all__ = ["Engine", "EngineSettings", "Tap"]

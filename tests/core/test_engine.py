@@ -144,6 +144,24 @@ def test_the_sweep_limit_and_an_operator_end_a_run() -> None:
     assert (engine.verdict.stopped_by, engine.verdict.reason) == ("operator", "enough")
 
 
+def test_the_tap_shows_the_filtered_signal_where_it_belongs() -> None:
+    """A 500 Hz tone in the pass band comes out unchanged at the raw samples that the tap names, across a gap too."""
+    rate = 16000.0
+    made = stream(np.random.default_rng(6), rate, n_sweeps=60, noise_uv=0.0, nv=0.0)
+    made.samples[0] = 3.0 * np.sin(2 * np.pi * 500.0 * np.arange(len(made.stamps_s)) / rate)
+    made.stamps_s[12345:] += 0.5
+    seen: list[tuple[float, np.ndarray]] = []
+    engine = Engine(EngineSettings(layout(made)), lambda first, values: seen.append((first, values.copy())))
+    play(engine, made, (777,) * 1000)
+    step = engine.settings.band.step
+    at = np.concatenate([first + np.arange(values.shape[1]) * step for first, values in seen])
+    values = np.concatenate([values[0] for _, values in seen])
+    assert np.all(np.diff(at) >= step)
+    assert (np.diff(at) > step).sum() == 1
+    assert len(at) > 0.9 * len(made.stamps_s) / step
+    np.testing.assert_allclose(values, 3.0 * np.sin(2 * np.pi * 500.0 * at / rate), atol=0.02)
+
+
 def test_channels_are_judged_each_for_itself() -> None:
     """A dead second channel takes nothing from the first, and two channels together are the same as each alone."""
     made = stream(np.random.default_rng(6), 4000.0, n_sweeps=320, nv=400.0, channels=2)
