@@ -25,8 +25,9 @@ import numpy as np
 from monitor.core.events import Event, LookDone
 from monitor.folder import RunFolder
 from monitor.plan import make_plan
-from monitor.run import Notice, Run
+from monitor.run import Run
 from monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from monitor.status import Notice
 from monitor.xdf import read_xdf
 from stimuli.lsl import load_pylsl
 

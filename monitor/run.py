@@ -11,26 +11,14 @@ import math
 import threading
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
-from typing import Any, Literal, Protocol
+from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 
 from monitor import sentence
 from monitor.core.engine import Engine, Tap
-from monitor.core.events import (
-    AverageNow,
-    Event,
-    Gap,
-    LookDone,
-    RateMismatch,
-    SoundBroken,
-    TriggerDoubled,
-    TriggerLearned,
-    TriggerSilent,
-    UnitDone,
-    Verdict,
-)
+from monitor.core.events import Event, Gap, RateMismatch, SoundBroken, TriggerDoubled, UnitDone, Verdict
 from monitor.core.samples import Chunk, Floats, Layout
 from monitor.folder import RunFolder
 from monitor.journal import Journal, JournalError
@@ -38,19 +26,9 @@ from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
 from monitor.sources.channels import Channels, unit_to_uv, uv_per_unit
+from monitor.status import TRANSITIONS, Notice, State, Status, refreshed
 
 log = logging.getLogger("quietfloor")
-
-State = Literal["ready", "checking", "running", "closing", "done", "failed"]
-TRANSITIONS: dict[State, tuple[State, ...]] = {
-    "ready": ("checking", "failed"),
-    "checking": ("running", "closing"),
-    "running": ("closing",),
-    "closing": ("done", "failed"),
-    "done": (),
-    "failed": (),
-}
-STOPPABLE: tuple[State, ...] = ("ready", "checking", "running")
 
 PULL_S = 0.1
 SILENT_S = 0.5  # without a sample: say so
@@ -81,34 +59,6 @@ class Subscriber(Protocol):
     """Gets every event in order, on the acquisition thread; must not wait."""
 
     def __call__(self, event: Event | Notice) -> None: ...
-
-
-@dataclass(frozen=True)
-class Notice:
-    """Something that happened around the engine, ``at_s`` after the start of the run."""
-
-    what: str
-    text: str
-    at_s: float
-
-    def record(self) -> dict[str, Any]:
-        return {"type": "notice", "what": self.what, "text": self.text, "at_s": round(self.at_s, 3)}
-
-
-@dataclass(frozen=True)
-class Status:
-    """The newest state of a run, immutable: whoever shows it reads one of these and never the engine."""
-
-    state: State = "ready"
-    look: LookDone | None = None
-    verdict: Verdict | None = None
-    average: AverageNow | None = None
-    last_unit: UnitDone | None = None
-    seconds: float = 0.0  # of stream
-    behind_ms: float = 0.0
-    silent: bool = False  # no samples at the moment
-    no_trigger: bool = False
-    notices: tuple[str, ...] = ()
 
 
 class Run:
@@ -254,7 +204,8 @@ class Run:
     def _take(self, engine: Engine, chunk: Chunk) -> None:
         events = engine.feed(chunk)
         self._tell(events)  # first: drawing may wait, a decision may not
-        self._show(engine, events)
+        behind_s = self._source.backlog_samples / engine.settings.layout.rate_hz
+        self.status = refreshed(self.status, engine, events, behind_s)
         self._point_out(events, engine.settings.layout.rate_hz)
         self._compare_window(events, engine.settings.layout.rate_hz)
 
@@ -312,27 +263,6 @@ class Run:
             self._notice("stream_back", "samples arrive again")
         self._journal.samples(chunk)
         return chunk
-
-    def _show(self, engine: Engine, events: list[Event]) -> None:
-        """Refresh the status that others read."""
-        rate = engine.settings.layout.rate_hz
-        status = replace(
-            self.status,
-            seconds=engine.sample / rate,
-            behind_ms=1e3 * self._source.backlog_samples / rate,
-            look=engine.last_look,
-            verdict=engine.verdict,
-        )
-        for event in events:
-            if isinstance(event, UnitDone):
-                status = replace(status, last_unit=event, no_trigger=False)
-            elif isinstance(event, TriggerLearned):
-                status = replace(status, no_trigger=False)
-            elif isinstance(event, LookDone):
-                status = replace(status, average=engine.average_now())
-            elif isinstance(event, TriggerSilent):
-                status = replace(status, no_trigger=True)
-        self.status = status
 
     # -- telling ----------------------------------------------------------------------------------------------------
 

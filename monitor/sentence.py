@@ -6,6 +6,7 @@ import math
 
 from monitor.core.events import Gap, LookDone, RateMismatch, SoundBroken, Verdict
 from monitor.core.stopping import STOPPING_RULES, FindsResponse
+from monitor.status import Status
 
 HEADLINES = {
     "response_present": "Response present",
@@ -125,6 +126,19 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
     if verdict.stopped_by == "sweep_limit":
         return f"{head} when the sweeps ran out: {numbers(look, floor_nv)}"
     return f"{head}: {numbers(look, floor_nv)}"
+
+
+def headline(status: Status, floor_nv: float) -> str:
+    """The whole state in one sentence, whatever it is."""
+    if status.verdict is not None:
+        return ended(status.verdict, status.look, floor_nv)
+    if status.state in ("ready", "checking"):
+        return "Checking the stream"
+    if status.silent:
+        return "Waiting: no samples arrive. Is the amplifier's program running?"
+    if status.no_trigger:
+        return "Waiting: no triggers arrive. Is the sound on, is the cable in, is it the right channel?"
+    return running(status.look, floor_nv)
 
 
 def left_out(look: LookDone | None) -> str:

@@ -14,7 +14,8 @@ from rich.text import Text
 
 from monitor import sentence
 from monitor.plan import Plan
-from monitor.run import Run, Status
+from monitor.run import Run
+from monitor.status import Status
 
 EVERY_S = 0.2
 LINE_EVERY_S = 2.0
@@ -42,24 +43,12 @@ def bar(fraction: float) -> str:
     return "█" * full + "·" * (BAR_CELLS - full)
 
 
-def headline(status: Status, floor_nv: float) -> str:
-    if status.verdict is not None:
-        return sentence.ended(status.verdict, status.look, floor_nv)
-    if status.state in ("ready", "checking"):
-        return "Checking the stream"
-    if status.silent:
-        return "Waiting: no samples arrive. Is the amplifier's program running?"
-    if status.no_trigger:
-        return "Waiting: no triggers arrive. Is the sound on, is the cable in, is it the right channel?"
-    return sentence.running(status.look, floor_nv)
-
-
 def one_line(status: Status, floor_nv: float) -> str:
     """For logs and pipes: one line a moment."""
     look = status.look
     sweeps = sentence.count(look.sweeps_accepted, "sweep") if look is not None else "no sweep yet"
     behind = f"behind {status.behind_ms:.0f} ms"
-    return f"{status.seconds:6.1f} s  {headline(status, floor_nv)} · {sweeps}, {sentence.left_out(look)} · {behind}"
+    return f"{status.seconds:6.1f} s  {sentence.headline(status, floor_nv)} · {sweeps}, {sentence.left_out(look)} · {behind}"
 
 
 def panel(status: Status, plan: Plan, title: str) -> Group:
@@ -85,7 +74,7 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         grid.add_row("sweeps", bar(look.sweeps_presented / plan.decision.max_sweeps), f"{presented}; {sentence.left_out(look)}")
         grid.add_row("forecast", "", sentence.ahead(look) or "not known yet")
     grid.add_row("behind", "", f"{status.behind_ms:.0f} ms · {status.seconds:.1f} s of EEG · {status.state}")
-    parts: list[Text | Table] = [Text(headline(status, floor_nv), style="bold"), Text(title, style="dim"), grid]
+    parts: list[Text | Table] = [Text(sentence.headline(status, floor_nv), style="bold"), Text(title, style="dim"), grid]
     if status.average is not None:
         average = status.average.average_uv[0]
         times = status.average.times_ms

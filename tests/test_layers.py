@@ -43,7 +43,7 @@ MONITOR_LAYERS = (
     ("commands",),
     ("display", "textview"),
     ("run", "replay", "record", "sound", "doctor", "doctor_loopback"),
-    ("journal", "folder", "plan", "preflight", "sentence"),
+    ("journal", "folder", "plan", "preflight", "sentence", "status"),
     ("expected", "sources"),
     ("xdf", "xdf_format", "xdf_read", "xdf_write"),
     ("core",),

@@ -19,10 +19,11 @@ from monitor.core.samples import Chunk
 from monitor.folder import RunFolder
 from monitor.journal import Journal
 from monitor.plan import Plan, make_plan
-from monitor.run import STOPPABLE, TRANSITIONS, Notice, Run, State, layout_of
+from monitor.run import Run, layout_of
 from monitor.sources.base import SourceError, StreamDescription, StreamLost, marker_description
 from monitor.sources.channels import Channels
 from monitor.sources.recording import RecordingSource
+from monitor.status import STOPPABLE, TRANSITIONS, Notice, State
 from monitor.xdf import read_xdf
 from tests.synthetic import stream
 
@@ -79,7 +80,7 @@ def kept(run: Run) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("there", TRANSITIONS)
 def test_only_what_the_table_allows(here: State, there: State, make_run: Callable[..., Run]) -> None:
     run = make_run()
-    run.status = monitor.run.Status(state=here)
+    run.status = monitor.status.Status(state=here)
     if there in TRANSITIONS[here]:
         run._move(there)
         assert run.status.state == there

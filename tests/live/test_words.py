@@ -16,7 +16,7 @@ from monitor import sentence, textview
 from monitor.core.events import AverageNow, Gap, LookDone, RateMismatch, Verdict
 from monitor.core.stopping import StoppedBy
 from monitor.plan import Plan
-from monitor.run import TRANSITIONS, State, Status
+from monitor.status import TRANSITIONS, State, Status
 
 KNOWN: dict[str, Any] = {
     "sample": 80_000,
@@ -157,7 +157,7 @@ def test_the_figures_are_those_of_the_look() -> None:
     ],
 )
 def test_the_headline(status: Status, words: str) -> None:
-    assert words in textview.headline(status, 15.0)
+    assert words in sentence.headline(status, 15.0)
     assert words in textview.one_line(status, 15.0)
 
 
