@@ -6,6 +6,7 @@ stream included, so a replay needs nothing else.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import math
 import tomllib
@@ -21,12 +22,15 @@ from monitor.core.evidence import EvidenceSettings
 from monitor.core.onsets import TriggerSettings
 from monitor.core.samples import Layout
 from monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
-from monitor.expected import wave_v_bracket_ms
+from monitor.expected import default_window_ms, wave_v_bracket_ms
 from monitor.sources.channels import unit_to_uv
+from stimuli.chirps import span_for_level
+from stimuli.stimulus import StimulusSpec
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
 OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = 1.25, 1.75  # and 1.5 and 2.0 ms for the marks of a broken sound (stimuli.frames)
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
+PATHS = ("calibration", "wav")  # keys of [sound] that name a file
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
 }
@@ -78,7 +82,18 @@ class StreamPlan(_Section):
 class SoundPlan(_Section):
     """What we play. Without this table other equipment makes the sound and we listen."""
 
-    stimulus: Literal["click"] = "click"
+    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"] = "click"
+    frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
+    cycles: tuple[float, float, float] | None = Field(
+        default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
+    )
+    envelope: Literal["linear", "cosine", "blackman"] | None = Field(default=None, description="of a tone burst's rise and fall")
+    chirp_k: float | None = Field(default=None, description="delay along the cochlea k f^-d, in s")
+    chirp_d: float | None = Field(default=None, description="delay along the cochlea k f^-d")
+    chirp_span_ms: float | None = Field(default=None, description="instead of chirp_k: delay between 710 and 5700 Hz")
+    chirp_by_level: bool = Field(default=False, description="the span that is best at this level")
+    wav: str | None = Field(default=None, description="file of a custom sound, mono")
+    wav_zero_ms: float | None = Field(default=None, description="time zero of a custom sound, from its first sample")
     ear: Literal["left", "right"] = "right"
     level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
     level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
@@ -96,6 +111,51 @@ class SoundPlan(_Section):
     sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
     speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
     seed: int = Field(default=1, ge=0)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _written_out(cls, data: Any) -> Any:
+        """A plan holds every parameter of its stimulus, those that were left out too. What is wrong is told later."""
+        if isinstance(data, dict):
+            given = {name: data[name] for name in StimulusSpec.__dataclass_fields__ if data.get(name) is not None}
+            with contextlib.suppress(ValueError, TypeError):
+                if not data.get("chirp_by_level"):
+                    filled = StimulusSpec(data.get("stimulus", "click"), **given).parameters
+                    data = {name: value for name, value in filled.items() if value is not None} | data
+        return data
+
+    @model_validator(mode="after")
+    def _one_stimulus(self) -> SoundPlan:
+        if self.chirp_by_level:
+            if self.chirp_span_ms is not None or self.chirp_k is not None:
+                raise ValueError("chirp_by_level chooses the span: leave out chirp_span_ms and chirp_k")
+            if self.level_db_nhl is None:
+                raise ValueError("chirp_by_level needs level_db_nhl: which chirp is best is known by level in dB nHL only")
+        self.spec.time_zero_s(self.sample_rate_hz)  # makes it, where no file is needed
+        return self
+
+    @property
+    def spec(self) -> StimulusSpec:
+        """The stimulus with its parameters; the span of a chirp by level is the one for this level."""
+        span_ms = self.chirp_span_ms
+        if self.chirp_by_level and self.level_db_nhl is not None:
+            span_ms = span_for_level(self.level_db_nhl)
+        return StimulusSpec(
+            self.stimulus,
+            frequency_hz=self.frequency_hz,
+            cycles=self.cycles,
+            envelope=self.envelope,
+            chirp_k=self.chirp_k,
+            chirp_d=self.chirp_d,
+            chirp_span_ms=span_ms,
+            wav=self.wav,
+            wav_zero_ms=self.wav_zero_ms,
+        )
+
+    @property
+    def time_zero_ms(self) -> float:
+        """From the first sample of each sound to the moment that latencies refer to."""
+        return 1e3 * self.spec.time_zero_s(self.sample_rate_hz)
 
     @model_validator(mode="after")
     def _one_level(self) -> SoundPlan:
@@ -121,7 +181,9 @@ class AnalysisPlan(_Section):
     window_ms: tuple[float, float] = (5.0, 17.0)
     epoch_ms: tuple[float, float] = (-2.0, 20.0)
     latency_ms: tuple[float, float] | None = Field(
-        default=None, description="where wave V is expected; by default from stimulus, level and age, 5.5 to 10 where unknown"
+        default=None,
+        description="where wave V is expected; by default from stimulus, level and age, 5.5 to 10 where unknown",
+        examples=[[5.5, 10.0]],
     )
     acoustic_delay_ms: float = Field(default=0.0, ge=0, le=50, description="sound tube: trigger to ear")
     amplifier_delay_ms: float = Field(default=0.0, ge=0, le=120, description="EEG behind its own trigger channel")
@@ -176,12 +238,30 @@ class Plan(_Section):
     analysis: AnalysisPlan = Field(default_factory=AnalysisPlan)
     decision: DecisionPlan = Field(default_factory=DecisionPlan)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _window_of_the_stimulus(cls, data: Any) -> Any:
+        """A window that is not given follows the stimulus: its response must be inside."""
+        sound = data.get("sound") if isinstance(data, dict) else None
+        analysis = data.get("analysis", {}) if isinstance(data, dict) else None
+        if isinstance(sound, dict) and isinstance(analysis, dict) and "window_ms" not in analysis:
+            with contextlib.suppress(ValueError, TypeError):  # what is wrong with the sound is told by itself
+                known = SoundPlan.model_validate(sound)
+                window_ms = default_window_ms(known.stimulus, known.frequency_hz, known.age_group)
+                data = data | {"analysis": analysis | {"window_ms": window_ms}}
+        return data
+
     @model_validator(mode="after")
     def _window_before_next_sound(self) -> Plan:
-        if self.sound is not None and self.analysis.window_ms[1] > 1e3 / self.sound.rate_per_s:
+        if self.sound is None:
+            return self
+        stop_ms, zero_ms, interval_ms = self.analysis.window_ms[1], self.sound.time_zero_ms, 1e3 / self.sound.rate_per_s
+        if stop_ms + zero_ms > interval_ms:
+            lower = math.floor(1e4 / (stop_ms + zero_ms)) / 10
+            after = f"after {interval_ms - zero_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
             raise ValueError(
-                f"analysis.window_ms ends at {self.analysis.window_ms[1]:g} ms, but at {self.sound.rate_per_s:g}/s the next "
-                f"sound comes after {1e3 / self.sound.rate_per_s:.1f} ms: end the window earlier or lower sound.rate_per_s"
+                f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next sound comes {after}: "
+                f"end the window earlier or lower sound.rate_per_s to {lower:g}"
             )
         return self
 
@@ -196,7 +276,15 @@ class Plan(_Section):
         sound = self.sound
         if sound is None:
             return wave_v_bracket_ms(None, None, None, self.analysis.window_ms)
-        return wave_v_bracket_ms(sound.stimulus, sound.level_db_nhl, sound.age_group, self.analysis.window_ms)
+        spec = sound.spec
+        return wave_v_bracket_ms(
+            sound.stimulus,
+            sound.level_db_nhl,
+            sound.age_group,
+            self.analysis.window_ms,
+            frequency_hz=spec.frequency_hz,
+            span_ms=1e3 * spec.delay_model.span_s if sound.stimulus == "chirp" else None,
+        )
 
     def evidence_settings(self) -> EvidenceSettings:
         """Short blocks where a random pause over a mains period follows each unit; longer ones at a fixed rate."""
@@ -215,12 +303,13 @@ class Plan(_Section):
                 strict=True,
             )
         )
+        zero_ms = 0.0 if self.sound is None else self.sound.time_zero_ms
         settings = EngineSettings(
             layout=layout,
             band_hz=analysis.band_hz,
             epoch_ms=analysis.epoch_ms,
             window_ms=analysis.window_ms,
-            delay_ms=analysis.acoustic_delay_ms + analysis.amplifier_delay_ms,
+            delay_ms=analysis.acoustic_delay_ms + analysis.amplifier_delay_ms + zero_ms,
             rail_uv=math.inf if analysis.rail_uv is None else analysis.rail_uv,
             trigger=TriggerSettings(
                 edge=trigger.edge,
@@ -247,7 +336,7 @@ class Plan(_Section):
 
 
 def load_plan(path: Path) -> Plan:
-    """Read and check a plan file. A relative calibration path counts from the plan's own folder. Raises PlanError."""
+    """Read and check a plan file. Relative paths in it count from the plan's own folder. Raises PlanError."""
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
@@ -255,8 +344,8 @@ def load_plan(path: Path) -> Plan:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PlanError(f"plan {path} is not TOML: {error}") from error
     sound = data.get("sound")
-    if isinstance(sound, dict) and isinstance(calibration := sound.get("calibration"), str):
-        sound["calibration"] = str((path.parent / calibration).resolve())
+    if isinstance(sound, dict):
+        sound |= {key: str((path.parent / sound[key]).resolve()) for key in PATHS if isinstance(sound.get(key), str)}
     return make_plan(data, str(path))
 
 
@@ -286,7 +375,8 @@ def _explain(problem: Any) -> str:
         return f"{key} = {value!r}: should be a table, written [{key}]"
     field = _model(place[:-1]).model_fields.get(place[-1]) or _model(place[:1]).model_fields[place[1]]
     if problem["type"] in ("tuple_type", "too_long", "missing"):
-        usual = f"numbers in brackets, such as {list(field.default)}" if field.default else 'a list, such as ["Cz-M2", "2"]'
+        numbers = list(field.default) if field.default else (field.examples or [None])[0]
+        usual = f"numbers in brackets, such as {numbers}" if numbers else 'a list, such as ["Cz-M2", "2"]'
         return f"{key} = {value!r}: should be {usual}"
     meaning = f" ({field.description})" if field.description else ""
     return f"{key} = {value!r}{meaning}: {message[0].lower()}{message[1:].replace(', input ', ', ')}"

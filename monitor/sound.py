@@ -16,7 +16,6 @@ from stimuli.levels import gain, gain_db_fs, reference_for
 from stimuli.markers import MarkerOutlet
 from stimuli.player import Player
 from stimuli.schedule import RateError, Schedule, ScheduleError, refuse_mains_locked
-from stimuli.waveforms import WAVEFORMS
 
 LSL_HOST_INTERFACE = "lsl"
 LSL_DEVICE = "virtual-earphone"
@@ -35,7 +34,7 @@ def make_stimulus(plan: SoundPlan, today: datetime.date) -> Stimulus:
     """Build and check everything that needs no device. Raises PlanError."""
     try:
         refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
-        waveform = WAVEFORMS[plan.stimulus](plan.sample_rate_hz)
+        waveform = plan.spec.waveform(plan.sample_rate_hz)
         calibration = None
         if plan.calibration is not None:
             calibration = load_calibration(Path(plan.calibration))
@@ -63,7 +62,10 @@ def make_stimulus(plan: SoundPlan, today: datetime.date) -> Stimulus:
     except (LevelError, ScheduleError, ValueError) as error:
         raise PlanError(f"sound: {error}") from error
     record = {
-        "stimulus": plan.stimulus,
+        "stimulus": plan.spec.name,
+        **plan.spec.record(),
+        "time_zero_ms": 1e3 * waveform.time_zero_s,
+        "time_zero_is": waveform.time_zero_is,
         "ear": plan.ear,
         "route": "air",
         "level_db_nhl": plan.level_db_nhl,
@@ -84,7 +86,7 @@ class Sound:
     """An open output with its player and marker outlet, as a run uses it."""
 
     def __init__(self, plan: SoundPlan, stimulus: Stimulus) -> None:
-        labels = {"stimulus": plan.stimulus, "ear": plan.ear, "level_db_nhl": plan.level_db_nhl, "muted": plan.muted}
+        labels = {"stimulus": plan.spec.name, "ear": plan.ear, "level_db_nhl": plan.level_db_nhl, "muted": plan.muted}
         self.record = stimulus.record
         self.calibration = stimulus.calibration
         self.marker_source_id = plan.device_source_id + "-markers"

@@ -1,81 +1,55 @@
-"""The sounds themselves: pure arrays, one table. A new stimulus is one function and one line in `WAVEFORMS`."""
+"""The sounds in the form that reference levels are stated for, in one table by kind. Other forms are made by `stimulus`."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
+
+from stimuli.base import Waveform
+from stimuli.chirps import chirp, octave_chirp
+from stimuli.clicks import click
+from stimuli.tones import tone_burst
+
+__all__ = ["WAVEFORMS", "Waveform", "chirp", "click", "is_registered", "octave_chirp", "standard_form", "tone_burst"]
 
 
-@dataclass(frozen=True, eq=False)
-class Waveform:
-    """One stimulus in its condensation form, largest magnitude 1.
-
-    samples (n,) float64, no unit: multiplied by a gain from `levels` before it is played.
-    time_zero_s: the moment, counted from the first sample, that latencies refer to (a click: its start).
-    frequency_hz: of a tone burst, or the centre of an octave chirp; None for a sound without one (click, chirp).
-    Raises ValueError when samples are empty, not finite, silent, or larger than 1.
-    """
-
-    name: str
-    samples: NDArray[np.float64]
-    rate_hz: float
-    time_zero_s: float = 0.0
-    frequency_hz: float | None = None
-
-    def __post_init__(self) -> None:
-        samples = np.array(self.samples, dtype=np.float64)
-        if samples.ndim != 1 or samples.size == 0 or not np.all(np.isfinite(samples)):
-            raise ValueError(f"waveform {self.name!r}: samples have shape {samples.shape}; give a finite, non-empty 1-D array")
-        if not 0.0 < np.abs(samples).max() <= 1.0:
-            raise ValueError(f"waveform {self.name!r}: largest magnitude {np.abs(samples).max():g}; scale it to 1")
-        if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):
-            raise ValueError(f"waveform {self.name!r}: rate_hz = {self.rate_hz}; it must be above 0")
-        if self.frequency_hz is not None and not 0 < self.frequency_hz < self.rate_hz / 2:
-            raise ValueError(
-                f"waveform {self.name!r}: frequency_hz = {self.frequency_hz}; allowed is above 0, below half the rate "
-                f"({self.rate_hz / 2:g} Hz)"
-            )
-        samples.setflags(write=False)
-        object.__setattr__(self, "samples", samples)
-
-    @cached_property
-    def peak_to_peak(self) -> float:
-        """Largest minus smallest value, the silence before and after included: 1 for a click, up to 2 for a tone burst."""
-        return float(max(self.samples.max(), 0.0) - min(self.samples.min(), 0.0))
+def _without_frequency(make: Callable[[float], Waveform]) -> Callable[[float, float | None], Waveform]:
+    return lambda rate_hz, frequency_hz: make(rate_hz)
 
 
-def click(rate_hz: float, duration_us: float = 100.0) -> Waveform:
-    """One rectangular pulse of `duration_us` (100 us: IEC 60645-3, from memory).
+def _with_frequency(make: Callable[[float, float], Waveform]) -> Callable[[float, float | None], Waveform]:
+    def made(rate_hz: float, frequency_hz: float | None) -> Waveform:
+        if frequency_hz is None:
+            raise ValueError("frequency_hz is not given; a burst and an octave chirp need one")
+        return make(rate_hz, frequency_hz)
 
-    The duration is seldom a whole number of samples (4.8 at 48 kHz). The last sample then carries the remainder, so that the
-    area is exact: 48 kHz gives 1, 1, 1, 1, 0.8. The spectrum follows the ideal pulse within 0.2 dB up to 4 kHz at that rate.
-    What leaves the converter is this pulse after the converter's own low-pass filter: levels are measured at the earphone, not
-    computed from samples.
-    """
-    length = rate_hz * duration_us * 1e-6
-    if not (np.isfinite(length) and length >= 1.0):
-        raise ValueError(
-            f"a click of {duration_us} us is {length:g} samples at {rate_hz} Hz; it needs at least one: "
-            f"raise the rate to {1e6 / duration_us:g} Hz or more"
-            if duration_us > 0
-            else f"duration_us = {duration_us}; it must be above 0"
-        )
-    whole = int(np.floor(length + 1e-9))
-    remainder = length - whole
-    samples = np.ones(whole + (remainder > 1e-9))
-    if remainder > 1e-9:
-        samples[-1] = remainder
-    return Waveform("click", samples, rate_hz)
+    return made
 
 
-WAVEFORMS: dict[str, Callable[[float], Waveform]] = {"click": click}
+# Kind -> (rate_hz, frequency_hz) -> its reference form.
+WAVEFORMS: Mapping[str, Callable[[float, float | None], Waveform]] = MappingProxyType(
+    {
+        "click": _without_frequency(click),
+        "tone-burst": _with_frequency(tone_burst),
+        "chirp": _without_frequency(chirp),
+        "octave-chirp": _with_frequency(octave_chirp),
+    }
+)
+
+
+def standard_form(kind: str, rate_hz: float, frequency_hz: float | None = None) -> Waveform:
+    """The form that a reference level is stated for: click of 100 us, 2-1-2 cycles, the fixed chirp and its octaves."""
+    return WAVEFORMS[kind](rate_hz, frequency_hz)
 
 
 def is_registered(waveform: Waveform) -> bool:
-    """Whether the samples are those that `WAVEFORMS` makes under this name: a name alone proves nothing."""
-    make = WAVEFORMS.get(waveform.name)
-    return make is not None and np.array_equal(make(waveform.rate_hz).samples, waveform.samples)
+    """Whether the samples are those that `WAVEFORMS` makes under this name and frequency: a name alone proves nothing."""
+    if waveform.name not in WAVEFORMS:
+        return False
+    try:
+        standard = standard_form(waveform.name, waveform.rate_hz, waveform.frequency_hz)
+    except ValueError:
+        return False
+    return np.array_equal(standard.samples, waveform.samples)

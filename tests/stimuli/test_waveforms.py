@@ -3,7 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stimuli.waveforms import WAVEFORMS, Waveform, click, is_registered
+from stimuli.stimulus import PARAMETERS
+from stimuli.waveforms import WAVEFORMS, Waveform, click, is_registered, standard_form
 
 
 def test_click_at_48_khz_is_4_8_samples():
@@ -46,9 +47,9 @@ def test_spectrum_at_48_khz_follows_the_ideal_pulse_to_4_khz():
 
 @pytest.mark.parametrize("name", WAVEFORMS)
 def test_every_registered_waveform(name):
-    wave = WAVEFORMS[name](48_000.0)
+    wave = standard_form(name, 48_000.0, 500.0 if "frequency_hz" in PARAMETERS[name] else None)
     assert wave.name == name
-    assert np.abs(wave.samples).max() == 1.0
+    assert 0.7 < np.abs(wave.samples).max() <= 1.0
     assert 1.0 <= wave.peak_to_peak <= 2.0
     assert 0.0 <= wave.time_zero_s <= wave.samples.size / wave.rate_hz
     assert is_registered(wave)

@@ -1,0 +1,147 @@
+"""Which sound, with its parameters, and from them the waveform."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+from stimuli.base import Waveform
+from stimuli.chirps import FIXED_D, FIXED_K, DelayModel, chirp, octave_chirp
+from stimuli.clicks import click
+from stimuli.custom import fingerprint, read_wav
+from stimuli.tones import CYCLES, check_burst, tone_burst
+
+# Which parameters belong to which kind; any other is refused rather than ignored.
+PARAMETERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "click": (),
+        "tone-burst": ("frequency_hz", "cycles", "envelope"),
+        "chirp": ("chirp_k", "chirp_d", "chirp_span_ms"),
+        "octave-chirp": ("frequency_hz", "chirp_k", "chirp_d", "chirp_span_ms"),
+        "custom": ("wav", "wav_zero_ms"),
+    }
+)
+KINDS = tuple(PARAMETERS)
+FREQUENCY_HZ = (250.0, 8000.0)  # own choice: the frequencies of a hearing test
+
+
+@dataclass(frozen=True)
+class StimulusSpec:
+    """One stimulus. Parameters that are not given take the published form; those of another kind are refused (ValueError).
+
+    frequency_hz: tone burst, or centre of an octave chirp, 250 to 8000. cycles: rise, plateau, fall. envelope: see `ENVELOPES`.
+    chirp_k, chirp_d: delay along the cochlea; chirp_span_ms instead of chirp_k: the delay between 710 and 5700 Hz.
+    wav: file of a custom sound; wav_zero_ms: time zero, from its first sample.
+    """
+
+    kind: str = "click"
+    frequency_hz: float | None = None
+    cycles: tuple[float, float, float] | None = None
+    envelope: str | None = None
+    chirp_k: float | None = None
+    chirp_d: float | None = None
+    chirp_span_ms: float | None = None
+    wav: str | None = None
+    wav_zero_ms: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in PARAMETERS:
+            raise ValueError(f"stimulus = {self.kind!r}; allowed are {', '.join(KINDS)}")
+        own = PARAMETERS[self.kind]
+        for name in {name for names in PARAMETERS.values() for name in names}.difference(own):
+            if getattr(self, name) is not None:
+                kinds = " and ".join(kind for kind, names in PARAMETERS.items() if name in names)
+                raise ValueError(f"{name} = {getattr(self, name)} belongs to {kinds}, but stimulus = {self.kind!r}: leave it out")
+        if "frequency_hz" in own:
+            self._check_frequency()
+        if self.kind == "tone-burst":
+            self._fill(cycles=CYCLES, envelope="linear")
+            assert self.frequency_hz is not None
+            check_burst(self.frequency_hz, self.cycles or CYCLES, self.envelope or "linear")
+        if "chirp_k" in own:
+            if self.chirp_k is not None and self.chirp_span_ms is not None:
+                raise ValueError("chirp_k and chirp_span_ms are two ways to say the same: give one of them")
+            self._fill(chirp_d=FIXED_D, chirp_k=FIXED_K if self.chirp_span_ms is None else None)
+            self.delay_model  # noqa: B018  checks them
+        if self.kind == "custom":
+            if self.wav is None:
+                raise ValueError("stimulus = 'custom' needs a sound: give wav = the path of a WAV file")
+            self._fill(wav_zero_ms=0.0)
+            if not 0 <= (self.wav_zero_ms or 0.0) <= 500:
+                raise ValueError(f"wav_zero_ms = {self.wav_zero_ms}; allowed is 0 to 500, and not after the end of the sound")
+
+    def _fill(self, **defaults: object) -> None:
+        for name, value in defaults.items():
+            if getattr(self, name) is None:
+                object.__setattr__(self, name, value)
+
+    def _check_frequency(self) -> None:
+        low, high = FREQUENCY_HZ
+        if self.frequency_hz is None:
+            raise ValueError(f"stimulus = {self.kind!r} needs frequency_hz, {low:g} to {high:g}")
+        if not low <= self.frequency_hz <= high:
+            raise ValueError(f"frequency_hz = {self.frequency_hz:g}; allowed is {low:g} to {high:g}")
+
+    @property
+    def delay_model(self) -> DelayModel:
+        """Of a chirp or an octave chirp."""
+        d = FIXED_D if self.chirp_d is None else self.chirp_d
+        if self.chirp_span_ms is not None:
+            return DelayModel.of_span(self.chirp_span_ms, d)
+        return DelayModel(FIXED_K if self.chirp_k is None else self.chirp_k, d)
+
+    @property
+    def name(self) -> str:
+        """For people: "tone burst 500 Hz"."""
+        if self.kind == "custom":
+            return f"custom {Path(self.wav or '').name}"
+        words = [self.kind.replace("-", " ")]
+        if self.frequency_hz is not None:
+            words.append(f"{self.frequency_hz:g} Hz")
+        if self.kind == "chirp" and self.delay_model != DelayModel():
+            words.append(f"{1e3 * self.delay_model.span_s:.2f} ms")
+        return " ".join(words)
+
+    @property
+    def shape(self) -> str:
+        """What else there is to say about it, for people; "" where there is nothing."""
+        if self.kind == "click":
+            return "100 us, rectangular"
+        if self.kind == "tone-burst":
+            assert self.cycles is not None
+            return f"{'-'.join(f'{n:g}' for n in self.cycles)} cycles, {self.envelope} envelope"
+        if "chirp_k" in PARAMETERS[self.kind]:
+            model = self.delay_model
+            return f"delay {model.k:.4f} f^-{model.d:g} s, {1e3 * model.span_s:.3f} ms between 710 and 5700 Hz"
+        return ""
+
+    def waveform(self, rate_hz: float) -> Waveform:
+        """Its condensation form at this rate. Raises ValueError: a rate that cannot carry it, a file that is no sound."""
+        if self.kind == "click":
+            return click(rate_hz)
+        if self.kind == "custom":
+            return read_wav(Path(self.wav or ""), rate_hz, 1e-3 * (self.wav_zero_ms or 0.0))
+        if self.kind == "chirp":
+            return chirp(rate_hz, self.delay_model)
+        assert self.frequency_hz is not None
+        if self.kind == "octave-chirp":
+            return octave_chirp(rate_hz, self.frequency_hz, self.delay_model)
+        return tone_burst(rate_hz, self.frequency_hz, self.cycles or CYCLES, self.envelope or "linear")
+
+    def time_zero_s(self, rate_hz: float) -> float:
+        """From the first sample to the moment that latencies refer to; opens no file."""
+        return 1e-3 * (self.wav_zero_ms or 0.0) if self.kind == "custom" else self.waveform(rate_hz).time_zero_s
+
+    def record(self) -> dict[str, object]:
+        """Every parameter, None where it does not belong to this kind; of any chirp its span, of a custom sound which file."""
+        known = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        if "chirp_k" in PARAMETERS[self.kind]:
+            known |= {"chirp_k": self.delay_model.k, "chirp_span_ms": 1e3 * self.delay_model.span_s}
+        return known | {"wav_sha256": None if self.wav is None else fingerprint(Path(self.wav))}
+
+    @property
+    def parameters(self) -> dict[str, object]:
+        """What belongs to this kind, defaults filled in."""
+        return {name: getattr(self, name) for name in PARAMETERS[self.kind]}
