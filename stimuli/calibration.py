@@ -1,22 +1,40 @@
-"""What full scale means in dB, for one output chain and no other."""
+"""What full scale means in dB, for one output chain and no other. Reading and writing the file: `calibration_file`."""
 
 from __future__ import annotations
 
 import math
-import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+
+import numpy as np
 
 EARS = ("left", "right")
-TRANSDUCERS = ("insert", "supra-aural")
-COUPLERS = ("occluded-ear-simulator", "2cc", "artificial-ear")  # IEC 60318-4, -5, -1
+# IEC 60318-4, -5, -1, -3, -6. What is not listed for a transducer cannot hold it.
+COUPLERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "insert": ("occluded-ear-simulator", "2cc"),
+        "supra-aural": ("artificial-ear", "6cc"),
+        "circumaural": ("artificial-ear",),
+        "bone-vibrator": ("artificial-mastoid",),
+    }
+)
+TRANSDUCERS = tuple(COUPLERS)
+BONE = "bone-vibrator"
+SCALES = ("ppe", "zeq")
 
-# Own choice. Quieter full scales cannot drive an ABR; louder ones do not come out of an earphone. Two ears of one set differ by a
-# few dB: more means that one of the two numbers is wrong.
+# Own choice, dB p-p.e. SPL (re 20 uPa), and for vibrators dB p-p.e. re 1 uN. Quieter full scales cannot drive an ABR; louder ones
+# do not come out of an earphone. Two ears of one set differ by a few dB: more means that one of the two numbers is wrong.
 PLAUSIBLE_FULL_SCALE_DB = (90.0, 150.0)
+PLAUSIBLE_FORCE_DB = (80.0, 140.0)
 PLAUSIBLE_EAR_DIFFERENCE_DB = 12.0
+# Own choice: what a stimulus of its own measurement, or a frequency, may differ from the calibration's main number.
+PLAUSIBLE_SPREAD_DB = 40.0
+PLAUSIBLE_HZ = (100.0, 20_000.0)
+TOLERANCE_DB = 0.5  # of the check at the start of a session; own choice, about what a good sound level meter may be wrong by
 
 
 class LevelError(ValueError):
@@ -27,18 +45,59 @@ class CalibrationError(LevelError):
     """A calibration that is incomplete, implausible, out of date, or of another device."""
 
 
-def plausible(left_db: float, right_db: float) -> bool:
-    """Whether a pair of full scales can be true at all (nan is not)."""
-    low, high = PLAUSIBLE_FULL_SCALE_DB
-    return low <= left_db <= high and low <= right_db <= high and abs(left_db - right_db) <= PLAUSIBLE_EAR_DIFFERENCE_DB
+def route_of(transducer: str) -> str:
+    """ "bone" for a vibrator, else "air"."""
+    return "bone" if transducer == BONE else "air"
+
+
+def plausible_range_db(transducer: str) -> tuple[float, float]:
+    return PLAUSIBLE_FORCE_DB if transducer == BONE else PLAUSIBLE_FULL_SCALE_DB
+
+
+def plausible(left_db: float, right_db: float, transducer: str = "insert") -> bool:
+    """Whether a pair of full scales can be true at all. nan stands for an ear that was not measured; one must have been."""
+    low, high = plausible_range_db(transducer)
+    known = [db for db in (left_db, right_db) if not math.isnan(db)]
+    if not known or not all(low <= db <= high for db in known):
+        return False
+    return len(known) == 1 or abs(left_db - right_db) <= PLAUSIBLE_EAR_DIFFERENCE_DB
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One stimulus measured by itself: what its own waveform gives when its peak-to-peak value is 1.0 (nan: not measured).
+
+    scale "ppe": dB p-p.e. of one sound. scale "zeq": dB RMS, unweighted, of its train at 20 per second (L_Zeq of a level meter).
+    """
+
+    stimulus: str
+    frequency_hz: float | None
+    scale: str
+    left_db: float
+    right_db: float
+
+
+@dataclass(frozen=True)
+class Loop:
+    """What the sound output, looped electrically into an input, read when the calibration was made: dB re one unit of the input,
+    RMS, of a tone of `frequency_hz` at `level_db_fs`. The check at the start of a session compares with it."""
+
+    input: str
+    frequency_hz: float
+    level_db_fs: float
+    left_db: float
+    right_db: float
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """dB p-p.e. SPL, per ear, of a waveform whose peak-to-peak value is 1.0, measured on `coupler`.
+    """dB p-p.e., per ear, of a waveform whose peak-to-peak value is 1.0, measured on `coupler`: SPL re 20 uPa, or for a bone
+    vibrator force re 1 uN. nan for an ear that was not measured.
 
     It holds for one device, host interface and sample rate. condensation_sign: the sign of a sample that moves the diaphragm
-    outward, measured acoustically. Raises CalibrationError that names the field.
+    outward, measured acoustically. measured_with: the sound that the main number comes from. measured: stimuli with a number of
+    their own, which is then used for them. response: rows (Hz, left dB, right dB) of the earphone against the main number, used
+    for stimuli that have a frequency and no number of their own. Raises CalibrationError that names the field.
     """
 
     id: str
@@ -47,26 +106,63 @@ class Calibration:
     rate_hz: float
     transducer: str
     coupler: str
-    left_db_ppe_spl: float
-    right_db_ppe_spl: float
+    left_db_ppe: float
+    right_db_ppe: float
     issued: date
     valid_days: int
     issued_by: str
     condensation_sign: int = 1
+    measured_with: str = "click"
+    measured: tuple[Measured, ...] = ()
+    response: tuple[tuple[float, float, float], ...] = ()
+    loop: Loop | None = None
 
     def __post_init__(self) -> None:
-        self._require(bool(self.id.strip()), "id", self.id, "a name that no other calibration has")
-        self._require(math.isfinite(self.rate_hz) and self.rate_hz > 0, "rate_hz", self.rate_hz, "a rate above 0")
-        self._require(self.transducer in TRANSDUCERS, "transducer", self.transducer, ", ".join(TRANSDUCERS))
-        self._require(self.coupler in COUPLERS, "coupler", self.coupler, ", ".join(COUPLERS))
-        self._require(
-            plausible(self.left_db_ppe_spl, self.right_db_ppe_spl),
-            "full_scale_db_ppe_spl",
-            {"left": self.left_db_ppe_spl, "right": self.right_db_ppe_spl},
-            "{:g} to {:g} dB for each ear, the two within {:g} dB".format(*PLAUSIBLE_FULL_SCALE_DB, PLAUSIBLE_EAR_DIFFERENCE_DB),
+        require = self._require
+        for field in ("id", "device", "host_interface", "issued_by", "measured_with"):
+            require(bool(getattr(self, field).strip()), field, getattr(self, field), "text that is not empty")
+        require(math.isfinite(self.rate_hz) and self.rate_hz > 0, "rate_hz", self.rate_hz, "a rate above 0")
+        require(self.transducer in TRANSDUCERS, "transducer", self.transducer, ", ".join(TRANSDUCERS))
+        fitting = COUPLERS[self.transducer]
+        require(self.coupler in fitting, "coupler", self.coupler, f"for {self.transducer} " + ", ".join(fitting))
+        low, high = plausible_range_db(self.transducer)
+        require(
+            plausible(self.left_db_ppe, self.right_db_ppe, self.transducer),
+            self.full_scale_key,
+            {"left": self.left_db_ppe, "right": self.right_db_ppe},
+            f"{low:g} to {high:g} dB for each ear, the two within {PLAUSIBLE_EAR_DIFFERENCE_DB:g} dB",
         )
-        self._require(self.valid_days > 0, "valid_days", self.valid_days, "a number of days above 0")
-        self._require(self.condensation_sign in (-1, 1), "condensation_sign", self.condensation_sign, "1 or -1")
+        require(self.valid_days > 0, "valid_days", self.valid_days, "a number of days above 0")
+        require(self.condensation_sign in (-1, 1), "condensation_sign", self.condensation_sign, "1 or -1")
+        for row in self.measured:
+            self._check_measured(row)
+        keys = [(row.stimulus, row.frequency_hz) for row in self.measured]
+        require(len(set(keys)) == len(keys), "measured", keys, "one row for each stimulus")
+        self._check_response()
+        if self.loop is not None:
+            numbers = (self.loop.frequency_hz, self.loop.level_db_fs)
+            levels = [db for db in (self.loop.left_db, self.loop.right_db) if not math.isnan(db)]
+            require(all(map(math.isfinite, [*numbers, *levels])) and bool(levels), "loop", self.loop, "finite numbers")
+
+    def _check_measured(self, row: Measured) -> None:
+        what = f"measured ({row.stimulus}{'' if row.frequency_hz is None else f' {row.frequency_hz:g} Hz'})"
+        self._require(bool(row.stimulus.strip()), what, row.stimulus, "the name of a stimulus")
+        self._require(row.scale in SCALES, what, row.scale, ", ".join(SCALES))
+        low, high = plausible_range_db(self.transducer)
+        low -= PLAUSIBLE_SPREAD_DB  # a train at 20 per second has a lower RMS than its peak-to-peak value says
+        pairs = [(row.left_db, self.left_db_ppe), (row.right_db, self.right_db_ppe)]
+        known = [(db, main) for db, main in pairs if not math.isnan(db)]
+        fulfilled = bool(known) and all(low <= db <= high and not abs(db - main) > PLAUSIBLE_SPREAD_DB for db, main in known)
+        allowed = f"{low:g} to {high:g} dB, within {PLAUSIBLE_SPREAD_DB:g} dB of the main number"
+        self._require(fulfilled, what, (row.left_db, row.right_db), allowed)
+
+    def _check_response(self) -> None:
+        frequencies = [row[0] for row in self.response]
+        rising = all(a < b for a, b in pairwise(frequencies))
+        inside = all(PLAUSIBLE_HZ[0] <= hz <= PLAUSIBLE_HZ[1] for hz in frequencies)
+        sane = all(abs(db) <= PLAUSIBLE_SPREAD_DB for row in self.response for db in row[1:])
+        allowed = "rows of rising frequency from {:g} to {:g} Hz, each within {:g} dB".format(*PLAUSIBLE_HZ, PLAUSIBLE_SPREAD_DB)
+        self._require(rising and inside and sane, "response_db", self.response, allowed)
 
     def _require(self, fulfilled: bool, field: str, value: object, allowed: str) -> None:
         if not fulfilled:
@@ -74,10 +170,60 @@ class Calibration:
                 f"calibration {self.id!r}: {field} = {value!r}; allowed is {allowed}: correct it or calibrate again"
             )
 
-    def full_scale_db_ppe_spl(self, ear: str) -> float:
+    @property
+    def route(self) -> str:
+        return route_of(self.transducer)
+
+    @property
+    def full_scale_key(self) -> str:
+        """The key of the file, which says the unit."""
+        return "full_scale_db_ppe_force" if self.transducer == BONE else "full_scale_db_ppe_spl"
+
+    @property
+    def unit(self) -> str:
+        return "dB p-p.e. re 1 uN" if self.transducer == BONE else "dB p-p.e. SPL"
+
+    def full_scale_db_ppe(self, ear: str, frequency_hz: float | None = None) -> float:
+        """The main number of an ear, moved by the response of the earphone where a frequency is given. Raises LevelError."""
         if ear not in EARS:
             raise LevelError(f"ear = {ear!r}; allowed are {', '.join(EARS)}")
-        return self.left_db_ppe_spl if ear == "left" else self.right_db_ppe_spl
+        main = self.left_db_ppe if ear == "left" else self.right_db_ppe
+        if math.isnan(main):
+            raise CalibrationError(f"calibration {self.id!r}: the {ear} ear was not measured: calibrate it, or use the other ear")
+        return main + (0.0 if frequency_hz is None else self.response_db(ear, frequency_hz))
+
+    def response_db(self, ear: str, frequency_hz: float) -> float:
+        """Of the earphone at a frequency, against the main number; between rows linear over the logarithm of frequency, outside
+        them as at the nearest; 0 without rows."""
+        if not self.response:
+            return 0.0
+        table = np.array(self.response)
+        return float(np.interp(math.log(frequency_hz), np.log(table[:, 0]), table[:, 1 + EARS.index(ear)]))
+
+    def measured_db(self, stimulus: str, frequency_hz: float | None, ear: str) -> tuple[float, str] | None:
+        """Full scale of this very stimulus and its scale, where it was measured by itself."""
+        for row in self.measured:
+            if (row.stimulus, row.frequency_hz) == (stimulus, frequency_hz):
+                db = row.left_db if ear == "left" else row.right_db
+                return None if math.isnan(db) else (db, row.scale)
+        return None
+
+    @property
+    def left_db_ppe_spl(self) -> float:
+        """For earphones; a vibrator has no sound pressure."""
+        return self._spl(self.left_db_ppe)
+
+    @property
+    def right_db_ppe_spl(self) -> float:
+        return self._spl(self.right_db_ppe)
+
+    def full_scale_db_ppe_spl(self, ear: str) -> float:
+        return self._spl(self.full_scale_db_ppe(ear))
+
+    def _spl(self, db: float) -> float:
+        if self.transducer == BONE:
+            raise CalibrationError(f"calibration {self.id!r} is of a bone vibrator: its levels are forces, not sound pressures")
+        return db
 
     def check(self, device: str, host_interface: str, rate_hz: float, today: date) -> None:
         """Raise CalibrationError, naming every difference, unless this calibration fits the output in use today."""
@@ -99,57 +245,8 @@ class Calibration:
             )
 
 
-# TOML key -> type; the two levels are the table full_scale_db_ppe_spl.
-_FIELDS: dict[str, type] = {
-    "id": str,
-    "device": str,
-    "host_interface": str,
-    "rate_hz": float,
-    "transducer": str,
-    "coupler": str,
-    "full_scale_db_ppe_spl": dict,
-    "issued": date,
-    "valid_days": int,
-    "issued_by": str,
-    "condensation_sign": int,
-}
-_OPTIONAL = {"condensation_sign"}
-
-
 def load_calibration(path: Path) -> Calibration:
-    """Read a calibration from TOML: the fields of `Calibration`, the levels as a table `full_scale_db_ppe_spl` (left, right)."""
-    try:
-        content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise CalibrationError(f"calibration file {path} cannot be read: {error}") from error
-    try:
-        fields = _checked(content, _FIELDS, _OPTIONAL)
-        levels = _checked(fields.pop("full_scale_db_ppe_spl"), dict.fromkeys(EARS, float), set(), "full_scale_db_ppe_spl.")
-        return Calibration(**fields, left_db_ppe_spl=levels["left"], right_db_ppe_spl=levels["right"])
-    except CalibrationError as error:
-        raise CalibrationError(f"calibration file {path}: {error}") from error
+    """Read a calibration file; see `stimuli.calibration_file`."""
+    from stimuli.calibration_file import load_calibration as load  # it builds on this module
 
-
-def _checked(content: dict[str, Any], types: dict[str, type], optional: set[str], prefix: str = "") -> dict[str, Any]:
-    for name in types:
-        if name not in content and name not in optional:
-            raise CalibrationError(f"{prefix}{name} is missing; add it")
-    checked = {}
-    for name, value in content.items():
-        if name not in types:
-            raise CalibrationError(f"unknown key {prefix}{name}; allowed are {', '.join(types)}")
-        if types[name] is float and type(value) is int:
-            value = float(value)
-        if type(value) is not types[name]:  # exact: a date with a time, or a truth value for a number, is a mistake too
-            raise CalibrationError(f"{prefix}{name} = {value!r}; allowed is a {_IN_WORDS[types[name]]}")
-        checked[name] = value
-    return checked
-
-
-_IN_WORDS = {
-    str: "text in quotes",
-    float: "number",
-    int: "whole number",
-    date: "date such as 2026-01-31, without quotes",
-    dict: "table such as { left = 120.0, right = 120.5 }",
-}
+    return load(path)

@@ -1,7 +1,8 @@
 """The loudest that may leave this program: the last stage on the sound columns of every frame.
 
-The limits are constants of this file, per transducer and age group, and no field, argument or plan changes them. They hold for
-the peak-to-peak value within any 5 ms (half a period of 100 Hz), because levels of short signals are measured by it.
+The limits are constants of this file, per transducer, age group and route, and no field, argument or plan changes them. They hold
+for the peak-to-peak value within any 5 ms (half a period of 100 Hz), because levels of short signals are measured by it. How long
+a sound may go on is the matter of `dose`.
 """
 
 from __future__ import annotations
@@ -9,14 +10,16 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from stimuli.calibration import EARS, TRANSDUCERS, Calibration, LevelError, plausible
-from stimuli.waveforms import Waveform, is_registered
+from stimuli.calibration import BONE, EARS, TRANSDUCERS, Calibration, LevelError, plausible_range_db, route_of
+from stimuli.levels import zeq_minus_ppe_db
+from stimuli.waveforms import Waveform, click
 
 AGE_GROUPS = ("adult", "child", "infant")
 
@@ -24,27 +27,46 @@ AGE_GROUPS = ("adult", "child", "infant")
 # values, October 2025, note 4 (verified). In a newborn's ear canal the same drive gives 10-20 dB more (same text, verified).
 INFANT_INSERT_DB_HL = 85.0
 
-# What 0 dB nHL is for the purpose of that limit, dB p-p.e. SPL; apart from references.toml, which the user may edit. Click:
-# ISO 389-6 (from memory), 2 cc minus 9.0 dB (verified). Any other sound counts as a 1 kHz burst, the lowest zero: 21.5 (from
-# memory), 2 cc minus 5.5 dB (verified).
+# What 0 dB nHL is for the purpose of that limit, dB p-p.e. SPL; apart from references.toml, which the user may edit. Click and
+# 2-1-2 bursts (by frequency): ISO 389-6 (from memory), 2 cc minus 9.0, 4.0, 5.5, 8.5, 9.5 dB (verified). Long sounds: 0 dB HL
+# of a tone of 1 kHz, ISO 389-2 (secondary). A sound counts by its own samples, whatever its name.
 _ZERO_CLICK: Mapping[str, float] = MappingProxyType({"occluded-ear-simulator": 35.5, "2cc": 26.5})
-_ZERO_LOWEST: Mapping[str, float] = MappingProxyType({"occluded-ear-simulator": 21.5, "2cc": 16.0})
+_ZERO_BURST: Mapping[str, Mapping[float, float]] = MappingProxyType(
+    {
+        "occluded-ear-simulator": MappingProxyType({500.0: 23.5, 1000.0: 21.5, 2000.0: 28.5, 4000.0: 32.5}),
+        "2cc": MappingProxyType({500.0: 19.5, 1000.0: 16.0, 2000.0: 20.0, 4000.0: 23.0}),
+    }
+)
+_ZERO_LONG: Mapping[str, float] = MappingProxyType({"occluded-ear-simulator": 5.5, "2cc": 0.0})
+_SHORT_S = 0.0125  # own choice: a 2-1-2 burst of 500 Hz lasts 10 ms
 
 # Own choice, dB p-p.e. SPL. A one-sided pulse of 130 dB p-p.e. peaks at 139 dB, below the 140 dB that no peak may pass (from
-# memory: NIOSH 98-126). The same sound reads 4 to 9.5 dB less on a 2 cc coupler (note 5 of the same text, verified).
+# memory: NIOSH 98-126). The same sound reads 4 to 9.5 dB less on a 2 cc coupler (note 5 of the same text, verified), and up to
+# 2 dB less on 6 cc than on an artificial ear (note 2, verified).
 _GENERAL: Mapping[str, float] = MappingProxyType({"adult": 130.0, "child": 125.0, "infant": 110.0})
-_2CC_READS_LESS_DB = 9.5
+_READS_LESS_DB: Mapping[str, float] = MappingProxyType({"2cc": 9.5, "6cc": 2.0})
+# Own choice, dB p-p.e. re 1 uN, by bone: at most 113 dB SPL by air at equal hearing level (see `dose`). Vibrators distort
+# below it. A newborn's ear canal has up to 21 dB more from the same vibrator (Cone-Wesson et al. 1997, abstract, verified).
+_FORCE: Mapping[str, float] = MappingProxyType({"adult": 130.0, "child": 125.0, "infant": 109.0})
+# Own choice: sounds that last have no more than 115 dB RMS (what noise may never have, however short: from memory, NIOSH 98-126).
+_STEADY_LESS_DB = 15.0
 
 # Own choice, dB re full scale, peak to peak: without a calibration nobody knows how loud full scale is.
 _UNCALIBRATED: Mapping[str, float] = MappingProxyType({"adult": -20.0, "child": -30.0, "infant": -40.0})
 
+CREST = 4.0  # masking noise never leaves plus or minus 4 times its RMS: +9.03 dB p-p.e. against RMS
+
 _WINDOW_S = 0.005
 _ROUNDING = 1.0 - 2.0**-21  # so that rounding to float32 afterwards stays below the limit
+_TELLING_SHARE = 1e-4  # of the energy of a sound: what is less tells nothing about its frequency
 
 
 @dataclass(frozen=True)
 class Ceiling:
-    """Whom the sound goes to, and through what. `calibration` None, or one that cannot be true, means the uncalibrated limit."""
+    """Whom the sound goes to, and through what. `calibration` None, or one that cannot be true, means the uncalibrated limit.
+
+    A waveform of None is masking noise.
+    """
 
     transducer: str
     age_group: str
@@ -63,26 +85,60 @@ class Ceiling:
                 "choose the calibration of the earphone in use"
             )
 
-    def limit_db_ppe_spl(self, waveform: Waveform) -> float:
-        """The limit for this stimulus on the calibration's coupler; nan without a usable calibration."""
+    @property
+    def route(self) -> str:
+        return route_of(self.transducer)
+
+    def limit_db_ppe(self, waveform: Waveform | None) -> float:
+        """The limit for this sound on the calibration's coupler, dB p-p.e. SPL or re 1 uN; nan without a usable calibration."""
         calibration = self._usable_calibration()
         if calibration is None:
             return math.nan
-        general = _GENERAL[self.age_group] - (_2CC_READS_LESS_DB if calibration.coupler == "2cc" else 0.0)
-        if self.transducer == "insert" and self.age_group == "infant":
-            zero = _ZERO_CLICK if waveform.name == "click" and is_registered(waveform) else _ZERO_LOWEST
-            return INFANT_INSERT_DB_HL + zero.get(calibration.coupler, min(zero.values()))
+        by_hearing_level = self.transducer == "insert" and self.age_group == "infant"
+        general = (_FORCE if self.transducer == BONE else _GENERAL)["child" if by_hearing_level else self.age_group]
+        general -= _READS_LESS_DB.get(calibration.coupler, 0.0)
+        if waveform is None:
+            general -= _STEADY_LESS_DB - 20.0 * math.log10(CREST / math.sqrt(2.0))  # which is p-p.e. less RMS
+        elif _duration_s(waveform) > _SHORT_S:
+            general -= _STEADY_LESS_DB
+        if by_hearing_level:
+            return min(general, INFANT_INSERT_DB_HL + _zero_db(waveform, calibration.coupler))
         return general
 
-    def peak_to_peak(self, waveform: Waveform) -> tuple[float, float]:
+    def peak_to_peak(self, waveform: Waveform | None) -> tuple[float, float]:
         """Largest peak-to-peak value (left, right) re 1.0; never above 2 (-1..+1), whatever the calibration says."""
+        left, right = (self._peak_to_peak(ear, waveform) for ear in EARS)
+        return left, right
+
+    def _peak_to_peak(self, ear: str, waveform: Waveform | None) -> float:
+        uncalibrated = 10.0 ** (_UNCALIBRATED[self.age_group] / 20.0)
+        full_scale = self._known_full_scale_db(ear, waveform)
+        if math.isnan(full_scale):
+            return float(uncalibrated)
+        return float(min(10.0 ** ((self.limit_db_ppe(waveform) - full_scale) / 20.0), 2.0))
+
+    def loudest_full_scale_db(self, ear: str, waveform: Waveform | None) -> float:
+        """The most that a sound of peak-to-peak 1.0 can be, dB p-p.e.: of all that the calibration says about this sound the
+        largest, so that one wrong row of it makes nothing louder; without one the most that is plausible at all."""
+        known = self._known_full_scale_db(ear, waveform)
+        return plausible_range_db(self.transducer)[1] if math.isnan(known) else known
+
+    def _known_full_scale_db(self, ear: str, waveform: Waveform | None) -> float:
         calibration = self._usable_calibration()
         if calibration is None:
-            uncalibrated = 10.0 ** (_UNCALIBRATED[self.age_group] / 20.0)
-            return uncalibrated, uncalibrated
-        limit = self.limit_db_ppe_spl(waveform)
-        left, right = (min(10.0 ** ((limit - calibration.full_scale_db_ppe_spl(ear)) / 20.0), 2.0) for ear in EARS)
-        return left, right
+            return math.nan
+        main = calibration.left_db_ppe if ear == "left" else calibration.right_db_ppe
+        frequency_hz = None if waveform is None else waveform.frequency_hz
+        if frequency_hz is not None:
+            moved = [calibration.response_db(ear, frequency_hz)]
+        else:
+            moved = [row[1 + EARS.index(ear)] for row in calibration.response]
+        loudest = main + max([0.0, *moved])
+        if waveform is not None and (own := calibration.measured_db(waveform.name, frequency_hz, ear)) is not None:
+            db, scale = own
+            # An earphone may leave of a wide band 3.3 dB less RMS than the waveform has (see `levels.zeq_minus_ppe_db`).
+            loudest = max(loudest, db if scale == "ppe" else db - zeq_minus_ppe_db(waveform) + 3.3)
+        return loudest  # nan for an ear that was not measured
 
     def _usable_calibration(self) -> Calibration | None:
         """The calibration, unless it was damaged after it was checked."""
@@ -90,9 +146,35 @@ class Ceiling:
         if calibration is None or calibration.transducer != self.transducer:
             return None
         try:
-            return calibration if plausible(calibration.left_db_ppe_spl, calibration.right_db_ppe_spl) else None
-        except TypeError:
+            return replace(calibration)  # every check once more
+        except Exception:  # whatever stands there now: it is no calibration
             return None
+
+
+def _duration_s(waveform: Waveform) -> float:
+    sounding = np.flatnonzero(waveform.samples)
+    return float(sounding[-1] - sounding[0] + 1) / waveform.rate_hz
+
+
+def _zero_db(waveform: Waveform | None, coupler: str) -> float:
+    """0 dB nHL of this sound, dB p-p.e. SPL, for the limit alone: rather too low than too high."""
+    bursts = _ZERO_BURST.get(coupler, {0.0: 0.0})
+    lowest = min(bursts.values())
+    if waveform is None:
+        return lowest  # by it masking noise stays below 82 dB of effective masking (computed)
+    if _duration_s(waveform) > _SHORT_S:
+        return _ZERO_LONG.get(coupler, 0.0)
+    if waveform.rate_hz >= 1e4 and np.array_equal(waveform.samples, click(waveform.rate_hz).samples):
+        return _ZERO_CLICK.get(coupler, lowest)
+    # By octaves, each as far above its own zero as its share of the energy, against the largest share, lets it be.
+    size = max(4096, waveform.samples.size)
+    energy = np.abs(np.fft.rfft(waveform.samples, size)) ** 2
+    hz = np.fft.rfftfreq(size, 1.0 / waveform.rate_hz)
+    octaves = [(zero, (hz >= centre / math.sqrt(2.0)) & (hz < centre * math.sqrt(2.0))) for centre, zero in bursts.items()]
+    shares = [(zero, float(energy[inside].sum() / energy.sum())) for zero, inside in octaves]
+    shares.append((lowest, 1.0 - sum(share for _, share in shares)))
+    largest = max(share for _, share in shares)
+    return min(zero - 10.0 * math.log10(share / largest) for zero, share in shares if share > _TELLING_SHARE)
 
 
 class Limiter:
@@ -108,31 +190,53 @@ class Limiter:
         self.limit = peak_to_peak * _ROUNDING
         self.limited_samples = 0
         self._window = max(1, math.ceil(_WINDOW_S * rate_hz))
-        self._position = 0
-        self._highs: deque[tuple[int, float]] = deque()  # positions rising, values falling: the front is the largest
-        self._lows: deque[tuple[int, float]] = deque()
+        self._past = np.zeros(self._window - 1)  # what left last
 
     def apply(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
         """column (n,) float64 -> (n,) float64."""
         finite = np.nan_to_num(column, nan=0.0, posinf=0.0, neginf=0.0)
         self.limited_samples += int(np.count_nonzero(~np.isfinite(column)))
-        for i in np.flatnonzero(finite):  # zeros stay zeros: the extremes always count silence in
-            finite[i] = self._one(float(finite[i]), self._position + int(i))
-        self._position += finite.size
+        if not self._within(finite):
+            finite = self._held(finite)
+        if self._past.size:
+            self._past = np.concatenate([self._past, finite])[-self._past.size :]
         return finite
 
-    def _one(self, value: float, position: int) -> float:
-        for extremes in (self._highs, self._lows):
-            while extremes and extremes[0][0] <= position - self._window:
-                extremes.popleft()
-        highest = max(self._highs[0][1], 0.0) if self._highs else 0.0
-        lowest = min(self._lows[0][1], 0.0) if self._lows else 0.0
-        limited = min(max(value, highest - self.limit, -1.0), lowest + self.limit, 1.0)
-        self.limited_samples += limited != value
-        while self._highs and self._highs[-1][1] <= limited:
-            self._highs.pop()
-        self._highs.append((position, limited))
-        while self._lows and self._lows[-1][1] >= limited:
-            self._lows.pop()
-        self._lows.append((position, limited))
-        return limited
+    def _within(self, column: NDArray[np.float64]) -> bool:
+        """Whether no window of `column`, with what came before it, holds more than the limit."""
+        if not column.size:
+            return True
+        x = np.concatenate([self._past, column])
+        if max(x.max(), 0.0) - min(x.min(), 0.0) <= self.limit and max(x.max(), -x.min()) <= 1.0:
+            return True
+        if max(column.max(), -column.min()) > 1.0:
+            return False
+        # Each window ends at a sample: its extremes, silence included, as a filter that looks back.
+        back = (self._window - 1) // 2
+        highest = maximum_filter1d(x, self._window, mode="constant", cval=0.0, origin=back)
+        lowest = minimum_filter1d(x, self._window, mode="constant", cval=0.0, origin=back)
+        spread = np.maximum(highest, 0.0) - np.minimum(lowest, 0.0)
+        return bool(np.all(spread[self._past.size :] <= self.limit))
+
+    def _held(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Sample by sample, each within the limit of what left in the 5 ms before it; only for sound that is too loud."""
+        highs: deque[tuple[int, float]] = deque()  # positions rising, values falling: the front is the largest
+        lows: deque[tuple[int, float]] = deque()
+        held = np.zeros_like(column)
+        for position, value in enumerate([*self._past.tolist(), *column.tolist()]):
+            for extremes in (highs, lows):
+                while extremes and extremes[0][0] <= position - self._window:
+                    extremes.popleft()
+            if position >= self._past.size:
+                highest = max(highs[0][1], 0.0) if highs else 0.0
+                lowest = min(lows[0][1], 0.0) if lows else 0.0
+                limited = min(max(value, highest - self.limit, -1.0), lowest + self.limit, 1.0)
+                self.limited_samples += limited != value
+                held[position - self._past.size] = value = limited
+            while highs and highs[-1][1] <= value:
+                highs.pop()
+            highs.append((position, value))
+            while lows and lows[-1][1] >= value:
+                lows.pop()
+            lows.append((position, value))
+        return held

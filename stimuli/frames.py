@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from stimuli.calibration import EARS, LevelError
 from stimuli.ceiling import Ceiling, Limiter
+from stimuli.dose import Dose, DoseGuard, weights
+from stimuli.masking import Masking, Noise, Steady
 from stimuli.schedule import Schedule, ScheduleError, Sweep
 from stimuli.waveforms import Waveform
 
@@ -20,11 +22,22 @@ TRIGGER_S = 0.001
 UNIT_TRIGGER_S = 0.002
 TAIL_S = 0.5  # silence after the last sound, so that its response is recorded and the device ends in silence
 
+# What a player puts into the trigger column where the sound broke: a pulse wider than any trigger, so that whoever reads the
+# column, now or from a recording, knows which sweeps were touched.
+BREAK_AFTER_S = 0.005  # after the first frame of the block that became silence
+BREAK_LOBE_S = 0.0015  # frames came late: this block is where it broke
+DEVICE_BREAK_LOBE_S = 0.002  # the device says it broke, somewhere before this block
+
 
 def trigger_pulse(duration_s: float, rate_hz: float) -> NDArray[np.float64]:
     """+peak for the first half, -peak for the second: zero net charge, as AC-coupled outputs need. (n,) float64."""
     half = max(1, round(duration_s / 2 * rate_hz))
     return np.repeat([TRIGGER_PEAK, -TRIGGER_PEAK], half)
+
+
+def break_mark(lobe_s: float, rate_hz: float) -> NDArray[np.float64]:
+    """The mark of a broken sound, from `BREAK_AFTER_S` behind the first frame of its block: two lobes, zero net charge. (n,)"""
+    return trigger_pulse(2.0 * lobe_s, rate_hz)
 
 
 class FrameSource:
@@ -33,20 +46,36 @@ class FrameSource:
     `gain` multiplies the waveform (0 is a muted control run: trigger without sound); `ear` is "left", "right" or "both". The
     trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units.
     The ceiling is the last stage on the sound columns; a gain above it is refused at once, and what a fault in this program makes
-    louder is held down and counted in `limited_samples`.
+    louder is held down and counted in `limited_samples`. Behind it only the sound dose is counted: when `spent` (what the session
+    gave before) and this run are as much as an ear may get, the frames end, in the middle of a sound if need be, and
+    `dose_exhausted` says why.
 
-    Raises LevelError (gain, ear, ceiling) and ScheduleError (stimulus longer than the interval, rates that differ).
+    `masking` is noise in the other ear, from the first frame to the silence at the end, through the same ceiling and count.
+
+    Raises LevelError (gain, ear, ceiling, masking) and ScheduleError (stimulus longer than the interval, rates that differ).
     """
 
-    def __init__(self, waveform: Waveform, gain: float, ear: str, schedule: Schedule, ceiling: Ceiling) -> None:
+    def __init__(
+        self,
+        waveform: Waveform,
+        gain: float,
+        ear: str,
+        schedule: Schedule,
+        ceiling: Ceiling,
+        masking: Masking | None = None,
+        spent: Dose | None = None,
+    ) -> None:
         if ear not in (*EARS, "both"):
             raise LevelError(f"ear = {ear!r}; allowed are left, right, both")
         if waveform.rate_hz != schedule.sample_rate_hz:
             raise ScheduleError(f"waveform at {waveform.rate_hz} Hz, schedule at {schedule.sample_rate_hz} Hz; make them equal")
         self.waveform, self.gain, self.ear, self.schedule, self.ceiling = waveform, gain, ear, schedule, ceiling
+        self.masking = masking
         self.sweeps: list[Sweep] = []
         self.position = 0
         limits = ceiling.peak_to_peak(waveform)
+        if masking is not None:
+            limits = self._with_masking(masking, limits)
         self._columns = tuple(i for i, name in enumerate(EARS) if ear in (name, "both"))
         self._refuse_too_loud(limits)
         rate_hz = schedule.sample_rate_hz
@@ -60,10 +89,15 @@ class FrameSource:
                 f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
             )
         self._limiters = tuple(Limiter(limit, rate_hz) for limit in limits)
+        of_columns = [weights(ceiling, name, waveform, rate_hz) for name in EARS]
+        if masking is not None:
+            of_columns[EARS.index(masking.ear)] = weights(masking.ceiling, masking.ear, None, rate_hz)
+        self._guard = DoseGuard((of_columns[0], of_columns[1]), spent or Dose(), ceiling.age_group)
         self._upcoming: Iterator[Sweep] = schedule.sweeps()
         self._next: Sweep | None = next(self._upcoming, None)
         self._playing: deque[Sweep] = deque()
         self.total_samples = self._length()
+        self._noise: Steady | None = None if masking is None else Noise(masking, self.total_samples)
 
     @property
     def rate_hz(self) -> float:
@@ -71,8 +105,18 @@ class FrameSource:
 
     @property
     def finished(self) -> bool:
-        """Whether all sweeps and the silence after them were read; an endless run never finishes."""
-        return self.total_samples is not None and self.position >= self.total_samples
+        """Whether all sweeps and the silence after them were read, or the dose ended them; an endless run never finishes."""
+        return self.dose_exhausted or (self.total_samples is not None and self.position >= self.total_samples)
+
+    @property
+    def dose_exhausted(self) -> bool:
+        """Whether an ear got all that it may get: from then on there is silence, without triggers."""
+        return self._guard.exhausted
+
+    @property
+    def dose(self) -> Dose:
+        """What these frames gave so far, counted when they were read."""
+        return self._guard.given
 
     @property
     def limited_samples(self) -> int:
@@ -90,12 +134,35 @@ class FrameSource:
             for column in self._columns:
                 _place(frames[column], sweep.sign * self._sound, start)
             _place(frames[2], self._triggers[sweep.index_in_unit == 0], start)
+        if self._noise is not None and self.masking is not None:
+            frames[EARS.index(self.masking.ear)] += self._noise.read(n)
         self.position += n
         while self._playing and self._playing[0].onset_sample + self._reach <= self.position:
             self._playing.popleft()
         for column, limiter in enumerate(self._limiters):
             frames[column] = limiter.apply(frames[column])
+        admitted = self._guard.admit(frames[:2])
+        if admitted < n:
+            frames[:, admitted:] = 0.0
+            self._forget_from(self.position - n + admitted)
         return frames.astype(np.float32)
+
+    def _forget_from(self, stop: int) -> None:
+        """Sweeps from there on are not played."""
+        while self.sweeps and self.sweeps[-1].onset_sample >= stop:
+            self.sweeps.pop()
+        self._playing.clear()
+        self._next = None
+
+    def _with_masking(self, masking: Masking, limits: tuple[float, float]) -> tuple[float, float]:
+        if self.ear in (masking.ear, "both"):
+            raise LevelError(f"masking noise in the {masking.ear} ear, where the stimulus goes too: mask the other ear")
+        if masking.rate_hz != self.schedule.sample_rate_hz:
+            raise ScheduleError(f"masking at {masking.rate_hz} Hz, schedule at {self.rate_hz} Hz; make them equal")
+        if masking.ceiling.age_group != self.ceiling.age_group:
+            raise LevelError(f"masking for {masking.ceiling.age_group}, stimulus for {self.ceiling.age_group}: it is one person")
+        of_noise = masking.ceiling.peak_to_peak(None)
+        return (of_noise[0], limits[1]) if masking.ear == "left" else (limits[0], of_noise[1])
 
     def _take_onsets_before(self, stop: int) -> None:
         while self._next is not None and self._next.onset_sample < stop:

@@ -1,28 +1,35 @@
 """From dB nHL to a factor on the samples, through a reference threshold and a calibration.
 
-    dB nHL + reference (dB p-p.e. SPL at 0 dB nHL) = dB p-p.e. SPL = full scale (dB p-p.e. SPL) + dB re full scale
+    dB nHL + reference (dB p-p.e. at 0 dB nHL) = dB p-p.e. = full scale (dB p-p.e.) + dB re full scale
 
-dB re full scale counts the peak-to-peak value against 1.0, half of what -1..+1 can hold: the scale of the calibrations.
+dB re full scale counts the peak-to-peak value against 1.0, half of what -1..+1 can hold: the scale of the calibrations. dB p-p.e.
+is re 20 uPa for earphones (SPL) and re 1 uN for bone vibrators.
+
+Beside it stands the RMS route: the level of a train at 20 per second as a sound level meter reads it (L_Zeq, unweighted). A
+calibration that measured a stimulus so, and a reference stated so, give the level without any peak-to-peak value. One is turned
+into the other by the waveform itself, and only where a band is so narrow that an earphone keeps its shape.
 """
 
 from __future__ import annotations
 
 import math
-import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from types import MappingProxyType
-from typing import Any
+
+import numpy as np
 
 from stimuli.calibration import Calibration, LevelError
+from stimuli.references import Reference, References, load_references, reference_for
 from stimuli.waveforms import Waveform
 
+__all__ = [
+    "Basis", "Reference", "References", "db_ppe_spl", "gain", "gain_db_fs", "level_basis", "level_db_nhl", "load_references",
+    "peak_to_peak_pa", "reference_for", "zeq_minus_ppe_db",
+]  # fmt: skip
+
 REFERENCE_PRESSURE_PA = 20e-6
+REFERENCE_TRAIN_PER_S = 20.0  # of the reference thresholds: ISO 389-6 (verified: abstract of Poulsen & Legarth 2008)
 LOWEST_DB_NHL, HIGHEST_DB_NHL = -40.0, 120.0  # own choice: what a plan may ask for; the ceiling is far lower for most outputs
 LOWEST_DB_FS = -140.0  # own choice: below the last bit of a 24-bit converter
-_SHIPPED = Path(__file__).with_name("references.toml")
-_STATUSES = ("verified", "secondary", "from memory")
 
 
 def db_ppe_spl(peak_to_peak_pa: float) -> float:
@@ -35,59 +42,62 @@ def peak_to_peak_pa(level_db_ppe_spl: float) -> float:
     return float(2.0 * math.sqrt(2.0) * REFERENCE_PRESSURE_PA * 10.0 ** (level_db_ppe_spl / 20.0))
 
 
+def zeq_minus_ppe_db(waveform: Waveform, rate_per_s: float = REFERENCE_TRAIN_PER_S) -> float:
+    """RMS level of a train less the peak-to-peak equivalent level of one sound, by the waveform: 100 us click at 20/s: -17.96 dB.
+
+    Of the waveform itself: an earphone that does not pass the whole band moves it. A real one gave 3.3 dB less for a click than
+    the ideal pulse (29.9 dB p-p.e. SPL against 25.6 dB RMS within 1 ms: JASA 1982, secondary).
+    """
+    mean_square = rate_per_s * float(np.sum(waveform.samples**2)) / waveform.rate_hz
+    return 10.0 * math.log10(mean_square / (waveform.peak_to_peak**2 / 8.0))
+
+
 @dataclass(frozen=True)
-class Reference:
-    """The level of 0 dB nHL for one stimulus, transducer and coupler, with where the number comes from."""
+class Basis:
+    """What a level in dB nHL rests on: full scale and reference on one scale ("ppe" or "zeq"); `text`: whence the former."""
 
-    stimulus: str
-    transducer: str
-    coupler: str
-    level_db_ppe_spl: float
-    source: str
-    status: str
-
-    def __post_init__(self) -> None:
-        what = f"reference for {self.stimulus!r}, {self.transducer!r}, {self.coupler!r}"
-        if not 0.0 <= self.level_db_ppe_spl <= 80.0:  # own choice: no published threshold of a short signal lies outside
-            raise LevelError(f"{what}: level_db_ppe_spl = {self.level_db_ppe_spl}; allowed is 0 to 80 dB")
-        if self.status not in _STATUSES:
-            raise LevelError(f"{what}: status = {self.status!r}; allowed are {', '.join(_STATUSES)}")
-        if not self.source.strip():
-            raise LevelError(f"{what}: source is empty; name the standard or the study")
+    full_scale_db: float
+    reference_db: float
+    scale: str
+    text: str
+    reference: Reference
 
 
-References = Mapping[tuple[str, str, str], Reference]
+def level_basis(waveform: Waveform, ear: str, calibration: Calibration, references: References | None = None) -> Basis:
+    """Full scale and reference of this stimulus at `ear` ("left" or "right"). Raises LevelError when one is not known.
+
+    The stimulus's own measurement goes first; then the calibration's main number, moved by the response of the earphone where the
+    stimulus has a frequency.
+    """
+    reference = reference_for(waveform, calibration, references)
+    main = calibration.full_scale_db_ppe(ear, waveform.frequency_hz)  # also says which ear is wrong or was not measured
+    own = calibration.measured_db(waveform.name, waveform.frequency_hz, ear)
+    if own is not None and own[1] == "zeq":
+        if not math.isnan(reference.level_db_zeq):
+            return Basis(own[0], reference.level_db_zeq, "zeq", "measured with this stimulus as RMS of its train", reference)
+        full_scale = own[0] - _narrow_zeq_minus_ppe_db(waveform, "the calibration measured it as RMS, its reference is p-p.e.")
+        return Basis(full_scale, reference.level_db_ppe, "ppe", "measured with this stimulus as RMS, made p-p.e.", reference)
+    in_ppe = reference.level_db_ppe
+    if math.isnan(in_ppe):
+        problem = "its reference is RMS, the calibration did not measure it so"
+        in_ppe = reference.level_db_zeq - _narrow_zeq_minus_ppe_db(waveform, problem)
+    if own is not None:
+        return Basis(own[0], in_ppe, "ppe", "measured with this stimulus", reference)
+    if calibration.measured_with == waveform.name:
+        return Basis(main, in_ppe, "ppe", "measured with this stimulus", reference)
+    where = "flat earphone assumed"
+    if waveform.frequency_hz is not None and calibration.response:
+        where = f"response of the earphone at {waveform.frequency_hz:g} Hz"
+    return Basis(main, in_ppe, "ppe", f"measured with {calibration.measured_with}, {where}", reference)
 
 
-def load_references(own: Path | None = None) -> References:
-    """The shipped reference thresholds by (stimulus, transducer, coupler); rows of the file `own` replace or extend them."""
-    table: dict[tuple[str, str, str], Reference] = {}
-    for path in (_SHIPPED, own):
-        if path is None:
-            continue
-        for row in _rows(path):
-            table[row.stimulus, row.transducer, row.coupler] = row
-    return MappingProxyType(table)
-
-
-def _rows(path: Path) -> list[Reference]:
-    try:
-        content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-        return [Reference(**{**row, "level_db_ppe_spl": float(row["level_db_ppe_spl"])}) for row in content["reference"]]
-    except (tomllib.TOMLDecodeError, KeyError, TypeError, ValueError) as error:
-        if isinstance(error, LevelError):
-            raise
-        raise LevelError(f"{path}: {error}; see {_SHIPPED} for the form of a row") from error
-
-
-def reference_for(waveform: Waveform, calibration: Calibration, references: References | None = None) -> Reference:
-    """The reference that fits this stimulus on the coupler that the calibration was measured with. Raises LevelError."""
-    table = load_references() if references is None else references
-    key = (waveform.name, calibration.transducer, calibration.coupler)
-    if key not in table:
-        known = "; ".join(" / ".join(k) for k in table)
-        raise LevelError(f"no reference threshold for {' / '.join(key)}; known are {known}: add a row from your own standard")
-    return table[key]
+def _narrow_zeq_minus_ppe_db(waveform: Waveform, problem: str) -> float:
+    if waveform.frequency_hz is None:
+        raise LevelError(
+            f"{waveform.name!r}: {problem}, and an earphone changes the shape of so wide a band: measure its peak-to-peak value "
+            "(`quietfloor calibrate --meter ppe`), or state level_db_zeq in a row of your own"
+        )
+    return zeq_minus_ppe_db(waveform)
 
 
 def gain(
@@ -97,11 +107,10 @@ def gain(
 
     Raises LevelError for a level that no hearing test uses (nan included), or that this output cannot reach without clipping.
     """
-    reference = reference_for(waveform, calibration, references)
-    full_scale = calibration.full_scale_db_ppe_spl(ear)
+    basis = level_basis(waveform, ear, calibration, references)
     if not LOWEST_DB_NHL <= level_db_nhl <= HIGHEST_DB_NHL:
         raise LevelError(f"level_db_nhl = {level_db_nhl}; allowed is {LOWEST_DB_NHL:g} to {HIGHEST_DB_NHL:g} dB")
-    factor = _factor(level_db_nhl + reference.level_db_ppe_spl - full_scale, waveform)
+    factor = _factor(level_db_nhl + basis.reference_db - basis.full_scale_db, waveform)
     if factor > 1.0:
         highest = level_db_nhl - 20.0 * math.log10(factor)
         raise LevelError(
@@ -129,6 +138,5 @@ def level_db_nhl(
     """Inverse of `gain`; -inf for silence."""
     if factor <= 0.0:
         return -math.inf
-    level_db_fs = 20.0 * math.log10(factor * waveform.peak_to_peak)
-    reference = reference_for(waveform, calibration, references).level_db_ppe_spl
-    return calibration.full_scale_db_ppe_spl(ear) + level_db_fs - reference
+    basis = level_basis(waveform, ear, calibration, references)
+    return basis.full_scale_db + 20.0 * math.log10(factor * waveform.peak_to_peak) - basis.reference_db

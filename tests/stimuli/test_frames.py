@@ -211,8 +211,8 @@ def test_nothing_passes_the_ceiling(factor, level, age_group, ear, full_scale, c
     if damage == "sign":
         object.__setattr__(cal, "condensation_sign", value)
     if damage == "full scale":
-        object.__setattr__(cal, "left_db_ppe_spl", value)
-        object.__setattr__(cal, "right_db_ppe_spl", value)
+        object.__setattr__(cal, "left_db_ppe", value)
+        object.__setattr__(cal, "right_db_ppe", value)
         plausible = 90 <= value <= 150  # a lie that looks like the truth is found only by measuring again
         truth_db = float(value) if plausible else full_scale
     try:

@@ -1,0 +1,173 @@
+"""How much sound an ear may get in a session: energy (level, rate, duration), per ear, summed over runs. Pure, without files.
+
+The sum is sound pressure squared over time, in Pa2 s, at the coupler, unweighted, of every sample that was rendered, whether a
+plan, a command line or a fault put it there. In dB it is a sound exposure level, re (20 uPa)2 1 s. Stimulus and masking noise
+count alike; what a bone vibrator plays counts for both ears, as the skull carries it to both.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stimuli.calibration import BONE, EARS, LevelError
+from stimuli.ceiling import Ceiling
+from stimuli.levels import REFERENCE_PRESSURE_PA, peak_to_peak_pa
+from stimuli.waveforms import Waveform
+
+# 85 dB(A) for 8 hours, 3 dB for half the time: the limit of a working day, NIOSH (verified, CDC). That holds in the open; at the
+# eardrum the same field is louder, so that counting it here is the careful side. Children 5 dB less: as in the weekly
+# allowances for listening, WHO-ITU H.870 (secondary: 80 and 75 dB(A) for 40 hours). Infants: the adult sum, in their own canal.
+DAY_DB = 85.0 + 10.0 * math.log10(8 * 3600.0)  # 129.59
+LIMIT_DB: Mapping[str, float] = MappingProxyType({"adult": DAY_DB, "child": DAY_DB - 5.0, "infant": DAY_DB})
+# More in an infant's ear canal from the same drive: by insert earphones 10 to 20 dB (British Society of Audiology, October 2025,
+# note 4, verified), by bone up to 21 dB (Cone-Wesson et al. 1997, abstract, verified). The most is taken, and for every earphone.
+_INFANT_MORE_DB: Mapping[str, float] = MappingProxyType({"air": 20.0, "bone": 21.0})
+# A force in dB re 1 uN sounds at most like a pressure 17 dB lower, dB SPL: 0 dB HL at 3 kHz is 30.0 by ISO 389-3 (from memory)
+# and 13.0 by ISO 389-2 (secondary); at other frequencies the difference is larger.
+_FORCE_LESS_DB = 17.0
+WINDOW_S = 24 * 3600.0  # a day's sum: what is older no longer counts
+
+
+class DoseError(LevelError):
+    """The sound would be more than an ear may get."""
+
+
+@dataclass(frozen=True)
+class Dose:
+    """What each ear got, Pa2 s. Raises DoseError for what no sum can be."""
+
+    left_pa2s: float = 0.0
+    right_pa2s: float = 0.0
+
+    def __post_init__(self) -> None:
+        for ear, value in zip(EARS, self.both, strict=True):
+            if not (isinstance(value, (int, float)) and math.isfinite(value) and value >= 0.0):
+                raise DoseError(f"sound dose of the {ear} ear = {value!r}; allowed is a number from 0 on")
+
+    @property
+    def both(self) -> tuple[float, float]:
+        return self.left_pa2s, self.right_pa2s
+
+    def __add__(self, other: Dose) -> Dose:
+        return Dose(self.left_pa2s + other.left_pa2s, self.right_pa2s + other.right_pa2s)
+
+    def largest(self, other: Dose) -> Dose:
+        """Ear by ear the larger of two accounts of the same sound."""
+        return Dose(max(self.left_pa2s, other.left_pa2s), max(self.right_pa2s, other.right_pa2s))
+
+
+def exposure_db(pa2s: float) -> float:
+    """Sound exposure level, dB re (20 uPa)2 1 s; -inf for none."""
+    return -math.inf if pa2s <= 0.0 else 10.0 * math.log10(pa2s / REFERENCE_PRESSURE_PA**2)
+
+
+def limit_pa2s(age_group: str) -> float:
+    return float(REFERENCE_PRESSURE_PA**2 * 10.0 ** (LIMIT_DB[age_group] / 10.0))
+
+
+def weights(ceiling: Ceiling, ear: str, waveform: Waveform | None, rate_hz: float) -> tuple[float, float]:
+    """Pa2 s for the left and the right ear, per sample of value 1 in the column of `ear`; waveform None: masking noise.
+
+    An output without a usable calibration counts as the loudest that is plausible at all.
+    """
+    full_scale_db = ceiling.loudest_full_scale_db(ear, waveform)
+    if ceiling.transducer == BONE:
+        full_scale_db -= _FORCE_LESS_DB
+    if ceiling.age_group == "infant":
+        full_scale_db += _INFANT_MORE_DB[ceiling.route]
+    weight = peak_to_peak_pa(full_scale_db) ** 2 / rate_hz
+    if ceiling.transducer == BONE:
+        return weight, weight
+    return (weight, 0.0) if ear == "left" else (0.0, weight)
+
+
+class DoseGuard:
+    """Counts what leaves the two sound columns and turns it off for good at the limit of either ear.
+
+    weights: (left, right) column -> Pa2 s for the (left, right) ear, as `weights` gives them. The sample at which it turns off
+    does not depend on how the columns are cut into blocks.
+    """
+
+    def __init__(self, weights: tuple[tuple[float, float], tuple[float, float]], spent: Dose, age_group: str) -> None:
+        self._weights = weights
+        self._left = [limit_pa2s(age_group) - spent for spent in spent.both]
+        self._running = [0.0, 0.0]
+        if not all(math.isfinite(weight) and weight >= 0.0 for column in weights for weight in column):
+            raise DoseError(f"weights {weights} of the sound dose; allowed are numbers from 0 on")
+        self.exhausted = any(not left > 0.0 for left in self._left)
+
+    @property
+    def given(self) -> Dose:
+        """What was let through so far; what was spent before is not in it."""
+        return Dose(*self._running)
+
+    def admit(self, columns: NDArray[np.float64]) -> int:
+        """How many of these frames, (2, n) left and right, may leave: n, or fewer when the limit is reached; then 0 for ever."""
+        n = int(columns.shape[1])
+        if self.exhausted:
+            return 0
+        if not np.any(columns):
+            return n
+        squares = columns**2
+        sums = []
+        admitted = n
+        for ear in range(2):
+            energy = self._weights[0][ear] * squares[0] + self._weights[1][ear] * squares[1]
+            sums.append(np.cumsum(np.concatenate([[self._running[ear]], energy])))  # one by one: the same for any block size
+            over = np.flatnonzero(~(sums[ear][1:] <= self._left[ear]))
+            if over.size:
+                admitted = min(admitted, int(over[0]))
+        self._running = [float(total[admitted]) for total in sums]
+        self.exhausted = admitted < n
+        return admitted
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a run would give each ear: in all, and per second while it goes on."""
+
+    dose: Dose
+    per_s: Dose
+
+
+def forecast(
+    *,
+    sweep_squares: float,
+    sweeps: int,
+    rate_per_s: float,
+    seconds: float,
+    stimulus_weights: tuple[float, float],
+    noise_square: float = 0.0,
+    noise_weights: tuple[float, float] = (0.0, 0.0),
+    rate_hz: float,
+) -> Forecast:
+    """sweep_squares: the sum of squares of one sound as it is played (both columns, where it goes to both, by their weights);
+    noise_square: the mean square of the masking noise; seconds: how long the noise lasts."""
+    per_s, total = [], []
+    for ear in range(2):
+        sweep = sweep_squares * stimulus_weights[ear]
+        noise_per_s = noise_square * noise_weights[ear] * rate_hz
+        per_s.append(sweep * rate_per_s + noise_per_s)
+        total.append(sweep * sweeps + noise_per_s * seconds)
+    return Forecast(Dose(*total), Dose(*per_s))
+
+
+def check(coming: Forecast, spent: Dose, age_group: str, sweeps: int, rate_per_s: float) -> None:
+    """Raise DoseError, with the time that is left, when what was spent and what is coming are more than an ear may get."""
+    limit = limit_pa2s(age_group)
+    for ear, before, wanted, per_s in zip(EARS, spent.both, coming.dose.both, coming.per_s.both, strict=True):
+        if not before + wanted <= limit:
+            seconds = max(0.0, limit - before) / per_s if per_s > 0.0 else 0.0
+            used = f"{100.0 * before / limit:.0f} % of it is used" if before > 0.0 else "nothing of it is used"
+            raise DoseError(
+                f"the sound would be more than the {ear} ear may get in a day ({LIMIT_DB[age_group]:.1f} dB sound exposure, "
+                f"{age_group}; {used} in this session): at this level {seconds:.0f} s are left, about "
+                f"{seconds * rate_per_s:.0f} sweeps, and "
+                f"{sweeps} are asked for: lower the level, the masking or decision.max_sweeps, or go on another day"
+            )
