@@ -55,19 +55,21 @@ def replay(
     plan: Plan | None = None,
     *,
     chunk_samples: int | None = None,
+    chunk_s: float | None = None,
     pace: float | None = None,
     on_events: Callable[[Engine, list[Event]], None] | None = None,
     tap: Tap | None = None,
 ) -> Replayed:
     """Run the engine over ``folder``'s recording with its own plan, or with ``plan`` (other settings, no comparison meant).
 
-    ``chunk_samples`` and ``pace`` change how the samples come, never what comes out. Raises ReplayError, PlanError, SourceError.
+    ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``tap``: see Engine. Raises
+    ReplayError, PlanError, SourceError.
     """
     if plan is None:
         if not folder.plan.is_file():
             raise ReplayError(f"{folder.path} has no {folder.plan.name}: the run ended in its first second, nothing was decided")
         plan = load_plan(folder.plan)
-    source = RecordingSource(folder.raw, chunk_samples=chunk_samples, pace=pace)
+    source = RecordingSource(folder.raw, chunk_samples=chunk_samples, chunk_s=chunk_s, pace=pace)
     description = source.description
     channels = resolve_channels(description, plan.stream.eeg, plan.stream.trigger)
     uv = unit_to_uv(plan.stream.unit or "")

@@ -42,6 +42,7 @@ MONITOR_LAYERS = (
     ("cli",),
     ("commands",),
     ("display", "textview"),
+    ("playback",),
     ("run", "replay", "record", "sound", "doctor", "doctor_loopback"),
     ("journal", "folder", "plan", "preflight", "sentence", "status"),
     ("expected", "sources"),

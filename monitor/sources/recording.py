@@ -14,7 +14,8 @@ from monitor.xdf import XdfFile, XdfStream, read_xdf
 
 
 class RecordingSource:
-    """Replays the sampled stream of a recording, in the chunks in which it was recorded or in pieces of ``chunk_samples``.
+    """Replays the sampled stream of a recording, in the chunks in which it was recorded or in pieces of ``chunk_samples``, or of
+    ``chunk_s`` seconds.
 
     ``pace`` None gives each chunk at once; 1.0 gives it no earlier than its last sample would have come, 10.0 ten times faster.
     ``name`` chooses among several sampled streams. Raises NoStream, AmbiguousStream, XdfError, OSError.
@@ -24,6 +25,7 @@ class RecordingSource:
         self,
         path: Path | str,
         chunk_samples: int | None = None,
+        chunk_s: float | None = None,
         pace: float | None = None,
         name: str | None = None,
         clock: Callable[[], float] = time.monotonic,
@@ -37,6 +39,8 @@ class RecordingSource:
         self.file: XdfFile = read_xdf(path)
         self._stream = _sampled_stream(self.file, self.path, name)
         self._description = description_from_xml(self._stream.xml)
+        if chunk_samples is None and chunk_s is not None:
+            chunk_samples = max(1, round(chunk_s * self._description.rate_hz))
         self._sizes = self._stream.chunk_sizes if chunk_samples is None else None
         self._chunk_samples = chunk_samples or 0
         self._pace = pace
