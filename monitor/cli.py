@@ -7,12 +7,13 @@ import importlib.metadata
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import checking, demo, live, replaying, rig, validating
+from monitor.commands import checking, demo, live, replaying, rig, stimulus, validating
 from monitor.commands.common import FAILED, complain, set_up_logging
 
 EPILOG = """typical order:
   quietfloor doctor                     is everything installed?
   quietfloor demo                       the whole loop on a virtual patient, no hardware
+  quietfloor stimulus                   a sound measured and drawn, before it is played
   quietfloor streams                    which LSL streams are there, and can they do this job?
   quietfloor run plan.toml              a live run
 
@@ -29,7 +30,7 @@ def parser() -> argparse.ArgumentParser:
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for group in (demo, checking, live, replaying, rig, validating):
+    for group in (demo, checking, live, replaying, rig, stimulus, validating):
         group.add(commands)
     return program
 

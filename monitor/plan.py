@@ -152,6 +152,14 @@ class SoundPlan(_Section):
             wav_zero_ms=self.wav_zero_ms,
         )
 
+    def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
+        """Earliest and latest wave V that is published for this sound, inside the window."""
+        spec = self.spec
+        span_ms = 1e3 * spec.delay_model.span_s if self.stimulus == "chirp" else None
+        return wave_v_bracket_ms(
+            self.stimulus, self.level_db_nhl, self.age_group, window_ms, frequency_hz=spec.frequency_hz, span_ms=span_ms
+        )
+
     @property
     def time_zero_ms(self) -> float:
         """From the first sample of each sound to the moment that latencies refer to."""
@@ -276,15 +284,7 @@ class Plan(_Section):
         sound = self.sound
         if sound is None:
             return wave_v_bracket_ms(None, None, None, self.analysis.window_ms)
-        spec = sound.spec
-        return wave_v_bracket_ms(
-            sound.stimulus,
-            sound.level_db_nhl,
-            sound.age_group,
-            self.analysis.window_ms,
-            frequency_hz=spec.frequency_hz,
-            span_ms=1e3 * spec.delay_model.span_s if sound.stimulus == "chirp" else None,
-        )
+        return sound.latency_ms(self.analysis.window_ms)
 
     def evidence_settings(self) -> EvidenceSettings:
         """Short blocks where a random pause over a mains period follows each unit; longer ones at a fixed rate."""
@@ -355,6 +355,15 @@ def make_plan(data: dict[str, Any], origin: str = "plan") -> Plan:
         return Plan.model_validate(data)
     except ValidationError as error:
         raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in error.errors())) from error
+
+
+def make_sound_plan(data: dict[str, Any], origin: str = "plan") -> SoundPlan:
+    """Check the data of [sound] alone. Raises PlanError that names each wrong key."""
+    try:
+        return SoundPlan.model_validate(data)
+    except ValidationError as error:
+        problems = [problem | {"loc": ("sound", *problem["loc"])} for problem in error.errors()]
+        raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in problems)) from error
 
 
 def _explain(problem: Any) -> str:

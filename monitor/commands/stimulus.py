@@ -1,0 +1,274 @@
+"""``quietfloor stimulus``: one stimulus, measured, drawn, written, played."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import time
+from pathlib import Path
+from typing import Any
+
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, complain, give_json, refuse, say, stop_on_signals
+
+EXAMPLES = """examples:
+  quietfloor stimulus                                             the click
+  quietfloor stimulus --stimulus tone-burst --frequency-hz 500 --plot burst.png
+  quietfloor stimulus --stimulus tone-burst --frequency-hz 2000 --envelope blackman --cycles 2.5,0,2.5 --plot burst.svg
+  quietfloor stimulus --stimulus chirp --plot chirp.png --csv chirp.csv
+  quietfloor stimulus --stimulus chirp --chirp-span-ms 2.56
+  quietfloor stimulus --stimulus octave-chirp --frequency-hz 1000 --write-wav octave.wav
+  quietfloor stimulus --stimulus custom --wav octave.wav --write-wav both.wav --trigger-column
+  quietfloor stimulus plan.toml --play 20                         by the output and at the level of a plan
+
+Every option but the last groups is a key of [sound] in a plan; PLAN.toml gives those that are left out. Measures are of the
+electric signal: an earphone changes spectrum and envelope. A file is written at -20 dB re full scale unless a level is given.
+Sound can harm hearing: --play keeps to the output ceiling, a WAV file in another player does not.
+exit status: 0 done, 1 could not be written or played, 2 bad arguments or plan"""
+
+FILE_DB_FS = -20.0  # so that a file that is opened by chance, with the volume up, does no harm
+PLAYED = 20
+SHAPE_KEYS = (
+    "frequency_hz", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms",
+)  # fmt: skip
+
+
+def numbers(text: str) -> list[float]:
+    """``A,B,C`` as numbers."""
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: give numbers with commas between them, such as 2,1,2") from None
+
+
+def add(commands: Any) -> None:
+    parser = commands.add_parser(
+        "stimulus", help="measure, draw, write or play one stimulus", description="Measure, draw, write or play one stimulus.",
+        epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="whose [sound] is meant")
+    which = parser.add_argument_group("which sound (keys of [sound])")
+    which.add_argument("--stimulus", metavar="KIND", help="click, tone-burst, chirp, octave-chirp or custom (click)")
+    which.add_argument("--frequency-hz", type=float, metavar="HZ", help="of a tone burst or octave chirp, 250 to 8000")
+    which.add_argument("--cycles", type=numbers, metavar="R,P,F", help="rise, plateau and fall of a tone burst (2,1,2)")
+    which.add_argument("--envelope", metavar="NAME", help="linear, cosine or blackman (linear)")
+    which.add_argument("--chirp-k", type=float, metavar="K", help="delay along the cochlea K f^-D in s (0.092)")
+    which.add_argument("--chirp-d", type=float, metavar="D", help="see --chirp-k (0.4356)")
+    which.add_argument("--chirp-span-ms", type=float, metavar="MS", help="instead of K: delay between 710 and 5700 Hz (3.143)")
+    which.add_argument("--chirp-by-level", action="store_true", default=None, help="the span that is best at --level-db-nhl")
+    which.add_argument("--wav", metavar="FILE", help="the sound of --stimulus custom, mono")
+    which.add_argument("--wav-zero-ms", type=float, metavar="MS", help="its time zero, from its first sample (0)")
+    how = parser.add_argument_group("at which level and rate (keys of [sound])")
+    how.add_argument("--level-db-nhl", type=float, metavar="DB", help="needs --calibration")
+    how.add_argument("--level-db-fs", type=float, metavar="DB", help="dB re full scale, where there is no calibration")
+    how.add_argument("--calibration", metavar="FILE", help="of the output")
+    how.add_argument("--ear", metavar="EAR", help="left or right (right)")
+    how.add_argument("--age-group", metavar="GROUP", help="adult, child or infant: sets the output ceiling (adult)")
+    how.add_argument("--transducer", metavar="NAME", help="what the sound comes from: sets the output ceiling (insert)")
+    how.add_argument("--polarity", metavar="P", help="condensation, rarefaction or alternating; a file is condensation")
+    how.add_argument("--rate-per-s", type=float, metavar="N", help="sounds a second when played (47.1)")
+    how.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="of the output (48000)")
+    what = parser.add_argument_group("what to do with it")
+    what.add_argument("--plot", type=Path, metavar="FILE", help="draw curve, envelope and spectrum: .png or .svg")
+    what.add_argument("--csv", type=Path, metavar="FILE", help="time, sound and envelope at every sample")
+    what.add_argument("--write-wav", type=Path, metavar="FILE", help="the sound as a WAV file, 32 bit float")
+    what.add_argument("--trigger-column", action="store_true", help="a second channel in the WAV file, and column in the CSV")
+    what.add_argument("--out", type=Path, metavar="DIR", help="folder for these files (this one)")
+    what.add_argument(
+        "--play", type=int, nargs="?", const=PLAYED, metavar="N", help=f"play it N times ({PLAYED}) by the output of the plan"
+    )
+    add_json(parser)
+    parser.set_defaults(do=main)
+
+
+def main(args: argparse.Namespace) -> int:
+    from monitor.plan import PlanError
+
+    try:
+        plan = sound_plan(args)
+        waveform = plan.spec.waveform(plan.sample_rate_hz)
+        content = measure(plan, waveform)
+        describe(content, args)
+        content["written"] = write(plan, waveform, content, args)
+    except (PlanError, ValueError) as error:
+        return refuse(error, BAD_ARGUMENTS, args)
+    except OSError as error:
+        name = f"{error.filename} " if error.filename else ""
+        return refuse(f"{name}cannot be written ({error.strerror or error})", FAILED, args)
+    if args.play is not None:
+        try:
+            content["played"] = play(plan, args)
+        except PlanError as error:
+            return refuse(error, BAD_ARGUMENTS, args)
+        except RuntimeError as error:
+            return refuse(error, FAILED, args)
+    give_json(content, args)
+    return DONE
+
+
+def sound_plan(args: argparse.Namespace) -> Any:
+    """[sound] of the plan with what the options replace. Raises PlanError."""
+    from monitor.plan import PlanError, load_plan, make_sound_plan
+
+    data: dict[str, Any] = {}
+    if args.plan is not None:
+        plan = load_plan(args.plan)
+        if plan.sound is None:
+            raise PlanError(f"plan {args.plan} plays nothing: give it a table [sound]")
+        data = plan.sound.model_dump(mode="json", exclude_none=True)
+    names = (
+        "stimulus", *SHAPE_KEYS, "level_db_nhl", "level_db_fs", "calibration", "ear", "age_group", "transducer", "polarity",
+        "rate_per_s", "sample_rate_hz",
+    )  # fmt: skip
+    given = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
+    if given.get("stimulus", data.get("stimulus")) != data.get("stimulus"):
+        data = {name: value for name, value in data.items() if name not in SHAPE_KEYS}  # those of another sound
+    if "chirp_span_ms" in given or "chirp_by_level" in given:
+        data.pop("chirp_k", None)
+    if "level_db_nhl" in given:
+        data.pop("level_db_fs", None)
+    if "level_db_fs" in given:
+        data.pop("level_db_nhl", None)
+    data |= given
+    if "level_db_nhl" not in data and "level_db_fs" not in data:
+        if args.play is not None:
+            raise PlanError("--play needs a level: give --level-db-nhl with --calibration, --level-db-fs, or a PLAN.toml")
+        data["level_db_fs"] = FILE_DB_FS
+    return make_sound_plan(data, "stimulus")
+
+
+def measure(plan: Any, waveform: Any) -> dict[str, Any]:
+    """Everything that is said about it, as numbers; times in ms, after time zero where it says so."""
+    from monitor.expected import default_window_ms
+    from stimuli.spectra import figures
+
+    spec = plan.spec
+    measured = figures(waveform)
+    window_ms = default_window_ms(spec.kind, spec.frequency_hz, plan.age_group)
+    return {
+        "name": spec.name,
+        "shape": spec.shape,
+        **spec.record(),
+        "sample_rate_hz": plan.sample_rate_hz,
+        "samples": waveform.samples.size,
+        "duration_ms": 1e3 * measured.duration_s,
+        "time_zero_ms": 1e3 * waveform.time_zero_s,
+        "time_zero_is": waveform.time_zero_is,
+        "peak_to_peak": measured.peak_to_peak,
+        "rms": measured.rms,
+        "crest_factor_db": measured.crest_db,
+        "strongest_hz": measured.strongest_hz,
+        "band_hz": {f"-{down_db:g} dB": list(band) for down_db, band in measured.band_db_hz},
+        "window_ms": list(window_ms),
+        "wave_v_expected_ms": list(plan.latency_ms(window_ms)),
+    }
+
+
+def describe(content: dict[str, Any], args: argparse.Namespace) -> None:
+    """The same for a person."""
+    shape = f", {content['shape']}" if content["shape"] else ""
+    zero_ms, end_ms = content["time_zero_ms"], content["duration_ms"]
+    middle = ""
+    if content["cycles"] is not None:
+        rise_ms = 1e3 * content["cycles"][0] / content["frequency_hz"]
+        middle = f"; end of the rise {rise_ms:.2f} ms, middle {end_ms / 2:.2f} ms after it"
+    rows = [
+        ("duration", f"{end_ms:.3f} ms, {content['samples']} samples at {content['sample_rate_hz']:g} Hz"),
+        ("time zero", f"{zero_ms:.3f} ms after the first sample: {content['time_zero_is']}{middle}"),
+        ("peak to peak", f"{content['peak_to_peak']:.3f}, largest magnitude 1"),
+        ("RMS", f"{content['rms']:.3f} over its duration"),
+        ("crest factor", f"{content['crest_factor_db']:.2f} dB"),
+        *((f"{down} band", f"{low:.0f} to {high:.0f} Hz") for down, (low, high) in content["band_hz"].items()),
+        ("wave V", "expected {:.1f} to {:.1f} ms after time zero; window {:g} to {:g} ms".format(
+            *content["wave_v_expected_ms"], *content["window_ms"])),
+    ]  # fmt: skip
+    say(f"{content['name']}{shape}", args)
+    for name, text in rows:
+        say(f"  {name:14}{text}", args)
+
+
+def write(plan: Any, waveform: Any, content: dict[str, Any], args: argparse.Namespace) -> list[str]:
+    """The files that were asked for. Raises OSError and ValueError."""
+    folder = args.out or Path()
+    wanted = [(file, make) for file, make in ((args.plot, _plot), (args.csv, _csv), (args.write_wav, _wav)) if file is not None]
+    if args.out is not None and wanted:
+        folder.mkdir(parents=True, exist_ok=True)
+    for file, make in wanted:
+        say(f"{make(folder / file, plan, waveform, content, args.trigger_column)} {folder / file}", args)
+    return [str(folder / file) for file, _ in wanted]
+
+
+def _plot(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger: bool) -> str:
+    from monitor.commands.drawing import draw_stimulus
+    from stimuli.spectra import figures
+
+    title = ", ".join(part for part in (content["name"], content["shape"], f"{plan.sample_rate_hz:g} Hz") if part)
+    draw_stimulus(path, title, waveform, figures(waveform))
+    return "drawn:"
+
+
+def _csv(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger: bool) -> str:
+    import numpy as np
+
+    from stimuli.spectra import envelope
+
+    times_s, _, around = envelope(waveform)
+    step = times_s.size // waveform.samples.size
+    columns = [1e3 * times_s[::step], waveform.samples, around[::step]]
+    names = ["time_ms", "sound", "envelope"]
+    if trigger:
+        pulse = _trigger(waveform)
+        length = max(pulse.size, waveform.samples.size)
+        columns = [np.pad(column, (0, length - column.size)) for column in [*columns, pulse]]
+        columns[0] = 1e3 * (np.arange(length) / waveform.rate_hz - waveform.time_zero_s)
+        names.append("trigger")
+    rows = (",".join(f"{value:.9g}" for value in row) for row in zip(*columns, strict=True))
+    path.write_text("\n".join([",".join(names), *rows]) + "\n", encoding="utf-8")
+    return "samples:"
+
+
+def _wav(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger: bool) -> str:
+    import numpy as np
+    from scipy.io import wavfile
+
+    from stimuli.levels import gain_db_fs
+
+    level_db_fs = FILE_DB_FS if plan.level_db_fs is None else plan.level_db_fs
+    sound = gain_db_fs(level_db_fs, waveform) * waveform.samples
+    channels = [sound]
+    if trigger:
+        pulse = _trigger(waveform)
+        length = max(pulse.size, sound.size)
+        channels = [np.pad(channel, (0, length - channel.size)) for channel in (sound, pulse)]
+    wavfile.write(path, round(plan.sample_rate_hz), np.stack(channels, axis=-1).squeeze().astype(np.float32))
+    second = ", trigger in the second channel" if trigger else ""
+    return f"sound at {level_db_fs:g} dB re full scale{second}:"
+
+
+def _trigger(waveform: Any) -> Any:
+    from stimuli.frames import TRIGGER_S, trigger_pulse
+
+    return trigger_pulse(TRIGGER_S, waveform.rate_hz)
+
+
+def play(plan: Any, args: argparse.Namespace) -> int:
+    """Play it so many times, or until Ctrl-C; how often it was played. Raises PlanError and RuntimeError."""
+    from monitor.sound import make_stimulus, open_sound
+
+    if args.play < 1:
+        raise ValueError(f"--play {args.play}: allowed is 1 or more")
+    sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
+    stopped = []
+    say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)
+    try:
+        with stop_on_signals(lambda: stopped.append(True)):
+            sound.start()
+            while sound.sweeps_played < args.play and not stopped and sound.failure is None:
+                time.sleep(0.01)
+    finally:
+        sound.stop()
+        sound.close()
+    if sound.failure is not None:
+        raise RuntimeError(sound.failure)
+    if sound.underruns:
+        complain(f"the sound broke up {sound.underruns} times: close other programs")
+    return sound.sweeps_played
