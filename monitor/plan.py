@@ -30,7 +30,7 @@ from stimuli.stimulus import StimulusSpec
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
 OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = 1.25, 1.75  # and 1.5 and 2.0 ms for the marks of a broken sound (stimuli.frames)
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
-PATHS = ("calibration", "wav")  # keys of [sound] that name a file
+PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
 }
@@ -102,9 +102,23 @@ class SoundPlan(_Section):
     random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
     mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
     lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
-    transducer: Literal["insert", "supra-aural"] = "insert"
+    route: Literal["air", "bone"] = "air"
+    transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] = "insert"
     age_group: Literal["adult", "child", "infant"] = "adult"
     calibration: str | None = Field(default=None, description="calibration file of the output; needed for dB nHL")
+    references: str | None = Field(default=None, description="file with reference thresholds of your own")
+    masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
+    masking_level_db_em: float | None = Field(default=None, ge=-20, le=100, description="effective masking; needs a calibration")
+    masking_level_db_fs: float | None = Field(default=None, ge=-120, le=0, description="RMS, uncalibrated")
+    masking_frequency_hz: float | None = Field(
+        default=None, ge=125, le=8000, description="centre of octave-band noise; by default the frequency of the stimulus"
+    )
+    masking_transducer: Literal["insert", "supra-aural", "circumaural"] | None = Field(
+        default=None, description="of the other ear; by default as for the stimulus"
+    )
+    masking_calibration: str | None = Field(
+        default=None, description="calibration file of masking_transducer, where it is another earphone than the stimulus has"
+    )
     muted: bool = Field(default=False, description="control run: trigger without sound")
     device: Literal["lsl"] = "lsl"
     device_source_id: str = "quietfloor-audio"
@@ -175,6 +189,57 @@ class SoundPlan(_Section):
                 "(dB re full scale, uncalibrated)"
             )
         return self
+
+    @model_validator(mode="after")
+    def _one_route(self) -> SoundPlan:
+        if (self.transducer == "bone-vibrator") != (self.route == "bone"):
+            fitting = "bone" if self.transducer == "bone-vibrator" else "air"
+            raise ValueError(f"transducer = {self.transducer!r} with route = {self.route!r}: write route = \"{fitting}\"")
+        return self
+
+    @model_validator(mode="after")
+    def _masking_complete(self) -> SoundPlan:
+        given = [
+            name
+            for name in type(self).model_fields
+            if name.startswith("masking_") and getattr(self, name) is not None
+        ]
+        if self.masking == "none":
+            if given:
+                raise ValueError(f"{given[0]} without noise: add masking = \"white\" or \"octave-band\", or leave it out")
+            return self
+        if (self.masking_level_db_em is None) == (self.masking_level_db_fs is None):
+            raise ValueError("masking: give exactly one of masking_level_db_em (needs a calibration) and masking_level_db_fs")
+        if self.masking == "white" and self.masking_frequency_hz is not None:
+            raise ValueError("masking_frequency_hz belongs to octave-band noise; white noise has none: leave it out")
+        if self.masking == "octave-band" and self.masking_hz is None:
+            raise ValueError(f"masking = \"octave-band\" with stimulus = {self.stimulus!r} needs masking_frequency_hz")
+        if self.route == "bone" and self.masking_transducer is None:
+            raise ValueError("masking by bone needs an earphone on the other ear: name it as masking_transducer")
+        if self.masking_level_db_em is not None and self.masking_output[1] is None:
+            raise ValueError(
+                "masking_level_db_em needs a calibration file: name it as calibration (as masking_calibration where the noise "
+                "has another earphone than the stimulus), or give masking_level_db_fs (dB re full scale, uncalibrated)"
+            )
+        return self
+
+    @property
+    def masking_ear(self) -> Literal["left", "right"]:
+        return "left" if self.ear == "right" else "right"
+
+    @property
+    def masking_hz(self) -> float | None:
+        """Centre of the noise; None for white noise, or where none is known."""
+        if self.masking != "octave-band":
+            return None
+        return self.frequency_hz if self.masking_frequency_hz is None else self.masking_frequency_hz
+
+    @property
+    def masking_output(self) -> tuple[str, str | None]:
+        """Transducer and calibration file of the noise: its own, or those of the stimulus where that is the same earphone."""
+        transducer = self.masking_transducer or self.transducer
+        same = transducer == self.transducer
+        return transducer, self.masking_calibration or (self.calibration if same else None)
 
     @property
     def pauses_s(self) -> tuple[float, ...]:

@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -20,6 +21,7 @@ from monitor import sentence
 from monitor.core.engine import Engine, Tap
 from monitor.core.events import Event, Gap, RateMismatch, SoundBroken, TriggerDoubled, UnitDone, Verdict
 from monitor.core.samples import Chunk, Floats, Layout
+from monitor.exposure import ExposureError
 from monitor.folder import RunFolder
 from monitor.journal import Journal, JournalError
 from monitor.plan import Plan, override
@@ -46,6 +48,7 @@ class MarkerSource(Protocol):
 class SoundSource(Protocol):
     """What a run needs of whatever makes the sound."""
 
+    def reserve(self, session: Path, name: str, sweeps: int) -> None: ...
     def start(self) -> None: ...
     def stop(self) -> None: ...
     def close(self) -> None: ...
@@ -129,12 +132,13 @@ class Run:
     def _live(self) -> None:
         try:
             if self._sound is not None:
+                self._sound.reserve(self.folder.path.parent, self.folder.path.name, self.plan.decision.max_sweeps)
                 self._sound.start()  # with its lead-in of silence, in which the stream is checked
             engine = self._check()
             if engine is not None:
                 self._move("running")
                 self._listen(engine)
-        except (PreflightError, SourceError, JournalError, OSError, ValueError) as error:
+        except (PreflightError, SourceError, JournalError, ExposureError, OSError, ValueError) as error:
             self._fault(str(error))
         except Exception as error:
             log.exception("the run ends on an error of this program")

@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import datetime
+import math
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from monitor.exposure import SessionDose, dose_record
 from monitor.plan import PlanError, SoundPlan
 from stimuli.calibration import Calibration, LevelError, load_calibration
 from stimuli.ceiling import Ceiling
 from stimuli.devices import DeviceError, LslAudioDevice
+from stimuli.dose import Dose, check, exposure_db, limit_pa2s
 from stimuli.frames import FrameSource
-from stimuli.levels import gain, gain_db_fs, reference_for
+from stimuli.levels import Basis, gain, gain_db_fs, level_basis, zeq_minus_ppe_db
 from stimuli.markers import MarkerOutlet
+from stimuli.masking import Masking, rms_of_em, rms_of_fs
 from stimuli.player import Player
+from stimuli.references import References, load_references
 from stimuli.schedule import RateError, Schedule, ScheduleError, refuse_mains_locked
+from stimuli.waveforms import Waveform, is_registered
 
+OUTSIDE_A_RUN = Path("sessions")  # where sound is accounted for that belongs to no run
+LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed
+LONGEST_OUTSIDE_S = 120.0
 LSL_HOST_INTERFACE = "lsl"
 LSL_DEVICE = "virtual-earphone"
 
@@ -30,19 +40,23 @@ class Stimulus:
     record: dict[str, Any]
 
 
-def make_stimulus(plan: SoundPlan, today: datetime.date) -> Stimulus:
-    """Build and check everything that needs no device. Raises PlanError."""
+def make_stimulus(
+    plan: SoundPlan, today: datetime.date, *, sweeps: int | None = None, spent: Dose | None = None
+) -> Stimulus:
+    """Build and check everything that needs no device. Raises PlanError.
+
+    With `sweeps` (the most that the run may have) it is refused when they and what was `spent` in the session are more sound than
+    an ear may get; without, that is found out when the sound is reserved.
+    """
     try:
         refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
         waveform = plan.spec.waveform(plan.sample_rate_hz)
-        calibration = None
-        if plan.calibration is not None:
-            calibration = load_calibration(Path(plan.calibration))
-            calibration.check(LSL_DEVICE, LSL_HOST_INTERFACE, plan.sample_rate_hz, today)
-        reference = None
+        calibration = None if plan.calibration is None else _calibration(plan, plan.calibration, today)
+        references = load_references(None if plan.references is None else Path(plan.references))
+        basis = None
         if plan.level_db_nhl is not None and calibration is not None:
-            factor = gain(plan.level_db_nhl, waveform, plan.ear, calibration)
-            reference = reference_for(waveform, calibration)
+            factor = gain(plan.level_db_nhl, waveform, plan.ear, calibration, references)
+            basis = level_basis(waveform, plan.ear, calibration, references)
         elif plan.level_db_fs is not None:
             factor = gain_db_fs(plan.level_db_fs, waveform)
         else:
@@ -56,7 +70,10 @@ def make_stimulus(plan: SoundPlan, today: datetime.date) -> Stimulus:
             lead_in_s=plan.lead_in_s,
         )
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
-        frames = FrameSource(waveform, 0.0 if plan.muted else factor, plan.ear, schedule, ceiling)
+        masking = make_masking(plan, calibration, references, today)
+        frames = FrameSource(waveform, 0.0 if plan.muted else factor, plan.ear, schedule, ceiling, masking, spent)
+        if sweeps is not None:
+            check(*_needed(plan, frames, sweeps), spent or Dose(), plan.age_group, sweeps, plan.rate_per_s)
     except RateError as error:
         raise PlanError(f"sound: {error}") from error
     except (LevelError, ScheduleError, ValueError) as error:
@@ -67,19 +84,91 @@ def make_stimulus(plan: SoundPlan, today: datetime.date) -> Stimulus:
         "time_zero_ms": 1e3 * waveform.time_zero_s,
         "time_zero_is": waveform.time_zero_is,
         "ear": plan.ear,
-        "route": "air",
+        "route": plan.route,
         "level_db_nhl": plan.level_db_nhl,
         "level_db_fs": plan.level_db_fs,
+        **_level_record(plan, waveform, basis),
         "muted": plan.muted,
         "polarity": plan.polarity,
         "rate_per_s": plan.rate_per_s,
         "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
         "transducer": plan.transducer,
         "age_group": plan.age_group,
-        "reference_db_ppe_spl": None if reference is None else reference.level_db_ppe_spl,
-        "reference_source": None if reference is None else f"{reference.source} ({reference.status})",
+        "masking": _masking_record(plan, masking),
     }
     return Stimulus(frames, calibration, record)
+
+
+def _calibration(plan: SoundPlan, path: str, today: datetime.date) -> Calibration:
+    """A calibration file, if it is of the output in use."""
+    calibration = load_calibration(Path(path))
+    calibration.check(LSL_DEVICE, LSL_HOST_INTERFACE, plan.sample_rate_hz, today)
+    return calibration
+
+
+def make_masking(
+    plan: SoundPlan, calibration: Calibration | None, references: References, today: datetime.date
+) -> Masking | None:
+    """The noise of the plan, None without; `calibration` is the one of the stimulus. Raises LevelError."""
+    if plan.masking == "none":
+        return None
+    transducer, path = plan.masking_output
+    if path != plan.calibration:
+        calibration = None if path is None else _calibration(plan, path, today)
+    if plan.masking_level_db_em is not None and calibration is not None:
+        level = plan.masking_level_db_em
+        rms = rms_of_em(level, plan.masking_hz, plan.masking_ear, calibration, plan.sample_rate_hz, references)
+    elif plan.masking_level_db_fs is not None:
+        rms = rms_of_fs(plan.masking_level_db_fs)
+    else:
+        raise LevelError("masking: give masking_level_db_em with a calibration, or masking_level_db_fs")
+    ceiling = Ceiling(transducer, plan.age_group, calibration)
+    return Masking(plan.masking, rms, plan.masking_ear, plan.sample_rate_hz, ceiling, plan.masking_hz, plan.seed)
+
+
+def _needed(plan: SoundPlan, frames: FrameSource, sweeps: int) -> tuple[Dose, Dose]:
+    """What so many sweeps give, and each second of them."""
+    pause_s = sum(plan.pauses_s) / 2.0 / frames.schedule.unit_sweeps
+    seconds = plan.lead_in_s + sweeps * (1.0 / plan.rate_per_s + pause_s)
+    return frames.exposure(sweeps, seconds), frames.exposure(plan.rate_per_s, 1.0)
+
+
+def _level_record(plan: SoundPlan, waveform: Waveform, basis: Basis | None) -> dict[str, Any]:
+    """What a level in dB nHL is in physical units, and on whose word; all None without a calibration."""
+    if basis is None:
+        keys = ("level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db", "reference_scale", "reference_source")
+        return dict.fromkeys(keys)
+    assert plan.level_db_nhl is not None
+    level_db = plan.level_db_nhl + basis.reference_db
+    to_zeq_db = zeq_minus_ppe_db(waveform, plan.rate_per_s)  # at the rate of this run, by the waveform
+    of_form = "" if is_registered(waveform) else "; of the usual form of this stimulus, not of this one"
+    if basis.scale == "zeq":
+        in_ppe, in_zeq = None, level_db + to_zeq_db - zeq_minus_ppe_db(waveform)
+    else:
+        in_ppe, in_zeq = level_db, level_db + to_zeq_db
+    return {
+        "level_db_ppe": in_ppe,
+        "level_db_zeq": in_zeq,
+        "level_rests_on": basis.text,
+        "reference_db": basis.reference_db,
+        "reference_scale": basis.scale,
+        "reference_source": f"{basis.reference.source} ({basis.reference.status}){of_form}",
+    }
+
+
+def _masking_record(plan: SoundPlan, masking: Masking | None) -> dict[str, Any] | None:
+    if masking is None:
+        return None
+    return {
+        "noise": masking.noise,
+        "ear": masking.ear,
+        "band_hz": list(masking.band_hz),
+        "level_db_em": plan.masking_level_db_em,
+        "level_db_fs": plan.masking_level_db_fs,
+        "rms": masking.rms,
+        "transducer": masking.ceiling.transducer,
+        "calibration": None if masking.ceiling.calibration is None else masking.ceiling.calibration.id,
+    }
 
 
 class Sound:
@@ -87,7 +176,8 @@ class Sound:
 
     def __init__(self, plan: SoundPlan, stimulus: Stimulus) -> None:
         labels = {"stimulus": plan.spec.name, "ear": plan.ear, "level_db_nhl": plan.level_db_nhl, "muted": plan.muted}
-        self.record = stimulus.record
+        self._plan, self._record = plan, stimulus.record
+        self._account: tuple[SessionDose, str] | None = None
         self.calibration = stimulus.calibration
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
@@ -95,12 +185,51 @@ class Sound:
         self._device = LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
         self._player = Player(stimulus.frames, self._device, self._markers)
 
+    def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
+        """Put down in the session what so many sweeps will give, before they are played; the sound ends there, whatever happens.
+
+        Raises PlanError when that is more than the ears may get today (with `whole` false the sound then ends sooner), and
+        ExposureError when what they got is not known.
+        """
+        account = SessionDose(session)
+        spent = account.spent(but=name)
+        needed, per_s = _needed(self._plan, self._frames, sweeps)
+        try:
+            check(needed if whole else Dose(), per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
+        except LevelError as error:
+            raise PlanError(f"sound: {error}") from error
+        limit = limit_pa2s(self._plan.age_group)
+        extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
+        pairs = zip((needed + extra).both, spent.both, strict=True)
+        allowed = Dose(*(min(most, limit - before) for most, before in pairs))
+        account.reserve(name, allowed)
+        self._frames.allow(allowed)
+        self._account = account, name
+
     def start(self) -> None:
+        """Play. What was not reserved by a run is put down in the usual session folder first."""
+        if self._account is None:
+            now = datetime.datetime.now(datetime.UTC)
+            name = f"{now:%Y%m%dT%H%M%S.%f}-{os.getpid()}"
+            self.reserve(OUTSIDE_A_RUN, name, math.ceil(LONGEST_OUTSIDE_S * self._plan.rate_per_s), whole=False)
         self._player.start()
 
     def stop(self) -> None:
-        """Silence first, then close the output. Safe to call twice."""
+        """Silence first, then close the output, then put down what was played. Safe to call twice."""
         self._player.stop()
+        if self._account is not None:
+            (session, name), self._account = self._account, None
+            session.settle(name, self._frames.dose)
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """For run.json."""
+        return self._record | {"dose": dose_record(self._frames.dose)}
+
+    @property
+    def dose(self) -> Dose:
+        """What this sound gave so far, up to half a second early."""
+        return self._frames.dose
 
     def close(self) -> None:
         """Close the marker outlet too."""
@@ -110,7 +239,12 @@ class Sound:
     def failure(self) -> str | None:
         """Why the sound stopped by itself, if it did."""
         error = self._player.error
-        return None if error is None else str(error)
+        if error is not None:
+            return str(error)
+        if self._frames.dose_exhausted:
+            given = max(exposure_db(pa2s) for pa2s in self._frames.dose.both)
+            return f"an ear got all the sound that was set aside for this run ({given:.1f} dB sound exposure)"
+        return None
 
     @property
     def underruns(self) -> int:

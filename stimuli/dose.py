@@ -102,6 +102,10 @@ class DoseGuard:
             raise DoseError(f"weights {weights} of the sound dose; allowed are numbers from 0 on")
         self.exhausted = any(not left > 0.0 for left in self._left)
 
+    def allow(self, dose: Dose) -> None:
+        """No more than this from now on; an allowance never raises what is left."""
+        self._left = [min(left, run + more) for left, run, more in zip(self._left, self._running, dose.both, strict=True)]
+
     @property
     def given(self) -> Dose:
         """What was let through so far; what was spent before is not in it."""
@@ -128,46 +132,19 @@ class DoseGuard:
         return admitted
 
 
-@dataclass(frozen=True)
-class Forecast:
-    """What a run would give each ear: in all, and per second while it goes on."""
+def check(wanted: Dose, per_s: Dose, spent: Dose, age_group: str, sweeps: int, rate_per_s: float) -> None:
+    """Raise DoseError, with the time that is left, when what was spent and what is wanted are more than an ear may get.
 
-    dose: Dose
-    per_s: Dose
-
-
-def forecast(
-    *,
-    sweep_squares: float,
-    sweeps: int,
-    rate_per_s: float,
-    seconds: float,
-    stimulus_weights: tuple[float, float],
-    noise_square: float = 0.0,
-    noise_weights: tuple[float, float] = (0.0, 0.0),
-    rate_hz: float,
-) -> Forecast:
-    """sweep_squares: the sum of squares of one sound as it is played (both columns, where it goes to both, by their weights);
-    noise_square: the mean square of the masking noise; seconds: how long the noise lasts."""
-    per_s, total = [], []
-    for ear in range(2):
-        sweep = sweep_squares * stimulus_weights[ear]
-        noise_per_s = noise_square * noise_weights[ear] * rate_hz
-        per_s.append(sweep * rate_per_s + noise_per_s)
-        total.append(sweep * sweeps + noise_per_s * seconds)
-    return Forecast(Dose(*total), Dose(*per_s))
-
-
-def check(coming: Forecast, spent: Dose, age_group: str, sweeps: int, rate_per_s: float) -> None:
-    """Raise DoseError, with the time that is left, when what was spent and what is coming are more than an ear may get."""
+    wanted: by the whole run; per_s: each second of it.
+    """
     limit = limit_pa2s(age_group)
-    for ear, before, wanted, per_s in zip(EARS, spent.both, coming.dose.both, coming.per_s.both, strict=True):
-        if not before + wanted <= limit:
-            seconds = max(0.0, limit - before) / per_s if per_s > 0.0 else 0.0
+    for ear, before, coming, each in zip(EARS, spent.both, wanted.both, per_s.both, strict=True):
+        if not before + coming <= limit:
+            seconds = max(0.0, limit - before) / each if each > 0.0 else 0.0
             used = f"{100.0 * before / limit:.0f} % of it is used" if before > 0.0 else "nothing of it is used"
             raise DoseError(
                 f"the sound would be more than the {ear} ear may get in a day ({LIMIT_DB[age_group]:.1f} dB sound exposure, "
                 f"{age_group}; {used} in this session): at this level {seconds:.0f} s are left, about "
-                f"{seconds * rate_per_s:.0f} sweeps, and "
-                f"{sweeps} are asked for: lower the level, the masking or decision.max_sweeps, or go on another day"
+                f"{seconds * rate_per_s:.0f} sweeps, and {sweeps} are asked for: lower the level, the masking or "
+                "decision.max_sweeps, or go on another day"
             )

@@ -92,7 +92,8 @@ class FrameSource:
         of_columns = [weights(ceiling, name, waveform, rate_hz) for name in EARS]
         if masking is not None:
             of_columns[EARS.index(masking.ear)] = weights(masking.ceiling, masking.ear, None, rate_hz)
-        self._guard = DoseGuard((of_columns[0], of_columns[1]), spent or Dose(), ceiling.age_group)
+        self._weights = (of_columns[0], of_columns[1])
+        self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group)
         self._upcoming: Iterator[Sweep] = schedule.sweeps()
         self._next: Sweep | None = next(self._upcoming, None)
         self._playing: deque[Sweep] = deque()
@@ -117,6 +118,19 @@ class FrameSource:
     def dose(self) -> Dose:
         """What these frames gave so far, counted when they were read."""
         return self._guard.given
+
+    def exposure(self, sweeps: float, seconds: float) -> Dose:
+        """What so many sweeps, and masking noise for so long, give to each ear: computed, nothing is read."""
+        squares = [0.0, 0.0]
+        for column in self._columns:
+            squares[column] = sweeps * float(np.sum(self._sound**2))
+        if self.masking is not None:
+            squares[EARS.index(self.masking.ear)] = seconds * self.rate_hz * self.masking.rms**2
+        return Dose(*(sum(self._weights[column][ear] * squares[column] for column in range(2)) for ear in range(2)))
+
+    def allow(self, dose: Dose) -> None:
+        """Let these frames give no more than this from now on; what an ear may get at all is never raised by it."""
+        self._guard.allow(dose)
 
     @property
     def limited_samples(self) -> int:

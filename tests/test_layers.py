@@ -44,7 +44,7 @@ MONITOR_LAYERS = (
     ("display", "textview"),
     ("playback",),
     ("run", "replay", "record", "sound", "doctor", "doctor_loopback"),
-    ("journal", "folder", "plan", "preflight", "sentence", "status"),
+    ("journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),
     ("expected", "sources"),
     ("xdf", "xdf_format", "xdf_read", "xdf_write"),
     ("core",),

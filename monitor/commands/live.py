@@ -124,6 +124,7 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
     """
     import datetime
 
+    from monitor.exposure import SessionDose
     from monitor.folder import RunFolder
     from monitor.record import run_record
     from monitor.run import Run, layout_of
@@ -131,7 +132,10 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
     from monitor.sources.base import marker_description
     from monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
 
-    stimulus = None if plan.sound is None else make_stimulus(plan.sound, datetime.date.today())
+    stimulus = None
+    if plan.sound is not None:
+        spent = SessionDose(session).spent()
+        stimulus = make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
     with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
         source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
         opened.callback(source.close)

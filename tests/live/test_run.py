@@ -304,6 +304,9 @@ class Sound:
         self.failure: str | None = None
         self.underruns = 0
 
+    def reserve(self, session: Path, name: str, sweeps: int) -> None:
+        assert (session / name).is_dir()
+
     def start(self) -> None:
         self.asked.append("start")
 
