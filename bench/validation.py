@@ -18,7 +18,7 @@ from monitor.xdf import XdfError
 from .noises import NOISES, NoiseSource, run_seeds
 from .simulate import simulate
 from .validation_options import parser, plan_from
-from .validation_plan import RECORDING, ValidationPlan
+from .validation_plan import ValidationPlan
 from .validation_report import as_json, targets_text, text, write
 from .validation_tables import tables
 from .validation_targets import targets
@@ -54,7 +54,7 @@ class Bar:
 def cost(plan: ValidationPlan) -> str:
     """Seconds of processor time that a sweep of a run costs, each rule alone, early and late in a run; noise apart."""
     lines = []
-    name = next((source for source in plan.sources if source != RECORDING), "gaussian")
+    name = next((source for source in plan.sources if source in NOISES), "gaussian")
     runs = 50
     for sweeps in (1024, 4096):
         setup = replace(plan.setup, max_sweeps=sweeps, floor_nv=1.0)

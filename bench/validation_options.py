@@ -12,11 +12,12 @@ from monitor.folder import RunFolder
 from monitor.plan import Plan, load_plan, make_plan, override
 
 from .intervals import runs_for_width
+from .muted import muted_run, plan_of, sweeps_of
 from .noises import NOISES, Grid, Presentation
 from .recordings import Recording, load
 from .responses import SHAPES, Response
 from .simulate import Setup
-from .validation_plan import RECORDING, ValidationPlan
+from .validation_plan import MUTED, RECORDING, ValidationPlan
 
 DEFAULT_RUNS, TARGET_RUNS, QUICK_RUNS, MOST_RESPONSE_RUNS = 1000, 5000, 200, 1000
 QUICK_SWEEPS = 2048
@@ -27,14 +28,21 @@ EPILOG = """examples:
   quietfloor validate --targets                        what this program promises, measured: a quarter of an hour
   quietfloor validate --rules evidence,fsp:bonferroni,naive_fsp --noise gaussian,bursts --response 0,200,300
   quietfloor validate --recording quiet.xdf --channel Cz --plan plan.toml --width 0.006
-  quietfloor validate --recording sessions/run-003     a muted run of your own rig, see below
+  quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
 
 Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
 fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid.
 
-Recorded noise: record some minutes without sound, with the person and electrodes of a real run, and give the file. For a live
-muted loop make a run with `muted = true` under [sound] in its plan (the trigger goes out, the sound does not) and give its run
-folder: its channel, unit and settings are taken from there. Pretended onsets are laid at random places.
+Recorded noise (--recording): random onsets test the noise. Record some minutes without sound, with the person and electrodes of
+a real run, and give the file; pretended onsets are laid at random places. With a run folder, a muted run's too, channel, unit
+and settings are taken from its plan, but its triggers are not looked at.
+
+A live muted loop (--muted): real triggers test the whole loop. Make a run with `muted = true` under [sound] in its plan (the
+trigger goes out, the sound does not) and give its folder. Its sweeps are cut at its own triggers, as a live run cuts them, so
+crosstalk of the trigger and mains in step with the rate are in them; false alarms far above alpha say that the rig makes them.
+A run needs as many sweeps as its limit, and an error rate many times that: let the muted run go on long, with floor_nv = 1,
+alpha = 1e-6 and a large max_sweeps under [decision], and give the plan of your real runs as --plan. Simulated runs begin at
+random units of 16 sweeps and keep their order. What only a driven transducer gives off is not in a muted run.
 
 Finished parts are kept in --out at once: the same command goes on after an interruption. The same seed gives the same report on
 any number of cores.
@@ -51,8 +59,11 @@ def parser() -> argparse.ArgumentParser:
     what = program.add_argument_group("what")
     what.add_argument("--rules", type=_names, metavar="A,B", help="rules to compare (evidence,fsp,hotelling)")
     what.add_argument("--noise", type=_names, metavar="all|A,B", help=f"null sources (gaussian): {', '.join(NOISES)}")
-    what.add_argument("--recording", type=Path, metavar="FILE", help="recorded noise: .xdf, .npz, .npy or a run folder")
-    what.add_argument("--channel", metavar="C", help="label or number (from 1) in the recording")
+    what.add_argument(
+        "--recording", type=Path, metavar="FILE", help="recorded noise, onsets at random: .xdf, .npz, .npy or a run folder"
+    )
+    what.add_argument("--muted", type=Path, metavar="FOLDER", help="the folder of a muted run, at its real triggers")
+    what.add_argument("--channel", metavar="C", help="label or number (from 1) in what was recorded")
     what.add_argument("--rate", type=float, metavar="HZ", help="sampling rate, where the file states none")
     what.add_argument("--unit", metavar="U", help="unit of the recording, where the file states none: uV, mV or V")
     what.add_argument("--response", type=_numbers, metavar="NV,NV", help="sizes in nV peak to trough; 0 is no response (0)")
@@ -107,13 +118,19 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
     """Raises ValueError (PlanError, RecordingError) or OSError for what cannot be validated."""
     own = _own_plan(args)
     epoch_ms, band = own.analysis.epoch_ms, own.analysis.band_hz
-    recording = None
-    if args.recording is not None:
+    recording = muted = None
+    if args.muted is not None:
+        muted = muted_run(args.muted.resolve(), own, args.channel, args.unit)
+        grid = muted.grid
+    elif args.recording is not None:
         recording = Recording(args.recording.resolve(), args.channel, args.rate, args.unit)
         grid = load(recording, band).grid(band, epoch_ms)
     else:
         grid = Grid(Grid.rate_hz, epoch_ms[0], math.floor((epoch_ms[1] - epoch_ms[0]) * 1e-3 * Grid.rate_hz + 1e-9) + 1, band)
-    engine = own.engine_settings(Layout(grid.rate_hz, ("EEG", "trigger"), (0,), 1))  # what a live run would make of it
+    if muted is not None:
+        engine = muted.settings
+    else:
+        engine = own.engine_settings(Layout(grid.rate_hz, ("EEG", "trigger"), (0,), 1))  # what a live run would make of it
     setup = Setup(
         grid=grid,
         window_ms=engine.window_ms,
@@ -129,11 +146,14 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
     else:
         pauses_s = Presentation.pauses_s if args.schedule == "pause" else ()
         presentation = Presentation(args.stimulus_rate or Presentation.rate_per_s, pauses_s)
-    measured = args.targets and recording is None
-    sources = tuple(args.noise or ((RECORDING,) if recording else ("all",) if measured else ("gaussian",)))
+    recorded = (RECORDING,) if recording is not None else (MUTED,) if muted is not None else ()
+    measured = args.targets and not recorded
+    sources = tuple(args.noise or recorded or (("all",) if measured else ("gaussian",)))
     sources = tuple(NOISES) if sources == ("all",) else sources
-    if recording is not None and sources != (RECORDING,):
+    if recorded and sources != recorded:
         raise ValueError("a recording is its own source: leave out --noise, and validate synthetic noise by itself")
+    if muted is not None:
+        sweeps_of(muted).require(setup.units)
     runs = QUICK_RUNS if args.quick else TARGET_RUNS if args.targets else DEFAULT_RUNS
     if args.runs is not None:
         runs = args.runs
@@ -153,13 +173,24 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         presentation=presentation,
         response=replace(Response(shape=args.shape), **({"latency_ms": args.response_latency} if args.response_latency else {})),
         recording=recording,
+        muted=muted,
     )
 
 
 def _own_plan(args: argparse.Namespace) -> Plan:
-    """The plan asked for, or that of the run folder, or the usual one with our own sound; single values replaced."""
+    """The plan asked for, or that of the run folder, or the usual one with our own sound; single values replaced.
+
+    Of a plan given with a muted run only [analysis] and [decision] count: how it was made and recorded is settled.
+    """
     plan = make_plan({"sound": {"level_db_fs": -40.0}})
-    if args.plan is not None:
+    if args.muted is not None:
+        _alone_with_muted(args)
+        plan = plan_of(args.muted)
+        if args.plan is not None:
+            asked = load_plan(args.plan)
+            made, judged = (one.model_dump(mode="json", exclude_none=True) for one in (plan, asked))
+            plan = make_plan(made | {part: judged[part] for part in ("analysis", "decision")}, str(args.plan))
+    elif args.plan is not None:
         plan = load_plan(args.plan)
     elif args.recording is not None and args.recording.is_dir():
         folder = RunFolder.open(args.recording)
@@ -176,3 +207,12 @@ def _own_plan(args: argparse.Namespace) -> Plan:
         random_pause = {None: None, "fixed": False, "pause": True}[args.schedule]
         changes["sound"] = {"rate_per_s": args.stimulus_rate, "random_pause": random_pause}
     return override(plan, changes)
+
+
+def _alone_with_muted(args: argparse.Namespace) -> None:
+    """Raise ValueError for options that have no meaning beside --muted."""
+    if args.recording is not None:
+        raise ValueError("--muted and --recording: give one of them, and the other with another --out")
+    for option, why in (("rate", "the stream"), ("stimulus_rate", "the plan of the run"), ("schedule", "the plan of the run")):
+        if (given := getattr(args, option)) is not None:
+            raise ValueError(f"--{option.replace('_', '-')} {given} does not go with --muted: leave it out, {why} says it")

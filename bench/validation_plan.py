@@ -11,13 +11,14 @@ from pathlib import Path
 import monitor.core
 from monitor.core.identity import spelled
 
+from .muted import Loop, MutedRun, sweeps_of
 from .noises import NOISES, Presentation
 from .recordings import Loaded, Recording, load
 from .responses import Response
 from .simulate import Chain, Setup, chain
 
 BATCH = 100  # runs of a cell; fixed, so that a report never depends on how the work was spread
-RECORDING = "recording"
+RECORDING, MUTED = "recording", "muted"
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class Cell:
 
 @dataclass(frozen=True)
 class ValidationPlan:
-    """Everything that shapes the result. ``sources``: names in NOISES, or "recording"; sizes in nV, 0 is no response.
+    """Everything that shapes the result. ``sources``: names in NOISES, "recording", or "muted"; sizes in nV, 0 is no response.
 
     ``response_sources`` are those in which responses are simulated too. ``response`` gives their shape and latencies.
     """
@@ -48,10 +49,11 @@ class ValidationPlan:
     presentation: Presentation = field(default_factory=Presentation)
     response: Response = field(default_factory=Response)
     recording: Recording | None = None
+    muted: MutedRun | None = None
 
     def __post_init__(self) -> None:
         for name in (*self.sources, *self.response_sources):
-            if name not in NOISES and (name != RECORDING or self.recording is None):
+            if name not in NOISES and {RECORDING: self.recording, MUTED: self.muted}.get(name) is None:
                 raise ValueError(f"noise {name!r} is unknown: choose from {', '.join(NOISES)}")
         for name, value in (("runs", self.runs), ("response_runs", self.response_runs)):
             if value < 1:
@@ -71,6 +73,12 @@ class ValidationPlan:
         assert self.recording is not None
         return load(self.recording, self.setup.grid.band_hz)
 
+    @property
+    def loop(self) -> Loop:
+        """The sweeps of the muted run that the plan names."""
+        assert self.muted is not None
+        return sweeps_of(self.muted)
+
     def cells(self) -> Iterator[Cell]:
         for source in dict.fromkeys((*self.sources, *self.response_sources)):
             for size in self.sizes_nv:
@@ -86,8 +94,9 @@ class ValidationPlan:
 
         Results of two plans may be put together when it is the same.
         """
-        kinds = [NOISES[name] for name in dict.fromkeys((*self.sources, *self.response_sources)) if name != RECORDING]
-        recorded = self.loaded.sha256 if self.recording else ""
+        kinds = [NOISES[name] for name in dict.fromkeys((*self.sources, *self.response_sources)) if name in NOISES]
+        recorded = spelled((self.loaded.sha256, self.loaded.channel, self.recording.unit)) if self.recording else ""
+        recorded += spelled((self.loop.sha256, self.muted.settings)) if self.muted else ""
         parts = [spelled(part) for part in (self.setup, self.presentation, self.response, self.seed)]
         parts += [f"{one.name}={one.identity}" for one in self.chains]
         parts += [repr(kind) for kind in kinds] + [recorded, code_fingerprint()]
@@ -97,7 +106,8 @@ class ValidationPlan:
 def code_fingerprint() -> str:
     """Hash of the code that a run goes through: results from before and after a change must not be mixed."""
     core = sorted(Path(next(iter(monitor.core.__path__))).glob("*.py"))
-    own = [Path(__file__).with_name(f"{name}.py") for name in ("noises", "noise_parts", "responses", "simulate", "recordings")]
+    names = ("noises", "noise_parts", "responses", "simulate", "recordings", "muted")
+    own = [Path(__file__).with_name(f"{name}.py") for name in names]
     digest = hashlib.sha256()
     for path in (*core, *own):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())

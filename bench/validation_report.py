@@ -14,7 +14,7 @@ from typing import Any
 from monitor.folder import jsonable
 
 from .noises import NOISES
-from .validation_plan import RECORDING, ValidationPlan
+from .validation_plan import MUTED, RECORDING, ValidationPlan
 from .validation_plots import false_alarm_plot, power_plot, survival_plot
 from .validation_tables import Row, Tables
 from .validation_targets import Target
@@ -50,6 +50,17 @@ def facts(plan: ValidationPlan) -> dict[str, Any]:
             "duration_s": loaded.duration_s,
             "separate_runs": loaded.duration_s / run_s,
         }
+    if plan.muted is not None:
+        loop = plan.loop
+        out["muted"] = {
+            "run": loop.name,
+            "sha256": loop.sha256,
+            "channel": loop.channel,
+            "duration_s": loop.duration_s,
+            "sweeps": loop.usable.size,
+            "left_out": loop.left_out,
+            "separate_runs": loop.usable.size / setup.max_sweeps,
+        }
     return out
 
 
@@ -71,6 +82,15 @@ def _heading(plan: ValidationPlan) -> list[str]:
             f"recording {r['file']} (sha256 {r['sha256'][:16]}), channel {r['channel']}, {r['duration_s']:.1f} s usable: about "
             f"{r['separate_runs']:.1f} separate runs of full length. Runs share its samples, so the intervals hold for runs "
             "drawn from this recording; about other recordings they say less"
+        )
+    if plan.muted is not None:
+        m = known["muted"]
+        faults = ", ".join(f"{count} {why}" for why, count in sorted(m["left_out"].items()))
+        lines.append(
+            f"muted run {m['run']} (raw.xdf sha256 {m['sha256'][:16]}), channel {m['channel']}: {m['sweeps']} sweeps at its own "
+            f"triggers in {m['duration_s']:.1f} s, {f'of which unusable: {faults}' if faults else 'none with a fault'}; about "
+            f"{m['separate_runs']:.1f} separate runs of full length. A run begins at a random unit of 16 and goes on in order. "
+            "Runs share sweeps, so the intervals hold for runs drawn from this one; about another day or person they say less"
         )
     return lines
 
@@ -172,7 +192,7 @@ def _flat(plan: ValidationPlan, row: Row) -> dict[str, Any]:
             (
                 row.source, row.size_nv, row.rule, identities.get(row.rule, ""), p.n, p.count, p.rate, p.low, p.high, p.upper,
                 row.absent, row.inconclusive, row.mean_sweeps, row.mean_sweeps_error, *row.quartile_sweeps, row.noise_nv,
-                plan.loaded.name if row.source == RECORDING else "",
+                plan.loaded.name if row.source == RECORDING else plan.loop.name if row.source == MUTED else "",
             ),
             strict=True,
         )

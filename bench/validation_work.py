@@ -6,15 +6,17 @@ import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from .muted import MutedDraws
 from .noises import NOISES, NoiseSource, Source, run_seeds
 from .recordings import RecordingDraws
 from .simulate import simulate
-from .validation_plan import RECORDING, Cell, ValidationPlan
+from .validation_plan import MUTED, RECORDING, Cell, ValidationPlan
 
 CELLS = "cells.jsonl"
 Record = dict[str, Any]
@@ -25,7 +27,7 @@ class ResumeError(RuntimeError):
 
 
 def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
-    """Every run of a cell; what comes back is plain numbers and text. A pure function of its arguments (and the recording)."""
+    """Every run of a cell, in plain numbers and text. A pure function of its arguments and of what was recorded."""
     runs = range(cell.first, cell.first + cell.count)
     setup = plan.setup
     seeds = run_seeds(plan.seed, cell.source, runs)
@@ -33,6 +35,9 @@ def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
     source: Source
     if cell.source == RECORDING:
         source = RecordingDraws(plan.loaded, setup.grid, plan.presentation, seeds)
+    elif cell.source == MUTED:
+        source = MutedDraws(plan.loop, seeds)
+        setup = replace(setup, criteria=plan.loop.criteria(setup.criteria))
     else:
         noise = NOISES[cell.source]
         source = NoiseSource(noise, setup.grid, plan.presentation, seeds)
