@@ -149,4 +149,4 @@ def test_ctrl_c_ends_the_whole_demonstration(demonstrations: tuple[Outcome, Outc
     assert (run["stopped_by"], run["identical"]) == ("operator", True)
     assert outcome.status == 1  # it did not end as it should
     assert "Traceback" not in outcome.err
-    assert [path.name for path in session.iterdir()] == ["run-001"]
+    assert sorted(path.name for path in session.iterdir()) == ["dose.jsonl", "run-001"]
