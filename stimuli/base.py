@@ -65,7 +65,9 @@ def between_samples(samples: NDArray[np.float64], factor: int = OVERSAMPLING) ->
     long = 1 << int(np.ceil(np.log2(samples.size + 2 * margin)))
     padded = np.zeros(long)
     padded[margin : margin + samples.size] = samples
-    curve = np.fft.irfft(np.fft.rfft(padded), factor * long) * factor
+    spectrum = np.fft.rfft(padded)
+    spectrum[-1] *= 0.5  # half the rate stands for itself and its mirror image
+    curve = np.fft.irfft(spectrum, factor * long) * factor
     return curve[factor * margin : factor * (margin + samples.size)].astype(np.float64)
 
 

@@ -2,7 +2,18 @@
 
 import pytest
 
-from monitor.expected import ANYWHERE_MS, CLICK_ADULT, wave_v_bracket_ms, wave_v_ms
+from monitor.core.evidence import SHAPES
+from monitor.expected import (
+    ANYWHERE_CHIRP_MS,
+    ANYWHERE_MS,
+    CHIRP_ADULT,
+    CLICK_ADULT,
+    burst_wave_v_ms,
+    chirp_wave_v_ms,
+    default_window_ms,
+    wave_v_bracket_ms,
+    wave_v_ms,
+)
 
 WINDOW = (5.0, 17.0)
 
@@ -34,3 +45,70 @@ def test_latency_falls_with_level_and_the_unknown_is_wide() -> None:
     assert latencies == sorted(latencies, reverse=True)
     assert wave_v_bracket_ms(None, None, None, WINDOW) == ANYWHERE_MS
     assert wave_v_bracket_ms("click", 100, "adult", WINDOW)[0] == WINDOW[0]
+
+
+# Elberling, Callo & Don 2010, by way of a public data file (secondary): SD of the latency at 20, 40, 60 dB nHL, chirps 1 to 5.
+CHIRP_SD = ((0.36, 0.29, 0.28), (0.32, 0.23, 0.35), (0.34, 0.27, 0.51), (0.36, 0.34, 0.51), (0.36, 0.59, 0.38))
+
+
+@pytest.mark.parametrize("row", range(5))
+def test_published_chirp_rows(row: int) -> None:
+    """The table comes out at its own levels, and the bracket holds two SDs around each mean."""
+    span, *latencies = CHIRP_ADULT[row]
+    for level, latency, sd in zip((20.0, 40.0, 60.0), latencies, CHIRP_SD[row], strict=True):
+        assert chirp_wave_v_ms(level, span, "adult") == pytest.approx(latency)
+        low, high = wave_v_bracket_ms("chirp", level, "adult", (2.0, 12.4), span_ms=span)
+        assert low <= max(latency - 2 * sd, 2.0)
+        assert high >= latency + 2 * sd
+
+
+def test_chirps_come_earlier_the_longer_they_are_and_the_click_is_span_0() -> None:
+    for level in (0.0, 20.0, 35.0, 50.0, 60.0, 80.0):
+        latencies = [chirp_wave_v_ms(level, span, "adult") for span in (0.0, 1.0, 1.86, 3.143, 3.32, 5.04)]
+        assert latencies[0] == pytest.approx(wave_v_ms(level, "adult"))
+        assert latencies == sorted(latencies, reverse=True)
+    assert chirp_wave_v_ms(40, 3.32, "infant") == pytest.approx(5.76 + 1.0)
+    assert wave_v_bracket_ms("chirp", None, "adult", (2.0, 12.4), span_ms=3.143) == ANYWHERE_CHIRP_MS
+
+
+# 5 + 12.9 * 5^(-L / 100) * (f / kHz)^-0.413, worked out at 60 and 80 dB SPL: Neely et al. 1988 eq. 1 (secondary).
+@pytest.mark.parametrize(
+    ("frequency_hz", "ms_60", "ms_80"), [(500, 11.54, 9.74), (1000, 9.91, 8.56), (2000, 8.69, 7.67), (4000, 7.77, 7.01)]
+)
+def test_published_burst_latencies(frequency_hz: float, ms_60: float, ms_80: float) -> None:
+    assert burst_wave_v_ms(60 - 25, frequency_hz, "adult") == pytest.approx(ms_60, abs=0.006)
+    assert burst_wave_v_ms(80 - 25, frequency_hz, "adult") == pytest.approx(ms_80, abs=0.006)
+
+
+@pytest.mark.parametrize(("frequency_hz", "ms"), [(1000, 10.55), (2000, 9.29), (4000, 8.32)])
+def test_a_second_study_lies_inside(frequency_hz: float, ms: float) -> None:
+    """Harte et al. 2009, from emissions: 5 + 0.5 * 11.09 * (f / kHz)^-0.37 ms (secondary), at a moderate level."""
+    low, high = wave_v_bracket_ms("tone-burst", 40, "adult", (5, 25), frequency_hz=frequency_hz)
+    assert low < ms < high
+
+
+def test_a_low_burst_near_threshold_is_late() -> None:
+    """500 Hz near threshold 10 to 17 ms (proposed range, low confidence)."""
+    low, high = wave_v_bracket_ms("tone-burst", 20, "adult", (5, 21), frequency_hz=500)
+    assert low < 12
+    assert high > 15
+
+
+@pytest.mark.parametrize("stimulus", ["click", "tone-burst", "octave-chirp", "chirp"])
+@pytest.mark.parametrize("age_group", ["adult", "infant"])
+@pytest.mark.parametrize("level", [20, 40, 60, 80])
+def test_the_default_window_holds_what_is_expected(stimulus: str, age_group: str, level: float) -> None:
+    """From 20 dB nHL on: without its trough in the window a missing wave cannot be called missing."""
+    bursts = [250, 500, 1000, 1499, 1500, 2000, 4000, 8000]
+    for frequency_hz in bursts if stimulus in ("tone-burst", "octave-chirp") else [None]:
+        window = default_window_ms(stimulus, frequency_hz, age_group)
+        low, high = wave_v_bracket_ms(stimulus, level, age_group, window, frequency_hz=frequency_hz, span_ms=3.143)
+        assert window[0] <= low < high <= window[1] - SHAPES[0].trough_after_ms
+
+
+def test_default_windows_as_stated() -> None:
+    assert default_window_ms(None) == default_window_ms("click") == default_window_ms("custom") == (5, 17)
+    ends = {hz: default_window_ms("tone-burst", hz)[1] for hz in (250, 399, 400, 500, 750, 1000, 1500, 8000)}
+    assert ends == {250: 25, 399: 25, 400: 21, 500: 21, 750: 19, 1000: 19, 1500: 17, 8000: 17}
+    assert default_window_ms("chirp") == (2, 12.4)
+    assert default_window_ms("chirp", None, "infant") == (2, 13.4)

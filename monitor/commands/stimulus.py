@@ -109,6 +109,8 @@ def sound_plan(args: argparse.Namespace) -> Any:
     """[sound] of the plan with what the options replace. Raises PlanError."""
     from monitor.plan import PlanError, load_plan, make_sound_plan
 
+    if args.play is not None and args.play < 1:
+        raise PlanError(f"--play {args.play}: allowed is 1 or more")
     data: dict[str, Any] = {}
     if args.plan is not None:
         plan = load_plan(args.plan)
@@ -254,8 +256,6 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     """Play it so many times, or until Ctrl-C; how often it was played. Raises PlanError and RuntimeError."""
     from monitor.sound import make_stimulus, open_sound
 
-    if args.play < 1:
-        raise ValueError(f"--play {args.play}: allowed is 1 or more")
     sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
     stopped = []
     say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)
