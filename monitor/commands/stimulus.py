@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import os
 import time
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,8 @@ EXAMPLES = """examples:
 
 Every option but the last groups is a key of [sound] in a plan; PLAN.toml gives those that are left out. Measures are of the
 electric signal: an earphone changes spectrum and envelope. A file is written at -20 dB re full scale unless a level is given.
-Sound can harm hearing: --play keeps to the output ceiling, a WAV file in another player does not.
+Sound can harm hearing: --play keeps to the output ceiling and counts into the sound dose of the folder sessions; a WAV file in
+another player does neither.
 exit status: 0 done, 1 could not be written or played, 2 bad arguments or plan"""
 
 FILE_DB_FS = -20.0  # so that a file that is opened by chance, with the volume up, does no harm
@@ -254,12 +256,14 @@ def _trigger(waveform: Any) -> Any:
 
 def play(plan: Any, args: argparse.Namespace) -> int:
     """Play it so many times, or until Ctrl-C; how often it was played. Raises PlanError and RuntimeError."""
-    from monitor.sound import make_stimulus, open_sound
+    from monitor.sound import OUTSIDE_A_RUN, make_stimulus, open_sound
 
     sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
-    stopped = []
+    stopped: list[bool] = []
+    name = f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
     say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)
     try:
+        sound.reserve(OUTSIDE_A_RUN, name, args.play)
         with stop_on_signals(lambda: stopped.append(True)):
             sound.start()
             while sound.sweeps_played < args.play and not stopped and sound.failure is None:
