@@ -90,8 +90,9 @@ def _heading(plan: ValidationPlan) -> list[str]:
             f"muted run {m['run']} (raw.xdf sha256 {m['sha256'][:16]}), channel {m['channel']}: {m['sweeps']} sweeps at its own "
             f"triggers in {m['duration_s']:.1f} s, {f'of which unusable: {faults}' if faults else 'none with a fault'}; about "
             f"{m['separate_runs']:.1f} separate runs of full length, from which no rate below about "
-            f"{100 * min(1.0, 1 / m['separate_runs']):.2g} % can be told. A run begins at a random unit of 16 and goes on in order. "
-            "Runs share sweeps, so the intervals hold for runs drawn from this one; about another day or person they say less"
+            f"{100 * min(1.0, 1 / m['separate_runs']):.2g} % can be told. A run begins at a random unit of 16 and goes on "
+            "in order. Runs share sweeps, so the intervals hold for runs drawn from this one; "
+            "about another day or person they say less"
         )
     return lines
 
