@@ -1,6 +1,7 @@
 """The limiter against its definition, sample by sample, and the limits against their published numbers."""
 
 import math
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 
@@ -9,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stimuli.calibration import COUPLERS, Calibration, LevelError
+from stimuli.calibration import COUPLERS, Calibration, LevelError, Measured
 from stimuli.ceiling import AGE_GROUPS, Ceiling, Limiter
 from stimuli.levels import gain
 from stimuli.waveforms import Waveform, click
@@ -129,6 +130,103 @@ def test_a_calibration_damaged_in_memory_never_raises_the_limit_above_what_it_co
         assert 0 <= limit <= 2.0
         # what the other ear, 12 dB apart at most, would allow
         assert limit <= max(10 ** ((130 - 125 + 12) / 20), 10 ** (-20 / 20))
+
+
+def burst(hz, cycles=5.0):
+    """Tone burst with straight ramps of two cycles, sample by sample."""
+    n = round(cycles * RATE_HZ / hz)
+    ramp = 2 * RATE_HZ / hz
+    samples = [min(1.0, (i + 0.5) / ramp, (n - i - 0.5) / ramp) * math.sin(2 * math.pi * hz * i / RATE_HZ) for i in range(n)]
+    return Waveform("tone-burst", np.array(samples) / np.abs(samples).max(), RATE_HZ, frequency_hz=hz)
+
+
+@pytest.mark.parametrize(("hz", "zero"), [(500.0, 23.5), (1000.0, 21.5), (2000.0, 28.5), (4000.0, 32.5)])
+def test_bursts_for_infants_stop_at_85_db_hl_of_their_own_frequency(hz, zero):
+    # zeros of 2-1-2 bursts: ISO 389-6 (from memory), as in references.toml
+    ceiling = Ceiling("insert", "infant", calibration())
+    assert ceiling.limit_db_ppe(burst(hz)) == pytest.approx(85 + zero, abs=0.01)
+    assert ceiling.peak_to_peak(burst(hz))[0] == pytest.approx(2 * gain(85, burst(hz), "left", calibration()), rel=2e-3)
+
+
+def test_the_name_and_the_stated_frequency_of_a_sound_do_not_raise_its_limit():
+    """A tone of 1 kHz that says it is a burst of 4 kHz, or a click."""
+    ceiling = Ceiling("insert", "infant", calibration())
+    true = burst(1000.0)
+    for lie in (
+        Waveform("tone-burst", true.samples, RATE_HZ, frequency_hz=4000.0),
+        Waveform("click", true.samples, RATE_HZ),
+        Waveform("custom", np.concatenate([true.samples, np.zeros(4000)]), RATE_HZ),
+    ):
+        assert ceiling.limit_db_ppe(lie) <= 85 + 21.5 + 0.01
+
+
+def test_a_mixture_counts_as_its_most_audible_part():
+    low, high = burst(1000.0).samples, np.zeros(240)
+    high[: burst(4000.0).samples.size] = burst(4000.0).samples
+    mixed = low + high
+    limit = Ceiling("insert", "infant", calibration()).limit_db_ppe(Waveform("custom", mixed / np.abs(mixed).max(), RATE_HZ))
+    assert 85 + 21.5 <= limit < 85 + 24
+
+
+def test_long_sounds_have_less():
+    # infants: 0 dB HL of a long tone of 1 kHz, ISO 389-2: 5.5 dB SPL on the ear simulator (secondary)
+    assert Ceiling("insert", "infant", calibration()).limit_db_ppe(burst(1000.0, 100)) == pytest.approx(85 + 5.5)
+    assert Ceiling("insert", "adult", calibration()).limit_db_ppe(burst(1000.0, 100)) == pytest.approx(115)
+    assert Ceiling("insert", "adult", calibration()).limit_db_ppe(burst(500.0)) == pytest.approx(130)  # 10 ms are short
+    # noise: 115 dB RMS, and 4 times the RMS is 9.03 dB more than p-p.e.
+    assert Ceiling("insert", "adult", calibration()).limit_db_ppe(None) == pytest.approx(115 + 9.03, abs=0.01)
+
+
+def test_bone_has_a_limit_of_force():
+    for age_group, limit in (("adult", 130), ("child", 125), ("infant", 109)):
+        ceiling = Ceiling("bone-vibrator", age_group, calibration(120, math.nan, "bone-vibrator", "artificial-mastoid"))
+        assert ceiling.route == "bone"
+        assert ceiling.limit_db_ppe(CLICK) == limit
+        left, right = ceiling.peak_to_peak(CLICK)
+        assert left == pytest.approx(min(10 ** ((limit - 120) / 20), 2.0))
+        assert right == pytest.approx(10 ** ({"adult": -20, "child": -30, "infant": -40}[age_group] / 20))  # not measured
+
+
+rows = st.tuples(st.floats(90, 150), st.floats(-40, 40), st.floats(-40, 40))
+
+
+@settings(max_examples=150)
+@given(row=rows, waveform=st.sampled_from([CLICK, burst(500.0), TONE, None]), age_group=st.sampled_from(AGE_GROUPS))
+def test_no_row_of_a_calibration_raises_the_limit(row, waveform, age_group):
+    """One wrong row, whichever: the limit is that of the main number, or lower."""
+    main, measured, response = row
+    plain = Calibration(
+        "c", "box", "hw", RATE_HZ, "insert", "occluded-ear-simulator", main, main, date(2026, 1, 1), 365, "me"
+    )
+    stimulus, hz = ("click", None) if waveform is None else (waveform.name, waveform.frequency_hz)
+    for scale in ("ppe", "zeq"):
+        try:
+            bent = replace(
+                plain,
+                measured=(Measured(stimulus, hz, scale, main + measured, main + measured),),
+                response=((500.0, response, response), (1000.0, 0.0, -response)),
+            )
+        except LevelError:
+            continue
+        for low, high in zip(
+            Ceiling("insert", age_group, bent).peak_to_peak(waveform),
+            Ceiling("insert", age_group, plain).peak_to_peak(waveform),
+            strict=True,
+        ):
+            assert low <= high * (1 + 1e-9)
+
+
+def test_noise_near_its_limit_passes_bit_by_bit():
+    """The quick way through and the slow one agree where windows differ: loud at two places more than 5 ms apart."""
+    x = np.random.default_rng(5).uniform(-0.2, 0.2, 4000)
+    x[1000], x[1500] = 0.7, -0.7
+    limiter = Limiter(0.95, RATE_HZ)
+    out = np.concatenate([limiter.apply(part) for part in np.array_split(x, 7)])
+    np.testing.assert_array_equal(out, x)
+    assert limiter.limited_samples == 0
+    x[1100] = -0.7
+    out = np.concatenate([limiter.apply(part) for part in np.array_split(x, 7)])
+    np.testing.assert_array_equal(out, slow_limiter(x, limiter.limit, 240))
 
 
 def test_refuses_what_it_does_not_know():

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from stimuli.calibration import Calibration, LevelError
 from stimuli.ceiling import AGE_GROUPS, Ceiling
-from stimuli.frames import FrameSource, trigger_pulse
+from stimuli.frames import BREAK_LOBE_S, DEVICE_BREAK_LOBE_S, FrameSource, break_mark, trigger_pulse
 from stimuli.levels import db_ppe_spl, gain, gain_db_fs, peak_to_peak_pa
+from stimuli.masking import Masking, rms_of_em
 from stimuli.schedule import Schedule, ScheduleError
 from stimuli.waveforms import Waveform, click
 
@@ -245,3 +246,119 @@ def test_the_ceiling_really_holds_down_what_got_past_the_first_check():
     assert db_ppe_spl(most_within_5_ms(x[0]) * peak_to_peak_pa(130.0)) == pytest.approx(85 + 35.5, abs=1e-4)
     assert frames.limited_samples == 4 * 5
     assert x[2].max() == 0.5  # the trigger is no sound
+
+
+# -- masking ---------------------------------------------------------------------------------------------------------
+
+
+def noise(ear="left", level_db_em=50.0, cal=None, age_group="adult", seed=4):
+    cal = cal or calibration()
+    rms = rms_of_em(level_db_em, None, ear, cal, RATE_HZ)
+    return Masking("white", rms, ear, RATE_HZ, Ceiling("insert", age_group, cal), None, seed)
+
+
+def masked_source(masking, n_sweeps=60, ear="right"):
+    plain = source(n_sweeps=n_sweeps, ear=ear)
+    return FrameSource(CLICK, plain.gain, ear, plain.schedule, plain.ceiling, masking)
+
+
+def test_masking_touches_neither_stimulus_nor_trigger():
+    for ear, other in (("right", "left"), ("left", "right")):
+        plain, masked = source(n_sweeps=60, ear=ear), masked_source(noise(other), ear=ear)
+        a, b = plain.read(plain.total_samples), masked.read(plain.total_samples)
+        tested = int(ear == "right")
+        np.testing.assert_array_equal(a[tested], b[tested])
+        np.testing.assert_array_equal(a[2], b[2])
+        assert b[1 - tested].any()
+        assert masked.limited_samples == 0
+        assert plain.sweeps == masked.sweeps
+
+
+def test_masking_lasts_through_the_run_and_falls_to_silence_at_its_end():
+    frames = masked_source(noise())
+    x = frames.read(frames.total_samples + 5000)[0].astype(float)
+    assert x[0] == 0
+    assert not x[frames.total_samples :].any()
+    last = frames.sweeps[-1].onset_sample
+    middle = x[24_000 : last + 5]  # from the end of the rise to the last stimulus
+    tenths = np.sqrt(np.mean(middle[: middle.size // 4800 * 4800].reshape(-1, 4800) ** 2, axis=1))
+    assert tenths == pytest.approx(frames.masking.rms, rel=0.1)
+    assert np.abs(x).max() <= 4 * frames.masking.rms
+
+
+def test_masking_is_refused_where_the_stimulus_is():
+    with pytest.raises(LevelError, match="mask the other ear"):
+        masked_source(noise("right"))
+    with pytest.raises(LevelError, match="mask the other ear"):
+        masked_source(noise("left"), ear="both")
+    with pytest.raises(LevelError, match="one person"):
+        masked_source(noise("left", 30.0, age_group="infant"))
+
+
+@settings(max_examples=30)
+@given(blocks=st.lists(st.integers(0, 9000), min_size=1, max_size=20), seed=st.integers(0, 99))
+def test_masked_frames_are_the_same_for_any_block_size(blocks, seed):
+    def make():
+        return masked_source(noise(seed=seed), n_sweeps=None)
+
+    pieces, whole = make(), make()
+    got = np.concatenate([pieces.read(n) for n in blocks], axis=1)
+    np.testing.assert_array_equal(got, whole.read(sum(blocks)))
+
+
+@settings(max_examples=40)
+@given(
+    fault=st.floats(0, 1e6),
+    em=st.floats(-20, 70),
+    level=st.floats(-40, 80),
+    full_scale=st.floats(110, 150),
+    age_group=st.sampled_from(AGE_GROUPS),
+)
+def test_noise_passes_no_ceiling_either(fault, em, level, full_scale, age_group):
+    """Noise made louder behind every check is held to the ceiling of its own column."""
+    cal = calibration(full_scale, full_scale)
+    ceiling = Ceiling("insert", age_group, cal)
+    try:
+        frames = FrameSource(
+            CLICK, gain(level, CLICK, "right", cal), "right", Schedule(47.1, RATE_HZ, n_sweeps=8, lead_in_s=0.1), ceiling,
+            noise("left", em, cal, age_group),
+        )  # fmt: skip
+    except LevelError:
+        return
+    read = frames._noise.read
+    frames._noise.read = lambda n: fault * read(n)
+    x = frames.read(9600)
+    limit_db = {"adult": 124.03, "child": 119.03, "infant": 106.5}[age_group]  # 115 and 110 dB RMS; infants 85 dB HL
+    for start in range(0, 9600 - 240, 60):
+        window = x[0, start : start + 240].astype(float)
+        most = max(window.max(), 0.0) - min(window.min(), 0.0)
+        assert most == 0 or db_ppe_spl(most * peak_to_peak_pa(full_scale)) <= limit_db + 0.01
+    assert np.abs(x).max() <= 1
+
+
+def test_a_bone_vibrator_and_an_earphone_have_each_their_own_ceiling():
+    vibrator = Calibration(
+        "b", "box", "hw", RATE_HZ, "bone-vibrator", "artificial-mastoid", math.nan, 120.0, date(2026, 1, 1), 365, "me"
+    )
+    earphone = calibration(130.0, 130.0)
+    plan = Schedule(47.1, RATE_HZ, n_sweeps=8, lead_in_s=0.1)
+    frames = FrameSource(
+        CLICK, gain_db_fs(-10.0, CLICK), "right", plan, Ceiling("bone-vibrator", "adult", vibrator), noise("left", 40.0, earphone)
+    )
+    limits = [limiter.limit for limiter in frames._limiters]
+    assert limits == pytest.approx([10 ** ((124.03 - 130) / 20), 2.0], rel=1e-3)  # 130 dB re 1 uN is 10 dB above full scale
+    x = frames.read(frames.total_samples)
+    assert frames.limited_samples == 0
+    by_bone = (x[1].astype(float) ** 2).sum() * peak_to_peak_pa(103.0) ** 2 / RATE_HZ  # counts for both ears
+    assert frames.dose.right_pa2s == pytest.approx(by_bone, rel=1e-5)
+    assert frames.dose.left_pa2s > frames.dose.right_pa2s
+
+
+# -- marks of a broken sound ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("lobe_s", "samples"), [(BREAK_LOBE_S, 72), (DEVICE_BREAK_LOBE_S, 96)])
+def test_break_marks(lobe_s, samples):
+    mark = break_mark(lobe_s, RATE_HZ)
+    np.testing.assert_array_equal(mark, [0.5] * samples + [-0.5] * samples)
+    assert mark.sum() == 0
