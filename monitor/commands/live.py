@@ -225,5 +225,6 @@ def title_of(plan: Any, stimulus: Any) -> str:
             level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
         muted = ", MUTED" if record["muted"] else ""
         speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
-        what = f"{record['ear']} ear · {record['stimulus']} · {level}{muted} · {record['rate_per_s']:g}/s{speed}"
+        zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
+        what = f"{record['ear']} ear · {record['stimulus']}{zero} · {level}{muted} · {record['rate_per_s']:g}/s{speed}"
     return " · ".join(part for part in (plan.title, what, "timing not verified") if part)

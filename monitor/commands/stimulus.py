@@ -22,7 +22,7 @@ EXAMPLES = """examples:
   quietfloor stimulus plan.toml --play 20                         by the output and at the level of a plan
 
 Every option but the last groups is a key of [sound] in a plan; PLAN.toml gives those that are left out. Measures are of the
-electric signal: an earphone changes spectrum and envelope. A file is written at -20 dB re full scale unless a level is given.
+electric signal: an earphone changes spectrum and envelope. A file is written at -20 dB re full scale unless --level-db-fs is given.
 Sound can harm hearing: --play keeps to the output ceiling and counts into the sound dose of the folder sessions; a WAV file in
 another player does neither.
 exit status: 0 done, 1 could not be written or played, 2 bad arguments or plan"""
@@ -63,6 +63,8 @@ def add(commands: Any) -> None:
     how.add_argument("--level-db-nhl", type=float, metavar="DB", help="needs --calibration")
     how.add_argument("--level-db-fs", type=float, metavar="DB", help="dB re full scale, where there is no calibration")
     how.add_argument("--calibration", metavar="FILE", help="of the output")
+    how.add_argument("--references", metavar="FILE", help="own reference thresholds")
+    how.add_argument("--route", metavar="ROUTE", help="air or bone (air)")
     how.add_argument("--ear", metavar="EAR", help="left or right (right)")
     how.add_argument("--age-group", metavar="GROUP", help="adult, child or infant: sets the output ceiling (adult)")
     how.add_argument("--transducer", metavar="NAME", help="what the sound comes from: sets the output ceiling (insert)")
@@ -120,8 +122,8 @@ def sound_plan(args: argparse.Namespace) -> Any:
             raise PlanError(f"plan {args.plan} plays nothing: give it a table [sound]")
         data = plan.sound.model_dump(mode="json", exclude_none=True)
     names = (
-        "stimulus", *SHAPE_KEYS, "level_db_nhl", "level_db_fs", "calibration", "ear", "age_group", "transducer", "polarity",
-        "rate_per_s", "sample_rate_hz",
+        "stimulus", *SHAPE_KEYS, "level_db_nhl", "level_db_fs", "calibration", "references", "route", "ear", "age_group",
+        "transducer", "polarity", "rate_per_s", "sample_rate_hz",
     )  # fmt: skip
     given = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
     if given.get("stimulus", data.get("stimulus")) != data.get("stimulus"):
