@@ -19,7 +19,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.artefacts import Criterion, peak_uv
 from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.engine import Engine
 from monitor.core.epoching import Epoch
@@ -40,9 +39,6 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 NEVER = 2**30  # units: a block of so many never ends, so nothing is judged while sweeps are cut
 PIECE_S = 1.0  # how much the engine is fed at once; where it is cut changes nothing
-# Every point of a sweep that had a fault. The simulation gives all sweeps of a source to the analysis as usable, so the mark
-# travels inside them, far beyond what an amplifier can give; ``criteria`` below reads it.
-UNUSABLE_UV = np.float32(1e9)
 WANTED = "make a run with `muted = true` under [sound] in its plan and give its folder, or give other recordings as --recording"
 
 
@@ -62,8 +58,8 @@ class MutedRun:
 
 @dataclass(frozen=True)
 class Loop:
-    """Sweeps (n_units, 16, n_times) in uV, in units and in order as the live run had them; every point of one is UNUSABLE_UV
-    where it is not ``usable`` (n_units, 16). ``left_out``: how many of those, by reason; "missing" where a unit was cut short.
+    """Sweeps (n_units, 16, n_times) in uV, in units and in order as the live run had them. ``presented`` (n_units, 16): those
+    that were triggers; ``usable`` (n_units, 16): those without a fault, the others are 0; ``left_out``: how many, by reason.
     """
 
     name: str
@@ -72,6 +68,7 @@ class Loop:
     duration_s: float
     sweeps: Singles
     usable: Bools
+    presented: Bools
     left_out: dict[str, int]
 
     def require(self, units: int) -> None:
@@ -82,24 +79,6 @@ class Loop:
                 f"{self.name} holds {held} sweeps in whole units, and a run of {units * UNIT_SWEEPS} would meet the same noise "
                 f"twice, which looks like a response: give --max-sweeps {held} or fewer, or make a longer muted run (see --help)"
             )
-
-    def criteria(self, own: tuple[Criterion, ...]) -> tuple[Criterion, ...]:
-        """Criteria that leave out what is marked and otherwise judge as ``own`` does where faults are known beforehand."""
-        if self.usable.all():
-            return own
-        unmarked = tuple(replace(criterion, measure=_Unmarked(criterion)) for criterion in own)
-        return (*unmarked, Criterion("unusable", peak_uv, times=float(UNUSABLE_UV), ceiling=float(UNUSABLE_UV) / 2))
-
-
-@dataclass(frozen=True)
-class _Unmarked:
-    """A measure that is nan for marked sweeps: they exceed no limit, and are not in its running median."""
-
-    of: Criterion
-
-    def __call__(self, sweeps_uv: Floats, rate_hz: float) -> Floats:
-        marked = np.abs(sweeps_uv[..., 0]) > UNUSABLE_UV / 2
-        return np.where(marked, np.nan, self.of.measure(sweeps_uv, rate_hz))
 
 
 def plan_of(path: Path) -> Plan:
@@ -162,13 +141,14 @@ def sweeps_of(run: MutedRun) -> Loop:
     units = [event for event in events if isinstance(event, UnitDone)]
     if not units:
         raise RecordingError(f"{run.path} holds no whole unit of {UNIT_SWEEPS} sweeps ({ended}): make a longer muted run")
-    sweeps = np.full((len(units), UNIT_SWEEPS, settings.epoch.n_times), UNUSABLE_UV)
+    sweeps: Singles = np.zeros((len(units), UNIT_SWEEPS, settings.epoch.n_times), dtype=np.float32)
     usable = np.zeros(sweeps.shape[:2], dtype=bool)
+    presented = np.zeros_like(usable)
     left_out: Counter[str] = Counter()
     for number, unit in enumerate(units):
-        faults = (*unit.left_out, *["missing"] * (UNIT_SWEEPS - len(unit.left_out)))
-        left_out.update(fault for fault in faults if fault is not None)
-        usable[number] = [fault is None for fault in faults]
+        left_out.update(fault for fault in unit.left_out if fault is not None)
+        presented[number, : len(unit.left_out)] = True
+        usable[number, : len(unit.left_out)] = [fault is None for fault in unit.left_out]
         for place in np.flatnonzero(usable[number]):
             sweeps[number, place] = signal.sweep(unit.positions[place])
     sweeps.setflags(write=False)
@@ -179,6 +159,7 @@ def sweeps_of(run: MutedRun) -> Loop:
         duration_s=(units[-1].positions[-1] - units[0].positions[0]) / settings.layout.rate_hz,
         sweeps=sweeps,
         usable=usable,
+        presented=presented,
         left_out=dict(left_out),
     )
 
@@ -223,10 +204,12 @@ class MutedDraws:
         self._at = np.array([np.random.Generator(np.random.PCG64(seed)).integers(units) for seed in seeds])
         self._given = 0
         self.gain: Floats = np.ones((len(seeds), UNIT_SWEEPS))
+        self.usable = self.presented = np.zeros((len(seeds), UNIT_SWEEPS), dtype=bool)
 
     def unit(self) -> Singles:
         self._given += 1
         self._loop.require(self._given)
         sweeps: Singles = self._loop.sweeps[self._at]  # a copy: what is added to a run stays out of the loop
+        self.usable, self.presented = self._loop.usable[self._at], self._loop.presented[self._at]
         self._at = (self._at + 1) % len(self._loop.sweeps)
         return sweeps

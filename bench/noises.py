@@ -25,6 +25,7 @@ from .noise_parts import Gain, Part, Pops, Rhythm, Tones
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Bools = NDArray[np.bool_]
 
 FLOOR = 0.01  # white part of the amplitude spectrum: what a converter adds; it also keeps the covariance well away from singular
 COLOUR_TAPS = 65
@@ -150,9 +151,13 @@ def run_seeds(seed: int, name: str, runs: range) -> list[np.random.SeedSequence]
 
 
 class Source(Protocol):
-    """Sweeps of a batch of runs, unit by unit. ``gain``: true size of each sweep (R, 16), which only an oracle may know."""
+    """Sweeps of a batch of runs, unit by unit. Of the unit that was given last, (R, 16) each: ``gain``, the true size of each
+    sweep, which only an oracle may know; ``usable``, those without a fault; ``presented``, those that were stimuli at all.
+    """
 
     gain: Floats
+    usable: Bools
+    presented: Bools
 
     def unit(self) -> Singles:
         """The next unit (R, 16, n_times) in uV."""
@@ -218,6 +223,7 @@ class NoiseSource:
         self._start_s = np.zeros(runs)
         self._steps: list[int | None] = [None] * runs
         self.gain: Floats = np.ones((runs, UNIT_SWEEPS))
+        self.usable = self.presented = np.ones((runs, UNIT_SWEEPS), dtype=bool)
 
     def unit(self) -> Singles:
         draws = np.empty((len(self._rngs), self._draws))

@@ -177,6 +177,7 @@ class RecordingDraws:
             )
         self._at: list[tuple[int, float] | None] = [None] * len(seeds)
         self.gain: Floats = np.ones((len(seeds), UNIT_SWEEPS))
+        self.usable = self.presented = np.ones((len(seeds), UNIT_SWEEPS), dtype=bool)
 
     def unit(self) -> Singles:
         return np.stack([self._next(run, rng) for run, rng in enumerate(self._rngs)])

@@ -185,7 +185,6 @@ def simulate(
         oracle = Oracle(settings.window.of(waves_uv), covariance_uv2)
         tallies[ORACLE] = _Tally(runs)
     added = waves_uv[:, np.newaxis, :].astype(np.float32)
-    usable = np.ones((runs, UNIT_SWEEPS), dtype=bool)
     nothing = np.full(runs, np.nan)
     left, estimated = nothing, nothing
     foretold: list[Foretold] = []
@@ -193,7 +192,7 @@ def simulate(
         sweeps = source.unit()
         if not silent:
             sweeps += added
-        look = analysis.update(sweeps, usable).look  # type: ignore[arg-type]  # single precision is meant: half the memory
+        look = analysis.update(sweeps, source.usable, source.presented).look  # type: ignore[arg-type]  # single precision is meant: half the memory
         if oracle is not None:
             presented = np.full(runs, (unit + 1.0) * UNIT_SWEEPS)
             oracle.update(settings.window.of(sweeps), source.gain)  # type: ignore[arg-type]

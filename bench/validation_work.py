@@ -6,7 +6,6 @@ import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +36,6 @@ def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
         source = RecordingDraws(plan.loaded, setup.grid, plan.presentation, seeds)
     elif cell.source == MUTED:
         source = MutedDraws(plan.loop, seeds)
-        setup = replace(setup, criteria=plan.loop.criteria(setup.criteria))
     else:
         noise = NOISES[cell.source]
         source = NoiseSource(noise, setup.grid, plan.presentation, seeds)

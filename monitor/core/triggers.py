@@ -13,6 +13,7 @@ from .samples import Floats
 NOISE_FACTOR = 8.0  # a pulse stands this many noise SDs away from rest
 SAME_HEIGHT = 1.4  # pulses that differ by less are of one height: a converter lowers the narrow ones
 FINE = 8  # values per sample when a height is measured
+UNFINISHED = 16  # samples: what ends later may be the beginning of a pulse, or only what a converter rings before one
 CONTEXT = 12  # samples around a pulse that its interpolation sees
 
 
@@ -104,6 +105,9 @@ def _pulses(x: Floats, rate_hz: float, settings: TriggerSettings) -> _Shape | No
     floor = max(NOISE_FACTOR * noise, 0.5 if codes else 0.2 * peak)
     out = np.flatnonzero(np.abs(away) > floor)
     groups = np.split(out, np.flatnonzero(np.diff(out) > settings.refractory_ms * 1e-3 * rate_hz) + 1)
+    groups = [group for group in groups if group[-1] < len(x) - UNFINISHED]
+    if not groups:
+        return None
     signs = np.array([np.sign(away[group[0]]) for group in groups])
     usual = 1 if signs.sum() >= 0 else -1
     sign = {"rising": 1, "falling": -1}.get(settings.edge, usual)

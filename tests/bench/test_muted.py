@@ -14,7 +14,7 @@ import pytest
 from scipy import signal
 
 from bench.earphone import virtual_earphone
-from bench.muted import UNUSABLE_UV, Loop, MutedDraws, MutedRun
+from bench.muted import Loop, MutedDraws, MutedRun
 from bench.noises import run_seeds
 from bench.patient import Amplifier, VirtualPatient
 from bench.profiles import load_patient
@@ -159,9 +159,10 @@ def test_sweeps_lie_at_the_real_triggers(gappy: tuple[RunFolder, np.ndarray, np.
                 error_uv = sweeps[place] - slowly(rows[0], run_of(plan), onset)
                 assert np.abs(error_uv).max() < 0.05 * np.abs(sweeps[place]).max()
             else:
-                assert (sweeps[place] == UNUSABLE_UV).all()
-    assert sum(loop.left_out.values()) == unusable > 15
-    assert loop.left_out["missing"] == sum(16 - len(unit) for unit in units)
+                assert not sweeps[place].any()
+    short = sum(16 - len(unit) for unit in units)
+    assert sum(loop.left_out.values()) + short == unusable > 15
+    assert (~loop.presented).sum() == short
     assert loop.sha256 == hashlib.sha256(folder.raw.read_bytes()).hexdigest()
     assert (loop.channel, loop.name) == ("Cz-M2", str(folder.path))
 
@@ -177,17 +178,19 @@ def test_in_order_they_are_the_live_run(gappy: tuple[RunFolder, np.ndarray, np.n
     events = engine.feed(Chunk(rows[:, kept].astype(np.float32), stamps_s))
     looks = [event for event in events if isinstance(event, LookDone)]
     done = [event for event in events if isinstance(event, UnitDone)]
-    setup = replace(plan.setup, criteria=loop.criteria(plan.setup.criteria))
-    analysis = RunningAnalysis(setup.analysis(plan.chains[0].rules), (1,))
+    analysis = RunningAnalysis(plan.setup.analysis(plan.chains[0].rules), (1,))
+    draws = MutedDraws(loop, [np.random.SeedSequence(0)])
+    draws._at[:] = 0
     assert len(looks) == len(loop.sweeps) >= 40
     rejected = 0
-    for unit, live, look in zip(loop.sweeps, done, looks, strict=True):
-        found = analysis.update(unit[np.newaxis], np.ones((1, 16), dtype=bool))  # type: ignore[arg-type]
+    for live, look in zip(done, looks, strict=True):
+        found = analysis.update(draws.unit(), draws.usable, draws.presented)  # type: ignore[arg-type]
         assert found.look is not None
         accepted = [why is None for why in live.left_out]
         assert found.accepted[0, : len(accepted)].tolist() == accepted
         assert not found.accepted[0, len(accepted) :].any()
         assert found.look.figures.sweeps_accepted[0] == look.sweeps_accepted
+        assert found.look.figures.sweeps_presented[0] == look.sweeps_presented
         assert found.look.figures.residual_noise_nv[0] == pytest.approx(look.residual_noise_nv, rel=1e-4, nan_ok=True)
         assert found.look.figures.evidence_log10[0] == pytest.approx(look.evidence, rel=1e-3, abs=1e-4, nan_ok=True)
         rejected += sum(why in ("peak", "slope") for why in live.left_out)
@@ -196,7 +199,7 @@ def test_in_order_they_are_the_live_run(gappy: tuple[RunFolder, np.ndarray, np.n
 
 def some(units: int) -> Loop:
     sweeps = np.arange(units, dtype=np.float32)[:, np.newaxis, np.newaxis] + np.zeros((units, 16, 5), dtype=np.float32)
-    return Loop("run", "", "Cz", 1.0, sweeps, np.ones((units, 16), dtype=bool), {})
+    return Loop("run", "", "Cz", 1.0, sweeps, np.ones((units, 16), dtype=bool), np.ones((units, 16), dtype=bool), {})
 
 
 def test_a_run_begins_at_a_random_unit_and_keeps_the_order() -> None:

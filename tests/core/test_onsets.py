@@ -227,3 +227,13 @@ def test_heights_that_vary_are_all_found(spread: float) -> None:
     assert model is not None
     assert model.threshold < 1.0
     np.testing.assert_array_equal(positions(pulses(AT, N, 8, heights)), AT)
+
+
+@pytest.mark.parametrize("noise", [0.0, 1e-3])
+def test_what_a_converter_rings_before_the_first_pulse_is_not_taken_for_pulses(noise: float) -> None:
+    """The first pulse comes just where learning looks: its ringing alone is in sight, and must not teach anything."""
+    for offset in range(-12, 14):
+        onsets = 16_000 + offset + np.arange(40) * 170.3
+        line = spread_pulse(23_500, onsets, 8000.0) + np.random.default_rng(0).normal(0, noise, 23_500)
+        found = OnsetFinder(8000.0, TriggerSettings()).feed(line)
+        np.testing.assert_allclose([onset.position for onset in found], onsets, atol=0.5)
