@@ -195,13 +195,13 @@ class Sound:
         spent = account.spent(but=name)
         needed, per_s = _needed(self._plan, self._frames, sweeps)
         try:
-            check(needed if whole else Dose(), per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
+            check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
         except LevelError as error:
             raise PlanError(f"sound: {error}") from error
         limit = limit_pa2s(self._plan.age_group)
         extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
         pairs = zip((needed + extra).both, spent.both, strict=True)
-        allowed = Dose(*(min(most, limit - before) for most, before in pairs))
+        allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in pairs))
         account.reserve(name, allowed)
         self._frames.allow(allowed)
         self._account = account, name

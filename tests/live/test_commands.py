@@ -141,6 +141,17 @@ def test_the_whole_loop_on_one_command(demonstrations: tuple[Outcome, Outcome | 
     assert "trigger_silent" not in kinds  # the lead-in is silence that is meant
 
 
+def test_the_session_holds_what_the_ears_got(demonstrations: tuple[Outcome, Outcome | None, Path]) -> None:
+    (run,) = demonstrations[0].json["runs"]
+    folder = Path(run["folder"])
+    lines = [json.loads(line) for line in (folder.parent / "dose.jsonl").read_text().splitlines()]
+    assert [(line["run"], line["what"]) for line in lines] == [("run-001", "reserved"), ("run-001", "played")]
+    dose = json.loads((folder / "run.json").read_text())["stimulus"]["dose"]
+    assert dose["left_pa2s"] == lines[1]["left_pa2s"] == 0
+    assert 0 < dose["right_pa2s"] == lines[1]["right_pa2s"] < lines[0]["right_pa2s"]
+    assert dose["left_db"] is None  # no sound at all has no level
+
+
 def test_ctrl_c_ends_the_whole_demonstration(demonstrations: tuple[Outcome, Outcome | None, Path]) -> None:
     _, outcome, session = demonstrations
     if outcome is None:

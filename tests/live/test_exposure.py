@@ -1,0 +1,277 @@
+"""The account of sound in a session folder, and the ways around it: restart, kill, a file deleted or edited, another clock."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.commands.demo import virtual_calibration
+from monitor.exposure import FILE, ExposureError, SessionDose, dose_record
+from monitor.folder import jsonable
+from monitor.plan import PlanError, SoundPlan, make_plan
+from monitor.sound import Sound, make_stimulus
+from stimuli.dose import Dose, limit_pa2s
+from tests.live.harness import call
+
+TODAY = datetime.date(2026, 3, 1)
+LIMIT = limit_pa2s("adult")
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.time = datetime.datetime(2026, 3, 1, 9, 0, tzinfo=datetime.UTC)
+
+    def __call__(self) -> datetime.datetime:
+        return self.time
+
+    def pass_(self, **time: float) -> None:
+        self.time += datetime.timedelta(**time)
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def account(tmp_path: Path, clock: Clock) -> SessionDose:
+    return SessionDose(tmp_path / "session", clock)
+
+
+def left_run(session: Path, name: str, dose: Dose | None, started: datetime.datetime, **more: Any) -> Path:
+    """A run folder as a run leaves it; without a dose as a version without one left it."""
+    folder = session / name
+    folder.mkdir(parents=True)
+    stimulus = {"stimulus": "click"} | ({} if dose is None else {"dose": dose_record(dose)})
+    (folder / "plan.toml").write_text("[sound]\nlevel_db_fs = -40\n")
+    record = {"started": started.isoformat(), "stimulus": stimulus} | more
+    (folder / "run.json").write_text(json.dumps(jsonable(record)))
+    return folder
+
+
+def test_a_new_session_has_heard_nothing(account: SessionDose) -> None:
+    assert account.spent() == Dose()
+    assert not account.session.exists()
+
+
+def test_runs_add_up_and_what_was_played_replaces_what_was_reserved(account: SessionDose) -> None:
+    account.reserve("run-001", Dose(0.0, 5.0))
+    assert account.spent() == Dose(0.0, 5.0)
+    account.settle("run-001", Dose(0.0, 2.0))
+    account.reserve("run-002", Dose(3.0, 0.5))
+    assert account.spent() == Dose(3.0, 2.5)
+    assert account.spent(but="run-002") == Dose(0.0, 2.0)
+    assert SessionDose(account.session, account._now).spent() == Dose(3.0, 2.5)  # another program, later
+
+
+def test_a_run_that_was_killed_counts_as_reserved(account: SessionDose) -> None:
+    account.reserve("run-001", Dose(0.0, 5.0))
+    with (account.session / FILE).open("a") as file:
+        file.write('{"run": "run-001", "at": "2026-03-0')  # killed while it wrote
+    assert account.spent() == Dose(0.0, 5.0)
+    account.reserve("run-002", Dose(0.0, 1.0))  # begins with the torn line
+    with pytest.raises(ExposureError, match=r"line 2 of .* is damaged"):
+        account.spent()
+
+
+def test_a_day_later_it_is_forgotten(account: SessionDose, clock: Clock) -> None:
+    account.settle("run-001", Dose(0.0, 5.0))
+    clock.pass_(hours=23)
+    account.settle("run-002", Dose(0.0, 1.0))
+    clock.pass_(hours=1, seconds=1)
+    assert account.spent() == Dose(0.0, 1.0)
+    clock.pass_(days=-3)  # a clock that was put back: still counted
+    assert account.spent() == Dose(0.0, 6.0)
+
+
+def test_deleting_the_account_does_not_empty_it(account: SessionDose, clock: Clock) -> None:
+    left_run(account.session, "run-001", Dose(1.0, 4.0), clock.time)
+    left_run(account.session, "run-002", Dose(0.0, 2.0), clock.time - datetime.timedelta(hours=25))
+    assert account.spent() == Dose(1.0, 4.0)
+
+
+def test_an_edited_account_is_held_against_the_runs(account: SessionDose, clock: Clock) -> None:
+    left_run(account.session, "run-001", Dose(1.0, 4.0), clock.time)
+    account.settle("run-001", Dose(2.0, 0.0))
+    assert account.spent() == Dose(2.0, 4.0)
+
+
+def test_a_run_without_any_account_closes_the_session(account: SessionDose, clock: Clock) -> None:
+    folder = account.session / "run-001"
+    folder.mkdir(parents=True)
+    clock.time = datetime.datetime.now(datetime.UTC)  # file times are of the machine
+    assert account.spent() == Dose()  # never began: no plan
+    (folder / "plan.toml").write_text('[stream]\neeg = ["1"]\n')
+    assert account.spent() == Dose()  # listened
+    (folder / "plan.toml").write_text("[sound]\nlevel_db_fs = -40\n")
+    with pytest.raises(ExposureError, match=r"run-001 played sound.*new session folder"):
+        account.spent()
+    assert account.spent(but="run-001") == Dose()
+    clock.pass_(hours=25)
+    assert account.spent() == Dose()
+
+
+def test_a_run_of_an_earlier_version_closes_the_session_for_a_day(account: SessionDose, clock: Clock) -> None:
+    left_run(account.session, "run-001", None, clock.time)
+    with pytest.raises(ExposureError, match="says nothing about its sound dose"):
+        account.spent()
+    clock.pass_(hours=25)
+    assert account.spent() == Dose()
+
+
+def test_replays_and_listening_play_nothing(account: SessionDose, clock: Clock) -> None:
+    left_run(account.session, "run-001", Dose(1.0, 4.0), clock.time, replay_of="elsewhere/run-001")
+    left_run(account.session, "run-002", Dose(1.0, 4.0), clock.time, stimulus=None)
+    assert account.spent() == Dose()
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "nonsense",
+        "{}",
+        "3",
+        '{"run": "run-001", "at": "2026-03-01T09:00:00+00:00", "left_pa2s": -5, "right_pa2s": 0}',
+        '{"run": "run-001", "at": "2026-03-01T09:00:00+00:00", "left_pa2s": NaN, "right_pa2s": 0}',
+        '{"run": "run-001", "at": "2026-03-01T09:00:00+00:00", "left_pa2s": true, "right_pa2s": 0}',
+        '{"run": "run-001", "at": "2026-03-01T09:00:00+00:00", "left_pa2s": "0", "right_pa2s": 0}',
+        '{"run": "run-001", "at": "2026-03-01T09:00:00", "left_pa2s": 0, "right_pa2s": 0}',
+        '{"run": 1, "at": "2026-03-01T09:00:00+00:00", "left_pa2s": 0, "right_pa2s": 0}',
+        '{"run": "run-001", "at": "yesterday", "left_pa2s": 0, "right_pa2s": 0}',
+    ],
+)
+def test_a_damaged_account_is_no_permission(account: SessionDose, line: str) -> None:
+    account.settle("run-001", Dose(0.0, 2.0))
+    with (account.session / FILE).open("a") as file:
+        file.write(line + "\n")
+    with pytest.raises(ExposureError, match=r"line 2 of .*dose\.jsonl is damaged"):
+        account.spent()
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "{", "[]", '{"stimulus": {"dose": {"left_pa2s": -1, "right_pa2s": 0}}, "started": "2026-03-01T09:00:00+00:00"}'],
+)
+def test_a_damaged_run_is_no_permission(account: SessionDose, clock: Clock, text: str) -> None:
+    (left_run(account.session, "run-001", Dose(), clock.time) / "run.json").write_text(text)
+    with pytest.raises(ExposureError, match="does not tell what was played"):
+        account.spent()
+
+
+def test_without_a_disk_nothing_is_reserved(tmp_path: Path, clock: Clock) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(ExposureError, match="nothing is played without it"):
+        SessionDose(tmp_path / "file" / "session", clock).reserve("run-001", Dose())
+
+
+# -- the sound of a run ----------------------------------------------------------------------------------------------
+
+
+def sound_plan(level: float = 60.0, **more: Any) -> SoundPlan:
+    plan = make_plan({"sound": {"level_db_nhl": level, "calibration": str(virtual_calibration()), **more}})
+    assert plan.sound is not None
+    return plan.sound
+
+
+def test_a_plan_that_is_too_much_is_refused_with_the_time_left() -> None:
+    # 90 dB nHL at 47.1/s: 70.5 s are a day's sum, 3319 sweeps (see tests/stimuli/test_dose.py)
+    with pytest.raises(PlanError, match=r"right ear.*70 s are left, about 33\d\d sweeps, and 6144 are asked for: lower"):
+        make_stimulus(sound_plan(90.0), TODAY, sweeps=6144)
+    make_stimulus(sound_plan(90.0), TODAY, sweeps=3000)
+    with pytest.raises(PlanError, match=r"50 % of it is used in this session\): at this level 35 s are left"):
+        make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.0, 0.5 * LIMIT))
+    make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.9 * LIMIT, 0.0))  # the other ear
+    make_stimulus(sound_plan(90.0, muted=True), TODAY, sweeps=6144)
+
+
+def test_masking_is_part_of_it() -> None:
+    masked = {"masking": "white", "masking_level_db_em": 74.0}
+    with pytest.raises(PlanError, match="left ear may get"):
+        make_stimulus(sound_plan(40.0, **masked), TODAY, sweeps=60_000)
+    make_stimulus(sound_plan(40.0), TODAY, sweeps=60_000)
+
+
+@pytest.mark.lsl
+def test_a_sound_is_set_aside_before_it_plays_and_settled_after(tmp_path: Path) -> None:
+    plan = sound_plan(80.0, device_source_id="exposure-a")
+    stimulus = make_stimulus(plan, TODAY)
+    sound = Sound(plan, stimulus)
+    sound.reserve(tmp_path, "run-001", 1000)
+    planned = SessionDose(tmp_path).spent()
+    assert planned.right_pa2s == pytest.approx(stimulus.frames.exposure(1000 + 20 * 47.1, 0).right_pa2s)
+    stimulus.frames.read(48_000 * 3)  # as the player would
+    sound.stop()
+    sound.close()
+    assert SessionDose(tmp_path).spent() == stimulus.frames.dose
+    assert 0 < stimulus.frames.dose.right_pa2s < planned.right_pa2s
+    assert sound.record["dose"]["right_pa2s"] == stimulus.frames.dose.right_pa2s
+
+
+@pytest.mark.lsl
+def test_a_sound_never_gives_more_than_was_set_aside(tmp_path: Path) -> None:
+    plan = sound_plan(80.0, device_source_id="exposure-b")
+    stimulus = make_stimulus(plan, TODAY)
+    sound = Sound(plan, stimulus)
+    sound.reserve(tmp_path, "run-001", 100)
+    stimulus.frames.read(48_000 * 30)
+    assert len(stimulus.frames.sweeps) == pytest.approx(100 + 20 * 47.1, abs=2)
+    assert sound.failure is not None
+    assert "all the sound that was set aside for this run" in sound.failure
+    sound.stop()
+    sound.close()
+    with pytest.raises(PlanError, match="more than the right ear may get"):
+        Sound(plan, make_stimulus(plan, TODAY)).reserve(tmp_path, "run-002", 10**6)
+
+
+@pytest.mark.lsl
+def test_a_sound_outside_a_run_is_kept_in_the_usual_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    plan = sound_plan(80.0, device_source_id="exposure-c")
+    sound = Sound(plan, make_stimulus(plan, TODAY))
+    sound.start()
+    sound.stop()
+    sound.close()
+    lines = [json.loads(line) for line in (tmp_path / "sessions" / FILE).read_text().splitlines()]
+    assert [line["what"] for line in lines] == ["reserved", "played"]
+    SessionDose(tmp_path / "sessions").settle("before", Dose(0.0, LIMIT))
+    again = Sound(plan, make_stimulus(plan, TODAY))
+    with pytest.raises(PlanError, match="100 % of it is used"):
+        again.start()
+    again.stop()
+    again.close()
+
+
+PLAN = """[stream]
+name = "nobody"
+eeg = [1]
+trigger = 2
+wait_s = 0.5
+[sound]
+level_db_nhl = {level}
+calibration = "{calibration}"
+"""
+
+
+def test_the_command_line_refuses_before_anything_is_opened(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN.format(level=90, calibration=virtual_calibration()))
+    session = tmp_path / "session"
+    first = call("run", str(plan), "--out", str(session), "--json")
+    assert first.status == 2
+    assert "more than the right ear may get in a day" in first.json["error"]
+    assert not session.exists()
+    plan.write_text(PLAN.format(level=70, calibration=virtual_calibration()))
+    SessionDose(session).settle("run-001", Dose(0.0, 0.99 * LIMIT))
+    second = call("run", str(plan), "--out", str(session), "--json")
+    assert second.status == 2
+    assert "99 % of it is used in this session" in second.json["error"]
+    (session / FILE).write_text("gone\n")
+    third = call("run", str(plan), "--out", str(session), "--json")
+    assert third.status == 1
+    assert "is damaged" in third.json["error"]
+    assert math.isfinite(limit_pa2s("infant"))
