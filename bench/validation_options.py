@@ -21,6 +21,7 @@ from .validation_plan import MUTED, RECORDING, ValidationPlan
 
 DEFAULT_RUNS, TARGET_RUNS, QUICK_RUNS, MOST_RESPONSE_RUNS = 1000, 5000, 200, 1000
 QUICK_SWEEPS = 2048
+COMPARED = ("evidence", "fsp", "hotelling")
 TARGET_SIZES = (0.0, 150.0, 200.0, 300.0, 400.0)
 
 EPILOG = """examples:
@@ -57,7 +58,7 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     what = program.add_argument_group("what")
-    what.add_argument("--rules", type=_names, metavar="A,B", help="rules to compare (evidence,fsp,hotelling)")
+    what.add_argument("--rules", type=_names, metavar="A,B", help="rules to compare (that of the plan, evidence,fsp,hotelling)")
     what.add_argument("--noise", type=_names, metavar="all|A,B", help=f"null sources (gaussian): {', '.join(NOISES)}")
     what.add_argument(
         "--recording", type=Path, metavar="FILE", help="recorded noise, onsets at random: .xdf, .npz, .npy or a run folder"
@@ -79,7 +80,7 @@ def parser() -> argparse.ArgumentParser:
     settings.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run (0.01)")
     settings.add_argument("--floor-nv", type=float, metavar="NV", help="noise at which a missing response is believed (15)")
     settings.add_argument("--max-sweeps", type=int, metavar="N", help="sweep limit (6144)")
-    settings.add_argument("--look-every", type=int, default=256, metavar="N", help="looks of rules with an error budget (256)")
+    settings.add_argument("--look-every", type=int, metavar="N", help="looks of rules with an error budget (256)")
     settings.add_argument("--band", type=_pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
     settings.add_argument("--window", type=_pair, metavar="START,STOP", help="response window in ms (5,17)")
     settings.add_argument("--latency", type=_pair, metavar="EARLY,LATE", help="where wave V is expected, in ms (as planned)")
@@ -139,7 +140,7 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         alpha=engine.alpha,
         floor_nv=engine.floor_nv,
         max_sweeps=engine.max_sweeps,
-        look_every=args.look_every,
+        look_every=engine.look_every,
     )
     if own.sound is not None:
         presentation = Presentation(own.sound.rate_per_s, own.sound.pauses_s)
@@ -162,7 +163,7 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
     sizes = args.response or (TARGET_SIZES if measured else (0.0,))
     loud = args.response_noise or (("gaussian",) if measured else sources)
     return ValidationPlan(
-        rules=args.rules or (("evidence", "fsp") if args.targets else ("evidence", "fsp", "hotelling")),
+        rules=args.rules or tuple(dict.fromkeys((engine.rule, *(("evidence", "fsp") if args.targets else COMPARED)))),
         sources=sources,
         sizes_nv=sizes,
         response_sources=loud if any(sizes) else (),
@@ -199,7 +200,12 @@ def _own_plan(args: argparse.Namespace) -> Plan:
     quick_sweeps = min(QUICK_SWEEPS, plan.decision.max_sweeps) if args.quick else None
     changes = {
         "analysis": {"band_hz": args.band, "window_ms": args.window, "latency_ms": args.latency},
-        "decision": {"alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps or quick_sweeps},
+        "decision": {
+            "look_every": args.look_every,
+            "alpha": args.alpha,
+            "floor_nv": args.floor_nv,
+            "max_sweeps": args.max_sweeps or quick_sweeps,
+        },
     }
     if plan.sound is not None:
         if args.schedule == "pause" and not plan.sound.mains_hz:

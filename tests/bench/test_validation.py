@@ -279,6 +279,19 @@ def test_the_schedule_is_that_of_the_plan_or_as_asked(tmp_path: Path) -> None:
         pauses_s(own + "mains_hz = []", "--schedule", "pause")
 
 
+def test_the_rule_of_a_plan_is_validated_under_the_identity_of_its_runs(tmp_path: Path) -> None:
+    """A report and a run.json name the same rule, with the same hash, when every setting is the same."""
+    (tmp_path / "plan.toml").write_text('[sound]\nlevel_db_fs = -30\n[decision]\nrule = "fsp:bonferroni"\nlook_every = 512\n')
+    plan = plan_from(parser().parse_args(["--plan", str(tmp_path / "plan.toml")]))
+    assert plan.rules == ("fsp:bonferroni", "evidence", "fsp", "hotelling")
+    live = load_plan(tmp_path / "plan.toml").engine_settings(Layout(16_000.0, ("Cz", "trigger"), (0,), 1))
+    assert plan.chains[0].identity == live.identity
+    assert plan.chains[0].rules == live.analysis.rules
+    assert plan.chains[1].identity != live.identity
+    other = plan_from(parser().parse_args(["--plan", str(tmp_path / "plan.toml"), "--window", "5,16"]))
+    assert other.chains[0].identity != live.identity
+
+
 def test_the_report_states_the_pauses() -> None:
     def said(pauses_s: tuple[float, ...]) -> str:
         return text(replace(PLAN, presentation=Presentation(pauses_s=pauses_s)), tables([]))
