@@ -25,8 +25,9 @@ from bench.validation_report import text, write
 from bench.validation_tables import Residual, Tables, tables
 from bench.validation_targets import targets
 from bench.validation_work import CELLS, ResumeError, run_cell, work
-from monitor.core.samples import Chunk
+from monitor.core.samples import Chunk, Layout
 from monitor.journal import Journal
+from monitor.plan import load_plan
 from monitor.sources.base import StreamDescription
 
 SMALL = Setup(Grid(), max_sweeps=512)
