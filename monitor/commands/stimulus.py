@@ -22,7 +22,7 @@ EXAMPLES = """examples:
   quietfloor stimulus plan.toml --play 20                         by the output and at the level of a plan
 
 Every option but the last groups is a key of [sound] in a plan; PLAN.toml gives those that are left out. Measures are of the
-electric signal: an earphone changes spectrum and envelope. A file is written at -20 dB re full scale unless --level-db-fs is given.
+electric signal: an earphone changes spectrum and envelope. A WAV file is at -20 dB re full scale unless --level-db-fs is given.
 Sound can harm hearing: --play keeps to the output ceiling and counts into the sound dose of the folder sessions; a WAV file in
 another player does neither.
 exit status: 0 done, 1 could not be written or played, 2 bad arguments or plan"""
