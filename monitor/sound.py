@@ -13,7 +13,7 @@ from monitor.exposure import SessionDose, dose_record
 from monitor.plan import PlanError, SoundPlan
 from stimuli.calibration import Calibration, LevelError, load_calibration
 from stimuli.ceiling import Ceiling
-from stimuli.devices import DeviceError, LslAudioDevice
+from stimuli.devices import Device, DeviceError, LslAudioDevice
 from stimuli.dose import Dose, check, exposure_db, limit_pa2s
 from stimuli.frames import FrameSource
 from stimuli.levels import Basis, gain, gain_db_fs, level_basis, zeq_minus_ppe_db
@@ -102,7 +102,7 @@ def make_stimulus(
 def _calibration(plan: SoundPlan, path: str, today: datetime.date) -> Calibration:
     """A calibration file, if it is of the output in use."""
     calibration = load_calibration(Path(path))
-    calibration.check(LSL_DEVICE, LSL_HOST_INTERFACE, plan.sample_rate_hz, today)
+    calibration.check(*output_identity(plan), plan.sample_rate_hz, today)
     return calibration
 
 
@@ -171,6 +171,16 @@ def _masking_record(plan: SoundPlan, masking: Masking | None) -> dict[str, Any] 
     }
 
 
+def output_identity(plan: SoundPlan) -> tuple[str, str]:
+    """Device and host interface that a calibration of this output is bound to."""
+    return LSL_DEVICE, LSL_HOST_INTERFACE
+
+
+def open_device(plan: SoundPlan) -> Device:
+    """The output of the plan. Raises DeviceError when it cannot be had."""
+    return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
+
+
 class Sound:
     """An open output with its player and marker outlet, as a run uses it."""
 
@@ -182,7 +192,7 @@ class Sound:
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
         self._markers = MarkerOutlet(self.marker_source_id, labels=labels)
-        self._device = LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
+        self._device = open_device(plan)
         self._player = Player(stimulus.frames, self._device, self._markers)
 
     def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:

@@ -99,6 +99,7 @@ class FrameSource:
         self._playing: deque[Sweep] = deque()
         self.total_samples = self._length()
         self._noise: Steady | None = None if masking is None else Noise(masking, self.total_samples)
+        self._noise_column = 0 if masking is None else EARS.index(masking.ear)
 
     @property
     def rate_hz(self) -> float:
@@ -148,8 +149,8 @@ class FrameSource:
             for column in self._columns:
                 _place(frames[column], sweep.sign * self._sound, start)
             _place(frames[2], self._triggers[sweep.index_in_unit == 0], start)
-        if self._noise is not None and self.masking is not None:
-            frames[EARS.index(self.masking.ear)] += self._noise.read(n)
+        if self._noise is not None:
+            frames[self._noise_column] += self._noise.read(n)
         self.position += n
         while self._playing and self._playing[0].onset_sample + self._reach <= self.position:
             self._playing.popleft()
