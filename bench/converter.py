@@ -50,3 +50,31 @@ def convert(
         passed = np.where(edges > begins, step((frames - edges) * ratio), 0.0)
         out = out + np.sum(jumps[where][:, None] * passed, axis=0)
     return out
+
+
+class Line:
+    """A held voltage on its way into the converter. Samples are taken up to `back_s` before and `ahead_s` after the converter's
+    own time: `frames_ahead` after that time must be in, and `forget_before` takes that time, in frames."""
+
+    def __init__(self, input_rate_hz: float, output_rate_hz: float, back_s: float = 0.0, ahead_s: float = 0.0) -> None:
+        self._input_rate_hz, self._output_rate_hz = input_rate_hz, output_rate_hz
+        reach = reach_frames(input_rate_hz, output_rate_hz)
+        self._back = reach + int(np.ceil(back_s * input_rate_hz))
+        self.frames_ahead = reach + int(np.ceil(ahead_s * input_rate_hz))
+        self._held = np.zeros(self._back)
+        self._from = -self._back  # frame of the first value held; before frame 0 there was silence
+
+    def feed(self, values: NDArray[np.floating]) -> None:
+        """The next frames (n,)."""
+        self._held = np.concatenate([self._held, np.nan_to_num(values.astype(np.float64))])
+
+    def read(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Samples (n,) at ascending times (n,), frame 0 being time 0."""
+        return convert(self._held, self._from, self._input_rate_hz, times_s, self._output_rate_hz)
+
+    def forget_before(self, frame: int) -> None:
+        """The converter's own time has reached this frame."""
+        first = frame - self._back
+        if first > self._from:
+            self._held = self._held[first - self._from :].copy()
+            self._from = first

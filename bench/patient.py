@@ -3,6 +3,7 @@
     frames [L, R, trigger] -> sounds per ear -> evoked response of each ear --+--> EEG channels
                                                     background EEG -----------+
                            -> trigger column -> converter -----------------------> trigger channel
+                           -> attenuator -> converter -> an EEG channel, for a timing check (bench.loop)
 
 Sample k is taken at k / (rate * (1 + drift)) s of audio time, frame 0 being time 0. All of it is computed in fixed blocks of
 samples, so any cutting of the audio gives bit-identical output. Output lags the audio by up to 13 ms plus a block, which is
@@ -19,8 +20,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from bench.background import BackgroundSource
 from bench.brainstem import LONGEST_RESPONSE_S, evoked_uv
-from bench.converter import convert, reach_frames
+from bench.converter import Line
 from bench.earphone import Earphone
+from bench.loop import LOOP_NOISE_UV, LOOP_UV_PER_FULL_SCALE, Loop
 from bench.profiles import Patient, Side
 from bench.sounds import SoundFinder
 
@@ -42,13 +44,18 @@ MONTAGE = tuple((f"{site}-{mastoid}", gain * part) for site, gain in _SITES for 
 
 @dataclass(frozen=True)
 class Amplifier:
-    """`gains`: part of the response in each EEG channel, same length as `labels` (the trigger channel comes after them)."""
+    """`gains`: part of the response in each EEG channel, same length as `labels` (the trigger channel comes after them).
+
+    `eeg_delay_s`: EEG channels behind the trigger channel, as in amplifiers whose trigger input passes no filter.
+    """
 
     rate_hz: float = 16_000.0
     labels: tuple[str, ...] = field(default=tuple(label for label, _ in MONTAGE[:2]))
     gains: tuple[float, ...] = field(default=tuple(gain for _, gain in MONTAGE[:2]))
     drift_ppm: float = 0.0
     audio_rate_hz: float = 48_000.0
+    eeg_delay_s: float = 0.0
+    loop: Loop = field(default_factory=Loop)
 
     def __post_init__(self) -> None:
         if not 4_000 <= self.rate_hz <= 48_000:
@@ -61,6 +68,10 @@ class Amplifier:
             raise ValueError(f"drift of {self.drift_ppm:g} ppm is outside -10000..10000 ppm")
         if not 8_000 <= self.audio_rate_hz <= 192_000:
             raise ValueError(f"audio rate {self.audio_rate_hz:g} Hz is outside 8000..192000 Hz")
+        if not 0.0 <= self.eeg_delay_s <= 0.1:
+            raise ValueError(f"EEG delay of {1e3 * self.eeg_delay_s:g} ms is outside 0..100 ms")
+        if self.loop.channel is not None and not 0 <= self.loop.channel < len(self.labels):
+            raise ValueError(f"loop channel {self.loop.channel + 1} is outside 1..{len(self.labels)}: give one of the EEG channels")
 
     @classmethod
     def with_channels(cls, channels: int, rate_hz: float, drift_ppm: float = 0.0, audio_rate_hz: float = 48_000.0) -> Amplifier:
@@ -96,9 +107,11 @@ class VirtualPatient:
         self._gains = np.array(amplifier.gains)[:, None]
         rate_hz = amplifier.audio_rate_hz
         self._finders: dict[Side, SoundFinder] = {"left": SoundFinder(rate_hz), "right": SoundFinder(rate_hz)}
-        self._reach = reach_frames(amplifier.audio_rate_hz, amplifier.true_rate_hz)
-        self._held = np.zeros(self._reach)  # trigger column from frame `_held_from`
-        self._held_from = -self._reach
+        reach_s, delay_s = amplifier.loop.reach_s, amplifier.eeg_delay_s
+        self._trigger = Line(rate_hz, amplifier.true_rate_hz)
+        self._looped = Line(rate_hz, amplifier.true_rate_hz, delay_s + reach_s, reach_s)
+        # apart from the background's numbers, so that a loop changes no other channel
+        self._input_noise = np.random.default_rng(np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1_000_000)))
         self._samples_out = 0
 
     @property
@@ -118,7 +131,9 @@ class VirtualPatient:
             piece = frames[:, start : start + _PIECE]
             self._finders["left"].feed(piece[0])
             self._finders["right"].feed(piece[1])
-            self._held = np.concatenate([self._held, np.nan_to_num(piece[2].astype(np.float64))])
+            self._trigger.feed(piece[2])
+            if self._amplifier.loop.channel is not None:
+                self._looped.feed(np.nan_to_num(piece[0]) + np.nan_to_num(piece[1]))
             while self._needed_frames() <= self.frames_in:
                 blocks.append(self._block())
             self._forget()
@@ -127,18 +142,24 @@ class VirtualPatient:
     def _needed_frames(self) -> int:
         """Frames that must be in before the next block is settled: its sounds measured, its trigger kernel covered."""
         last_s = (self._samples_out + self._amplifier.block) / self._amplifier.true_rate_hz
-        return math.ceil(last_s * self._amplifier.audio_rate_hz) + max(self._finders["left"].window_frames, self._reach)
+        return math.ceil(last_s * self._amplifier.audio_rate_hz) + max(
+            self._finders["left"].window_frames, self._trigger.frames_ahead, self._looped.frames_ahead
+        )
 
     def _block(self) -> NDArray[np.float64]:
         amplifier = self._amplifier
         t_s = (self._samples_out + np.arange(amplifier.block)) / amplifier.true_rate_hz
         out = np.empty((len(self._gains) + 1, amplifier.block))
         out[:-1] = self._background.read(amplifier.block)
-        evoked = self._evoked(t_s)
+        late_s = t_s - amplifier.eeg_delay_s
+        evoked = self._evoked(late_s)
         if evoked.any():
             out[:-1] += self._gains * evoked
-        held = convert(self._held, self._held_from, amplifier.audio_rate_hz, t_s, amplifier.true_rate_hz)
-        out[-1] = held * TRIGGER_UV_PER_FULL_SCALE
+        loop = amplifier.loop
+        if loop.channel is not None:
+            looped = self._looped.read(late_s - loop.late_s(late_s)) * LOOP_UV_PER_FULL_SCALE
+            out[loop.channel] = looped + LOOP_NOISE_UV * self._input_noise.standard_normal(amplifier.block)
+        out[-1] = self._trigger.read(t_s) * TRIGGER_UV_PER_FULL_SCALE
         self._samples_out += amplifier.block
         return out
 
@@ -154,10 +175,9 @@ class VirtualPatient:
 
     def _forget(self) -> None:
         now = self._samples_out / self._amplifier.true_rate_hz * self._amplifier.audio_rate_hz
-        memory = (LONGEST_RESPONSE_S + self._earphone.tube_delay_s) * self._amplifier.audio_rate_hz
+        memory_s = LONGEST_RESPONSE_S + self._earphone.tube_delay_s + self._amplifier.eeg_delay_s
+        memory = memory_s * self._amplifier.audio_rate_hz
         for finder in self._finders.values():
             finder.forget_before(math.floor(now - memory) - 1)
-        first = math.floor(now) - self._reach
-        if first > self._held_from:
-            self._held = self._held[first - self._held_from :].copy()
-            self._held_from = first
+        for line in (self._trigger, self._looped):
+            line.forget_before(math.floor(now))

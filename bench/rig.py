@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from bench.audio_inlet import COLUMNS, AudioInlet
 from bench.earphone import TUBE_DELAY_S, Earphone, virtual_earphone
 from bench.eeg_outlet import TRIGGER_LABEL, UV_PER_UNIT, EegOutlet
+from bench.loop import Loop
 from bench.patient import Amplifier, VirtualPatient
 from bench.profiles import Patient, load_patient, shipped_patients
 from stimuli.lsl import load_pylsl
@@ -168,6 +169,9 @@ def parser() -> argparse.ArgumentParser:
     add("--mains-hz", type=float, metavar="HZ", help="mains frequency instead of the patient's")
     add("--bursts", action="store_true", help="bursts of movement, 10 per minute, also for a patient without")
     add("--tube-delay-ms", type=float, default=TUBE_DELAY_S * 1e3, metavar="MS", help="of the sound tube (default 0.9)")
+    add("--eeg-delay-ms", type=float, default=0.0, metavar="MS", help="EEG channels behind the trigger channel (default 0)")
+    add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, that hears the sound by wire: for a timing check")
+    add("--loop-jitter-us", type=float, default=0.0, metavar="US", help="SD of the sound in it against the trigger (default 0)")
     add("--ignore-stdin", action="store_true", help="do not end when standard input closes")
     return parse
 
@@ -198,7 +202,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if options.seed < 0:
             raise ValueError(f"--seed {options.seed} is negative: give 0 or more")
         patient, earphone = configured_patient(options), virtual_earphone(options.tube_delay_ms * 1e-3)
-        amplifier = Amplifier.with_channels(options.channels, options.eeg_rate, options.drift_ppm, options.audio_rate)
+        amplifier = replace(
+            Amplifier.with_channels(options.channels, options.eeg_rate, options.drift_ppm, options.audio_rate),
+            eeg_delay_s=1e-3 * options.eeg_delay_ms,
+            loop=Loop(None if options.loop_channel is None else options.loop_channel - 1, 1e-6 * options.loop_jitter_us),
+        )
     except ValueError as error:
         log(str(error))
         return 2
