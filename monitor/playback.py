@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from monitor.core.engine import Engine, Tap
-from monitor.core.events import Event
+from monitor.core.events import Event, LookDone
 from monitor.folder import RunFolder
 from monitor.plan import Plan
 from monitor.replay import Replayed, replay
@@ -42,6 +42,7 @@ class Playback:
         speed: float = 1.0,
         optional: Iterable[Callable[[Event | Notice], None]] = (),
         tap: Tap | None = None,
+        follow: Callable[[Status], None] | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.plan, self.folder = plan, folder
@@ -51,7 +52,7 @@ class Playback:
         self.failure: str | None = None
         self._changed = changed
         self._optional = list(optional)
-        self._tap = tap
+        self._tap, self._follow = tap, follow
         self._clock = clock
         self._change = threading.Condition()
         self._speed = 1.0
@@ -127,6 +128,8 @@ class Playback:
         self.engine = engine
         self._tell(events)
         self.status = refreshed(self.status, engine, events, 0.0)
+        if any(isinstance(event, LookDone) for event in events):
+            self._show_look()
         self._pace(self.status.seconds)
 
     def _tell(self, events: list[Event]) -> None:
@@ -137,6 +140,14 @@ class Playback:
                 except Exception:
                     log.exception("a display failed and is left out from now on")
                     self._optional.remove(optional)
+
+    def _show_look(self) -> None:
+        try:
+            if self._follow is not None:
+                self._follow(self.status)
+        except Exception:
+            log.exception("the display of the averages failed and is left out from now on")
+            self._follow = None
 
     def _pace(self, seconds: float) -> None:
         """Wait until the stream's moment has come. Raises _Ended when stopped."""

@@ -10,8 +10,10 @@ import logging
 import math
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -19,7 +21,7 @@ import numpy as np
 
 from monitor import sentence
 from monitor.core.engine import Engine, Tap
-from monitor.core.events import Event, Gap, RateMismatch, SoundBroken, TriggerDoubled, UnitDone, Verdict
+from monitor.core.events import Event, Gap, LookDone, RateMismatch, SoundBroken, TriggerDoubled, UnitDone, Verdict
 from monitor.core.samples import Chunk, Floats, Layout
 from monitor.exposure import ExposureError
 from monitor.folder import RunFolder
@@ -37,6 +39,7 @@ SILENT_S = 0.5  # without a sample: say so
 GONE_S = 10.0  # without a sample: end the run
 OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
+LONGEST_NOTE = 500  # letters
 LAST_MARKERS_S = 0.05  # for those still on their way when the sound stops
 
 
@@ -80,6 +83,7 @@ class Run:
         critical: Iterable[Subscriber] = (),
         optional: Iterable[Subscriber] = (),
         tap: Tap | None = None,
+        follow: Callable[[Status], None] | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.plan = plan
@@ -94,13 +98,15 @@ class Run:
         self._journal = Journal(folder.raw, streams)
         self._critical = [self._keep, *critical]
         self._optional = list(optional)
-        self._tap = tap
+        self._tap, self._follow = tap, follow
         self._clock = clock
         self._began_s = clock()
         self._last_s = self._began_s
         self._underruns = 0
         self._window_compared = False
         self._grumbled: set[str] = set()
+        self._notes: deque[Notice] | None = deque()  # None: too late
+        self._notes_lock = threading.Lock()
         self._stop = threading.Event()
         self._closing = threading.Event()
         self._over = threading.Event()
@@ -118,6 +124,14 @@ class Run:
     def stop(self) -> None:
         """Ask for the end, as the operator; from any thread, returns at once."""
         self._stop.set()
+
+    def note(self, text: str, ago_s: float = 0.0) -> bool:
+        """Keep a remark on the moment ``ago_s`` before now among the events; from any thread. False: too late, not kept."""
+        notice = Notice("note", " ".join(text.split())[:LONGEST_NOTE], self._clock() - self._began_s - ago_s)
+        with self._notes_lock:
+            if self._notes is not None:
+                self._notes.append(notice)
+            return self._notes is not None
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until the run is over; whether it is."""
@@ -210,6 +224,8 @@ class Run:
         self._tell(events)  # first: drawing may wait, a decision may not
         behind_s = self._source.backlog_samples / engine.settings.layout.rate_hz
         self.status = refreshed(self.status, engine, events, behind_s)
+        if any(isinstance(event, LookDone) for event in events):
+            self._show_look()
         self._point_out(events, engine.settings.layout.rate_hz)
         self._compare_window(events, engine.settings.layout.rate_hz)
 
@@ -248,6 +264,7 @@ class Run:
 
     def _next_chunk(self) -> Chunk | None:
         """The next chunk, already in the journal; None when nothing came for a moment. Raises StreamLost after 10 s."""
+        self._keep_notes()
         chunk = self._source.pull(PULL_S)
         now_s = self._clock()
         if chunk is None:
@@ -297,6 +314,19 @@ class Run:
         except Exception:
             log.exception("the display of the signal failed and is left out from now on; recording goes on")
             self._tap = None
+
+    def _show_look(self) -> None:
+        try:
+            if self._follow is not None:
+                self._follow(self.status)
+        except Exception:
+            log.exception("the display of the averages failed and is left out from now on; recording goes on")
+            self._follow = None
+
+    def _keep_notes(self, last: bool = False) -> None:
+        with self._notes_lock:
+            notes, self._notes = list(self._notes or ()), None if last else deque()
+        self._tell(notes)
 
     def _keep(self, event: Event | Notice) -> None:
         if not (isinstance(event, Notice) or event.kept):
@@ -350,9 +380,10 @@ class Run:
     def _close_all(self) -> None:
         """Silence first, then the last markers, then the files; one that fails keeps none of the others from closing."""
         problems = []
-        silence = [] if self._sound is None else [self._sound.stop]
+        silence: list[Callable[[], None]] = [] if self._sound is None else [self._sound.stop]
         after = [] if self._sound is None else [self._sound.close]  # readers of its markers go first
-        for close in (*silence, self._stop_housekeeping, *after, self._journal.close, self.folder.close, self._source.close):
+        files: tuple[Callable[[], None], ...] = (self._journal.close, partial(self._keep_notes, last=True), self.folder.close)
+        for close in (*silence, self._stop_housekeeping, *after, *files, self._source.close):
             try:
                 close()
             except Exception as error:

@@ -3,22 +3,37 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from monitor.core.events import Event
+from monitor.core.events import AverageNow, Event, LookDone
 from monitor.core.samples import Floats
-from monitor.status import Notice
+from monitor.display.traces import Singles
+from monitor.status import Notice, Status
 
 SIGNAL_PIECES = 2000  # 100 s of pieces of 50 ms: a window that was held up that long shows the newest
+AVERAGES = 4000  # as many as the view keeps
+CURVES = ("average_uv", "a_uv", "b_uv", "plus_minus_uv")
+
+
+@dataclass(frozen=True)
+class Came:
+    """What came since, each in order."""
+
+    events: list[Event | Notice]
+    signal: list[tuple[float, Singles]]
+    averages: list[tuple[LookDone, AverageNow]]
 
 
 class Feed:
-    """Filled on the acquisition thread (``event``, ``tap``), emptied on the window's (``take``); deques need no lock for this."""
+    """Filled on the acquisition thread (``event``, ``tap``, ``follow``), emptied on the window's (``take``); deques need no lock."""
 
     def __init__(self) -> None:
         self._events: deque[Event | Notice] = deque()
-        self._signal: deque[tuple[float, Floats]] = deque(maxlen=SIGNAL_PIECES)
+        self._signal: deque[tuple[float, Singles]] = deque(maxlen=SIGNAL_PIECES)
+        self._averages: deque[tuple[LookDone, AverageNow]] = deque(maxlen=AVERAGES)
 
     def event(self, event: Event | Notice) -> None:
         self._events.append(event)
@@ -27,11 +42,24 @@ class Feed:
         """A piece of filtered signal (n_channels, n); copied, as the engine may go on with its memory."""
         self._signal.append((first_raw, np.array(filtered_uv, dtype=np.float32)))
 
-    def take(self) -> tuple[list[Event | Notice], list[tuple[float, Floats]]]:
+    def follow(self, status: Status) -> None:
+        """The status after a look: its averages are kept, those of the deciding channel alone."""
+        if status.look is not None and status.average is not None:
+            self._averages.append((status.look, deciding(status.average)))
+
+    def take(self) -> Came:
         """All that came since, in order."""
-        events, signal = [], []
+        events, signal, averages = [], [], []
+        while self._averages:  # before the events: a look is told before its average, never after it
+            averages.append(self._averages.popleft())
         while self._events:
             events.append(self._events.popleft())
         while self._signal:
             signal.append(self._signal.popleft())
-        return events, signal
+        return Came(events, signal, averages)
+
+
+def deciding(average: AverageNow) -> AverageNow:
+    """Its first channel (1, n_times), in single precision: a view keeps thousands of these."""
+    curves: dict[str, Any] = {name: np.array(getattr(average, name)[:1], dtype=np.float32) for name in CURVES}
+    return replace(average, **curves)

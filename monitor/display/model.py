@@ -1,178 +1,97 @@
 """Everything the screen shows, as plain values ready to be painted. No Qt, no clock, no waiting: widgets only paint these.
 
-``ViewModel.advance`` takes what came since and the newest status; the properties give frozen values. Every look is kept (thinned
-when there are very many), so a paused view can go back while recording goes on.
+``ViewModel.advance`` takes what came since and the newest status; the methods give frozen values. Every look is kept (thinned
+when there are very many) and the last minutes of signal, so the view can stand still or go back while recording goes on.
 """
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
 from monitor import sentence
 from monitor.core.analysis import JUDGED_FROM_MS
-from monitor.core.events import AverageNow, Gap, LookDone, SoundBroken, UnitDone
+from monitor.core.events import Gap, LookDone, SoundBroken, UnitDone
 from monitor.core.samples import Floats
 from monitor.core.settings import EngineSettings
-from monitor.display.feed import Feed
-from monitor.display.traces import MinMaxRing
+from monitor.display.feed import Feed, deciding
+from monitor.display.kept import MOST_LOOKS, Kept, Moments
+from monitor.display.scales import nice_above
+from monitor.display.traces import MinMaxRing, Singles
+from monitor.display.views import STATES, Curves, Headline, NoiseTrack, Plane, Scroll, Stretch
 from monitor.status import Notice, Status
 
 SHOWN_S = 8.0  # of incoming EEG
 COLUMNS = 1200
-MOST_LOOKS = 4000  # kept with their averages: about 20 MB; then every second of the older half goes
+REMEMBERED_S = 600.0  # of incoming EEG that a view can go back to: 0.7 MB a channel
 BAND_SD = 1.96  # the noise band holds the true curve at 95 of 100 moments
-STATES = ("waiting", "undecided", "present", "absent", "stopped", "fault")
-
-
-@dataclass(frozen=True)
-class Headline:
-    """The answer: one of STATES, its word, the rest of the sentence, and a quiet line of particulars."""
-
-    state: str
-    word: str
-    rest: str
-    particulars: str
-
-
-@dataclass(frozen=True)
-class Plane:
-    """The run as a path through residual noise (nV) and the standing of its rule, with what is left to go.
-
-    ``path`` (n, 2) of noise and standing; ``cone`` (k, 2), empty where there is no forecast; ``needed`` and ``floor_nv`` bound
-    the regions. The noise axis runs from ``noise_range_nv[0]`` down to ``[1]``.
-    """
-
-    path: Floats
-    cone: Floats
-    needed: float
-    floor_nv: float
-    noise_range_nv: tuple[float, float]
-    standing_range: tuple[float, float]
-    axis: str  # of the standing, in words
-    promise: str  # what the rule promises, or that it promises nothing
-    upper_limit_nv: float  # no response larger than about this; nan while not known
-
-
-@dataclass(frozen=True)
-class Curves:
-    """The averages of the deciding channel in nV, (n,) each on ``times_ms``, and where to look."""
-
-    times_ms: Floats
-    average_nv: Floats
-    a_nv: Floats
-    b_nv: Floats
-    plus_minus_nv: Floats
-    half_band_nv: float  # BAND_SD x residual noise, on either side of the average
-    latency_ms: tuple[float, float]
-    window_ms: tuple[float, float]
-    unjudged_ms: tuple[float, float]  # may hold the electrical artefact of the stimulus
-    correlation: float  # of the halves over the window; nan where there are none
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """A part of the incoming signal that was left out, in seconds before the newest sample (from > to >= 0), and why."""
-
-    from_s: float
-    to_s: float
-    why: str
-
-
-@dataclass(frozen=True)
-class Scroll:
-    """The incoming signal: low and high (n_channels, COLUMNS) in uV, oldest first, the last column is now."""
-
-    seconds_s: Floats  # (COLUMNS,) negative, 0 is the newest
-    low_uv: Floats
-    high_uv: Floats
-    triggers_s: Floats  # (n,) negative
-    left_out: tuple[Stretch, ...]
-    behind_ms: float
-    labels: tuple[str, ...]
-    range_uv: float  # a half range that holds what is usual
-
-
-@dataclass(frozen=True)
-class NoiseTrack:
-    """Residual noise (nV) against accepted sweeps, with the line that 1/sqrt(N) draws through the first of them."""
-
-    sweeps: Floats
-    noise_nv: Floats
-    expected_nv: Floats
-    floor_nv: float
-    cause: str
-
-
-class _Kept:
-    """The looks of a run with their averages, oldest first."""
-
-    def __init__(self) -> None:
-        self.looks: list[LookDone] = []
-        self.averages: list[AverageNow | None] = []
-
-    def add(self, look: LookDone, average: AverageNow | None) -> None:
-        self.looks.append(look)
-        self.averages.append(average)
-        if len(self.looks) > MOST_LOOKS:
-            half = MOST_LOOKS // 2
-            self.looks = self.looks[:half:2] + self.looks[half:]
-            self.averages = self.averages[:half:2] + self.averages[half:]
+USUAL_SD = 5.0  # of the signal fit into the height of its row
+STATE_OF = {"response": "present", "noise_floor": "absent", "fault": "fault"}
 
 
 class ViewModel:
-    """One run on the screen. ``title`` is its line of particulars, ``settings`` those of its engine, once they are known."""
+    """One run on the screen. ``title`` is its line of particulars."""
 
     def __init__(self, feed: Feed, title: str, floor_nv: float, max_sweeps: int, latency_ms: tuple[float, float]) -> None:
         self.title = title
         self.status = Status()
-        self.settings: EngineSettings | None = None
+        self.settings: EngineSettings | None = None  # once they are known
+        self.version = 0  # another number: something but the incoming signal is to be painted again
+        self.messages: deque[str] = deque(maxlen=200)
         self._feed = feed
         self._floor_nv, self._max_sweeps, self._latency_ms = floor_nv, max_sweeps, latency_ms
-        self._kept = _Kept()
-        self._at: int | None = None  # look that is shown; None: the newest
+        self._kept = Kept()
+        self._at_raw: float | None = None  # moment that is shown, raw samples; None: now
         self._ring: MinMaxRing | None = None
-        self._triggers: deque[float] = deque(maxlen=4000)  # raw samples
+        self._triggers = Moments()
         self._left_out: deque[tuple[float, float, str]] = deque(maxlen=1000)
-        self._spread_uv = math.nan
-        self.messages: deque[str] = deque(maxlen=200)
+        self._spread_uv: Floats = np.empty(0)
+        self._ranges_uv: list[float] = []
 
     # -- what came ----------------------------------------------------------------------------------------------------
 
     def begin(self, settings: EngineSettings) -> None:
         """The engine's settings, as soon as the stream is understood."""
         self.settings = settings
-        raw_per_column = SHOWN_S * settings.layout.rate_hz / COLUMNS
-        self._ring = MinMaxRing(len(settings.layout.eeg), COLUMNS, raw_per_column)
+        rate, channels = settings.layout.rate_hz, len(settings.layout.eeg)
+        self._ring = MinMaxRing(channels, round(COLUMNS * REMEMBERED_S / SHOWN_S), SHOWN_S * rate / COLUMNS)
+        self._spread_uv = np.full(channels, np.nan)
+        self._ranges_uv = [10.0] * channels
+        self.version += 1
 
     def advance(self, status: Status) -> None:
         """Take in the newest status and all that the feed holds."""
-        self.status = status
-        events, signal = self._feed.take()
-        for event in events:
+        came = self._feed.take()
+        before, self.status = self.status, status
+        for event in came.events:
             if isinstance(event, UnitDone):
                 self._judged(event)
             elif isinstance(event, Notice):
-                self.messages.append(event.text)
+                self.messages.append(f"Note: {event.text}" if event.what == "note" else event.text)
             elif isinstance(event, LookDone):
-                self._kept.add(event, None)
+                self._kept.add(event)
             elif isinstance(event, (Gap, SoundBroken)) and self.settings is not None:
                 at = event.sample if isinstance(event, Gap) else event.position
                 why = "samples lost" if isinstance(event, Gap) else "sound broken"
                 self._left_out.append((at, at + 0.01 * self.settings.layout.rate_hz, why))
-        if self._kept.looks and status.average is not None and status.look == self._kept.looks[-1]:
-            self._kept.averages[-1] = status.average
+        for look, average in came.averages:
+            self._kept.average_of(look, average)
+        if status.average is not None and status.look is not None and status.average is not before.average:
+            self._kept.average_of(status.look, deciding(status.average))
         if self._ring is not None and self.settings is not None:
-            for first, values in signal:
+            for first, values in came.signal:
                 self._ring.add(first, self.settings.band.step, values)
-                self._learn_range(values)
+            if came.signal:
+                self._learn_ranges(came.signal[-1][1])
+        if came.events or came.averages or status.verdict is not before.verdict or status.state != before.state:
+            self.version += 1
 
     def _judged(self, unit: UnitDone) -> None:
-        self._triggers.extend(unit.positions)
+        self._triggers.add(unit.positions)
         if self.settings is None:
             return
         rate = self.settings.layout.rate_hz
@@ -181,51 +100,91 @@ class ViewModel:
             if why is not None:
                 self._left_out.append((position + start, position + stop, sentence.REASONS.get(why, why)))
 
-    def _learn_range(self, values: Floats) -> None:
-        spread = float(np.median(np.abs(values[0]))) / 0.6745
-        self._spread_uv = spread if math.isnan(self._spread_uv) else 0.95 * self._spread_uv + 0.05 * spread
+    def _learn_ranges(self, values: Singles) -> None:
+        """Each row is as high as is usual for its channel, in steps: a height that changes all the time cannot be read."""
+        spread = np.median(np.abs(values), axis=1) / 0.6745
+        known = np.isfinite(self._spread_uv)
+        self._spread_uv = np.where(known, 0.95 * self._spread_uv + 0.05 * spread, spread)
+        for row, usual in enumerate(USUAL_SD * self._spread_uv):
+            if math.isfinite(usual) and not 0.3 * self._ranges_uv[row] <= usual <= 1.2 * self._ranges_uv[row]:
+                self._ranges_uv[row] = nice_above(usual)
 
     # -- going back ---------------------------------------------------------------------------------------------------
 
     @property
     def looks(self) -> int:
         """How many looks can be gone back to."""
-        return len(self._kept.looks)
+        return len(self._kept)
 
     @property
     def shown(self) -> int:
         """Index of the look that is shown, -1 before the first."""
-        return self.looks - 1 if self._at is None else min(self._at, self.looks - 1)
+        if not self.looks:
+            return -1
+        return self.looks - 1 if self._at_raw is None else self._kept.at(self._at_raw)
 
     @property
     def live(self) -> bool:
-        """Whether the newest look is shown."""
-        return self._at is None
+        """Whether what comes is shown as it comes."""
+        return self._at_raw is None
+
+    @property
+    def moment_s(self) -> float:
+        """The moment that is shown, in seconds of the stream."""
+        if self._at_raw is None or self.settings is None:
+            return self.status.seconds
+        return self._at_raw / self.settings.layout.rate_hz
 
     def show(self, look: int | None) -> None:
-        """Freeze the view at a look (clipped to those there are); None follows the newest again. Recording goes on either way."""
-        self._at = None if look is None or not self.looks else int(min(max(look, 0), self.looks - 1))
+        """Freeze the view at a look (clipped to those there are); None follows what comes again. Recording goes on either way."""
+        if look is None or not self.looks:
+            self._at_raw = None
+        else:
+            self._at_raw = float(self._kept.looks[min(max(look, 0), self.looks - 1)].sample)
+        self.version += 1
+
+    def show_moment(self, seconds: float) -> None:
+        """Freeze the view at a moment of the stream that has passed; follows what comes from its end on."""
+        if self.settings is not None:
+            self._at_raw = None if seconds >= self.status.seconds else max(0.0, seconds) * self.settings.layout.rate_hz
+            self.version += 1
+
+    def hold(self) -> None:
+        """Freeze the view as it is."""
+        if self._at_raw is None and self.settings is not None:
+            self._at_raw = self.status.seconds * self.settings.layout.rate_hz
+            self.version += 1
 
     @property
     def look(self) -> LookDone | None:
+        """The one that is shown."""
         return self._kept.looks[self.shown] if self.looks else self.status.look
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
     def headline(self) -> Headline:
-        status, verdict = self.status, self.status.verdict
-        if not self.live and self.look is not None:
-            word, rest = "Earlier", f"look {self.shown + 1} of {self.looks}: {sentence.numbers(self.look, self._floor_nv)}"
-            return Headline("undecided", word, rest, self._particulars())
-        text = sentence.headline(status, self._floor_nv)
+        state, word, rest = self._now()
+        if self.live:
+            return Headline(state, word, rest, self._particulars())
+        where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
+        shown = f"{where}{sentence.numbers(self.look, self._floor_nv)}"
+        return Headline("earlier", "Earlier", shown, self._particulars(), now=f"{word}{self._link(rest)}{rest}")
+
+    def _now(self) -> tuple[str, str, str]:
+        """State, word and the rest of the sentence as it stands at present."""
+        text = sentence.headline(self.status, self._floor_nv)
+        verdict = self.status.verdict
         if verdict is not None:
-            state = {"response": "present", "noise_floor": "absent", "fault": "fault"}.get(verdict.stopped_by, "stopped")
-            word = sentence.HEADLINES[verdict.verdict]
+            state, word = STATE_OF.get(verdict.stopped_by, "stopped"), sentence.HEADLINES[verdict.verdict]
         elif text.startswith("Undecided"):
             state, word = "undecided", "Undecided"
         else:
             state, word = "waiting", text.split(":")[0].split(" ")[0]
-        return Headline(state, word, text.removeprefix(word).lstrip(",: "), self._particulars())
+        return state, word, text.removeprefix(word).lstrip(",: ")
+
+    @staticmethod
+    def _link(rest: str) -> str:
+        return ": " if rest else ""
 
     def _particulars(self) -> str:
         look = self.look
@@ -237,28 +196,36 @@ class ViewModel:
 
     def plane(self) -> Plane | None:
         """None before the first look with a noise that is known."""
-        looks = self._kept.looks[: self.shown + 1]
-        path = np.array([(look.residual_noise_nv, look.standing) for look in looks], dtype=np.float64).reshape(-1, 2)
+        look = self.look
+        path = self._kept.figures(self.shown + 1)[:2].T
         path = path[np.isfinite(path[:, 0])]
-        if not len(path) or self.look is None or self.settings is None:
+        if not len(path) or look is None or self.settings is None:
             return None
         path = np.nan_to_num(path, nan=0.0)  # before the rule can say anything it stands at 0
-        needed = self.look.needed
+        needed = look.needed
         finds = self.settings.finds
         quietest = min(self._floor_nv * 0.6, float(path[:, 0].min()) * 0.9)
         loudest = max(float(path[:, 0].max()) * 1.05, self._floor_nv * 2)
-        low, high = min(-0.5 * needed, float(path[:, 1].min()) - 0.2), max(1.5 * needed, float(path[:, 1].max()) + 0.3)
+        step = needed / 4  # the axis grows in steps
+        low = step * math.floor(min(-0.5 * needed, float(path[:, 1].min()) - 0.1 * needed) / step)
+        high = step * math.ceil(max(1.5 * needed, float(path[:, 1].max()) + 0.1 * needed) / step)
         axes = {"evidence": "evidence, log10", "p_value": f"{finds.title}, log10 of 1/p", "ratio": finds.title}
         promise = finds.promise or "this rule keeps no error rate"
+        ahead = sentence.ahead(look) if self._open else ""
         return Plane(
-            path, self._cone(self.look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
-            axes[self.look.measure], promise, self.look.upper_limit_nv,
+            path, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
+            axes[look.measure], promise, look.upper_limit_nv, ahead, self._now()[0] if self.live else "earlier",
         )  # fmt: skip
+
+    @property
+    def _open(self) -> bool:
+        """Whether the run was undecided at the moment that is shown."""
+        return self.status.verdict is None or self.shown < self.looks - 1
 
     def _cone(self, look: LookDone, needed: float) -> Floats:
         """Where the decision is expected (8 of 10 runs): noise by the forecast range, standing up to what is needed or level."""
         nothing = np.empty((0, 2))
-        if self.status.verdict is not None and self.live:
+        if not self._open:
             return nothing
         soon, late, chance = look.forecast_low_sweeps, look.forecast_high_sweeps, look.forecast_response
         if not (math.isfinite(soon + late + chance) and look.sweeps_presented > 0):
@@ -277,22 +244,19 @@ class ViewModel:
 
     def curves(self) -> Curves | None:
         """None before the first average."""
-        average = self._kept.averages[self.shown] if self.looks else None
-        average = average if average is not None else self.status.average
+        place, average = self._kept.average_at(self.shown) if self.looks else (-1, None)
         if average is None or self.settings is None:
             return None
-        times, look = average.times_ms, self.look
+        times, look = average.times_ms, self._kept.looks[place]
         window = self.settings.window_ms
         inside = (times >= window[0]) & (times <= window[1])
         a, b = 1e3 * average.a_uv[0], 1e3 * average.b_uv[0]
-        with np.errstate(invalid="ignore"):
-            known = a[inside].std() > 0 and b[inside].std() > 0
+        known = bool(np.all(np.isfinite(a[inside] + b[inside]))) and a[inside].std() > 0 and b[inside].std() > 0
         correlation = float(np.corrcoef(a[inside], b[inside])[0, 1]) if known else math.nan
-        half_band = BAND_SD * look.residual_noise_nv if look is not None else math.nan
         delay_ms = self.settings.delay_ms
         return Curves(
-            times, 1e3 * average.average_uv[0], a, b, 1e3 * average.plus_minus_uv[0], half_band, self._latency_ms, window,
-            (-delay_ms, min(JUDGED_FROM_MS, window[0])), correlation,
+            times, 1e3 * average.average_uv[0], a, b, 1e3 * average.plus_minus_uv[0], BAND_SD * look.residual_noise_nv,
+            self._latency_ms, window, (-delay_ms, min(JUDGED_FROM_MS, window[0])), correlation, place,
         )  # fmt: skip
 
     def scroll(self) -> Scroll | None:
@@ -301,44 +265,57 @@ class ViewModel:
             return None
         rate = self.settings.layout.rate_hz
         raw_per_column = SHOWN_S * rate / COLUMNS
-        now = (self._ring.newest + 1) * raw_per_column
-        low, high = self._ring.window()
-        oldest = now - SHOWN_S * rate
-        triggers = np.array([at for at in self._triggers if at >= oldest])
-        stretches = tuple(self._stretches(now, oldest, rate))
+        end = self._ring.newest + 1
+        if self._at_raw is not None:
+            known = self._at_raw - self.settings.band.reach  # the filter's output was behind by this much at that moment
+            end = min(end, int(known / raw_per_column))
+        low, high = self._ring.window(COLUMNS, end)
+        now, oldest = end * raw_per_column, (end - COLUMNS) * raw_per_column
+        triggers = (self._triggers.between(oldest, now) - now) / rate
         layout = self.settings.layout
-        labels = tuple(layout.labels[row] for row in layout.eeg)
-        seconds = (np.arange(COLUMNS) + 1 - COLUMNS) * SHOWN_S / COLUMNS
-        usual = 5.0 * self._spread_uv if math.isfinite(self._spread_uv) else 10.0
-        return Scroll(seconds, low, high, (triggers - now) / rate, stretches, self.status.behind_ms, labels, usual)
+        return Scroll(
+            SECONDS, low, high, triggers, tuple(self._stretches(now, oldest, rate)), self.status.behind_ms,
+            tuple(layout.labels[row] for row in layout.eeg), tuple(self._ranges_uv), self.settings.band_hz, now / rate,
+        )  # fmt: skip
 
     def _stretches(self, now: float, oldest: float, rate: float) -> Iterator[Stretch]:
         """Stretches in view; neighbours with the same reason are one."""
+
+        def stretch(start: float, stop: float, why: str) -> Stretch:
+            return Stretch((now - max(start, oldest)) / rate, max(0.0, (now - stop) / rate), why)
+
         begun: tuple[float, float, str] | None = None
-        for start, stop, why in self._left_out:
-            if stop < oldest:
-                continue
+        first = bisect_left(self._left_out, oldest, key=lambda one: one[1])
+        for place in range(first, len(self._left_out)):
+            start, stop, why = self._left_out[place]
+            if start >= now:
+                break
             if begun is not None and why == begun[2] and start <= begun[1] + 0.03 * rate:
                 begun = (begun[0], max(stop, begun[1]), why)
                 continue
             if begun is not None:
-                yield Stretch((now - begun[0]) / rate, max(0.0, (now - begun[1]) / rate), begun[2])
-            begun = (max(start, oldest), stop, why)
+                yield stretch(*begun)
+            begun = (start, stop, why)
         if begun is not None:
-            yield Stretch((now - begun[0]) / rate, max(0.0, (now - begun[1]) / rate), begun[2])
+            yield stretch(*begun)
 
     def noise_track(self) -> NoiseTrack | None:
         """None before the first look with a noise that is known."""
-        shown = self._kept.looks[: self.shown + 1]
-        looks = [look for look in shown if math.isfinite(look.residual_noise_nv) and look.sweeps_accepted]
-        if not looks:
+        figures = self._kept.figures(self.shown + 1)
+        noise, sweeps = figures[0], figures[2]
+        known = np.isfinite(noise) & (sweeps > 0)
+        if not known.any():
             return None
-        sweeps = np.array([look.sweeps_accepted for look in looks], dtype=np.float64)
-        noise = np.array([look.residual_noise_nv for look in looks])
-        first = min(7, len(looks) - 1)  # the very first looks rest on few sweeps
-        expected = noise[first] * np.sqrt(sweeps[first] / sweeps)
-        return NoiseTrack(sweeps, noise, expected, self._floor_nv, looks[-1].noise_cause)
+        noise, sweeps = noise[known], sweeps[known]
+        first = min(7, len(noise) - 1)  # the very first looks rest on few sweeps
+        scale = noise[first] * math.sqrt(sweeps[first])
+        ends = np.array([sweeps[0], max(float(self._max_sweeps), sweeps[-1])])
+        cause = self.look.noise_cause if self.look is not None else ""
+        return NoiseTrack(
+            sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps
+        )
 
-    @property
-    def max_sweeps(self) -> int:
-        return self._max_sweeps
+
+SECONDS: Floats = (np.arange(COLUMNS) + 1 - COLUMNS) * SHOWN_S / COLUMNS
+
+__all__ = ["BAND_SD", "COLUMNS", "MOST_LOOKS", "SHOWN_S", "STATES", "ViewModel"]

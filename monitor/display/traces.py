@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.core.samples import Floats
+
+Singles = NDArray[np.float32]  # half the memory
 
 
 class MinMaxRing:
@@ -18,8 +21,8 @@ class MinMaxRing:
             raise ValueError(f"{columns} columns of {raw_per_column} samples: give at least 2 columns of more than 0 samples")
         self._columns = columns
         self._raw_per_column = raw_per_column
-        self._low = np.full((n_channels, columns), np.nan)
-        self._high = np.full((n_channels, columns), np.nan)
+        self._low = np.full((n_channels, columns), np.nan, dtype=np.float32)
+        self._high = np.full((n_channels, columns), np.nan, dtype=np.float32)
         self._newest = -1  # number of the newest column
 
     @property
@@ -27,7 +30,7 @@ class MinMaxRing:
         """Number of the newest column, -1 before the first point."""
         return self._newest
 
-    def add(self, first_raw: float, step: float, values: Floats) -> None:
+    def add(self, first_raw: float, step: float, values: Floats | Singles) -> None:
         """Values (n_channels, n), the first at raw sample ``first_raw``, ``step`` raw samples apart, in order of time."""
         n = values.shape[1]
         if n == 0:
@@ -51,7 +54,17 @@ class MinMaxRing:
             self._low[:, places] = self._high[:, places] = np.nan
             self._newest = newest
 
-    def window(self) -> tuple[Floats, Floats]:
-        """Lowest and highest (n_channels, columns) each, oldest column first, nan where nothing came."""
-        order = np.arange(self._newest - self._columns + 1, self._newest + 1) % self._columns
-        return self._low[:, order], self._high[:, order]
+    def window(self, count: int | None = None, end: int | None = None) -> tuple[Singles, Singles]:
+        """Lowest and highest (n_channels, count) each, oldest column first, nan where nothing came or it is forgotten.
+
+        ``end`` is the number after the last column that is wanted; by default all columns, up to the newest.
+        """
+        count = self._columns if count is None else count
+        end = self._newest + 1 if end is None else end
+        numbers = np.arange(end - count, end)
+        order = numbers % self._columns
+        low, high = self._low[:, order], self._high[:, order]
+        unknown = (numbers <= self._newest - self._columns) | (numbers > self._newest)
+        if unknown.any():
+            low[:, unknown] = high[:, unknown] = np.nan
+        return low, high

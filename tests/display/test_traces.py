@@ -9,7 +9,7 @@ from monitor.display.traces import MinMaxRing
 @pytest.mark.parametrize(("step", "per_column"), [(1.0, 7.3), (3.0, 10.0), (4.0, 1.5)])
 def test_the_ring_holds_what_the_whole_signal_says(step: float, per_column: float) -> None:
     rng = np.random.default_rng(3)
-    values = rng.standard_normal((2, 5000))
+    values = rng.standard_normal((2, 5000)).astype(np.float32)
     at = 17.0 + np.arange(5000) * step
     column = (at / per_column).astype(int)
     ring = MinMaxRing(2, 40, per_column)
@@ -39,3 +39,12 @@ def test_a_hole_in_time_stays_a_hole_and_a_long_one_clears_the_ring() -> None:
     assert np.isnan(ring.window()[0]).sum() == 9
     with pytest.raises(ValueError, match="at least 2 columns"):
         MinMaxRing(1, 1, 1.0)
+
+
+def test_an_earlier_window_shows_what_was_there_then_and_nothing_that_is_forgotten() -> None:
+    ring = MinMaxRing(1, 10, 1.0)
+    ring.add(0.0, 1.0, np.arange(25.0)[np.newaxis])
+    np.testing.assert_array_equal(ring.window(4, 22)[0][0], [18, 19, 20, 21])
+    np.testing.assert_array_equal(ring.window(4, 17)[1][0], [np.nan, np.nan, 15, 16])  # 15 to 24 are kept
+    np.testing.assert_array_equal(ring.window(4, 27)[0][0], [23, 24, np.nan, np.nan])
+    assert np.isnan(ring.window(12)[0][0, :2]).all()

@@ -1,0 +1,65 @@
+"""Round numbers for axes, and how they are written. Plain arithmetic."""
+
+from __future__ import annotations
+
+import math
+
+STEPS = (1.0, 2.0, 5.0)
+LOG_STEPS = ((1.0,), (1.0, 3.0), (1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 5.0, 7.0))  # the coarsest first
+
+
+def nice_above(value: float, steps: tuple[float, ...] = STEPS) -> float:
+    """The smallest of 1, 2, 5 times a power of ten (or of other ``steps`` from 1 to 10) that is not below ``value`` > 0."""
+    decade = 10.0 ** math.floor(math.log10(value))
+    return next((step * decade for step in steps if step * decade >= value * (1 - 1e-9)), 10.0 * decade)
+
+
+def linear_ticks(low: float, high: float, most: int) -> list[float]:
+    """At most about ``most`` round values from ``low`` to ``high``."""
+    if not high > low:
+        return [low]
+    step = nice_above((high - low) / max(1, most))
+    return [number * step for number in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)]
+
+
+def log_ticks(low: float, high: float, most: int) -> list[float]:
+    """At most ``most`` values such as 10, 15, 20, 30, 50, 70 from ``low`` to ``high``, both above 0; evenly set on a log axis."""
+    found: list[float] = []
+    for steps in LOG_STEPS:
+        decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+        values = [step * 10.0**decade for decade in decades for step in steps]
+        inside = [value for value in values if low * (1 - 1e-9) <= value <= high * (1 + 1e-9)]
+        if len(inside) > most:
+            break
+        found = inside
+    return found or [math.sqrt(low * high)]
+
+
+def written(value: float) -> str:
+    """For an axis: 15, 0.5, 1,000, -75; never a power of ten."""
+    if abs(value) >= 1000:
+        return f"{value:,.0f}".replace("-", "−")
+    return f"{round(value, 6):g}".replace("-", "−")
+
+
+def clock(seconds: float) -> str:
+    """0:07, 12:30, 1:02:03."""
+    whole = max(0, int(seconds))
+    minutes, rest = divmod(whole, 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def seconds_of(text: str) -> float:
+    """0:07, 1:02:03 or 75 in seconds. Raises ValueError that says what is allowed."""
+    parts = text.strip().split(":")
+    try:
+        numbers = [float(part) for part in parts]
+    except ValueError:
+        numbers = [-1.0]
+    if not 1 <= len(numbers) <= 3 or any(not (math.isfinite(number) and number >= 0) for number in numbers):
+        raise ValueError(f"{text.strip()!r} is no time: give minutes:seconds such as 1:30, or seconds")
+    total = 0.0
+    for number in numbers:
+        total = 60.0 * total + number
+    return total

@@ -1,0 +1,101 @@
+"""What each part of the screen shows, as frozen values ready to be painted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.core.samples import Floats
+from monitor.display.traces import Singles
+
+STATES = ("waiting", "undecided", "present", "absent", "stopped", "fault", "earlier")
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The answer: one of STATES, its word, the rest of the sentence, and a quiet line of particulars.
+
+    ``now`` is the sentence that holds at present where an earlier look is shown, else "".
+    """
+
+    state: str
+    word: str
+    rest: str
+    particulars: str
+    now: str = ""
+
+
+@dataclass(frozen=True)
+class Plane:
+    """The run as a path through residual noise (nV) and the standing of its rule, with what is left to go.
+
+    ``path`` (n, 2) of noise and standing; ``cone`` (k, 2), empty where there is no forecast; ``needed`` and ``floor_nv`` bound
+    the regions. The noise axis runs from ``noise_range_nv[0]`` down to ``[1]``.
+    """
+
+    path: Floats
+    cone: Floats
+    needed: float
+    floor_nv: float
+    noise_range_nv: tuple[float, float]
+    standing_range: tuple[float, float]
+    axis: str  # of the standing, in words
+    promise: str  # what the rule promises, or that it promises nothing
+    upper_limit_nv: float  # no response larger than about this; nan while not known
+    ahead: str  # the forecast in words, "" where there is none
+    state: str  # one of STATES at this point of the path
+
+
+@dataclass(frozen=True)
+class Curves:
+    """The averages of the deciding channel in nV, (n,) each on ``times_ms``, and where to look."""
+
+    times_ms: Floats
+    average_nv: Floats
+    a_nv: Floats
+    b_nv: Floats
+    plus_minus_nv: Floats
+    half_band_nv: float  # BAND_SD x residual noise, on either side of the average
+    latency_ms: tuple[float, float]
+    window_ms: tuple[float, float]
+    unjudged_ms: tuple[float, float]  # may hold the electrical artefact of the stimulus
+    correlation: float  # of the halves over the window; nan where there are none
+    look: int  # the look it belongs to, from 0: an earlier one than the one shown, where no average came with that
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A part of the incoming signal that was left out, in seconds before the newest sample (from > to >= 0), and why."""
+
+    from_s: float
+    to_s: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Scroll:
+    """The incoming signal: low and high (n_channels, COLUMNS) in uV, oldest first, the last column is the moment shown."""
+
+    seconds_s: Floats  # (COLUMNS,) negative, 0 is the moment shown
+    low_uv: Singles
+    high_uv: Singles
+    triggers_s: Floats  # (n,) negative
+    left_out: tuple[Stretch, ...]
+    behind_ms: float
+    labels: tuple[str, ...]
+    ranges_uv: tuple[float, ...]  # of each channel, half a range that holds what is usual: 1, 2, 5, 10, ...
+    band_hz: tuple[float, float]
+    moment_s: float  # of the stream, at the right edge
+
+
+@dataclass(frozen=True)
+class NoiseTrack:
+    """Residual noise (nV) against accepted sweeps, with the line that 1/sqrt(N) draws through the first of them."""
+
+    sweeps: Floats
+    noise_nv: Floats
+    expected_nv: Floats
+    floor_nv: float
+    cause: str
+    line_sweeps: Floats  # (2,) ends of the same line, from the first look to the sweep limit
+    line_nv: Floats
+    max_sweeps: int
