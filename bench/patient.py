@@ -71,7 +71,8 @@ class Amplifier:
         if not 0.0 <= self.eeg_delay_s <= 0.1:
             raise ValueError(f"EEG delay of {1e3 * self.eeg_delay_s:g} ms is outside 0..100 ms")
         if self.loop.channel is not None and not 0 <= self.loop.channel < len(self.labels):
-            raise ValueError(f"loop channel {self.loop.channel + 1} is outside 1..{len(self.labels)}: give one of the EEG channels")
+            channel = self.loop.channel + 1
+            raise ValueError(f"loop channel {channel} is outside 1..{len(self.labels)}: give one of the EEG channels")
 
     @classmethod
     def with_channels(cls, channels: int, rate_hz: float, drift_ppm: float = 0.0, audio_rate_hz: float = 48_000.0) -> Amplifier:
