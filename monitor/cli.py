@@ -7,7 +7,7 @@ import importlib.metadata
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import checking, demo, live, replaying, rig, stimulus, validating
+from monitor.commands import calibrate, checking, demo, live, replaying, rig, stimulus, validating
 from monitor.commands.common import FAILED, complain, set_up_logging
 
 EPILOG = """typical order:
@@ -30,7 +30,7 @@ def parser() -> argparse.ArgumentParser:
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for group in (demo, checking, live, replaying, rig, stimulus, validating):
+    for group in (demo, checking, live, replaying, rig, stimulus, calibrate, validating):
         group.add(commands)
     return program
 

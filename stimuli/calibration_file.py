@@ -17,8 +17,10 @@ import contextlib
 import hashlib
 import math
 import os
+import re
 import tempfile
 import tomllib
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date
 from pathlib import Path
@@ -80,7 +82,10 @@ def read_unsealed(path: Path) -> tuple[Calibration, str | None]:
 
 def save_calibration(path: Path, calibration: Calibration) -> None:
     """Write and seal it: the old file or the new one is there, never a part. Raises CalibrationError."""
-    text = tomli_w.dumps(_content(calibration) | {"seal": seal_of(calibration)})
+    _write(path, _text(calibration, seal_of(calibration)))
+
+
+def _write(path: Path, text: str) -> None:
     draft = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -95,6 +100,23 @@ def save_calibration(path: Path, calibration: Calibration) -> None:
             with contextlib.suppress(OSError):
                 draft.unlink()
         raise CalibrationError(f"calibration file {path} cannot be written: {error.strerror or error}") from error
+
+
+def seal(path: Path) -> Calibration:
+    """Seal a file that was changed by hand, its comments kept. Raises CalibrationError."""
+    calibration, _ = read_unsealed(path)
+    lines = [line for line in path.read_text(encoding="utf-8").splitlines() if not re.match(r"\s*seal\s*=", line)]
+    first_table = next((number for number, line in enumerate(lines) if re.match(r"\[\[?[A-Za-z]", line)), len(lines))
+    lines.insert(first_table, f'seal = "{seal_of(calibration)}"')
+    text = "\n".join(lines) + "\n"
+    try:
+        sealed = _calibration(tomllib.loads(text))
+    except ValueError:
+        sealed = None
+    if sealed is None or seal_of(sealed[0]) != sealed[1]:  # written in a way that a line cannot be put into
+        text = _text(calibration, seal_of(calibration))
+    _write(path, text)
+    return load_calibration(path)
 
 
 def seal_of(calibration: Calibration) -> str:
@@ -120,7 +142,38 @@ def _canonical(value: Any) -> str:
 
 def describe(calibration: Calibration) -> str:
     """The file as text, without its seal."""
-    return tomli_w.dumps(_content(calibration))
+    return _text(calibration, None)
+
+
+def _text(calibration: Calibration, seal: str | None) -> str:
+    """What the file holds; tables last, as TOML needs."""
+    plain = ("id", "device", "host_interface", "rate_hz", "transducer", "coupler")
+    later = ("issued", "valid_days", "issued_by", "condensation_sign", "measured_with")
+    lines = [_line(name, getattr(calibration, name)) for name in plain]
+    levels = ", ".join(f"{ear} = {db!r}" for ear, db in _known(calibration.left_db_ppe, calibration.right_db_ppe).items())
+    lines.append(f"{calibration.full_scale_key} = {{ {levels} }}")
+    lines += [_line(name, getattr(calibration, name)) for name in later]
+    if calibration.response:
+        lines.append(f"response_db = [{', '.join(f'[{hz!r}, {left!r}, {right!r}]' for hz, left, right in calibration.response)}]")
+    if seal is not None:
+        lines.append(_line("seal", seal))
+    if calibration.loop is not None:
+        loop = calibration.loop
+        plain_loop = {"input": loop.input, "frequency_hz": loop.frequency_hz, "level_db_fs": loop.level_db_fs}
+        lines += ["", "[loop]", *_lines(plain_loop | _known(loop.left_db, loop.right_db))]
+    for row in calibration.measured:
+        hz = {} if row.frequency_hz is None else {"frequency_hz": row.frequency_hz}
+        lines += ["", "[[measured]]", *_lines({"stimulus": row.stimulus, **hz, "scale": row.scale})]
+        lines += _lines(_known(row.left_db, row.right_db))
+    return "\n".join(lines) + "\n"
+
+
+def _line(name: str, value: Any) -> str:
+    return tomli_w.dumps({name: value}).rstrip("\n")
+
+
+def _lines(table: Mapping[str, Any]) -> list[str]:
+    return [_line(name, value) for name, value in table.items()]
 
 
 def _calibration(content: dict[str, Any]) -> tuple[Calibration, str | None]:
@@ -168,31 +221,6 @@ def _response_row(row: Any) -> tuple[float, float, float]:
     if not numbers:
         raise CalibrationError(f"response_db: {row!r}; allowed is [Hz, dB] or [Hz, left dB, right dB]")
     return float(row[0]), float(row[1]), float(row[-1])
-
-
-def _content(calibration: Calibration) -> dict[str, Any]:
-    """What the file holds, in its order; tables last, as TOML needs."""
-    plain = ("id", "device", "host_interface", "rate_hz", "transducer", "coupler")
-    content: dict[str, Any] = {name: getattr(calibration, name) for name in plain}
-    content[calibration.full_scale_key] = _known(calibration.left_db_ppe, calibration.right_db_ppe)
-    for name in ("issued", "valid_days", "issued_by", "condensation_sign", "measured_with"):
-        content[name] = getattr(calibration, name)
-    if calibration.response:
-        content["response_db"] = [list(row) for row in calibration.response]
-    if calibration.loop is not None:
-        loop = calibration.loop
-        content["loop"] = {
-            "input": loop.input, "frequency_hz": loop.frequency_hz, "level_db_fs": loop.level_db_fs,
-            **_known(loop.left_db, loop.right_db),
-        }  # fmt: skip
-    if calibration.measured:
-        content["measured"] = [
-            {"stimulus": row.stimulus}
-            | ({} if row.frequency_hz is None else {"frequency_hz": row.frequency_hz})
-            | {"scale": row.scale, **_known(row.left_db, row.right_db)}
-            for row in calibration.measured
-        ]
-    return content
 
 
 def _known(left: float, right: float) -> dict[str, float]:

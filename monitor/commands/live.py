@@ -124,11 +124,13 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
     """
     import datetime
 
+    from monitor.certificate import advice, judge, with_delay
     from monitor.exposure import SessionDose
     from monitor.folder import RunFolder
+    from monitor.level_check import last_check
     from monitor.record import run_record
     from monitor.run import Run, layout_of
-    from monitor.sound import make_stimulus, open_sound
+    from monitor.sound import make_stimulus, open_sound, output_identity
     from monitor.sources.base import marker_description
     from monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
 
@@ -140,6 +142,11 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
         source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
         opened.callback(source.close)
         channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
+        output = None if plan.sound is None else output_identity(plan.sound)
+        timing = judge(plan, output, source.description, channels.trigger, datetime.date.today())
+        plan = with_delay(plan, timing)
+        if said := advice(plan, timing):
+            complain(said)
         plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
         sound = None if stimulus is None else open_sound(plan.sound, stimulus)
         if sound is not None:
@@ -160,17 +167,21 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
     started = now_text()
     with stop_on_signals(run.stop):
         run.start()
-        _watch(run, plan, title_of(plan, stimulus), args)
+        _watch(run, plan, title_of(plan, stimulus, timing.text), args)
+    calibration = None if sound is None or sound.calibration is None else sound.calibration.id
     record = run_record(
         plan,
         run.verdict,
         run.engine,
         stream=source.description,
         unit=run.unit,
-        sound=None if sound is None else sound.record | {"sweeps_played": sound.sweeps_played, "underruns": sound.underruns},
-        calibration=None if sound is None or sound.calibration is None else sound.calibration.id,
+        sound=None if sound is None else sound.record | {
+            "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": last_check(session, calibration),
+        },
+        calibration=calibration,
         failure=run.failure,
         started=started,
+        timing=timing,
     )
     record = write_results(folder, record, run.engine)
     if record["fault"] is not None and record["stopped_by"] != "fault":
@@ -213,7 +224,7 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
     return record | {"fault": record["fault"] or (problems[0] if problems else None)}
 
 
-def title_of(plan: Any, stimulus: Any) -> str:
+def title_of(plan: Any, stimulus: Any, timing: str) -> str:
     """One line that says what is being measured."""
     if stimulus is None:
         what = "listening to other equipment"
@@ -227,4 +238,4 @@ def title_of(plan: Any, stimulus: Any) -> str:
         speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
         zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
         what = f"{record['ear']} ear · {record['stimulus']}{zero} · {level}{muted} · {record['rate_per_s']:g}/s{speed}"
-    return " · ".join(part for part in (plan.title, what, "timing not verified") if part)
+    return " · ".join(part for part in (plan.title, what, timing) if part)

@@ -73,6 +73,12 @@ def resolve_channels(description: StreamDescription, eeg: Sequence[str], trigger
     return Channels(chosen, trigger_index)
 
 
+def resolve_channel(description: StreamDescription, name: str) -> int:
+    """One channel by its label, or its number from 1. Raises ChannelError."""
+    index = _by_label(description, name.strip())
+    return _by_number(description, name.strip(), 1) if index is None else index
+
+
 def uv_per_unit(description: StreamDescription, eeg: Sequence[int]) -> float:
     """Microvolts per stream unit, common to the given channels; nan when the stream does not say, or they differ."""
     factors = [unit_to_uv(description.units[index]) for index in eeg]

@@ -1,0 +1,366 @@
+"""``quietfloor calibrate``: what full scale means in dB, written into a file; and is it still so?"""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import math
+import sys
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, give_json, refuse, say, stop_on_signals
+
+if TYPE_CHECKING:
+    from monitor.calibrating import MeasuringSignal
+
+EXAMPLES = """examples:
+  quietfloor calibrate --ear right --seconds 3                    only plays: look at the level meter
+  quietfloor calibrate earphone.toml --transducer insert --coupler 2cc --by "A. Person"
+                                                                  plays in each ear, asks what the meter reads
+  quietfloor calibrate earphone.toml --coupler 2cc --by "A. Person" --reading-db 84.2,84.6
+                                                                  the meter was read before; nothing is played
+  quietfloor calibrate earphone.toml --add --frequency-hz 500 --reading-db 81.9,82.4
+  quietfloor calibrate earphone.toml --add --signal click --reading-db 93.1,93.4
+  quietfloor calibrate earphone.toml --add --signal tone-burst --frequency-hz 1000 --meter zeq --reading-db 80.9,81.2
+  quietfloor calibrate earphone.toml --show
+  quietfloor calibrate earphone.toml --seal                       after a change by hand
+  quietfloor calibrate --microphone "USB" --calibrator-db 94      level of a microphone, by an acoustic calibrator
+  quietfloor calibrate new.toml --coupler 2cc --by "A. Person" --microphone "USB" --microphone-db 121.4
+  quietfloor calibrate earphone.toml --add-loop --stream Bench --sound-channel 2
+  quietfloor calibrate earphone.toml --check --stream Bench --sound-channel 2 --out sessions/first
+
+Put the earphone on its coupler, not on an ear. The meter is set to unweighted (Z): for a tone it shows the level; for a train of
+clicks or bursts at 20/s read the peak-to-peak equivalent level (--meter ppe), or L_Zeq (--meter zeq). A calibration holds for one
+output: device, host interface, sample rate, and every volume control as it was. --check compares by an electric loop, within
+0.5 dB; take the earphones off the ears.
+exit status: 0 done, 1 could not be measured or differs by more than 0.5 dB, 2 bad arguments or plan"""
+
+SIGNALS = ("tone", "click", "tone-burst", "chirp", "octave-chirp")
+ASKED_S, HEARD_S = 30.0, 4.0
+VALID_DAYS = 365  # own choice: a year, as for audiometers
+
+
+def add(commands: Any) -> None:
+    parser = commands.add_parser(
+        "calibrate", help="what full scale means in dB; is it still so?", description="Calibrate the sound output, or check it.",
+        epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE.toml", help="the calibration; without it a sound is played")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--add", action="store_true", help="one more measurement into FILE: a frequency of the tone, a stimulus")
+    what.add_argument("--add-loop", action="store_true", help="what an electric loop reads now, into FILE")
+    what.add_argument("--check", action="store_true", help="compare the loop with FILE")
+    what.add_argument("--show", action="store_true", help="what FILE says")
+    what.add_argument("--seal", action="store_true", help="accept FILE as it is, after a change by hand")
+    sound = parser.add_argument_group("what is played")
+    sound.add_argument("--signal", choices=SIGNALS, default="tone", help="a tone, or a train at 20/s (tone)")
+    sound.add_argument("--frequency-hz", type=float, metavar="HZ", help="of tone, tone burst or octave chirp (1000)")
+    sound.add_argument("--ear", choices=("left", "right", "both"), default="both", help="one after the other (both)")
+    sound.add_argument("--level-db-fs", type=float, metavar="DB", help="(-40; trains -30)")
+    sound.add_argument("--seconds", type=float, metavar="S", help=f"({ASKED_S:g}; with --microphone {HEARD_S:g})")
+    reading = parser.add_argument_group("what was measured")
+    reading.add_argument("--reading-db", type=levels, metavar="L,R", help="of the meter, left and right, or of --ear alone")
+    reading.add_argument("--meter", choices=("ppe", "zeq"), default="ppe", help="peak-to-peak equivalent, or L_Zeq of a train")
+    reading.add_argument("--microphone", metavar="NAME", help="measure by this sound input instead (name or number)")
+    reading.add_argument("--microphone-db", type=float, metavar="DB", help="dB SPL at which its samples reach full scale (sine)")
+    reading.add_argument("--calibrator-db", type=float, metavar="DB", help="the microphone is in a calibrator of this level")
+    chain = parser.add_argument_group("which output, for a new file")
+    chain.add_argument("--plan", type=Path, metavar="PLAN.toml", help="whose [sound] says which output")
+    chain.add_argument("--device-source-id", metavar="ID", help="of audio over LSL, instead")
+    chain.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="of the output (48000)")
+    chain.add_argument("--transducer", metavar="NAME", help="insert, supra-aural, circumaural or bone-vibrator (insert)")
+    chain.add_argument("--coupler", metavar="NAME", help="occluded-ear-simulator, 2cc, artificial-ear, 6cc or artificial-mastoid")
+    chain.add_argument("--condensation-sign", type=int, choices=(1, -1), help="of the samples, measured acoustically (1)")
+    chain.add_argument("--id", metavar="NAME", help="of the calibration (the file's name and the date)")
+    chain.add_argument("--by", metavar="NAME", help="who measured")
+    chain.add_argument("--valid-days", type=int, default=VALID_DAYS, metavar="N", help=f"({VALID_DAYS})")
+    loop = parser.add_argument_group("the electric loop, for --add-loop and --check")
+    loop.add_argument("--stream", metavar="NAME", help="LSL stream that the output is looped into")
+    loop.add_argument("--sound-channel", metavar="CHANNEL", help="its channel, by label or number from 1")
+    loop.add_argument("--loop-input", metavar="NAME", help="or a sound input, by name or number")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="session folder that keeps the result of --check")
+    add_json(parser)
+    parser.set_defaults(do=main)
+
+
+def levels(text: str) -> list[float]:
+    """``L,R`` or ``L`` as numbers."""
+    try:
+        found = [float(part) for part in text.split(",")]
+        if len(found) > 2 or not all(map(math.isfinite, found)):
+            raise ValueError
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: give one number, or two with a comma, such as 84.2,84.6") from None
+    return found
+
+
+def main(args: argparse.Namespace) -> int:
+    from monitor.exposure import ExposureError
+    from monitor.listening import ListeningError
+    from monitor.plan import PlanError
+    from stimuli.calibration import LevelError
+    from stimuli.measure import MeasureError
+
+    try:
+        if args.calibrator_db is not None:
+            return microphone_level(args)
+        if args.seal:
+            return seal(args)
+        if args.show:
+            return show(args)
+        if args.check or args.add_loop:
+            return loop(args)
+        return measure(args)
+    except MeasureError as error:
+        return refuse(error, FAILED, args)
+    except (PlanError, LevelError, ValueError) as error:
+        return refuse(error, BAD_ARGUMENTS, args)
+    except (ListeningError, ExposureError, RuntimeError, OSError) as error:
+        return refuse(error, FAILED, args)
+
+
+def output_plan(args: argparse.Namespace) -> Any:
+    """[sound] of the plan that names the output, or what the command line says of it."""
+    from monitor.plan import load_plan, make_sound_plan
+
+    given = {"device_source_id": args.device_source_id, "sample_rate_hz": args.sample_rate_hz}
+    data: dict[str, Any] = {"level_db_fs": -40.0}
+    if args.plan is not None:
+        sound = load_plan(args.plan).sound
+        if sound is None:
+            raise ValueError(f"{args.plan} has no [sound]: it plays nothing")
+        data = sound.model_dump(mode="json", exclude_none=True)
+    return make_sound_plan(data | {key: value for key, value in given.items() if value is not None}, "command line")
+
+
+def file_of(args: argparse.Namespace) -> Path:
+    if args.file is None:
+        raise ValueError("name the calibration file")
+    return Path(args.file)
+
+
+# -- measure -----------------------------------------------------------------------------------------------------------
+
+
+def measure(args: argparse.Namespace) -> int:
+    """A new calibration, one more measurement in an old one, or only the sound."""
+    from monitor.calibrating import MeasuringSignal
+    from stimuli.calibration import CalibrationError
+    from stimuli.calibration_file import load_calibration, save_calibration
+
+    plan = output_plan(args)
+    ears = ("left", "right") if args.ear == "both" else (args.ear,)
+    calibration = None
+    if args.file is None:
+        if args.reading_db is not None or args.add:
+            raise ValueError("name the calibration file that the reading is for")
+    elif args.add:
+        calibration = load_calibration(args.file)
+        calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today())
+    else:
+        if args.file.exists():
+            raise CalibrationError(f"{args.file} is there already: add to it with --add, or name another file")
+        if args.coupler is None or args.by is None:
+            raise ValueError("a new calibration needs --coupler (what the earphone is on) and --by (who measures)")
+    transducer = args.transducer or (plan.transducer if calibration is None else calibration.transducer)
+    signal = MeasuringSignal.of(plan, transducer, args.signal, args.frequency_hz, args.level_db_fs, args.meter)
+    if args.reading_db is not None and len(args.reading_db) != len(ears):
+        raise ValueError(f"--reading-db has {len(args.reading_db)} numbers for {len(ears)} ears: give one each, or --ear")
+    found = {}
+    for place, ear in enumerate(ears):
+        reading = args.reading_db[place] if args.reading_db is not None else listen_or_ask(signal, ear, args)
+        if reading is not None:
+            found[ear] = reading
+    if args.file is None or len(found) < len(ears):
+        give_json({"played": signal.words, "level_db_fs": signal.level_db_fs, "ears": list(ears), "file": None}, args)
+        return DONE
+    if calibration is None:
+        made = signal.calibration(
+            found, args.coupler, datetime.date.today(), args.id or f"{args.file.stem} {datetime.date.today()}", args.by,
+            args.valid_days, args.condensation_sign or 1,
+        )  # fmt: skip
+    else:
+        made = signal.added(calibration, found)
+    save_calibration(args.file, made)
+    tell(made, args, f"written to {args.file}")
+    return DONE
+
+
+def _identity(plan: Any) -> tuple[str, str]:
+    from monitor.sound import output_identity
+
+    return output_identity(plan)
+
+
+def listen_or_ask(signal: MeasuringSignal, ear: str, args: argparse.Namespace) -> float | None:
+    """Play into one ear; what the microphone or the person says, None where only the sound was wanted."""
+    from monitor.level_check import play
+    from monitor.listening import MicrophoneListener
+
+    scale, unit = signal.meter_words
+    seconds = (HEARD_S if args.microphone is not None else ASKED_S) if args.seconds is None else args.seconds
+    frames = signal.frames(ear, seconds)
+    say(f"{ear} ear: {signal.words}, {signal.level_db_fs:g} dB re full scale, {seconds:g} s", args)
+    if args.microphone is not None:
+        if args.microphone_db is None:
+            raise ValueError("--microphone needs --microphone-db: measure it with --calibrator-db first")
+        listener = MicrophoneListener(number_or_name(args.microphone), signal.plan.sample_rate_hz)
+        try:
+            heard = play(signal.plan, frames, listener)
+        finally:
+            listener.close()
+        reading = signal.level_db(heard, listener.rate_hz) + float(args.microphone_db)
+        say(f"{ear} ear: {scale} {reading:.2f} {unit}", args)
+        return reading
+    if args.file is None:
+        stopped: list[bool] = []
+        with stop_on_signals(lambda: stopped.append(True)):
+            play(signal.plan, frames, until=lambda: bool(stopped))
+        return None
+    return ask(signal, frames, f"{ear} ear, what does the meter read, {scale}, {unit}? ")
+
+
+def ask(signal: MeasuringSignal, frames: Any, question: str) -> float:
+    """Ask while it plays. The sound ends with the answer, or by itself."""
+    from monitor.level_check import play
+
+    answered = threading.Event()
+    problems: list[Exception] = []
+
+    def playing() -> None:
+        try:
+            play(signal.plan, frames, until=answered.is_set)
+        except Exception as error:
+            problems.append(error)
+
+    thread = threading.Thread(target=playing, name="measuring sound", daemon=True)
+    thread.start()
+    try:
+        while True:
+            sys.stderr.write(question)
+            sys.stderr.flush()
+            line = sys.stdin.readline()
+            if not line:
+                raise ValueError("no reading was given: enter what the meter reads, or give it as --reading-db")
+            try:
+                (reading,) = levels(line.strip().replace(",", "."))
+                break
+            except (argparse.ArgumentTypeError, ValueError):
+                sys.stderr.write("a number in dB, such as 84.2\n")
+    finally:
+        answered.set()
+        thread.join()
+    if problems:
+        raise problems[0]
+    return reading
+
+
+def number_or_name(text: str) -> int | str:
+    return int(text) if text.isdigit() else text
+
+
+def microphone_level(args: argparse.Namespace) -> int:
+    """What full scale of a microphone is, from an acoustic calibrator on it."""
+    from monitor.listening import MicrophoneListener
+    from stimuli.measure import tone_rms
+
+    if args.microphone is None:
+        raise ValueError("--calibrator-db needs --microphone: which sound input is in the calibrator?")
+    rate_hz = args.sample_rate_hz or 48_000.0
+    hz = args.frequency_hz or 1000.0
+    listener = MicrophoneListener(number_or_name(args.microphone), rate_hz)
+    try:
+        listener.start()
+        listener.wait(args.seconds or HEARD_S)
+        rms = tone_rms(listener.stop(), rate_hz, hz)
+    finally:
+        listener.close()
+    full_scale_db = args.calibrator_db - 20.0 * math.log10(rms * math.sqrt(2.0))
+    say(f"{listener.name}: full scale is {full_scale_db:.2f} dB SPL: give --microphone-db {full_scale_db:.2f}", args)
+    give_json({"microphone": listener.name, "microphone_db": full_scale_db, "frequency_hz": hz}, args)
+    return DONE
+
+
+# -- the loop, the seal ------------------------------------------------------------------------------------------------
+
+
+def loop(args: argparse.Namespace) -> int:
+    """--add-loop and --check."""
+    from dataclasses import replace
+
+    from monitor.level_check import check_level, measure_loop
+    from monitor.listening import Listener, MicrophoneListener, StreamListener
+    from stimuli.calibration_file import load_calibration, save_calibration
+    from stimuli.ceiling import Ceiling
+
+    path, plan = file_of(args), output_plan(args)
+    calibration = load_calibration(path)
+    calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today())
+    if (args.loop_input is None) == (args.stream is None or args.sound_channel is None):
+        raise ValueError("say where the loop ends: --stream with --sound-channel, or --loop-input")
+    say("the sound output must be looped into this input by wire; take the earphones off the ears", args)
+    listener: Listener
+    if args.loop_input is not None:
+        listener = MicrophoneListener(number_or_name(args.loop_input), plan.sample_rate_hz)
+    else:
+        listener = StreamListener(args.stream, args.sound_channel)
+    ears = tuple(
+        ear for ear, db in (("left", calibration.left_db_ppe), ("right", calibration.right_db_ppe)) if not math.isnan(db)
+    )
+    try:
+        if args.check:
+            check = check_level(plan, calibration, listener, args.out)
+            for ear, db in (("left", check.left_db), ("right", check.right_db)):
+                if not math.isnan(db):
+                    say(f"{ear} ear: {db:+.2f} dB against the calibration", args)
+            say("as calibrated" if check.passed else "DIFFERS by more than 0.5 dB: find out why, or calibrate again", args)
+            give_json(check.record(), args)
+            return DONE if check.passed else FAILED
+        measured = measure_loop(plan, listener, Ceiling(calibration.transducer, "adult", calibration), ears)
+    finally:
+        listener.close()
+    made = replace(calibration, loop=measured)
+    save_calibration(path, made)
+    tell(made, args, f"written to {path}")
+    return DONE
+
+
+def seal(args: argparse.Namespace) -> int:
+    from stimuli.calibration_file import seal as set_seal
+
+    path = file_of(args)
+    tell(set_seal(path), args, f"{path} is sealed: these numbers are taken as true")
+    return DONE
+
+
+def show(args: argparse.Namespace) -> int:
+    from stimuli.calibration_file import load_calibration
+
+    tell(load_calibration(file_of(args)), args)
+    return DONE
+
+
+def tell(calibration: Any, args: argparse.Namespace, last: str | None = None) -> None:
+    """The file, and what can be reached with it."""
+    from monitor.calibrating import highest
+    from stimuli.calibration_file import describe
+
+    say(describe(calibration).rstrip(), args)
+    reached = highest(calibration)
+    for stimulus in dict.fromkeys(row["stimulus"] for row in reached):
+        rows = [row for row in reached if row["stimulus"] == stimulus]
+        ears = ", ".join(f"{row['highest_db_nhl']:.1f} dB nHL {row['ear']}" for row in rows)
+        say(f"# {stimulus}: up to {ears}; {rows[0]['rests_on']}", args)
+    if not reached:
+        say(f"# no reference threshold for {calibration.transducer} on {calibration.coupler}: give your own in a plan", args)
+    if last is not None:
+        say(last, args)
+    give_json(
+        {
+            "id": calibration.id, "left_db": calibration.left_db_ppe, "right_db": calibration.right_db_ppe,
+            "unit": calibration.unit, "measured_with": calibration.measured_with, "file": str(args.file), "reaches": reached,
+        },
+        args,
+    )  # fmt: skip

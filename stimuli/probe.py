@@ -1,0 +1,66 @@
+"""Sounds for measurements, through the same ceiling and the same count as every other: a tone that goes on, a train."""
+
+from __future__ import annotations
+
+import math
+
+from stimuli.calibration import EARS, LevelError
+from stimuli.ceiling import Ceiling
+from stimuli.dose import Dose
+from stimuli.frames import FrameSource
+from stimuli.levels import REFERENCE_TRAIN_PER_S, gain_db_fs
+from stimuli.masking import RAMP_S, Tone
+from stimuli.schedule import Schedule
+from stimuli.waveforms import Waveform, click
+
+LONGEST_S = 60.0
+
+
+class ToneFrames(FrameSource):
+    """A tone in one ear for `seconds`, rise and fall included; `level_db_fs` re a peak-to-peak of 1.0. Raises LevelError.
+
+    `whole`: no more than this reaches an ear.
+    """
+
+    def __init__(
+        self,
+        frequency_hz: float,
+        level_db_fs: float,
+        ear: str,
+        seconds: float,
+        ceiling: Ceiling,
+        rate_hz: float,
+        spent: Dose | None = None,
+    ) -> None:
+        if ear not in EARS:
+            raise LevelError(f"ear = {ear!r}; allowed are {', '.join(EARS)}")
+        if not 2.0 * RAMP_S <= seconds <= LONGEST_S:
+            raise LevelError(f"seconds = {seconds:g}; allowed is {2 * RAMP_S:g} to {LONGEST_S:g} s")
+        if not 20.0 <= frequency_hz <= 0.4 * rate_hz:
+            raise LevelError(f"frequency = {frequency_hz:g} Hz; allowed is 20 to {0.4 * rate_hz:g} Hz")
+        silent = click(rate_hz)
+        schedule = Schedule(1.0, rate_hz, n_sweeps=0, lead_in_s=seconds)
+        super().__init__(silent, 0.0, ear, schedule, ceiling, spent=spent)
+        column = EARS.index(ear)
+        peak = 0.5 * 10.0 ** (level_db_fs / 20.0)
+        limit = min(ceiling.peak_to_peak(None)[column], ceiling.peak_to_peak(silent)[column])
+        if not 2.0 * peak <= limit:
+            raise LevelError(
+                f"level_db_fs = {level_db_fs:g}: the output ceiling allows {20.0 * math.log10(limit):.1f} dB re full scale here: "
+                "lower it"
+            )
+        self._noise = Tone(frequency_hz, peak, rate_hz, stop=round(seconds * rate_hz))
+        self._noise_column = column
+        energy = 0.5 * peak**2 * seconds * rate_hz
+        self.whole = Dose(*(weight * energy for weight in self._weights[column]))
+
+
+def train_frames(waveform: Waveform, level_db_fs: float, ear: str, seconds: float, ceiling: Ceiling) -> FrameSource:
+    """One polarity, 20 per second without pauses: the train that reference levels are stated for. Raises LevelError."""
+    if not 0.1 <= seconds <= LONGEST_S:
+        raise LevelError(f"seconds = {seconds:g}; allowed is 0.1 to {LONGEST_S:g} s")
+    schedule = Schedule(
+        REFERENCE_TRAIN_PER_S, waveform.rate_hz, "condensation", n_sweeps=round(seconds * REFERENCE_TRAIN_PER_S), pauses_s=(),
+        lead_in_s=0.5,
+    )  # fmt: skip
+    return FrameSource(waveform, gain_db_fs(level_db_fs, waveform), ear, schedule, ceiling)
