@@ -14,7 +14,17 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import tomli_w
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from monitor.core.artefacts import CRITERIA, Criterion
 from monitor.core.engine import EngineSettings
@@ -31,6 +41,7 @@ OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first
 OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = 1.25, 1.75  # and 1.5 and 2.0 ms for the marks of a broken sound (stimuli.frames)
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
 PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
+FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check measured
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
 }
@@ -247,6 +258,12 @@ class SoundPlan(_Section):
         return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
 
 
+Delay = Annotated[
+    Annotated[float, Field(ge=0, le=120), Tag("number")] | Annotated[Literal["certificate"], Tag("word")],
+    Discriminator(lambda value: "word" if isinstance(value, str) else "number"),
+]
+
+
 class AnalysisPlan(_Section):
     """From samples to sweeps. Times in ms after the sound reaches the ear."""
 
@@ -259,7 +276,9 @@ class AnalysisPlan(_Section):
         examples=[[5.5, 10.0]],
     )
     acoustic_delay_ms: float = Field(default=0.0, ge=0, le=50, description="sound tube: trigger to ear")
-    amplifier_delay_ms: float = Field(default=0.0, ge=0, le=120, description="EEG behind its own trigger channel")
+    amplifier_delay_ms: Delay = Field(
+        default=0.0, description='EEG behind its own trigger channel; a number, or "certificate" for what the timing check found'
+    )
     reject_peak_times: float = Field(default=2.5, ge=1.2, le=100, description="times the running median peak")
     reject_peak_uv: float = Field(default=100.0, ge=0.5, le=1e5, description="absolute ceiling")
     reject_slope_times: float = Field(default=3.5, ge=1.2, le=100)
@@ -301,6 +320,12 @@ class DecisionPlan(_Section):
         return rule
 
 
+class TimingPlan(_Section):
+    """What proves the timing of sound against EEG."""
+
+    certificate: str | None = Field(default=None, description="file that `quietfloor timing` wrote for this equipment")
+
+
 class Plan(_Section):
     """Everything about one run."""
 
@@ -310,6 +335,16 @@ class Plan(_Section):
     trigger: TriggerPlan = Field(default_factory=TriggerPlan)
     analysis: AnalysisPlan = Field(default_factory=AnalysisPlan)
     decision: DecisionPlan = Field(default_factory=DecisionPlan)
+    timing: TimingPlan = Field(default_factory=TimingPlan)
+
+    @model_validator(mode="after")
+    def _delay_has_its_certificate(self) -> Plan:
+        if self.analysis.amplifier_delay_ms == FROM_CERTIFICATE and self.timing.certificate is None:
+            raise ValueError(
+                'analysis.amplifier_delay_ms = "certificate", but timing.certificate names no file: make one by '
+                "`quietfloor timing`, or give the delay in ms"
+            )
+        return self
 
     @model_validator(mode="before")
     @classmethod
@@ -369,6 +404,10 @@ class Plan(_Section):
             )
         )
         zero_ms = 0.0 if self.sound is None else self.sound.time_zero_ms
+        if isinstance(analysis.amplifier_delay_ms, str):
+            raise PlanError(
+                'analysis.amplifier_delay_ms = "certificate" is known when a run has found its stream: give the delay in ms here'
+            )
         settings = EngineSettings(
             layout=layout,
             band_hz=analysis.band_hz,
@@ -411,6 +450,9 @@ def load_plan(path: Path) -> Plan:
     sound = data.get("sound")
     if isinstance(sound, dict):
         sound |= {key: str((path.parent / sound[key]).resolve()) for key in PATHS if isinstance(sound.get(key), str)}
+    timing = data.get("timing")
+    if isinstance(timing, dict) and isinstance(timing.get("certificate"), str):
+        timing["certificate"] = str((path.parent / timing["certificate"]).resolve())
     return make_plan(data, str(path))
 
 
@@ -464,6 +506,7 @@ def _model(place: list[str]) -> type[BaseModel]:
         "trigger": TriggerPlan,
         "analysis": AnalysisPlan,
         "decision": DecisionPlan,
+        "timing": TimingPlan,
     }
     return sections[place[0]] if place else Plan
 

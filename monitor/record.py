@@ -7,6 +7,7 @@ import math
 import platform
 from typing import Any
 
+from monitor.certificate import Timing
 from monitor.core.engine import Engine
 from monitor.core.events import LookDone, Verdict
 from monitor.plan import Plan
@@ -50,6 +51,7 @@ def run_record(
     calibration: str | None,
     failure: str | None = None,
     started: str | None = None,
+    timing: Timing | None = None,
 ) -> dict[str, Any]:
     """Everything for run.json. ``sound`` is what was played, None when other equipment made it; ``started`` is ISO time."""
     look = None if engine is None else engine.last_look
@@ -65,7 +67,7 @@ def run_record(
         "rule": None if engine is None else _rule(engine),
         **_figures(look),
         "lost_samples": None if engine is None else engine.lost_samples,
-        "timing": _timing(engine),
+        "timing": _timing(engine, timing or Timing()),
         "calibration": calibration or "uncalibrated",
         "stimulus": sound,
         "seed": None if plan.sound is None else plan.sound.seed,
@@ -99,13 +101,15 @@ def _rule(engine: Engine) -> dict[str, Any]:
     return {"name": engine.settings.rule, "promise": finds.promise, "identity": engine.settings.identity}
 
 
-def _timing(engine: Engine | None) -> dict[str, Any]:
-    """What is known about timing; "verified" needs a loop check of sound against EEG, which this run does not carry."""
+def _timing(engine: Engine | None, timing: Timing) -> dict[str, Any]:
+    """What is known about timing; "verified" needs a certificate of this output on this stream that holds today."""
     ppm, error = engine.rate.ppm() if engine is not None else (math.nan, math.nan)
     return {
-        "verified": False,
-        "offset_ms": None,
-        "sd_ms": None,
+        "verified": timing.verified,
+        "offset_ms": timing.offset_ms,
+        "sd_ms": timing.sd_ms,
+        "certificate": timing.certificate,
+        "reason": timing.reason,
         "source": "trigger channel in the EEG stream",
         "trigger_edges": engine.trigger_edges if engine is not None else None,
         "delay_ms": engine.settings.delay_ms if engine is not None else None,

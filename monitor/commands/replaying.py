@@ -42,6 +42,7 @@ def add(commands: Any) -> None:
 
 def main(args: argparse.Namespace) -> int:
     from monitor import sentence
+    from monitor.certificate import Timing
     from monitor.folder import FolderError, RunFolder
     from monitor.plan import PlanError, load_plan, override
     from monitor.record import run_record
@@ -65,6 +66,7 @@ def main(args: argparse.Namespace) -> int:
     record = run_record(
         done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit,
         sound=live.get("stimulus"), calibration=live.get("calibration"), started=live.get("started"),
+        timing=Timing.of_record(live.get("timing") or {}),
         failure=done.verdict.reason if done.verdict.stopped_by == "fault" else None,
     )  # fmt: skip
     if changed or done.live_looks is None:

@@ -17,6 +17,7 @@ from monitor.plan import (
     PlanError,
     SoundPlan,
     StreamPlan,
+    TimingPlan,
     TriggerPlan,
     load_plan,
     make_plan,
@@ -78,7 +79,8 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("analysis", "epoch_ms"): ([20, -2], [1]),
     ("analysis", "latency_ms"): ([10, 5.5], [1]),
     ("analysis", "acoustic_delay_ms"): (-0.1, 50.1),
-    ("analysis", "amplifier_delay_ms"): (-0.1, 120.1),
+    ("analysis", "amplifier_delay_ms"): (-0.1, 120.1, "some", [1]),
+    ("timing", "certificate"): (3, ["a.toml"]),
     ("analysis", "reject_peak_times"): (1.19, 101),
     ("analysis", "reject_peak_uv"): (0.49, 1.1e5),
     ("analysis", "reject_slope_times"): (1.19, 101),
@@ -125,6 +127,7 @@ def test_every_key_has_a_test() -> None:
         "trigger": TriggerPlan,
         "analysis": AnalysisPlan,
         "decision": DecisionPlan,
+        "timing": TimingPlan,
     }
     assert {(section, key) for section, model in tables.items() for key in model.model_fields} == set(WRONG)
     assert set(tables) | {"title"} == set(Plan.model_fields)
