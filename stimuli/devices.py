@@ -1,11 +1,10 @@
-"""Where frames go. One small protocol; today audio over LSL, which carries them to a virtual ear or any other program."""
+"""Where frames go: one small protocol, and audio over LSL, which carries them to a virtual ear or any other program."""
 
 from __future__ import annotations
 
 import math
 import threading
 import time
-from collections.abc import Callable
 from typing import Any, Protocol
 
 import numpy as np
@@ -18,9 +17,12 @@ _RETRY_S = 0.001
 _DEAF_S = 2.0  # a receiver may reconnect within this time
 _FLUSH_S = 0.5  # closing an outlet drops what was not sent yet; LSL cannot say when that is (0.1 s was too short under load)
 
-# Called with a block (n, 3) float32 to fill, by the device's own thread. It copies and returns at once; False means that the
-# frames are not ready and nothing was written, and is only allowed for a device that `can_wait`.
-FillBlock = Callable[[NDArray[np.float32]], bool]
+class FillBlock(Protocol):
+    """Called with a block (n, 3) float32 to fill, by the device's own thread. It copies and returns at once; False means that the
+    frames are not ready and nothing was written, and is only allowed for a device that `can_wait`. `broken`: the device itself
+    ran dry somewhere before this block."""
+
+    def __call__(self, out: NDArray[np.float32], broken: bool = False) -> bool: ...
 
 
 class DeviceError(RuntimeError):

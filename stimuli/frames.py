@@ -27,6 +27,7 @@ TAIL_S = 0.5  # silence after the last sound, so that its response is recorded a
 BREAK_AFTER_S = 0.005  # after the first frame of the block that became silence
 BREAK_LOBE_S = 0.0015  # frames came late: this block is where it broke
 DEVICE_BREAK_LOBE_S = 0.002  # the device says it broke, somewhere before this block
+BREAK_S = 0.01  # silence, mark included, before sound may go on: a trigger sooner would be taken for the mark's own bounce
 
 
 def trigger_pulse(duration_s: float, rate_hz: float) -> NDArray[np.float64]:
@@ -104,6 +105,11 @@ class FrameSource:
     @property
     def rate_hz(self) -> float:
         return self.schedule.sample_rate_hz
+
+    @property
+    def reach_samples(self) -> int:
+        """From an onset to the end of its sound and trigger."""
+        return self._reach
 
     @property
     def finished(self) -> bool:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import threading
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -10,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stimuli.devices import Device
-from stimuli.frames import FrameSource
+from stimuli.frames import BREAK_AFTER_S, BREAK_LOBE_S, BREAK_S, DEVICE_BREAK_LOBE_S, FrameSource, break_mark
 from stimuli.schedule import Sweep
 
 # What may follow what; a window enables its buttons from the same table.
@@ -24,6 +26,8 @@ TRANSITIONS: dict[str, tuple[str, ...]] = {
 AHEAD_S = 0.5
 PAUSE_S = 0.02
 SILENCE_S = 0.1  # at a stop, before the device closes
+FADE_S = 0.01  # at a stop, from the sound to silence
+START_UP_S = 1.0  # what a device says of its first second is about filling its buffers; nothing has sounded yet
 MAX_UNDERRUNS = 100  # own choice: with more, the run ends on a fault
 
 
@@ -37,10 +41,12 @@ class Markers(Protocol):
 
 @dataclass(frozen=True)
 class Underrun:
-    """Silence that the device played because frames were late: from sample (counted from the start of the device), so many."""
+    """Silence that the device was given because frames were late, or because it had run dry just before (`by_device`): from
+    sample (counted from the start of the device), so many."""
 
     sample: int
     n: int
+    by_device: bool = False
 
 
 class Player:
@@ -48,7 +54,11 @@ class Player:
 
     Threads: the caller's, the device's (runs `_fill`: copies, sets numbers, never waits), the renderer's (renders up to 0.5 s
     ahead, pushes markers, ends the run). Renderer and callback share a ring with one writer and one reader.
-    A stop plays silence from the next block on, so the sound in that moment may be cut short.
+    A stop fades the sound out within the next block.
+
+    Where sound breaks, whole blocks are silent and the trigger column says so: a break mark (`stimuli.frames`), one for each
+    break. So whoever reads that column, now or from a recording, leaves out the same sweeps. The rest of a sound that was torn is
+    not played, nor is the rest of its trigger, which would pass for another one.
     """
 
     def __init__(self, frames: FrameSource, device: Device, markers: Markers | None = None) -> None:
@@ -62,8 +72,16 @@ class Player:
         self._silence_after_stop = 0
         self._all_written = False
         self._stop_requested = False
-        self._underruns = np.zeros((MAX_UNDERRUNS, 3), dtype=np.int64)  # sample of the device, length, frame that came late
+        self._underruns = np.zeros((MAX_UNDERRUNS, 4), dtype=np.int64)  # sample of the device, length, next frame, by device
         self._underrun_count = 0
+        self._late_mark = _mark_column(BREAK_LOBE_S, device.rate_hz)
+        self._device_mark = _mark_column(DEVICE_BREAK_LOBE_S, device.rate_hz)
+        self._mark, self._mark_at = self._late_mark, self._late_mark.size  # what is left of a mark follows
+        self._in_break = self._device_broke = False
+        self._silent_until = 0  # frame up to which there is silence after a break: the rest of a sound that was torn
+        fade = 0.5 + 0.5 * np.cos(np.linspace(0.0, np.pi, round(FADE_S * device.rate_hz)))
+        self._fade = fade.astype(np.float32)[:, np.newaxis]
+        self._faded = False
         self._marked = 0
         self._state = "idle"
         self._error: BaseException | None = None
@@ -89,7 +107,7 @@ class Player:
     @property
     def underruns(self) -> tuple[Underrun, ...]:
         """In order. The frames that were late follow the silence: sound and trigger stay together, later onsets move by it."""
-        return tuple(Underrun(int(at), int(n)) for at, n, _ in self._underruns[: self._underrun_count])
+        return tuple(Underrun(int(at), int(n), bool(by)) for at, n, _, by in self._underruns[: self._underrun_count])
 
     @property
     def sweeps_played(self) -> int:
@@ -190,33 +208,81 @@ class Player:
             rendered = True
         return rendered
 
-    def _fill(self, out: NDArray[np.float32]) -> bool:
+    def _fill(self, out: NDArray[np.float32], broken: bool = False) -> bool:
         n = len(out)
         if self._stop_requested:
-            out.fill(0.0)
+            self._fade_out(out)
             self._silence_after_stop += n
             self._position += n
             return True
         ready = min(self._written - self._copied, n)
-        if ready < n and not self._all_written:
-            if self._device.can_wait:
-                return False
-            self._note_underrun(n - ready, ready)
-            out[ready:] = 0.0
-        elif ready < n:
-            out[ready:] = 0.0
-        first = self._copied % len(self._ring)
-        head = min(ready, len(self._ring) - first)
-        out[:head] = self._ring[first : first + head]
-        out[head:ready] = self._ring[: ready - head]
+        late = ready < n and not self._all_written
+        if late and self._device.can_wait:
+            return False
+        if broken and self._position > START_UP_S * self._device.rate_hz:
+            self._device_broke = True
+        if late or self._device_broke or self._mark_at < self._mark.size:
+            self._break(out)
+            return True
+        self._in_break = False
+        self._copy(out, ready)
+        out[ready:] = 0.0
+        if self._copied < self._silent_until:
+            out[: self._silent_until - self._copied] = 0.0
         self._copied += ready
         self._position += n
         return True
 
-    def _note_underrun(self, n: int, ready: int) -> None:
-        last, sample = self._underrun_count - 1, self._position + ready
-        if last >= 0 and self._underruns[last, 0] + self._underruns[last, 1] == sample:
-            self._underruns[last, 1] += n  # the same break goes on
-        elif self._underrun_count < MAX_UNDERRUNS:
-            self._underruns[last + 1] = sample, n, self._copied + ready
-            self._underrun_count += 1
+    def _break(self, out: NDArray[np.float32]) -> None:
+        """A block of silence, with the mark of the break in its trigger column, or what is left of it."""
+        n = len(out)
+        starts = self._mark_at >= self._mark.size and (self._device_broke or not self._in_break)
+        if starts:
+            self._note_underrun(self._device_broke)
+            self._mark, self._mark_at = self._device_mark if self._device_broke else self._late_mark, 0
+            self._device_broke, self._in_break = False, True
+            self._silent_until = self._end_of_torn_sound()
+        out.fill(0.0)
+        piece = self._mark[self._mark_at : self._mark_at + n]
+        out[: piece.size, 2] = piece
+        self._mark_at += piece.size
+        self._underruns[self._underrun_count - 1, 1] += n
+        self._position += n
+
+    def _end_of_torn_sound(self) -> int:
+        """First frame behind the sweep that had begun before the next frame."""
+        sweeps = self._frames.sweeps
+        begun = bisect_left(sweeps, self._copied, key=lambda sweep: sweep.onset_sample)
+        return 0 if begun == 0 else sweeps[begun - 1].onset_sample + self._frames.reach_samples
+
+    def _copy(self, out: NDArray[np.float32], n: int) -> None:
+        """The next `n` frames, which must be there."""
+        first = self._copied % len(self._ring)
+        head = min(n, len(self._ring) - first)
+        out[:head] = self._ring[first : first + head]
+        out[head:n] = self._ring[: n - head]
+
+    def _fade_out(self, out: NDArray[np.float32]) -> None:
+        """Silence; in the first block the sound up to there fades. Its triggers are left out: no sweep begins any more."""
+        ready = 0
+        if not (self._faded or self._in_break):
+            ready = min(self._written - self._copied, len(out), len(self._fade))
+            self._copy(out, ready)
+            out[:ready] *= self._fade[:ready]
+        self._faded = True
+        out[ready:] = 0.0
+        out[:, 2] = 0.0
+
+    def _note_underrun(self, by_device: bool) -> None:
+        """A break begins here; when the list is full, which ends the run, the last one stands for the rest."""
+        place = min(self._underrun_count, MAX_UNDERRUNS - 1)
+        self._underruns[place] = self._position, 0, self._copied, by_device
+        self._underrun_count = place + 1
+
+
+def _mark_column(lobe_s: float, rate_hz: float) -> NDArray[np.float32]:
+    """The trigger column of a break from its first frame on, for as long as it must last. (n,)"""
+    mark, start = break_mark(lobe_s, rate_hz), round(BREAK_AFTER_S * rate_hz)
+    column = np.zeros(math.ceil(BREAK_S * rate_hz), dtype=np.float32)
+    column[start : start + mark.size] = mark
+    return column

@@ -12,15 +12,26 @@ import pytest
 from stimuli.calibration import Calibration
 from stimuli.ceiling import Ceiling
 from stimuli.devices import DeviceError, LslAudioDevice
-from stimuli.frames import FrameSource
+from stimuli.frames import (
+    BREAK_AFTER_S,
+    BREAK_LOBE_S,
+    BREAK_S,
+    DEVICE_BREAK_LOBE_S,
+    UNIT_TRIGGER_S,
+    FrameSource,
+    break_mark,
+    trigger_pulse,
+)
 from stimuli.levels import gain
 from stimuli.lsl import load_pylsl
 from stimuli.markers import MarkerOutlet
 from stimuli.player import MAX_UNDERRUNS, TRANSITIONS, Player, PlayerError, Underrun
 from stimuli.schedule import Schedule
 from stimuli.waveforms import click
+from tests.stimuli.breaks import with_breaks
 
 RATE_HZ = 48_000.0
+FADED = 480  # samples in which a stop fades the sound out
 CALIBRATION = Calibration(
     "c", "virtual", "lsl", RATE_HZ, "insert", "occluded-ear-simulator", 130.0, 130.0, date(2026, 1, 1), 365, "me"
 )
@@ -141,7 +152,9 @@ def test_endless_run_is_stopped_by_another_thread_and_ends_in_silence():
     differs = np.flatnonzero((sound != expected).any(axis=0))
     cut = differs[0] if differs.size else sound.shape[1]
     assert cut >= 48_000  # it had been playing
-    assert not sound[:, cut:].any()
+    assert not sound[2, cut:].any()
+    assert (np.abs(sound[:, cut : cut + FADED]) <= np.abs(expected[:, cut : cut + FADED])).all()
+    assert not sound[:, cut + FADED :].any()
     assert not sound[:, -4800:].any()
     onsets = frames(2000).schedule.onsets(2000)
     assert player.sweeps_played == np.count_nonzero(sound[2, onsets[onsets < sound.shape[1]]] == 0.5)
@@ -199,9 +212,9 @@ class HandDevice:
     def stamp_s(self, sample):
         return 100.0 + sample / self.rate_hz
 
-    def ask(self, n=480):
+    def ask(self, n=480, broken=False):
         block = np.full((n, 3), np.nan, dtype=np.float32)
-        assert self.fill(block)
+        assert self.fill(block, broken)
         self.blocks.append(block)
 
     def heard(self):
@@ -234,9 +247,21 @@ def until(condition):
         time.sleep(0.002)
 
 
-def test_underruns_are_silence_counted_by_sample_and_nothing_is_lost():
+def play_out(player, device, ask=480):
+    """To the end, never sooner than the renderer."""
+    while not (player._all_written and player._copied == player._written):
+        until(lambda: player._all_written or player._written - player._copied >= ask)
+        device.ask(ask)
+    assert player.wait(20)
+
+
+@pytest.mark.parametrize(
+    ("late", "silence"), [((480,), 480), ((480, 480, 480), 1440), ((400, 400, 100), 900), ((90,) * 80, 7200), ((100,), 580)]
+)
+def test_late_frames_are_silence_with_one_mark_and_nothing_is_lost(late, silence):
+    """Whatever the device asks for while frames are late: whole blocks of silence, 10 ms of it at least, and one mark."""
     device, markers = HandDevice(), MarkerList()
-    gated = GatedFrames(frames(6))
+    gated = GatedFrames(frames(12))
     player = Player(gated, device, markers)
     for _ in range(51):  # the ring of 0.5 s holds 50 blocks
         gated.gate.release()
@@ -245,28 +270,113 @@ def test_underruns_are_silence_counted_by_sample_and_nothing_is_lost():
     for _ in range(50):
         device.ask()
     until(lambda: player._written == 51 * 480)
-    device.ask(400)
-    device.ask(400)  # 80 frames, then silence
-    device.ask(100)
+    device.ask(400)  # 80 are left
+    for n in late:
+        device.ask(n)
     for _ in range(200):
         gated.gate.release()
     until(lambda: player._all_written or player._written - player._copied > 20_000)
-    total = gated.total_samples
-    while player._copied < total:
-        device.ask()
-        until(lambda: player._all_written or player._written - player._copied >= 480)
-    assert player.wait(20)
+    play_out(player, device)
     assert device.stopped
 
-    at = 51 * 480
-    assert player.underruns == (Underrun(at, 420),)
-    heard, expected = device.heard(), frames(6).read(total)
-    np.testing.assert_array_equal(heard[:, :at], expected[:, :at])
-    assert not heard[:, at : at + 420].any()
-    np.testing.assert_array_equal(heard[:, at + 420 : total + 420], expected[:, at:])
-    assert [index for index, _ in markers] == list(range(6))
+    at = 50 * 480 + 400
+    assert player.underruns == (Underrun(at, silence),)
+    heard = device.heard()
+    np.testing.assert_array_equal(heard, with_breaks(frames(12), heard.shape[1], player.underruns))
+    assert [index for index, _ in markers] == list(range(12))
+    torn = [sweep.index for sweep in frames_read(12).sweeps if sweep.onset_sample < at < sweep.onset_sample + 96]
     for index, stamp_s in markers:
-        assert heard[2, round((stamp_s - 100.0) * RATE_HZ)] == 0.5, index
+        assert (heard[2, round((stamp_s - 100.0) * RATE_HZ)] == 0.5) or index in torn, index
+
+
+def frames_read(n_sweeps):
+    source = frames(n_sweeps)
+    source.read(source.total_samples)
+    return source
+
+
+@pytest.mark.parametrize("into", [-1, 0, 1, 2, 4, 47, 48, 95, 96, 97])
+def test_a_sweep_torn_by_a_break_is_not_played_to_its_end(into):
+    """`into` samples after an onset frames are late: the rest of that sound and of its trigger stays out."""
+    reference = frames_read(6)
+    device, gated = HandDevice(), GatedFrames(frames(6))
+    cut = reference.sweeps[2].onset_sample + into
+    player = Player(gated, device)
+    for _ in range(51):
+        gated.gate.release()
+    player.start()
+    assert device.started.wait(20)
+    until(lambda: player._written == 50 * 480)
+    done = 0
+    while done < cut:
+        device.ask(min(480, cut - done))
+        done += min(480, cut - done)
+    held = player._written
+    player._written = player._copied  # as if the renderer had come no further
+    device.ask()
+    player._written = held
+    for _ in range(200):
+        gated.gate.release()
+    play_out(player, device)
+    heard = device.heard()
+    np.testing.assert_array_equal(heard, with_breaks(frames(6), heard.shape[1], player.underruns))
+    triggers = np.flatnonzero((heard[2, 1:] > 0.2) & (heard[2, :-1] <= 0.2)) + 1
+    whole = [s.onset_sample for s in reference.sweeps[:2]] + [s.onset_sample + 480 for s in reference.sweeps[3:]]
+    of_torn = [reference.sweeps[2].onset_sample + (480 if into <= 0 else 0)]
+    assert triggers.tolist() == sorted([*whole, *of_torn, cut + 240])
+
+
+def test_a_device_that_ran_dry_is_marked_by_wider_lobes_once_it_has_started_up():
+    device, gated = HandDevice(), GatedFrames(frames(60))
+    player = Player(gated, device)
+    for _ in range(1000):
+        gated.gate.release()
+    player.start()
+    assert device.started.wait(20)
+    for block in range(140):
+        until(lambda: player._all_written or player._written - player._copied >= 480)
+        device.ask(480, broken=block in (0, 50, 120, 121))  # the first two belong to its first second
+    play_out(player, device)
+    assert player.underruns == (Underrun(120 * 480, 480, True), Underrun(121 * 480, 480, True))
+    heard = device.heard()
+    np.testing.assert_array_equal(heard, with_breaks(frames(60), heard.shape[1], player.underruns))
+
+
+def test_marks_of_breaks_are_wider_than_any_trigger_and_fit_into_the_shortest_silence():
+    for rate_hz in (44_100.0, 48_000.0, 96_000.0):
+        for lobe_s in (BREAK_LOBE_S, DEVICE_BREAK_LOBE_S):
+            mark = break_mark(lobe_s, rate_hz)
+            assert mark.sum() == 0.0
+            assert mark.size == 2 * round(lobe_s * rate_hz) > trigger_pulse(UNIT_TRIGGER_S, rate_hz).size
+            assert BREAK_AFTER_S * rate_hz + mark.size <= BREAK_S * rate_hz
+
+
+def test_a_stop_fades_the_sound_and_drops_the_triggers_from_there_on():
+    class Loud(GatedFrames):
+        def read(self, n):
+            self._inner.read(n)
+            return np.full((3, n), 0.25, dtype=np.float32)
+
+    device = HandDevice()
+    player = Player(Loud(frames(None)), device)
+    player.start()
+    assert device.started.wait(20)
+    device.ask()
+    player._stop_requested = True
+    device.ask(960)
+    device.ask()
+    heard = device.heard()
+    assert (heard[:, :480] == 0.25).all()
+    faded = heard[0, 480 : 480 + FADED]
+    assert faded[0] == 0.25
+    assert (np.diff(faded) <= 0.0).all()
+    assert np.abs(np.diff(faded)).max() < 0.001
+    assert not heard[:, 480 + FADED :].any()
+    assert not heard[2, 480:].any()
+    while player.state == "running":
+        device.ask()
+        time.sleep(0.001)
+    player.stop()
 
 
 def test_too_many_underruns_end_the_run():

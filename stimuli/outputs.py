@@ -1,0 +1,236 @@
+"""Which outputs of sound cards there are, and whether each can do this job: three columns, one clock, nothing in between."""
+
+from __future__ import annotations
+
+import importlib
+import math
+import re
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from stimuli.devices import DeviceError
+from stimuli.frames import BREAK_S, COLUMNS
+
+RATE_HZ = 48_000.0
+CHANNELS = (1, 2, 3)
+BLOCK, SHORTEST_BLOCK, LONGEST_BLOCK = 1024, 512, 8192  # frames; own choice: longer blocks do not break up on a busy machine
+LEAST_BITS = 10.0  # own choice: below it a sound is a staircase of less than a thousand steps
+JACK, ALSA, WASAPI, CORE_AUDIO = "JACK Audio Connection Kit", "ALSA", "Windows WASAPI", "Core Audio"
+# Host interfaces that reach the converter without a mixer or resampler, best first, by the names that PortAudio gives them.
+# WASAPI is opened in exclusive mode, Core Audio so that it fails rather than converts, ALSA is one of these for hw devices only.
+DIRECT = ("ASIO", WASAPI, "Windows WDM-KS", CORE_AUDIO, JACK, ALSA)
+_OF_ALSA_CARD = re.compile(r" \(hw:\d+,\d+\)$")
+
+
+@dataclass(frozen=True)
+class Output:
+    """One output as PortAudio lists it. `rate_hz` is what it runs at when nobody asks; `name` is without ALSA's number of the
+    card, which changes when cards are plugged in another order."""
+
+    number: int
+    listed_as: str
+    host_interface: str
+    channels: int
+    rate_hz: float
+    high_latency_s: float = 0.0
+    pipewire: bool = False  # JACK's library is the one of PipeWire
+
+    @property
+    def name(self) -> str:
+        return _OF_ALSA_CARD.sub("", self.listed_as)
+
+    @property
+    def shared(self) -> str:
+        """Why other programs or a resampler may get in between; "" where the path is direct."""
+        if self.host_interface == ALSA and not _OF_ALSA_CARD.search(self.listed_as):
+            return f"{self.listed_as!r} is a device that ALSA makes in software (mixer, converter, or another sound server)"
+        if self.host_interface == JACK and self.pipewire:
+            return "JACK is played by PipeWire here, which resamples where rates differ"
+        if self.host_interface not in DIRECT:
+            return f"{self.host_interface} leads through a mixer that may resample and lets other programs sound"
+        return ""
+
+    def __str__(self) -> str:
+        return f"{self.number}: {self.listed_as} ({self.host_interface}), {self.channels} outputs, {self.rate_hz:g} Hz"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """level "ok", "warning" or "no"; one "no" and the output cannot be used."""
+
+    level: Literal["ok", "warning", "no"]
+    sentence: str
+
+
+def load_sounddevice() -> Any:
+    """The module sounddevice. Raises DeviceError that says what to install."""
+    try:
+        return importlib.import_module("sounddevice")
+    except Exception as error:  # ImportError, OSError without PortAudio, PortAudioError where it cannot start
+        reason = (str(error).strip().splitlines() or [type(error).__name__])[0]
+        raise DeviceError(
+            f"no sound card can be used: {reason}. `quietfloor doctor` prints the line that installs what is missing (Debian: "
+            '`sudo apt-get install -y libportaudio2`), or play over LSL with device = "lsl"'
+        ) from error
+
+
+def list_outputs() -> list[Output]:
+    """Every output that PortAudio found when it was loaded: what was plugged in later is not among them. Raises DeviceError."""
+    sounddevice = load_sounddevice()
+    interfaces = [found["name"] for found in sounddevice.query_hostapis()]
+    pipewire = JACK in interfaces and _jack_is_pipewire()
+    return [
+        Output(
+            number,
+            found["name"],
+            interfaces[found["hostapi"]],
+            found["max_output_channels"],
+            found["default_samplerate"],
+            found["default_high_output_latency"],
+            pipewire,
+        )
+        for number, found in enumerate(sounddevice.query_devices())
+        if found["max_output_channels"] > 0
+    ]
+
+
+def suitability(
+    output: Output, rate_hz: float = RATE_HZ, channels: Sequence[int] = CHANNELS, allow_shared: bool = False
+) -> list[Finding]:
+    """Can this output do the job? Asks the device whether it takes the rate."""
+    findings = [_enough_channels(output, channels)]
+    if output.shared and allow_shared:
+        findings.append(Finding("warning", f"{output.shared}; it was allowed all the same (allow_shared)"))
+    elif output.shared:
+        way_out = "choose the card itself, or allow_shared = true if you have measured that it is clean"
+        findings.append(Finding("no", f"{output.shared}: {way_out}"))
+    own_clock = output.shared or output.host_interface == JACK
+    if own_clock and not math.isclose(output.rate_hz, rate_hz, abs_tol=0.5):
+        findings.append(
+            Finding(
+                "warning" if allow_shared and output.shared else "no",
+                f"it runs at {output.rate_hz:g} Hz: sound at {rate_hz:g} Hz would be resampled or refused. Set the device to "
+                f"{rate_hz:g} Hz, or sample_rate_hz = {output.rate_hz:g}",
+            )
+        )
+    if all(finding.level != "no" for finding in findings):
+        findings.append(_takes(output, rate_hz, channels))
+    if output.host_interface == JACK:
+        findings.append(Finding("warning", "JACK names every card alike: it is on you that a calibration is of this very card"))
+    return findings
+
+
+def usable(findings: Sequence[Finding]) -> bool:
+    return all(finding.level != "no" for finding in findings)
+
+
+def find_output(
+    which: str | None, rate_hz: float = RATE_HZ, channels: Sequence[int] = CHANNELS, allow_shared: bool = False
+) -> Output:
+    """The output with this name or number; None for the only one that can do the job. Raises DeviceError that lists them.
+
+    A name that several host interfaces have means the most direct of those that can do the job; between two cards nothing is
+    guessed.
+    """
+    outputs = list_outputs()
+    if not outputs:
+        raise DeviceError("no sound card has an output: connect one, or play over LSL with device = \"lsl\"")
+    if which is None:
+        named = outputs
+    elif which.isdigit():
+        named = [output for output in outputs if output.number == int(which)]
+    else:
+        lower = which.lower()
+        exact = [output for output in outputs if lower in (output.name.lower(), output.listed_as.lower())]
+        named = exact or [output for output in outputs if lower in output.listed_as.lower()]
+    if not named:
+        raise DeviceError(f"no output is called {which!r}. There are {_listed(outputs)}")
+    verdicts = {output.number: suitability(output, rate_hz, channels, allow_shared) for output in named}
+    able = [output for output in named if usable(verdicts[output.number])]
+    if not able:
+        raise DeviceError("; ".join(_refusal(output, verdicts[output.number]) for output in named))
+    best = min(_rank(output) for output in able)
+    able = [output for output in able if _rank(output) == best]
+    if len(able) > 1:
+        what = "no output is named, and several" if which is None else f"several outputs called {which!r}"
+        raise DeviceError(f"{what} could be used: name one by its number, output = {able[0].number}. There are {_listed(able)}")
+    return able[0]
+
+
+def bits_left(peak_to_peak: float, bits: int) -> float:
+    """Of a converter with so many bits for -1..+1, those that a sound of this peak-to-peak value moves; -inf for silence."""
+    return math.log2(peak_to_peak * 2.0 ** (bits - 1)) if peak_to_peak > 0 else -math.inf
+
+
+def check_block(block: int, rate_hz: float) -> None:
+    """Raise DeviceError unless blocks are long enough to play through a busy moment, and to hold the mark of a break."""
+    shortest = max(SHORTEST_BLOCK, math.ceil(BREAK_S * rate_hz))
+    if not shortest <= block <= LONGEST_BLOCK:
+        raise DeviceError(f"block = {block} frames; allowed at {rate_hz:g} Hz is {shortest} to {LONGEST_BLOCK}")
+
+
+def extra_settings(output: Output) -> Any:
+    """What makes a host interface direct, where it has to be asked for."""
+    sounddevice = load_sounddevice()
+    if output.host_interface == WASAPI:
+        return sounddevice.WasapiSettings(exclusive=True)
+    if output.host_interface == CORE_AUDIO:
+        return sounddevice.CoreAudioSettings(change_device_parameters=True, fail_if_conversion_required=True)
+    return None
+
+
+def _enough_channels(output: Output, channels: Sequence[int]) -> Finding:
+    if max(channels) <= output.channels:
+        routed = ", ".join(f"{column} to {channel}" for channel, column in zip(channels, COLUMNS, strict=True))
+        return Finding("ok", f"{output.channels} outputs: {routed}")
+    return Finding(
+        "no",
+        f"it has {output.channels} outputs, but {', '.join(COLUMNS)} by channels = {list(channels)} need {max(channels)}. A "
+        "second device for the trigger is no way out, as its clock would drift against the sound's: use one interface with 3 or "
+        "more outputs",
+    )
+
+
+def _takes(output: Output, rate_hz: float, channels: Sequence[int]) -> Finding:
+    sounddevice = load_sounddevice()
+    try:
+        sounddevice.check_output_settings(
+            output.number, max(channels), "float32", extra_settings=extra_settings(output), samplerate=rate_hz
+        )
+    except Exception as error:  # PortAudioError, and ValueError of host interfaces that take no such settings
+        asked = f"{max(channels)} channels at {rate_hz:g} Hz"
+        return Finding("no", f"it does not take {asked} ({_first_line(error)}): is it in use elsewhere, or set to another rate?")
+    return Finding("ok", f"takes {rate_hz:g} Hz")
+
+
+def _rank(output: Output) -> int:
+    if output.shared or output.host_interface not in DIRECT:
+        return len(DIRECT)
+    return DIRECT.index(output.host_interface)
+
+
+def _refusal(output: Output, findings: Sequence[Finding]) -> str:
+    return f"output {output} cannot be used: " + "; ".join(finding.sentence for finding in findings if finding.level == "no")
+
+
+def _listed(outputs: Sequence[Output]) -> str:
+    return "; ".join(map(str, outputs))
+
+
+def _first_line(error: BaseException) -> str:
+    lines = str(error).strip().splitlines()
+    return lines[0] if lines else type(error).__name__
+
+
+def _jack_is_pipewire() -> bool:
+    """Whether the JACK library in this process is PipeWire's stand-in, by the file that it was loaded from (Linux only)."""
+    if not sys.platform.startswith("linux"):
+        return False
+    try:
+        maps = Path("/proc/self/maps").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return False
+    return any("pipewire" in line.rpartition("/")[0] and "libjack" in line.rpartition("/")[2] for line in maps.splitlines())
