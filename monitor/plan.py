@@ -35,6 +35,8 @@ from monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
 from monitor.expected import default_window_ms, wave_v_bracket_ms
 from monitor.sources.channels import unit_to_uv
 from stimuli.chirps import span_for_level
+from stimuli.devices import DeviceError
+from stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
 from stimuli.stimulus import StimulusSpec
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
@@ -45,6 +47,9 @@ FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
 }
+WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
+OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
+_Channel = Annotated[int, Field(ge=1, le=256)]
 
 
 class PlanError(ValueError):
@@ -131,8 +136,15 @@ class SoundPlan(_Section):
         default=None, description="calibration file of masking_transducer, where it is another earphone than the stimulus has"
     )
     muted: bool = Field(default=False, description="control run: trigger without sound")
-    device: Literal["lsl"] = "lsl"
+    device: Literal["lsl", "sound-card"] = "lsl"
     device_source_id: str = "quietfloor-audio"
+    output: str | None = Field(default=None, description="of the sound card, by name or number; see `quietfloor outputs`")
+    channels: tuple[_Channel, _Channel, _Channel] = Field(
+        default=CHANNELS, description="outputs of the sound card for left, right, trigger, from 1", examples=[[1, 2, 3]]
+    )
+    block: int = Field(default=BLOCK, ge=SHORTEST_BLOCK, le=LONGEST_BLOCK, description="frames at a time for the sound card")
+    allow_shared: bool = Field(default=False, description="accept a mixer or resampler in front of the sound card")
+    bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
     sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
     speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
     seed: int = Field(default=1, ge=0)
@@ -189,6 +201,34 @@ class SoundPlan(_Section):
     def time_zero_ms(self) -> float:
         """From the first sample of each sound to the moment that latencies refer to."""
         return 1e3 * self.spec.time_zero_s(self.sample_rate_hz)
+
+    @field_validator("output", mode="before")
+    @classmethod
+    def _output_number(cls, output: Any) -> Any:
+        """A number may be written as one."""
+        return str(output) if isinstance(output, int) and not isinstance(output, bool) else output
+
+    @model_validator(mode="after")
+    def _one_device(self) -> SoundPlan:
+        card = self.device == "sound-card"
+        fields = type(self).model_fields
+        of_card = [name for name in OF_SOUND_CARD if getattr(self, name) != fields[name].default]
+        if of_card and not card:
+            raise ValueError(f"{of_card[0]} is for a sound card: add device = \"sound-card\", or leave it out")
+        if card and self.speed != 1.0:
+            raise ValueError(f"speed = {self.speed:g}: a sound card plays in real time, leave speed out")
+        if card and self.lead_in_s < WAKE_UP_S:
+            raise ValueError(
+                f"lead_in_s = {self.lead_in_s:g}: a sound card needs {WAKE_UP_S:g} s of stream to wake up before the first sound"
+            )
+        if len(set(self.channels)) < len(self.channels):
+            raise ValueError(f"channels = {list(self.channels)}: left, right and trigger need an output each")
+        if card:
+            try:
+                check_block(self.block, self.sample_rate_hz)
+            except DeviceError as error:
+                raise ValueError(str(error)) from error
+        return self
 
     @model_validator(mode="after")
     def _one_level(self) -> SoundPlan:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import logging
 import math
 import os
 from dataclasses import dataclass
@@ -19,10 +20,14 @@ from stimuli.frames import FrameSource
 from stimuli.levels import Basis, gain, gain_db_fs, level_basis, zeq_minus_ppe_db
 from stimuli.markers import MarkerOutlet
 from stimuli.masking import Masking, rms_of_em, rms_of_fs
+from stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
 from stimuli.player import Player
+from stimuli.portaudio import PortAudioDevice
 from stimuli.references import References, load_references
 from stimuli.schedule import RateError, Schedule, ScheduleError, refuse_mains_locked
 from stimuli.waveforms import Waveform, is_registered
+
+log = logging.getLogger("quietfloor")
 
 OUTSIDE_A_RUN = Path("sessions")  # where sound is accounted for that belongs to no run
 LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed
@@ -95,6 +100,7 @@ def make_stimulus(
         "transducer": plan.transducer,
         "age_group": plan.age_group,
         "masking": _masking_record(plan, masking),
+        "output": _output_record(plan, factor * waveform.peak_to_peak),
     }
     return Stimulus(frames, calibration, record)
 
@@ -172,13 +178,43 @@ def _masking_record(plan: SoundPlan, masking: Masking | None) -> dict[str, Any] 
 
 
 def output_identity(plan: SoundPlan) -> tuple[str, str]:
-    """Device and host interface that a calibration of this output is bound to."""
-    return LSL_DEVICE, LSL_HOST_INTERFACE
+    """Device and host interface that a calibration of this output is bound to. Raises PlanError where there is none."""
+    if plan.device == "lsl":
+        return LSL_DEVICE, LSL_HOST_INTERFACE
+    try:
+        output = _sound_card(plan)
+    except DeviceError as error:
+        raise PlanError(f"sound: {error}") from error
+    return output.name, output.host_interface
 
 
 def open_device(plan: SoundPlan) -> Device:
     """The output of the plan. Raises DeviceError when it cannot be had."""
-    return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
+    if plan.device == "lsl":
+        return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
+    return PortAudioDevice(_sound_card(plan), plan.sample_rate_hz, plan.channels, plan.block, plan.allow_shared)
+
+
+def _sound_card(plan: SoundPlan) -> Output:
+    return find_output(plan.output, plan.sample_rate_hz, plan.channels, plan.allow_shared)
+
+
+def _output_record(plan: SoundPlan, peak_to_peak: float) -> dict[str, Any]:
+    """Where it goes, and of a sound card how many of its bits a sound of this size moves."""
+    device, host_interface = output_identity(plan)
+    record = {"device": device, "host_interface": host_interface, "rate_hz": plan.sample_rate_hz}
+    if plan.device == "lsl":
+        return record
+    left = bits_left(peak_to_peak, plan.bits)
+    if left < LEAST_BITS:
+        log.warning(
+            "at this level the sound moves %.1f of the %d bits of the converter: put an attenuator behind the output, or turn it "
+            "down, and calibrate again",
+            left,
+            plan.bits,
+        )
+    card = {"channels": list(plan.channels), "block": plan.block, "allow_shared": plan.allow_shared}
+    return record | card | {"bits": plan.bits, "bits_left": left}
 
 
 class Sound:

@@ -68,6 +68,11 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "muted"): ("perhaps", 3),
     ("sound", "device"): ("card",),
     ("sound", "device_source_id"): (3,),
+    ("sound", "output"): (1.5, True, 3, "my card"),
+    ("sound", "channels"): ([1, 2], [0, 1, 2], [1, 2, 257], [1, 1, 2], "1,2,3", [3, 2, 1]),
+    ("sound", "block"): (511, 8193, 1024.5, 2048),
+    ("sound", "allow_shared"): ("perhaps", True),
+    ("sound", "bits"): (15, 33, 16),
     ("sound", "sample_rate_hz"): (31999, 192001),
     ("sound", "speed"): (0.09, 50.1),
     ("sound", "seed"): (-1, 1.5),
@@ -293,3 +298,28 @@ def test_the_engine_gets_what_the_plan_says() -> None:
     ours = make_plan({"sound": SOUND | {"lead_in_s": 30}}).engine_settings(LAYOUT)
     assert ours.trigger.unit_mark_ms == 0.75
     assert ours.lead_s == 32.0
+
+
+CARD = SOUND | {"device": "sound-card"}
+
+
+def test_keys_of_a_sound_card() -> None:
+    plan = make_plan({"sound": CARD | {"output": 3, "channels": [5, 6, 1], "block": 512, "allow_shared": True, "bits": 32}}).sound
+    assert plan is not None
+    assert (plan.output, plan.channels, plan.block, plan.allow_shared, plan.bits) == ("3", (5, 6, 1), 512, True, 32)
+    again = make_plan({"sound": plan.model_dump(mode="json", exclude_none=True)}).sound
+    assert again == plan
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"speed": 2.0}, "plays in real time"),
+        ({"lead_in_s": 1.9}, "2 s of stream to wake up"),
+        ({"channels": [1, 2, 2]}, "an output each"),
+        ({"block": 512, "sample_rate_hz": 96_000.0}, "allowed at 96000 Hz is 960 to 8192"),
+    ],
+)
+def test_what_a_sound_card_cannot_do_is_refused(wrong: dict[str, Any], said: str) -> None:
+    with pytest.raises(PlanError, match=said):
+        make_plan({"sound": CARD | wrong})
