@@ -180,7 +180,7 @@ class Run:
         self.unit = settle_unit(
             eeg,
             band,
-            stated_uv=math.nan if given is not None else _stated_uv(description, channels),
+            stated_uv=math.nan if given is not None else stated_uv(description, channels),
             given_uv=math.nan if given is None else unit_to_uv(given),
             label=description.label(channels.eeg[0]),
         )
@@ -447,7 +447,7 @@ def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: f
         raise SourceError(f"stream {description.name!r}: {error}") from error
 
 
-def _stated_uv(description: StreamDescription, channels: Channels) -> float:
+def stated_uv(description: StreamDescription, channels: Channels) -> float:
     """Microvolts per unit as the stream states it for its EEG channels; nan where it states none, or none that is a voltage."""
     stated = {description.units[index] for index in channels.eeg if not math.isnan(unit_to_uv(description.units[index]))}
     if len({unit_to_uv(unit) for unit in stated}) > 1:
