@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from bench.timing_match import match
 from bench.timing_sounds import FaintSound, NoSound, find_sounds
+from monitor.certificate import problems
 from monitor.core.onsets import OnsetFinder
 from monitor.core.samples import Floats
 from monitor.core.triggers import TriggerSettings
 from stimuli.schedule import Sweep
-
-LARGEST_SD_MS = 0.1  # Gaussian jitter of 0.1 ms costs 18 % of a wave of 1 kHz (computed: 1 - exp(-(2 pi 1 kHz 0.1 ms)^2 / 2))
 
 
 class TimingError(ValueError):
@@ -43,25 +43,17 @@ class Measurement:
     offsets_ms: Floats
     trigger_positions: Floats
     sound_positions: Floats
-    extra_triggers: int
-    extra_sounds: int
+    double_triggers: int
+    double_sounds: int
     wrong_polarity: int
     breaks: int
     inverted: bool
-    trigger_kind: str
+    trigger_edges: Literal["digital", "analogue"]
     drift_ppm: float
     drift_se_ppm: float
     trigger_sd_ms: float
     sound_sd_ms: float
     noise_sd_ms: float
-
-    @property
-    def missing_triggers(self) -> int:
-        return int(np.isnan(self.trigger_positions).sum())
-
-    @property
-    def missing_sounds(self) -> int:
-        return int(np.isnan(self.sound_positions).sum())
 
     @property
     def offset_ms(self) -> float:
@@ -78,20 +70,19 @@ class Measurement:
     @property
     def problems(self) -> tuple[str, ...]:
         """Why the check fails; empty when it passes."""
-        found = []
-        if not self.sd_ms <= LARGEST_SD_MS:
-            found.append(f"the sound scatters by {self.sd_ms:.3f} ms (SD) against its trigger; allowed is {LARGEST_SD_MS:g} ms")
-        for count, one, many in (
-            (self.missing_triggers, "trigger is missing", "triggers are missing"),
-            (self.extra_triggers, "trigger is too much", "triggers are too many"),
-            (self.missing_sounds, "sound is missing", "sounds are missing"),
-            (self.extra_sounds, "sound is too much", "sounds are too many"),
-            (self.wrong_polarity, "sound has the wrong polarity", "sounds have the wrong polarity"),
-            (self.breaks, "break of the sound", "breaks of the sound"),
-        ):
-            if count:
-                found.append(f"{count} {one if count == 1 else many}")
-        return tuple(found)
+        return problems(self.sd_ms, self.counts)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """By the names that a certificate has for them."""
+        return {
+            "missing_triggers": int(np.isnan(self.trigger_positions).sum()),
+            "double_triggers": self.double_triggers,
+            "missing_sounds": int(np.isnan(self.sound_positions).sum()),
+            "double_sounds": self.double_sounds,
+            "wrong_polarity": self.wrong_polarity,
+            "breaks": self.breaks,
+        }
 
 
 def measure(trigger: Floats, sound: Floats, rate_hz: float, played: Played, settings: TriggerSettings) -> Measurement:
@@ -133,12 +124,12 @@ def measure(trigger: Floats, sound: Floats, rate_hz: float, played: Played, sett
         offsets_ms=offsets_ms,
         trigger_positions=matched.positions,
         sound_positions=sounds.positions,
-        extra_triggers=matched.extra,
-        extra_sounds=sounds.extra,
+        double_triggers=matched.extra,
+        double_sounds=sounds.extra,
         wrong_polarity=sounds.wrong_polarity,
         breaks=sum(onset.breaks for onset in onsets),
         inverted=sounds.inverted,
-        trigger_kind=finder.model.kind,
+        trigger_edges=finder.model.kind,
         drift_ppm=1e6 * (slope - 1.0),
         drift_se_ppm=1e6 * slope_se,
         trigger_sd_ms=1e3 * _line(expected, matched.positions)[2] / rate_hz,

@@ -228,7 +228,7 @@ class Timing:
 def judge(
     plan: Plan, output: tuple[str, str] | None, description: StreamDescription, trigger: int, today: datetime.date
 ) -> Timing:
-    """Does the certificate of the plan hold for this run? ``output``: device and host interface of its sound, None if it has none.
+    """Does the plan's certificate hold for this run? ``output``: device and host interface of its sound, None if it has none.
 
     Raises CertificateError for a file that cannot be read.
     """
