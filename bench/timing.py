@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
-from bench.timing_listen import BrokenStream, Interrupted, Listener, record
+from bench.timing_listen import BrokenStream, Listener, NotBegun, record
 from bench.timing_measure import Measurement, Played, TimingError, measure
 from bench.timing_options import Order, order, parser
 from bench.timing_report import as_json, draw, rates_text, text, write_csv
@@ -148,8 +148,8 @@ def tell(result: Result, what: Order, args: argparse.Namespace) -> None:
     say(f"certificate {certificate.id_of(entry)} kept in {what.out}\n", args)
     say(rates_text(certificate), args)
     if entry.passed:
-        say(f'In a plan: certificate = "{what.out}" under [timing], and amplifier_delay_ms = "certificate" under [analysis]', args)
-        say(f"to take the offset at this rate, {entry.offset_ms:.4f} ms, as the delay of the EEG behind its trigger.", args)
+        say(f'In a plan: certificate = "{what.out}" under [timing]; and amplifier_delay_ms = "certificate" under', args)
+        say(f"[analysis] to take the offset at this rate, {entry.offset_ms:.4f} ms, as the delay of the EEG.", args)
     if what.plot is not None:
         where = f"{certificate.output.device}, EEG at {entry.rate_hz:g} Hz, {entry.issued}"
         draw(what.plot, found, f"Sound after its trigger: {where}")
@@ -186,7 +186,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return refuse(error, BAD_ARGUMENTS, args)
     except (StreamLost, BrokenStream) as error:
         return refuse(error, FAULT, args)
-    except (SourceError, TimingError, ExposureError, Interrupted) as error:
+    except (SourceError, TimingError, ExposureError, NotBegun) as error:
         return refuse(error, FAILED, args)
     except OSError as error:
         name = f"{error.filename} " if error.filename else ""

@@ -23,8 +23,8 @@ LEAST_S = 1.0  # after the sound was stopped, on the clock
 PATIENCE_S = 60.0  # after that the equipment will not catch up any more
 
 
-class Interrupted(RuntimeError):
-    """The person at the keyboard wanted it."""
+class NotBegun(RuntimeError):
+    """The sound did not begin, or the person at the keyboard wanted no more of it."""
 
 
 class BrokenStream(RuntimeError):
@@ -90,7 +90,7 @@ class Listener:
 def record(
     sound: Sound, listener: Listener, count: int, lead_in_s: float, stopped: Callable[[], bool], tell: Callable[[int], None]
 ) -> Recording:
-    """Play ``count`` sounds and some more, and listen until all of them came. Raises Interrupted, BrokenStream, StreamLost."""
+    """Play ``count`` sounds and some more, and listen until all of them came. Raises NotBegun, BrokenStream, StreamLost."""
     listener.pull()
     sound.start()
     try:
@@ -112,6 +112,8 @@ def record(
 
 def _go_on(sound: Sound, stopped: Callable[[], bool]) -> None:
     if stopped():
-        raise Interrupted("interrupted: nothing was kept")
+        raise NotBegun("interrupted: nothing was kept")
+    if sound.failure is not None and not sound.sweeps_played:
+        raise NotBegun(f"the sound did not begin: {sound.failure}")
     if sound.failure is not None:
         raise BrokenStream(f"the sound stopped: {sound.failure}")

@@ -16,8 +16,9 @@ CERTIFICATE = Path("timing.toml")
 # Keys of [sound] that belong to what is played or to its level, not to the equipment.
 NOT_OF_THE_OUTPUT = (
     "stimulus", "frequency_hz", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav",
-    "wav_zero_ms", "level_db_nhl", "level_db_fs", "calibration", "references", "masking", "masking_level_db_em", "masking_level_db_fs",
-    "masking_frequency_hz", "masking_transducer", "masking_calibration", "polarity", "rate_per_s", "random_pause", "muted",
+    "wav_zero_ms", "level_db_nhl", "level_db_fs", "calibration", "references", "masking", "masking_level_db_em",
+    "masking_level_db_fs", "masking_frequency_hz", "masking_transducer", "masking_calibration", "polarity", "rate_per_s",
+    "random_pause", "muted",
 )  # fmt: skip
 
 EXAMPLES = """examples:
@@ -27,7 +28,8 @@ EXAMPLES = """examples:
   quietfloor timing --show timing.toml                             delay of the EEG by its rate, as measured so far
 
 What to connect: one output of the sound through a divider (some millivolts) into an EEG channel, the trigger as in a run. No
-earphone on a person meanwhile, and nobody connected to the amplifier. To try it without hardware:
+earphone on a person meanwhile, and nobody connected to the amplifier. The clicks count into the sound dose of the folder
+sessions, as if an ear heard them. To try it without hardware:
   quietfloor rig --audio-source-id bench-audio --eeg-source-id bench-eeg --eeg-name Bench --loop-channel 2
 
 The certificate holds for this output, its rate, this stream and its rate, and is named in a plan as certificate under [timing].

@@ -22,7 +22,7 @@ BLUE, ORANGE, GREY = "#1f5a8a", "#c7501a", "#555555"  # told apart by lightness,
 def time_text(ms: float) -> str:
     """A short time in the unit that suits it."""
     us = 1e3 * ms
-    return f"{us:.1f} us" if abs(us) < 100 else f"{ms:.3f} ms"
+    return f"{ms:.3f} ms" if abs(us) >= 100 else f"{us:.1f} us" if abs(us) >= 1 else f"{us:.2f} us"
 
 
 def text(found: Measurement, sounds: int) -> str:
@@ -30,16 +30,19 @@ def text(found: Measurement, sounds: int) -> str:
     counts = found.counts
     low, high = found.range_ms
     later = "later" if found.offset_ms >= 0 else "earlier"
-    faster = "faster" if found.drift_ppm >= 0 else "slower"
+    if abs(found.drift_ppm) < 3 * found.drift_se_ppm:
+        pace = "not to be told from none"
+    else:
+        pace = f"the EEG clock is {'faster' if found.drift_ppm > 0 else 'slower'} than that of the sound"
     rows = [
         ("offset", f"{found.offset_ms:.4f} ms: in the EEG the sound comes {later} than its trigger"),
         ("SD", f"{time_text(found.sd_ms)}, of which noise of the sound channel explains {time_text(found.noise_sd_ms)}"),
         ("range", f"{low:.4f} to {high:.4f} ms"),
-        ("drift", f"{found.drift_ppm:.2f} ± {found.drift_se_ppm:.2f} ppm: the EEG clock is {faster} than that of the sound"),
+        ("drift", f"{found.drift_ppm:.2f} ± {found.drift_se_ppm:.2f} ppm: {pace}"),
         (
             "triggers",
-            f"{sounds - counts['missing_triggers']} of {sounds}, {counts['double_triggers']} double; {found.trigger_edges} edges, "
-            f"SD {time_text(found.trigger_sd_ms)} about their schedule",
+            f"{sounds - counts['missing_triggers']} of {sounds}, {counts['double_triggers']} double; "
+            f"{found.trigger_edges} edges; SD {time_text(found.trigger_sd_ms)} about their schedule",
         ),
         (
             "sounds",
@@ -72,7 +75,8 @@ def histogram_text(offsets_ms: Floats) -> list[str]:
     for count, low, high in zip(counts, edges[:-1], edges[1:], strict=True):
         eighths = round(8 * BAR * count / counts.max())
         bar = "█" * (eighths // 8) + (MARKS[eighths % 8 - 1] if eighths % 8 else "")
-        lines.append(f"  {(low + high) / 2:+10.{digits}f} us {bar or ('▏' if count else '')} {count:.0f}")
+        middle = round((low + high) / 2, digits) + 0.0  # no "-0"
+        lines.append(f"  {middle:+10.{digits}f} us {bar or ('▏' if count else '')} {count:.0f}")
     return lines
 
 
