@@ -7,7 +7,7 @@ import importlib.metadata
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import calibrate, checking, demo, live, replaying, rig, stimulus, validating
+from monitor.commands import calibrate, checking, demo, live, readying, replaying, rig, stimulus, timing, validating
 from monitor.commands.common import FAILED, complain, set_up_logging
 
 EPILOG = """typical order:
@@ -15,6 +15,8 @@ EPILOG = """typical order:
   quietfloor demo                       the whole loop on a virtual patient, no hardware
   quietfloor stimulus                   a sound measured and drawn, before it is played
   quietfloor streams                    which LSL streams are there, and can they do this job?
+  quietfloor outputs                    which sound cards are there, and can they do this job?
+  quietfloor check plan.toml            stream, electrodes, trigger, sound: is everything ready?
   quietfloor run plan.toml              a live run
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
@@ -30,7 +32,7 @@ def parser() -> argparse.ArgumentParser:
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for group in (demo, checking, live, replaying, rig, stimulus, calibrate, validating):
+    for group in (demo, checking, readying, live, replaying, rig, stimulus, calibrate, timing, validating):
         group.add(commands)
     return program
 

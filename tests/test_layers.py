@@ -42,7 +42,7 @@ MONITOR_LAYERS = (
     ("cli",),
     ("commands",),
     ("display", "textview"),
-    ("playback",),
+    ("playback", "readiness"),
     ("run", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
     ("journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),

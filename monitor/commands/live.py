@@ -44,14 +44,7 @@ def add(commands: Any) -> None:
     )  # fmt: skip
     parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="what to play, record and decide")
     parser.add_argument("--listen", action="store_true", help="play nothing: other equipment makes the sound and the trigger")
-    stream = parser.add_argument_group("stream (each replaces that of the plan)")
-    stream.add_argument("--stream", metavar="NAME", help="name of the EEG stream, as `quietfloor streams` has it")
-    stream.add_argument("--source-id", metavar="ID", help="its source id, where a name fits two streams")
-    stream.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="label, or number from 1; the first decides")
-    stream.add_argument("--trigger", metavar="CHANNEL", help="trigger channel of the same stream, by label or number")
-    stream.add_argument("--unit", metavar="UNIT", help="uV, mV or V, where the stream states none or the wrong one")
-    stream.add_argument("--markers", metavar="NAME", help="a marker stream to record along")
-    stream.add_argument("--wait", type=float, metavar="S", help="how long to wait for the stream to appear (10)")
+    add_stream(parser)
     add_decisions(parser)
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
     parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
@@ -60,12 +53,24 @@ def add(commands: Any) -> None:
     parser.set_defaults(do=main)
 
 
+def add_stream(parser: argparse.ArgumentParser) -> None:
+    """Which EEG stream, and what in it."""
+    stream = parser.add_argument_group("stream (each replaces that of the plan)")
+    stream.add_argument("--stream", metavar="NAME", help="name of the EEG stream, as `quietfloor streams` has it")
+    stream.add_argument("--source-id", metavar="ID", help="its source id, where a name fits two streams")
+    stream.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="label, or number from 1; the first decides")
+    stream.add_argument("--trigger", metavar="CHANNEL", help="trigger channel of the same stream, by label or number")
+    stream.add_argument("--unit", metavar="UNIT", help="uV, mV or V, where the stream states none or the wrong one")
+    stream.add_argument("--markers", metavar="NAME", help="a marker stream to record along")
+    stream.add_argument("--wait", type=float, metavar="S", help="how long to wait for the stream to appear (10)")
+
+
 def main(args: argparse.Namespace) -> int:
     from monitor.plan import PlanError
     from monitor.sources.base import SourceError
 
     try:
-        record = carry_through(_plan(args), args.out or DEFAULT_SESSION, args)
+        record = carry_through(plan_from(args), args.out or DEFAULT_SESSION, args)
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
@@ -81,7 +86,8 @@ def exit_status(record: dict[str, Any]) -> int:
     return FAILED if record["stream"]["uv_per_unit"] is None else FAULT
 
 
-def _plan(args: argparse.Namespace) -> Any:
+def plan_from(args: argparse.Namespace) -> Any:
+    """The plan that the command line names, with what it replaces. Raises PlanError."""
     from monitor.plan import Plan, PlanError, load_plan, override
 
     plan = load_plan(args.plan) if args.plan is not None else Plan()

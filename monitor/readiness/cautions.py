@@ -1,0 +1,59 @@
+"""What a person has to know before a run, in words that change only together with their version; and that it was acknowledged."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from typing import Any
+
+VERSION = "1"  # of CAUTIONS; run.json keeps it, so it must rise when any word of them changes (a test holds both together)
+CAUTIONS: tuple[str, ...] = (
+    "This is not a medical device: it is for research, teaching and bench work, and must not be used to diagnose or to screen.",
+    "Sound can harm hearing. The output ceiling and the sound dose of this program are no substitute for measuring what leaves "
+    "the earphone.",
+    "Isolate before a person is connected: an isolated amplifier on battery, the computer on battery too. Nothing that touches a "
+    "person may be connected to a computer, oscilloscope or charger on the mains.",
+    "Infants: the same drive is 10 to 20 dB louder in a newborn's ear canal. Do not test an infant on your own.",
+    "Follow local codes. Testing people belongs in the hands of licensed practice, with ethical approval where it is research.",
+)
+
+# Common practice, in our own words; no source is claimed.
+PLACEMENT_ALWAYS: tuple[str, ...] = (
+    "Check every contact right before each run, not only once a session.",
+    "Lay the electrode leads close together, away from the cable of the transducer and from mains cables.",
+)
+PLACEMENT: dict[str, tuple[str, ...]] = {
+    "air": ("Seat the earphone fully; a tube must not be bent, nor lie under the person.",),
+    "bone": (
+        "Set the bone vibrator on a bony spot.",
+        "Keep it clear of the electrode and of the outer ear.",
+        "Hold it with a steady, light pressure that stays the same from run to run.",
+    ),
+    "": (
+        "Seat the earphone fully.",
+        "A bone vibrator: on a bony spot, clear of the electrode and of the outer ear, with a steady, light pressure.",
+    ),
+}
+
+
+def placement(route: str | None) -> tuple[str, ...]:
+    """Reminders for "air", "bone", or (None) where other equipment makes the sound."""
+    return (*PLACEMENT[route or ""], *PLACEMENT_ALWAYS)
+
+
+@dataclass(frozen=True)
+class Acknowledged:
+    """Somebody took note of the cautions: which version, when (ISO time), how; and what said stop when the run began anyway."""
+
+    version: str
+    at: str
+    how: str
+    despite: tuple[str, ...] = ()
+
+    def record(self) -> dict[str, Any]:
+        """For run.json."""
+        return {"version": self.version, "at": self.at, "how": self.how, "despite": list(self.despite)}
+
+
+def acknowledge(how: str, now: datetime.datetime, despite: tuple[str, ...] = ()) -> Acknowledged:
+    return Acknowledged(VERSION, now.isoformat(timespec="seconds"), how, despite)

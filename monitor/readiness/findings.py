@@ -1,0 +1,132 @@
+"""What is found before a run: plain frozen values with a number, a word for how serious it is, and what to do about it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Severity = Literal["ok", "wait", "look", "stop"]
+# "ok": nothing to do. "wait": not known yet. "look": the run will work, but a person should know. "stop": it will not, or would
+# measure nothing.
+RISING: tuple[Severity, ...] = ("ok", "wait", "look", "stop")
+
+OWN_CHOICE = "own choice"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was looked at. ``about`` is a key of TERMS, ``said`` the number with its unit in words, ``subject`` a channel.
+
+    ``value`` (nan: none) is the number that was judged, in ``unit``; ``limit`` the one it was held against, with its ``basis``.
+    ``parts`` are further numbers by name, in the same unit.
+    """
+
+    about: str
+    severity: Severity
+    said: str
+    remedy: str = ""
+    subject: str = ""
+    value: float = math.nan
+    unit: str = ""
+    limit: float = math.nan
+    basis: str = ""
+    parts: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def title(self) -> str:
+        return TERMS[self.about][0]
+
+    @property
+    def meaning(self) -> str:
+        """The term in one sentence, for who does not know it."""
+        return TERMS[self.about][1]
+
+    def record(self) -> dict[str, Any]:
+        """For JSON; numbers that are not known stay nan here and become null when written."""
+        return {
+            "about": self.about, "subject": self.subject or None, "severity": self.severity, "said": self.said,
+            "remedy": self.remedy or None, "value": self.value, "unit": self.unit or None, "limit": self.limit,
+            "basis": self.basis or None, "parts": dict(self.parts),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Group:
+    """Findings that belong together, as one step of the walk through them. ``name`` is stable, ``title`` is for people."""
+
+    name: str
+    title: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def severity(self) -> Severity:
+        return worst(finding.severity for finding in self.findings)
+
+
+def worst(severities: Iterable[Severity]) -> Severity:
+    """The most serious of them; "ok" for none."""
+    return max(severities, key=RISING.index, default="ok")
+
+
+def ready(groups: Iterable[Group]) -> bool:
+    """Whether a run may begin: nothing says stop, nothing is still unknown."""
+    return worst(group.severity for group in groups) in ("ok", "look")
+
+
+def summary(groups: Iterable[Group]) -> str:
+    """The whole in one sentence."""
+    counts = dict.fromkeys(RISING, 0)
+    for group in groups:
+        for finding in group.findings:
+            counts[finding.severity] += 1
+    looks = f"{_points(counts['look'])} to look at"
+    if counts["stop"]:
+        also = f", {looks}" if counts["look"] else ""
+        return f"Not ready: {_points(counts['stop'])} to mend first{also}"
+    if counts["wait"]:
+        return f"Not known yet: {_points(counts['wait'])} to wait for"
+    return f"Ready, with {looks}" if counts["look"] else "Ready"
+
+
+def _points(number: int) -> str:
+    return f"{number} point" if number == 1 else f"{number} points"
+
+
+# Title, and what it is in one sentence.
+TERMS: dict[str, tuple[str, str]] = {
+    "stream": ("stream", "Lab Streaming Layer carries the samples of the amplifier from its program to this one."),
+    "rate": (
+        "sampling rate",
+        "Samples a second, as the stream states it and as its time stamps say; ppm are parts in a million, ± one standard error.",
+    ),
+    "bandwidth": ("bandwidth", "The frequencies that reach this program; a response needs those of the plan's band."),
+    "unit": ("unit", "What one step of the stream's numbers is worth in microvolts (millionths of a volt)."),
+    "samples": ("samples", "Samples that are missing by their time stamps, or are no numbers; sweeps there are left out."),
+    "identity": ("source id", "By its source id a stream is known again when its program restarts."),
+    "floor": (
+        "noise after the run",
+        "Noise that the average will still hold after all sweeps: the noise now, over the square root of their number.",
+    ),
+    "signal": ("signal", "Whether the input moves at all: one at its limit, or one that stands still, measures nothing."),
+    "resolution": ("resolution", "The smallest step of the samples: if it is as large as the noise it is too coarse."),
+    "mains": ("mains hum", "The power supply's frequency and its multiples; amplitude is half of the way from trough to peak."),
+    "noise": ("noise", "What the channel holds in the plan's band, as RMS; the fewer microvolts, the fewer sweeps are needed."),
+    "drift": ("offset and drift", "The steady voltage between the electrodes, and how fast it moves while a contact settles."),
+    "test_tone": (
+        "test signal",
+        "Amplifiers measure impedance by a small tone through the electrodes; some boards use 31.25 Hz, and forget to stop.",
+    ),
+    "impedance": ("impedance", "How hard an electrode's contact is to pass, as the stream itself says; low and alike is good."),
+    "trigger": ("trigger", "The pulse in a channel of the same stream that says when each sound starts."),
+    "trigger_rate": ("stimulus rate", "Triggers a second; in step with the mains, hum would pass for a response."),
+    "doubled": ("double triggers", "Triggers much closer together than the others: bouncing, or other events in that channel."),
+    "sound": ("sound", "What will be played, at which ear and level."),
+    "ceiling": ("output ceiling", "The loudest that this program lets out for this transducer and age group."),
+    "calibration": ("calibration", "A file that says how loud full scale is on this output; dB nHL need one."),
+    "level_check": ("level check", "A tone over a wire loop, compared with the calibration: was a volume control moved?"),
+    "bits": ("bits", "Steps of the sound card's converter that a quiet sound still uses, as a power of two; few make it coarse."),
+    "dose": ("sound dose", "How much sound an ear got in this session and will get, of what it may get in a day."),
+    "timing": ("timing", "A measurement by a wire loop of how long after its trigger the sound really leaves, and how steadily."),
+}

@@ -1,0 +1,226 @@
+"""A live stream under observation: opened, read and put down as findings, in a thread of its own for who must not wait.
+
+Whoever shows it reads ``report``, an immutable value. A stream that is not there yet is looked for until it comes.
+"""
+
+from __future__ import annotations
+
+import datetime
+import logging
+import math
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.plan import Plan, PlanError
+from monitor.readiness import timing
+from monitor.readiness.cautions import placement
+from monitor.readiness.findings import Finding, Group, ready, summary
+from monitor.readiness.model import Readiness
+from monitor.readiness.sounding import SilentTriggers, sound_group
+from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
+from monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from stimuli.devices import DeviceError
+from stimuli.lsl import LslUnavailableError
+
+log = logging.getLogger("quietfloor")
+
+PULL_S = 0.1
+SILENT_S, GONE_S = 0.5, 5.0  # without a sample: say so; look for the stream anew
+TRY_S = 2.0  # for each attempt to find the stream
+REPORT_EVERY_S = 0.3
+IS_IT_ON = "is the amplifier's program running?"
+NO_STREAM = Finding("stream", "wait", "looking for it")
+
+Opens = Callable[[Plan, float], Source]
+
+
+@dataclass(frozen=True)
+class Report:
+    """All that is known at one moment. ``stream`` is its summary, "" before it was found."""
+
+    groups: tuple[Group, ...]
+    placement: tuple[str, ...]
+    stream: str = ""
+    seconds: float = 0.0
+    listening: bool = False
+
+    @property
+    def ready(self) -> bool:
+        return ready(self.groups)
+
+    @property
+    def summary(self) -> str:
+        return summary(self.groups)
+
+    def group(self, name: str) -> Group:
+        return next(group for group in self.groups if group.name == name)
+
+    @property
+    def stops(self) -> tuple[str, ...]:
+        """What says stop, or is still unknown, in short: for the record of a run that began all the same."""
+        found = (f for group in self.groups for f in group.findings if f.severity in ("stop", "wait"))
+        return tuple(f"{f.title}{f' of {f.subject}' if f.subject else ''}: {f.said}" for f in found)
+
+
+def open_lsl(plan: Plan, wait_s: float) -> Source:
+    """The stream of the plan. Raises SourceError."""
+    return LslSource(find_stream(plan.stream.name, plan.stream.source_id, wait_s))
+
+
+class Check:
+    """The check of one plan: ``open``, then ``step`` again and again, ``report`` at any time, ``close``. From one thread."""
+
+    def __init__(
+        self, plan: Plan, session: Path, *, triggers: bool = True, opens: Opens = open_lsl,
+        today: Callable[[], datetime.date] = datetime.date.today, clock: Callable[[], float] = time.monotonic,
+    ) -> None:  # fmt: skip
+        self.plan = plan
+        self._triggers, self._opens, self._today, self._clock = triggers and plan.sound is not None, opens, today, clock
+        self._sound = sound_group(plan, session, today())
+        self._timing = Group("timing", "Timing", (Finding("timing", "wait", "known once the stream is found"),))
+        self._source: Source | None = None
+        self._readiness: Readiness | None = None
+        self._silent: SilentTriggers | None = None
+        self._trigger_failure = ""
+        self._sent_at_s = 0.0
+        self._last_s = math.nan
+        self._trouble: Finding | None = None
+
+    @property
+    def seconds(self) -> float:
+        """Of stream that was looked at."""
+        return 0.0 if self._readiness is None else self._readiness.seconds
+
+    @property
+    def listened_s(self) -> float:
+        """The same, counted from where our own triggers began to be sent, or cannot be."""
+        if self._readiness is None or (self._silent is not None and not self._silent.sending and not self._trigger_failure):
+            return 0.0
+        return self._readiness.seconds - self._sent_at_s
+
+    def open(self, wait_s: float) -> None:
+        """Find the stream and begin to listen. Raises SourceError when it, or its channels, cannot be had."""
+        source = self._opens(self.plan, wait_s)
+        try:
+            channels = resolve_channels(source.description, self.plan.stream.eeg, self.plan.stream.trigger)
+            self._timing, plan = timing.timing_group(self.plan, source.description, channels, self._today())
+            self._readiness = Readiness(source.description, channels, plan)
+        except BaseException:
+            source.close()
+            raise
+        self._source, self._trouble, self._last_s = source, None, self._clock()
+        self._send_triggers()
+
+    def _send_triggers(self) -> None:
+        assert self._readiness is not None
+        if not self._triggers or self.plan.sound is None:
+            return
+        if self._silent is None and not self._trigger_failure:
+            try:
+                self._silent = SilentTriggers(self.plan.sound)
+            except (PlanError, DeviceError, LslUnavailableError) as error:
+                self._trigger_failure = str(error)
+        self._readiness.triggers_sent = False
+
+    def step(self) -> None:
+        """Wait for samples at most 0.1 s and look at them. Raises SourceError when the stream is lost."""
+        assert self._source is not None
+        assert self._readiness is not None
+        chunk = self._source.pull(PULL_S)
+        silent_s = self._clock() - self._last_s
+        if chunk is not None:
+            self._readiness.feed(chunk)
+            self._last_s, self._trouble = self._clock(), None
+        elif silent_s > GONE_S:
+            raise StreamLost(f"no samples from {self._source.description.name!r} for {GONE_S:g} s: {IS_IT_ON}")
+        elif silent_s > SILENT_S:
+            self._trouble = Finding("stream", "stop", f"no samples for {silent_s:.0f} s", IS_IT_ON)
+        if self._silent is not None:
+            if self._silent.sending and not self._readiness.triggers_sent:
+                self._sent_at_s = self._readiness.seconds
+            self._readiness.triggers_sent = self._silent.sending
+            self._trigger_failure = self._silent.failure or self._trigger_failure
+
+    def lose(self, error: SourceError) -> None:
+        """The stream cannot be had (any more): say why, and be ready to open it again."""
+        self._close_source()
+        what, _, remedy = str(error).partition(": ")
+        self._trouble = Finding("stream", "stop", what, remedy)
+
+    def report(self) -> Report:
+        """What is known now."""
+        reminders = placement(None if self.plan.sound is None else self.plan.sound.route)
+        if self._readiness is None or self._source is None:
+            stream = Group("stream", "Stream", (self._trouble or NO_STREAM,))
+            return Report((stream, self._heard_group(), self._sound, self._timing), reminders)
+        description: StreamDescription = self._source.description
+        stream, contacts, heard = self._readiness.groups()
+        if self._trouble is not None:
+            stream = Group(stream.name, stream.title, (self._trouble, *stream.findings))
+        if self._trigger_failure:
+            heard = self._heard_group()
+        groups = (stream, contacts, heard, self._sound, self._timing)
+        return Report(groups, reminders, description.summary(), self.seconds, self._trouble is None)
+
+    def _heard_group(self) -> Group:
+        if self._trigger_failure:
+            what, _, remedy = self._trigger_failure.removeprefix("sound: ").partition(": ")
+            return Group("trigger", "Trigger", (Finding("trigger", "stop", f"cannot be sent: {what}", remedy),))
+        return Group("trigger", "Trigger", (Finding("trigger", "wait", "known once the stream is found"),))
+
+    def close(self) -> None:
+        """Stop the triggers, then close the stream. Safe to call twice."""
+        if self._silent is not None:
+            self._silent.close()
+            self._silent = None
+        self._close_source()
+
+    def _close_source(self) -> None:
+        if self._source is not None:
+            self._source.close()
+            self._source = None
+            self._readiness = None
+
+
+class Listener:
+    """A check in a thread: begins at once, looks for the stream until it comes, and goes on until ``close``."""
+
+    def __init__(self, check: Check, every_s: float = REPORT_EVERY_S) -> None:
+        self.report = check.report()
+        self.failure = ""  # of this program, not of the stream
+        self._check, self._every_s = check, every_s
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="readiness", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Silence the triggers and let go of the stream; returns when both are done."""
+        self._closing.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        try:
+            while not self._closing.is_set():
+                try:
+                    self._check.open(TRY_S)
+                    self._listen()
+                except (SourceError, LslUnavailableError) as error:
+                    self._check.lose(error if isinstance(error, SourceError) else SourceError(str(error)))
+                    self.report = self._check.report()
+                    self._closing.wait(0.5)
+        except Exception as error:
+            log.exception("the check before the run failed; a run can begin all the same")
+            self.failure = f"{type(error).__name__}: {error}"
+        finally:
+            self._check.close()
+
+    def _listen(self) -> None:
+        due_s = 0.0
+        while not self._closing.is_set():
+            self._check.step()
+            if time.monotonic() >= due_s:
+                self.report = self._check.report()
+                due_s = time.monotonic() + self._every_s

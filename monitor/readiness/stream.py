@@ -1,0 +1,184 @@
+"""What the stream as a whole shows: rate, bandwidth, unit, missing samples, and whether the noise floor can be reached. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import welch
+
+from monitor.core.averaging import UNIT_SWEEPS
+from monitor.core.clock import RATE_PPM
+from monitor.core.samples import Floats
+from monitor.plan import Plan
+from monitor.preflight import PLAUSIBLE_UV, UNITS_UV, PreflightError, UnitFinding
+from monitor.readiness.findings import OWN_CHOICE, Finding, Severity
+from monitor.sources.base import StreamDescription
+from monitor.sources.channels import suitability
+
+CONVERTER_PASSES = 0.262  # of the rate, -3 dB: a converter of many open boards (ADS1299: TI SBAS499, secondary)
+FALLS_DB = 10.0  # own choice, over the last octave of the band: EEG falls by 0 to 6 dB there, a low-pass filter by 12 or more
+OCTAVE_PIECE_S = 0.05  # of samples, for one spectrum
+ERRORS = 6.0  # standard errors that a rate must be off by, as in a run
+SURE_PPM = 500.0  # own choice: a rate known worse than this is not known
+AS_IN_A_RUN = "as in a run"
+
+
+@dataclass(frozen=True)
+class StreamFigures:
+    """ppm: measured against stated rate, with its standard error; ``falls_db``: of the spectrum over the last octave of the band;
+    all nan where not known. ``unit`` is what was settled on, or why none was."""
+
+    seconds: float
+    ppm: float
+    ppm_error: float
+    falls_db: float
+    unit: UnitFinding | PreflightError | None
+    lost_samples: int
+    breaks: int
+    not_finite: float
+    refused: str  # why the plan cannot be carried out on this stream; "" where it can
+
+
+def judge(seen: StreamFigures, description: StreamDescription, plan: Plan) -> tuple[Finding, ...]:
+    """Findings about the stream itself."""
+    bandwidth, unit = _bandwidth(seen, description, plan), _unit(seen)
+    return (_rate(seen, description), bandwidth, unit, _samples(seen), *_identity(description))
+
+
+def _rate(seen: StreamFigures, description: StreamDescription) -> Finding:
+    level, sentence = suitability(description)[0]
+    stated = description.rate_hz
+    if level == "no" or not math.isfinite(seen.ppm):
+        severity: Severity = "stop" if level == "no" else "wait"
+        return Finding("rate", severity, f"{stated:g} Hz stated", sentence if level == "no" else "", value=stated, unit="Hz")
+    off, error = abs(seen.ppm), seen.ppm_error
+    measured = f"{stated * (1 + 1e-6 * seen.ppm):.6g} Hz measured ({seen.ppm:+.0f} ± {error:.0f} ppm)"
+    said = f"{stated:g} Hz stated, {measured}"
+    parts = (("ppm", seen.ppm), ("ppm_error", error))
+    mild, serious = RATE_PPM
+
+    def found(severity: Severity, remedy: str, limit: float, basis: str) -> Finding:
+        return Finding("rate", severity, said, remedy, "", stated, "Hz", limit, basis, parts)
+
+    if off > serious + ERRORS * error:
+        return found("stop", "do not trust times in ms: mend the rate that the amplifier's program states", serious, AS_IN_A_RUN)
+    if off > mild + ERRORS * error:
+        return found("look", "times in ms are wrong by as much, which is harmless below 0.1 % (1000 ppm)", mild, AS_IN_A_RUN)
+    if error > SURE_PPM:
+        return found("wait", "", SURE_PPM, OWN_CHOICE)
+    return found("ok" if level == "ok" else "look", "" if level == "ok" else sentence, mild, AS_IN_A_RUN)
+
+
+def _bandwidth(seen: StreamFigures, description: StreamDescription, plan: Plan) -> Finding:
+    low, high = plan.analysis.band_hz
+    rate = description.rate_hz
+    if seen.refused:
+        return Finding("bandwidth", "stop", seen.refused, "", value=0.45 * rate, unit="Hz", limit=high, basis="45 % of the rate")
+    passes = CONVERTER_PASSES * rate
+    said = f"band {low:g}-{high:g} Hz of at most {0.45 * rate:g} Hz at this rate"
+    parts = (("falls_db", seen.falls_db), ("converter_hz", passes))
+    if seen.falls_db > FALLS_DB:
+        said += f"; the signal falls by {seen.falls_db:.0f} dB from {high / 2:g} to {high:g} Hz"
+        remedy = "something before this program filters it: switch the amplifier's low-pass filter off, or raise its rate"
+        return Finding("bandwidth", "look", said, remedy, "", seen.falls_db, "dB", FALLS_DB, OWN_CHOICE, parts)
+    if high > passes:
+        said += f"; converters of many open boards pass {passes:.0f} Hz at this rate"
+        basis = "-3 dB at 0.262 of the rate, one converter's data sheet (secondary)"
+        return Finding("bandwidth", "look", said, "raise the amplifier's rate if it can", "", passes, "Hz", high, basis, parts)
+    if math.isnan(seen.falls_db):
+        return Finding("bandwidth", "wait", said)
+    return Finding("bandwidth", "ok", said, "", "", seen.falls_db, "dB", FALLS_DB, OWN_CHOICE, parts)
+
+
+def _unit(seen: StreamFigures) -> Finding:
+    basis, limit = f"{PLAUSIBLE_UV[0]:g} to {PLAUSIBLE_UV[1]:g} uV RMS in the band, own choice", PLAUSIBLE_UV[1]
+    if seen.unit is None:
+        return Finding("unit", "wait", "listening")
+    if isinstance(seen.unit, PreflightError):
+        what, _, remedy = str(seen.unit).partition(": ")
+        return Finding("unit", "stop", what, remedy, limit=limit, basis=basis)
+    unit = seen.unit
+    name = next((name for name, uv in UNITS_UV.items() if uv == unit.uv_per_unit), f"{unit.uv_per_unit:g} uV")
+    assumed = unit.origin.startswith("assumed")
+    said = f"{unit.origin}: nothing is stated" if assumed else f"{name}, {unit.origin}"
+    if math.isfinite(unit.rms_uv):
+        said += f"; {unit.rms_uv:.2g} uV RMS in the band"
+    remedy = "say by --unit, or stream.unit in the plan, whether its numbers are uV, mV or V" if assumed else ""
+    return Finding("unit", "look" if assumed else "ok", said, remedy, "", unit.rms_uv, "uV", limit, basis,
+                   (("uv_per_unit", unit.uv_per_unit),))  # fmt: skip
+
+
+def _samples(seen: StreamFigures) -> Finding:
+    if seen.not_finite > 0:
+        said = f"{100 * seen.not_finite:.2g} % of the samples are no numbers"
+        bad = 100 * seen.not_finite
+        return Finding("samples", "look", said, "is every chosen channel connected?", "", bad, "%", 0.0, AS_IN_A_RUN)
+    if seen.breaks:
+        said = f"{seen.lost_samples} missing, in {seen.breaks} places where the time stamps jump"
+        remedy = "close other programs, use a cable instead of radio; sweeps there are left out"
+        return Finding("samples", "look", said, remedy, "", float(seen.lost_samples), "samples", 0.0, AS_IN_A_RUN)
+    if seen.seconds < 1.0:
+        return Finding("samples", "wait", "listening")
+    return Finding("samples", "ok", f"none missing in {seen.seconds:.0f} s", "", "", 0.0, "samples", 0.0, AS_IN_A_RUN)
+
+
+def _identity(description: StreamDescription) -> Iterable[Finding]:
+    """Said only where it is missing."""
+    if not description.source_id:
+        remedy = "if its program stops or restarts, the run ends there; give the stream a source id where it is sent"
+        yield Finding("identity", "look", "none", remedy)
+
+
+def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: float) -> Finding:
+    """Can the noise floor be reached? Of the deciding channel: RMS in the band, and how much of it is hum.
+
+    Of independent sweeps: the noise of their mean is that of one over the square root of their number. Hum counts as noise here,
+    which is the careful side: what the random pauses and the sweeps of a unit cancel of it comes on top.
+    """
+    floor_nv, most = plan.decision.floor_nv, plan.decision.max_sweeps
+    if not math.isfinite(noise_uv):
+        return Finding("floor", "wait", "listening")
+    after_nv, needed = 1e3 * noise_uv / math.sqrt(most), (1e3 * noise_uv / floor_nv) ** 2
+    lasts = f" ({_duration(needed / sweeps_per_s)})" if sweeps_per_s > 0 else ""
+    said = f"about {after_nv:.2g} nV after {most:,} sweeps, the floor is {floor_nv:g} nV: "
+    parts = (("sweeps_needed", math.ceil(needed)), ("noise_uv", noise_uv))
+    basis = "the plan's floor"
+    if after_nv <= floor_nv:
+        said += f"reached after about {_round(needed)}{lasts}"
+        return Finding("floor", "ok", said, "", "", after_nv, "nV", floor_nv, basis, parts)
+    said += f"not reached, about {_round(needed)} sweeps would be needed{lasts}"
+    remedy = "let the person lie down with the neck at rest, improve the contacts, allow more sweeps, or raise the floor"
+    if hum_uv > 0.5 * noise_uv:
+        remedy = f"remove the hum first ({hum_uv:.2g} uV of {noise_uv:.2g} uV); then {remedy}"
+    return Finding("floor", "look", said, remedy, "", after_nv, "nV", floor_nv, basis, parts)
+
+
+def _round(number: float) -> str:
+    """Two digits: more would be pretence."""
+    return f"{float(f'{number:.2g}'):,.0f}"
+
+
+def sweeps_per_s(plan: Plan, triggers_per_s: float) -> float:
+    """Of the plan, pauses included; where other equipment makes the sound as it was seen, nan if it was not."""
+    if plan.sound is None:
+        return triggers_per_s
+    sound = plan.sound
+    return 1.0 / (1.0 / sound.rate_per_s + sum(sound.pauses_s) / 2.0 / UNIT_SWEEPS)
+
+
+def falls_db(x: Floats, rate_hz: float, band_hz: tuple[float, float]) -> float:
+    """By how much the spectrum of x (n,) falls over the last octave of the band; medians, which lines do not raise."""
+    high = band_hz[1]
+    piece = int(OCTAVE_PIECE_S * rate_hz)
+    if len(x) < 8 * piece or high > 0.45 * rate_hz:
+        return math.nan
+    hz, power = welch(x - x.mean(), rate_hz, nperseg=piece)
+    upper, lower = (np.median(power[(hz >= 0.85 * top) & (hz <= top)]) for top in (high, high / 2))
+    return float(10 * np.log10(lower / upper)) if upper > 0 and lower > 0 else math.nan
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
