@@ -52,8 +52,10 @@ def run_record(
     failure: str | None = None,
     started: str | None = None,
     timing: Timing | None = None,
+    acknowledged: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """Everything for run.json. ``sound`` is what was played, None when other equipment made it; ``started`` is ISO time."""
+    """Everything for run.json. ``sound`` is what was played, None when other equipment made it; ``started`` is ISO time;
+    ``acknowledged`` is who took note of the cautions, None for nobody."""
     look = None if engine is None else engine.last_look
     return {
         "format": FORMAT,
@@ -69,6 +71,7 @@ def run_record(
         "lost_samples": None if engine is None else engine.lost_samples,
         "timing": _timing(engine, timing or Timing()),
         "calibration": calibration or "uncalibrated",
+        "cautions_acknowledged": acknowledged,
         "stimulus": sound,
         "seed": None if plan.sound is None else plan.sound.seed,
         "stream": {

@@ -48,6 +48,8 @@ def add(commands: Any) -> None:
     add_decisions(parser)
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
     parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
+    parser.add_argument("--acknowledge", action="store_true",
+                        help="the cautions that `quietfloor check` prints were read: kept in run.json")  # fmt: skip
     parser.add_argument("--no-window", action="store_true", help="text instead of the window (this version always shows text)")
     add_json(parser)
     parser.set_defaults(do=main)
@@ -70,13 +72,23 @@ def main(args: argparse.Namespace) -> int:
     from monitor.sources.base import SourceError
 
     try:
-        record = carry_through(plan_from(args), args.out or DEFAULT_SESSION, args)
+        plan = plan_from(args)
+        record = carry_through(plan, args.out or DEFAULT_SESSION, args, acknowledged_by(args))
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
     give_json(record, args)
     return exit_status(record)
+
+
+def acknowledged_by(args: argparse.Namespace) -> dict[str, Any] | None:
+    """Without the set-up panel only the command line can say that somebody took note of the cautions."""
+    import datetime
+
+    from monitor.readiness.cautions import acknowledge
+
+    return acknowledge("--acknowledge", datetime.datetime.now(datetime.UTC)).record() if args.acknowledge else None
 
 
 def exit_status(record: dict[str, Any]) -> int:
@@ -123,7 +135,9 @@ def plan_from(args: argparse.Namespace) -> Any:
     return plan
 
 
-def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[str, Any]:
+def carry_through(
+    plan: Any, session: Path, args: argparse.Namespace, acknowledged: dict[str, Any] | None = None
+) -> dict[str, Any]:
     """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
 
     Raises PlanError, SourceError, FolderError and JournalError before anything is played.
@@ -188,6 +202,7 @@ def carry_through(plan: Any, session: Path, args: argparse.Namespace) -> dict[st
         failure=run.failure,
         started=started,
         timing=timing,
+        acknowledged=acknowledged,
     )
     record = write_results(folder, record, run.engine)
     if record["fault"] is not None and record["stopped_by"] != "fault":

@@ -102,6 +102,8 @@ def _listen(check: Any, args: argparse.Namespace) -> Any:
 
 
 def _say_all(report: Any, args: argparse.Namespace) -> None:
+    from monitor.readiness import cautions
+
     for group in report.groups:
         say(f"\n{group.title}", args)
         subject = ""
@@ -112,9 +114,10 @@ def _say_all(report: Any, args: argparse.Namespace) -> None:
             say(f"  {finding.severity:4}  {finding.title}: {finding.said}", args)
             if finding.remedy:
                 say(f"        -> {finding.remedy}", args)
-    say("\nBefore each run", args)
-    for reminder in report.placement:
-        say(f"  - {reminder}", args)
+    for title, sentences in (("Before each run", report.placement), ("Cautions", cautions.CAUTIONS)):
+        say(f"\n{title}", args)
+        for sentence in sentences:
+            say(f"  - {sentence}", args)
     say(f"\n{report.summary}.", args)
 
 

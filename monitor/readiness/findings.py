@@ -17,7 +17,7 @@ OWN_CHOICE = "own choice"
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that was looked at. ``about`` is a key of TERMS, ``said`` the number with its unit in words, ``subject`` a channel.
+    """One thing that was looked at. ``about`` is a key of TERMS, ``said`` the number with its unit, ``subject`` a channel or "".
 
     ``value`` (nan: none) is the number that was judged, in ``unit``; ``limit`` the one it was held against, with its ``basis``.
     ``parts`` are further numbers by name, in the same unit.
