@@ -1,6 +1,9 @@
 """The virtual bench as a process: hears audio frames over LSL, sends the patient's EEG and a trigger channel over LSL.
 
     python -m bench.rig --patient hearing-adult --audio-source-id my-audio --eeg-source-id bench-eeg --eeg-name Bench
+    python -m bench.rig --patient hearing-adult --sound-card "USB Audio" --eeg-source-id bench-eeg --eeg-name Bench
+
+The second hears what comes in by three inputs of a sound card: a player's outputs looped back by wire.
 
 Prints one JSON line {"event": "ready", ...} on standard output once the EEG stream exists, logs on standard error, ends on
 SIGTERM, SIGINT or when its standard input closes. The EEG never stops: without audio the patient sits in silence, in real time.
@@ -21,7 +24,7 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +35,8 @@ from bench.eeg_outlet import TRIGGER_LABEL, UV_PER_UNIT, EegOutlet
 from bench.loop import Loop
 from bench.patient import Amplifier, VirtualPatient
 from bench.profiles import Patient, load_patient, shipped_patients
+from bench.sound_card import SoundCardInlet
+from stimuli.devices import DeviceError
 from stimuli.lsl import load_pylsl
 
 PATIENCE_S = 1.0  # an open audio stream that sends nothing for so long is silence
@@ -41,6 +46,16 @@ LEAP_S = 0.25  # a greater leap of the stamps is a new connection, a smaller one
 JITTER_S = 1e-3  # a smaller one still is a sender that stamps by its clock
 FARTHEST_AHEAD_S = 10.0  # audio stamped further ahead than this is not waited for
 _PULL_S = 0.02
+
+
+class Audio(Protocol):
+    """Where audio frames come from: over LSL, or from inputs of a sound card."""
+
+    @property
+    def connected(self) -> bool: ...
+    def pull(self, timeout_s: float) -> tuple[NDArray[np.float32], NDArray[np.float64]] | None: ...
+    def drop_if_gone(self) -> None: ...
+    def close(self) -> None: ...
 
 
 class Rig:
@@ -53,7 +68,7 @@ class Rig:
         amplifier: Amplifier,
         *,
         seed: int,
-        audio_source_id: str,
+        audio: Audio,
         eeg_source_id: str,
         eeg_name: str,
         units: str,
@@ -62,7 +77,7 @@ class Rig:
         pylsl = load_pylsl()
         self._clock: Callable[[], float] = pylsl.local_clock
         self._patient, self._earphone, self._amplifier, self._seed, self._log = patient, earphone, amplifier, seed, log
-        self._audio = AudioInlet(pylsl, audio_source_id, amplifier.audio_rate_hz, log)
+        self._audio = audio
         self._began_s = self._clock()
         self._eeg = EegOutlet(pylsl, eeg_name, eeg_source_id, amplifier, units, self._began_s)
         self._connections = 0
@@ -155,7 +170,10 @@ def parser() -> argparse.ArgumentParser:
     parse = argparse.ArgumentParser(prog="python -m bench.rig", description=(__doc__ or "").partition("\n")[0])
     add = parse.add_argument
     add("--patient", default="hearing-adult", help=f"path of a TOML file, or one of {', '.join(shipped_patients())}")
-    add("--audio-source-id", required=True, help="LSL source id of the audio frames [left, right, trigger]")
+    audio = parse.add_mutually_exclusive_group(required=True)
+    audio.add_argument("--audio-source-id", metavar="ID", help="LSL source id of the audio frames [left, right, trigger]")
+    audio.add_argument("--sound-card", metavar="NAME", help="or inputs of a sound card, by name or number, looped back by wire")
+    add("--sound-card-channels", default="1,2,3", metavar="L,R,T", help="its inputs of left, right, trigger (default 1,2,3)")
     add("--eeg-source-id", required=True, help="LSL source id of the EEG stream made here")
     add("--eeg-name", default="Virtual EEG", help="name of the EEG stream")
     add("--eeg-rate", type=float, default=16_000.0, metavar="HZ", help="4000 to 48000 (default 16000)")
@@ -191,6 +209,18 @@ def configured_patient(options: argparse.Namespace) -> Patient:
     return replace(patient, background=replace(patient.background, **changes))
 
 
+def _audio(options: argparse.Namespace, log: Callable[[str], None]) -> Audio:
+    """Raises DeviceError when a sound card is asked for that is not there."""
+    if options.sound_card is None:
+        return AudioInlet(load_pylsl(), options.audio_source_id, options.audio_rate, log)
+    try:
+        channels = [int(part) for part in options.sound_card_channels.split(",")]
+    except ValueError:
+        given = options.sound_card_channels
+        raise DeviceError(f"--sound-card-channels {given}: give three numbers from 1, such as 1,2,3") from None
+    return SoundCardInlet(options.sound_card, channels, options.audio_rate, log)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     options = parser().parse_args(arguments)
 
@@ -207,7 +237,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             eeg_delay_s=1e-3 * options.eeg_delay_ms,
             loop=Loop(None if options.loop_channel is None else options.loop_channel - 1, 1e-6 * options.loop_jitter_us),
         )
-    except ValueError as error:
+        audio = _audio(options, log)
+    except (ValueError, DeviceError) as error:
         log(str(error))
         return 2
     stop = threading.Event()
@@ -218,7 +249,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         earphone,
         amplifier,
         seed=options.seed,
-        audio_source_id=options.audio_source_id,
+        audio=audio,
         eeg_source_id=options.eeg_source_id,
         eeg_name=options.eeg_name,
         units=options.units,
@@ -231,6 +262,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "eeg_name": options.eeg_name,
         "eeg_source_id": options.eeg_source_id,
         "audio_source_id": options.audio_source_id,
+        "sound_card": options.sound_card,
         "rate_hz": amplifier.rate_hz,
         "labels": [*amplifier.labels, TRIGGER_LABEL],
         "units": options.units,

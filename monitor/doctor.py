@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from stimuli.lsl import LslUnavailableError, load_pylsl
+from stimuli.outputs import list_outputs, suitability, usable
 
 State = Literal["ok", "warning", "missing"]
 
@@ -156,7 +157,8 @@ def _sound() -> Check:
     part, needed = "sound (PortAudio)", "playing over a sound card; not for the virtual patient"
     try:
         sounddevice = importlib.import_module("sounddevice")
-        outputs = [device["name"] for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
+        outputs = list_outputs()
+        able = [output for output in outputs if usable(suitability(output))]
     except ImportError as error:
         return Check(part, "missing", _reason(error), needed, f"{_PIP} sounddevice", required=False)
     except Exception as error:  # OSError without PortAudio, PortAudioError without a working host API
@@ -165,7 +167,11 @@ def _sound() -> Check:
     version = sounddevice.get_portaudio_version()[1]
     if not outputs:
         return Check(part, "warning", f"{version}; no output device", needed, "connect a sound card", required=False)
-    return Check(part, "ok", f"{version}; {len(outputs)} output devices", needed, required=False)
+    found = f"{version}; {len(outputs)} outputs, {len(able)} of which can play a run"
+    if not able:
+        remedy = "an interface with 3 outputs or more, reached without a mixer: `quietfloor outputs` says what each one lacks"
+        return Check(part, "warning", found, needed, remedy, required=False)
+    return Check(part, "ok", found, needed, required=False)
 
 
 _OPEN_WINDOW = """

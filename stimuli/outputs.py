@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import math
+import os
 import re
 import sys
 from collections.abc import Sequence
@@ -67,6 +68,8 @@ class Finding:
 
 def load_sounddevice() -> Any:
     """The module sounddevice. Raises DeviceError that says what to install."""
+    if sys.platform == "win32":
+        os.environ.setdefault("SD_ENABLE_ASIO", "1")  # read once, when it is loaded: the PortAudio that knows ASIO
     try:
         return importlib.import_module("sounddevice")
     except Exception as error:  # ImportError, OSError without PortAudio, PortAudioError where it cannot start

@@ -1,4 +1,4 @@
-"""``quietfloor streams`` and ``quietfloor doctor``: what is there, and what is missing."""
+"""``quietfloor streams``, ``quietfloor outputs`` and ``quietfloor doctor``: what is there, and what is missing."""
 
 from __future__ import annotations
 
@@ -13,6 +13,14 @@ STREAMS = """example:
 
 Lists every Lab Streaming Layer stream that this machine sees and says whether a run could use it as its EEG.
 exit status: 0 at least one stream can do the job, 1 none can"""
+
+OUTPUTS = """examples:
+  quietfloor outputs
+  quietfloor outputs --channels 5,6,8 --rate-hz 96000
+
+Lists the outputs of all sound cards and says whether each can play a run: left, right and trigger in one stream, with no mixer or
+resampler in front of the converter. The number or name goes into the plan: [sound] device = "sound-card", output = "NAME".
+exit status: 0 at least one output can do the job, 1 none can, or PortAudio is missing"""
 
 DOCTOR = """example:
   quietfloor doctor
@@ -31,6 +39,15 @@ def add(commands: Any) -> None:
     streams.add_argument("--wait", type=float, default=2.0, metavar="S", help="how long to listen for answers (2)")
     add_json(streams)
     streams.set_defaults(do=list_them)
+    outputs = commands.add_parser(
+        "outputs", help="outputs of sound cards, and whether each can do this job", description="List outputs of sound cards.",
+        epilog=OUTPUTS, formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    outputs.add_argument("--rate-hz", type=float, default=48_000.0, metavar="HZ", help="rate to be played at (48000)")
+    outputs.add_argument("--channels", type=routing, default=(1, 2, 3), metavar="L,R,T", help="left, right, trigger (1,2,3)")
+    outputs.add_argument("--allow-shared", action="store_true", help="accept a mixer or resampler in front of the card")
+    add_json(outputs)
+    outputs.set_defaults(do=list_outputs)
     doctor = commands.add_parser(
         "doctor", help="what is missing, and the line that installs it", description="Check this machine.", epilog=DOCTOR,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -38,6 +55,49 @@ def add(commands: Any) -> None:
     doctor.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="folder in which runs will be kept (this one)")
     add_json(doctor)
     doctor.set_defaults(do=examine)
+
+
+def routing(text: str) -> tuple[int, ...]:
+    """``L,R,T`` as three numbers from 1."""
+    try:
+        found = tuple(int(part) for part in text.split(","))
+    except ValueError:
+        found = ()
+    if len(found) != 3 or len(set(found)) != 3 or min(found) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r}: give three different outputs from 1 for left, right, trigger, such as 1,2,3")
+    return found
+
+
+def list_outputs(args: argparse.Namespace) -> int:
+    from stimuli import outputs
+    from stimuli.devices import DeviceError
+
+    try:
+        found = outputs.list_outputs()
+    except DeviceError as error:
+        return refuse(error, FAILED, args)
+    rows = []
+    for output in found:
+        findings = outputs.suitability(output, args.rate_hz, args.channels, args.allow_shared)
+        usable = outputs.usable(findings)
+        rows.append(
+            {
+                "number": output.number,
+                "name": output.name,
+                "host_interface": output.host_interface,
+                "channels": output.channels,
+                "rate_hz": output.rate_hz,
+                "usable": usable,
+                "findings": [{"level": finding.level, "text": finding.sentence} for finding in findings],
+            }
+        )
+        say(f"{output}: {'can be used' if usable else 'cannot play a run'}", args)
+        for finding in findings:
+            say(f"    {WORDS[finding.level]}  {finding.sentence}", args)
+    if not found:
+        say("no sound card has an output. A run can play over LSL without one: [sound] device = \"lsl\"", args)
+    give_json({"outputs": rows}, args)
+    return DONE if any(row["usable"] for row in rows) else FAILED
 
 
 def list_them(args: argparse.Namespace) -> int:
