@@ -245,6 +245,14 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
     return record | {"fault": record["fault"] or (problems[0] if problems else None)}
 
 
+def _masked(masking: Any) -> str:
+    if masking is None:
+        return ""
+    db_em, db_fs = masking["level_db_em"], masking["level_db_fs"]
+    level = f"{db_em:g} dB EM" if db_em is not None else f"{db_fs:g} dB re full scale"
+    return f", {masking['ear']} ear masked: {masking['noise']} {level}"
+
+
 def title_of(plan: Any, stimulus: Any, timing: str) -> str:
     """One line that says what is being measured."""
     if stimulus is None:
@@ -258,5 +266,9 @@ def title_of(plan: Any, stimulus: Any, timing: str) -> str:
         muted = ", MUTED" if record["muted"] else ""
         speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
         zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
-        what = f"{record['ear']} ear · {record['stimulus']}{zero} · {level}{muted} · {record['rate_per_s']:g}/s{speed}"
+        bone = " by bone" if record["route"] == "bone" else ""
+        what = (
+            f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
+            f"{record['rate_per_s']:g}/s{speed}"
+        )
     return " · ".join(part for part in (plan.title, what, timing) if part)
