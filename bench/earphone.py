@@ -1,4 +1,4 @@
-"""The virtual earphone: from samples to the level at the ear, by the same calibration file that the player uses."""
+"""The virtual earphone: from samples to levels at the ear, by the same calibration file and references that the player uses."""
 
 from __future__ import annotations
 
@@ -6,10 +6,15 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from bench.profiles import Side
-from stimuli.calibration import Calibration, load_calibration
-from stimuli.levels import reference_for
+from stimuli.calibration import Calibration, LevelError, load_calibration
+from stimuli.references import load_references
 from stimuli.waveforms import click
+
+Floats = NDArray[np.float64]
 
 VIRTUAL_EARPHONE = Path(__file__).with_name("virtual-earphone.toml")
 
@@ -17,15 +22,20 @@ VIRTUAL_EARPHONE = Path(__file__).with_name("virtual-earphone.toml")
 # status: secondary). A tube of 278 mm takes 0.81 ms at 343 m/s (computed).
 TUBE_DELAY_S = 0.9e-3
 
+Rows = tuple[tuple[float, float], ...]  # (Hz, dB), rising
+
 
 @dataclass(frozen=True)
 class Earphone:
-    """`full_scale_db_ppe_spl_*`: level of a sound whose peak-to-peak is 1.0; `click_reference_db_ppe_spl`: 0 dB nHL of a click;
-    `tube_delay_s`: from the audio frame to the ear."""
+    """`full_scale_db_ppe_spl_*`: level of a sound whose peak-to-peak is 1.0, at all frequencies (a flat earphone);
+    `click_reference_db_ppe_spl`: 0 dB nHL of a click; `burst_references`: of tone bursts, dB p-p.e. SPL; `masking_references`:
+    0 dB EM of noise a third of an octave wide, dB SPL; `tube_delay_s`: from the audio frame to the ear."""
 
     full_scale_db_ppe_spl_left: float
     full_scale_db_ppe_spl_right: float
     click_reference_db_ppe_spl: float
+    burst_references: Rows
+    masking_references: Rows
     tube_delay_s: float = TUBE_DELAY_S
 
     def __post_init__(self) -> None:
@@ -34,17 +44,57 @@ class Earphone:
 
     @classmethod
     def from_calibration(cls, calibration: Calibration, tube_delay_s: float = TUBE_DELAY_S) -> Earphone:
-        reference = reference_for(click(calibration.rate_hz), calibration)
-        return cls(calibration.left_db_ppe_spl, calibration.right_db_ppe_spl, reference.level_db_ppe_spl, tube_delay_s)
+        """Raises LevelError where the references have no row for this transducer and coupler."""
+        table = load_references()
+        transducer, coupler = calibration.transducer, calibration.coupler
+        bursts = {
+            row.frequency_hz: row.level_db_ppe_spl
+            for row in table.signals.values()
+            if (row.stimulus, row.transducer, row.coupler) == ("tone-burst", transducer, coupler) and row.frequency_hz is not None
+        }
+        if not bursts:
+            raise LevelError(f"no reference level of tone bursts on {transducer} / {coupler}: a virtual ear needs it; add rows")
+        masking = {
+            zero.frequency_hz: zero.level_db + table.narrow_band_db(zero.frequency_hz)
+            for zero in table.pure_tones.get((transducer, coupler), ())
+            if table.narrow_bands[0].frequency_hz <= zero.frequency_hz <= table.narrow_bands[-1].frequency_hz
+        }
+        if not masking:
+            raise LevelError(f"no pure-tone zeros on {transducer} / {coupler}: a virtual ear needs them; add rows")
+        return cls(
+            calibration.left_db_ppe_spl,
+            calibration.right_db_ppe_spl,
+            table.signal(click(calibration.rate_hz), transducer, coupler).level_db_ppe_spl,
+            tuple(sorted(bursts.items())),
+            tuple(sorted(masking.items())),
+            tube_delay_s,
+        )
+
+    def full_scale_db(self, side: Side) -> float:
+        return self.full_scale_db_ppe_spl_left if side == "left" else self.full_scale_db_ppe_spl_right
 
     def level_db_nhl(self, peak_to_peak: float, side: Side) -> float:
         """Level of a click of this peak-to-peak (full-scale units); -inf for silence."""
         if not peak_to_peak > 0:
             return -math.inf
-        full_scale = self.full_scale_db_ppe_spl_left if side == "left" else self.full_scale_db_ppe_spl_right
-        return full_scale + 20.0 * math.log10(peak_to_peak) - self.click_reference_db_ppe_spl
+        return self.full_scale_db(side) + 20.0 * math.log10(peak_to_peak) - self.click_reference_db_ppe_spl
+
+    def burst_zero_db(self, frequency_hz: ArrayLike) -> Floats:
+        """dB p-p.e. SPL of a burst of 0 dB nHL: straight lines over log f between references, beyond as at the nearest."""
+        return _drawn(self.burst_references, frequency_hz)
+
+    def masking_db_em(self, mean_squares: Floats, frequency_hz: ArrayLike, side: Side) -> Floats:
+        """Effective masking by noise with so many squares of full scale in a third of an octave about each; -inf for none."""
+        with np.errstate(divide="ignore"):
+            level_db_spl = self.full_scale_db(side) + 10.0 * np.log10(8.0 * mean_squares)  # a sine of peak-to-peak 1 has 1/8
+        return level_db_spl - _drawn(self.masking_references, frequency_hz)
 
 
 def virtual_earphone(tube_delay_s: float = TUBE_DELAY_S) -> Earphone:
     """The one on the bench."""
     return Earphone.from_calibration(load_calibration(VIRTUAL_EARPHONE), tube_delay_s)
+
+
+def _drawn(rows: Rows, frequency_hz: ArrayLike) -> Floats:
+    hz, db = np.array(rows).T
+    return np.asarray(np.interp(np.log(np.asarray(frequency_hz, dtype=np.float64)), np.log(hz), db))

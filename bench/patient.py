@@ -6,8 +6,8 @@
                            -> attenuator -> converter -> an EEG channel, for a timing check (bench.loop)
 
 Sample k is taken at k / (rate * (1 + drift)) s of audio time, frame 0 being time 0. All of it is computed in fixed blocks of
-samples, so any cutting of the audio gives bit-identical output. Output lags the audio by up to 13 ms plus a block, which is
-how long it takes until the size of a sound is known; times are not affected.
+samples, so any cutting of the audio gives bit-identical output. Output lags the audio by up to 25 ms plus a block, while a sound
+that has begun is listened to; times are not affected.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bench.background import BackgroundSource
-from bench.brainstem import LONGEST_RESPONSE_S, evoked_uv
+from bench.brainstem import LONGEST_RESPONSE_S
 from bench.converter import Line
 from bench.earphone import Earphone
+from bench.listening import Listener
 from bench.loop import LOOP_NOISE_UV, LOOP_UV_PER_FULL_SCALE, Loop
 from bench.profiles import Patient, Side
 from bench.sounds import SoundFinder
@@ -66,8 +67,8 @@ class Amplifier:
             )
         if not abs(self.drift_ppm) <= 10_000:
             raise ValueError(f"drift of {self.drift_ppm:g} ppm is outside -10000..10000 ppm")
-        if not 8_000 <= self.audio_rate_hz <= 192_000:
-            raise ValueError(f"audio rate {self.audio_rate_hz:g} Hz is outside 8000..192000 Hz")
+        if not 10_000 <= self.audio_rate_hz <= 192_000:
+            raise ValueError(f"audio rate {self.audio_rate_hz:g} Hz is outside 10000..192000 Hz")
         if not 0.0 <= self.eeg_delay_s <= 0.1:
             raise ValueError(f"EEG delay of {1e3 * self.eeg_delay_s:g} ms is outside 0..100 ms")
         if self.loop.channel is not None and not 0 <= self.loop.channel < len(self.labels):
@@ -92,9 +93,13 @@ class Amplifier:
         return max(1, round(BLOCK_S * self.rate_hz))
 
 
-def truth_uv(patient: Patient, earphone: Earphone, side: Side, level_db_nhl: float, t_s: ArrayLike) -> NDArray[np.float64]:
-    """Noise-free response in uV in a channel of gain 1, at times `t_s` (any shape) after the sound's first audio frame."""
-    return evoked_uv(patient.ear(side), level_db_nhl, np.asarray(t_s, dtype=np.float64) - earphone.tube_delay_s)
+def truth_uv(
+    patient: Patient, earphone: Earphone, side: Side, samples: ArrayLike, t_s: ArrayLike, audio_rate_hz: float = 48_000.0
+) -> NDArray[np.float64]:
+    """Noise-free response in uV in a channel of gain 1 to the sound `samples` (n,), at times `t_s` (any shape) after its first
+    audio frame."""
+    heard = Listener(patient, earphone, audio_rate_hz).answer(side, np.asarray(samples, dtype=np.float64))
+    return heard.at(np.asarray(t_s, dtype=np.float64) - earphone.tube_delay_s)
 
 
 class VirtualPatient:
@@ -107,6 +112,7 @@ class VirtualPatient:
         self._background = BackgroundSource(patient.background, len(amplifier.labels), amplifier.true_rate_hz, seed)
         self._gains = np.array(amplifier.gains)[:, None]
         rate_hz = amplifier.audio_rate_hz
+        self._listener = Listener(patient, earphone, rate_hz)
         self._finders: dict[Side, SoundFinder] = {"left": SoundFinder(rate_hz), "right": SoundFinder(rate_hz)}
         reach_s, delay_s = amplifier.loop.reach_s, amplifier.eeg_delay_s
         self._trigger = Line(rate_hz, amplifier.true_rate_hz)
@@ -135,17 +141,17 @@ class VirtualPatient:
             self._trigger.feed(piece[2])
             if self._amplifier.loop.channel is not None:
                 self._looped.feed(np.nan_to_num(piece[0]) + np.nan_to_num(piece[1]))
-            while self._needed_frames() <= self.frames_in:
+            while self._block_is_settled():
                 blocks.append(self._block())
             self._forget()
         return np.concatenate(blocks, axis=1) if blocks else np.zeros((len(self._gains) + 1, 0))
 
-    def _needed_frames(self) -> int:
-        """Frames that must be in before the next block is settled: its sounds measured, its trigger kernel covered."""
+    def _block_is_settled(self) -> bool:
+        """Whether all sounds that begin before the end of the next block are whole, and the kernels of its lines are covered."""
         last_s = (self._samples_out + self._amplifier.block) / self._amplifier.true_rate_hz
-        return math.ceil(last_s * self._amplifier.audio_rate_hz) + max(
-            self._finders["left"].window_frames, self._trigger.frames_ahead, self._looped.frames_ahead
-        )
+        end = math.ceil(last_s * self._amplifier.audio_rate_hz)
+        sounds = min(finder.settled for finder in self._finders.values())
+        return end <= sounds and end + max(self._trigger.frames_ahead, self._looped.frames_ahead) <= self.frames_in
 
     def _block(self) -> NDArray[np.float64]:
         amplifier = self._amplifier
@@ -170,8 +176,8 @@ class VirtualPatient:
             for sound in finder.sounds:
                 after_s = t_s - sound.frame / self._amplifier.audio_rate_hz
                 if after_s[-1] >= 0:
-                    level = self._earphone.level_db_nhl(sound.peak_to_peak, side)
-                    out += truth_uv(self._patient, self._earphone, side, level, after_s)
+                    heard = self._listener.answer(side, sound.samples, sound.noise)
+                    out += heard.at(after_s - self._earphone.tube_delay_s)
         return out
 
     def _forget(self) -> None:

@@ -10,7 +10,7 @@ from typing import Literal
 import pydantic
 
 from bench.background import Background
-from bench.brainstem import Ear
+from bench.hearing import Ear
 
 SHIPPED = Path(__file__).with_name("patients")
 Side = Literal["left", "right"]
@@ -18,13 +18,19 @@ Side = Literal["left", "right"]
 
 @dataclass(frozen=True)
 class Patient:
-    """Who is on the bench. `description` is a sentence for people."""
+    """Who is on the bench. `description` is a sentence for people; `age_months`: of infants, whose waves come later (see
+    `bench.brainstem`), not given for adults."""
 
     name: str
     left: Ear
     right: Ear
     background: Background
     description: str = ""
+    age_months: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.age_months is not None and not 0.0 <= self.age_months <= 1200.0:
+            raise ValueError(f"age_months = {self.age_months} is outside 0..1200; leave it out for an adult")
 
     def ear(self, side: Side) -> Ear:
         return self.left if side == "left" else self.right

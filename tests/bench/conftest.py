@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from bench.background import Background
-from bench.brainstem import Ear
 from bench.earphone import Earphone, virtual_earphone
+from bench.hearing import Ear
 from bench.profiles import Patient
 
 AUDIO_HZ = 48_000

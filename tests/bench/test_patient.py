@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.background import Background
-from bench.brainstem import Ear
 from bench.earphone import VIRTUAL_EARPHONE, Earphone, virtual_earphone
+from bench.hearing import Ear
 from bench.patient import TRIGGER_UV_PER_FULL_SCALE, Amplifier, VirtualPatient, truth_uv
 from bench.profiles import Patient, load_patient
 from stimuli.calibration import load_calibration
@@ -30,7 +30,8 @@ def test_response_equals_the_truth_at_the_sample_instants(silent_head: Patient, 
     amplifier = Amplifier.with_channels(3, 7000.0, drift_ppm=83.0)
     eeg = VirtualPatient(silent_head, earphone, amplifier, 1).feed(clicks([1003], 12_000, peak_for(earphone, 47.0)))
     t_s = np.arange(eeg.shape[1]) / (7000.0 * (1 + 83e-6)) - 1003 / AUDIO_HZ
-    truth = truth_uv(silent_head, earphone, "right", 47.0, t_s)
+    sound = (peak_for(earphone, 47.0) * np.array([1, 1, 1, 1, 0.8])).astype(np.float32)
+    truth = truth_uv(silent_head, earphone, "right", sound, t_s)
     assert truth.max() > 0.2
     for row, channel_gain in zip(eeg[:-1], amplifier.gains, strict=True):
         np.testing.assert_allclose(row, channel_gain * truth, atol=1e-6)
@@ -68,7 +69,7 @@ def test_muting_leaves_the_background_untouched(noisy_head: Patient, earphone: E
 
 def test_below_threshold_gives_exactly_no_response(earphone: Earphone) -> None:
     head = Patient("Loss", Ear(0.0), Ear(45.0), Background(0.0))
-    for level, heard in ((44.9, False), (45.1, True)):
+    for level, heard in ((44.99, False), (45.01, True)):
         eeg = VirtualPatient(head, earphone, Amplifier(), 1).feed(clicks(ONSETS, 96_000, peak_for(earphone, level)))
         assert eeg[:-1].any() == heard
 

@@ -3,6 +3,7 @@
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bench.profiles import PatientError, load_patient, parse_patient, shipped_patients
@@ -22,6 +23,10 @@ def test_every_shipped_patient_loads() -> None:
     assert min(patients["deaf-at-60"].left.threshold_db_nhl, patients["deaf-at-60"].right.threshold_db_nhl) > 60
     assert patients["left-ear-loss"].left.threshold_db_nhl > patients["left-ear-loss"].right.threshold_db_nhl
     assert math.isinf(patients["quiet-deaf"].right.threshold_db_nhl)
+    assert patients["newborn"].age_months == 0
+    sloping = patients["sloping-loss"]
+    np.testing.assert_allclose(sloping.left.air_db([1000, 4000]), [20, 65])
+    np.testing.assert_allclose(sloping.right.conductive_db([1000, 4000]), 25)
     assert all(patient.description for patient in patients.values())
 
 
@@ -40,6 +45,10 @@ def test_own_file_by_path(tmp_path: Path) -> None:
         (GOOD.replace("in_band_rms_uv = 1", "in_band_rms_uv = -1"), r"background.*in_band_rms_uv = -1\.0 is outside 0\.\.1000"),
         (GOOD.replace("conductive", "odd"), r"right\.loss"),
         (GOOD.replace('name = "A"\n', ""), "name: "),
+        (GOOD.replace("left = {threshold_db_nhl = 0}", "left = {air_db_nhl = {fast = 3}}"), r"left\.air_db_nhl"),
+        (GOOD.replace("left = {threshold_db_nhl = 0}", "left = {air_db_nhl = {500 = -30}}"), r"left.*air_db_nhl at 500 Hz = -30"),
+        (GOOD.replace("left = {threshold_db_nhl = 0}", "left = {}"), r"left.*one threshold"),
+        ("age_months = -1\n" + GOOD, r"age_months = -1\.0 is outside 0\.\.1200"),
         ("name = ", "not TOML"),
     ],
 )
