@@ -25,6 +25,7 @@ EXAMPLES = """examples:
   quietfloor timing plan.toml --sound-channel Cz-M1                stream and sound of the plan, sound looped into Cz-M1
   quietfloor timing plan.toml --sound-channel 2 --plot timing.png --csv timing.csv
   quietfloor timing --stream Bench --trigger trigger --sound-channel 2 --device-source-id bench-audio --out bench.toml
+  quietfloor timing plan.toml --device sound-card --output "USB Audio" --sound-channel 2
   quietfloor timing --show timing.toml                             delay of the EEG by its rate, as measured so far
 
 What to connect: one output of the sound through a divider (some millivolts) into an EEG channel, the trigger as in a run. No
@@ -63,12 +64,14 @@ def parser() -> argparse.ArgumentParser:
     stream.add_argument("--sound-channel", metavar="CHANNEL", help="channel that the sound is looped into, by label or number")
     stream.add_argument("--wait", type=float, metavar="S", help="how long to wait for the stream to appear (10)")
     sound = parse.add_argument_group("sound (keys of [sound]; each replaces that of the plan)")
-    sound.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="any key of the output, as in a plan")
+    sound.add_argument("--device", metavar="KIND", help="lsl or sound-card (lsl)")
+    sound.add_argument("--output", metavar="NAME", help="of the sound card, as `quietfloor outputs` has it")
     sound.add_argument("--device-source-id", metavar="ID", help="of audio over LSL (quietfloor-audio)")
     sound.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="of the output (48000)")
     sound.add_argument("--ear", metavar="EAR", help="side that is looped: left or right (right)")
     sound.add_argument("--level-db-fs", type=float, metavar="DB", help=f"of the clicks, dB re full scale ({LEVEL_DB_FS:g})")
     sound.add_argument("--speed", type=float, metavar="X", help="times real time, virtual equipment only")
+    sound.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="any other, such as block=2048")
     what = parse.add_argument_group("what to do")
     what.add_argument("--count", type=int, default=COUNT, metavar="N", help=f"clicks, {LEAST} to {MOST} ({COUNT})")
     what.add_argument("--out", type=Path, metavar="FILE", help=f"the certificate ({CERTIFICATE})")
@@ -127,7 +130,7 @@ def _sound(given: Plan, args: argparse.Namespace) -> dict[str, Any]:
     """Clicks of alternating polarity with random pauses, through the output of the plan."""
     kept = {} if given.sound is None else given.sound.model_dump(mode="json", exclude_none=True)
     kept = {key: value for key, value in kept.items() if key not in NOT_OF_THE_OUTPUT}
-    names = ("device_source_id", "sample_rate_hz", "ear", "level_db_fs", "speed")
+    names = ("device", "output", "device_source_id", "sample_rate_hz", "ear", "level_db_fs", "speed")
     asked = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
     return {"level_db_fs": LEVEL_DB_FS} | kept | _settings(args.set) | asked
 

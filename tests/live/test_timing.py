@@ -1,0 +1,290 @@
+"""``quietfloor timing`` on the virtual bench over real LSL: the check, its certificate, and runs that refer to it."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+import re
+import shlex
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench.rig import parser as rig_parser
+from bench.timing import main
+from bench.timing_options import EXAMPLES, NOT_OF_THE_OUTPUT
+from bench.timing_options import parser as timing_parser
+from monitor.cli import parser
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
+from monitor.plan import Plan, SoundPlan
+
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLE_LINES = re.findall(r"^  (quietfloor .*?)(?:   .*)?$", EXAMPLES, flags=re.MULTILINE)
+
+
+class Bench:
+    """A rig with a loop in its second channel, and the program beside it, in a folder of its own."""
+
+    def __init__(self, folder: Path, ids: str, *options: str) -> None:
+        self.folder, self.audio, self.eeg = folder, f"audio-{ids}", f"eeg-{ids}"
+        command = [sys.executable, "-m", "bench.rig", "--audio-source-id", self.audio, "--eeg-source-id", self.eeg]
+        self.rig = subprocess.Popen(
+            [*command, "--eeg-name", f"Bench {ids}", "--loop-channel", "2", *options],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+        )  # fmt: skip
+        assert self.rig.stdout is not None
+        json.loads(self.rig.stdout.readline())
+
+    def close(self) -> None:
+        assert self.rig.stdin is not None
+        assert self.rig.stdout is not None
+        self.rig.stdin.close()
+        self.rig.wait(10)
+        self.rig.stdout.close()
+
+    def plan(self, extra: str = "", analysis: str = "") -> Path:
+        path = self.folder / "plan.toml"
+        calibration = ROOT / "bench" / "virtual-earphone.toml"
+        path.write_text(
+            f'[stream]\nsource_id = "{self.eeg}"\neeg = ["Cz-M2"]\ntrigger = "trigger"\n'
+            f'[sound]\nlevel_db_nhl = 70\ncalibration = "{calibration.as_posix()}"\ndevice_source_id = "{self.audio}"\n'
+            f"speed = 8\nlead_in_s = 1\n[analysis]\nacoustic_delay_ms = 0.9\n{analysis}\n{extra}\n"
+        )
+        return path
+
+    def start(self, *arguments: str) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [sys.executable, "-m", "monitor.cli", *arguments], cwd=self.folder, text=True, encoding="utf-8",
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"},
+        )  # fmt: skip
+
+    def call(self, *arguments: str) -> tuple[int, str, str]:
+        process = self.start(*arguments)
+        out, err = process.communicate(timeout=90)
+        return process.returncode, out, err
+
+    def timing(self, *arguments: str) -> tuple[dict[str, Any], str]:
+        """With the plan, in this process; what it prints as JSON, and the rest."""
+        out, err = io.StringIO(), io.StringIO()
+        with contextlib.chdir(self.folder), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            status = main([str(self.plan()), "--sound-channel", "2", "--json", *arguments])
+        return self._understood(status, out.getvalue(), err.getvalue())
+
+    @staticmethod
+    def _understood(status: int, out: str, err: str) -> tuple[dict[str, Any], str]:
+        assert out.count("\n") == 1, out + err
+        content = json.loads(out)
+        assert status == (DONE if content.get("passed") else content.get("exit_status", FAILED)), err
+        return content, err
+
+
+@contextlib.contextmanager
+def bench(folder: Path, *options: str, ids: str | None = None) -> Iterator[Bench]:
+    made = Bench(folder, ids or uuid.uuid4().hex[:8], *options)
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+pytestmark = pytest.mark.timeout(180)
+
+
+@pytest.mark.lsl
+def test_the_check_its_certificate_and_a_run_that_refers_to_it(tmp_path: Path) -> None:
+    ids = uuid.uuid4().hex[:8]
+    with bench(tmp_path, "--eeg-rate", "8000", "--eeg-delay-ms", "6.25", ids=ids) as slower:
+        content, _ = slower.timing("--count", "64")
+        assert content["passed"]
+        assert content["offset_ms"] == pytest.approx(6.25, abs=0.002)
+    with bench(tmp_path, "--eeg-delay-ms", "3.13", "--drift-ppm", "30", ids=ids) as equipment:
+        check = ("timing", str(equipment.plan()), "--sound-channel", "2", "--plot", "t.png", "--csv", "t.csv", "--json")
+        status, out, err = equipment.call(*check)
+        content = json.loads(out)
+        assert content["passed"]
+        assert content["sounds"] == 500
+        assert content["offset_ms"] == pytest.approx(3.13, abs=0.001)
+        assert content["sd_ms"] < 0.01  # "SD < 10 us with 16 kHz EEG"; measured: 0.0011
+        assert content["drift_ppm"] == pytest.approx(30.0, abs=2.0)  # measured: within 0.05
+        assert content["max_ms"] - content["min_ms"] < 0.02
+        assert sum(content["histogram"]["counts"]) == 500
+        assert "EEG rate" in err
+        assert re.search(r"8000 Hz +6\.2\d+ ms", err)
+        assert re.search(r"16000 Hz +3\.1\d+ ms", err)
+        assert "█" in err
+        assert (tmp_path / "t.png").read_bytes().startswith(b"\x89PNG")
+        rows = (tmp_path / "t.csv").read_text().splitlines()
+        assert len(rows) == 501
+        assert float(rows[1].split(",")[-1]) == pytest.approx(3.13, abs=0.01)
+        kept = tomllib.loads((tmp_path / "timing.toml").read_text())
+        assert [entry["rate_hz"] for entry in kept["measured"]] == [8000.0, 16_000.0]
+        assert kept["measured"][1]["id"] == content["id"]
+
+        extra, delay = '[decision]\nmax_sweeps = 320\n[timing]\ncertificate = "timing.toml"', 'amplifier_delay_ms = "certificate"'
+        status, out, err = equipment.call("run", str(equipment.plan(extra, delay)), "--json", "--out", "s")
+        assert status == DONE, err
+        record = json.loads(out)
+        timing = record["timing"]
+        assert (timing["verified"], timing["reason"], timing["certificate"]) == (True, None, content["id"])
+        assert timing["sd_ms"] == content["sd_ms"]
+        assert timing["delay_ms"] == pytest.approx(0.9 + content["offset_ms"])
+        assert "timing verified, SD 1.1 us" in err or re.search(r"timing verified, SD \d\.\d us", err)
+        used = tomllib.loads((tmp_path / "s/run-001/plan.toml").read_text())
+        assert used["analysis"]["amplifier_delay_ms"] == content["offset_ms"]
+
+        (tmp_path / "timing.toml").unlink()  # a run is complete by itself
+        status, out, err = equipment.call("replay", "s/run-001", "--json", "--out", "again")
+        assert status == DONE, err
+        again = json.loads(out)
+        assert again["identical"]
+        assert again["timing"] == timing
+
+
+@pytest.fixture(scope="module")
+def jittering(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    with bench(tmp_path_factory.mktemp("jitter"), "--loop-jitter-us", "200") as made:
+        yield made
+
+
+@pytest.mark.lsl
+def test_a_loop_that_jitters_fails_and_verifies_no_run(jittering: Bench) -> None:
+    content, err = jittering.timing("--count", "128")
+    assert not content["passed"]
+    assert content["sd_ms"] == pytest.approx(0.2, rel=0.2)
+    assert "FAILED: the sound scatters by 0." in err
+    extra = '[decision]\nmax_sweeps = 64\n[timing]\ncertificate = "timing.toml"'
+    status, out, err = jittering.call("run", str(jittering.plan(extra)), "--json", "--out", "s")
+    assert status == DONE, err
+    timing = json.loads(out)["timing"]
+    assert (timing["verified"], timing["sd_ms"], timing["certificate"]) == (False, None, None)
+    assert re.search(r"timing\.toml: the timing check of \S+ failed: the sound scatters", timing["reason"])
+    assert "timing not verified" in err
+    plan = jittering.plan(extra, 'amplifier_delay_ms = "certificate"')
+    status, _, err = jittering.call("run", str(plan), "--out", "s")
+    assert status == BAD_ARGUMENTS
+    assert 'amplifier_delay_ms = "certificate": timing.toml' in err
+    assert not (jittering.folder / "s" / "run-002").exists()
+
+    content, _ = jittering.timing("--set", "sample_rate_hz=44100")
+    assert content["exit_status"] == BAD_ARGUMENTS
+    assert "certificate of other equipment (output rate_hz is 44100.0, it was 48000.0)" in content["error"]
+
+
+@pytest.mark.lsl
+def test_what_goes_wrong_is_said(jittering: Bench) -> None:
+    content, _ = jittering.timing("--sound-channel", "1", "--count", "64", "--out", "none.toml")
+    assert content["exit_status"] == FAILED
+    assert "no sound keeps step with the trigger" in content["error"]
+    content, _ = jittering.timing("--trigger", "Cz-M2", "--count", "64", "--out", "none.toml")
+    assert "no trigger stands out" in content["error"]
+    content, _ = jittering.timing("--trigger", "2", "--out", "none.toml")
+    assert content["exit_status"] == FAILED
+    assert "also named as" in content["error"]
+    assert not (jittering.folder / "none.toml").exists()
+
+
+@pytest.mark.lsl
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="finds the child by /proc")
+def test_an_amplifier_that_goes_away_is_a_fault_and_ctrl_c_ends_it(tmp_path: Path) -> None:
+    with bench(tmp_path) as equipment:
+        slow = ("timing", str(equipment.plan()), "--sound-channel", "2", "--speed", "1")
+        process = equipment.start(*slow)
+        assert process.stderr is not None
+        _until(process, "of 500 clicks")
+        process.send_signal(signal.SIGINT)  # to the parent alone; a terminal tells the child too
+        _child_of(process, signal.SIGINT)
+        out, err = process.communicate(timeout=30)
+        assert process.returncode == FAILED, err
+        assert "interrupted: nothing was kept" in err
+        assert "Traceback" not in err + out
+        process = equipment.start(*slow)
+        _until(process, "of 500 clicks")
+        equipment.close()
+        out, err = process.communicate(timeout=60)
+        assert process.returncode == FAULT, err
+        assert not (tmp_path / "timing.toml").exists()
+
+
+def _until(process: subprocess.Popen[str], words: str) -> None:
+    assert process.stderr is not None
+    end_s = time.monotonic() + 40
+    said = ""
+    while words not in said:
+        assert time.monotonic() < end_s, said
+        line = process.stderr.readline()
+        assert line, said
+        said += line
+
+
+def _child_of(process: subprocess.Popen[str], number: int) -> None:
+    (child,) = (Path(f"/proc/{process.pid}/task/{process.pid}/children")).read_text().split()
+    os.kill(int(child), number)
+
+
+# -- without equipment -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ("", "not named: the stream (--stream NAME, --source-id ID, or a PLAN.toml); the trigger channel"),
+        ("--stream A --trigger t", "the channel that hears the sound (--sound-channel)"),
+        ("none.toml --sound-channel 2", "plan none.toml cannot be read"),
+        ("--stream A --trigger t --sound-channel 2 --count 63", "--count 63: allowed is 64 to 2000"),
+        ("--stream A --trigger t --sound-channel 2 --valid-days 0", "--valid-days 0: allowed is 1 to 3660"),
+        ("--stream A --trigger t --sound-channel 2 --plot a.pdf", "the name must end in .png or .svg"),
+        ("--stream A --trigger t --sound-channel 2 --level-db-fs -10", "above the output ceiling"),
+        ("--stream A --trigger t --sound-channel 2 --ear both", "sound.ear = 'both'"),
+        ("--stream A --trigger t --sound-channel 2 --set colour=red", "unknown key sound.colour"),
+        ("--stream A --trigger t --sound-channel 2 --set colour", "write KEY=VALUE"),
+        ("--stream A --trigger t --sound-channel 2 --set muted=true", "muted belongs to what is played"),
+        ("--show none.toml", "timing certificate none.toml cannot be read"),
+    ],
+)
+def test_bad_arguments(
+    arguments: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(shlex.split(arguments)) == BAD_ARGUMENTS
+    printed = capsys.readouterr()
+    assert words in printed.err
+    assert printed.out == ""
+    assert main([*shlex.split(arguments), "--json"]) == BAD_ARGUMENTS
+    assert words in json.loads(capsys.readouterr().out)["error"]
+
+
+@pytest.mark.lsl
+def test_a_stream_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["--stream", "nobody", "--trigger", "t", "--sound-channel", "2", "--wait", "0.5"]
+    assert main(arguments) == FAILED
+    assert "no stream named 'nobody' within 0.5 s" in capsys.readouterr().err
+
+
+def test_the_examples_of_the_help_are_understood() -> None:
+    assert len(EXAMPLE_LINES) == 6
+    for line in EXAMPLE_LINES:
+        words = shlex.split(line)[1:]
+        assert parser().parse_args(words).rest == words[1:]
+        {"timing": timing_parser, "rig": rig_parser}[words[0]]().parse_args(words[1:])
+
+
+def test_every_key_of_the_output_is_taken_from_a_plan() -> None:
+    """A new key of [sound] belongs either to what is played or to the output: one of the two must be said."""
+    of_the_output = {
+        "ear", "lead_in_s", "mains_hz", "route", "transducer", "age_group", "device", "device_source_id", "sample_rate_hz",
+        "speed", "seed", "output", "channels", "block", "allow_shared", "bits",
+    }  # fmt: skip
+    assert set(SoundPlan.model_fields) - set(NOT_OF_THE_OUTPUT) <= of_the_output
+    assert set(NOT_OF_THE_OUTPUT) <= set(SoundPlan.model_fields)
+    assert Plan().sound is None
