@@ -1,5 +1,6 @@
-# One command a job. Everything goes into .venv; outside this folder nothing is changed, except that a missing Debian package
-# (python3.x-venv) is installed where that is allowed. `make PYTHON=/path/to/python3 demo` chooses a Python for a new .venv.
+# One command a job. Everything goes into .venv; outside this folder nothing is changed, except that missing Debian packages
+# (python3.x-venv; for tests libportaudio2 and jackd2) are installed where that is allowed. `make PYTHON=/path/to/python3 demo`
+# chooses a Python for a new .venv.
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test check lint types layers clean

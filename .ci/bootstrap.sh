@@ -1,7 +1,7 @@
 #!/bin/sh
 # sh .ci/bootstrap.sh run|test: make .venv and install the project into it, for running it or for testing it as well. Called by make.
-# Of the system it needs Python 3.11 or newer with its venv module. A missing Debian package is installed as root or with
-# passwordless sudo; otherwise the line that installs it is printed and nothing is changed.
+# Of the system it needs Python 3.11 or newer with its venv module; for tests of sound cards PortAudio and a JACK server too. A missing
+# Debian package is installed as root or with passwordless sudo; otherwise the line that installs it is printed.
 set -eu
 kind=${1:?run or test}
 cd "$(dirname "$0")/.."
@@ -31,33 +31,52 @@ find_python() {
     exit 1
 }
 
-# Debian keeps the parts that make a .venv in a package of their own.
-install_venv_module() {
-    package=$("$1" -c 'import sys; print("python3.%d-venv" % sys.version_info[1])')
-    line="apt-get install -y $package"
+# install_packages PACKAGE...: as root, or with passwordless sudo. Status 1: not installed, and the line that does it was said.
+install_packages() {
+    line="apt-get install -y --no-install-recommends $*"
     as_root=""
-    if ! command -v apt-get >/dev/null; then
-        say "$1 cannot make a virtual environment (no module venv or ensurepip): install these for it, then run make again."
-        exit 1
-    elif [ "$(id -u)" != 0 ]; then
+    if [ "$(id -u)" != 0 ]; then
         if ! command -v sudo >/dev/null; then
-            say "$package is missing, and this user may not install it. Run this, then make again:"
+            say "$* missing, and this user may not install it:"
             say "    su -c \"apt-get update && $line\""
-            exit 1
+            return 1
         elif ! sudo -n true 2>/dev/null; then
-            say "$package is missing, and sudo asks for a password. Run this, then make again:"
+            say "$* missing, and sudo asks for a password:"
             say "    sudo apt-get update && sudo $line"
-            exit 1
+            return 1
         fi
         as_root="sudo -n"
     fi
-    say "installing $package"
-    export DEBIAN_FRONTEND=noninteractive
+    say "installing $*"
     # A bare machine has no package lists yet; one that has them need not fetch them.
     # shellcheck disable=SC2086  # words on purpose
-    if ! { $as_root $line </dev/null || { $as_root apt-get update && $as_root $line </dev/null; }; } >&2; then
-        say "This did not work. Run it yourself, then make again:  $as_root apt-get update && $as_root $line"
+    if ! { $as_root env DEBIAN_FRONTEND=noninteractive $line </dev/null ||
+        { $as_root apt-get update && $as_root env DEBIAN_FRONTEND=noninteractive $line </dev/null; }; } >&2; then
+        say "This did not work. Run it yourself:  $as_root apt-get update && $as_root $line"
+        return 1
+    fi
+}
+
+# Debian keeps the parts that make a .venv in a package of their own.
+install_venv_module() {
+    if ! command -v apt-get >/dev/null; then
+        say "$1 cannot make a virtual environment (no module venv or ensurepip): install these for it, then run make again."
         exit 1
+    fi
+    if ! install_packages "$("$1" -c 'import sys; print("python3.%d-venv" % sys.version_info[1])')"; then
+        say "Then run make again."
+        exit 1
+    fi
+}
+
+# Tests send sound through PortAudio to a JACK server without hardware. Without both they are left out, so nothing ends here.
+install_sound_loop() {
+    loads='import ctypes, sys; [ctypes.CDLL(name) for name in ("libportaudio.so.2", "libjack.so.0")]'
+    if command -v jackd >/dev/null && .venv/bin/python -c "$loads" 2>/dev/null; then
+        return
+    fi
+    if ! command -v apt-get >/dev/null || ! install_packages libportaudio2 jackd2; then
+        say "Tests of sound cards will be left out: they need PortAudio and a JACK server (jackd)."
     fi
 }
 
@@ -84,4 +103,7 @@ if ! .venv/bin/python -m pip install --quiet --editable "$what" </dev/null; then
 fi
 printf %s "$place" >.venv/place
 touch .venv/ready-run
-if [ "$kind" = test ]; then touch .venv/ready-test; fi
+if [ "$kind" = test ]; then
+    install_sound_loop
+    touch .venv/ready-test
+fi

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import math
 import threading
 import time
@@ -89,6 +90,8 @@ class PortAudioDevice:
         closing = threading.Thread(target=_close, args=(stream, failed), name="closing the sound card", daemon=True)
         closing.start()
         closing.join(self.latency_s + CLOSE_S)
+        if failed or closing.is_alive():  # what is gone cannot be closed: the program would wait for it at its own end, or abort
+            atexit.unregister(getattr(load_sounddevice(), "_exit_handler", None))
 
     def stamp_s(self, sample: int) -> float:
         return self._t0_s + sample / self.rate_hz

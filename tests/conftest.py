@@ -3,7 +3,12 @@
 import os
 import tempfile
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
+
+import pytest
+
+from tests.sound_loop import MISSING, SoundLoop, can_loop
 
 _folder = Path(tempfile.mkdtemp(prefix="quietfloor-tests-"))
 _config = _folder / "lsl_api.cfg"
@@ -12,3 +17,25 @@ _config.write_text(
     f"[lab]\nKnownPeers = {{127.0.0.1}}\nSessionID = test-{uuid.uuid4().hex[:8]}\n"
 )
 os.environ["LSLAPICFG"] = str(_config)
+
+
+def _sound_loop(folder: Path) -> Iterator[SoundLoop]:
+    if not can_loop():
+        if os.environ.get("CI") == "true":
+            pytest.fail(MISSING)
+        pytest.skip(MISSING)
+    loop = SoundLoop(folder)
+    yield loop
+    loop.close()
+
+
+@pytest.fixture(scope="session")
+def sound_loop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SoundLoop]:
+    """A sound card whose outputs can be wired to its inputs; one program at a time may be wired."""
+    yield from _sound_loop(tmp_path_factory.mktemp("sound-loop"))
+
+
+@pytest.fixture
+def own_sound_loop(tmp_path: Path) -> Iterator[SoundLoop]:
+    """One that the test may do harm to."""
+    yield from _sound_loop(tmp_path)
