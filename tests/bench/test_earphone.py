@@ -36,5 +36,5 @@ def test_what_has_no_references_is_named() -> None:
 
 
 def test_impossible_tube_is_refused() -> None:
-    with pytest.raises(ValueError, match="tube_delay_s = 0.5 is outside"):
+    with pytest.raises(ValueError, match=r"tube_delay_s = 0\.5 is outside"):
         virtual_earphone(0.5)
