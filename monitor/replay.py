@@ -65,10 +65,7 @@ def replay(
     ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``tap``: see Engine. Raises
     ReplayError, PlanError, SourceError.
     """
-    if plan is None:
-        if not folder.plan.is_file():
-            raise ReplayError(f"{folder.path} has no {folder.plan.name}: the run ended in its first second, nothing was decided")
-        plan = load_plan(folder.plan)
+    plan = plan_of(folder) if plan is None else plan
     source = RecordingSource(folder.raw, chunk_samples=chunk_samples, chunk_s=chunk_s, pace=pace)
     description = source.description
     channels = resolve_channels(description, plan.stream.eeg, plan.stream.trigger)
@@ -113,6 +110,13 @@ def replay(
     )
 
 
+def plan_of(folder: RunFolder) -> Plan:
+    """The plan that a run was made with. Raises ReplayError, PlanError."""
+    if not folder.plan.is_file():
+        raise ReplayError(f"{folder.path} has no {folder.plan.name}: the run ended in its first second, nothing was decided")
+    return load_plan(folder.plan)
+
+
 def _live(folder: RunFolder) -> list[dict[str, Any]]:
     try:
         return list(folder.read_events()) if folder.events.is_file() else []
@@ -133,4 +137,4 @@ def looks_of(path: Path) -> list[str]:
     return [line for line in path.read_text(encoding="utf-8").splitlines() if line.startswith('{"type":"look"')]
 
 
-__all__ = ["ReplayError", "Replayed", "looks_of", "replay"]
+__all__ = ["ReplayError", "Replayed", "looks_of", "plan_of", "replay"]

@@ -20,7 +20,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("stimuli", "monitor", "bench")
 TOOLKITS = frozenset({"PyQt5", "PyQt6", "PySide2", "PySide6", "qtpy", "pyqtgraph"})
-DISPLAY = "monitor.display"  # the only place for Qt, once there is a window
+QT_IN = ("monitor.display", "bench.display", "bench.screenshots", "bench.teach")  # the window, and what opens one for the bench
 
 # Standard library modules without clock, chance, files, threads or network behind them.
 PURE = frozenset(
@@ -132,7 +132,21 @@ def test_one_door_to_lab_streaming_layer() -> None:
 
 def test_qt_stays_in_the_display() -> None:
     found = [imported for imported in ALL if imported.target.partition(".")[0] in TOOLKITS]
-    assert [str(imported) for imported in found if not is_within(imported.module, DISPLAY)] == []
+    assert [str(imported) for imported in found if not any(is_within(imported.module, place) for place in QT_IN)] == []
+
+
+def test_what_the_window_shows_is_found_without_qt() -> None:
+    """In a fresh interpreter: the view model and all else that is plain brings in no Qt, and neither does the command line."""
+    plain = (
+        "actions", "conductor", "feed", "frames", "kept", "ladder", "model", "remembered", "scales", "screen", "stage", "terms",
+        "theme", "traces", "views",
+    )  # fmt: skip
+    script = (
+        f"import sys, monitor.cli, {', '.join(f'monitor.display.{name}' for name in plain)}\n"
+        f"print(sorted(name for name in sys.modules if name.partition('.')[0] in {sorted(TOOLKITS)}))"
+    )
+    done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
 
 
 def test_the_core_uses_only_what_is_pure() -> None:

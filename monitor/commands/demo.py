@@ -12,10 +12,15 @@ import tempfile
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, refuse, say
+from monitor.commands.windowed import add_window, with_window
+
+if TYPE_CHECKING:
+    from monitor.display.stage import Stage
 
 EXAMPLES = """examples:
   quietfloor demo                      three runs: an ear that hears, one that does not, and a muted control
@@ -27,6 +32,8 @@ the EEG comes back over Lab Streaming Layer. Each run is then replayed from disk
 exit status: 0 every run ended as it should and replays identically, 1 one did not, 3 a fault"""
 
 TUBE_DELAY_MS = 0.9
+BETWEEN_S = 10.0  # between two scenes in the window; pausing the view keeps the finished one
+LINGER_S = 120.0  # until the window of a demonstration that nobody touches any more is closed
 
 
 @dataclass(frozen=True)
@@ -60,7 +67,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--alpha", type=float, default=0.01, metavar="A", help="false alarms of a whole run (0.01)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="session folder (a new temporary one)")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the EEG and of the random pauses (1)")
-    parser.add_argument("--no-window", action="store_true", help="text instead of the window (this version always shows text)")
+    add_window(parser)
     add_json(parser)
     parser.set_defaults(do=main)
 
@@ -129,18 +136,33 @@ def main(args: argparse.Namespace) -> int:
     from monitor.plan import PlanError
     from monitor.sources.base import SourceError
 
-    session = args.out or Path(tempfile.mkdtemp(prefix="quietfloor-demo-"))
-    scenes = [scene for scene in SCENES if args.only in (None, scene.name)]
-    results = []
     try:
-        for scene in scenes:
-            results.append(play(scene, session, args))
-            if results[-1]["stopped_by"] in ("operator", "fault"):
-                break  # Ctrl-C means the demonstration, not only this run; a fault would only come again
+        return with_window(args, partial(demonstrate, args))
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
+
+
+def demonstrate(args: argparse.Namespace, stage: Stage | None) -> int:
+    """One scene after the other; in a window the next one waits until the user wants it, or for some seconds."""
+    session = args.out or Path(tempfile.mkdtemp(prefix="quietfloor-demo-"))
+    scenes = [scene for scene in SCENES if args.only in (None, scene.name)]
+    results: list[dict[str, Any]] = []
+    for scene in scenes:
+        if results and stage is not None and not stage.gone and not stage.offer(scene.title, BETWEEN_S):
+            break
+        results.append(play(scene, session, args, stage))
+        if results[-1]["stopped_by"] in ("operator", "fault"):
+            break  # Ctrl-C means the demonstration, not only this run; a fault would only come again
+    status = conclude(results, session, args)
+    if stage is not None:
+        stage.linger(LINGER_S)
+    return status
+
+
+def conclude(results: list[dict[str, Any]], session: Path, args: argparse.Namespace) -> int:
+    """Say how it went; the exit status."""
     say("", args)
     for result in results:
         ok = "as it should" if result["as_expected"] else "NOT AS IT SHOULD"
@@ -152,7 +174,7 @@ def main(args: argparse.Namespace) -> int:
     return DONE if all(result["as_expected"] and result["identical"] for result in results) else FAILED
 
 
-def play(scene: Scene, session: Path, args: argparse.Namespace) -> dict[str, Any]:
+def play(scene: Scene, session: Path, args: argparse.Namespace, stage: Stage | None = None) -> dict[str, Any]:
     """One scene: rig, run, replay."""
     from monitor.commands.live import carry_through
     from monitor.folder import RunFolder
@@ -163,7 +185,7 @@ def play(scene: Scene, session: Path, args: argparse.Namespace) -> dict[str, Any
     plan = scene_plan(scene, args, audio_id, eeg_id)
     say(f"\n{scene.title}", args)
     with rig(scene.patient, audio_id, eeg_id, args.seed + SCENES.index(scene)):  # no two scenes with the same EEG
-        record = carry_through(plan, session, args)
+        record = carry_through(plan, session, args, stage=stage)
     again = replay(RunFolder.open(record["folder"]))
     return {
         "scene": scene.name,

@@ -7,8 +7,9 @@ import contextlib
 import logging
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import (
     BAD_ARGUMENTS,
@@ -27,6 +28,10 @@ from monitor.commands.common import (
     say,
     stop_on_signals,
 )
+from monitor.commands.windowed import add_window, show_live, with_window
+
+if TYPE_CHECKING:
+    from monitor.display.stage import Stage
 
 EXAMPLES = """examples:
   quietfloor run plan.toml --out sessions/monday
@@ -50,7 +55,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
     parser.add_argument("--acknowledge", action="store_true",
                         help="the cautions that `quietfloor check` prints were read: kept in run.json")  # fmt: skip
-    parser.add_argument("--no-window", action="store_true", help="text instead of the window (this version always shows text)")
+    add_window(parser)
     add_json(parser)
     parser.set_defaults(do=main)
 
@@ -72,14 +77,20 @@ def main(args: argparse.Namespace) -> int:
     from monitor.sources.base import SourceError
 
     try:
-        plan = plan_from(args)
-        record = carry_through(plan, args.out or DEFAULT_SESSION, args, acknowledged_by(args))
+        plan, session = plan_from(args), args.out or DEFAULT_SESSION
+
+        def work(stage: Stage | None) -> int:
+            record = carry_through(plan, session, args, acknowledged_by(args), stage)
+            while stage is not None and stage.offer("another run with the same plan"):
+                record = carry_through(plan, session, args, acknowledged_by(args), stage)
+            give_json(record, args)
+            return exit_status(record)
+
+        return with_window(args, work)
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
-    give_json(record, args)
-    return exit_status(record)
 
 
 def acknowledged_by(args: argparse.Namespace) -> dict[str, Any] | None:
@@ -136,14 +147,20 @@ def plan_from(args: argparse.Namespace) -> Any:
 
 
 def carry_through(
-    plan: Any, session: Path, args: argparse.Namespace, acknowledged: dict[str, Any] | None = None
+    plan: Any,
+    session: Path,
+    args: argparse.Namespace,
+    acknowledged: dict[str, Any] | None = None,
+    stage: Stage | None = None,
 ) -> dict[str, Any]:
     """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
 
+    ``stage`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
     Raises PlanError, SourceError, FolderError and JournalError before anything is played.
     """
     import datetime
 
+    from monitor import sentence
     from monitor.certificate import advice, judge, with_delay
     from monitor.exposure import SessionDose
     from monitor.folder import RunFolder
@@ -182,12 +199,17 @@ def carry_through(
             opened.callback(markers.close)
             marker_stream = markers.description
         folder = RunFolder.create(session)
-        run = Run(plan, source, channels, folder, sound=sound, markers=markers, marker_stream=marker_stream)
+        title = title_of(plan, stimulus, timing.text)
+        make = partial(Run, plan, source, channels, folder, sound=sound, markers=markers, marker_stream=marker_stream)
+        run = make() if stage is None else show_live(stage, make, plan, title, session)
         opened.pop_all()  # from here on they are the run's
     started = now_text()
     with stop_on_signals(run.stop):
         run.start()
-        _watch(run, plan, title_of(plan, stimulus, timing.text), args)
+        if stage is not None and stage.follow(run):
+            say(f"{title}\n{sentence.headline(run.status, plan.decision.floor_nv)}", args)
+        else:
+            _watch(run, plan, title, args)
     calibration = None if sound is None or sound.calibration is None else sound.calibration.id
     record = run_record(
         plan,
@@ -205,6 +227,8 @@ def carry_through(
         acknowledged=acknowledged,
     )
     record = write_results(folder, record, run.engine)
+    if stage is not None:
+        stage.recorded()
     if record["fault"] is not None and record["stopped_by"] != "fault":
         complain(f"a fault after the decision: {record['fault']}")
     say(f"kept in {folder.path}", args)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import (
     BAD_ARGUMENTS,
@@ -17,11 +18,21 @@ from monitor.commands.common import (
     refuse,
     say,
 )
+from monitor.commands.windowed import add_window, with_window
+
+if TYPE_CHECKING:
+    from monitor.display.stage import Stage
+    from monitor.folder import RunFolder
+    from monitor.plan import Plan
+    from monitor.replay import Replayed
 
 EXAMPLES = """examples:
   quietfloor replay sessions/run-001
   quietfloor replay sessions/run-001 --alpha 0.05 --out trial    (other settings: a new result, nothing is compared)
+  quietfloor replay sessions/run-001 --no-window                 (as fast as it goes)
 
+In the window a run can be paused, played at any speed, and looked at moment by moment. What has not been played when it is
+closed is decided at full speed, so that nothing is left open.
 Without changed settings every look must come out byte for byte as it was made live.
 exit status: 0 identical (or settings changed), 1 different or unreadable, 2 bad arguments"""
 
@@ -32,21 +43,18 @@ def add(commands: Any) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("run", type=Path, metavar="RUN", help="run folder, such as sessions/run-001")
-    parser.add_argument("--speed", type=float, metavar="X", help="times real time (default: as fast as it goes)")
+    parser.add_argument("--speed", type=float, metavar="X", help="times real time (1 in the window, else as fast as it goes)")
     add_decisions(parser)
     parser.add_argument("--out", type=Path, metavar="DIR", help="session folder for a new run folder with the result")
-    parser.add_argument("--no-window", action="store_true", help="text instead of the window (this version always shows text)")
+    add_window(parser)
     add_json(parser)
     parser.set_defaults(do=main)
 
 
 def main(args: argparse.Namespace) -> int:
-    from monitor import sentence
-    from monitor.certificate import Timing
     from monitor.folder import FolderError, RunFolder
     from monitor.plan import PlanError, load_plan, override
-    from monitor.record import run_record
-    from monitor.replay import ReplayError, replay
+    from monitor.replay import ReplayError
     from monitor.sources.base import SourceError
     from monitor.xdf import XdfError
 
@@ -57,11 +65,70 @@ def main(args: argparse.Namespace) -> int:
             raise PlanError(f"--speed {args.speed:g}: give a number above 0")
         folder = RunFolder.open(args.run)
         plan = override(load_plan(folder.plan), changes) if changed else None
-        done = replay(folder, plan, pace=args.speed)
+        return with_window(args, partial(_again, args, folder, plan))
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (FolderError, ReplayError, SourceError, XdfError, OSError) as error:
         return refuse(error, FAILED, args)
+
+
+def _again(args: argparse.Namespace, folder: RunFolder, plan: Plan | None, stage: Stage | None) -> int:
+    """Decide again, with ``plan`` instead of the run's own where it is given, and say what came out; the exit status."""
+    from monitor.replay import replay
+
+    if stage is None:
+        return _report(args, folder, plan is not None, replay(folder, plan, pace=args.speed))
+    done = played(stage, folder, plan, args.speed or 1.0)
+    if done is None:
+        say("stopped before its end: nothing was compared", args)
+        return FAILED
+    status = _report(args, folder, plan is not None, done)
+    stage.linger()
+    return status
+
+
+def played(stage: Stage, folder: RunFolder, plan: Plan | None, speed: float) -> Replayed | None:
+    """A replay on the stage; None when it was interrupted. Without the window it goes on at full speed. Raises ReplayError."""
+    from monitor.display.feed import Feed
+    from monitor.display.stage import Scene, moments_of, view_model
+    from monitor.playback import FASTEST, Playback
+    from monitor.replay import ReplayError, plan_of
+
+    feed, own = Feed(), plan or plan_of(folder)
+    playback = Playback(
+        folder, own, changed=plan is not None, speed=FASTEST if stage.unattended else speed, optional=[feed.event], tap=feed.tap,
+        follow=feed.follow,
+    )  # fmt: skip
+    title = " · ".join(part for part in (own.title, _what(folder)) if part)
+    stage.show(Scene(playback, view_model(feed, own, title), folder.path.parent, moments_of(folder)))
+    playback.start()
+    if not stage.follow(playback):
+        playback.speed, playback.paused = FASTEST, False
+        playback.wait()
+    if playback.failure is not None:
+        raise ReplayError(playback.failure)
+    return playback.result
+
+
+def _what(folder: RunFolder) -> str:
+    """Ear, stimulus and level, from the record of the run."""
+    try:
+        stimulus = folder.read_json(folder.run.name)["stimulus"]
+        level, unit = stimulus["level_db_nhl"], "dB nHL"
+        if level is None:
+            level, unit = stimulus["level_db_fs"], "dB re full scale, uncalibrated"
+        muted = ", MUTED" if stimulus["muted"] else ""
+        return f"{stimulus['ear']} ear · {stimulus['stimulus']} · {level:g} {unit}{muted}"
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+
+
+def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Replayed) -> int:
+    from monitor import sentence
+    from monitor.certificate import Timing
+    from monitor.folder import RunFolder
+    from monitor.record import run_record
+
     live = folder.read_json(folder.run.name) if folder.run.is_file() else {}
     record = run_record(
         done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit,

@@ -28,7 +28,7 @@ class Came:
 
 
 class Feed:
-    """Filled on the acquisition thread (``event``, ``tap``, ``follow``), emptied on the window's (``take``); deques need no lock."""
+    """Filled on the acquisition thread (``event``, ``tap``, ``follow``), emptied on the window's (``take``); no lock needed."""
 
     def __init__(self) -> None:
         self._events: deque[Event | Notice] = deque()

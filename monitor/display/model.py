@@ -30,6 +30,7 @@ COLUMNS = 1200
 REMEMBERED_S = 600.0  # of incoming EEG that a view can go back to: 0.7 MB a channel
 BAND_SD = 1.96  # the noise band holds the true curve at 95 of 100 moments
 USUAL_SD = 5.0  # of the signal fit into the height of its row
+AROUND = 0.15  # of what is needed: how far a run without a response may wander meanwhile, for the eye only
 STATE_OF = {"response": "present", "noise_floor": "absent", "fault": "fault"}
 
 
@@ -168,7 +169,7 @@ class ViewModel:
             return Headline(state, word, rest, self._particulars())
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
         shown = f"{where}{sentence.numbers(self.look, self._floor_nv)}"
-        return Headline("earlier", "Earlier", shown, self._particulars(), now=f"{word}{self._link(rest)}{rest}")
+        return Headline("earlier", "Earlier", shown, self._particulars(), word, state)
 
     def _now(self) -> tuple[str, str, str]:
         """State, word and the rest of the sentence as it stands at present."""
@@ -181,10 +182,6 @@ class ViewModel:
         else:
             state, word = "waiting", text.split(":")[0].split(" ")[0]
         return state, word, text.removeprefix(word).lstrip(",: ")
-
-    @staticmethod
-    def _link(rest: str) -> str:
-        return ": " if rest else ""
 
     def _particulars(self) -> str:
         look = self.look
@@ -201,11 +198,14 @@ class ViewModel:
         path = path[np.isfinite(path[:, 0])]
         if not len(path) or look is None or self.settings is None:
             return None
+        said = np.flatnonzero(np.isfinite(path[:, 1]))
+        known_from = int(said[0]) if len(said) else len(path)
         path = np.nan_to_num(path, nan=0.0)  # before the rule can say anything it stands at 0
         needed = look.needed
         finds = self.settings.finds
-        quietest = min(self._floor_nv * 0.6, float(path[:, 0].min()) * 0.9)
-        loudest = max(float(path[:, 0].max()) * 1.05, self._floor_nv * 2)
+        quietest = min(self._floor_nv * 0.5, float(path[:, 0].min()) * 0.9)
+        telling = path[max(0, min(known_from - 4, len(path) - 4)) :, 0]  # what came long before has no place worth its width
+        loudest = max(float(telling.max()) * 1.05, self._floor_nv * 2)
         step = needed / 4  # the axis grows in steps
         low = step * math.floor(min(-0.5 * needed, float(path[:, 1].min()) - 0.1 * needed) / step)
         high = step * math.ceil(max(1.5 * needed, float(path[:, 1].max()) + 0.1 * needed) / step)
@@ -213,7 +213,7 @@ class ViewModel:
         promise = finds.promise or "this rule keeps no error rate"
         ahead = sentence.ahead(look) if self._open else ""
         return Plane(
-            path, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
+            path, known_from, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
             axes[look.measure], promise, look.upper_limit_nv, ahead, self._now()[0] if self.live else "earlier",
         )  # fmt: skip
 
@@ -233,13 +233,12 @@ class ViewModel:
         noise, now = look.residual_noise_nv, look.standing if math.isfinite(look.standing) else 0.0
         near, far = (noise * math.sqrt(look.sweeps_presented / (look.sweeps_presented + ahead)) for ahead in (soon, late))
         far = max(far, self._floor_nv) if chance < 0.9 else far
-        points = [(noise, now)]
-        if chance > 0.1:
-            points += [(near, needed), (far, needed)]
-        if chance < 0.9:
-            points += [(far, now - 0.3)]
-            if chance <= 0.1:
-                points += [(near, now - 0.3)]
+        if chance <= 0.1:  # only the noise is still to fall
+            points = [(noise, now), (far, now + AROUND * needed), (far, now - AROUND * needed)]
+        else:
+            points = [(noise, now), (near, needed), (far, needed)]
+            if chance < 0.9:
+                points.append((far, now - AROUND * needed))
         return np.array(points)
 
     def curves(self) -> Curves | None:
@@ -311,8 +310,9 @@ class ViewModel:
         scale = noise[first] * math.sqrt(sweeps[first])
         ends = np.array([sweeps[0], max(float(self._max_sweeps), sweeps[-1])])
         cause = self.look.noise_cause if self.look is not None else ""
+        floor_at = float(sweeps[-1] * (noise[-1] / self._floor_nv) ** 2)
         return NoiseTrack(
-            sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps
+            sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps, floor_at
         )
 
 

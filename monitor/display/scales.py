@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from monitor.core.samples import Floats
 
 STEPS = (1.0, 2.0, 5.0)
 LOG_STEPS = ((1.0,), (1.0, 3.0), (1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 5.0, 7.0))  # the coarsest first
@@ -63,3 +69,28 @@ def seconds_of(text: str) -> float:
     for number in numbers:
         total = 60.0 * total + number
     return total
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How a quantity lies along an axis: even or by its logarithm, rising or ``falling`` to the right (or to the top)."""
+
+    log: bool = False
+    falling: bool = False
+
+    def place(self, values: ArrayLike) -> Floats:
+        """Values as places along the axis, which always rise."""
+        found = np.asarray(values, dtype=np.float64)
+        found = np.log10(found) if self.log else found
+        return -found if self.falling else found
+
+    def value(self, place: float) -> float:
+        """What is at a place."""
+        place = -place if self.falling else place
+        return float(10.0**place) if self.log else float(place)
+
+    def ticks(self, first: float, last: float, most: int) -> list[float]:
+        """Places of round values between two places."""
+        low, high = sorted((self.value(first), self.value(last)))
+        values = log_ticks(low, high, most) if self.log else linear_ticks(low, high, most)
+        return sorted(float(place) for place in self.place(values))

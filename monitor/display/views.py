@@ -14,7 +14,7 @@ STATES = ("waiting", "undecided", "present", "absent", "stopped", "fault", "earl
 class Headline:
     """The answer: one of STATES, its word, the rest of the sentence, and a quiet line of particulars.
 
-    ``now`` is the sentence that holds at present where an earlier look is shown, else "".
+    ``now`` is the word that holds at present where an earlier look is shown, else "", and ``now_state`` its state.
     """
 
     state: str
@@ -22,6 +22,7 @@ class Headline:
     rest: str
     particulars: str
     now: str = ""
+    now_state: str = "waiting"
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,7 @@ class Plane:
     """
 
     path: Floats
+    known_from: int  # place in the path from which on the rule had something to say
     cone: Floats
     needed: float
     floor_nv: float
@@ -99,3 +101,4 @@ class NoiseTrack:
     line_sweeps: Floats  # (2,) ends of the same line, from the first look to the sweep limit
     line_nv: Floats
     max_sweeps: int
+    floor_at_sweeps: float  # accepted sweeps at which the floor comes, if noise goes on falling as the line does

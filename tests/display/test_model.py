@@ -117,7 +117,7 @@ def test_the_view_goes_back_look_by_look_while_the_run_goes_on(made: Stream) -> 
     head = model.headline()
     assert (head.state, head.word) == ("earlier", "Earlier")
     assert head.rest.startswith("look 10 of 20: ")
-    assert head.now.startswith("Undecided: ")
+    assert (head.now, head.now_state) == ("Undecided", "undecided")
     plane, track = model.plane(), model.noise_track()
     assert plane is not None
     assert track is not None

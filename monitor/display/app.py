@@ -1,0 +1,139 @@
+"""Opens the window and keeps it beside the work: the command works on a thread of its own, Qt has the main thread."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from PyQt5.QtCore import QMessageLogContext, Qt, QTimer, QtMsgType, qInstallMessageHandler
+from PyQt5.QtWidgets import QApplication
+
+from monitor.display.remembered import settings_file
+from monitor.display.screen import unseen
+from monitor.display.stage import Stage
+from monitor.display.window import Window
+
+log = logging.getLogger("quietfloor")
+
+LOOK_EVERY_MS = 50
+MOST_COMPLAINTS = 5
+HARMLESS = ("XDG_RUNTIME_DIR", "propagateSizeHints")
+
+
+def application() -> QApplication:
+    """The one application object, with letters and pictures that are sharp on fine screens."""
+    existing = QApplication.instance()
+    if isinstance(existing, QApplication):
+        return existing
+    QApplication.setAttribute(Qt.ApplicationAttribute.AA_EnableHighDpiScaling)
+    QApplication.setAttribute(Qt.ApplicationAttribute.AA_UseHighDpiPixmaps)
+    QApplication.setHighDpiScaleFactorRoundingPolicy(Qt.HighDpiScaleFactorRoundingPolicy.PassThrough)
+    if unseen():
+        os.environ.setdefault("QT_FONT_DPI", "96")  # such a screen claims another size, and everything would be a little off
+    app = QApplication(sys.argv[:1])
+    app.setApplicationName("quietfloor")
+    app.setStyle("Fusion")
+    app.setQuitOnLastWindowClosed(False)
+    return app
+
+
+class _Guard:
+    """An error in a slot or while painting would end the whole process (PyQt calls abort): it is logged instead, a few times."""
+
+    def __init__(self) -> None:
+        self._seen: dict[str, int] = {}
+
+    def __call__(self, kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+        where = "".join(traceback.format_tb(trace)[-1:]) + kind.__name__
+        self._seen[where] = self._seen.get(where, 0) + 1
+        if len(self._seen) <= MOST_COMPLAINTS and self._seen[where] == 1:
+            log.error("a part of the window failed; recording goes on", exc_info=(kind, error, trace))
+
+
+def _qt_says(kind: QtMsgType, context: QMessageLogContext, text: str | None) -> None:
+    if text and not any(known in text for known in HARMLESS):
+        log.log(logging.DEBUG if kind == QtMsgType.QtDebugMsg else logging.WARNING, "Qt: %s", text)
+
+
+@contextlib.contextmanager
+def guarded() -> Iterator[None]:
+    """Errors in the window are logged while this lasts, and what Qt says goes to the log."""
+    hook, sys.excepthook = sys.excepthook, _Guard()
+    before = qInstallMessageHandler(_qt_says)
+    try:
+        yield
+    finally:
+        sys.excepthook = hook
+        qInstallMessageHandler(before)
+
+
+@contextlib.contextmanager
+def _on_signals(deed: Callable[[], None]) -> Iterator[None]:
+    """Ctrl-C, a request to terminate or a closed terminal: Python hears them between two frames of the window."""
+    known = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before: dict[int, Any] = {number: signal.signal(number, lambda *_: deed()) for number in known}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def perform(work: Callable[[Stage], int], unattended: bool = False, settings: Path | None = None) -> int:
+    """Do ``work`` with a window that opens at its first scene; the exit status of the work, or its error.
+
+    When the window is closed while the work goes on, this waits for its end; ``work`` finds ``stage.gone``.
+    """
+    outcome: list[int | BaseException] = []
+    stage = Stage(unattended)
+
+    def labour() -> None:
+        try:
+            outcome.append(work(stage))
+        except BaseException as error:
+            outcome.append(error)
+
+    worker = threading.Thread(target=labour, name="command", daemon=True)
+
+    app = application()
+    at_once: list[bool] = []  # interrupted before there was anything to stop
+
+    def interrupt() -> None:
+        stage.interrupt()
+        if stage.scene is None:
+            at_once.append(True)
+            app.quit()
+
+    with guarded(), _on_signals(interrupt):
+        window = Window(stage, settings or settings_file(), on_close=app.quit)
+
+        def look() -> None:
+            if not worker.is_alive():
+                window.finish()
+            elif stage.scene is not None and not window.isVisible() and not stage.gone:
+                window.show()
+
+        timer = QTimer()
+        timer.timeout.connect(look)
+        worker.start()
+        timer.start(LOOK_EVERY_MS)
+        app.exec_()
+        timer.stop()
+        stage.leave()
+        while worker.is_alive():
+            if at_once:
+                raise KeyboardInterrupt
+            worker.join(0.1)
+    (result,) = outcome
+    if isinstance(result, BaseException):
+        raise result
+    return result

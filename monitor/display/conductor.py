@@ -1,0 +1,225 @@
+"""What the keys do to the view and to the run: pause, look back, play a recording, stop, note. Plain Python, no Qt."""
+
+from __future__ import annotations
+
+import time
+from bisect import bisect_right
+from collections.abc import Callable
+
+from monitor.display.scales import clock, seconds_of
+from monitor.display.stage import OVER, Scene, Stage
+from monitor.playback import FASTEST, SLOWEST
+from monitor.status import STOPPABLE
+
+TWICE_S = 3.0  # within which a second press means it
+SAID_S = 8.0  # how long a message about a key is shown
+JUST_BEFORE_S = 1e-3
+
+
+class Conductor:
+    """One for a window; ``adopt`` each new scene. ``do`` is called with names of the table in ``actions``."""
+
+    def __init__(self, stage: Stage, now: Callable[[], float] = time.monotonic) -> None:
+        self.stage = stage
+        self.playing = True  # a recorded run; at its newest moment, or through what has been played before
+        self._now = now
+        self._scene: Scene | None = None
+        self._said = ("", -SAID_S)
+        self._stop_pressed_s = -TWICE_S
+        self._ticked_s = now()
+        self._deeds: dict[str, Callable[[], None]] = {
+            "stop": self._stop, "next": self._next, "pause": self._pause, "play": self._play,
+            "slower": lambda: self._times(0.5), "faster": lambda: self._times(2.0),
+            "back": lambda: self._by(-1), "forward": lambda: self._by(1),
+            "back_ten": lambda: self._by(-10), "forward_ten": lambda: self._by(10),
+            "first": lambda: self._to(0), "newest": self._newest,
+        }  # fmt: skip
+
+    def adopt(self, scene: Scene) -> None:
+        self._scene = scene
+        self.playing = scene.playback is None or not scene.playback.paused
+        self._ticked_s = self._now()
+
+    def do(self, name: str) -> bool:
+        """Do what an action says; whether it is one of those known here."""
+        deed = self._deeds.get(name)
+        if deed is None:
+            return False
+        self.stage.touch()
+        if self._scene is not None:
+            deed()
+        return True
+
+    def possible(self, name: str) -> bool:
+        """Whether an action would do anything now: what buttons are enabled by."""
+        scene = self._scene
+        if scene is None:
+            return False
+        if name in ("stop", "mark"):
+            return scene.live is not None and scene.run.status.state in STOPPABLE
+        if name == "next":
+            return self.stage.offered is not None
+        if name in ("pause", "newest", "back", "first", "back_ten"):
+            return scene.model.looks > 0
+        return True
+
+    # -- what is said -------------------------------------------------------------------------------------------------
+
+    def say(self, text: str) -> None:
+        self._said = (text, self._now())
+
+    @property
+    def message(self) -> str:
+        """About the last key, for a few seconds."""
+        text, at_s = self._said
+        return text if self._now() - at_s < SAID_S else ""
+
+    @property
+    def badge(self) -> str:
+        """What the view does, in a word or two."""
+        scene = self._scene
+        if scene is None:
+            return ""
+        if scene.playback is not None:
+            if scene.playback.status.state in OVER and scene.model.live:
+                return "REPLAY, AT ITS END"
+            if not self.playing:
+                return "REPLAY, PAUSED"
+            return f"REPLAY, {scene.playback.speed:g} ×"
+        if not scene.model.live:
+            return "VIEW PAUSED" + (", recording goes on" if scene.on else "")
+        return "LIVE" if scene.on else "RUN OVER"
+
+    # -- the run ------------------------------------------------------------------------------------------------------
+
+    def _stop(self) -> None:
+        assert self._scene is not None
+        if not self.possible("stop"):
+            self.say("There is no run to stop")
+        elif self._now() - self._stop_pressed_s < TWICE_S:
+            self.stage.stop()
+            self.say("Stopping: what was recorded is kept")
+        else:
+            self._stop_pressed_s = self._now()
+            self.say("Stop the run? Once more within 3 seconds stops it")
+
+    def _next(self) -> None:
+        if not self.stage.go_on():
+            self.say("Nothing comes next before this run is over" if self.possible("stop") else "Nothing comes next")
+
+    def note(self, text: str, pressed_s: float, moment_s: float) -> None:
+        """Keep a note on the moment (of the stream) at which the key was pressed."""
+        run = None if self._scene is None else self._scene.live
+        if run is not None and run.note(text.strip() or "mark", self._now() - pressed_s):
+            self.say(f"Note kept at {clock(moment_s)}")
+        else:
+            self.say("The run is over: nothing can be added to its events any more")
+
+    # -- the view -----------------------------------------------------------------------------------------------------
+
+    def tick(self) -> None:
+        """Time goes on: a recorded run that is played through its past moves."""
+        now_s = self._now()
+        passed_s, self._ticked_s = now_s - self._ticked_s, now_s
+        scene = self._scene
+        if scene is not None and scene.playback is not None and self.playing and not scene.model.live:
+            scene.model.show_moment(scene.model.moment_s + passed_s * scene.playback.speed)
+            if scene.model.live:
+                scene.playback.paused = False
+
+    def _pause(self) -> None:
+        assert self._scene is not None
+        model = self._scene.model
+        if model.live:
+            model.hold()
+            self.stage.hold()
+            self.say("The view is paused; recording goes on" if self._scene.on else "The view is paused")
+        else:
+            model.show(None)
+
+    def _play(self) -> None:
+        assert self._scene is not None
+        playback, model = self._scene.playback, self._scene.model
+        if playback is None:
+            return
+        self.playing = not self.playing
+        if not self.playing:
+            playback.paused = True
+            model.hold()
+        elif model.moment_s >= model.status.seconds - JUST_BEFORE_S:
+            if playback.status.state in OVER:
+                model.show_moment(0.0)  # once more from the start
+            else:
+                model.show(None)
+                playback.paused = False
+
+    def _times(self, factor: float) -> None:
+        playback = None if self._scene is None else self._scene.playback
+        if playback is not None:
+            playback.speed = min(max(playback.speed * factor, SLOWEST), FASTEST)
+            self.say(f"Speed {playback.speed:g} ×")
+
+    def _stand(self) -> None:
+        """Looking back stops what is playing."""
+        assert self._scene is not None
+        if self._scene.playback is not None:
+            self.playing, self._scene.playback.paused = False, True
+
+    def _to(self, look: int) -> None:
+        assert self._scene is not None
+        self._stand()
+        self._scene.model.show(look)
+
+    def _by(self, looks: int) -> None:
+        assert self._scene is not None
+        model, playback = self._scene.model, self._scene.playback
+        target = model.shown + looks
+        if playback is not None and target >= model.looks and playback.status.state not in OVER:
+            self._stand()
+            moments = self._scene.moments_s
+            here = bisect_right(moments, model.status.seconds)
+            if here < len(moments):
+                playback.go_to(moments[min(here + looks - 1, len(moments) - 1)])
+                model.show(None)
+        elif looks > 0 and model.live:
+            self.say("This is the newest look")
+        else:
+            self._to(min(max(target, 0), model.looks - 1))
+
+    def _newest(self) -> None:
+        assert self._scene is not None
+        self._scene.model.show(None)
+        if self._scene.playback is not None and self.playing:
+            self._scene.playback.paused = False
+
+    def move_to(self, seconds: float) -> None:
+        """To a moment of the run: one that has passed is shown; a recorded run is played on to a later one."""
+        scene = self._scene
+        if scene is None:
+            return
+        self.stage.touch()
+        if seconds < scene.model.status.seconds - JUST_BEFORE_S:
+            scene.model.show_moment(seconds)
+            if scene.playback is not None:
+                scene.playback.paused = True
+        elif scene.playback is not None and scene.playback.status.state not in OVER:
+            scene.model.show(None)
+            scene.playback.go_to(seconds)
+            scene.playback.paused = not self.playing
+        else:
+            scene.model.show(None)
+
+    def go_to(self, text: str) -> None:
+        """To a moment that was typed."""
+        try:
+            self.move_to(seconds_of(text))
+        except ValueError as error:
+            self.say(str(error))
+
+    @property
+    def total_s(self) -> float:
+        """Length of the run as far as it is known."""
+        if self._scene is None:
+            return 0.0
+        last = self._scene.moments_s[-1] if self._scene.moments_s else 0.0
+        return max(last, self._scene.model.status.seconds)

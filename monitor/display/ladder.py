@@ -1,0 +1,192 @@
+"""The levels tried so far for one ear, route and stimulus, as rungs: read from the records of a session folder. Plain Python."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.core.samples import Floats
+from monitor.display.scales import written
+from monitor.folder import AVERAGE_COLUMNS, RunFolder
+from monitor.plan import SoundPlan
+
+WORDS = {
+    "response_present": "response",
+    "response_absent": "no response",
+    "inconclusive": "undecided",
+}
+STATE_OF = {"response_present": "present", "response_absent": "absent", "inconclusive": "stopped"}
+
+
+@dataclass(frozen=True)
+class Series:
+    """What the runs of one ladder have in common."""
+
+    ear: str
+    route: str
+    stimulus: str
+
+    def __str__(self) -> str:
+        return f"{self.ear} ear, {self.route}, {self.stimulus}"
+
+    @classmethod
+    def of_plan(cls, sound: SoundPlan | None) -> Series | None:
+        """None where other equipment makes the sound: its levels are not known here."""
+        return None if sound is None else cls(sound.ear, sound.route, sound.spec.name)
+
+
+@dataclass(frozen=True, order=True)
+class Level:
+    """A level as it was asked for; a muted control has none that is heard. Higher ones sort last."""
+
+    heard: bool  # muted ones are at the foot of the ladder
+    calibrated: bool
+    db: float
+
+    def __str__(self) -> str:
+        unit = "dB nHL" if self.calibrated else "dB re full scale"
+        return f"{written(self.db)} {unit}" + ("" if self.heard else ", muted")
+
+    @classmethod
+    def of_plan(cls, sound: SoundPlan) -> Level:
+        return cls._of(sound.level_db_nhl, sound.level_db_fs, sound.muted)
+
+    @classmethod
+    def _of(cls, nhl: float | None, fs: float | None, muted: bool) -> Level:
+        db = nhl if nhl is not None else fs
+        if db is None:
+            raise ValueError("a level is missing")
+        return cls(not muted, nhl is not None, float(db))
+
+
+@dataclass(frozen=True)
+class Replicate:
+    """One finished run."""
+
+    folder: Path
+    verdict: str
+    stopped_by: str
+    sweeps: int | None
+    noise_nv: float
+
+    @property
+    def state(self) -> str:
+        """One of the states of the screen."""
+        return "fault" if self.stopped_by == "fault" else STATE_OF[self.verdict]
+
+    @property
+    def words(self) -> str:
+        sweeps = "" if self.sweeps is None else f", {self.sweeps:,} sweeps"
+        noise = "" if math.isnan(self.noise_nv) else f", {self.noise_nv:.0f} nV of noise"
+        return f"{self.folder.name}: {WORDS[self.verdict]}{sweeps}{noise}"
+
+
+@dataclass(frozen=True)
+class Rung:
+    """One level: its runs, the newest first, and whether one is going on now."""
+
+    level: Level
+    replicates: tuple[Replicate, ...] = ()
+    running: bool = False
+
+    @property
+    def words(self) -> str:
+        """What is known at this level, in a few words."""
+        if not self.replicates:
+            return "running" if self.running else ""
+        newest = self.replicates[0]
+        if len(self.replicates) == 1:
+            return WORDS[newest.verdict]
+        same = sum(other.verdict == newest.verdict for other in self.replicates)
+        if same == len(self.replicates):
+            return f"{WORDS[newest.verdict]}, {'twice' if same == 2 else f'{same} times'}"
+        return f"{WORDS[newest.verdict]}, {same} of {len(self.replicates)}"
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """Rungs of one series, the highest level first; ``unreadable`` names run folders that were left out for that."""
+
+    series: Series | None
+    rungs: tuple[Rung, ...] = ()
+    unreadable: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """The average of an earlier run, to be drawn beside the present one."""
+
+    folder: Path
+    label: str
+    times_ms: Floats
+    average_nv: Floats
+
+
+def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, running: bool) -> Ladder:
+    """Finished runs in ``session`` of the series of ``sound``, and the level on the screen, whose folder is ``present``."""
+    series = Series.of_plan(sound)
+    if sound is None or series is None:
+        return Ladder(None)
+    found: dict[Level, list[Replicate]] = {}
+    unreadable = []
+    for path in run_folders(session):
+        try:
+            record = RunFolder(path).read_json("run.json")
+            known = _of_series(record, series)
+            if known is not None:
+                found.setdefault(known, []).append(_replicate(path, record))
+        except (OSError, ValueError, KeyError, TypeError):
+            if path != present:
+                unreadable.append(path.name)
+    here = Level.of_plan(sound)
+    found.setdefault(here, [])
+    rungs = [Rung(level, tuple(found[level]), running and level == here) for level in sorted(found, reverse=True)]
+    return Ladder(series, tuple(rungs), tuple(unreadable))
+
+
+def run_folders(session: Path) -> Iterable[Path]:
+    """Finished runs, the newest first."""
+    try:
+        paths = [path for path in session.iterdir() if path.name.startswith("run-") and (path / "run.json").is_file()]
+    except OSError:
+        return []
+    return sorted(paths, key=lambda path: (len(path.name), path.name), reverse=True)
+
+
+def _of_series(record: dict[str, Any], series: Series) -> Level | None:
+    """The level of a run, if it belongs to the series."""
+    stimulus = record["stimulus"]
+    if stimulus is None or record["verdict"] not in WORDS:
+        return None
+    if Series(stimulus["ear"], stimulus["route"], stimulus["stimulus"]) != series:
+        return None
+    return Level._of(stimulus["level_db_nhl"], stimulus["level_db_fs"], bool(stimulus["muted"]))
+
+
+def _replicate(path: Path, record: dict[str, Any]) -> Replicate:
+    noise = record["residual_noise_nv"]
+    sweeps = record["sweeps_accepted"]
+    return Replicate(
+        path, record["verdict"], record["stopped_by"], None if sweeps is None else int(sweeps),
+        math.nan if noise is None else float(noise),
+    )  # fmt: skip
+
+
+def load_overlay(replicate: Replicate, level: Level) -> Overlay:
+    """The average that a run kept. Raises OSError, ValueError where it cannot be read."""
+    path = RunFolder(replicate.folder).average
+    with open(path, encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    if not rows or not set(AVERAGE_COLUMNS) <= set(rows[0]):
+        raise ValueError(f"{path} is no average: it has no columns {', '.join(AVERAGE_COLUMNS)}")
+    times, average = (np.array([float(row[name] or "nan") for row in rows]) for name in ("time_ms", "average_uv"))
+    return Overlay(replicate.folder, f"{level} ({replicate.folder.name})", times, 1e3 * average)
+
+
+__all__ = ["Ladder", "Level", "Overlay", "Replicate", "Rung", "Series", "load_overlay", "read_ladder"]

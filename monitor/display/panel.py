@@ -1,0 +1,124 @@
+"""What all panels share: a title with an explanation, a remark beside it, and a body that takes on colours and sizes."""
+
+from __future__ import annotations
+
+from PyQt5.QtCore import QSize, Qt
+from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette
+from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+
+from monitor.display.charts import Canvas, Chart
+from monitor.display.scales import Scale
+from monitor.display.terms import tooltip
+from monitor.display.theme import Look
+
+
+class Words(QLabel):
+    """One line of text that ends in … where it does not fit, with all of it and its terms as a tooltip."""
+
+    def __init__(self, text: str = "", about: str = "", right: bool = False) -> None:
+        super().__init__()
+        self._whole, self._about = "", about
+        self._align = Qt.AlignmentFlag.AlignVCenter | (Qt.AlignmentFlag.AlignRight if right else Qt.AlignmentFlag.AlignLeft)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored if not right else QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+        self.say(text)
+
+    def say(self, text: str) -> None:
+        if text != self._whole or not self.toolTip():
+            self._whole = text
+            self.setToolTip(tooltip(text, self._about))
+            self.setAccessibleName(text)
+            self.updateGeometry()
+            self.update()
+
+    def text(self) -> str:
+        return self._whole
+
+    def size_letters(self, px: int, bold: bool = False) -> None:
+        font = QFont(self.font())
+        font.setPixelSize(px)
+        font.setBold(bold)
+        self.setFont(font)
+
+    def sizeHint(self) -> QSize:
+        metrics = QFontMetrics(self.font())
+        return QSize(metrics.horizontalAdvance(self._whole) + 4, round(1.3 * metrics.height()))
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(20, self.sizeHint().height())
+
+    def paintEvent(self, event: QPaintEvent | None) -> None:
+        painter = QPainter(self)
+        painter.setPen(self.palette().windowText().color())
+        shown = QFontMetrics(self.font()).elidedText(self._whole, Qt.TextElideMode.ElideRight, self.width())
+        painter.drawText(self.rect(), int(self._align), shown)
+        painter.end()
+
+
+class Panel(QFrame):
+    """A titled sheet. ``about`` says in a sentence what it shows."""
+
+    def __init__(self, name: str, title: str, about: str, body: QWidget) -> None:
+        super().__init__()
+        self.name, self.title, self.body = name, title, body
+        self.look = Look()
+        self.failed = False
+        self.setObjectName("sheet")
+        self.heading = Words(title, about)
+        self.heading.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+        self.aside = Words("", right=True)
+        self.aside.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        head = QHBoxLayout()
+        head.setContentsMargins(2, 0, 4, 0)
+        head.addWidget(self.heading)
+        head.addWidget(self.aside, 1)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(8, 5, 8, 5)
+        column.setSpacing(2)
+        column.addLayout(head)
+        column.addWidget(body, 1)
+
+    def restyle(self, look: Look) -> None:
+        self.look = look
+        self.heading.size_letters(look.px(1.0), bold=True)
+        self.aside.size_letters(look.px(0.92))
+        colour(self.heading, look.theme.ink)
+        colour(self.aside, look.theme.quiet)
+
+    def fail(self, error: BaseException) -> None:
+        """It could not be drawn: say so and leave it as it is; the run is not touched."""
+        self.failed = True
+        self.aside.say(f"cannot be drawn ({type(error).__name__}); recording goes on")
+
+
+class ChartPanel(Panel):
+    """A panel whose body is a chart that ``draw`` fills."""
+
+    def __init__(
+        self, name: str, title: str, about: str, x_scale: Scale, y_scale: Scale, x_label: str, y_label: str
+    ) -> None:
+        self.chart = Chart(self._draw_safely, x_scale, y_scale, x_label, y_label)
+        super().__init__(name, title, about, self.chart)
+
+    def restyle(self, look: Look) -> None:
+        super().restyle(look)
+        self.chart.restyle(look)
+
+    def _draw_safely(self, canvas: Canvas) -> None:
+        if self.failed:
+            return
+        try:
+            self.draw(canvas)
+        except Exception as error:
+            self.fail(error)
+            raise
+
+    def draw(self, canvas: Canvas) -> None:
+        """Draw what was given last."""
+        raise NotImplementedError
+
+
+def colour(widget: QWidget, ink: str) -> None:
+    """Colour of a widget's text."""
+    palette = widget.palette()
+    palette.setColor(QPalette.ColorRole.WindowText, QColor(ink))
+    widget.setPalette(palette)

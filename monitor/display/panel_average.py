@@ -1,0 +1,141 @@
+"""The growing average with its noise band, its halves, and where to look."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from monitor.display.charts import Canvas
+from monitor.display.ladder import Overlay
+from monitor.display.panel import ChartPanel
+from monitor.display.scales import Scale, nice_above
+from monitor.display.views import Curves
+
+HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+
+
+class AveragePanel(ChartPanel):
+    """Average, band, halves A and B, plus-minus average on request, overlays of earlier runs."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "average",
+            "Average",
+            "All accepted sweeps averaged, with the noise band around it: what sticks out of the band is not chance. The first "
+            "millisecond is not judged, and wave V is expected over the bracket.",
+            Scale(),
+            Scale(),
+            "ms after the sound reaches the ear",
+            "nV",
+        )
+        self.halves, self.plus_minus = True, False
+        self.overlays: list[Overlay] = []
+        self._curves: Curves | None = None
+        self._height = 0.0
+
+    def show_curves(self, curves: Curves | None) -> None:
+        """Draw another average; None before there is one."""
+        self._curves = curves
+        if curves is not None:
+            self._fit(curves)
+            same = f"halves A and B: r {curves.correlation:.2f}" if math.isfinite(curves.correlation) else ""
+            self.aside.say(same.replace("-", "−"))
+        self.chart.repaint_inside()
+
+    def _fit(self, curves: Curves) -> None:
+        """A height that holds all that is judged, changed only when it is far off."""
+        judged = curves.times_ms >= curves.unjudged_ms[1]
+        band = curves.half_band_nv if math.isfinite(curves.half_band_nv) else 0.0
+        sizes = [np.abs(curves.average_nv[judged]) + band]
+        if self.halves:
+            sizes += [np.abs(curves.a_nv[judged]), np.abs(curves.b_nv[judged])]
+        for overlay in self.overlays:
+            sizes.append(np.abs(overlay.average_nv[overlay.times_ms >= curves.unjudged_ms[1]]))
+        largest = max((float(np.nanmax(size)) for size in sizes if len(size) and np.isfinite(size).any()), default=0.0)
+        if largest > 0 and not 0.62 * self._height <= 1.04 * largest <= self._height:
+            self._height = nice_above(1.08 * largest, HEIGHTS)
+        height = self._height or 1.0
+        self.chart.set_ranges((float(curves.times_ms[0]), float(curves.times_ms[-1])), (-height, height))
+
+    def refit(self) -> None:
+        """Something else is drawn now."""
+        self.show_curves(self._curves)
+
+    def draw(self, canvas: Canvas) -> None:
+        curves, theme, rect = self._curves, self.look.theme, canvas.rect
+        if curves is None:
+            canvas.text(rect.center().x(), rect.center().y(), "no average yet", theme.quiet, across=0.5)
+            return
+        xs = canvas.x(curves.times_ms)
+        if math.isfinite(curves.half_band_nv):
+            low, high = (canvas.y(curves.average_nv + side * curves.half_band_nv) for side in (-1, 1))
+            canvas.polygon(np.concatenate([xs, xs[::-1]]), np.concatenate([high, low[::-1]]), theme.band)
+        self._places(canvas, curves)
+        canvas.level(float(canvas.y(0.0)), theme.axis)
+        if self.plus_minus:
+            canvas.line(xs, canvas.y(curves.plus_minus_nv), theme.plus_minus, self.look.thin)
+        if self.halves:
+            canvas.line(xs, canvas.y(curves.a_nv), theme.half_a, self.look.thin)
+            canvas.line(xs, canvas.y(curves.b_nv), theme.half_b, self.look.thin)
+        for overlay, ink in zip(self.overlays, theme.overlays, strict=False):
+            canvas.line(canvas.x(overlay.times_ms), canvas.y(overlay.average_nv), ink, self.look.thin, dashed=True)
+        canvas.line(xs, canvas.y(curves.average_nv), theme.average, self.look.line)
+        self._legend(canvas, curves)
+        self._read(canvas, curves)
+
+    def _places(self, canvas: Canvas, curves: Curves) -> None:
+        """Time zero, the part that is not judged, the bracket of wave V, the window that is judged."""
+        theme, rect, px = self.look.theme, canvas.rect, self.look.px
+        left, right = (float(x) for x in canvas.x(curves.unjudged_ms))
+        canvas.fill(max(left, rect.left()), rect.top(), right, rect.bottom(), theme.unjudged)
+        canvas.text((left + right) / 2, rect.top() + 2, "not judged", theme.quiet, 0.85, across=0.5, width=right - left + px(1))
+        canvas.upright(float(canvas.x(0.0)), theme.axis, dashed=True)
+        first, last = (float(x) for x in canvas.x(curves.latency_ms))
+        thick = px(0.4)
+        canvas.fill(first, rect.bottom() - thick, last, rect.bottom(), theme.expected)
+        canvas.text(
+            (first + last) / 2, rect.bottom() - thick - 1, "wave V expected", theme.expected, 0.85, across=0.5, down=1.0,
+            ground=theme.sheet,
+        )  # fmt: skip
+        edges = [float(x) for x in canvas.x(curves.window_ms)]
+        foot = rect.bottom() - 1
+        for edge, towards in zip(edges, (1, -1), strict=True):
+            canvas.line(np.array([edge, edge]), np.array([foot - px(0.9), foot]), theme.axis)
+            canvas.line(np.array([edge, edge + towards * px(0.5)]), np.array([foot, foot]), theme.axis)
+        if edges[1] - last > px(9):
+            canvas.text(
+                edges[1] - 4, foot - 2, "response window", theme.quiet, 0.85, across=1.0, down=1.0, ground=theme.sheet
+            )
+
+    def _legend(self, canvas: Canvas, curves: Curves) -> None:
+        """Which curve is which, at the top right."""
+        theme, rect, px = self.look.theme, canvas.rect, self.look.px
+        entries: list[tuple[str, str, bool]] = [("average ± noise band", theme.average, False)]
+        if self.halves:
+            entries += [("half A", theme.half_a, False), ("half B", theme.half_b, False)]
+        if self.plus_minus:
+            entries.append(("plus-minus", theme.plus_minus, False))
+        entries += [(overlay.label, ink, True) for overlay, ink in zip(self.overlays, theme.overlays, strict=False)]
+        y = rect.top() + 3
+        for words, ink, dashed in entries:
+            place = canvas.text(rect.right() - 6, y, words, ink, 0.88, across=1.0, ground=theme.sheet)
+            middle = place.center().y()
+            ends = np.array([place.left() - px(1.8), place.left() - px(0.4)])
+            width = self.look.line if ink == theme.average else self.look.thin
+            canvas.line(ends, np.array([middle, middle]), ink, width, dashed)
+            y = place.bottom()
+
+    def _read(self, canvas: Canvas, curves: Curves) -> None:
+        """Latency and amplitude under the mouse."""
+        point = self.chart.pointed
+        if point is None:
+            return
+        ms, _ = self.chart.value_at(point)
+        place = int(np.clip(np.searchsorted(curves.times_ms, ms), 0, len(curves.times_ms) - 1))
+        theme = self.look.theme
+        x = float(canvas.x(curves.times_ms[place]))
+        canvas.upright(x, theme.quiet)
+        words = f"{curves.times_ms[place]:.1f} ms, {curves.average_nv[place]:.0f} nV".replace("-", "−")
+        across = 1.05 if x > canvas.rect.center().x() else -0.05
+        canvas.text(x, point.y(), words, theme.ink, 0.92, across=across, down=1.0, ground=theme.sheet)

@@ -1,0 +1,103 @@
+"""The incoming EEG, scrolling: one row a channel, a tick for each trigger, stretches that are left out with the reason."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.core.samples import Floats
+from monitor.display.charts import Canvas
+from monitor.display.panel import ChartPanel
+from monitor.display.scales import Scale, clock, written
+from monitor.display.traces import Singles
+from monitor.display.views import Scroll
+
+FEET = 0.09  # of the height, for the ticks
+
+
+class EegPanel(ChartPanel):
+    """``times_taller`` is what the user chose."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "incoming EEG",
+            "Incoming EEG",
+            "The last seconds of each channel as they are averaged, now at the right edge; ticks at the foot are triggers, "
+            "shaded stretches are left out for the reason that is written there.",
+            Scale(),
+            Scale(),
+            "",
+            "",
+        )
+        self.times_taller = 1.0
+        self._scroll: Scroll | None = None
+        self._live = True
+        self.chart.set_ranges((-8.0, 0.0), (0.0, 1.0))
+        self.chart.getPlotItem().hideAxis("left")
+        self.chart.relabel("bottom", "seconds before now")
+
+    def show_scroll(self, scroll: Scroll | None, live: bool) -> None:
+        """Draw the next piece; None before there is one."""
+        self._scroll, self._live = scroll, live
+        if scroll is not None:
+            low, high = scroll.band_hz
+            behind = f" · behind by {scroll.behind_ms:.0f} ms" if live else ""
+            self.aside.say(f"{low:g} to {high:g} Hz{behind}")
+            self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
+            self.chart.relabel("bottom", "seconds before now" if live else f"seconds before {clock(scroll.moment_s)}")
+        self.chart.repaint_inside()
+
+    def draw(self, canvas: Canvas) -> None:
+        scroll, theme, rect = self._scroll, self.look.theme, canvas.rect
+        if scroll is None:
+            canvas.text(rect.center().x(), rect.center().y(), "no signal yet", theme.quiet, across=0.5)
+            return
+        for stretch in scroll.left_out:
+            left, right = (float(x) for x in canvas.x([-stretch.from_s, -stretch.to_s]))
+            canvas.fill(left, rect.top(), max(right, left + 2), rect.bottom(), theme.left_out)
+        count = len(scroll.labels)
+        foot = rect.height() * FEET
+        height = (rect.height() - foot) / count
+        xs = canvas.x(scroll.seconds_s)
+        for row in range(count):
+            middle = rect.top() + (row + 0.5) * height
+            canvas.level(middle, theme.grid)
+            per_uv = self.times_taller * height / 2 / scroll.ranges_uv[row]
+            low, high = _joined(scroll.low_uv[row], scroll.high_uv[row])
+            top, bottom = middle - height / 2, middle + height / 2
+            low, high = (np.clip(middle - per_uv * value, top, bottom) for value in (low, high))
+            canvas.bars(xs, low, high, theme.signal)
+        if len(scroll.triggers_s):
+            ticks = canvas.x(scroll.triggers_s)
+            canvas.bars(ticks, np.full_like(ticks, rect.bottom()), np.full_like(ticks, rect.bottom() - 0.7 * foot), theme.axis)
+            canvas.text(rect.left() + 2, rect.bottom(), "triggers", theme.quiet, 0.8, down=1.0, ground=theme.sheet)
+        self._labels(canvas, scroll, height)
+        self._reasons(canvas, scroll)
+
+    def _labels(self, canvas: Canvas, scroll: Scroll, height: float) -> None:
+        theme, rect = self.look.theme, canvas.rect
+        every = max(1, round(self.look.px(1.4) / height))  # rows that are too low to carry their own name
+        for row in range(0, len(scroll.labels), every):
+            words = f"{scroll.labels[row]}  ±{written(scroll.ranges_uv[row] / self.times_taller)} µV"
+            canvas.text(rect.left() + 2, rect.top() + row * height, words, theme.ink, 0.88, ground=theme.sheet)
+
+    def _reasons(self, canvas: Canvas, scroll: Scroll) -> None:
+        """Above each stretch, where there is room for it."""
+        theme, rect = self.look.theme, canvas.rect
+        taken = rect.left()
+        for stretch in scroll.left_out:
+            left, right = (float(x) for x in canvas.x([-stretch.from_s, -stretch.to_s]))
+            if left >= taken:
+                place = canvas.text(
+                    max(left, rect.left()), rect.bottom() - rect.height() * FEET, f"left out: {stretch.why}", theme.left_out_ink,
+                    0.88, down=1.0, ground=theme.left_out,
+                )  # fmt: skip
+                taken = max(right, place.right() + 6)
+
+
+def _joined(low: Singles, high: Singles) -> tuple[Floats, Floats]:
+    """Columns made to touch their neighbours, so that a steep curve has no holes."""
+    lows, highs = low.astype(np.float64), high.astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        lows[1:] = np.fmin(lows[1:], np.where(np.isfinite(low[1:]), high[:-1], np.nan))
+        highs[1:] = np.fmax(highs[1:], np.where(np.isfinite(high[1:]), low[:-1], np.nan))
+    return lows, highs

@@ -1,0 +1,72 @@
+"""Residual noise against sweeps on logarithmic axes, with the line that averaging promises and the floor."""
+
+from __future__ import annotations
+
+import numpy as np
+from PyQt5.QtCore import QPointF
+
+from monitor.display.charts import Canvas
+from monitor.display.panel import ChartPanel
+from monitor.display.scales import Scale, written
+from monitor.display.views import NoiseTrack
+
+
+class NoisePanel(ChartPanel):
+    """Is it getting quiet as it should?"""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "noise against sweeps",
+            "Noise against sweeps",
+            "How quiet the average has become with the number of sweeps, beside the 1/√N line that independent noise follows, "
+            "and the noise floor at which the run may end without a response.",
+            Scale(log=True),
+            Scale(log=True),
+            "accepted sweeps",
+            "noise, nV",
+        )
+        self._track: NoiseTrack | None = None
+
+    def show_track(self, track: NoiseTrack | None) -> None:
+        """Draw another track; None before there is one."""
+        self._track = track
+        if track is not None:
+            low = min(0.7 * track.floor_nv, 0.85 * float(track.noise_nv.min()))
+            high = max(1.25 * float(track.noise_nv.max()), 2.5 * track.floor_nv)
+            self.chart.set_ranges((float(track.line_sweeps[0]), float(track.line_sweeps[1]) * 1.05), (low, high))
+            self.aside.say(self._remark(track))
+        self.chart.repaint_inside()
+
+    @staticmethod
+    def _remark(track: NoiseTrack) -> str:
+        if track.noise_nv[-1] <= track.floor_nv:
+            return "floor reached"
+        about = round(track.floor_at_sweeps, 1 - len(str(int(track.floor_at_sweeps))) + 1)
+        if about > track.max_sweeps:
+            return "floor beyond the sweep limit"
+        return f"floor at about {about:,.0f} sweeps"
+
+    def draw(self, canvas: Canvas) -> None:
+        track, theme, rect = self._track, self.look.theme, canvas.rect
+        if track is None:
+            canvas.text(rect.center().x(), rect.center().y(), "begins with the first look", theme.quiet, across=0.5)
+            return
+        floor = float(canvas.y(track.floor_nv))
+        canvas.fill(rect.left(), floor, rect.right(), rect.bottom(), theme.absent_region)
+        canvas.level(floor, theme.states["absent"])
+        xs, ys = canvas.x(track.line_sweeps), canvas.y(track.line_nv)
+        canvas.line(xs, ys, theme.axis, 1, dashed=True)
+        canvas.line(canvas.x(track.sweeps), canvas.y(track.noise_nv), theme.average, self.look.line)
+        room = rect.bottom() - floor > self.look.px(1.2)
+        canvas.text(
+            rect.left() + 4, floor + (2 if room else -2), f"floor {track.floor_nv:g} nV", theme.states["absent"], 0.88,
+            down=0.0 if room else 1.0,
+        )  # fmt: skip
+        end = QPointF(float(canvas.x(track.sweeps[-1])), float(canvas.y(track.noise_nv[-1])))
+        far = end.x() < rect.left() + 0.6 * rect.width()
+        there = rect.left() + (0.88 if far else 0.3) * rect.width()
+        canvas.text(there, float(np.interp(there, xs, ys)) - 4, "1/√N", theme.quiet, 0.88, down=1.0)
+        side = self.look.px(0.55)
+        canvas.fill(end.x() - side / 2, end.y() - side / 2, end.x() + side / 2, end.y() + side / 2, theme.average)
+        words = f"{written(round(float(track.noise_nv[-1]), 1 if track.noise_nv[-1] < 20 else 0))} nV"
+        canvas.text(end.x() + side, end.y() - side, words, theme.ink, 0.95, bold=True, down=1.0)

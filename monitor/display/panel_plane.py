@@ -1,0 +1,102 @@
+"""The decision plane: a run as a path through residual noise and evidence, towards one of two regions."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PyQt5.QtCore import QPointF
+
+from monitor.display.charts import Canvas
+from monitor.display.marks import draw_mark
+from monitor.display.panel import ChartPanel
+from monitor.display.scales import Scale, nice_above
+from monitor.display.views import Plane
+
+DOT_EVERY = 10  # looks
+NOISE_STEPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0)
+
+
+class PlanePanel(ChartPanel):
+    """The heart of the window."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "decision plane",
+            "Decision plane",
+            "The run walks through this plane: to the right as the average gets quieter, up as evidence for a response grows. It "
+            "ends in the region at the top, or in the one on the right.",
+            Scale(log=True, falling=True),
+            Scale(),
+            "residual noise in the average, nV (quieter to the right)",
+            "evidence, log10",
+        )
+        self._plane: Plane | None = None
+        self._loudest = math.inf
+
+    def show_plane(self, plane: Plane | None) -> None:
+        """Draw another plane; None before there is one."""
+        self._plane = plane
+        if plane is not None:
+            loudest, quietest = plane.noise_range_nv
+            loudest = nice_above(loudest, NOISE_STEPS)
+            self.chart.set_ranges((loudest, quietest), plane.standing_range)
+            self.chart.relabel("left", plane.axis)
+            self.aside.say(plane.promise)
+        self.chart.repaint_inside()
+
+    def draw(self, canvas: Canvas) -> None:
+        plane, theme, rect = self._plane, self.look.theme, canvas.rect
+        if plane is None:
+            canvas.text(rect.center().x(), rect.center().y(), "the path begins with the first look", theme.quiet, across=0.5)
+            return
+        floor, needed = float(canvas.x(plane.floor_nv)), float(canvas.y(plane.needed))
+        canvas.fill(rect.left(), rect.top(), rect.right(), needed, theme.present_region)
+        canvas.fill(floor, needed, rect.right(), rect.bottom(), theme.absent_region)
+        canvas.level(float(canvas.y(0.0)), theme.grid)
+        self._cone(canvas, plane, floor)
+        canvas.level(needed, theme.states["present"])
+        canvas.line(np.array([floor, floor]), np.array([needed, rect.bottom()]), theme.states["absent"])
+        self._names(canvas, plane, floor, needed)
+        self._path(canvas, plane)
+
+    def _names(self, canvas: Canvas, plane: Plane, floor: float, needed: float) -> None:
+        theme, rect = self.look.theme, canvas.rect
+        present, absent = theme.states["present"], theme.states["absent"]
+        name = canvas.text(rect.left() + 8, rect.top() + 4, "response present", present, 1.08, bold=True)
+        if needed - name.bottom() > self.look.px(1.5):
+            canvas.text(rect.left() + 8, name.bottom(), f"{plane.axis.split(',')[0]} {plane.needed:.2g} or more", present, 0.88)
+        width = max(rect.right() - floor - 10, self.look.px(6.0))
+        name = canvas.text(floor + 6, needed + 4, "no response", absent, 1.08, bold=True, width=width)
+        words = f"noise {plane.floor_nv:g} nV or less"
+        if plane.path[-1, 0] <= plane.floor_nv and math.isfinite(plane.upper_limit_nv):
+            words = f"none larger than about {plane.upper_limit_nv:.0f} nV"
+        canvas.text(floor + 6, name.bottom(), words, absent, 0.88, width=width)
+        canvas.text(rect.left() + 8, needed + 4, "undecided", theme.states["undecided"], 1.08, bold=True)
+
+    def _cone(self, canvas: Canvas, plane: Plane, floor: float) -> None:
+        if not len(plane.cone):
+            return
+        theme = self.look.theme
+        xs, ys = canvas.x(plane.cone[:, 0]), canvas.y(plane.cone[:, 1])
+        xs = np.clip(xs, canvas.rect.left(), canvas.rect.right())
+        canvas.polygon(xs, ys, theme.cone, edge=theme.states["undecided"])
+        if plane.ahead:
+            ink, middle, low = theme.states["undecided"], float(xs.mean()), float(ys.max()) + 4
+            above = low + self.look.px(1.5) > canvas.rect.bottom()
+            y = float(ys.min()) - 4 if above else low
+            canvas.text(middle, y, plane.ahead, ink, 0.92, across=0.35, down=float(above), ground=theme.sheet)
+
+    def _path(self, canvas: Canvas, plane: Plane) -> None:
+        theme, painter = self.look.theme, canvas.painter
+        xs, ys = canvas.x(plane.path[:, 0]), canvas.y(plane.path[:, 1])
+        xs = np.maximum(xs, canvas.rect.left())
+        early = min(plane.known_from, len(xs) - 1)
+        if early > 0:
+            canvas.line(xs[: early + 1], ys[: early + 1], theme.quiet, 1, dashed=True)
+        canvas.line(xs[early:], ys[early:], theme.ink, self.look.line)
+        side = self.look.px(0.35)
+        for x, y in zip(xs[early::DOT_EVERY].tolist(), ys[early::DOT_EVERY].tolist(), strict=True):
+            canvas.fill(x - side / 2, y - side / 2, x + side / 2, y + side / 2, theme.ink)
+        end = QPointF(float(xs[-1]), float(ys[-1]))
+        draw_mark(painter, end, self.look.px(1.5), plane.state, theme.states[plane.state], theme.sheet)

@@ -1,0 +1,86 @@
+"""The answer on top: a shape, a word, the sentence behind it, and a quiet line of particulars."""
+
+from __future__ import annotations
+
+from PyQt5.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+
+from monitor.display.marks import Mark
+from monitor.display.panel import Words, colour
+from monitor.display.theme import Look
+from monitor.display.views import Headline
+
+MEANINGS = {
+    "waiting": "Nothing can be judged yet.",
+    "undecided": "The run goes on: neither a response nor its absence is certain enough yet.",
+    "present": "A response was found; by chance alone that happens in no more runs than the false-alarm rate allows.",
+    "absent": "The average is so quiet that a response larger than the stated size would have been seen.",
+    "stopped": "The run ended without a decision.",
+    "fault": "The run was ended by a fault; what was recorded is kept.",
+    "earlier": "The view shows an earlier look; recording goes on.",
+}
+
+
+class SentenceBar(QWidget):
+    """``badge`` at the right says what the view does (live, paused, speed of a replay), ``clock`` how long the run is."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.mark, self.word, self.rest = Mark(), Words(), Words()
+        self.particulars = Words()
+        self.badge, self.now = Words(right=True), Words(right=True)
+        self.clock = Words(about="Length of the recording.", right=True)
+        self._look = Look()
+        self._headline: Headline | None = None
+        top = QHBoxLayout()
+        top.setSpacing(12)
+        top.addWidget(self.word, 1)
+        top.addWidget(self.badge)
+        top.addWidget(self.clock)
+        middle = QHBoxLayout()
+        middle.addWidget(self.rest, 3)
+        middle.addWidget(self.now)
+        lines = QVBoxLayout()
+        lines.setSpacing(0)
+        lines.setContentsMargins(0, 0, 0, 0)
+        lines.addLayout(top)
+        lines.addLayout(middle)
+        lines.addWidget(self.particulars)
+        row = QHBoxLayout(self)
+        row.setContentsMargins(6, 2, 6, 0)
+        row.setSpacing(12)
+        row.addWidget(self.mark)
+        row.addLayout(lines, 1)
+
+    def restyle(self, look: Look) -> None:
+        self._look = look
+        self.mark.restyle(look)
+        self.word.size_letters(look.px(2.3), bold=True)
+        self.rest.size_letters(look.px(1.45))
+        self.particulars.size_letters(look.px(0.98))
+        self.badge.size_letters(look.px(1.1), bold=True)
+        self.clock.size_letters(look.px(1.1))
+        self.now.size_letters(look.px(1.0), bold=True)
+        for words, ink in (
+            (self.rest, look.theme.ink), (self.particulars, look.theme.quiet), (self.badge, look.theme.quiet),
+            (self.clock, look.theme.ink),
+        ):  # fmt: skip
+            colour(words, ink)
+        self._colour_word()
+
+    def show_headline(self, headline: Headline) -> None:
+        """Say it; nothing is painted where nothing changed."""
+        if headline == self._headline:
+            return
+        self._headline = headline
+        self.mark.show_state(headline.state)
+        self.mark.setToolTip(MEANINGS[headline.state])
+        self.word.say(headline.word)
+        self.rest.say(headline.rest.replace(" -", " −"))
+        self.particulars.say(headline.particulars)
+        self.now.say(f"now: {headline.now}" if headline.now else "")
+        self._colour_word()
+
+    def _colour_word(self) -> None:
+        headline, states = self._headline, self._look.theme.states
+        colour(self.word, states["waiting" if headline is None else headline.state])
+        colour(self.now, states["waiting" if headline is None else headline.now_state])

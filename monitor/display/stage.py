@@ -1,0 +1,196 @@
+"""Between the command that does the work, on a thread of its own, and the window that shows it. Plain Python, no Qt.
+
+The command's side: ``show`` a scene, ``follow`` its run, ``offer`` what could come next. The window's side reads ``scene``,
+``ladder``, ``offered`` and says ``go_on``, ``interrupt`` or ``leave``. Neither ever waits for the other's drawing or deciding.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+from monitor.core.engine import Engine
+from monitor.display.feed import Feed
+from monitor.display.ladder import Ladder, Level, Overlay, Replicate, load_overlay, read_ladder
+from monitor.display.model import ViewModel
+from monitor.folder import RunFolder
+from monitor.plan import Plan
+from monitor.playback import Playback
+from monitor.run import Run
+from monitor.status import Status
+
+POLL_S = 0.1
+OVER = ("done", "failed")
+
+
+class Shown(Protocol):
+    """What a run and a playback have in common for a display."""
+
+    plan: Plan
+    folder: RunFolder
+    status: Status
+    engine: Engine | None
+
+    def stop(self) -> None: ...
+    def wait(self, timeout_s: float | None = None) -> bool: ...
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One run on the screen, live or recorded; ``moments_s`` are those of the looks of a recorded one."""
+
+    run: Run | Playback
+    model: ViewModel
+    session: Path
+    moments_s: tuple[float, ...] = ()
+
+    @property
+    def playback(self) -> Playback | None:
+        """The run as a recorded one, None where it is live."""
+        return self.run if isinstance(self.run, Playback) else None
+
+    @property
+    def live(self) -> Run | None:
+        return self.run if isinstance(self.run, Run) else None
+
+    @property
+    def on(self) -> bool:
+        """Whether a live run would be harmed if the program ended."""
+        return isinstance(self.run, Run) and self.run.status.state not in OVER
+
+
+def view_model(feed: Feed, plan: Plan, title: str) -> ViewModel:
+    """The model for a run of this plan."""
+    return ViewModel(feed, title, plan.decision.floor_nv, plan.decision.max_sweeps, plan.latency_ms())
+
+
+def moments_of(folder: RunFolder) -> tuple[float, ...]:
+    """Of every look that a recorded run kept, in seconds of its stream; empty where that is not known."""
+    try:
+        rate_hz = float(folder.read_json(folder.run.name)["stream"]["rate_hz"])
+        return tuple(event["sample"] / rate_hz for event in folder.read_events() if event["type"] == "look")
+    except (OSError, ValueError, KeyError, TypeError, ZeroDivisionError):
+        return ()
+
+
+@dataclass(frozen=True)
+class Offer:
+    """What would come next; ``until`` is on the clock of ``time.monotonic``, None: whenever the user likes."""
+
+    text: str
+    until: float | None
+
+
+@dataclass
+class Stage:
+    """``unattended``: nobody can answer (a script reads the result, or nobody sees the window), so nothing waits for a person."""
+
+    unattended: bool = False
+    scene: Scene | None = None
+    ladder: Ladder = field(default_factory=lambda: Ladder(None))
+    offered: Offer | None = None
+    gone: bool = False  # no window any more
+    interrupted: bool = False
+    _wake: threading.Event = field(default_factory=threading.Event)
+    _held: bool = False
+    _touched_s: float = field(default_factory=time.monotonic)
+    _overlays: deque[Overlay | str] = field(default_factory=deque)
+
+    # -- the command's side -------------------------------------------------------------------------------------------
+
+    def show(self, scene: Scene) -> None:
+        """From now on this is what the window shows."""
+        self.read_ladder(scene, running=scene.live is not None)
+        self.scene = scene
+
+    def read_ladder(self, scene: Scene, running: bool) -> None:
+        """Look into the session folder, at the beginning of a run and when its record is written; on the command's thread."""
+        self.ladder = read_ladder(scene.session, scene.run.plan.sound, scene.run.folder.path, running)
+
+    def recorded(self) -> None:
+        """The run of the scene has its record now."""
+        if self.scene is not None:
+            self.read_ladder(self.scene, running=False)
+
+    def follow(self, run: Shown) -> bool:
+        """Wait while the window shows the run; whether the run is over. False: there is no window any more."""
+        while not self.gone:
+            if run.wait(POLL_S):
+                return True
+        return run.wait(0)
+
+    def offer(self, text: str, patience_s: float | None = None) -> bool:
+        """Wait until the user wants what comes next, at most ``patience_s`` long (then it comes by itself); False: no more."""
+        if self.unattended or self.gone or self.interrupted:
+            return patience_s is not None and not (self.gone or self.interrupted)
+        self._wake.clear()
+        self._held = False
+        self.offered = Offer(text, None if patience_s is None else time.monotonic() + patience_s)
+        try:
+            while not (self.gone or self.interrupted):
+                if self._wake.wait(POLL_S):
+                    return True
+                if not self._held and self.offered.until is not None and time.monotonic() >= self.offered.until:
+                    return True
+            return False
+        finally:
+            self.offered = None
+
+    def linger(self, patience_s: float | None = None) -> None:
+        """Wait until the window is closed; without anyone touching it at most ``patience_s`` long."""
+        while not (self.unattended or self.gone or self.interrupted):
+            if patience_s is not None and time.monotonic() - self._touched_s >= patience_s:
+                return
+            time.sleep(POLL_S)
+
+    # -- the window's side --------------------------------------------------------------------------------------------
+
+    def go_on(self) -> bool:
+        """Yes to what is offered; whether anything was."""
+        if self.offered is not None:
+            self._wake.set()
+            return True
+        return False
+
+    def hold(self) -> None:
+        """What is offered does not come by itself any more."""
+        self._held = True
+        if self.offered is not None:
+            self.offered = Offer(self.offered.text, None)
+
+    def touch(self) -> None:
+        """Somebody is here."""
+        self._touched_s = time.monotonic()
+
+    def stop(self) -> None:
+        """End the run that is on, as the operator."""
+        if self.scene is not None:
+            self.scene.run.stop()
+
+    def interrupt(self) -> None:
+        """Ctrl-C: the run ends in good order, and nothing follows."""
+        self.interrupted = True
+        self.stop()
+
+    def leave(self) -> None:
+        """There is no window any more. A run that is on goes on; what is to be said is said in the terminal."""
+        self.gone = True
+
+    def fetch(self, replicate: Replicate, level: Level) -> None:
+        """Load the average of an earlier run aside; ``fetched`` gives it."""
+
+        def load() -> None:
+            try:
+                self._overlays.append(load_overlay(replicate, level))
+            except (OSError, ValueError) as error:
+                self._overlays.append(f"the average of {replicate.folder.name} cannot be read: {error}")
+
+        threading.Thread(target=load, name="overlay", daemon=True).start()
+
+    def fetched(self) -> Overlay | str | None:
+        """The next average that was asked for, or in words why it could not be had; None: nothing yet."""
+        return self._overlays.popleft() if self._overlays else None

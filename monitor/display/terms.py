@@ -1,0 +1,176 @@
+"""The words on the screen, each explained in one sentence: tooltips and the list behind F1."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+# Order matters: a longer term comes before one that it contains. The pattern finds the term in a text, whatever its case.
+TERMS: tuple[tuple[str, str, str], ...] = (
+    (
+        "evidence",
+        r"\bevidence\b",
+        "How strongly the recording speaks for a response, as a power of ten: at 2 the odds that noise alone would ever "
+        "get there are 1 in 100, however often one looks.",
+    ),
+    (
+        "residual noise",
+        r"\bnoise\b",
+        "What is left of the brain's and the room's own activity in the average, in billionths of a volt; it halves when "
+        "four times as many sweeps are averaged.",
+    ),
+    (
+        "nV, µV",
+        r"\bnV\b|µV",
+        "Nanovolt and microvolt, billionths and millionths of a volt: EEG has some µV, a response to sound some hundred "
+        "nV.",
+    ),
+    (
+        "noise floor",
+        r"\bfloor\b",
+        "The residual noise at which the average is quiet enough to believe that a response is missing.",
+    ),
+    (
+        "sweep",
+        r"\bsweeps?\b",
+        "The stretch of EEG around one stimulus; many are averaged, because a single one is mostly noise.",
+    ),
+    (
+        "left out",
+        r"\bleft out\b",
+        "Sweeps that are not averaged because something disturbed them, with the reason.",
+    ),
+    (
+        "decision expected",
+        r"\bdecision expected\b",
+        "The time in which 8 of 10 such runs end, from what is known now.",
+    ),
+    (
+        "look",
+        r"\blook \d|\blooks?\b",
+        "One glance at the average, after every 16 or 32 sweeps; the error rate holds for all looks together.",
+    ),
+    (
+        "behind by",
+        r"\bbehind by\b",
+        "How long samples wait before they are worked through; some tens of milliseconds are usual.",
+    ),
+    (
+        "timing not verified",
+        r"\btiming not verified\b",
+        "The delay between sound and EEG was not measured on this equipment by a loop, so times in ms may be off by a "
+        "fixed amount.",
+    ),
+    (
+        "dB nHL",
+        r"\bdB nHL\b",
+        "Level above the softest such sound that young people with normal hearing detect.",
+    ),
+    (
+        "dB re full scale",
+        r"\bdB re full scale\b",
+        "Level below the loudest that the output can make: without a calibration nobody knows how loud that is at the "
+        "ear.",
+    ),
+    (
+        "muted",
+        r"\bmuted\b",
+        "A control run: the trigger comes, the sound does not.",
+    ),
+    (
+        "click",
+        r"\bclick\b",
+        "A pulse of 0.1 ms that excites the whole cochlea at once.",
+    ),
+    (
+        "stimuli a second",
+        r"\d/s\b",
+        "How often the sound is repeated; a rate that divides the mains frequency would keep hum in the average.",
+    ),
+    (
+        "wave V",
+        r"\bwave V\b",
+        "The largest wave of the response, 5 to 10 ms after the sound by its level, followed by a trough.",
+    ),
+    (
+        "noise band",
+        r"\bnoise band\b",
+        "The average plus and minus 1.96 times the residual noise: the true curve is inside at 95 of 100 moments.",
+    ),
+    (
+        "halves A and B",
+        r"\bhalves\b|\bhalf [AB]\b|\bA and B\b",
+        "Averages of alternate groups of 16 sweeps: what both show is not chance.",
+    ),
+    (
+        "r, likeness of the halves",
+        r"\br [−-]?\d",
+        "Correlation of halves A and B over the response window: 1 is the same shape, 0 is none in common.",
+    ),
+    (
+        "plus-minus",
+        r"\bplus-minus\b",
+        "The average with every second group of sweeps turned upside down: the response cancels, the noise stays.",
+    ),
+    (
+        "not judged",
+        r"\bnot judged\b",
+        "The first millisecond may hold electrical pick-up from the earphone, so no decision rests on it.",
+    ),
+    (
+        "trigger",
+        r"\btriggers?\b",
+        "The electric pulse in a channel of its own that marks each sound in the EEG; ticks appear once their group of 16 "
+        "sweeps was judged.",
+    ),
+    (
+        "Hz band",
+        r"\d Hz\b",
+        "The pass band: slower and faster activity is filtered out, without moving anything in time.",
+    ),
+    (
+        "1/√N",
+        r"1/√N",
+        "Noise that is independent from sweep to sweep falls with the square root of their number; a track above the line "
+        "means that something repeats.",
+    ),
+    (
+        "something repeats with the stimulus",
+        r"\brepeats with the stimulus\b",
+        "Mains hum or a rhythm keeps step with the stimulus, so averaging does not remove it.",
+    ),
+    (
+        "sweep limit",
+        r"\bsweep limit\b",
+        "The number of sweeps at which the run ends undecided.",
+    ),
+    (
+        "no response larger than",
+        r"\bno response larger than\b",
+        "If there is a response, it is smaller than this from peak to trough, with 95 % confidence.",
+    ),
+    (
+        "false alarm",
+        r"\bfalse alarms?\b",
+        "A run without any response that ends with response present.",
+    ),
+    (
+        "replicate",
+        r"\breplicates?\b|\btwice\b|\btimes\b",
+        "The same level measured again: a result that comes twice is worth more.",
+    ),
+)
+
+
+def explained(text: str) -> Iterator[tuple[str, str]]:
+    """Each term in a text, with its sentence."""
+    for term, pattern, meaning in TERMS:
+        if re.search(pattern, text, flags=re.IGNORECASE):
+            yield term, meaning
+
+
+def tooltip(text: str, about: str = "") -> str:
+    """Rich text for a tooltip: what the thing is ``about``, then the terms of its text."""
+    parts = [f"<p>{about}</p>"] if about else []
+    parts += [f"<p><b>{term}</b>: {meaning}</p>" for term, meaning in explained(f"{about} {text}")]
+    return f"<qt>{''.join(parts)}</qt>" if parts else ""

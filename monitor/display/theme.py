@@ -1,0 +1,126 @@
+"""Colours and sizes of the window, light and dark, as plain values. No Qt.
+
+The colours of the states differ for people who see only two of the three primary colours, and every text stands out from its
+ground by 4.5 to 1 or more (``tests/display/test_theme.py`` computes both). Red and blue are for the ears alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+PROJECTOR = 1.35  # times the usual size of letters
+BASE_PX = 13.0
+
+
+@dataclass(frozen=True)
+class Theme:
+    """Colours as #rrggbb."""
+
+    name: str
+    ground: str
+    sheet: str  # ground of a chart
+    ink: str
+    quiet: str  # text of less weight
+    axis: str
+    grid: str
+    button: str
+    states: dict[str, str] = field(default_factory=dict)
+    present_region: str = ""
+    absent_region: str = ""
+    cone: str = ""
+    band: str = ""
+    average: str = ""
+    half_a: str = ""
+    half_b: str = ""
+    plus_minus: str = ""
+    unjudged: str = ""
+    expected: str = ""  # where wave V is expected
+    signal: str = ""
+    left_out: str = ""  # ground of a stretch that is left out
+    left_out_ink: str = ""
+    ears: dict[str, str] = field(default_factory=dict)
+    overlays: tuple[str, ...] = ()
+
+
+LIGHT = Theme(
+    name="light",
+    ground="#f4f1ea",
+    sheet="#fefdfa",
+    ink="#1b2430",
+    quiet="#566070",
+    axis="#8d8f94",
+    grid="#ece8de",
+    button="#e7e2d6",
+    states={
+        "waiting": "#4d5a6b", "undecided": "#855800", "present": "#007262", "absent": "#5b3aa0", "stopped": "#3c4043",
+        "fault": "#96093b", "earlier": "#4d5a6b",
+    },
+    present_region="#d8ece6",
+    absent_region="#e5def4",
+    cone="#f3dda6",
+    band="#d5e0e8",
+    average="#14314a",
+    half_a="#b4690e",
+    half_b="#5d7f99",
+    plus_minus="#8b8f94",
+    unjudged="#ebe7df",
+    expected="#b4690e",
+    signal="#647684",
+    left_out="#f6dccb",
+    left_out_ink="#863a08",
+    ears={"right": "#b3122d", "left": "#1f4fa3"},
+    overlays=("#00798c", "#a2238e", "#6b4e16"),
+)  # fmt: skip
+
+DARK = Theme(
+    name="dark",
+    ground="#12161b",
+    sheet="#191f26",
+    ink="#eceef0",
+    quiet="#a5b0bc",
+    axis="#75808c",
+    grid="#242c35",
+    button="#28303a",
+    states={
+        "waiting": "#a9b4c0", "undecided": "#e6b450", "present": "#43c7af", "absent": "#b9a2f2", "stopped": "#d5d9de",
+        "fault": "#ff6f76", "earlier": "#a9b4c0",
+    },
+    present_region="#173a34",
+    absent_region="#2c2548",
+    cone="#57461a",
+    band="#25394a",
+    average="#f3f6f8",
+    half_a="#dd9f3f",
+    half_b="#86abc6",
+    plus_minus="#7f8994",
+    unjudged="#232a32",
+    expected="#dd9f3f",
+    signal="#8fa1ae",
+    left_out="#4a2c1a",
+    left_out_ink="#f0b48c",
+    ears={"right": "#ff7b8a", "left": "#7fb0ff"},
+    overlays=("#4fc3d9", "#e58ad4", "#cdb06a"),
+)  # fmt: skip
+
+THEMES = {theme.name: theme for theme in (LIGHT, DARK)}
+
+
+@dataclass(frozen=True)
+class Look:
+    """A theme at a size: what every widget is given."""
+
+    theme: Theme = LIGHT
+    projector: bool = False
+
+    def px(self, times: float = 1.0) -> int:
+        """Height of letters, ``times`` the usual one."""
+        return max(9, round(BASE_PX * times * (PROJECTOR if self.projector else 1.0)))
+
+    @property
+    def line(self) -> int:
+        """Width of a curve that is solid, opaque and not smoothed: no other kind is fast when it is thicker than 1."""
+        return 3 if self.projector else 2
+
+    @property
+    def thin(self) -> int:
+        return 2 if self.projector else 1

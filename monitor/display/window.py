@@ -1,0 +1,462 @@
+"""The window: one timer reads the newest of everything and paints what has changed. It decides nothing and waits for nothing."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from PyQt5.QtCore import QByteArray, QEvent, Qt, QTimer
+from PyQt5.QtGui import QCloseEvent, QColor, QKeySequence, QPalette
+from PyQt5.QtWidgets import QAction, QApplication, QGridLayout, QMainWindow, QVBoxLayout, QWidget
+
+from monitor.display.actions import ACTIONS
+from monitor.display.bar import Bar
+from monitor.display.conductor import Conductor
+from monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
+from monitor.display.export import ExportError, export
+from monitor.display.frames import FrameTimes
+from monitor.display.ladder import Ladder, Overlay, Rung
+from monitor.display.panel import Panel
+from monitor.display.panel_average import AveragePanel
+from monitor.display.panel_eeg import EegPanel
+from monitor.display.panel_ladder import LadderPanel
+from monitor.display.panel_noise import NoisePanel
+from monitor.display.panel_plane import PlanePanel
+from monitor.display.remembered import Remembered, recall, remember
+from monitor.display.scales import clock
+from monitor.display.sentence_bar import SentenceBar
+from monitor.display.stage import Scene, Stage
+from monitor.display.terms import tooltip
+from monitor.display.theme import LIGHT, THEMES, Look
+
+log = logging.getLogger("quietfloor")
+
+FRAME_MS = 33
+WORDS_EVERY_S = 0.2  # figures that change faster cannot be read
+MOST_OVERLAYS = 3
+GIVE_UP = 3  # ticks in a row that fail
+
+
+class Window(QMainWindow):
+    """Shows what is on the stage. ``on_close`` is called once when it has closed."""
+
+    def __init__(self, stage: Stage, settings: Path | None = None, on_close: Callable[[], None] = lambda: None) -> None:
+        super().__init__()
+        self.stage, self.conductor = stage, Conductor(stage)
+        self.frames = FrameTimes()
+        self._settings, self._on_close = settings, on_close
+        remembered, notice = (Remembered(), "") if settings is None else recall(settings)
+        self.look = Look(THEMES[remembered.theme], remembered.projector)
+        self.scene: Scene | None = None
+        self._ladder: Ladder | None = None
+        self._painted_version = -1
+        self._worded_s = 0.0
+        self._failing = 0
+        self._alone: Panel | None = None
+        self._closing = False
+        self._show_frames = False
+        self.question: CloseQuestion | None = None
+        self.sheet: KeysSheet | None = None
+        self.dialog: ExportDialog | None = None
+        self._build(remembered)
+        self._make_actions()
+        self.restyle(self.look)
+        self.setWindowTitle("quietfloor")
+        self.resize(1280, 720)
+        if remembered.geometry:
+            self.restoreGeometry(QByteArray.fromBase64(remembered.geometry.encode("ascii", "replace")))
+        if notice:
+            self.conductor.say(notice)
+            log.warning(notice)
+        self._timer = QTimer(self)
+        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(self.tick)
+        self._timer.start(FRAME_MS)
+
+    # -- how it is made -----------------------------------------------------------------------------------------------
+
+    def _build(self, remembered: Remembered) -> None:
+        self.sentence, self.bar = SentenceBar(), Bar()
+        self.plane, self.average, self.eeg = PlanePanel(), AveragePanel(), EegPanel()
+        self.noise, self.ladder = NoisePanel(), LadderPanel()
+        self.panels: list[Panel] = [self.plane, self.average, self.eeg, self.noise, self.ladder]
+        self.average.halves, self.average.plus_minus = remembered.halves, remembered.plus_minus
+        self.ladder.rungs.asked.connect(self._toggle_overlay)
+        self.bar.pressed.connect(self.do)
+        self.bar.timeline.moved.connect(self.conductor.move_to)
+        self.bar.fit(replay=False)
+        grid = QGridLayout()
+        grid.setSpacing(7)
+        grid.setContentsMargins(8, 4, 8, 2)
+        grid.addWidget(self.plane, 0, 0, 1, 6)
+        grid.addWidget(self.average, 0, 6, 1, 6)
+        for column in range(12):
+            grid.setColumnStretch(column, 1)
+            grid.setColumnMinimumWidth(column, 40)
+        grid.setRowStretch(0, 58)
+        grid.setRowStretch(1, 42)
+        self.grid = grid
+        self.board = QWidget()  # what a picture of the whole holds
+        self.board.setObjectName("ground")
+        column_layout = QVBoxLayout(self.board)
+        column_layout.setContentsMargins(0, 0, 0, 0)
+        column_layout.setSpacing(0)
+        column_layout.addWidget(self.sentence)
+        column_layout.addLayout(grid, 1)
+        whole = QWidget()
+        whole.setObjectName("ground")
+        outer = QVBoxLayout(whole)
+        outer.setContentsMargins(4, 4, 4, 4)
+        outer.setSpacing(3)
+        outer.addWidget(self.board, 1)
+        outer.addWidget(self.bar)
+        self.setCentralWidget(whole)
+        self.setMinimumSize(900, 560)
+
+    def _make_actions(self) -> None:
+        self._actions: dict[str, QAction] = {}
+        for action in ACTIONS:
+            made = QAction(action.text, self)
+            made.triggered.connect(lambda _, name=action.name: self.do(name))
+            self.addAction(made)
+            self._actions[action.name] = made
+        self._give_keys()
+
+    def _give_keys(self) -> None:
+        """The same key may do one thing for a live run and another for a recorded one."""
+        replay = self.scene is not None and self.scene.playback is not None
+        for action in ACTIONS:
+            keys = action.keys if action.where in ("always", "replay" if replay else "live") else ()
+            self._actions[action.name].setShortcuts([QKeySequence(key) for key in keys])
+
+    def restyle(self, look: Look) -> None:
+        """Take on colours and sizes."""
+        self.look = look
+        theme = look.theme
+        palette = QPalette()
+        for role, ink in (
+            (QPalette.ColorRole.Window, theme.ground), (QPalette.ColorRole.Base, theme.sheet),
+            (QPalette.ColorRole.AlternateBase, theme.ground), (QPalette.ColorRole.Button, theme.button),
+            (QPalette.ColorRole.WindowText, theme.ink), (QPalette.ColorRole.Text, theme.ink),
+            (QPalette.ColorRole.ButtonText, theme.ink), (QPalette.ColorRole.ToolTipBase, theme.sheet),
+            (QPalette.ColorRole.ToolTipText, theme.ink), (QPalette.ColorRole.Highlight, theme.states["present"]),
+            (QPalette.ColorRole.HighlightedText, theme.ground), (QPalette.ColorRole.PlaceholderText, theme.quiet),
+        ):  # fmt: skip
+            palette.setColor(role, QColor(ink))
+        palette.setColor(QPalette.ColorGroup.Disabled, QPalette.ColorRole.ButtonText, QColor(theme.axis))
+        self.setPalette(palette)
+        app = QApplication.instance()
+        if isinstance(app, QApplication):
+            app.setPalette(palette)
+        letters = f"font-size: {look.px(1.0)}px;"
+        self.setStyleSheet(
+            f"QMainWindow, #ground {{ background: {theme.ground}; }}"
+            f"#sheet {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
+            f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 0; border-radius: 4px; {letters}"
+            f" padding: {look.px(0.35)}px {look.px(0.7)}px; }}"
+            f"QPushButton:hover {{ background: {theme.grid}; }}"
+            f"QPushButton:pressed, QPushButton:default {{ background: {theme.axis}; color: {theme.sheet}; }}"
+            f"QPushButton:disabled {{ color: {theme.axis}; }}"
+            f".QLabel, QLineEdit, QComboBox, QRadioButton {{ {letters} }}"
+            f"QToolTip {{ background: {theme.sheet}; color: {theme.ink}; border: 1px solid {theme.axis}; {letters} }}"
+        )
+        self.sentence.restyle(look)
+        self.bar.restyle(look)
+        for panel in self.panels:
+            panel.restyle(look)
+        self._divide()
+        self._painted_version = -1
+
+    def _divide(self) -> None:
+        """Who gets how much of the lower row."""
+        widths = (4, 4, 4) if self.look.projector else (5, 4, 3)  # larger letters need another division
+        column = 0
+        for panel, wide in zip((self.eeg, self.noise, self.ladder), widths, strict=True):
+            self.grid.removeWidget(panel)
+            self.grid.addWidget(panel, 1, column, 1, wide)
+            column += wide
+
+    # -- what is shown ------------------------------------------------------------------------------------------------
+
+    def tick(self) -> None:
+        """One frame. What goes wrong here is logged, and after some times the window gives up; the run never notices."""
+        began_s = time.perf_counter()
+        try:
+            self._take_stage()
+            self.conductor.tick()
+            if self.scene is not None:
+                self._show_scene(self.scene)
+            self._show_bar()
+            self._failing = 0
+        except Exception:
+            self._failing += 1
+            log.exception("the window could not be brought up to date; recording goes on")
+            if self._failing >= GIVE_UP:
+                self.give_up()
+        self.frames.worked(time.perf_counter() - began_s, began_s)
+
+    def give_up(self) -> None:
+        """Leave the screen to the terminal."""
+        log.error("the window fails again and again and is closed; recording goes on")
+        self._timer.stop()
+        self.finish()
+
+    def _take_stage(self) -> None:
+        """What the command has put on the stage since."""
+        scene = self.stage.scene
+        if scene is not None and scene is not self.scene:
+            self.scene = scene
+            self.conductor.adopt(scene)
+            self.bar.fit(replay=scene.playback is not None)
+            self._give_keys()
+            self._painted_version = -1
+            self.setWindowTitle(f"{scene.run.folder.path.name} · quietfloor")
+        if self.stage.ladder is not self._ladder:
+            self._ladder = self.stage.ladder
+            self.ladder.show_ladder(self._ladder)
+        while (fetched := self.stage.fetched()) is not None:
+            if isinstance(fetched, str):
+                self.conductor.say(fetched)
+            else:
+                self._overlay([*self.average.overlays, fetched][-MOST_OVERLAYS:])
+
+    def _show_scene(self, scene: Scene) -> None:
+        model = scene.model
+        if model.settings is None and scene.run.engine is not None:
+            model.begin(scene.run.engine.settings)
+        model.advance(scene.run.status)
+        changed = model.version != self._painted_version
+        now_s = time.monotonic()
+        if changed:
+            self._painted_version = model.version
+            self._guarded(self.plane, lambda: self.plane.show_plane(model.plane()))
+            self._guarded(self.average, lambda: self.average.show_curves(model.curves()))
+            self._guarded(self.noise, lambda: self.noise.show_track(model.noise_track()))
+        if changed or model.live:
+            self._guarded(self.eeg, lambda: self.eeg.show_scroll(model.scroll(), model.live))
+        if changed or now_s - self._worded_s >= WORDS_EVERY_S:
+            self._worded_s = now_s
+            self.sentence.show_headline(model.headline())
+            self.sentence.clock.say(clock(model.moment_s))
+
+    @staticmethod
+    def _guarded(panel: Panel, show: Callable[[], None]) -> None:
+        """A panel that fails is left as it is; the others go on."""
+        if panel.failed:
+            return
+        try:
+            show()
+        except Exception as error:
+            log.exception("the panel %r failed and stays as it is; recording goes on", panel.name)
+            panel.fail(error)
+
+    def _show_bar(self) -> None:
+        conductor, bar, scene = self.conductor, self.bar, self.scene
+        self.sentence.badge.say(conductor.badge)
+        bar.message.say(self._message())
+        for name, button in bar.buttons.items():
+            button.setEnabled(conductor.possible(name))
+        if scene is None:
+            return
+        bar.timeline.show_times(conductor.total_s, scene.model.status.seconds, scene.model.moment_s)
+        bar.times.say(bar.timeline.words)
+        bar.rename("pause", "Pause view" if scene.model.live else "Follow")
+        bar.rename("play", "Pause" if conductor.playing else "Play")
+
+    def _message(self) -> str:
+        if self._show_frames:
+            return self.frames.words
+        if self.conductor.message:
+            return self.conductor.message
+        offered = self.stage.offered
+        if offered is not None:
+            left = "" if offered.until is None else f" in {max(0.0, offered.until - time.monotonic()):.0f} s, or"
+            return f"Next: {offered.text}{left} with N"
+        messages = [] if self.scene is None else self.scene.model.messages
+        if not messages:
+            return ""
+        self.bar.message.setToolTip(tooltip("", "<br>".join(list(messages)[-10:])))
+        return f"! {messages[-1]}" if not messages[-1].startswith("Note: ") else messages[-1]
+
+    # -- what is done -------------------------------------------------------------------------------------------------
+
+    def do(self, name: str) -> None:
+        """Carry out an action of the table."""
+        self.stage.touch()
+        if self.conductor.do(name):
+            return
+        if name.startswith("panel_"):
+            self._show_alone(self.panels[int(name[-1]) - 1])
+            return
+        getattr(self, f"_do_{name}")()
+
+    def _do_mark(self) -> None:
+        if not self.conductor.possible("mark") or self.scene is None:
+            self.conductor.say("There is no run to mark")
+            return
+        pressed_s, moment_s = time.monotonic(), self.scene.model.status.seconds
+        question = f"Note on {clock(moment_s)} (Enter keeps it, Esc drops it):"
+        self._ask(question, lambda text: self.conductor.note(text, pressed_s, moment_s))
+
+    def _do_go_to(self) -> None:
+        self._ask("Go to (minutes:seconds):", self.conductor.go_to)
+
+    def _ask(self, question: str, give: Callable[[str], None]) -> None:
+        """While a line is typed no key means anything else."""
+        for action in self._actions.values():
+            action.setEnabled(False)
+
+        def over() -> None:
+            for action in self._actions.values():
+                action.setEnabled(True)
+
+        self.bar.ask(question, give, over)
+
+    def _show_alone(self, panel: Panel) -> None:
+        self._alone = None if self._alone is panel else panel
+        for other in self.panels:
+            other.setVisible(self._alone in (None, other))
+
+    def _do_all_panels(self) -> None:
+        if self._alone is not None:
+            self._show_alone(self._alone)
+
+    def _do_halves(self) -> None:
+        self.average.halves = not self.average.halves
+        self.average.refit()
+
+    def _do_plus_minus(self) -> None:
+        self.average.plus_minus = not self.average.plus_minus
+        self.average.refit()
+
+    def _do_taller(self) -> None:
+        self.eeg.times_taller = min(16.0, self.eeg.times_taller * 2)
+        self.eeg.chart.repaint_inside()
+
+    def _do_flatter(self) -> None:
+        self.eeg.times_taller = max(1 / 16, self.eeg.times_taller / 2)
+        self.eeg.chart.repaint_inside()
+
+    def _do_rung_up(self) -> None:
+        self.ladder.rungs.choose(-1)
+
+    def _do_rung_down(self) -> None:
+        self.ladder.rungs.choose(1)
+
+    def _do_overlay(self) -> None:
+        if self.ladder.rungs.rung is not None:
+            self._toggle_overlay(self.ladder.rungs.rung)
+
+    def _toggle_overlay(self, rung: Rung) -> None:
+        """The newest run of a rung that has an average, over the present one; or away again."""
+        folders = {replicate.folder for replicate in rung.replicates}
+        drawn = [overlay for overlay in self.average.overlays if overlay.folder in folders]
+        if drawn:
+            self._overlay([overlay for overlay in self.average.overlays if overlay not in drawn])
+            return
+        here = None if self.scene is None else self.scene.run.folder.path
+        others = [replicate for replicate in rung.replicates if replicate.folder != here]
+        if others:
+            self.stage.fetch(others[0], rung.level)
+        else:
+            self.conductor.say(f"No other finished run at {rung.level} yet")
+
+    def _overlay(self, overlays: list[Overlay]) -> None:
+        self.average.overlays = overlays
+        self.ladder.rungs.overlays = overlays
+        self.average.refit()
+        self.ladder.rungs.update()
+
+    def _do_theme(self) -> None:
+        others = [theme for theme in THEMES.values() if theme.name != self.look.theme.name]
+        self.restyle(replace(self.look, theme=others[0] if others else LIGHT))
+
+    def _do_projector(self) -> None:
+        self.restyle(replace(self.look, projector=not self.look.projector))
+
+    def _do_full_screen(self) -> None:
+        self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
+
+    def _do_frames(self) -> None:
+        self._show_frames = not self._show_frames
+
+    def _do_keys(self) -> None:
+        if self.sheet is not None and self.sheet.isVisible():
+            self.sheet.close()
+            return
+        replay = self.scene is not None and self.scene.playback is not None
+        self.sheet = KeysSheet(self, replay, self.look)
+        for key in ("F1", "?"):
+            close = QAction(self.sheet)
+            close.setShortcut(QKeySequence(key))
+            close.triggered.connect(self.sheet.reject)
+            self.sheet.addAction(close)
+        self.sheet.show()
+
+    def _do_export(self) -> None:
+        folder = Path.cwd() if self.scene is None else self.scene.session
+        stem = "quietfloor" if self.scene is None else self.scene.run.folder.path.name
+        self.dialog = ExportDialog(self, [panel.name for panel in self.panels], folder, stem, self._export)
+        self.dialog.open()
+
+    def _export(self, part: str, path: Path) -> None:
+        try:
+            self.conductor.say(f"Picture kept in {self.export(part, path)}")
+        except ExportError as error:
+            self.conductor.say(str(error))
+
+    def export(self, part: str, path: Path) -> Path:
+        """Write a picture of a panel by its name, of the whole for ""; the format follows from the path. Raises ExportError."""
+        widget: QWidget = next((panel for panel in self.panels if panel.name == part), self.board)
+        title = "quietfloor" if self.scene is None else f"{self.scene.run.folder.path.name}: {self.scene.model.title}"
+        return export(widget, path, title, self.look.theme.ground)
+
+    # -- the end ------------------------------------------------------------------------------------------------------
+
+    def _do_quit(self) -> None:
+        self.close()
+
+    def finish(self) -> None:
+        """Close without asking."""
+        self._closing = True
+        self.close()
+
+    def _stop_and_close(self) -> None:
+        self.stage.stop()
+        self.finish()
+
+    def closeEvent(self, event: QCloseEvent | None) -> None:
+        assert event is not None
+        if not self._closing and self.scene is not None and self.scene.on:
+            event.ignore()
+            if self.question is None or not self.question.isVisible():
+                self.question = CloseQuestion(self, self._stop_and_close, self.finish)
+                self.question.open()
+            return
+        self._closing = True
+        self._timer.stop()
+        self._remember()
+        event.accept()
+        self.stage.leave()
+        on_close, self._on_close = self._on_close, lambda: None
+        on_close()
+
+    def _remember(self) -> None:
+        if self._settings is not None:
+            geometry = bytes(self.saveGeometry().toBase64()).decode("ascii")
+            what = Remembered(
+                geometry, self.look.theme.name, self.look.projector, self.average.halves, self.average.plus_minus
+            )
+            remember(self._settings, what)
+
+    def event(self, event: QEvent | None) -> bool:
+        """Also measures how long painting takes."""
+        if event is None or event.type() != QEvent.Type.UpdateRequest:
+            return super().event(event)
+        began_s = time.perf_counter()
+        done = super().event(event)
+        self.frames.painted(time.perf_counter() - began_s)
+        return done
