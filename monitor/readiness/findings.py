@@ -72,7 +72,7 @@ def worst(severities: Iterable[Severity]) -> Severity:
 
 def ready(groups: Iterable[Group]) -> bool:
     """Whether a run may begin: nothing says stop, nothing is still unknown."""
-    return worst(group.severity for group in groups) in ("ok", "look")
+    return all(finding.severity in ("ok", "look") for group in groups for finding in group.findings)
 
 
 def summary(groups: Iterable[Group]) -> str:
@@ -125,7 +125,7 @@ TERMS: dict[str, tuple[str, str]] = {
     "sound": ("sound", "What will be played, at which ear and level."),
     "ceiling": ("output ceiling", "The loudest that this program lets out for this transducer and age group."),
     "calibration": ("calibration", "A file that says how loud full scale is on this output; dB nHL need one."),
-    "level_check": ("level check", "A tone over a wire loop, compared with the calibration: was a volume control moved?"),
+    "level_check": ("level check", "A tone over a wire loop against the calibration: it tells a volume control that was moved."),
     "bits": ("bits", "Steps of the sound card's converter that a quiet sound still uses, as a power of two; few make it coarse."),
     "dose": ("sound dose", "How much sound an ear got in this session and will get, of what it may get in a day."),
     "timing": ("timing", "A measurement by a wire loop of how long after its trigger the sound really leaves, and how steadily."),

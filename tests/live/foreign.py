@@ -44,6 +44,8 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--nan", type=float, nargs=2, metavar=("FROM", "TO"))
     parser.add_argument("--flat", action="store_true", help="the EEG channels send zeros")
+    parser.add_argument("--stuck", type=float, help="the first EEG channel does not move from here (uV)")
+    parser.add_argument("--mains", type=float, default=0.0, help="50 Hz in the first EEG channel (uV peak), and 0.4 of it at 150 Hz")
     parser.add_argument("--vanish", type=float, help="end without a word after so long")
     parser.add_argument("--markers", help="name of a marker stream to send along, a text every half second")
     parser.add_argument("--stop-triggers", type=float, help="no trigger from here on")
@@ -58,6 +60,10 @@ def samples(args: argparse.Namespace) -> np.ndarray:
         rng, args.rate, int((args.seconds - 2) * args.per_s), args.per_s, args.nv, args.latency, args.noise, args.channels, kind
     ).samples
     eeg, line = made[:-1] * SCALE[args.unit], made[-1]
+    turns = 2 * np.pi * 50 * np.arange(eeg.shape[1]) / args.rate
+    eeg[0] += args.mains * SCALE[args.unit] * (np.sin(turns) + 0.4 * np.sin(3 * turns + 1.0))
+    if args.stuck is not None:
+        eeg[0] = args.stuck * SCALE[args.unit]
     if args.flat:
         eeg = np.zeros_like(eeg)
     if args.trigger == "none":
