@@ -46,6 +46,7 @@ MONITOR_LAYERS = (
     ("run", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
     ("journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),
+    ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("expected", "sources"),
     ("xdf", "xdf_format", "xdf_read", "xdf_write"),
     ("core",),
