@@ -53,7 +53,7 @@ def text(found: Measurement, sounds: int) -> str:
     if found.inverted:
         rows.append(("polarity", "turned over between output and EEG"))
     if found.breaks:
-        rows.append(("breaks", f"{found.breaks}: the sound broke up, end other programs"))
+        rows.append(("breaks", f"{found.breaks} of the sound, as its trigger column says"))
     lines = [f"  {name:10}{value}" for name, value in rows]
     lines += ["", "  sounds by how far they are from the mean offset", *histogram_text(found.offsets_ms)]
     return "\n".join(lines) + "\n"

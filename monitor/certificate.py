@@ -35,7 +35,7 @@ FAULTS: Mapping[str, tuple[str, str]] = {
     "missing_sounds": ("sound is missing", "sounds are missing"),
     "double_sounds": ("sound is too much", "sounds are too many"),
     "wrong_polarity": ("sound has the wrong polarity", "sounds have the wrong polarity"),
-    "breaks": ("break of the sound", "breaks of the sound"),
+    "breaks": ("break of the sound: end other programs", "breaks of the sound: end other programs"),
 }
 
 

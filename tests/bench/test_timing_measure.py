@@ -177,7 +177,7 @@ def test_the_mark_of_a_broken_sound_is_told():
     changed = trigger.copy()
     changed[at : at + len(mark)] += mark * 10_000.0
     found = measured(changed, sound_channel, played, 48_000.0)
-    assert found.problems == ("1 break of the sound",)
+    assert found.problems == ("1 break of the sound: end other programs",)
 
 
 # -- what cannot be measured -------------------------------------------------------------------------------------------
