@@ -270,7 +270,8 @@ class Sound:
     @property
     def record(self) -> dict[str, Any]:
         """For run.json."""
-        return self._record | {"dose": dose_record(self._frames.dose)}
+        breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
+        return self._record | {"dose": dose_record(self._frames.dose), "breaks": breaks}
 
     @property
     def dose(self) -> Dose:

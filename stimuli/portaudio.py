@@ -19,7 +19,7 @@ from stimuli.outputs import BLOCK, CHANNELS, RATE_HZ, Output, check_block, extra
 
 LATENCY_BLOCKS = 4.0  # asked for; own choice: a callback in Python may be late by some tens of ms
 STALLED_S = 2.0  # without being asked for a block: the card was pulled out, or its server ended
-CLOSE_S = 3.0  # a card that is gone may keep its own closing waiting for minutes
+CLOSE_S, GONE_CLOSE_S = 3.0, 0.5  # a card that is gone may keep its own closing waiting for minutes
 _SLOWNESS = 0.01  # of following the clock, per block: stamps are labels, not measurements
 
 
@@ -89,7 +89,7 @@ class PortAudioDevice:
             return
         closing = threading.Thread(target=_close, args=(stream, failed), name="closing the sound card", daemon=True)
         closing.start()
-        closing.join(self.latency_s + CLOSE_S)
+        closing.join(GONE_CLOSE_S if failed else self.latency_s + CLOSE_S)
         if failed or closing.is_alive():  # what is gone cannot be closed: the program would wait for it at its own end, or abort
             atexit.unregister(getattr(load_sounddevice(), "_exit_handler", None))
 

@@ -66,6 +66,8 @@ class SoundLoop:
         command += ["-C", str(PORTS), "-P", str(PORTS)]
         if os.geteuid() == 0:
             command = ["nice", "-n", "-10", *command]
+        if shutil.which("setpriv"):  # a test run that is killed leaves no server behind
+            command = ["setpriv", "--pdeathsig", "TERM", *command]
         with open(self.log, "w") as log:
             self.process = subprocess.Popen(
                 command, env=os.environ | self.environment, stdin=subprocess.DEVNULL, stdout=log, stderr=subprocess.STDOUT

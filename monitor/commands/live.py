@@ -287,6 +287,8 @@ def title_of(plan: Any, stimulus: Any, timing: str) -> str:
             level = f"{record['level_db_nhl']:g} dB nHL"
         else:
             level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
+        if (bits := record["output"].get("bits_left")) is not None:
+            level += f" ({bits:.0f} of {record['output']['bits']} bits)"
         muted = ", MUTED" if record["muted"] else ""
         speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
         zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""

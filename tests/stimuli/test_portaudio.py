@@ -91,9 +91,9 @@ def delay_of(heard: np.ndarray, expected: np.ndarray) -> int:
 
 
 def test_every_sample_comes_back_bit_for_bit_with_one_delay(play: Callable[..., Any], sound_loop: SoundLoop) -> None:
-    played, said = play(sweeps=200)
+    played, said = play(sweeps=100, lead_in_s=0.3)
     assert said["error"] == ""
-    assert said["sweeps_played"] == 200
+    assert said["sweeps_played"] == 100
     assert said["position"] >= card_player.frames(played.options).total_samples
     expected = with_breaks(card_player.frames(played.options), said["position"], said["underruns"])
     heard = played.heard
@@ -106,12 +106,12 @@ def test_every_sample_comes_back_bit_for_bit_with_one_delay(play: Callable[..., 
     assert not heard[3].any()  # an output that nothing is routed to
     if not said["underruns"]:  # of a machine too busy for JACK
         triggers = np.count_nonzero((heard[2, 1:] > 0.25) & (heard[2, :-1] <= 0.25))
-        assert triggers == 200
+        assert triggers == 100
     assert abs(said["stamp_off_s"]) < 0.5
 
 
 def test_frames_go_where_they_are_routed(play: Callable[..., Any]) -> None:
-    played, said = play(sweeps=20, channels=[4, 2, 1], block=512)
+    played, said = play(sweeps=20, channels=[4, 2, 1], block=512, lead_in_s=0.3)
     expected = with_breaks(card_player.frames(played.options), said["position"], said["underruns"])
     heard = played.heard[[3, 1, 0]]
     delay = delay_of(heard, expected)
@@ -121,7 +121,7 @@ def test_frames_go_where_they_are_routed(play: Callable[..., Any]) -> None:
 
 
 def test_a_renderer_that_is_held_back_leaves_silence_and_exactly_one_mark(play: Callable[..., Any]) -> None:
-    played, said = play(sweeps=150, hold_at_s=3.0, hold_s=1.0)
+    played, said = play(sweeps=100, lead_in_s=0.3, hold_at_s=1.5, hold_s=1.0)
     late = [broken for broken in said["underruns"] if not broken.by_device]
     assert len(late) == 1
     assert late[0].sample % 1024 == 0
@@ -136,7 +136,7 @@ def test_a_renderer_that_is_held_back_leaves_silence_and_exactly_one_mark(play: 
     lobes = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
     assert np.count_nonzero(lobes == 72) == 1  # 1.5 ms
     assert set(lobes) - {24, 48, 72, 96} <= set(range(1, 48))  # a trigger that was torn is shorter
-    assert said["sweeps_played"] == 150
+    assert said["sweeps_played"] == 100
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
