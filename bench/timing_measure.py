@@ -17,6 +17,8 @@ from monitor.core.samples import Floats
 from monitor.core.triggers import TriggerSettings
 from stimuli.schedule import Sweep
 
+NEAR_S = 0.05  # a break of the sound that far before the first click, or after the last one, touches none of them
+
 
 class TimingError(ValueError):
     """The recording holds no answer; the text says what is missing and what to do."""
@@ -118,6 +120,8 @@ def measure(trigger: Floats, sound: Floats, rate_hz: float, played: Played, sett
     offsets_ms = 1e3 * (sounds.positions - matched.positions) / rate_hz
     if np.isfinite(offsets_ms).sum() < 3:
         raise TimingError("fewer than three sounds have both their trigger and their pulse in the recording: check both cables")
+    first, last = matched.line(expected)[[0, -1]]
+    near = NEAR_S * rate_hz
     slope, slope_se, sound_sd = _line(expected, sounds.positions)
     return Measurement(
         rate_hz=rate_hz,
@@ -127,7 +131,7 @@ def measure(trigger: Floats, sound: Floats, rate_hz: float, played: Played, sett
         double_triggers=matched.extra,
         double_sounds=sounds.extra,
         wrong_polarity=sounds.wrong_polarity,
-        breaks=sum(onset.breaks for onset in onsets),
+        breaks=len([one for one in onsets if one.breaks and first - near < one.position < last + near]),
         inverted=sounds.inverted,
         trigger_edges=finder.model.kind,
         drift_ppm=1e6 * (slope - 1.0),

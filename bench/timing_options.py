@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.timing_report import PLOT_FORMATS
-from monitor.plan import Plan, PlanError, load_plan, make_plan
+from monitor.plan import OF_SOUND_CARD, Plan, PlanError, load_plan, make_plan
 
 COUNT, LEAST, MOST = 500, 64, 2000
 LEVEL_DB_FS = -40.0  # below the output ceiling without a calibration, for every age group
@@ -130,6 +130,8 @@ def _sound(given: Plan, args: argparse.Namespace) -> dict[str, Any]:
     """Clicks of alternating polarity with random pauses, through the output of the plan."""
     kept = {} if given.sound is None else given.sound.model_dump(mode="json", exclude_none=True)
     kept = {key: value for key, value in kept.items() if key not in NOT_OF_THE_OUTPUT}
+    if args.device not in (None, kept.get("device", "lsl")):  # what belongs to the other kind
+        kept = {key: value for key, value in kept.items() if key not in (*OF_SOUND_CARD, "device_source_id", "speed")}
     names = ("device", "output", "device_source_id", "sample_rate_hz", "ear", "level_db_fs", "speed")
     asked = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
     return {"level_db_fs": LEVEL_DB_FS} | kept | _settings(args.set) | asked

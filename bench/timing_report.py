@@ -86,7 +86,8 @@ def rates_text(certificate: Certificate) -> str:
     rows = [head]
     for entry in certificate.measured:
         state = "" if entry.passed else "FAILED: " + "; ".join(entry.problems)
-        figures = (f"{entry.rate_hz:g} Hz", f"{entry.offset_ms:.4f} ms", time_text(entry.sd_ms), f"{entry.drift_ppm:.2f} ppm")
+        drift_ppm = round(entry.drift_ppm, 2) + 0.0  # no "-0.00"
+        figures = (f"{entry.rate_hz:g} Hz", f"{entry.offset_ms:.4f} ms", time_text(entry.sd_ms), f"{drift_ppm:.2f} ppm")
         rows.append((*figures, str(entry.issued), str(entry.expires), state))
     widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
     lines = ("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in rows)

@@ -176,6 +176,7 @@ def test_the_mark_of_a_broken_sound_is_told():
     mark = break_mark(0.0015, 48_000.0)
     changed = trigger.copy()
     changed[at : at + len(mark)] += mark * 10_000.0
+    changed[6000 : 6000 + len(mark)] += mark * 10_000.0  # long before the first click: it touches none
     found = measured(changed, sound_channel, played, 48_000.0)
     assert found.problems == ("1 break of the sound: end other programs",)
 

@@ -22,7 +22,7 @@ import pytest
 
 from bench.rig import parser as rig_parser
 from bench.timing import main
-from bench.timing_options import EXAMPLES, NOT_OF_THE_OUTPUT
+from bench.timing_options import EXAMPLES, NOT_OF_THE_OUTPUT, order
 from bench.timing_options import parser as timing_parser
 from monitor.cli import parser
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
@@ -277,6 +277,21 @@ def test_the_examples_of_the_help_are_understood() -> None:
         words = shlex.split(line)[1:]
         assert parser().parse_args(words).rest == words[1:]
         {"timing": timing_parser, "rig": rig_parser}[words[0]]().parse_args(words[1:])
+
+
+def test_another_device_than_the_plans_leaves_out_what_belongs_to_that_one(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        '[stream]\nname = "A"\ntrigger = "t"\n[sound]\nlevel_db_fs = -20\nspeed = 4\ndevice_source_id = "x"\near = "left"\n'
+    )
+    arguments = [str(plan), "--sound-channel", "2"]
+    same = order(timing_parser().parse_args(arguments)).plan.sound
+    card = order(timing_parser().parse_args([*arguments, "--device", "sound-card", "--set", "block=2048"])).plan.sound
+    assert same is not None
+    assert card is not None
+    assert (same.device, same.speed, same.device_source_id, same.ear) == ("lsl", 4, "x", "left")
+    assert (card.device, card.speed, card.block, card.ear) == ("sound-card", 1, 2048, "left")
+    assert (same.stimulus, same.level_db_fs, same.polarity, same.rate_per_s) == ("click", -40, "alternating", 47.1)
 
 
 def test_every_key_of_the_output_is_taken_from_a_plan() -> None:
