@@ -28,6 +28,7 @@ from monitor.commands.common import (
     say,
     stop_on_signals,
 )
+from monitor.commands.walking import add_walk, walk_first
 from monitor.commands.windowed import add_window, show_live, with_window
 
 if TYPE_CHECKING:
@@ -53,8 +54,7 @@ def add(commands: Any) -> None:
     add_decisions(parser)
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
     parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
-    parser.add_argument("--acknowledge", action="store_true",
-                        help="the cautions that `quietfloor check` prints were read: kept in run.json")  # fmt: skip
+    add_walk(parser)
     add_window(parser)
     add_json(parser)
     parser.set_defaults(do=main)
@@ -80,9 +80,15 @@ def main(args: argparse.Namespace) -> int:
         plan, session = plan_from(args), args.out or DEFAULT_SESSION
 
         def work(stage: Stage | None) -> int:
-            record = carry_through(plan, session, args, acknowledged_by(args), stage)
+            begins, acknowledged = walk_first(stage, plan, session, args)
+            if not begins:
+                return refuse("left at the set-up, no run was made", FAILED, args)
+            record = carry_through(plan, session, args, acknowledged, stage)
             while stage is not None and stage.offer("another run with the same plan"):
-                record = carry_through(plan, session, args, acknowledged_by(args), stage)
+                begins, acknowledged = walk_first(stage, plan, session, args)
+                if not begins:
+                    break
+                record = carry_through(plan, session, args, acknowledged, stage)
             give_json(record, args)
             return exit_status(record)
 
@@ -91,15 +97,6 @@ def main(args: argparse.Namespace) -> int:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
-
-
-def acknowledged_by(args: argparse.Namespace) -> dict[str, Any] | None:
-    """Without the set-up panel only the command line can say that somebody took note of the cautions."""
-    import datetime
-
-    from monitor.readiness.cautions import acknowledge
-
-    return acknowledge("--acknowledge", datetime.datetime.now(datetime.UTC)).record() if args.acknowledge else None
 
 
 def exit_status(record: dict[str, Any]) -> int:

@@ -17,6 +17,7 @@ from monitor.core.engine import Engine
 from monitor.display.feed import Feed
 from monitor.display.ladder import Ladder, Level, Overlay, Replicate, load_overlay, read_ladder
 from monitor.display.model import ViewModel
+from monitor.display.steps import Walk
 from monitor.folder import RunFolder
 from monitor.plan import Plan
 from monitor.playback import Playback
@@ -91,6 +92,7 @@ class Stage:
 
     unattended: bool = False
     scene: Scene | None = None
+    walk: Walk | None = None  # the set-up before a run, while it is on
     ladder: Ladder = field(default_factory=lambda: Ladder(None))
     offered: Offer | None = None
     gone: bool = False  # no window any more
@@ -101,6 +103,17 @@ class Stage:
     _overlays: deque[Overlay | str] = field(default_factory=deque)
 
     # -- the command's side -------------------------------------------------------------------------------------------
+
+    def prepare(self, walk: Walk) -> bool:
+        """Show the set-up before a run and wait for the answer to it; whether the run is to begin."""
+        self.walk = walk
+        try:
+            while not (self.gone or self.interrupted):
+                if walk.answered.wait(POLL_S):
+                    return walk.record is not None
+            return False
+        finally:
+            self.walk = None
 
     def show(self, scene: Scene) -> None:
         """From now on this is what the window shows."""

@@ -28,7 +28,9 @@ from monitor.display.panel_plane import PlanePanel
 from monitor.display.remembered import Remembered, recall, remember
 from monitor.display.scales import clock
 from monitor.display.sentence_bar import SentenceBar
+from monitor.display.setup import SetupPanel
 from monitor.display.stage import Scene, Stage
+from monitor.display.steps import Walk
 from monitor.display.terms import tooltip
 from monitor.display.theme import LIGHT, THEMES, Look
 
@@ -37,6 +39,7 @@ log = logging.getLogger("quietfloor")
 FRAME_MS = 33
 WORDS_EVERY_S = 0.2  # figures that change faster cannot be read
 MOST_OVERLAYS = 3
+WITH_SETUP = ("theme", "projector", "full_screen", "quit")  # keys of the window that work in the set-up too
 GIVE_UP = 3  # ticks in a row that fail
 
 
@@ -58,6 +61,7 @@ class Window(QMainWindow):
         self._alone: Panel | None = None
         self._closing = False
         self._show_frames = False
+        self.setup: SetupPanel | None = None
         self.question: CloseQuestion | None = None
         self.sheet: KeysSheet | None = None
         self.dialog: ExportDialog | None = None
@@ -108,7 +112,7 @@ class Window(QMainWindow):
         column_layout.addLayout(grid, 1)
         whole = QWidget()
         whole.setObjectName("ground")
-        outer = QVBoxLayout(whole)
+        self._outer = outer = QVBoxLayout(whole)
         outer.setContentsMargins(4, 4, 4, 4)
         outer.setSpacing(3)
         outer.addWidget(self.board, 1)
@@ -167,6 +171,8 @@ class Window(QMainWindow):
         self.bar.restyle(look)
         for panel in self.panels:
             panel.restyle(look)
+        if self.setup is not None:
+            self.setup.restyle(look)
         self._divide()
         self._painted_version = -1
 
@@ -206,9 +212,12 @@ class Window(QMainWindow):
 
     def _take_stage(self) -> None:
         """What the command has put on the stage since."""
+        if self.stage.walk is not None and (self.setup is None or self.setup.walk is not self.stage.walk):
+            self._show_setup(self.stage.walk)
         scene = self.stage.scene
         if scene is not None and scene is not self.scene:
             self.scene = scene
+            self._end_setup()
             self.conductor.adopt(scene)
             self.bar.fit(replay=scene.playback is not None)
             self._give_keys()
@@ -222,6 +231,27 @@ class Window(QMainWindow):
                 self.conductor.say(fetched)
             else:
                 self._overlay([*self.average.overlays, fetched][-MOST_OVERLAYS:])
+
+    def _show_setup(self, walk: Walk) -> None:
+        """In the place of everything else, until a run is on the stage; of the window's keys those stay that fit there."""
+        self._end_setup()
+        self.setup = SetupPanel(walk, self.look)
+        self.board.hide()
+        self.bar.hide()
+        self._outer.insertWidget(0, self.setup, 1)
+        for name, action in self._actions.items():
+            action.setEnabled(name in WITH_SETUP)
+        self.show()
+
+    def _end_setup(self) -> None:
+        if self.setup is not None:
+            self.setup.hide()
+            self.setup.deleteLater()
+            self.setup = None
+            self.board.show()
+            self.bar.show()
+            for action in self._actions.values():
+                action.setEnabled(True)
 
     def _show_scene(self, scene: Scene) -> None:
         model = scene.model

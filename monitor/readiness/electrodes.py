@@ -17,6 +17,7 @@ HUM_UV = 5.0  # own choice: a good set-up has less; it is outside the band and c
 LOOSE_UV = 50.0  # own choice: so much comes in where a contact is loose, rather than through cables that lie badly
 HUM_IN_BAND = 0.3  # own choice: of the noise there; together they are then 4 % more than the noise alone
 DRIFT_UV_PER_S = 100.0  # own choice: slow EEG moves by some tens of uV a second, a contact that settles by more
+STEADY_UV_PER_S = 1.0  # own choice: no matter for anybody
 OFFSET_UV = 100_000.0  # own choice: half of what common converters take at their highest gain (187.5 mV at 24 times, from memory)
 LIMITED = 0.2  # own choice: part of the time at the limit; sweeps there are left out
 HELD = 0.4  # own choice: part of neighbouring samples that are equal
@@ -57,12 +58,16 @@ def judge(channel: ChannelFigures, rail_uv: float) -> tuple[Finding, ...]:
     """One finding an aspect. Where there is no signal the rest is not asked, except for an impedance, which needs none."""
     bad: Severity = "stop" if channel.decides else "look"
     found = [_signal(channel, bad, rail_uv)]
-    alive = channel.still <= 0.5 and channel.not_finite <= 0.5  # nan: not known yet
-    if alive and math.isnan(channel.level_uv):
+    if alive(channel) and math.isnan(channel.level_uv):
         found.append(Finding("noise", "wait", "not known before the unit is", subject=channel.label))
-    elif alive:
+    elif alive(channel):
         found += [_noise(channel), _mains(channel), _drift(channel), *_resolution(channel), *_tone(channel)]
     return (*found, *_impedance(channel))
+
+
+def alive(channel: ChannelFigures) -> bool:
+    """Whether it moves, and is numbers; False too while that is not known."""
+    return channel.still <= 0.5 and channel.not_finite <= 0.5
 
 
 def _signal(channel: ChannelFigures, bad: Severity, rail_uv: float) -> Finding:
@@ -104,7 +109,7 @@ def _mains(channel: ChannelFigures) -> Finding:
         return Finding("mains", "wait", "listening", subject=channel.label)
     lines = channel.mains.lines
     if not lines:
-        said = f"none above {channel.mains.least:.2g} uV"
+        said = f"none above {max(channel.mains.least, 0.1):.1g} uV"
         return Finding("mains", "ok", said, "", channel.label, 0.0, "uV", HUM_UV, OWN_CHOICE)
     parts = tuple((f"{line.hz:.1f} Hz", line.amplitude) for line in lines)
     largest = max(line.amplitude for line in lines)
@@ -129,7 +134,7 @@ def _drift(channel: ChannelFigures) -> Finding:
         remedies.append("wait a minute for the contact to settle; keep cables and head still")
     if abs(level) > OFFSET_UV:
         remedies.append(f"the offset is close to what amplifiers take: use electrodes of one kind, {SKIN}")
-    said = f"offset {_volts(level)}, drifting {drift:.2g} uV/s"
+    said = f"offset {_volts(level)}, " + (f"drifting {drift:.2g} uV/s" if drift >= STEADY_UV_PER_S else "steady")
     return Finding("drift", "look" if remedies else "ok", said, "; ".join(remedies), channel.label, drift, "uV/s", DRIFT_UV_PER_S,
                    OWN_CHOICE, (("offset", level),))  # fmt: skip
 
@@ -185,6 +190,6 @@ def _volts(uv: float) -> str:
     size = abs(uv)
     if size >= 1e6:
         return f"{uv / 1e6:.4g} V"
-    if size >= 1e3:
-        return f"{uv / 1e3:.4g} mV"
+    if size >= 500:
+        return f"{uv / 1e3:.4g} mV" if size >= 1e4 else f"{uv / 1e3:.2g} mV"
     return f"{uv:.0f} uV" if size >= 100 else f"{uv:.2g} uV"

@@ -39,11 +39,12 @@ Opens = Callable[[Plan, float], Source]
 
 @dataclass(frozen=True)
 class Report:
-    """All that is known at one moment. ``stream`` is its summary, "" before it was found."""
+    """All that is known at one moment. ``stream`` is its summary, ``name`` the same in short, "" before it was found."""
 
     groups: tuple[Group, ...]
     placement: tuple[str, ...]
     stream: str = ""
+    name: str = ""
     seconds: float = 0.0
     listening: bool = False
 
@@ -163,7 +164,8 @@ class Check:
         if self._trigger_failure:
             heard = self._heard_group()
         groups = (stream, contacts, heard, self._sound, self._timing)
-        return Report(groups, reminders, description.summary(), self.seconds, self._trouble is None)
+        name = f"{description.name} · {description.channel_count} channels · {description.rate_hz:g} Hz · on {description.host}"
+        return Report(groups, reminders, description.summary(), name, self.seconds, self._trouble is None)
 
     def _heard_group(self) -> Group:
         if self._trigger_failure:

@@ -113,8 +113,10 @@ class Readiness:
         seen = self._trigger_figures()
         per_s = stream.sweeps_per_s(self.plan, 1.0 / seen.interval_s if seen.interval_s > 0 else math.nan)
         about_stream = stream.judge(self._stream_figures(unit), self.description, self.plan)
-        floor = stream.floor_finding(figures[0].noise_uv, figures[0].hum_in_band_uv, self.plan, per_s)
         contacts = [finding for channel in figures for finding in electrodes.judge(channel, self._rail_uv)]
+        first = figures[0]
+        dead = "" if electrodes.alive(first) or math.isnan(first.still) else first.label
+        floor = stream.floor_finding(first.noise_uv, first.hum_in_band_uv, self.plan, per_s, dead)
         return (
             Group("stream", "Stream", (*about_stream, floor)),
             Group("electrodes", "Electrodes", tuple(contacts)),

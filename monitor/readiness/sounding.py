@@ -56,7 +56,7 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     known = record["level_db_nhl"] is not None
     level = f"{record['level_db_nhl']:g} dB nHL" if known else f"{record['level_db_fs']:g} dB re full scale"
     value, unit = (record["level_db_nhl"], "dB nHL") if known else (record["level_db_fs"], "dB FS")
-    said = f"{record['stimulus']}, {sound.ear} ear, {level}, {sound.rate_per_s:g}/s by {sound.transducer}, {sound.age_group}"
+    said = f"{record['stimulus']}, {sound.ear} ear, {level}, {sound.rate_per_s:g}/s, by {_name(sound)}, {sound.age_group}"
     if sound.muted:
         return Finding("sound", "look", f"{said}, MUTED", "a control run: the trigger goes out without sound", "", value, unit)
     return Finding("sound", "ok", said, "", "", value, unit)
@@ -70,7 +70,7 @@ def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     if not size > 0:
         return Finding("ceiling", "ok", "nothing is played, so nothing can pass it", value=math.inf, unit="dB", limit=0.0)
     below = 20 * math.log10(limit / size)
-    said = f"{below:.1f} dB below the loudest that may leave for {sound.transducer}, {sound.age_group}"
+    said = f"{below:.1f} dB below the loudest that may leave by {_name(sound)}, {sound.age_group}"
     return Finding("ceiling", "ok", said, "", "", below, "dB", 0.0, "see stimuli/ceiling.py")
 
 
@@ -80,8 +80,10 @@ def _calibration(calibration: Calibration | None, today: datetime.date) -> Findi
         said = "uncalibrated: levels are dB re full scale, and say nothing about how loud it is"
         return Finding("calibration", "look", said, "`quietfloor calibrate` makes one for this output and earphone")
     left = calibration.valid_days - (today - calibration.issued).days
-    said = f"{calibration.id}, issued {calibration.issued} by {calibration.issued_by}, {left} days left"
+    until = calibration.issued + datetime.timedelta(days=calibration.valid_days)
+    said = f"{calibration.id}, issued {calibration.issued} by {calibration.issued_by}, valid until {until}"
     soon = left <= SOON_DAYS
+    said += f", {left} days left" if soon else ""
     return Finding("calibration", "look" if soon else "ok", said, "calibrate again soon" if soon else "", "", float(left), "days",
                    SOON_DAYS, OWN_CHOICE)  # fmt: skip
 
@@ -121,12 +123,14 @@ def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Find
     coming, limit = stimulus.frames.exposure(sweeps, seconds), limit_pa2s(sound.age_group)
     shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]
     ear, (before, more) = max(zip(EARS, shares, strict=True), key=lambda pair: sum(pair[1]))
-    said = (
-        f"{_percent(more)} of a day's sum for the {ear} ear, if all sweeps are needed; {_percent(before)} of it is used, "
-        f"{_percent(100 - before - more)} will be left"
-    )
+    used = f"{_percent(before)} of it is used" if before > 0 else "nothing of it is used"
+    said = f"at most {_percent(more)} of what the {ear} ear may get in a day; {used} in this session"
     basis, parts = f"{LIMIT_DB[sound.age_group]:.1f} dB, see stimuli/dose.py", (("used_percent", before), ("run_percent", more))
     return Finding("dose", "ok", said, "", "", before + more, "%", 100.0, basis, parts)
+
+
+def _name(sound: SoundPlan) -> str:
+    return "bone vibrator" if sound.route == "bone" else f"{sound.transducer} earphone"
 
 
 def _percent(value: float) -> str:

@@ -23,6 +23,7 @@ FALLS_DB = 10.0  # own choice, over the last octave of the band: EEG falls by 0 
 OCTAVE_PIECE_S = 0.05  # of samples, for one spectrum
 ERRORS = 6.0  # standard errors that a rate must be off by, as in a run
 SURE_PPM = 500.0  # own choice: a rate known worse than this is not known
+KNOWN_S = 2.0  # of stream; a spectrum that is not known then belongs to a channel without a signal
 AS_IN_A_RUN = "as in a run"
 
 
@@ -88,7 +89,7 @@ def _bandwidth(seen: StreamFigures, description: StreamDescription, plan: Plan) 
         said += f"; converters of many open boards pass {passes:.0f} Hz at this rate"
         basis = "-3 dB at 0.262 of the rate, one converter's data sheet (secondary)"
         return Finding("bandwidth", "look", said, "raise the amplifier's rate if it can", "", passes, "Hz", high, basis, parts)
-    if math.isnan(seen.falls_db):
+    if math.isnan(seen.falls_db) and seen.seconds < KNOWN_S:
         return Finding("bandwidth", "wait", said)
     return Finding("bandwidth", "ok", said, "", "", seen.falls_db, "dB", FALLS_DB, OWN_CHOICE, parts)
 
@@ -132,13 +133,16 @@ def _identity(description: StreamDescription) -> Iterable[Finding]:
         yield Finding("identity", "look", "none", remedy)
 
 
-def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: float) -> Finding:
+def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: float, dead: str = "") -> Finding:
     """Can the noise floor be reached? Of the deciding channel: RMS in the band, and how much of it is hum.
 
     Of independent sweeps: the noise of their mean is that of one over the square root of their number. Hum counts as noise here,
-    which is the careful side: what the random pauses and the sweeps of a unit cancel of it comes on top.
+    which is the careful side: what the random pauses and the sweeps of a unit cancel of it comes on top. ``dead``: the label of
+    the deciding channel, where it gives no signal.
     """
     floor_nv, most = plan.decision.floor_nv, plan.decision.max_sweeps
+    if dead:
+        return Finding("floor", "wait", f"not known while {dead} gives no signal")
     if not math.isfinite(noise_uv):
         return Finding("floor", "wait", "listening")
     after_nv, needed = 1e3 * noise_uv / math.sqrt(most), (1e3 * noise_uv / floor_nv) ** 2

@@ -72,7 +72,7 @@ def _seen(seen: TriggerFigures) -> Finding:
         said = f"no trigger in {seen.seconds:.0f} s, the channel does not move"
         remedy = "is the sound on, the cable in, the channel switched on at the amplifier?"
     if seen.ours:
-        remedy += " We are sending triggers without sound right now"
+        remedy += " Triggers are being sent right now, without sound"
     return Finding("trigger", "stop", said, remedy, label, 0.0, "triggers", 1.0, AS)
 
 

@@ -164,7 +164,7 @@ def test_the_rail_of_the_plan_is_the_limit() -> None:
     assert finding.severity == "look"
     assert finding.value == pytest.approx(100 * 0.25 / 4, abs=2.0)  # of the last 4 s
     clipped.samples[0] = 4990.0
-    assert "at the amplifier's limit: 4.99 mV" in findings(listened(clipped, plan))["signal", "E1"].said
+    assert "at the amplifier's limit: 5 mV" in findings(listened(clipped, plan))["signal", "E1"].said
 
 
 def test_hum_that_runs_into_the_rails() -> None:

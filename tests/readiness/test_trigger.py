@@ -114,7 +114,7 @@ def quiet(sent: bool | None, seconds: float = 4.0) -> Readiness:
 
 @pytest.mark.parametrize(
     ("sent", "severity", "words"),
-    [(None, "look", "not tried"), (False, "wait", ""), (True, "stop", "sending triggers without sound right now")],
+    [(None, "look", "not tried"), (False, "wait", ""), (True, "stop", "being sent right now, without sound")],
 )
 def test_our_own_triggers(sent: bool | None, severity: str, words: str) -> None:
     finding = findings(quiet(sent))["trigger", "TRIG"]

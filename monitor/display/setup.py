@@ -1,0 +1,277 @@
+"""The panel before a run: a list of steps at the left, what was found in the chosen one at the right, Start below.
+
+It shows a ``Walk`` and lives in the window; everything can be done by keys, which the buttons name.
+"""
+
+from __future__ import annotations
+
+from PyQt5.QtCore import Qt, QTimer, pyqtSignal
+from PyQt5.QtGui import QKeySequence
+from PyQt5.QtWidgets import QAction, QFrame, QHBoxLayout, QPushButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
+
+from monitor.display.panel import Words, colour
+from monitor.display.setup_parts import STATE_OF, Line, Shape, StepButton, Text
+from monitor.display.steps import Walk
+from monitor.display.theme import Look
+
+EVERY_MS = 250
+KEYS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("next", ("Down", "Right", "N", "Space")),
+    ("back", ("Up", "Left", "B")),
+    ("further", ("PgDown",)),
+    ("up", ("PgUp",)),
+    ("acknowledge", ("A",)),
+    ("anyway", ("Y",)),
+    ("start", ("Return", "Enter", "S")),
+    ("leave", ("Esc",)),
+)
+
+
+class SetupPanel(QWidget):
+    """Walks through a ``Walk``. ``answered`` is emitted once, when the person began or left."""
+
+    answered = pyqtSignal()
+
+    def __init__(self, walk: Walk, look: Look | None = None) -> None:
+        super().__init__()
+        self.walk, self.look = walk, look or Look()
+        self.chosen = 0
+        self._seen: set[int] = set()
+        self._steps = walk.steps
+        self._build()
+        self._make_keys()
+        self.restyle(self.look)
+        self._timer = QTimer(self)
+        self._timer.timeout.connect(self.refresh)
+        self._timer.start(EVERY_MS)
+        self.refresh()
+
+    # -- how it is made -----------------------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        self.shape, self.word, self.summary, self.stream = Shape(3.0), Words(), Words(), Words()
+        words = QVBoxLayout()
+        words.setSpacing(0)
+        words.addWidget(self.word)
+        words.addWidget(self.summary)
+        words.addWidget(self.stream)
+        head = QHBoxLayout()
+        head.setContentsMargins(6, 2, 6, 2)
+        head.setSpacing(14)
+        head.addWidget(self.shape)
+        head.addLayout(words, 1)
+        self.buttons = [StepButton(number) for number in range(1, len(self._steps) + 1)]
+        list_of_steps = QVBoxLayout()
+        list_of_steps.setSpacing(4)
+        for index, button in enumerate(self.buttons):
+            button.clicked.connect(lambda _, at=index: self.choose(at))
+            list_of_steps.addWidget(button)
+        list_of_steps.addStretch(1)
+        self.question, self.lines = Text(1.25, bold=True), [Line() for _ in range(4)]
+        self._rows = QVBoxLayout()
+        self._rows.setSpacing(2)
+        for line in self.lines:
+            self._rows.addWidget(line)
+        self._rows.addStretch(1)
+        inside = QWidget()
+        inside.setObjectName("rows")
+        inside.setLayout(self._rows)
+        self.area = QScrollArea()
+        self.area.setWidgetResizable(True)
+        self.area.setFrameShape(QFrame.Shape.NoFrame)
+        self.area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.area.setWidget(inside)
+        sheet = QFrame()
+        sheet.setObjectName("sheet")
+        page = QVBoxLayout(sheet)
+        page.setContentsMargins(18, 12, 12, 8)
+        page.setSpacing(8)
+        page.addWidget(self.question)
+        page.addWidget(self.area, 1)
+        middle = QHBoxLayout()
+        middle.setSpacing(10)
+        middle.addLayout(list_of_steps, 22)
+        middle.addWidget(sheet, 78)
+        self.message = Words()
+        self.message.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.doing = {name: self._button(name, hint) for name, hint in (
+            ("back", "to the step before"), ("next", "to the next step"),
+            ("acknowledge", "you have read the cautions and take them into account; it is kept with the run"),
+            ("anyway", "start although not everything is ready; what said stop is kept with the run"),
+            ("leave", "close this without a run"), ("start", "begin the run"),
+        )}  # fmt: skip
+        foot = QHBoxLayout()
+        foot.setSpacing(6)
+        for name in ("back", "next"):
+            foot.addWidget(self.doing[name])
+        foot.addWidget(self.message, 1)
+        for name in ("acknowledge", "anyway", "leave", "start"):
+            foot.addWidget(self.doing[name])
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(8, 4, 8, 6)
+        whole.setSpacing(8)
+        whole.addLayout(head)
+        whole.addLayout(middle, 1)
+        whole.addLayout(foot)
+
+    def _button(self, name: str, hint: str) -> QPushButton:
+        button = QPushButton()
+        button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        button.setToolTip(f"<qt>{hint}</qt>")
+        button.setAccessibleName(hint)
+        button.clicked.connect(lambda: self.do(name))
+        return button
+
+    def _make_keys(self) -> None:
+        named = [*KEYS, *((f"step_{number}", (str(number),)) for number in range(1, len(self._steps) + 1))]
+        for name, keys in named:
+            action = QAction(self)
+            action.setShortcuts([QKeySequence(key) for key in keys])
+            action.setShortcutContext(Qt.ShortcutContext.WindowShortcut)
+            action.triggered.connect(lambda _, what=name: self.do(what))
+            self.addAction(action)
+
+    def restyle(self, look: Look) -> None:
+        """Take on colours and sizes."""
+        self.look = look
+        theme = look.theme
+        self.shape.restyle(look)
+        self.word.size_letters(look.px(2.3), bold=True)
+        self.summary.size_letters(look.px(1.3))
+        self.stream.size_letters(look.px(0.95))
+        self.message.size_letters(look.px(1.0), bold=True)
+        colour(self.summary, theme.ink)
+        colour(self.stream, theme.quiet)
+        colour(self.message, theme.ink)
+        self.question.restyle(look)
+        for part in (*self.buttons, *self.lines):
+            part.restyle(look)
+        self.setStyleSheet(
+            f"#sheet {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
+            f"#rows, QScrollArea {{ background: {theme.sheet}; }}"
+            f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 0; border-radius: 4px;"
+            f" font-size: {look.px(1.0)}px; padding: {look.px(0.45)}px {look.px(0.8)}px; }}"
+            f"QPushButton:hover {{ background: {theme.grid}; }}"
+            f"QPushButton:disabled {{ color: {theme.axis}; }}"
+            f"QPushButton[due=true] {{ background: {theme.states['present']}; color: {theme.sheet}; font-weight: bold; }}"
+            f"QPushButton#step {{ background: transparent; text-align: left; border-left: 4px solid transparent; }}"
+            f"QPushButton#step:checked {{ background: {theme.sheet}; border-left: 4px solid {theme.ink}; }}"
+        )
+        self._name_buttons()
+        self._show_words()
+
+    @property
+    def _cautions(self) -> int:
+        return next(index for index, step in enumerate(self._steps) if step.name == "cautions")
+
+    @property
+    def shows_cautions(self) -> bool:
+        """Whether they are on the screen."""
+        return self.chosen == self._cautions
+
+    # -- what is shown ------------------------------------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """The newest of everything."""
+        self._steps = self.walk.steps
+        for button, step in zip(self.buttons, self._steps, strict=True):
+            button.show_step(step)
+        self._show_words()
+        self._show_page()
+        self._name_buttons()
+
+    def _show_words(self) -> None:
+        walk, report = self.walk, self.walk.report
+        severity = walk.severity
+        self.shape.show_severity(severity)
+        word, rest = walk.headline
+        self.word.say(word)
+        colour(self.word, self.look.theme.states[STATE_OF[severity]])
+        self.summary.say(f"{rest[:1].upper()}{rest[1:]}.")
+        self.stream.say(f"{report.name} · looked at for {report.seconds:.0f} s" if report.stream else "looking for the stream")
+        self.stream.setToolTip(f"<qt>{report.stream}</qt>")
+        self.message.say(self.walk.obstacle)
+
+    def _show_page(self) -> None:
+        step = self._steps[self.chosen]
+        self.question.say(step.question)
+        while len(self.lines) < len(step.rows):
+            line = Line()
+            line.restyle(self.look)
+            self._rows.insertWidget(len(self.lines), line)
+            self.lines.append(line)
+        for line, row in zip(self.lines, step.rows, strict=False):
+            line.show_row(row)
+            line.show()
+        for line in self.lines[len(step.rows) :]:
+            line.hide()
+        for button in self.buttons:
+            button.setChecked(button.number == self.chosen + 1)
+
+    def _name_buttons(self) -> None:
+        walk, last = self.walk, self.chosen == len(self._steps) - 1
+        acknowledge = "Acknowledge  A" if self.shows_cautions else "Read the cautions  A"
+        acknowledge = "Acknowledged ✓  A" if walk.acknowledged else acknowledge
+        names = {
+            "back": "Back  ↑", "next": "Next  ↓", "acknowledge": acknowledge,
+            "anyway": "Start anyway ✓  Y" if walk.anyway else "Start anyway  Y", "leave": "Leave  Esc", "start": "Start  Enter",
+        }  # fmt: skip
+        for name, text in names.items():
+            if self.doing[name].text() != text:
+                self.doing[name].setText(text)
+        self.doing["back"].setEnabled(self.chosen > 0)
+        self.doing["next"].setEnabled(not last)
+        self.doing["anyway"].setVisible(walk.hindered)
+        self.doing["start"].setEnabled(not walk.obstacle)
+        for name, due in (("acknowledge", not walk.acknowledged), ("start", not walk.obstacle)):
+            button = self.doing[name]
+            if button.property("due") != due:  # the one that is next stands out
+                button.setProperty("due", due)
+                button.setStyle(button.style())
+
+    # -- what is done -------------------------------------------------------------------------------------------------
+
+    def do(self, name: str) -> None:
+        """Carry out what a key or a button says."""
+        walk = self.walk
+        if walk.answered.is_set():
+            return
+        if name == "next":
+            self.choose(min(self.chosen + 1, len(self._steps) - 1))
+        elif name == "back":
+            self.choose(max(self.chosen - 1, 0))
+        elif name in ("further", "up"):
+            bar = self.area.verticalScrollBar()
+            if bar is not None:
+                bar.setValue(bar.value() + (1 if name == "further" else -1) * bar.pageStep())
+        elif name.startswith("step_"):
+            self.choose(int(name.removeprefix("step_")) - 1)
+        elif name == "acknowledge" and self.shows_cautions:
+            walk.acknowledged = not walk.acknowledged
+        elif name == "acknowledge":  # what was not on the screen cannot have been read
+            self.choose(self._cautions)
+        elif name == "anyway":
+            walk.anyway = walk.hindered and not walk.anyway
+        elif name == "start":
+            walk.start()
+        else:
+            walk.leave()
+        if walk.answered.is_set():
+            self._end()
+        else:
+            self.refresh()
+
+    def choose(self, index: int) -> None:
+        """Show a step."""
+        self.chosen = index
+        self.area.ensureVisible(0, 0)
+        self.refresh()
+
+    def _end(self) -> None:
+        self._timer.stop()
+        for button in (*self.doing.values(), *self.buttons):
+            button.setEnabled(False)
+        self.word.say("Starting" if self.walk.record is not None else "No run")
+        self.message.say("The stream is opened for the run" if self.walk.record is not None else "")
+        self.answered.emit()

@@ -1,0 +1,325 @@
+"""The set-up panel as a person uses it, with keys; in the window, before a run. Qt's warnings fail."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.display.stage import Stage
+from monitor.display.steps import Walk
+from monitor.display.theme import DARK, LIGHT, Look
+from tests.display.conftest import keep_screens, live_scene, until
+from tests.display.walks import Heard, good, humming, stopped, troubled, unfound, walk_of
+from tests.live.harness import foreign
+
+Spin = Callable[[float], None]
+
+
+@pytest.fixture
+def show(qt: Spin) -> Iterator[Callable[..., Any]]:
+    """Makes panels and closes them."""
+    from monitor.display.setup import SetupPanel
+
+    made = []
+
+    def make(walk: Walk, look: Look | None = None, width: int = 1280, height: int = 720) -> Any:
+        panel = SetupPanel(walk, look)
+        made.append(panel)
+        panel.resize(width, height)
+        panel.show()
+        qt(0.05)
+        return panel
+
+    yield make
+    for panel in made:
+        panel.hide()
+        panel.deleteLater()
+
+
+@pytest.fixture
+def press(qt: Spin) -> Callable[..., None]:
+    from PyQt5.QtCore import Qt
+    from PyQt5.QtTest import QTest
+
+    named = {
+        "Down": Qt.Key.Key_Down, "Up": Qt.Key.Key_Up, "Enter": Qt.Key.Key_Return, "Esc": Qt.Key.Key_Escape,
+        "Space": Qt.Key.Key_Space, "PgDown": Qt.Key.Key_PageDown, "PgUp": Qt.Key.Key_PageUp,
+    }  # fmt: skip
+
+    def keys(widget: Any, *what: str) -> None:
+        widget.activateWindow()
+        qt(0.02)
+        for key in what:
+            QTest.keyClick(widget, named.get(key) or getattr(Qt.Key, f"Key_{key}"))
+            qt(0.02)
+
+    return keys
+
+
+def shown(panel: Any) -> str:
+    """All words of the page that are to be seen."""
+    lines = [line for line in panel.lines if not line.isHidden()]
+    return "\n".join(line.accessibleName() for line in lines)
+
+
+def test_it_walks_through_the_steps_by_keys(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    panel = show(walk_of(troubled()))
+    assert "8000 Hz stated" in shown(panel)
+    seen = [panel.chosen]
+    for key in ("Down", "Space", "N", "Right", "Down", "Down", "Down", "Up", "B", "3", "7", "1"):
+        press(panel, key)
+        seen.append(panel.chosen)
+    assert seen == [0, 1, 2, 3, 4, 5, 6, 6, 5, 4, 2, 6, 0]
+    press(panel, "2")
+    assert "look E1, decides" in shown(panel)
+    assert "→" not in shown(panel)
+    assert "check ground and reference" in shown(panel)
+
+
+def test_start_waits_for_the_cautions_which_must_have_been_seen(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    panel = show(walk_of(good()))
+    answered = []
+    panel.answered.connect(lambda: answered.append(True))
+    assert not panel.doing["start"].isEnabled()
+    press(panel, "Enter")
+    assert not panel.walk.answered.is_set()
+    press(panel, "A")
+    assert panel.shows_cautions, "what was not on the screen cannot have been read"
+    assert not panel.walk.acknowledged
+    press(panel, "A")
+    assert panel.walk.acknowledged
+    assert panel.doing["start"].isEnabled()
+    press(panel, "A")
+    assert not panel.doing["start"].isEnabled(), "it can be taken back"
+    press(panel, "A", "Enter")
+    assert panel.walk.record is not None
+    assert answered == [True]
+    assert not panel.doing["start"].isEnabled()
+    press(panel, "Esc", "Enter")
+    assert answered == [True]
+
+
+def test_what_says_stop_is_overruled_by_a_key_of_its_own(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    panel = show(walk_of(stopped(), acknowledged=True))
+    assert not panel.doing["anyway"].isHidden()
+    assert panel.word.text() == "Not ready"
+    press(panel, "Enter")
+    assert panel.walk.record is None
+    press(panel, "Y", "Enter")
+    assert panel.walk.record is not None
+    assert len(panel.walk.record.despite) >= 2
+    assert show(walk_of(good(), acknowledged=True)).doing["anyway"].isHidden()
+
+
+def test_escape_leaves_without_a_run(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    panel = show(walk_of(good(), acknowledged=True))
+    press(panel, "Esc")
+    assert panel.walk.answered.is_set()
+    assert panel.walk.record is None
+    assert panel.word.text() == "No run"
+
+
+def test_buttons_do_what_their_keys_do(show: Callable[..., Any], qt: Spin) -> None:
+    panel = show(walk_of(good()))
+    panel.buttons[3].click()
+    assert panel.chosen == 3
+    panel.doing["next"].click()
+    assert panel.chosen == 4
+    panel.doing["acknowledge"].click()
+    panel.doing["acknowledge"].click()
+    panel.doing["start"].click()
+    assert panel.walk.record is not None
+
+
+def test_it_follows_the_newest_report(show: Callable[..., Any], qt: Spin) -> None:
+    walk = walk_of(unfound(), acknowledged=True)
+    heard = Heard(unfound())
+    walk._listening = heard
+    panel = show(walk)
+    assert panel.word.text() == "Not known yet"
+    heard.report = troubled()
+    until(qt, lambda: panel.word.text() == "Ready")
+    assert "mains" in panel.buttons[1].brief.text() or "look at 3 points" in panel.buttons[1].brief.text()
+    heard.report = stopped()
+    until(qt, lambda: panel.word.text() == "Not ready")
+    assert not panel.doing["start"].isEnabled()
+
+
+def test_a_long_list_can_be_moved_by_keys(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    panel = show(walk_of(humming(32)))
+    press(panel, "2")
+    bar = panel.area.verticalScrollBar()
+    assert bar.maximum() > 0
+    press(panel, "PgDown")
+    assert bar.value() > 0
+    press(panel, "PgUp")
+    assert bar.value() == 0
+
+
+def clipped(panel: Any) -> list[str]:
+    """Words that do not fit where they stand."""
+    from PyQt5.QtWidgets import QPushButton
+
+    from monitor.display.panel import Words
+    from monitor.display.setup_parts import Text
+
+    found = []
+    for words in panel.findChildren(Words):
+        if words.isVisible() and words.width() < words.sizeHint().width():
+            found.append(words.text())
+    for text in panel.findChildren(Text):
+        if text.isVisible() and text.text():
+            needed = text.heightForWidth(text.width()) if text.wordWrap() else text.sizeHint().height()
+            if text.height() < needed or (not text.wordWrap() and text.width() < text.sizeHint().width()):
+                found.append(text.text())
+    found += [b.text() for b in panel.findChildren(QPushButton) if b.isVisible() and b.width() < b.minimumSizeHint().width()]
+    return found
+
+
+@pytest.mark.parametrize("look", [Look(LIGHT), Look(DARK), Look(LIGHT, projector=True)], ids=["light", "dark", "projector"])
+@pytest.mark.parametrize("make", [good, troubled, stopped, unfound])
+def test_no_word_is_cut_at_1280_by_720(show: Callable[..., Any], qt: Spin, look: Look, make: Callable[[], Any]) -> None:
+    panel = show(walk_of(make()), look)
+    for step in range(7):
+        panel.choose(step)
+        qt(0.02)
+        assert clipped(panel) == [], step
+        assert panel.area.widget().width() <= panel.area.viewport().width()
+    folder = keep_screens()
+    if folder is not None:
+        panel.choose(1)
+        qt(0.02)
+        panel.grab().save(str(folder / f"setup-{make.__name__}-{look.theme.name}{'-projector' if look.projector else ''}.png"))
+
+
+def test_words_that_do_not_fit_would_be_found(show: Callable[..., Any], qt: Spin) -> None:
+    """The test above has teeth."""
+    panel = show(walk_of(troubled()))
+    panel.setMinimumWidth(1)
+    panel.resize(420, 300)
+    qt(0.05)
+    assert clipped(panel) != []
+
+
+def test_it_takes_on_another_look(show: Callable[..., Any], qt: Spin) -> None:
+    panel = show(walk_of(troubled()))
+    before = panel.grab().toImage()
+    panel.restyle(Look(DARK, projector=True))
+    qt(0.02)
+    assert clipped(panel) == []
+    assert panel.grab().toImage() != before
+
+
+def test_every_row_is_explained(show: Callable[..., Any], qt: Spin) -> None:
+    panel = show(walk_of(troubled()))
+    for step in range(5):
+        panel.choose(step)
+        for line in panel.lines:
+            if not line.isHidden() and line.row.severity is not None:
+                assert line.toolTip(), line.accessibleName()
+    for button in panel.doing.values():
+        assert button.toolTip()
+
+
+# -- in the window ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def window(qt: Spin, stage: Stage, tmp_path: Path) -> Iterator[Any]:
+    from monitor.display.window import Window
+
+    made = Window(stage, tmp_path / "window.json")
+    yield made
+    if made.scene is not None:
+        made.scene.run.stop()
+        if made.scene.run.status.state != "ready":
+            assert made.scene.run.wait(30)
+    made.finish()
+    made.deleteLater()
+
+
+def test_the_window_shows_it_first_and_then_the_run(
+    window: Any, stage: Stage, qt: Spin, press: Callable[..., None], recordings: dict[str, Path], tmp_path: Path
+) -> None:
+    walk = walk_of(good())
+    stage.walk = walk
+    until(qt, lambda: window.setup is not None)
+    assert window.isVisible()
+    assert window.board.isHidden()
+    press(window, "D")
+    assert window.setup.look.theme is DARK, "the window's keys for looks work there too"
+    press(window, "S")
+    assert "Stop" not in window.bar.message.text()
+    press(window, "A", "A", "Enter")
+    assert walk.record is not None
+    stage.walk = None
+    qt(0.1)
+    assert window.setup is not None, "it stays until the run is there"
+    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
+    stage.show(scene)
+    until(qt, lambda: window.setup is None)
+    assert not window.board.isHidden()
+    assert window._actions["stop"].isEnabled()
+    scene.run.start()
+    until(qt, lambda: scene.run.status.look is not None)
+
+
+def test_closing_the_window_is_an_answer(window: Any, stage: Stage, qt: Spin) -> None:
+    import threading
+
+    answers: list[bool] = []
+    asked = threading.Thread(target=lambda: answers.append(stage.prepare(walk_of(good()))))
+    asked.start()
+    until(qt, lambda: window.setup is not None)
+    window.close()
+    asked.join(5)
+    assert answers == [False]
+
+
+@pytest.mark.lsl
+def test_a_whole_run_with_the_panel_before_it(
+    application: object, qt: Spin, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, press: Callable[..., None]
+) -> None:
+    """`quietfloor run` beside a foreign amplifier: the panel finds the stream, the cautions are acknowledged, the run is made."""
+    from PyQt5.QtCore import QTimer
+    from PyQt5.QtWidgets import QApplication
+
+    from monitor.cli import parser
+    from monitor.commands import live
+    from monitor.display.app import perform
+    from monitor.display.window import Window
+
+    done: list[str] = []
+
+    def drive() -> None:
+        windows = [widget for widget in QApplication.topLevelWidgets() if isinstance(widget, Window) and widget.isVisible()]
+        if not windows:
+            return
+        (window,) = windows
+        setup = window.setup
+        if setup is not None and not setup.walk.answered.is_set():
+            if setup.walk.report.ready:
+                for what in ("acknowledge", "acknowledge", "start"):
+                    setup.do(what)
+                done.append("started")
+        elif window.stage.offered is not None:
+            window.finish()
+
+    timer = QTimer()
+    timer.timeout.connect(drive)
+    timer.start(50)
+    monkeypatch.setattr(live, "with_window", lambda args, work: perform(work, settings=tmp_path / "window.json"))
+    with foreign("setup-run", ["--nv", "1500", "--noise", "1", "--source-id", "setup-run"]):
+        words = ["run", "--listen", "--stream", "setup-run", "--eeg", "E1", "--trigger", "TRIG"]
+        words += ["--out", str(tmp_path / "session")]
+        status = live.main(parser().parse_args(words))
+    timer.stop()
+    assert (status, done) == (0, ["started"])
+    record = json.loads((tmp_path / "session" / "run-001" / "run.json").read_text())
+    assert record["verdict"] == "response_present"
+    assert record["cautions_acknowledged"]["how"] == "set-up panel"
+    assert record["cautions_acknowledged"]["despite"] == []

@@ -1,0 +1,166 @@
+"""The walk before a run without Qt: its steps in words, and when Start is allowed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from monitor.display.steps import Row, Step, steps
+from monitor.readiness.cautions import CAUTIONS, VERSION
+from monitor.readiness.findings import Finding, Group
+from monitor.readiness.listener import Report
+from tests.display.walks import Heard, good, humming, stopped, troubled, unfound, walk_of
+
+NAMES = ["stream", "electrodes", "trigger", "sound", "timing", "placement", "cautions"]
+
+
+def step(report: Report, name: str, acknowledged: bool = False) -> Step:
+    return next(step for step in steps(report, acknowledged) if step.name == name)
+
+
+def texts(rows: tuple[Row, ...]) -> str:
+    return "\n".join(" ".join((row.title, row.said, row.remedy)) for row in rows)
+
+
+@pytest.mark.parametrize("make", [good, troubled, stopped, unfound])
+def test_the_steps_are_always_the_same_and_can_be_read(make: object) -> None:
+    found = steps(make(), False)  # type: ignore[operator]
+    assert [step.name for step in found] == NAMES
+    for one in found:
+        assert one.question
+        assert one.brief
+        assert "nan" not in texts(one.rows)
+        assert " uV" not in texts(one.rows)
+        for row in one.rows:
+            if row.severity is not None and one.name not in ("placement", "cautions"):
+                assert row.title
+            if row.severity in ("look", "stop") and not row.parts:
+                assert row.remedy, row
+                assert row.tip, row
+
+
+def test_a_good_set_up() -> None:
+    found = {step.name: step.brief for step in steps(good(), True)}
+    assert found == {
+        "stream": "ok", "electrodes": "ok", "trigger": "ok", "sound": "ok", "timing": "look at 1 point",
+        "placement": "3 reminders", "cautions": "ok: acknowledged",
+    }  # fmt: skip
+
+
+def test_each_electrode_has_a_line_and_what_to_do_is_said_once() -> None:
+    rows = step(troubled(), "electrodes").rows
+    lines = [row for row in rows if row.parts]
+    assert [row.title for row in lines] == ["E1, decides", "E2", "E3", "E4"]
+    assert [row.severity for row in lines] == ["look", "ok", "look", "look"]
+    hum = next(severity for text, severity in lines[0].parts if text.startswith("hum 50 Hz 1"))
+    assert hum == "look"
+    assert lines[1].said.startswith("noise ")
+    assert "test tone 31.2 Hz, 12 µV" in lines[2].said
+    heading = next(index for index, row in enumerate(rows) if row.heading)
+    assert heading == 4
+    assert [row.title for row in rows[heading + 1 :]] == ["Mains hum", "Test signal", "Signal"]
+    assert rows[heading + 1].said.startswith("E1: 50 Hz 1")
+
+
+def test_hum_in_every_channel_points_to_what_they_share() -> None:
+    rows = step(humming(8), "electrodes").rows
+    assert len([row for row in rows if row.parts]) == 8
+    (mains,) = (row for row in rows if row.title == "Mains hum")
+    assert "in every channel: look at what they share, ground and reference" in mains.said
+
+
+def test_cautions_and_reminders_are_all_there() -> None:
+    assert tuple(row.said for row in step(good(), "cautions").rows) == CAUTIONS
+    assert len(step(good(), "placement").rows) == 3
+    assert step(good(), "placement").severity is None
+
+
+def test_limits_are_told_with_what_they_rest_on() -> None:
+    (floor,) = (row for row in step(troubled(), "stream").rows if row.title == "Noise after the run")
+    assert floor.tip.startswith("Noise that the average will still hold")
+    assert "Held against 15 nV (the plan's floor)." in floor.tip
+
+
+# -- when Start is allowed --------------------------------------------------------------------------------------------
+
+
+def test_nothing_starts_before_the_cautions_are_acknowledged() -> None:
+    walk = walk_of(good())
+    assert walk.headline == ("Almost ready", "1 point to look at; the cautions are to be acknowledged")
+    assert walk.severity == "wait"
+    assert not walk.start()
+    assert "cautions" in walk.obstacle
+    walk.acknowledged = True
+    assert (walk.obstacle, walk.severity) == ("", "look")
+    assert walk.headline == ("Ready", "1 point to look at")
+    assert walk.start()
+    assert walk.answered.is_set()
+    assert walk.record is not None
+    assert walk.record.record() == {
+        "version": VERSION, "at": "2026-03-01T12:00:00+00:00", "how": "set-up panel", "despite": [],
+    }  # fmt: skip
+    assert not walk.start(), "once"
+
+
+def test_what_says_stop_has_to_be_overruled_and_is_kept() -> None:
+    walk = walk_of(stopped(), acknowledged=True)
+    assert walk.headline[0] == "Not ready"
+    assert walk.hindered
+    assert not walk.start()
+    assert "start anyway" in walk.obstacle
+    walk.anyway = True
+    assert walk.start()
+    assert walk.record is not None
+    despite = " | ".join(walk.record.despite)
+    assert "signal of E1: all zero" in despite
+    assert "trigger of TRIG: no trigger" in despite
+
+
+def test_overruling_is_not_kept_when_it_was_not_needed() -> None:
+    walk = walk_of(good(), acknowledged=True)
+    walk.anyway = True
+    assert walk.start()
+    assert walk.record is not None
+    assert walk.record.despite == ()
+
+
+def test_no_stream_is_a_reason_to_wait() -> None:
+    walk = walk_of(unfound(), acknowledged=True)
+    assert walk.severity == "wait"
+    assert walk.headline[0] == "Not known yet"
+    assert not walk.start()
+
+
+def test_leaving_answers_without_a_run() -> None:
+    walk = walk_of(good(), acknowledged=True)
+    walk.leave()
+    assert walk.answered.is_set()
+    assert walk.record is None
+    assert not walk.start()
+
+
+def test_a_check_that_failed_does_not_hold_up_a_run_for_ever() -> None:
+    heard = Heard(unfound())
+    heard.failure = "ZeroDivisionError: a fault"
+    walk = walk_of(unfound(), acknowledged=True)
+    walk._listening = heard
+    assert walk.headline == ("Not checked", "the check itself failed (ZeroDivisionError: a fault); a run can begin all the same")
+    walk.anyway = True
+    assert walk.start()
+
+
+def test_the_newest_report_counts() -> None:
+    heard = Heard(stopped())
+    walk = walk_of(stopped(), acknowledged=True)
+    walk._listening = heard
+    assert walk.obstacle
+    heard.report = good()
+    assert walk.obstacle == ""
+
+
+def test_a_finding_without_a_limit_names_none() -> None:
+    finding = Finding("samples", "look", "some", "do something", value=math.nan)
+    report = replace(good(), groups=(Group("stream", "Stream", (finding,)),))
+    assert "Held against" not in step(report, "stream").rows[0].tip
