@@ -71,11 +71,11 @@ def play(
         if listener is not None:
             listener.start()
         player.start()
+        while not player.wait(0.0 if listener is not None else 0.05) and not (until is not None and until()):
+            if listener is not None:
+                listener.wait(0.1)
         if listener is not None:
-            assert frames.total_samples is not None
-            listener.wait(frames.total_samples / frames.rate_hz + LATE_S)
-        while not player.wait(0.05) and not (until is not None and until()):
-            pass
+            listener.wait(LATE_S)
     except PlayerError as error:
         raise ListeningError(str(error)) from error
     finally:

@@ -44,7 +44,7 @@ def tone_rms(samples: ArrayLike, rate_hz: float, frequency_hz: float) -> float:
 
 
 def steady_part(samples: ArrayLike, rate_hz: float, frequency_hz: float) -> NDArray[np.float64]:
-    """Of a recording (n,) in which a tone rises, stays and falls again, the part where it stays. Raises MeasureError."""
+    """Of a recording (n,) in which a tone rises, stays and falls again, the longest part where it stays. Raises MeasureError."""
     x = np.asarray(samples, dtype=np.float64)
     length = max(1, round(0.05 * rate_hz))
     count = x.size // length
@@ -53,7 +53,10 @@ def steady_part(samples: ArrayLike, rate_hz: float, frequency_hz: float) -> NDAr
     turning = np.exp(-2j * np.pi * frequency_hz / rate_hz * np.arange(count * length))
     sizes = np.abs((np.nan_to_num(x[: count * length] - x.mean()) * turning).reshape(count, length).mean(axis=1))
     full = np.flatnonzero(sizes > 0.95 * np.quantile(sizes, 0.9))
-    return x[full[0] * length : (full[-1] + 1) * length]
+    longest = max(np.split(full, np.flatnonzero(np.diff(full) > 1) + 1), key=len)
+    if longest.size < 4:
+        raise MeasureError(f"no tone of {frequency_hz:g} Hz stays: is the output connected to this input?")
+    return x[longest[0] * length : (longest[-1] + 1) * length]
 
 
 def train_peak_to_peak(samples: ArrayLike, rate_hz: float, rate_per_s: float = REFERENCE_TRAIN_PER_S) -> float:

@@ -11,7 +11,7 @@ from stimuli.calibration import LevelError
 from stimuli.ceiling import Ceiling
 from stimuli.dose import limit_pa2s
 from stimuli.levels import peak_to_peak_pa, zeq_minus_ppe_db
-from stimuli.measure import MeasureError, tone_rms, train_peak_to_peak, train_rms
+from stimuli.measure import MeasureError, steady_part, tone_rms, train_peak_to_peak, train_rms
 from stimuli.probe import ToneFrames, train_frames
 from stimuli.stimulus import StimulusSpec
 from stimuli.waveforms import click
@@ -47,6 +47,18 @@ def test_no_tone_is_no_level():
         tone_rms(noise[:100], 16_000.0, 1000.0)
     with pytest.raises(MeasureError, match="not in a recording"):
         tone_rms(noise, 2000.0, 1000.0)
+
+
+def test_the_steady_part_of_a_tone():
+    """Silence, rise, 1.2 s of tone, a hole, 0.6 s of tone, silence: the longer one is taken."""
+    t = np.arange(16_000 * 4) / 16_000
+    size = np.interp(t, [0.5, 0.8, 2.0, 2.01, 2.4, 2.41, 3.0, 3.01], [0, 1, 1, 0, 0, 1, 1, 0])
+    noise = 0.001 * np.random.default_rng(4).standard_normal(t.size)
+    part = steady_part(size * np.sin(2 * np.pi * 1000 * t) + noise, 16_000.0, 1000.0)
+    assert 1.05 < part.size / 16_000 < 1.3
+    assert 20 * math.log10(tone_rms(part, 16_000.0, 1000.0) * math.sqrt(2)) == pytest.approx(0, abs=0.03)
+    with pytest.raises(MeasureError, match=r"0\.2 s"):
+        steady_part(t[:1000], 16_000.0, 1000.0)
 
 
 def train(waveform, rate_hz, seconds=4.0, ppm=0.0, start=0.0123, noise=0.0, rate_per_s=20.0):
