@@ -47,7 +47,9 @@ MONITOR_LAYERS = (
     ("certificate",),
     ("journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
-    ("expected", "sources"),
+    ("peaks", "growth", "replicates", "norms_file"),
+    ("trace", "marks", "norms"),
+    ("expected", "sources", "wave_noise"),
     ("xdf", "xdf_format", "xdf_read", "xdf_write"),
     ("core",),
 )
