@@ -167,7 +167,7 @@ def _sound() -> Check:
     version = sounddevice.get_portaudio_version()[1]
     if not outputs:
         return Check(part, "warning", f"{version}; no output device", needed, "connect a sound card", required=False)
-    found = f"{version}; {len(outputs)} outputs, {len(able)} of which can play a run"
+    found = f"{version}; outputs: {len(outputs)}, of which can play a run: {len(able)}"
     if not able:
         remedy = "an interface with 3 outputs or more, reached without a mixer: `quietfloor outputs` says what each one lacks"
         return Check(part, "warning", found, needed, remedy, required=False)

@@ -110,7 +110,8 @@ def suitability(
     elif output.shared:
         way_out = "choose the card itself, or allow_shared = true if you have measured that it is clean"
         findings.append(Finding("no", f"{output.shared}: {way_out}"))
-    own_clock = output.shared or output.host_interface == JACK
+    # What ALSA lists is PortAudio's guess; the other mixers, and JACK, have one rate.
+    own_clock = output.host_interface == JACK or bool(output.shared and output.host_interface != ALSA)
     if own_clock and not math.isclose(output.rate_hz, rate_hz, abs_tol=0.5):
         findings.append(
             Finding(

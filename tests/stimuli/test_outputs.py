@@ -100,10 +100,11 @@ def test_mixers_are_refused_unless_allowed_and_then_named(cards: Any, device: An
 
 
 def test_a_resampler_is_refused(cards: Any) -> None:
-    cards(("system", "JACK Audio Connection Kit", 4, 44_100.0), ("default", "ALSA", 4, 44_100.0), USB)
+    cards(("system", "JACK Audio Connection Kit", 4, 44_100.0), ("Speakers", "MME", 4, 44_100.0), USB)
     jack, mixer, usb = list_outputs()
     assert ["it runs at 44100 Hz: sound at 48000 Hz would be resampled or refused" in said for said in refused(jack)] == [True]
     assert refused(jack, allow_shared=True)  # JACK cannot resample at all
+    assert any("would be resampled" in said for said in refused(mixer))
     assert usable(suitability(mixer, allow_shared=True))
     (said,) = refused(usb, rate_hz=44_100.0)
     assert "does not take 3 channels at 44100 Hz (Invalid sample rate)" in said
