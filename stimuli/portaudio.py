@@ -91,7 +91,9 @@ class PortAudioDevice:
         closing.start()
         closing.join(GONE_CLOSE_S if failed else self.latency_s + CLOSE_S)
         if failed or closing.is_alive():  # what is gone cannot be closed: the program would wait for it at its own end, or abort
-            atexit.unregister(getattr(load_sounddevice(), "_exit_handler", None))
+            handler = getattr(load_sounddevice(), "_exit_handler", None)
+            if handler is not None:
+                atexit.unregister(handler)
 
     def stamp_s(self, sample: int) -> float:
         return self._t0_s + sample / self.rate_hz
