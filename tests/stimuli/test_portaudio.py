@@ -147,7 +147,7 @@ def test_a_server_that_ends_ends_the_sound_in_words(own_sound_loop: SoundLoop, n
     own_sound_loop.end(number)
     said = played.end(30.0)
     assert played.process.returncode == 0
-    assert "output 0: system (JACK Audio Connection Kit)" in said["error"]
+    assert ": system (JACK Audio Connection Kit)" in said["error"]
     assert "pulled out, or its sound server ended?" in said["error"]
 
 
@@ -155,7 +155,7 @@ def test_a_server_that_ends_ends_the_sound_in_words(own_sound_loop: SoundLoop, n
     ("options", "reason"),
     [
         ({"channels": [1, 2, 5]}, r"has 4 outputs, but left, right, trigger by channels = \[1, 2, 5\] need 5.*clock would drift"),
-        ({"card": "studio"}, r"no output is called 'studio'. There are 0: system \(JACK"),
+        ({"card": "studio"}, r"no output is called 'studio'. There are .*\d: system \(JACK"),
         ({"block": 511}, "block = 511 frames; allowed at 48000 Hz is 512 to 8192"),
         ({"channels": [1, 2, 2]}, "three different numbers"),
     ],
