@@ -211,18 +211,18 @@ class SetupPanel(QWidget):
 
     def _name_buttons(self) -> None:
         walk, last = self.walk, self.chosen == len(self._steps) - 1
-        acknowledge = "Acknowledge  A" if self.shows_cautions else "Read the cautions  A"
-        acknowledge = "Acknowledged ✓  A" if walk.acknowledged else acknowledge
+        acknowledge = "Acknowledge [A]" if self.shows_cautions else "Read the cautions [A]"
+        acknowledge = "✓ Acknowledged [A]" if walk.acknowledged else acknowledge
         names = {
-            "back": "Back  ↑", "next": "Next  ↓", "acknowledge": acknowledge,
-            "anyway": "Start anyway ✓  Y" if walk.anyway else "Start anyway  Y", "leave": "Leave  Esc", "start": "Start  Enter",
+            "back": "Back [↑]", "next": "Next [↓]", "acknowledge": acknowledge, "leave": "Leave [Esc]", "start": "Start [Enter]",
+            "anyway": "✓ Start anyway [Y]" if walk.anyway else "Start anyway [Y]",
         }  # fmt: skip
         for name, text in names.items():
             if self.doing[name].text() != text:
                 self.doing[name].setText(text)
         self.doing["back"].setEnabled(self.chosen > 0)
         self.doing["next"].setEnabled(not last)
-        self.doing["anyway"].setVisible(walk.hindered)
+        self.doing["anyway"].setVisible(walk.may_overrule)
         self.doing["start"].setEnabled(not walk.obstacle)
         for name, due in (("acknowledge", not walk.acknowledged), ("start", not walk.obstacle)):
             button = self.doing[name]
@@ -252,7 +252,7 @@ class SetupPanel(QWidget):
         elif name == "acknowledge":  # what was not on the screen cannot have been read
             self.choose(self._cautions)
         elif name == "anyway":
-            walk.anyway = walk.hindered and not walk.anyway
+            walk.anyway = walk.may_overrule and not walk.anyway
         elif name == "start":
             walk.start()
         else:
@@ -272,6 +272,8 @@ class SetupPanel(QWidget):
         self._timer.stop()
         for button in (*self.doing.values(), *self.buttons):
             button.setEnabled(False)
+            button.setProperty("due", False)
+            button.setStyle(button.style())
         self.word.say("Starting" if self.walk.record is not None else "No run")
         self.message.say("The stream is opened for the run" if self.walk.record is not None else "")
         self.answered.emit()

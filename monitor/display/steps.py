@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -29,6 +30,7 @@ MEANINGS: dict[Severity, str] = {
     "stop": "Mend this first: the run would not work, or would measure nothing.",
 }
 HOW = "set-up panel"
+PATIENCE_S = 10.0  # own choice: by then a stream that is there has been found and looked at
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ def _brief(findings: tuple[Finding, ...]) -> str:
     severity = worst(finding.severity for finding in findings)
     number = sum(finding.severity == severity for finding in findings)
     points = f"{number} point" if number == 1 else f"{number} points"
-    return {"ok": "ok", "wait": "wait: listening", "look": f"look at {points}", "stop": f"stop: {points}"}[severity]
+    return {"ok": "ok", "wait": "wait: not known yet", "look": f"look at {points}", "stop": f"stop: {points}"}[severity]
 
 
 def _row(finding: Finding, said: str = "") -> Row:
@@ -161,8 +163,12 @@ def _now() -> datetime.datetime:
 class Walk:
     """One walk: what is heard, what the person decided. The window asks and decides; a command waits for ``answered``."""
 
-    def __init__(self, listening: Listening, acknowledged: bool = False, now: Callable[[], datetime.datetime] = _now) -> None:
-        self._listening, self._now = listening, now
+    def __init__(
+        self, listening: Listening, acknowledged: bool = False, now: Callable[[], datetime.datetime] = _now,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:  # fmt: skip
+        self._listening, self._now, self._clock = listening, now, clock
+        self._began_s = clock()
         self.acknowledged = acknowledged
         self.anyway = False  # start although something says stop
         self.answered = threading.Event()
@@ -185,6 +191,12 @@ class Walk:
     def hindered(self) -> bool:
         """Whether something stands against a start that only the person can overrule."""
         return not self.report.ready
+
+    @property
+    def may_overrule(self) -> bool:
+        """Whether to offer a start all the same: not for what is only a matter of some seconds."""
+        stopped = any(group.severity == "stop" for group in self.report.groups)
+        return self.hindered and (stopped or bool(self.failure) or self._clock() - self._began_s > PATIENCE_S)
 
     @property
     def severity(self) -> Severity:
@@ -210,9 +222,9 @@ class Walk:
     def obstacle(self) -> str:
         """Why it cannot start yet, in words; "" when it can."""
         if not self.acknowledged:
-            return "Acknowledge the cautions first (A)"
-        if self.hindered and not self.anyway:
-            return "Not everything is ready: mend it, or choose to start anyway (Y)"
+            return "The cautions come first"
+        if self.hindered and not (self.anyway and self.may_overrule):
+            return "Mend it, or choose to start anyway" if self.may_overrule else "Not everything is known yet"
         return ""
 
     def start(self) -> bool:

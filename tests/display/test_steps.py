@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.display.steps import Row, Step, steps
+from monitor.display.steps import PATIENCE_S, Row, Step, steps
 from monitor.readiness.cautions import CAUTIONS, VERSION
 from monitor.readiness.findings import Finding, Group
 from monitor.readiness.listener import Report
@@ -130,7 +130,12 @@ def test_no_stream_is_a_reason_to_wait() -> None:
     walk = walk_of(unfound(), acknowledged=True)
     assert walk.severity == "wait"
     assert walk.headline[0] == "Not known yet"
+    assert not walk.may_overrule, "it may come in a moment"
+    walk.anyway = True
     assert not walk.start()
+    walk._clock = lambda: walk._began_s + PATIENCE_S + 1
+    assert walk.may_overrule
+    assert walk.start()
 
 
 def test_leaving_answers_without_a_run() -> None:
