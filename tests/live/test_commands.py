@@ -17,7 +17,7 @@ from monitor.xdf import read_xdf
 from tests.live.harness import Outcome, Program, call, foreign
 
 pytestmark = pytest.mark.lsl
-COMMANDS = ("demo", "streams", "doctor", "run", "replay")
+COMMANDS = ("demo", "streams", "doctor", "run", "replay", "calibrate")
 
 
 def test_streams_says_which_can_do_the_job() -> None:
