@@ -7,7 +7,7 @@ import importlib.metadata
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import calibrate, checking, demo, live, readying, replaying, rig, stimulus, timing, validating
+from monitor.commands import calibrate, checking, demo, live, readying, replaying, rig, session, stimulus, timing, validating
 from monitor.commands.common import FAILED, complain, set_up_logging
 
 EPILOG = """typical order:
@@ -18,6 +18,7 @@ EPILOG = """typical order:
   quietfloor outputs                    which sound cards are there, and can they do this job?
   quietfloor check plan.toml            stream, electrodes, trigger, sound: is everything ready?
   quietfloor run plan.toml              a live run
+  quietfloor session session.toml       run after run, until thresholds are found
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
 
@@ -32,7 +33,7 @@ def parser() -> argparse.ArgumentParser:
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for group in (demo, checking, readying, live, replaying, rig, stimulus, calibrate, timing, validating):
+    for group in (demo, checking, readying, live, session, replaying, rig, stimulus, calibrate, timing, validating):
         group.add(commands)
     return program
 

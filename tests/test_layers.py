@@ -45,7 +45,7 @@ MONITOR_LAYERS = (
     ("playback", "readiness"),
     ("run", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
-    ("journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),
+    ("session", "session_plan", "session_store", "journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),
     ("next_level", "threshold", "session_types"),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("peaks", "growth", "replicates", "norms_file"),

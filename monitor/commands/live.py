@@ -54,6 +54,7 @@ def add(commands: Any) -> None:
     add_decisions(parser)
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
     parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
+    parser.add_argument("--auto", action="store_true", help="PLAN.toml is a session: the same as `quietfloor session --auto`")
     add_walk(parser)
     add_window(parser)
     add_json(parser)
@@ -76,6 +77,10 @@ def main(args: argparse.Namespace) -> int:
     from monitor.plan import PlanError
     from monitor.sources.base import SourceError
 
+    if args.auto:
+        from monitor.commands.session import followed
+
+        return followed(args)
     try:
         plan, session = plan_from(args), args.out or DEFAULT_SESSION
 

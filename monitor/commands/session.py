@@ -1,0 +1,315 @@
+"""``quietfloor session``: run after run, each with its suggestion, until the thresholds of a plan are found."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from monitor.commands.common import BAD_ARGUMENTS, DEFAULT_SESSION, DONE, FAILED, FAULT, add_json, give_json, refuse, say
+from monitor.commands.live import carry_through, exit_status
+from monitor.commands.walking import add_walk, walk_first
+from monitor.commands.windowed import add_window, with_window
+
+if TYPE_CHECKING:
+    from monitor.display.stage import Stage
+    from monitor.next_level import Suggestion
+    from monitor.session import Session
+    from monitor.session_types import Purpose
+
+EXAMPLES = """examples:
+  quietfloor session plan.toml --out sessions/s07      begin, or go on: shows where it is and what it suggests, then asks
+  quietfloor session sessions/s07 --status             runs, thresholds so far, what would be next
+  quietfloor session sessions/s07 --auto               follow the suggestions to the end
+  quietfloor session sessions/s07 --level 35           a level of your own, in the condition that is suggested
+  quietfloor session sessions/s07 --discard 4 --why "she woke up"
+  quietfloor session sessions/s07 --note 4 "electrode replaced before this run"
+
+It suggests, you decide: answer with Enter, with another level in dB nHL, or with q. What was found is never deleted.
+exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 a run stopped on a fault with data kept"""
+GROWTH_DB = 5.0  # above the lowest response: common practice
+
+
+def add(commands: Any) -> None:
+    parser = commands.add_parser(
+        "session", help="from the first level to thresholds", description="A series of runs that looks for thresholds.",
+        epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    parser.add_argument("plan", type=Path, metavar="PLAN.toml|DIR", help="plan of a session, or the folder of one")
+    parser.add_argument("--out", type=Path, metavar="DIR", help=f"session folder ({DEFAULT_SESSION}/ and the pseudonym)")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--auto", action="store_true", help="follow the suggestions without asking, until nothing is left")
+    what.add_argument("--yes", action="store_true", help="make one run, as suggested, without asking")
+    what.add_argument("--status", action="store_true", help="only say what was found and what is suggested")
+    what.add_argument("--discard", type=int, metavar="N", help="run N does not count any more; needs --why")
+    what.add_argument("--restore", type=int, metavar="N", help="a discarded run counts again")
+    what.add_argument("--note", nargs=2, metavar=("N", "TEXT"), help="keep a remark on run N")
+    parser.add_argument("--why", metavar="TEXT", help="reason for --discard")
+    own = parser.add_argument_group("a run of your own choice")
+    own.add_argument("--condition", type=int, metavar="N", help="of the plan, from 1 (the one that is suggested)")
+    own.add_argument("--level", type=float, metavar="DB", help="dB nHL (the one that is suggested)")
+    own.add_argument("--repeat", type=int, metavar="N", help="condition and level of run N once more")
+    own.add_argument("--growth", action="store_true",
+                     help=f"{GROWTH_DB:g} dB above the lowest response, to see growth: establishes no threshold")  # fmt: skip
+    own.add_argument("--muted", action="store_true", help="control: trigger without sound")
+    parser.add_argument("--minutes", type=float, metavar="M", help="time that is left from now on")
+    add_walk(parser)
+    add_window(parser)
+    add_json(parser)
+    parser.set_defaults(do=main)
+
+
+def main(args: argparse.Namespace) -> int:
+    from monitor.folder import FolderError
+    from monitor.hearing_tables import HearingError
+    from monitor.plan import PlanError
+    from monitor.session_store import SessionError
+    from monitor.sources.base import SourceError
+
+    try:
+        session = opened(args)
+        if args.discard is not None or args.restore is not None or args.note is not None:
+            return remark(session, args)
+        if args.status:
+            return conclude(session, args, [])
+        return with_window(args, partial(work, session, args))
+    except (PlanError, SessionError, FolderError, HearingError) as error:
+        return refuse(error, BAD_ARGUMENTS, args)
+    except (SourceError, RuntimeError, OSError) as error:
+        return refuse(error, FAILED, args)
+
+
+def opened(args: argparse.Namespace) -> Session:
+    """A folder is opened as it is; with a plan the session begins, or goes on by the plan as it is now."""
+    from monitor.plan import PlanError
+    from monitor.session import Session
+    from monitor.session_plan import load_session_plan
+
+    if args.why is not None and args.discard is None:
+        raise PlanError("--why is the reason for --discard N")
+    if args.plan.is_dir():
+        if args.out is not None:
+            raise PlanError(f"{args.plan} is the session folder itself: leave out --out, or give a plan")
+        return Session.open(args.plan)
+    plan = load_session_plan(args.plan)
+    return Session.begin(args.out or DEFAULT_SESSION / _as_name(plan.subject.pseudonym), plan)
+
+
+def _as_name(pseudonym: str) -> str:
+    return "".join(letter if letter.isalnum() or letter in "-_" else "-" for letter in pseudonym)
+
+
+def remark(session: Session, args: argparse.Namespace) -> int:
+    from monitor.session_store import SessionError
+
+    if args.discard is not None:
+        run = session.discard(args.discard, args.why or "")
+    elif args.restore is not None:
+        run = session.restore(args.restore)
+    else:
+        number, text = args.note
+        if not number.isdigit():
+            raise SessionError(f"--note {number!r}: give the number of a run, then the text")
+        run = session.note(int(number), text)
+    say(run.words + "".join(f"\n  {note}" for note in run.notes), args)
+    return conclude(session, args, [], quiet=True)
+
+
+def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int:
+    """Runs until nothing is left, or nobody wants more; the exit status."""
+    made: list[dict[str, Any]] = []
+    acknowledged: dict[str, Any] | None = None
+    own_choice = args.repeat is not None or args.level is not None or args.condition is not None or args.growth or args.muted
+    minutes = args.minutes
+    if args.repeat is not None and (args.level is not None or args.condition is not None or args.growth):
+        from monitor.plan import PlanError
+
+        raise PlanError("--repeat N takes condition and level from run N: leave out --condition, --level and --growth")
+    while True:
+        say_status(session, args, minutes, short=bool(made))
+        suggestion = _chosen(session, args, minutes) if own_choice and not made else session.next(minutes)
+        if suggestion is None or suggestion.level_db_nhl is None:
+            break
+        level: float | None = suggestion.level_db_nhl
+        if not (args.auto or args.yes):
+            level = _asked(suggestion, args, stage)
+        if level is None:
+            break
+        purpose: Purpose = "control" if args.muted else "growth" if args.growth else "threshold"
+        why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
+        plan = session.run_plan(suggestion.condition, level, muted=args.muted)
+        if not made:
+            begins, acknowledged = walk_first(stage, plan, session.folder, args)
+            if not begins:
+                return refuse("left at the set-up, no run was made", FAILED, args)
+        session.announce(purpose, why)
+        made.append(carry_through(plan, session.folder, args, acknowledged, stage))
+        minutes = None if minutes is None else minutes - _minutes_of_last(session)
+        if args.yes or own_choice or made[-1]["fault"] is not None:
+            break
+        if args.auto and (made[-1]["stopped_by"] == "operator" or (stage is not None and stage.interrupted)):
+            say("stopped: the same line goes on from here", args)
+            break
+    return conclude(session, args, made)
+
+
+def _minutes_of_last(session: Session) -> float:
+    import math
+
+    runs = session.runs()
+    return runs[-1].seconds / 60 if runs and not math.isnan(runs[-1].seconds) else 0.0
+
+
+def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -> Suggestion:
+    """What the command line asks for, in the place of a suggestion. Raises SessionError."""
+    import math
+    from dataclasses import replace
+
+    from monitor.next_level import Suggestion
+    from monitor.session_store import SessionError
+
+    if args.repeat is not None:
+        run = session.run(args.repeat)
+        session.index_of(run.condition)
+        return Suggestion(run.condition, run.level_db_nhl, "confirm", f"run {run.number} again, as asked", run.number)
+    conditions = session.plan.conditions
+    if args.condition is None:
+        suggested = session.next(minutes)
+        if suggested is None and len(conditions) > 1:
+            raise SessionError("nothing is suggested any more: say which condition by --condition N")
+        condition = conditions[0] if suggested is None else suggested.condition
+    elif 1 <= args.condition <= len(conditions):
+        condition = conditions[args.condition - 1]
+    else:
+        raise SessionError(f"--condition {args.condition}: the plan has {len(conditions)}, counted from 1")
+    index = session.index_of(condition)
+    level = args.level
+    if level is None and args.growth:
+        level = session.thresholds()[index].lowest_present_db_nhl + GROWTH_DB
+        if math.isnan(level):
+            raise SessionError(f"{condition}: no response yet to see growth from; give --level DB")
+    suggestion = session.suggestions(minutes)[index]
+    if level is None:
+        level = suggestion.level_db_nhl
+        if level is None:
+            raise SessionError(f"{suggestion.sentence} Give a level by --level DB")
+    rules = session.plan.rules(index)
+    if not level <= rules.highest_db:
+        raise SessionError(f"--level {level:g}: the plan allows at most {rules.highest_db:g} dB nHL here (highest_db_nhl)")
+    advice = session.masking(index, level, "growth" if args.growth else "threshold")
+    why = "only to see growth" if args.growth else "a muted control" if args.muted else "as asked"
+    return replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
+
+
+def _asked(suggestion: Suggestion, args: argparse.Namespace, stage: Stage | None) -> float | None:
+    """The level that somebody wants, None for no more. In the window where there is one, else in the terminal."""
+    if stage is not None and stage.scene is not None and not stage.gone:
+        return suggestion.level_db_nhl if stage.offer(suggestion.sentence) else None
+    if not sys.stdin.isatty():
+        say("nobody is here to ask: --yes makes this run, --auto follows the suggestions to the end", args)
+        return None
+    while True:
+        sys.stderr.write("Enter: run it; a number: that level in dB nHL instead; q: not now > ")
+        sys.stderr.flush()
+        answer = sys.stdin.readline()
+        words = answer.strip().lower()
+        if not answer or words in ("q", "n", "no", "quit"):
+            return None
+        if words in ("", "y", "yes"):
+            return suggestion.level_db_nhl
+        try:
+            return float(words)
+        except ValueError:
+            say(f"{words!r} is no answer", args)
+
+
+def say_status(session: Session, args: argparse.Namespace, minutes: float | None, short: bool = False) -> None:
+    """Where the session is, for a person; ``short`` leaves out the runs."""
+    if not short:
+        plan = session.plan
+        say(f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}", args)
+        for run in session.runs():
+            say(f"  {run.condition} · {run.words}" + "".join(f"\n    note: {note}" for note in run.notes), args)
+    else:
+        session.runs()
+    for text in session.damaged:
+        say(f"  {text}", args)
+    for threshold in session.thresholds():
+        settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
+        say(f"  {threshold.condition}: {threshold.words}{settled}", args)
+    suggestion = session.next(minutes)
+    if suggestion is not None:
+        say(suggestion.sentence, args)
+        return
+    for one in session.suggestions(minutes):
+        say(one.sentence, args)
+
+
+def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
+    """For --json: levels in dB nHL, unknown is null."""
+    import math
+    from dataclasses import asdict
+
+    runs = session.runs()
+    suggestion = session.next(minutes)
+    left_s = session.time_left_s(runs)
+    return {
+        "session": str(session.folder),
+        "subject": session.plan.subject.model_dump(),
+        "runs": [asdict(run) | {"counts": run.counts} for run in runs],
+        "unfinished": list(session.damaged),
+        "thresholds": [asdict(one) | {"words": one.words} for one in session.thresholds()],
+        "next": None if suggestion is None else _suggestion(suggestion),
+        "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
+        "seconds_left": None if math.isinf(left_s) else left_s,
+    }
+
+
+def _suggestion(one: Suggestion) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return {
+        "condition": asdict(one.condition),
+        "level_db_nhl": one.level_db_nhl,
+        "reason": one.reason,
+        "why": one.why,
+        "repeats": one.repeats,
+        "expected_s": one.expected_s,
+        "masking_due": one.masking_due,
+        "masking": None if one.masking is None else one.masking.sentence,
+        "sentence": one.sentence,
+    }
+
+
+def conclude(session: Session, args: argparse.Namespace, made: list[dict[str, Any]], quiet: bool = False) -> int:
+    """Say how it stands; the exit status is that of the last run."""
+    if not quiet and (args.status or made):
+        say("", args)
+        say_status(session, args, args.minutes, short=False)
+    found = status(session, args.minutes) | {"made": [record["folder"] for record in made]}
+    give_json(found, args)
+    if not made:
+        return DONE
+    worst = exit_status(made[-1])
+    return FAULT if worst == FAILED and len(made) > 1 else worst
+
+
+def followed(args: argparse.Namespace) -> int:
+    """``quietfloor run PLAN.toml --auto``: the same as ``quietfloor session PLAN.toml --auto``."""
+    from monitor.commands.common import decision_changes
+
+    asked = {key: value for section in decision_changes(args).values() for key, value in section.items()}
+    asked |= {name: getattr(args, name) for name in ("stream", "source_id", "eeg", "trigger", "unit", "markers", "wait", "seed")}
+    given = [name for name, value in asked.items() if value is not None] + (["listen"] if args.listen else [])
+    if args.plan is None:
+        return refuse("--auto needs the plan of a session: `quietfloor run PLAN.toml --auto`", BAD_ARGUMENTS, args)
+    if given:
+        names = ", ".join(given)
+        return refuse(f"with --auto everything comes from the plan: write {names} under [run] there", BAD_ARGUMENTS, args)
+    defaults = argparse.Namespace(
+        yes=False, status=False, discard=None, restore=None, note=None, why=None, condition=None, level=None, repeat=None,
+        growth=False, muted=False, minutes=None,
+    )  # fmt: skip
+    return main(argparse.Namespace(**(vars(defaults) | vars(args))))

@@ -1,0 +1,306 @@
+"""A session: a folder of runs, and what is decided about them beside what they found themselves.
+
+``SESSION/session-plan.toml`` is the plan, ``SESSION/session.json`` what people said about runs (discarded, noted, what a run was
+for), each replaced as a whole. What runs found stays in their own run.json and is read anew: nothing is kept twice, so a session
+goes on after a crash, and runs that `quietfloor run` made in the folder belong to it.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from monitor.folder import RunFolder
+from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
+from monitor.hearing import Measured
+from monitor.hearing_tables import HearingError, HearingTables
+from monitor.masking_advice import KnownEars, MaskingAdvice, Purpose, Sound, advise
+from monitor.next_level import Outlook, Suggestion, outlook_of, suggest
+from monitor.plan import Plan
+from monitor.session_plan import SessionPlan, load_session_plan
+from monitor.session_store import Remarks, SessionError, SessionStore, State, now_utc, seconds_of
+from monitor.session_types import PURPOSES, Condition, RunSummary, summary_of
+from monitor.session_types import Purpose as RunPurpose
+from monitor.threshold import Threshold, threshold_of
+
+PLAN = "session-plan.toml"
+
+
+class Session:
+    """``begin`` with a plan, for a new folder or one that is there; ``open`` for one that is there."""
+
+    def __init__(self, folder: Path, plan: SessionPlan, now: Callable[[], datetime.datetime] = now_utc) -> None:
+        self.folder, self.plan, self._store = folder, plan, SessionStore(folder, now)
+        self._tables: HearingTables | None = None
+        self.damaged: tuple[str, ...] = ()  # run folders without a result that can be read, as of the last ``runs()``
+
+    @classmethod
+    def begin(cls, folder: Path, plan: SessionPlan, now: Callable[[], datetime.datetime] = now_utc) -> Session:
+        """Begin, or go on with the plan as it is now. Raises SessionError where the folder holds another subject's runs."""
+        session = cls(folder, plan, now)
+        if (folder / PLAN).is_file():
+            before = cls.open(folder).plan.subject
+            if before.pseudonym != plan.subject.pseudonym:
+                raise SessionError(
+                    f"{folder} is the session of {before.pseudonym!r}, and the plan is for {plan.subject.pseudonym!r}: give "
+                    "another --out, as the sound dose and the thresholds are of one person"
+                )
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            RunFolder(folder).write_text(PLAN, plan.to_toml())
+        except OSError as error:
+            raise SessionError(f"cannot begin a session in {folder} ({error.strerror or error}): choose another --out") from error
+        session._change(lambda _: None)
+        return session
+
+    @classmethod
+    def open(cls, folder: Path, now: Callable[[], datetime.datetime] = now_utc) -> Session:
+        """Raises SessionError for a folder that is no session, PlanError for a plan that cannot be read any more."""
+        if not (folder / PLAN).is_file():
+            raise SessionError(f"{folder} is no session (no {PLAN}): begin one by `quietfloor session PLAN.toml --out DIR`")
+        return cls(folder, load_session_plan(folder / PLAN), now)
+
+    # -- what is there ----------------------------------------------------------------------------------------------
+
+    def runs(self) -> tuple[RunSummary, ...]:
+        """Every finished run of a ladder, in order, with what was said about it."""
+        said = self._store.read().runs
+        made: list[RunSummary] = []
+        damaged = []
+        for number, path in self._store.folders():
+            try:
+                folder = RunFolder(path)
+                record = folder.read_json(folder.run.name)
+                run = summary_of(number, record, seconds_of(folder, record))
+            except FileNotFoundError:
+                damaged.append(f"{path.name} left no result: it was killed, or is going on")
+                continue
+            except (OSError, ValueError, KeyError, TypeError) as error:
+                damaged.append(f"{path.name} cannot be read ({type(error).__name__}: {error})")
+                continue
+            if run is not None:
+                made.append(_with_remarks(run, said.get(number, Remarks()), made))
+        self.damaged = tuple(damaged)
+        return tuple(made)
+
+    def run(self, number: int) -> RunSummary:
+        """Raises SessionError where there is none."""
+        runs = self.runs()
+        found = next((run for run in runs if run.number == number), None)
+        if found is None:
+            there = ", ".join(str(run.number) for run in runs) or "none yet"
+            raise SessionError(f"there is no run {number} of a ladder in {self.folder}; finished ones are: {there}")
+        return found
+
+    def index_of(self, condition: Condition) -> int:
+        """Place of a condition in the plan. Raises SessionError."""
+        for index, one in enumerate(self.plan.conditions):
+            if one.same_as(condition):
+                return index
+        raise SessionError(f"{condition} is no condition of {self.folder / PLAN}: add it to your plan and begin with that again")
+
+    def thresholds(self) -> tuple[Threshold, ...]:
+        """One for each condition of the plan."""
+        runs = self.runs()
+        found = []
+        for index, condition in enumerate(self.plan.conditions):
+            rules = self.plan.rules(index)
+            settled = suggest(condition, runs, rules).reason in ("found", "limit")
+            found.append(
+                threshold_of(
+                    condition, runs, settled=settled, present_runs=rules.present_runs, absent_runs=rules.absent_runs
+                )
+            )
+        return tuple(found)
+
+    def measured(self) -> tuple[Measured, ...]:
+        """The thresholds as hearing levels are estimated from; sounds without any table are left out."""
+        runs = {run.number: run for run in self.runs()}
+        found = []
+        for index, threshold in enumerate(self.thresholds()):
+            condition = threshold.condition
+            if condition.stimulus not in WITH_HEARING_LEVELS:
+                continue
+            present = threshold.lowest_present_db_nhl
+            behind = [
+                runs[number]
+                for number in threshold.rests_on
+                if runs[number].level_db_nhl == present or math.isnan(present)
+            ]
+            advice = None if math.isnan(present) else self.masking(index, present)
+            found.append(
+                Measured(
+                    condition.ear,
+                    condition.route,
+                    condition.stimulus,
+                    self._transducer(index),
+                    condition.frequency_hz,
+                    present,
+                    threshold.highest_absent_db_nhl,
+                    masked=bool(behind) and all(run.masked for run in behind),
+                    masking_due=advice is not None and advice.due,
+                )
+            )
+        return tuple(found)
+
+    # -- what comes next --------------------------------------------------------------------------------------------
+
+    def suggestions(self, minutes_left: float | None = None) -> tuple[Suggestion, ...]:
+        """One for each condition of the plan. Time is shared among those that are not done."""
+        runs = self.runs()
+        left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
+        plain = [suggest(condition, runs, self.plan.rules(index)) for index, condition in enumerate(self.plan.conditions)]
+        waiting = sum(not one.done for one in plain)
+        made = []
+        for index, condition in enumerate(self.plan.conditions):
+            made.append(
+                suggest(
+                    condition,
+                    runs,
+                    self.plan.rules(index),
+                    time_left_s=left_s / max(1, waiting),
+                    outlook=self.outlook(index, runs),
+                    masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
+                )
+            )
+            if made[-1].done and not plain[index].done:
+                waiting -= 1  # without time for this one the others get its share
+        return tuple(made)
+
+    def next(self, minutes_left: float | None = None) -> Suggestion | None:
+        """The ladder that is open goes on, then the next one of the plan; None where nothing is left."""
+        suggestions = self.suggestions(minutes_left)
+        runs = [run for run in self.runs() if run.counts]
+        if runs:
+            last = next((one for one in suggestions if one.condition.same_as(runs[-1].condition)), None)
+            if last is not None and not last.done:
+                return last
+        return next((one for one in suggestions if not one.done), None)
+
+    def outlook(self, index: int, runs: tuple[RunSummary, ...]) -> Outlook:
+        """From the runs of this condition where there are any, else from all."""
+        condition = self.plan.conditions[index]
+        own = [run for run in runs if run.counts and run.condition.same_as(condition)]
+        usable = own or [run for run in runs if run.counts]
+        return outlook_of(usable, self.plan.rules(index).floor_nv, self.plan.longest_s(index))
+
+    def time_left_s(self, runs: tuple[RunSummary, ...]) -> float:
+        """Of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
+        if self.plan.limits.minutes is None:
+            return math.inf
+        return 60 * self.plan.limits.minutes - math.fsum(run.seconds for run in runs if not math.isnan(run.seconds))
+
+    def masking(
+        self, index: int, level_db_nhl: float, purpose: Purpose = "threshold", runs: tuple[RunSummary, ...] | None = None
+    ) -> MaskingAdvice | None:
+        """Advice for a run, from the thresholds found so far; None where no table knows this sound."""
+        subject, hearing, condition = self.plan.subject, self.plan.hearing, self.plan.conditions[index]
+        try:
+            sound = Sound(
+                condition.ear,
+                condition.route,
+                self._transducer(index),
+                level_db_nhl,
+                subject.age_group,
+                condition.frequency_hz,
+                subject.age_months,
+                self._noise_transducer(index),
+                hearing.attenuation_set,
+            )
+            known = self._known_ears(condition, self.runs() if runs is None else runs)
+            self._tables = self._tables or hearing.load()
+            return advise(self._tables, sound, purpose, known)
+        except HearingError:
+            return None
+
+    def run_plan(self, condition: Condition, level_db_nhl: float, *, muted: bool = False) -> Plan:
+        """Of the run that would be made now. Raises SessionError, PlanError."""
+        made = max((number for number, _ in self._store.folders()), default=0)
+        return self.plan.run_plan(self.index_of(condition), level_db_nhl, seed_after=made, muted=muted)
+
+    def _sound(self, index: int) -> Any:
+        return self.plan.run_plan(index, self.plan.rules(index).start_db).sound
+
+    def _transducer(self, index: int) -> str:
+        return str(self._sound(index).transducer)
+
+    def _noise_transducer(self, index: int) -> str | None:
+        named = self._sound(index).masking_transducer or self.plan.hearing.noise_transducer
+        return None if named is None else str(named)
+
+    def _known_ears(self, condition: Condition, runs: tuple[RunSummary, ...]) -> KnownEars:
+        """Lowest responses to the same sound so far; by bone only with noise in the other ear, else whose it was is not known."""
+
+        def lowest(ear: str, route: str) -> float:
+            same = replace(condition, ear=ear, route=route)
+            usable = [run for run in runs if route == "air" or run.masked]
+            return threshold_of(same, usable).lowest_present_db_nhl
+
+        other = "left" if condition.ear == "right" else "right"
+        return KnownEars(
+            lowest(other, "bone"), lowest(other, "air"), lowest(condition.ear, "bone"), lowest(condition.ear, "air")
+        )
+
+    # -- what is said about runs ------------------------------------------------------------------------------------
+
+    def discard(self, number: int, why: str) -> RunSummary:
+        """It does not count any more; nothing is deleted. Raises SessionError, also without a reason."""
+        if not why.strip():
+            raise SessionError(f"run {number}: a run is discarded with a reason, give it by --why")
+        return self._remark(number, discarded=" ".join(why.split()), discarded_at=self._store.now)
+
+    def restore(self, number: int) -> RunSummary:
+        """A discarded run counts again."""
+        return self._remark(number, discarded=None, discarded_at=None)
+
+    def note(self, number: int, text: str) -> RunSummary:
+        """Keep a remark on a run."""
+        if not text.strip():
+            raise SessionError(f"run {number}: the note is empty")
+        return self._remark(number, note={"at": self._store.now, "text": " ".join(text.split())})
+
+    def _remark(self, number: int, note: dict[str, str] | None = None, **changes: Any) -> RunSummary:
+        self.run(number)
+
+        def change(state: State) -> None:
+            before = state.runs.get(number, Remarks())
+            notes = before.notes if note is None else [*before.notes, note]
+            state.runs[number] = replace(before, notes=notes, **changes)
+
+        self._change(change)
+        return self.run(number)
+
+    def announce(self, purpose: RunPurpose, why: str) -> None:
+        """Before a run is made: what it is for. The next run folder gets it, also when the program is killed meanwhile."""
+        if purpose not in PURPOSES:
+            raise SessionError(f"purpose = {purpose!r}; allowed are {', '.join(PURPOSES)}")
+        after = max((number for number, _ in self._store.folders()), default=0)
+
+        def change(state: State) -> None:
+            state.coming = {"after": after, "purpose": purpose, "why": why}
+
+        self._change(change)
+
+    def _change(self, change: Callable[[State], object]) -> None:
+        self._store.change(change, subject=self.plan.subject.model_dump())
+
+
+def _with_remarks(run: RunSummary, said: Remarks, before: list[RunSummary]) -> RunSummary:
+    run = replace(
+        run,
+        purpose=run.purpose if run.muted else said.purpose,
+        discarded=said.discarded,
+        notes=tuple(note["text"] for note in said.notes),
+    )
+    if not run.counts:
+        return run
+    same = [
+        other.number
+        for other in before
+        if other.counts and other.level_db_nhl == run.level_db_nhl and other.condition.same_as(run.condition)
+    ]
+    return replace(run, replicate_of=same[0] if same else None)

@@ -1,0 +1,109 @@
+"""What a session keeps on disk beside its runs: what people said about them, replaced as a whole, never half."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from monitor.folder import RunFolder
+from monitor.session_types import Purpose
+
+FORMAT = "quietfloor session 1"
+STATE = "session.json"
+
+
+class SessionError(RuntimeError):
+    """A session cannot be used as it was meant; the text says what to do."""
+
+
+@dataclass
+class Remarks:
+    """What was said about one run. ``notes``: {"at": ISO time, "text": ...}."""
+
+    purpose: Purpose = "threshold"
+    why: str = ""
+    discarded: str | None = None
+    discarded_at: str | None = None
+    notes: list[dict[str, str]] = field(default_factory=list)
+
+
+@dataclass
+class State:
+    """``coming``: what the next run folder with a number above ``after`` is for; None: nothing was announced."""
+
+    began: str
+    runs: dict[int, Remarks] = field(default_factory=dict)
+    coming: dict[str, Any] | None = None
+
+
+def now_utc() -> datetime.datetime:
+    return datetime.datetime.now(datetime.UTC)
+
+
+class SessionStore:
+    """``session.json`` of one folder."""
+
+    def __init__(self, folder: Path, now: Callable[[], datetime.datetime] = now_utc) -> None:
+        self.folder, self._now = folder, now
+
+    @property
+    def now(self) -> str:
+        return self._now().isoformat(timespec="seconds")
+
+    def folders(self) -> list[tuple[int, Path]]:
+        """Run folders by number, finished or not."""
+        found = []
+        for path in self.folder.glob("run-*"):
+            digits = path.name.removeprefix("run-")
+            if path.is_dir() and digits.isascii() and digits.isdigit():
+                found.append((int(digits), path))
+        return sorted(found)
+
+    def read(self) -> State:
+        """What was announced is with its run already. Raises SessionError."""
+        path = self.folder / STATE
+        try:
+            content = json.loads(path.read_text(encoding="utf-8"))
+            if content["format"] != FORMAT:
+                raise ValueError(f"its format is {content['format']!r}, this program knows {FORMAT!r}")
+            state = State(content["began"], {int(number): Remarks(**said) for number, said in content["runs"].items()})
+            coming = content["coming"]
+            made = [] if coming is None else [number for number, _ in self.folders() if number > coming["after"]]
+            if made:
+                state.runs.setdefault(made[0], Remarks(purpose=coming["purpose"], why=coming["why"]))
+            else:
+                state.coming = coming
+        except FileNotFoundError:
+            return State(self.now)
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            raise SessionError(
+                f"{path} is damaged ({type(error).__name__}: {error}). The runs themselves are whole: move this file away to go "
+                "on without what was said about them (discarded, notes, what each was for)"
+            ) from error
+        return state
+
+    def change(self, change: Callable[[State], object], **about: Any) -> None:
+        """Read, change, write as a whole; ``about`` is written along for readers. Raises SessionError."""
+        state = self.read()
+        change(state)
+        runs = {str(number): asdict(said) for number, said in sorted(state.runs.items())}
+        content = {"format": FORMAT, **about, "began": state.began, "runs": runs, "coming": state.coming}
+        try:
+            RunFolder(self.folder).write_json(STATE, content)
+        except OSError as error:
+            raise SessionError(f"cannot write {self.folder / STATE} ({error.strerror or error}): free the disk") from error
+
+
+def seconds_of(folder: RunFolder, record: dict[str, Any]) -> float:
+    """From the first sample of the stream to the verdict; nan where the events do not say."""
+    try:
+        with open(folder.events, encoding="utf-8") as file:
+            verdicts = [line for line in file if '"type":"verdict"' in line and line.endswith("\n")]
+        return float(json.loads(verdicts[-1])["sample"]) / float(record["stream"]["rate_hz"])
+    except (OSError, ValueError, KeyError, TypeError, IndexError, ZeroDivisionError):
+        return math.nan

@@ -1,0 +1,74 @@
+"""A session plan on the virtual earphone, and finished runs as a session finds them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.folder import RunFolder
+from monitor.session_types import ABSENT, PRESENT, UNDECIDED
+
+ROOT = Path(__file__).parents[2]
+PLAN = f"""
+title = "Thresholds"
+
+[subject]
+pseudonym = "S07"
+age_group = "adult"
+
+[[condition]]
+ear = "right"
+stimulus = "click"
+
+[[condition]]
+ear = "left"
+stimulus = "tone-burst"
+frequency_hz = 2000
+start_db_nhl = 50
+sound = {{ rate_per_s = 37.1 }}
+
+[limits]
+highest_db_nhl = 80
+
+[run.stream]
+source_id = "session-eeg"
+eeg = ["1"]
+trigger = "trigger"
+
+[run.sound]
+calibration = "{ROOT / 'bench' / 'virtual-earphone.toml'}"
+device_source_id = "session-audio"
+"""
+LETTERS = {"+": (PRESENT, "response"), "-": (ABSENT, "noise_floor"), "?": (UNDECIDED, "sweep_limit")}
+
+
+@pytest.fixture
+def plan_text() -> str:
+    return PLAN
+
+
+def write_run(session: Path, word: str, *, seconds: float = 60.0, rate_hz: float = 16000.0, **stimulus: Any) -> int:
+    """``40+``, ``30-``, ``30?``: one finished run, with the parts of its record that a session reads; its number."""
+    verdict, stopped_by = LETTERS[word[-1]]
+    played = {
+        "stimulus": "click", "kind": "click", "frequency_hz": None, "ear": "right", "route": "air", "muted": False,
+        "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None,
+    }  # fmt: skip
+    record = {
+        "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": 14.0, "upper_limit_nv": 40.0, "evidence": 1.0,
+        "rule": {"name": "evidence"}, "sweeps_accepted": 640, "stream": {"rate_hz": rate_hz}, "stimulus": played | stimulus,
+    }  # fmt: skip
+    folder = RunFolder.create(session)
+    folder.append_event({"type": "verdict", "sample": int(seconds * rate_hz)})
+    folder.append_event({"type": "note", "text": "after it"})
+    folder.close()
+    folder.write_json("run.json", record)
+    return int(folder.path.name.removeprefix("run-"))
+
+
+@pytest.fixture
+def add_run() -> Callable[..., int]:
+    return write_run

@@ -1,0 +1,197 @@
+"""A session on disk: what its runs say together, what is said about them, and that it goes on after anything."""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor.folder import RunFolder
+from monitor.session import Session
+from monitor.session_plan import SessionPlan, make_session_plan
+from monitor.session_store import SessionError
+from monitor.session_types import Condition
+
+LEFT = {"ear": "left", "stimulus": "tone burst 2000 Hz", "kind": "tone-burst", "frequency_hz": 2000.0}
+Add = Callable[..., int]
+
+
+@pytest.fixture
+def plan(plan_text: str) -> SessionPlan:
+    return make_session_plan(tomllib.loads(plan_text))
+
+
+@pytest.fixture
+def session(plan: SessionPlan, tmp_path: Path) -> Session:
+    return Session.begin(tmp_path / "s07", plan)
+
+
+def test_runs_are_read_from_their_own_records(session: Session, add_run: Add) -> None:
+    add_run(session.folder, "40+", seconds=12.5)
+    add_run(session.folder, "40-", masking={"level_db_em": 50.0})
+    add_run(session.folder, "50?", **LEFT)
+    add_run(session.folder, "60+", muted=True)
+    runs = session.runs()
+    assert [run.words for run in runs] == [
+        "run 1: 40 dB nHL, response, 14.0 nV of noise, 12 s",
+        "run 2: 40 dB nHL, masked with 50 dB EM, no response, 14.0 nV of noise, 60 s, again (run 1)",
+        "run 3: 50 dB nHL, undecided, 14.0 nV of noise, 60 s",
+        "run 4: 60 dB nHL, response, 14.0 nV of noise, 60 s, muted control",
+    ]
+    assert runs[2].condition.same_as(Condition("left", "air", "tone-burst", 2000))
+    assert [run.counts for run in runs] == [True, True, True, False]
+    assert (runs[0].rule, runs[0].sweeps, runs[1].masking_db) == ("evidence", 640, 50.0)
+
+
+def test_what_belongs_to_no_ladder_is_left_out_and_what_is_damaged_is_named(session: Session, add_run: Add) -> None:
+    for changes in ({"level_db_nhl": None, "level_db_fs": -30.0}, {"kind": None}):
+        add_run(session.folder, "40+", **changes)
+    replayed = RunFolder(session.folder / "run-002")
+    replayed.write_json("run.json", replayed.read_json("run.json") | {"replay_of": "run-001"})
+    RunFolder.create(session.folder)
+    broken = RunFolder.create(session.folder)
+    broken.write_text("run.json", "{")
+    assert session.runs() == ()
+    assert [text.partition(" ")[0] for text in session.damaged] == ["run-003", "run-004"]
+    assert "killed, or is going on" in session.damaged[0]
+
+
+def test_a_discarded_run_does_not_count_and_comes_back(session: Session, add_run: Add) -> None:
+    for word in ("40+", "30-", "35-"):
+        add_run(session.folder, word)
+    first = session.next()
+    assert first is not None
+    assert (first.level_db_nhl, first.reason) == (40, "confirm")
+    out = session.discard(2, "  she woke\nup ")
+    assert (out.discarded, out.counts) == ("she woke up", False)
+    session.note(2, "electrode off")
+    again = Session.open(session.folder)
+    assert again.run(2).notes == ("electrode off",)
+    changed = again.thresholds()[0]
+    assert changed.highest_absent_db_nhl == 35
+    again.discard(3, "noise")
+    down = again.next()
+    assert down is not None
+    assert (down.level_db_nhl, down.reason) == (30, "down")
+    assert again.restore(2).counts
+    kept = json.loads((session.folder / "session.json").read_text(encoding="utf-8"))
+    assert kept["format"] == "quietfloor session 1"
+    assert kept["runs"]["3"]["discarded"] == "noise"
+    assert kept["runs"]["2"]["notes"][0]["text"] == "electrode off"
+    assert kept["subject"]["pseudonym"] == "S07"
+
+
+@pytest.mark.parametrize(
+    ("do", "words"),
+    [
+        (lambda session: session.discard(1, " "), "with a reason"),
+        (lambda session: session.discard(9, "x"), "there is no run 9 .* finished ones are: 1"),
+        (lambda session: session.note(1, ""), "the note is empty"),
+        (lambda session: session.announce("fun", ""), "purpose = 'fun'"),
+        (lambda session: session.run_plan(Condition("left", "bone", "click"), 30), "is no condition of"),
+    ],
+)
+def test_what_cannot_be_is_refused(session: Session, add_run: Add, do: Callable[[Session], object], words: str) -> None:
+    add_run(session.folder, "40+")
+    with pytest.raises(SessionError, match=words):
+        do(session)
+
+
+def test_one_condition_after_the_other_and_then_it_is_done(session: Session, add_run: Add) -> None:
+    for word in ("40+", "30+", "20-", "25-", "30+", "25-"):
+        add_run(session.folder, word)
+    following = session.next()
+    assert following is not None
+    assert following.condition.ear == "left"
+    assert (following.level_db_nhl, following.reason) == (45, "softer"), "25 was the last sound; the plan says 50"
+    for word in ("50+", "40+", "30+", "20+", "10+", "0+", "0+"):
+        add_run(session.folder, word, **LEFT)
+    assert session.next() is None
+    right, left = session.thresholds()
+    assert (right.finding, right.level_db_nhl, right.settled) == ("threshold", 30, True)
+    assert (left.finding, left.level_db_nhl, left.settled) == ("at most", 0, True)
+    measured = session.measured()
+    assert [(one.ear, one.finding, one.lowest_present_db_nhl, one.masking_due) for one in measured] == [
+        ("right", "threshold", 30, False),
+        ("left", "at most", 0, False),
+    ]
+    assert math.isnan(measured[1].highest_absent_db_nhl)
+
+
+def test_what_a_run_is_for_survives_a_kill(session: Session, add_run: Add) -> None:
+    add_run(session.folder, "40+")
+    session.announce("growth", "only to see growth")
+    killed = Session.open(session.folder)  # another process, after the run was made and nothing else
+    add_run(killed.folder, "45+")
+    assert [run.purpose for run in killed.runs()] == ["threshold", "growth"]
+    add_run(killed.folder, "30-")
+    killed.announce("threshold", "down")
+    assert [run.purpose for run in killed.runs()] == ["threshold", "growth", "threshold"]
+    add_run(killed.folder, "20-")
+    assert [run.purpose for run in killed.runs()] == ["threshold", "growth", "threshold", "threshold"]
+
+
+def test_another_person_needs_another_folder(session: Session, plan_text: str) -> None:
+    with pytest.raises(SessionError, match="is the session of 'S07', and the plan is for 'S08'"):
+        Session.begin(session.folder, make_session_plan(tomllib.loads(plan_text.replace("S07", "S08"))))
+    longer = make_session_plan(tomllib.loads(plan_text.replace("highest_db_nhl = 80", "highest_db_nhl = 70")))
+    assert Session.begin(session.folder, longer).plan.limits.highest_db_nhl == 70
+    assert Session.open(session.folder).plan.limits.highest_db_nhl == 70
+
+
+def test_a_damaged_file_says_what_to_do(session: Session, add_run: Add) -> None:
+    add_run(session.folder, "40+")
+    path = session.folder / "session.json"
+    for text in ("{", "[]", '{"format": "quietfloor session 9"}', '{"format": "quietfloor session 1", "runs": {"x": {}}}'):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(SessionError, match=r"is damaged .* move this file away"):
+            session.runs()
+    path.unlink()
+    assert len(session.runs()) == 1
+    with pytest.raises(SessionError, match="is no session"):
+        Session.open(session.folder.parent)
+
+
+def test_seeds_differ_from_run_to_run(session: Session, add_run: Add) -> None:
+    condition = session.plan.conditions[0]
+    first = session.run_plan(condition, 40).sound
+    add_run(session.folder, "40+")
+    second = session.run_plan(condition, 40).sound
+    assert first is not None
+    assert second is not None
+    assert first.seed != second.seed
+
+
+def test_time_is_counted_and_shared(session: Session, plan_text: str, add_run: Add) -> None:
+    assert math.isinf(session.time_left_s(()))
+    limited = make_session_plan(tomllib.loads(plan_text.replace("[limits]", "[limits]\nminutes = 5")))
+    session = Session.begin(session.folder, limited)
+    for word in ("40+", "30-"):
+        add_run(session.folder, word, seconds=120)
+    session.discard(2, "noise")
+    assert session.time_left_s(session.runs()) == 60
+    assert [one.reason for one in session.suggestions()] == ["time", "time"]
+    plenty = session.next(minutes_left=60)
+    assert plenty is not None
+    assert plenty.level_db_nhl == 30
+
+
+def test_masking_is_flagged_where_it_is_due(session: Session, plan_text: str, add_run: Add, tmp_path: Path) -> None:
+    """A click of 80 dB nHL by insert may reach the other ear; 40 does not."""
+    add_run(session.folder, "70-")
+    made = session.next()
+    assert made is not None
+    assert (made.level_db_nhl, made.masking_due) == (80, True)
+    assert "Masking: Right ear, 80 dB nHL by air: mask the left ear" in made.sentence
+    low = session.masking(0, 40)
+    assert low is not None
+    assert not low.due
+    growth = session.masking(0, 80, "growth")
+    assert growth is not None
+    assert (growth.due, growth.needed) == (True, False)
+    add_run(session.folder, "80+")
+    assert session.measured()[0].masking_due

@@ -1,0 +1,88 @@
+"""Plans of sessions: what they mean, and that what is wrong is named by its key."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from monitor.plan import PlanError
+from monitor.session_plan import load_session_plan, make_session_plan
+from monitor.session_types import Condition
+
+
+def test_every_run_is_made_from_the_template(plan_text: str) -> None:
+    plan = make_session_plan(tomllib.loads(plan_text))
+    assert plan.conditions == (Condition("right", "air", "click"), Condition("left", "air", "tone-burst", 2000.0))
+    first, second = plan.run_plan(0, 35), plan.run_plan(1, 50, seed_after=3, muted=True)
+    assert first.title == "Thresholds · S07"
+    assert first.sound is not None
+    assert second.sound is not None
+    assert (first.sound.ear, first.sound.stimulus, first.sound.level_db_nhl, first.sound.muted) == ("right", "click", 35, False)
+    assert (second.sound.ear, second.sound.frequency_hz, second.sound.rate_per_s) == ("left", 2000, 37.1)
+    assert (first.sound.rate_per_s, first.sound.age_group) == (47.1, "adult")
+    assert (first.sound.seed, second.sound.seed, second.sound.muted) == (1, 4, True)
+    assert (plan.rules(0).start_db, plan.rules(1).start_db, plan.rules(1).highest_db) == (40, 50, 80)
+    assert plan.rules(0).floor_nv == first.decision.floor_nv
+    assert plan.longest_s(0) == pytest.approx(2 + 6144 / 47.1 * 1.054, rel=0.01)
+
+
+def test_a_plan_comes_back_as_it_was_written(plan_text: str, tmp_path: Path) -> None:
+    plan = make_session_plan(tomllib.loads(plan_text))
+    again = tmp_path / "again.toml"
+    again.write_text(plan.to_toml(), encoding="utf-8")
+    assert load_session_plan(again) == plan
+
+
+def test_paths_count_from_the_plan(plan_text: str, tmp_path: Path) -> None:
+    earphone = tomllib.loads(plan_text)["run"]["sound"]["calibration"]
+    (tmp_path / "my.toml").write_bytes(Path(earphone).read_bytes())
+    (tmp_path / "plan.toml").write_text(plan_text.replace(earphone, "my.toml"), encoding="utf-8")
+    plan = load_session_plan(tmp_path / "plan.toml")
+    assert plan.run["sound"]["calibration"] == str((tmp_path / "my.toml").resolve())
+
+
+def test_by_bone_a_vibrator_is_meant(plan_text: str) -> None:
+    data = tomllib.loads(plan_text)
+    data["condition"] = [{"ear": "left", "route": "bone", "stimulus": "click"}]
+    sound = make_session_plan(data).run_plan(0, 20).sound
+    assert sound is not None
+    assert sound.transducer == "bone-vibrator"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('pseudonym = "S07"', "", "subject.pseudonym is missing"),
+        ('age_group = "adult"', 'age_group = "old"', "subject.age_group = 'old'"),
+        ('age_group = "adult"', 'age_group = "adult"\nage_months = 3', "age_months = 3 with age_group = 'adult'"),
+        ("start_db_nhl = 50", "start_db = 50", "condition 2, start_db: allowed here are ear, .*did you mean start_db_nhl"),
+        ("start_db_nhl = 50", "start_db_nhl = 85", "condition 2 .*start_db = 85 lies outside lowest_db = 0 to highest_db = 80"),
+        ('ear = "left"', 'ear = "both"', "condition 2, ear = 'both'"),
+        ("frequency_hz = 2000", "", "condition 2 .* in .run.: .*frequency"),
+        ('ear = "left"\nstimulus = "tone-burst"\nfrequency_hz = 2000', 'ear = "right"', "condition 2 .* is condition 1 again"),
+        ("rate_per_s = 37.1", "rate_per_s = 370", r"condition 2 .* in \[run\]: .*sound.rate_per_s = 370"),
+        ("rate_per_s = 37.1", 'ear = "left"', "condition 2 .*: sound.ear is said elsewhere"),
+        ("[run.sound]", "[run.sound]\nlevel_db_nhl = 40", r"\[run.sound\] has level_db_nhl = 40, which comes from the session"),
+        ("[run.sound]", "[run.sound]\near = 'left'", r"which comes from \[\[condition\]\]"),
+        ("[run.sound]", "[run.sond]", r"\[run.sound\] is missing"),
+        ("[limits]", "[limits]\nlargest_rise_db = 2", "largest_rise_db = 2: a ladder that may not rise"),
+        ("[limits]", "[limits]\nminutes = -1", "limits.minutes = -1 .of recording, all runs together"),
+        ("[limits]", "[replicates]\nmost = 1\n[limits]", "present = 2, absent = 2, most = 1"),
+        ("[limits]", "[hearing]\ntables = ['nobody-1900']\n[limits]", "hearing.*nobody-1900"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_named(plan_text: str, old: str, new: str, words: str) -> None:
+    assert old in plan_text
+    with pytest.raises(PlanError, match=words):
+        make_session_plan(tomllib.loads(plan_text.replace(old, new)))
+
+
+def test_a_plan_of_one_run_is_told_apart(tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text('[sound]\near = "left"\nlevel_db_fs = -40\n', encoding="utf-8")
+    with pytest.raises(PlanError, match="is the plan of one run: `quietfloor run"):
+        load_session_plan(path)
+    with pytest.raises(PlanError, match="cannot be read"):
+        load_session_plan(tmp_path / "none.toml")
