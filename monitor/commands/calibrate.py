@@ -19,7 +19,7 @@ EXAMPLES = """examples:
   quietfloor calibrate --ear right --seconds 3                    only plays: look at the level meter
   quietfloor calibrate earphone.toml --transducer insert --coupler 2cc --by "A. Person"
                                                                   plays in each ear, asks what the meter reads
-  quietfloor calibrate earphone.toml --coupler 2cc --by "A. Person" --reading-db 84.2,84.6
+  quietfloor calibrate other.toml --coupler 2cc --by "A. Person" --reading-db 84.2,84.6
                                                                   the meter was read before; nothing is played
   quietfloor calibrate earphone.toml --add --frequency-hz 500 --reading-db 81.9,82.4
   quietfloor calibrate earphone.toml --add --signal click --reading-db 93.1,93.4
