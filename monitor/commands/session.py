@@ -134,7 +134,8 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             break
         level: float | None = suggestion.level_db_nhl
         if not (args.auto or args.yes):
-            level = _asked(suggestion, args, stage)
+            index = session.index_of(suggestion.condition)
+            level = _asked(suggestion, session.plan.rules(index).highest_db, args, stage)
         if level is None:
             break
         purpose: Purpose = "control" if args.muted else "growth" if args.growth else "threshold"
@@ -147,7 +148,7 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         session.announce(purpose, why)
         made.append(carry_through(plan, session.folder, args, acknowledged, stage))
         minutes = None if minutes is None else minutes - _minutes_of_last(session)
-        if args.yes or own_choice or made[-1]["fault"] is not None:
+        if args.yes or (own_choice and not args.auto) or made[-1]["fault"] is not None:
             break
         if args.auto and (made[-1]["stopped_by"] == "operator" or (stage is not None and stage.interrupted)):
             say("stopped: the same line goes on from here", args)
@@ -203,7 +204,7 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     return replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
 
 
-def _asked(suggestion: Suggestion, args: argparse.Namespace, stage: Stage | None) -> float | None:
+def _asked(suggestion: Suggestion, highest_db: float, args: argparse.Namespace, stage: Stage | None) -> float | None:
     """The level that somebody wants, None for no more. In the window where there is one, else in the terminal."""
     if stage is not None and stage.scene is not None and not stage.gone:
         return suggestion.level_db_nhl if stage.offer(suggestion.sentence) else None
@@ -220,9 +221,13 @@ def _asked(suggestion: Suggestion, args: argparse.Namespace, stage: Stage | None
         if words in ("", "y", "yes"):
             return suggestion.level_db_nhl
         try:
-            return float(words)
+            level = float(words)
         except ValueError:
             say(f"{words!r} is no answer", args)
+            continue
+        if level <= highest_db:
+            return level
+        say(f"the plan allows at most {highest_db:g} dB nHL here", args)
 
 
 def say_status(session: Session, args: argparse.Namespace, minutes: float | None, short: bool = False) -> None:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import re
+import shlex
 import tomllib
 from pathlib import Path
 
 import pytest
 
+from monitor.cli import parser
+from monitor.next_level import Rules
 from monitor.plan import PlanError
 from monitor.session_plan import load_session_plan, make_session_plan
 from monitor.session_types import Condition
+
+ROOT = Path(__file__).parents[2]
 
 
 def test_every_run_is_made_from_the_template(plan_text: str) -> None:
@@ -86,3 +92,16 @@ def test_a_plan_of_one_run_is_told_apart(tmp_path: Path) -> None:
         load_session_plan(path)
     with pytest.raises(PlanError, match="cannot be read"):
         load_session_plan(tmp_path / "none.toml")
+
+
+def test_the_plan_of_the_readme_is_one_and_its_commands_are_understood(tmp_path: Path) -> None:
+    blocks = re.findall(r"^```text\n(.*?)^```", (ROOT / "README.md").read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+    (text,) = (block for block in blocks if "[[condition]]" in block)
+    path = tmp_path / "session.toml"
+    path.write_text(text.replace("bench/", f"{ROOT}/bench/"), encoding="utf-8")
+    plan = load_session_plan(path)
+    assert [str(one) for one in plan.conditions] == ["right ear, click by air", "left ear, 2000 Hz tone burst by air"]
+    assert (plan.rules(0), plan.rules(1)) == (Rules(highest_db=80), Rules(start_db=30, highest_db=80))
+    (commands,) = (block for block in blocks if block.startswith("quietfloor session"))
+    for line in commands.splitlines():
+        parser().parse_args(shlex.split(line)[1:])
