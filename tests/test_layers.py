@@ -46,7 +46,7 @@ MONITOR_LAYERS = (
     ("run", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
     ("session", "session_plan", "session_store", "journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),
-    ("next_level", "threshold", "session_types"),
+    ("next_level", "ladder_rules", "threshold", "session_types"),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("peaks", "growth", "replicates", "norms_file"),
     ("trace", "marks", "norms"),

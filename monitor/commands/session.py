@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import BAD_ARGUMENTS, DEFAULT_SESSION, DONE, FAILED, FAULT, add_json, give_json, refuse, say
 from monitor.commands.live import carry_through, exit_status
+from monitor.commands.session_words import say_status, status
 from monitor.commands.walking import add_walk, walk_first
 from monitor.commands.windowed import add_window, with_window
 
@@ -228,64 +229,6 @@ def _asked(suggestion: Suggestion, highest_db: float, args: argparse.Namespace, 
         if level <= highest_db:
             return level
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
-
-
-def say_status(session: Session, args: argparse.Namespace, minutes: float | None, short: bool = False) -> None:
-    """Where the session is, for a person; ``short`` leaves out the runs."""
-    if not short:
-        plan = session.plan
-        say(f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}", args)
-        for run in session.runs():
-            say(f"  {run.condition} · {run.words}" + "".join(f"\n    note: {note}" for note in run.notes), args)
-    else:
-        session.runs()
-    for text in session.damaged:
-        say(f"  {text}", args)
-    for threshold in session.thresholds():
-        settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
-        say(f"  {threshold.condition}: {threshold.words}{settled}", args)
-    suggestion = session.next(minutes)
-    if suggestion is not None:
-        say(suggestion.sentence, args)
-        return
-    for one in session.suggestions(minutes):
-        say(one.sentence, args)
-
-
-def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
-    """For --json: levels in dB nHL, unknown is null."""
-    import math
-    from dataclasses import asdict
-
-    runs = session.runs()
-    suggestion = session.next(minutes)
-    left_s = session.time_left_s(runs)
-    return {
-        "session": str(session.folder),
-        "subject": session.plan.subject.model_dump(),
-        "runs": [asdict(run) | {"counts": run.counts} for run in runs],
-        "unfinished": list(session.damaged),
-        "thresholds": [asdict(one) | {"words": one.words} for one in session.thresholds()],
-        "next": None if suggestion is None else _suggestion(suggestion),
-        "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
-        "seconds_left": None if math.isinf(left_s) else left_s,
-    }
-
-
-def _suggestion(one: Suggestion) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return {
-        "condition": asdict(one.condition),
-        "level_db_nhl": one.level_db_nhl,
-        "reason": one.reason,
-        "why": one.why,
-        "repeats": one.repeats,
-        "expected_s": one.expected_s,
-        "masking_due": one.masking_due,
-        "masking": None if one.masking is None else one.masking.sentence,
-        "sentence": one.sentence,
-    }
 
 
 def conclude(session: Session, args: argparse.Namespace, made: list[dict[str, Any]], quiet: bool = False) -> int:
