@@ -5,11 +5,14 @@ Noise is made in fixed blocks from generators of its own, so what comes out does
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import integrate, signal
+
+from bench.course import State, bursts_per_min_at, noise_at
 
 BAND_HZ = (100.0, 1500.0)  # the band in which the size is stated; the default filter of a brainstem recording
 BLOCK = 2048  # samples made at a time
@@ -56,10 +59,24 @@ class Background:
 
 
 class BackgroundSource:
-    """`read(n)` -> the next (channels, n) in uV. `rate_hz`: true samples per second, so that drift does not touch the mains."""
+    """`read(n)` -> the next (channels, n) in uV. `rate_hz`: true samples per second, so that drift does not touch the mains.
 
-    def __init__(self, background: Background, channels: int, rate_hz: float, seed: np.random.SeedSequence) -> None:
+    `course`: states over a session, of which `session_s` is over at the first sample.
+    """
+
+    def __init__(
+        self,
+        background: Background,
+        channels: int,
+        rate_hz: float,
+        seed: np.random.SeedSequence,
+        course: Sequence[State] = (),
+        session_s: float = 0.0,
+    ) -> None:
         self._what, self._channels, self._rate_hz = background, channels, rate_hz
+        self._course, self._session_s = course, session_s
+        # with a course bursts are drawn as often as they ever come, and left out by chance where they come less often
+        self._most_bursts = max([background.bursts_per_min, *(state.bursts_per_min for state in course)])
         white, bursts, fixed = seed.spawn(3)
         self._white = np.random.Generator(np.random.PCG64(white))
         self._burst_draws = np.random.Generator(np.random.PCG64(bursts))
@@ -89,7 +106,10 @@ class BackgroundSource:
         self._made += BLOCK
         out = np.repeat(self._offsets_uv, BLOCK, axis=1)
         if self._what.in_band_rms_uv > 0:
-            out += self._coloured() * (self._scale * self._gain(t_s))
+            gain = self._gain(t_s)
+            if self._course:
+                gain = gain * noise_at(self._course, self._session_s + t_s)
+            out += self._coloured() * (self._scale * gain)
         if self._what.mains_uv > 0:
             for (harmonic, share), phase in zip(_MAINS_HARMONICS, self._mains_phases, strict=True):
                 out += self._what.mains_uv * share * np.sin(2 * np.pi * self._what.mains_hz * harmonic * t_s + phase)
@@ -109,7 +129,8 @@ class BackgroundSource:
             power += self._what.gain_depth / len(_GAIN_PERIODS_S) * np.sin(2 * np.pi * t_s / period_s + phase)
         gain: NDArray[np.float64] = np.sqrt(power)
         while self._next_burst_s <= t_s[-1]:
-            self._bursts.append(self._next_burst_s)
+            if not self._course or self._comes(self._next_burst_s):
+                self._bursts.append(self._next_burst_s)
             self._next_burst_s += self._burst_gap_s()
         self._bursts = [start for start in self._bursts if start + self._what.burst_s > t_s[0]]
         hump = np.zeros(t_s.shape)  # of the largest burst where several overlap
@@ -119,9 +140,13 @@ class BackgroundSource:
         return gain * (1.0 + (self._what.burst_factor - 1.0) * hump)
 
     def _burst_gap_s(self) -> float:
-        if self._what.bursts_per_min == 0:
+        if self._most_bursts == 0:
             return float("inf")
-        return float(self._burst_draws.exponential(60.0 / self._what.bursts_per_min))
+        return float(self._burst_draws.exponential(60.0 / self._most_bursts))
+
+    def _comes(self, at_s: float) -> bool:
+        wanted = float(bursts_per_min_at(self._course, self._what.bursts_per_min, self._session_s + at_s))
+        return bool(self._burst_draws.uniform() * self._most_bursts < wanted)
 
 
 def _colour(rate_hz: float) -> tuple[NDArray[np.float64], float]:

@@ -16,7 +16,7 @@ they were in sight when one form was chosen: answering by the compressed rise of
   and 2, 1.64 for 1 and 4 together);
 - chirps at 60 dB nHL come up to 1.4 ms later than published, where the time zero of the published ones is not certain.
 
-Limits: the same amplitude at all ages, no effect of rate or polarity, no inhibition between sounds, no crossing to the other ear.
+Limits: the same amplitude at all ages, no effect of rate or polarity, no inhibition between sounds.
 A chirp's waves I and III grow like its wave V, while in people they are hardly seen (J Acoust Soc Am 128:235, abstract,
 verified).
 """
@@ -115,11 +115,10 @@ class Brainstem:
         self._delays_s = np.zeros((len(FITTED), 3))
         for row, (level_db, latency_ms, amplitude_uv) in enumerate(FITTED):
             heard_db = self.level_db_nhl(cochlea.click, level_db + click_spl_at_zero_db)
-            grown = _grown(heard_db, np.zeros(PLACES_HZ.size))
-            waves = self._sums(cochlea.click, heard_db, grown)
+            waves = self._sums(cochlea.click, heard_db, grown(heard_db, np.zeros(PLACES_HZ.size)))
             self._gains[row], self._delays_s[row] = _fitted(waves, level_db, latency_ms * 1e-3, amplitude_uv)
 
-    def level_db_nhl(self, excitation: Excitation, full_scale_db_spl: float) -> Floats:
+    def level_db_nhl(self, excitation: Excitation, full_scale_db_spl: float | Floats) -> Floats:
         """What each place gets, (p,): dB nHL of a burst at its frequency; of a click, the highest is the click's own dB nHL."""
         return excitation.level_db + full_scale_db_spl - self._zero_db
 
@@ -130,7 +129,12 @@ class Brainstem:
 
         Gain and delay are those of a click that moves its best place as much as this sound moves its own.
         """
-        grown = _grown(level_db_nhl, threshold_db_nhl)
+        return self.grown_response(excitation, level_db_nhl, grown(level_db_nhl, threshold_db_nhl), age_months)
+
+    def grown_response(
+        self, excitation: Excitation, level_db_nhl: Floats, grown: Floats, age_months: float | None = None
+    ) -> Response:
+        """The same where each place gives the part `grown` (p,) of its whole response."""
         if not grown.any():
             return SILENCE
         sound_db = float(level_db_nhl.max())
@@ -180,7 +184,18 @@ def wave_v(response: Response) -> tuple[float, float]:
     return response.start_s + (peak + _vertex(response.uv, peak)) * STEP_S, float(response.uv[peak] - response.uv[peak:].min())
 
 
-def _grown(level_db_nhl: Floats, threshold_db_nhl: Floats) -> Floats:
+def together(one: Response, other: Response) -> Response:
+    """The sum of two."""
+    if not one.uv.size or not other.uv.size:
+        return one if one.uv.size else other
+    starts = [round(each.start_s / STEP_S) for each in (one, other)]
+    out = np.zeros(max(start + each.uv.size for start, each in zip(starts, (one, other), strict=True)) - min(starts))
+    for start, each in zip(starts, (one, other), strict=True):
+        out[start - min(starts) : start - min(starts) + each.uv.size] += each.uv
+    return Response(min(starts) * STEP_S, out)
+
+
+def grown(level_db_nhl: Floats, threshold_db_nhl: Floats) -> Floats:
     """Part of its whole response that each place gives."""
     return np.clip((level_db_nhl - threshold_db_nhl) / RAMP_DB, 0.0, 1.0)
 

@@ -1,4 +1,4 @@
-"""The virtual earphone: from samples to levels at the ear, by the same calibration file and references that the player uses."""
+"""The virtual earphone and vibrator: from samples to levels at the ear, by the calibration files and references of the player."""
 
 from __future__ import annotations
 
@@ -10,13 +10,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bench.profiles import Side
-from stimuli.calibration import Calibration, LevelError, load_calibration
-from stimuli.references import load_references
+from stimuli.calibration import BONE, Calibration, LevelError, load_calibration
+from stimuli.references import References, load_references
 from stimuli.waveforms import click
 
 Floats = NDArray[np.float64]
 
 VIRTUAL_EARPHONE = Path(__file__).with_name("virtual-earphone.toml")
+VIRTUAL_VIBRATOR = Path(__file__).with_name("virtual-vibrator.toml")
+VIRTUAL_REFERENCES = Path(__file__).with_name("virtual-references.toml")  # zeros by bone; none are shipped for real vibrators
 
 # Sound tube of an insert earphone: latencies 0.8 to 1.0 ms longer than with an earphone on the ear (Van Campen et al. 1992;
 # status: secondary). A tube of 278 mm takes 0.81 ms at 343 m/s (computed).
@@ -47,13 +49,7 @@ class Earphone:
         """Raises LevelError where the references have no row for this transducer and coupler."""
         table = load_references()
         transducer, coupler = calibration.transducer, calibration.coupler
-        bursts = {
-            row.frequency_hz: row.level_db_ppe_spl
-            for row in table.signals.values()
-            if (row.stimulus, row.transducer, row.coupler) == ("tone-burst", transducer, coupler) and row.frequency_hz is not None
-        }
-        if not bursts:
-            raise LevelError(f"no reference level of tone bursts on {transducer} / {coupler}: a virtual ear needs it; add rows")
+        bursts = _burst_rows(table, transducer, coupler)
         masking = {
             zero.frequency_hz: zero.level_db + table.narrow_band_db(zero.frequency_hz)
             for zero in table.pure_tones.get((transducer, coupler), ())
@@ -65,7 +61,7 @@ class Earphone:
             calibration.left_db_ppe_spl,
             calibration.right_db_ppe_spl,
             table.signal(click(calibration.rate_hz), transducer, coupler).level_db_ppe_spl,
-            tuple(sorted(bursts.items())),
+            bursts,
             tuple(sorted(masking.items())),
             tube_delay_s,
         )
@@ -90,9 +86,55 @@ class Earphone:
         return level_db_spl - _drawn(self.masking_references, frequency_hz)
 
 
+@dataclass(frozen=True)
+class Vibrator:
+    """A bone vibrator on the mastoid of `side`, driven by that column of the audio, without delay.
+
+    `full_scale_db_ppe_force`: dB p-p.e. re 1 uN of a sound of that frequency whose peak-to-peak is 1.0; `burst_references`: 0 dB
+    nHL of tone bursts.
+    """
+
+    side: Side
+    full_scale_db_ppe_force: Rows
+    burst_references: Rows
+
+    @classmethod
+    def from_calibration(cls, calibration: Calibration, side: Side, references: Path | None = VIRTUAL_REFERENCES) -> Vibrator:
+        """Raises LevelError where the references have no bursts for it, or the calibration is of an earphone."""
+        if calibration.transducer != BONE:
+            raise LevelError(f"calibration {calibration.id!r} is of {calibration.transducer}: a vibrator needs one of {BONE}")
+        rows = _burst_rows(load_references(references), calibration.transducer, calibration.coupler)
+        places_hz = [row[0] for row in calibration.response] or [rows[0][0]]
+        return cls(side, tuple((hz, calibration.full_scale_db_ppe(side, hz)) for hz in places_hz), rows)
+
+    def full_scale_db_nhl(self, frequency_hz: ArrayLike) -> Floats:
+        """Level of a tone burst of that frequency whose peak-to-peak is 1.0."""
+        return _drawn(self.full_scale_db_ppe_force, frequency_hz) - self.burst_zero_db(frequency_hz)
+
+    def burst_zero_db(self, frequency_hz: ArrayLike) -> Floats:
+        """dB p-p.e. re 1 uN of a burst of 0 dB nHL, drawn as for earphones."""
+        return _drawn(self.burst_references, frequency_hz)
+
+
+def virtual_vibrator(side: Side) -> Vibrator:
+    """The bench's own."""
+    return Vibrator.from_calibration(load_calibration(VIRTUAL_VIBRATOR), side)
+
+
 def virtual_earphone(tube_delay_s: float = TUBE_DELAY_S) -> Earphone:
     """The one on the bench."""
     return Earphone.from_calibration(load_calibration(VIRTUAL_EARPHONE), tube_delay_s)
+
+
+def _burst_rows(table: References, transducer: str, coupler: str) -> Rows:
+    bursts = {
+        row.frequency_hz: row.level_db_ppe
+        for row in table.signals.values()
+        if (row.stimulus, row.transducer, row.coupler) == ("tone-burst", transducer, coupler) and row.frequency_hz is not None
+    }
+    if not bursts:
+        raise LevelError(f"no reference level of tone bursts on {transducer} / {coupler}: a virtual ear needs it; add rows")
+    return tuple(sorted(bursts.items()))
 
 
 def _drawn(rows: Rows, frequency_hz: ArrayLike) -> Floats:

@@ -84,6 +84,20 @@ def masked_db(threshold_db: Floats, masking_db_em: Floats) -> Floats:
     return np.asarray(10.0 * np.log10(10.0 ** (threshold_db / 10.0) + 10.0 ** (masking_db_em / 10.0)))
 
 
+# Interaural attenuation, own choice. Air, insert earphones: published smallest values 50 to 72 dB, mean about 80 (secondary).
+# Bone: adults 0 to 10 dB, at one year 15 to 25, newborns 25 to 35 (Yang, Rupert & Moushegian 1987, from memory): the middles,
+# with straight lines between and 5 dB from three years on. The sources are in monitor/hearing-tables.toml.
+CROSSING_AIR_DB = 70.0
+_CROSSING_BONE_DB = ((0.0, 30.0), (12.0, 20.0), (36.0, 5.0))  # age in months, dB
+CROSSING_DB = (0.0, 120.0)  # that a patient may be given
+
+
+def crossing_bone_db(age_months: float | None) -> float:
+    """How much weaker sound by bone is in the other cochlea, by age; None: adult."""
+    rows = np.array(_CROSSING_BONE_DB)
+    return float(np.interp(np.inf if age_months is None else age_months, rows[:, 0], rows[:, 1]))
+
+
 def _require_level(name: str, level_db: float) -> None:
     if not level_db >= LOWEST_DB_NHL:
         raise ValueError(f"{name} = {level_db} is not modelled: give {LOWEST_DB_NHL:g} or more (inf: no hearing)")

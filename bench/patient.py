@@ -21,10 +21,10 @@ from numpy.typing import ArrayLike, NDArray
 from bench.background import BackgroundSource
 from bench.brainstem import LONGEST_RESPONSE_S
 from bench.converter import Line
-from bench.earphone import Earphone
+from bench.earphone import Earphone, Vibrator
 from bench.listening import Listener
 from bench.loop import LOOP_NOISE_UV, LOOP_UV_PER_FULL_SCALE, Loop
-from bench.profiles import Patient, Side
+from bench.profiles import Patient, Side, other
 from bench.sounds import SoundFinder
 
 BLOCK_S = 0.005  # samples computed, and sent, at a time
@@ -94,25 +94,46 @@ class Amplifier:
 
 
 def truth_uv(
-    patient: Patient, earphone: Earphone, side: Side, samples: ArrayLike, t_s: ArrayLike, audio_rate_hz: float = 48_000.0
+    patient: Patient,
+    earphone: Earphone,
+    side: Side,
+    samples: ArrayLike,
+    t_s: ArrayLike,
+    audio_rate_hz: float = 48_000.0,
+    vibrator: Vibrator | None = None,
 ) -> NDArray[np.float64]:
     """Noise-free response in uV in a channel of gain 1 to the sound `samples` (n,), at times `t_s` (any shape) after its first
     audio frame."""
-    heard = Listener(patient, earphone, audio_rate_hz).answer(side, np.asarray(samples, dtype=np.float64))
-    return heard.at(np.asarray(t_s, dtype=np.float64) - earphone.tube_delay_s)
+    listener = Listener(patient, earphone, audio_rate_hz, vibrator)
+    heard = listener.answer(side, np.asarray(samples, dtype=np.float64))
+    return heard.at(np.asarray(t_s, dtype=np.float64) - listener.delay_s(side))
 
 
 class VirtualPatient:
-    """`feed(frames)` with consecutive audio frames; the same seed and audio give the same EEG."""
+    """`feed(frames)` with consecutive audio frames; the same seed and audio give the same EEG.
 
-    def __init__(self, patient: Patient, earphone: Earphone, amplifier: Amplifier, seed: int | np.random.SeedSequence) -> None:
+    `vibrator`: sits where the earphone of its column would. `session_s`: how much of the session is over at the first frame, for
+    a patient whose state changes.
+    """
+
+    def __init__(
+        self,
+        patient: Patient,
+        earphone: Earphone,
+        amplifier: Amplifier,
+        seed: int | np.random.SeedSequence,
+        vibrator: Vibrator | None = None,
+        session_s: float = 0.0,
+    ) -> None:
         self._patient, self._earphone, self._amplifier = patient, earphone, amplifier
         if not isinstance(seed, np.random.SeedSequence):
             seed = np.random.SeedSequence(seed)
-        self._background = BackgroundSource(patient.background, len(amplifier.labels), amplifier.true_rate_hz, seed)
+        self._background = BackgroundSource(
+            patient.background, len(amplifier.labels), amplifier.true_rate_hz, seed, patient.course, session_s
+        )
         self._gains = np.array(amplifier.gains)[:, None]
         rate_hz = amplifier.audio_rate_hz
-        self._listener = Listener(patient, earphone, rate_hz)
+        self._listener = Listener(patient, earphone, rate_hz, vibrator)
         self._finders: dict[Side, SoundFinder] = {"left": SoundFinder(rate_hz), "right": SoundFinder(rate_hz)}
         reach_s, delay_s = amplifier.loop.reach_s, amplifier.eeg_delay_s
         self._trigger = Line(rate_hz, amplifier.true_rate_hz)
@@ -176,8 +197,9 @@ class VirtualPatient:
             for sound in finder.sounds:
                 after_s = t_s - sound.frame / self._amplifier.audio_rate_hz
                 if after_s[-1] >= 0:
-                    heard = self._listener.answer(side, sound.samples, sound.noise)
-                    out += heard.at(after_s - self._earphone.tube_delay_s)
+                    there = self._finders[other(side)].noise_at(sound.frame)
+                    heard = self._listener.answer(side, sound.samples, sound.noise, there)
+                    out += heard.at(after_s - self._listener.delay_s(side))
         return out
 
     def _forget(self) -> None:

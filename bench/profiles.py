@@ -10,16 +10,25 @@ from typing import Literal
 import pydantic
 
 from bench.background import Background
-from bench.hearing import Ear
+from bench.course import State, check
+from bench.hearing import CROSSING_AIR_DB, CROSSING_DB, Ear, crossing_bone_db
 
 SHIPPED = Path(__file__).with_name("patients")
 Side = Literal["left", "right"]
+Route = Literal["air", "bone"]
+SIDES: tuple[Side, ...] = ("left", "right")
+
+
+def other(side: Side) -> Side:
+    return "left" if side == "right" else "right"
 
 
 @dataclass(frozen=True)
 class Patient:
     """Who is on the bench. `description` is a sentence for people; `age_months`: of infants, whose waves come later (see
-    `bench.brainstem`), not given for adults."""
+    `bench.brainstem`), not given for adults. `crossing_air_db`, `crossing_bone_db`: how much weaker a sound by insert earphone,
+    by vibrator, is in the other cochlea; the latter by age where it is not given (`bench.hearing`). `course`: states over a
+    session."""
 
     name: str
     left: Ear
@@ -27,13 +36,26 @@ class Patient:
     background: Background
     description: str = ""
     age_months: float | None = None
+    crossing_air_db: float = CROSSING_AIR_DB
+    crossing_bone_db: float | None = None
+    course: tuple[State, ...] = ()
 
     def __post_init__(self) -> None:
+        check(self.course)
+        for name, attenuation_db in (("crossing_air_db", self.crossing_air_db), ("crossing_bone_db", self.crossing_bone_db)):
+            if attenuation_db is not None and not CROSSING_DB[0] <= attenuation_db <= CROSSING_DB[1]:
+                raise ValueError(f"{name} = {attenuation_db} is outside {CROSSING_DB[0]:g}..{CROSSING_DB[1]:g} dB")
         if self.age_months is not None and not 0.0 <= self.age_months <= 1200.0:
             raise ValueError(f"age_months = {self.age_months} is outside 0..1200; leave it out for an adult")
 
     def ear(self, side: Side) -> Ear:
         return self.left if side == "left" else self.right
+
+    def crossing_db(self, route: Route) -> float:
+        """How much weaker a sound is in the other cochlea than it is before the middle ear, by bone in the own cochlea."""
+        if route == "air":
+            return self.crossing_air_db
+        return crossing_bone_db(self.age_months) if self.crossing_bone_db is None else self.crossing_bone_db
 
 
 class PatientError(ValueError):
@@ -73,6 +95,6 @@ def parse_patient(text: str, where: str = "patient") -> Patient:
 
 # A stray key is an error rather than a setting silently ignored; the classes themselves stay plain. By setattr because a type
 # checker knows no such attribute.
-for _class in (Ear, Background, Patient):
+for _class in (Ear, Background, State, Patient):
     setattr(_class, "__pydantic_config__", pydantic.ConfigDict(extra="forbid"))  # noqa: B010
 _READER = pydantic.TypeAdapter(Patient)

@@ -30,11 +30,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.audio_inlet import COLUMNS, AudioInlet
-from bench.earphone import TUBE_DELAY_S, Earphone, virtual_earphone
+from bench.course import drawn
+from bench.earphone import TUBE_DELAY_S, Earphone, Vibrator, virtual_earphone, virtual_vibrator
 from bench.eeg_outlet import TRIGGER_LABEL, UV_PER_UNIT, EegOutlet
 from bench.loop import Loop
 from bench.patient import Amplifier, VirtualPatient
-from bench.profiles import Patient, load_patient, shipped_patients
+from bench.profiles import SIDES, Patient, load_patient, shipped_patients
 from bench.sound_card import SoundCardInlet
 from stimuli.devices import DeviceError
 from stimuli.lsl import load_pylsl
@@ -73,11 +74,13 @@ class Rig:
         eeg_name: str,
         units: str,
         log: Callable[[str], None],
+        vibrator: Vibrator | None = None,
+        session_s: float = 0.0,
     ) -> None:
         pylsl = load_pylsl()
         self._clock: Callable[[], float] = pylsl.local_clock
         self._patient, self._earphone, self._amplifier, self._seed, self._log = patient, earphone, amplifier, seed, log
-        self._audio = audio
+        self._audio, self._vibrator, self._session_s = audio, vibrator, session_s
         self._began_s = self._clock()
         self._eeg = EegOutlet(pylsl, eeg_name, eeg_source_id, amplifier, units, self._began_s)
         self._connections = 0
@@ -143,7 +146,8 @@ class Rig:
 
     def _start_patient(self) -> None:
         seed = np.random.SeedSequence([self._seed, self._connections])
-        self._head = VirtualPatient(self._patient, self._earphone, self._amplifier, seed)
+        session_s = self._session_s + self._eeg.count / self._amplifier.true_rate_hz
+        self._head = VirtualPatient(self._patient, self._earphone, self._amplifier, seed, self._vibrator, session_s)
         self._head_from = self._eeg.count
 
     def _sit_in_silence(self) -> None:
@@ -188,6 +192,8 @@ def parser() -> argparse.ArgumentParser:
     add("--bursts", action="store_true", help="bursts of movement, 10 per minute, also for a patient without")
     add("--tube-delay-ms", type=float, default=TUBE_DELAY_S * 1e3, metavar="MS", help="of the sound tube (default 0.9)")
     add("--eeg-delay-ms", type=float, default=0.0, metavar="MS", help="EEG channels behind the trigger channel (default 0)")
+    add("--bone", choices=SIDES, help="a vibrator on this mastoid, driven by that column, instead of the earphone")
+    add("--session-min", type=float, default=0.0, metavar="MIN", help="of the session are over, for patients who change in it")
     add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, that hears the sound by wire: for a timing check")
     add("--loop-jitter-us", type=float, default=0.0, metavar="US", help="SD of the sound in it against the trigger (default 0)")
     add("--ignore-stdin", action="store_true", help="do not end when standard input closes")
@@ -206,7 +212,8 @@ def configured_patient(options: argparse.Namespace) -> Patient:
     }  # fmt: skip
     if options.bursts and patient.background.bursts_per_min == 0:
         changes["bursts_per_min"] = 10.0
-    return replace(patient, background=replace(patient.background, **changes))
+    course = drawn(patient.course, options.seed)
+    return replace(patient, background=replace(patient.background, **changes), course=course)
 
 
 def _audio(options: argparse.Namespace, log: Callable[[str], None]) -> Audio:
@@ -231,7 +238,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if options.seed < 0:
             raise ValueError(f"--seed {options.seed} is negative: give 0 or more")
+        if not 0.0 <= options.session_min <= 600.0:
+            raise ValueError(f"--session-min {options.session_min:g} is outside 0..600")
         patient, earphone = configured_patient(options), virtual_earphone(options.tube_delay_ms * 1e-3)
+        vibrator = None if options.bone is None else virtual_vibrator(options.bone)
         amplifier = replace(
             Amplifier.with_channels(options.channels, options.eeg_rate, options.drift_ppm, options.audio_rate),
             eeg_delay_s=1e-3 * options.eeg_delay_ms,
@@ -254,6 +264,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         eeg_name=options.eeg_name,
         units=options.units,
         log=log,
+        vibrator=vibrator,
+        session_s=60.0 * options.session_min,
     )
     ready = {
         "event": "ready",
@@ -268,6 +280,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "units": options.units,
         "drift_ppm": amplifier.drift_ppm,
         "tube_delay_ms": options.tube_delay_ms,
+        "bone": options.bone,
         "seed": options.seed,
     }
     sys.stdout.write(json.dumps(ready) + "\n")

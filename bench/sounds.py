@@ -52,6 +52,7 @@ class SoundFinder:
         self.position = 0
         self.sounds: list[Sound] = []
         self._noise = RunningNoise(rate_hz)
+        self._heard: deque[tuple[int, Floats | None]] = deque([(0, None)])  # (frame from which on it was known, running noise)
         self._waiting = np.zeros(0)
         self._at = 0  # frame of the first sample not looked at
         self._steady = False  # running noise, not silence, is what goes on
@@ -77,6 +78,15 @@ class SoundFinder:
     def noise(self) -> Floats | None:
         return self._noise.mean_squares
 
+    def noise_at(self, frame: int) -> Floats | None:
+        """Running noise as it was known at `frame`, up to `settled` and not before what was forgotten; None for silence."""
+        known = self._heard[0][1]
+        for since, noise in self._heard:
+            if since > frame:
+                break
+            known = noise
+        return known
+
     def feed(self, samples: NDArray[np.floating]) -> None:
         """`samples` (n,) in full-scale units; what is not finite counts as silence."""
         self.position += samples.size
@@ -89,6 +99,8 @@ class SoundFinder:
     def forget_before(self, frame: int) -> None:
         """Drop sounds that began before `frame`."""
         self.sounds = [sound for sound in self.sounds if sound.frame >= frame]
+        while len(self._heard) > 1 and self._heard[1][0] <= frame:
+            self._heard.popleft()
 
     def _look_at(self, piece: Floats) -> None:
         if self._open is None and not self._steady and not piece.any():
@@ -123,6 +135,7 @@ class SoundFinder:
             self._at = silent
             self._steady = False
             self._noise.forget()
+            self._heard.append((self._at, None))
             self._peaks.clear()
             self._doubt = np.zeros(0)
             return passed
@@ -138,6 +151,8 @@ class SoundFinder:
         certain, self._doubt = self._doubt[: -self._doubtful], self._doubt[-self._doubtful :]
         if certain.size:
             self._noise.feed(certain)
+            if self._noise.mean_squares is not self._heard[-1][1]:
+                self._heard.append((self._at, self._noise.mean_squares))
             self._peaks.append((self._at, self._peak(certain)))
         while len(self._peaks) > 1 and self._peaks[0][0] < self._at - self._recent:
             self._peaks.popleft()
