@@ -75,7 +75,7 @@ class Opinion:
 # Rules beside each other, as `monitor.core.stopping` knows them, and what they are called in class. The first one is valid.
 RULES: tuple[tuple[str, str, str], ...] = (
     ("evidence", "evidence", "keeps its 1 % however often one looks"),
-    ("multi_point_f:none", "p < 1 % at each look", "right at a single look (multi-point F), but asked every 256 sweeps"),
+    ("multi_point_f:none", "p below 1 %", "right at a single look (multi-point F), but asked at every 256 sweeps"),
     ("naive_fsp", "Fsp ≥ 3.1", "a number from the literature, whatever the noise is like; every 256 sweeps"),
     ("signal_to_noise", "the eye", "a peak to trough of three times the mean gap between the halves; every 256 sweeps"),
 )

@@ -352,5 +352,5 @@ class Classroom:
             found = verdict.verdict == "response_present"
             return (Opinion(RULES[0][1], found, look.sweeps_presented, WORDS[verdict.verdict]), *naive)
         known = look is not None and math.isfinite(look.evidence)
-        said = f"{look.evidence:.1f} of {look.needed:.1f}" if look is not None and known else "speaks from 256 sweeps on"
+        said = f"{look.evidence:.1f} of {look.needed:.1f}" if look is not None and known else "from 256 sweeps"
         return (Opinion(RULES[0][1], False, 0, said.replace("-", "−")), *naive)

@@ -47,7 +47,7 @@ class NaiveRules:
 
     def _standing(self, rule: FindsResponse) -> str:
         if self._figures is None:
-            return "speaks from 256 sweeps on"
+            return "from 256 sweeps"
         standing = rule.standing(self._figures)
         value, needed = float(standing.value), float(standing.needed)
         if not np.isfinite(value):

@@ -20,7 +20,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("stimuli", "monitor", "bench")
 TOOLKITS = frozenset({"PyQt5", "PyQt6", "PySide2", "PySide6", "qtpy", "pyqtgraph"})
-QT_IN = ("monitor.display", "bench.display", "bench.screenshots", "bench.teach")  # the window, and what opens one for the bench
+# The window, and what opens one for the bench.
+QT_IN = ("monitor.display", "bench.display", "bench.screenshots", "bench.teach_window", "bench.teach_controls")
 
 # Standard library modules without clock, chance, files, threads or network behind them.
 PURE = frozenset(

@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, refuse, say
+from monitor.commands.validating import ONE_THREAD
 from monitor.commands.windowed import add_window, with_window
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ EXAMPLES = """examples:
   quietfloor demo                      three runs: an ear that hears, one that does not, and a muted control
   quietfloor demo --speed 1            in real time
   quietfloor demo --only hearing --out sessions/first
+  quietfloor demo --teach              a lesson: sweep by sweep, with the truth to be revealed; with --no-window as text
 
 Everything is virtual and seeded: sound leaves the player as audio frames, a patient in a process of its own hears them, and
 the EEG comes back over Lab Streaming Layer. Each run is then replayed from disk and must give the same looks.
@@ -63,6 +66,7 @@ def add(commands: Any) -> None:
     )  # fmt: skip
     parser.add_argument("--only", choices=[scene.name for scene in SCENES], help="one of the three runs")
     parser.add_argument("--level", type=float, default=60.0, metavar="DB", help="click level in dB nHL (60)")
+    parser.add_argument("--teach", action="store_true", help="a lesson about averaging and deciding, sweep by sweep")
     parser.add_argument("--speed", type=float, default=4.0, metavar="X", help="times real time (4)")
     parser.add_argument("--alpha", type=float, default=0.01, metavar="A", help="false alarms of a whole run (0.01)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="session folder (a new temporary one)")
@@ -136,12 +140,25 @@ def main(args: argparse.Namespace) -> int:
     from monitor.plan import PlanError
     from monitor.sources.base import SourceError
 
+    if args.teach:
+        return teach(args)
     try:
         return with_window(args, partial(demonstrate, args))
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
+
+
+def teach(args: argparse.Namespace) -> int:
+    """Hand over to the bench, in a process of its own."""
+    command = [sys.executable, "-P", "-m", "bench.teach", "--seed", str(args.seed)]
+    process = subprocess.Popen([*command, *(["--no-window"] if args.no_window else [])], env=ONE_THREAD | os.environ)
+    while True:
+        try:
+            return process.wait()
+        except KeyboardInterrupt:
+            continue  # the terminal has told the child too
 
 
 def demonstrate(args: argparse.Namespace, stage: Stage | None) -> int:
