@@ -74,7 +74,7 @@ def main(args: argparse.Namespace) -> int:
         if args.discard is not None or args.restore is not None or args.note is not None:
             return remark(session, args)
         if args.status:
-            return conclude(session, args, [])
+            return conclude(session, args, [], args.minutes)
         return with_window(args, partial(work, session, args))
     except (PlanError, SessionError, FolderError, HearingError) as error:
         return refuse(error, BAD_ARGUMENTS, args)
@@ -154,7 +154,7 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         if args.auto and (made[-1]["stopped_by"] == "operator" or (stage is not None and stage.interrupted)):
             say("stopped: the same line goes on from here", args)
             break
-    return conclude(session, args, made)
+    return conclude(session, args, made, minutes)
 
 
 def _minutes_of_last(session: Session) -> float:
@@ -231,12 +231,14 @@ def _asked(suggestion: Suggestion, highest_db: float, args: argparse.Namespace, 
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
 
 
-def conclude(session: Session, args: argparse.Namespace, made: list[dict[str, Any]], quiet: bool = False) -> int:
-    """Say how it stands; the exit status is that of the last run."""
+def conclude(
+    session: Session, args: argparse.Namespace, made: list[dict[str, Any]], minutes: float | None = None, quiet: bool = False
+) -> int:
+    """Say how it stands with the minutes that are left; the exit status is that of the last run."""
     if not quiet and (args.status or made):
         say("", args)
-        say_status(session, args, args.minutes, short=False)
-    found = status(session, args.minutes) | {"made": [record["folder"] for record in made]}
+        say_status(session, args, minutes)
+    found = status(session, minutes) | {"made": [record["folder"] for record in made]}
     give_json(found, args)
     if not made:
         return DONE

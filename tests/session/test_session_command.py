@@ -1,0 +1,102 @@
+"""What `quietfloor session` makes of its options, with runs that are written instead of made; beside the rig: tests/live."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.cli import main
+from monitor.commands.common import DONE, FAULT
+from monitor.session import Session
+
+
+class Ears:
+    """Takes the place of whatever makes a run: a response from ``threshold`` on."""
+
+    def __init__(self, write: Callable[..., int], threshold: float) -> None:
+        self.write, self.threshold = write, threshold
+        self.made: list[tuple[str, float, bool]] = []
+        self.ends_with: dict[str, Any] = {}
+
+    def __call__(self, plan: Any, folder: Path, *_: object) -> dict[str, Any]:
+        sound = plan.sound
+        self.made.append((sound.ear, sound.level_db_nhl, sound.muted))
+        heard = sound.level_db_nhl >= self.threshold and not sound.muted
+        number = self.write(
+            folder, f"{sound.level_db_nhl:g}{'+' if heard else '-'}", ear=sound.ear, kind=sound.stimulus,
+            frequency_hz=sound.frequency_hz, muted=sound.muted,
+        )  # fmt: skip
+        record = {"fault": None, "stopped_by": "response", "stream": {"uv_per_unit": 1.0}}
+        return record | {"folder": str(folder / f"run-{number:03d}")} | self.ends_with
+
+
+@pytest.fixture
+def ears(add_run: Callable[..., int], monkeypatch: pytest.MonkeyPatch) -> Ears:
+    made = Ears(add_run, 30.0)
+    monkeypatch.setattr("monitor.commands.session.carry_through", made)
+    return made
+
+
+@pytest.fixture
+def do(plan_text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, dict[str, Any]]]:
+    (tmp_path / "plan.toml").write_text(plan_text, encoding="utf-8")
+
+    def run(*words: str) -> tuple[int, dict[str, Any]]:
+        status = main(["session", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "s"), "--no-window", "--json", *words])
+        return status, json.loads(capsys.readouterr().out)
+
+    return run
+
+
+def test_auto_does_both_ladders(ears: Ears, do: Callable[..., tuple[int, dict[str, Any]]]) -> None:
+    status, found = do("--auto")
+    assert status == DONE
+    assert [(one["level_db_nhl"], one["highest_absent_db_nhl"], one["settled"]) for one in found["thresholds"]] == [
+        (30, 25, True), (30, 25, True),
+    ]  # fmt: skip
+    assert [level for ear, level, _ in ears.made if ear == "right"] == [40, 30, 20, 25, 30, 25]
+    assert next(level for ear, level, _ in ears.made if ear == "left") == 45, "not 25 dB above the last sound"
+
+
+def test_growth_and_controls_leave_the_threshold_alone(ears: Ears, do: Callable[..., Any], tmp_path: Path) -> None:
+    do("--auto")
+    before = Session.open(tmp_path / "s").thresholds()
+    do("--growth", "--condition", "1", "--yes")
+    do("--muted", "--condition", "2", "--level", "60", "--yes")
+    assert ears.made[-2:] == [("right", 35, False), ("left", 60, True)]
+    session = Session.open(tmp_path / "s")
+    assert [run.purpose for run in session.runs()[-2:]] == ["growth", "control"]
+    assert session.thresholds() == before
+    kept = json.loads((tmp_path / "s" / "session.json").read_text(encoding="utf-8"))
+    assert [said["purpose"] for said in kept["runs"].values()][-1] == "growth"
+    assert kept["coming"]["purpose"] == "control"
+
+
+def test_a_run_is_repeated_and_the_repeat_counts(ears: Ears, do: Callable[..., Any]) -> None:
+    do("--yes")
+    status, found = do("--repeat", "1", "--yes")
+    assert (status, ears.made) == (DONE, [("right", 40, False)] * 2)
+    assert [run["replicate_of"] for run in found["runs"]] == [None, 1]
+
+
+def test_auto_ends_at_a_fault_and_at_ctrl_c(ears: Ears, do: Callable[..., Any]) -> None:
+    ears.ends_with = {"fault": "no samples", "stopped_by": "fault"}
+    status, found = do("--auto")
+    assert (status, len(found["made"])) == (FAULT, 1)
+    ears.ends_with = {"stopped_by": "operator"}
+    status, found = do("--auto")
+    assert (status, len(found["made"])) == (DONE, 1)
+    ears.ends_with = {}
+    assert do("--auto", "--level", "50")[1]["next"] is None, "a first level of one's own, then as suggested"
+
+
+def test_minutes_end_it(ears: Ears, do: Callable[..., Any]) -> None:
+    status, found = do("--auto", "--minutes", "3.5")
+    assert status == DONE
+    assert len(found["made"]) == 3, "of a minute each"
+    assert {one["reason"] for one in found["done"]} == {"time"}
+    assert found["thresholds"][0]["settled"] is False
