@@ -87,7 +87,8 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _listen(check: Any, args: argparse.Namespace) -> Any:
-    """Until so much of the stream was looked at, counted from where its own triggers began to come."""
+    """Until so much of the stream was looked at, counted from where its own triggers began to come; twice as long where something
+    is not known by then and nothing says stop: after a gap of the stream figures begin anew."""
     stopped = False
 
     def stop() -> None:
@@ -97,6 +98,8 @@ def _listen(check: Any, args: argparse.Namespace) -> Any:
     say(f"listening to {check.report().stream} for {args.seconds:g} s", args)
     with stop_on_signals(stop):
         while check.listened_s < args.seconds and not stopped:
+            check.step()
+        while check.report().unknown and check.listened_s < 2 * args.seconds and not stopped:
             check.step()
     return check.report()
 

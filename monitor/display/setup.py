@@ -189,7 +189,8 @@ class SetupPanel(QWidget):
         self.word.say(word)
         colour(self.word, self.look.theme.states[STATE_OF[severity]])
         self.summary.say(f"{rest[:1].upper()}{rest[1:]}.")
-        self.stream.say(f"{report.name} · looked at for {report.seconds:.0f} s" if report.stream else "looking for the stream")
+        heard = f"looked at for {report.seconds:.0f} s" if report.listening else "no samples at the moment"
+        self.stream.say(f"{report.name} · {heard}" if report.stream else "looking for the stream")
         self.stream.setToolTip(f"<qt>{report.stream}</qt>")
         self.message.say(self.walk.obstacle)
 

@@ -56,6 +56,12 @@ class Report:
     def summary(self) -> str:
         return summary(self.groups)
 
+    @property
+    def unknown(self) -> bool:
+        """Whether more listening may tell more: something is not known, and nothing says stop."""
+        severities = {finding.severity for group in self.groups for finding in group.findings}
+        return "wait" in severities and "stop" not in severities
+
     def group(self, name: str) -> Group:
         return next(group for group in self.groups if group.name == name)
 

@@ -22,7 +22,7 @@ CONVERTER_PASSES = 0.262  # of the rate, -3 dB: a converter of many open boards 
 FALLS_DB = 10.0  # own choice, over the last octave of the band: EEG falls by 0 to 6 dB there, a low-pass filter by 12 or more
 OCTAVE_PIECE_S = 0.05  # of samples, for one spectrum
 ERRORS = 6.0  # standard errors that a rate must be off by, as in a run
-SURE_PPM = 500.0  # own choice: a rate known worse than this is not known
+SURE_PPM = 500.0  # own choice: two standard errors are then the 0.1 % that matter
 KNOWN_S = 2.0  # of stream; a spectrum that is not known then belongs to a channel without a signal
 AS_IN_A_RUN = "as in a run"
 
@@ -69,7 +69,7 @@ def _rate(seen: StreamFigures, description: StreamDescription) -> Finding:
     if off > mild + ERRORS * error:
         return found("look", "times in ms are wrong by as much, which is harmless below 0.1 % (1000 ppm)", mild, AS_IN_A_RUN)
     if error > SURE_PPM:
-        return found("wait", "", SURE_PPM, OWN_CHOICE)
+        return found("look", "time stamps scatter too much to know it better yet: listen longer", SURE_PPM, OWN_CHOICE)
     return found("ok" if level == "ok" else "look", "" if level == "ok" else sentence, mild, AS_IN_A_RUN)
 
 

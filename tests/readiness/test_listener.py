@@ -75,6 +75,7 @@ def test_a_stream_is_looked_at() -> None:
     assert report.seconds == pytest.approx(5.0, abs=0.3)
     assert report.ready
     assert report.stops == ()
+    assert not report.unknown
     assert "'Amp'" in report.stream
     assert report.placement
 
@@ -83,6 +84,7 @@ def test_before_the_stream_is_found_nothing_is_claimed() -> None:
     report = check(lambda plan, wait_s: Amp()).report()
     assert not report.ready
     assert not report.listening
+    assert report.unknown
     assert report.group("stream").severity == "wait"
     assert report.group("timing").severity == "wait"
     assert len(report.stops) == 3
