@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
 
@@ -118,6 +118,17 @@ class RunFolder:
             raise ValueError(f"average columns must share one length, got {[column.shape for column in columns]}")
         rows = [",".join("" if math.isnan(value) else repr(value) for value in row) for row in np.column_stack(columns).tolist()]
         return self.write_text(self.average.name, "\n".join([",".join(AVERAGE_COLUMNS), *rows]) + "\n")
+
+    def read_average(self) -> dict[str, NDArray[np.float64]]:
+        """Columns of average.csv (n_times,) by name; an empty field is nan. Raises FolderError."""
+        try:
+            rows = [line.split(",") for line in self.average.read_text(encoding="utf-8").splitlines()]
+            if not rows or tuple(rows[0]) != AVERAGE_COLUMNS or len(rows) < 2:
+                raise ValueError(f"columns {', '.join(AVERAGE_COLUMNS)} and rows are expected")
+            values = np.array([[float(field or "nan") for field in row] for row in rows[1:]])
+            return {name: values[:, place] for place, name in enumerate(AVERAGE_COLUMNS)}
+        except (OSError, ValueError, IndexError) as error:
+            raise FolderError(f"{self.average} is no average of a run: {error}") from error
 
     def close(self) -> None:
         """Sync and close events.jsonl. Safe to call twice."""

@@ -28,15 +28,15 @@ FIRST_SMOOTH_MS = 0.20  # SD of the Gaussian with which peaks are compared
 SMOOTH_MS, LEAST_SMOOTH_MS, MOST_SMOOTH_MS = 0.6, 0.06, 0.35  # for the place of the chosen one: 0.6 sqrt(noise / fall), within
 SPAN_SMOOTH = 0.6  # times as much for its interval: smoothing moves the top of a wave that is not symmetric
 REACH_MS = 0.35  # from the chosen peak to its place in the less smoothed curve
-TROUGH_SMOOTH = 1.5  # times as much for the trough, which is broader
+TROUGH_SMOOTH = 1.25  # times as much for the trough, which is broader
 FALL_WITHIN_MS, EARLY_FALL_WITHIN_MS = 4.0, 1.5  # from a peak to its trough: V, and waves I and III
 LEAST_OUT, LEAST_PRESENT_OUT, LEAST_EARLY_OUT = 3.5, 2.0, 3.5  # SDs to stand out: V; V where a response was found; I and III
 OUTSIDE_MS, OUTSIDE_SD_MS = 0.6, 0.4  # a peak may lie so far outside the bracket, where it is less likely, by a Gaussian
 EARLY_REACH_SD, EARLY_GAP_MS = 3.0, 0.5  # waves I and III: SDs from their usual time before V, and at least this before the next
 LATER_MS, LATER_PART = 1.3, 0.8  # of two peaks before one trough the later is V (the first IV), unless it is this much lower
-NOT_CONSIDERED = 0.025  # probability of peaks that are left out of an interval
+NOT_CONSIDERED = 0.01  # probability of peaks that are left out of an interval
 WIDTHS = ((750.0, 1.8), (1500.0, 1.4), (math.inf, 1.15))  # of waves of bursts and octave chirps below this frequency
-WIDER = 1.04  # for what is left of smoothing and for the colour of the noise, which is known to some 6 %
+WIDER = 1.07  # intervals: for what smoothing moves, and for the colour of the noise, which is known to some 6 %
 BY_HAND_MS = 0.3  # a mark by hand belongs to the top nearest to it, if it is this near
 
 

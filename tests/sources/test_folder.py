@@ -102,3 +102,17 @@ def test_the_average_table_reads_back_exactly(tmp_path: Path) -> None:
     np.testing.assert_array_equal(np.genfromtxt(folder.average, delimiter=",", skip_header=1).T, columns)
     with pytest.raises(ValueError, match="one length"):
         folder.write_average(columns[0], columns[1], columns[2], columns[3], columns[4][:3])
+
+
+def test_the_average_comes_back_to_the_last_bit(tmp_path: Path) -> None:
+    folder = RunFolder.create(tmp_path)
+    columns = np.random.default_rng(4).normal(size=(5, 40))
+    columns[3, 7] = np.nan
+    folder.write_average(*columns)
+    back = folder.read_average()
+    assert list(back) == ["time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv"]
+    np.testing.assert_array_equal(np.array(list(back.values())), columns)
+    for text in ("", "time_ms,average_uv\n1,2\n", "time_ms,average_uv,a_uv,b_uv,plus_minus_uv\n1,2,3,x,5\n"):
+        folder.average.write_text(text)
+        with pytest.raises(FolderError, match="no average of a run"):
+            folder.read_average()
