@@ -48,6 +48,7 @@ from .stopping import Outcome, StoppedBy
 DISPLAY_RATE_HZ = 16000.0  # averages leave the engine at least this finely sampled
 LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
 MARK_KNOWN_MS = LOOKAHEAD_MS + 1.0  # from the beginning of a mark until it is known for one, with a sample or two to spare
+DEVICE_TELLS_LATE_MS = 45.0  # a block and a host's period of 1024 samples at 48 kHz are 43 ms
 BROKEN = "sound_broken"
 Faults = tuple[str | None, ...]  # one per EEG channel; None: none found
 
@@ -313,14 +314,16 @@ class Engine:
         self._waiting.append(_Waiting(onset, max(known, settled), cut if fault is None else None, fault))
 
     def _sound_broke(self, mark: Onset, known: int) -> None:
-        """Leave out the sweep whose sound or response window the break fell into; where the device broke, the last one anyhow."""
+        """Leave out the sweep whose sound or response window the break fell into. A device that broke says so up to a block and a
+        period later: then every sweep of that time goes, and the last one anyhow."""
         self._advance(known)
         self._silence.heard(known)
         at, by_device = mark.position - self._break_after, bool(mark.width >= self._device_break)
         waiting = [sweep.onset.position for sweep in self._waiting]
         judged = [sweep.onset.position for sweep in self._unit]
         last = max((position for position in (*waiting, *judged) if position < at), default=-np.inf)
-        touched = {position for position in (*waiting, *judged) if position < at < position + self._touchable}
+        since = at - DEVICE_TELLS_LATE_MS * 1e-3 * self.settings.layout.rate_hz if by_device else at
+        touched = {position for position in (*waiting, *judged) if position < at and position + self._touchable > since}
         if by_device and np.isfinite(last):
             touched.add(last)
         for place, sweep in enumerate(self._waiting):
