@@ -194,3 +194,15 @@ def test_the_valid_rule_ends_the_run_and_the_lesson_goes_on() -> None:
     assert naive[0].at_sweeps % 256 == 0
     room.step(32)
     assert room.sweeps == 544
+
+
+def test_hum_in_step_deceives_every_rule_and_the_pause_mends_the_valid_one() -> None:
+    """As the lesson says."""
+    hum = Conditions(noise_uv=2.0, mains_uv=10.0)
+    locked = Classroom(Lesson(ear="deaf", rate_per_s=50.0, random_pause=False, conditions=hum))
+    locked.step(512)
+    assert all(opinion.found for opinion in locked.opinions())
+    assert locked.noise_nv < 150.0 < 2000.0 < locked.real_noise_nv
+    paused = Classroom(Lesson(ear="deaf", rate_per_s=50.0, conditions=hum))
+    paused.step(512)
+    assert not paused.opinions()[0].found
