@@ -25,7 +25,9 @@ from monitor.display.window import Window
 log = logging.getLogger("quietfloor")
 
 LOOK_EVERY_MS = 50
+FAILED = 1  # exit status
 MOST_COMPLAINTS = 5
+SCREEN_LOST = "connection broke"  # said of X11 and of Wayland
 HARMLESS = ("XDG_RUNTIME_DIR", "propagateSizeHints")
 
 
@@ -59,16 +61,22 @@ class _Guard:
             log.error("a part of the window failed; recording goes on", exc_info=(kind, error, trace))
 
 
-def _qt_says(kind: QtMsgType, context: QMessageLogContext, text: str | None) -> None:
-    if text and not any(known in text for known in HARMLESS):
-        log.log(logging.DEBUG if kind == QtMsgType.QtDebugMsg else logging.WARNING, "Qt: %s", text)
-
-
 @contextlib.contextmanager
-def guarded() -> Iterator[None]:
-    """Errors in the window are logged while this lasts, and what Qt says goes to the log."""
+def guarded(screen_lost: Callable[[], None] = lambda: None) -> Iterator[None]:
+    """Errors in the window are logged while this lasts, and what Qt says goes to the log.
+
+    ``screen_lost`` is called when the screen itself has gone: Qt says so and then ends the process, as soon as it returns.
+    """
+
+    def qt_says(kind: QtMsgType, context: QMessageLogContext, text: str | None) -> None:
+        if not text or any(known in text for known in HARMLESS):
+            return
+        log.log(logging.DEBUG if kind == QtMsgType.QtDebugMsg else logging.WARNING, "Qt: %s", text)
+        if SCREEN_LOST in text:
+            screen_lost()
+
     hook, sys.excepthook = sys.excepthook, _Guard()
-    before = qInstallMessageHandler(_qt_says)
+    before = qInstallMessageHandler(qt_says)
     try:
         yield
     finally:
@@ -104,16 +112,28 @@ def perform(work: Callable[[Stage], int], unattended: bool = False, settings: Pa
 
     worker = threading.Thread(target=labour, name="command", daemon=True)
 
-    app = application()
     at_once: list[bool] = []  # interrupted before there was anything to stop
 
     def interrupt() -> None:
         stage.interrupt()
         if stage.scene is None:
             at_once.append(True)
-            app.quit()
+            QApplication.quit()
 
-    with guarded(), _on_signals(interrupt):
+    def screen_lost() -> None:
+        log.error("the screen has gone; the run goes on as text")
+        stage.leave()
+        while worker.is_alive():
+            worker.join(0.1)
+        sys.stdout.flush()
+        sys.stderr.flush()
+        (ended,) = outcome
+        if isinstance(ended, BaseException):
+            log.error("%s", ended)
+        os._exit(FAILED if isinstance(ended, BaseException) else ended)
+
+    with guarded(screen_lost), _on_signals(interrupt):
+        app = application()
         window = Window(stage, settings or settings_file(), on_close=app.quit)
 
         def look() -> None:

@@ -10,6 +10,7 @@ import pyqtgraph as pg  # after PyQt5: it takes the Qt that is there
 from numpy.typing import ArrayLike, NDArray
 from PyQt5.QtCore import QEvent, QLineF, QPointF, QRectF, Qt
 from PyQt5.QtGui import QBrush, QColor, QFont, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
+from PyQt5.QtWidgets import QGraphicsView
 
 from monitor.core.samples import Bools, Floats
 from monitor.display.scales import Scale, written
@@ -223,6 +224,9 @@ class Chart(pg.PlotWidget):
         plot.setContentsMargins(0, 7, 10, 0)  # for what is written at the ends of the axes
         plot.vb.disableAutoRange()
         self.setFrameShape(0)
+        self.setBackground(None)  # the sheet of the panel; a ground of its own would be pixels in an SVG
+        self.setCacheMode(QGraphicsView.CacheModeFlag(QGraphicsView.CacheModeFlag.CacheNone))
+        self.viewport().setAutoFillBackground(False)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.setMouseTracking(True)
         self._painting = Painting(self)
@@ -241,7 +245,6 @@ class Chart(pg.PlotWidget):
         """Take on colours and sizes."""
         self.look = look
         theme = look.theme
-        self.setBackground(QColor(theme.sheet))
         small = QFont(self.font())
         small.setPixelSize(look.px(0.88))
         for side, axis in self._axes.items():

@@ -14,6 +14,7 @@ from monitor.status import STOPPABLE
 TWICE_S = 3.0  # within which a second press means it
 SAID_S = 8.0  # how long a message about a key is shown
 JUST_BEFORE_S = 1e-3
+JUST_AFTER_S = 2e-3  # a look is told with the sample after the one that made it certain
 
 
 class Conductor:
@@ -179,7 +180,7 @@ class Conductor:
             moments = self._scene.moments_s
             here = bisect_right(moments, model.status.seconds)
             if here < len(moments):
-                playback.go_to(moments[min(here + looks - 1, len(moments) - 1)])
+                playback.go_to(moments[min(here + looks - 1, len(moments) - 1)] + JUST_AFTER_S)
                 model.show(None)
         elif looks > 0 and model.live:
             self.say("This is the newest look")

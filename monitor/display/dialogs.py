@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PyQt5.QtCore import Qt
+from PyQt5.QtGui import QKeySequence
 from PyQt5.QtWidgets import (
     QButtonGroup,
     QComboBox,
@@ -82,14 +83,15 @@ class CloseQuestion(QDialog):
         column.setSpacing(10)
         words = QLabel("<b>A run is on.</b><br>Nothing that was recorded can get lost here, whatever you choose.")
         column.addWidget(words)
-        choices: tuple[tuple[str, Callable[[], None]], ...] = (
-            ("&Back to the run", lambda: None),
-            ("&Close the window; the run goes on in the terminal", go_on),
-            ("&Stop the run, then close", stop),
+        choices: tuple[tuple[str, str, Callable[[], None]], ...] = (
+            ("B", "Back to the run", lambda: None),
+            ("C", "Close the window; the run goes on in the terminal", go_on),
+            ("S", "Stop the run, then close", stop),
         )
         self.buttons = []
-        for text, deed in choices:
-            button = QPushButton(text)
+        for key, text, deed in choices:
+            button = QPushButton(f"{text} [{key}]")
+            button.setShortcut(QKeySequence(key))
             button.clicked.connect(lambda _, deed=deed: self._choose(deed))
             self.buttons.append(button)
             column.addWidget(button)

@@ -8,7 +8,7 @@ from PyQt5.QtWidgets import QToolTip, QWidget
 
 from monitor.display.ladder import Ladder, Overlay, Rung
 from monitor.display.marks import draw_mark
-from monitor.display.panel import Panel
+from monitor.display.panel import Panel, colour
 from monitor.display.terms import tooltip
 from monitor.display.theme import Look
 
@@ -163,8 +163,16 @@ class LadderPanel(Panel):
         super().restyle(look)
         self.rungs.look = look
         self.rungs.update()
+        self._colour_ear()
 
     def show_ladder(self, ladder: Ladder) -> None:
         self.rungs.show_ladder(ladder)
         unreadable = f"; cannot read {', '.join(ladder.unreadable)}" if ladder.unreadable else ""
         self.aside.say("" if ladder.series is None else f"{ladder.series}{unreadable}")
+        self._colour_ear()
+
+    def _colour_ear(self) -> None:
+        """Red is right and blue is left, as in an audiogram; the word stands there too."""
+        series = self.rungs.ladder.series
+        if series is not None:
+            colour(self.aside, self.look.theme.ears[series.ear])

@@ -65,13 +65,18 @@ def test_a_run_is_a_path_through_the_plane_and_ends_in_a_region(made: Stream) ->
     assert plane is not None
     assert plane.path.shape == (12, 2)
     assert np.all(np.isfinite(plane.path))
-    assert plane.noise_range_nv[0] > plane.path[:, 0].max() > plane.path[:, 0].min() > plane.noise_range_nv[1]
+    assert plane.known_from == 12  # the evidence has nothing to say before 256 sweeps
+    newest = plane.path[-4:, 0]  # what came long before is out at the left
+    assert plane.noise_range_nv[0] > newest.max() > newest.min() > plane.noise_range_nv[1]
     watched.go()
     assert model.headline().state == "present"
     assert model.headline().word == "Response present"
     ended = model.plane()
     assert ended is not None
     assert ended.path[-1, 1] >= ended.needed
+    assert ended.known_from == 15
+    assert np.all(ended.path[15:, 0] < ended.noise_range_nv[0])
+    assert ended.standing_range[0] < ended.path[:, 1].min() <= ended.path[:, 1].max() < ended.standing_range[1]
     assert "1 false alarms in 100" in ended.promise
     assert not len(ended.cone)
 

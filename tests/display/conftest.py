@@ -1,0 +1,172 @@
+"""A Qt that paints into memory and whose warnings are errors; recorded runs to show."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+import pytest
+
+from monitor.core.samples import Chunk
+from monitor.display.feed import Feed
+from monitor.display.stage import Scene, Stage, moments_of, view_model
+from monitor.folder import RunFolder
+from monitor.journal import Journal
+from monitor.plan import Plan, make_plan
+from monitor.playback import Playback
+from monitor.record import run_record
+from monitor.run import Run
+from monitor.sources.base import StreamDescription
+from monitor.sources.channels import Channels
+from monitor.sources.recording import RecordingSource
+from tests.synthetic import stream
+
+RATE_HZ = 4000.0
+LABELS = ("Cz-M2", "Cz-M1", "TRIG")
+DESCRIPTION = StreamDescription(
+    "amplifier", "EEG", "sn-3", "here", "uid", 1.0, 3, RATE_HZ, "float32", LABELS, ("microvolts", "microvolts", "")
+)
+
+
+@pytest.fixture(scope="session")
+def application(tmp_path_factory: pytest.TempPathFactory) -> object:
+    """The one QApplication. The variables it reads are there for its making only: other tests' programs see none of them."""
+    place = tmp_path_factory.mktemp("runtime")
+    place.chmod(0o700)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("QT_QPA_PLATFORM", "offscreen")
+        patch.setenv("XDG_RUNTIME_DIR", str(place))
+        patch.setenv("QT_FONT_DPI", "96")
+        from monitor.display.app import application
+
+        return application()
+
+
+@pytest.fixture
+def qt(application: object) -> Iterator[Callable[[float], None]]:
+    """Lets Qt work for a while; at the end anything that Qt warned of, or that failed inside a slot, fails the test."""
+    from PyQt5.QtCore import QCoreApplication, QEvent, QMessageLogContext, QtMsgType, qInstallMessageHandler
+
+    said: list[str] = []
+
+    def hear(kind: QtMsgType, context: QMessageLogContext, text: str | None) -> None:
+        if kind != QtMsgType.QtDebugMsg and "does not support propagateSizeHints" not in (text or ""):  # this platform's own
+            said.append(text or "")
+
+    def failed(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+        said.append(f"{kind.__name__}: {error}")
+
+    def spin(seconds: float = 0.0) -> None:
+        end_s = time.monotonic() + seconds
+        while True:
+            QCoreApplication.processEvents()
+            if time.monotonic() >= end_s:
+                return
+            time.sleep(0.002)
+
+    before, hook = qInstallMessageHandler(hear), sys.excepthook
+    sys.excepthook = failed
+    try:
+        yield spin
+        spin()
+        QCoreApplication.sendPostedEvents(None, int(QEvent.Type.DeferredDelete))
+    finally:
+        sys.excepthook = hook
+        qInstallMessageHandler(before)
+    assert said == []
+
+
+def until(spin: Callable[[float], None], true: Callable[[], object], timeout_s: float = 30.0) -> None:
+    """Let Qt work until something holds."""
+    end_s = time.monotonic() + timeout_s
+    while not true():
+        assert time.monotonic() < end_s, "it never happened"
+        spin(0.01)
+
+
+def record(path: Path, nv: float, n_sweeps: int = 900, seed: int = 3) -> Path:
+    """A recording with a response of this size, or without, and an artefact."""
+    made = stream(np.random.default_rng(seed), RATE_HZ, n_sweeps, nv=nv, noise_uv=1.0, channels=2)
+    made.samples[:2, int(made.onsets[200]) : int(made.onsets[200]) + 30] += 500.0
+    with Journal(path, [DESCRIPTION]) as journal:
+        for at in range(0, len(made.stamps_s), 80):
+            journal.samples(Chunk(made.samples[:, at : at + 80].astype(np.float32), made.stamps_s[at : at + 80]))
+    return path
+
+
+def plan_of(**decision: object) -> Plan:
+    stream = {"name": "amplifier", "eeg": ["Cz-M2", "Cz-M1"], "trigger": "TRIG"}
+    return make_plan({"title": "a test", "stream": stream, "decision": decision})
+
+
+@pytest.fixture(scope="session")
+def recordings(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Samples with a response, and without."""
+    folder = tmp_path_factory.mktemp("recorded")
+    return {"response": record(folder / "response.xdf", 350.0), "nothing": record(folder / "nothing.xdf", 0.0)}
+
+
+@pytest.fixture(scope="session")
+def finished(recordings: dict[str, Path], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Run folders of one session: a response, none down to the floor, stopped undecided."""
+    session = tmp_path_factory.mktemp("session")
+    made = {}
+    for name, source, decision in (
+        ("present", "response", {}),
+        ("absent", "nothing", {"floor_nv": 45.0}),
+        ("undecided", "nothing", {"max_sweeps": 512}),
+    ):
+        plan = plan_of(**decision)
+        run = Run(plan, RecordingSource(recordings[source]), Channels((0, 1), 2), RunFolder.create(session))
+        run.start()
+        assert run.wait(60)
+        write(run)
+        made[name] = run.folder.path
+    return made
+
+
+def write(run: Run) -> None:
+    """What a command writes when a run is over."""
+    assert run.engine is not None
+    now = run.engine.average_now()
+    run.folder.write_average(now.times_ms, now.average_uv[0], now.a_uv[0], now.b_uv[0], now.plus_minus_uv[0])
+    made = run_record(
+        run.plan, run.verdict, run.engine, stream=DESCRIPTION, unit=run.unit, sound=None, calibration=None, failure=run.failure
+    )
+    run.folder.write_json("run.json", made)
+
+
+def live_scene(recording: Path, session: Path, pace: float | None = None, **decision: object) -> Scene:
+    """A run on a recording as a command would put it on the stage, not yet started."""
+    plan, feed = plan_of(**decision), Feed()
+    run = Run(
+        plan, RecordingSource(recording, pace=pace), Channels((0, 1), 2), RunFolder.create(session), optional=[feed.event],
+        tap=feed.tap, follow=feed.follow,
+    )  # fmt: skip
+    return Scene(run, view_model(feed, plan, "right ear · click · 60 dB nHL"), session)
+
+
+def replay_scene(path: Path, speed: float = 1.0) -> Scene:
+    """A playback of a run folder, not yet started."""
+    from monitor.plan import load_plan
+
+    folder, feed = RunFolder.open(path), Feed()
+    plan = load_plan(folder.plan)
+    play = Playback(folder, plan, speed=speed, optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    return Scene(play, view_model(feed, plan, plan.title), path.parent, moments_of(folder))
+
+
+@pytest.fixture
+def stage() -> Stage:
+    return Stage()
+
+
+def keep_screens() -> Path | None:
+    """Where pictures of this test run are kept, if anywhere (QUIETFLOOR_SCREENS=folder)."""
+    folder = os.environ.get("QUIETFLOOR_SCREENS")
+    return None if folder is None else Path(folder)

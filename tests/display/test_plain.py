@@ -1,0 +1,225 @@
+"""The small plain parts: keys, words, colours, what is remembered, whether there is a screen."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.display import screen
+from monitor.display.actions import ACTIONS, offered, spoken
+from monitor.display.frames import FrameTimes
+from monitor.display.remembered import Remembered, recall, remember, settings_file
+from monitor.display.terms import TERMS, explained, tooltip
+from monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
+from monitor.display.views import STATES
+
+# -- keys -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("replay", [False, True])
+def test_no_key_means_two_things(replay: bool) -> None:
+    keys = [key for action in offered(replay) for key in action.keys]
+    assert len(keys) == len(set(keys))
+    names = [action.name for action in offered(replay)]
+    assert len(names) == len(set(names))
+    assert all(action.keys and action.text and action.group for action in ACTIONS)
+
+
+def test_everything_that_a_run_needs_has_a_key() -> None:
+    assert {action.name for action in offered(False)} >= {"stop", "mark", "next", "pause", "back", "export", "keys", "quit"}
+    assert {action.name for action in offered(True)} >= {"play", "slower", "faster", "go_to", "back", "forward"}
+    assert [spoken(key) for key in ("S", "Left", ",")] == ["S", "←", "comma"]
+
+
+# -- words ------------------------------------------------------------------------------------------------------------
+
+
+def test_each_term_is_found_in_a_text_and_explained_in_one_sentence() -> None:
+    text = "Undecided: evidence 1.2 of 2.0, noise 31 nV of 15 nV, decision expected in 25 to 60 s · 46 too large left out"
+    assert [term for term, _ in explained(text)] == ["evidence", "residual noise", "nV, µV", "left out", "decision expected"]
+    for term, pattern, meaning in TERMS:
+        assert meaning.endswith("."), term
+        assert meaning.count(". ") == 0, f"{term}: one sentence"
+        assert pattern
+    assert tooltip("") == ""
+    assert tooltip("nothing to explain", "It is this.") == "<qt><p>It is this.</p></qt>"
+
+
+# -- colours ----------------------------------------------------------------------------------------------------------
+
+# Machado, Oliveira & Fernandes 2009, IEEE TVCG 15:1291, whole loss of one kind of cone; on linear RGB (from memory).
+LOSS = {
+    "nobody": np.eye(3),
+    "red": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
+    "green": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]),
+    "blue": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]),
+}
+XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])  # sRGB, IEC 61966-2-1
+
+
+def linear(colour: str) -> np.ndarray:
+    part = np.array([int(colour[at : at + 2], 16) for at in (1, 3, 5)]) / 255
+    return np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+
+
+def lab(rgb: np.ndarray) -> np.ndarray:
+    """CIE 1976 L*a*b* of linear RGB."""
+    ratio = XYZ @ np.clip(rgb, 0, 1) / np.array([0.9505, 1.0, 1.089])
+    f = np.where(ratio > 0.008856, np.cbrt(ratio), 7.787 * ratio + 16 / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def contrast(one: str, other: str) -> float:
+    """Between text and ground, as WCAG 2 computes it."""
+    low, high = sorted(float(XYZ[1] @ linear(colour)) for colour in (one, other))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("theme", THEMES.values(), ids=lambda theme: theme.name)
+@pytest.mark.parametrize("eye", LOSS)
+def test_states_differ_for_every_eye(theme: Theme, eye: str) -> None:
+    for one, other in itertools.combinations(("undecided", "present", "absent", "fault"), 2):
+        seen = [lab(LOSS[eye] @ linear(theme.states[state])) for state in (one, other)]
+        assert np.linalg.norm(seen[0] - seen[1]) > 15, f"{one} and {other}"
+
+
+@pytest.mark.parametrize("theme", THEMES.values(), ids=lambda theme: theme.name)
+def test_every_text_stands_out_from_its_ground(theme: Theme) -> None:
+    assert set(theme.states) == set(STATES)
+    pairs = [(ink, ground) for ink in (theme.ink, theme.quiet) for ground in (theme.ground, theme.sheet)]
+    pairs += [(theme.ink, theme.button), (theme.left_out_ink, theme.left_out)]
+    pairs += [(theme.quiet, theme.unjudged), (theme.average, theme.sheet), (theme.half_a, theme.sheet)]
+    pairs += [(ink, theme.sheet) for ink in (*theme.overlays, *theme.ears.values())]
+    pairs += [(ink, ground) for ink in theme.states.values() for ground in (theme.ground, theme.sheet)]
+    pairs += [(theme.states["present"], theme.present_region), (theme.states["absent"], theme.absent_region)]
+    weak = {pair: round(contrast(*pair), 2) for pair in pairs if contrast(*pair) < 4.5}
+    assert weak == {}
+    assert contrast(theme.half_b, theme.sheet) >= 3  # a curve, and its name beside a sample of it
+
+
+def test_a_projector_gets_larger_letters_and_thicker_lines() -> None:
+    usual, large = Look(), Look(projector=True)
+    assert large.px() > 1.3 * usual.px()
+    assert (large.line, large.thin) > (usual.line, usual.thin)
+    assert THEMES == {"light": LIGHT, "dark": DARK}
+
+
+# -- what is remembered -----------------------------------------------------------------------------------------------
+
+
+def test_what_the_window_remembers_comes_back(tmp_path: Path) -> None:
+    path = tmp_path / "deep" / "window.json"
+    assert recall(path) == (Remembered(), "")
+    remember(path, Remembered("AAAA", "dark", True, False, True))
+    assert recall(path) == (Remembered("AAAA", "dark", True, False, True), "")
+    assert [found.name for found in path.parent.iterdir()] == ["window.json"]
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[1, 2]", b"\xff\xfe", b"[" * 100_000, b"null"])
+def test_a_damaged_file_is_ignored_with_a_notice(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "window.json"
+    path.write_bytes(content)
+    found, notice = recall(path)
+    assert found == Remembered()
+    assert "cannot be read" in notice
+
+
+def test_single_values_that_make_no_sense_are_left_at_their_defaults(tmp_path: Path) -> None:
+    path = tmp_path / "window.json"
+    path.write_text(json.dumps({"theme": "purple", "projector": "yes", "halves": False, "geometry": 5, "more": 1}))
+    assert recall(path) == (Remembered(halves=False), "")
+
+
+def test_a_place_that_cannot_be_written_is_no_trouble(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    remember(tmp_path / "file" / "window.json", Remembered())
+    assert recall(tmp_path / "file" / "window.json")[0] == Remembered()
+
+
+def test_settings_are_where_this_system_keeps_them(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setattr(sys, "platform", "linux")
+    assert settings_file() == tmp_path / "quietfloor" / "window.json"
+    monkeypatch.setattr(sys, "platform", "win32")
+    monkeypatch.setenv("APPDATA", str(tmp_path / "roaming"))
+    assert settings_file() == tmp_path / "roaming" / "quietfloor" / "window.json"
+    monkeypatch.setattr(sys, "platform", "darwin")
+    assert settings_file().parts[-4:] == ("Library", "Application Support", "quietfloor", "window.json")
+
+
+# -- is there a screen? -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def headless(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(sys, "platform", "linux")
+    return monkeypatch
+
+
+def test_without_a_screen_the_reason_is_said(headless: pytest.MonkeyPatch) -> None:
+    assert "neither DISPLAY nor WAYLAND_DISPLAY" in screen.obstacle()
+    headless.setenv("WAYLAND_DISPLAY", "wayland-0")
+    assert screen.no_screen() == ""
+    headless.delenv("WAYLAND_DISPLAY")
+    headless.setattr(sys, "platform", "darwin")
+    assert screen.no_screen() == ""
+
+
+def test_missing_libraries_are_named(headless: pytest.MonkeyPatch) -> None:
+    headless.setenv("DISPLAY", ":0")
+    headless.setattr(screen, "NEEDED", ("PyQt5", "no_such_library"))
+    assert screen.obstacle().startswith("no_such_library cannot be found")
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="other systems always have a screen")
+def test_a_screen_that_cannot_be_reached_does_not_end_the_program(headless: pytest.MonkeyPatch) -> None:
+    headless.setenv("DISPLAY", ":4711")
+    assert "Qt cannot open one" in screen.obstacle()
+
+
+def test_a_qt_that_paints_into_memory_is_a_screen_that_nobody_sees(headless: pytest.MonkeyPatch) -> None:
+    assert not screen.unseen()
+    headless.setenv("QT_QPA_PLATFORM", "offscreen")
+    assert screen.unseen()
+    assert screen.obstacle() == ""
+
+
+def test_a_probe_that_hangs_is_given_up(headless: pytest.MonkeyPatch) -> None:
+    headless.setenv("DISPLAY", ":0")
+    headless.setattr(screen, "PATIENCE_S", 0.2)
+    headless.setattr(screen, "PROBE", "import time; time.sleep(60)")
+    assert "did not end well" in screen.obstacle()
+
+
+# -- frames -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_frame_is_its_work_and_the_painting_after_it() -> None:
+    frames = FrameTimes()
+    assert frames.words == "no frames yet"
+    frames.painted(1.0)
+    frames.worked(0.002, 0.0)
+    frames.painted(0.003)
+    frames.painted(0.001)
+    frames.worked(0.004, 0.033)
+    np.testing.assert_allclose(frames.frames_ms, [6.0, 4.0])
+    np.testing.assert_allclose(frames.intervals_ms, [33.0])
+    assert "5.0 ms usually" in frames.words
+    frames.clear()
+    assert len(frames.frames_ms) == 0
+
+
+def test_the_command_line_brings_in_no_window_before_it_is_asked_for() -> None:
+    environment = {name: value for name, value in os.environ.items() if name not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    script = "import sys, monitor.cli; monitor.cli.parser().parse_args(['demo']); print('PyQt5' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, env=environment)
+    assert done.stdout.strip() == "False"
