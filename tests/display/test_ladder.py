@@ -1,0 +1,115 @@
+"""Rungs from the records of a session: which runs belong together, in which order, and what a damaged one does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
+from monitor.folder import RunFolder
+from monitor.plan import SoundPlan
+
+
+def plan(db: float = -30.0, ear: str = "right", **more: Any) -> SoundPlan:
+    return SoundPlan.model_validate({"level_db_fs": db, "ear": ear} | more)
+
+
+def add_run(session: Path, db: float, verdict: str, ear: str = "right", **stimulus: Any) -> Path:
+    """A finished run with the record and the average that the ladder reads."""
+    folder = RunFolder.create(session)
+    played = {
+        "stimulus": "click", "ear": ear, "route": "air", "level_db_nhl": None, "level_db_fs": db, "muted": False,
+    }  # fmt: skip
+    stopped_by = {"response_present": "response", "response_absent": "noise_floor", "inconclusive": "operator"}[verdict]
+    folder.write_json(
+        "run.json",
+        {"verdict": verdict, "stopped_by": stopped_by, "sweeps_accepted": 640, "residual_noise_nv": 21.4}
+        | {"stimulus": played | stimulus},
+    )
+    times = np.array([-1.0, 0.0, 1.0])
+    folder.write_average(times, [0.1, np.nan, -0.2], times, times, times)
+    return folder.path
+
+
+def shown(ladder: Ladder) -> list[tuple[str, str, list[str]]]:
+    return [(str(rung.level), rung.words, [one.folder.name for one in rung.replicates]) for rung in ladder.rungs]
+
+
+def test_rungs_are_levels_from_the_top_with_the_newest_replicate_first(tmp_path: Path) -> None:
+    add_run(tmp_path, -30, "response_present")
+    add_run(tmp_path, -40, "response_present")
+    add_run(tmp_path, -40, "response_absent")
+    add_run(tmp_path, -30, "response_present")
+    add_run(tmp_path, -50, "inconclusive")
+    ladder = read_ladder(tmp_path, plan(-50), None, running=False)
+    assert str(ladder.series) == "right ear, air, click"
+    assert shown(ladder) == [
+        ("−30 dB re full scale", "response, twice", ["run-004", "run-001"]),
+        ("−40 dB re full scale", "no response, 1 of 2", ["run-003", "run-002"]),
+        ("−50 dB re full scale", "undecided", ["run-005"]),
+    ]
+    assert [one.state for rung in ladder.rungs for one in rung.replicates] == [
+        "present", "present", "absent", "present", "stopped",
+    ]  # fmt: skip
+    assert ladder.rungs[1].replicates[0].words == "run-003: no response, 640 sweeps, 21 nV of noise"
+
+
+def test_only_the_same_ear_route_and_stimulus_make_a_ladder(tmp_path: Path) -> None:
+    add_run(tmp_path, -30, "response_present", ear="left")
+    add_run(tmp_path, -30, "response_present", route="bone")
+    add_run(tmp_path, -30, "response_present", stimulus="tone burst 500 Hz")
+    mine = add_run(tmp_path, -30, "response_present")
+    assert shown(read_ladder(tmp_path, plan(), None, False)) == [("−30 dB re full scale", "response", [mine.name])]
+    tone = plan(stimulus="tone-burst", frequency_hz=500.0)
+    assert Series.of_plan(tone) == Series("right", "air", "tone burst 500 Hz")
+    assert shown(read_ladder(tmp_path, tone, None, False)) == [("−30 dB re full scale", "response", ["run-003"])]
+
+
+def test_the_run_on_the_screen_has_its_rung_before_it_has_a_record(tmp_path: Path) -> None:
+    add_run(tmp_path, -30, "response_present")
+    present = RunFolder.create(tmp_path).path
+    ladder = read_ladder(tmp_path, plan(-40), present, running=True)
+    assert [(str(rung.level), rung.words, rung.running) for rung in ladder.rungs] == [
+        ("−30 dB re full scale", "response", False), ("−40 dB re full scale", "running", True),
+    ]  # fmt: skip
+    assert ladder.unreadable == ()
+
+
+def test_muted_controls_are_at_the_foot_and_calibrated_levels_apart() -> None:
+    levels = [Level(True, False, -30.0), Level(False, True, 60.0), Level(True, True, 20.0), Level(True, True, 60.0)]
+    assert [str(level) for level in sorted(levels, reverse=True)] == [
+        "60 dB nHL", "20 dB nHL", "−30 dB re full scale", "60 dB nHL, muted",
+    ]  # fmt: skip
+
+
+def test_damaged_records_are_named_and_left_out(tmp_path: Path) -> None:
+    good = add_run(tmp_path, -30, "response_present")
+    for text in ("{", "[]", '{"verdict": "response_present"}', '{"stimulus": null, "verdict": null}'):
+        (RunFolder.create(tmp_path).path / "run.json").write_text(text, encoding="utf-8")
+    (RunFolder.create(tmp_path).path / "run.json").write_bytes(b"\xff\xfe\x00")
+    ladder = read_ladder(tmp_path, plan(), None, False)
+    assert [one.folder for rung in ladder.rungs for one in rung.replicates] == [good]
+    assert set(ladder.unreadable) == {"run-002", "run-003", "run-004", "run-006"}  # run-005 listened to other equipment
+
+
+def test_without_sound_of_our_own_or_a_folder_there_is_no_ladder(tmp_path: Path) -> None:
+    assert read_ladder(tmp_path, None, None, True) == Ladder(None)
+    assert shown(read_ladder(tmp_path / "nowhere", plan(), None, True)) == [("−30 dB re full scale", "running", [])]
+
+
+def test_an_average_is_loaded_for_an_overlay_and_a_bad_one_refused(tmp_path: Path) -> None:
+    path = add_run(tmp_path, -30, "response_present")
+    (rung,) = read_ladder(tmp_path, plan(), None, False).rungs
+    overlay = load_overlay(rung.replicates[0], rung.level)
+    assert overlay.label == "−30 dB re full scale (run-001)"
+    np.testing.assert_array_equal(overlay.times_ms, [-1, 0, 1])
+    np.testing.assert_array_equal(overlay.average_nv, [100, np.nan, -200])
+    (path / "average.csv").write_text("time_ms,something\n1,2\n", encoding="utf-8")
+    with pytest.raises(ValueError, match="is no average"):
+        load_overlay(rung.replicates[0], rung.level)
+    (path / "average.csv").unlink()
+    with pytest.raises(OSError, match="average"):
+        load_overlay(rung.replicates[0], rung.level)
