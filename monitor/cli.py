@@ -7,7 +7,20 @@ import importlib.metadata
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import calibrate, checking, demo, live, readying, replaying, rig, session, stimulus, timing, validating
+from monitor.commands import (
+    calibrate,
+    checking,
+    demo,
+    live,
+    readying,
+    replaying,
+    reporting,
+    rig,
+    session,
+    stimulus,
+    timing,
+    validating,
+)
 from monitor.commands.common import FAILED, complain, set_up_logging
 
 EPILOG = """typical order:
@@ -19,6 +32,7 @@ EPILOG = """typical order:
   quietfloor check plan.toml            stream, electrodes, trigger, sound: is everything ready?
   quietfloor run plan.toml              a live run
   quietfloor session session.toml       run after run, until thresholds are found
+  quietfloor report sessions/s07        what a session found and how, as HTML, PDF and JSON
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
 
@@ -33,7 +47,7 @@ def parser() -> argparse.ArgumentParser:
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for group in (demo, checking, readying, live, session, replaying, rig, stimulus, calibrate, timing, validating):
+    for group in (demo, checking, readying, live, session, reporting, replaying, rig, stimulus, calibrate, timing, validating):
         group.add(commands)
     return program
 

@@ -49,7 +49,8 @@ class Suggestion:
         """One sentence, and one more where masking is due."""
         what = "done" if self.level_db_nhl is None else f"next {self.level_db_nhl:g} dB nHL"
         masking = f" Masking: {self.masking.sentence}" if self.masking is not None and self.masking.due else ""
-        return f"{str(self.condition).capitalize()}: {what}, {self.why}.{masking}"
+        where = str(self.condition)
+        return f"{where[:1].upper()}{where[1:]}: {what}, {self.why}.{masking}"
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,307 @@
+"""How the runs were made, as a paragraph for a paper and as plain data: every setting that shaped what was found.
+
+Values that differ between runs are all told, with the runs that they belong to. Unknown is said, never filled in.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+FORMAT = "quietfloor methods 1"
+RULE_WORDS = {
+    "evidence": "a sequential test that multiplies bets on the sign of each block of sweeps, made before the block is seen; the "
+    "capital exceeds 1/alpha with a probability of at most alpha, whenever and however often one looks (Ville's inequality)",
+}
+NOISE_WORDS = (
+    "Residual noise is the RMS, over the response window, of the noise left in the weighted average; it is estimated from the "
+    "spread of sweeps inside units of 16, or from the spread between units where the two differ beyond chance"
+)
+AVERAGE_WORDS = "Units of 16 sweeps were averaged with weights 1 / variance about the unit's own mean"
+
+
+@dataclass(frozen=True)
+class Facts:
+    """One run as the methods need it: run.json and plan.toml as mappings; why it was discarded, None where it counts."""
+
+    number: int
+    record: Mapping[str, Any]
+    plan: Mapping[str, Any]
+    discarded: str | None = None
+
+
+@dataclass(frozen=True)
+class Methods:
+    """``paragraphs``: ready for a paper. ``record``: the same as plain data, unknown None."""
+
+    paragraphs: tuple[str, ...]
+    record: dict[str, Any]
+
+    @property
+    def text(self) -> str:
+        return "\n\n".join(self.paragraphs)
+
+
+def methods(runs: Sequence[Facts]) -> Methods:
+    """Of all runs that were made, discarded ones too. Raises ValueError for none."""
+    if not runs:
+        raise ValueError("methods of no run: give the runs that were made")
+    settings = {name: _values(runs, path) for name, path in SETTINGS.items()}
+    record = {
+        "format": FORMAT,
+        "runs": [run.number for run in runs],
+        "settings": settings,
+        "sweeps": [_sweeps(run) for run in runs],
+        "residual_noise": [
+            {"run": run.number, "nv": run.record.get("residual_noise_nv"), "cause": run.record.get("noise_cause")} for run in runs
+        ],
+        "residual_noise_is": NOISE_WORDS,
+        "lost_samples": [{"run": run.number, "samples": run.record.get("lost_samples")} for run in runs],
+        "discarded": [{"run": run.number, "why": run.discarded} for run in runs if run.discarded is not None],
+        "not_a_medical_device": True,
+    }
+    paragraphs = (
+        _stimuli(settings), _recording(settings), _averaging(runs, settings), _decision(settings), _quality(runs, settings),
+    )  # fmt: skip
+    return Methods(paragraphs, record)
+
+
+# name of a setting: place in run.json ("plan" in front: in plan.toml)
+SETTINGS: dict[str, tuple[str, ...]] = {
+    "stimulus": ("stimulus", "stimulus"),
+    "stimulus_kind": ("stimulus", "kind"),
+    "frequency_hz": ("stimulus", "frequency_hz"),
+    "cycles": ("stimulus", "cycles"),
+    "envelope": ("stimulus", "envelope"),
+    "chirp_k": ("stimulus", "chirp_k"),
+    "chirp_d": ("stimulus", "chirp_d"),
+    "chirp_span_ms": ("stimulus", "chirp_span_ms"),
+    "time_zero_ms": ("stimulus", "time_zero_ms"),
+    "ear": ("stimulus", "ear"),
+    "route": ("stimulus", "route"),
+    "transducer": ("stimulus", "transducer"),
+    "level_db_nhl": ("stimulus", "level_db_nhl"),
+    "level_db_fs": ("stimulus", "level_db_fs"),
+    "level_db_ppe": ("stimulus", "level_db_ppe"),
+    "reference_source": ("stimulus", "reference_source"),
+    "muted": ("stimulus", "muted"),
+    "polarity": ("stimulus", "polarity"),
+    "rate_per_s": ("stimulus", "rate_per_s"),
+    "random_pauses_ms": ("stimulus", "random_pauses_ms"),
+    "masking": ("stimulus", "masking"),
+    "age_group": ("stimulus", "age_group"),
+    "output": ("stimulus", "output", "device"),
+    "seed": ("seed",),
+    "calibration": ("calibration",),
+    "level_check": ("stimulus", "level_check"),
+    "timing_verified": ("timing", "verified"),
+    "timing_certificate": ("timing", "certificate"),
+    "timing_sd_ms": ("timing", "sd_ms"),
+    "timing_offset_ms": ("timing", "offset_ms"),
+    "timing_reason": ("timing", "reason"),
+    "delay_ms": ("timing", "delay_ms"),
+    "trigger_edges": ("timing", "trigger_edges"),
+    "rate_ppm": ("timing", "rate_ppm"),
+    "stream": ("stream", "name"),
+    "stream_rate_hz": ("stream", "rate_hz"),
+    "eeg": ("stream", "eeg"),
+    "trigger": ("stream", "trigger"),
+    "uv_per_unit": ("stream", "uv_per_unit"),
+    "unit_from": ("stream", "unit_from"),
+    "filter_kind": ("filter", "kind"),
+    "filter_low_hz": ("filter", "low_hz"),
+    "filter_high_hz": ("filter", "high_hz"),
+    "filter_taps": ("filter", "taps"),
+    "analysis_rate_hz": ("filter", "analysis_rate_hz"),
+    "window_ms": ("plan", "analysis", "window_ms"),
+    "epoch_ms": ("plan", "analysis", "epoch_ms"),
+    "latency_ms": ("plan", "analysis", "latency_ms"),
+    "acoustic_delay_ms": ("plan", "analysis", "acoustic_delay_ms"),
+    "amplifier_delay_ms": ("plan", "analysis", "amplifier_delay_ms"),
+    "reject_peak_times": ("plan", "analysis", "reject_peak_times"),
+    "reject_peak_uv": ("plan", "analysis", "reject_peak_uv"),
+    "reject_slope_times": ("plan", "analysis", "reject_slope_times"),
+    "rail_uv": ("plan", "analysis", "rail_uv"),
+    "rule": ("rule", "name"),
+    "promise": ("rule", "promise"),
+    "identity": ("rule", "identity"),
+    "alpha": ("alpha",),
+    "floor_nv": ("plan", "decision", "floor_nv"),
+    "max_sweeps": ("plan", "decision", "max_sweeps"),
+    "look_every": ("plan", "decision", "look_every"),
+    "versions": ("versions",),
+}
+
+
+def _at(run: Facts, path: tuple[str, ...]) -> Any:
+    value: Any = run.plan if path[0] == "plan" else run.record
+    for key in path[1:] if path[0] == "plan" else path:
+        value = value.get(key) if isinstance(value, Mapping) else None
+    return value
+
+
+def _values(runs: Sequence[Facts], path: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Each value once, in order of appearance, with its runs."""
+    found: dict[str, dict[str, Any]] = {}
+    for run in runs:
+        value = _at(run, path)
+        key = json.dumps(value, sort_keys=True, default=str)
+        found.setdefault(key, {"value": value, "runs": []})["runs"].append(run.number)
+    return list(found.values())
+
+
+def _sweeps(run: Facts) -> dict[str, Any]:
+    record = run.record
+    return {
+        "run": run.number,
+        "presented": record.get("sweeps_presented"),
+        "accepted": record.get("sweeps_accepted"),
+        "rejected": record.get("rejected"),
+    }
+
+
+def numbers(runs: Iterable[int]) -> str:
+    """1-3, 7."""
+    spans: list[list[int]] = []
+    for number in sorted(set(runs)):
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    return ", ".join(f"{low}" if low == high else f"{low}-{high}" if high > low + 1 else f"{low}, {high}" for low, high in spans)
+
+
+def runs_words(runs: Iterable[int]) -> str:
+    """run 3; runs 1-3, 7."""
+    told = list(runs)
+    return f"run{'' if len(told) == 1 else 's'} {numbers(told)}"
+
+
+def _tell(values: list[dict[str, Any]], form: str = "{}", unknown: str = "unknown") -> str:
+    """One value, or every value with its runs."""
+    def word(value: Any) -> str:
+        if value is None:
+            return unknown
+        if isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool)):
+            return form.format(f"{value:g}")
+        if isinstance(value, (list, tuple)):
+            return form.format(" to ".join(f"{one:g}" if isinstance(one, (int, float)) else str(one) for one in value))
+        return form.format(value)
+
+    if len(values) == 1:
+        return word(values[0]["value"])
+    return "; ".join(f"{word(one['value'])} ({runs_words(one['runs'])})" for one in values)
+
+
+def _only(values: list[dict[str, Any]]) -> list[Any]:
+    return [one["value"] for one in values if one["value"] is not None]
+
+
+def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
+    if not _only(s["stimulus"]):
+        return "Stimuli were made by other equipment; their level, kind and ear are not known to the program."
+    levels = sorted(value for value in _only(s["level_db_nhl"]))
+    told = f"levels were {', '.join(f'{level:g}' for level in levels)} dB nHL" if levels else (
+        f"levels were {_tell(s['level_db_fs'], '{} dB re full scale')}, uncalibrated"
+    )  # fmt: skip
+    pauses = _only(s["random_pauses_ms"])
+    pause = ""
+    if pauses and all(pauses):
+        most = " + ".join(f"{ms:.3g}" for ms in pauses[0])
+        pause = f", with a random pause of up to {most} ms after every 16 sweeps (seed {_tell(s['seed'])})"
+    masking = _only(s["masking"])
+    noise = "no masking noise was used"
+    if masking:
+        noise = "masking noise in the other ear: " + "; ".join(
+            f"{m.get('noise')} at {m['level_db_em']:g} dB EM" if m.get("level_db_em") is not None
+            else f"{m.get('noise')} at {m.get('level_db_fs')} dB re full scale" for m in masking
+        )  # fmt: skip
+        noise += f" ({runs_words(number for one in s['masking'] if one['value'] is not None for number in one['runs'])})"
+    references = _only(s["reference_source"])
+    reference = f" Reference for 0 dB nHL: {'; '.join(map(str, references))}." if references and levels else ""
+    muted = [number for one in s["muted"] if one["value"] is True for number in one["runs"]]
+    control = f" Muted as a control: {runs_words(muted)}." if muted else ""
+    zero = [value for value in _only(s["time_zero_ms"]) if value]
+    later = f" Time zero is {_tell(s['time_zero_ms'], '{} ms')} after the first sample of the sound." if zero else ""
+    return (
+        f"Stimuli were {_tell(s['stimulus'])}, presented to the {_tell(s['ear'])} ear by {_tell(s['route'])} "
+        f"({_tell(s['transducer'])}) in {_tell(s['polarity'])} polarity at "
+        f"{_tell(s['rate_per_s'], '{}/s')}{pause}; {told}; {noise}. "
+        f"Calibration: {_tell(s['calibration'])}.{reference}{later}{control}"
+    )
+
+
+def _recording(s: dict[str, list[dict[str, Any]]]) -> str:
+    verified = _only(s["timing_verified"])
+    if verified and all(verified):
+        timing = (
+            f"Timing of sound against EEG was verified by an electrical loop (offset {_tell(s['timing_offset_ms'], '{} ms')}, "
+            f"SD {_tell(s['timing_sd_ms'], '{} ms')}, certificate {_tell(s['timing_certificate'])})."
+        )
+    else:
+        timing = f"Timing of sound against EEG was not verified in all runs: {_tell(s['timing_reason'], unknown='verified')}."
+    taps = [one | {"value": None if one["value"] is None else " and ".join(map(str, one["value"]))} for one in s["filter_taps"]]
+    return (
+        f"EEG was recorded over Lab Streaming Layer from stream {_tell(s['stream'])}, channel {_tell(s['eeg'])}, at "
+        f"{_tell(s['stream_rate_hz'], '{} Hz')}; sweeps were cut by the trigger channel {_tell(s['trigger'])} of the same "
+        f"stream. Filter: {_tell(s['filter_kind'])}, {_tell(s['filter_low_hz'])} to {_tell(s['filter_high_hz'], '{} Hz')}, "
+        f"{_tell(taps)} taps; analysis at {_tell(s['analysis_rate_hz'], '{} Hz')}. Delays of {_tell(s['delay_ms'], '{} ms')} in "
+        f"all were taken off latencies. {timing}"
+    )
+
+
+def _averaging(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
+    sums: dict[str, int] = {}
+    presented = accepted = 0
+    for run in runs:
+        presented += run.record.get("sweeps_presented") or 0
+        accepted += run.record.get("sweeps_accepted") or 0
+        for reason, count in (run.record.get("rejected") or {}).items():
+            sums[reason] = sums.get(reason, 0) + int(count)
+    reasons = ", ".join(f"{reason} {count}" for reason, count in sorted(sums.items()) if count) or "none"
+    noises = [value for run in runs if (value := run.record.get("residual_noise_nv")) is not None and math.isfinite(value)]
+    span = "not known"
+    if noises:
+        span = f"{min(noises):.1f} nV" if len(noises) == 1 else f"{min(noises):.1f} to {max(noises):.1f} nV"
+    return (
+        f"Sweeps of {_tell(s['epoch_ms'], '{} ms')} were left out where their peak was above "
+        f"{_tell(s['reject_peak_uv'], '{} uV')} or {_tell(s['reject_peak_times'])} times the running median of "
+        f"peaks, or their slope above {_tell(s['reject_slope_times'])} times the running median of slopes. In "
+        f"{len(runs)} {'run' if len(runs) == 1 else 'runs'} together {presented} sweeps were presented and {accepted} accepted; "
+        f"left out by reason: {reasons}. {AVERAGE_WORDS}. "
+        f"{NOISE_WORDS}; at the end of the {'run' if len(runs) == 1 else 'runs'} it was {span}."
+    )
+
+
+def _decision(s: dict[str, list[dict[str, Any]]]) -> str:
+    rules = [str(value) for value in _only(s["rule"])]
+    known = "; ".join(f"{rule}: {RULE_WORDS[rule]}" for rule in rules if rule in RULE_WORDS)
+    promise = _tell(s["promise"], unknown="no error rate")
+    looks = "Looks were taken after every block of sweeps"
+    if rules != ["evidence"]:
+        looks = f"Looks were taken as the rule has it (every {_tell(s['look_every'])} sweeps where it looks now and then)"
+    return (
+        f"Whether there was a response was decided by the rule {_tell(s['rule'])} in the window "
+        f"{_tell(s['window_ms'], '{} ms')}, with alpha = {_tell(s['alpha'])} for the whole run"
+        f"{f' ({known})' if known else ''}. The rule promises: {promise}. {looks}. No response was concluded when residual noise "
+        f"had fallen to {_tell(s['floor_nv'], '{} nV')} without one; a run that reached "
+        f"{_tell(s['max_sweeps'], '{} sweeps')} undecided stayed so. Identity of all settings that shape a decision: "
+        f"{_tell(s['identity'])}."
+    )
+
+
+def _quality(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
+    lost = sum(run.record.get("lost_samples") or 0 for run in runs)
+    unknown = [run.number for run in runs if run.record.get("lost_samples") is None]
+    versions = [value for value in _only(s["versions"]) if isinstance(value, Mapping)]
+    made_by = "; ".join(", ".join(f"{name} {version}" for name, version in one.items()) for one in versions) or "unknown versions"
+    out = "; ".join(f"run {run.number} ({run.discarded})" for run in runs if run.discarded is not None)
+    not_known = f" (not known for {runs_words(unknown)})" if unknown else ""
+    return (
+        f"Runs made and discarded: {out or 'none'}. Lost samples: {lost}{not_known}. Raw samples were kept in "
+        f"XDF before any of them was used, so that every decision can be made again. "
+        f"Made with {made_by}. quietfloor is not a medical device."
+    )

@@ -1,0 +1,60 @@
+"""A report as a row of blocks, in the order in which every form of it shows them: cautions first, methods last."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from monitor.readiness.cautions import CAUTIONS
+from monitor.report import Report
+from monitor.report_findings import hearing, ladders, masking, replicates, thresholds, waves
+from monitor.report_form import Block, Heading, Points, Table, Text
+from monitor.report_runs import (
+    discarded_runs,
+    electrode_state,
+    levels_and_timing,
+    methods_paragraphs,
+    runs_made,
+    verdict_rules,
+)
+
+
+def blocks_of(report: Report) -> tuple[Block, ...]:
+    """The whole report."""
+    parts = (
+        _opening, thresholds, ladders, waves, replicates, masking, hearing, runs_made, discarded_runs, verdict_rules,
+        levels_and_timing, electrode_state, methods_paragraphs,
+    )  # fmt: skip
+    return tuple(block for part in parts for block in part(report))
+
+
+def _opening(report: Report) -> Iterable[Block]:
+    material, subject = report.material, report.material.subject
+    yield Heading(report.title, 1)
+    yield Text("Not a medical device.", "caution")
+    yield Points(CAUTIONS, "caution")
+    rows = [("Folder", material.name)]
+    if subject.pseudonym:
+        rows.append(("Subject", subject.pseudonym))
+    age = "not known" if subject.age_group is None else subject.age_group
+    rows.append(("Age group", age if subject.age_months is None else f"{age}, {subject.age_months:g} months"))
+    started = sorted(str(run.record["started"]) for run in material.runs if run.record.get("started"))
+    rows.append(("Runs made", _times(started) or "times not kept"))
+    counted = sum(run.summary is None or run.summary.discarded is None for run in material.runs)
+    rows.append(("Runs", f"{len(material.runs)} finished, {len(material.runs) - counted} of them discarded"))
+    if material.left_out:
+        rows.append(("Left out", "; ".join(material.left_out)))
+    yield Heading("What was measured", 2)
+    yield Table(("", ""), tuple(rows))
+    if material.rules is not None:
+        steps, again, limits = (material.rules[name] for name in ("steps", "replicates", "limits"))
+        yield Text(
+            f"Ladders went in steps of {steps['first_db']:g} dB, then {steps['last_db']:g} dB; the lowest response was to be "
+            f"found {again['present']} times, the absence below it {again['absent']} times; levels up to "
+            f"{limits['highest_db_nhl']:g} dB nHL."
+        )
+
+
+def _times(started: Sequence[str]) -> str:
+    if not started:
+        return ""
+    return started[0] if len(started) == 1 else f"{started[0]} to {started[-1]}"

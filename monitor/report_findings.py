@@ -1,0 +1,180 @@
+"""The parts of a report about what was found: thresholds, waveforms, waves, replicates, masking, estimated hearing levels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+from monitor.air_bone import FOR_A_PROFESSIONAL
+from monitor.marks import Estimate, Mark
+from monitor.methods import runs_words
+from monitor.report import BAND, Report, level_words
+from monitor.report_form import Block, Drawing, Heading, Points, Table, Text
+from monitor.report_pictures import ladder_picture, waveform_picture
+from monitor.threshold import COVERAGE
+
+
+def thresholds(report: Report) -> Iterable[Block]:
+    rows = []
+    notes = []
+    for ladder in report.ladders:
+        one = ladder.threshold
+        if one is None:
+            continue
+        level = "" if math.isnan(one.level_db_nhl) else f"{one.level_db_nhl:g}"
+        behind = runs_words(one.rests_on) if one.rests_on else ""
+        rows.append((ladder.title, one.words, level, "yes" if one.settled else "no", behind))
+        notes += [f"{ladder.title}: {note}." for note in one.notes]
+    yield Heading("Thresholds", 2)
+    if not rows:
+        yield Text("No run belongs to a ladder of levels in dB nHL, so there is no threshold to state.")
+        return
+    yield Table(("condition", "found", "dB nHL", "settled", "rests on"), tuple(rows), right=(2,))
+    yield Text(
+        f"A threshold is the lowest level at which runs find a response. The interval beside it ({100 * COVERAGE:g} %) is where "
+        "runs like these would find a response as often as not; it counts every run that was not discarded. Settled: the "
+        "rules of the session have nothing left to ask.",
+        "small",
+    )
+    if notes:
+        yield Points(tuple(notes))
+    if report.material.next:
+        yield Text("What the session suggested when this report was made:", "small")
+        yield Points(report.material.next, "small")
+
+
+def ladders(report: Report) -> Iterable[Block]:
+    yield Heading("Waveforms and ladders", 2)
+    marks = "Crosses mark waves, V' the trough after V: thick ones were placed by a person, thin ones are suggested. " if any(
+        level.marks.marks for ladder in report.ladders for level in ladder.levels
+    ) else ""  # fmt: skip
+    yield Text(
+        f"Dark lines are averages, of all runs at a level together where there are several; thin lines single runs. The grey "
+        f"band is the average plus and minus {BAND:g} times its residual noise. {marks}Positive is up, 0 ms is time zero of the "
+        "sound.",
+        "small",
+    )
+    for ladder in report.ladders:
+        yield Heading(ladder.title, 3)
+        drawn = [level for level in ladder.levels if len(level.times_ms)]
+        if drawn:
+            labels = ", ".join(level.label for level in drawn)
+            yield Drawing(f"Averages at {labels}, one above the other", waveform_picture(drawn, ladder.window_ms))
+        points = [f"{level.label}: {text}." for level in ladder.levels for text in level.untold]
+        if ladder.threshold is not None and ladder.runs:
+            yield Drawing(f"Levels of the runs in order, with what each found: {ladder.threshold.words}", ladder_picture(ladder))
+        points += ladder.growth
+        if points:
+            yield Points(tuple(points))
+        if not ladder.levels:
+            yield Text("No run counts here.")
+
+
+def waves(report: Report) -> Iterable[Block]:
+    yield Heading("Waves", 2)
+    rows: list[tuple[str, ...]] = []
+    sources: dict[str, None] = {}
+    for ladder in report.ladders:
+        for level in ladder.levels:
+            published = dict(level.published)
+            for mark in level.marks.marks:
+                norm, size = published.get(mark.wave), published.get("V amplitude") if mark.wave == "V" else None
+                sources |= {one.origin: None for one in (norm, size) if one is not None}
+                rows.append(
+                    (
+                        ladder.title, level.label, mark.wave, estimate_words(mark.latency_ms, 2), _range(norm, 2),
+                        estimate_words(mark.amplitude_nv, 0), _range(size, 0), _by(mark),
+                    )
+                )
+            for name, interval in level.marks.intervals().items():
+                norm = published.get(name)
+                sources |= {norm.origin: None} if norm is not None else {}
+                rows.append((ladder.title, level.label, name, estimate_words(interval, 2), _range(norm, 2), "", "", ""))
+    if not rows:
+        how = "none stood out of the noise" if report.suggested else "none were placed by hand, and --marks was not asked for"
+        yield Text(f"No waves are marked: {how}.")
+        return
+    yield Table(
+        ("condition", "level", "wave", "latency, ms", "published, ms", "amplitude, nV", "published, nV", "by"), tuple(rows)
+    )
+    yield Text(
+        "In brackets the interval that holds the truth in 95 of 100 cases, as far as noise goes. Published: mean and range of "
+        "persons (mean plus and minus 2 SD) or of study means. Amplitudes are peak to trough.",
+        "small",
+    )
+    if sources:
+        yield Points(tuple(f"Published: {source}." for source in sources), "small")
+
+
+def estimate_words(one: Estimate, digits: int) -> str:
+    """7.02 (6.95 to 7.10); only the value where the interval is not known."""
+    if not math.isfinite(one.value):
+        return ""
+    limits = f" ({one.low:.{digits}f} to {one.high:.{digits}f})" if math.isfinite(one.low) and math.isfinite(one.high) else ""
+    return f"{one.value:.{digits}f}{limits}"
+
+
+def _range(norm: Any, digits: int) -> str:
+    if norm is None:
+        return ""
+    limits = f" ({norm.low:.{digits}f} to {norm.high:.{digits}f})" if math.isfinite(norm.low) and math.isfinite(norm.high) else ""
+    return f"{norm.mean:.{digits}f}{limits}"
+
+
+def _by(mark: Mark) -> str:
+    return "suggested" if mark.by == "suggested" else "a person"
+
+
+def replicates(report: Report) -> Iterable[Block]:
+    points = [
+        f"{ladder.title}, {level.label}: {level.comparison.words}."
+        for ladder in report.ladders for level in ladder.levels if level.comparison is not None
+    ]  # fmt: skip
+    if points:
+        yield Heading("Replicates", 2)
+        yield Points(tuple(points))
+        yield Text("The verdict by guidance compares two runs by amplitude and gap and promises no error rate.", "small")
+
+
+def masking(report: Report) -> Iterable[Block]:
+    yield Heading("Masking", 2)
+    if not report.masking:
+        yield Text("Nothing can be said about masking: no table knows these sounds, or their levels are not in dB nHL.")
+        return
+    runs = {run.number: run for run in report.material.runs}
+    rows = tuple((f"{one.run}", level_words(runs[one.run]), "FLAGGED" if one.due else "", one.words) for one in report.masking)
+    yield Table(("run", "level", "flag", "judged by what is known now"), rows, right=(0,))
+    advice = dict.fromkeys(one.advice.sentence for one in report.masking if one.due)
+    if advice:
+        yield Points(tuple(advice))
+    notes = dict.fromkeys(note for one in report.masking for note in one.advice.notes)
+    yield Points(tuple(notes), "small")
+
+
+def hearing(report: Report) -> Iterable[Block]:
+    yield Heading("Estimated hearing levels", 2)
+    if not report.material.chosen:
+        yield Text("Not estimated: no table was chosen. Name one by --table, or under [hearing] in the plan of the session.")
+        return
+    yield Text(FOR_A_PROFESSIONAL, "caution")
+    yield Points(tuple(one.sentence for one in report.estimates))
+    known = [one for one in report.estimates if one.finding != "not tested"]
+    if any(one.measured.frequency_hz is not None for one in known):
+        yield Drawing("Chart of estimated hearing levels", figure=lambda: _audiogram(report))
+    notes = dict.fromkeys(note for one in report.estimates for note in one.notes)
+    sources = dict.fromkeys(f"{row.table}: {row.source} ({row.status})" for one in report.estimates for row in one.rows)
+    yield Points((*(one.reason for one in report.not_estimated), *notes), "plain")
+    yield Points(tuple(sources), "small")
+    if report.air_bone:
+        yield Heading("Air and bone", 3)
+        yield Points(tuple(text for one in report.air_bone for text in (one.sentence, *one.notes)))
+
+
+def _audiogram(report: Report) -> Any:
+    from matplotlib import rc_context
+
+    from monitor.audiogram import audiogram_figure
+
+    with rc_context({"text.parse_math": True}):  # its markers are formulas; nothing that a user wrote is in it
+        return audiogram_figure("Estimated hearing levels", report.estimates, report.not_estimated)

@@ -1,0 +1,52 @@
+"""What a report is set from, in every form of it: headings, sentences, lists, tables, pictures, as plain values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from monitor.report_pictures import Picture
+
+Look = Literal["plain", "caution", "small"]
+
+
+@dataclass(frozen=True)
+class Heading:
+    text: str
+    rank: int  # 1: of the report, 2: of a part, 3: of a ladder
+
+
+@dataclass(frozen=True)
+class Text:
+    text: str
+    look: Look = "plain"
+
+
+@dataclass(frozen=True)
+class Points:
+    """A list of sentences."""
+
+    items: tuple[str, ...]
+    look: Look = "plain"
+
+
+@dataclass(frozen=True)
+class Table:
+    """Cells as text; numbers in ``right`` columns are set to the right."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A picture of ours, or ``figure``, a function that makes a matplotlib figure of its own size."""
+
+    said: str  # what it shows, for who cannot see it
+    picture: Picture | None = None
+    figure: Callable[[], Any] | None = None
+
+
+Block = Heading | Text | Points | Table | Drawing

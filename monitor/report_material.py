@@ -1,0 +1,205 @@
+"""What a report is made from, read off the disk once: a session, or a plain folder of runs. From here on all is plain data."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.core.samples import Floats
+from monitor.folder import AVERAGE_COLUMNS, RunFolder
+from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
+from monitor.marks import Marks
+from monitor.norms import Norms
+from monitor.norms_file import load_norms
+from monitor.session import PLAN, Session
+from monitor.session_plan import SessionPlan
+from monitor.session_store import SessionStore, seconds_of
+from monitor.session_types import Condition, RunSummary, summary_of
+from monitor.threshold import Threshold, threshold_of
+
+MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by hand; what `quietfloor check --json` printed
+
+
+class ReportError(RuntimeError):
+    """There is nothing to report on; the text says what is missing and what to do."""
+
+
+@dataclass(frozen=True)
+class RunMaterial:
+    """One finished run: run.json, plan.toml, average.csv (columns of (n_times,), None: none), and what was said about it.
+
+    ``summary`` is None for a run that belongs to no ladder in dB nHL. ``why``: what a person said it was for.
+    """
+
+    number: int
+    name: str
+    record: Mapping[str, Any]
+    plan: Mapping[str, Any]
+    columns: Mapping[str, Floats] | None = None
+    summary: RunSummary | None = None
+    why: str = ""
+    marks: Marks | None = None
+    check: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class Subject:
+    """Whose ears, as far as it is known. ``pseudonym`` is empty in a plain folder of runs."""
+
+    pseudonym: str = ""
+    age_group: str | None = None
+    age_months: float | None = None
+
+
+@dataclass(frozen=True)
+class Material:
+    """Everything that a report may look at. ``rules``: tables of the session plan; None for a plain folder of runs.
+
+    ``next``: what the session suggests, one sentence a ladder. ``left_out``: folders without a result that can be read.
+    ``chosen``: names of tables of hearing levels, empty where none was chosen.
+    """
+
+    name: str
+    title: str
+    subject: Subject
+    runs: tuple[RunMaterial, ...]
+    thresholds: tuple[Threshold, ...]
+    tables: HearingTables
+    norms: Norms
+    chosen: tuple[str, ...] = ()
+    rules: Mapping[str, Any] | None = None
+    next: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    noise_transducer: str | None = None
+    attenuation_set: str | None = None
+
+
+def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | None = None) -> Material:
+    """Of a session or a folder of runs; ``tables`` replace those that the session's plan chose.
+
+    Raises ReportError, and SessionError, PlanError or HearingError for files of a session that cannot be used.
+    """
+    if not folder.is_dir():
+        raise ReportError(f"{folder} is no folder: give the folder of a session, or one that holds run-001, run-002, ...")
+    if (folder / "raw.xdf").is_file() or (folder / "run.json").is_file():
+        raise ReportError(f"{folder} is a single run: give the folder that holds it, {folder.resolve().parent}")
+    session = Session.open(folder) if (folder / PLAN).is_file() else None
+    runs, left_out = _runs(folder, session)
+    if not runs:
+        reasons = f" ({'; '.join(left_out)})" if left_out else ""
+        raise ReportError(f"{folder} holds no finished run{reasons}: make one by `quietfloor run PLAN.toml --out {folder}`")
+    norms = load_norms()
+    name = folder.resolve().name
+    if session is None:
+        shipped = load_hearing_tables(own_tables)
+        _checked(shipped, tables)
+        ages = {str(run.record["stimulus"]["age_group"]) for run in runs if _has(run.record, "stimulus", "age_group")}
+        subject = Subject(age_group=ages.pop() if len(ages) == 1 else None)
+        if tables and subject.age_group is None:
+            raise ReportError(f"{folder}: hearing levels depend on the age group, and these runs have none or several: report on "
+                              "one person's runs at a time")  # fmt: skip
+        return Material(name, "", subject, runs, _thresholds(runs), shipped, norms, tuple(tables), left_out=left_out)
+    plan: SessionPlan = session.plan
+    known = load_hearing_tables(own_tables) if own_tables is not None else plan.hearing.load()
+    _checked(known, tables)
+    return Material(
+        name=name,
+        title=plan.title,
+        subject=Subject(plan.subject.pseudonym, plan.subject.age_group, plan.subject.age_months),
+        runs=runs,
+        thresholds=session.thresholds(),
+        tables=known,
+        norms=norms,
+        chosen=tuple(tables) or plan.hearing.tables,
+        rules=plan.model_dump(mode="json", include={"steps", "replicates", "limits"}),
+        next=tuple(one.sentence for one in session.suggestions()),
+        left_out=left_out,
+        noise_transducer=plan.hearing.noise_transducer,
+        attenuation_set=plan.hearing.attenuation_set,
+    )
+
+
+def _checked(tables: HearingTables, names: Sequence[str]) -> None:
+    if names:
+        try:
+            tables.choose(names)
+        except HearingError as error:
+            raise HearingError(f"--table: {error}") from error
+
+
+def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...], tuple[str, ...]]:
+    store = SessionStore(folder)
+    said = {} if session is None else store.read().runs
+    of_ladder = {} if session is None else {run.number: run for run in session.runs()}
+    found, left_out = [], []
+    for number, path in store.folders():
+        run = RunFolder(path)
+        try:
+            record = run.read_json(run.run.name)
+            if not isinstance(record, dict) or "verdict" not in record or "stream" not in record:
+                raise ValueError("run.json is no record of a run")
+            summary = of_ladder.get(number)
+            if session is None:
+                summary = summary_of(number, record, seconds_of(run, record))
+            columns, marks = _average(run.average), _marks(path / MARKS)
+            found.append(
+                RunMaterial(
+                    number, path.name, record, _plan(run.plan), columns, summary, said[number].why if number in said else "",
+                    marks, _json(path / CHECK),
+                )
+            )
+        except FileNotFoundError:
+            left_out.append(f"{path.name} left no result: it was killed, or is going on")
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            left_out.append(f"{path.name} cannot be read ({type(error).__name__}: {error})")
+    return tuple(found), tuple(left_out)
+
+
+def _thresholds(runs: Sequence[RunMaterial]) -> tuple[Threshold, ...]:
+    """In the order in which the ladders were begun."""
+    summaries = [run.summary for run in runs if run.summary is not None]
+    conditions: list[Condition] = []
+    for one in summaries:
+        if not any(one.condition.same_as(known) for known in conditions):
+            conditions.append(one.condition)
+    return tuple(threshold_of(condition, summaries) for condition in conditions)
+
+
+def _average(path: Path) -> dict[str, Floats] | None:
+    """Columns by name; an empty field is nan; None where there is no average."""
+    if not path.is_file():
+        return None
+    with open(path, encoding="utf-8", newline="") as file:
+        rows = csv.DictReader(file)
+        kept = [[float(row[name]) if row[name] else math.nan for name in AVERAGE_COLUMNS] for row in rows]
+    if len(kept) < 2:
+        return None
+    return dict(zip(AVERAGE_COLUMNS, np.array(kept, dtype=np.float64).T, strict=True))
+
+
+def _plan(path: Path) -> dict[str, Any]:
+    return tomllib.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+
+
+def _marks(path: Path) -> Marks | None:
+    return Marks.of_record(json.loads(path.read_text(encoding="utf-8"))) if path.is_file() else None
+
+
+def _json(path: Path) -> dict[str, Any] | None:
+    content = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else None
+    return content if isinstance(content, dict) else None
+
+
+def _has(record: Mapping[str, Any], *keys: str) -> bool:
+    value: Any = record
+    for key in keys:
+        value = value.get(key) if isinstance(value, Mapping) else None
+    return value is not None

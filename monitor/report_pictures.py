@@ -1,0 +1,177 @@
+"""Pictures of a report, drawn by matplotlib into any figure: averages one above the other, and the ladder of levels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from monitor.report import BAND, Ladder, Level, verdict_words
+
+WIDTH_INCH = 7.1  # of the text on a page
+ROW_INCH, MARGIN_INCH = 0.95, 0.75  # height of a waveform; of axis and title
+DARK, GREY, BAND_COLOUR = "#1b2a38", "#8a939b", "#d5dade"
+SINGLE = ("#b0662a", "#2a6f97", "#6a8a3a", "#85508c")  # single runs; told apart by dashes too
+DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
+FOUND = {
+    "response": ("o", "#1d6b43"), "no response": ("v", "#7a3030"), "undecided": ("s", "#6b6b6b"), "a fault": ("x", "#6b6b6b"),
+}  # fmt: skip
+FONT: dict[Any, Any] = {"font.family": ["DejaVu Sans"], "font.size": 8.0, "text.parse_math": False, "svg.fonttype": "path"}
+Area = tuple[float, float, float, float]  # left, bottom, width, height in inches
+
+
+@dataclass(frozen=True)
+class Picture:
+    """``draw(figure, area)`` paints into a part of a figure; all text as it is, without formulas."""
+
+    height_inch: float
+    draw: Callable[[Any, Area], None]
+
+
+def waveform_picture(levels: Sequence[Level], window_ms: tuple[float, float] | None) -> Picture:
+    """All on one scale, the highest level on top."""
+    return Picture(MARGIN_INCH + ROW_INCH * len(levels), lambda figure, area: _waveforms(figure, area, levels, window_ms))
+
+
+def ladder_picture(ladder: Ladder) -> Picture:
+    """Level by run, with what each found; the threshold with its interval at the side."""
+    return Picture(2.6, lambda figure, area: _ladder(figure, area, ladder))
+
+
+def _axes(figure: Any, area: Area, inside: Area) -> Any:
+    """Axes in ``area`` less the margins left, bottom, right, top of ``inside``, all in inches."""
+    width, height = figure.get_size_inches()
+    left, bottom, wide, high = area
+    place = (left + inside[0], bottom + inside[1], wide - inside[0] - inside[2], high - inside[1] - inside[3])
+    axes = figure.add_axes((place[0] / width, place[1] / height, place[2] / width, place[3] / height))
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    return axes
+
+
+def _waveforms(figure: Any, area: Area, levels: Sequence[Level], window_ms: tuple[float, float] | None) -> None:
+    axes = _axes(figure, area, (1.75, 0.42, 0.2, 0.12))
+    spans = [float(np.ptp(_seen(level))) + 2 * BAND * level.noise_nv for level in levels]
+    step = 1.05 * max(max(spans), 50.0)
+    start = min(float(level.times_ms[0]) for level in levels)
+    stop = max(float(level.times_ms[-1]) for level in levels)
+    if window_ms is not None:
+        axes.axvspan(*window_ms, color="#f3f5f6", zorder=0, linewidth=0)
+    axes.axvline(0.0, color=GREY, linewidth=0.7, zorder=1)
+    for place, level in enumerate(levels):
+        base = -step * place - float(np.mean(_seen(level)))
+        times, average = level.times_ms, level.average_nv + base
+        noise = BAND * level.noise_nv
+        axes.fill_between(times, average - noise, average + noise, color=BAND_COLOUR, linewidth=0, zorder=2)
+        if len(level.curves_nv) > 1:
+            for number, (_, own_ms, curve) in enumerate(level.curves_nv):
+                look = {"color": SINGLE[number % len(SINGLE)], "linestyle": DASHES[number % len(DASHES)]}
+                axes.plot(own_ms, curve + base, linewidth=0.8, zorder=3, **look)
+        axes.plot(times, average, color=DARK, linewidth=1.3, zorder=4)
+        _marked(axes, level, base)
+        axes.annotate(
+            _side_words(level), (0, -step * place), (-8, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
+            ha="right", va="center", fontsize=7.5, color=DARK, annotation_clip=False,
+        )  # fmt: skip
+    axes.set_xlim(start, stop)
+    axes.set_ylim(-step * (len(levels) - 0.4), step * 0.65)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    axes.set_xlabel("ms after time zero of the sound" + ("; shaded: response window" if window_ms is not None else ""))
+    _scale(axes, step, stop)
+
+
+def _seen(level: Level) -> Any:
+    """From 1 ms on: before it the electrical artefact of the stimulus may be larger than all else."""
+    late = level.average_nv[level.times_ms >= 1.0]
+    return late if len(late) else level.average_nv
+
+
+def _scale(axes: Any, step: float, stop: float) -> None:
+    """A bar of a round number of nV at the right."""
+    most = 0.6 * step
+    unit = 10.0 ** math.floor(math.log10(most))
+    size = max(factor * unit for factor in (1.0, 2.0, 5.0) if factor * unit <= most)
+    x, low = stop - 0.25, 0.6 * step - size
+    axes.plot([x, x], [low, low + size], color=DARK, linewidth=2.0, solid_capstyle="butt", zorder=6)
+    axes.annotate(f"{size:g} nV", (x, low + size / 2), (-4, 0), textcoords="offset points", ha="right", va="center", fontsize=7.5)
+
+
+def _side_words(level: Level) -> str:
+    """What stands beside a waveform: level, run, what was found, noise."""
+    lines = _folded(level.label, 30)
+    lines += [f"run {run.number}: {verdict_words(run)}" for run in level.runs[:3]]
+    if len(level.runs) > 3:
+        lines.append(f"and {len(level.runs) - 3} more")
+    lines.append(f"noise {level.noise_nv:.1f} nV" + (" together" if len(level.curves_nv) > 1 else ""))
+    return "\n".join(lines)
+
+
+def _folded(text: str, width: int) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(text, width) or [""]
+
+
+def _marked(axes: Any, level: Level, base: float) -> None:
+    for mark in level.marks.marks:
+        x = mark.latency_ms.value
+        y = float(np.interp(x, level.times_ms, level.average_nv)) + base
+        up = mark.wave != "trough"
+        shape = "P" if mark.by == "operator" else "+"
+        axes.plot([x], [y], marker=shape, color="#a01830", markersize=6, linestyle="none", zorder=7)
+        if math.isfinite(mark.latency_ms.low) and math.isfinite(mark.latency_ms.high):
+            axes.plot([mark.latency_ms.low, mark.latency_ms.high], [y, y], color="#a01830", linewidth=0.9, zorder=6)
+        name = "V'" if mark.wave == "trough" else mark.wave
+        axes.annotate(
+            name, (x, y), (0, 5 if up else -5), textcoords="offset points", ha="center", va="bottom" if up else "top",
+            fontsize=8, color="#a01830", weight="bold", zorder=8,
+        )  # fmt: skip
+
+
+def _ladder(figure: Any, area: Area, ladder: Ladder) -> None:
+    from matplotlib.lines import Line2D
+
+    axes = _axes(figure, area, (0.6, 0.45, 2.1, 0.12))
+    heard = [run for run in ladder.runs if run.summary is not None and not run.summary.muted]
+    numbers = list(range(1, len(heard) + 1))
+    levels = [run.summary.level_db_nhl for run in heard if run.summary is not None]
+    axes.plot(numbers, levels, color=GREY, linewidth=0.8, zorder=1)
+    used = {}
+    for x, run in zip(numbers, heard, strict=True):
+        assert run.summary is not None
+        word = verdict_words(run)
+        shape, colour = FOUND[word]
+        filled = run.summary.counts
+        axes.plot(
+            [x], [run.summary.level_db_nhl], marker=shape, color=colour, markersize=8, zorder=3,
+            markerfacecolor=colour if filled and word == "response" else "white", linestyle="none",
+        )  # fmt: skip
+        used[word] = Line2D(
+            [], [], marker=shape, color=colour, linestyle="none", markersize=7, label=word,
+            markerfacecolor=colour if word == "response" else "white",
+        )  # fmt: skip
+    handles = list(used.values())
+    threshold = ladder.threshold
+    if threshold is not None and math.isfinite(threshold.level_db_nhl) and threshold.finding != "no response":
+        line = axes.axhline(threshold.level_db_nhl, color="#1d6b43", linewidth=1.0, linestyle=(0, (5, 3)), zorder=0)
+        line.set_label(f"threshold {threshold.level_db_nhl:g} dB nHL")
+        handles.append(line)
+    if threshold is not None and (math.isfinite(threshold.low_db_nhl) or math.isfinite(threshold.high_db_nhl)):
+        low = threshold.low_db_nhl if math.isfinite(threshold.low_db_nhl) else min(levels, default=0.0) - 20
+        high = threshold.high_db_nhl if math.isfinite(threshold.high_db_nhl) else max(levels, default=0.0) + 20
+        band = axes.axhspan(low, high, color="#dfeae3", zorder=-1, linewidth=0)
+        band.set_label("interval, 95 %")
+        handles.append(band)
+    if levels:
+        axes.set_ylim(min(levels) - 8, max(levels) + 8)
+    axes.set_xlim(0.5, max(len(heard), 1) + 0.5)
+    axes.set_xticks(numbers, [f"{run.number}" for run in heard])
+    axes.set_xlabel("run")
+    axes.set_ylabel("dB nHL")
+    axes.grid(axis="y", color="#e4e7e9", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False, fontsize=7.5)

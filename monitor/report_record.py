@@ -1,0 +1,122 @@
+"""A report as plain data for JSON: keys are stable, unknown is nan here and null when written."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from monitor.air_bone import FOR_A_PROFESSIONAL
+from monitor.folder import jsonable
+from monitor.readiness.cautions import CAUTIONS
+from monitor.replicates import Comparison
+from monitor.report import Ladder, Report, electrodes, level_words
+from monitor.report_material import RunMaterial
+
+FORMAT = "quietfloor report 1"
+KEPT = (
+    "started", "verdict", "stopped_by", "reason", "fault", "alpha", "rule", "evidence", "p_value", "fsp", "residual_noise_nv",
+    "noise_cause", "upper_limit_nv", "sweeps_presented", "sweeps_accepted", "rejected", "lost_samples", "timing", "calibration",
+    "cautions_acknowledged", "seed", "filter",
+)  # fmt: skip
+
+
+def report_record(report: Report) -> dict[str, Any]:
+    """Everything that a report says; see the README for the keys."""
+    material = report.material
+    return {
+        "format": FORMAT,
+        "cautions": list(CAUTIONS),
+        "for_a_professional": FOR_A_PROFESSIONAL,
+        "title": report.title,
+        "subject": material.subject,
+        "rules": material.rules,
+        "ladders": [_ladder_record(ladder) for ladder in report.ladders],
+        "runs": [run_record(run) for run in material.runs],
+        "left_out": material.left_out,
+        "next": material.next,
+        "masking": [
+            {"run": one.run, "due": one.due, "said": one.words, "advice": one.advice.sentence, "notes": one.advice.notes}
+            for one in report.masking
+        ],
+        "hearing": _hearing_record(report) if material.chosen else None,
+        "methods": report.methods.record | {"text": report.methods.text},
+    }
+
+
+def _hearing_record(report: Report) -> dict[str, Any]:
+    return {
+        "tables": report.material.chosen,
+        "estimates": [
+            {
+                "condition": one.measured.where, "ear": one.measured.ear, "route": one.measured.route,
+                "frequency_hz": one.measured.frequency_hz, "finding": one.finding, "level_db_ehl": one.level_db,
+                "low_db": one.low_db, "high_db": one.high_db, "coverage": one.coverage, "status": one.status,
+                "tables": one.tables, "sources": [f"{row.table}: {row.source} ({row.status})" for row in one.rows],
+                "notes": one.notes, "said": one.sentence,
+            }
+            for one in report.estimates
+        ],
+        "not_estimated": [{"condition": one.measured.where, "reason": one.reason} for one in report.not_estimated],
+        "air_bone": [{"said": one.sentence, "notes": one.notes} for one in report.air_bone],
+    }  # fmt: skip
+
+
+def run_record(run: RunMaterial) -> dict[str, Any]:
+    """One run: from its run.json, and what was said about it."""
+    summary = run.summary
+    return {
+        "number": run.number,
+        "folder": run.name,
+        "title": run.record.get("title"),
+        "level": level_words(run),
+        "seconds": None if summary is None else summary.seconds,
+        "purpose": None if summary is None else summary.purpose,
+        "why": run.why or None,
+        "discarded": None if summary is None else summary.discarded,
+        "notes": [] if summary is None else list(summary.notes),
+        "electrodes": electrodes(run),
+        **{name: run.record.get(name) for name in KEPT},
+    }
+
+
+def _ladder_record(ladder: Ladder) -> dict[str, Any]:
+    threshold = ladder.threshold
+    return {
+        "title": ladder.title,
+        "condition": ladder.condition,
+        "threshold": None if threshold is None else {
+            "finding": threshold.finding, "level_db_nhl": threshold.level_db_nhl,
+            "lowest_present_db_nhl": threshold.lowest_present_db_nhl,
+            "highest_absent_db_nhl": threshold.highest_absent_db_nhl, "estimate_db_nhl": threshold.estimate_db_nhl,
+            "low_db_nhl": threshold.low_db_nhl, "high_db_nhl": threshold.high_db_nhl,
+            "settled": threshold.settled, "rests_on": threshold.rests_on, "notes": threshold.notes, "said": threshold.words,
+        },
+        "levels": [
+            {
+                "level": level.label, "level_db_nhl": level.level_db_nhl, "runs": [run.number for run in level.runs],
+                "residual_noise_nv": level.noise_nv, "times_ms": level.times_ms, "average_nv": level.average_nv,
+                "replicates": None if level.comparison is None else _comparison_record(level.comparison),
+                "marks": level.marks.record(),
+                "published": [
+                    {"of": name, "mean": norm.mean, "sd": norm.sd, "low": norm.low, "high": norm.high, "from": norm.origin}
+                    for name, norm in level.published
+                ],
+                "missing": level.untold,
+            }
+            for level in ladder.levels
+        ],
+        "growth": ladder.growth,
+    }  # fmt: skip
+
+
+def _comparison_record(one: Comparison) -> dict[str, Any]:
+    return {
+        "runs": one.names, "correlation": one.correlation, "by_chance": one.by_chance, "gap_nv": one.gap_nv,
+        "noise_gap_nv": one.noise_gap_nv, "amplitude_nv": one.amplitude_nv, "guidance": one.guidance, "evidence": one.evidence,
+        "alpha": one.alpha, "said": one.words,
+    }  # fmt: skip
+
+
+def report_text(report: Report) -> str:
+    """The same as a JSON file; every float to the last bit."""
+    return json.dumps(jsonable(report_record(report)), indent=2, ensure_ascii=False, allow_nan=False) + "\n"

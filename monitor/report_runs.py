@@ -1,0 +1,172 @@
+"""The parts of a report about how it was found: runs, rules, calibration, timing, electrodes, methods."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+from monitor.methods import runs_words
+from monitor.report import Report, electrodes, level_words, verdict_words
+from monitor.report_form import Block, Heading, Points, Table, Text
+from monitor.report_material import RunMaterial
+
+
+def runs_made(report: Report) -> Iterable[Block]:
+    yield Heading("Runs", 2)
+    rows = []
+    for run in report.material.runs:
+        record, summary = run.record, run.summary
+        out = "discarded" if summary is not None and summary.discarded is not None else ""
+        only = summary.purpose if summary is not None and summary.purpose != "threshold" else ""
+        rows.append(
+            (
+                f"{run.number}", level_words(run), verdict_words(run), ", ".join(part for part in (only, out) if part),
+                _number(record.get("evidence"), 2), _number(record.get("residual_noise_nv"), 1),
+                _number(record.get("upper_limit_nv"), 0), _count(record.get("sweeps_accepted")),
+                _count(record.get("sweeps_presented")), rejected_words(record.get("rejected")),
+                _count(record.get("lost_samples")),
+            )
+        )
+    yield Table(
+        ("run", "level", "found", "kind", "evidence", "noise, nV", "limit, nV", "accepted", "presented", "left out", "lost"),
+        tuple(rows), right=(0, 4, 5, 6, 7, 8, 10),
+    )  # fmt: skip
+    yield Text(
+        "Evidence is log10; noise is the residual noise of the average at the end; limit: no response larger than about this, "
+        "peak to trough (one-sided 95 %); left out: sweeps by reason; lost: samples of the stream, by its stamps.",
+        "small",
+    )
+    reasons = [f"Run {run.number}: {run.record['reason']}." for run in report.material.runs if run.record.get("reason")]
+    yield Points(tuple(reasons), "small")
+    faults = [f"Run {run.number}: {run.record['fault']}" for run in report.material.runs if run.record.get("fault")]
+    notes = [
+        f"Run {run.number}: {text}" for run in report.material.runs
+        for text in (*((run.why,) if run.why else ()), *(run.summary.notes if run.summary is not None else ()))
+    ]  # fmt: skip
+    for title, items in (("Faults", faults), ("Notes", notes)):
+        if items:
+            yield Heading(title, 3)
+            yield Points(tuple(items))
+
+
+def rejected_words(rejected: Any) -> str:
+    """peak 3, slope 1; 0."""
+    if not isinstance(rejected, Mapping):
+        return "?"
+    return ", ".join(f"{reason} {count}" for reason, count in sorted(rejected.items()) if count) or "0"
+
+
+def discarded_runs(report: Report) -> Iterable[Block]:
+    yield Heading("Discarded runs", 2)
+    if not report.discarded:
+        yield Text("None.")
+        return
+    yield Points(
+        tuple(
+            f"Run {run.number} ({level_words(run)}, {verdict_words(run)}): {run.summary.discarded}"
+            for run in report.discarded if run.summary is not None
+        )
+    )  # fmt: skip
+
+
+def verdict_rules(report: Report) -> Iterable[Block]:
+    yield Heading("Verdict rules and error rate", 2)
+    def of(run: RunMaterial) -> tuple[str, ...]:
+        rule = run.record.get("rule") or {}
+        decision = run.plan.get("decision") or {}
+        return (
+            str(rule.get("name") or "unknown"), _number(run.record.get("alpha"), 4), str(rule.get("promise") or "no error rate"),
+            _number(decision.get("floor_nv"), 1), _count(decision.get("max_sweeps")), str(rule.get("identity") or "unknown"),
+        )  # fmt: skip
+
+    yield Table(("runs", "rule", "alpha", "promise", "floor, nV", "most sweeps", "identity"), _grouped(report.material.runs, of))
+    yield Text(
+        "Alpha: chance that a run without a response ends with one found, all its looks together. Floor: residual noise at which "
+        "a missing response is believed. Identity: a hash over every setting that shapes a decision; a validation with the same "
+        "settings prints the same.",
+        "small",
+    )
+
+
+def levels_and_timing(report: Report) -> Iterable[Block]:
+    yield Heading("Calibration and timing", 2)
+
+    def of(run: RunMaterial) -> tuple[str, ...]:
+        timing = run.record.get("timing") or {}
+        said = f"verified, certificate {timing.get('certificate')}" if timing.get("verified") else (
+            f"not verified: {timing.get('reason') or 'reason not kept'}"
+        )  # fmt: skip
+        sd, offset = timing.get("sd_ms"), timing.get("offset_ms")
+        offset_words = "" if offset is None else f"{offset:.3f}, SD {_number(sd, 3)}"
+        confirmed = {True: "yes", False: "NO", None: "not known"}[timing.get("rate_confirmed")]
+        return (
+            str(run.record.get("calibration") or "not known"), said, offset_words, _number(timing.get("delay_ms"), 3), confirmed,
+        )  # fmt: skip
+
+    head = ("runs", "calibration", "timing", "offset, ms", "delay taken off, ms", "rate confirmed")
+    yield Table(head, _grouped(report.material.runs, of))
+    breaks = [
+        f"Run {run.number}: the sound broke {len(found)} {'time' if len(found) == 1 else 'times'}."
+        for run in report.material.runs if (found := (run.record.get("stimulus") or {}).get("breaks"))
+    ]  # fmt: skip
+    if breaks:
+        yield Points(tuple(breaks))
+
+
+def electrode_state(report: Report) -> Iterable[Block]:
+    yield Heading("Electrodes and cautions taken note of", 2)
+    kept = False
+    for run in report.material.runs:
+        found = electrodes(run)
+        if found is not None:
+            kept = True
+            said = tuple(
+                f"{one.get('subject') or 'all'}: {one.get('about')}: {one.get('said')} ({one.get('severity')})" for one in found
+            )
+            yield Heading(f"Run {run.number}, checked before it", 3)
+            yield Points(said or ("no finding about electrodes",))
+    if not kept:
+        yield Text("The state of the electrodes was not kept with these runs.")
+
+    def of(run: RunMaterial) -> tuple[str, ...]:
+        rms = (run.record.get("stream") or {}).get("rms_uv")
+        note = run.record.get("cautions_acknowledged")
+        rms_words = "not known" if rms is None else _rms(rms)
+        if not isinstance(note, Mapping):
+            return (rms_words, "nobody", "")
+        despite = note.get("despite") or []
+        return rms_words, f"version {note.get('version')}, {note.get('how')}, {note.get('at')}", "; ".join(map(str, despite))
+
+    head = ("runs", "EEG at the start, uV RMS", "cautions acknowledged", "begun despite")
+    yield Table(head, _grouped(report.material.runs, of))
+
+
+def _rms(rms: Any) -> str:
+    values = rms if isinstance(rms, (list, tuple)) else [rms]
+    return ", ".join(_number(value, 2) for value in values)
+
+
+def methods_paragraphs(report: Report) -> Iterable[Block]:
+    yield Heading("Methods, for a paper", 2)
+    for paragraph in report.methods.paragraphs:
+        yield Text(paragraph)
+
+
+def _grouped(runs: Sequence[RunMaterial], of: Callable[[RunMaterial], tuple[str, ...]]) -> tuple[tuple[str, ...], ...]:
+    """Each row once, with the runs it belongs to in front."""
+    found: dict[tuple[str, ...], list[int]] = {}
+    for run in runs:
+        found.setdefault(of(run), []).append(run.number)
+    return tuple((runs_words(numbers).split(" ", 1)[1], *row) for row, numbers in found.items())
+
+
+def _number(value: Any, digits: int) -> str:
+    """Trailing zeros of whole numbers are kept; unknown is a question mark."""
+    if not isinstance(value, (int, float)) or not math.isfinite(value):
+        return "?"
+    return f"{value:.{digits}f}" if digits < 4 else f"{value:g}"
+
+
+def _count(value: Any) -> str:
+    return "?" if value is None else f"{value}"
