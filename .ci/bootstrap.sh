@@ -80,6 +80,22 @@ install_sound_loop() {
     fi
 }
 
+# Tests open the window, in memory and on a screen of their own (Xvfb). Without these libraries they are left out.
+install_screen() {
+    plugin=$(find .venv -name libqxcb.so -path '*platforms*' | head -n 1)
+    if command -v Xvfb >/dev/null && [ -n "$plugin" ] && ! ldd "$plugin" | grep -q 'not found' &&
+        QT_QPA_PLATFORM=offscreen .venv/bin/python -c 'from PyQt5.QtWidgets import QApplication; QApplication([])' 2>/dev/null; then
+        return
+    fi
+    # shellcheck disable=SC2086  # words on purpose
+    if ! command -v apt-get >/dev/null || ! install_packages $QT_PACKAGES; then
+        say "Tests of the window will be left out where its libraries are missing: see \`quietfloor doctor\`."
+    fi
+}
+QT_PACKAGES="libgl1 libglib2.0-0 libfontconfig1 libdbus-1-3 libxkbcommon-x11-0 libxcb-icccm4 libxcb-image0 libxcb-keysyms1
+    libxcb-randr0 libxcb-render-util0 libxcb-shape0 libxcb-xinerama0 libxcb-xkb1 libxcb-shm0 libxcb-sync1 libxcb-xfixes0
+    libx11-xcb1 xvfb xauth"
+
 place=$(pwd -P)
 if [ "$(cat .venv/place 2>/dev/null || printf %s "$place")" != "$place" ] || ! new_enough .venv/bin/python ||
     ! .venv/bin/python -m pip --version >/dev/null 2>&1; then
@@ -105,5 +121,6 @@ printf %s "$place" >.venv/place
 touch .venv/ready-run
 if [ "$kind" = test ]; then
     install_sound_loop
+    install_screen
     touch .venv/ready-test
 fi

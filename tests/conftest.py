@@ -17,6 +17,8 @@ _config.write_text(
     f"[lab]\nKnownPeers = {{127.0.0.1}}\nSessionID = test-{uuid.uuid4().hex[:8]}\n"
 )
 os.environ["LSLAPICFG"] = str(_config)
+for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # no window on the screen of whoever runs the tests: those that open one bring their own
+    os.environ.pop(_name, None)
 
 
 def _sound_loop(folder: Path) -> Iterator[SoundLoop]:

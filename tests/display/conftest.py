@@ -14,6 +14,7 @@ import pytest
 
 from monitor.core.samples import Chunk
 from monitor.display.feed import Feed
+from monitor.display.screen import obstacle
 from monitor.display.stage import Scene, Stage, moments_of, view_model
 from monitor.folder import RunFolder
 from monitor.journal import Journal
@@ -42,6 +43,10 @@ def application(tmp_path_factory: pytest.TempPathFactory) -> object:
         patch.setenv("QT_QPA_PLATFORM", "offscreen")
         patch.setenv("XDG_RUNTIME_DIR", str(place))
         patch.setenv("QT_FONT_DPI", "96")
+        if reason := obstacle():
+            if os.environ.get("CI") == "true":
+                pytest.fail(reason)
+            pytest.skip(reason)
         from monitor.display.app import application
 
         return application()
