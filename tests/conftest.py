@@ -17,7 +17,7 @@ _config.write_text(
     f"[lab]\nKnownPeers = {{127.0.0.1}}\nSessionID = test-{uuid.uuid4().hex[:8]}\n"
 )
 os.environ["LSLAPICFG"] = str(_config)
-for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # no window on the screen of whoever runs the tests: those that open one bring their own
+for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # tests that open a window bring a screen of their own
     os.environ.pop(_name, None)
 
 
