@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from PyQt5.QtCore import QPointF
 
+from monitor.core.samples import Floats
 from monitor.display.charts import Canvas
 from monitor.display.panel import ChartPanel
 from monitor.display.scales import Scale, written
@@ -26,16 +27,24 @@ class NoisePanel(ChartPanel):
             "noise, nV",
         )
         self._track: NoiseTrack | None = None
+        self._low_nv = 0.0  # bottom of the chart
 
     def show_track(self, track: NoiseTrack | None) -> None:
         """Draw another track; None before there is one."""
         self._track = track
         if track is not None:
-            low = min(0.7 * track.floor_nv, 0.85 * float(track.noise_nv.min()))
+            low = self._low_nv = min(0.7 * track.floor_nv, 0.85 * float(track.noise_nv.min()))
             high = max(1.25 * float(track.noise_nv.max()), 2.5 * track.floor_nv)
             self.chart.set_ranges((float(track.line_sweeps[0]), float(track.line_sweeps[1]) * 1.05), (low, high))
             self.aside.say(self._remark(track))
         self.chart.repaint_inside()
+
+    def _line(self, track: NoiseTrack) -> tuple[Floats, Floats]:
+        """Sweeps and noise (2,) of both ends of the 1/sqrt(N) line in the chart, which it leaves at the bottom or on the right."""
+        sweeps, noise = track.line_sweeps.copy(), track.line_nv.copy()
+        if noise[1] < self._low_nv < noise[0]:
+            sweeps[1], noise[1] = sweeps[0] * (noise[0] / self._low_nv) ** 2, self._low_nv
+        return sweeps, noise
 
     @staticmethod
     def _remark(track: NoiseTrack) -> str:
@@ -54,7 +63,7 @@ class NoisePanel(ChartPanel):
         floor = float(canvas.y(track.floor_nv))
         canvas.fill(rect.left(), floor, rect.right(), rect.bottom(), theme.absent_region)
         canvas.level(floor, theme.states["absent"])
-        xs, ys = canvas.x(track.line_sweeps), canvas.y(track.line_nv)
+        xs, ys = (scale(ends) for scale, ends in zip((canvas.x, canvas.y), self._line(track), strict=True))
         canvas.line(xs, ys, theme.axis, 1, dashed=True)
         canvas.line(canvas.x(track.sweeps), canvas.y(track.noise_nv), theme.average, self.look.line)
         room = rect.bottom() - floor > self.look.px(1.2)
@@ -64,7 +73,7 @@ class NoisePanel(ChartPanel):
         )  # fmt: skip
         end = QPointF(float(canvas.x(track.sweeps[-1])), float(canvas.y(track.noise_nv[-1])))
         far = end.x() < rect.left() + 0.6 * rect.width()
-        there = rect.left() + (0.88 if far else 0.3) * rect.width()
+        there = float(xs[0] + (0.88 if far else 0.3) * (xs[1] - xs[0]))
         canvas.text(there, float(np.interp(there, xs, ys)) - 4, "1/√N", theme.quiet, 0.88, down=1.0)
         side = self.look.px(0.55)
         canvas.fill(end.x() - side / 2, end.y() - side / 2, end.x() + side / 2, end.y() + side / 2, theme.average)
