@@ -1,0 +1,253 @@
+"""A report: what it says, that user text stays text, that the same runs give the same bytes, and why none can be made."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.cli import main
+from monitor.hearing_tables import HearingError
+from monitor.methods import Facts, methods, numbers, runs_words
+from monitor.report import Report, make_report
+from monitor.report_form import Table
+from monitor.report_html import escaped, report_html
+from monitor.report_material import ReportError, read_material
+from monitor.report_pdf import WIDTH_INCH, column_widths, folded, report_pdf, width_inch
+from monitor.report_record import report_text
+
+ROOT = Path(__file__).parents[2]
+VOID = {"meta", "img", "br", "link", "input"}
+
+
+class Page(HTMLParser):
+    """Elements with their attributes and text; every tag is closed in order."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open and "svg" not in self.open:
+            self.text.append(data)
+
+    @property
+    def said(self) -> str:
+        return " ".join(" ".join(self.text).split())
+
+
+@pytest.fixture(scope="module")
+def report(made_session: Path) -> Report:
+    return make_report(read_material(made_session, ["stapells-2000"]), suggest_marks=True)
+
+
+@pytest.fixture(scope="module")
+def page(report: Report) -> Page:
+    return Page(report_html(report))
+
+
+def test_cautions_come_first(page: Page) -> None:
+    assert page.said.index("Not a medical device.") < page.said.index("Thresholds") < page.said.index("Methods, for a paper")
+    assert "Sound can harm hearing" in page.said
+
+
+def test_every_part_is_there(page: Page) -> None:
+    for said in (
+        "50 dB nHL, none at 40 (95 %: 38 to 52)",
+        "clear response by guidance",
+        "no masking, although it was due",
+        "about 40 dB eHL",
+        "licensed professional",
+        "at most 1 false alarms in 100 runs",
+        "not verified: no timing certificate",
+        "virtual-earphone",
+        "state of the electrodes was not kept",
+        "Run 1 (60 dB nHL, response): she woke up",
+        "electrode replaced",
+        "Lost samples: 0",
+        "Elberling",
+    ):
+        assert said in page.said, said
+    drawn = [attributes["aria-label"] for tag, attributes in page.tags if tag == "svg"]
+    assert drawn == [
+        "Averages at 50 dB nHL, 40 dB nHL, one above the other",
+        "Levels of the runs in order, with what each found: 50 dB nHL, none at 40 (95 %: 38 to 52)",
+        "Averages at 40 dB nHL, 40 dB nHL, muted control, one above the other",
+        "Levels of the runs in order, with what each found: at most 40 dB nHL, with nothing decided below (95 %: below 44)",
+        "Chart of estimated hearing levels",
+    ]
+
+
+def test_what_users_wrote_stays_text(report: Report, page: Page) -> None:
+    text = report_html(report)
+    assert not {tag for tag, _ in page.tags} & {"script", "img", "b", "iframe", "object"}
+    assert not [name for _, attributes in page.tags for name in attributes if name.startswith("on")]
+    assert "<script>alert('a')</script> & \"b\" $\\frac{x$ <img src=x onerror=y>" in page.said
+    assert "S07 <script>alert(1)</script>" in page.said
+    assert "\x07" not in text
+    assert escaped("a\x00\x1f\"'<&\ud800") == "a  &quot;&#x27;&lt;&amp; "
+
+
+def test_the_file_needs_nothing_else(page: Page) -> None:
+    links = [value for _, attributes in page.tags for name, value in attributes.items() if name in ("src", "href", "xlink:href")]
+    assert all(value is not None and value.startswith("#") for value in links)
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    assert {str(link)[1:] for link in links} <= set(ids)
+
+
+def test_the_same_runs_give_the_same_bytes(made_session: Path) -> None:
+    once, again = (make_report(read_material(made_session), suggest_marks=True) for _ in range(2))
+    assert report_html(once) == report_html(again)
+    assert report_pdf(once) == report_pdf(again)
+    assert report_text(once) == report_text(again)
+
+
+def test_the_pdf_has_pages_of_a4(report: Report) -> None:
+    content = report_pdf(report)
+    assert content.startswith(b"%PDF-")
+    assert content.rstrip().endswith(b"%%EOF")
+    assert len(re.findall(rb"/Type /Page\b", content)) == int(re.findall(rb"/Count (\d+)", content)[0]) >= 5
+    sizes = {tuple(round(float(n)) for n in box.split()[2:]) for box in re.findall(rb"/MediaBox \[([^\]]*)\]", content)}
+    assert sizes == {(595, 842), (842, 595)}  # the chart lies on its side
+    assert b"CreationDate" not in content
+
+
+def test_lines_and_columns_of_the_pdf_fit() -> None:
+    for line in folded("a word and " + "averylongword" * 20 + " end", 2.0, 8.0):
+        assert width_inch(line, 8.0) <= 2.0
+    assert folded("", 2.0, 8.0) == [""]
+    table = Table(("run", "what", "why"), (("1", "long " * 40, "x" * 300),))
+    assert sum(column_widths(table, 7.0)) + 0.2 <= WIDTH_INCH + 1e-6
+
+
+def test_json_has_the_keys_of_the_readme(report: Report) -> None:
+    content = json.loads(report_text(report))
+    section = (ROOT / "README.md").read_text(encoding="utf-8").split("## A report of it")[1].split("\n## ")[0]
+    table = [line for line in section.splitlines() if line.startswith("| `")]
+    documented = {name for line in table for name in re.findall(r"`(\w+)`", line.split("|")[1])}
+    assert documented == set(content)
+    right = content["ladders"][0]
+    assert right["threshold"]["level_db_nhl"] == 50.0
+    assert [level["runs"] for level in right["levels"]] == [[2, 3], [4, 5]]
+    assert [mark["wave"] for mark in right["levels"][0]["marks"]["marks"]] == ["V", "trough"]
+    assert right["levels"][0]["replicates"]["guidance"] == "clear response"
+    assert content["runs"][0]["discarded"].startswith("she woke up")
+    assert content["hearing"]["estimates"][0]["level_db_ehl"] == 40.0
+    assert [row["run"] for row in content["masking"] if row["due"]] == [2, 3]
+    assert content["methods"]["settings"]["floor_nv"] == [{"value": 30.0, "runs": [1, 2, 3, 4, 5, 6, 7]}]
+    assert len(content["methods"]["settings"]["identity"][0]["value"]) == 12
+    assert content["methods"]["discarded"][0]["run"] == 1
+    assert content["methods"]["text"] == report.methods.text
+
+
+def test_methods_tell_every_value_with_its_runs(report: Report) -> None:
+    told = report.methods.text
+    assert "37.1/s (runs 1-5); 47.1/s (runs 6, 7)" in told
+    assert "levels were 40, 50, 60 dB nHL" in told
+    assert "Muted as a control: run 7" in told
+    assert "unknown" not in told.replace("seed unknown", "")  # the seed is in the plan of a run that we played
+    bare = methods([Facts(1, {"verdict": "inconclusive", "stream": {}}, {})])
+    assert "made by other equipment" in bare.text
+    assert "no error rate" in bare.text
+    assert (numbers([7, 1, 2, 3]), numbers([1, 2]), runs_words([4])) == ("1-3, 7", "1, 2", "run 4")
+    with pytest.raises(ValueError, match="no run"):
+        methods([])
+
+
+def test_no_table_no_hearing_levels(made_session: Path) -> None:
+    report = make_report(read_material(made_session))
+    page = Page(report_html(report))
+    assert "Not estimated: no table was chosen" in page.said
+    assert "eHL" not in page.said
+    assert "No waves are marked: none were placed by hand, and --marks was not asked for" in page.said
+    assert json.loads(report_text(report))["hearing"] is None
+
+
+def test_marks_by_hand_are_shown_always(session: Path, report: Report) -> None:
+    marks = report.ladders[0].levels[0].marks
+    (session / "run-002" / "marks.json").write_text(json.dumps(marks.without("trough").record()), encoding="utf-8")
+    level = make_report(read_material(session)).ladders[0].levels[0]
+    assert [mark.wave for mark in level.marks.marks] == ["V"]
+
+
+def test_a_plain_folder_of_runs_will_do(
+    session: Path, tmp_path: Path, make_run: Callable[..., Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "plain"
+    for name in ("run-002", "run-004"):
+        shutil.copytree(session / name, folder / name)
+    make_run(folder, None, nv=400.0, seed=5)
+    (folder / "run-009").mkdir()
+    (folder / "run-002" / "check.json").write_text(
+        json.dumps({"findings": [{"group": "electrodes", "subject": "Cz", "about": "hum", "said": "3 uV", "severity": "look"}]})
+    )
+    assert main(["report", str(folder), "--json", "--marks", "--out", str(tmp_path / "out")]) == 0
+    found = json.loads(capsys.readouterr().out)
+    titles = [ladder["title"] for ladder in found["ladders"]]
+    assert titles == ["Right ear, 2000 Hz tone burst by air", "Sound of other equipment"]
+    assert found["rules"] is None
+    assert found["left_out"] == ["run-009 left no result: it was killed, or is going on"]
+    said = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8")).said
+    assert "Cz: hum: 3 uV (look)" in said
+    assert "level not known" in said
+    assert json.loads((tmp_path / "out" / "report.json").read_text()) == {k: v for k, v in found.items() if k != "files"}
+    assert (tmp_path / "out" / "report.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_a_run_without_an_average_is_named(session: Path) -> None:
+    (session / "run-003" / "average.csv").unlink()
+    page = Page(report_html(make_report(read_material(session), suggest_marks=True)))
+    assert "run 3 is not drawn: it left no average" in page.said
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda s: s / "nowhere", "is no folder"),
+        (lambda s: s / "run-002", "is a single run: give the folder that holds it"),
+        (lambda s: _empty(s), "holds no finished run"),
+    ],
+)
+def test_errors_name_what_is_missing(session: Path, make: Any, said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = make(session)
+    with pytest.raises(ReportError, match=said):
+        read_material(folder)
+    assert main(["report", str(folder)]) == 2
+    assert said in capsys.readouterr().err
+
+
+def _empty(session: Path) -> Path:
+    (session.parent / "empty" / "run-001").mkdir(parents=True)
+    return session.parent / "empty"
+
+
+def test_unknown_tables_and_damage_are_named(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(HearingError, match=r"--table: .*nonsense"):
+        read_material(session, ["nonsense"])
+    (session / "run-003" / "run.json").write_text("{", encoding="utf-8")
+    assert any("run-003" in text for text in read_material(session).left_out)
+    assert main(["report", str(session), "--out", str(session / "run-002" / "run.json")]) == 1
+    assert "choose another --out" in capsys.readouterr().err
