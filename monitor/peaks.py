@@ -271,6 +271,7 @@ def _trough(trace: Trace, v: Mark, fall_nv: float, width: float) -> Mark | None:
     odds = [1.0, *(_odds(curve, k, tops[0], float(curve.values[tops[0]] - curve.values[k])) for k in tops[1:])]
     shares = np.asarray(odds) / sum(odds)
     latency = _placed(curve, fall_nv, tops, shares, width, TROUGH_SMOOTH)
+    latency = replace(latency, low=max(latency.low, min(at, latency.value)))
     rival = curve.top_ms(tops[1]) if len(tops) > 1 else math.nan
     height, sure = trace.at(latency.value), float(shares[0])
     return Mark("trough", latency, Estimate(math.nan), "suggested", height, sure=sure, rival_ms=rival)

@@ -13,6 +13,9 @@ from scipy import ndimage
 from monitor.core.samples import Floats
 from monitor.wave_noise import WaveNoise, noise_of
 
+TOO_LOW_SD = 2.5  # own choice: a true top is so far below another point in 6 of 1000 cases
+FAR_MS = 6.0  # noise of points farther apart is taken as that of points this far apart
+
 
 @dataclass(frozen=True)
 class Averages:
@@ -98,12 +101,29 @@ class Curve:
         return self._crossing(left, 0.0)
 
     def span_ms(self, k: int, sds: float) -> tuple[float, float]:
-        """Around the maximum ``k``, as far as the slope differs from 0 by less than ``sds`` SDs of its noise."""
-        limit, t = sds * self.slope_sd, self.trace.times_ms
-        before, after = np.flatnonzero(self.slopes[:k] >= limit), np.flatnonzero(self.slopes[k + 1 :] <= -limit)
-        low = self._crossing(int(before[-1]), limit) if len(before) else float(t[0])
-        high = self._crossing(k + int(after[0]), -limit) if len(after) else float(t[-1])
-        return min(low, self.top_ms(k)), max(high, self.top_ms(k))
+        """Around the maximum ``k``, as far as the slope differs from 0 by less than ``sds`` SDs of its noise.
+
+        It ends at the latest where the curve lies below the maximum by more than ``TOO_LOW_SD`` SDs of such a difference.
+        """
+        limit, count, top = sds * self.slope_sd, len(self.values), self.values[k]
+        far = np.abs(np.arange(count) - k)
+        low = self.values < top - TOO_LOW_SD * self._difference_sd[np.minimum(far, len(self._difference_sd) - 1)]
+        before = np.flatnonzero((self.slopes[:k] >= limit) | low[:k])
+        after = np.flatnonzero((self.slopes[k + 1 :] <= -limit) | low[k + 1 :])
+        first = self._end(int(before[-1]), int(before[-1]), limit) if len(before) else float(self.trace.times_ms[0])
+        last = self._end(k + int(after[0]), k + 1 + int(after[0]), -limit) if len(after) else float(self.trace.times_ms[-1])
+        return min(first, self.top_ms(k)), max(last, self.top_ms(k))
+
+    @cached_property
+    def _difference_sd(self) -> Floats:
+        """SD of the difference of two points by how many samples they are apart, up to ``FAR_MS``."""
+        lags = np.arange(0.0, FAR_MS, self.trace.step_ms)
+        return self.trace.noise.difference_sd(lags, self.smooth_ms)
+
+    def _end(self, k: int, outside: int, level: float) -> float:
+        """Where a span ends: between samples where the slope passes its limit, else at the sample that is too low."""
+        one, other = self.slopes[k], self.slopes[k + 1]
+        return self._crossing(k, level) if min(one, other) <= level <= max(one, other) else float(self.trace.times_ms[outside])
 
     def _crossing(self, k: int, level: float) -> float:
         """Where the slope passes ``level`` between samples k and k + 1."""
