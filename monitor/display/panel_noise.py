@@ -40,7 +40,7 @@ class NoisePanel(ChartPanel):
         self.chart.repaint_inside()
 
     def _line(self, track: NoiseTrack) -> tuple[Floats, Floats]:
-        """Sweeps and noise (2,) of both ends of the 1/sqrt(N) line in the chart, which it leaves at the bottom or on the right."""
+        """Sweeps and noise (2,) of both ends of the 1/sqrt(N) line in the chart, which it leaves at the bottom or right."""
         sweeps, noise = track.line_sweeps.copy(), track.line_nv.copy()
         if noise[1] < self._low_nv < noise[0]:
             sweeps[1], noise[1] = sweeps[0] * (noise[0] / self._low_nv) ** 2, self._low_nv
