@@ -186,7 +186,7 @@ def _tell(values: list[dict[str, Any]], form: str = "{}", unknown: str = "unknow
         if value is None:
             return unknown
         if isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool)):
-            return form.format(f"{value:g}")
+            return form.format(f"{round(value, 3):.10g}")
         if isinstance(value, (list, tuple)):
             return form.format(" to ".join(f"{one:g}" if isinstance(one, (int, float)) else str(one) for one in value))
         return form.format(value)
@@ -211,7 +211,7 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
     pause = ""
     if pauses and all(pauses):
         most = " + ".join(f"{ms:.3g}" for ms in pauses[0])
-        pause = f", with a random pause of up to {most} ms after every 16 sweeps (seed {_tell(s['seed'])})"
+        pause = f", with a random pause of up to {most} ms after every 16 sweeps ({_seeds(_only(s['seed']))})"
     masking = _only(s["masking"])
     noise = "no masking noise was used"
     if masking:
@@ -234,6 +234,12 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
     )
 
 
+def _seeds(seeds: Sequence[int]) -> str:
+    if not seeds:
+        return "seed not kept"
+    return f"seed {seeds[0]}" if len(seeds) == 1 else f"seeds {numbers(seeds)}"
+
+
 def _recording(s: dict[str, list[dict[str, Any]]]) -> str:
     verified = _only(s["timing_verified"])
     if verified and all(verified):
@@ -242,7 +248,9 @@ def _recording(s: dict[str, list[dict[str, Any]]]) -> str:
             f"SD {_tell(s['timing_sd_ms'], '{} ms')}, certificate {_tell(s['timing_certificate'])})."
         )
     else:
-        timing = f"Timing of sound against EEG was not verified in all runs: {_tell(s['timing_reason'], unknown='verified')}."
+        reasons = [one | {"value": str(one["value"]).split(": `quietfloor")[0]} for one in s["timing_reason"] if one["value"]]
+        where, why = " in all runs" if True in verified else "", _tell(reasons) if reasons else "reason not kept"
+        timing = f"Timing of sound against EEG was not verified{where}: {why}."
     taps = [one | {"value": None if one["value"] is None else " and ".join(map(str, one["value"]))} for one in s["filter_taps"]]
     return (
         f"EEG was recorded over Lab Streaming Layer from stream {_tell(s['stream'])}, channel {_tell(s['eeg'])}, at "

@@ -310,7 +310,10 @@ def _masking(material: Material) -> tuple[Masked, ...]:
         if summary is None or advice is None or summary.muted or summary.discarded is not None:
             continue
         due = advice.due
-        found.append(Masked(run.number, due, advice.judge(summary.masking_db), advice))
+        words = advice.judge(summary.masking_db)
+        if summary.masking_db is None and advice.needed and summary.verdict != PRESENT:
+            words = "no masking; no response was found that could be the other ear's"
+        found.append(Masked(run.number, due, words, advice))
     return tuple(found)
 
 

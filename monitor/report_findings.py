@@ -9,10 +9,13 @@ from typing import Any
 from monitor.air_bone import FOR_A_PROFESSIONAL
 from monitor.marks import Estimate, Mark
 from monitor.methods import runs_words
-from monitor.report import BAND, Report, level_words
+from monitor.report import BAND, Level, Report, level_words
 from monitor.report_form import Block, Drawing, Heading, Points, Table, Text
 from monitor.report_pictures import ladder_picture, waveform_picture
+from monitor.session_types import PRESENT
 from monitor.threshold import COVERAGE
+
+WAVE_COLUMNS = ("level", "wave", "latency, ms", "published, ms", "amplitude, nV", "published, nV", "by")
 
 
 def thresholds(report: Report) -> Iterable[Block]:
@@ -62,7 +65,7 @@ def ladders(report: Report) -> Iterable[Block]:
             labels = ", ".join(level.label for level in drawn)
             yield Drawing(f"Averages at {labels}, one above the other", waveform_picture(drawn, ladder.window_ms))
         points = [f"{level.label}: {text}." for level in ladder.levels for text in level.untold]
-        if ladder.threshold is not None and ladder.runs:
+        if ladder.threshold is not None and any(run.summary is not None and not run.summary.muted for run in ladder.runs):
             yield Drawing(f"Levels of the runs in order, with what each found: {ladder.threshold.words}", ladder_picture(ladder))
         points += ladder.growth
         if points:
@@ -73,38 +76,35 @@ def ladders(report: Report) -> Iterable[Block]:
 
 def waves(report: Report) -> Iterable[Block]:
     yield Heading("Waves", 2)
-    rows: list[tuple[str, ...]] = []
     sources: dict[str, None] = {}
     for ladder in report.ladders:
-        for level in ladder.levels:
-            published = dict(level.published)
-            for mark in level.marks.marks:
-                norm, size = published.get(mark.wave), published.get("V amplitude") if mark.wave == "V" else None
-                sources |= {one.origin: None for one in (norm, size) if one is not None}
-                rows.append(
-                    (
-                        ladder.title, level.label, mark.wave, estimate_words(mark.latency_ms, 2), _range(norm, 2),
-                        estimate_words(mark.amplitude_nv, 0), _range(size, 0), _by(mark),
-                    )
-                )
-            for name, interval in level.marks.intervals().items():
-                norm = published.get(name)
-                sources |= {norm.origin: None} if norm is not None else {}
-                rows.append((ladder.title, level.label, name, estimate_words(interval, 2), _range(norm, 2), "", "", ""))
-    if not rows:
+        rows = [row for level in ladder.levels for row in _wave_rows(level)]
+        if rows:
+            yield Heading(ladder.title, 3)
+            yield Table(WAVE_COLUMNS, tuple(rows))
+        sources |= {norm.origin: None for level in ladder.levels for _, norm in level.published}
+    if not any(level.marks.marks for ladder in report.ladders for level in ladder.levels):
         how = "none stood out of the noise" if report.suggested else "none were placed by hand, and --marks was not asked for"
         yield Text(f"No waves are marked: {how}.")
         return
-    yield Table(
-        ("condition", "level", "wave", "latency, ms", "published, ms", "amplitude, nV", "published, nV", "by"), tuple(rows)
-    )
     yield Text(
         "In brackets the interval that holds the truth in 95 of 100 cases, as far as noise goes. Published: mean and range of "
         "persons (mean plus and minus 2 SD) or of study means. Amplitudes are peak to trough.",
         "small",
     )
-    if sources:
-        yield Points(tuple(f"Published: {source}." for source in sources), "small")
+    yield Points(tuple(f"Published: {source}." for source in sources), "small")
+
+
+def _wave_rows(level: Level) -> Iterable[tuple[str, ...]]:
+    published = dict(level.published)
+    for mark in level.marks.marks:
+        size = published.get("V amplitude") if mark.wave == "V" else None
+        yield (
+            level.label, mark.wave, estimate_words(mark.latency_ms, 2), _range(published.get(mark.wave), 2),
+            estimate_words(mark.amplitude_nv, 0), _range(size, 0), _by(mark, level),
+        )  # fmt: skip
+    for name, interval in level.marks.intervals().items():
+        yield level.label, name, estimate_words(interval, 2), _range(published.get(name), 2), "", "", ""
 
 
 def estimate_words(one: Estimate, digits: int) -> str:
@@ -122,19 +122,33 @@ def _range(norm: Any, digits: int) -> str:
     return f"{norm.mean:.{digits}f}{limits}"
 
 
-def _by(mark: Mark) -> str:
-    return "suggested" if mark.by == "suggested" else "a person"
+def _by(mark: Mark, level: Level) -> str:
+    if mark.by != "suggested":
+        return "a person"
+    found = any(run.record.get("verdict") == PRESENT for run in level.runs)
+    return "suggested" if found else "suggested; no response found"
 
 
 def replicates(report: Report) -> Iterable[Block]:
     points = [
-        f"{ladder.title}, {level.label}: {level.comparison.words}."
+        f"{ladder.title}, {level.label}: {level.comparison.words}.{_together(level)}"
         for ladder in report.ladders for level in ladder.levels if level.comparison is not None
     ]  # fmt: skip
     if points:
         yield Heading("Replicates", 2)
         yield Points(tuple(points))
         yield Text("The verdict by guidance compares two runs by amplitude and gap and promises no error rate.", "small")
+
+
+def _together(level: Level) -> str:
+    """A sentence where runs hold together what none of them found."""
+    both = level.comparison
+    if both is None or PRESENT in both.verdicts or not both.evidence >= -math.log10(both.alpha):
+        return ""
+    return (
+        " No run alone found a response, but together they hold the evidence for one, which keeps the error rate only if every "
+        "run that was made at this level is among them. The threshold counts single runs: look at this level again."
+    )
 
 
 def masking(report: Report) -> Iterable[Block]:

@@ -95,6 +95,7 @@ class _Pages:
     def __init__(self, title: str) -> None:
         self.title, self.y = title, 0.0
         self._pages: list[Any] = []
+        self._aside: list[Any] = []
         self._new()
 
     def put(self, block: Block, following: Block | None) -> None:
@@ -114,6 +115,7 @@ class _Pages:
 
     def finished(self) -> list[Any]:
         """With a line at the foot of every page."""
+        self._pages, self._aside = [*self._pages, *self._aside], []
         for number, figure in enumerate(self._pages, 1):
             width, height = figure.get_size_inches()
             size = 7.0
@@ -130,7 +132,8 @@ class _Pages:
         from matplotlib.figure import Figure
 
         self.figure = Figure(figsize=A4_INCH)
-        self._pages.append(self.figure)
+        self._pages += [*self._aside, self.figure]
+        self._aside = []
         self.y = TOP_INCH
 
     def _room(self, height_inch: float) -> None:
@@ -166,7 +169,7 @@ class _Pages:
         for line in lines:
             self._write(line, 0.0, size, color=DARK, weight="bold")
             self.y += size * LEADING * POINT_INCH
-        self.y += GAP_INCH / 2
+        self.y += GAP_INCH * (2 if heading.rank == 1 else 0.5)
 
     def _lines(self, text: str, look: str, indent: float) -> None:
         size = SIZES[look]
@@ -225,8 +228,7 @@ class _Pages:
     def _drawing(self, drawing: Drawing) -> None:
         if drawing.picture is None:
             assert drawing.figure is not None
-            self._pages.append(on_page(drawing.figure()))
-            self._new()
+            self._aside.append(on_page(drawing.figure()))  # a page of its own after this one, on which text goes on
             return
         height = drawing.picture.height_inch
         used = min(height, MOST_INCH - 0.5)  # of very many levels each gets less

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.marks import WAVES
 from monitor.report import BAND, Ladder, Level, verdict_words
 
 WIDTH_INCH = 7.1  # of the text on a page
@@ -71,6 +72,7 @@ def _waveforms(figure: Any, area: Area, levels: Sequence[Level], window_ms: tupl
                 look = {"color": SINGLE[number % len(SINGLE)], "linestyle": DASHES[number % len(DASHES)]}
                 axes.plot(own_ms, curve + base, linewidth=0.8, zorder=3, **look)
         axes.plot(times, average, color=DARK, linewidth=1.3, zorder=4)
+        _published(axes, level, -step * (place + 0.47))
         _marked(axes, level, base)
         axes.annotate(
             _side_words(level), (0, -step * place), (-8, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
@@ -116,6 +118,17 @@ def _folded(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, width) or [""]
 
 
+def _published(axes: Any, level: Level, y: float) -> None:
+    """A bracket below the waveform for each wave with a published range."""
+    for name, norm in level.published:
+        if name in WAVES and math.isfinite(norm.low) and math.isfinite(norm.high):
+            axes.plot([norm.low, norm.high], [y, y], color=GREY, linewidth=1.0, marker="|", markersize=5, zorder=5)
+            axes.annotate(
+                f"{name} published", (norm.high, y), (4, 0), textcoords="offset points", ha="left", va="center", fontsize=6.5,
+                color=GREY, zorder=5,
+            )  # fmt: skip
+
+
 def _marked(axes: Any, level: Level, base: float) -> None:
     for mark in level.marks.marks:
         x = mark.latency_ms.value
@@ -134,6 +147,7 @@ def _marked(axes: Any, level: Level, base: float) -> None:
 
 def _ladder(figure: Any, area: Area, ladder: Ladder) -> None:
     from matplotlib.lines import Line2D
+    from matplotlib.ticker import MultipleLocator
 
     axes = _axes(figure, area, (0.6, 0.45, 2.1, 0.12))
     heard = [run for run in ladder.runs if run.summary is not None and not run.summary.muted]
@@ -168,6 +182,7 @@ def _ladder(figure: Any, area: Area, ladder: Ladder) -> None:
         handles.append(band)
     if levels:
         axes.set_ylim(min(levels) - 8, max(levels) + 8)
+    axes.yaxis.set_major_locator(MultipleLocator(5.0 if max(levels, default=0.0) - min(levels, default=0.0) <= 20 else 10.0))
     axes.set_xlim(0.5, max(len(heard), 1) + 0.5)
     axes.set_xticks(numbers, [f"{run.number}" for run in heard])
     axes.set_xlabel("run")

@@ -37,8 +37,8 @@ def runs_made(report: Report) -> Iterable[Block]:
         "peak to trough (one-sided 95 %); left out: sweeps by reason; lost: samples of the stream, by its stamps.",
         "small",
     )
-    reasons = [f"Run {run.number}: {run.record['reason']}." for run in report.material.runs if run.record.get("reason")]
-    yield Points(tuple(reasons), "small")
+    other = [run for run in report.material.runs if run.record.get("stopped_by") not in ("response", "noise_floor")]
+    yield Points(tuple(f"Run {run.number}: {run.record.get('reason') or 'no reason kept'}." for run in other))
     faults = [f"Run {run.number}: {run.record['fault']}" for run in report.material.runs if run.record.get("fault")]
     notes = [
         f"Run {run.number}: {text}" for run in report.material.runs
@@ -129,22 +129,20 @@ def electrode_state(report: Report) -> Iterable[Block]:
     if not kept:
         yield Text("The state of the electrodes was not kept with these runs.")
 
+    rms = [value for run in report.material.runs if (value := (run.record.get("stream") or {}).get("rms_uv")) is not None]
+    if rms:
+        span = f"{min(rms):.2f}" if len(rms) == 1 else f"{min(rms):.2f} to {max(rms):.2f}"
+        yield Text(f"EEG in the first second of the runs: {span} uV RMS in the band.")
+
     def of(run: RunMaterial) -> tuple[str, ...]:
-        rms = (run.record.get("stream") or {}).get("rms_uv")
         note = run.record.get("cautions_acknowledged")
-        rms_words = "not known" if rms is None else _rms(rms)
         if not isinstance(note, Mapping):
-            return (rms_words, "nobody", "")
+            return "nobody", ""
         despite = note.get("despite") or []
-        return rms_words, f"version {note.get('version')}, {note.get('how')}, {note.get('at')}", "; ".join(map(str, despite))
+        return f"version {note.get('version')}, {note.get('how')}, {note.get('at')}", "; ".join(map(str, despite))
 
-    head = ("runs", "EEG at the start, uV RMS", "cautions acknowledged", "begun despite")
+    head = ("runs", "cautions acknowledged", "begun despite")
     yield Table(head, _grouped(report.material.runs, of))
-
-
-def _rms(rms: Any) -> str:
-    values = rms if isinstance(rms, (list, tuple)) else [rms]
-    return ", ".join(_number(value, 2) for value in values)
 
 
 def methods_paragraphs(report: Report) -> Iterable[Block]:
