@@ -30,7 +30,7 @@ table { border-collapse: collapse; font-size: .87em; margin: .6em 0; }
 th, td { text-align: left; vertical-align: top; padding: .25em .7em .25em 0; border-bottom: 1px solid #d5dade; }
 th { border-bottom: 1px solid #1b2a38; } td.right, th.right { text-align: right; font-variant-numeric: tabular-nums; }
 td { min-width: 2.5em; }
-svg { max-width: 100%; height: auto; display: block; margin: .6em 0; }
+svg { width: 100%; max-width: 52em; height: auto; display: block; margin: .6em 0; }
 @media print { body { font-size: 10pt; margin: 0; max-width: none; }
   tr, svg { break-inside: avoid; } h2, h3 { break-after: avoid; } }
 """

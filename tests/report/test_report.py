@@ -251,3 +251,23 @@ def test_unknown_tables_and_damage_are_named(session: Path, capsys: pytest.Captu
     assert any("run-003" in text for text in read_material(session).left_out)
     assert main(["report", str(session), "--out", str(session / "run-002" / "run.json")]) == 1
     assert "choose another --out" in capsys.readouterr().err
+
+
+def test_what_runs_hold_together_and_none_alone_is_said(session: Path) -> None:
+    for number in (4, 5):
+        path = session / f"run-00{number}" / "run.json"
+        path.write_text(json.dumps(json.loads(path.read_text()) | {"evidence": 1.5}), encoding="utf-8")
+    said = Page(report_html(make_report(read_material(session)))).said
+    assert "evidence of all together 3.0 of 2.0. No run alone found a response, but together" in said
+    assert said.count("No run alone found a response") == 1
+
+
+def test_a_run_for_growth_is_shown_apart(session: Path) -> None:
+    state = json.loads((session / "session.json").read_text())
+    state["runs"]["2"] = {"purpose": "growth", "why": "to see growth", "discarded": None, "discarded_at": None, "notes": []}
+    (session / "session.json").write_text(json.dumps(state), encoding="utf-8")
+    report = make_report(read_material(session), suggest_marks=True)
+    assert [level.label for level in report.ladders[0].levels] == ["50 dB nHL, run for growth", "50 dB nHL", "40 dB nHL"]
+    said = Page(report_html(report)).said
+    assert "no masking; due for a threshold, not for growth alone" in said
+    assert "Run 2: to see growth" in said
