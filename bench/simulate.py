@@ -162,12 +162,13 @@ def simulate(
     chains: Sequence[Chain],
     covariance_uv2: Floats | None = None,
     foretell: bool = False,
+    early: bool = False,
 ) -> Batch:
     """Runs of ``source`` with the response ``waves_uv`` (R, n_times) added, each until every chain has decided.
 
     With the covariance of the noise over the window (P, P), and a response, an oracle runs along. Memory does not grow with the
     number of sweeps. ``foretell``: note what the analysis forecasts at FORECAST_LOOKS. Where there is no
-    response the runs always go on to the sweep limit.
+    response the runs go on to the sweep limit, unless ``early`` ends them with the last decision as well.
     """
     runs = len(waves_uv)
     first, *others = chains
@@ -205,7 +206,7 @@ def simulate(
             tallies[one.name].note(code[running.update(figures)], figures.sweeps_presented, figures.residual_noise_nv)
         if look.outlook is not None:
             foretold.append(_foretold(look.outlook, setup.block_sweeps, tallies[first.name]))
-        if not silent and all(tally.done for tally in tallies.values()):
+        if (early or not silent) and all(tally.done for tally in tallies.values()):
             break
     else:
         error = settings.window.of(analysis.average.average_uv() - waves_uv)
