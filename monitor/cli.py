@@ -20,6 +20,7 @@ from monitor.commands import (
     stimulus,
     timing,
     validating,
+    waving,
 )
 from monitor.commands.common import FAILED, complain, set_up_logging
 
@@ -32,6 +33,7 @@ EPILOG = """typical order:
   quietfloor check plan.toml            stream, electrodes, trigger, sound: is everything ready?
   quietfloor run plan.toml              a live run
   quietfloor session session.toml       run after run, until thresholds are found
+  quietfloor waves RUN                  where the waves of a run are
   quietfloor report sessions/s07        what a session found and how, as HTML, PDF and JSON
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
@@ -47,7 +49,9 @@ def parser() -> argparse.ArgumentParser:
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for group in (demo, checking, readying, live, session, reporting, replaying, rig, stimulus, calibrate, timing, validating):
+    for group in (
+        demo, checking, readying, live, session, waving, reporting, replaying, rig, stimulus, calibrate, timing, validating,
+    ):  # fmt: skip
         group.add(commands)
     return program
 

@@ -172,7 +172,7 @@ def measured(marks: Marks, trace: Trace, width: float = 1.0) -> Marks:
             k, stop = trace.place(at_ms), trace.place(until)
             low_ms = float(trace.times_ms[k + int(np.argmin(smooth.values[k : stop + 1]))])
         amplitude = Estimate(math.nan)
-        out = mark.stands_out
+        out = mark.stands_out if mark.by == "suggested" else math.nan
         if math.isfinite(low_ms):
             value = trace.at(at_ms) - trace.at(low_ms)
             sd = float(trace.noise.difference_sd(low_ms - at_ms))
