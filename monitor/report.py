@@ -247,14 +247,16 @@ def _marks(
     window = _window(runs)
     try:
         trace = Trace.of(averages)
-        if by_hand is not None:
-            return by_hand if len(runs) == 1 else measured(by_hand, trace), ""
+        if by_hand is not None and len(runs) == 1:
+            return by_hand, ""
         if window is None:
             raise ValueError("the response window of the run is not known")
         where = sought(
             sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
             frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
         )  # fmt: skip
+        if by_hand is not None:  # their places, with amplitudes of the common average
+            return measured(by_hand, trace, where.width), ""
         return suggest(trace, where, present=all(run.record.get("verdict") == PRESENT for run in runs)), ""
     except ValueError as error:
         return Marks(), f"no waves are suggested at {level.label}: {error}"
