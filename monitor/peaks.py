@@ -33,7 +33,7 @@ FALL_WITHIN_MS, EARLY_FALL_WITHIN_MS = 4.0, 1.5  # from a peak to its trough: V,
 LEAST_OUT, LEAST_PRESENT_OUT, LEAST_EARLY_OUT = 3.5, 2.0, 3.5  # SDs to stand out: V; V where a response was found; I and III
 OUTSIDE_MS, OUTSIDE_SD_MS = 0.6, 0.4  # a peak may lie so far outside the bracket, where it is less likely, by a Gaussian
 EARLY_REACH_SD, EARLY_GAP_MS = 3.0, 0.5  # waves I and III: SDs from their usual time before V, and at least this before the next
-LATER_MS, LATER_PART = 1.3, 0.8  # of two peaks before one trough the later is V (the first IV), unless it is this much lower
+LATER_MS, LATER_PART = 1.2, 0.8  # of two peaks before one trough so near, in any case, the later is V, unless it is much lower
 NOT_CONSIDERED = 0.01  # probability of peaks that are left out of an interval
 WIDTHS = ((750.0, 1.8), (1500.0, 1.4), (math.inf, 1.15))  # of waves of bursts and octave chirps below this frequency
 WIDER = 1.07  # intervals: for what smoothing moves, and for the colour of the noise, which is known to some 6 %
@@ -190,7 +190,7 @@ def _wave(trace: Trace, wave: Wave, search: _Search, width: float) -> Mark | Non
         return None
     best = max(tops, key=lambda top: top.log_weight)
     if wave == "V":
-        best = _later(curve, tops, best, width)
+        best = _later(curve, tops, best)
     if best.out < search.least_out:
         return None
     tops.sort(key=lambda top: top is not best)  # the chosen one first
@@ -212,12 +212,12 @@ def _top(curve: Curve, k: int, search: _Search) -> _Top:
     return _Top(k, low, fall, out, 0.5 * out**2 - 0.5 * outside**2)
 
 
-def _later(curve: Curve, tops: Sequence[_Top], best: _Top, width: float) -> _Top:
+def _later(curve: Curve, tops: Sequence[_Top], best: _Top) -> _Top:
     """The last of the peaks that fall to the same trough, soon after the best and nearly as high: V where the first is IV."""
     t = curve.trace.times_ms
     near = [
         top for top in tops
-        if top.low == best.low and 0 < t[top.k] - t[best.k] <= LATER_MS * width and top.fall_nv >= LATER_PART * best.fall_nv
+        if top.low == best.low and 0 < t[top.k] - t[best.k] <= LATER_MS and top.fall_nv >= LATER_PART * best.fall_nv
     ]  # fmt: skip
     return max(near, key=lambda top: top.k, default=best)
 

@@ -32,18 +32,18 @@ def both(rng: np.random.Generator, wave_nv: Floats, noises: tuple[float, ...] = 
 
 def test_the_gap_that_noise_leaves(rng: np.random.Generator) -> None:
     """Mean |difference| of two Gaussian curves of noise s is 2 s / sqrt(pi) = 1.128 s, 1.596 times that of the common average."""
-    found = [both(rng, WAVE) for _ in range(150)]
-    assert np.mean([one.gap_nv for one in found]) == pytest.approx(found[0].noise_gap_nv, rel=0.03)
+    found = [both(rng, WAVE) for _ in range(80)]
+    assert np.mean([one.gap_nv for one in found]) == pytest.approx(found[0].noise_gap_nv, rel=0.04)
     assert found[0].noise_gap_nv == pytest.approx(1.128 * 15, rel=0.05)
     assert found[0].noise_nv == pytest.approx(15 / math.sqrt(2))
     assert found[0].noise_gap_nv == pytest.approx(1.596 * found[0].noise_nv, rel=0.05)
 
 
 def test_correlation_by_chance(rng: np.random.Generator) -> None:
-    """Of noise alone 5 of 100 pairs are above what is stated: 400 pairs, 99.9 % of counts are inside."""
-    found = [both(rng, 0 * WAVE) for _ in range(400)]
+    """Of noise alone 5 of 100 pairs are above what is stated: of 150 pairs, 99.9 % of counts are inside."""
+    found = [both(rng, 0 * WAVE) for _ in range(150)]
     above = sum(one.correlation > one.by_chance for one in found)
-    assert 8 <= above <= 36
+    assert 1 <= above <= 18
     assert both(rng, WAVE).correlation > 0.7
 
 
