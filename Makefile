@@ -20,8 +20,8 @@ help:  ## this list
 demo: .venv/ready-run  ## the whole loop on a virtual patient, without hardware (ARGS="--only hearing" passes options on)
 	@.venv/bin/quietfloor demo $(ARGS)
 
-test: .venv/ready-test  ## all tests (ARGS="tests/core -x" passes options on)
-	.venv/bin/python -m pytest $(ARGS)
+test: .venv/ready-test  ## all tests, files side by side: many wait for real time (ARGS="tests/core -x" passes options on)
+	.venv/bin/python -m pytest -n 4 --dist loadfile $(ARGS)
 
 check: lint types layers  ## lint, types, and who may import whom (with --keep-going all three, whatever fails)
 
