@@ -31,6 +31,9 @@ SCREEN_LOST = "connection broke"  # said of X11 and of Wayland
 HARMLESS = ("XDG_RUNTIME_DIR", "propagateSizeHints")
 
 
+_kept: list[QApplication] = []  # Qt needs it until the end, whoever else forgets it
+
+
 def application() -> QApplication:
     """The one application object, with letters and pictures that are sharp on fine screens."""
     existing = QApplication.instance()
@@ -45,6 +48,7 @@ def application() -> QApplication:
     app.setApplicationName("quietfloor")
     app.setStyle("Fusion")
     app.setQuitOnLastWindowClosed(False)
+    _kept.append(app)
     return app
 
 

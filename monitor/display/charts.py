@@ -9,7 +9,7 @@ import numpy as np
 import pyqtgraph as pg  # after PyQt5: it takes the Qt that is there
 from numpy.typing import ArrayLike, NDArray
 from PyQt5.QtCore import QEvent, QLineF, QPointF, QRectF, Qt
-from PyQt5.QtGui import QBrush, QColor, QFont, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
+from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
 from PyQt5.QtWidgets import QGraphicsView
 
 from monitor.core.samples import Bools, Floats
@@ -63,6 +63,10 @@ class Canvas:
         font.setPixelSize(self.look.px(times))
         font.setBold(bold)
         return font
+
+    def width_of(self, words: str, times: float = 1.0) -> float:
+        """Pixels that a line of text takes."""
+        return QFontMetricsF(self.font(times)).horizontalAdvance(words)
 
     def line(self, xs: Floats, ys: Floats, colour: str, width: int = 1, dashed: bool = False, smooth: bool = False) -> None:
         """A curve through pixels; breaks where a value is no number."""
@@ -211,6 +215,7 @@ class Chart(pg.PlotWidget):
         self.x_range, self.y_range = (0.0, 1.0), (0.0, 1.0)  # places along the axes
         self.look = Look()
         self.pointed: QPointF | None = None  # where the mouse is, inside the chart
+        self.bare: tuple[str, ...] = ()  # sides that never have an axis
         self._draw, self._labels = draw, {"bottom": x_label, "left": y_label}
         axes = {"bottom": Axis("bottom", x_scale), "left": Axis("left", y_scale)}
         super().__init__(axisItems=axes)
@@ -261,6 +266,12 @@ class Chart(pg.PlotWidget):
         self._axes["left"].setWidth(look.px(3.1 + labelled))
         self._axes["bottom"].setHeight(look.px(1.5 + (1.45 if self._labels["bottom"] else 0.0)))
         self.repaint_inside()
+
+    def show_axes(self, yes: bool) -> None:
+        """Without anything to measure there is nothing to write at an axis."""
+        for side in self._axes:
+            if side not in self.bare:
+                self.getPlotItem().showAxis(side, yes)
 
     def relabel(self, side: str, text: str) -> None:
         """Another label of an axis."""

@@ -61,6 +61,11 @@ class Kept:
         """(3, count) of the oldest ``count`` looks."""
         return self._figures[:, :count]
 
+    def every(self, raw: float, count: int) -> tuple[int, ...]:
+        """Places among the oldest ``count`` looks at which another ``raw`` samples are over."""
+        passed = np.array(self._samples[:count]) // raw
+        return tuple((np.flatnonzero(np.diff(passed)) + 1).tolist())
+
     def at(self, raw: float) -> int:
         """Place of the newest look that was known at raw sample ``raw``; the first, where that is before it."""
         return max(0, bisect_right(self._samples, raw) - 1)

@@ -30,6 +30,7 @@ COLUMNS = 1200
 REMEMBERED_S = 600.0  # of incoming EEG that a view can go back to: 0.7 MB a channel
 BAND_SD = 1.96  # the noise band holds the true curve at 95 of 100 moments
 USUAL_SD = 5.0  # of the signal fit into the height of its row
+MARK_STEPS_S, MOST_MARKS = (5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0), 10
 AROUND = 0.15  # of what is needed: how far a run without a response may wander meanwhile, for the eye only
 STATE_OF = {"response": "present", "noise_floor": "absent", "fault": "fault"}
 
@@ -175,6 +176,8 @@ class ViewModel:
         """State, word and the rest of the sentence as it stands at present."""
         text = sentence.headline(self.status, self._floor_nv)
         verdict = self.status.verdict
+        if verdict is None and self.status.state in ("ready", "checking"):
+            return "waiting", "Checking", "the first second of the stream: its unit, and whether it is alive"
         if verdict is not None:
             state, word = STATE_OF.get(verdict.stopped_by, "stopped"), sentence.HEADLINES[verdict.verdict]
         elif text.startswith("Undecided"):
@@ -194,8 +197,8 @@ class ViewModel:
     def plane(self) -> Plane | None:
         """None before the first look with a noise that is known."""
         look = self.look
-        path = self._kept.figures(self.shown + 1)[:2].T
-        path = path[np.isfinite(path[:, 0])]
+        whole = self._kept.figures(self.shown + 1)[:2].T
+        path = whole[np.isfinite(whole[:, 0])]
         if not len(path) or look is None or self.settings is None:
             return None
         said = np.flatnonzero(np.isfinite(path[:, 1]))
@@ -212,9 +215,14 @@ class ViewModel:
         axes = {"evidence": "evidence, log10", "p_value": f"{finds.title}, log10 of 1/p", "ratio": finds.title}
         promise = finds.promise or "this rule keeps no error rate"
         ahead = sentence.ahead(look) if self._open else ""
+        seconds = look.sample / self.settings.layout.rate_hz
+        every_s = next((step for step in MARK_STEPS_S if seconds / step <= MOST_MARKS), MARK_STEPS_S[-1])
+        left_away = len(whole) - len(path)  # looks at which the noise was not known yet: the first ones
+        places = self._kept.every(every_s * self.settings.layout.rate_hz, self.shown + 1)
+        marks = tuple(place - left_away for place in places if place - left_away >= known_from)
         return Plane(
             path, known_from, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
-            axes[look.measure], promise, look.upper_limit_nv, ahead, self._now()[0] if self.live else "earlier",
+            axes[look.measure], promise, look.upper_limit_nv, marks, every_s, ahead, self._now()[0] if self.live else "earlier",
         )  # fmt: skip
 
     @property

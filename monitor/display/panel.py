@@ -59,7 +59,7 @@ class Panel(QFrame):
 
     def __init__(self, name: str, title: str, about: str, body: QWidget) -> None:
         super().__init__()
-        self.name, self.title, self.body = name, title, body
+        self.name, self.title, self.about, self.body = name, title, about, body
         self.look = Look()
         self.failed = False
         self.setObjectName("sheet")
@@ -97,11 +97,21 @@ class ChartPanel(Panel):
         self, name: str, title: str, about: str, x_scale: Scale, y_scale: Scale, x_label: str, y_label: str
     ) -> None:
         self.chart = Chart(self._draw_safely, x_scale, y_scale, x_label, y_label)
+        self._filled = False
         super().__init__(name, title, about, self.chart)
+        self.chart.show_axes(False)
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
         self.chart.restyle(look)
+        self.chart.show_axes(self._filled)
+
+    def fill(self, yes: bool) -> None:
+        """Whether there is something to draw."""
+        if yes != self._filled:
+            self._filled = yes
+            self.chart.show_axes(yes)
+        self.chart.repaint_inside()
 
     def _draw_safely(self, canvas: Canvas) -> None:
         if self.failed:
@@ -111,6 +121,14 @@ class ChartPanel(Panel):
         except Exception as error:
             self.fail(error)
             raise
+
+    def explain(self, canvas: Canvas, why: str) -> None:
+        """In an empty chart: why it is empty, and what it will show."""
+        rect, theme, px = canvas.rect, self.look.theme, self.look.px
+        wide = min(0.8 * rect.width(), px(34))
+        left, top = rect.center().x() - wide / 2, rect.top() + 0.3 * rect.height()
+        place = canvas.text(left, top, why, theme.ink, 1.0, bold=True, width=wide)
+        canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
 
     def draw(self, canvas: Canvas) -> None:
         """Draw what was given last."""

@@ -22,7 +22,7 @@ class AveragePanel(ChartPanel):
         super().__init__(
             "average",
             "Average",
-            "All accepted sweeps averaged, with the noise band around it: what sticks out of the band is not chance. The first "
+            "All accepted sweeps averaged, inside a noise band that holds the true curve at 95 of 100 moments. The first "
             "millisecond is not judged, and wave V is expected over the bracket.",
             Scale(),
             Scale(),
@@ -39,9 +39,9 @@ class AveragePanel(ChartPanel):
         self._curves = curves
         if curves is not None:
             self._fit(curves)
-            same = f"halves A and B: r {curves.correlation:.2f}" if math.isfinite(curves.correlation) else ""
-            self.aside.say(same.replace("-", "−"))
-        self.chart.repaint_inside()
+            alike = round(curves.correlation, 2) + 0.0 if math.isfinite(curves.correlation) else math.nan  # no -0.00
+            self.aside.say("" if math.isnan(alike) else f"halves A and B: r {alike:.2f}".replace("-", "−"))
+        self.fill(curves is not None)
 
     def _fit(self, curves: Curves) -> None:
         """A height that holds all that is judged, changed only when it is far off."""
@@ -63,9 +63,9 @@ class AveragePanel(ChartPanel):
         self.show_curves(self._curves)
 
     def draw(self, canvas: Canvas) -> None:
-        curves, theme, rect = self._curves, self.look.theme, canvas.rect
+        curves, theme = self._curves, self.look.theme
         if curves is None:
-            canvas.text(rect.center().x(), rect.center().y(), "no average yet", theme.quiet, across=0.5)
+            self.explain(canvas, "No average yet")
             return
         xs = canvas.x(curves.times_ms)
         if math.isfinite(curves.half_band_nv):
@@ -89,8 +89,9 @@ class AveragePanel(ChartPanel):
         theme, rect, px = self.look.theme, canvas.rect, self.look.px
         left, right = (float(x) for x in canvas.x(curves.unjudged_ms))
         canvas.fill(max(left, rect.left()), rect.top(), right, rect.bottom(), theme.unjudged)
-        canvas.text((left + right) / 2, rect.top() + 2, "not judged", theme.quiet, 0.85, across=0.5, width=right - left + px(1))
         canvas.upright(float(canvas.x(0.0)), theme.axis, dashed=True)
+        wide, ground = right - left + px(1), theme.unjudged
+        canvas.text((left + right) / 2, rect.top() + 2, "not judged", theme.quiet, 0.85, across=0.5, width=wide, ground=ground)
         first, last = (float(x) for x in canvas.x(curves.latency_ms))
         thick = px(0.4)
         canvas.fill(first, rect.bottom() - thick, last, rect.bottom(), theme.expected)

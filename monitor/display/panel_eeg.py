@@ -32,7 +32,9 @@ class EegPanel(ChartPanel):
         self._scroll: Scroll | None = None
         self._live = True
         self.chart.set_ranges((-8.0, 0.0), (0.0, 1.0))
+        self.chart.bare = ("left",)
         self.chart.getPlotItem().hideAxis("left")
+        self.chart.getPlotItem().setContentsMargins(10, 7, 10, 0)
         self.chart.relabel("bottom", "seconds before now")
 
     def show_scroll(self, scroll: Scroll | None, live: bool) -> None:
@@ -44,12 +46,12 @@ class EegPanel(ChartPanel):
             self.aside.say(f"{low:g} to {high:g} Hz{behind}")
             self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
             self.chart.relabel("bottom", "seconds before now" if live else f"seconds before {clock(scroll.moment_s)}")
-        self.chart.repaint_inside()
+        self.fill(scroll is not None)
 
     def draw(self, canvas: Canvas) -> None:
         scroll, theme, rect = self._scroll, self.look.theme, canvas.rect
         if scroll is None:
-            canvas.text(rect.center().x(), rect.center().y(), "no signal yet", theme.quiet, across=0.5)
+            self.explain(canvas, "No signal yet")
             return
         for stretch in scroll.left_out:
             left, right = (float(x) for x in canvas.x([-stretch.from_s, -stretch.to_s]))
@@ -58,6 +60,9 @@ class EegPanel(ChartPanel):
         foot = rect.height() * FEET
         height = (rect.height() - foot) / count
         xs = canvas.x(scroll.seconds_s)
+        kept = np.ones(len(xs), dtype=bool)
+        for stretch in scroll.left_out:
+            kept &= (scroll.seconds_s < -stretch.from_s) | (scroll.seconds_s > -stretch.to_s)
         for row in range(count):
             middle = rect.top() + (row + 0.5) * height
             canvas.level(middle, theme.grid)
@@ -65,7 +70,9 @@ class EegPanel(ChartPanel):
             low, high = _joined(scroll.low_uv[row], scroll.high_uv[row])
             top, bottom = middle - height / 2, middle + height / 2
             low, high = (np.clip(middle - per_uv * value, top, bottom) for value in (low, high))
-            canvas.bars(xs, low, high, theme.signal)
+            canvas.bars(xs[kept], low[kept], high[kept], theme.signal)
+            if not kept.all():
+                canvas.bars(xs[~kept], low[~kept], high[~kept], theme.left_out_signal)
         if len(scroll.triggers_s):
             ticks = canvas.x(scroll.triggers_s)
             canvas.bars(ticks, np.full_like(ticks, rect.bottom()), np.full_like(ticks, rect.bottom() - 0.7 * foot), theme.axis)
@@ -86,11 +93,11 @@ class EegPanel(ChartPanel):
         taken = rect.left()
         for stretch in scroll.left_out:
             left, right = (float(x) for x in canvas.x([-stretch.from_s, -stretch.to_s]))
+            words = f"left out: {stretch.why}"
+            left = min(max(left, rect.left()), rect.right() - canvas.width_of(words, 0.88) - 6)
             if left >= taken:
-                place = canvas.text(
-                    max(left, rect.left()), rect.bottom() - rect.height() * FEET, f"left out: {stretch.why}", theme.left_out_ink,
-                    0.88, down=1.0, ground=theme.left_out,
-                )  # fmt: skip
+                foot = rect.bottom() - rect.height() * FEET
+                place = canvas.text(left, foot, words, theme.left_out_ink, 0.88, down=1.0, ground=theme.left_out)
                 taken = max(right, place.right() + 6)
 
 

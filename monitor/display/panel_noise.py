@@ -37,7 +37,7 @@ class NoisePanel(ChartPanel):
             high = max(1.25 * float(track.noise_nv.max()), 2.5 * track.floor_nv)
             self.chart.set_ranges((float(track.line_sweeps[0]), float(track.line_sweeps[1]) * 1.05), (low, high))
             self.aside.say(self._remark(track))
-        self.chart.repaint_inside()
+        self.fill(track is not None)
 
     def _line(self, track: NoiseTrack) -> tuple[Floats, Floats]:
         """Sweeps and noise (2,) of both ends of the 1/sqrt(N) line in the chart, which it leaves at the bottom or right."""
@@ -58,7 +58,7 @@ class NoisePanel(ChartPanel):
     def draw(self, canvas: Canvas) -> None:
         track, theme, rect = self._track, self.look.theme, canvas.rect
         if track is None:
-            canvas.text(rect.center().x(), rect.center().y(), "begins with the first look", theme.quiet, across=0.5)
+            self.explain(canvas, "Begins with the first look")
             return
         floor = float(canvas.y(track.floor_nv))
         canvas.fill(rect.left(), floor, rect.right(), rect.bottom(), theme.absent_region)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from PyQt5.QtCore import QPointF
 
 from monitor.display.charts import Canvas
 from monitor.display.marks import draw_mark
@@ -13,7 +12,6 @@ from monitor.display.panel import ChartPanel
 from monitor.display.scales import Scale, nice_above
 from monitor.display.views import Plane
 
-DOT_EVERY = 10  # looks
 NOISE_STEPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0)
 
 
@@ -43,22 +41,23 @@ class PlanePanel(ChartPanel):
             self.chart.set_ranges((loudest, quietest), plane.standing_range)
             self.chart.relabel("left", plane.axis)
             self.aside.say(plane.promise)
-        self.chart.repaint_inside()
+        self.fill(plane is not None)
 
     def draw(self, canvas: Canvas) -> None:
         plane, theme, rect = self._plane, self.look.theme, canvas.rect
         if plane is None:
-            canvas.text(rect.center().x(), rect.center().y(), "the path begins with the first look", theme.quiet, across=0.5)
+            self.explain(canvas, "The path begins with the first look")
             return
         floor, needed = float(canvas.x(plane.floor_nv)), float(canvas.y(plane.needed))
         canvas.fill(rect.left(), rect.top(), rect.right(), needed, theme.present_region)
         canvas.fill(floor, needed, rect.right(), rect.bottom(), theme.absent_region)
         canvas.level(float(canvas.y(0.0)), theme.grid)
-        self._cone(canvas, plane, floor)
+        self._cone(canvas, plane)
         canvas.level(needed, theme.states["present"])
         canvas.line(np.array([floor, floor]), np.array([needed, rect.bottom()]), theme.states["absent"])
         self._names(canvas, plane, floor, needed)
         self._path(canvas, plane)
+        self._here(canvas, plane)
 
     def _names(self, canvas: Canvas, plane: Plane, floor: float, needed: float) -> None:
         theme, rect = self.look.theme, canvas.rect
@@ -74,29 +73,43 @@ class PlanePanel(ChartPanel):
         canvas.text(floor + 6, name.bottom(), words, absent, 0.88, width=width)
         canvas.text(rect.left() + 8, needed + 4, "undecided", theme.states["undecided"], 1.08, bold=True)
 
-    def _cone(self, canvas: Canvas, plane: Plane, floor: float) -> None:
-        if not len(plane.cone):
-            return
-        theme = self.look.theme
-        xs, ys = canvas.x(plane.cone[:, 0]), canvas.y(plane.cone[:, 1])
-        xs = np.clip(xs, canvas.rect.left(), canvas.rect.right())
-        canvas.polygon(xs, ys, theme.cone, edge=theme.states["undecided"])
-        if plane.ahead:
-            ink, middle, low = theme.states["undecided"], float(xs.mean()), float(ys.max()) + 4
-            above = low + self.look.px(1.5) > canvas.rect.bottom()
-            y = float(ys.min()) - 4 if above else low
-            canvas.text(middle, y, plane.ahead, ink, 0.92, across=0.35, down=float(above), ground=theme.sheet)
+    def _cone(self, canvas: Canvas, plane: Plane) -> None:
+        """Where 8 of 10 such runs decide."""
+        if len(plane.cone):
+            xs = np.clip(canvas.x(plane.cone[:, 0]), canvas.rect.left(), canvas.rect.right())
+            canvas.polygon(xs, canvas.y(plane.cone[:, 1]), self.look.theme.cone, edge=self.look.theme.states["undecided"])
 
     def _path(self, canvas: Canvas, plane: Plane) -> None:
-        theme, painter = self.look.theme, canvas.painter
+        theme = self.look.theme
         xs, ys = canvas.x(plane.path[:, 0]), canvas.y(plane.path[:, 1])
         xs = np.maximum(xs, canvas.rect.left())
         early = min(plane.known_from, len(xs) - 1)
         if early > 0:
             canvas.line(xs[: early + 1], ys[: early + 1], theme.quiet, 1, dashed=True)
         canvas.line(xs[early:], ys[early:], theme.ink, self.look.line)
-        side = self.look.px(0.35)
-        for x, y in zip(xs[early::DOT_EVERY].tolist(), ys[early::DOT_EVERY].tolist(), strict=True):
+        side = self.look.px(0.4)
+        for place in plane.marks:
+            x, y = float(xs[place]), float(ys[place])
             canvas.fill(x - side / 2, y - side / 2, x + side / 2, y + side / 2, theme.ink)
-        end = QPointF(float(xs[-1]), float(ys[-1]))
-        draw_mark(painter, end, self.look.px(1.5), plane.state, theme.states[plane.state], theme.sheet)
+        if plane.marks:
+            words = f"■ every {_length(plane.every_s)}"
+            canvas.text(canvas.rect.left() + 8, canvas.rect.bottom() - 2, words, theme.quiet, 0.85, down=1.0)
+
+    def _here(self, canvas: Canvas, plane: Plane) -> None:
+        """The point that has been reached, with what is expected from there."""
+        theme, px = self.look.theme, self.look.px
+        end = canvas.px(*plane.path[-1])
+        if plane.ahead and len(plane.cone):
+            foot = float(canvas.y(plane.cone[:, 1]).max()) + 4
+            low = foot + px(1.5) < canvas.rect.bottom()
+            y = foot if low else float(canvas.y(plane.cone[:, 1]).min()) - 4
+            ink = theme.states["undecided"]
+            canvas.text(end.x() + px(1.0), y, plane.ahead, ink, 0.92, down=0.0 if low else 1.0, ground=theme.sheet)
+        draw_mark(canvas.painter, end, px(1.5), plane.state, theme.states[plane.state], theme.sheet)
+
+
+def _length(seconds: float) -> str:
+    """10 s, 2 min, 1 h."""
+    if seconds < 60:
+        return f"{seconds:g} s"
+    return f"{seconds / 60:g} min" if seconds < 3600 else f"{seconds / 3600:g} h"

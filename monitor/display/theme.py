@@ -38,6 +38,7 @@ class Theme:
     signal: str = ""
     left_out: str = ""  # ground of a stretch that is left out
     left_out_ink: str = ""
+    left_out_signal: str = ""
     ears: dict[str, str] = field(default_factory=dict)
     overlays: tuple[str, ...] = ()
 
@@ -68,6 +69,7 @@ LIGHT = Theme(
     signal="#647684",
     left_out="#f6dccb",
     left_out_ink="#863a08",
+    left_out_signal="#d99a6c",
     ears={"right": "#b3122d", "left": "#1f4fa3"},
     overlays=("#00798c", "#a2238e", "#6b4e16"),
 )  # fmt: skip
@@ -98,6 +100,7 @@ DARK = Theme(
     signal="#8fa1ae",
     left_out="#4a2c1a",
     left_out_ink="#f0b48c",
+    left_out_signal="#a86a3c",
     ears={"right": "#ff7b8a", "left": "#7fb0ff"},
     overlays=("#4fc3d9", "#e58ad4", "#cdb06a"),
 )  # fmt: skip

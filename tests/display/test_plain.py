@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -223,3 +224,24 @@ def test_the_command_line_brings_in_no_window_before_it_is_asked_for() -> None:
     script = "import sys, monitor.cli; monitor.cli.parser().parse_args(['demo']); print('PyQt5' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, env=environment)
     assert done.stdout.strip() == "False"
+
+
+# -- the README -------------------------------------------------------------------------------------------------------
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_its_pictures_are_there_and_small() -> None:
+    named = re.findall(r"!\[[^\]]+\]\((docs/images/[\w-]+\.png)\)", (ROOT / "README.md").read_text(encoding="utf-8"))
+    assert len(named) >= 3
+    pictures = {path.relative_to(ROOT).as_posix(): path.stat().st_size for path in (ROOT / "docs" / "images").glob("*.png")}
+    assert set(named) <= set(pictures)
+    assert max(pictures.values()) < 150_000
+
+
+def test_its_keys_are_those_of_the_window() -> None:
+    section = (ROOT / "README.md").read_text(encoding="utf-8").split("## The window")[1].split("\n## ")[0]
+    keys = re.findall(r"^\| ([^|]+?)(?:, twice)? \|", section, flags=re.MULTILINE)[1:]
+    written = {key for cell in keys for key in re.split(r", | to | ", cell)} - {"-" * 3}
+    assert {"S", "M", "Space", "←", "→", "E"} <= written
+    assert written <= {spoken(key) for action in ACTIONS for key in action.keys}
