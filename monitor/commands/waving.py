@@ -172,7 +172,7 @@ def table(run: Marked, marks: Marks, norms: Norms) -> list[str]:
             f"{mark.wave:8}{_columns(mark.latency_ms, 2, 18)}{_columns(size, 0, 16, 6)}{mark.by:12}{_published(norm)}".rstrip()
         )
         if mark.sure < 0.95:
-            lines.append(f"{'':8}may be another peak (probability {1 - mark.sure:.2f}), such as that at {mark.rival_ms:.2f} ms")
+            lines.append(f"{'':8}may be elsewhere (probability {1 - mark.sure:.2f}), most likely at {mark.rival_ms:.2f} ms")
     for name, interval in marks.intervals().items():
         first, second = name.split("-")
         norm = norms.interval(first, second, run.sound.get("age_group"))
