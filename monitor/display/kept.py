@@ -9,51 +9,58 @@ import numpy as np
 from monitor.core.events import AverageNow, LookDone
 from monitor.core.samples import Floats
 from monitor.display.feed import CURVES
+from monitor.display.traces import Singles
 
-MOST_LOOKS = 4000  # kept with their averages of 6 kB: about 25 MB; then every second of the older half goes
+MOST_LOOKS = 3000  # then every second of the older half goes
 MOST_MOMENTS = 60_000
 
 
 class Kept:
-    """The looks of a run with their averages, oldest first; ``figures`` (3, n): residual noise, standing, sweeps accepted."""
+    """The looks of a run with their averages, oldest first; ``figures`` (3, n): residual noise, standing, sweeps accepted.
+
+    The averages have their memory from the first one on (17 MB for the usual epoch), so that it does not grow with the run.
+    """
 
     def __init__(self) -> None:
         self.looks: list[LookDone] = []
-        self.averages: list[AverageNow | None] = []
         self._samples: list[int] = []
-        self._figures = np.empty((3, 256))
+        self._figures = np.empty((3, MOST_LOOKS + 1))
+        self._times_ms: Floats = np.empty(0)
+        self._curves: Singles = np.empty((0, len(CURVES), 0), dtype=np.float32)
+        self._known = np.zeros(MOST_LOOKS + 1, dtype=bool)  # which looks have an average of their own
 
     def __len__(self) -> int:
         return len(self.looks)
 
     def add(self, look: LookDone) -> None:
-        self.looks.append(look)
-        self.averages.append(None)
-        self._samples.append(look.sample)
         count = len(self.looks)
-        if count > self._figures.shape[1]:
-            self._figures = np.concatenate([self._figures, np.empty_like(self._figures)], axis=1)
-        self._figures[:, count - 1] = look.residual_noise_nv, look.standing, look.sweeps_accepted
-        if count > MOST_LOOKS:
+        self.looks.append(look)
+        self._samples.append(look.sample)
+        self._figures[:, count] = look.residual_noise_nv, look.standing, look.sweeps_accepted
+        self._known[count] = False
+        if count == MOST_LOOKS:
             self._thin()
 
     def _thin(self) -> None:
         half = MOST_LOOKS // 2
         kept = [*range(0, half, 2), *range(half, len(self.looks))]
         self.looks = [self.looks[place] for place in kept]
-        self.averages = [self.averages[place] for place in kept]
         self._samples = [self._samples[place] for place in kept]
-        self._figures[:, : len(kept)] = self._figures[:, kept]
+        for to, place in enumerate(kept):  # one after the other: no second store of that size
+            self._figures[:, to], self._known[to] = self._figures[:, place], self._known[place]
+            if len(self._curves):
+                self._curves[to] = self._curves[place]
 
     def average_of(self, look: LookDone, average: AverageNow) -> None:
         """The averages as they stood at a look that was added before; those of a look that is forgotten are dropped."""
+        if not len(self._curves):
+            self._times_ms = average.times_ms
+            self._curves = np.full((MOST_LOOKS + 1, len(CURVES), len(average.times_ms)), np.nan, dtype=np.float32)
         place = bisect_right(self._samples, look.sample) - 1
         while place >= 0 and self._samples[place] == look.sample:
             if self.looks[place] == look:
-                earlier = next((a for a in self.averages[max(0, place - 3) : place] if a is not None), None)
-                if earlier is not None and np.array_equal(earlier.times_ms, average.times_ms):
-                    average = AverageNow(earlier.times_ms, *(getattr(average, name) for name in CURVES))  # one grid for all
-                self.averages[place] = average
+                self._curves[place] = [getattr(average, name)[0] for name in CURVES]
+                self._known[place] = True
                 return
             place -= 1
 
@@ -71,11 +78,12 @@ class Kept:
         return max(0, bisect_right(self._samples, raw) - 1)
 
     def average_at(self, place: int) -> tuple[int, AverageNow | None]:
-        """The averages of a look; of the nearest earlier one with its place, where none came with it."""
-        for earlier in range(place, -1, -1):
-            if self.averages[earlier] is not None:
-                return earlier, self.averages[earlier]
-        return place, None
+        """The averages (1, n_times) of a look; of the nearest earlier one with its place, where none came with it."""
+        known = np.flatnonzero(self._known[: place + 1])
+        if not len(known):
+            return place, None
+        curves = self._curves[known[-1]].astype(np.float64)
+        return int(known[-1]), AverageNow(self._times_ms, *curves[:, np.newaxis])
 
 
 class Moments:
