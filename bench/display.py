@@ -5,7 +5,8 @@
 A process of its own sends EEG and triggers in real time; the run records, averages and decides on a thread of this one, as in
 ``quietfloor run``, while the window is brought up to date and painted. Without a screen Qt paints into memory. Prints JSON:
 
-- ``frame_ms``: work and painting of each frame; ``interval_ms``: from one frame to the next (33 are meant);
+- ``frame_ms``: work and painting of each frame; ``busy_ms``: the same by the clock of the thread, which stands still while other
+  programs have the processor; ``interval_ms``: from one frame to the next (33 are meant);
 - ``behind_ms``: samples that wait in the inlet, seen at every frame;
 - ``look_ms``: from pushing the last sample of a block to its look;
 - ``memory_mb``: resident, after the first tenth, at the end, and the most.
@@ -129,7 +130,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
                 memory.append(resident_mb())
         run.stop()
         run.wait(30.0)
-        frames, intervals = window.frames.frames_ms, window.frames.intervals_ms
+        frames, busy, intervals = window.frames.frames_ms, window.frames.busy_ms, window.frames.intervals_ms
         window.finish()
     folder.close()
     if run.failure is not None:
@@ -142,6 +143,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
         "platform": app.platformName(),
         "frames": len(frames),
         "frame_ms": summary(frames.tolist()),
+        "busy_ms": summary(busy.tolist()),
         "interval_ms": summary(intervals.tolist()),
         "behind_ms": summary(behind),
         "look_ms": summary(_look_delays_ms(folder, looks, rate_hz)),

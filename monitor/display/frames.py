@@ -13,29 +13,38 @@ KEPT = 20_000  # more than ten minutes
 
 
 class FrameTimes:
-    """``worked`` at the end of each tick, ``painted`` after what it asked to be painted. All in seconds."""
+    """``worked`` at the end of each tick, ``painted`` after what it asked to be painted. All in seconds, by the clock on the wall
+    and by that of the thread, which stands still while other programs have the processor."""
 
     def __init__(self) -> None:
         self._frames: deque[float] = deque(maxlen=KEPT)
+        self._busy: deque[float] = deque(maxlen=KEPT)
         self._starts: deque[float] = deque(maxlen=KEPT)
 
-    def worked(self, took_s: float, began_s: float) -> None:
+    def worked(self, took_s: float, busy_s: float, began_s: float) -> None:
         self._frames.append(took_s)
+        self._busy.append(busy_s)
         self._starts.append(began_s)
 
-    def painted(self, took_s: float) -> None:
+    def painted(self, took_s: float, busy_s: float) -> None:
         """Belongs to the last tick."""
         if self._frames:
             self._frames[-1] += took_s
+            self._busy[-1] += busy_s
 
     def clear(self) -> None:
-        self._frames.clear()
-        self._starts.clear()
+        for times in (self._frames, self._busy, self._starts):
+            times.clear()
 
     @property
     def frames_ms(self) -> Floats:
         """(n,) work and painting of each frame."""
         return 1e3 * np.array(self._frames)
+
+    @property
+    def busy_ms(self) -> Floats:
+        """(n,) the same by the clock of the thread."""
+        return 1e3 * np.array(self._busy)
 
     @property
     def intervals_ms(self) -> Floats:

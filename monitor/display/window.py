@@ -189,7 +189,7 @@ class Window(QMainWindow):
 
     def tick(self) -> None:
         """One frame. What goes wrong here is logged, and after some times the window gives up; the run never notices."""
-        began_s = time.perf_counter()
+        began_s, busy_s = time.perf_counter(), time.thread_time()
         try:
             self._take_stage()
             self.conductor.tick()
@@ -202,7 +202,7 @@ class Window(QMainWindow):
             log.exception("the window could not be brought up to date; recording goes on")
             if self._failing >= GIVE_UP:
                 self.give_up()
-        self.frames.worked(time.perf_counter() - began_s, began_s)
+        self.frames.worked(time.perf_counter() - began_s, time.thread_time() - busy_s, began_s)
 
     def give_up(self) -> None:
         """Leave the screen to the terminal."""
@@ -486,7 +486,7 @@ class Window(QMainWindow):
         """Also measures how long painting takes."""
         if event is None or event.type() != QEvent.Type.UpdateRequest:
             return super().event(event)
-        began_s = time.perf_counter()
+        began_s, busy_s = time.perf_counter(), time.thread_time()
         done = super().event(event)
-        self.frames.painted(time.perf_counter() - began_s)
+        self.frames.painted(time.perf_counter() - began_s, time.thread_time() - busy_s)
         return done

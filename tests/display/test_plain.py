@@ -207,12 +207,13 @@ def test_a_probe_that_hangs_is_given_up(headless: pytest.MonkeyPatch) -> None:
 def test_a_frame_is_its_work_and_the_painting_after_it() -> None:
     frames = FrameTimes()
     assert frames.words == "no frames yet"
-    frames.painted(1.0)
-    frames.worked(0.002, 0.0)
-    frames.painted(0.003)
-    frames.painted(0.001)
-    frames.worked(0.004, 0.033)
+    frames.painted(1.0, 1.0)
+    frames.worked(0.002, 0.001, 0.0)
+    frames.painted(0.003, 0.002)
+    frames.painted(0.001, 0.001)
+    frames.worked(0.004, 0.003, 0.033)
     np.testing.assert_allclose(frames.frames_ms, [6.0, 4.0])
+    np.testing.assert_allclose(frames.busy_ms, [4.0, 3.0])
     np.testing.assert_allclose(frames.intervals_ms, [33.0])
     assert "5.0 ms usually" in frames.words
     frames.clear()
