@@ -85,7 +85,9 @@ class Canvas:
         """Upright lines one pixel wide, (n,) each; many of them are quick."""
         bars = upright(xs, low, high)
         self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        self.painter.setPen(pen(colour))
+        hair = pen(colour)
+        hair.setCosmetic(True)  # one pixel of the screen, however fine it is: only those are quick
+        self.painter.setPen(hair)
         if bars is not None:
             self.painter.drawLines(*bars)
 
@@ -135,9 +137,8 @@ class Canvas:
 
 
 def pen(colour: str, width: int = 1, dashed: bool = False) -> QPen:
-    """Cosmetic; solid, opaque and not smoothed where it is wide, as only those are quick."""
+    """As wide on a fine screen as on a coarse one; solid, opaque and not smoothed where it is wide, as only those are quick."""
     made = QPen(QColor(colour), width, Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine)
-    made.setCosmetic(True)
     made.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
     return made
 

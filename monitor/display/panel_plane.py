@@ -99,12 +99,12 @@ class PlanePanel(ChartPanel):
         """The point that has been reached, with what is expected from there."""
         theme, px = self.look.theme, self.look.px
         end = canvas.px(*plane.path[-1])
-        if plane.ahead and len(plane.cone):
+        if plane.ahead and len(plane.cone) and canvas.rect.width() > px(30):
             foot = float(canvas.y(plane.cone[:, 1]).max()) + 4
             low = foot + px(1.5) < canvas.rect.bottom()
             y = foot if low else float(canvas.y(plane.cone[:, 1]).min()) - 4
             ink = theme.states["undecided"]
-            canvas.text(end.x() + px(1.0), y, plane.ahead, ink, 0.92, down=0.0 if low else 1.0, ground=theme.sheet)
+            canvas.text(end.x() + px(1.0), y, plane.ahead, ink, 0.92, down=0.0 if low else 1.0)
         draw_mark(canvas.painter, end, px(1.5), plane.state, theme.states[plane.state], theme.sheet)
 
 

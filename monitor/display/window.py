@@ -39,6 +39,7 @@ log = logging.getLogger("quietfloor")
 FRAME_MS = 33
 WORDS_EVERY_S = 0.2  # figures that change faster cannot be read
 MOST_OVERLAYS = 3
+COLUMNS = 12
 WITH_SETUP = ("theme", "projector", "full_screen", "quit")  # keys of the window that work in the set-up too
 GIVE_UP = 3  # ticks in a row that fail
 
@@ -95,9 +96,7 @@ class Window(QMainWindow):
         grid = QGridLayout()
         grid.setSpacing(7)
         grid.setContentsMargins(8, 4, 8, 2)
-        grid.addWidget(self.plane, 0, 0, 1, 6)
-        grid.addWidget(self.average, 0, 6, 1, 6)
-        for column in range(12):
+        for column in range(COLUMNS):
             grid.setColumnStretch(column, 1)
             grid.setColumnMinimumWidth(column, 40)
         grid.setRowStretch(0, 58)
@@ -177,13 +176,21 @@ class Window(QMainWindow):
         self._painted_version = -1
 
     def _divide(self) -> None:
-        """Who gets how much of the lower row."""
-        widths = (4, 4, 4) if self.look.projector else (5, 4, 3)  # larger letters need another division
-        column = 0
-        for panel, wide in zip((self.eeg, self.noise, self.ladder), widths, strict=True):
+        """Who gets how much: one panel all of it, or each its part of two rows."""
+        for panel in self.panels:
             self.grid.removeWidget(panel)
-            self.grid.addWidget(panel, 1, column, 1, wide)
-            column += wide
+            panel.setVisible(self._alone in (None, panel))
+        if self._alone is not None:
+            self.grid.addWidget(self._alone, 0, 0, 2, COLUMNS)
+            return
+        lower = (4, 4, 4) if self.look.projector else (5, 4, 3)  # larger letters need another division
+        for row, panels, widths in (
+            (0, (self.plane, self.average), (6, 6)), (1, (self.eeg, self.noise, self.ladder), lower),
+        ):  # fmt: skip
+            column = 0
+            for panel, wide in zip(panels, widths, strict=True):
+                self.grid.addWidget(panel, row, column, 1, wide)
+                column += wide
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
@@ -347,8 +354,7 @@ class Window(QMainWindow):
 
     def _show_alone(self, panel: Panel) -> None:
         self._alone = None if self._alone is panel else panel
-        for other in self.panels:
-            other.setVisible(self._alone in (None, other))
+        self._divide()
 
     def _do_all_panels(self) -> None:
         if self._alone is not None:

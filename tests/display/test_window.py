@@ -502,7 +502,10 @@ def test_the_window_can_be_small_and_large_light_and_dark_near_and_far(shown: An
 
 def test_one_panel_alone_and_all_again(shown: Any, qt: Spin, press: Any) -> None:
     press(shown, "3")
+    qt(0.05)
     assert [panel.name for panel in shown.panels if panel.isVisible()] == ["incoming EEG"]
+    assert shown.eeg.width() > 0.95 * shown.board.width()
+    assert shown.eeg.height() > 0.75 * shown.board.height()
     press(shown, "1")
     assert [panel.name for panel in shown.panels if panel.isVisible()] == ["decision plane"]
     press(shown, "1")
