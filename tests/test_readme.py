@@ -26,6 +26,7 @@ from monitor.core.artefacts import CRITERIA
 from monitor.folder import AVERAGE_COLUMNS
 from monitor.plan import Plan, load_plan
 
+pytestmark = pytest.mark.timeout(1200)  # every command of the README one after the other, in real time
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
