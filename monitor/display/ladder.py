@@ -116,6 +116,7 @@ class Ladder:
     series: Series | None
     rungs: tuple[Rung, ...] = ()
     unreadable: tuple[str, ...] = ()
+    present: Level | None = None  # of the run on the screen
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, ru
     here = Level.of_plan(sound)
     found.setdefault(here, [])
     rungs = [Rung(level, tuple(found[level]), running and level == here) for level in sorted(found, reverse=True)]
-    return Ladder(series, tuple(rungs), tuple(unreadable))
+    return Ladder(series, tuple(rungs), tuple(unreadable), here)
 
 
 def run_folders(session: Path) -> Iterable[Path]:

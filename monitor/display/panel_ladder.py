@@ -29,11 +29,12 @@ class Rungs(QWidget):
         self._places: list[QRectF] = []
 
     def show_ladder(self, ladder: Ladder) -> None:
-        before = self.rung
+        wanted = self.rung.level if self.rung is not None else ladder.present
+        if ladder.present != self.ladder.present:
+            wanted = ladder.present  # another level is on the screen: its rung is the one that matters
         self.ladder = ladder
         levels = [rung.level for rung in ladder.rungs]
-        here = next((number for number, rung in enumerate(ladder.rungs) if rung.running), 0)
-        self.chosen = levels.index(before.level) if before is not None and before.level in levels else here
+        self.chosen = levels.index(wanted) if wanted in levels else 0
         self.update()
 
     @property
@@ -89,7 +90,7 @@ class Rungs(QWidget):
         painter.setPen(QPen(QColor(theme.ink if chosen else theme.axis), look.line if chosen else look.thin))
         painter.drawLine(QPointF(place.left(), step), QPointF(place.right(), step))
         font = QFont(painter.font())
-        font.setBold(chosen or rung.running)
+        font.setBold(chosen or rung.level == self.ladder.present)
         painter.setFont(font)
         metrics = QFontMetrics(font)
         inner = place.adjusted(look.px(0.6), 1, -look.px(0.6), -4)

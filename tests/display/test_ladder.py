@@ -76,6 +76,7 @@ def test_the_run_on_the_screen_has_its_rung_before_it_has_a_record(tmp_path: Pat
         ("−30 dB re full scale", "response", False), ("−40 dB re full scale", "running", True),
     ]  # fmt: skip
     assert ladder.unreadable == ()
+    assert ladder.present == Level(True, False, -40.0)
 
 
 def test_muted_controls_are_at_the_foot_and_calibrated_levels_apart() -> None:

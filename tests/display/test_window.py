@@ -437,7 +437,7 @@ def ladder(folders: list[Path]) -> Ladder:
         for folder, verdict in zip(folders, ("response_present", "response_absent"), strict=True)
     )
     rungs = (Rung(Level(True, True, 60.0), runs), Rung(Level(True, True, 40.0), (), running=True))
-    return Ladder(Series("right", "air", "click"), rungs)
+    return Ladder(Series("right", "air", "click"), rungs, present=rungs[1].level)
 
 
 def test_a_rung_is_chosen_by_key_or_click_and_its_average_is_drawn(
@@ -453,7 +453,7 @@ def test_a_rung_is_chosen_by_key_or_click_and_its_average_is_drawn(
     until(qt, lambda: scene.run.wait(0))
     qt(0.1)
     assert "right ear, air, click" in window.ladder.aside.text()
-    assert window.ladder.rungs.chosen == 1  # the one that is running
+    assert window.ladder.rungs.chosen == 1  # the one on the screen
     press(window, "o")
     assert window.conductor.message == "No other finished run at 40 dB nHL yet"
     press(window, "Up", "Up", "o")
