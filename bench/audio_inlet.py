@@ -44,7 +44,10 @@ class AudioInlet:
         if first is None:
             return None
         self._buffer[0] = first
-        _, later_s = self._inlet.pull_chunk(0.0, _MOST_FRAMES - 1, dest_obj=self._buffer[1:])
+        later_s: list[float] = []
+        there = min(self._inlet.samples_available(), _MOST_FRAMES - 1)
+        if there:  # no more than is there: a stream that ends within a pull takes with it what that pull already had
+            _, later_s = self._inlet.pull_chunk(0.0, there, dest_obj=self._buffer[1 : 1 + there])
         frames = self._buffer[: 1 + len(later_s)].T.copy()
         return np.nan_to_num(frames, nan=0.0, posinf=0.0, neginf=0.0), np.array([stamp_s, *later_s])
 

@@ -29,6 +29,7 @@ from bench.noises import Bools, Floats, Grid, Noise, NoiseSource, Presentation, 
 from bench.profiles import Patient, Route, Side, other
 from bench.simulate import OUTCOMES, Setup, chain, simulate
 from monitor.core.averaging import UNIT_SWEEPS
+from monitor.core.filtering import Band
 from monitor.core.samples import Layout
 from monitor.core.settings import EngineSettings
 from monitor.hearing_tables import HearingTables, load_hearing_tables
@@ -44,6 +45,7 @@ from stimuli.waveforms import Waveform, octave_chirp, tone_burst
 RATE_PER_S = 39.1  # the window of an octave chirp of 500 Hz ends before the next one
 AUDIO_HZ = 48_000.0
 FINE_HZ, LONG_S = 32_000.0, 0.2  # for the filter: far longer than it
+_FINE = round(LONG_S * FINE_HZ)
 LEAD_S = OPENING_S + 2.0  # of a live run, from its first sample to its first sound
 PER_SWEEP_S = 1.0 / RATE_PER_S + sum(PAUSES_S) / 2.0 / UNIT_SWEEPS
 MOST_MASKING_DB_EM = 90.0  # what an insert earphone gives without more; own choice
@@ -153,11 +155,15 @@ def response_uv(
     heard = listener.masked_answer(side, samples, masking)
     if not heard.uv.size:
         return np.zeros(grid.n_times)
-    t_s = np.arange(round(LONG_S * FINE_HZ)) / FINE_HZ - LONG_S / 2
-    hz = np.fft.rfftfreq(len(t_s), 1 / FINE_HZ).astype(np.float64)
-    passed = np.where(hz <= grid.rate_hz / 2, grid.band.response(hz), 0.0)
-    filtered = np.fft.irfft(np.fft.rfft(heard.at(t_s + burst.time_zero_s)) * passed, len(t_s))
+    t_s = np.arange(_FINE) / FINE_HZ - LONG_S / 2
+    filtered = np.fft.irfft(np.fft.rfft(heard.at(t_s + burst.time_zero_s)) * _passed(grid.band), _FINE)
     return np.asarray(np.interp(grid.times_ms, 1e3 * t_s, filtered))
+
+
+@lru_cache(maxsize=4)
+def _passed(band: Band) -> Floats:
+    hz = np.fft.rfftfreq(_FINE, 1 / FINE_HZ).astype(np.float64)
+    return np.asarray(np.where(hz <= band.analysis_rate_hz / 2, band.response(hz), 0.0))
 
 
 @lru_cache(maxsize=2)

@@ -121,6 +121,8 @@ def told(noise_nv: float, here: list[tuple[Cell, Any]], write: Any, report: dict
     for one in judged:
         less = f"; less: {', '.join(one.less)}" if one.less else ""
         write(f"{'met   ' if one.met else 'MISSED'}  {one.what}: {_exact(one.rate)}{less}\n")
+    of_all = proportion(every.v.within.count, every.runs)
+    write(f"        within {WITHIN_MS} ms of all runs, those without a suggestion counted as missed: {_exact(of_all)}\n")
     false = proportion(*(sum(found[k] for cell, found in here if cell.silent) for k in (0, 1)))
     write(f"        a wave V suggested without a response, where the evidence found none: {_exact(false)}\n")
     moved_us = 1e3 * float(every.filtered.error.mean() - every.v.error.mean())
@@ -128,6 +130,7 @@ def told(noise_nv: float, here: list[tuple[Cell, Any]], write: Any, report: dict
     report["levels"].append({
         "noise_nv": noise_nv,
         "promises": judged,
+        "within_of_all": of_all,
         "false_marks": false,
         "cases": {name: _numbers(row) for name, row in by_case.items()},
     })  # fmt: skip

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -207,7 +208,8 @@ class Limiter:
         if not column.size:
             return True
         x = np.concatenate([self._past, column])
-        if max(x.max(), 0.0) - min(x.min(), 0.0) <= self.limit and max(x.max(), -x.min()) <= 1.0:
+        high, low = max(float(x.max()), 0.0), min(float(x.min()), 0.0)
+        if self._near(high, low) and max(high, -low) <= 1.0:
             return True
         if max(column.max(), -column.min()) > 1.0:
             return False
@@ -215,8 +217,12 @@ class Limiter:
         back = (self._window - 1) // 2
         highest = maximum_filter1d(x, self._window, mode="constant", cval=0.0, origin=back)
         lowest = minimum_filter1d(x, self._window, mode="constant", cval=0.0, origin=back)
-        spread = np.maximum(highest, 0.0) - np.minimum(lowest, 0.0)
-        return bool(np.all(spread[self._past.size :] <= self.limit))
+        ends = slice(self._past.size, None)
+        return bool(np.all(self._near(np.maximum(highest, 0.0)[ends], np.minimum(lowest, 0.0)[ends])))
+
+    def _near(self, high: Any, low: Any) -> Any:
+        """By the sums of `_held`, each as it rounds: what passes here would pass there."""
+        return (low >= high - self.limit) & (high <= low + self.limit)
 
     def _held(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
         """Sample by sample, each within the limit of what left in the 5 ms before it; only for sound that is too loud."""

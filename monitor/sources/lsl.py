@@ -131,7 +131,8 @@ class LslSource:
         # Waiting for one sample and then draining wakes up sooner than waiting for a full buffer or polling.
         stamps = self._pull_into(self._buffer[:1], timeout_s)
         if stamps and not self._lost:
-            stamps += self._pull_into(self._buffer[1:], 0.0)
+            # No more than is there: a stream that ends within a pull takes with it what that pull already had.
+            stamps += self._pull_into(self._buffer[1 : 1 + self.backlog_samples], 0.0)
         if not stamps:
             if self._lost:
                 raise StreamLost(_lost_text(self._description))
@@ -151,6 +152,8 @@ class LslSource:
         self._inlet.close_stream()
 
     def _pull_into(self, room: NDArray[Any], timeout_s: float) -> list[float]:
+        if not len(room):
+            return []
         try:
             _, stamps = self._inlet.pull_chunk(timeout=timeout_s, max_samples=len(room), dest_obj=room)
         except self._pylsl.util.LostError:

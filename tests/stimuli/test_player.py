@@ -61,7 +61,11 @@ class Receiver:
         stamps = []
         while (len(stamps) and self._drain) or not self._end.is_set():
             try:
-                samples, stamps = self.inlet.pull_chunk(timeout=0.3, max_samples=9600)
+                # A pull that meets the end of the stream loses what it already had: one sample, then what is there.
+                samples, stamps = self.inlet.pull_chunk(timeout=0.3, max_samples=1)
+                if len(stamps) and (there := self.inlet.samples_available()):
+                    more, later = self.inlet.pull_chunk(timeout=0.0, max_samples=there)
+                    samples, stamps = [*samples, *more], [*stamps, *later]
             except self._lost:
                 return
             self.samples += list(samples)
