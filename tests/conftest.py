@@ -13,12 +13,19 @@ from tests.sound_loop import MISSING, SoundLoop, can_loop
 _folder = Path(tempfile.mkdtemp(prefix="quietfloor-tests-"))
 _config = _folder / "lsl_api.cfg"
 _config.write_text(
-    "[ports]\nIPv6 = disable\n[multicast]\nResolveScope = machine\n"
+    "[ports]\nIPv6 = disable\nPortRange = 256\n[multicast]\nResolveScope = machine\n"
     f"[lab]\nKnownPeers = {{127.0.0.1}}\nSessionID = test-{uuid.uuid4().hex[:8]}\n"
 )
 os.environ["LSLAPICFG"] = str(_config)
 for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # tests that open a window bring a screen of their own
     os.environ.pop(_name, None)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests with a sound card are told by what they ask for, so that they can be run beside few others."""
+    for item in items:
+        if {"sound_loop", "own_sound_loop"} & set(getattr(item, "fixturenames", ())):
+            item.add_marker("sound_card")
 
 
 def _sound_loop(folder: Path) -> Iterator[SoundLoop]:
