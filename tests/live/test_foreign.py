@@ -90,7 +90,9 @@ def test_a_foreign_stream_gives_its_own_response(name: str, batch: Batch) -> Non
     off_nv = 1e3 * (average["average_uv"] - truth)
     noise_nv = record["residual_noise_nv"]
     # About 60 independent points in 22 ms of a 1.4 kHz band: their RMS scatters by 9 %, and the estimate itself by some percent.
-    assert 0.6 * noise_nv < np.sqrt(np.mean(off_nv**2)) < 1.4 * noise_nv
+    # Noise told by the spread between units is used only where it is clearly larger, or smaller: by chance too, of few units.
+    low, high = {"within units": (0.6, 1.4), "between units": (0.4, 1.4)}.get(record["noise_cause"], (0.6, 2.0))
+    assert low * noise_nv < np.sqrt(np.mean(off_nv**2)) < high * noise_nv
     assert np.abs(off_nv).max() < 5 * noise_nv
     assert abs(peak_ms(times_ms, average["average_uv"]) - peak_ms(times_ms, truth)) < 0.1
     halves_uv = (average["a_uv"] + average["b_uv"]) / 2
