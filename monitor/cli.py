@@ -11,6 +11,7 @@ from monitor.commands import (
     calibrate,
     checking,
     demo,
+    finishing,
     live,
     readying,
     replaying,
@@ -34,6 +35,7 @@ EPILOG = """typical order:
   quietfloor run plan.toml              a live run
   quietfloor session session.toml       run after run, until thresholds are found
   quietfloor waves RUN                  where the waves of a run are
+  quietfloor finish sessions/s07        what a run that was killed left undone, from its recording
   quietfloor report sessions/s07        what a session found and how, as HTML, PDF and JSON
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
@@ -50,7 +52,8 @@ def parser() -> argparse.ArgumentParser:
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
     for group in (
-        demo, checking, readying, live, session, waving, reporting, replaying, rig, stimulus, calibrate, timing, validating,
+        demo, checking, readying, live, session, waving, reporting, replaying, finishing, rig, stimulus, calibrate, timing,
+        validating,
     ):  # fmt: skip
         group.add(commands)
     return program

@@ -19,6 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from monitor.lock import is_held
+
 AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
 
 
@@ -77,6 +79,20 @@ class RunFolder:
     def run(self) -> Path:
         return self.path / "run.json"
 
+    @property
+    def begun(self) -> Path:
+        """What was known at the start; gone when run.json is there."""
+        return self.path / "begun.json"
+
+    @property
+    def why_no_result(self) -> str:
+        """Of a folder without run.json, in words."""
+        if not self.raw.is_file():
+            return "it holds no recording"
+        if is_held(self.raw):
+            return "it is going on"
+        return f"it was killed; `quietfloor finish {self.path}` makes it from its recording"
+
     def write_text(self, name: str, text: str) -> Path:
         """Write a whole file so that a reader sees the old one or the new one, never a part."""
         path = self.path / name
@@ -98,9 +114,18 @@ class RunFolder:
     def append_event(self, event: Any) -> None:
         """Append one event (a dataclass or mapping) as a line of events.jsonl and hand it to the operating system."""
         if self._events is None:
-            self._events = open(self.events, "a", encoding="utf-8", newline="\n")  # noqa: SIM115 - open for the run, see close()
+            self._events = open(self.events, "a+", encoding="utf-8", newline="\n")  # noqa: SIM115 - open for the run, see close()
         self._events.write(event_line(event))
         self._events.flush()
+
+    def rescue_events(self) -> None:
+        """Write events.jsonl again where it was deleted while it is open here. Raises OSError."""
+        if self._events is not None and not self.events.exists():
+            self._events.flush()
+            self._events.seek(0)
+            self.write_text(self.events.name, self._events.read())
+            self._events.close()
+            self._events = None
 
     def read_events(self) -> Iterator[dict[str, Any]]:
         """The events in order; a last line that a crash cut short is left out."""

@@ -1,8 +1,10 @@
 """The raw recording of a run: every sample is in the operating system's hands before anything else may see it.
 
 Each call ends in one unbuffered write of a whole chunk, so a killed program loses nothing that a call returned for. A thread of
-its own asks the disk to keep it every second (os.fsync lets other threads run), so a power cut loses about a second and the
+its own asks the disk to keep it twice a second (os.fsync lets other threads run), so a power cut loses less than a second and the
 acquisition never waits for the disk. A failed write or fsync is raised at the next call: recording is not optional.
+
+The file is locked while it is open: nobody else finishes a run that is going on.
 """
 
 from __future__ import annotations
@@ -16,9 +18,11 @@ from pathlib import Path
 from types import TracebackType
 
 from monitor.core.samples import Chunk
+from monitor.lock import hold
 from monitor.sources.base import StreamDescription, description_to_xml
 from monitor.xdf import XdfWriter
 
+SYNC_EVERY_S = 0.5
 BOUNDARY_EVERY_BYTES = 1 << 20  # how much a reader may lose to damage in the middle of a file
 
 
@@ -38,7 +42,7 @@ class Journal:
         path: Path | str,
         streams: Sequence[StreamDescription],
         started_at: datetime.datetime | None = None,
-        sync_every_s: float = 1.0,
+        sync_every_s: float = SYNC_EVERY_S,
         sync: Callable[[int], None] = os.fsync,
     ) -> None:
         self.path = Path(path)
@@ -54,7 +58,9 @@ class Journal:
         self._last_s: list[float | None] = [None] * len(self._streams)
         self._offset_s: list[tuple[float, float] | None] = [None] * len(self._streams)
         self._text_stream = next((i for i, stream in enumerate(self._streams) if stream.channel_format == "string"), None)
+        self._deleted: int | None = None
         self._fd = _create(self.path)
+        hold(self._fd)
         try:
             when = started_at or datetime.datetime.now(datetime.UTC)
             self._writer = XdfWriter(self._write, when.isoformat(timespec="seconds"))
@@ -73,6 +79,25 @@ class Journal:
     @property
     def bytes_written(self) -> int:
         return self._bytes
+
+    @property
+    def is_in_place(self) -> bool:
+        """Whether the file still is where it was made: a folder can be moved or deleted, a disk taken away."""
+        try:
+            return os.path.samestat(os.fstat(self._fd), os.stat(self.path))
+        except OSError:
+            return False
+
+    def rescue(self) -> bool:
+        """Write a file that was deleted, but is still open here, to its place again; False where it was not deleted (it is whole,
+        wherever it went). Raises OSError where that cannot be done."""
+        with self._lock:
+            if self._closed or os.fstat(self._fd).st_nlink:
+                return False
+            fd = write_again(self._fd, self.path)
+            hold(fd)
+            self._deleted, self._fd = self._fd, fd  # the thread that syncs may hold the old one still
+        return True
 
     def samples(self, chunk: Chunk, stream: int = 0) -> None:
         """Record a chunk, samples (n_channels, n_samples) in the stream's own type."""
@@ -112,6 +137,8 @@ class Journal:
             self._error = error
         finally:
             os.close(self._fd)
+            if self._deleted is not None:
+                os.close(self._deleted)
         if self._error is not None:
             raise self._failure(self._error) from self._error
 
@@ -171,9 +198,23 @@ class Journal:
         )
 
 
+def write_again(fd: int, path: Path) -> int:
+    """The bytes of an open file into a new one at ``path``, which is not there any more; its descriptor. Raises OSError."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    new = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o644)
+    at = 0
+    while piece := os.pread(fd, 1 << 20, at):
+        at += len(piece)
+        view = memoryview(piece)
+        while view:
+            view = view[os.write(new, view) :]
+    os.fsync(new)
+    return new
+
+
 def _create(path: Path) -> int:
     try:
-        fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
+        fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
     except FileExistsError as error:
         raise JournalError(f"{path} exists: a recording is never overwritten; begin a new run folder") from error
     except OSError as error:

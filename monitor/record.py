@@ -53,9 +53,10 @@ def run_record(
     started: str | None = None,
     timing: Timing | None = None,
     acknowledged: dict[str, Any] | None = None,
+    from_recording: bool = False,
 ) -> dict[str, Any]:
     """Everything for run.json. ``sound`` is what was played, None when other equipment made it; ``started`` is ISO time;
-    ``acknowledged`` is who took note of the cautions, None for nobody."""
+    ``acknowledged`` is who took note of the cautions, None for nobody; ``from_recording``: the run did not live to write this."""
     look = None if engine is None else engine.last_look
     return {
         "format": FORMAT,
@@ -70,6 +71,7 @@ def run_record(
         **_figures(look),
         "lost_samples": None if engine is None else engine.lost_samples,
         "timing": _timing(engine, timing or Timing()),
+        "from_recording": from_recording,
         "calibration": calibration or "uncalibrated",
         "cautions_acknowledged": acknowledged,
         "stimulus": sound,

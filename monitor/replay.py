@@ -18,6 +18,8 @@ from monitor.sources.base import EndOfRecording, StreamDescription
 from monitor.sources.channels import resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource
 
+ENDS_HERE = "the recording ends here"
+
 
 class ReplayError(RuntimeError):
     """The run folder cannot be replayed; the text says what is missing."""
@@ -59,11 +61,12 @@ def replay(
     pace: float | None = None,
     on_events: Callable[[Engine, list[Event]], None] | None = None,
     tap: Tap | None = None,
+    ended: str = ENDS_HERE,
 ) -> Replayed:
     """Run the engine over ``folder``'s recording with its own plan, or with ``plan`` (other settings, no comparison meant).
 
-    ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``tap``: see Engine. Raises
-    ReplayError, PlanError, SourceError.
+    ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``tap``: see Engine.
+    ``ended``: why a run ended that says nothing of its end. Raises ReplayError, PlanError, SourceError.
     """
     plan = plan_of(folder) if plan is None else plan
     source = RecordingSource(folder.raw, chunk_samples=chunk_samples, chunk_s=chunk_s, pace=pace)
@@ -92,9 +95,11 @@ def replay(
             on_events(engine, new)
     live = list(_live(folder))
     if engine.verdict is None:
-        events += engine.finish(*_ending(live))
+        events += engine.finish(*_ending(live, ended))
     looks = [event_line(event.record()) for event in events if event.kind == "look"]
-    kept = [event_line(event) for event in live if event["type"] == "look"]
+    # A power cut may take samples of a last look that had been said already.
+    there = source.total_samples
+    kept = [event_line(event) for event in live if event["type"] == "look" and event["sample"] < there]
     different = [number for number, (new, old) in enumerate(zip(looks, kept, strict=False)) if new != old]
     unit = UnitFinding(uv, "plan of the run", math.nan)
     return Replayed(
@@ -124,12 +129,12 @@ def _live(folder: RunFolder) -> list[dict[str, Any]]:
         raise ReplayError(f"{folder.events} is damaged ({error}): move it away to replay without comparing") from error
 
 
-def _ending(live: list[dict[str, Any]]) -> tuple[Any, str]:
+def _ending(live: list[dict[str, Any]], ended: str) -> tuple[Any, str]:
     """How a run ended that no rule of its own ended."""
     for event in reversed(live):
         if event["type"] == "verdict" and event["stopped_by"] in ("operator", "fault"):
             return event["stopped_by"], event["reason"]
-    return "fault", "the recording ends here"
+    return "fault", ended
 
 
 def looks_of(path: Path) -> list[str]:

@@ -157,7 +157,7 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
                 )
             )
         except FileNotFoundError:
-            left_out.append(f"{path.name} left no result: it was killed, or is going on")
+            left_out.append(f"{path.name} left no result: {run.why_no_result}")
         except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
             left_out.append(f"{path.name} cannot be read ({type(error).__name__}: {error})")
     return tuple(found), tuple(left_out)

@@ -30,6 +30,7 @@ from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
 from monitor.sources.channels import Channels, unit_to_uv, uv_per_unit
+from monitor.space import nearly_full
 from monitor.status import TRANSITIONS, Notice, State, Status, refreshed
 
 log = logging.getLogger("quietfloor")
@@ -39,6 +40,7 @@ SILENT_S = 0.5  # without a sample: say so
 GONE_S = 10.0  # without a sample: end the run
 OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
+DISK_EVERY_S = 1.0
 LONGEST_NOTE = 500  # letters
 LAST_MARKERS_S = 0.05  # for those still on their way when the sound stops
 
@@ -85,6 +87,7 @@ class Run:
         tap: Tap | None = None,
         follow: Callable[[Status], None] | None = None,
         clock: Callable[[], float] = time.monotonic,
+        full: Callable[[Path], str | None] = nearly_full,
     ) -> None:
         self.plan = plan
         self.folder = folder
@@ -99,7 +102,8 @@ class Run:
         self._critical = [self._keep, *critical]
         self._optional = list(optional)
         self._tap, self._follow = tap, follow
-        self._clock = clock
+        self._clock, self._full = clock, full
+        self._trouble: tuple[str, str] | None = None  # that housekeeping found and that ends the run: its name, in words
         self._began_s = clock()
         self._last_s = self._began_s
         self._underruns = 0
@@ -212,12 +216,30 @@ class Run:
             if self._sound is not None and self._sound.failure is not None:
                 self._fault(f"the sound stopped: {self._sound.failure}")
                 return
+            if self._trouble is not None:
+                kind, said = self._trouble
+                said = said or self._write_again()
+                self._notice(kind, said)
+                self._fault(said)
+                return
             if self._sound is not None and self._sound.underruns > self._underruns:
                 self._underruns = self._sound.underruns
                 self._notice("sound_underrun", f"the sound broke up {self._underruns} times: close other programs")
             chunk = self._next_chunk()
             if chunk is not None:
                 self._take(engine, chunk)
+
+    def _write_again(self) -> str:
+        """The folder is gone: what was deleted is written again; what was done, in words."""
+        path = self.folder.path
+        if self._journal.rescue():
+            self.folder.rescue_events()
+            self.write_plan()
+            return f"{path} was deleted during the run: what was recorded is written there again; leave it alone during a run"
+        return (
+            f"{path} was moved during the run, or its disk was taken away: what was recorded is there, wherever it went; "
+            "`quietfloor finish` makes the rest of its files there"
+        )
 
     def _take(self, engine: Engine, chunk: Chunk) -> None:
         events = engine.feed(chunk)
@@ -399,13 +421,23 @@ class Run:
     # -- housekeeping thread ----------------------------------------------------------------------------------------
 
     def _keep_house(self) -> None:
-        due_s = self._clock()
+        due_s = disk_due_s = self._clock()
         while not self._closing.wait(MARKERS_EVERY_S):
             self._quietly("markers", self._keep_markers)
+            if self._clock() >= disk_due_s:
+                disk_due_s = self._clock() + DISK_EVERY_S
+                self._quietly("disk", self._look_at_the_disk)
             if self._clock() >= due_s:
                 due_s = self._clock() + OFFSET_EVERY_S
                 self._quietly("clock of the EEG stream", self._keep_offset, self._source, 0)
                 self._quietly("clock of the marker stream", self._keep_offset, self._markers, 1)
+
+    def _look_at_the_disk(self) -> None:
+        """Is the recording still where it should be, and is there room?"""
+        if not self._journal.is_in_place:
+            self._trouble = ("folder_gone", "")
+        elif (said := self._full(self.folder.path)) is not None:
+            self._trouble = ("disk_full", said)
 
     def _keep_markers(self) -> None:
         if self._markers is not None:

@@ -77,7 +77,7 @@ class Session:
                 record = folder.read_json(folder.run.name)
                 run = summary_of(number, record, seconds_of(folder, record))
             except FileNotFoundError:
-                damaged.append(f"{path.name} left no result: it was killed, or is going on")
+                damaged.append(f"{path.name} left no result: {RunFolder(path).why_no_result}")
                 continue
             except (OSError, ValueError, KeyError, TypeError) as error:
                 damaged.append(f"{path.name} cannot be read ({type(error).__name__}: {error})")

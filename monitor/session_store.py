@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.folder import RunFolder
+from monitor.lock import InUse, sole_writer
 from monitor.session_types import Purpose
 
 FORMAT = "quietfloor session 1"
@@ -88,15 +89,22 @@ class SessionStore:
         return state
 
     def change(self, change: Callable[[State], object], **about: Any) -> None:
-        """Read, change, write as a whole; ``about`` is written along for readers. Raises SessionError."""
+        """Read, change, write as a whole; ``about`` is written along for readers. Raises SessionError, also where another program
+        makes a run there."""
+        try:
+            with sole_writer(self.folder):
+                self._change(change, about)
+        except InUse as error:
+            raise SessionError(str(error)) from error
+        except OSError as error:
+            raise SessionError(f"cannot write {self.folder / STATE} ({error.strerror or error}): free the disk") from error
+
+    def _change(self, change: Callable[[State], object], about: dict[str, Any]) -> None:
         state = self.read()
         change(state)
         runs = {str(number): asdict(said) for number, said in sorted(state.runs.items())}
         content = {"format": FORMAT, **about, "began": state.began, "runs": runs, "coming": state.coming}
-        try:
-            RunFolder(self.folder).write_json(STATE, content)
-        except OSError as error:
-            raise SessionError(f"cannot write {self.folder / STATE} ({error.strerror or error}): free the disk") from error
+        RunFolder(self.folder).write_json(STATE, content)
 
 
 def seconds_of(folder: RunFolder, record: dict[str, Any]) -> float:

@@ -51,16 +51,20 @@ MONITOR_LAYERS = (
     ("report_material",),
     ("display", "textview"),
     ("playback", "readiness"),
+    ("finish",),
     ("run", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
-    ("session", "session_plan", "session_store", "journal", "folder", "plan", "preflight", "sentence", "exposure", "status"),
+    (
+        "session", "session_plan", "session_store", "space", "journal", "folder", "plan", "preflight", "sentence", "exposure",
+        "status",
+    ),
     ("next_level", "ladder_rules", "threshold", "session_types"),
     ("methods",),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("peaks", "growth", "replicates", "norms_file"),
     ("trace", "marks", "norms"),
     ("expected", "sources", "wave_noise"),
-    ("xdf", "xdf_format", "xdf_read", "xdf_write"),
+    ("lock", "xdf", "xdf_format", "xdf_read", "xdf_write"),
     ("core",),
 )
 

@@ -158,13 +158,28 @@ def carry_through(
     """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
 
     ``stage`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
-    Raises PlanError, SourceError, FolderError and JournalError before anything is played.
+    Nobody else may write to the session meanwhile. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and InUse
+    before anything is played.
     """
+    from monitor.folder import FolderError
+    from monitor.lock import sole_writer
+
+    try:
+        with sole_writer(session):
+            return _carry_through(plan, session, args, acknowledged, stage)
+    except OSError as error:
+        raise FolderError(f"cannot make a run in {session} ({error.strerror or error}): choose another --out") from error
+
+
+def _carry_through(
+    plan: Any, session: Path, args: argparse.Namespace, acknowledged: dict[str, Any] | None, stage: Stage | None
+) -> dict[str, Any]:
     import datetime
 
     from monitor import sentence
     from monitor.certificate import advice, judge, with_delay
     from monitor.exposure import SessionDose
+    from monitor.finish import begin_record
     from monitor.folder import RunFolder
     from monitor.level_check import last_check
     from monitor.record import run_record
@@ -172,6 +187,7 @@ def carry_through(
     from monitor.sound import make_stimulus, open_sound, output_identity
     from monitor.sources.base import marker_description
     from monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
+    from monitor.space import check_room
 
     stimulus = None
     if plan.sound is not None:
@@ -187,6 +203,7 @@ def carry_through(
         if said := advice(plan, timing):
             complain(said)
         plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
+        check_room(session, plan, source.description)
         sound = None if stimulus is None else open_sound(plan.sound, stimulus)
         if sound is not None:
             opened.callback(sound.close)
@@ -206,13 +223,18 @@ def carry_through(
         run = make() if stage is None else show_live(stage, make, plan, title, session)
         opened.pop_all()  # from here on they are the run's
     started = now_text()
+    calibration = None if sound is None or sound.calibration is None else sound.calibration.id
+    playing = None if sound is None else sound.record | {"level_check": last_check(session, calibration)}
+    folder.write_json(
+        folder.begun.name,
+        begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged),
+    )
     with stop_on_signals(run.stop):
         run.start()
         if stage is not None and stage.follow(run):
             say(f"{title}\n{sentence.headline(run.status, plan.decision.floor_nv)}", args)
         else:
             _watch(run, plan, title, args)
-    calibration = None if sound is None or sound.calibration is None else sound.calibration.id
     record = run_record(
         plan,
         run.verdict,
@@ -257,7 +279,7 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
         try:
             write(*content)
         except OSError as error:
-            problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor replay` it")
+            problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
             complain(problems[-1])
 
     if engine is not None:
@@ -268,6 +290,8 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
     if problems:
         record = record | {"fault": record["fault"] or problems[0]}
     attempt(folder.write_json, folder.run.name, record)
+    if folder.run.is_file():
+        folder.begun.unlink(missing_ok=True)  # all of it is in run.json
     return record | {"fault": record["fault"] or (problems[0] if problems else None)}
 
 

@@ -53,6 +53,7 @@ def add(commands: Any) -> None:
 
 def main(args: argparse.Namespace) -> int:
     from monitor.folder import FolderError, RunFolder
+    from monitor.lock import InUse
     from monitor.plan import PlanError, load_plan, override
     from monitor.replay import ReplayError
     from monitor.sources.base import SourceError
@@ -68,7 +69,7 @@ def main(args: argparse.Namespace) -> int:
         return with_window(args, partial(_again, args, folder, plan))
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)
-    except (FolderError, ReplayError, SourceError, XdfError, OSError) as error:
+    except (FolderError, InUse, ReplayError, SourceError, XdfError, OSError) as error:
         return refuse(error, FAILED, args)
 
 
@@ -150,15 +151,19 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
         differing = [f"{name} {kept[name]} then, {now} now" for name, now in here.items() if kept.get(name, now) != now]
         if differing:
             say("versions differ: " + "; ".join(differing), args)
+    if not live:
+        say(f"the run left no result: {folder.why_no_result}", args)
     if args.out is not None:
         from monitor.commands.live import write_results
+        from monitor.lock import sole_writer
 
-        new = RunFolder.create(args.out)
-        new.write_text(new.plan.name, done.plan.to_toml())
-        for event in done.events:
-            if event.kept:
-                new.append_event(event.record())
-        kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine)
+        with sole_writer(args.out):
+            new = RunFolder.create(args.out)
+            new.write_text(new.plan.name, done.plan.to_toml())
+            for event in done.events:
+                if event.kept:
+                    new.append_event(event.record())
+            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine)
         same = same and kept_as["fault"] == record["fault"]
         say(f"kept in {new.path}", args)
         record["folder"] = str(new.path)

@@ -209,7 +209,7 @@ def test_a_plain_folder_of_runs_will_do(
     titles = [ladder["title"] for ladder in found["ladders"]]
     assert titles == ["Right ear, 2000 Hz tone burst by air", "Sound of other equipment"]
     assert found["rules"] is None
-    assert found["left_out"] == ["run-009 left no result: it was killed, or is going on"]
+    assert found["left_out"] == ["run-009 left no result: it holds no recording"]
     said = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8")).said
     assert "Cz: hum: 3 uV (look)" in said
     assert "level not known" in said

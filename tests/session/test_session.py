@@ -57,7 +57,7 @@ def test_what_belongs_to_no_ladder_is_left_out_and_what_is_damaged_is_named(sess
     broken.write_text("run.json", "{")
     assert session.runs() == ()
     assert [text.partition(" ")[0] for text in session.damaged] == ["run-003", "run-004"]
-    assert "killed, or is going on" in session.damaged[0]
+    assert "it holds no recording" in session.damaged[0]
 
 
 def test_a_discarded_run_does_not_count_and_comes_back(session: Session, add_run: Add) -> None:
