@@ -11,7 +11,9 @@ from monitor.commands import (
     calibrate,
     checking,
     demo,
+    exporting,
     finishing,
+    importing,
     live,
     readying,
     replaying,
@@ -37,6 +39,8 @@ EPILOG = """typical order:
   quietfloor waves RUN                  where the waves of a run are
   quietfloor finish sessions/s07        what a run that was killed left undone, from its recording
   quietfloor report sessions/s07        what a session found and how, as HTML, PDF and JSON
+  quietfloor export RUN --to bdf --out files   for other programs: BDF, EDF, BIDS, XDF, CSV
+  quietfloor import FILE --out DIR      somebody else's recording as a run
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
 
@@ -52,8 +56,8 @@ def parser() -> argparse.ArgumentParser:
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
     for group in (
-        demo, checking, readying, live, session, waving, reporting, replaying, finishing, rig, stimulus, calibrate, timing,
-        validating,
+        demo, checking, readying, live, session, waving, reporting, replaying, finishing, exporting, importing, rig, stimulus,
+        calibrate, timing, validating,
     ):  # fmt: skip
         group.add(commands)
     return program

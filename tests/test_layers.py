@@ -48,7 +48,7 @@ MONITOR_LAYERS = (
     ("report_form",),
     ("report_pictures",),
     ("report",),
-    ("report_material",),
+    ("report_material", "export", "importing"),
     ("display", "textview"),
     ("playback", "readiness"),
     ("finish",),

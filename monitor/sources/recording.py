@@ -1,4 +1,4 @@
-"""A recording as a source: the same samples and stamps again, as fast as asked or at a multiple of real time."""
+"""A recording, in XDF, BDF or EDF, as a source: the same samples and stamps again, at once or at a multiple of real time."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.core.samples import Chunk
+from monitor.core.samples import Chunk, Floats
 from monitor.sources.base import AmbiguousStream, EndOfRecording, NoStream, StreamDescription, description_from_xml
+from monitor.sources.edf import MAGIC, read_edf
 from monitor.xdf import XdfFile, XdfStream, read_xdf
 
 
@@ -18,7 +19,7 @@ class RecordingSource:
     ``chunk_s`` seconds.
 
     ``pace`` None gives each chunk at once; 1.0 gives it no earlier than its last sample would have come, 10.0 ten times faster.
-    ``name`` chooses among several sampled streams. Raises NoStream, AmbiguousStream, XdfError, OSError.
+    ``name`` chooses among several sampled streams. Raises NoStream, AmbiguousStream, XdfError, EdfError, OSError.
     """
 
     def __init__(
@@ -36,7 +37,7 @@ class RecordingSource:
         if pace is not None and not pace > 0:
             raise ValueError(f"pace = {pace} must be above 0 (times real time), or None for as fast as possible")
         self.path = Path(path)
-        self.file: XdfFile = read_xdf(path)
+        self.file: XdfFile = read_file(self.path)
         self._stream = _sampled_stream(self.file, self.path, name)
         self._description = description_from_xml(self._stream.xml)
         if chunk_samples is None and chunk_s is not None:
@@ -61,9 +62,18 @@ class RecordingSource:
     @property
     def markers(self) -> list[tuple[float, str]]:
         """(stamp in s, text) of all text streams, by stamp."""
-        texts = [stream for stream in self.file.streams.values() if stream.channel_format == "string"]
-        pairs = [(float(stamp), str(text)) for s in texts for stamp, text in zip(s.stamps_s, s.samples[0], strict=True)]
-        return sorted(pairs, key=lambda pair: pair[0])
+        return sorted((pair for stream in self._texts() for pair in _pairs(stream)), key=lambda pair: pair[0])
+
+    @property
+    def texts(self) -> list[tuple[float, str]]:
+        """The same in the clock of the samples, as far as clock offsets were recorded (the median of each stream's); those whose
+        time is no number are left out."""
+        here = _offset_s(self._stream)
+        pairs = [(stamp + _offset_s(stream) - here, text) for stream in self._texts() for stamp, text in _pairs(stream)]
+        return sorted((pair for pair in pairs if np.isfinite(pair[0])), key=lambda pair: pair[0])
+
+    def _texts(self) -> list[XdfStream]:
+        return [stream for stream in self.file.streams.values() if stream.channel_format == "string"]
 
     @property
     def clock_offsets(self) -> list[tuple[float, float]]:
@@ -109,6 +119,29 @@ class RecordingSource:
         if wait_s > 0:
             self._sleep(min(wait_s, timeout_s))
         return wait_s <= timeout_s
+
+
+def _pairs(stream: XdfStream) -> list[tuple[float, str]]:
+    return [(float(stamp), str(text)) for stamp, text in zip(stream.stamps_s, stream.samples[0], strict=True)]
+
+
+def _offset_s(stream: XdfStream) -> float:
+    return float(np.median(stream.clock_offsets[:, 1])) if len(stream.clock_offsets) else 0.0
+
+
+def places_of(times_s: Floats, stamps_s: Floats) -> Floats:
+    """Where times (n,) are among stamps (m,), as fractional sample numbers; nan for those outside. Stamps that go back count as
+    standing still."""
+    rising = np.maximum.accumulate(np.where(np.isfinite(stamps_s), stamps_s, -np.inf))
+    good = np.isfinite(rising)
+    return np.asarray(np.interp(times_s, rising[good], np.flatnonzero(good), left=np.nan, right=np.nan))
+
+
+def read_file(path: Path) -> XdfFile:
+    """A recording in any form that is known here, by its first bytes. Raises XdfError, EdfError, OSError."""
+    with open(path, "rb") as file:
+        begin = file.read(8)
+    return read_edf(path) if begin in MAGIC else read_xdf(path)
 
 
 def _sampled_stream(file: XdfFile, path: Path, name: str | None) -> XdfStream:

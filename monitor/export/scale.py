@@ -1,0 +1,100 @@
+"""How values become whole numbers of a file, and back. Pure.
+
+A file in BDF or EDF holds whole numbers of 24 or 16 bits and, for each channel, two pairs that fix a straight line: which
+physical values the lowest and the highest whole number mean, in 8 characters each.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.samples import Bools, Floats
+
+BITS = {"bdf": 24, "edf": 16}
+FIELD = 8  # characters
+MOST_DECIMALS = 5  # of a multiple of 1/32 with its sign
+
+
+class ScaleError(ValueError):
+    """Values do not fit; the text says why."""
+
+
+@dataclass(frozen=True)
+class Scale:
+    """``physical`` values in ``unit`` that the ``digital`` bounds stand for. ``exact``: each value comes back to the last bit."""
+
+    unit: str
+    digital: tuple[int, int]
+    physical: tuple[float, float]
+    exact: bool
+
+    @property
+    def step(self) -> float:
+        """What one whole number is worth, in ``unit``."""
+        return (self.physical[1] - self.physical[0]) / (self.digital[1] - self.digital[0])
+
+    def digitised(self, values: Floats) -> NDArray[np.int32]:
+        """Values (n,) in ``unit``, finite, to the nearest whole number."""
+        return np.rint((values - self.physical[0]) / self.step + self.digital[0]).astype(np.int32)
+
+
+def scale_for(values: NDArray, factor: float, unit: str, kind: str) -> Scale:
+    """For raw values (n,), finite, each worth ``factor`` x ``unit``: exact where that is possible. ``kind``: "bdf" or "edf".
+
+    In EDF only an exact one will do. Raises ScaleError.
+    """
+    top = 2 ** (BITS[kind] - 1) - 1
+    exact = _exact(values, factor, unit, top)
+    if exact is not None:
+        return exact
+    if kind == "edf":
+        raise ScaleError("takes finer steps than 16 bits can hold without loss")
+    low, high = float(values.min()) * factor, float(values.max()) * factor
+    return Scale(unit, (-top - 1, top), (_bound(low, math.floor), _bound(high, math.ceil)), False)
+
+
+def _exact(values: NDArray, factor: float, unit: str, top: int) -> Scale | None:
+    """Whole multiples of a decimal step, as converters and event codes give: then nothing is rounded."""
+    for decimals in range(4):
+        whole = _multiples(values, decimals, top)
+        if whole is None:
+            continue
+        step = Decimal(repr(factor)).scaleb(-decimals)
+        largest = int(np.abs(whole).max()) or 1
+        bound = top
+        for zeros in range(len(str(top))):
+            bound = top // 10**zeros * 10**zeros
+            if bound >= largest and len(_plain(step * bound)) < FIELD:  # one is left for the sign
+                return Scale(unit, (-bound, bound), (-float(step * bound), float(step * bound)), True)
+    return None
+
+
+def _multiples(values: NDArray, decimals: int, top: int) -> Floats | None:
+    scaled = values.astype(np.float64) * 10.0**decimals
+    if not np.abs(scaled).max() <= top:
+        return None
+    whole = np.rint(scaled)
+    back: Bools = (whole / 10.0**decimals).astype(values.dtype) == values
+    return whole if back.all() else None
+
+
+def _bound(value: float, towards: Callable[[float], int]) -> float:
+    """A binary fraction beyond ``value`` in 8 characters: what a reader makes of them has no rounding in it."""
+    width = len(str(math.trunc(abs(value)) + 1)) + 1  # with a sign
+    if width > FIELD:
+        raise ScaleError(f"holds {value:g}, more than 8 characters can say")
+    parts = 2 ** max(0, min(MOST_DECIMALS, FIELD - 1 - width))
+    bound = towards(value * parts) / parts
+    # Never on the value itself: a channel that is flat still needs a range.
+    return float(bound + (1 if towards is math.ceil else -1) / parts) if bound == value else float(bound)
+
+
+def _plain(number: Decimal) -> str:
+    text = format(number, "f")
+    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -1,0 +1,88 @@
+"""Runs as tables: samples, averages, and what happened when."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from monitor.export.material import ExportError, Material
+from monitor.folder import AVERAGE_COLUMNS
+
+ROWS = 65536  # at a time
+EVENTS = (
+    "onset", "duration", "trial_type", "sample", "stimulus", "ear", "level", "level_unit", "polarity", "status", "reason", "unit",
+    "text",
+)  # fmt: skip
+LEVELS = (("level_db_nhl", "dB nHL"), ("level_db_fs", "dB re full scale"))
+
+
+def raw_csv(material: Material) -> Iterator[bytes]:
+    """Every sample as it was recorded, in the stream's own units, with its stamp; nothing is put in for what was lost."""
+    units = [f" [{unit}]" if unit else "" for unit in material.stream.units]
+    labels = [channel.label + unit for channel, unit in zip(material.channels, units, strict=True)]
+    yield _lines([["sample", "stamp_s", *labels]], ",")
+    for start in range(0, len(material.stamps_s), ROWS):
+        piece = slice(start, start + ROWS)
+        stamps = [repr(stamp) for stamp in material.stamps_s[piece].tolist()]
+        columns = [material.samples[index, piece].astype(str).tolist() for index in range(len(material.channels))]
+        yield _lines(zip(range(start, start + len(stamps)), stamps, *columns, strict=True), ",")
+
+
+def averages_csv(material: Material) -> bytes:
+    """Averages of all EEG channels, one below the other; columns as in average.csv. Raises ExportError where there are none."""
+    if material.engine is None:
+        raise ExportError(f"{material.folder.path} has no averages: {'; '.join(material.cautions)}")
+    now, layout = material.engine.average_now(), material.engine.settings.layout
+    rows: list[list[Any]] = [["channel", *AVERAGE_COLUMNS]]
+    for place, index in enumerate(layout.eeg):
+        curves = (now.times_ms, *(curve[place] for curve in (now.average_uv, now.a_uv, now.b_uv, now.plus_minus_uv)))
+        rows += [
+            [layout.labels[index], *("" if math.isnan(value) else repr(value) for value in row)]
+            for row in np.column_stack(curves).tolist()
+        ]
+    return _lines(rows, ",")
+
+
+def events_rows(material: Material) -> list[list[str]]:
+    """All that happened, a row each; what is unknown is "n/a". ``sample`` counts from 0 in a file without gaps (see timeline)."""
+    rate_hz = material.stream.rate_hz
+    sound = material.record.get("stimulus")
+    said = sound if isinstance(sound, dict) else {}
+    level, unit = next(((said[key], unit) for key, unit in LEVELS if isinstance(said.get(key), (int, float))), (None, None))
+    places = material.timeline.places(np.array([one.position for one in material.happenings], dtype=np.float64))
+    rows = []
+    for one, place in zip(material.happenings, places.tolist(), strict=True):
+        at = place - one.lost
+        shown = (said.get("stimulus"), said.get("ear"), level, unit) if one.kind == "stimulus" else (None,) * 4
+        lasts = (one.lost or one.lasts) / rate_hz
+        told = (one.polarity, one.status, one.reason, one.unit, one.text or None)
+        rows.append([f"{at / rate_hz:.7f}", f"{lasts:.7g}", one.kind, str(round(at)), *map(_cell, (*shown, *told))])
+    return rows
+
+
+def events_csv(material: Material) -> bytes:
+    return _lines([list(EVENTS), *events_rows(material)], ",")
+
+
+def tsv(rows: list[list[str]]) -> bytes:
+    """Tab-separated text; a cell holds no tab and no line break."""
+    return "".join("\t".join(_clean(cell) for cell in row) + "\n" for row in rows).encode()
+
+
+def _cell(value: Any) -> str:
+    return "n/a" if value is None else f"{value:g}" if isinstance(value, float) else _clean(str(value))
+
+
+def _clean(text: str) -> str:
+    return "".join(c if c.isprintable() else " " for c in text).strip() or "n/a"
+
+
+def _lines(rows: Any, delimiter: str) -> bytes:
+    out = io.StringIO()
+    csv.writer(out, delimiter=delimiter, lineterminator="\n").writerows(rows)
+    return out.getvalue().encode()

@@ -1,0 +1,96 @@
+"""Where a raw sample stands in a file that counts samples only. Pure.
+
+Such a file says when a sample was by its number. Where stamps show that samples were lost, others take their place, so that all
+that follows stands at its time; a break too long for that is only noted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.clock import Jump, StampWatch
+from monitor.core.samples import Bools, Floats
+
+LONGEST_FILL_S = 600.0  # own choice: of all gaps together; a longer break is a pause rather than a loss
+MOST_JUMPS = 10_000  # own choice: stamps that jump more often are those of no regular stream
+MERGE_S = 0.1  # bad samples closer together are one stretch
+
+
+class TimelineError(ValueError):
+    """The stamps are not those of a regularly sampled stream."""
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """``jumps`` of the stamps, and how many samples are put in before each of them."""
+
+    rate_hz: float
+    samples: int  # raw ones
+    jumps: tuple[Jump, ...] = ()
+    fills: tuple[int, ...] = ()
+
+    @property
+    def filled(self) -> int:
+        return sum(self.fills)
+
+    @property
+    def length(self) -> int:
+        """Samples in the file, without padding at its end."""
+        return self.samples + self.filled
+
+    def places(self, positions: Floats) -> Floats:
+        """Raw samples' numbers (n,), or places between two, in the file."""
+        before = np.concatenate([[0], np.cumsum(self.fills, dtype=np.int64)])
+        passed = np.searchsorted([jump.index for jump in self.jumps], positions, side="right")
+        return np.asarray(positions + before[passed], dtype=np.float64)
+
+    def spread(self, values: NDArray, length: int) -> NDArray:
+        """Values (samples,) with what is put in, padded to ``length``: the value before goes on, so that no step and no edge of a
+        trigger arises."""
+        fills = np.zeros(self.samples, dtype=np.int64)
+        for jump, fill in zip(self.jumps, self.fills, strict=True):
+            fills[jump.index - 1] += fill
+        fills[-1] += length - self.length
+        return np.repeat(values, fills + 1) if fills.any() else values
+
+
+def timeline_of(stamps_s: Floats, rate_hz: float) -> Timeline:
+    """From the stamps (n,) of a recording, by the watch of a live run. Raises TimelineError."""
+    if not len(stamps_s) or not rate_hz > 0:
+        raise TimelineError("there are no regularly sampled data")
+    jumps = [jump for jump in StampWatch(rate_hz).feed(stamps_s) if jump.index > 0]
+    if len(jumps) > MOST_JUMPS:
+        raise TimelineError(f"its stamps jump {len(jumps):,} times, so that samples cannot stand for time")
+    # A jump that is taken back later was a stalled sender: nothing is missing there.
+    missing = np.minimum.accumulate([jump.lost_samples for jump in jumps][::-1])[::-1] if jumps else np.zeros(0, dtype=np.int64)
+    fills, room = [], int(LONGEST_FILL_S * rate_hz)
+    for lost in np.diff(missing, prepend=0).tolist():
+        fill = int(lost) if lost <= room else 0
+        room -= fill
+        fills.append(fill)
+    return Timeline(rate_hz, len(stamps_s), tuple(jumps), tuple(fills))
+
+
+def stretches(bad: Bools, apart: int) -> list[tuple[int, int]]:
+    """Where values (n,) are bad: (start, stop) each, those less than ``apart`` samples from each other as one."""
+    found: list[tuple[int, int]] = []
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], bad, [False]]).astype(np.int8)))
+    for start, stop in edges.reshape(-1, 2).tolist():
+        if found and start - found[-1][1] < apart:
+            found[-1] = found[-1][0], stop
+        else:
+            found.append((start, stop))
+    return found
+
+
+def held(values: Floats) -> Floats:
+    """Values (n,) in which the last finite one goes on where they are not finite; 0 before the first."""
+    good = np.isfinite(values)
+    if good.all():
+        return values
+    last = np.maximum.accumulate(np.where(good, np.arange(len(values)), -1))
+    return np.where(last >= 0, values[last], 0.0)
+

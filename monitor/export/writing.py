@@ -1,0 +1,50 @@
+"""New files only: written under a name that nobody uses, then given theirs in one step."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import shutil
+from collections.abc import Iterator
+from io import BufferedWriter
+from pathlib import Path
+
+from monitor.export.material import ExportError
+
+
+@contextlib.contextmanager
+def new_file(path: Path) -> Iterator[BufferedWriter]:
+    """An open file that becomes ``path`` when all went well, and is gone otherwise. Raises ExportError where ``path`` exists."""
+    refuse_existing(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    draft = path.with_name(f".{secrets.token_hex(8)}.part")
+    try:
+        with open(draft, "xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        refuse_existing(path)
+        os.rename(draft, path)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def new_folder(path: Path) -> Iterator[Path]:
+    """A folder to be filled that becomes ``path`` when all went well, and is gone otherwise."""
+    refuse_existing(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    draft = path.with_name(f".{secrets.token_hex(8)}.part")
+    draft.mkdir()
+    try:
+        yield draft
+        refuse_existing(path)
+        os.rename(draft, path)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
+def refuse_existing(path: Path) -> None:
+    if os.path.lexists(path):
+        raise ExportError(f"{path} exists: nothing is overwritten. Move it away, or choose another --out")
