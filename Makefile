@@ -3,7 +3,7 @@
 # chooses a Python for a new .venv.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lint types layers clean
+.PHONY: help demo test check lint types layers package clean
 .NOTPARALLEL:
 
 # A folder that was moved or copied: its .venv still points to the old place and is made again.
@@ -37,5 +37,8 @@ layers: .venv/ready-test
 	.venv/bin/lint-imports
 	.venv/bin/python -m pytest tests/test_layers.py
 
+package:  ## wheel and source distribution into dist/, installed and run in new environments (PYTHON="python3.12" chooses)
+	@sh .ci/package.sh
+
 clean:  ## remove .venv and caches; recordings stay
-	rm -rf .venv build *.egg-info .mypy_cache .ruff_cache .pytest_cache .import_linter_cache
+	rm -rf .venv build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .import_linter_cache
