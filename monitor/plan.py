@@ -454,7 +454,7 @@ class Plan(_Section):
             epoch_ms=analysis.epoch_ms,
             window_ms=analysis.window_ms,
             delay_ms=analysis.acoustic_delay_ms + analysis.amplifier_delay_ms + zero_ms,
-            rail_uv=math.inf if analysis.rail_uv is None else analysis.rail_uv,
+            rail_uv=min(math.inf if analysis.rail_uv is None else analysis.rail_uv, layout.limit * layout.uv_per_unit),
             trigger=TriggerSettings(
                 edge=trigger.edge,
                 kind=trigger.kind,

@@ -15,7 +15,7 @@ from monitor.folder import RunFolder, event_line
 from monitor.plan import Plan, load_plan
 from monitor.preflight import UnitFinding
 from monitor.sources.base import EndOfRecording, StreamDescription
-from monitor.sources.channels import resolve_channels, unit_to_uv
+from monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource
 
 ENDS_HERE = "the recording ends here"
@@ -79,7 +79,7 @@ def replay(
             'all the same, add unit = "uV", "mV" or "V" under [stream]'
         )
     labels = tuple(description.label(index) for index in range(description.channel_count))
-    layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv)
+    layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv, limit_of(description.channel_format))
     engine = Engine(plan.engine_settings(layout), tap)
     events: list[Event] = []
     while engine.verdict is None:

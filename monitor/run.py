@@ -21,7 +21,7 @@ import numpy as np
 
 from monitor import sentence
 from monitor.core.engine import Engine, Tap
-from monitor.core.events import Event, Gap, LookDone, RateMismatch, SoundBroken, TriggerDoubled, UnitDone, Verdict
+from monitor.core.events import Event, LookDone, UnitDone, Verdict
 from monitor.core.samples import Chunk, Floats, Layout
 from monitor.exposure import ExposureError
 from monitor.folder import RunFolder
@@ -29,7 +29,7 @@ from monitor.journal import Journal, JournalError
 from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
-from monitor.sources.channels import Channels, unit_to_uv, uv_per_unit
+from monitor.sources.channels import Channels, limit_of, unit_to_uv, uv_per_unit
 from monitor.space import nearly_full
 from monitor.status import TRANSITIONS, Notice, State, Status, refreshed
 
@@ -254,16 +254,10 @@ class Run:
     def _point_out(self, events: list[Event], rate_hz: float) -> None:
         """Trouble that the engine found, in words; it is in the event log already. Each kind is logged once."""
         for event in events:
-            if isinstance(event, Gap):
-                kind, text = event.reason, sentence.gap(event, rate_hz)
-            elif isinstance(event, RateMismatch):
-                kind, text = f"rate {event.serious}", sentence.rate_mismatch(event)
-            elif isinstance(event, SoundBroken):
-                kind, text = "sound", sentence.sound_broken(event)
-            elif isinstance(event, TriggerDoubled):
-                kind, text = "doubled", sentence.DOUBLED
-            else:
+            found = sentence.trouble(event, rate_hz)
+            if found is None:
                 continue
+            kind, text = found
             if kind not in self._grumbled:
                 self._grumbled.add(kind)
                 log.warning(text)
@@ -474,7 +468,8 @@ def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: f
     """The layout that the engine works on. Raises SourceError for a stream that no sweeps can be cut from."""
     labels = tuple(description.label(index) for index in range(description.channel_count))
     try:
-        return Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv_per_unit)
+        limit = limit_of(description.channel_format)
+        return Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv_per_unit, limit)
     except ValueError as error:
         raise SourceError(f"stream {description.name!r}: {error}") from error
 

@@ -4,7 +4,20 @@ from __future__ import annotations
 
 import math
 
-from monitor.core.events import Gap, LookDone, RateMismatch, SoundBroken, Verdict
+from monitor.core.events import (
+    Event,
+    Gap,
+    LookDone,
+    NoiseChanged,
+    RateMismatch,
+    SoundBroken,
+    TriggerArtefact,
+    TriggerChanged,
+    TriggerDoubled,
+    TriggerGrid,
+    TriggerMissing,
+    Verdict,
+)
 from monitor.core.stopping import STOPPING_RULES, FindsResponse
 from monitor.status import Status
 
@@ -24,6 +37,7 @@ REASONS = {  # why a sweep is left out, in words for the bench
     "edge": "too soon after a start",
     "sound_broken": "with the sound broken",
     "trigger_doubled": "with a double trigger",
+    "trigger_changed": "with a trigger of another kind",
 }
 
 DOUBLED = "triggers come too close together, such sweeps are left out: does the trigger channel bounce, or carry other events?"
@@ -37,6 +51,8 @@ def gap(event: Gap, rate_hz: float) -> str:
         return f"time stamps jump ahead by {ms:.0f} ms: {missing} missing, or the sender was held up; sweeps there are left out"
     if event.reason == "clock":
         return f"time stamps go back by {ms:.0f} ms: the sender caught up, or its clock was set; sweeps there are left out"
+    if event.reason == "repeated":
+        return "time stamps stand still: the sender repeats itself, or its clock stopped; sweeps there are left out"
     return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"
 
 
@@ -47,7 +63,41 @@ def sound_broken(event: SoundBroken) -> str:
 
 def rate_mismatch(event: RateMismatch) -> str:
     said = f"the stream states {event.nominal_hz:g} Hz, but its time stamps say {event.measured_hz:.6g} Hz ({event.ppm:+.0f} ppm)"
-    return said + (": do not trust times in ms before that is mended" if event.serious else "")
+    if event.refused:
+        return said + ": filters and times would not be what they are called, the run ends"
+    how = "long" if event.ppm > 0 else "short"
+    return said + (f": times in ms are {1e-4 * abs(event.ppm):.1f} % too {how} until that is mended" if event.serious else "")
+
+
+def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
+    """What somebody at the bench should know of an event: its kind, each of which is said once, and the words."""
+    if isinstance(event, Gap):
+        return event.reason, gap(event, rate_hz)
+    if isinstance(event, RateMismatch):
+        return f"rate {event.serious} {event.refused}", rate_mismatch(event)
+    if isinstance(event, SoundBroken):
+        return "sound", sound_broken(event)
+    if isinstance(event, TriggerDoubled):
+        return "doubled", DOUBLED
+    if isinstance(event, TriggerMissing):
+        return "missing", f"{count(event.count, 'trigger')} did not arrive: is the cable loose, or the level near the threshold?"
+    if isinstance(event, TriggerChanged):
+        return "changed", "triggers are steps where they were pulses, such sweeps are left out: was the trigger line turned over?"
+    if isinstance(event, TriggerGrid):
+        ms = 1e3 * event.samples / rate_hz
+        return "grid", (
+            f"triggers only ever come {event.samples} samples apart or a multiple: the channel is read every {ms:.2g} ms only, "
+            "which blurs the average, or the stimulator runs by the clock of the EEG"
+        )
+    if isinstance(event, TriggerArtefact):
+        return "artefact", (
+            f"the average is largest at the trigger ({event.uv:+.2g} uV at {event.at_ms:.1f} ms): it leaks into the EEG, and so "
+            "may pass for a response. Keep its cable away from the electrodes; a run with muted = true shows what it does"
+        )
+    if isinstance(event, NoiseChanged):
+        went = f"sweeps went from {event.before_uv:.2g} to {event.now_uv:.2g} uV at once"
+        return "noise", f"{went}: did somebody move, or switch something?"
+    return None
 
 
 def count(number: int, noun: str) -> str:

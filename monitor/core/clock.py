@@ -9,7 +9,7 @@ from statistics import median
 import numpy as np
 
 from .events import RateMismatch
-from .samples import Floats
+from .samples import Bools, Floats
 
 WINDOW_S = 0.25  # the usual scatter of stamps is learned in windows of this length
 WINDOWS = 16
@@ -20,6 +20,8 @@ UNEVEN_LIMIT_S = 0.02  # a busy machine holds a sender up by 5 to 20 ms now and 
 FIT_EVERY_S = 0.1
 RATE_CHECK_S = 10.0  # stamps need about this long to tell 100 ppm from their own scatter
 RATE_PPM = (100.0, 1000.0)  # say so; serious
+REFUSED_PPM = 10_000.0  # beyond 1 % filters, windows and latencies are not what they are called: no run goes on with that
+REFUSE_S = 3.0  # in two such stretches one after the other, as a single step of the stamps bends one of them only
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,7 @@ class Jump:
     index: int
     by_s: float
     lost_samples: int
+    repeated: bool = False  # nothing is known to be missing, but from here on the same stamp comes again and again
 
 
 class StampWatch:
@@ -40,6 +43,8 @@ class StampWatch:
     Many senders stamp whole chunks when they push them, so neighbouring chunks scatter by milliseconds although no
     sample is missing. The limit is 4 x the median of the largest step per quarter second; at least 0.75 samples where
     stamps are even, 20 ms where they are not (so there a shorter gap cannot be told from a sender that was held up).
+    Stamps that stand still where they used to be even are one break, however long they do, and another one where they do
+    not go on as if nothing had been.
     Everything is decided sample by sample on a fixed grid: cutting the stream differently changes nothing.
     """
 
@@ -51,6 +56,7 @@ class StampWatch:
         self._index = 0
         self._last = np.nan
         self._offset_s = 0.0  # net of all jumps so far
+        self._stands = 0  # samples since the stamp last moved
         self.limit_s = FIRST_LIMIT_S
 
     def feed(self, stamps_s: Floats) -> list[Jump]:
@@ -63,6 +69,9 @@ class StampWatch:
         steps -= self._period_s
         if not np.isfinite(steps).all():
             steps[~np.isfinite(steps)] = 0.0
+        moves, first = steps, np.zeros(0, dtype=bool)
+        if self._stands or bool((steps == -self._period_s).any()):
+            moves, first = self._moves(steps)
         self._last = float(stamps_s[-1])
         jumps: list[Jump] = []
         start = 0
@@ -70,9 +79,13 @@ class StampWatch:
             stop = min(len(steps), start + self._window - self._index % self._window)
             sizes = np.abs(steps[start:stop])
             largest = float(sizes.max())
-            if largest > self.limit_s:
-                for at in np.flatnonzero(sizes > self.limit_s):
-                    jumps.append(self._jump(self._index + int(at), float(steps[start + at])))
+            if largest > self.limit_s or moves is not steps:
+                for at in np.flatnonzero(np.abs(moves[start:stop]) > self.limit_s):
+                    jumps.append(self._jump(self._index + int(at), float(moves[start + at])))
+            if first.size and self._period_s > self.limit_s:
+                still = np.flatnonzero(first[start:stop]) + self._index
+                jumps += [Jump(int(at), 0.0, self._lost, repeated=True) for at in still]
+                jumps.sort(key=lambda jump: jump.index)
             self._current = max(self._current, largest)
             self._index += stop - start
             if self._index % self._window == 0:
@@ -80,9 +93,27 @@ class StampWatch:
             start = stop
         return jumps
 
+    def _moves(self, steps: Floats) -> tuple[Floats, Bools]:
+        """Steps (n,) beyond a period -> the same, but 0 where a stamp is repeated, and where it moves again counted from its last
+        move; and where a stretch of repeated stamps begins."""
+        moves, first = steps.copy(), np.zeros(len(steps), dtype=bool)
+        for at, by_s in enumerate(steps.tolist()):
+            if by_s == -self._period_s:
+                first[at] = self._stands == 0
+                self._stands += 1
+                moves[at] = 0.0
+            elif self._stands:
+                moves[at] -= self._stands * self._period_s
+                self._stands = 0
+        return moves, first
+
+    @property
+    def _lost(self) -> int:
+        return max(0, round(self._offset_s / self._period_s))
+
     def _jump(self, index: int, by_s: float) -> Jump:
         self._offset_s += by_s
-        return Jump(index, by_s, max(0, round(self._offset_s / self._period_s)))
+        return Jump(index, by_s, self._lost)
 
     def _close_window(self) -> None:
         self._maxima.append(self._current)
@@ -138,38 +169,58 @@ class RateFit:
 
 
 class RateWatch:
-    """Compares measured and nominal rate every 10 s of the first segment that lasts that long."""
+    """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the first one that lasts so long."""
 
     def __init__(self, rate_hz: float) -> None:
         self.fit = RateFit(rate_hz)
         self.told_ppm = 0.0  # largest limit that was passed
+        self._now = self.fit
         self._check = int(RATE_CHECK_S * rate_hz)
-        self._open = True
+        self._short = int(REFUSE_S * rate_hz)
+        self._piece, self._bent = RateFit(rate_hz), 0.0  # the present 3 s; sign of a gross difference in those before
 
     def broken(self, index: int) -> None:
         """The stamps jump before sample ``index``: a line through them ends there."""
-        if self.fit.samples < self._check:
-            self.fit = RateFit(self.fit.nominal_hz, index)
-        else:
-            self._open = False
+        fresh = RateFit(self._now.nominal_hz, index)
+        if self.fit is self._now and self.fit.samples < self._check:
+            self.fit = fresh
+        self._now = fresh
+        self._piece, self._bent = RateFit(self._now.nominal_hz, index), 0.0
 
     def feed(self, stamps_s: Floats, index: int) -> list[RateMismatch]:
         """Stamps (n,) of samples from ``index`` on -> what has to be said about them."""
         said = []
-        start = 0 if self._open else len(stamps_s)
+        start = 0
         while start < len(stamps_s):
-            stop = min(len(stamps_s), start + self._check - self.fit.samples % self._check)
-            self.fit.feed(stamps_s[start:stop])
-            if self.fit.samples % self._check == 0:
+            left = self._check - self._now.samples % self._check
+            stop = min(len(stamps_s), start + left, start + self._short - self._piece.samples)
+            self._now.feed(stamps_s[start:stop])
+            self._piece.feed(stamps_s[start:stop])
+            if self._piece.samples == self._short:
+                said += self._refuse(index + stop - 1)
+            if self._now.samples % self._check == 0:
                 said += self._compare(index + stop - 1)
             start = stop
         return said
 
+    def _refuse(self, sample: int) -> list[RateMismatch]:
+        ppm, error = self._piece.ppm()
+        before, self._bent = self._bent, float(np.sign(ppm)) if abs(ppm) > REFUSED_PPM + 6 * error else 0.0
+        self._piece = RateFit(self._now.nominal_hz, sample + 1)
+        if self._bent == 0.0 or self._bent != before or self.told_ppm >= REFUSED_PPM:
+            return []
+        self.told_ppm = REFUSED_PPM
+        return [self._mismatch(sample, ppm)]
+
     def _compare(self, sample: int) -> list[RateMismatch]:
-        ppm, error = self.fit.ppm()
+        ppm, error = self._now.ppm()
         passed = max((limit for limit in RATE_PPM if abs(ppm) > limit + 6 * error), default=0.0)
         if passed <= self.told_ppm:
             return []
         self.told_ppm = passed
-        nominal = self.fit.nominal_hz
-        return [RateMismatch(sample, nominal, nominal * (1 + ppm * 1e-6), ppm, passed == RATE_PPM[-1])]
+        return [self._mismatch(sample, ppm)]
+
+    def _mismatch(self, sample: int, ppm: float) -> RateMismatch:
+        nominal = self._now.nominal_hz
+        serious, refused = self.told_ppm >= RATE_PPM[-1], self.told_ppm >= REFUSED_PPM
+        return RateMismatch(sample, nominal, nominal * (1 + ppm * 1e-6), ppm, serious, refused)

@@ -30,6 +30,7 @@ from .events import (
     LookDone,
     RateMismatch,
     SoundBroken,
+    TriggerChanged,
     TriggerDoubled,
     TriggerLearned,
     TriggerSilent,
@@ -44,6 +45,7 @@ from .samples import Bools, Chunk, Floats
 from .settings import EngineSettings
 from .silence import GIVE_UP_S, SAY_S, SilenceWatch
 from .stopping import Outcome, StoppedBy
+from .watching import StreamWatch
 
 DISPLAY_RATE_HZ = 16000.0  # averages leave the engine at least this finely sampled
 LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
@@ -108,6 +110,7 @@ class Engine:
         self._rate = RateWatch(layout.rate_hz)
         self._silence = SilenceWatch(layout.rate_hz)
         self._silence.heard(int(settings.lead_s * layout.rate_hz))
+        self._watch = StreamWatch(layout.rate_hz, settings.trigger.unit_mark_ms * 1e-3 * layout.rate_hz, settings.delay_ms)
         self._onsets = OnsetFinder(layout.rate_hz, settings.trigger)
         ms = 1e-3 * layout.rate_hz
         self._mark, self._device_break = settings.trigger.unit_mark_ms * ms, settings.trigger.device_break_mark_ms * ms
@@ -210,7 +213,8 @@ class Engine:
 
     def _break(self, jump: Jump) -> None:
         self.lost_samples = jump.lost_samples
-        self._say(Gap(self.sample, "lost" if jump.by_s > 0 else "clock", jump.by_s, self.lost_samples))
+        reason = "repeated" if jump.repeated else "lost" if jump.by_s > 0 else "clock"
+        self._say(Gap(self.sample, reason, jump.by_s, self.lost_samples))
         self._interrupt("gap")
         self._rate.broken(self.sample)
         self._begin_segment(self.sample)
@@ -258,6 +262,7 @@ class Engine:
         for sweep in self._waiting:
             self._enter(_Judged(sweep.onset, (sweep.fault or why,) * self._channels, None), self.sample)
         self._waiting.clear()
+        self._watch.broken()
 
     # -- the order of things ----------------------------------------------------------------------------------------
 
@@ -271,7 +276,7 @@ class Engine:
             if first >= until:
                 break
             if told == first:
-                self._say(self._due.popleft())
+                self._say_rate(self._due.popleft())
             elif silent == first:
                 self._say_silent(silent)
             else:
@@ -285,6 +290,15 @@ class Engine:
         if self.verdict is None:
             self.verdict = Verdict(sample, verdict, stopped_by, why)
             self._events.append(self.verdict)
+
+    def _say_rate(self, found: RateMismatch) -> None:
+        self._say(found)
+        if found.refused:
+            why = (
+                f"the stream states {found.nominal_hz:g} Hz, but its time stamps say {found.measured_hz:.0f} Hz: filters and "
+                "times would not be what they are called. Set the amplifier's program right, then begin a new run"
+            )
+            self._decide(found.sample, "inconclusive", "fault", why)
 
     def _say_silent(self, sample: int) -> None:
         if not self._silence.say():
@@ -308,8 +322,15 @@ class Engine:
         self._silence.heard(known)
         if onset.doubled:
             self._say(TriggerDoubled(known, onset.position))
+        odd = self._watch.is_odd(onset)
+        if odd:
+            self._say(TriggerChanged(known, onset.position))
+        for event in self._watch.present(onset, known):
+            self._say(event)
         cut = self.settings.epoch.plan(onset.position, self._origin)
-        fault = "edge" if cut.first < 0 else "trigger_doubled" if onset.doubled else None  # edge: before the first output
+        fault = "edge" if cut.first < 0 else None  # before the first output
+        if fault is None and (onset.doubled or odd):
+            fault = "trigger_doubled" if onset.doubled else "trigger_changed"
         settled = int(onset.position) + self._settle if self._settle else known
         self._waiting.append(_Waiting(onset, max(known, settled), cut if fault is None else None, fault))
 
@@ -332,6 +353,7 @@ class Engine:
         for place, done in enumerate(self._unit):
             if done.onset.position in touched:
                 self._unit[place] = replace(done, faults=tuple(fault or BROKEN for fault in done.faults))
+        self._watch.broken()
         self._say(SoundBroken(known, at, len(touched), by_device))
 
     def _judge(self, sweep: _Waiting, ready: int) -> None:
@@ -374,6 +396,8 @@ class Engine:
         self.intervals = [*self.intervals, *(b - a for a, b in pairwise(positions))][-512:]
         limits = self._analysis.limits.limits
         peak_limit = float(limits["peak"][DECIDING]) if "peak" in limits else np.nan
+        for event in self._watch.unit(ready, sweeps[DECIDING][usable[DECIDING]]):
+            self._say(event)
         self._say(UnitDone(ready, self._analysis.average.units, positions, left_out, peak_limit))
         if result.look is not None:
             lasted = positions[-1] - self._first_position
@@ -381,6 +405,9 @@ class Engine:
             look = look_event(ready, result.look, self.settings, self.counts.rejected, self.lost_samples, per_s)
             self.last_look = look
             self._say(look)
+            average_uv = self._analysis.average.average_uv()[DECIDING]
+            for event in self._watch.look(ready, self.settings.analysis.times_ms, average_uv, look.residual_noise_nv):
+                self._say(event)
             met = int(result.look.rule[DECIDING])
             if met >= 0:
                 rule = self.settings.analysis.rules[met]

@@ -68,7 +68,8 @@ class SoundBroken(Event):
 
 @dataclass(frozen=True)
 class Gap(Event):
-    """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back) or "not_finite"."""
+    """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back), "repeated" (they stand still)
+    or "not_finite"."""
 
     kind: ClassVar[str] = "gap"
     reason: str
@@ -85,6 +86,50 @@ class RateMismatch(Event):
     measured_hz: float
     ppm: float
     serious: bool  # above 0.1 %: times in ms cannot be trusted until the rate is confirmed
+    refused: bool = False  # above 1 %: the run ends
+
+
+@dataclass(frozen=True)
+class TriggerMissing(Event):
+    """So many triggers should have come since the last unit mark, or the last trigger of a regular train, and did not."""
+
+    kind: ClassVar[str] = "trigger_missing"
+    count: int
+
+
+@dataclass(frozen=True)
+class TriggerChanged(Event):
+    """A trigger at ``position`` is a step, where pulses came before: that sweep is left out. Turned over, or another source?"""
+
+    kind: ClassVar[str] = "trigger_changed"
+    position: float
+
+
+@dataclass(frozen=True)
+class TriggerGrid(Event):
+    """Triggers only ever come at multiples of ``samples``: the channel is read more rarely than the EEG and held between, or
+    the stimulator shares the clock of the EEG."""
+
+    kind: ClassVar[str] = "trigger_grid"
+    samples: int
+
+
+@dataclass(frozen=True)
+class TriggerArtefact(Event):
+    """The average is largest where the trigger is, before any response can be: ``uv`` there, at ``at_ms``."""
+
+    kind: ClassVar[str] = "trigger_artefact"
+    uv: float
+    at_ms: float
+
+
+@dataclass(frozen=True)
+class NoiseChanged(Event):
+    """The usual peak of a sweep went from ``before_uv`` to ``now_uv`` between one unit and the next ones."""
+
+    kind: ClassVar[str] = "noise_changed"
+    before_uv: float
+    now_uv: float
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ class Layout:
     eeg: tuple[int, ...]
     trigger: int
     uv_per_unit: float = 1.0
+    limit: float = math.inf  # largest magnitude, in stream units, that the format of the samples can hold
 
     def __post_init__(self) -> None:
         count = len(self.labels)

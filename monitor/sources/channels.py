@@ -11,6 +11,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from monitor.sources.base import ChannelError, StreamDescription
+from monitor.xdf_format import DTYPES
 
 LOWEST_RATE_HZ = 4000.0  # own choice: below it, cutting sweeps at the nearest sample costs more than 10 % at 1 kHz
 GOOD_RATE_HZ = 8000.0  # own choice: 2.5 % at 1 kHz even without sub-sample alignment
@@ -83,6 +84,12 @@ def uv_per_unit(description: StreamDescription, eeg: Sequence[int]) -> float:
     """Microvolts per stream unit, common to the given channels; nan when the stream does not say, or they differ."""
     factors = [unit_to_uv(description.units[index]) for index in eeg]
     return factors[0] if factors and all(factor == factors[0] for factor in factors) else math.nan
+
+
+def limit_of(channel_format: str) -> float:
+    """Largest magnitude that samples of a format can hold; infinite for floating point."""
+    dtype = DTYPES.get(channel_format)
+    return float(np.iinfo(dtype).max) if dtype is not None and dtype.kind == "i" else math.inf
 
 
 def timing_loss(rate_hz: float, frequency_hz: float = 1000.0) -> float:

@@ -119,3 +119,47 @@ def test_a_sender_held_up_for_a_moment_has_lost_nothing() -> None:
     stamps[26_000:] += 0.040
     (jump,) = jumps(stamps)
     assert jump.index == 26_000
+
+
+def test_stamps_that_stand_still_are_one_break_and_another_where_time_was_lost() -> None:
+    stamps = 1e3 + np.arange(40_000) / RATE
+    caught_up, behind = stamps.copy(), stamps.copy()
+    caught_up[20_000:20_400] = stamps[19_999]
+    behind[20_000:20_400] = stamps[19_999]
+    behind[20_400:] -= 400 / RATE
+    assert jumps(caught_up) == [Jump(20_000, 0.0, 0, repeated=True)]
+    still, back = jumps(behind)
+    assert (still.index, still.repeated) == (20_000, True)
+    assert (back.index, back.repeated, back.lost_samples) == (20_400, False, 0)
+    assert back.by_s == pytest.approx(-0.1)
+    for made in (caught_up, behind):
+        assert jumps(made, (19_990, 1, 8, 1, 1, 1, 200, 198, 1, 1, 1)) == jumps(made)
+
+
+def test_a_coarse_clock_that_repeats_each_stamp_is_no_break() -> None:
+    stamps = np.floor((1e3 + np.arange(80_000) / RATE) * 100) / 100
+    assert jumps(stamps) == []
+
+
+@pytest.mark.parametrize("ppm", [20_000.0, -300_000.0, 1e6])
+def test_a_gross_rate_is_refused_within_six_seconds_also_after_a_break(ppm: float) -> None:
+    watch = RateWatch(RATE)
+    good = np.arange(48_000) / RATE
+    bad = good[-1] + 1 + np.arange(40_000) / RATE / (1 + 1e-6 * ppm)
+    assert watch.feed(good, 0) == []
+    watch.broken(48_000)
+    said = watch.feed(bad, 48_000)
+    assert [(one.sample, one.refused) for one in said] == [(48_000 + 24_000 - 1, True)]
+    assert said[0].ppm == pytest.approx(ppm, rel=1e-3)
+    assert watch.fit.samples == 48_000  # what is reported is the first stretch
+    assert abs(watch.fit.ppm()[0]) < 0.01
+
+
+def test_neither_half_a_percent_nor_a_step_is_refused() -> None:
+    slow = RateWatch(RATE).feed(np.arange(100_000) / RATE / 1.005, 0)
+    assert [(one.serious, one.refused) for one in slow] == [(True, False)]
+    rng = np.random.default_rng(2)
+    for at in range(500, 24_000, 1500):
+        stamps = np.arange(24_000) / RATE + rng.normal(0, 0.002, 24_000)
+        stamps[at:] += 0.1
+        assert not any(one.refused for one in RateWatch(RATE).feed(stamps, 0))

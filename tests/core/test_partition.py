@@ -122,7 +122,8 @@ def test_the_troubled_streams_hold_what_they_claim(ending: str, verdict: str, st
     kinds = {event.kind for event in events}
     if ending == "silence":
         assert kinds == {
-            "trigger_learned", "trigger_silent", "trigger_doubled", "gap", "rate_mismatch", "unit", "look", "verdict",
+            "trigger_learned", "trigger_silent", "trigger_doubled", "gap", "rate_mismatch", "noise_changed", "unit", "look",
+            "verdict",
         }
         assert {event.reason for event in events if event.kind == "gap"} == {"lost", "clock", "not_finite"}
         assert set(engine.counts.rejected) >= {"gap", "not_finite", "edge", "saturation", "trigger_doubled", "peak"}

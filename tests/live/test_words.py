@@ -199,7 +199,7 @@ def test_trouble_in_words() -> None:
     assert "no numbers" in sentence.gap(Gap(9, "not_finite", 0.0, 0), 8000.0)
     mild, serious = RateMismatch(9, 8000.0, 8001.6, 200.0, False), RateMismatch(9, 8000.0, 7984.0, -2000.0, True)
     assert sentence.rate_mismatch(mild) == "the stream states 8000 Hz, but its time stamps say 8001.6 Hz (+200 ppm)"
-    assert sentence.rate_mismatch(serious).endswith("7984 Hz (-2000 ppm): do not trust times in ms before that is mended")
+    assert sentence.rate_mismatch(serious).endswith("7984 Hz (-2000 ppm): times in ms are 0.2 % too short until that is mended")
 
 
 def test_counting() -> None:
