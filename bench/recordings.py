@@ -30,7 +30,7 @@ from .noises import Grid, Presentation
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
-FORMATS = "a run folder, an .xdf file, or .npy/.npz with samples (n,) or sweeps (n_sweeps, n_times) in uV"
+FORMATS = "a run folder, an .xdf, .bdf or .edf file, or .npy/.npz with samples (n,) or sweeps (n_sweeps, n_times) in uV"
 
 
 class RecordingError(ValueError):
@@ -39,7 +39,8 @@ class RecordingError(ValueError):
 
 @dataclass(frozen=True)
 class Recording:
-    """What to read. ``channel``: label, or number from 1. ``rate_hz`` and ``unit`` only where the file states none."""
+    """What to read. ``channel``: label, or number from 1; several with commas, one after the other. ``rate_hz`` and ``unit`` only
+    where the file states none."""
 
     path: Path
     channel: str | None = None
@@ -90,8 +91,8 @@ def load(recording: Recording, band_hz: tuple[float, float]) -> Loaded:
                 raise RecordingError(f"{path} holds {len(samples)} sweeps: at least {2 * UNIT_SWEEPS} are needed")
             return Loaded(str(recording.path), sha256, "sweeps", rate_hz, (), samples.astype(np.float32))
         label, raw = "samples", [samples.astype(np.float64)]
-    elif path.suffix == ".xdf":
-        label, rate_hz, raw = _xdf(path, channel or "1", unit)
+    elif path.suffix.lower() in (".xdf", ".bdf", ".edf"):
+        label, rate_hz, raw = _recorded(path, channel or "1", unit)
     else:
         raise RecordingError(f"{path} is of no known kind: give {FORMATS}")
     band = Band(rate_hz, *band_hz)
@@ -119,20 +120,27 @@ def _arrays(path: Path, rate_hz: float | None) -> tuple[NDArray[Any], float]:
     return samples, rate_hz
 
 
-def _xdf(path: Path, channel: str, unit: str | None) -> tuple[str, float, list[Floats]]:
+def _recorded(path: Path, channel: str, unit: str | None) -> tuple[str, float, list[Floats]]:
     source = RecordingSource(path, chunk_samples=2**62)
     seen = source.description
-    index = _channel(seen, channel)
-    uv = unit_to_uv(unit or seen.units[index])
-    if math.isnan(uv):
-        raise RecordingError(
-            f"{path}: channel {seen.label(index)} states no voltage unit ({seen.units[index]!r}): give --unit uV, mV or V"
-        )
+    chosen = [channel] if channel in seen.labels else [name.strip() for name in channel.split(",")]
+    indices = list(dict.fromkeys(_channel(seen, name) for name in chosen))
+    factors = [unit_to_uv(unit or seen.units[index]) for index in indices]
+    for index, uv in zip(indices, factors, strict=True):
+        if math.isnan(uv):
+            raise RecordingError(
+                f"{path}: channel {seen.label(index)} states no voltage unit ({seen.units[index]!r}): give --unit uV, mV or V"
+            )
     chunk = source.pull()
     if chunk is None or not seen.rate_hz > 0:
         raise RecordingError(f"{path}: the stream {seen.name} holds no regularly sampled data")
     jumps = [jump.index for jump in StampWatch(seen.rate_hz).feed(chunk.stamps_s)]
-    return seen.label(index), seen.rate_hz, np.split(chunk.samples[index].astype(np.float64) * uv, jumps)
+    pieces = [
+        piece
+        for index, uv in zip(indices, factors, strict=True)
+        for piece in np.split(chunk.samples[index].astype(np.float64) * uv, jumps)
+    ]
+    return ",".join(seen.label(index) for index in indices), seen.rate_hz, pieces
 
 
 def _channel(seen: StreamDescription, channel: str) -> int:

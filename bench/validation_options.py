@@ -61,10 +61,10 @@ def parser() -> argparse.ArgumentParser:
     what.add_argument("--rules", type=_names, metavar="A,B", help="rules to compare (that of the plan, evidence,fsp,hotelling)")
     what.add_argument("--noise", type=_names, metavar="all|A,B", help=f"null sources (gaussian): {', '.join(NOISES)}")
     what.add_argument(
-        "--recording", type=Path, metavar="FILE", help="recorded noise, onsets at random: .xdf, .npz, .npy or a run folder"
+        "--recording", type=Path, metavar="FILE", help="recorded noise, onsets at random: a run, .xdf, .bdf, .edf, .npz or .npy"
     )
     what.add_argument("--muted", type=Path, metavar="FOLDER", help="the folder of a muted run, at its real triggers")
-    what.add_argument("--channel", metavar="C", help="label or number (from 1) in what was recorded")
+    what.add_argument("--channel", metavar="C", help="label or number (from 1) in what was recorded, or several with commas")
     what.add_argument("--rate", type=float, metavar="HZ", help="sampling rate, where the file states none")
     what.add_argument("--unit", metavar="U", help="unit of the recording, where the file states none: uV, mV or V")
     what.add_argument("--response", type=_numbers, metavar="NV,NV", help="sizes in nV peak to trough; 0 is no response (0)")

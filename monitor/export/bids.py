@@ -149,7 +149,7 @@ def _sidecar(material: Material, done: Written) -> dict[str, Any]:
         "HardwareFilters": "n/a",
         "EEGChannelCount": kinds.count("EEG"),
         "TriggerChannelCount": kinds.count("TRIG"),
-        "MiscChannelCount": kinds.count("MISC"),
+        "MISCChannelCount": kinds.count("MISC"),
         "RecordingDuration": material.timeline.length / material.stream.rate_hz,
         "RecordingType": "continuous",
         "EpochLength": 0,

@@ -10,6 +10,7 @@ import datetime
 import math
 import unicodedata
 from dataclasses import dataclass
+from decimal import Decimal
 from io import BufferedWriter
 from typing import Any, Literal
 
@@ -95,8 +96,9 @@ def write_edf(material: Material, file: BufferedWriter, kind: Kind) -> Written:
 def record_length(rate_hz: float) -> tuple[int, int]:
     """Whole seconds that hold a whole number of samples, and that number. Raises ExportError."""
     for seconds in range(1, LONGEST_RECORD_S + 1):
-        if (seconds * rate_hz).is_integer():
-            return seconds, int(seconds * rate_hz)
+        samples = seconds * Decimal(repr(rate_hz))  # as it was written, not as it is held
+        if samples == int(samples):
+            return seconds, int(samples)
     raise ExportError(
         f"{rate_hz:g} Hz: no record of up to {LONGEST_RECORD_S} s holds a whole number of samples, as BDF and EDF need: use "
         "--to xdf or csv"

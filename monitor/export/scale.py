@@ -18,6 +18,7 @@ from monitor.core.samples import Bools, Floats
 
 BITS = {"bdf": 24, "edf": 16}
 FIELD = 8  # characters
+PARTS = (1, 2, 4, 5, 8, 10, 20, 25, 40, 50, 100, 200, 250, 500, 1000)  # of a stream's unit, steps of converters, own choice
 MOST_DECIMALS = 5  # of a multiple of 1/32 with its sign
 
 
@@ -60,27 +61,26 @@ def scale_for(values: NDArray, factor: float, unit: str, kind: str) -> Scale:
 
 
 def _exact(values: NDArray, factor: float, unit: str, top: int) -> Scale | None:
-    """Whole multiples of a decimal step, as converters and event codes give: then nothing is rounded."""
-    for decimals in range(4):
-        whole = _multiples(values, decimals, top)
+    """Whole multiples of a step, as converters and event codes give: then nothing is rounded."""
+    for parts in PARTS:
+        whole = _multiples(values, parts, top)
         if whole is None:
             continue
-        step = Decimal(repr(factor)).scaleb(-decimals)
+        step = Decimal(repr(factor)) / parts
         largest = int(np.abs(whole).max()) or 1
-        bound = top
-        for zeros in range(len(str(top))):
-            bound = top // 10**zeros * 10**zeros
+        for multiple in sorted({10**zeros * by for zeros in range(len(str(top))) for by in (1, parts)}):
+            bound = top // multiple * multiple
             if bound >= largest and len(_plain(step * bound)) < FIELD:  # one is left for the sign
                 return Scale(unit, (-bound, bound), (-float(step * bound), float(step * bound)), True)
     return None
 
 
-def _multiples(values: NDArray, decimals: int, top: int) -> Floats | None:
-    scaled = values.astype(np.float64) * 10.0**decimals
+def _multiples(values: NDArray, parts: int, top: int) -> Floats | None:
+    scaled = values.astype(np.float64) * parts
     if not np.abs(scaled).max() <= top:
         return None
     whole = np.rint(scaled)
-    back: Bools = (whole / 10.0**decimals).astype(values.dtype) == values
+    back: Bools = (whole / parts).astype(values.dtype) == values
     return whole if back.all() else None
 
 

@@ -9,9 +9,7 @@ else's mistake or worse: each step is bounded by the size of the file, and inter
 
 from __future__ import annotations
 
-import contextlib
 import math
-import mmap
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,41 +66,33 @@ class _Head:
 
 def read_edf(path: Path) -> XdfFile:
     """Read a whole file. A cut tail is no error: all whole records are returned and ``cut`` says so. Raises EdfError, OSError."""
-    with open(path, "rb") as file, _mapped(file, path) as buffer:
-        head = _head(buffer, path)
-        start = HEAD * (len(head.signals) + 1)
-        whole, rest = divmod(len(buffer) - start, head.record_bytes)
-        records = whole if head.records < 0 else min(whole, head.records)
-        if not 0 < records <= MOST_RECORDS:
-            raise EdfError(f"{path}: {records} whole records of {head.record_bytes} bytes; allowed are 1 to {MOST_RECORDS:,}")
-        cut = None
-        if head.records > whole or (head.records < 0 and rest):
-            cut = f"the file ends after {whole} whole records of {head.records if head.records >= 0 else 'an unknown number'}"
-        tidy = cut is not None or (rest == 0 and whole == records)
-        problems = () if tidy else (f"bytes behind the last of {records} records are left out",)
-        data = np.frombuffer(buffer, np.uint8, records * head.record_bytes, start).reshape(records, head.record_bytes)
-        try:
-            return XdfFile("", _streams(data, head, path), cut, problems)
-        finally:
-            del data  # a view left alive would keep the file mapped
-
-
-@contextlib.contextmanager
-def _mapped(file: object, path: Path) -> Iterator[mmap.mmap]:
     size = path.stat().st_size
     if size < 2 * HEAD:
         raise EdfError(f"{path} is no EDF or BDF file: {size} bytes are less than its header")
-    with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as buffer:  # type: ignore[attr-defined]
-        yield buffer
+    bytes_ = np.memmap(path, np.uint8, "r")
+    head = _head(bytes_, path)
+    start = HEAD * (len(head.signals) + 1)
+    whole, rest = divmod(len(bytes_) - start, head.record_bytes)
+    records = whole if head.records < 0 else min(whole, head.records)
+    if not 0 < records <= MOST_RECORDS:
+        raise EdfError(f"{path}: {records} whole records of {head.record_bytes} bytes; allowed are 1 to {MOST_RECORDS:,}")
+    cut = None
+    if head.records > whole or (head.records < 0 and rest):
+        cut = f"the file ends after {whole} whole records of {head.records if head.records >= 0 else 'an unknown number'}"
+    tidy = cut is not None or (rest == 0 and whole == records)
+    problems = () if tidy else (f"bytes behind the last of {records} records are left out",)
+    data = bytes_[start : start + records * head.record_bytes].reshape(records, head.record_bytes)
+    return XdfFile("", _streams(data, head, path), cut, problems)
 
 
-def _head(buffer: mmap.mmap, path: Path) -> _Head:
+def _head(bytes_: NDArray[np.uint8], path: Path) -> _Head:
+    buffer = bytes_[: HEAD * 10_000].tobytes()  # the number of signals has four digits
     width = MAGIC.get(buffer[:8])
     if width is None:
         raise EdfError(f"{path} is no EDF or BDF file: it begins with {buffer[:8]!r}")
     count = round(_number(buffer[252:256], "number of signals", path))
     if count < 1 or HEAD * (count + 1) > len(buffer):
-        raise EdfError(f"{path} states {count} signals, and its header would not fit into its {len(buffer)} bytes")
+        raise EdfError(f"{path} states {count} signals, and their header does not fit into its {len(bytes_)} bytes")
     columns, at = [], HEAD
     for size in FIELDS:
         columns.append([buffer[at + size * place : at + size * (place + 1)] for place in range(count)])

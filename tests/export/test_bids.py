@@ -1,0 +1,65 @@
+"""The data set against the validator of the BIDS project, and its tables against the run."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tests.export.conftest import Made, rows_of
+
+Export = Callable[..., list[dict[str, Any]]]
+
+
+def validated(folder: Path) -> dict[str, Any]:
+    program = Path(sys.executable).with_name("bids-validator-deno")
+    done = subprocess.run([program, folder, "--format", "json"], capture_output=True, text=True, timeout=120, check=False)
+    found = json.loads(done.stdout)
+    assert isinstance(found, dict)
+    return found
+
+
+def test_the_validator_finds_no_error_and_the_tables_say_what_the_run_says(
+    played: Path, holed: Made, export: Export, tmp_path: Path, mne: Any
+) -> None:
+    out = tmp_path / "data set"
+    told = export("bids", played, holed.path, out=out)
+    found = validated(out)
+    assert [issue for issue in found["issues"]["issues"] if issue["severity"] == "error"] == []
+    assert sorted(found["summary"]["subjects"]) == ["S07", "unknown"]
+    assert found["summary"]["tasks"] == ["abr"]
+    path = Path(told[0]["file"])
+    assert path.relative_to(out) == Path("sub-S07/ses-s07/eeg/sub-S07_ses-s07_task-abr_run-001_eeg.bdf")
+    people = rows_of(out / "participants.tsv")
+    assert people[0] == {"participant_id": "sub-S07", "pseudonym": "S07", "age": "n/a", "age_group": "adult"}
+    events = rows_of(path.with_name(path.name.replace("_eeg.bdf", "_events.tsv")))
+    record = json.loads((played / "run.json").read_text())
+    sweeps = [row for row in events if row["trial_type"] == "stimulus"]
+    counts = {status: sum(row["status"] == status for row in sweeps) for status in ("accepted", "left out")}
+    assert counts["accepted"] == record["sweeps_accepted"]
+    assert sum(counts.values()) == record["sweeps_presented"]
+    sounds = {tuple(row[key] for key in ("stimulus", "ear", "level", "level_unit")) for row in sweeps}
+    assert sounds == {("click", "right", "60", "dB nHL")}
+    explained = json.loads(path.with_name(path.name.replace("_eeg.bdf", "_events.json")).read_text())
+    assert set(events[0]) == set(explained)
+    raw = mne.io.read_raw_bdf(path, verbose="error")
+    channels = rows_of(path.with_name(path.name.replace("_eeg.bdf", "_channels.tsv")))
+    assert [row["name"] for row in channels] == raw.ch_names
+    assert [row["type"] for row in channels] == ["EEG", "EEG", "TRIG"]
+    noted = raw.annotations.onset[[text.startswith("stimulus") for text in raw.annotations.description]]
+    assert np.abs(noted - [float(row["onset"]) for row in sweeps]).max() < 1e-6
+    assert [round(float(row["onset"]) * raw.info["sfreq"]) for row in sweeps] == [int(row["sample"]) for row in sweeps]
+
+
+def test_names_of_people_and_sessions_stay_inside_the_data_set(holed: Made, tmp_path: Path, export: Export) -> None:
+    session = tmp_path / "..%2e ses\tsion"
+    session.mkdir()
+    (session / "run-007").symlink_to(holed.path)
+    (told,) = export("bids", session / "run-007", out=tmp_path / "set")
+    assert Path(told["file"]).resolve().is_relative_to(tmp_path / "set")
+    assert all(path.name.isascii() and " " not in path.name for path in (tmp_path / "set").rglob("*"))
