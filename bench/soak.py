@@ -50,7 +50,7 @@ CHUNK_S = 0.05
 NOISE_UV = 8.0  # so that no noise floor is reached
 PPM = 25.0  # by which the made stream is faster than its nominal rate
 SETTLED = 0.1  # of the looks: everything that is set aside once is there by then
-MOST_GROWN_MB, MOST_MB_PER_HOUR = 10.0, 2.0
+MOST_GROWN_MB, MOST_MB_PER_HOUR, SETTLING_MB = 10.0, 2.0, 4.0  # by so much a short run may still settle
 NOISE_WITHIN, PPM_WITHIN, BYTES_WITHIN = 0.03, 0.5, 0.05
 ENOUGH_LOOKS = 20
 IN_WORK = 64  # triggers after the last look: two blocks at most
@@ -200,7 +200,7 @@ def judged(run: Run, watch: Watch, folder: RunFolder, seconds: float) -> dict[st
         "bytes": size,
         "raw_bytes_per_needed": round(size["raw.xdf"] / needed, 4),
         "met": {
-            "memory": grown < 2.0 or (grown < MOST_GROWN_MB and grown / hours < MOST_MB_PER_HOUR),
+            "memory": grown < SETTLING_MB or (grown < MOST_GROWN_MB and grown / hours < MOST_MB_PER_HOUR),
             "noise": abs(late / early - 1.0) < NOISE_WITHIN,
             "bytes": abs(size["raw.xdf"] / needed - 1.0) < BYTES_WITHIN,
         },
