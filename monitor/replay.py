@@ -18,6 +18,7 @@ from monitor.sources.base import EndOfRecording, StreamDescription
 from monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource
 
+PIECE_S = 1.0  # nobody waits for a replay at no pace: larger pieces take it less time
 ENDS_HERE = "the recording ends here"
 
 
@@ -69,6 +70,8 @@ def replay(
     ``ended``: why a run ended that says nothing of its end. Raises ReplayError, PlanError, SourceError.
     """
     plan = plan_of(folder) if plan is None else plan
+    if chunk_samples is None and chunk_s is None and pace is None:
+        chunk_s = PIECE_S
     source = RecordingSource(folder.raw, chunk_samples=chunk_samples, chunk_s=chunk_s, pace=pace)
     description = source.description
     channels = resolve_channels(description, plan.stream.eeg, plan.stream.trigger)

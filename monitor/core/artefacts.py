@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -94,6 +95,7 @@ def raw_faults(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> tuple
     return tuple(raw_fault(row, rate_hz, rail_uv) for row in raw_uv)
 
 
+@cache
 def _held_samples(rate_hz: float) -> tuple[int, int]:
     """Samples without any change that are a flat line, and at the very top or bottom a rail."""
     return max(2, round(FLAT_MS * 1e-3 * rate_hz)), max(CLIPPED_SAMPLES, round(CLIPPED_MS * 1e-3 * rate_hz))

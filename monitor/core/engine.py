@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,8 +55,7 @@ BROKEN = "sound_broken"
 Faults = tuple[str | None, ...]  # one per EEG channel; None: none found
 
 
-@dataclass(frozen=True)
-class _Waiting:
+class _Waiting(NamedTuple):
     """A sweep that was presented, certain at raw sample ``known``, whose samples are not all here yet."""
 
     onset: Onset
@@ -69,8 +68,7 @@ class _Waiting:
         return self.known if self.cut is None else max(self.known, self.cut.ready)
 
 
-@dataclass(frozen=True)
-class _Judged:
+class _Judged(NamedTuple):
     """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used."""
 
     onset: Onset
@@ -106,6 +104,8 @@ class Engine:
         layout = settings.layout
         self._channels = len(layout.eeg)
         self._rows = [*layout.eeg, layout.trigger]
+        self._all_rows = self._rows == list(range(len(layout.labels)))
+        self._faultless: Faults = (None,) * self._channels
         self._stamps = StampWatch(layout.rate_hz)
         self._rate = RateWatch(layout.rate_hz)
         self._silence = SilenceWatch(layout.rate_hz)
@@ -171,7 +171,7 @@ class Engine:
 
     def _block(self, samples: NDArray[Any], stamps_s: Floats) -> None:
         """One block (n_channels, n) in stream units: cut at jumps, and where samples stop or begin to be finite."""
-        data = samples[self._rows].astype(np.float64)
+        data = (samples if self._all_rows else samples[self._rows]).astype(np.float64)
         data[:-1] *= self.settings.layout.uv_per_unit
         jumps = {jump.index - self.sample: jump for jump in self._stamps.feed(stamps_s)}
         finite = np.isfinite(data)
@@ -349,10 +349,10 @@ class Engine:
             touched.add(last)
         for place, sweep in enumerate(self._waiting):
             if sweep.onset.position in touched:
-                self._waiting[place] = replace(sweep, fault=sweep.fault or BROKEN)
+                self._waiting[place] = sweep._replace(fault=sweep.fault or BROKEN)
         for place, done in enumerate(self._unit):
             if done.onset.position in touched:
-                self._unit[place] = replace(done, faults=tuple(fault or BROKEN for fault in done.faults))
+                self._unit[place] = done._replace(faults=tuple(fault or BROKEN for fault in done.faults))
         self._watch.broken()
         self._say(SoundBroken(known, at, len(touched), by_device))
 
@@ -385,7 +385,7 @@ class Engine:
         for place, sweep in enumerate(unit):
             if sweep.signal is not None:
                 sweeps[:, place] = sweep.signal
-                usable[:, place] = [fault is None for fault in sweep.faults]
+                usable[:, place] = True if sweep.faults == self._faultless else [fault is None for fault in sweep.faults]
         result = self._analysis.update(sweeps, usable, presented)
         left_out = _left_out([sweep.faults[DECIDING] for sweep in unit], result)
         self.counts.presented += len(unit)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
+from .dots import correlate
 from .filtering import Band
 from .interpolation import interpolators
 from .samples import Floats
@@ -70,12 +72,10 @@ class Epoch:
 
     def read(self, outputs: Floats, phase: int) -> Floats:
         """Filtered samples (n_channels, stop - first) of a cut -> the sweep (n_channels, n_times)."""
-        kernel = self.kernels[phase]
-        return np.array([np.correlate(row, kernel, mode="valid") for row in outputs])
+        return correlate(outputs, self.kernels[phase])
 
 
-@dataclass(frozen=True)
-class Cut:
+class Cut(NamedTuple):
     """Outputs ``first`` to ``stop`` (numbers since the segment began), raw span, and the raw sample that completes it."""
 
     first: int

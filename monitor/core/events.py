@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from .rules import Measure
@@ -26,7 +26,7 @@ class Event:
     kept: ClassVar[bool] = True  # goes into events.jsonl
 
     def record(self) -> dict[str, Any]:
-        return {"type": self.kind} | {key: _plain(value) for key, value in asdict(self).items()}
+        return {"type": self.kind} | {key: _plain(value) for key, value in vars(self).items()}
 
 
 @dataclass(frozen=True)

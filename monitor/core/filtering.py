@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from scipy.signal import firwin, kaiser_beta, kaiserord
 
+from .dots import correlate
 from .samples import Floats
 
 ANALYSIS_RATE_HZ = 4000.0  # evidence works on points at about this spacing; the analysis rate is never below it
@@ -115,13 +116,8 @@ class RunningBand:
 def _valid(history: Floats, new: Floats, taps: Floats, step: int) -> tuple[Floats, Floats]:
     """Every ``step``-th correlation with the taps that has all its data, and the history that the next ones need.
 
-    An output is one dot product of fixed length over its own inputs, so cutting the stream cannot change it. (Passing
-    over the others afterwards is faster, for chunks of some ms, than splitting taps and input into phases.)
+    An output is one dot product of fixed length over its own inputs, so cutting the stream cannot change it.
     """
     both = np.concatenate([history, new], axis=1)
-    count = max(0, (both.shape[1] - len(taps)) // step + 1)
-    out = np.empty((both.shape[0], count))
-    if count:
-        for row, kept in zip(both, out, strict=True):
-            kept[:] = np.correlate(row[: (count - 1) * step + len(taps)], taps, mode="valid")[::step]
-    return both[:, count * step :], out
+    out = correlate(both, taps, step)
+    return both[:, out.shape[1] * step :], out

@@ -99,12 +99,12 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
 
 def _passed(there: Bools) -> Floats:
     """From where each path is beyond its bound (..., PATHS, STEPS): share (..., STEPS) of those that were, up to each step."""
-    first = there.argmax(axis=-1)
-    never = ~np.take_along_axis(there, first[..., np.newaxis], axis=-1)[..., 0]
-    first[never] = STEPS
-    rows = first.reshape(-1, PATHS)
-    places = rows + (STEPS + 1) * np.arange(len(rows))[:, np.newaxis]
-    counts = np.bincount(places.ravel(), minlength=len(rows) * (STEPS + 1)).reshape(*first.shape[:-1], STEPS + 1)
+    paths = there.reshape(-1, STEPS)
+    first = paths.argmax(axis=-1)
+    first[~paths[np.arange(len(paths)), first]] = STEPS
+    runs = first.reshape(-1, PATHS)
+    places = runs + (STEPS + 1) * np.arange(len(runs))[:, np.newaxis]
+    counts = np.bincount(places.ravel(), minlength=len(runs) * (STEPS + 1)).reshape(*there.shape[:-2], STEPS + 1)
     return np.asarray(np.cumsum(counts[..., :-1], axis=-1) / PATHS)
 
 

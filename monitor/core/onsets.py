@@ -7,8 +7,9 @@ learning is lost.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections import deque
 from statistics import median
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,8 +26,7 @@ HALF = 8  # samples on either side of a crossing that its interpolation uses
 KERNELS = interpolators(HALF, phases=64, shape=5.0)
 
 
-@dataclass(frozen=True)
-class Onset:
+class Onset(NamedTuple):
     """One stimulus onset at ``position`` (raw samples, absolute, fractional), known once sample ``ready`` has come."""
 
     position: float
@@ -48,7 +48,7 @@ class OnsetFinder:
         self._refractory = settings.refractory_ms * 1e-3 * rate_hz
         self._break_mark = settings.break_mark_ms * 1e-3 * rate_hz
         self._ahead = max(HALF, int(np.ceil(LOOKAHEAD_MS * 1e-3 * rate_hz)))
-        self._intervals: list[float] = []
+        self._intervals: deque[float] = deque(maxlen=64)
         self.restart(0)
 
     def restart(self, index: int) -> None:
@@ -135,11 +135,17 @@ class OnsetFinder:
         if self._break_mark <= width < np.inf:
             return Onset(position, at + self._ahead, width, False, breaks=True)
         interval = position - self._last
-        usual = median(self._intervals) if len(self._intervals) >= 4 else np.nan
+        doubled = self._is_short(interval)
         if math.isfinite(interval):
-            self._intervals = [*self._intervals[-63:], interval]
+            self._intervals.append(interval)
         self._last = position
-        return Onset(position, at + self._ahead, width, bool(interval < 0.5 * usual))
+        return Onset(position, at + self._ahead, width, doubled)
+
+    def _is_short(self, interval: float) -> bool:
+        """Below half the usual interval, which is the median of the last ones."""
+        if len(self._intervals) < 4 or interval >= 0.5 * max(self._intervals):  # as nearly always: a median takes longer
+            return False
+        return interval < 0.5 * median(self._intervals)
 
 
 def _crossing(z: Floats, i: int, level: float) -> float:

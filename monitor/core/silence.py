@@ -9,20 +9,17 @@ class SilenceWatch:
     """Knows at which sample silence has to be told next: after 2 s, and after 10 s for good."""
 
     def __init__(self, rate_hz: float) -> None:
-        self._rate_hz = rate_hz
+        self._say, self._give_up = int(SAY_S * rate_hz), int(GIVE_UP_S * rate_hz)
         self.heard(0)
 
     def heard(self, sample: int) -> None:
         """A trigger was certain when raw sample ``sample`` had come."""
         self._since = sample
         self._told = False
-
-    @property
-    def due(self) -> int:
-        """Raw sample at which something has to be said, unless a trigger comes before."""
-        return self._since + int((GIVE_UP_S if self._told else SAY_S) * self._rate_hz)
+        self.due = sample + self._say  # raw sample at which something has to be said, unless a trigger comes before
 
     def say(self) -> bool:
         """Go on to the next limit; True when there is none left: give up."""
         last, self._told = self._told, True
+        self.due = self._since + self._give_up
         return last

@@ -77,7 +77,7 @@ class StreamWatch:
         interval, self._last = position - self._last, position
         if not math.isfinite(interval):
             return 0
-        if len(self._intervals) == TRAIN:
+        if len(self._intervals) == TRAIN and interval > 1.5 * min(self._intervals):  # seldom: a median takes longer
             usual = median(self._intervals)
             if max(self._intervals) - min(self._intervals) < REGULAR * usual and interval > 1.5 * usual:
                 return round(interval / usual) - 1
@@ -101,7 +101,7 @@ class StreamWatch:
         """What the usable sweeps (n, n_times) of a unit tell of the noise."""
         if not len(sweeps_uv):
             return []
-        peak = float(np.median(np.abs(sweeps_uv).max(axis=-1)))
+        peak = median(np.abs(sweeps_uv).max(axis=-1).tolist())
         before = median(self._peaks) if len(self._peaks) == MEMORY_UNITS else math.nan
         self._peaks.append(peak)
         self._quiet_units = max(0, self._quiet_units - 1)
