@@ -6,6 +6,7 @@ Each part is tried apart from the others, so one that fails hides none. Returns 
 from __future__ import annotations
 
 import importlib
+import importlib.metadata
 import os
 import platform
 import shutil
@@ -79,6 +80,7 @@ def run_checks(folder: Path | str = ".", loopback: bool = True, window: bool = T
     checks.append(_sound())
     if window:
         checks.append(_window())
+    checks.append(_formats())
     checks.append(_folder(Path(folder)))
     return checks
 
@@ -123,6 +125,15 @@ def _package(name: str, package: str) -> Check:
     except Exception as error:  # a broken binary wheel can raise anything
         return Check(name, "missing", _reason(error), "everything", f"{_PIP} {package}")
     return Check(name, "ok", f"{name} {getattr(module, '__version__', '')}".strip(), "everything")
+
+
+def _formats() -> Check:
+    needed = "export to BDF, EDF and BIDS; everything else works without it"
+    try:
+        importlib.import_module("edfio")
+    except Exception as error:
+        return Check("BDF (edfio)", "missing", _reason(error), needed, f"{_PIP} edfio", required=False)
+    return Check("BDF (edfio)", "ok", f"edfio {importlib.metadata.version('edfio')}", needed)
 
 
 def _lsl() -> Check:

@@ -91,7 +91,11 @@ def _bids(args: argparse.Namespace) -> list[dict[str, Any]]:
 
     refuse_existing(args.out)
     materials = [read_material(run) for run in args.runs]
-    return [_told(path, material, written) for material, path, written in write_bids(materials, args.out)]
+    made = [_told(path, material, written) for material, path, written in write_bids(materials, args.out)]
+    for told, material in zip(made, materials, strict=True):
+        if material.subject is None:
+            told["cautions"].append("no session says whose ears these are: the subject is called unknown")
+    return made
 
 
 def _tables(run: Path, args: argparse.Namespace) -> list[dict[str, Any]]:

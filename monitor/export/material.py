@@ -21,6 +21,7 @@ from monitor.core.settings import EngineSettings
 from monitor.export.labels import polarities, sweep_label
 from monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
 from monitor.folder import FolderError, RunFolder
+from monitor.lock import is_held
 from monitor.plan import PlanError
 from monitor.replay import Replayed, ReplayError, replay
 from monitor.session import PLAN, Session
@@ -107,6 +108,8 @@ def read_material(path: Path) -> Material:
     except TimelineError as error:
         raise ExportError(f"{folder.raw}: {error}. Its bytes can be had by --to xdf") from error
     cautions = [] if source.file.closed else ["the recording was not closed: it goes as far as it was written"]
+    if is_held(folder.raw):
+        cautions = ["this run is still being recorded: it goes as far as it was written"]
     cautions += source.file.problems
     done = _decided(folder, cautions)
     record = _record(folder)
@@ -156,7 +159,7 @@ def _decided(folder: RunFolder, cautions: list[str]) -> Replayed | None:
 
     try:
         done = replay(folder, on_events=keep)
-    except (ReplayError, PlanError, SourceError) as error:
+    except (ReplayError, PlanError, SourceError, OverflowError) as error:
         cautions.append(f"nothing is said of its stimuli: {error}")
         return None
     if done.live_looks is not None and not done.identical:
@@ -233,7 +236,7 @@ def _notes(folder: RunFolder, rate_hz: float, samples: int) -> list[Happening]:
     """Remarks of the operator. Their time counts from the start of the run, which is that of the samples to about 0.1 s."""
     try:
         events = list(folder.read_events()) if folder.events.is_file() else []
-    except ValueError:
+    except (ValueError, RecursionError, OSError):
         return []
     notes = [event for event in events if isinstance(event, dict) and event.get("what") == "note"]
     return [

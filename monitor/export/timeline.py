@@ -16,6 +16,7 @@ from monitor.core.samples import Bools, Floats
 
 LONGEST_FILL_S = 600.0  # own choice: of all gaps together; a longer break is a pause rather than a loss
 MOST_JUMPS = 10_000  # own choice: stamps that jump more often are those of no regular stream
+MOST_LOST = 2**53  # samples; a number that is larger says as much
 MERGE_S = 0.1  # bad samples closer together are one stretch
 
 
@@ -61,11 +62,16 @@ def timeline_of(stamps_s: Floats, rate_hz: float) -> Timeline:
     """From the stamps (n,) of a recording, by the watch of a live run. Raises TimelineError."""
     if not len(stamps_s) or not rate_hz > 0:
         raise TimelineError("there are no regularly sampled data")
-    jumps = [jump for jump in StampWatch(rate_hz).feed(stamps_s) if jump.index > 0]
+    try:
+        with np.errstate(over="ignore"):
+            jumps = [jump for jump in StampWatch(rate_hz).feed(stamps_s) if jump.index > 0]
+    except OverflowError as error:
+        raise TimelineError("its stamps are no times of a recording") from error
     if len(jumps) > MOST_JUMPS:
         raise TimelineError(f"its stamps jump {len(jumps):,} times, so that samples cannot stand for time")
     # A jump that is taken back later was a stalled sender: nothing is missing there.
-    missing = np.minimum.accumulate([jump.lost_samples for jump in jumps][::-1])[::-1] if jumps else np.zeros(0, dtype=np.int64)
+    lost_before = [min(jump.lost_samples, MOST_LOST) for jump in jumps]
+    missing = np.minimum.accumulate(np.array(lost_before[::-1], dtype=np.int64))[::-1]
     fills, room = [], int(LONGEST_FILL_S * rate_hz)
     for lost in np.diff(missing, prepend=0).tolist():
         fill = int(lost) if lost <= room else 0

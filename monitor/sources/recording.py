@@ -134,6 +134,8 @@ def places_of(times_s: Floats, stamps_s: Floats) -> Floats:
     standing still."""
     rising = np.maximum.accumulate(np.where(np.isfinite(stamps_s), stamps_s, -np.inf))
     good = np.isfinite(rising)
+    if not good.any():
+        return np.full(len(times_s), np.nan)
     return np.asarray(np.interp(times_s, rising[good], np.flatnonzero(good), left=np.nan, right=np.nan))
 
 

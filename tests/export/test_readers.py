@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -86,6 +87,9 @@ def test_after_a_gap_everything_stands_at_its_time(reader: str, holed: Made, exp
     lost = (holed.onsets >= 9_000) & (holed.onsets < 10_237)
     expected = holed.onsets[~lost & ~((holed.onsets >= 12_000) & (holed.onsets < 12_040))]
     assert np.abs(np.array(there) * rate_hz - expected).max() < 0.001
+    open_end = [at for at, text in notes if text == "stimulus, not judged"]
+    assert len(open_end) < 16  # of the last unit, which was not complete
+    assert all(at >= there[-16] for at in open_end)
     said = {text: at for at, text in notes if text.startswith("BAD")}
     assert said["BAD gap: 1237 samples lost, the value before goes on in their place"] * rate_hz == pytest.approx(9_000)
     assert said["BAD values: values that are no numbers"] * rate_hz == pytest.approx(12_000)
@@ -182,6 +186,42 @@ def test_texts_of_others_and_odd_labels_are_kept_within_bounds(tmp_path: Path, e
         notes = read(reader, Path(told["file"]), mne)[3]
         texts = {text: at for at, text in notes if not text.startswith(("stimulus", "BAD"))}
         assert texts == {"x" * 100: pytest.approx(0.5), "línea    two": pytest.approx(1.0)}
+
+
+def test_a_run_that_ended_in_its_first_second_is_exported_too(plain: Made, tmp_path: Path, export: Export) -> None:
+    """Without a plan nothing is known of its onsets; its samples are there all the same."""
+    (tmp_path / "s" / "run-001").mkdir(parents=True)
+    (tmp_path / "s" / "run-001" / "raw.xdf").write_bytes((plain.path / "raw.xdf").read_bytes()[:-300])
+    (told,) = export("bdf", tmp_path / "s" / "run-001")
+    assert told["cautions"][0] == "the recording was not closed: it goes as far as it was written"
+    assert "nothing is said of its stimuli" in told["cautions"][1]
+    found = edfio.read_bdf(told["file"])
+    assert [note.text.split(":")[0] for note in found.annotations] == ["BAD end"]
+    assert [signal.physical_dimension for signal in found.signals] == ["uV", "uV", ""]
+    tables = export("csv", tmp_path / "s" / "run-001")
+    assert [Path(one["file"]).name for one in tables] == ["s-run-001-samples.csv", "s-run-001-events.csv"]
+    assert any("has no averages" in caution for caution in tables[0]["cautions"])
+
+
+@pytest.mark.parametrize("stamps", [[1e308, -1e308], [1e300, 1e300], [float("nan")] * 2, [float("inf"), 0.0]])
+def test_absurd_stamps_are_an_error_or_a_file(stamps: list[float], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made = stream(np.random.default_rng(6), RATE_HZ, 48, channels=2)
+    made.stamps_s[5_000::200] = stamps[0]
+    made.stamps_s[5_001::200] = stamps[1]
+    run = write_run(tmp_path / "s", made, markers=[(101.0, "here")])
+    for form in ("bdf", "csv", "bids"):
+        assert main(["export", str(run.path), "--to", form, "--out", str(tmp_path / form)]) in (0, 2)
+        assert len(capsys.readouterr().err) < 1000
+    assert sum(path.stat().st_size for path in tmp_path.rglob("*.bdf")) < 50_000_000
+
+
+def test_without_edfio_the_line_that_installs_it_is_told(
+    plain: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "edfio", None)
+    assert main(["export", str(plain.path), "--to", "bdf", "--out", str(tmp_path / "out")]) == 2
+    assert "python -m pip install edfio" in capsys.readouterr().err
+    assert main(["export", str(plain.path), "--to", "csv", "--out", str(tmp_path / "out")]) == 0
 
 
 def test_a_run_that_is_none_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

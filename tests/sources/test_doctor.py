@@ -33,11 +33,14 @@ def test_a_folder_that_is_a_file_is_named(tmp_path: Path) -> None:
 def test_a_broken_package_hides_no_other(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setitem(sys.modules, "sounddevice", None)  # what the import system does for a package that is not there
     monkeypatch.setitem(sys.modules, "rich", None)
+    monkeypatch.setitem(sys.modules, "edfio", None)
     by_part = {check.part: check for check in run_checks(tmp_path, loopback=False, window=False)}
     assert by_part["rich"].state == "missing"
     assert by_part["rich"].remedy.endswith("-m pip install --upgrade rich")
     assert by_part["sound (PortAudio)"].state == "missing"
     assert not by_part["sound (PortAudio)"].required
+    assert by_part["BDF (edfio)"].state == "missing"
+    assert not by_part["BDF (edfio)"].required
     assert by_part["recording folder"].state != "missing"
 
 
