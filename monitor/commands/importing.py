@@ -53,6 +53,7 @@ def main(args: argparse.Namespace) -> int:
     from monitor.folder import FolderError
     from monitor.importing import Wanted, import_recording
     from monitor.journal import JournalError
+    from monitor.lock import InUse, sole_writer
     from monitor.plan import Plan, PlanError, load_plan, override
     from monitor.preflight import PreflightError
     from monitor.replay import ReplayError
@@ -63,11 +64,12 @@ def main(args: argparse.Namespace) -> int:
         plan = load_plan(args.plan) if args.plan is not None else Plan()
         stream = {"eeg": args.eeg, "trigger": args.trigger, "unit": args.unit}
         plan = override(plan, decision_changes(args) | {"stream": stream})
-        found = import_recording(args.file, args.out, plan, Wanted(args.onsets, args.stream))
-        record = _decide(found, args.file)
+        with sole_writer(args.out):
+            found = import_recording(args.file, args.out, plan, Wanted(args.onsets, args.stream))
+            record = _decide(found, args.file)
     except (SourceError, XdfError, PlanError, PreflightError, ReplayError) as error:
         return refuse(error, BAD_ARGUMENTS, args)
-    except (FolderError, JournalError) as error:
+    except (FolderError, JournalError, InUse) as error:
         return refuse(error, FAILED, args)
     except OSError as error:
         return refuse(f"{args.file}: {error.strerror or error}", BAD_ARGUMENTS, args)

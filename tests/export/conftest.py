@@ -48,6 +48,7 @@ class Made:
 def write_run(
     session: Path, made: Stream, dtype: str = "float32", units: tuple[str, ...] = ("microvolts", "microvolts", ""),
     lost: tuple[int, int] | None = None, markers: list[tuple[float, str]] | None = None, unit: str = "microvolts",
+    marker_offset_s: float = 0.0,
 ) -> Made:  # fmt: skip
     """A run as a crash leaves it, without a result: recording and plan. ``lost``: samples from, to that never came."""
     samples = made.samples.astype(np.float32 if dtype == "float32" else np.int16)
@@ -60,6 +61,7 @@ def write_run(
     )
     folder = RunFolder.create(session)
     with Journal(folder.raw, [seen, marker_description()]) as journal:
+        journal.clock_offset(100.0, marker_offset_s, 1)
         for stamp_s, text in markers or []:
             journal.marker(stamp_s, text)
         part, stamps_s = samples[:, keep], made.stamps_s[keep]

@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from tests.export.conftest import Made, rows_of
+from tests.export.conftest import Made, rows_of, write_run
+from tests.synthetic import stream
 
 Export = Callable[..., list[dict[str, Any]]]
 
@@ -54,6 +55,20 @@ def test_the_validator_finds_no_error_and_the_tables_say_what_the_run_says(
     noted = raw.annotations.onset[[text.startswith("stimulus") for text in raw.annotations.description]]
     assert np.abs(noted - [float(row["onset"]) for row in sweeps]).max() < 1e-6
     assert [round(float(row["onset"]) * raw.info["sfreq"]) for row in sweeps] == [int(row["sample"]) for row in sweeps]
+
+
+def test_polarities_are_those_that_were_played(tmp_path: Path, export: Export) -> None:
+    """Labels come 60 ms before their triggers, almost three sweeps, by a clock that is 3 s ahead."""
+    made = stream(np.random.default_rng(4), 8000.0, 160, channels=2)
+    played = ["condensation" if number % 2 else "rarefaction" for number in range(160)]
+    stamps_s = made.stamps_s[made.onsets.astype(int)] - 0.06
+    texts = [json.dumps({"sweep": number, "polarity": polarity}) for number, polarity in enumerate(played)]
+    run = write_run(tmp_path / "s", made, markers=list(zip((stamps_s + 3.0).tolist(), texts, strict=True)), marker_offset_s=-3.0)
+    (told,) = export("bids", run.path, out=tmp_path / "set")
+    path = Path(told["file"])
+    events = rows_of(path.with_name(path.name.replace("_eeg.bdf", "_events.tsv")))
+    assert [row["polarity"] for row in events if row["trial_type"] == "stimulus"] == played
+    assert not [row for row in events if row["trial_type"] == "marker"]  # labels of sweeps are told with their sweeps
 
 
 def test_names_of_people_and_sessions_stay_inside_the_data_set(holed: Made, tmp_path: Path, export: Export) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,8 @@ from tests.export.conftest import Made
 from tests.synthetic import stream
 
 Export = Callable[..., list[dict[str, Any]]]
+HOLD = "import sys; from monitor.lock import sole_writer\nwith sole_writer(sys.argv[1]): print(1, flush=True); input()"
+ROOT = Path(__file__).parents[2]
 REAL = Path(__file__).parents[1] / "data" / "bdf" / "third-party.bdf"
 CLOCK_RESETS = Path(__file__).parents[1] / "data" / "xdf-examples" / "clock_resets.xdf"
 
@@ -123,6 +127,18 @@ def test_errors_name_what_is_there(tmp_path: Path, bring: Any) -> None:
         assert status == 2, (arguments, text)
         assert said in told["error"], (arguments, told)
     assert not (tmp_path / "sessions").exists()
+
+
+def test_a_session_that_is_in_use_is_left_alone(tmp_path: Path, bring: Any) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(tmp_path / "sessions")], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+    ) as holder:  # fmt: skip
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"1\n"
+        status, told, _ = bring(REAL, "--eeg", "Cz", "--trigger", "Status", "--band", "100,900")
+        holder.communicate(b"\n")
+    assert status == 1
+    assert str(tmp_path / "sessions") in told["error"]
 
 
 def test_status_codes_of_a_real_bdf_are_a_trigger(bring: Any) -> None:
