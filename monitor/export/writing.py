@@ -24,8 +24,7 @@ def new_file(path: Path) -> Iterator[BufferedWriter]:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        refuse_existing(path)
-        os.rename(draft, path)
+        _give_name(draft, path)
     finally:
         draft.unlink(missing_ok=True)
 
@@ -43,6 +42,16 @@ def new_folder(path: Path) -> Iterator[Path]:
         os.rename(draft, path)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
+
+
+def _give_name(draft: Path, path: Path) -> None:
+    try:
+        os.link(draft, path)  # fails where somebody else was sooner, which renaming does not
+    except FileExistsError:
+        refuse_existing(path)
+    except OSError:  # a file system without links
+        refuse_existing(path)
+        os.rename(draft, path)
 
 
 def refuse_existing(path: Path) -> None:
