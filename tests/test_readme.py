@@ -9,14 +9,12 @@ from __future__ import annotations
 import contextlib
 import json
 import re
-import shlex
 import shutil
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pytest
 
@@ -25,59 +23,31 @@ from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
 from monitor.core.artefacts import CRITERIA
 from monitor.folder import AVERAGE_COLUMNS
 from monitor.plan import Plan, load_plan
+from tests.documents import PROGRAM, ROOT, Command, blocks, commands, rig, table
 
 pytestmark = pytest.mark.timeout(1200)  # every command of the README one after the other, in real time
-ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-PROGRAM = [sys.executable, "-m", "monitor.cli"]
 # What the test adds, to be done sooner; the README's own words stay as they are.
 FASTER = {"quietfloor demo": ["--only", "hearing", "--speed", "8"], "quietfloor demo --only hearing --json": ["--speed", "8"]}
 SPEED = 6
 
 
-class Command(NamedTuple):
-    text: str
-    needs: str  # "hardware", "the Internet" or ""
-
-    @property
-    def words(self) -> list[str]:
-        return shlex.split(self.text)
-
-
-def blocks(language: str, text: str = README) -> list[str]:
-    return re.findall(rf"^```{language}\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
-
-
-def commands() -> list[Command]:
-    lines = [line for block in blocks("sh") for line in block.replace("\\\n", " ").splitlines() if line.strip()]
-    parts = [(line.partition("  # ")[0].strip(), line.partition("  # needs ")[2].strip()) for line in lines]
-    return [Command(text.removeprefix(".venv/bin/") if "quietfloor" in text.split()[0] else text, needs) for text, needs in parts]
-
-
-def table(heading: str, text: str = README) -> list[list[str]]:
-    """The cells of the first table after a line that contains ``heading``, head left out."""
-    _, _, rest = text.partition(heading)
-    rows = re.search(r"(?:^\|.*\n)+", rest, flags=re.MULTILINE)
-    assert rows is not None, f"no table after {heading!r}"
-    return [[cell.strip() for cell in row.strip("|").split("|")] for row in rows.group().splitlines()[2:]]
-
-
-OURS = [command for command in commands() if command.words[0] == "quietfloor" and not command.needs]
+OURS = [command for command in commands(README) if command.words[0] == "quietfloor" and not command.needs]
 
 
 def test_every_command_is_of_a_known_kind() -> None:
     strange = [
         command.text
-        for command in commands()
+        for command in commands(README)
         if not command.needs and command.words[0] not in ("quietfloor", "make")
     ]
     assert strange == []
-    assert {command.needs for command in commands()} == {"", "hardware", "the Internet"}
+    assert {command.needs for command in commands(README)} == {"", "hardware", "the Internet"}
     assert len(OURS) >= 11
 
 
-@pytest.mark.parametrize("command", [c for c in commands() if c.needs == "hardware"], ids=lambda command: command.text)
+@pytest.mark.parametrize("command", [c for c in commands(README) if c.needs == "hardware"], ids=lambda command: command.text)
 def test_commands_that_need_hardware_are_understood(command: Command) -> None:
     assert command.words[0] == "quietfloor"
     parser().parse_args(command.words[1:])
@@ -91,7 +61,7 @@ def test_make_knows_its_targets(target: str) -> None:
 
 def test_make_targets_in_the_readme_exist() -> None:
     makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
-    asked = {command.words[-1] for command in commands() if command.words[0] == "make"}
+    asked = {command.words[-1] for command in commands(README) if command.words[0] == "make"}
     assert asked == {"demo", "test", "check"}
     assert all(re.search(rf"^{target}:", makefile, flags=re.MULTILINE) for target in asked)
 
@@ -102,7 +72,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("readme")
     (folder / "bench").mkdir()
     shutil.copy(ROOT / "bench" / "virtual-earphone.toml", folder / "bench")
-    (text,) = blocks("toml")
+    (text,) = blocks("toml", README)
     (folder / "plan.toml").write_text(text.replace("[sound]", f"[sound]\nspeed = {SPEED}"), encoding="utf-8")
     return folder
 
@@ -121,22 +91,6 @@ def ran(place: Path) -> Iterator[dict[str, subprocess.CompletedProcess[str]]]:
                     words, cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=120, check=False
                 )
         yield done
-
-
-@contextlib.contextmanager
-def rig(words: list[str], place: Path) -> Iterator[None]:
-    process = subprocess.Popen(
-        [*PROGRAM, *words], cwd=place, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-    )
-    assert process.stdin is not None
-    assert process.stdout is not None
-    try:
-        assert json.loads(process.stdout.readline())["event"] == "ready"
-        yield
-    finally:
-        process.stdin.close()
-        process.wait(10)
-        process.stdout.close()
 
 
 @pytest.mark.lsl
@@ -160,17 +114,17 @@ def test_the_tables_name_what_is_written(ran: dict[str, Any], place: Path) -> No
     assert ran
     folder = place / "sessions/first/run-001"
     record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    rows = table("`run.json`; what is unknown")
+    rows = table("`run.json`; what is unknown", README)
     assert [name for cells in rows for name in re.findall(r"`(\w+)`", cells[0])] == list(record)
     (timing,) = (cells[1] for cells in rows if cells[0] == "`timing`")
     assert re.findall(r"`(\w+)`", timing) == list(record["timing"])
-    assert {cells[0].strip("`") for cells in table("## What a run leaves")} == {path.name for path in folder.iterdir()}
+    assert {cells[0].strip("`") for cells in table("## What a run leaves", README)} == {path.name for path in folder.iterdir()}
 
 
 def test_columns_and_exit_statuses() -> None:
     paragraph = README[README.index("`average.csv`: `time_ms`") :].partition("\n\n")[0]
     assert tuple(re.findall(r"`(\w+)`", paragraph)) == AVERAGE_COLUMNS
-    assert [int(cells[0]) for cells in table("Exit status:")] == [DONE, FAILED, BAD_ARGUMENTS, FAULT]
+    assert [int(cells[0]) for cells in table("Exit status:", README)] == [DONE, FAILED, BAD_ARGUMENTS, FAULT]
 
 
 def test_the_plan_shows_defaults_where_it_does_not_choose(place: Path) -> None:
@@ -185,7 +139,7 @@ def test_the_plan_shows_defaults_where_it_does_not_choose(place: Path) -> None:
 
 def test_the_printed_demo_is_of_this_program() -> None:
     """Every word of the pasted output, numbers and folders aside, is still in the program's texts."""
-    (printed,) = (block for block in blocks("text") if "replays identically" in block)
+    (printed,) = (block for block in blocks("text", README) if "replays identically" in block)
     for verdict in ("Response present", "No response at this noise floor", "Undecided"):
         assert verdict in printed
     assert printed.count("as it should; replays identically") == 3

@@ -1,0 +1,162 @@
+"""The pages in docs/ are true: commands run, links lead somewhere, the formats they tell are those that are written."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import json
+import re
+import shlex
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench.offline import carry_through, plan_for
+from bench.profiles import load_patient
+from monitor.certificate import Certificate, Measured
+from monitor.cli import parser
+from monitor.core import events
+from monitor.folder import AVERAGE_COLUMNS
+from monitor.level_check import LevelCheck
+from monitor.marks import Estimate, Mark, Marks
+from monitor.plan import Plan
+from monitor.sentence import REASONS
+from monitor.session_plan import SessionPlan
+from stimuli.calibration_file import _FIELDS
+from tests.documents import DOCS, PROGRAM, ROOT, anchors, blocks, commands, rig, section
+
+pytestmark = pytest.mark.timeout(600)
+FORMATS = (ROOT / "docs/file-formats.md").read_text(encoding="utf-8")
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", ROOT / "bench/lesson.md", *DOCS]
+SPEED = 6
+
+
+def ours(page: Path) -> list[Any]:
+    return [command for command in commands(page.read_text(encoding="utf-8")) if not command.needs]
+
+
+@pytest.mark.lsl
+@pytest.mark.parametrize("page", [page for page in DOCS if ours(page)], ids=lambda page: page.stem)
+def test_the_commands_of_a_page_run(page: Path, tmp_path: Path) -> None:
+    """In order, in one empty folder with the plans that the page writes, sooner than in real time where that can be had."""
+    text = page.read_text(encoding="utf-8")
+    for name, block in re.findall(r"`([\w-]+\.toml)`:\n\n```toml\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL):
+        (tmp_path / name).write_text(block.replace("[sound]", f"[sound]\nspeed = {SPEED}"), encoding="utf-8")
+    with contextlib.ExitStack() as stack:
+        for command in ours(page):
+            assert command.words[0] == "quietfloor", f"{page.name}: {command.text}: write it as text, or say what it needs"
+            if command.words[1] == "rig":
+                stack.enter_context(rig(command.words[1:], tmp_path))
+                continue
+            done = subprocess.run(
+                [*PROGRAM, *command.words[1:]], cwd=tmp_path, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8",
+                timeout=120, check=False,
+            )  # fmt: skip
+            assert done.returncode == 0, f"{command.text}\n{done.stderr[-1500:]}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_what_is_not_run_is_understood(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    lines = [line for block in blocks("text", text) for line in block.splitlines() if re.match(r"quietfloor [a-z]+( |$)", line)]
+    needing = [command.text for command in commands(text) if command.needs == "hardware"]
+    for line in [*lines, *needing]:
+        parser().parse_args(shlex.split(line)[1:])
+    for module in re.findall(r"python -m (bench\.\w+)", text):
+        assert (ROOT / f"{module.replace('.', '/')}.py").is_file()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_and_named_files_are_there(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    prose = re.sub(r"^ *```.*?^ *```", "", text, flags=re.MULTILINE | re.DOTALL)
+    for target in re.findall(r"\]\(([^)\s]+)\)", prose):
+        path, _, anchor = target.partition("#")
+        if "://" in path:
+            continue
+        file = page.parent / path if path else page
+        assert file.exists(), f"{page.name} links to {target}"
+        if anchor:
+            assert anchor in anchors(file.read_text(encoding="utf-8")), f"{page.name} links to {target}"
+    named = set(re.findall(r"`((?:stimuli|monitor|bench|tests|docs|\.ci)/[\w./-]*)`", prose))
+    assert sorted(name for name in named if not (ROOT / name).exists()) == []
+
+
+def test_every_page_can_be_found_from_the_readme() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [page.name for page in DOCS if f"(docs/{page.name}" not in readme] == []
+
+
+def named(text: str) -> set[str]:
+    return set(re.findall(r"[`_\w.-]+", text.replace("`", " ")))
+
+
+def keys_of(value: Any) -> set[str]:
+    """Every key of nested JSON objects; below "rejected" they are reasons, not keys."""
+    if isinstance(value, dict):
+        inner = [keys_of(item) for key, item in value.items() if key != "rejected"]
+        return set(value).union(*inner)
+    if isinstance(value, list):
+        return set().union(*map(keys_of, value))
+    return set()
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A real run on the virtual patient, without a network."""
+    session = tmp_path_factory.mktemp("formats")
+    carry_through(plan_for(60, channels=2, title="formats", max_sweeps=320), load_patient("hearing-adult"), session, 1)
+    return session / "run-001"
+
+
+def test_the_files_of_a_run_are_told(run: Path) -> None:
+    told = section("## The folder of a run", FORMATS)
+    assert {path.name for path in run.iterdir()} <= named(told)
+
+
+def test_every_key_of_run_json_is_told(run: Path) -> None:
+    record = json.loads((run / "run.json").read_text(encoding="utf-8"))
+    assert sorted(keys_of(record) - named(section("## run.json", FORMATS))) == []
+    columns = (run / "average.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
+    assert tuple(columns) == AVERAGE_COLUMNS
+    assert set(columns) <= named(section("## average.csv", FORMATS))
+
+
+def test_every_key_of_every_event_is_told(run: Path) -> None:
+    told = named(section("## events.jsonl", FORMATS))
+    lines = [json.loads(line) for line in (run / "events.jsonl").read_text(encoding="utf-8").splitlines()]
+    assert {"look", "verdict", "trigger_learned"} <= {line["type"] for line in lines}
+    assert sorted(set().union(*map(keys_of, lines)) - told) == []
+    for kind in events.Event.__subclasses__():
+        if kind.kept:
+            assert sorted({kind.kind, *(field.name for field in dataclasses.fields(kind))} - told) == []
+    assert sorted(set(REASONS) - told) == []
+
+
+def test_every_key_of_the_other_files_is_told() -> None:
+    def keys(model: Any) -> set[str]:
+        return set(model.model_fields)
+
+    tables = {name: field.annotation for name, field in Plan.model_fields.items()}
+    plan = named(section("## plan.toml", FORMATS))
+    assert sorted(set(tables) - plan) == []
+    from monitor.plan import AnalysisPlan, DecisionPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan
+
+    for model in (AnalysisPlan, DecisionPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan):
+        assert sorted(keys(model) - plan) == []
+
+    session = named(section("## The folder of a session", FORMATS))
+    from monitor.session_plan import ConditionPlan, HearingPlan, LimitsPlan, ReplicatesPlan, StepsPlan, SubjectPlan
+
+    for model in (SessionPlan, ConditionPlan, HearingPlan, LimitsPlan, ReplicatesPlan, StepsPlan, SubjectPlan):
+        assert sorted(keys(model) - session) == []
+    assert sorted(set(LevelCheck("", "", 0.0, 0.0, "").record()) - session) == []
+
+    certificate = named(section("## Timing certificate", FORMATS))
+    assert sorted((keys(Certificate) | keys(Measured)) - certificate) == []
+    assert sorted(set(_FIELDS) - named(section("## Calibration", FORMATS))) == []
+    first, last = (Mark(wave, Estimate(ms), Estimate(1.0), "suggested", 1.0) for wave, ms in (("I", 1.6), ("V", 5.6)))
+    marks = keys_of(Marks((first, last)).record())
+    assert sorted(marks - named(section("## marks.json", FORMATS))) == []
