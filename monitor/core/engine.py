@@ -258,7 +258,7 @@ class Engine:
     def _interrupt(self, why: str) -> None:
         """No sample follows on the last one: every sweep that still needs one is lost."""
         for onset in self._onsets.cut_off():
-            self._present(onset, self.sample)
+            self._present(onset, self.sample, whole=False)
         for sweep in self._waiting:
             self._enter(_Judged(sweep.onset, (sweep.fault or why,) * self._channels, None), self.sample)
         self._waiting.clear()
@@ -317,12 +317,12 @@ class Engine:
 
     # -- sweeps ---------------------------------------------------------------------------------------------------
 
-    def _present(self, onset: Onset, known: int) -> None:
+    def _present(self, onset: Onset, known: int, whole: bool = True) -> None:
         self._advance(known)
         self._silence.heard(known)
         if onset.doubled:
             self._say(TriggerDoubled(known, onset.position))
-        odd = self._watch.is_odd(onset)
+        odd = whole and self._watch.is_odd(onset)  # the end of one that is cut by a break is not known
         if odd:
             self._say(TriggerChanged(known, onset.position))
         for event in self._watch.present(onset, known):
@@ -361,7 +361,8 @@ class Engine:
         faults: Faults = (fault,) * self._channels
         if sweep.cut is not None and fault is None:
             out = self._out.get(sweep.cut.first, sweep.cut.stop)
-            raw = self._raw.get(sweep.cut.raw_first, sweep.cut.raw_stop)
+            # All that its values were made from: a rail rings through the filter into sweeps that do not touch it.
+            raw = self._raw.get(sweep.cut.raw_first, sweep.cut.ready + 1)
             faults = raw_faults(raw, self.settings.layout.rate_hz, self.settings.rail_uv)
             signal = self.settings.epoch.read(out, sweep.cut.phase)
         self._enter(_Judged(sweep.onset, faults, signal), ready)
@@ -411,7 +412,10 @@ class Engine:
             met = int(result.look.rule[DECIDING])
             if met >= 0:
                 rule = self.settings.analysis.rules[met]
-                self._decide(ready, rule.outcome, rule.stopped_by, reason(rule.stopped_by, look, self.settings))
+                why = reason(rule.stopped_by, look, self.settings)
+                if rule.outcome == "response_present" and self._watch.told_artefact:
+                    why += "; but the trigger leaks into the EEG, which alone may look like this: make a muted run"
+                self._decide(ready, rule.outcome, rule.stopped_by, why)
 
     # -- how it stands ----------------------------------------------------------------------------------------------
 

@@ -66,9 +66,8 @@ class Epoch:
         phase = round((at - whole) * PHASES)
         first = whole - HALF + 1
         last = whole + self.n_times - 1 + HALF
-        raw_first = math.floor(position + (self.start_ms + self.delay_ms) * 1e-3 * rate)
-        raw_stop = math.ceil(position + (self.stop_ms + self.delay_ms) * 1e-3 * rate) + 1
-        return Cut(first, last + 1, phase, raw_first, raw_stop, origin + last * step + self.band.reach)
+        reach = self.band.reach
+        return Cut(first, last + 1, phase, origin + first * step - reach, origin + last * step + reach)
 
     def read(self, outputs: Floats, phase: int) -> Floats:
         """Filtered samples (n_channels, stop - first) of a cut -> the sweep (n_channels, n_times)."""
@@ -76,11 +75,10 @@ class Epoch:
 
 
 class Cut(NamedTuple):
-    """Outputs ``first`` to ``stop`` (numbers since the segment began), raw span, and the raw sample that completes it."""
+    """Outputs ``first`` to ``stop`` (numbers since the segment began); the first and the last raw sample that they are made of."""
 
     first: int
     stop: int
     phase: int
     raw_first: int
-    raw_stop: int
     ready: int

@@ -38,7 +38,7 @@ class StreamWatch:
         self._last = math.nan
         self._places: list[int] | None = []  # None: no longer wanted
         self._peaks: deque[float] = deque(maxlen=MEMORY_UNITS)
-        self._told_artefact = False
+        self.told_artefact = False
         self._quiet_units = 0
 
     def broken(self) -> None:
@@ -112,7 +112,7 @@ class StreamWatch:
 
     def look(self, known: int, times_ms: Floats, average_uv: Floats, residual_nv: float) -> list[Event]:
         """Whether the average (n_times,) on ``times_ms`` is largest at the trigger, and clearly beyond its noise there."""
-        if self._told_artefact or not math.isfinite(residual_nv):
+        if self.told_artefact or not math.isfinite(residual_nv):
             return []
         size = np.abs(average_uv)
         largest = int(size.argmax())
@@ -120,5 +120,5 @@ class StreamWatch:
         at_ms = float(times_ms[largest])
         if not (start <= at_ms <= min(stop, EARLIEST_RESPONSE_MS) and 1e3 * size[largest] > ARTEFACT_SDS * residual_nv):
             return []
-        self._told_artefact = True
+        self.told_artefact = True
         return [TriggerArtefact(known, float(average_uv[largest]), at_ms)]

@@ -75,12 +75,17 @@ def test_interpolators_are_exact_at_whole_samples_and_for_constants() -> None:
 def test_the_cut_says_which_raw_samples_it_needs() -> None:
     epoch = Epoch(Band(16000.0), start_ms=-1.0, stop_ms=15.0, delay_ms=2.0)
     plan = epoch.plan(8000.4, epoch.band.first_output)
-    assert (plan.raw_first, plan.raw_stop) == (8016, 8274)
     x = np.random.default_rng(2).standard_normal((1, plan.ready + 500))
     sweep = cut(epoch, x, 8000.4)
     later = x.copy()
     later[:, plan.ready + 1 :] = 1e6
+    later[:, : plan.raw_first] = -1e6
     np.testing.assert_array_equal(cut(epoch, later, 8000.4), sweep)
+    inner = HALF * epoch.band.step  # the outermost of an interpolator may be 0
+    for needed in (plan.raw_first + inner, plan.ready - inner):
+        other = x.copy()
+        other[:, needed] += 1e6
+        assert not np.array_equal(cut(epoch, other, 8000.4), sweep)
     assert RunningBand(epoch.band, 1).feed(x[:, : plan.ready]).shape[1] == plan.stop - 1
 
 
