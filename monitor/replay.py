@@ -127,9 +127,22 @@ def plan_of(folder: RunFolder) -> Plan:
 
 def _live(folder: RunFolder) -> list[dict[str, Any]]:
     try:
-        return list(folder.read_events()) if folder.events.is_file() else []
-    except ValueError as error:
+        events = list(folder.read_events()) if folder.events.is_file() else []
+        for event in events:
+            if not _is_event(event):
+                raise ValueError(f"{str(event)[:100]} is no event")
+    except (ValueError, TypeError, RecursionError) as error:
         raise ReplayError(f"{folder.events} is damaged ({error}): move it away to replay without comparing") from error
+    return events
+
+
+def _is_event(event: Any) -> bool:
+    """Whether it has what is looked at here."""
+    if not isinstance(event, dict) or not isinstance(event.get("type"), str):
+        return False
+    if event["type"] == "look":
+        return isinstance(event.get("sample"), (int, float))
+    return event["type"] != "verdict" or {"stopped_by", "reason"} <= event.keys()
 
 
 def _ending(live: list[dict[str, Any]], ended: str) -> tuple[Any, str]:

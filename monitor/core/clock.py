@@ -18,6 +18,7 @@ LEAST_LIMIT = 0.75  # of a sample: one lost sample is a jump of 1
 EVEN = 0.1  # of a sample: stamps that usually scatter less were counted by the sender, not read off a clock at each push
 UNEVEN_LIMIT_S = 0.02  # a busy machine holds a sender up by 5 to 20 ms now and then (seen at load 5); nothing is lost by that
 FIT_EVERY_S = 0.1
+MOST_LOST = 2**53  # samples: more can only be said by stamps that are wrong
 RATE_CHECK_S = 10.0  # stamps need about this long to tell 100 ppm from their own scatter
 RATE_PPM = (100.0, 1000.0)  # say so; serious
 REFUSED_PPM = 10_000.0  # beyond 1 % filters, windows and latencies are not what they are called: no run goes on with that
@@ -64,9 +65,10 @@ class StampWatch:
         if not len(stamps_s):
             return []
         steps = np.empty(len(stamps_s))
-        steps[0] = stamps_s[0] - self._last
-        steps[1:] = stamps_s[1:] - stamps_s[:-1]
-        steps -= self._period_s
+        with np.errstate(over="ignore", invalid="ignore"):  # stamps may be any number
+            steps[0] = stamps_s[0] - self._last
+            steps[1:] = stamps_s[1:] - stamps_s[:-1]
+            steps -= self._period_s
         if not np.isfinite(steps).all():
             steps[~np.isfinite(steps)] = 0.0
         moves, first = steps, np.zeros(0, dtype=bool)
@@ -109,7 +111,8 @@ class StampWatch:
 
     @property
     def _lost(self) -> int:
-        return max(0, round(self._offset_s / self._period_s))
+        lost = self._offset_s / self._period_s
+        return min(round(lost), MOST_LOST) if 0 < lost < np.inf else MOST_LOST if lost > 0 else 0
 
     def _jump(self, index: int, by_s: float) -> Jump:
         self._offset_s += by_s

@@ -240,9 +240,9 @@ def _notes(folder: RunFolder, rate_hz: float, samples: int) -> list[Happening]:
         return []
     notes = [event for event in events if isinstance(event, dict) and event.get("what") == "note"]
     return [
-        Happening(min(max(0.0, float(note["at_s"]) * rate_hz), samples - 1.0), "note", str(note["text"])[:LONGEST_TEXT])
+        Happening(min(max(0.0, float(note["at_s"]) * rate_hz), samples - 1.0), "note", str(note.get("text", ""))[:LONGEST_TEXT])
         for note in notes
-        if isinstance(note.get("at_s"), (int, float))
+        if isinstance(note.get("at_s"), (int, float)) and math.isfinite(note["at_s"])
     ]
 
 

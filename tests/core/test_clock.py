@@ -110,6 +110,12 @@ def test_the_line_ends_at_a_jump_and_begins_again_when_it_was_short() -> None:
     assert watch.fit.samples == 52_000
 
 
+def test_absurd_stamps_are_counted_up_to_a_bound() -> None:
+    for stamps_s in ([0.0, 1e308, 1e308], [0.0, 1e300, -1e300, 1e307, 1.7e308], [0.0, 1e308, -1e308], [0.0, -1e308, 0.0]):
+        for jump in StampWatch(16000.0).feed(np.array(stamps_s)):
+            assert 0 <= jump.lost_samples <= 2**53
+
+
 def test_a_sender_held_up_for_a_moment_has_lost_nothing() -> None:
     """15 ms late with one chunk, on time again with the next: no gap; a gap of 40 ms among the same stamps is one."""
     rng = np.random.default_rng(8)

@@ -162,7 +162,10 @@ def test_pace_holds_samples_back(finished: Path) -> None:
             "no channel 'Fz'",
         ),
         (lambda path: (path / "plan.toml").write_text('[stream]\neeg = ["1"]\ntrigger = "Cz"'), 1, "names no unit"),
-        (lambda path: (path / "events.jsonl").write_text("{broken\n"), 1, "is damaged"),
+        *[
+            (lambda path, text=text: (path / "events.jsonl").write_text(text + "\n"), 1, "is damaged")
+            for text in ("{broken", "[1]", "3", '{"type":3}', '{"type":"look"}', '{"type":"verdict"}', "[" * 100_000)
+        ],
     ],
 )
 def test_a_folder_that_cannot_be_replayed_says_why(
