@@ -33,17 +33,21 @@ from stimuli.lsl import load_pylsl
 
 CHUNK_S = 0.005
 PER_S = 80.3
+CLOCK_S = 8.0  # 32 bits tell half a microsecond there
 BEGIN_S = 2.0  # before that looks wait for the check of the stream and for the trigger to be learned, not for their last sample
 
 
-def send(source_id: str, rate_hz: float, channels: int, seed: int) -> None:
-    """White EEG of 2 uV and a trigger channel of 1 ms pulses, in real time, until standard output's reader is gone."""
+def send(source_id: str, rate_hz: float, channels: int, seed: int, clocked: bool = False) -> None:
+    """White EEG of 2 uV and a trigger channel of 1 ms pulses, in real time, until standard output's reader is gone.
+
+    ``clocked``: in one more channel each sample says when it was pushed, in s by the LSL clock, modulo ``CLOCK_S``.
+    """
     pylsl = load_pylsl()
-    info = pylsl.StreamInfo("delay bench", "EEG", channels + 1, rate_hz, "float32", source_id)
+    info = pylsl.StreamInfo("delay bench", "EEG", channels + 1 + clocked, rate_hz, "float32", source_id)
     listed = info.desc().append_child("channels")
-    for number in range(channels + 1):
+    for label in [*(f"E{number + 1}" for number in range(channels)), "trigger", *(["clock"] if clocked else [])]:
         channel = listed.append_child("channel")
-        channel.append_child_value("label", f"E{number + 1}" if number < channels else "trigger")
+        channel.append_child_value("label", label)
         channel.append_child_value("unit", "microvolts")
     outlet = pylsl.StreamOutlet(info)
     rng = np.random.default_rng(seed)
@@ -55,15 +59,18 @@ def send(source_id: str, rate_hz: float, channels: int, seed: int) -> None:
     outlet.wait_for_consumers(30.0)
     began_s = time.monotonic()
     while outlet.have_consumers() or count < 10 * rate_hz:
-        block = np.empty((size, channels + 1), dtype=np.float32)
-        block[:, :-1] = 2.0 * rng.standard_normal((size, channels))
+        block = np.empty((size, channels + 1 + clocked), dtype=np.float32)
+        block[:, :channels] = 2.0 * rng.standard_normal((size, channels))
         phase = np.arange(count, count + size) % round(rate_hz / PER_S)
-        block[:, -1] = phase < width
+        block[:, channels] = phase < width
         count += size
         wait_s = began_s + count / rate_hz - time.monotonic()
         if wait_s > 0:
             time.sleep(wait_s)
-        outlet.push_chunk(block, pylsl.local_clock())
+        now_s = pylsl.local_clock()
+        if clocked:
+            block[:, -1] = now_s % CLOCK_S
+        outlet.push_chunk(block, now_s)
 
 
 def measure(seconds: float, rate_hz: float, channels: int, seed: int, out: Path) -> dict[str, Any]:
@@ -117,6 +124,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, out: Path)
         "median_ms": float(np.median(delays_ms)),
         "p99_ms": float(np.percentile(delays_ms, 99)),
         "max_ms": float(delays_ms.max()),
+        "delays_ms": delays_ms.tolist(),
         "rate_hz": rate_hz,
         "channels": channels,
         "chunk_ms": 1e3 * CHUNK_S,
@@ -133,12 +141,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="one JSON object instead of a line")
     parser.add_argument("--send", metavar="ID", help=argparse.SUPPRESS)
+    parser.add_argument("--clocked", action="store_true", help=argparse.SUPPRESS)
     args = parser.parse_args(arguments)
     if args.send is not None:
-        send(args.send, args.rate, args.channels, args.seed)
+        send(args.send, args.rate, args.channels, args.seed, args.clocked)
         return 0
     with tempfile.TemporaryDirectory(prefix="quietfloor-delay-") as folder:
         found = measure(args.seconds, args.rate, args.channels, args.seed, Path(folder))
+    del found["delays_ms"]
     line = json.dumps(found) if args.json else (
         f"{found['looks']} looks, {args.channels} channels at {args.rate:g} Hz, chunks of {1e3 * CHUNK_S:g} ms: "
         f"median {found['median_ms']:.2f} ms, p99 {found['p99_ms']:.2f} ms, max {found['max_ms']:.2f} ms (seed {args.seed})"

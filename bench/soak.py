@@ -59,7 +59,7 @@ IN_WORK = 64  # triggers after the last look: two blocks at most
 class MadeStream:
     """White noise and a trigger channel of 1 ms pulses, by a seed, as fast as it is asked for. Its clock runs ``PPM`` fast."""
 
-    def __init__(self, seconds: float, rate_hz: float, channels: int, seed: int) -> None:
+    def __init__(self, seconds: float, rate_hz: float, channels: int, seed: int, chunk_s: float = CHUNK_S) -> None:
         labels = (*(f"E{number + 1}" for number in range(channels)), "trigger")
         self.description = StreamDescription(
             "soak", "EEG", "soak", "", "soak", math.nan, channels + 1, rate_hz, "float32", labels,
@@ -69,7 +69,7 @@ class MadeStream:
         self.backlog_samples = 0
         self.triggers = 0
         self._end = round(seconds * rate_hz)
-        self._size, self._period, self._width = round(CHUNK_S * rate_hz), round(rate_hz / PER_S), max(2, round(1e-3 * rate_hz))
+        self._size, self._period, self._width = round(chunk_s * rate_hz), round(rate_hz / PER_S), max(2, round(1e-3 * rate_hz))
         self._rng = np.random.default_rng(seed)
         self._step_s = 1.0 / (rate_hz * (1.0 + 1e-6 * PPM))
 
