@@ -134,6 +134,8 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         if suggestion is None or suggestion.level_db_nhl is None:
             break
         level: float | None = suggestion.level_db_nhl
+        if own_choice and not made:
+            say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
         if not (args.auto or args.yes):
             index = session.index_of(suggestion.condition)
             level = _asked(suggestion, session.plan.rules(index).highest_db, args, stage)
