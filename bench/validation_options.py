@@ -47,7 +47,7 @@ random units of 16 sweeps and keep their order. What only a driven transducer gi
 
 Finished parts are kept in --out at once: the same command goes on after an interruption. The same seed gives the same report on
 any number of cores.
-exit status: 0 done (with --targets: every target met), 1 not done or a target missed, 2 wrong arguments"""
+exit status: 0 done (with --targets: every target met), 1 not done or a target missed, 2 bad arguments"""
 
 
 def parser() -> argparse.ArgumentParser:
@@ -93,7 +93,7 @@ def parser() -> argparse.ArgumentParser:
     work_.add_argument("--cluster", metavar="ADDRESS", help="Dask scheduler, such as tcp://10.0.0.5:8786, instead of --jobs")
     work_.add_argument("--out", type=Path, default=Path("validation"), metavar="DIR", help="where results go (validation)")
     work_.add_argument("--cost", action="store_true", help="also time each rule alone (seconds a sweep; not in the reports)")
-    work_.add_argument("--json", action="store_true", help="the results as one JSON object on standard output")
+    work_.add_argument("--json", action="store_true", help="one JSON object on standard output at the end")
     return program
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import dataclasses
 import json
@@ -13,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from bench import rig as rig_options
 from bench.offline import carry_through, plan_for
 from bench.profiles import load_patient
 from monitor.certificate import Certificate, Measured
@@ -160,3 +162,29 @@ def test_every_key_of_the_other_files_is_told() -> None:
     first, last = (Mark(wave, Estimate(ms), Estimate(1.0), "suggested", 1.0) for wave, ms in (("I", 1.6), ("V", 5.6)))
     marks = keys_of(Marks((first, last)).record())
     assert sorted(marks - named(section("## marks.json", FORMATS))) == []
+
+
+def helps() -> dict[str, str]:
+    """The help of every command. That of `validate`, `timing` and `rig` is made by the bench."""
+    found = {}
+    (commands,) = (action for action in parser()._actions if isinstance(action, argparse._SubParsersAction))
+    for name, one in commands.choices.items():
+        found[name] = rig_options.parser().format_help() if name == "rig" else one.format_help()
+    for name in ("timing", "validate"):
+        done = subprocess.run([*PROGRAM, name, "--help"], capture_output=True, encoding="utf-8", timeout=60, check=True)
+        found[name] = done.stdout
+    return found
+
+
+def test_help_texts_speak_with_one_voice() -> None:
+    """The same parts in the same order and form: a sentence, options, examples, exit status last; defaults in brackets alone."""
+    texts = helps()
+    assert len(texts) >= 18
+    for name, text in texts.items():
+        assert text.startswith(f"usage: quietfloor {name} "), name
+        assert re.search(r"^examples?:\n  quietfloor ", text, flags=re.MULTILINE), name
+        assert text.rstrip().splitlines()[-1].startswith("exit status: 0 "), name
+        assert "(default" not in text, name
+        assert ";" not in text.rstrip().splitlines()[-1], name
+        if "--json" in text:
+            assert re.search(r"--json\s+one JSON object on standard output at the end", text), name

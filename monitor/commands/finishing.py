@@ -10,12 +10,12 @@ from monitor.commands.common import DONE, FAILED, add_json, complain, give_json,
 
 EXAMPLES = """examples:
   quietfloor finish sessions/s07/run-004
-  quietfloor finish sessions/s07              (every run in it that left no result)
+  quietfloor finish sessions/s07              every run in it that left no result
 
 A run whose program was killed, or whose machine lost its power, leaves its recording up to there. The same decisions are made
 again from it, and held against those that were said live; then run.json, average.csv and the end of events.jsonl are written.
 Nothing that was recorded is changed.
-exit status: 0 done, also where nothing was missing; 1 a run could not be finished"""
+exit status: 0 done, also where nothing was missing, 1 a run could not be finished"""
 
 
 def add(commands: Any) -> None:

@@ -23,10 +23,10 @@ from monitor.commands.common import (
 EXAMPLES = """examples:
   quietfloor import other.bdf --eeg Cz --trigger Status --out sessions/other
   quietfloor import other.xdf --stream Amplifier --eeg 1,2 --trigger 9 --plan plan.toml --out sessions/other
-  quietfloor import other.edf --eeg Cz --onsets 'click*' --out sessions/other    (no trigger channel, but annotations)
+  quietfloor import other.edf --eeg Cz --onsets 'click*' --out sessions/other    no trigger channel, but annotations
 
 What is made is a run folder like any other: replay, waves, report, export and validate take it.
-exit status: 0 done, whatever the verdict; 1 could not be written, 2 bad arguments, or a file that cannot be used"""
+exit status: 0 done, whatever the verdict, 1 could not be written, 2 bad arguments, or a file that cannot be used"""
 
 
 def add(commands: Any) -> None:
@@ -38,11 +38,11 @@ def add(commands: Any) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="a recording in XDF, BDF or EDF, told apart by its first bytes")
     parser.add_argument("--plan", type=Path, metavar="PLAN.toml", help="settings and channels; those below replace its own")
     parser.add_argument("--stream", metavar="NAME", help="which one, where the file holds several that are sampled")
-    parser.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL]", help="labels or numbers; the first one decides")
+    parser.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="label, or number from 1; the first decides")
     timing = parser.add_mutually_exclusive_group()
-    timing.add_argument("--trigger", metavar="CHANNEL", help="label or number; of a BDF's Status channel its 16 trigger inputs")
+    timing.add_argument("--trigger", metavar="CHANNEL", help="by label or number; of a BDF's Status channel its 16 inputs")
     timing.add_argument("--onsets", metavar="TEXT", help="annotations or markers that mark an onset; * stands for anything")
-    parser.add_argument("--unit", metavar="U", help="unit of the EEG, where the file states none: uV, mV or V")
+    parser.add_argument("--unit", metavar="UNIT", help="uV, mV or V, where the file states none")
     add_decisions(parser)
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="session folder for the new run folder")
     add_json(parser)

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 EXAMPLES = """examples:
   quietfloor replay sessions/run-001
-  quietfloor replay sessions/run-001 --alpha 0.05 --out trial    (other settings: a new result, nothing is compared)
-  quietfloor replay sessions/run-001 --no-window                 (as fast as it goes)
+  quietfloor replay sessions/run-001 --alpha 0.05 --out trial    other settings: a new result, nothing is compared
+  quietfloor replay sessions/run-001 --no-window                 as fast as it goes
 
 In the window a run can be paused, played at any speed, and looked at moment by moment. What has not been played when it is
 closed is decided at full speed, so that nothing is left open.
