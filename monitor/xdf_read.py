@@ -38,6 +38,7 @@ from monitor.xdf_format import (
 Buffer = bytes | mmap.mmap
 
 _VARLEN = {1: struct.Struct("<B"), 4: struct.Struct("<I"), 8: struct.Struct("<Q")}
+CHUNKS_AT_ONCE = 256  # chunks of a live recording are small: one by one they cost more than their samples
 _STAMP = struct.Struct("<d")
 _OFFSET = struct.Struct("<dd")
 
@@ -190,18 +191,23 @@ def _read_numbers(buffer: Buffer, found: _Found) -> tuple[NDArray[Any], Floats, 
     stamps_s = np.empty(room)
     sizes: list[int] = []
     at = 0
-    for start, end, count in found.chunks:
-        stop = at + min(count, (end - start) // record.itemsize)
-        records: NDArray[Any] = np.ndarray((stop - at,), record, buffer, start)
-        if (stop - at == count or end == len(buffer)) and (records["stamp_bytes"] == 8).all():
+    for first in range(0, len(found.chunks), CHUNKS_AT_ONCE):
+        chunks = found.chunks[first : first + CHUNKS_AT_ONCE]
+        counts = [min(count, (end - start) // record.itemsize) for start, end, count in chunks]
+        together = b"".join([buffer[start : start + n * record.itemsize] for (start, _, _), n in zip(chunks, counts, strict=True)])
+        records = np.frombuffer(together, record)
+        whole = all(n == count or end == len(buffer) for (_, end, count), n in zip(chunks, counts, strict=True))
+        if whole and (records["stamp_bytes"] == 8).all():
+            stop = at + len(records)
             samples[:, at:stop] = records["values"].T
             stamps_s[at:stop] = records["stamp_s"]
-        else:
+            sizes += counts
+            at = stop
+            continue
+        for chunk in chunks:
             last_s = float(stamps_s[at - 1]) if at else 0.0
-            stop = at + _read_mixed(buffer, (start, end, count), found, last_s, samples[:, at:], stamps_s[at:])
-        del records  # a view left alive would keep the file mapped
-        sizes.append(stop - at)
-        at = stop
+            sizes.append(_read_mixed(buffer, chunk, found, last_s, samples[:, at:], stamps_s[at:]))
+            at += sizes[-1]
     return samples[:, :at], stamps_s[:at], sizes
 
 

@@ -98,7 +98,9 @@ class OnsetFinder:
         """Onsets at samples before ``stop`` that were not looked at yet."""
         if stop <= self._scan:
             return []
-        z = model.sign * (self._held - model.rest)
+        z = self._held - model.rest
+        if model.sign < 0:
+            z = -z
         a, b = self._scan - self._first, stop - self._first
         above = z[a - 1 : b] >= model.threshold
         up = (above[1:] > above[:-1]).nonzero()[0] + a
