@@ -21,7 +21,7 @@ KEPT = (
 
 
 def report_record(report: Report) -> dict[str, Any]:
-    """Everything that a report says; see the README for the keys."""
+    """Everything that a report says; see docs/file-formats.md for the keys."""
     material = report.material
     return {
         "format": FORMAT,

@@ -27,6 +27,7 @@ from tests.documents import PROGRAM, ROOT, Command, blocks, commands, rig, table
 
 pytestmark = pytest.mark.timeout(1200)  # every command of the README one after the other, in real time
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+FORMATS = (ROOT / "docs/file-formats.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 # What the test adds, to be done sooner; the README's own words stay as they are.
 FASTER = {"quietfloor demo": ["--only", "hearing", "--speed", "8"], "quietfloor demo --only hearing --json": ["--speed", "8"]}
@@ -113,7 +114,7 @@ def test_the_tables_name_what_is_written(ran: dict[str, Any], place: Path) -> No
     assert ran
     folder = place / "sessions/first/run-001"
     record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    rows = table("`run.json`; what is unknown", README)
+    rows = table("## run.json", FORMATS)
     assert [name for cells in rows for name in re.findall(r"`(\w+)`", cells[0])] == list(record)
     (timing,) = (cells[1] for cells in rows if cells[0] == "`timing`")
     assert re.findall(r"`(\w+)`", timing) == list(record["timing"])
@@ -121,8 +122,8 @@ def test_the_tables_name_what_is_written(ran: dict[str, Any], place: Path) -> No
 
 
 def test_columns_and_exit_statuses() -> None:
-    paragraph = README[README.index("`average.csv`: `time_ms`") :].partition("\n\n")[0]
-    assert tuple(re.findall(r"`(\w+)`", paragraph)) == AVERAGE_COLUMNS
+    columns = [cells[0] for cells in table("## average.csv", FORMATS)]
+    assert tuple(re.findall(r"`(\w+)`", " ".join(columns))) == AVERAGE_COLUMNS
     assert [int(cells[0]) for cells in table("Exit status:", README)] == [DONE, FAILED, BAD_ARGUMENTS, FAULT]
 
 

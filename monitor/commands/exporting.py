@@ -20,7 +20,7 @@ EXAMPLES = """examples:
   quietfloor export sessions/s07/run-* --to bids --out our-dataset     a new data set of all runs of a session
   quietfloor export sessions/s07/run-001 --to csv --out files          samples, averages and events as tables
 
-Runs are only read, and nothing is overwritten. What each form keeps, and what not, is in the README under "Export and import".
+Runs are only read, and nothing is overwritten. What each form keeps, and what not, is in docs/export.md.
 exit status: 0 done, 1 could not be written, 2 bad arguments, or a run that this form cannot hold"""
 FORMS = {
     "bdf": "BDF+, 24 bits: EEG in uV, onsets and gaps as annotations",

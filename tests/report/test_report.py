@@ -143,9 +143,9 @@ def test_lines_and_columns_of_the_pdf_fit() -> None:
     assert sum(column_widths(table, 7.0)) + 0.2 <= WIDTH_INCH + 1e-6
 
 
-def test_json_has_the_keys_of_the_readme(report: Report) -> None:
+def test_json_has_the_keys_of_the_docs(report: Report) -> None:
     content = json.loads(report_text(report))
-    section = (ROOT / "README.md").read_text(encoding="utf-8").split("## A report of it")[1].split("\n## ")[0]
+    section = (ROOT / "docs/file-formats.md").read_text(encoding="utf-8").split("## report.json")[1].split("\n## ")[0]
     table = [line for line in section.splitlines() if line.startswith("| `")]
     documented = {name for line in table for name in re.findall(r"`(\w+)`", line.split("|")[1])}
     assert documented == set(content)

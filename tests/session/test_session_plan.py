@@ -94,8 +94,9 @@ def test_a_plan_of_one_run_is_told_apart(tmp_path: Path) -> None:
         load_session_plan(tmp_path / "none.toml")
 
 
-def test_the_plan_of_the_readme_is_one_and_its_commands_are_understood(tmp_path: Path) -> None:
-    blocks = re.findall(r"^```text\n(.*?)^```", (ROOT / "README.md").read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+def test_the_plan_of_the_docs_is_one_and_its_commands_are_understood(tmp_path: Path) -> None:
+    page = (ROOT / "docs/sessions.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```text\n(.*?)^```", page, flags=re.MULTILINE | re.DOTALL)
     (text,) = (block for block in blocks if "[[condition]]" in block)
     path = tmp_path / "session.toml"
     path.write_text(text.replace("bench/", f"{ROOT}/bench/"), encoding="utf-8")
