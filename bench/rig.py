@@ -34,6 +34,7 @@ from bench.course import drawn
 from bench.earphone import TUBE_DELAY_S, Earphone, Vibrator, virtual_earphone, virtual_vibrator
 from bench.eeg_outlet import TRIGGER_LABEL, UV_PER_UNIT, EegOutlet
 from bench.loop import Loop
+from bench.outlet_faults import DEFAULT_S, KINDS, parsed
 from bench.patient import Amplifier, VirtualPatient
 from bench.profiles import SIDES, Patient, load_patient, shipped_patients
 from bench.sound_card import SoundCardInlet
@@ -76,13 +77,14 @@ class Rig:
         log: Callable[[str], None],
         vibrator: Vibrator | None = None,
         session_s: float = 0.0,
+        fault: tuple[str, float] | None = None,
     ) -> None:
         pylsl = load_pylsl()
         self._clock: Callable[[], float] = pylsl.local_clock
         self._patient, self._earphone, self._amplifier, self._seed, self._log = patient, earphone, amplifier, seed, log
         self._audio, self._vibrator, self._session_s = audio, vibrator, session_s
         self._began_s = self._clock()
-        self._eeg = EegOutlet(pylsl, eeg_name, eeg_source_id, amplifier, units, self._began_s)
+        self._eeg = EegOutlet(pylsl, eeg_name, eeg_source_id, amplifier, units, self._began_s, fault, seed)
         self._connections = 0
         self._start_patient()
         self._audio_from_s = math.nan  # stamp of the first frame of this connection
@@ -142,6 +144,7 @@ class Rig:
         self._connections += 1
         self._start_patient()
         self._audio_from_s = stamp_s
+        self._eeg.sound_begins()
         self._log(f"audio connection {self._connections} begins at EEG sample {self._eeg.count}{note}")
 
     def _start_patient(self) -> None:
@@ -209,6 +212,7 @@ def parser() -> argparse.ArgumentParser:
     add("--session-min", type=float, default=0.0, metavar="MIN", help="of the session are over, for patients who change in it")
     add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, that hears the sound by wire: for a timing check")
     add("--loop-jitter-us", type=float, default=0.0, metavar="US", help="SD of the sound in it against the trigger (0)")
+    add("--fault", metavar="KIND[@S]", help=f"goes wrong after so many seconds of sound ({DEFAULT_S:g}): {', '.join(KINDS)}")
     add("--ignore-stdin", action="store_true", help="do not end when standard input closes")
     return parse
 
@@ -260,6 +264,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             eeg_delay_s=1e-3 * options.eeg_delay_ms,
             loop=Loop(None if options.loop_channel is None else options.loop_channel - 1, 1e-6 * options.loop_jitter_us),
         )
+        fault = None if options.fault is None else parsed(options.fault)
         audio = _audio(options, log)
     except (ValueError, DeviceError) as error:
         log(str(error))
@@ -279,6 +284,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         log=log,
         vibrator=vibrator,
         session_s=60.0 * options.session_min,
+        fault=fault,
     )
     ready = {
         "event": "ready",
@@ -295,6 +301,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "tube_delay_ms": options.tube_delay_ms,
         "bone": options.bone,
         "seed": options.seed,
+        "fault": options.fault,
     }
     sys.stdout.write(json.dumps(ready) + "\n")
     sys.stdout.flush()

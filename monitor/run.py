@@ -103,6 +103,7 @@ class Run:
         self._optional = list(optional)
         self._tap, self._follow = tap, follow
         self._clock, self._full = clock, full
+        self._returned = False  # the stream was away: is it the same still?
         self._trouble: tuple[str, str] | None = None  # that housekeeping found and that ends the run: its name, in words
         self._began_s = clock()
         self._last_s = self._began_s
@@ -289,15 +290,20 @@ class Run:
                 self.status = replace(self.status, silent=True)
                 self._notice("stream_silent", f"no samples for {SILENT_S:g} s: is the amplifier's program running?")
             if silent_s > GONE_S:
+                changed = self._how_it_changed()
+                if changed is not None:
+                    self._notice("stream_changed", changed)
                 raise StreamLost(
-                    f"no samples from {self._source.description.name!r} for {GONE_S:g} s: what was received is kept; "
-                    "start its program again and begin a new run"
+                    f"no samples from {self._source.description.name!r} for {GONE_S:g} s: "
+                    + ("" if changed is None else f"{changed}; ")
+                    + "what was received is kept; start its program again and begin a new run"
                 )
             return None
         self._last_s = now_s
         if self.status.silent:
             self.status = replace(self.status, silent=False)
             self._notice("stream_back", "samples arrive again")
+            self._returned = True
         self._journal.samples(chunk)
         return chunk
 
@@ -421,6 +427,10 @@ class Run:
             if self._clock() >= disk_due_s:
                 disk_due_s = self._clock() + DISK_EVERY_S
                 self._quietly("disk", self._look_at_the_disk)
+                self._quietly("clock of the EEG stream", self._ask_for_return)
+            if self._returned:
+                self._returned = False
+                self._quietly("returned stream", self._look_at_the_stream)
             if self._clock() >= due_s:
                 due_s = self._clock() + OFFSET_EVERY_S
                 self._quietly("clock of the EEG stream", self._keep_offset, self._source, 0)
@@ -432,6 +442,26 @@ class Run:
             self._trouble = ("folder_gone", "")
         elif (said := self._full(self.folder.path)) is not None:
             self._trouble = ("disk_full", said)
+
+    def _ask_for_return(self) -> None:
+        """A sender may be replaced so quickly that no silence tells."""
+        returned = getattr(self._source, "returned", None)
+        self._returned = self._returned or (returned is not None and returned())
+
+    def _look_at_the_stream(self) -> None:
+        changed = self._how_it_changed()
+        if changed is not None:
+            more = "what was received is kept, and nothing from then on can be used; begin a new run"
+            self._trouble = ("stream_changed", f"{changed}: {more}")
+
+    def _how_it_changed(self) -> str | None:
+        """In what a live stream that was away differs from before, in words."""
+        changed = getattr(self._source, "changed", None)
+        try:
+            return None if changed is None else changed()
+        except Exception as error:  # a look that fails must not hide what it was for
+            log.warning("the stream that returned could not be looked at: %s", error)
+            return None
 
     def _keep_markers(self) -> None:
         if self._markers is not None:

@@ -75,7 +75,7 @@ class Epoch:
 
 
 class Cut(NamedTuple):
-    """Outputs ``first`` to ``stop`` (numbers since the segment began); the first and the last raw sample that they are made of."""
+    """Outputs ``first`` to ``stop`` (numbers since the segment began); the first and last raw sample that they are made of."""
 
     first: int
     stop: int

@@ -7,6 +7,7 @@ sender that dies and has a source id leaves silence, then goes on when it restar
 
 from __future__ import annotations
 
+import contextlib
 import math
 import time
 from dataclasses import dataclass
@@ -63,6 +64,18 @@ def list_streams(wait_s: float = 1.0, details_timeout_s: float = 2.0) -> list[St
         except StreamLost:
             described.append(found.description)
     return sorted(described, key=_order)
+
+
+def _described_again(before: StreamDescription, wait_s: float, details_timeout_s: float = 2.0) -> list[StreamDescription]:
+    """Streams that are there now by this name and source id, with labels and units; those that do not describe themselves are
+    left out. Other streams are not spoken to."""
+    pylsl = load_pylsl()
+    described = []
+    for found in _distinct(pylsl.resolve_streams(wait_s)):
+        if (found.description.name, found.description.source_id) == (before.name, before.source_id):
+            with contextlib.suppress(StreamLost):
+                described.append(_full_description(pylsl.StreamInlet(found.info, recover=False), details_timeout_s))
+    return described
 
 
 def find_stream(name: str | None = None, source_id: str | None = None, wait_s: float = 5.0) -> FoundStream:
@@ -146,6 +159,19 @@ class LslSource:
         """
         offset_s = float(_guard(self._inlet.time_correction, self._description, timeout_s))
         return float(self._pylsl.local_clock()) - offset_s, offset_s
+
+    def returned(self) -> bool:
+        """Whether another sender took the place of the one before since this was last asked, be it after a moment only."""
+        return not self._lost and bool(self._inlet.was_clock_reset())
+
+    def changed(self, wait_s: float = 1.5) -> str | None:
+        """In what the stream that is there now under this name differs from the one that was opened, in words; None for nothing,
+        and where none is there. A sender that returned with other channels at the same count is read on as if it were the old."""
+        before = self._description
+        now = _described_again(before, wait_s)
+        if not now or any(_differences(before, one) == [] for one in now):
+            return None
+        return f"the stream {before.name!r} returned with {', '.join(_differences(before, now[0]))}"
 
     def close(self) -> None:
         self._lost = True
@@ -275,6 +301,22 @@ def _ambiguous(name: str | None, source_id: str | None, candidates: list[StreamD
     else:
         remedy = "Their source ids do not tell them apart either: stop all but one, or rename one where it is sent"
     return AmbiguousStream(f"{len(candidates)} streams fit {_asked(name, source_id)}:\n  {listed}\n{remedy}", candidates)
+
+
+def _differences(before: StreamDescription, now: StreamDescription) -> list[str]:
+    """What of two descriptions would give other sweeps, in words."""
+    found = []
+    if now.channel_count != before.channel_count:
+        found.append(f"{now.channel_count} channels instead of {before.channel_count}")
+    elif now.labels != before.labels and any(now.labels):
+        found.append(f"channels {', '.join(now.labels)} instead of {', '.join(before.labels)}")
+    elif now.units != before.units and any(now.units):
+        found.append("other units")
+    if now.channel_format != before.channel_format:
+        found.append(f"samples as {now.channel_format} instead of {before.channel_format}")
+    if now.rate_hz != before.rate_hz:
+        found.append(f"{now.rate_hz:g} Hz instead of {before.rate_hz:g} Hz")
+    return found
 
 
 def _lost_text(description: StreamDescription) -> str:

@@ -1,0 +1,149 @@
+"""Streams with faults over the real network: somebody else's amplifier that returns as another one, and the rig's own faults."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import uuid
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from bench.outlet_faults import parsed
+from tests.live.harness import ROOT, Batch, Happened, Program, Scenario, foreign
+
+pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX signals")]
+
+USUAL = ["--eeg", "E1", "--trigger", "TRIG", "--max-sweeps", "4000"]
+FOREIGN = ["--nv", "0", "--seconds", "60", "--source-id", "sn-9"]
+
+
+def returns(*changes: str) -> Callable[[subprocess.Popen[str], Program], None]:
+    """The amplifier dies, and another one takes its place."""
+
+    def act(amplifier: subprocess.Popen[str], program: Program) -> None:
+        program.until("Undecided: evidence from 256 sweeps on")
+        name = str(amplifier.args[amplifier.args.index("--name") + 1])  # type: ignore[union-attr, index]
+        with foreign(name, [*FOREIGN, *changes]):  # first, as a busy machine takes long to start it
+            amplifier.kill()
+            program.process.wait(90)
+
+    return act
+
+
+SCENARIOS = {
+    "rate": Scenario(FOREIGN, USUAL, act=returns("--rate", "4000")),
+    "channels": Scenario(FOREIGN, USUAL, act=returns("--channels", "2")),
+    "format": Scenario(FOREIGN, USUAL, act=returns("--format", "double64")),
+    "names": Scenario(FOREIGN, USUAL, act=returns("--labels", "TRIG,E1")),
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("rate", "returned with 4000 Hz instead of 8000 Hz"),
+        ("channels", "returned with 3 channels instead of 2"),
+        ("format", "returned with samples as double64 instead of float32"),
+        ("names", "returned with channels TRIG, E1 instead of E1, TRIG"),
+    ],
+)
+def test_a_stream_that_returns_as_another_one_ends_the_run_by_name(name: str, said: str, batch: Batch) -> None:
+    happened = batch[name]
+    assert happened.outcome.status == 3, happened.outcome.err
+    record = happened.outcome.json
+    assert (record["verdict"], record["stopped_by"]) == ("inconclusive", "fault")
+    assert said in record["fault"]
+    assert "begin a new run" in record["fault"]
+    assert "stream_changed" in kinds(happened.folder)
+    again = happened.replayed()
+    assert (again.status, again.json["identical"]) == (0, True)
+
+
+def kinds(folder: Path) -> list[str]:
+    events = [json.loads(line) for line in (folder / "events.jsonl").read_text().splitlines()]
+    return [event.get("what", event.get("reason") if event["type"] == "gap" else event["type"]) for event in events]
+
+
+PLAN = """
+[stream]
+source_id = "{stream}"
+eeg = [1]
+trigger = "trigger"
+
+[sound]
+level_db_fs = -30
+device_source_id = "{audio}"
+lead_in_s = 0.5
+
+[decision]
+floor_nv = 5
+alpha = 1e-6
+max_sweeps = {sweeps}
+"""
+
+
+def ran_on_the_rig(fault: str, session: Path) -> Happened:
+    """A run with our sound on the rig with this fault."""
+    names = {"stream": f"eeg-{uuid.uuid4().hex[:8]}", "audio": f"audio-{uuid.uuid4().hex[:8]}"}
+    rig = subprocess.Popen(
+        [
+            sys.executable, "-m", "bench.rig", "--patient", "quiet-deaf", "--audio-source-id", names["audio"],
+            "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--fault", fault,
+        ],
+        cwd=ROOT, env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert rig.stdout is not None
+    assert rig.stdin is not None
+    try:
+        assert json.loads(rig.stdout.readline())["fault"] == fault
+        plan = session / "plan.toml"
+        plan.write_text(PLAN.format(**names, sweeps=4000 if fault.startswith("away-rate") else 192))
+        program = Program("run", str(plan), "--no-window", "--json", "--out", str(session))
+        return Happened(program.wait(90), session, fault)
+    finally:
+        rig.stdin.close()
+        rig.wait(10)
+        rig.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def on_rigs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[Happened]]]:
+    """Runs on rigs with faults, all at once."""
+    with ThreadPoolExecutor(3) as pool:
+        yield {
+            fault: pool.submit(ran_on_the_rig, fault, tmp_path_factory.mktemp("rig"))
+            for fault in ("trigger-missing@1", "stall@2", "away-rate@2")
+        }
+
+
+@pytest.mark.parametrize(
+    ("fault", "named", "status"),
+    [
+        ("trigger-missing@1", "trigger_missing", 0),
+        ("stall@2", "stream_back", 0),
+        ("away-rate@2", "stream_changed", 3),
+    ],
+)
+def test_the_rig_makes_faults_that_are_named(fault: str, named: str, status: int, on_rigs: dict[str, Future[Happened]]) -> None:
+    happened = on_rigs[fault].result()
+    assert happened.outcome.status == status, happened.outcome.err
+    record = happened.outcome.json
+    assert named in kinds(happened.folder)
+    assert record["verdict"] == "inconclusive"
+    assert (record["stopped_by"] == "fault") is (status == 3)
+    assert happened.replayed().json["identical"] is True
+
+
+@pytest.mark.parametrize(("text", "said"), [("melted@3", "no fault is called 'melted'"), ("gap@soon", "such as gap@10")])
+def test_a_fault_that_is_not_known_is_refused(text: str, said: str) -> None:
+    assert parsed("gap") == ("gap", 10.0)
+    assert parsed("away-rate@2.5") == ("away-rate", 2.5)
+    with pytest.raises(ValueError, match=said):
+        parsed(text)
+
+
