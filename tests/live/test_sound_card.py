@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import uuid
@@ -24,7 +25,7 @@ from monitor.sources.lsl import LslSource, find_stream, resolve_channels
 from stimuli.calibration import load_calibration
 from stimuli.calibration_file import save_calibration
 from tests import card_player
-from tests.live.harness import Program, call
+from tests.live.harness import Program, call, foreign
 from tests.sound_loop import SoundLoop
 from tests.stimuli.test_portaudio import Played
 
@@ -217,3 +218,29 @@ def test_few_bits_are_warned_of(sound_loop: SoundLoop, tmp_path: Path, monkeypat
     refused = call("run", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "session"))
     assert refused.status == 1  # no such stream
     assert "at this level the sound moves 5.0 of the 16 bits of the converter: put an attenuator behind the output" in refused.err
+
+
+def test_a_card_that_is_gone_in_the_middle_of_a_run_ends_it_with_all_data(
+    own_sound_loop: SoundLoop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The EEG comes from elsewhere, so that only the sound fails."""
+    for name, value in own_sound_loop.environment.items():
+        monkeypatch.setenv(name, value)
+    stream = f"sn-{uuid.uuid4().hex[:8]}"
+    plan = PLAN.format(stream=stream).replace("level_db_nhl = 60", "level_db_fs = -40").replace('calibration = "card.toml"', "")
+    (tmp_path / "plan.toml").write_text(plan.replace('trigger = "trigger"', 'trigger = "TRIG"'))
+    with foreign(stream, ["--source-id", stream, "--nv", "0", "--seconds", "90"]):
+        program = Program("run", str(tmp_path / "plan.toml"), "--no-window", "--json", "--out", str(tmp_path / "session"))
+        program.until("Undecided: ", 60.0)
+        own_sound_loop.end(signal.SIGKILL)
+        outcome = program.wait(60)
+    assert outcome.status == 3, outcome.err
+    record = outcome.json
+    assert (record["verdict"], record["stopped_by"]) == ("inconclusive", "fault")
+    assert record["fault"].startswith("the sound stopped: ")
+    assert "pulled out, or its sound server ended?" in record["fault"]
+    assert record["stimulus"]["dose"]["right_pa2s"] > 0  # what was played is accounted for
+    said = [json.loads(line) for line in (tmp_path / "session" / "dose.jsonl").read_text().splitlines()]
+    assert [line["what"] for line in said] == ["reserved", "played"]
+    again = call("replay", record["folder"], "--json")
+    assert (again.status, again.json["identical"], again.json["fault"]) == (0, True, record["fault"])
