@@ -125,6 +125,9 @@ def shoot(studio: Studio) -> list[Path]:
         taken.append(studio.take("dark"))
         window.do("theme")
     taken.append(studio.take("response-present"))
+    window.do("waves")
+    taken.append(studio.take("waves"))
+    window.do("waves")
     with studio.live(*ABSENT) as (run, _):
         pass
     taken.append(studio.take("no-response"))

@@ -51,7 +51,7 @@ MONITOR_LAYERS = (
     ("report_material", "export", "importing"),
     ("display", "textview"),
     ("playback", "readiness"),
-    ("finish",),
+    ("finish", "marked"),
     ("run", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
     (

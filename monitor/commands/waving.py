@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import argparse
 import math
-import tomllib
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, give_json, refuse, say
 
 if TYPE_CHECKING:
-    from monitor.folder import RunFolder
+    from monitor.marked import Marked
     from monitor.marks import Estimate, Marks
     from monitor.norms import Norm, Norms
-    from monitor.peaks import Sought
-    from monitor.trace import Averages, Trace
 
-MARKS = "marks.json"
 EXAMPLES = """examples:
   quietfloor waves sessions/s07/run-003                        waves I, III, V and the trough, and how sure each is
   quietfloor waves sessions/s07/run-003 --mark V=6.1 --remove I
@@ -53,38 +48,9 @@ def _mark(text: str) -> tuple[str, float]:
         raise argparse.ArgumentTypeError(f"{text!r}: give a wave and its latency in ms, such as V=6.1") from None
 
 
-@dataclass(frozen=True)
-class Marked:
-    """One run with its marks."""
-
-    folder: RunFolder
-    record: dict[str, Any]
-    averages: Averages
-    trace: Trace
-    where: Sought
-    window_ms: tuple[float, float]
-    marks: Marks
-
-    @property
-    def sound(self) -> dict[str, Any]:
-        return self.record.get("stimulus") or {}
-
-    @property
-    def level_db_nhl(self) -> float:
-        level = self.sound.get("level_db_nhl")
-        return math.nan if level is None or self.sound.get("muted") else float(level)
-
-    @property
-    def present(self) -> bool:
-        return self.record.get("verdict") == "response_present"
-
-    @property
-    def title(self) -> str:
-        return f"{self.folder.path.name}: {self.record.get('title')}, {self.averages.residual_noise_nv:.1f} nV of noise"
-
-
 def main(args: argparse.Namespace) -> int:
     from monitor.folder import FolderError
+    from monitor.marked import MARKS, keep, read, several
     from monitor.norms_file import load_norms
     from monitor.peaks import placed, removed
 
@@ -109,7 +75,7 @@ def main(args: argparse.Namespace) -> int:
     changed = bool(args.mark or args.remove or args.keep)
     if changed:
         try:
-            first.folder.write_json(MARKS, marks.record())
+            keep(first.folder, marks)
         except OSError as error:
             return refuse(f"cannot keep marks in {first.folder.path} ({error.strerror or error})", FAILED, args)
     for run in runs:
@@ -125,36 +91,6 @@ def main(args: argparse.Namespace) -> int:
     out = [{"run": str(run.folder.path)} | own.record() for run, own in zip(runs, kept, strict=True)]
     give_json({"runs": out, "told": told}, args)
     return DONE
-
-
-def read(path: Path, norms: Norms, again: bool) -> Marked:
-    """A run with the marks that were kept, else with suggested ones. Raises ValueError, FolderError."""
-    import json
-
-    from monitor.expected import default_window_ms
-    from monitor.folder import FolderError, RunFolder
-    from monitor.marks import Marks
-    from monitor.peaks import Trace, sought, suggest
-    from monitor.trace import Averages
-
-    folder = RunFolder.open(path)
-    try:
-        record = folder.read_json("run.json")
-        plan = tomllib.loads(folder.plan.read_text(encoding="utf-8")) if folder.plan.is_file() else {}
-        kept = folder.path / MARKS
-        by_hand = None if again or not kept.is_file() else Marks.of_record(json.loads(kept.read_text(encoding="utf-8")))
-    except (OSError, ValueError) as error:
-        raise FolderError(f"{path} cannot be read: {error}") from error
-    averages = Averages.of_run(folder.read_average(), record)
-    trace = Trace.of(averages)
-    sound = record.get("stimulus") or {}
-    kind, age, hz = sound.get("kind"), sound.get("age_group"), sound.get("frequency_hz")
-    window = plan.get("analysis", {}).get("window_ms") or default_window_ms(kind, hz, age)
-    window_ms = (float(window[0]), float(window[1]))
-    where = sought(kind, sound.get("level_db_nhl"), age, window_ms, norms, frequency_hz=hz, span_ms=sound.get("chirp_span_ms"))
-    present = record.get("verdict") == "response_present"
-    marks = suggest(trace, where, present) if by_hand is None else by_hand
-    return Marked(folder, record, averages, trace, where, window_ms, marks)
 
 
 def table(run: Marked, marks: Marks, norms: Norms) -> list[str]:
@@ -192,39 +128,3 @@ def _published(norm: Norm | None) -> str:
         return ""
     values = f"{norm.mean:.2f}" if not math.isfinite(norm.low) else f"{norm.low:.2f} to {norm.high:.2f}"
     return f"{values}: {norm.origin}"
-
-
-def several(runs: list[Marked], norms: Norms) -> list[str]:
-    """Replicates of each level against each other, and growth between levels, in sentences. Raises ValueError."""
-    from monitor.growth import ladder_growth
-    from monitor.peaks import Trace, suggest
-    from monitor.replicates import Replicate, combined, compare
-
-    sounds = {tuple(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")) for run in runs}
-    if len(sounds) > 1:
-        raise ValueError("these runs are of different ears or sounds: name runs of one condition")
-    by_level: dict[float | None, list[Marked]] = {}
-    for run in runs:
-        by_level.setdefault(None if math.isnan(run.level_db_nhl) else run.level_db_nhl, []).append(run)
-    told, series = [], []
-    for level, own in by_level.items():
-        marks = own[0].marks
-        if len(own) > 1:
-            both = [Replicate(run.folder.path.name, run.averages, run.record.get("verdict"), _evidence(run)) for run in own]
-            at = "without a known level" if level is None else f"at {level:g} dB nHL"
-            told.append(f"{at}: {compare(both, own[0].window_ms, float(own[0].record.get('alpha') or 0.01)).words}")
-            if not any(mark.by == "operator" for mark in marks.marks):
-                marks = suggest(Trace.of(combined(both)), own[0].where, all(run.present for run in own))
-        if level is not None:
-            series.append((level, marks))
-    sound = runs[0].sound
-    steps = ladder_growth(
-        series, norms, sound.get("kind"), sound.get("age_group"),
-        frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
-    )  # fmt: skip
-    return told + [f"from {step.from_db_nhl:g} to {step.to_db_nhl:g} dB nHL: {step.words}" for step in steps]
-
-
-def _evidence(run: Marked) -> float:
-    evidence = run.record.get("evidence")
-    return math.nan if evidence is None else float(evidence)

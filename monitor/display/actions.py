@@ -20,7 +20,7 @@ class Action:
     button: str = ""  # on the bar, where it has one
 
 
-RUN, VIEW, PICTURE, WINDOW = "The run", "Looking back", "The pictures", "The window"
+RUN, VIEW, PICTURE, WAVE, WINDOW = "The run", "Looking back", "The pictures", "Waves", "The window"
 
 ACTIONS: tuple[Action, ...] = (
     Action("stop", ("S",), "stop the run; press twice within 3 seconds. What was recorded is kept", RUN, "live", "Stop"),
@@ -50,6 +50,12 @@ ACTIONS: tuple[Action, ...] = (
     Action("rung_up", ("Up",), "choose the rung above", PICTURE),
     Action("rung_down", ("Down",), "choose the rung below", PICTURE),
     Action("overlay", ("O",), "draw the newest run of the chosen rung over the average, or take it away", PICTURE),
+    Action("waves", ("W",), "show or hide marks on the waves of a run that is over; each can be dragged", WAVE),
+    Action("wave_next", ("A",), "choose the next wave: I, III, V, trough", WAVE),
+    Action("wave_earlier", ("Shift+Left",), "the chosen wave one sample earlier", WAVE),
+    Action("wave_later", ("Shift+Right",), "the chosen wave one sample later", WAVE),
+    Action("wave_remove", ("Del", "Backspace"), "take the chosen wave away; a click on the average puts it back", WAVE),
+    Action("wave_again", ("R",), "all waves as suggested, whatever was done by hand", WAVE),
     Action("export", ("E",), "export the whole or one panel as PNG or SVG", PICTURE, "always", "Export"),
     Action("theme", ("D",), "dark or light", WINDOW),
     Action("projector", ("P",), "larger letters and thicker lines for a projector", WINDOW),
@@ -61,6 +67,7 @@ ACTIONS: tuple[Action, ...] = (
 
 SPOKEN = {
     ",": "comma", ".": "full stop",
+    "Shift+Left": "Shift ←", "Shift+Right": "Shift →", "Del": "Delete",
     "Return": "Enter", "Left": "←", "Right": "→", "Up": "↑", "Down": "↓", "PgUp": "Page up", "PgDown": "Page down", "-": "−",
 }  # fmt: skip
 

@@ -217,6 +217,9 @@ class Chart(pg.PlotWidget):
         self.look = Look()
         self.pointed: QPointF | None = None  # where the mouse is, inside the chart
         self.bare: tuple[str, ...] = ()  # sides that never have an axis
+        self.on_press: Callable[[QPointF], None] | None = None  # the left button, inside the chart
+        self.on_drag: Callable[[QPointF], None] | None = None
+        self.on_release: Callable[[QPointF], None] | None = None
         self._draw, self._labels = draw, {"bottom": x_label, "left": y_label}
         axes = {"bottom": Axis("bottom", x_scale), "left": Axis("left", y_scale)}
         super().__init__(axisItems=axes)
@@ -304,6 +307,8 @@ class Chart(pg.PlotWidget):
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
         where = QPointF(event.pos())
         self.pointed = where if self.inside.contains(where) else None
+        if self.on_drag is not None and event.buttons() & Qt.MouseButton.LeftButton and self.pointed is not None:
+            self.on_drag(where)
         self.repaint_inside()
         event.accept()
 
@@ -315,10 +320,18 @@ class Chart(pg.PlotWidget):
         event.ignore()
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
-        event.ignore()
+        self._button(event, self.on_press)
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        event.ignore()
+        self._button(event, self.on_release)
+
+    def _button(self, event: QMouseEvent, tell: Callable[[QPointF], None] | None) -> None:
+        where = QPointF(event.pos())
+        if tell is None or event.button() != Qt.MouseButton.LeftButton or not self.inside.contains(where):
+            event.ignore()
+            return
+        tell(where)
+        event.accept()
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
         event.ignore()

@@ -11,6 +11,7 @@ from monitor.display.ladder import Overlay
 from monitor.display.panel import ChartPanel
 from monitor.display.scales import Scale, nice_above
 from monitor.display.views import Curves
+from monitor.display.waves import Spot
 
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 
@@ -31,6 +32,7 @@ class AveragePanel(ChartPanel):
         )
         self.halves, self.plus_minus = True, False
         self.overlays: list[Overlay] = []
+        self.spots: tuple[Spot, ...] = ()  # marked waves of a run that is over
         self._curves: Curves | None = None
         self._height = 0.0
 
@@ -82,6 +84,7 @@ class AveragePanel(ChartPanel):
             canvas.line(canvas.x(overlay.times_ms), canvas.y(overlay.average_nv), ink, self.look.thin, dashed=True)
         canvas.line(xs, canvas.y(curves.average_nv), theme.average, self.look.line)
         self._legend(canvas, curves)
+        self._waves(canvas)
         self._read(canvas, curves)
 
     def _places(self, canvas: Canvas, curves: Curves) -> None:
@@ -108,6 +111,31 @@ class AveragePanel(ChartPanel):
             canvas.text(
                 edges[1] - 4, foot - 2, "response window", theme.quiet, 0.85, across=1.0, down=1.0, ground=theme.sheet
             )
+
+    def _waves(self, canvas: Canvas) -> None:
+        """Each mark: a stem from the curve to its name, its interval as a bar, the published range as a bracket above."""
+        theme, rect, px = self.look.theme, canvas.rect, self.look.px
+        for spot in self.spots:
+            ink = theme.ink if spot.chosen else theme.quiet
+            width = self.look.line if spot.chosen else self.look.thin
+            x, y = float(canvas.x(spot.ms)), float(canvas.y(spot.height_nv))
+            away = px(1.6) if spot.wave == "trough" else -px(1.6)
+            canvas.line(np.array([x, x]), np.array([y, y + away]), ink, width, dashed=not spot.by_hand)
+            if math.isfinite(spot.low_ms + spot.high_ms):
+                ends = canvas.x(np.array([spot.low_ms, spot.high_ms]))
+                canvas.line(ends, np.array([y + away, y + away]), ink, width)
+            below = spot.wave == "trough"
+            canvas.text(
+                x, y + away, spot.wave, ink, 0.95, bold=spot.chosen, across=0.5, down=0.0 if below else 1.0, ground=theme.sheet
+            )
+            if spot.chosen and spot.published_ms is not None:
+                low, high = (float(one) for one in canvas.x(np.array(spot.published_ms)))
+                top, drop = rect.top() + px(1.5), px(0.5)
+                canvas.line(np.array([low, low, high, high]), np.array([top + drop, top, top, top + drop]), theme.expected)
+                canvas.text(
+                    (low + high) / 2, top - px(0.2), f"published, {spot.wave}", theme.expected, 0.85, across=0.5, down=1.0,
+                    ground=theme.sheet,
+                )  # fmt: skip
 
     def _legend(self, canvas: Canvas, curves: Curves) -> None:
         """Which curve is which, at the top right."""

@@ -33,6 +33,7 @@ from monitor.display.stage import Scene, Stage
 from monitor.display.steps import Walk
 from monitor.display.terms import tooltip
 from monitor.display.theme import LIGHT, THEMES, Look
+from monitor.display.waving import Waving
 
 log = logging.getLogger("quietfloor")
 
@@ -89,6 +90,7 @@ class Window(QMainWindow):
         self.noise, self.ladder = NoisePanel(), LadderPanel()
         self.panels: list[Panel] = [self.plane, self.average, self.eeg, self.noise, self.ladder]
         self.average.halves, self.average.plus_minus = remembered.halves, remembered.plus_minus
+        self.waving = Waving(self.average, self.conductor.say)
         self.ladder.rungs.asked.connect(self._toggle_overlay)
         self.bar.pressed.connect(self.do)
         self.bar.timeline.moved.connect(self.conductor.move_to)
@@ -224,6 +226,7 @@ class Window(QMainWindow):
         scene = self.stage.scene
         if scene is not None and scene is not self.scene:
             self.scene = scene
+            self.waving.leave()
             self._end_setup()
             self.conductor.adopt(scene)
             self.bar.fit(replay=scene.playback is not None)
@@ -327,6 +330,9 @@ class Window(QMainWindow):
             return
         if name.startswith("panel_"):
             self._show_alone(self.panels[int(name[-1]) - 1])
+            return
+        if name in self.waving.deeds:
+            self.waving.do(name, self.scene, [overlay.folder for overlay in self.average.overlays])
             return
         getattr(self, f"_do_{name}")()
 

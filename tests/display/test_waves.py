@@ -1,0 +1,211 @@
+"""Marks on waves in the window: the desk against `quietfloor waves`; mouse and keys, on runs of the virtual patient."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench.offline import carry_through, plan_for
+from bench.profiles import load_patient
+from monitor.cli import main
+from monitor.display.feed import Feed
+from monitor.display.stage import Scene, Stage, moments_of, view_model
+from monitor.display.waves import WaveDesk
+from monitor.folder import FolderError, RunFolder
+from monitor.marks import Marks
+from monitor.plan import load_plan
+from monitor.playback import FASTEST, Playback
+from tests.display.conftest import until
+
+Spin = Callable[[float], None]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Two runs at 60 dB nHL and one at 70, with clear waves."""
+    session = tmp_path_factory.mktemp("waves")
+    patient = load_patient("quiet-sleeper")
+    levels = ((60.0, 1), (60.0, 2), (70.0, 3))
+    return [Path(carry_through(plan_for(level, 1, alpha=1e-6), patient, session, seed)["folder"]) for level, seed in levels]
+
+
+@pytest.fixture
+def runs(made: list[Path], tmp_path: Path) -> list[Path]:
+    """Copies, to be marked."""
+    return [Path(shutil.copytree(run, tmp_path / run.name)) for run in made]
+
+
+def kept(run: Path) -> Marks:
+    return Marks.of_record(json.loads((run / "marks.json").read_text(encoding="utf-8")))
+
+
+def test_the_desk_suggests_what_the_command_suggests(runs: list[Path], capsys: pytest.CaptureFixture[str]) -> None:
+    desk = WaveDesk(runs[0])
+    assert main(["waves", str(runs[0]), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["runs"][0]
+    assert [mark["wave"] for mark in told["marks"]] == [spot.wave for spot in desk.spots]
+    assert [mark["latency_ms"] for mark in told["marks"]] == [spot.ms for spot in desk.spots]
+    assert {spot.by_hand for spot in desk.spots} == {False}
+    assert not (runs[0] / "marks.json").exists()
+    assert desk.words.startswith("Wave V: ")
+    assert "suggested" in desk.words
+    assert "published" in desk.words
+
+
+def test_a_moved_mark_is_kept_as_the_command_keeps_it(runs: list[Path]) -> None:
+    desk = WaveDesk(runs[0])
+    before = desk.marks.get("V")
+    assert before is not None
+    step = 1000.0 / 16000.0
+    assert "by hand" in desk.move(3)
+    assert main(["waves", str(runs[1]), "--mark", f"V={before.latency_ms.value}"]) == 0
+    moved = kept(runs[0]).get("V")
+    assert moved is not None
+    assert moved.by == "operator"
+    assert moved.latency_ms.value == pytest.approx(before.latency_ms.value + 3 * step, abs=step / 2 + 1e-9)
+    # Both ways: a run that the desk has marked is read by the command, and the other way round.
+    assert main(["waves", str(runs[0]), "--mark", f"V={moved.latency_ms.value}"]) == 0
+    assert kept(runs[0]) == WaveDesk(runs[0]).marks
+    by_command = kept(runs[1]).get("V")
+    assert by_command == WaveDesk(runs[1]).marks.get("V")
+
+
+def test_taken_away_put_back_and_suggested_again(runs: list[Path]) -> None:
+    desk = WaveDesk(runs[0])
+    suggested = desk.marks
+    assert desk.remove() == "Wave V taken away"
+    assert kept(runs[0]).get("V") is None
+    with pytest.raises(ValueError, match="not marked"):
+        desk.move(1)
+    with pytest.raises(ValueError, match="not marked"):
+        desk.remove()
+    before = suggested.get("V")
+    assert before is not None
+    desk.place(before.latency_ms.value)
+    assert kept(runs[0]).get("V") is not None
+    desk.suggest_again()
+    assert kept(runs[0]) == suggested
+
+
+def test_a_wave_out_of_order_is_refused_and_nothing_is_kept(runs: list[Path]) -> None:
+    desk = WaveDesk(runs[0])
+    trough = desk.marks.get("trough")
+    assert trough is not None
+    with pytest.raises(ValueError, match="does not come before"):
+        desk.place(trough.latency_ms.value + 1.0)
+    assert not (runs[0] / "marks.json").exists()
+
+
+def test_replicates_and_growth_are_said(runs: list[Path]) -> None:
+    desk = WaveDesk(runs[0])
+    words = desk.beside(runs[1:])
+    assert "at 60 dB nHL: " in words
+    assert "from 60 to 70 dB nHL: " in words
+    assert "earlier" in words
+
+
+def test_a_run_without_an_average_has_nothing_to_mark(tmp_path: Path) -> None:
+    with pytest.raises(FolderError):
+        WaveDesk(tmp_path)
+
+
+# -- in the window ----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def window(qt: Spin, runs: list[Path]) -> Iterator[Any]:
+    """A recorded run at its end."""
+    from monitor.display.window import Window
+
+    stage, feed = Stage(), Feed()
+    plan = load_plan(runs[0] / "plan.toml")
+    play = Playback(RunFolder.open(runs[0]), plan, speed=FASTEST, optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    shown = Window(stage)
+    stage.show(Scene(play, view_model(feed, plan, "a test"), runs[0].parent, moments_of(play.folder)))
+    shown.resize(1280, 720)
+    shown.show()
+    play.start()
+    until(qt, lambda: play.wait(0))
+    qt(0.2)
+    yield shown
+    shown.finish()
+    shown.deleteLater()
+
+
+
+
+def test_keys_mark_move_remove_and_suggest(window: Any, qt: Spin, runs: list[Path]) -> None:
+    window.do("waves")
+    qt(0.05)
+    assert [spot.wave for spot in window.average.spots if spot.chosen] == ["V"]
+    first = next(spot.ms for spot in window.average.spots if spot.wave == "V")
+    assert "Wave V" in window.conductor.message
+    window.do("wave_later")
+    window.do("wave_later")
+    window.do("wave_earlier")
+    mark = kept(runs[0]).get("V")
+    assert mark is not None
+    assert mark.latency_ms.value == pytest.approx(first, abs=0.1)
+    assert mark.by == "operator"
+    window.do("wave_next")
+    assert "trough" in window.conductor.message.lower()
+    window.do("wave_remove")
+    assert kept(runs[0]).get("trough") is None
+    window.do("wave_again")
+    assert kept(runs[0]).get("trough") is not None
+    qt(0.05)
+    assert not window.average.failed
+    window.do("waves")
+    assert window.average.spots == ()
+
+
+def test_the_mouse_drags_a_mark_and_keeps_it_when_let_go(window: Any, qt: Spin, runs: list[Path]) -> None:
+    from PyQt5.QtCore import QEvent, QPoint, QPointF, Qt
+    from PyQt5.QtGui import QMouseEvent
+    from PyQt5.QtWidgets import QApplication
+
+    window.do("panel_2")
+    window.do("waves")
+    qt(0.1)
+    chart = window.average.chart
+    spot = next(spot for spot in window.average.spots if spot.wave == "V")
+
+    def at(ms: float) -> QPoint:
+        rect, (first, last) = chart.inside, chart.x_range
+        return QPointF(rect.left() + (ms - first) / (last - first) * rect.width(), rect.center().y()).toPoint()
+
+    def send(kind: Any, place: QPoint, button: Any, held: Any) -> None:
+        QApplication.sendEvent(chart.viewport(), QMouseEvent(kind, place, button, held, Qt.KeyboardModifier.NoModifier))
+        qt(0.0)
+
+    left, none = Qt.MouseButton.LeftButton, Qt.MouseButton.NoButton
+    send(QEvent.Type.MouseButtonPress, at(spot.ms), left, left)
+    send(QEvent.Type.MouseMove, at(spot.ms + 0.2), none, left)
+    assert not (runs[0] / "marks.json").exists()
+    send(QEvent.Type.MouseMove, at(spot.ms + 0.3), none, left)
+    send(QEvent.Type.MouseButtonRelease, at(spot.ms + 0.3), left, none)
+    mark = kept(runs[0]).get("V")
+    assert mark is not None
+    assert mark.latency_ms.value == pytest.approx(spot.ms + 0.3, abs=0.15)
+    # A mark that was taken away is put by a click.
+    window.do("wave_remove")
+    send(QEvent.Type.MouseButtonPress, at(spot.ms), left, left)
+    send(QEvent.Type.MouseButtonRelease, at(spot.ms), left, none)
+    mark = kept(runs[0]).get("V")
+    assert mark is not None
+    assert mark.latency_ms.value == pytest.approx(spot.ms, abs=0.1)
+
+
+def test_waves_wait_for_the_end_of_the_run(qt: Spin) -> None:
+    from monitor.display.window import Window
+
+    shown = Window(Stage())
+    shown.do("waves")
+    assert "when the run is over" in shown.conductor.message
+    shown.finish()
+    shown.deleteLater()
