@@ -42,8 +42,8 @@ def ours(page: Path) -> list[Any]:
 
 @pytest.mark.lsl
 @pytest.mark.parametrize("page", [page for page in DOCS if ours(page)], ids=lambda page: page.stem)
-def test_the_commands_of_a_page_run(page: Path, tmp_path: Path) -> None:
-    """In order, in one folder with the plan of the README and those of the page; these are sooner than real time."""
+def test_the_commands_of_a_page_run(page: Path, tmp_path: Path, run: Path) -> None:
+    """In order, in one folder with plan and run of the README and the plans of the page; these are sooner than real time."""
     text = page.read_text(encoding="utf-8")
     for name, block in re.findall(r"`([\w-]+\.toml)`:\n\n```toml\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL):
         (tmp_path / name).write_text(block.replace("[sound]", f"[sound]\nspeed = {SPEED}"), encoding="utf-8")
@@ -51,6 +51,7 @@ def test_the_commands_of_a_page_run(page: Path, tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
     (tmp_path / "bench").mkdir()
     shutil.copy(ROOT / "bench/virtual-earphone.toml", tmp_path / "bench")
+    shutil.copytree(run, tmp_path / "sessions/first/run-001")
     with contextlib.ExitStack() as stack:
         for command in ours(page):
             assert command.words[0] == "quietfloor", f"{page.name}: {command.text}: write it as text, or say what it needs"
