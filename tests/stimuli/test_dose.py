@@ -143,7 +143,7 @@ def test_what_would_be_too_much_is_refused_with_the_time_left():
 
 
 def test_times_that_the_limit_leaves():
-    """The scale of it, at 47.1 clicks/s (README): an adult at 90 dB nHL, and an infant at 60."""
+    """The scale of it, at 47.1 clicks/s (docs/sound.md): an adult at 90 dB nHL, and an infant at 60."""
     for level, age_group, seconds in ((90, "adult", 70.5), (80, "adult", 705), (60, "infant", 705), (75, "child", 705)):
         per_s = source(level, age_group).exposure(47.1, 1.0).right_pa2s
         assert limit_pa2s(age_group) / per_s == pytest.approx(seconds, rel=0.02)
