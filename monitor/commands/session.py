@@ -134,14 +134,13 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         if suggestion is None or suggestion.level_db_nhl is None:
             break
         level: float | None = suggestion.level_db_nhl
+        purpose: Purpose = "control" if args.muted else "growth" if args.growth else "threshold"
         if own_choice and not made:
             say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
         if not (args.auto or args.yes):
-            index = session.index_of(suggestion.condition)
-            level = _asked(suggestion, session.plan.rules(index).highest_db, args, stage)
+            level = _asked(suggestion, session, purpose, args, stage)
         if level is None:
             break
-        purpose: Purpose = "control" if args.muted else "growth" if args.growth else "threshold"
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
         plan = session.run_plan(suggestion.condition, level, muted=args.muted)
         if not made:
@@ -207,10 +206,15 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     return replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
 
 
-def _asked(suggestion: Suggestion, highest_db: float, args: argparse.Namespace, stage: Stage | None) -> float | None:
+def _asked(
+    suggestion: Suggestion, session: Session, purpose: Purpose, args: argparse.Namespace, stage: Stage | None
+) -> float | None:
     """The level that somebody wants, None for no more. In the window where there is one, else in the terminal."""
+    highest_db = session.plan.rules(session.index_of(suggestion.condition)).highest_db
     if stage is not None and stage.scene is not None and not stage.gone:
-        return suggestion.level_db_nhl if stage.offer(suggestion.sentence) else None
+        levels = levels_to_choose(suggestion, session, purpose)
+        picked = stage.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
+        return None if picked is None else levels[picked].level_db_nhl
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this run, --auto follows the suggestions to the end", args)
         return None
@@ -231,6 +235,27 @@ def _asked(suggestion: Suggestion, highest_db: float, args: argparse.Namespace, 
         if level <= highest_db:
             return level
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
+
+
+def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose) -> list[Suggestion]:
+    """The suggestion among the levels that the plan allows in its place, by its smallest step, the lowest first."""
+    from dataclasses import replace
+
+    suggested = suggestion.level_db_nhl
+    if suggested is None:
+        return [suggestion]
+    index, runs = session.index_of(suggestion.condition), session.runs()
+    rules = session.plan.rules(index)
+    below = int(max(0.0, suggested - rules.lowest_db) // rules.last_step_db)
+    above = int(max(0.0, rules.highest_db - suggested) // rules.last_step_db)
+    levels = []
+    for step in range(-below, above + 1):
+        level = suggested + step * rules.last_step_db
+        advice = session.masking(index, level, "growth" if purpose == "growth" else "threshold", runs)
+        why = f"your choice, where {suggested:g} is suggested"
+        own = replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
+        levels.append(own if step else suggestion)
+    return levels
 
 
 def conclude(

@@ -26,6 +26,8 @@ ACTIONS: tuple[Action, ...] = (
     Action("stop", ("S",), "stop the run; press twice within 3 seconds. What was recorded is kept", RUN, "live", "Stop"),
     Action("mark", ("M",), "mark this moment with a note; it is kept among the events of the run", RUN, "live", "Mark"),
     Action("next", ("N", "Return", "Enter"), "begin the next run, when this one is over", RUN, "live", "Next"),
+    Action("level_up", ("Shift+Up",), "in a session: a higher level for the next run than suggested", RUN, "live"),
+    Action("level_down", ("Shift+Down",), "in a session: a lower level for the next run", RUN, "live"),
     Action("play", ("Space",), "play or pause the recorded run", RUN, "replay", "Play"),
     Action("slower", (",",), "half the speed", RUN, "replay", "Slower"),
     Action("faster", (".",), "twice the speed", RUN, "replay", "Faster"),
@@ -67,7 +69,7 @@ ACTIONS: tuple[Action, ...] = (
 
 SPOKEN = {
     ",": "comma", ".": "full stop",
-    "Shift+Left": "Shift ←", "Shift+Right": "Shift →", "Del": "Delete",
+    "Shift+Left": "Shift ←", "Shift+Right": "Shift →", "Shift+Up": "Shift ↑", "Shift+Down": "Shift ↓", "Del": "Delete",
     "Return": "Enter", "Left": "←", "Right": "→", "Up": "↑", "Down": "↓", "PgUp": "Page up", "PgDown": "Page down", "-": "−",
 }  # fmt: skip
 

@@ -34,6 +34,7 @@ class Conductor:
             "back": lambda: self._by(-1), "forward": lambda: self._by(1),
             "back_ten": lambda: self._by(-10), "forward_ten": lambda: self._by(10),
             "first": lambda: self._to(0), "newest": self._newest,
+            "level_up": lambda: self._pick(1), "level_down": lambda: self._pick(-1),
         }  # fmt: skip
 
     def adopt(self, scene: Scene) -> None:
@@ -107,6 +108,12 @@ class Conductor:
     def _next(self) -> None:
         if not self.stage.go_on():
             self.say("Nothing comes next before this run is over" if self.possible("stop") else "Nothing comes next")
+
+    def _pick(self, steps: int) -> None:
+        if not self.stage.pick(steps):
+            self.say("A level can be chosen in a session, when a run is over and the next one is suggested")
+        else:
+            self.say("")  # what is offered now stands there instead
 
     def note(self, text: str, pressed_s: float, moment_s: float) -> None:
         """Keep a note on the moment (of the stream) at which the key was pressed."""

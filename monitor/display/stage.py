@@ -9,7 +9,8 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -86,6 +87,15 @@ class Offer:
     until: float | None
 
 
+@dataclass(frozen=True)
+class Choice:
+    """Offers of which the user picks one, each in words, the lowest level first; ``suggested`` and ``at`` count from 0."""
+
+    texts: tuple[str, ...]
+    suggested: int
+    at: int
+
+
 @dataclass
 class Stage:
     """``unattended``: nobody can answer (a script reads the result, or nobody sees the window), so nothing waits for a person."""
@@ -95,6 +105,7 @@ class Stage:
     walk: Walk | None = None  # the set-up before a run, while it is on
     ladder: Ladder = field(default_factory=lambda: Ladder(None))
     offered: Offer | None = None
+    choice: Choice | None = None  # where there is more than one thing to offer
     gone: bool = False  # no window any more
     interrupted: bool = False
     _wake: threading.Event = field(default_factory=threading.Event)
@@ -153,6 +164,14 @@ class Stage:
         finally:
             self.offered = None
 
+    def offer_one_of(self, texts: Sequence[str], suggested: int) -> int | None:
+        """As ``offer``, without an end to patience; which of the texts was picked, None: no more."""
+        self.choice = Choice(tuple(texts), suggested, suggested)
+        try:
+            return self.choice.at if self.offer(texts[suggested]) else None
+        finally:
+            self.choice = None
+
     def linger(self, patience_s: float | None = None) -> None:
         """Wait until the window is closed; without anyone touching it at most ``patience_s`` long."""
         while not (self.unattended or self.gone or self.interrupted):
@@ -168,6 +187,16 @@ class Stage:
             self._wake.set()
             return True
         return False
+
+    def pick(self, steps: int) -> bool:
+        """Another one of what is offered, so many places on, as far as there are any; whether there was a choice."""
+        choice, offered = self.choice, self.offered
+        if choice is None or offered is None:
+            return False
+        at = min(max(choice.at + steps, 0), len(choice.texts) - 1)
+        self.choice = replace(choice, at=at)
+        self.offered = replace(offered, text=choice.texts[at])
+        return True
 
     def hold(self) -> None:
         """What is offered does not come by itself any more."""

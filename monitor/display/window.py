@@ -314,7 +314,8 @@ class Window(QMainWindow):
         offered = self.stage.offered
         if offered is not None:
             left = "" if offered.until is None else f" in {max(0.0, offered.until - time.monotonic()):.0f} s, or"
-            return f"Next: {offered.text}{left} with N"
+            picked = ", another level with Shift ↑ or Shift ↓" if self.stage.choice is not None else ""
+            return f"{'N' if picked else 'Next'}: {offered.text}{left}{picked or ' with N'}"
         messages = [] if self.scene is None else self.scene.model.messages
         if not messages:
             return ""

@@ -56,6 +56,28 @@ def test_an_offer_waits_for_its_answer(deed: Callable[[Stage], object], answer: 
     assert stage.offered is None
 
 
+def test_one_of_several_offers_is_picked_and_picking_begins_nothing() -> None:
+    stage = Stage()
+    assert not stage.pick(1)  # nothing is offered yet
+    answers: list[int | None] = []
+    asking = threading.Thread(target=lambda: answers.append(stage.offer_one_of(["30", "35", "40"], 1)), daemon=True)
+    asking.start()
+    soon(lambda: stage.offered)
+    for steps, text in ((1, "40"), (1, "40"), (-1, "35"), (-5, "30")):
+        assert stage.pick(steps)
+        assert stage.offered is not None
+        assert stage.offered.text == text
+    assert asking.is_alive()
+    stage.go_on()
+    asking.join(5)
+    assert answers == [0]
+    assert (stage.choice, stage.offered) == (None, None)
+
+
+def test_nobody_there_picks_nothing() -> None:
+    assert Stage(unattended=True).offer_one_of(["30", "35"], 0) is None
+
+
 def test_an_offer_with_patience_comes_by_itself_unless_it_is_held() -> None:
     stage = Stage()
     asked = Asked(stage, 0.05)

@@ -11,7 +11,9 @@ import pytest
 
 from monitor.cli import main
 from monitor.commands.common import DONE, FAULT
+from monitor.commands.session import levels_to_choose
 from monitor.session import Session
+from monitor.session_plan import load_session_plan
 
 
 class Ears:
@@ -100,3 +102,24 @@ def test_minutes_end_it(ears: Ears, do: Callable[..., Any]) -> None:
     assert len(found["made"]) == 3, "of a minute each"
     assert {one["reason"] for one in found["done"]} == {"time"}
     assert found["thresholds"][0]["settled"] is False
+
+
+def test_the_window_offers_every_level_that_the_plan_allows_each_with_its_masking(
+    tmp_path: Path, plan_text: str, add_run: Callable[..., int]
+) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text(plan_text, encoding="utf-8")
+    session = Session.begin(tmp_path / "s07", load_session_plan(path))
+    add_run(session.folder, "40+")
+    suggestion = session.next()
+    assert suggestion is not None
+    levels = levels_to_choose(suggestion, session, "threshold")
+    rules = session.plan.rules(0)
+    assert [one.level_db_nhl for one in levels] == [5.0 * n for n in range(round(rules.lowest_db / 5), 17)]
+    assert levels[-1].level_db_nhl == rules.highest_db == 80
+    assert suggestion in levels
+    for one in levels:
+        assert one.level_db_nhl is not None
+        assert one.masking == session.masking(0, one.level_db_nhl)
+        if one is not suggestion:
+            assert f"your choice, where {suggestion.level_db_nhl:g} is suggested" in one.sentence
