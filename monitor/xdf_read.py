@@ -194,8 +194,8 @@ def _read_numbers(buffer: Buffer, found: _Found) -> tuple[NDArray[Any], Floats, 
     for first in range(0, len(found.chunks), CHUNKS_AT_ONCE):
         chunks = found.chunks[first : first + CHUNKS_AT_ONCE]
         counts = [min(count, (end - start) // record.itemsize) for start, end, count in chunks]
-        together = b"".join([buffer[start : start + n * record.itemsize] for (start, _, _), n in zip(chunks, counts, strict=True)])
-        records = np.frombuffer(together, record)
+        pieces = [buffer[start : start + n * record.itemsize] for (start, _, _), n in zip(chunks, counts, strict=True)]
+        records = np.frombuffer(b"".join(pieces), record)
         whole = all(n == count or end == len(buffer) for (_, end, count), n in zip(chunks, counts, strict=True))
         if whole and (records["stamp_bytes"] == 8).all():
             stop = at + len(records)
