@@ -169,8 +169,10 @@ class Journal:
                     self._writer.boundary()
                     self._boundary_due = self._bytes + BOUNDARY_EVERY_BYTES
             except OSError as error:
-                # A chunk may be half written: anything after it would be unreadable.
+                # A chunk may be half written. Nobody was told of its samples: a replay that had them could decide otherwise.
                 self._error = error
+                with contextlib.suppress(OSError):
+                    os.ftruncate(self._fd, self._bytes)
                 raise self._failure(error) from error
 
     def _write(self, data: bytes) -> None:

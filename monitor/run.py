@@ -25,6 +25,7 @@ from monitor.core.events import Event, LookDone, UnitDone, Verdict
 from monitor.core.samples import Chunk, Floats, Layout
 from monitor.exposure import ExposureError
 from monitor.folder import RunFolder
+from monitor.guard import FOLDER_GONE, STREAM_CHANGED, Guard
 from monitor.journal import Journal, JournalError
 from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
@@ -102,9 +103,8 @@ class Run:
         self._critical = [self._keep, *critical]
         self._optional = list(optional)
         self._tap, self._follow = tap, follow
-        self._clock, self._full = clock, full
-        self._returned = False  # the stream was away: is it the same still?
-        self._trouble: tuple[str, str] | None = None  # that housekeeping found and that ends the run: its name, in words
+        self._clock = clock
+        self._guard = Guard(source, self._journal, folder, full)
         self._began_s = clock()
         self._last_s = self._began_s
         self._underruns = 0
@@ -217,9 +217,10 @@ class Run:
             if self._sound is not None and self._sound.failure is not None:
                 self._fault(f"the sound stopped: {self._sound.failure}")
                 return
-            if self._trouble is not None:
-                kind, said = self._trouble
-                said = said or self._write_again()
+            if self._guard.trouble is not None:
+                kind, said = self._guard.trouble
+                if kind == FOLDER_GONE:
+                    said = self._guard.write_again(self.write_plan)
                 self._notice(kind, said)
                 self._fault(said)
                 return
@@ -229,18 +230,6 @@ class Run:
             chunk = self._next_chunk()
             if chunk is not None:
                 self._take(engine, chunk)
-
-    def _write_again(self) -> str:
-        """The folder is gone: what was deleted is written again; what was done, in words."""
-        path = self.folder.path
-        if self._journal.rescue():
-            self.folder.rescue_events()
-            self.write_plan()
-            return f"{path} was deleted during the run: what was recorded is written there again; leave it alone during a run"
-        return (
-            f"{path} was moved during the run, or its disk was taken away: what was recorded is there, wherever it went; "
-            "`quietfloor finish` makes the rest of its files there"
-        )
 
     def _take(self, engine: Engine, chunk: Chunk) -> None:
         events = engine.feed(chunk)
@@ -290,9 +279,9 @@ class Run:
                 self.status = replace(self.status, silent=True)
                 self._notice("stream_silent", f"no samples for {SILENT_S:g} s: is the amplifier's program running?")
             if silent_s > GONE_S:
-                changed = self._how_it_changed()
+                changed = self._guard.changed()
                 if changed is not None:
-                    self._notice("stream_changed", changed)
+                    self._notice(STREAM_CHANGED, changed)
                 raise StreamLost(
                     f"no samples from {self._source.description.name!r} for {GONE_S:g} s: "
                     + ("" if changed is None else f"{changed}; ")
@@ -303,7 +292,7 @@ class Run:
         if self.status.silent:
             self.status = replace(self.status, silent=False)
             self._notice("stream_back", "samples arrive again")
-            self._returned = True
+            self._guard.returned = True
         self._journal.samples(chunk)
         return chunk
 
@@ -426,42 +415,11 @@ class Run:
             self._quietly("markers", self._keep_markers)
             if self._clock() >= disk_due_s:
                 disk_due_s = self._clock() + DISK_EVERY_S
-                self._quietly("disk", self._look_at_the_disk)
-                self._quietly("clock of the EEG stream", self._ask_for_return)
-            if self._returned:
-                self._returned = False
-                self._quietly("returned stream", self._look_at_the_stream)
+                self._quietly("disk and stream", self._guard.look)
             if self._clock() >= due_s:
                 due_s = self._clock() + OFFSET_EVERY_S
                 self._quietly("clock of the EEG stream", self._keep_offset, self._source, 0)
                 self._quietly("clock of the marker stream", self._keep_offset, self._markers, 1)
-
-    def _look_at_the_disk(self) -> None:
-        """Is the recording still where it should be, and is there room?"""
-        if not self._journal.is_in_place:
-            self._trouble = ("folder_gone", "")
-        elif (said := self._full(self.folder.path)) is not None:
-            self._trouble = ("disk_full", said)
-
-    def _ask_for_return(self) -> None:
-        """A sender may be replaced so quickly that no silence tells."""
-        returned = getattr(self._source, "returned", None)
-        self._returned = self._returned or (returned is not None and returned())
-
-    def _look_at_the_stream(self) -> None:
-        changed = self._how_it_changed()
-        if changed is not None:
-            more = "what was received is kept, and nothing from then on can be used; begin a new run"
-            self._trouble = ("stream_changed", f"{changed}: {more}")
-
-    def _how_it_changed(self) -> str | None:
-        """In what a live stream that was away differs from before, in words."""
-        changed = getattr(self._source, "changed", None)
-        try:
-            return None if changed is None else changed()
-        except Exception as error:  # a look that fails must not hide what it was for
-            log.warning("the stream that returned could not be looked at: %s", error)
-            return None
 
     def _keep_markers(self) -> None:
         if self._markers is not None:

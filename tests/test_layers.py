@@ -52,7 +52,7 @@ MONITOR_LAYERS = (
     ("display", "textview"),
     ("playback", "readiness"),
     ("finish", "marked"),
-    ("run", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
+    ("run", "guard", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
     (
         "session", "session_plan", "session_store", "space", "journal", "folder", "plan", "preflight", "sentence", "exposure",

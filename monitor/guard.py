@@ -1,0 +1,58 @@
+"""What housekeeping looks at while a run is on: is the recording where it should be, is there room, is the stream the same?"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from pathlib import Path
+
+from monitor.folder import RunFolder
+from monitor.journal import Journal
+from monitor.sources.base import Source
+
+log = logging.getLogger("quietfloor")
+FOLDER_GONE, DISK_FULL, STREAM_CHANGED = "folder_gone", "disk_full", "stream_changed"
+
+
+class Guard:
+    """``look`` now and then, from any thread; ``trouble`` ends the run: its name, in words. The rest is for the thread that
+    records. ``full`` says why there is no room, None while there is."""
+
+    def __init__(self, source: Source, journal: Journal, folder: RunFolder, full: Callable[[Path], str | None]) -> None:
+        self._source, self._journal, self._folder, self._full = source, journal, folder, full
+        self.trouble: tuple[str, str] | None = None
+        self.returned = False  # the stream was away: is it the same still?
+
+    def look(self) -> None:
+        """Find trouble. Raises OSError where the disk cannot be asked, SourceError where the stream cannot."""
+        if not self._journal.is_in_place:
+            self.trouble = (FOLDER_GONE, "")
+        elif (said := self._full(self._folder.path)) is not None:
+            self.trouble = (DISK_FULL, said)
+        returned = getattr(self._source, "returned", None)  # a sender may be replaced so quickly that no silence tells
+        if self.returned or (returned is not None and returned()):
+            self.returned = False
+            if (changed := self.changed()) is not None:
+                more = "what was received is kept, and nothing from then on can be used; begin a new run"
+                self.trouble = (STREAM_CHANGED, f"{changed}: {more}")
+
+    def changed(self) -> str | None:
+        """In what a live stream that was away differs from before, in words; None for nothing, and for what is no live stream."""
+        changed = getattr(self._source, "changed", None)
+        try:
+            return None if changed is None else changed()
+        except Exception as error:  # a look that fails must not hide what it was for
+            log.warning("the stream that returned could not be looked at: %s", error)
+            return None
+
+    def write_again(self, write_plan: Callable[[], None]) -> str:
+        """The folder is gone: what was deleted is written again; what was done, in words. Raises OSError."""
+        path = self._folder.path
+        if self._journal.rescue():
+            self._folder.rescue_events()
+            write_plan()
+            return f"{path} was deleted during the run: what was recorded is written there again; leave it alone during a run"
+        return (
+            f"{path} was moved during the run, or its disk was taken away: what was recorded is there, wherever it went; "
+            "`quietfloor finish` makes the rest of its files there"
+        )
