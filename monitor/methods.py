@@ -14,7 +14,7 @@ from typing import Any
 FORMAT = "quietfloor methods 1"
 RULE_WORDS = {
     "evidence": "a sequential test that multiplies bets on the sign of each block of sweeps, made before the block is seen; the "
-    "capital exceeds 1/alpha with a probability of at most alpha, whenever and however often one looks (Ville's inequality)",
+    "capital exceeds 1/alpha with a probability of at most alpha, whenever and however often one looks, by Ville's inequality",
 }
 NOISE_WORDS = (
     "Residual noise is the RMS, over the response window, of the noise left in the weighted average; it is estimated from the "
@@ -186,7 +186,7 @@ def _tell(values: list[dict[str, Any]], form: str = "{}", unknown: str = "unknow
         if value is None:
             return unknown
         if isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool)):
-            return form.format(f"{round(value, 3):.10g}")
+            return form.format(_number(value))
         if isinstance(value, (list, tuple)):
             return form.format(" to ".join(f"{one:g}" if isinstance(one, (int, float)) else str(one) for one in value))
         return form.format(value)
@@ -194,6 +194,11 @@ def _tell(values: list[dict[str, Any]], form: str = "{}", unknown: str = "unknow
     if len(values) == 1:
         return word(values[0]["value"])
     return "; ".join(f"{word(one['value'])} ({runs_words(one['runs'])})" for one in values)
+
+
+def _number(value: float) -> str:
+    """To a thousandth; smaller ones by their first digits, since an error rate of 0 would be a lie."""
+    return f"{round(value, 3):.10g}" if abs(value) >= 0.1 else f"{value:.3g}"
 
 
 def _only(values: list[dict[str, Any]]) -> list[Any]:
@@ -255,7 +260,7 @@ def _recording(s: dict[str, list[dict[str, Any]]]) -> str:
     return (
         f"EEG was recorded over Lab Streaming Layer from stream {_tell(s['stream'])}, channel {_tell(s['eeg'])}, at "
         f"{_tell(s['stream_rate_hz'], '{} Hz')}; sweeps were cut by the trigger channel {_tell(s['trigger'])} of the same "
-        f"stream. Filter: {_tell(s['filter_kind'])}, {_tell(s['filter_low_hz'])} to {_tell(s['filter_high_hz'], '{} Hz')}, "
+        f"stream. Filter: {_tell(s['filter_low_hz'])} to {_tell(s['filter_high_hz'], '{} Hz')}, {_tell(s['filter_kind'])}, "
         f"{_tell(taps)} taps; analysis at {_tell(s['analysis_rate_hz'], '{} Hz')}. Delays of {_tell(s['delay_ms'], '{} ms')} in "
         f"all were taken off latencies. {timing}"
     )

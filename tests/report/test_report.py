@@ -163,6 +163,12 @@ def test_json_has_the_keys_of_the_docs(report: Report) -> None:
     assert content["methods"]["text"] == report.methods.text
 
 
+@pytest.mark.parametrize(("alpha", "said"), [(1e-6, "1e-06"), (0.0004, "0.0004"), (0.01, "0.01"), (0.0125, "0.0125")])
+def test_no_error_rate_is_rounded_to_nothing(alpha: float, said: str) -> None:
+    told = methods([Facts(1, {"verdict": "inconclusive", "stream": {}, "alpha": alpha}, {})])
+    assert f"with alpha = {said} for the whole run" in told.text
+
+
 def test_methods_tell_every_value_with_its_runs(report: Report) -> None:
     told = report.methods.text
     assert "37.1/s (runs 1-5); 47.1/s (runs 6, 7)" in told
