@@ -5,8 +5,8 @@
 
 Parts: engine (times real time; the mean of the same epochs by numpy), mne (the same averages by MNE-Python), delay (push to
 decision, beside LSL's own push to pull), lsl (a general library that cuts epochs from a live stream), replay, display, start,
-memory, scaling. Prints a table; the file holds every figure, versions and machine. Throughputs and ratios are by processor time,
-delays by the clock, which other programs disturb. mne and lsl need: pip install 'quietfloor[bench]'.
+memory, scaling. Prints a table; the file holds every figure, versions and machine. Throughputs and ratios are by processor time;
+delays, and what people wait for, by the clock, which other programs disturb. mne and lsl need: pip install 'quietfloor[bench]'.
 
 Exit status 0: every target met or its part skipped; 1: one missed, or a part failed; 2: bad arguments.
 """
