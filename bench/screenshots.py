@@ -35,7 +35,7 @@ COLOURS = 128
 SETTLE_S = 0.25
 FLOOR_NV, MOST_SWEEPS = 20.0, 6144
 EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the runs that were made before in the session
-PRESENT, ABSENT = (40.0, 7), (20.0, 13)  # of those that are shown
+PRESENT, ABSENT, CLEAR = (40.0, 7), (20.0, 13), (60.0, 4)  # of those that are shown
 
 
 def invented() -> Patient:
@@ -73,9 +73,9 @@ class Studio:
         return path
 
     @contextmanager
-    def live(self, level_db_nhl: float, seed: int) -> Iterator[tuple[Run, PatientSource]]:
+    def live(self, level_db_nhl: float, seed: int, **decision: float) -> Iterator[tuple[Run, PatientSource]]:
         """A live run that gives nothing before ``until_s`` is moved; it is carried to its end and has its record afterwards."""
-        plan, feed = planned(level_db_nhl), Feed()
+        plan, feed = planned(level_db_nhl, **decision), Feed()
         run, source, stimulus = prepare(
             plan, invented(), self.session, seed, optional=[feed.event], tap=feed.tap, follow=feed.follow
         )
@@ -99,8 +99,8 @@ class Studio:
         self.spin(0.1)
 
 
-def planned(level_db_nhl: float) -> Any:
-    return plan_for(level_db_nhl, 2, floor_nv=FLOOR_NV, max_sweeps=MOST_SWEEPS)
+def planned(level_db_nhl: float, **decision: float) -> Any:
+    return plan_for(level_db_nhl, 2, floor_nv=FLOOR_NV, max_sweeps=MOST_SWEEPS, **decision)
 
 
 def smaller(path: Path) -> None:
@@ -125,15 +125,17 @@ def shoot(studio: Studio) -> list[Path]:
         taken.append(studio.take("dark"))
         window.do("theme")
     taken.append(studio.take("response-present"))
-    window.do("waves")
-    taken.append(studio.take("waves"))
-    window.do("waves")
     with studio.live(*ABSENT) as (run, _):
         pass
     taken.append(studio.take("no-response"))
     window.do("projector")
     taken.append(studio.take("projector"))
     window.do("projector")
+    with studio.live(*CLEAR, alpha=1e-6):  # quiet enough for waves to be told
+        pass
+    window.do("waves")
+    taken.append(studio.take("waves"))
+    window.do("waves")
     taken.append(back(studio, run.folder))
     window.do("keys")
     studio.spin(SETTLE_S)

@@ -113,7 +113,7 @@ class AveragePanel(ChartPanel):
             )
 
     def _waves(self, canvas: Canvas) -> None:
-        """Each mark: a stem from the curve to its name, its interval as a bar, the published range as a bracket above."""
+        """Each mark: a stem from the curve to its name, its interval as a bar, the published range of the chosen one as a bracket below."""
         theme, rect, px = self.look.theme, canvas.rect, self.look.px
         for spot in self.spots:
             ink = theme.ink if spot.chosen else theme.quiet
@@ -130,12 +130,11 @@ class AveragePanel(ChartPanel):
             )
             if spot.chosen and spot.published_ms is not None:
                 low, high = (float(one) for one in canvas.x(np.array(spot.published_ms)))
-                top, drop = rect.top() + px(1.5), px(0.5)
-                canvas.line(np.array([low, low, high, high]), np.array([top + drop, top, top, top + drop]), theme.expected)
+                foot, rise = rect.bottom() - px(2.5), px(0.5)  # above the bar of wave V, which it may be compared with
+                canvas.line(np.array([low, low, high, high]), np.array([foot - rise, foot, foot, foot - rise]), theme.expected)
                 canvas.text(
-                    (low + high) / 2, top - px(0.2), f"published, {spot.wave}", theme.expected, 0.85, across=0.5, down=1.0,
-                    ground=theme.sheet,
-                )  # fmt: skip
+                    low - px(0.4), foot, f"published, {spot.wave}", theme.expected, 0.85, across=1.0, down=0.8, ground=theme.sheet
+                )
 
     def _legend(self, canvas: Canvas, curves: Curves) -> None:
         """Which curve is which, at the top right."""
