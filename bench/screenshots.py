@@ -73,7 +73,7 @@ class Studio:
         return path
 
     @contextmanager
-    def live(self, level_db_nhl: float, seed: int, **decision: float) -> Iterator[tuple[Run, PatientSource]]:
+    def live(self, level_db_nhl: float, seed: int, **decision: Any) -> Iterator[tuple[Run, PatientSource]]:
         """A live run that gives nothing before ``until_s`` is moved; it is carried to its end and has its record afterwards."""
         plan, feed = planned(level_db_nhl, **decision), Feed()
         run, source, stimulus = prepare(
@@ -99,7 +99,7 @@ class Studio:
         self.spin(0.1)
 
 
-def planned(level_db_nhl: float, **decision: float) -> Any:
+def planned(level_db_nhl: float, **decision: Any) -> Any:
     return plan_for(level_db_nhl, 2, floor_nv=FLOOR_NV, max_sweeps=MOST_SWEEPS, **decision)
 
 

@@ -113,7 +113,7 @@ class AveragePanel(ChartPanel):
             )
 
     def _waves(self, canvas: Canvas) -> None:
-        """Each mark: a stem from the curve to its name, its interval as a bar, the published range of the chosen one as a bracket below."""
+        """Each mark: a stem from the curve to its name, its interval as a bar; what is published as a bracket below."""
         theme, rect, px = self.look.theme, canvas.rect, self.look.px
         for spot in self.spots:
             ink = theme.ink if spot.chosen else theme.quiet
