@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -232,6 +233,7 @@ def test_a_card_that_is_gone_in_the_middle_of_a_run_ends_it_with_all_data(
     with foreign(stream, ["--source-id", stream, "--nv", "0", "--seconds", "90"]):
         program = Program("run", str(tmp_path / "plan.toml"), "--no-window", "--json", "--out", str(tmp_path / "session"))
         program.until("Undecided: ", 60.0)
+        time.sleep(4.0)  # triggers here are the EEG's own: the sound begins after its silence, whatever was said of sweeps
         own_sound_loop.end(signal.SIGKILL)
         outcome = program.wait(60)
     assert outcome.status == 3, outcome.err
