@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.export.edf import record_length
@@ -62,6 +62,7 @@ def test_stretches_and_held_values() -> None:
 
 
 @settings(max_examples=200, deadline=None)
+@example([2.0], 1e-3, np.float64)
 @given(
     st.lists(st.floats(-9e6, 9e6, width=32), min_size=1, max_size=50),
     st.sampled_from([1e-3, 1.0]),
@@ -78,7 +79,8 @@ def test_any_value_comes_back_within_a_step(values: list[float], factor: float, 
     back = scale.physical[0] + (digital - low) * (scale.physical[1] - scale.physical[0]) / (high - low)
     assert np.abs(back - raw.astype(np.float64) * factor).max() <= scale.step * 0.5001
     if scale.exact:
-        assert np.allclose((back / factor).astype(dtype), raw, rtol=1e-12, atol=1e-9)
+        rounding = 4 * np.finfo(np.float64).eps * (scale.physical[1] - scale.physical[0])  # of a sum over the whole range
+        assert np.allclose((back / factor).astype(dtype), raw, rtol=1e-12, atol=rounding / factor)
 
 
 def test_steps_of_a_converter_are_kept_and_16_bits_refuse_the_rest() -> None:

@@ -140,10 +140,10 @@ def test_arguments_that_cannot_be_read() -> None:
 def test_two_streams_alike_are_never_chosen_between(tmp_path: Path) -> None:
     name = f"foreign-{uuid.uuid4().hex[:8]}"
     with foreign(name, ["--source-id", "left"]), foreign(name, ["--source-id", "right"]):
-        ask = ["run", "--listen", "--stream", name, "--eeg", "E1", "--trigger", "TRIG", "--json", "--out", str(tmp_path / "s")]
+        ask = ["run", "--listen", "--stream", name, "--eeg", "E1", "--trigger", "TRIG", "--json"]
         with ThreadPoolExecutor(2) as pool:
-            guess = pool.submit(call, *ask)
-            told = pool.submit(call, *ask, "--source-id", "right", "--max-sweeps", "32")
+            guess = pool.submit(call, *ask, "--out", str(tmp_path / "guess"))
+            told = pool.submit(call, *ask, "--out", str(tmp_path / "told"), "--source-id", "right", "--max-sweeps", "32")
         refused = guess.result()
         assert refused.status == 1
         for words in ("2 streams fit", "source id 'left'", "source id 'right'", "Add --source-id"):
