@@ -8,7 +8,7 @@ stream (``bench.fault_runs``): the engine of a live run on streams whose onsets 
 response, for the rate of false alarms, and once with one of 450 nV in 1 uV of noise. 5 % of false alarms are allowed, so that a
 few hundred runs tell. A fault is survived when it is named, its sweeps are left out by reason, the exact interval of its false
 alarms does not lie above what is allowed, and no response that is there is called absent; or, where a run may not go on
-with it, when every run ends on a fault. With ``bench.fuzz`` there, its counts are added.
+with it, when every run ends on a fault.
 
 Exit status 0: no wrong verdict, nothing lost that must not be; 1: otherwise.
 """
@@ -16,8 +16,6 @@ Exit status 0: no wrong verdict, nothing lost that must not be; 1: otherwise.
 from __future__ import annotations
 
 import argparse
-import importlib
-import importlib.util
 import json
 import sys
 import time
@@ -103,13 +101,6 @@ def fault_row(tally: Tally) -> dict[str, Any]:
     }
 
 
-def fuzz_counts() -> dict[str, int] | None:
-    """``inputs`` and ``crashes`` of bench.fuzz, where there is one."""
-    if importlib.util.find_spec("bench.fuzz") is None:
-        return None
-    return dict(importlib.import_module("bench.fuzz").counts())
-
-
 def summary(kills: list[dict[str, Any]], faults: list[dict[str, Any]]) -> dict[str, Any]:
     """The figures that must hold."""
     struck = [row for row in faults if row["fault"] != "none"]
@@ -148,8 +139,6 @@ def text(result: dict[str, Any]) -> str:
         lines.append(f"  {row['fault']:<20} {survived:>7} {named} {alarms:>20}  {outcome}    {100 * out:.1f} {why}".rstrip())
     lines.append("")
     lines += [f"{name.replace('_', ' ')}: {value}" for name, value in result["summary"].items()]
-    if result["fuzz"] is not None:
-        lines.append(f"inputs fuzzed: {result['fuzz'].get('inputs')}, crashes: {result['fuzz'].get('crashes')}")
     return "\n".join(lines)
 
 
@@ -171,7 +160,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     began_s = time.monotonic()
     kills = kill_rows(kill(args.kills, args.seed)) if args.kills else []
     faults = [fault_row(tally) for tally in run_all(names, args.runs, args.responses, args.seed, args.jobs).values()]
-    result: dict[str, Any] = {"kills": kills, "faults": faults, "summary": summary(kills, faults), "fuzz": fuzz_counts()}
+    result: dict[str, Any] = {"kills": kills, "faults": faults, "summary": summary(kills, faults)}
     result["took_s"] = round(time.monotonic() - began_s, 1)
     sys.stdout.write(text(result) + "\n")
     if args.out is not None:

@@ -27,6 +27,7 @@ from pydantic import (
 )
 
 from monitor.core.artefacts import CRITERIA, Criterion
+from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.engine import EngineSettings
 from monitor.core.evidence import EvidenceSettings
 from monitor.core.onsets import TriggerSettings
@@ -296,6 +297,15 @@ class SoundPlan(_Section):
     def pauses_s(self) -> tuple[float, ...]:
         """The longest of each of the draws that make up a pause: one period of each mains; none at a fixed rate."""
         return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
+
+    @property
+    def sweep_s(self) -> float:
+        """From one sound to the next on average, pauses included."""
+        return 1.0 / self.rate_per_s + sum(self.pauses_s) / 2.0 / UNIT_SWEEPS
+
+    def lasts_s(self, sweeps: int) -> float:
+        """So many sweeps, and the silence before them."""
+        return self.lead_in_s + sweeps * self.sweep_s
 
 
 Delay = Annotated[

@@ -191,8 +191,7 @@ class SessionPlan(_Section):
         """What a run takes that is never decided, in s."""
         plan = self.run_plan(index, self.rules(index).start_db)
         assert plan.sound is not None
-        pause_s = sum(plan.sound.pauses_s) / 2 / 16
-        return plan.sound.lead_in_s + plan.decision.max_sweeps * (1 / plan.sound.rate_per_s + pause_s)
+        return plan.sound.lasts_s(plan.decision.max_sweeps)
 
     def to_toml(self) -> str:
         return tomli_w.dumps(self.model_dump(mode="json", exclude_none=True))

@@ -134,9 +134,7 @@ def make_masking(
 
 def _needed(plan: SoundPlan, frames: FrameSource, sweeps: int) -> tuple[Dose, Dose]:
     """What so many sweeps give, and each second of them."""
-    pause_s = sum(plan.pauses_s) / 2.0 / frames.schedule.unit_sweeps
-    seconds = plan.lead_in_s + sweeps * (1.0 / plan.rate_per_s + pause_s)
-    return frames.exposure(sweeps, seconds), frames.exposure(plan.rate_per_s, 1.0)
+    return frames.exposure(sweeps, plan.lasts_s(sweeps)), frames.exposure(plan.rate_per_s, 1.0)
 
 
 def _level_record(plan: SoundPlan, waveform: Waveform, basis: Basis | None) -> dict[str, Any]:

@@ -38,8 +38,7 @@ def longest_s(plan: Plan) -> float:
     sweeps = plan.decision.max_sweeps
     if plan.sound is None:
         return sweeps / LISTENING_PER_S
-    pause_s = sum(plan.sound.pauses_s) / 2.0 / 16
-    return plan.sound.lead_in_s + sweeps * (1.0 / plan.sound.rate_per_s + pause_s)
+    return plan.sound.lasts_s(sweeps)
 
 
 def predicted_bytes(plan: Plan, description: StreamDescription) -> int:

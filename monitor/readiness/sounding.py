@@ -118,9 +118,7 @@ def _bits(stimulus: Stimulus) -> list[Finding]:
 def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Finding:
     """Of the ear that gets the most; a plan that would pass the limit was refused before."""
     sweeps = plan.decision.max_sweeps
-    pause_s = sum(sound.pauses_s) / 2.0 / stimulus.frames.schedule.unit_sweeps
-    seconds = sound.lead_in_s + sweeps * (1.0 / sound.rate_per_s + pause_s)
-    coming, limit = stimulus.frames.exposure(sweeps, seconds), limit_pa2s(sound.age_group)
+    coming, limit = stimulus.frames.exposure(sweeps, sound.lasts_s(sweeps)), limit_pa2s(sound.age_group)
     shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]
     ear, (before, more) = max(zip(EARS, shares, strict=True), key=lambda pair: sum(pair[1]))
     used = f"{_percent(before)} of it is used" if before > 0 else "nothing of it is used"

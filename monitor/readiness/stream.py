@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import welch
 
-from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.clock import RATE_PPM
 from monitor.core.samples import Floats
 from monitor.plan import Plan
@@ -169,8 +168,7 @@ def sweeps_per_s(plan: Plan, triggers_per_s: float) -> float:
     """Of the plan, pauses included; where other equipment makes the sound as it was seen, nan if it was not."""
     if plan.sound is None:
         return triggers_per_s
-    sound = plan.sound
-    return 1.0 / (1.0 / sound.rate_per_s + sum(sound.pauses_s) / 2.0 / UNIT_SWEEPS)
+    return 1.0 / plan.sound.sweep_s
 
 
 def falls_db(x: Floats, rate_hz: float, band_hz: tuple[float, float]) -> float:

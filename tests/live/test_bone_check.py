@@ -70,7 +70,8 @@ def test_waves_iii_v_and_trough_are_marked_and_v_grows(walked: tuple[list[str], 
     assert "at 20 dB nHL: " in together
     for run in ("run-001", "run-002", "run-003"):
         kept = json.loads((walked[1] / run / "marks.json").read_text(encoding="utf-8"))
-        assert {"III", "V", "trough"} <= {mark["wave"] for mark in kept["marks"]}
+        by = {mark["wave"]: mark["by"] for mark in kept["marks"]}
+        assert (by["III"], by["V"], by["trough"]) == ("operator", "suggested", "suggested")
 
 
 def test_five_db_are_added_and_said_to_have_no_source(report: dict[str, Any]) -> None:

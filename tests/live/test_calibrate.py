@@ -29,6 +29,7 @@ from stimuli.calibration import Calibration, Measured, load_calibration
 from stimuli.calibration_file import save_calibration
 from stimuli.levels import zeq_minus_ppe_db
 from stimuli.stimulus import StimulusSpec
+from tests import documents
 from tests.live.harness import ROOT, Outcome
 
 PLAN = make_sound_plan({"level_db_fs": -40.0})
@@ -207,21 +208,11 @@ class Bench:
 @contextlib.contextmanager
 def rig(bench: Bench) -> Iterator[None]:
     words = [
-        sys.executable, "-m", "bench.rig", "--patient", "hearing-adult", "--audio-source-id", bench.audio,
-        "--eeg-source-id", bench.audio + "-eeg", "--eeg-name", bench.name, "--loop-channel", "2",
+        "rig", "--patient", "hearing-adult", "--audio-source-id", bench.audio, "--eeg-source-id", bench.audio + "-eeg",
+        "--eeg-name", bench.name, "--loop-channel", "2",
     ]  # fmt: skip
-    process = subprocess.Popen(
-        words, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-    )
-    assert process.stdin is not None
-    assert process.stdout is not None
-    try:
-        assert json.loads(process.stdout.readline())["event"] == "ready"
+    with documents.rig(words, ROOT):
         yield
-    finally:
-        process.stdin.close()
-        process.wait(10)
-        process.stdout.close()
 
 
 @pytest.fixture(scope="module")
