@@ -41,7 +41,7 @@ from bench.sound_card import SoundCardInlet
 from stimuli.devices import DeviceError
 from stimuli.lsl import load_pylsl
 
-PATIENCE_S = 1.0  # an open audio stream that sends nothing for so long is silence
+PATIENCE_S = 1.0  # an open audio stream that sends nothing while it was asked for so long is silence
 LAG_S = 0.2  # how far silence stays behind the clock, so that audio stamped "now" does not come too late on a busy machine
 AHEAD_PACE = 0.5  # of real time: silence after audio that came faster than real time, until the clock has caught up with it
 LEAP_S = 0.25  # a greater leap of the stamps is a new connection, a smaller one is frames that were lost
@@ -89,16 +89,19 @@ class Rig:
         self._start_patient()
         self._audio_from_s = math.nan  # stamp of the first frame of this connection
         self._next_stamp_s = math.nan
-        self._heard_s = -math.inf  # when audio last came
+        self._asked_s = math.inf  # for audio, without an answer; a machine that stood still did not ask
         # Clock and frame at which silence took over.
         self._silent_from: tuple[float, int] | None = (self._began_s + LAG_S, 0)
 
     def step(self) -> None:
+        began_s = self._clock()
         heard = self._audio.pull(_PULL_S)
         if heard is not None:
-            self._heard_s, self._silent_from = self._clock(), None
+            self._asked_s, self._silent_from = 0.0, None
             self._hear(*heard)
-        elif not self._audio.connected or self._clock() - self._heard_s > PATIENCE_S:
+            return
+        self._asked_s += min(self._clock() - began_s, 2 * _PULL_S)
+        if not self._audio.connected or self._asked_s > PATIENCE_S:
             self._audio.drop_if_gone()
             self._sit_in_silence()
 

@@ -28,7 +28,7 @@ from monitor.plan import Plan
 from monitor.sentence import REASONS
 from monitor.session_plan import SessionPlan
 from stimuli.calibration_file import _FIELDS
-from tests.documents import DOCS, PROGRAM, ROOT, anchors, blocks, commands, rig, section
+from tests.documents import DOCS, PROGRAM, ROOT, Command, anchors, blocks, commands, rig, section
 
 pytestmark = pytest.mark.timeout(600)
 FORMATS = (ROOT / "docs/file-formats.md").read_text(encoding="utf-8")
@@ -38,6 +38,13 @@ SPEED = 6
 
 def ours(page: Path) -> list[Any]:
     return [command for command in commands(page.read_text(encoding="utf-8")) if not command.needs]
+
+
+def carry_out(command: Command, place: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*PROGRAM, *command.words[1:]],
+        cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=120, check=False,
+    )  # fmt: skip
 
 
 @pytest.mark.lsl
@@ -58,11 +65,10 @@ def test_the_commands_of_a_page_run(page: Path, tmp_path: Path, run: Path) -> No
             if command.words[1] == "rig":
                 stack.enter_context(rig(command.words[1:], tmp_path))
                 continue
-            done = subprocess.run(
-                [*PROGRAM, *command.words[1:]], cwd=tmp_path, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8",
-                timeout=120, check=False,
-            )  # fmt: skip
-            assert done.returncode == 0, f"{command.text}\n{done.stderr[-1500:]}"
+            done = carry_out(command, tmp_path)
+            if command.words[1] == "timing" and done.returncode != 0:  # as its own words advise on a machine that stood still
+                done = carry_out(command, tmp_path)
+            assert done.returncode == 0, f"{command.text}\n{done.stdout[-1500:]}\n{done.stderr[-1500:]}"
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
