@@ -37,10 +37,11 @@ CLOCK_S = 8.0  # 32 bits tell half a microsecond there
 BEGIN_S = 2.0  # before that looks wait for the check of the stream and for the trigger to be learned, not for their last sample
 
 
-def send(source_id: str, rate_hz: float, channels: int, seed: int, clocked: bool = False) -> None:
+def send(source_id: str, rate_hz: float, channels: int, seed: int, clocked: bool = False, steady: bool = False) -> None:
     """White EEG of 2 uV and a trigger channel of 1 ms pulses, in real time, until standard output's reader is gone.
 
     ``clocked``: in one more channel each sample says when it was pushed, in s by the LSL clock, modulo ``CLOCK_S``.
+    Stamps say when a block was pushed; with ``steady`` when it was due, as from an amplifier whose crystal never waits.
     """
     pylsl = load_pylsl()
     info = pylsl.StreamInfo("delay bench", "EEG", channels + 1 + clocked, rate_hz, "float32", source_id)
@@ -58,6 +59,7 @@ def send(source_id: str, rate_hz: float, channels: int, seed: int, clocked: bool
     sys.stdout.flush()
     outlet.wait_for_consumers(30.0)
     began_s = time.monotonic()
+    stamp_offset_s = pylsl.local_clock() - began_s
     while outlet.have_consumers() or count < 10 * rate_hz:
         block = np.empty((size, channels + 1 + clocked), dtype=np.float32)
         block[:, :channels] = 2.0 * rng.standard_normal((size, channels))
@@ -70,7 +72,7 @@ def send(source_id: str, rate_hz: float, channels: int, seed: int, clocked: bool
         now_s = pylsl.local_clock()
         if clocked:
             block[:, -1] = now_s % CLOCK_S
-        outlet.push_chunk(block, now_s)
+        outlet.push_chunk(block, began_s + count / rate_hz + stamp_offset_s if steady else now_s)
 
 
 def measure(seconds: float, rate_hz: float, channels: int, seed: int, out: Path) -> dict[str, Any]:
@@ -142,9 +144,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="one JSON object instead of a line")
     parser.add_argument("--send", metavar="ID", help=argparse.SUPPRESS)
     parser.add_argument("--clocked", action="store_true", help=argparse.SUPPRESS)
+    parser.add_argument("--steady", action="store_true", help=argparse.SUPPRESS)
     args = parser.parse_args(arguments)
     if args.send is not None:
-        send(args.send, args.rate, args.channels, args.seed, args.clocked)
+        send(args.send, args.rate, args.channels, args.seed, args.clocked, args.steady)
         return 0
     with tempfile.TemporaryDirectory(prefix="quietfloor-delay-") as folder:
         found = measure(args.seconds, args.rate, args.channels, args.seed, Path(folder))

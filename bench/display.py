@@ -49,10 +49,14 @@ SETTLED = 0.1  # of the time: everything that is set aside once is there by then
 
 
 @contextlib.contextmanager
-def sender(source_id: str, rate_hz: float, channels: int, seed: int) -> Iterator[None]:
-    """EEG and triggers in real time from a process of its own."""
+def sender(source_id: str, rate_hz: float, channels: int, seed: int, *, steady: bool = False) -> Iterator[None]:
+    """EEG and triggers in real time from a process of its own, stamped when they are pushed; ``steady``: by their number.
+
+    By the push, a machine that stands still looks like an amplifier that lost samples; by their number, like a slow network.
+    """
     command = [sys.executable, "-m", "bench.delay", "--send", source_id, "--rate", str(rate_hz), "--channels", str(channels)]
-    process = subprocess.Popen([*command, "--seed", str(seed)], stdout=subprocess.PIPE, text=True)
+    command += ["--seed", str(seed), *(["--steady"] if steady else [])]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     try:
         process.stdout.readline()

@@ -10,8 +10,8 @@ second takes them from a process of its own over LSL. There is no response, and 
 - ``samples`` sent and in ``raw.xdf``; ``triggers`` sent and found; ``rate_ppm`` made and found, with its standard error;
 - ``noise``: residual noise times the root of accepted sweeps, at a tenth and at the end: it must stay what it was;
 - ``bytes`` of each file, and of ``raw.xdf`` against what its samples need;
-- ``look_ms`` (real time only): from the last sample of a block to its look, the 5 ms that it waits to be pushed included; first
-  and last third.
+- ``look_ms`` (real time only): from the last sample of a block, by its stamp, to its look, in the first and the last third. What
+  the sender waits to push is in it, and so is every pause of the machine.
 
 Exit status 0: memory flat, nothing lost, nothing drifted, files as large as predicted; 1: not.
 """
@@ -153,7 +153,7 @@ def real_time(minutes: float, rate_hz: float, channels: int, seed: int, folder: 
     source_id = f"soak-{uuid.uuid4().hex[:8]}"
     watch = Watch()
     plan = plan_for(source_id, channels, seconds)
-    with sender(source_id, rate_hz, channels, seed):
+    with sender(source_id, rate_hz, channels, seed, steady=True):
         source = LslSource(find_stream(source_id=source_id))
         found = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
         run = Run(plan, source, found, folder, optional=[watch])
