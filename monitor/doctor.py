@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from stimuli.lsl import LslUnavailableError, load_pylsl
+from stimuli.lsl import LslUnavailableError, load_pylsl, network_warning
 from stimuli.outputs import list_outputs, suitability, usable
 
 State = Literal["ok", "warning", "missing"]
@@ -147,6 +147,8 @@ def _lsl() -> Check:
     found = f"pylsl {getattr(pylsl, '__version__', '?')}, liblsl {version // 100}.{version % 100}, configured by {config}"
     if not Path(config).is_file():
         return Check("Lab Streaming Layer", "warning", found, needed, "LSLAPICFG names no file: correct it or unset it")
+    if warning := network_warning(Path(config)):
+        return Check("Lab Streaming Layer", "warning", found, needed, warning)
     return Check("Lab Streaming Layer", "ok", found, needed)
 
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import configparser
 import importlib
+import ipaddress
+import logging
 import os
 import sys
 from pathlib import Path
 from typing import Any
 
 CONFIG = Path(__file__).with_name("lsl_api.cfg")
+
+
+_log = logging.getLogger(__name__)
 
 
 class LslUnavailableError(RuntimeError):
@@ -30,12 +36,15 @@ def load_pylsl() -> Any:
     """Return the pylsl module, with LSL kept on this machine.
 
     liblsl reads its configuration once, at its first use, from the file that LSLAPICFG names. A value set by the user wins; else
-    the packaged `lsl_api.cfg` is used. The variable stays set, so child processes follow the same configuration.
+    the packaged `lsl_api.cfg` is used. The variable stays set, so child processes follow the same configuration. A configuration
+    that looks beyond this machine is warned of, once a process.
 
     Raises LslUnavailableError that says what to install.
     """
     if not os.environ.get("LSLAPICFG"):
         os.environ["LSLAPICFG"] = str(CONFIG)
+    if "pylsl" not in sys.modules and (warning := network_warning(Path(os.environ["LSLAPICFG"]))):
+        _log.warning(warning)
     try:
         return importlib.import_module("pylsl")
     except (ImportError, RuntimeError, OSError) as error:  # pylsl raises RuntimeError when liblsl is not found
@@ -43,3 +52,36 @@ def load_pylsl() -> Any:
         raise LslUnavailableError(
             f"Lab Streaming Layer cannot be loaded ({reason[0] if reason else type(error).__name__}): install it by {_remedy()}"
         ) from error
+
+
+def network_warning(config: Path) -> str | None:
+    """Why streams of other computers may take part under this configuration of LSL, and what that means; None if none may.
+
+    What is not set has liblsl's default, which is to search the site.
+    """
+    settings = configparser.ConfigParser(interpolation=None, strict=False)
+    settings.optionxform = str  # type: ignore[assignment,method-assign]  # liblsl knows names in this spelling only
+    try:
+        settings.read(config, encoding="utf-8")
+    except (configparser.Error, UnicodeDecodeError, OSError):
+        return f"LSL's configuration {config} cannot be read, so LSL may search the network. {_UNSAFE}"
+    scope = settings.get("multicast", "ResolveScope", fallback="site").strip().lower()
+    peers = [peer.strip() for peer in settings.get("lab", "KnownPeers", fallback="").strip(" {}").split(",")]
+    others = [peer for peer in peers if peer and not _is_here(peer)]
+    if scope == "machine" and not others:
+        return None
+    how = f"asks {', '.join(others)}" if scope == "machine" else f"searches the network (ResolveScope = {scope})"
+    return f"LSL {how} by {config}. {_UNSAFE}"
+
+
+_UNSAFE = (
+    "It knows no passwords and hides nothing: whoever is on that network can send a stream of any name, and read yours. Use a "
+    "network of its own, and give source_id as well as name in the plan"
+)
+
+
+def _is_here(peer: str) -> bool:
+    try:
+        return ipaddress.ip_address(peer).is_loopback
+    except ValueError:
+        return peer == "localhost"

@@ -5,6 +5,8 @@ import os
 import subprocess
 import sys
 
+import pytest
+
 from stimuli import lsl
 
 
@@ -47,3 +49,39 @@ def test_missing_library_says_what_to_install(tmp_path):
     assert result.returncode != 0
     assert "LslUnavailableError" in result.stderr
     assert "pip install" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[multicast]\nResolveScope = machine\n", None),
+        ("[multicast]\nResolveScope = machine\n[lab]\nKnownPeers = {127.0.0.1, localhost, ::1}\n", None),
+        ("[multicast]\nResolveScope = machine\n[lab]\nKnownPeers = {127.0.0.1, amp.local}\n", "asks amp.local by"),
+        ("[multicast]\nResolveScope = link\n", "ResolveScope = link"),
+        ("[multicast]\nresolvescope = machine\n", "ResolveScope = site"),  # not that name for liblsl
+        ("[lab]\nKnownPeers = {}\n", "ResolveScope = site"),
+        ("no section\n", "cannot be read"),
+        (b"\xff\xfe\x00", "cannot be read"),
+        (None, "ResolveScope = site"),
+    ],
+)
+def test_a_configuration_that_opens_the_network_is_told(tmp_path, text, said):
+    config = tmp_path / "lsl.cfg"
+    if text is not None:
+        config.write_bytes(text.encode() if isinstance(text, str) else text)
+    warning = lsl.network_warning(config)
+    if said is None:
+        assert warning is None
+    else:
+        assert said in warning
+        assert "knows no passwords" in warning
+    assert lsl.network_warning(lsl.CONFIG) is None
+
+
+def test_an_open_network_is_warned_of_once(tmp_path):
+    own = tmp_path / "own.cfg"
+    own.write_text("[multicast]\nResolveScope = site\n")
+    code = "from stimuli.lsl import load_pylsl; load_pylsl(); load_pylsl()"  # does not yet speak to the network
+    result = run_child(code, LSLAPICFG=str(own))
+    assert result.returncode == 0
+    assert result.stderr.count("LSL searches the network (ResolveScope = site)") == 1
