@@ -49,7 +49,8 @@ use() {
         "$program" --version
         "$program" doctor --json >doctor.json
         "$program" session --help >/dev/null
-        "$program" rig --help >/dev/null
+        "$program" rig --write-tables bench >/dev/null
+        test -s bench/virtual-earphone.toml
         "$program" stimulus --stimulus octave-chirp --frequency-hz 1000 --plot chirp.png --json >stimulus.json
         "$program" demo --no-window --only hearing --speed 8 --out demo
         "$program" report demo --marks --table stapells-2000 >/dev/null

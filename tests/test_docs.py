@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from bench import rig as rig_options
+from bench import rig_options
 from bench.offline import carry_through, plan_for
 from bench.profiles import load_patient
 from monitor.certificate import Certificate, Measured

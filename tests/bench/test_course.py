@@ -6,7 +6,7 @@ import pytest
 from bench.background import Background, BackgroundSource
 from bench.course import State, bursts_per_min_at, check, drawn, noise_at
 from bench.profiles import PatientError, load_patient, parse_patient
-from bench.rig import configured_patient, parser
+from bench.rig_options import configured_patient, parser
 
 COURSE = (State(0.0, 1.0, what="asleep"), State(2.0, 4.0, 30.0, what="awake"))
 

@@ -9,11 +9,13 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from bench import rig_options
 from bench.earphone import Earphone
 from bench.patient import MONTAGE, Amplifier, VirtualPatient
 from bench.profiles import load_patient
@@ -232,3 +234,21 @@ def test_bad_arguments_end_with_status_2(arguments: list[str], message: str, cap
     printed = capsys.readouterr()
     assert message in printed.err
     assert printed.out == ""
+
+
+def test_tables_for_plans_are_written_and_nothing_else_is_lost(tmp_path, capsys):
+    def write():
+        with pytest.raises(SystemExit) as ended:
+            main(["--write-tables", str(tmp_path / "bench")])
+        return ended.value.code
+
+    assert write() == 0
+    written = sorted((tmp_path / "bench").iterdir())
+    assert [str(file) for file in written] == sorted(capsys.readouterr().out.split())
+    for file in written:
+        assert file.read_bytes() == (Path(rig_options.__file__).parent / file.name).read_bytes()
+    assert write() == 0  # the same again
+    (tmp_path / "bench/virtual-earphone.toml").write_text("mine")
+    assert write() == 2
+    assert (tmp_path / "bench/virtual-earphone.toml").read_text() == "mine"
+    assert "is there and differs" in capsys.readouterr().err

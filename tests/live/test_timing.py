@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from bench.rig import parser as rig_parser
+from bench.rig_options import parser as rig_parser
 from bench.timing import main
 from bench.timing_options import EXAMPLES, NOT_OF_THE_OUTPUT, order
 from bench.timing_options import parser as timing_parser
