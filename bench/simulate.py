@@ -37,6 +37,7 @@ class Setup:
     alpha: float = 0.01
     floor_nv: float = 15.0
     max_sweeps: int = 6144
+    quiet_nv: float | None = None
     look_every: int = 256
 
     @property
@@ -80,6 +81,7 @@ def chain(name: str, setup: Setup) -> Chain:
         max_sweeps=setup.max_sweeps,
         block_sweeps=setup.block_sweeps,
         look_every=setup.look_every,
+        quiet_nv=setup.quiet_nv,
     )
     context = (setup.evidence, setup.window_ms, setup.criteria, setup.grid.band_hz)
     return Chain(name, rules, decision_identity(rules, *context))

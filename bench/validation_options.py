@@ -140,6 +140,7 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         alpha=engine.alpha,
         floor_nv=engine.floor_nv,
         max_sweeps=engine.max_sweeps,
+        quiet_nv=engine.quiet_nv,
         look_every=engine.look_every,
     )
     if own.sound is not None:

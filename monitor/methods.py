@@ -131,6 +131,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "alpha": ("alpha",),
     "floor_nv": ("plan", "decision", "floor_nv"),
     "max_sweeps": ("plan", "decision", "max_sweeps"),
+    "quiet_nv": ("plan", "decision", "quiet_nv"),
     "look_every": ("plan", "decision", "look_every"),
     "versions": ("versions",),
 }
@@ -296,12 +297,15 @@ def _decision(s: dict[str, list[dict[str, Any]]]) -> str:
     looks = "Looks were taken after every block of sweeps"
     if rules != ["evidence"]:
         looks = f"Looks were taken as the rule has it (every {_tell(s['look_every'])} sweeps where it looks now and then)"
+    quiet = ""
+    if _only(s["quiet_nv"]):
+        quiet = f" A response that was found was averaged on down to {_tell(s['quiet_nv'], '{} nV', 'no noise in particular')}."
     return (
         f"Whether there was a response was decided by the rule {_tell(s['rule'])} in the window "
         f"{_tell(s['window_ms'], '{} ms')}, with alpha = {_tell(s['alpha'])} for the whole run"
         f"{f' ({known})' if known else ''}. The rule promises: {promise}. {looks}. No response was concluded when residual noise "
         f"had fallen to {_tell(s['floor_nv'], '{} nV')} without one; a run that reached "
-        f"{_tell(s['max_sweeps'], '{} sweeps')} undecided stayed so. Identity of all settings that shape a decision: "
+        f"{_tell(s['max_sweeps'], '{} sweeps')} undecided stayed so.{quiet} Identity of all settings that shape a decision: "
         f"{_tell(s['identity'])}."
     )
 

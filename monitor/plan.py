@@ -358,7 +358,16 @@ class DecisionPlan(_Section):
     alpha: float = Field(default=0.01, ge=1e-6, le=0.2, description="false alarms of the whole run, all looks together")
     floor_nv: float = Field(default=15.0, ge=1, le=500, description="residual noise at which a missing response is believed")
     max_sweeps: int = Field(default=6144, ge=32, le=10_000_000)
+    quiet_nv: float | None = Field(default=None, ge=1, le=500, description="noise for which a response that was found waits")
 
+    @model_validator(mode="after")
+    def _quiet_before_the_floor(self) -> DecisionPlan:
+        if self.quiet_nv is not None and self.quiet_nv < self.floor_nv:
+            raise ValueError(
+                f"quiet_nv = {self.quiet_nv:g} is below floor_nv = {self.floor_nv:g}: give at least that, usually 20, or lower "
+                "the floor too"
+            )
+        return self
 
     @field_validator("rule")
     @classmethod
@@ -480,6 +489,7 @@ class Plan(_Section):
             alpha=decision.alpha,
             floor_nv=decision.floor_nv,
             max_sweeps=decision.max_sweeps,
+            quiet_nv=decision.quiet_nv,
             lead_s=0.0 if self.sound is None else OPENING_S + self.sound.lead_in_s,
         )
         try:

@@ -147,11 +147,12 @@ def ahead(look: LookDone | None) -> str:
     if not (math.isfinite(high) and look.sweeps_per_s > 0):
         return ""
     soon, late = low / look.sweeps_per_s, high / look.sweeps_per_s
+    what = "quiet enough" if math.isfinite(look.waits_for_nv) else "decision expected"
     if late - soon < 2:
-        return f"decision expected in about {late:.0f} s"
+        return f"{what} in about {late:.0f} s"
     if late < 100:
-        return f"decision expected in {soon:.0f} to {max(late, 1):.0f} s"
-    return f"decision expected in {_minutes(soon)} to {late / 60:.1f} min"
+        return f"{what} in {soon:.0f} to {max(late, 1):.0f} s"
+    return f"{what} in {_minutes(soon)} to {late / 60:.1f} min"
 
 
 def _minutes(seconds: float) -> str:
@@ -159,6 +160,9 @@ def _minutes(seconds: float) -> str:
 
 
 def running(look: LookDone | None, floor_nv: float) -> str:
+    if look is not None and math.isfinite(look.waits_for_nv):
+        noise = f"noise {apart(look.residual_noise_nv, look.waits_for_nv, 0)} nV of {look.waits_for_nv:g} nV"
+        return ", ".join(part for part in (f"Response present, averaging on for its waves: {noise}", ahead(look)) if part)
     return ", ".join(part for part in (f"Undecided: {numbers(look, floor_nv)}", ahead(look)) if part)
 
 
@@ -175,6 +179,8 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
         return f"{head}: {verdict.reason}"
     if verdict.stopped_by == "sweep_limit":
         return f"{head} when the sweeps ran out: {numbers(look, floor_nv)}"
+    if verdict.stopped_by == "response" and look.standing < look.needed:  # it was found at a look before
+        return f"{head}: {verdict.reason}"
     return f"{head}: {numbers(look, floor_nv)}"
 
 

@@ -46,6 +46,7 @@ def add_decisions(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--rule", metavar="RULE", help="that may find a response, such as evidence or fsp:pocock (evidence)")
     group.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run, however often one looks (0.01)")
     group.add_argument("--floor-nv", type=float, metavar="NV", help="residual noise at which a missing response is believed (15)")
+    group.add_argument("--quiet-nv", type=float, metavar="NV", help="average a response that was found on, down to this noise")
     group.add_argument("--max-sweeps", type=int, metavar="N", help="stop undecided after so many sweeps (6144)")
     group.add_argument("--band", type=pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
     group.add_argument("--window", type=pair, metavar="START,STOP", help="response window in ms (5,17)")
@@ -53,7 +54,10 @@ def add_decisions(parser: argparse.ArgumentParser) -> None:
 
 def decision_changes(args: argparse.Namespace) -> dict[str, dict[str, Any]]:
     return {
-        "decision": {"rule": args.rule, "alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps},
+        "decision": {
+            "rule": args.rule, "alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps,
+            "quiet_nv": args.quiet_nv,
+        },
         "analysis": {"band_hz": args.band, "window_ms": args.window},
     }
 

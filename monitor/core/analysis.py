@@ -20,7 +20,16 @@ from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
 from .statistics import ResidualSums, fsp, half_correlation, hotelling, multi_point_f, replicates
-from .stopping import EvidenceReached, Figures, Looks, NoiseFloorReached, Rule, RunningStopping, SweepLimit
+from .stopping import (
+    EvidenceReached,
+    Figures,
+    Looks,
+    NoiseFloorReached,
+    QuietAfterResponse,
+    Rule,
+    RunningStopping,
+    SweepLimit,
+)
 
 # What a look may hold. Evidence is updated at every block once it is wanted at all; residual noise is always there.
 STATISTICS = (
@@ -101,6 +110,7 @@ class Look:
     upper_limit_nv: Floats
     outlook: Outlook | None  # what a forecast starts from, where one is wanted
     rule: Ints  # index of the rule that was met at this look, -1 for none
+    waits: Bools  # a response was found, and the run goes on until its average is quiet
 
 
 @dataclass(frozen=True)
@@ -202,12 +212,14 @@ class RunningAnalysis:
             with np.errstate(invalid="ignore"):
                 beyond_weights = noise.value_nv / noise.within_units_nv
             limit = 1e3 * self.evidence.upper_limit_uv(beyond_weights)
+        rule = self._stopping.update(figures)
         outlook = self._outlook(noise) if "forecast" in wanted else None
-        return Look(figures, noise, self.evidence.log10_max, limit, outlook, self._stopping.update(figures))
+        return Look(figures, noise, self.evidence.log10_max, limit, outlook, rule, self._stopping.found & (rule < 0))
 
     def _outlook(self, noise: ResidualNoise) -> Outlook | None:
         """The way to the decision from here, for the rules evidence, noise floor and sweep limit; None where others decide."""
-        rules = self.settings.rules
+        waits = next((rule for rule in self.settings.rules if isinstance(rule, QuietAfterResponse)), None)
+        rules = self.settings.rules if waits is None else (waits.finds, *self.settings.rules)
         alpha = next((rule.alpha for rule in rules if isinstance(rule, EvidenceReached)), None)
         if alpha is None:
             return None
@@ -223,6 +235,8 @@ class RunningAnalysis:
                 floor_weight=float((1e3 / np.float64(floor_nv)) ** 2) if self._covered else np.inf,
                 log_needed=-float(np.log(alpha)),
                 max_sweeps=float(limit),
+                quiet_weight=0.0 if waits is None else (1e3 / waits.quiet_nv) ** 2,
+                found=self._stopping.found,
             )
 
 

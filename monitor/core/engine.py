@@ -9,6 +9,7 @@ time, and where a block ends follows from the stream alone.
 
 from __future__ import annotations
 
+import math
 from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -97,6 +98,7 @@ class Engine:
         self.sample = 0  # raw samples worked through; up to LONGEST_BLOCK_S more may be waiting
         self.counts = Counts()
         self.last_look: LookDone | None = None
+        self._found: LookDone | None = None  # the look at which a response was found that waits for a quieter average
         self._first_position = np.nan  # of the first sweep, raw samples
         self.verdict: Verdict | None = None
         self.lost_samples = 0
@@ -191,6 +193,9 @@ class Engine:
         """End the run from outside (operator, fault); sweeps of an unfinished unit are not used."""
         if self.verdict is None and self._held:
             self._work(to_the_end=True)
+        if stopped_by == "operator" and self._found is not None and self.last_look is not None:
+            found = reason("response", self.last_look, self.settings, self._found)
+            self._decide(self.sample, "response_present", stopped_by, found)
         self._decide(self.sample, "inconclusive", stopped_by, why)
         return self._take_events()
 
@@ -409,10 +414,12 @@ class Engine:
             average_uv = self._analysis.average.average_uv()[DECIDING]
             for event in self._watch.look(ready, self.settings.analysis.times_ms, average_uv, look.residual_noise_nv):
                 self._say(event)
+            if self._found is None and math.isfinite(look.waits_for_nv):
+                self._found = look
             met = int(result.look.rule[DECIDING])
             if met >= 0:
                 rule = self.settings.analysis.rules[met]
-                why = reason(rule.stopped_by, look, self.settings)
+                why = reason(rule.stopped_by, look, self.settings, self._found)
                 if rule.outcome == "response_present" and self._watch.told_artefact:
                     why += "; but the trigger leaks into the EEG, which alone may look like this: make a muted run"
                 self._decide(ready, rule.outcome, rule.stopped_by, why)

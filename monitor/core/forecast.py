@@ -4,12 +4,13 @@ The evidence behaves like ``z^2 / 2 - cost``, where z is the signal-to-noise rat
 the average and the cost (of not knowing which response, and how large) is read off the present look. In the future the
 score ``z sqrt(W)`` drifts by the amplitude and diffuses by the noise as weight W comes in; the amplitude is known up to its
 own uncertainty, shrunk towards 0 because the best of many candidates looks larger than it is. A second branch, weighted by
-what the evidence leaves to it, has no response at all. A run ends at the first of evidence, noise floor and sweep limit.
+what the evidence leaves to it, has no response at all. A run ends at the first of evidence, noise floor and sweep limit;
+a response may wait for a quieter average.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -46,11 +47,13 @@ class Outlook:
     floor_weight: float  # weight at which the noise floor is reached
     log_needed: float  # natural logarithm of 1 / alpha
     max_sweeps: float
+    quiet_weight: float = 0.0  # weight for which a response that was found waits; not above that of the noise floor
+    found: Bools = field(default_factory=lambda: np.zeros((), dtype=bool))  # where it was found already
 
     def of(self, run: int) -> Outlook:
         """One run of the batch."""
         own = {name: getattr(self, name)[run] for name in ("log_evidence", "score", "weight", "presented")}
-        return replace(self, **own)
+        return replace(self, **own, found=self.found[run] if self.found.ndim else self.found)
 
 
 @cache
@@ -74,6 +77,7 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
         gain = now.weight / now.presented
         left = np.maximum(now.max_sweeps - now.presented, 0.0)
         end = np.minimum(np.maximum((now.floor_weight - now.weight) / gain, 0.0), left)
+        quiet = np.minimum(np.maximum((now.quiet_weight - now.weight) / gain, 0.0), left)
     more = left * gain  # weight that is still to come
     cost = now.score**2 / 2 - now.log_evidence - SELECTION / 2
     start = np.sqrt(now.weight * np.maximum(now.score**2 - SELECTION, 0.0))
@@ -90,7 +94,8 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     response = 1.0 / (1.0 + np.exp(-np.clip(now.log_evidence, -500, 500)))
     chance = response[..., np.newaxis] * _passed(walks + drift[..., np.newaxis] * PASSED >= missing)
     chance += (1.0 - response)[..., np.newaxis] * _passed(walks >= missing)
-    low, median, high = (_quantile(chance, part, left, end) for part in RANGE)
+    low, median, high = (np.where(now.found, quiet, np.maximum(_quantile(chance, part, left, end), quiet)) for part in RANGE)
+    response = np.where(now.found, 1.0, response)
     unknown = ~np.isfinite(now.log_evidence + now.score + gain)
     low, high = np.floor(low / block_sweeps) * block_sweeps, np.ceil(high / block_sweeps) * block_sweeps
     low, median, high, response = (np.where(unknown, np.nan, value) for value in (low, median, high, response))

@@ -48,6 +48,7 @@ def look_event(
         **_ahead(look, settings.evidence.block_units * UNIT_SWEEPS),
         sweeps_per_s=float(per_s),
         lost_samples=lost_samples,
+        waits_for_nv=np.nan if settings.quiet_nv is None or not look.waits[DECIDING] else settings.quiet_nv,
     )
 
 
@@ -59,15 +60,22 @@ def _ahead(look: Look, block_sweeps: int) -> dict[str, float]:
     return {name: float(value) for name, value in zip(AHEAD, found, strict=True)}
 
 
-def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings) -> str:
-    """Why a rule stopped the run, with the numbers that made it."""
+def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings, found: LookDone | None = None) -> str:
+    """Why a rule stopped the run, with the numbers that made it; ``found`` is the look at which a response began to wait."""
     finds = settings.finds
     if stopped_by == "response":
-        return f"{_standing(look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
+        said = f"{_standing(found or look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
+        return said if found is None else f"{said} after {found.sweeps_accepted} sweeps, {_quiet(look, settings)}"
     if stopped_by == "noise_floor":
         return f"no response larger than about {look.upper_limit_nv:.0f} nV at {look.residual_noise_nv:.1f} nV of noise"
     known = "nothing is known yet" if np.isnan(look.standing) else _standing(look, finds, "of")
     return f"{settings.max_sweeps} sweeps allowed; {known}"
+
+
+def _quiet(look: LookDone, settings: EngineSettings) -> str:
+    assert settings.quiet_nv is not None
+    now = f"{look.residual_noise_nv:.1f} nV of noise after {look.sweeps_accepted}"
+    return now if look.residual_noise_nv <= settings.quiet_nv else f"{now}, where {settings.quiet_nv:g} were asked for"
 
 
 def _standing(look: LookDone, finds: FindsResponse, link: str) -> str:

@@ -178,3 +178,42 @@ class SweepLimit(Memoryless):
 
     def met(self, figures: Figures) -> Bools:
         return np.asarray(figures.sweeps_presented + self.block_sweeps > self.max_sweeps)
+
+
+@dataclass(frozen=True)
+class QuietAfterResponse(Rule):
+    """Response present, and the average quiet enough to read its waves: ``finds`` said yes at this look or before, and residual
+    noise is at most ``quiet_nv``, or ``limit`` is reached.
+
+    It never says yes where ``finds`` did not, so its false alarms are at most those of ``finds``. It looks every time.
+    """
+
+    name = "quiet_after_response"
+    outcome = "response_present"
+    stopped_by = "response"
+
+    finds: FindsResponse
+    limit: SweepLimit
+    quiet_nv: float
+
+    def __post_init__(self) -> None:
+        between("quiet_nv", self.quiet_nv, 1.0, 500.0, "residual noise in nV RMS at which waves can be read; 20 is usual")
+
+    @property
+    def needs(self) -> frozenset[str]:  # type: ignore[override]  # those of what it waits for
+        return self.finds.needs | {"residual_noise"}
+
+    def begin(self, batch: tuple[int, ...]) -> Waiting:
+        return Waiting(self, batch)
+
+
+class Waiting:
+    """``found`` (...,): where a response was found, now or before."""
+
+    def __init__(self, rule: QuietAfterResponse, batch: tuple[int, ...]) -> None:
+        self._finds, self._limit, self._quiet_nv = rule.finds.begin(batch), rule.limit.begin(batch), rule.quiet_nv
+        self.found: Bools = np.zeros(batch, dtype=bool)
+
+    def update(self, figures: Figures) -> Bools:
+        self.found = self.found | self._finds.update(figures)
+        return np.asarray(self.found & ((figures.residual_noise_nv <= self._quiet_nv) | self._limit.update(figures)))

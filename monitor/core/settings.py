@@ -13,7 +13,7 @@ from .epoching import Epoch
 from .evidence import EvidenceSettings
 from .filtering import Band
 from .samples import Layout
-from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, decision_identity, rules_of_run
+from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, QuietAfterResponse, decision_identity, rules_of_run
 from .triggers import TriggerSettings
 
 
@@ -35,6 +35,7 @@ class EngineSettings:
     alpha: float = 0.01
     floor_nv: float = 15.0
     max_sweeps: int = 6144
+    quiet_nv: float | None = None  # for which a response that was found waits
     lead_s: float = 0.0  # silence that is meant: waiting for triggers is counted from here on
 
     @cached_property
@@ -55,6 +56,7 @@ class EngineSettings:
             max_sweeps=self.max_sweeps,
             block_sweeps=self.evidence.block_units * UNIT_SWEEPS,
             look_every=self.look_every,
+            quiet_nv=self.quiet_nv,
         )
         return AnalysisSettings(
             self.band.analysis_rate_hz,
@@ -71,8 +73,9 @@ class EngineSettings:
     def finds(self) -> FindsResponse:
         """The rule that may find a response."""
         first = self.analysis.rules[0]
-        assert isinstance(first, FindsResponse)
-        return first
+        finds = first.finds if isinstance(first, QuietAfterResponse) else first
+        assert isinstance(finds, FindsResponse)
+        return finds
 
     @property
     def identity(self) -> str:

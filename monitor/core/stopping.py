@@ -20,7 +20,19 @@ from .classical_rules import (
 from .figures import Figures
 from .identity import identity
 from .looks import BUDGETS, Ints, Looks
-from .rules import EvidenceReached, FindsResponse, NoiseFloorReached, Outcome, Rule, Standing, StoppedBy, SweepLimit
+from .rules import (
+    EvidenceReached,
+    FindsResponse,
+    NoiseFloorReached,
+    Outcome,
+    QuietAfterResponse,
+    Rule,
+    Standing,
+    StoppedBy,
+    SweepLimit,
+    Waiting,
+)
+from .samples import Bools
 
 STOPPING_RULES: dict[str, type[Rule]] = {
     rule.name: rule
@@ -48,22 +60,36 @@ class RunningStopping:
             raise ValueError("no rule is given: a run needs at least one rule that ends it, such as SweepLimit")
         self.rules = rules
         self._running = [rule.begin(batch) for rule in rules]
+        self._absent = np.array([rule.outcome == "response_absent" for rule in rules])
+        self._nowhere: Bools = np.zeros(batch, dtype=bool)
 
     def update(self, figures: Figures) -> Ints:
-        """Index (...,) of the first rule that says yes at this look, -1 where none does: earlier rules win."""
+        """Index (...,) of the first rule that says yes at this look, -1 where none does: earlier rules win.
+
+        Where a response was found that waits for a quieter average, no rule can call it absent any more.
+        """
         met = np.stack([rule.update(figures) for rule in self._running], axis=-1)
+        if (found := self.found).any():
+            met &= ~(found[..., np.newaxis] & self._absent)
         return np.asarray(np.where(met.any(axis=-1), met.argmax(axis=-1), -1))
+
+    @property
+    def found(self) -> Bools:
+        """Where (...,) a response was found, by a rule that waits for a quieter average; False where none waits."""
+        return next((rule.found for rule in self._running if isinstance(rule, Waiting)), self._nowhere)
 
 
 DEFAULT_LOOK_EVERY = 256
 
 
 def rules_of_run(
-    name: str, *, alpha: float, floor_nv: float, max_sweeps: int, block_sweeps: int, look_every: int = DEFAULT_LOOK_EVERY
-) -> tuple[Rule, ...]:
+    name: str, *, alpha: float, floor_nv: float, max_sweeps: int, block_sweeps: int, look_every: int = DEFAULT_LOOK_EVERY,
+    quiet_nv: float | None = None,
+) -> tuple[Rule, ...]:  # fmt: skip
     """The rules that end a run, in order: one that finds a response, by name, then the noise floor and the sweep limit.
 
-    ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``. Raises ValueError for what is not in the tables.
+    ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``; with ``quiet_nv`` its response waits for that noise. Raises
+    ValueError for what is not in the tables.
     """
     rule, _, budget = name.partition(":")
     askable = {known: kind for known, kind in STOPPING_RULES.items() if issubclass(kind, FindsResponse)}
@@ -81,9 +107,10 @@ def rules_of_run(
         every, first = (1024, 2048) if rule == "guidance_clear" else (look_every, look_every)
         given["looks"] = Looks(every, min(first, max_sweeps), max_sweeps)
     finds = kind(**{key: value for key, value in given.items() if key in known})
-    if rule == "guidance_clear":
-        return finds, GuidanceAbsent(looks=given["looks"]), limit
-    return finds, NoiseFloorReached(floor_nv), limit
+    absent: Rule = GuidanceAbsent(looks=given["looks"]) if rule == "guidance_clear" else NoiseFloorReached(floor_nv)
+    if quiet_nv is None:
+        return finds, absent, limit
+    return QuietAfterResponse(finds, limit, quiet_nv), absent, limit
 
 
 def decision_identity(rules: tuple[Rule, ...], *context: object) -> str:
@@ -107,6 +134,7 @@ __all__ = [
     "NaiveFsp",
     "NoiseFloorReached",
     "Outcome",
+    "QuietAfterResponse",
     "Rule",
     "RunningStopping",
     "SignalToNoise",

@@ -1,6 +1,7 @@
 """The forecast against a slow simulation of what it describes, its limits, and its coverage on simulated evidence."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,8 +9,8 @@ import pytest
 from monitor.core.forecast import AMPLITUDE_SD, SELECTION, Outlook, forecast
 
 
-def outlook(log_evidence: float = 1.0, score: float = 2.5, presented: float = 512.0, **changes: float) -> Outlook:
-    values = {"floor_weight": 1 / 0.015**2, "log_needed": math.log(100), "max_sweeps": 6144.0} | changes
+def outlook(log_evidence: float = 1.0, score: float = 2.5, presented: float = 512.0, **changes: Any) -> Outlook:
+    values: dict[str, Any] = {"floor_weight": 1 / 0.015**2, "log_needed": math.log(100), "max_sweeps": 6144.0} | changes
     weight = presented / 4.0  # 2 uV RMS
     as_array = [np.asarray(value) for value in (log_evidence, score, weight, presented)]
     return Outlook(*as_array, **values)
@@ -27,6 +28,20 @@ def test_the_noise_floor_ends_a_run_that_shows_nothing() -> None:
     found = forecast(outlook(-4.0, 0.5, floor_weight=1 / 0.040**2), 16)
     assert found.sweeps_median == pytest.approx(1988.0)
     assert found.sweeps_high == 2000.0  # the next block
+
+
+def test_a_response_that_waits_for_quiet_comes_when_the_noise_is_there() -> None:
+    """2 uV RMS reaches 25 nV after (2000 / 25)^2 = 6400 sweeps, 30 nV after 4444: 3932 from now."""
+    quiet = 1 / 0.030**2
+    found = forecast(outlook(0.0, 0.5, quiet_weight=quiet, found=np.True_), 16)
+    assert found.sweeps_median == pytest.approx(2000**2 / 30**2 - 512)
+    assert (found.sweeps_low, found.sweeps_high) == (3920.0, 3936.0)
+    assert found.response_probability == 1.0
+    open_yet, alone = forecast(outlook(4.0, 3.8, quiet_weight=quiet), 16), forecast(outlook(4.0, 3.8), 16)
+    assert alone.sweeps_median < open_yet.sweeps_median == found.sweeps_median
+    assert open_yet.response_probability == alone.response_probability < 1.0
+    beyond = forecast(outlook(0.0, 0.5, quiet_weight=1 / 0.020**2, found=np.True_), 16)
+    assert beyond.sweeps_high == 6144 - 512  # the sweeps run out first
 
 
 def test_more_evidence_comes_sooner_and_makes_a_response_likelier() -> None:

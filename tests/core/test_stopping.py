@@ -18,6 +18,7 @@ from monitor.core.stopping import (
     MultiPointFReached,
     NaiveFsp,
     NoiseFloorReached,
+    QuietAfterResponse,
     RunningStopping,
     SignalToNoise,
     SweepLimit,
@@ -183,3 +184,42 @@ def test_the_rules_of_a_run_are_named_as_in_a_validation() -> None:
                        ("fsp:half", "budget = 'half'")):  # fmt: skip
         with pytest.raises(ValueError, match=part):
             rules_of_run(name, alpha=0.01, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)
+
+
+@pytest.mark.parametrize("name", ["evidence", "fsp:pocock", "guidance_clear"])
+def test_a_response_that_waits_for_a_quiet_average_is_never_taken_back_and_never_made(name: str) -> None:
+    """Against one run at a time, by hand: found where the rule alone finds, ended by the first quiet look or the limit."""
+    known = {"alpha": 0.05, "floor_nv": 15.0, "max_sweeps": 4096, "block_sweeps": 256}
+    plain, waits = (RunningStopping(rules_of_run(name, **known, quiet_nv=nv), (200,)) for nv in (None, 20.0))  # type: ignore[arg-type]
+    quiet = waits.rules[0]
+    assert isinstance(quiet, QuietAfterResponse)
+    assert (quiet.finds, *waits.rules[1:]) == plain.rules
+    finds, absent = quiet.finds.begin((200,)), waits.rules[1].begin((200,))
+    rng = np.random.default_rng(8)
+    found, verdicts = np.zeros(200, dtype=bool), set()
+    for look in range(1, 17):
+        rows = {key: 10 ** rng.uniform(-1, 1.2, 200) for key in MEASURED}
+        rows |= {"evidence_log10": rng.normal(0, 0.7, 200), "residual_noise_nv": rng.uniform(12, 90, 200)}
+        rows |= {"sweeps_presented": np.full(200, 256.0 * look), "sweeps_accepted": np.full(200, 250.0 * look)}
+        rows |= {"gap_nv": rng.uniform(10, 60, 200), "snr": rng.uniform(0, 5, 200), "peak_to_trough_nv": rng.uniform(20, 90, 200)}
+        seen = Figures.of((200,), True, **rows)
+        found |= finds.update(seen)
+        none, last = absent.update(seen), look == 16
+        said = waits.update(seen)
+        np.testing.assert_array_equal(waits.found, found)
+        for run in range(200):
+            over = rows["residual_noise_nv"][run] <= 20.0 or last
+            expected = (0 if over else -1) if found[run] else (1 if none[run] else 2 if last else -1)
+            assert said[run] == expected
+        verdicts |= set(said.tolist())
+    assert verdicts == {-1, 0, 1, 2}
+    assert not found.all()
+
+
+def test_noise_for_which_a_response_waits_is_part_of_the_identity_only_where_it_waits() -> None:
+    known = {"alpha": 0.01, "floor_nv": 15.0, "max_sweeps": 6144, "block_sweeps": 32}
+    made = [rules_of_run("evidence", **known, quiet_nv=nv) for nv in (None, 20, 30)]  # type: ignore[arg-type]
+    assert made[0] == (EvidenceReached(0.01), NoiseFloorReached(15.0), SweepLimit(6144, 32))
+    assert len({decision_identity(rules) for rules in made}) == 3
+    with pytest.raises(ValueError, match=r"quiet_nv = 0.5 is outside 1 to 500"):
+        rules_of_run("evidence", **known, quiet_nv=0.5)  # type: ignore[arg-type]

@@ -95,6 +95,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("decision", "alpha"): (0, 0.9e-6, 0.21, math.nan, "one in a hundred"),
     ("decision", "floor_nv"): (0.9, 501),
     ("decision", "max_sweeps"): (31, 10_000_001, 100.5),
+    ("decision", "quiet_nv"): (0.9, 14, 501, "quiet"),
 }
 # The ends of what is allowed.
 RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
@@ -115,6 +116,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("decision", "alpha"): (1e-6, 0.2),
     ("decision", "floor_nv"): (1, 500),
     ("decision", "max_sweeps"): (32, 10_000_000),
+    ("decision", "quiet_nv"): (15, 500),
 }
 
 
@@ -164,7 +166,7 @@ def test_an_error_says_what_which_allowed_and_meaning() -> None:
     assert str(caught.value).splitlines() == [
         "plan: analysis.band_hz = 100: should be numbers in brackets, such as [100.0, 1500.0]",
         "plan: decision.alpha = 0.5 (false alarms of the whole run, all looks together): should be less than or equal to 0.2",
-        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps; "
+        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps, quiet_nv; "
         "did you mean floor_nv?",
     ]
 

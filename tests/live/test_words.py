@@ -74,6 +74,10 @@ LOOKS = {
     "one sweep": replace(EARLY, sweeps_accepted=1, residual_noise_nv=math.nan),
 }
 TIMES_MS = np.linspace(-2, 20, 353)
+SURE = replace(LOOK, evidence=2.4, standing=2.4)
+AHEAD = {"forecast_low_sweeps": 800.0, "forecast_high_sweeps": 1200.0, "sweeps_per_s": 40.0}
+WAITS = replace(SURE, waits_for_nv=20.0, **AHEAD)
+LOOKS |= {"waits": WAITS}
 AVERAGES = {
     "none": None,
     "a curve": AverageNow(TIMES_MS, *(np.sin(TIMES_MS)[np.newaxis] for _ in range(4))),
@@ -148,7 +152,9 @@ def test_the_figures_are_those_of_the_look() -> None:
         (Status("running", look=EARLY), "Undecided: evidence from 256 sweeps on, noise 31 nV of 15 nV"),
         (Status("running", look=LOOKS["one sweep"]), "noise not known yet"),
         (Status("running", look=replace(LOOK, noise_cause="between units")), "something repeats with the stimulus"),
-        (Status("done", LOOK, VERDICTS["response"]), "Response present: evidence 1.2 of 2.0, noise 31 nV of 15 nV"),
+        (Status("running", look=WAITS), "Response present, averaging on for its waves: noise 31 nV of 20 nV, quiet enough in"),
+        (Status("done", SURE, VERDICTS["response"]), "Response present: evidence 2.4 of 2.0, noise 31 nV of 15 nV"),
+        (Status("done", LOOK, VERDICTS["response"]), "Response present: because of response"),  # it was found at a look before
         (Status("done", LOOK, VERDICTS["noise_floor"]), "No response at this noise floor: because of noise_floor"),
         (Status("done", LOOK, VERDICTS["sweep_limit"]), "Undecided when the sweeps ran out: evidence 1.2"),
         (Status("done", LOOK, VERDICTS["operator"]), "Undecided, stopped by the operator: evidence 1.2"),
