@@ -15,7 +15,7 @@ from monitor.commands.walking import add_walk, walk_first
 from monitor.commands.windowed import add_window, with_window
 
 if TYPE_CHECKING:
-    from monitor.display.stage import Stage
+    from monitor.display.stage import Remark, Stage
     from monitor.next_level import Suggestion
     from monitor.session import Session
     from monitor.session_types import Purpose
@@ -133,7 +133,7 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         suggestion = _chosen(session, args, minutes) if own_choice and not made else session.next(minutes)
         if suggestion is None or suggestion.level_db_nhl is None:
             break
-        level: float | None = suggestion.level_db_nhl
+        level: float | Remark | None = suggestion.level_db_nhl
         purpose: Purpose = "control" if args.muted else "growth" if args.growth else "threshold"
         if own_choice and not made:
             say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
@@ -141,6 +141,10 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             level = _asked(suggestion, session, purpose, args, stage)
         if level is None:
             break
+        if not isinstance(level, int | float):
+            assert stage is not None
+            _remarked(session, level, args, stage)
+            continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
         plan = session.run_plan(suggestion.condition, level, muted=args.muted)
         if not made:
@@ -208,13 +212,14 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
 
 def _asked(
     suggestion: Suggestion, session: Session, purpose: Purpose, args: argparse.Namespace, stage: Stage | None
-) -> float | None:
-    """The level that somebody wants, None for no more. In the window where there is one, else in the terminal."""
+) -> float | Remark | None:
+    """The level that somebody wants, None for no more; or what is to be kept about the run before. In the window where there is
+    one, else in the terminal."""
     highest_db = session.plan.rules(session.index_of(suggestion.condition)).highest_db
     if stage is not None and stage.scene is not None and not stage.gone:
         levels = levels_to_choose(suggestion, session, purpose)
         picked = stage.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
-        return None if picked is None else levels[picked].level_db_nhl
+        return levels[picked].level_db_nhl if isinstance(picked, int) else picked
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this run, --auto follows the suggestions to the end", args)
         return None
@@ -235,6 +240,25 @@ def _asked(
         if level <= highest_db:
             return level
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
+
+
+def _remarked(session: Session, remark: Remark, args: argparse.Namespace, stage: Stage) -> None:
+    """Keep what was said in the window about the run before."""
+    from monitor.session_store import SessionError
+
+    number = session.runs()[-1].number
+    try:
+        if remark.what == "discard":
+            run = session.discard(number, remark.text)
+        else:
+            run = session.restore(number) if remark.what == "restore" else session.note(number, remark.text)
+    except (SessionError, OSError) as error:
+        stage.told.append(str(error))
+        return
+    said = {"discard": "discarded", "restore": "counts", "note": f"note kept: {remark.text.strip()}"}[remark.what]
+    stage.told.append(f"Run {number}: {said}")
+    say(run.words + "".join(f"\n  {note}" for note in run.notes), args)
+    stage.recorded()
 
 
 def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose) -> list[Suggestion]:

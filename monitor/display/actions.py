@@ -24,10 +24,11 @@ RUN, VIEW, PICTURE, WAVE, WINDOW = "The run", "Looking back", "The pictures", "W
 
 ACTIONS: tuple[Action, ...] = (
     Action("stop", ("S",), "stop the run; press twice within 3 seconds. What was recorded is kept", RUN, "live", "Stop"),
-    Action("mark", ("M",), "mark this moment with a note; it is kept among the events of the run", RUN, "live", "Mark"),
+    Action("mark", ("M",), "keep a note: on this moment of the run; in a session, on the run that is over", RUN, "live", "Mark"),
     Action("next", ("N", "Return", "Enter"), "begin the next run, when this one is over", RUN, "live", "Next"),
     Action("level_up", ("Shift+Up",), "in a session: a higher level for the next run than suggested", RUN, "live"),
     Action("level_down", ("Shift+Down",), "in a session: a lower level for the next run", RUN, "live"),
+    Action("discard", ("X",), "in a session: discard the run that is over, with a reason, or let it count again", RUN, "live"),
     Action("play", ("Space",), "play or pause the recorded run", RUN, "replay", "Play"),
     Action("slower", (",",), "half the speed", RUN, "replay", "Slower"),
     Action("faster", (".",), "twice the speed", RUN, "replay", "Faster"),

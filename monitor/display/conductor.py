@@ -5,9 +5,10 @@ from __future__ import annotations
 import time
 from bisect import bisect_right
 from collections.abc import Callable
+from typing import Literal
 
 from monitor.display.scales import clock, seconds_of
-from monitor.display.stage import OVER, Scene, Stage
+from monitor.display.stage import OVER, Remark, Scene, Stage
 from monitor.playback import FASTEST, SLOWEST
 from monitor.status import STOPPABLE
 
@@ -57,7 +58,9 @@ class Conductor:
         scene = self._scene
         if scene is None:
             return False
-        if name in ("stop", "mark"):
+        if name == "discard":
+            return self.stage.choice is not None
+        if name == "stop" or (name == "mark" and self.stage.choice is None):
             return scene.live is not None and scene.run.status.state in STOPPABLE
         if name == "next":
             return self.stage.offered is not None
@@ -123,10 +126,17 @@ class Conductor:
         else:
             self.say("The run is over: nothing can be added to its events any more")
 
+    def remark(self, what: Literal["discard", "restore", "note"], text: str = "") -> None:
+        """About the run of a session that is over."""
+        if not self.stage.remark(Remark(what, text)):
+            self.say("The next run is on: `quietfloor session` keeps remarks on earlier ones")
+
     # -- the view -----------------------------------------------------------------------------------------------------
 
     def tick(self) -> None:
-        """Time goes on: a recorded run that is played through its past moves."""
+        """Time goes on: a recorded run that is played through its past moves, and what the command has to tell is told."""
+        while self.stage.told:
+            self.say(self.stage.told.popleft())
         now_s = self._now()
         passed_s, self._ticked_s = now_s - self._ticked_s, now_s
         scene = self._scene

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Literal, Protocol
 
 from monitor.core.engine import Engine
 from monitor.display.feed import Feed
@@ -96,6 +96,14 @@ class Choice:
     at: int
 
 
+@dataclass(frozen=True)
+class Remark:
+    """About the run of a session that is over: "discard" with its reason, "restore" what was discarded, or a "note"."""
+
+    what: Literal["discard", "restore", "note"]
+    text: str = ""
+
+
 @dataclass
 class Stage:
     """``unattended``: nobody can answer (a script reads the result, or nobody sees the window), so nothing waits for a person."""
@@ -108,6 +116,8 @@ class Stage:
     choice: Choice | None = None  # where there is more than one thing to offer
     gone: bool = False  # no window any more
     interrupted: bool = False
+    told: deque[str] = field(default_factory=deque)  # what the command has to say about what was asked of it
+    _remark: Remark | None = None
     _wake: threading.Event = field(default_factory=threading.Event)
     _held: bool = False
     _touched_s: float = field(default_factory=time.monotonic)
@@ -164,11 +174,13 @@ class Stage:
         finally:
             self.offered = None
 
-    def offer_one_of(self, texts: Sequence[str], suggested: int) -> int | None:
-        """As ``offer``, without an end to patience; which of the texts was picked, None: no more."""
-        self.choice = Choice(tuple(texts), suggested, suggested)
+    def offer_one_of(self, texts: Sequence[str], suggested: int) -> int | Remark | None:
+        """As ``offer``, without an end to patience; which of the texts was picked, None: no more. A remark comes before both, as
+        something else may be suggested after it."""
+        self.choice, self._remark = Choice(tuple(texts), suggested, suggested), None
         try:
-            return self.choice.at if self.offer(texts[suggested]) else None
+            wanted = self.offer(texts[suggested])
+            return self._remark or (self.choice.at if wanted else None)
         finally:
             self.choice = None
 
@@ -196,6 +208,14 @@ class Stage:
         at = min(max(choice.at + steps, 0), len(choice.texts) - 1)
         self.choice = replace(choice, at=at)
         self.offered = replace(offered, text=choice.texts[at])
+        return True
+
+    def remark(self, remark: Remark) -> bool:
+        """About the run that is over; whether the command waits for such a thing: in a session, between two runs."""
+        if self.choice is None or self.offered is None or self._remark is not None:
+            return False
+        self._remark = remark
+        self._wake.set()
         return True
 
     def hold(self) -> None:

@@ -338,12 +338,29 @@ class Window(QMainWindow):
         getattr(self, f"_do_{name}")()
 
     def _do_mark(self) -> None:
+        if self.stage.choice is not None:
+            self._ask("Note on the run that is over (Enter keeps it, Esc drops it):", self._note)
+            return
         if not self.conductor.possible("mark") or self.scene is None:
             self.conductor.say("There is no run to mark")
             return
         pressed_s, moment_s = time.monotonic(), self.scene.model.status.seconds
         question = f"Note on {clock(moment_s)} (Enter keeps it, Esc drops it):"
         self._ask(question, lambda text: self.conductor.note(text, pressed_s, moment_s))
+
+    def _note(self, text: str) -> None:
+        if text.strip():
+            self.conductor.remark("note", text)
+
+    def _do_discard(self) -> None:
+        if self.conductor.possible("discard"):
+            question = "Why is the run that is over discarded? (Enter discards it, without a word it counts again; Esc: leave it)"
+            self._ask(question, self._discard)
+        else:
+            self.conductor.say("A run can be discarded in a session, when it is over and the next one is suggested")
+
+    def _discard(self, why: str) -> None:
+        self.conductor.remark("discard" if why.strip() else "restore", why)
 
     def _do_go_to(self) -> None:
         self._ask("Go to (minutes:seconds):", self.conductor.go_to)

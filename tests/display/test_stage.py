@@ -12,7 +12,7 @@ import pytest
 
 from monitor.display.conductor import SAID_S, TWICE_S, Conductor
 from monitor.display.ladder import Level, Overlay, Replicate
-from monitor.display.stage import Scene, Stage, moments_of
+from monitor.display.stage import Remark, Scene, Stage, moments_of
 from monitor.folder import RunFolder
 from tests.display.conftest import live_scene, replay_scene
 
@@ -72,6 +72,27 @@ def test_one_of_several_offers_is_picked_and_picking_begins_nothing() -> None:
     asking.join(5)
     assert answers == [0]
     assert (stage.choice, stage.offered) == (None, None)
+
+
+def test_a_remark_on_the_run_before_comes_before_the_next_one() -> None:
+    stage = Stage()
+    assert not stage.remark(Remark("note", "nobody waits for it"))
+    answers: list[object] = []
+
+    def ask() -> None:
+        answers.append(stage.offer_one_of(["30", "35"], 1))
+
+    for _ in range(2):
+        asking = threading.Thread(target=ask, daemon=True)
+        asking.start()
+        soon(lambda: stage.offered)
+        if not answers:
+            assert stage.remark(Remark("discard", "she moved"))
+        else:
+            stage.go_on()
+        asking.join(5)
+    assert answers == [Remark("discard", "she moved"), 1]
+    assert not stage.remark(Remark("restore"))
 
 
 def test_nobody_there_picks_nothing() -> None:
@@ -227,6 +248,7 @@ def test_a_recorded_run_is_played_through_its_past_and_beyond(finished: dict[str
 
     conductor.move_to(6.0)  # not played yet: on to it as fast as it goes
     soon(lambda: (seen(), play.status.seconds >= 6.0)[1])
+    seen()
     assert model.live
     here_s = play.status.seconds
     conductor.move_to(2.0)

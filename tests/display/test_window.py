@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import threading
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 from monitor.display.actions import ACTIONS, offered
 from monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
 from monitor.display.remembered import Remembered, recall, remember
-from monitor.display.stage import Scene, Stage
+from monitor.display.stage import Remark, Scene, Stage
 from monitor.replay import replay
 from tests.display.conftest import keep_screens, live_scene, replay_scene, until
 
@@ -177,6 +178,32 @@ def test_a_note_is_kept_and_what_is_typed_does_nothing_else(
     assert list(scene.model.messages)[:1] == ["Note: ss dpe"]
     press(window, "m")
     assert window.conductor.message == "There is no run to mark"
+
+
+def test_between_the_runs_of_a_session_one_is_discarded_with_a_reason_or_noted(
+    open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path, stage: Stage
+) -> None:
+    window = open_window(live_scene(recordings["nothing"], tmp_path, pace=6.0))
+    press(window, "x")
+    assert window.conductor.message.startswith("A run can be discarded in a session")
+    answers: list[object] = []
+
+    def ask() -> None:
+        answers.append(stage.offer_one_of(["30", "35"], 0))
+
+    for keys in (("x", *"moved", "Enter"), ("x", "Enter"), ("m", *"asleep", "Enter"), ("m", "Enter"), ("x", "Esc")):
+        asking = threading.Thread(target=ask, daemon=True)
+        asking.start()
+        until(qt, lambda: stage.offered is not None)
+        press(window, *keys)
+        if keys[-2:] in (("m", "Enter"), ("x", "Esc")):  # nothing was said: it still waits
+            assert asking.is_alive()
+            press(window, "n")
+        until(qt, lambda asking=asking: not asking.is_alive())
+    assert answers == [Remark("discard", "moved"), Remark("restore"), Remark("note", "asleep"), 0, 0]
+    stage.told.append("Run 1: discarded")
+    qt(0.2)
+    assert window.conductor.message == "Run 1: discarded"
 
 
 @pytest.mark.parametrize("choice", ["back", "go on", "stop"])

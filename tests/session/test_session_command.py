@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +12,8 @@ import pytest
 
 from monitor.cli import main
 from monitor.commands.common import DONE, FAULT
-from monitor.commands.session import levels_to_choose
+from monitor.commands.session import _remarked, levels_to_choose
+from monitor.display.stage import Remark, Stage
 from monitor.session import Session
 from monitor.session_plan import load_session_plan
 
@@ -123,3 +125,25 @@ def test_the_window_offers_every_level_that_the_plan_allows_each_with_its_maskin
         assert one.masking == session.masking(0, one.level_db_nhl)
         if one is not suggestion:
             assert f"your choice, where {suggestion.level_db_nhl:g} is suggested" in one.sentence
+
+
+def test_what_is_said_in_the_window_about_a_run_is_kept_and_changes_what_comes_next(
+    tmp_path: Path, plan_text: str, add_run: Callable[..., int], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The window between two runs: discard with a reason, count again, note; and what is refused is told there."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(plan_text, encoding="utf-8")
+    session = Session.begin(tmp_path / "s", load_session_plan(plan))
+    add_run(session.folder, "40+")
+    first = session.next()
+    stage, args = Stage(), argparse.Namespace(json=False)
+    _remarked(session, Remark("discard", "electrode came off"), args, stage)
+    assert session.runs()[0].discarded == "electrode came off"
+    assert session.next() != first
+    _remarked(session, Remark("restore"), args, stage)
+    assert session.next() == first
+    _remarked(session, Remark("note", "asleep"), args, stage)
+    assert session.runs()[0].notes == ("asleep",)
+    _remarked(session, Remark("note", "  "), args, stage)
+    assert list(stage.told) == ["Run 1: discarded", "Run 1: counts", "Run 1: note kept: asleep", "run 1: the note is empty"]
+    assert "electrode came off" in capsys.readouterr().out
