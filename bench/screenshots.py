@@ -33,7 +33,7 @@ SIZE = (1280, 720)
 MOST_BYTES = 150_000
 COLOURS = 128
 SETTLE_S = 0.25
-FLOOR_NV, MOST_SWEEPS = 20.0, 6144
+FLOOR_NV, QUIET_NV, MOST_SWEEPS = 20.0, 25.0, 6144
 EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the runs that were made before in the session
 PRESENT, ABSENT, CLEAR = (40.0, 7), (20.0, 13), (60.0, 4)  # of those that are shown
 
@@ -131,8 +131,9 @@ def shoot(studio: Studio) -> list[Path]:
     window.do("projector")
     taken.append(studio.take("projector"))
     window.do("projector")
-    with studio.live(*CLEAR, alpha=1e-6):  # quiet enough for waves to be told
-        pass
+    with studio.live(*CLEAR, quiet_nv=QUIET_NV) as (run, source):  # quiet enough for waves to be told
+        studio.at(run, source, 24.0)
+        taken.append(studio.take("averaging-on"))
     window.do("waves")
     taken.append(studio.take("waves"))
     window.do("waves")

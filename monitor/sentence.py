@@ -162,7 +162,7 @@ def _minutes(seconds: float) -> str:
 def running(look: LookDone | None, floor_nv: float) -> str:
     if look is not None and math.isfinite(look.waits_for_nv):
         noise = f"noise {apart(look.residual_noise_nv, look.waits_for_nv, 0)} nV of {look.waits_for_nv:g} nV"
-        return ", ".join(part for part in (f"Response present, averaging on for its waves: {noise}", ahead(look)) if part)
+        return ", ".join(part for part in (f"Response present: averaging on for its waves, {noise}", ahead(look)) if part)
     return ", ".join(part for part in (f"Undecided: {numbers(look, floor_nv)}", ahead(look)) if part)
 
 

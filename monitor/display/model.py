@@ -180,6 +180,8 @@ class ViewModel:
             return "waiting", "Checking", "the first second of the stream: its unit, and whether it is alive"
         if verdict is not None:
             state, word = STATE_OF.get(verdict.stopped_by, "stopped"), sentence.HEADLINES[verdict.verdict]
+        elif text.startswith(sentence.HEADLINES["response_present"]):  # the run goes on until its average is quiet
+            state, word = STATE_OF["response"], sentence.HEADLINES["response_present"]
         elif text.startswith("Undecided"):
             state, word = "undecided", "Undecided"
         else:
@@ -223,6 +225,7 @@ class ViewModel:
         return Plane(
             path, known_from, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
             axes[look.measure], promise, look.upper_limit_nv, marks, every_s, ahead, self._now()[0] if self.live else "earlier",
+            math.nan if self.settings.quiet_nv is None else self.settings.quiet_nv,
         )  # fmt: skip
 
     @property
@@ -239,6 +242,9 @@ class ViewModel:
         if not (math.isfinite(soon + late + chance) and look.sweeps_presented > 0):
             return nothing
         noise, now = look.residual_noise_nv, look.standing if math.isfinite(look.standing) else 0.0
+        if math.isfinite(look.waits_for_nv):  # found: only the noise is still to fall
+            quiet, apart = look.waits_for_nv, AROUND * needed
+            return np.array([(noise, now), (quiet, now + apart), (quiet, now - apart)])
         near, far = (noise * math.sqrt(look.sweeps_presented / (look.sweeps_presented + ahead)) for ahead in (soon, late))
         far = max(far, self._floor_nv) if chance < 0.9 else far
         if chance <= 0.1:  # only the noise is still to fall

@@ -55,6 +55,7 @@ class PlanePanel(ChartPanel):
         self._cone(canvas, plane)
         canvas.level(needed, theme.states["present"])
         canvas.line(np.array([floor, floor]), np.array([needed, rect.bottom()]), theme.states["absent"])
+        self._quiet(canvas, plane, needed)
         self._names(canvas, plane, floor, needed)
         self._path(canvas, plane)
         self._here(canvas, plane)
@@ -72,6 +73,15 @@ class PlanePanel(ChartPanel):
             words = f"none larger than about {plane.upper_limit_nv:.0f} nV"
         canvas.text(floor + 6, name.bottom(), words, absent, 0.88, width=width)
         canvas.text(rect.left() + 8, needed + 4, "undecided", theme.states["undecided"], 1.08, bold=True)
+
+    def _quiet(self, canvas: Canvas, plane: Plane, needed: float) -> None:
+        """Where a response that was found has waited enough."""
+        if not math.isfinite(plane.quiet_nv):
+            return
+        x, top, ink = float(canvas.x(plane.quiet_nv)), canvas.rect.top(), self.look.theme.states["present"]
+        canvas.line(np.array([x, x]), np.array([top, needed]), ink, dashed=True)
+        name = canvas.text(x + 6, top + 4, "quiet enough", ink, 0.88, bold=True)
+        canvas.text(x + 6, name.bottom(), f"noise {plane.quiet_nv:g} nV or less", ink, 0.88)
 
     def _cone(self, canvas: Canvas, plane: Plane) -> None:
         """Where 8 of 10 such runs decide."""

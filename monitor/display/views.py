@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from monitor.core.samples import Floats
@@ -47,6 +48,7 @@ class Plane:
     every_s: float
     ahead: str  # the forecast in words, "" where there is none
     state: str  # one of STATES at this point of the path
+    quiet_nv: float = math.nan  # noise for which a response that was found waits; nan where none does
 
 
 @dataclass(frozen=True)

@@ -95,6 +95,27 @@ def test_the_cone_reaches_from_the_present_point_towards_the_decision(made: Stre
     assert np.all(cone[1:, 0] > 0)
 
 
+def test_a_response_that_waits_for_quiet_is_present_and_the_cone_ends_where_it_is_quiet(made: Stream) -> None:
+    watched, target = Watched(made, quiet_nv=80.0), 80.0
+    model = watched.model
+    while not (model.look is not None and model.look.waits_for_nv == target):
+        watched.go(looks=model.looks + 1)
+    plane, head = model.plane(), model.headline()
+    assert plane is not None
+    assert (head.state, head.word) == ("present", "Response present")
+    assert head.rest.startswith("averaging on for its waves, noise ")
+    assert plane.quiet_nv == target
+    assert plane.ahead.startswith("quiet enough in")
+    np.testing.assert_allclose(plane.cone[0], plane.path[-1])
+    np.testing.assert_array_equal(plane.cone[1:, 0], target)
+    watched.go()
+    assert model.headline().state == "present"
+    ended = model.plane()
+    assert ended is not None
+    assert not len(ended.cone)
+    assert ended.path[-1, 0] <= target
+
+
 def test_the_average_carries_its_band_and_its_halves(made: Stream) -> None:
     watched = Watched(made)
     watched.go()

@@ -89,7 +89,7 @@ def test_a_run_is_shown_from_its_start_to_its_verdict(
 ) -> None:
     scene = live_scene(recordings["response"], tmp_path, pace=10.0)
     window = open_window(scene)
-    assert window.sentence.word.text() == "Checking"
+    until(qt, lambda: window.sentence.word.text() == "Checking")
     scene.run.start()
     until(qt, stop_at(scene, 8))
     assert window.sentence.word.text() == "Undecided"
