@@ -12,6 +12,7 @@ import pydantic
 from bench.background import Background
 from bench.course import State, check
 from bench.hearing import CROSSING_AIR_DB, CROSSING_DB, Ear, crossing_bone_db
+from stimuli.reading import text_of, toml_from
 
 SHIPPED = Path(__file__).with_name("patients")
 Side = Literal["left", "right"]
@@ -72,7 +73,7 @@ def load_patient(name_or_path: str | Path) -> Patient:
     if path.suffix != ".toml":
         path = SHIPPED / f"{name_or_path}.toml"
     try:
-        text = path.read_text(encoding="utf-8")
+        text = text_of(path)
     except OSError as error:
         raise PatientError(
             f"no patient {str(name_or_path)!r}: give one of {', '.join(shipped_patients())}, or the path of a TOML file ({error})"
@@ -82,7 +83,7 @@ def load_patient(name_or_path: str | Path) -> Patient:
 
 def parse_patient(text: str, where: str = "patient") -> Patient:
     try:
-        return _READER.validate_python(tomllib.loads(text))
+        return _READER.validate_python(toml_from(text))
     except tomllib.TOMLDecodeError as error:
         raise PatientError(f"{where} is not TOML: {error}") from error
     except pydantic.ValidationError as error:

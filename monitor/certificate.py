@@ -11,7 +11,6 @@ import datetime
 import math
 import os
 import tempfile
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from monitor.core.identity import identity
 from monitor.plan import FROM_CERTIFICATE, Plan, PlanError, TriggerPlan, override
 from monitor.sources.base import StreamDescription
+from stimuli.reading import toml_of
 
 FORMAT = "quietfloor timing certificate 1"
 LARGEST_SD_MS = 0.1  # Gaussian jitter of 0.1 ms costs 18 % of a wave of 1 kHz (computed: 1 - exp(-(2 pi 1 kHz 0.1 ms)^2 / 2))
@@ -156,7 +156,7 @@ class CertificateError(PlanError):
 def load_certificate(path: Path) -> Certificate:
     """Raises CertificateError that names file and key."""
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = toml_of(path)
     except OSError as error:
         raise CertificateError(
             f"timing certificate {path} cannot be read ({error.strerror or error}): `quietfloor timing` writes one"

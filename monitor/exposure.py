@@ -10,13 +10,13 @@ from __future__ import annotations
 import datetime
 import json
 import os
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from stimuli.dose import WINDOW_S, Dose, DoseError, exposure_db
+from stimuli.reading import json_from, json_of, text_of, toml_of
 
 FILE = "dose.jsonl"
 KEYS = ("left_pa2s", "right_pa2s")
@@ -80,7 +80,7 @@ class SessionDose:
     def _accounts(self) -> dict[str, _Account]:
         path = self.session / FILE
         try:
-            text = path.read_text(encoding="utf-8")
+            text = text_of(path)
         except FileNotFoundError:
             return {}
         except (OSError, UnicodeDecodeError) as error:
@@ -119,7 +119,7 @@ def dose_record(dose: Dose) -> dict[str, Any]:
 
 
 def _read_line(line: str) -> tuple[str, _Account]:
-    content = json.loads(line)
+    content = json_from(line)
     name, at = content["run"], datetime.datetime.fromisoformat(content["at"])
     if not isinstance(name, str) or at.tzinfo is None:
         raise ValueError("run is a name and at a time with its zone")
@@ -141,7 +141,7 @@ def _changed(folder: Path) -> datetime.datetime:
 def _own_account(folder: Path, oldest: datetime.datetime) -> _Account | None:
     """What a run.json says it played; None when it played nothing, or too long ago to count. Raises ExposureError."""
     try:
-        record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        record = json_of(folder / "run.json")
         stimulus = record["stimulus"]
         if stimulus is None or "replay_of" in record:
             return None
@@ -159,7 +159,7 @@ def _own_account(folder: Path, oldest: datetime.datetime) -> _Account | None:
 def _plays(folder: Path) -> bool:
     """Whether the run that left no result had sound, as far as its plan says; without a plan it never began."""
     try:
-        return "sound" in tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
+        return "sound" in toml_of(folder / "plan.toml")
     except FileNotFoundError:
         return False
     except (OSError, ValueError):

@@ -4,7 +4,6 @@ come out again byte for byte. Nothing that was recorded is changed; the event lo
 from __future__ import annotations
 
 import datetime
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,8 +21,10 @@ from monitor.sound import make_stimulus
 from monitor.sources.base import NoStream
 from monitor.sources.recording import RecordingSource
 from monitor.xdf import XdfError
+from stimuli.reading import bytes_of, json_from
 
 FORMAT = "quietfloor begun run 1"
+MOST_LOG_BYTES = 2_000_000_000  # a day of looks has 150 MB
 WHY = "the program was ended before the run was over"
 BEFORE = "the program was ended before the first sweep: nothing was decided"
 
@@ -138,7 +139,7 @@ def _lines(folder: RunFolder) -> tuple[list[str], str]:
     """Whole lines of the event log, and what is left of a last one that was cut."""
     if not folder.events.is_file():
         return [], ""
-    *whole, cut = folder.events.read_text(encoding="utf-8", errors="replace").split("\n")
+    *whole, cut = bytes_of(folder.events, MOST_LOG_BYTES).decode("utf-8", errors="replace").split("\n")
     return [line + "\n" for line in whole], cut
 
 
@@ -147,7 +148,7 @@ def _whole_log(folder: RunFolder, events: list[str], there: int) -> str | None:
     completed; what cannot be, a notice of which no recording knows, is kept as the text of one. What was said of samples that a
     power cut took (from ``there`` on) stays as it is."""
     lines, cut = _lines(folder)
-    said = [line for line in lines if (event := json.loads(line))["type"] != "notice"
+    said = [line for line in lines if (event := json_from(line))["type"] != "notice"
             and (event["type"] == "verdict" or event["sample"] < there)]  # fmt: skip
     if said != events[: len(said)]:
         raise FinishError(_differs(folder, "what the engine said"))
@@ -169,7 +170,7 @@ def _differs(folder: RunFolder, what: str) -> str:
 def _last_words(folder: RunFolder) -> Verdict | None:
     """The verdict of a run that said one and no more."""
     for line in reversed(_lines(folder)[0]):
-        event = json.loads(line)
+        event = json_from(line)
         if event["type"] == "verdict":
             return Verdict(event["sample"], event["verdict"], event["stopped_by"], event["reason"])
     return None

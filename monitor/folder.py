@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.lock import is_held
+from stimuli.reading import json_from, json_of, lines_of, text_of
 
 AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
 
@@ -109,7 +110,7 @@ class RunFolder:
         return self.write_text(name, json.dumps(jsonable(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
 
     def read_json(self, name: str) -> Any:
-        return json.loads((self.path / name).read_text(encoding="utf-8"))
+        return json_of(self.path / name)
 
     def append_event(self, event: Any) -> None:
         """Append one event (a dataclass or mapping) as a line of events.jsonl and hand it to the operating system."""
@@ -129,10 +130,9 @@ class RunFolder:
 
     def read_events(self) -> Iterator[dict[str, Any]]:
         """The events in order; a last line that a crash cut short is left out."""
-        with open(self.events, encoding="utf-8") as file:
-            for line in file:
-                if line.endswith("\n"):
-                    yield json.loads(line)
+        for line in lines_of(self.events):
+            if line.endswith("\n"):
+                yield json_from(line)
 
     def write_average(
         self, time_ms: ArrayLike, average_uv: ArrayLike, a_uv: ArrayLike, b_uv: ArrayLike, plus_minus_uv: ArrayLike
@@ -147,7 +147,7 @@ class RunFolder:
     def read_average(self) -> dict[str, NDArray[np.float64]]:
         """Columns of average.csv (n_times,) by name; an empty field is nan. Raises FolderError."""
         try:
-            rows = [line.split(",") for line in self.average.read_text(encoding="utf-8").splitlines()]
+            rows = [line.split(",") for line in text_of(self.average).splitlines()]
             if not rows or tuple(rows[0]) != AVERAGE_COLUMNS or len(rows) < 2:
                 raise ValueError(f"columns {', '.join(AVERAGE_COLUMNS)} and rows are expected")
             values = np.array([[float(field or "nan") for field in row] for row in rows[1:]])

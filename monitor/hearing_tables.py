@@ -8,13 +8,14 @@ file stand instead of all shipped ones.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from stimuli.reading import toml_of
 
 SHIPPED = Path(__file__).with_name("hearing-tables.toml")
 EXAMPLE = Path(__file__).with_name("hearing-tables-example.toml")
@@ -299,7 +300,7 @@ def _tables(file: _File) -> HearingTables:
 
 def _read(path: Path) -> _File:
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = toml_of(path)
     except (OSError, ValueError) as error:
         raise HearingError(f"{path}: {error}; see {EXAMPLE} for the form of a file") from error
     try:

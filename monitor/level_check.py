@@ -27,6 +27,7 @@ from stimuli.frames import FrameSource
 from stimuli.measure import steady_part, tone_rms
 from stimuli.player import Player, PlayerError
 from stimuli.probe import ToneFrames
+from stimuli.reading import json_of
 
 CHECK_HZ, CHECK_DB_FS = 1000.0, -40.0
 CHECK_S = 3.0  # rise and fall included
@@ -142,7 +143,7 @@ def keep(session: Path, check: LevelCheck) -> None:
 def last_check(session: Path, calibration: str | None) -> dict[str, Any] | None:
     """The check of this calibration that the session holds; None without one, or when it cannot be read."""
     try:
-        record = json.loads((session / FILE).read_text(encoding="utf-8"))
+        record = json_of(session / FILE)
         return record if calibration is not None and record["calibration"] == calibration else None
     except (OSError, ValueError, KeyError, TypeError):
         return None

@@ -16,6 +16,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from stimuli.reading import json_of
+
 try:
     import fcntl
 except ImportError:  # Windows
@@ -123,7 +125,7 @@ def _is_at(fd: int, path: Path) -> bool:
 def _refusal(folder: Path, path: Path) -> str:
     who: Any = {}
     with contextlib.suppress(OSError, ValueError):
-        who = json.loads(path.read_text(encoding="utf-8"))
+        who = json_of(path)
     named = "it does not say which"
     if isinstance(who, dict) and {"pid", "since"} <= set(who):
         named = f"process {who['pid']} since {who['since']}"

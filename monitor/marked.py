@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +16,7 @@ from monitor.norms import Norms
 from monitor.peaks import Sought, sought, suggest
 from monitor.replicates import Replicate, combined, compare
 from monitor.trace import Averages, Trace
+from stimuli.reading import json_of, toml_of
 
 MARKS = "marks.json"  # in the folder of the run
 
@@ -57,9 +56,9 @@ def read(path: Path, norms: Norms, again: bool = False) -> Marked:
     folder = RunFolder.open(path)
     try:
         record = folder.read_json("run.json")
-        plan = tomllib.loads(folder.plan.read_text(encoding="utf-8")) if folder.plan.is_file() else {}
+        plan = toml_of(folder.plan) if folder.plan.is_file() else {}
         kept = folder.path / MARKS
-        by_hand = None if again or not kept.is_file() else Marks.of_record(json.loads(kept.read_text(encoding="utf-8")))
+        by_hand = None if again or not kept.is_file() else Marks.of_record(json_of(kept))
     except (OSError, ValueError) as error:
         raise FolderError(f"{path} cannot be read: {error}") from error
     averages = Averages.of_run(folder.read_average(), record)

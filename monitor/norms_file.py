@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 from monitor.norms import BRACKET_SD, STATUSES, Burst, Key, Norms, Row, Study
+from stimuli.reading import toml_of
 
 _SHIPPED = Path(__file__).with_name("wave-norms.toml")
 
@@ -39,7 +39,7 @@ def load_norms(own: Path | None = None) -> Norms:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = toml_of(path)
     except (OSError, ValueError) as error:
         raise NormError(f"{path}: {error}; see {_SHIPPED} for the form of an entry") from error
     tables = ("latency", "burst", "interval", "amplitude")

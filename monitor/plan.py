@@ -38,6 +38,7 @@ from monitor.sources.channels import unit_to_uv
 from stimuli.chirps import span_for_level
 from stimuli.devices import DeviceError
 from stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
+from stimuli.reading import toml_of
 from stimuli.stimulus import StimulusSpec
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
@@ -502,7 +503,7 @@ class Plan(_Section):
 def load_plan(path: Path) -> Plan:
     """Read and check a plan file. Relative paths in it count from the plan's own folder. Raises PlanError."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = toml_of(path)
     except OSError as error:
         raise PlanError(f"plan {path} cannot be read ({error.strerror or error}): give the path of a TOML file") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

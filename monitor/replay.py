@@ -17,6 +17,7 @@ from monitor.preflight import UnitFinding
 from monitor.sources.base import EndOfRecording, StreamDescription
 from monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource
+from stimuli.reading import lines_of
 
 PIECE_S = 1.0  # nobody waits for a replay at no pace: larger pieces take it less time
 ENDS_HERE = "the recording ends here"
@@ -155,7 +156,7 @@ def _ending(live: list[dict[str, Any]], ended: str) -> tuple[Any, str]:
 
 def looks_of(path: Path) -> list[str]:
     """The look lines of an events.jsonl, for comparison byte by byte."""
-    return [line for line in path.read_text(encoding="utf-8").splitlines() if line.startswith('{"type":"look"')]
+    return [line.removesuffix("\n") for line in lines_of(path) if line.startswith('{"type":"look"')]
 
 
 __all__ = ["ReplayError", "Replayed", "looks_of", "plan_of", "replay"]

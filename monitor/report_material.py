@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import json
-import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from monitor.core.samples import Floats
-from monitor.folder import AVERAGE_COLUMNS, RunFolder
+from monitor.folder import FolderError, RunFolder
 from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
 from monitor.marks import Marks
 from monitor.norms import Norms
@@ -24,6 +18,7 @@ from monitor.session_plan import SessionPlan
 from monitor.session_store import SessionStore, seconds_of
 from monitor.session_types import Condition, RunSummary, summary_of
 from monitor.threshold import Threshold, threshold_of
+from stimuli.reading import json_of, toml_of
 
 MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by hand; what `quietfloor check --json` printed
 
@@ -177,24 +172,22 @@ def _average(path: Path) -> dict[str, Floats] | None:
     """Columns by name; an empty field is nan; None where there is no average."""
     if not path.is_file():
         return None
-    with open(path, encoding="utf-8", newline="") as file:
-        rows = csv.DictReader(file)
-        kept = [[float(row[name]) if row[name] else math.nan for name in AVERAGE_COLUMNS] for row in rows]
-    if len(kept) < 2:
-        return None
-    return dict(zip(AVERAGE_COLUMNS, np.array(kept, dtype=np.float64).T, strict=True))
+    try:
+        return RunFolder(path.parent).read_average()
+    except FolderError as error:
+        raise ValueError(str(error)) from error
 
 
 def _plan(path: Path) -> dict[str, Any]:
-    return tomllib.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+    return toml_of(path) if path.is_file() else {}
 
 
 def _marks(path: Path) -> Marks | None:
-    return Marks.of_record(json.loads(path.read_text(encoding="utf-8"))) if path.is_file() else None
+    return Marks.of_record(json_of(path)) if path.is_file() else None
 
 
 def _json(path: Path) -> dict[str, Any] | None:
-    content = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else None
+    content = json_of(path) if path.is_file() else None
     return content if isinstance(content, dict) else None
 
 

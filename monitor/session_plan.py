@@ -14,6 +14,7 @@ from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tab
 from monitor.next_level import Rules
 from monitor.plan import PATHS, Plan, PlanError, make_plan
 from monitor.session_types import Condition
+from stimuli.reading import toml_of
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
@@ -200,7 +201,7 @@ class SessionPlan(_Section):
 def load_session_plan(path: Path) -> SessionPlan:
     """Read and check a plan file. Relative paths in it count from its own folder. Raises PlanError that names the key."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = toml_of(path)
     except OSError as error:
         raise PlanError(f"plan {path} cannot be read ({error.strerror or error}): give the path of a TOML file") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -13,6 +12,7 @@ from typing import Any
 from monitor.folder import RunFolder
 from monitor.lock import InUse, sole_writer
 from monitor.session_types import Purpose
+from stimuli.reading import json_from, json_of, lines_of
 
 FORMAT = "quietfloor session 1"
 STATE = "session.json"
@@ -69,7 +69,7 @@ class SessionStore:
         """What was announced is with its run already. Raises SessionError."""
         path = self.folder / STATE
         try:
-            content = json.loads(path.read_text(encoding="utf-8"))
+            content = json_of(path)
             if content["format"] != FORMAT:
                 raise ValueError(f"its format is {content['format']!r}, this program knows {FORMAT!r}")
             state = State(content["began"], {int(number): Remarks(**said) for number, said in content["runs"].items()})
@@ -110,8 +110,7 @@ class SessionStore:
 def seconds_of(folder: RunFolder, record: dict[str, Any]) -> float:
     """From the first sample of the stream to the verdict; nan where the events do not say."""
     try:
-        with open(folder.events, encoding="utf-8") as file:
-            verdicts = [line for line in file if '"type":"verdict"' in line and line.endswith("\n")]
-        return float(json.loads(verdicts[-1])["sample"]) / float(record["stream"]["rate_hz"])
+        verdicts = [line for line in lines_of(folder.events) if '"type":"verdict"' in line and line.endswith("\n")]
+        return float(json_from(verdicts[-1])["sample"]) / float(record["stream"]["rate_hz"])
     except (OSError, ValueError, KeyError, TypeError, IndexError, ZeroDivisionError):
         return math.nan

@@ -19,7 +19,6 @@ import math
 import os
 import re
 import tempfile
-import tomllib
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date
@@ -29,6 +28,7 @@ from typing import Any
 import tomli_w
 
 from stimuli.calibration import BONE, EARS, Calibration, CalibrationError, Loop, Measured
+from stimuli.reading import text_of, toml_from, toml_of
 
 # TOML key -> type
 _FIELDS: dict[str, type] = {
@@ -71,7 +71,7 @@ def load_calibration(path: Path) -> Calibration:
 def read_unsealed(path: Path) -> tuple[Calibration, str | None]:
     """What the file says, and the seal in it, which is not looked at."""
     try:
-        content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+        content: dict[str, Any] = toml_of(path)
     except (OSError, ValueError) as error:
         raise CalibrationError(f"calibration file {path} cannot be read: {error}") from error
     try:
@@ -105,12 +105,12 @@ def _write(path: Path, text: str) -> None:
 def seal(path: Path) -> Calibration:
     """Seal a file that was changed by hand, its comments kept. Raises CalibrationError."""
     calibration, _ = read_unsealed(path)
-    lines = [line for line in path.read_text(encoding="utf-8").splitlines() if not re.match(r"\s*seal\s*=", line)]
+    lines = [line for line in text_of(path).splitlines() if not re.match(r"\s*seal\s*=", line)]
     first_table = next((number for number, line in enumerate(lines) if re.match(r"\[\[?[A-Za-z]", line)), len(lines))
     lines.insert(first_table, f'seal = "{seal_of(calibration)}"')
     text = "\n".join(lines) + "\n"
     try:
-        sealed = _calibration(tomllib.loads(text))
+        sealed = _calibration(toml_from(text))
     except ValueError:
         sealed = None
     if sealed is None or seal_of(sealed[0]) != sealed[1]:  # written in a way that a line cannot be put into

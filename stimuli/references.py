@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from stimuli.calibration import BONE, Calibration, LevelError
+from stimuli.reading import toml_of
 from stimuli.waveforms import Waveform
 
 _SHIPPED = Path(__file__).with_name("references.toml")
@@ -133,7 +133,7 @@ def reference_for(waveform: Waveform, calibration: Calibration, references: Refe
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = toml_of(path)
     except (OSError, ValueError) as error:
         raise LevelError(f"{path}: {error}; see {_SHIPPED} for the form of a row") from error
     unknown = [name for name in content if name not in _TABLES]

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from monitor.core.samples import Floats
 from monitor.display.scales import written
-from monitor.folder import AVERAGE_COLUMNS, RunFolder
+from monitor.folder import RunFolder
 from monitor.plan import SoundPlan
 
 WORDS = {
@@ -180,14 +177,9 @@ def _replicate(path: Path, record: dict[str, Any]) -> Replicate:
 
 
 def load_overlay(replicate: Replicate, level: Level) -> Overlay:
-    """The average that a run kept. Raises OSError, ValueError where it cannot be read."""
-    path = RunFolder(replicate.folder).average
-    with open(path, encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    if not rows or not set(AVERAGE_COLUMNS) <= set(rows[0]):
-        raise ValueError(f"{path} is no average: it has no columns {', '.join(AVERAGE_COLUMNS)}")
-    times, average = (np.array([float(row[name] or "nan") for row in rows]) for name in ("time_ms", "average_uv"))
-    return Overlay(replicate.folder, f"{level} ({replicate.folder.name})", times, 1e3 * average)
+    """The average that a run kept. Raises FolderError where it cannot be read."""
+    kept = RunFolder(replicate.folder).read_average()
+    return Overlay(replicate.folder, f"{level} ({replicate.folder.name})", kept["time_ms"], 1e3 * kept["average_uv"])
 
 
 __all__ = ["Ladder", "Level", "Overlay", "Replicate", "Rung", "Series", "load_overlay", "read_ladder"]

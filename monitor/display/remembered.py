@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.display.theme import THEMES
+from stimuli.reading import json_of
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ def settings_file() -> Path:
 def recall(path: Path) -> tuple[Remembered, str]:
     """What was remembered, and what is wrong with the file ("" where nothing is); what cannot be used is left at its default."""
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json_of(path)
         if not isinstance(found, dict):
             raise ValueError("no table")
     except FileNotFoundError:

@@ -19,7 +19,7 @@ from monitor.display.feed import Feed
 from monitor.display.ladder import Ladder, Level, Overlay, Replicate, load_overlay, read_ladder
 from monitor.display.model import ViewModel
 from monitor.display.steps import Walk
-from monitor.folder import RunFolder
+from monitor.folder import FolderError, RunFolder
 from monitor.plan import Plan
 from monitor.playback import Playback
 from monitor.run import Run
@@ -248,7 +248,7 @@ class Stage:
         def load() -> None:
             try:
                 self._overlays.append(load_overlay(replicate, level))
-            except (OSError, ValueError) as error:
+            except FolderError as error:
                 self._overlays.append(f"the average of {replicate.folder.name} cannot be read: {error}")
 
         threading.Thread(target=load, name="overlay", daemon=True).start()

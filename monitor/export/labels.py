@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
 from monitor.core.samples import Floats
+from stimuli.reading import json_from
 
 LONGEST_LAG_S = 1.0  # between a marker and its trigger, own choice: sound cards buffer less
 NEAR_S = 2e-3  # own choice: scatter of stamps; neighbouring sounds are 10 ms apart and more
@@ -18,7 +18,7 @@ FIT, MARGIN = 0.98, 0.02  # share of markers that find a trigger; how much bette
 def sweep_label(text: str) -> dict[str, Any] | None:
     """What a marker of our own player says of its sweep; None for any other text."""
     try:
-        content = json.loads(text)
+        content = json_from(text)
     except (ValueError, RecursionError):
         return None
     return content if isinstance(content, dict) and isinstance(content.get("sweep"), int) else None

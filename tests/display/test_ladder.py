@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
-from monitor.folder import RunFolder
+from monitor.folder import FolderError, RunFolder
 from monitor.plan import SoundPlan
 
 
@@ -109,8 +109,8 @@ def test_an_average_is_loaded_for_an_overlay_and_a_bad_one_refused(tmp_path: Pat
     np.testing.assert_array_equal(overlay.times_ms, [-1, 0, 1])
     np.testing.assert_array_equal(overlay.average_nv, [100, np.nan, -200])
     (path / "average.csv").write_text("time_ms,something\n1,2\n", encoding="utf-8")
-    with pytest.raises(ValueError, match="is no average"):
+    with pytest.raises(FolderError, match="is no average"):
         load_overlay(rung.replicates[0], rung.level)
     (path / "average.csv").unlink()
-    with pytest.raises(OSError, match="average"):
+    with pytest.raises(FolderError, match="average"):
         load_overlay(rung.replicates[0], rung.level)

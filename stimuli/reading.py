@@ -1,0 +1,116 @@
+"""Files that others wrote, read with an end: how large they may be, how deep, and that they are files at all.
+
+Whatever is wrong is an OSError or a ValueError, which every loader turns into its own words: a named pipe does not make a program
+wait, a device does not fill its memory, and text that is nested a thousand deep is refused like any other that is malformed.
+"""
+
+from __future__ import annotations
+
+import errno
+import io
+import json
+import os
+import re
+import stat
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, BinaryIO
+
+# Own choice: a plan has some kB, the tables that ship 30 kB, the line of a look 1 kB.
+MOST_BYTES, MOST_LINE_BYTES, MOST_DEPTH = 4_000_000, 1_000_000, 32
+_LARGEST = 2**63  # of an integer, as TOML asks (toml.io, v1.0.0: 64 bits, signed, else an error)
+_MANY_DIGITS = re.compile(r"\d{19}")
+
+
+def open_file(path: Path | str) -> BinaryIO:
+    """A regular file for reading in bytes. Raises OSError, also for a pipe, a device and a folder."""
+    number = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    try:
+        if not stat.S_ISREG(os.fstat(number).st_mode):
+            raise OSError(errno.EINVAL, "it is no regular file", str(path))
+        return os.fdopen(number, "rb")
+    except BaseException:
+        os.close(number)
+        raise
+
+
+def bytes_of(path: Path | str, most_bytes: int = MOST_BYTES) -> bytes:
+    """All of a file. Raises OSError, also where it is larger than ``most_bytes``."""
+    with open_file(path) as file:
+        found = file.read(most_bytes + 1)
+    if len(found) > most_bytes:
+        raise OSError(errno.EFBIG, f"it is larger than the {most_bytes / 1e6:g} MB that such a file may have", str(path))
+    return found
+
+
+def text_of(path: Path | str, most_bytes: int = MOST_BYTES) -> str:
+    """UTF-8, line ends as "\\n". Raises OSError and UnicodeDecodeError, which is a ValueError."""
+    return io.TextIOWrapper(io.BytesIO(bytes_of(path, most_bytes)), encoding="utf-8").read()
+
+
+def lines_of(path: Path | str, most_line_bytes: int = MOST_LINE_BYTES) -> Iterator[str]:
+    """Line by line, however many there are, each with its end. Raises OSError and UnicodeDecodeError."""
+    with open_file(path) as file:
+        while line := file.readline(most_line_bytes + 1):
+            if len(line) > most_line_bytes:
+                raise OSError(errno.EFBIG, f"a line of it is longer than {most_line_bytes / 1e6:g} MB", str(path))
+            yield line.decode("utf-8")
+
+
+def toml_from(text: str) -> dict[str, Any]:
+    """Raises tomllib.TOMLDecodeError, a ValueError, for whatever is not to be had."""
+    try:
+        found = tomllib.loads(text)
+    except RecursionError:
+        raise tomllib.TOMLDecodeError(_TOO_DEEP) from None
+    except ValueError as error:  # a number of thousands of digits
+        raise error if isinstance(error, tomllib.TOMLDecodeError) else tomllib.TOMLDecodeError(str(error)) from None
+    if reason := _beyond(found):
+        raise tomllib.TOMLDecodeError(reason)
+    return found
+
+
+def toml_of(path: Path | str) -> dict[str, Any]:
+    """Raises OSError, and ValueError (tomllib.TOMLDecodeError, UnicodeDecodeError)."""
+    return toml_from(text_of(path))
+
+
+def json_from(text: str) -> Any:
+    """Raises json.JSONDecodeError, a ValueError, for whatever is not to be had."""
+    try:
+        found = json.loads(text)
+    except RecursionError:
+        raise json.JSONDecodeError(_TOO_DEEP, "", 0) from None
+    except ValueError as error:
+        raise error if isinstance(error, json.JSONDecodeError) else json.JSONDecodeError(str(error), "", 0) from None
+    deep = text.count("[") + text.count("{") > MOST_DEPTH  # can it be? Most lines of a log need no closer look
+    if (deep or _MANY_DIGITS.search(text)) and (reason := _beyond(found)):
+        raise json.JSONDecodeError(reason, "", 0)
+    return found
+
+
+def json_of(path: Path | str) -> Any:
+    """Raises OSError, and ValueError (json.JSONDecodeError, UnicodeDecodeError)."""
+    return json_from(text_of(path))
+
+
+_TOO_DEEP = f"it is nested more than {MOST_DEPTH} deep"
+
+
+def _beyond(content: Any) -> str | None:
+    """Why parsed text is not to be used, in words."""
+    level = [content]
+    for _ in range(MOST_DEPTH + 1):
+        below: list[Any] = []
+        for one in level:
+            if isinstance(one, dict):
+                below += one.values()
+            elif isinstance(one, list):
+                below += one
+            elif isinstance(one, int) and not -_LARGEST <= one < _LARGEST:
+                return "a whole number in it takes more than 64 bits"
+        if not below:
+            return None
+        level = below
+    return _TOO_DEEP
