@@ -12,6 +12,7 @@ is a crash when it is
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import sys
 import threading
@@ -32,6 +33,7 @@ MOST_CPU_S, MOST_MB, LONGEST_MESSAGE = 2.0, 256.0, 2000  # own choice
 _WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
 _CHANGES = {"os.mkdir", "os.rename", "os.remove", "os.rmdir", "os.link", "os.symlink", "os.truncate", "os.chmod", "os.chown",
             "os.utime", "shutil.move", "shutil.rmtree", "shutil.copyfile"}  # fmt: skip
+_BELOW = {"os.rename", "os.link", "os.remove", "os.rmdir"}  # their last arguments are folders that paths count from
 _NEVER = {"subprocess.Popen", "os.system", "os.exec", "os.posix_spawn", "os.fork", "socket.connect", "socket.bind",
           "pickle.find_class"}  # fmt: skip
 _OBEYED = ("Cc", "Cf", "Cs", "Zl", "Zp")  # Unicode categories: control, format (bidirectional), surrogates, line ends
@@ -143,15 +145,19 @@ class _Watch:
             if isinstance(flags, int) and flags & _WRITES:
                 self._look_at(event, path)
         elif event in _CHANGES:
-            for path in args[:2] if event in ("os.rename", "os.link", "shutil.move") else args[:1]:
-                self._look_at(event, path)
+            paths = args[:2] if event in ("os.rename", "os.link", "shutil.move") else args[:1]
+            folders = [number for number in args[len(paths) :] if isinstance(number, int)] if event in _BELOW else []
+            for path, folder in itertools.zip_longest(paths, folders):
+                self._look_at(event, path, folder)
         elif event in _NEVER:
             self.seen.append(f"{event} {args[:1]}")
 
-    def _look_at(self, event: str, path: Any) -> None:
+    def _look_at(self, event: str, path: Any, folder: int | None = None) -> None:
+        """``folder``: an open one that the path counts from, -1 or None: that of the process."""
         if not isinstance(path, (str, bytes, os.PathLike)):
             return
-        real = os.path.realpath(os.fsdecode(path))
+        below = os.fsdecode(path) if folder in (None, -1) else os.path.join(f"/proc/self/fd/{folder}", os.fsdecode(path))
+        real = os.path.realpath(below)
         if not (real + os.sep).startswith(self.root) and real != os.devnull and "__pycache__" not in real:
             self.seen.append(f"{event} {real}")
 
@@ -171,4 +177,4 @@ def _watched(scratch: Path) -> Iterator[list[str]]:
         _watch.thread = None
 
 
-__all__ = ["LONGEST_MESSAGE", "MOST_CPU_S", "MOST_MB", "Outcome", "Target", "try_one", "unclear"]
+__all__ = ["LONGEST_MESSAGE", "MOST_CPU_S", "MOST_MB", "Outcome", "Target", "resource", "try_one", "unclear"]

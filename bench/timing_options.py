@@ -134,10 +134,10 @@ def _sound(given: Plan, args: argparse.Namespace) -> dict[str, Any]:
         kept = {key: value for key, value in kept.items() if key not in (*OF_SOUND_CARD, "device_source_id", "speed")}
     names = ("device", "output", "device_source_id", "sample_rate_hz", "ear", "level_db_fs", "speed")
     asked = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
-    return {"level_db_fs": LEVEL_DB_FS} | kept | _settings(args.set) | asked
+    return {"level_db_fs": LEVEL_DB_FS} | kept | read_settings(args.set) | asked
 
 
-def _settings(texts: list[str]) -> dict[str, Any]:
+def read_settings(texts: list[str]) -> dict[str, Any]:
     """``KEY=VALUE`` as in a plan; text needs no quotes here."""
     import tomllib
 
