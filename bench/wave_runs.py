@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
 from monitor.core.analysis import AnalysisSettings, RunningAnalysis
-from monitor.core.engine import DISPLAY_RATE_HZ
 from monitor.core.evidence import EvidenceSettings
 from monitor.core.stopping import EvidenceReached, SweepLimit
+from monitor.core.units import DISPLAY_RATE_HZ
 from monitor.expected import default_window_ms, wave_v_bracket_ms
 from monitor.trace import Averages
 

@@ -7,6 +7,7 @@ uses absolute values: turning the sign of a whole block changes no decision here
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -18,6 +19,9 @@ from .samples import Bools, Floats
 FLAT_MS = 5.0  # this long without any change is a dead input
 CLIPPED_MS, CLIPPED_SAMPLES = 1.0, 8  # this long at the very top or bottom of the sweep is a rail
 MEMORY_UNITS = 8
+WATCHED_BLOCKS = 64  # far more than a sweep touches
+
+Faults = tuple[str | None, ...]  # one per EEG channel; None: none found
 
 
 def peak_uv(sweeps_uv: Floats, rate_hz: float) -> Floats:
@@ -27,7 +31,7 @@ def peak_uv(sweeps_uv: Floats, rate_hz: float) -> Floats:
 
 def slope_uv_per_ms(sweeps_uv: Floats, rate_hz: float) -> Floats:
     """Largest absolute step between neighbouring points of each sweep (..., n_times) -> (...), in uV per ms."""
-    return np.asarray(np.abs(np.diff(sweeps_uv, axis=-1)).max(axis=-1) * rate_hz / 1000.0)
+    return np.asarray(np.abs(sweeps_uv[..., 1:] - sweeps_uv[..., :-1]).max(axis=-1) * rate_hz / 1000.0)
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,8 @@ class RunningLimits:
         """
         verdicts = []
         for criterion, memory in zip(self._criteria, self._memory, strict=True):
-            values = np.where(usable, criterion.measure(sweeps_uv, self._rate_hz), np.nan)
+            values = criterion.measure(sweeps_uv, self._rate_hz)
+            values[~usable] = np.nan
             earlier = np.concatenate(memory or [values], axis=-1)
             limit = np.minimum(criterion.times * _median(earlier), criterion.ceiling)
             self.limits[criterion.name] = limit
@@ -87,7 +92,36 @@ def _median(values: Floats) -> Floats:
     return np.asarray(np.where(count > 0, (low + high) / 2, np.nan)[..., 0])
 
 
-def raw_faults(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> tuple[str | None, ...]:
+class RawWatch:
+    """Knows how often neighbouring raw samples were equal, block by block: few sweeps need a closer look than that."""
+
+    def __init__(self, rate_hz: float, rail_uv: float, n_channels: int, index: int = 0) -> None:
+        self._enough = min(_held_samples(rate_hz)) - 1  # equal neighbours, in all channels together, that may be a fault
+        self._rail_uv = rail_uv
+        self._last = np.full((n_channels, 1), np.nan)
+        self._index = index
+        self._blocks: deque[tuple[int, int]] = deque(maxlen=WATCHED_BLOCKS)  # first sample, equal neighbours
+
+    def feed(self, raw_uv: Floats) -> None:
+        """The next samples (n_channels, n) of an unbroken stretch."""
+        same = int(np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1])) + int(np.count_nonzero(raw_uv[:, :1] == self._last))
+        if self._rail_uv < np.inf and bool((np.abs(raw_uv) >= self._rail_uv).any()):
+            same = self._enough
+        self._blocks.append((self._index, same))
+        self._last = raw_uv[:, -1:]
+        self._index += raw_uv.shape[1]
+
+    def clears(self, start: int) -> bool:
+        """Whether nothing from sample ``start`` on can be a fault, in any channel. False says nothing."""
+        same = 0
+        for first, count in reversed(self._blocks):
+            same += count
+            if first <= start:
+                return same < self._enough
+        return False
+
+
+def raw_faults(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> Faults:
     """``raw_fault`` of each channel of raw samples (n_channels, n); those of a live amplifier are cleared at one glance."""
     still = np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1])
     if still < min(_held_samples(rate_hz)) - 1 and (rail_uv == np.inf or bool((np.abs(raw_uv) < rail_uv).all())):

@@ -7,6 +7,7 @@ weights taken from the power of single sweeps bias the response: Luetkenhoener, 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -42,7 +43,7 @@ class Unit:
     point_variance_uv2: Floats  # (...,) the same at the single point
     window_residuals_uv: Floats  # (..., n_sweeps, window points) about the unit mean, 0 where left out
 
-    @property
+    @cached_property
     def weight(self) -> Floats:
         """Weight of the unit mean (...,) in 1/uV2: accepted sweeps over their variance; 0 where that is undefined."""
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -57,8 +58,8 @@ class Unit:
 def reduce_unit(sweeps_uv: Floats, accepted: Bools, window: Window) -> Unit:
     """Sweeps (..., n_sweeps, n_times), finite everywhere, with those accepted (..., n_sweeps) -> their Unit."""
     count = accepted.sum(axis=-1).astype(np.float64)
-    weights = np.stack([accepted, alternating(accepted)], axis=-2).astype(sweeps_uv.dtype)
-    sums = weights @ sweeps_uv
+    weights = _all_weights(accepted.shape[-1]) if accepted.all() else _weights(accepted)
+    sums = weights.astype(sweeps_uv.dtype, copy=False) @ sweeps_uv
     mean = sums[..., 0, :] / np.maximum(count, 1.0).astype(sweeps_uv.dtype)[..., np.newaxis]
     residuals = _residuals(window.of(sweeps_uv), window.of(mean), accepted)
     single = (sweeps_uv[..., window.single_point] - mean[..., window.single_point, np.newaxis]) * accepted
@@ -73,6 +74,17 @@ def reduce_unit(sweeps_uv: Floats, accepted: Bools, window: Window) -> Unit:
         point_variance_uv2=_energy(single[..., np.newaxis]).sum(axis=-1) / freedom,
         window_residuals_uv=residuals,
     )
+
+
+def _weights(accepted: Bools) -> Floats:
+    """Weights (..., 2, n_sweeps) of the sum of the accepted sweeps and of their mean with alternating signs."""
+    return np.stack([accepted, alternating(accepted)], axis=-2)
+
+
+@cache
+def _all_weights(n_sweeps: int) -> Floats:
+    """The same (2, n_sweeps) where all are accepted, as they nearly always are in a single run."""
+    return _weights(np.ones(n_sweeps, dtype=bool))
 
 
 def _residuals(sweeps: Floats, mean: Floats, accepted: Bools) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 from statistics import median
@@ -67,20 +68,22 @@ class StampWatch:
         steps = np.empty(len(stamps_s))
         with np.errstate(over="ignore", invalid="ignore"):  # stamps may be any number
             steps[0] = stamps_s[0] - self._last
-            steps[1:] = stamps_s[1:] - stamps_s[:-1]
+            np.subtract(stamps_s[1:], stamps_s[:-1], out=steps[1:])
             steps -= self._period_s
-        if not np.isfinite(steps).all():
+            low, high = float(steps.min()), float(steps.max())
+        if not math.isfinite(high - low):
             steps[~np.isfinite(steps)] = 0.0
+            low, high = float(steps.min()), float(steps.max())
         moves, first = steps, np.zeros(0, dtype=bool)
-        if self._stands or bool((steps == -self._period_s).any()):
+        if self._stands or (low <= -self._period_s and bool((steps == -self._period_s).any())):
             moves, first = self._moves(steps)
         self._last = float(stamps_s[-1])
         jumps: list[Jump] = []
         start = 0
         while start < len(steps):
             stop = min(len(steps), start + self._window - self._index % self._window)
-            sizes = np.abs(steps[start:stop])
-            largest = float(sizes.max())
+            whole = stop - start == len(steps)
+            largest = max(high, -low) if whole else float(np.abs(steps[start:stop]).max())
             if largest > self.limit_s or moves is not steps:
                 for at in np.flatnonzero(np.abs(moves[start:stop]) > self.limit_s):
                     jumps.append(self._jump(self._index + int(at), float(moves[start + at])))

@@ -54,14 +54,19 @@ class Epoch:
         return self.start_ms - self.margin * 1e3 / self.band.analysis_rate_hz
 
     @cached_property
+    def first_after(self) -> float:
+        """Raw samples from the trigger to the first point."""
+        return (self.first_ms + self.delay_ms) * 1e-3 * self.band.rate_hz
+
+    @cached_property
     def kernels(self) -> Floats:
         """Interpolators (PHASES + 1, 2 HALF): row p reads the value p / PHASES of a sample after the middle."""
         return interpolators(HALF, PHASES, SHAPE)
 
     def plan(self, position: float, origin: int) -> Cut:
         """Where the sweep of an onset at raw ``position`` lies, for outputs whose number 0 belongs to raw ``origin``."""
-        step, rate = self.band.step, self.band.rate_hz
-        at = (position + (self.first_ms + self.delay_ms) * 1e-3 * rate - origin) / step
+        step = self.band.step
+        at = (position + self.first_after - origin) / step
         whole = math.floor(at)
         phase = round((at - whole) * PHASES)
         first = whole - HALF + 1

@@ -20,6 +20,7 @@ from .samples import Bools, Floats
 
 PATHS, STEPS = 400, 40
 PASSED = (np.arange(1, STEPS + 1) / STEPS) ** 2  # part of the sweeps that are left, at the end of each step
+TIMES = np.append(PASSED, 1.0)  # the last of them stands for never
 MIDDLE = np.append((PASSED + np.append(0.0, PASSED[:-1])) / 2, 1.0)  # passed somewhere inside a step, or never
 SELECTION = 1.7  # squared score that noise alone adds by choosing the best candidate; set so that the range covers 80 %
 AMPLITUDE_SD = 0.25  # prior of the amplitude, score per square root of weight in 1/uV: 0.2 is 300 nV in EEG-like noise
@@ -58,7 +59,7 @@ class Outlook:
 
 @cache
 def _paths() -> tuple[Floats, Floats]:
-    """Standard normal numbers (PATHS,) and Brownian paths (PATHS, STEPS) at the times PASSED; antithetic, a fixed table.
+    """Standard normal numbers (PATHS,) and Brownian paths (PATHS, STEPS + 1) at the times TIMES; antithetic, a fixed table.
 
     Hashed counters (the finaliser of splitmix64: Steele, Lea & Flood 2014) through the inverse of the normal distribution.
     """
@@ -68,7 +69,8 @@ def _paths() -> tuple[Floats, Floats]:
     uniform = ((x ^ (x >> np.uint64(31))) >> np.uint64(11)).astype(np.float64) + 0.5
     half = ndtri(uniform / 2.0**53).reshape(PATHS // 2, STEPS + 1)
     normals = np.concatenate([half, -half])
-    return normals[:, 0], np.cumsum(np.sqrt(np.diff(PASSED, prepend=0.0)) * normals[:, 1:], axis=-1)
+    walks = np.cumsum(np.sqrt(np.diff(PASSED, prepend=0.0)) * normals[:, 1:], axis=-1)
+    return normals[:, 0], np.append(walks, walks[:, -1:], axis=-1)
 
 
 def forecast(now: Outlook, block_sweeps: int) -> Forecast:
@@ -82,18 +84,21 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     cost = now.score**2 / 2 - now.log_evidence - SELECTION / 2
     start = np.sqrt(now.weight * np.maximum(now.score**2 - SELECTION, 0.0))
     needed = (now.log_needed + cost)[..., np.newaxis]
-    weight = now.weight[..., np.newaxis] + more[..., np.newaxis] * PASSED
+    weight = now.weight[..., np.newaxis] + more[..., np.newaxis] * TIMES
     bound = np.where(needed > 0, np.sqrt(2 * weight * np.maximum(needed, 0.0)), -np.inf)  # evidence as a score
     diffusion = np.sqrt(more)[..., np.newaxis]
     with np.errstate(divide="ignore", invalid="ignore"):
-        missing = ((bound - start[..., np.newaxis]) / diffusion)[..., np.newaxis, :]
+        missing = (bound - start[..., np.newaxis]) / diffusion
+    missing[..., -1] = -np.inf
     normals, walks = _paths()
     variance = 1.0 / (now.weight + 1.0 / AMPLITUDE_SD**2)
     mean, sd = (variance * start)[..., np.newaxis], np.sqrt(variance)[..., np.newaxis]
     drift = np.maximum(mean + sd * normals, 0.0) * diffusion
     response = 1.0 / (1.0 + np.exp(-np.clip(now.log_evidence, -500, 500)))
-    chance = response[..., np.newaxis] * _passed(walks + drift[..., np.newaxis] * PASSED >= missing)
-    chance += (1.0 - response)[..., np.newaxis] * _passed(walks >= missing)
+    driven = drift[..., np.newaxis] * TIMES
+    driven += walks
+    chance = response[..., np.newaxis] * _passed(driven, missing)
+    chance += (1.0 - response)[..., np.newaxis] * _passed(walks, missing)
     low, median, high = (np.where(now.found, quiet, np.maximum(_quantile(chance, part, left, end), quiet)) for part in RANGE)
     response = np.where(now.found, 1.0, response)
     unknown = ~np.isfinite(now.log_evidence + now.score + gain)
@@ -102,14 +107,12 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     return Forecast(low, median, high, response)
 
 
-def _passed(there: Bools) -> Floats:
-    """From where each path is beyond its bound (..., PATHS, STEPS): share (..., STEPS) of those that were, up to each step."""
-    paths = there.reshape(-1, STEPS)
-    first = paths.argmax(axis=-1)
-    first[~paths[np.arange(len(paths)), first]] = STEPS
-    runs = first.reshape(-1, PATHS)
-    places = runs + (STEPS + 1) * np.arange(len(runs))[:, np.newaxis]
-    counts = np.bincount(places.ravel(), minlength=len(runs) * (STEPS + 1)).reshape(*there.shape[:-2], STEPS + 1)
+def _passed(paths: Floats, missing: Floats) -> Floats:
+    """Share (..., STEPS) of the paths (..., PATHS, STEPS + 1) that were beyond their bound ``missing`` (..., STEPS + 1), up to
+    each step. Every path is beyond the last bound."""
+    first = (paths >= missing[..., np.newaxis, :]).argmax(axis=-1).reshape(-1, PATHS)
+    places = first + (STEPS + 1) * np.arange(len(first))[:, np.newaxis]
+    counts = np.bincount(places.ravel(), minlength=len(first) * (STEPS + 1)).reshape(missing.shape)
     return np.asarray(np.cumsum(counts[..., :-1], axis=-1) / PATHS)
 
 

@@ -77,7 +77,7 @@ class StreamWatch:
         interval, self._last = position - self._last, position
         if not math.isfinite(interval):
             return 0
-        if len(self._intervals) == TRAIN and interval > 1.5 * min(self._intervals):  # seldom: a median takes longer
+        if len(self._intervals) == TRAIN and interval > 1.3 * self._intervals[-1]:  # seldom; a median takes longer
             usual = median(self._intervals)
             if max(self._intervals) - min(self._intervals) < REGULAR * usual and interval > 1.5 * usual:
                 return round(interval / usual) - 1

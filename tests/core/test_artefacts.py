@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from monitor.core.analysis import AnalysisSettings, RunningAnalysis
-from monitor.core.artefacts import CRITERIA, MEMORY_UNITS, RunningLimits, raw_fault
+from monitor.core.artefacts import CRITERIA, MEMORY_UNITS, WATCHED_BLOCKS, RawWatch, RunningLimits, raw_fault, raw_faults
 from tests.synthetic import band_sweeps_uv
 
 RATE = 16000.0
@@ -105,3 +107,27 @@ def test_the_electrical_artefact_of_the_stimulus_rejects_nothing() -> None:
         result = analysis.update(sweeps, np.ones(16, dtype=bool))
         assert result.accepted.all()
     assert analysis.limits.limits["peak"] < 15.0
+
+
+@given(
+    seed=st.integers(0, 10_000),
+    sizes=st.lists(st.integers(1, 90), min_size=1, max_size=90),
+    step=st.sampled_from([0.0, 0.1, 1.0, 4.0]),
+    rail_uv=st.sampled_from([np.inf, 12.0]),
+)
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_what_is_cleared_at_one_glance_has_no_fault(seed: int, sizes: list[int], step: float, rail_uv: float) -> None:
+    """Against the close look, for samples from continuous to coarsely rounded, cut anyhow; and quiet noise is cleared."""
+    rate_hz, rng = 8000.0, np.random.default_rng(seed)
+    raw = 4.0 * rng.standard_normal((2, sum(sizes)))
+    if step:
+        raw = np.round(raw / step) * step
+    watch, at = RawWatch(rate_hz, rail_uv, 2, index=100), 0
+    for size in sizes:
+        watch.feed(raw[:, at : at + size])
+        at += size
+    for start in rng.integers(0, at, 8):
+        if watch.clears(100 + int(start)):
+            assert raw_faults(raw[:, start:], rate_hz, rail_uv) == (None, None)
+        elif step == 0.0 and rail_uv == np.inf:
+            assert start < sum(sizes[:-WATCHED_BLOCKS])  # only because it is forgotten

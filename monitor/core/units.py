@@ -1,0 +1,134 @@
+"""Whole units of sweeps of a live run: what is left out and why, the averages, and what a look says and decides."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, deque
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from scipy.signal import resample_poly
+
+from .analysis import SHOWN, UNIT_SWEEPS, Look, RunningAnalysis, UnitResult
+from .artefacts import Faults
+from .events import AverageNow, Event, LookDone, UnitDone, Verdict
+from .onsets import Onset
+from .reporting import DECIDING, look_event, reason
+from .samples import Bools, Floats
+from .settings import EngineSettings
+from .watching import StreamWatch
+
+DISPLAY_RATE_HZ = 16000.0  # averages leave the engine at least this finely sampled
+KEPT_INTERVALS = 512
+
+
+class Sweep(NamedTuple):
+    """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used."""
+
+    onset: Onset
+    faults: Faults
+    signal: Floats | None
+
+
+@dataclass
+class Counts:
+    """Running totals of a run, up to its last whole unit."""
+
+    presented: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+
+
+class UnitJudge:
+    """Judges one unit after the other."""
+
+    def __init__(self, settings: EngineSettings, watch: StreamWatch) -> None:
+        self.settings = settings
+        self.counts = Counts()
+        self.last_look: LookDone | None = None
+        self.found: LookDone | None = None  # the look at which a response was found that waits for a quieter average
+        self.intervals: deque[float] = deque(maxlen=KEPT_INTERVALS)  # raw samples between neighbouring onsets
+        self._watch = watch
+        self._channels = len(settings.layout.eeg)
+        self._analysis = RunningAnalysis(settings.analysis, (self._channels,), SHOWN | settings.finds.needs)
+        self._first_position = np.nan  # of the first sweep, raw samples
+
+    def judge(self, unit: list[Sweep], ready: int, lost_samples: int) -> list[Event]:
+        """What a unit tells that was complete at raw sample ``ready``; a verdict comes last."""
+        sweeps, usable, presented = self._together(unit)
+        result = self._analysis.update(sweeps, usable, presented)
+        left_out = _left_out([sweep.faults[DECIDING] for sweep in unit], result)
+        self.counts.presented += len(unit)
+        self.counts.rejected.update(why for why in left_out if why is not None)
+        positions = tuple(sweep.onset.position for sweep in unit)
+        if self.counts.presented == len(unit):
+            self._first_position = positions[0]
+        self.intervals.extend(b - a for a, b in pairwise(positions))
+        limits = self._analysis.limits.limits
+        peak_limit = float(limits["peak"][DECIDING]) if "peak" in limits else np.nan
+        own, used = sweeps[DECIDING], usable[DECIDING]
+        return [
+            *self._watch.unit(ready, own if used.all() else own[used]),
+            UnitDone(ready, self._analysis.average.units, positions, left_out, peak_limit),
+            *([] if result.look is None else self._look(result.look, ready, positions[-1], lost_samples)),
+        ]
+
+    def _together(self, unit: list[Sweep]) -> tuple[Floats, Bools, Bools | None]:
+        """Sweeps (n_channels, UNIT_SWEEPS, n_times), which are usable, and which were presented (None: all)."""
+        shape = (self._channels, UNIT_SWEEPS)
+        sweeps = np.zeros((*shape, self.settings.epoch.n_times))
+        usable: Bools = np.zeros(shape, dtype=bool)
+        faultless: Faults = (None,) * self._channels
+        for place, sweep in enumerate(unit):
+            if sweep.signal is not None:
+                sweeps[:, place] = sweep.signal
+                usable[:, place] = True if sweep.faults == faultless else [fault is None for fault in sweep.faults]
+        presented = None if len(unit) == UNIT_SWEEPS else np.broadcast_to(np.arange(UNIT_SWEEPS) < len(unit), shape)
+        return sweeps, usable, presented
+
+    def _look(self, look: Look, ready: int, last_position: float, lost_samples: int) -> list[Event]:
+        settings, watch = self.settings, self._watch
+        lasted = last_position - self._first_position
+        per_s = (self.counts.presented - 1) * settings.layout.rate_hz / lasted if lasted > 0 else np.nan
+        said = look_event(ready, look, settings, self.counts.rejected, lost_samples, per_s)
+        self.last_look = said
+        average_uv = self._analysis.average.average_uv()[DECIDING]
+        events = [said, *watch.look(ready, settings.analysis.times_ms, average_uv, said.residual_noise_nv)]
+        if self.found is None and math.isfinite(said.waits_for_nv):
+            self.found = said
+        met = int(look.rule[DECIDING])
+        if met >= 0:
+            rule = settings.analysis.rules[met]
+            why = reason(rule.stopped_by, said, settings, self.found)
+            if rule.outcome == "response_present" and watch.told_artefact:
+                why += "; but the trigger leaks into the EEG, which alone may look like this: make a muted run"
+            events.append(Verdict(ready, rule.outcome, rule.stopped_by, why))
+        return events
+
+    def average_now(self) -> AverageNow:
+        """Averages of all EEG channels as they stand, on a grid of at least 16 kHz inside the epoch."""
+        average, epoch = self._analysis.average, self.settings.epoch
+        up = max(1, int(np.ceil(DISPLAY_RATE_HZ / epoch.band.analysis_rate_hz)))
+        times = epoch.first_ms + np.arange(epoch.n_times * up) * 1e3 / (epoch.band.analysis_rate_hz * up)
+        inside = (times >= epoch.start_ms - 1e-9) & (times <= epoch.stop_ms + 1e-9)
+
+        def fine(coarse: Floats) -> Floats:
+            return np.asarray((resample_poly(coarse, up, 1, axis=-1) if up > 1 else coarse)[..., inside], dtype=np.float64)
+
+        return AverageNow(
+            times[inside].astype(np.float64),
+            average_uv=fine(average.average_uv()),
+            a_uv=fine(average.half_uv(0)),
+            b_uv=fine(average.half_uv(1)),
+            plus_minus_uv=fine(average.plus_minus_uv()),
+        )
+
+
+def _left_out(faults: list[str | None], result: UnitResult) -> Faults:
+    """Reason per sweep for the deciding channel: its fault, else the first criterion that it exceeds."""
+    reasons = list(faults)
+    for name, over in result.exceeded:
+        for place in np.flatnonzero(over[DECIDING, : len(faults)]):
+            reasons[place] = reasons[place] or name
+    return tuple(reasons)
