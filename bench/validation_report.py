@@ -30,6 +30,7 @@ def facts(plan: ValidationPlan) -> dict[str, Any]:
         "alpha": setup.alpha,
         "max_sweeps": setup.max_sweeps,
         "floor_nv": setup.floor_nv,
+        "quiet_nv": setup.quiet_nv,
         "classical_rules_look_every": setup.look_every,
         "evidence_looks_every": setup.block_sweeps,
         "band_hz": setup.grid.band_hz,
@@ -76,6 +77,8 @@ def _heading(plan: ValidationPlan) -> list[str]:
         + (f"after each unit a random pause of {' + '.join(f'0-{ms:.3g}' for ms in known['pauses_ms'])} ms"
            if known["pauses_ms"] else "no random pauses"),
     ]
+    if known["quiet_nv"] is not None:
+        lines.append(f"a response that was found is averaged on down to {known['quiet_nv']:g} nV: sweeps are counted until then")
     if plan.recording is not None:
         r = known["recording"]
         lines.append(
