@@ -33,7 +33,8 @@ MOST_CPU_S, MOST_MB, LONGEST_MESSAGE = 2.0, 256.0, 2000  # own choice
 _WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
 _CHANGES = {"os.mkdir", "os.rename", "os.remove", "os.rmdir", "os.link", "os.symlink", "os.truncate", "os.chmod", "os.chown",
             "os.utime", "shutil.move", "shutil.rmtree", "shutil.copyfile"}  # fmt: skip
-_BELOW = {"os.rename", "os.link", "os.remove", "os.rmdir"}  # their last arguments are folders that paths count from
+_TO = {"os.link", "os.symlink", "shutil.copyfile"}  # only the second path is changed
+_BELOW = {"os.rename", "os.remove", "os.rmdir"}  # their last arguments are folders that paths count from
 _NEVER = {"subprocess.Popen", "os.system", "os.exec", "os.posix_spawn", "os.fork", "socket.connect", "socket.bind",
           "pickle.find_class"}  # fmt: skip
 _OBEYED = ("Cc", "Cf", "Cs", "Zl", "Zp")  # Unicode categories: control, format (bidirectional), surrogates, line ends
@@ -145,8 +146,8 @@ class _Watch:
             if isinstance(flags, int) and flags & _WRITES:
                 self._look_at(event, path)
         elif event in _CHANGES:
-            paths = args[:2] if event in ("os.rename", "os.link", "shutil.move") else args[:1]
-            folders = [number for number in args[len(paths) :] if isinstance(number, int)] if event in _BELOW else []
+            paths = args[1:2] if event in _TO else args[:2] if event in ("os.rename", "shutil.move") else args[:1]
+            folders = [number for number in args[1:] if isinstance(number, int)] if event in _BELOW else []
             for path, folder in itertools.zip_longest(paths, folders):
                 self._look_at(event, path, folder)
         elif event in _NEVER:

@@ -12,6 +12,7 @@ import pydantic
 from bench.background import Background
 from bench.course import State, check
 from bench.hearing import CROSSING_AIR_DB, CROSSING_DB, Ear, crossing_bone_db
+from stimuli.quoting import QuotingError
 from stimuli.reading import text_of, toml_from
 
 SHIPPED = Path(__file__).with_name("patients")
@@ -59,7 +60,7 @@ class Patient:
         return crossing_bone_db(self.age_months) if self.crossing_bone_db is None else self.crossing_bone_db
 
 
-class PatientError(ValueError):
+class PatientError(QuotingError, ValueError):
     """A patient file that cannot be used; the message says which field, its value, what is allowed."""
 
 
@@ -78,6 +79,8 @@ def load_patient(name_or_path: str | Path) -> Patient:
         raise PatientError(
             f"no patient {str(name_or_path)!r}: give one of {', '.join(shipped_patients())}, or the path of a TOML file ({error})"
         ) from error
+    except UnicodeDecodeError as error:
+        raise PatientError(f"{path} is not TOML: {error}") from error
     return parse_patient(text, str(path))
 
 

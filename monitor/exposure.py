@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from stimuli.dose import WINDOW_S, Dose, DoseError, exposure_db
+from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, text_of, toml_of
 
 FILE = "dose.jsonl"
@@ -23,7 +24,7 @@ KEYS = ("left_pa2s", "right_pa2s")
 NEW_SESSION = "Begin a new session folder (--out), and add up for yourself what this person's ears got today"
 
 
-class ExposureError(RuntimeError):
+class ExposureError(QuotingError, RuntimeError):
     """What the ears got is not known; nothing may be played."""
 
 

@@ -21,6 +21,7 @@ from monitor.sound import make_stimulus
 from monitor.sources.base import NoStream
 from monitor.sources.recording import RecordingSource
 from monitor.xdf import XdfError
+from stimuli.quoting import QuotingError
 from stimuli.reading import bytes_of, json_from
 
 FORMAT = "quietfloor begun run 1"
@@ -29,7 +30,7 @@ WHY = "the program was ended before the run was over"
 BEFORE = "the program was ended before the first sweep: nothing was decided"
 
 
-class FinishError(RuntimeError):
+class FinishError(QuotingError, RuntimeError):
     """A run folder cannot be finished; the text says why, and nothing was written."""
 
 

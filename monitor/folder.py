@@ -20,12 +20,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.lock import is_held
+from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of, text_of
 
 AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
 
 
-class FolderError(RuntimeError):
+class FolderError(QuotingError, RuntimeError):
     """A run folder cannot be made or is none."""
 
 

@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from stimuli.quoting import QuotingError
 from stimuli.reading import toml_of
 
 SHIPPED = Path(__file__).with_name("hearing-tables.toml")
@@ -31,7 +32,7 @@ _Db = Annotated[float, Field(ge=-60, le=120)]  # own choice: nothing of this kin
 _ONE_HZ = 0.005  # frequencies closer than this fraction are one: nominal 500 Hz may be 500.5 Hz
 
 
-class HearingError(ValueError):
+class HearingError(QuotingError, ValueError):
     """No honest answer can be given; the text says what is missing or wrong, and what to do."""
 
 

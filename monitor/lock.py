@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from stimuli.quoting import QuotingError
 from stimuli.reading import json_of
 
 try:
@@ -31,7 +32,7 @@ _held: dict[Path, tuple[int, int]] = {}  # of this process: file descriptor, how
 _guard = threading.Lock()
 
 
-class InUse(RuntimeError):
+class InUse(QuotingError, RuntimeError):
     """Another program writes there; the text names it."""
 
 

@@ -8,12 +8,13 @@ from types import MappingProxyType
 from typing import Any
 
 from monitor.norms import BRACKET_SD, STATUSES, Burst, Key, Norms, Row, Study
+from stimuli.quoting import QuotingError
 from stimuli.reading import toml_of
 
 _SHIPPED = Path(__file__).with_name("wave-norms.toml")
 
 
-class NormError(ValueError):
+class NormError(QuotingError, ValueError):
     """A table of norms cannot be used; the message names file, entry and what is allowed."""
 
 

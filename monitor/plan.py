@@ -38,6 +38,7 @@ from monitor.sources.channels import unit_to_uv
 from stimuli.chirps import span_for_level
 from stimuli.devices import DeviceError
 from stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
+from stimuli.quoting import QuotingError
 from stimuli.reading import toml_of
 from stimuli.stimulus import StimulusSpec
 
@@ -54,7 +55,7 @@ OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
 _Channel = Annotated[int, Field(ge=1, le=256)]
 
 
-class PlanError(ValueError):
+class PlanError(QuotingError, ValueError):
     """The plan cannot be used; the text names the key, the value, what is allowed and what to do."""
 
 

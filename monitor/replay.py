@@ -17,13 +17,14 @@ from monitor.preflight import UnitFinding
 from monitor.sources.base import EndOfRecording, StreamDescription
 from monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource
+from stimuli.quoting import QuotingError
 from stimuli.reading import lines_of
 
 PIECE_S = 1.0  # nobody waits for a replay at no pace: larger pieces take it less time
 ENDS_HERE = "the recording ends here"
 
 
-class ReplayError(RuntimeError):
+class ReplayError(QuotingError, RuntimeError):
     """The run folder cannot be replayed; the text says what is missing."""
 
 

@@ -18,12 +18,13 @@ from monitor.session_plan import SessionPlan
 from monitor.session_store import SessionStore, seconds_of
 from monitor.session_types import Condition, RunSummary, summary_of
 from monitor.threshold import Threshold, threshold_of
+from stimuli.quoting import QuotingError
 from stimuli.reading import json_of, toml_of
 
 MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by hand; what `quietfloor check --json` printed
 
 
-class ReportError(RuntimeError):
+class ReportError(QuotingError, RuntimeError):
     """There is nothing to report on; the text says what is missing and what to do."""
 
 

@@ -12,13 +12,14 @@ from typing import Any
 from monitor.folder import RunFolder
 from monitor.lock import InUse, sole_writer
 from monitor.session_types import Purpose
+from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of
 
 FORMAT = "quietfloor session 1"
 STATE = "session.json"
 
 
-class SessionError(RuntimeError):
+class SessionError(QuotingError, RuntimeError):
     """A session cannot be used as it was meant; the text says what to do."""
 
 

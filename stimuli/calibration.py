@@ -12,6 +12,8 @@ from types import MappingProxyType
 
 import numpy as np
 
+from stimuli.quoting import QuotingError
+
 EARS = ("left", "right")
 # IEC 60318-4, -5, -1, -3, -6. What is not listed for a transducer cannot hold it.
 COUPLERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
@@ -37,7 +39,7 @@ PLAUSIBLE_HZ = (100.0, 20_000.0)
 TOLERANCE_DB = 0.5  # of the check at the start of a session; own choice, about what a good sound level meter may be wrong by
 
 
-class LevelError(ValueError):
+class LevelError(QuotingError, ValueError):
     """A level, reference or calibration that cannot be used; nothing is played."""
 
 

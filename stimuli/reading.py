@@ -19,6 +19,7 @@ from typing import Any, BinaryIO
 
 # Own choice: a plan has some kB, the tables that ship 30 kB, the line of a look 1 kB.
 MOST_BYTES, MOST_LINE_BYTES, MOST_DEPTH = 4_000_000, 1_000_000, 32
+_PIECE = 1_000_000
 _LARGEST = 2**63  # of an integer, as TOML asks (toml.io, v1.0.0: 64 bits, signed, else an error)
 _MANY_DIGITS = re.compile(r"\d{19}")
 
@@ -37,11 +38,13 @@ def open_file(path: Path | str) -> BinaryIO:
 
 def bytes_of(path: Path | str, most_bytes: int = MOST_BYTES) -> bytes:
     """All of a file. Raises OSError, also where it is larger than ``most_bytes``."""
+    found = bytearray()  # a buffer for as much as may come would be taken at once
     with open_file(path) as file:
-        found = file.read(most_bytes + 1)
+        while len(found) <= most_bytes and (piece := file.read(min(_PIECE, most_bytes + 1 - len(found)))):
+            found += piece
     if len(found) > most_bytes:
         raise OSError(errno.EFBIG, f"it is larger than the {most_bytes / 1e6:g} MB that such a file may have", str(path))
-    return found
+    return bytes(found)
 
 
 def text_of(path: Path | str, most_bytes: int = MOST_BYTES) -> str:

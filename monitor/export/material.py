@@ -30,13 +30,14 @@ from monitor.session_store import SessionError
 from monitor.sources.base import SourceError, StreamDescription
 from monitor.sources.channels import resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource, places_of
+from stimuli.quoting import QuotingError
 
 LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more
 ACCEPTED, LEFT_OUT, NOT_JUDGED = "accepted", "left out", "not judged"
 
 
-class ExportError(RuntimeError):
+class ExportError(QuotingError, RuntimeError):
     """A run cannot be exported as it was asked for; the text says why and what to do. Nothing was written."""
 
 

@@ -1,0 +1,36 @@
+"""What others wrote, quoted in an error: short, on few lines, and without characters that a terminal obeys."""
+
+from __future__ import annotations
+
+import unicodedata
+
+LONGEST, MOST_LINES, SHORTEST_LINE = 1800, 10, 180  # characters of a message, own choice: it fits on a screen
+OBEYED = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")  # Unicode categories: control, bidirectional, half pairs, line ends
+
+
+class QuotingError(Exception):
+    """An error whose text may quote files and streams of others: it is made short and harmless here, once."""
+
+    def __init__(self, text: object = "") -> None:
+        super().__init__(told(str(text)))
+
+
+def told(text: str) -> str:
+    """A message of one or more lines."""
+    lines = text.split("\n") if len(text) <= LONGEST else [line for line in text.split("\n") if line.strip()]
+    more = len(lines) - MOST_LINES
+    longest = max(SHORTEST_LINE, LONGEST // min(len(lines), MOST_LINES)) if len(text) > LONGEST else LONGEST
+    kept = [plain(line, longest) for line in lines[:MOST_LINES]]
+    return "\n".join([*kept, f"and {more} more"] if more > 0 else kept)
+
+
+def plain(text: str, most: int) -> str:
+    """One line of about so many characters, the middle left out; control characters as they are written in Python."""
+    if len(text) > most:
+        text = f"{text[: most * 3 // 5]} ... {text[len(text) - most * 2 // 5 :]}"
+    if text.isprintable():
+        return text
+    return "".join(ascii(one)[1:-1] if unicodedata.category(one) in OBEYED else one for one in text)
+
+
+__all__ = ["OBEYED", "QuotingError", "plain", "told"]
