@@ -59,7 +59,7 @@ class RunningLimits:
     def __init__(self, criteria: tuple[Criterion, ...], rate_hz: float) -> None:
         self._criteria = criteria
         self._rate_hz = rate_hz
-        self._memory: list[list[Floats]] = [[] for _ in criteria]
+        self._memory: list[Floats] = []  # of the last units, each (n_criteria, ..., n_sweeps)
         self.limits: dict[str, Floats] = {}
 
     def update(self, sweeps_uv: Floats, usable: Bools) -> list[tuple[str, Bools]]:
@@ -67,16 +67,18 @@ class RunningLimits:
 
         The limit comes from earlier units; the first unit is judged by its own median.
         """
+        if not self._criteria:
+            return []
+        values = np.array([criterion.measure(sweeps_uv, self._rate_hz) for criterion in self._criteria])
+        if not usable.all():
+            values[:, ~usable] = np.nan
+        medians = _median(np.concatenate(self._memory or [values], axis=-1))
+        self._memory.append(values)
+        del self._memory[:-MEMORY_UNITS]
         verdicts = []
-        for criterion, memory in zip(self._criteria, self._memory, strict=True):
-            values = criterion.measure(sweeps_uv, self._rate_hz)
-            values[~usable] = np.nan
-            earlier = np.concatenate(memory or [values], axis=-1)
-            limit = np.minimum(criterion.times * _median(earlier), criterion.ceiling)
-            self.limits[criterion.name] = limit
-            verdicts.append((criterion.name, values > limit[..., np.newaxis]))
-            memory.append(values)
-            del memory[:-MEMORY_UNITS]
+        for criterion, value, usual in zip(self._criteria, values, medians, strict=True):
+            limit = self.limits[criterion.name] = np.minimum(criterion.times * usual, criterion.ceiling)
+            verdicts.append((criterion.name, value > limit[..., np.newaxis]))
         return verdicts
 
 
@@ -95,21 +97,17 @@ def _median(values: Floats) -> Floats:
 class RawWatch:
     """Knows how often neighbouring raw samples were equal, block by block: few sweeps need a closer look than that."""
 
-    def __init__(self, rate_hz: float, rail_uv: float, n_channels: int, index: int = 0) -> None:
+    def __init__(self, rate_hz: float, rail_uv: float) -> None:
         self._enough = min(_held_samples(rate_hz)) - 1  # equal neighbours, in all channels together, that may be a fault
         self._rail_uv = rail_uv
-        self._last = np.full((n_channels, 1), np.nan)
-        self._index = index
         self._blocks: deque[tuple[int, int]] = deque(maxlen=WATCHED_BLOCKS)  # first sample, equal neighbours
 
-    def feed(self, raw_uv: Floats) -> None:
-        """The next samples (n_channels, n) of an unbroken stretch."""
-        same = int(np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1])) + int(np.count_nonzero(raw_uv[:, :1] == self._last))
+    def feed(self, index: int, raw_uv: Floats) -> None:
+        """The next samples (n_channels, n) from ``index`` on, beginning with the last one before them if there is any."""
+        same = int(np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1]))
         if self._rail_uv < np.inf and bool((np.abs(raw_uv) >= self._rail_uv).any()):
             same = self._enough
-        self._blocks.append((self._index, same))
-        self._last = raw_uv[:, -1:]
-        self._index += raw_uv.shape[1]
+        self._blocks.append((index, same))
 
     def clears(self, start: int) -> bool:
         """Whether nothing from sample ``start`` on can be a fault, in any channel. False says nothing."""

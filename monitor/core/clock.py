@@ -63,27 +63,25 @@ class StampWatch:
 
     def feed(self, stamps_s: Floats) -> list[Jump]:
         """Next stamps (n,) -> the jumps among them, in order. A step to or from a stamp that is not finite is none."""
-        if not len(stamps_s):
+        if not len(stamps_s) or self._is_usual(stamps_s):
             return []
         steps = np.empty(len(stamps_s))
         with np.errstate(over="ignore", invalid="ignore"):  # stamps may be any number
             steps[0] = stamps_s[0] - self._last
-            np.subtract(stamps_s[1:], stamps_s[:-1], out=steps[1:])
+            steps[1:] = stamps_s[1:] - stamps_s[:-1]
             steps -= self._period_s
-            low, high = float(steps.min()), float(steps.max())
-        if not math.isfinite(high - low):
+        if not np.isfinite(steps).all():
             steps[~np.isfinite(steps)] = 0.0
-            low, high = float(steps.min()), float(steps.max())
         moves, first = steps, np.zeros(0, dtype=bool)
-        if self._stands or (low <= -self._period_s and bool((steps == -self._period_s).any())):
+        if self._stands or bool((steps == -self._period_s).any()):
             moves, first = self._moves(steps)
         self._last = float(stamps_s[-1])
         jumps: list[Jump] = []
         start = 0
         while start < len(steps):
             stop = min(len(steps), start + self._window - self._index % self._window)
-            whole = stop - start == len(steps)
-            largest = max(high, -low) if whole else float(np.abs(steps[start:stop]).max())
+            sizes = np.abs(steps[start:stop])
+            largest = float(sizes.max())
             if largest > self.limit_s or moves is not steps:
                 for at in np.flatnonzero(np.abs(moves[start:stop]) > self.limit_s):
                     jumps.append(self._jump(self._index + int(at), float(moves[start + at])))
@@ -97,6 +95,24 @@ class StampWatch:
                 self._close_window()
             start = stop
         return jumps
+
+    def _is_usual(self, stamps_s: Floats) -> bool:
+        """Whether nothing is to be said of these stamps, inside one window; then they are done with. As nearly always."""
+        ends = self._index % self._window + len(stamps_s)
+        if self._stands or len(stamps_s) < 2 or ends > self._window:
+            return False
+        with np.errstate(over="ignore", invalid="ignore"):
+            steps = stamps_s[1:] - stamps_s[:-1]
+        first = float(stamps_s[0]) - self._last
+        low, high = min(float(steps.min()), first) - self._period_s, max(float(steps.max()), first) - self._period_s
+        if not (math.isfinite(first) and low > -self._period_s and max(high, -low) <= self.limit_s < math.inf):
+            return False  # nan compares as false: it goes the long way too
+        self._last = float(stamps_s[-1])
+        self._current = max(self._current, high, -low)
+        self._index += len(stamps_s)
+        if ends == self._window:
+            self._close_window()
+        return True
 
     def _moves(self, steps: Floats) -> tuple[Floats, Bools]:
         """Steps (n,) beyond a period -> the same, but 0 where a stamp is repeated, and where it moves again counted from its last
@@ -142,7 +158,7 @@ class RateFit:
         self._begin = self._index = begin
         self._origin_s = np.nan
         self._n = 0
-        self._sums = np.zeros(5)  # k, t, kk, kt, tt with t the deviation from the nominal line
+        self._sums = (0.0,) * 5  # k, t, kk, kt, tt with t the deviation from the nominal line
 
     def feed(self, stamps_s: Floats) -> None:
         for at in range(-self._index % self.every, len(stamps_s), self.every):
@@ -150,7 +166,8 @@ class RateFit:
             if self._n == 0:
                 self._origin_s = float(stamps_s[at]) - k / self.nominal_hz
             t = float(stamps_s[at]) - self._origin_s - k / self.nominal_hz
-            self._sums += (k, t, k * k, k * t, t * t)
+            a, b, c, d, e = self._sums
+            self._sums = a + k, b + t, c + k * k, d + k * t, e + t * t
             self._n += 1
         self._index += len(stamps_s)
 
@@ -166,7 +183,7 @@ class RateFit:
         n = self._n
         if n < 11:
             return np.nan, np.nan
-        k, t, kk, kt, tt = self._sums / n
+        k, t, kk, kt, tt = np.array(self._sums) / n
         spread = kk - k * k
         slope = (kt - k * t) / spread  # s per sample beyond the nominal period
         residual = max(0.0, (tt - t * t) - slope * (kt - k * t)) * n / (n - 2)

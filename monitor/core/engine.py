@@ -12,9 +12,10 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .artefacts import Faults
 from .averaging import UNIT_SWEEPS
@@ -91,7 +92,7 @@ class Engine:
         self._judge = UnitJudge(settings, self._watch)
         self._waiting: deque[_Waiting] = deque()
         self._unit: list[Sweep] = []  # being filled
-        self._held: list[Chunk] = []  # taken in, not worked through
+        self._held: list[tuple[NDArray[Any], Floats]] = []  # samples and stamps that were taken in, not worked through
         self._arrived = 0  # raw samples up to their end
         self._epoch = settings.epoch
         complete = self._epoch.plan(0.0, 0).ready - settings.band.step  # least wait from an onset to its last sample
@@ -111,7 +112,7 @@ class Engine:
         count = len(chunk.stamps_s)
         if self.verdict is not None or not count:
             return []
-        self._held.append(chunk)
+        self._held.append((chunk.samples, chunk.stamps_s))
         self._arrived += count
         if self._arrived >= self._block_end:
             self._work()
@@ -120,8 +121,8 @@ class Engine:
     def _work(self, to_the_end: bool = False) -> None:
         """Work through every block that is complete."""
         held, self._held = self._held, []
-        samples = np.concatenate([chunk.samples for chunk in held], axis=1, dtype=np.float64)
-        stamps_s = np.concatenate([chunk.stamps_s for chunk in held])
+        samples = np.concatenate([samples for samples, _ in held], axis=1, dtype=np.float64)
+        stamps_s = np.concatenate([stamps_s for _, stamps_s in held])
         first = self.sample
         while self.verdict is None and self._block_end <= self._arrived:
             start, stop = self.sample - first, self._block_end - first
@@ -131,7 +132,7 @@ class Engine:
         if to_the_end and self.verdict is None and self.sample < self._arrived:
             self._block(samples[:, rest], stamps_s[rest])
         elif self.sample < self._arrived:
-            self._held = [Chunk(samples[:, rest], stamps_s[rest])]
+            self._held = [(samples[:, rest], stamps_s[rest])]
 
     def _next_end(self) -> int:
         end = self.sample + self._patience

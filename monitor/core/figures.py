@@ -37,7 +37,9 @@ class Figures:
         """Figures of which only some are known; the others are nan."""
         unknown = np.full(batch, np.nan)
         unknown.setflags(write=False)  # one array stands for all of them
-        names = [field.name for field in fields(cls) if field.name != "covered"]
-        if strange := set(known) - set(names):
-            raise TypeError(f"Figures has no {', '.join(sorted(strange))}: the names are {', '.join(names)}")
-        return cls(covered=np.full(batch, covered), **{name: known.get(name, unknown) for name in names})
+        if strange := known.keys() - NAMES:
+            raise TypeError(f"Figures has no {', '.join(sorted(strange))}: the names are {', '.join(NAMES)}")
+        return cls(covered=np.full(batch, covered), **(dict.fromkeys(NAMES, unknown) | known))
+
+
+NAMES = tuple(field.name for field in fields(Figures) if field.name != "covered")

@@ -25,12 +25,13 @@ class Segment:
         self._band = RunningBand(band, channels)
         self._raw = History(channels, keep, index)
         self._out = History(channels, keep // band.step)
-        self._watch = RawWatch(rate, settings.rail_uv, channels, index)
+        self._watch = RawWatch(rate, settings.rail_uv)
 
     def take(self, eeg_uv: Floats) -> tuple[int, Floats]:
         """The next samples (n_channels, n) -> filtered ones (n_channels, m) that are new, and the raw sample of the first."""
+        before = max(self._raw.first, self._raw.stop - 1)
         self._raw.append(eeg_uv)
-        self._watch.feed(eeg_uv)
+        self._watch.feed(before, self._raw.get(before, self._raw.stop))
         filtered = self._band.feed(eeg_uv)
         at = self.origin + self._out.stop * self._band.band.step
         self._out.append(filtered)

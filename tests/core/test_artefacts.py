@@ -122,9 +122,10 @@ def test_what_is_cleared_at_one_glance_has_no_fault(seed: int, sizes: list[int],
     raw = 4.0 * rng.standard_normal((2, sum(sizes)))
     if step:
         raw = np.round(raw / step) * step
-    watch, at = RawWatch(rate_hz, rail_uv, 2, index=100), 0
+    watch, at = RawWatch(rate_hz, rail_uv), 0
     for size in sizes:
-        watch.feed(raw[:, at : at + size])
+        before = max(0, at - 1)
+        watch.feed(100 + before, raw[:, before : at + size])
         at += size
     for start in rng.integers(0, at, 8):
         if watch.clears(100 + int(start)):
