@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from monitor.core.samples import Chunk, Floats
 from monitor.core.settings import EngineSettings
 from monitor.folder import RunFolder
+from monitor.foreign_xml import element_from
 from monitor.journal import Journal
 from monitor.plan import Plan, PlanError, override
 from monitor.preflight import CHECK_S, UNITS_UV, UnitFinding, settle_unit
@@ -127,8 +128,8 @@ def _with_trigger(
 
 def _widened(xml: str, wider: StreamDescription) -> str:
     """All that the stream said of itself, with one channel more."""
-    info = ElementTree.fromstring(xml) if xml else ElementTree.fromstring(description_to_xml(wider))
-    whole = ElementTree.fromstring(description_to_xml(replace(wider, xml="")))
+    info = element_from(xml or description_to_xml(wider))
+    whole = element_from(description_to_xml(replace(wider, xml="")))
     stated = info.find("channel_count")
     assert stated is not None  # or it could not have been read
     stated.text = str(wider.channel_count)

@@ -8,12 +8,16 @@ the nominal rate. This writer always stores the stamp.
 
 from __future__ import annotations
 
+import math
 import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from monitor.foreign_xml import element_from
+from stimuli.quoting import QuotingError, plain
 
 Floats = NDArray[np.float64]
 
@@ -29,8 +33,10 @@ DTYPES: dict[str, np.dtype[Any]] = {
     "int64": np.dtype("<i8"),
 }
 
+MOST_CHANNELS = 100_000  # of a stream, own choice: a count that is a mistake, or worse, must not fill the memory
 
-class XdfError(ValueError):
+
+class XdfError(QuotingError, ValueError):
     """The file is no XDF file, or what was asked does not fit its stream."""
 
 
@@ -69,17 +75,28 @@ class XdfFile:
         return self.cut is None and all(stream.footer_xml is not None for stream in self.streams.values())
 
 
+def stated_size(info: ElementTree.Element) -> tuple[int, float]:
+    """(channel count, nominal rate in Hz) of a stream; 0 Hz: irregular. Raises ValueError."""
+    stated, rate = (plain((info.findtext(name) or "").strip(), 40) for name in ("channel_count", "nominal_srate"))
+    try:
+        channels, rate_hz = int(stated), float(rate or 0.0)
+    except ValueError as error:
+        raise ValueError(f"it states no usable channel_count or nominal_srate ({error})") from error
+    if not 1 <= channels <= MOST_CHANNELS:
+        raise ValueError(f"channel_count = {stated} must be 1 to {MOST_CHANNELS:,}")
+    if not (math.isfinite(rate_hz) and rate_hz >= 0):
+        raise ValueError(f"nominal_srate = {rate} must be a rate in Hz, or 0 for an irregular stream")
+    return channels, rate_hz
+
+
 def essentials(xml: str) -> tuple[int, float, str]:
     """(channel count, nominal rate in Hz, format) that a stream header must state."""
     try:
-        info = ElementTree.fromstring(xml)
-        channels = int(info.findtext("channel_count") or "")
-        rate_hz = float(info.findtext("nominal_srate") or 0.0)
-    except (ElementTree.ParseError, ValueError) as error:
-        raise XdfError(f"stream header states no usable channel_count or nominal_srate ({error})") from error
+        info = element_from(xml)
+        channels, rate_hz = stated_size(info)
+    except ValueError as error:
+        raise XdfError(f"stream header: {plain(str(error), 300)}") from error
     name = (info.findtext("channel_format") or "").strip()
     if name != "string" and name not in DTYPES:
-        raise XdfError(f"channel_format {name!r} is none of {', '.join(DTYPES)}, string")
-    if channels < 1:
-        raise XdfError(f"channel_count = {channels} must be at least 1")
+        raise XdfError(f"channel_format {plain(name, 40)!r} is none of {', '.join(DTYPES)}, string")
     return channels, rate_hz, name

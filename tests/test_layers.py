@@ -65,6 +65,7 @@ MONITOR_LAYERS = (
     ("trace", "marks", "norms"),
     ("expected", "sources", "wave_noise"),
     ("lock", "xdf", "xdf_format", "xdf_read", "xdf_write"),
+    ("foreign_xml",),
     ("core",),
 )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import math
-import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -21,6 +20,7 @@ from monitor.core.settings import EngineSettings
 from monitor.export.labels import polarities, sweep_label
 from monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
 from monitor.folder import FolderError, RunFolder
+from monitor.foreign_xml import element_from
 from monitor.lock import is_held
 from monitor.plan import PlanError
 from monitor.replay import Replayed, ReplayError, replay
@@ -281,9 +281,9 @@ def _subject(folder: RunFolder) -> SubjectPlan | None:
 
 def _started(header_xml: str) -> datetime.datetime | None:
     try:
-        text = ElementTree.fromstring(header_xml).findtext("datetime") or ""
+        text = element_from(header_xml).findtext("datetime") or ""
         return datetime.datetime.fromisoformat(text).astimezone(datetime.UTC)
-    except (ElementTree.ParseError, ValueError, OverflowError, OSError):
+    except (ValueError, OverflowError, OSError):
         return None
 
 

@@ -8,6 +8,7 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 
 from monitor.core.samples import Floats
+from monitor.foreign_xml import XmlError, element_from
 from monitor.sources.base import StreamDescription
 
 TYPE = "impedance"
@@ -67,8 +68,8 @@ def kohm_per(unit: str) -> float:
 
 def _channels(description: StreamDescription) -> list[ElementTree.Element]:
     try:
-        root = ElementTree.fromstring(description.xml) if description.xml else None
-    except ElementTree.ParseError:
+        root = element_from(description.xml) if description.xml else None
+    except XmlError:
         return []
     return [] if root is None else root.findall("desc/channels/channel")[: description.channel_count]
 

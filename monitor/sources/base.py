@@ -17,9 +17,14 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from monitor.core.samples import Chunk
+from monitor.foreign_xml import XmlError, element_from
+from monitor.xdf_format import stated_size
+from stimuli.quoting import QuotingError
+
+LONGEST_NAME = 500  # letters of a name or a label, own choice; what is beyond is kept in the XML alone
 
 
-class SourceError(RuntimeError):
+class SourceError(QuotingError, RuntimeError):
     """Samples cannot be had; the text says from where, why, and what to do next."""
 
 
@@ -108,18 +113,14 @@ def description_from_xml(xml: str) -> StreamDescription:
     Raises ValueError when the text is not such a description.
     """
     try:
-        info = ElementTree.fromstring(xml)
-    except ElementTree.ParseError as error:
-        raise ValueError(f"the stream's description is not XML ({error})") from error
+        info = element_from(xml)
+        count, rate_hz = stated_size(info)
+    except ValueError as error:
+        raise ValueError(f"the stream's description cannot be used: {error}") from error
 
     def text(name: str) -> str:
-        return (info.findtext(name) or "").strip()
+        return (info.findtext(name) or "").strip()[:LONGEST_NAME]
 
-    try:
-        count = int(text("channel_count"))
-        rate_hz = float(text("nominal_srate") or 0.0)
-    except ValueError as error:
-        raise ValueError(f"the stream's description states no usable channel_count or nominal_srate ({error})") from error
     channels = info.findall("desc/channels/channel")
     return StreamDescription(
         name=text("name"),
@@ -141,8 +142,8 @@ def description_to_xml(description: StreamDescription) -> str:
     """The stream's own XML, or an equal one built from the fields when it carries none (or a broken one)."""
     if description.xml:
         try:
-            ElementTree.fromstring(description.xml)
-        except ElementTree.ParseError:
+            element_from(description.xml)
+        except XmlError:
             pass
         else:
             return description.xml
@@ -173,7 +174,7 @@ def marker_description(name: str = "quietfloor-markers", source_id: str = "") ->
 
 
 def _one_each(channels: list[ElementTree.Element], name: str, count: int) -> tuple[str, ...]:
-    found = [(channel.findtext(name) or "").strip() for channel in channels[:count]]
+    found = [" ".join((channel.findtext(name) or "").split())[:LONGEST_NAME] for channel in channels[:count]]
     return tuple(found + [""] * (count - len(found)))
 
 

@@ -141,7 +141,7 @@ def test_descriptions_survive_xml() -> None:
     assert description_to_xml(again) == again.xml
     assert "\x00" not in description_to_xml(described(("a\x00b",)))
     assert dataclasses.replace(description_from_xml(description_to_xml(marker_description())), xml="").channel_format == "string"
-    with pytest.raises(ValueError, match="not XML"):
+    with pytest.raises(ValueError, match="is not XML"):
         description_from_xml("<info>")
     with pytest.raises(ValueError, match="channel_count"):
         description_from_xml("<info><channel_count>x</channel_count></info>")

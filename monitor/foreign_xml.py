@@ -1,0 +1,40 @@
+"""XML that others wrote (stream descriptions, headers of recordings), read with an end.
+
+ElementTree is safe once three things are refused that no such text needs: a document type, which is where entities are declared
+(expansion without end, files and addresses from outside); more text or more elements than memory is meant for; and nesting so
+deep that writing the tree again exceeds Python's stack. The text is Unicode by then: what it says of its encoding is not obeyed.
+"""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+
+# Own choice: 10,000 channels with twenty entries each take 4 MB.
+MOST_LETTERS, MOST_TAGS, MOST_DEPTH = 4_000_000, 400_000, 64
+
+
+class XmlError(ValueError):
+    """The text is no XML, or not of a kind that is read here."""
+
+
+def element_from(text: str) -> ElementTree.Element:
+    """The root element. Raises XmlError."""
+    if len(text) > MOST_LETTERS:
+        raise XmlError(f"it has {len(text):,} characters; at most {MOST_LETTERS:,} are read")
+    if "<!DOCTYPE" in text:
+        raise XmlError("it declares a document type, by which entities could be made; such text is not read")
+    if (tags := text.count("<")) > MOST_TAGS:
+        raise XmlError(f"it has about {tags:,} tags; at most {MOST_TAGS:,} are read")
+    try:
+        root = ElementTree.fromstring(text)
+    except (ElementTree.ParseError, ValueError) as error:  # half a pair of surrogates is a ValueError
+        raise XmlError(f"it is not XML that is well formed: {error}") from error
+    level = [root]
+    for _ in range(MOST_DEPTH):
+        level = [child for element in level for child in element]
+        if not level:
+            return root
+    raise XmlError(f"it is nested more than {MOST_DEPTH} deep")
+
+
+__all__ = ["MOST_DEPTH", "MOST_LETTERS", "MOST_TAGS", "XmlError", "element_from"]
