@@ -3,6 +3,7 @@ who read it."""
 
 from __future__ import annotations
 
+import datetime
 import json
 import shutil
 from collections.abc import Callable, Sequence
@@ -18,7 +19,7 @@ from monitor.certificate import Timing
 from monitor.display.ladder import read_ladder
 from monitor.display.stage import moments_of
 from monitor.export import material as export
-from monitor.exposure import ExposureError, SessionDose
+from monitor.exposure import ExposureError, SessionDose, dose_record
 from monitor.finish import FinishError, begin_record, finish
 from monitor.folder import FolderError, RunFolder
 from monitor.hearing_tables import HearingError
@@ -63,8 +64,11 @@ def made_session(home: Path) -> Path:
     })).note(1, "quiet")  # fmt: skip
     SessionDose(session).settle("run-001", Dose(1e-3, 1e-3))
     (session / LEVEL_CHECK).write_text(json.dumps({"calibration": made[0]["calibration"], "passed": True}), encoding="utf-8")
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     for record in made:
-        folder = RunFolder(Path(record["folder"]))
+        folder = RunFolder(Path(record.pop("folder")))
+        record["stimulus"] |= {"dose": dose_record(Dose(1e-3, 0.0))}
+        folder.write_json(folder.run.name, record | {"started": now})
         mark = Mark("V", Estimate(6.0, 5.9, 6.1), Estimate(300.0, 200.0, 400.0), "operator", 100.0)
         folder.write_json(MARKS, Marks((mark,)).record())
         begun = begin_record("2026-01-01T00:00:00+00:00", sound=record["stimulus"], calibration=record["calibration"],

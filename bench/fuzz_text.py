@@ -6,6 +6,7 @@ from __future__ import annotations
 import datetime
 import os
 import re
+import wave
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
@@ -41,7 +42,8 @@ CALIBRATION, VIBRATOR, BONE_TABLES = (BENCH / f"virtual-{name}.toml" for name in
 LAYOUT = Layout(8000.0, ("Cz", "trigger"), (0,), 1, 1.0)
 TODAY = datetime.date(2026, 1, 1)
 PATHS = (b"calibration", b"references", b"file", b"certificate", b"own", b"/dev/zero", b"/dev/urandom", b"pipe", b"folder",
-         b"loop", b"huge", b"nowhere", b"../../../../etc/passwd", b"calibration.toml")  # fmt: skip
+         b"loop", b"huge", b"nowhere", b"../../../../etc/passwd", b"calibration.toml",
+         b"sound.wav", b"wav")  # fmt: skip
 
 
 def shown(texts: Iterable[str]) -> tuple[bytes, ...]:
@@ -69,6 +71,11 @@ def beside(scratch: Path) -> None:
     (scratch / "loop").symlink_to("loop")
     with open(scratch / "huge", "wb") as file:
         file.truncate(10**12)
+    with wave.open(str(scratch / "sound.wav"), "wb") as sound:
+        sound.setnchannels(1)
+        sound.setsampwidth(2)
+        sound.setframerate(48000)
+        sound.writeframes(bytes(100) + b"\x00\x40" * 50)
     (scratch / "calibration.toml").write_bytes(CALIBRATION.read_bytes())
 
 
@@ -81,15 +88,16 @@ PLANS = (
      "sound": {"level_db_nhl": 60.0, "ear": "right", "calibration": "calibration.toml"}},
     {"stream": {"source_id": "x", "eeg": [1, 2], "trigger": 3}, "analysis": {"band_hz": [100, 1500], "window_ms": [5.0, 15.0],
      "latency_ms": [5.5, 10.0], "epoch_ms": [-5.0, 20.0], "amplifier_delay_ms": 0.5, "reject_peak_uv": 40.0, "rail_uv": 500.0},
-     "decision": {"rule": "fsp:pocock", "alpha": 0.01, "floor_nv": 15.0, "max_sweeps": 2048, "look_every": 2},
+     "decision": {"rule": "fsp:pocock", "alpha": 0.01, "floor_nv": 15.0, "max_sweeps": 2048, "look_every": 32},
      "trigger": {"edge": "rising", "kind": "digital", "refractory_ms": 5.0}, "timing": {"certificate": "certificate.toml"}},
     {"sound": {"stimulus": "tone-burst", "frequency_hz": 1000, "level_db_fs": -30.0, "rate_per_s": 31.1, "ear": "left", "seed": 3,
      "polarity": "alternating", "age_group": "adult", "transducer": "insert", "lead_in_s": 1.0, "sample_rate_hz": 48000,
-     "masking_db_fs": -40.0, "device": "lsl", "mains_hz": [50, 60]}, "decision": {"quiet_nv": 10.0, "floor_nv": 15.0}},
+     "masking": "white", "masking_level_db_fs": -40.0, "device": "lsl", "mains_hz": [50, 60]},
+     "decision": {"quiet_nv": 20.0, "floor_nv": 15.0, "max_sweeps": 2048}},
     {"sound": {"stimulus": "chirp", "level_db_nhl": 40.0, "ear": "left", "calibration": "calibration.toml", "rate_per_s": 47.1,
-     "masking_db_em": 20.0, "route": "air"}},
+     "masking": "white", "masking_level_db_em": 20.0, "route": "air"}},
     {"sound": {"stimulus": "octave-chirp", "frequency_hz": 500, "level_db_fs": -40.0, "ear": "left", "rate_per_s": 21.1}},
-    {"sound": {"stimulus": "custom", "file": "calibration.toml", "level_db_fs": -40.0, "ear": "left"}},
+    {"sound": {"stimulus": "custom", "wav": "sound.wav", "wav_zero_ms": 1.0, "level_db_fs": -40.0}},
 )  # fmt: skip
 SESSION_PLAN = {
     "title": "first visit", "subject": {"pseudonym": "s07", "age_group": "adult", "age_months": 300},
@@ -158,6 +166,11 @@ def _load_certificate(path: Path) -> None:
         assert entry.expires >= entry.issued
 
 
+def _hearing_tables(_: Path) -> list[bytes]:
+    """The example is refused until its sources are named."""
+    return [EXAMPLE.read_bytes().replace(b'source = ""', b'source = "made"'), HEARING.read_bytes()]
+
+
 def _remembered(home: Path) -> list[bytes]:
     remember(home / "window.json", Remembered())
     return [(home / "window.json").read_bytes()]
@@ -185,7 +198,7 @@ TARGETS: tuple[Target, ...] = (
            (CalibrationError,), shown([CALIBRATION.read_text(encoding="utf-8")])),
     Target("references", _bytes_of(REFERENCES, BONE_TABLES), partial(as_file, "references.toml", load_references), (LevelError,),
            shown([BONE_TABLES.read_text(encoding="utf-8")])),
-    Target("hearing-tables", _bytes_of(EXAMPLE, HEARING), partial(as_file, "hearing.toml", load_hearing_tables), (HearingError,),
+    Target("hearing-tables", _hearing_tables, partial(as_file, "hearing.toml", load_hearing_tables), (HearingError,),
            shown([EXAMPLE.read_text(encoding="utf-8")])),
     Target("norms", _bytes_of(NORMS), partial(as_file, "norms.toml", load_norms), (NormError,),
            shown([NORMS.read_text(encoding="utf-8")])),

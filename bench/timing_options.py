@@ -9,6 +9,7 @@ from typing import Any
 
 from bench.timing_report import PLOT_FORMATS
 from monitor.plan import OF_SOUND_CARD, Plan, PlanError, load_plan, make_plan
+from stimuli.reading import toml_from
 
 COUNT, LEAST, MOST = 500, 64, 2000
 LEVEL_DB_FS = -40.0  # below the output ceiling without a calibration, for every age group
@@ -149,7 +150,7 @@ def read_settings(texts: list[str]) -> dict[str, Any]:
         if key in NOT_OF_THE_OUTPUT and key != "level_db_fs":
             raise PlanError(f"--set {text!r}: {key} belongs to what is played; the timing check plays its own clicks")
         try:
-            found |= tomllib.loads(f"{key} = {value}")
+            found |= toml_from(f"{key} = {value}")
         except tomllib.TOMLDecodeError:
             found[key] = value
     return found

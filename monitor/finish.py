@@ -16,6 +16,7 @@ from monitor.lock import is_held, sole_writer
 from monitor.plan import Plan, PlanError
 from monitor.preflight import CHECK_S
 from monitor.record import run_record
+from monitor.recorded import checked_record, is_number
 from monitor.replay import Replayed, plan_of, replay
 from monitor.sound import make_stimulus
 from monitor.sources.base import NoStream
@@ -75,7 +76,7 @@ def finish(path: Path | str) -> Finished:
         if is_held(folder.raw):
             raise FinishError(f"{folder.path} is being recorded: wait until the run is over")
         if folder.run.is_file() and folder.average.is_file():
-            return Finished(folder.read_json(folder.run.name), ())
+            return Finished(_record(folder), ())
         try:
             RecordingSource(folder.raw)
         except (NoStream, XdfError) as error:
@@ -116,7 +117,14 @@ def _finished(folder: RunFolder) -> Finished:
         folder.write_json(folder.run.name, record)
         made.append(folder.run.name)
     folder.begun.unlink(missing_ok=True)  # all of it is in run.json
-    return Finished(folder.read_json(folder.run.name), tuple(made))
+    return Finished(_record(folder), tuple(made))
+
+
+def _record(folder: RunFolder) -> dict[str, Any]:
+    try:
+        return folder.read_record()
+    except ValueError as error:
+        raise FinishError(f"{folder.run} is damaged ({error}): move it away, and it is made again from the recording") from error
 
 
 def _decided(folder: RunFolder) -> Replayed | None:
@@ -149,7 +157,7 @@ def _whole_log(folder: RunFolder, events: list[str], there: int) -> str | None:
     completed; what cannot be, a notice of which no recording knows, is kept as the text of one. What was said of samples that a
     power cut took (from ``there`` on) stays as it is."""
     lines, cut = _lines(folder)
-    said = [line for line in lines if (event := json_from(line))["type"] != "notice"
+    said = [line for line in lines if (event := _event(folder, line))["type"] != "notice"
             and (event["type"] == "verdict" or event["sample"] < there)]  # fmt: skip
     if said != events[: len(said)]:
         raise FinishError(_differs(folder, "what the engine said"))
@@ -171,10 +179,26 @@ def _differs(folder: RunFolder, what: str) -> str:
 def _last_words(folder: RunFolder) -> Verdict | None:
     """The verdict of a run that said one and no more."""
     for line in reversed(_lines(folder)[0]):
-        event = json_from(line)
+        event = _event(folder, line)
         if event["type"] == "verdict":
             return Verdict(event["sample"], event["verdict"], event["stopped_by"], event["reason"])
     return None
+
+
+def _event(folder: RunFolder, line: str) -> dict[str, Any]:
+    """One that was said; it has what is looked at here. Raises FinishError."""
+    try:
+        event = json_from(line)
+        kind = event["type"]
+        whole = kind == "notice" or is_number(event["sample"])
+        if kind == "verdict":
+            whole = whole and all(isinstance(event[key], str) for key in ("verdict", "stopped_by", "reason"))
+        if not (isinstance(kind, str) and whole):
+            raise ValueError(line)
+        return dict(event)
+    except (ValueError, KeyError, TypeError) as error:
+        told = f"a line of {folder.events} is no event of a run ({error})"
+        raise FinishError(f"{told}: move that file away, and it is made again from the recording") from error
 
 
 def _plan(folder: RunFolder) -> Plan:
@@ -183,8 +207,8 @@ def _plan(folder: RunFolder) -> Plan:
 
 def _begun(folder: RunFolder) -> dict[str, Any]:
     try:
-        content = folder.read_json(folder.begun.name)
-        return content if isinstance(content, dict) and content.get("format") == FORMAT else {}
+        content = checked_record(folder.read_json(folder.begun.name))
+        return content if content.get("format") == FORMAT else {}
     except (OSError, ValueError):
         return {}
 

@@ -20,8 +20,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.lock import is_held
+from monitor.recorded import checked_plan, checked_record
 from stimuli.quoting import QuotingError
-from stimuli.reading import json_from, json_of, lines_of, text_of
+from stimuli.reading import json_from, json_of, lines_of, text_of, toml_of
 
 AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
 
@@ -112,6 +113,14 @@ class RunFolder:
 
     def read_json(self, name: str) -> Any:
         return json_of(self.path / name)
+
+    def read_record(self) -> dict[str, Any]:
+        """run.json, every value of the kind that it is taken for. Raises OSError, ValueError."""
+        return checked_record(self.read_json(self.run.name))
+
+    def read_plan(self) -> dict[str, Any]:
+        """plan.toml as plain data, of earlier versions too; empty where there is none. Raises OSError, ValueError."""
+        return checked_plan(toml_of(self.plan)) if self.plan.is_file() else {}
 
     def append_event(self, event: Any) -> None:
         """Append one event (a dataclass or mapping) as a line of events.jsonl and hand it to the operating system."""

@@ -16,7 +16,7 @@ from monitor.norms import Norms
 from monitor.peaks import Sought, sought, suggest
 from monitor.replicates import Replicate, combined, compare
 from monitor.trace import Averages, Trace
-from stimuli.reading import json_of, toml_of
+from stimuli.reading import json_of
 
 MARKS = "marks.json"  # in the folder of the run
 
@@ -55,8 +55,7 @@ def read(path: Path, norms: Norms, again: bool = False) -> Marked:
     """A run with the marks that were kept, else with suggested ones. Raises ValueError, FolderError."""
     folder = RunFolder.open(path)
     try:
-        record = folder.read_json("run.json")
-        plan = toml_of(folder.plan) if folder.plan.is_file() else {}
+        record, plan = folder.read_record(), folder.read_plan()
         kept = folder.path / MARKS
         by_hand = None if again or not kept.is_file() else Marks.of_record(json_of(kept))
     except (OSError, ValueError) as error:

@@ -19,7 +19,7 @@ from monitor.session_store import SessionStore, seconds_of
 from monitor.session_types import Condition, RunSummary, summary_of
 from monitor.threshold import Threshold, threshold_of
 from stimuli.quoting import QuotingError
-from stimuli.reading import json_of, toml_of
+from stimuli.reading import json_of
 
 MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by hand; what `quietfloor check --json` printed
 
@@ -139,8 +139,8 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
     for number, path in store.folders():
         run = RunFolder(path)
         try:
-            record = run.read_json(run.run.name)
-            if not isinstance(record, dict) or "verdict" not in record or "stream" not in record:
+            record = run.read_record()
+            if "verdict" not in record or "stream" not in record:
                 raise ValueError("run.json is no record of a run")
             summary = of_ladder.get(number)
             if session is None:
@@ -148,7 +148,7 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
             columns, marks = _average(run.average), _marks(path / MARKS)
             found.append(
                 RunMaterial(
-                    number, path.name, record, _plan(run.plan), columns, summary, said[number].why if number in said else "",
+                    number, path.name, record, run.read_plan(), columns, summary, said[number].why if number in said else "",
                     marks, _json(path / CHECK),
                 )
             )
@@ -177,10 +177,6 @@ def _average(path: Path) -> dict[str, Floats] | None:
         return RunFolder(path.parent).read_average()
     except FolderError as error:
         raise ValueError(str(error)) from error
-
-
-def _plan(path: Path) -> dict[str, Any]:
-    return toml_of(path) if path.is_file() else {}
 
 
 def _marks(path: Path) -> Marks | None:

@@ -74,7 +74,7 @@ class Session:
         for number, path in self._store.folders():
             try:
                 folder = RunFolder(path)
-                record = folder.read_json(folder.run.name)
+                record = folder.read_record()
                 run = summary_of(number, record, seconds_of(folder, record))
             except FileNotFoundError:
                 damaged.append(f"{path.name} left no result: {RunFolder(path).why_no_result}")

@@ -35,9 +35,12 @@ class Averages:
         noise, band = record.get("residual_noise_nv"), record.get("filter")
         if noise is None or band is None:
             raise ValueError("this run has no residual noise or no filter in its run.json: it ended before there was an average")
+        low_hz, high_hz = band.get("low_hz"), band.get("high_hz")
+        if low_hz is None or high_hz is None or not low_hz < high_hz:
+            raise ValueError(f"filter.low_hz = {low_hz}, filter.high_hz = {high_hz} in its run.json are no band")
         return cls(
             columns["time_ms"], columns["average_uv"], columns["a_uv"], columns["b_uv"], columns["plus_minus_uv"],
-            float(noise), (float(band["low_hz"]), float(band["high_hz"])),
+            float(noise), (float(low_hz), float(high_hz)),
         )  # fmt: skip
 
     @cached_property

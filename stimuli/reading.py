@@ -82,7 +82,7 @@ def toml_of(path: Path | str) -> dict[str, Any]:
 def json_from(text: str) -> Any:
     """Raises json.JSONDecodeError, a ValueError, for whatever is not to be had."""
     try:
-        found = json.loads(text)
+        found = json.loads(text, parse_constant=_no_number)
     except RecursionError:
         raise json.JSONDecodeError(_TOO_DEEP, "", 0) from None
     except ValueError as error:
@@ -96,6 +96,10 @@ def json_from(text: str) -> Any:
 def json_of(path: Path | str) -> Any:
     """Raises OSError, and ValueError (json.JSONDecodeError, UnicodeDecodeError)."""
     return json_from(text_of(path))
+
+
+def _no_number(word: str) -> float:
+    raise json.JSONDecodeError(f"{word} is no JSON", "", 0)
 
 
 _TOO_DEEP = f"it is nested more than {MOST_DEPTH} deep"

@@ -59,7 +59,7 @@ MONITOR_LAYERS = (
         "status",
     ),
     ("next_level", "ladder_rules", "threshold", "session_types"),
-    ("methods",),
+    ("methods", "recorded"),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("peaks", "growth", "replicates", "norms_file"),
     ("trace", "marks", "norms"),

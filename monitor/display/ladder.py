@@ -135,7 +135,7 @@ def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, ru
     unreadable = []
     for path in run_folders(session):
         try:
-            record = RunFolder(path).read_json("run.json")
+            record = RunFolder(path).read_record()
             known = _of_series(record, series)
             if known is not None:
                 found.setdefault(known, []).append(_replicate(path, record))

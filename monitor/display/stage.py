@@ -73,7 +73,7 @@ def view_model(feed: Feed, plan: Plan, title: str) -> ViewModel:
 def moments_of(folder: RunFolder) -> tuple[float, ...]:
     """Of every look that a recorded run kept, in seconds of its stream; empty where that is not known."""
     try:
-        rate_hz = float(folder.read_json(folder.run.name)["stream"]["rate_hz"])
+        rate_hz = float(folder.read_record()["stream"]["rate_hz"])
         return tuple(event["sample"] / rate_hz for event in folder.read_events() if event["type"] == "look")
     except (OSError, ValueError, KeyError, TypeError, ZeroDivisionError):
         return ()
