@@ -24,7 +24,7 @@ TIMES = np.append(PASSED, 1.0)  # the last of them stands for never
 MIDDLE = np.append((PASSED + np.append(0.0, PASSED[:-1])) / 2, 1.0)  # passed somewhere inside a step, or never
 SELECTION = 1.7  # squared score that noise alone adds by choosing the best candidate; set so that the range covers 80 %
 AMPLITUDE_SD = 0.25  # prior of the amplitude, score per square root of weight in 1/uV: 0.2 is 300 nV in EEG-like noise
-RANGE = (0.1, 0.5, 0.9)
+RANGE = np.array([0.1, 0.5, 0.9])
 
 
 @dataclass(frozen=True)
@@ -99,12 +99,12 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     driven += walks
     chance = response[..., np.newaxis] * _passed(driven, missing)
     chance += (1.0 - response)[..., np.newaxis] * _passed(walks, missing)
-    low, median, high = (np.where(now.found, quiet, np.maximum(_quantile(chance, part, left, end), quiet)) for part in RANGE)
-    response = np.where(now.found, 1.0, response)
+    later = np.maximum(_quantiles(chance, left, end), quiet[..., np.newaxis])
+    later = np.where(now.found[..., np.newaxis], quiet[..., np.newaxis], later)
     unknown = ~np.isfinite(now.log_evidence + now.score + gain)
-    low, high = np.floor(low / block_sweeps) * block_sweeps, np.ceil(high / block_sweeps) * block_sweeps
-    low, median, high, response = (np.where(unknown, np.nan, value) for value in (low, median, high, response))
-    return Forecast(low, median, high, response)
+    later[unknown] = np.nan
+    low, high = np.floor(later[..., 0] / block_sweeps) * block_sweeps, np.ceil(later[..., 2] / block_sweeps) * block_sweeps
+    return Forecast(low, later[..., 1], high, np.where(unknown, np.nan, np.where(now.found, 1.0, response)))
 
 
 def _passed(paths: Floats, missing: Floats) -> Floats:
@@ -116,7 +116,7 @@ def _passed(paths: Floats, missing: Floats) -> Floats:
     return np.asarray(np.cumsum(counts[..., :-1], axis=-1) / PATHS)
 
 
-def _quantile(chance: Floats, part: float, left: Floats, end: Floats) -> Floats:
-    """Sweeps (...,) until the chance (..., STEPS) of a decision reaches ``part``: the middle of a step, ``end`` at the latest."""
-    step = (chance < part).sum(axis=-1)
-    return np.asarray(np.minimum(left * MIDDLE[step], end))
+def _quantiles(chance: Floats, left: Floats, end: Floats) -> Floats:
+    """Sweeps (..., 3) until the chance (..., STEPS) of a decision reaches each of RANGE: middle of a step, ``end`` at most."""
+    step = (chance[..., np.newaxis, :] < RANGE[:, np.newaxis]).sum(axis=-1)
+    return np.asarray(np.minimum(left[..., np.newaxis] * MIDDLE[step], end[..., np.newaxis]))

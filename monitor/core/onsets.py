@@ -49,6 +49,7 @@ class OnsetFinder:
         self._break_mark = settings.break_mark_ms * 1e-3 * rate_hz
         self._ahead = max(HALF, int(np.ceil(LOOKAHEAD_MS * 1e-3 * rate_hz)))
         self._intervals: deque[float] = deque(maxlen=64)
+        self._longest = 0.0  # of these at most
         self.restart(0)
 
     def restart(self, index: int) -> None:
@@ -146,13 +147,15 @@ class OnsetFinder:
         doubled = self._is_short(interval)
         if math.isfinite(interval):
             self._intervals.append(interval)
+            self._longest = max(self._longest, interval)
         self._last = position
         return Onset(position, at + self._ahead, width, doubled)
 
     def _is_short(self, interval: float) -> bool:
         """Below half the usual interval, which is the median of the last ones."""
-        if len(self._intervals) < 4 or interval >= 0.5 * max(self._intervals):  # as nearly always: a median takes longer
+        if len(self._intervals) < 4 or interval >= 0.5 * self._longest:  # as nearly always: a median takes longer
             return False
+        self._longest = max(self._intervals)
         return interval < 0.5 * median(self._intervals)
 
 

@@ -127,6 +127,8 @@ class UnitJudge:
 
 def _left_out(faults: list[str | None], result: UnitResult) -> Faults:
     """Reason per sweep for the deciding channel: its fault, else the first criterion that it exceeds."""
+    if result.accepted[DECIDING, : len(faults)].all():
+        return (None,) * len(faults)
     reasons = list(faults)
     for name, over in result.exceeded:
         for place in np.flatnonzero(over[DECIDING, : len(faults)]):
