@@ -31,9 +31,9 @@ from monitor.marks import Estimate, Mark, Marks
 from monitor.norms_file import NormError, load_norms
 from monitor.plan import Plan, PlanError, load_plan
 from monitor.replay import ReplayError, replay
-from monitor.report import make_report
-from monitor.report_material import ReportError, read_material
-from monitor.report_record import report_text
+from monitor.report.make import make_report
+from monitor.report.material import ReportError, read_material
+from monitor.report.record import report_text
 from monitor.session import PLAN, Session
 from monitor.session_plan import make_session_plan
 from monitor.session_store import STATE, SessionError

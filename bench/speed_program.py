@@ -29,7 +29,7 @@ IMPORTS = {  # what a command needs before it begins -> what it must not have lo
     "run, without a window": ("monitor.run", ("PyQt5", "pyqtgraph", "matplotlib", "sounddevice")),
     "replay, without a window": ("monitor.replay", ("PyQt5", "pyqtgraph", "matplotlib", "sounddevice", "pylsl")),
     "the window": ("monitor.display.app", ("matplotlib",)),
-    "report": ("monitor.report", ("PyQt5", "pyqtgraph", "pylsl", "sounddevice")),
+    "report": ("monitor.report.make", ("PyQt5", "pyqtgraph", "pylsl", "sounddevice")),
 }
 
 

@@ -40,11 +40,11 @@ def main(args: argparse.Namespace) -> int:
     from monitor.hearing_tables import HearingError
     from monitor.norms_file import NormError
     from monitor.plan import PlanError
-    from monitor.report import make_report
-    from monitor.report_html import report_html
-    from monitor.report_material import ReportError, read_material
-    from monitor.report_pdf import report_pdf
-    from monitor.report_record import report_record, report_text
+    from monitor.report.html import report_html
+    from monitor.report.make import make_report
+    from monitor.report.material import ReportError, read_material
+    from monitor.report.pdf import report_pdf
+    from monitor.report.record import report_record, report_text
     from monitor.session_store import SessionError
 
     try:

@@ -15,12 +15,13 @@ import pytest
 from monitor.cli import main
 from monitor.hearing_tables import HearingError
 from monitor.methods import Facts, methods, numbers, runs_words
-from monitor.report import Report, make_report
-from monitor.report_form import Table
-from monitor.report_html import escaped, report_html
-from monitor.report_material import ReportError, read_material
-from monitor.report_pdf import WIDTH_INCH, column_widths, folded, report_pdf, width_inch
-from monitor.report_record import report_text
+from monitor.report.form import Table
+from monitor.report.html import escaped, report_html
+from monitor.report.make import make_report
+from monitor.report.material import ReportError, read_material
+from monitor.report.parts import Report
+from monitor.report.pdf import WIDTH_INCH, column_widths, folded, report_pdf, width_inch
+from monitor.report.record import report_text
 
 ROOT = Path(__file__).parents[2]
 VOID = {"meta", "img", "br", "link", "input"}

@@ -9,9 +9,9 @@ from typing import Any
 from monitor.air_bone import FOR_A_PROFESSIONAL
 from monitor.marks import Estimate, Mark
 from monitor.methods import runs_words
-from monitor.report import BAND, Level, Report, level_words
-from monitor.report_form import Block, Drawing, Heading, Points, Table, Text
-from monitor.report_pictures import ladder_picture, waveform_picture
+from monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from monitor.report.parts import BAND, Level, Report, level_words
+from monitor.report.pictures import ladder_picture, waveform_picture
 from monitor.session_types import PRESENT
 from monitor.threshold import COVERAGE
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from monitor.report_pictures import Picture
+from monitor.report.pictures import Picture
 
 Look = Literal["plain", "caution", "small"]
 

@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from monitor.methods import runs_words
-from monitor.report import Report, electrodes, level_words, verdict_words
-from monitor.report_form import Block, Heading, Points, Table, Text
-from monitor.report_material import RunMaterial
+from monitor.report.form import Block, Heading, Points, Table, Text
+from monitor.report.material import RunMaterial
+from monitor.report.parts import Report, electrodes, level_words, verdict_words
 
 
 def runs_made(report: Report) -> Iterable[Block]:

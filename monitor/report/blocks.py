@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from monitor.readiness.cautions import CAUTIONS
-from monitor.report import Report
-from monitor.report_findings import hearing, ladders, masking, replicates, thresholds, waves
-from monitor.report_form import Block, Heading, Points, Table, Text
-from monitor.report_runs import (
+from monitor.report.findings import hearing, ladders, masking, replicates, thresholds, waves
+from monitor.report.form import Block, Heading, Points, Table, Text
+from monitor.report.parts import Report
+from monitor.report.runs import (
     discarded_runs,
     electrode_state,
     levels_and_timing,

@@ -9,8 +9,8 @@ from monitor.air_bone import FOR_A_PROFESSIONAL
 from monitor.folder import jsonable
 from monitor.readiness.cautions import CAUTIONS
 from monitor.replicates import Comparison
-from monitor.report import Ladder, Report, electrodes, level_words
-from monitor.report_material import RunMaterial
+from monitor.report.material import RunMaterial
+from monitor.report.parts import Ladder, Report, electrodes, level_words
 
 FORMAT = "quietfloor report 1"
 KEPT = (

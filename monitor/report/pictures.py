@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from monitor.marks import WAVES
-from monitor.report import BAND, Ladder, Level, verdict_words
+from monitor.report.parts import BAND, Ladder, Level, verdict_words
 
 WIDTH_INCH = 7.1  # of the text on a page
 ROW_INCH, MARGIN_INCH = 0.95, 0.75  # height of a waveform; of axis and title

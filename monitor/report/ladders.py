@@ -1,0 +1,178 @@
+"""The ladders of a report: levels with their common averages, marks on their waves, and growth from level to level. Pure."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from monitor.core.stopping import Outcome
+from monitor.growth import ladder_growth
+from monitor.marks import Marks
+from monitor.norms import Norm
+from monitor.peaks import measured, sought, suggest
+from monitor.replicates import Replicate, combined, compare
+from monitor.report.material import Material, RunMaterial
+from monitor.report.parts import Ladder, Level, level_words, masked_words
+from monitor.session_types import PRESENT
+from monitor.trace import Averages, Trace
+
+
+def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:
+    """Those of the thresholds first, then runs without a level in dB nHL, by what they have in common."""
+    made = []
+    for threshold in material.thresholds:
+        own = [run for run in material.runs if run.summary is not None and run.summary.condition.same_as(threshold.condition)]
+        own = [run for run in own if run.summary is not None and run.summary.discarded is None]
+        levels = _levels(own, material, suggest_marks)
+        title, growth = capital(str(threshold.condition)), _growth(material, levels)
+        made.append(Ladder(title, threshold.condition, levels, _window(own), threshold, growth))
+    others: dict[str, list[RunMaterial]] = {}
+    for run in material.runs:
+        at_home = run.summary is not None and any(run.summary.condition.same_as(one.condition) for one in material.thresholds)
+        discarded = run.summary is not None and run.summary.discarded is not None
+        if not at_home and not discarded:
+            others.setdefault(_other_title(run), []).append(run)
+    made += [Ladder(title, None, _levels(own, material, suggest_marks), _window(own)) for title, own in others.items()]
+    return tuple(made)
+
+
+def _other_title(run: RunMaterial) -> str:
+    sound = run.record.get("stimulus")
+    again = f" (decided again from {run.record['replay_of']})" if run.record.get("replay_of") else ""
+    if not isinstance(sound, Mapping):
+        return f"Sound of other equipment{again}"
+    return f"{capital(str(sound.get('ear')))} ear, {sound.get('stimulus')} by {sound.get('route')}{again}"
+
+
+def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool) -> tuple[Level, ...]:
+    grouped: dict[tuple[str, str, str], list[RunMaterial]] = {}
+    for run in runs:
+        masking = (run.record.get("stimulus") or {}).get("masking")
+        noise = "" if masking is None else f", other ear masked ({masked_words(masking)})"
+        purpose = run.summary.purpose if run.summary is not None else "threshold"
+        only = f", run for {purpose}" if purpose == "growth" else ""
+        grouped.setdefault((level_words(run), noise, only), []).append(run)
+    levels = [_level("".join(key), own, material, suggest_marks) for key, own in grouped.items()]
+    return tuple(sorted(levels, key=lambda level: -level.level_db_nhl if math.isfinite(level.level_db_nhl) else math.inf))
+
+
+def _level(label: str, runs: Sequence[RunMaterial], material: Material, suggest_marks: bool) -> Level:
+    usable: list[tuple[RunMaterial, Averages]] = []
+    untold = []
+    for run in runs:
+        try:
+            if run.columns is None:
+                raise ValueError("it left no average")
+            averages = Averages.of_run(run.columns, run.record)
+            if not np.isfinite(averages.average_uv).all():
+                raise ValueError("its average is not defined")
+            usable.append((run, averages))
+        except (ValueError, KeyError) as error:
+            untold.append(f"run {run.number} is not drawn: {error}")
+    sound = runs[0].record.get("stimulus") or {}
+    db = sound.get("level_db_nhl")
+    level_db = math.nan if db is None or sound.get("muted") else float(db)
+    level = Level(label, level_db, tuple(runs), np.empty(0), np.empty(0), math.nan)
+    if not usable:
+        return replace(level, untold=tuple(untold))
+    curves = tuple((f"run {run.number}", one.times_ms, 1e3 * one.average_uv) for run, one in usable)
+    replicates = [_replicate(run, averages) for run, averages in usable]
+    try:
+        both = combined(replicates)
+    except ValueError as error:
+        untold.append(f"runs are not put together: {error}")
+        both = usable[0][1]
+    comparison = None
+    window = _window(runs)
+    if len(usable) > 1 and window is not None:
+        with contextlib.suppress(ValueError):
+            comparison = compare(replicates, window, float(runs[0].record.get("alpha") or math.nan))
+    level = replace(
+        level, times_ms=both.times_ms, average_nv=1e3 * both.average_uv, noise_nv=both.residual_noise_nv, curves_nv=curves,
+        comparison=comparison,
+    )  # fmt: skip
+    marks, problem = _marks(level, both, runs, material, suggest_marks)
+    untold += [problem] if problem else []
+    return replace(level, marks=marks, published=_published(marks, sound, material), untold=tuple(untold))
+
+
+def _replicate(run: RunMaterial, averages: Averages) -> Replicate:
+    evidence = run.record.get("evidence")
+    verdict: Outcome | None = run.record.get("verdict")
+    return Replicate(f"run {run.number}", averages, verdict, math.nan if evidence is None else float(evidence))
+
+
+def _marks(
+    level: Level, averages: Averages, runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
+) -> tuple[Marks, str]:
+    """Those by hand of the first run that has any, else suggested ones; the reason where there can be none."""
+    by_hand = next((run.marks for run in runs if run.marks is not None), None)
+    if by_hand is None and not suggest_marks:
+        return Marks(), ""
+    sound = runs[0].record.get("stimulus") or {}
+    if sound.get("muted"):
+        return Marks(), ""
+    window = _window(runs)
+    try:
+        trace = Trace.of(averages)
+        if by_hand is not None and len(runs) == 1:
+            return by_hand, ""
+        if window is None:
+            raise ValueError("the response window of the run is not known")
+        where = sought(
+            sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
+            frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
+        )  # fmt: skip
+        if by_hand is not None:  # their places, with amplitudes of the common average
+            return measured(by_hand, trace, where.width), ""
+        return suggest(trace, where, present=all(run.record.get("verdict") == PRESENT for run in runs)), ""
+    except ValueError as error:
+        return Marks(), f"no waves are suggested at {level.label}: {error}"
+
+
+def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tuple[tuple[str, Norm], ...]:
+    """For every value in the table of waves that has a published one: name as there, and where it comes from."""
+    kind, db, age = sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group")
+    hz, span = sound.get("frequency_hz"), sound.get("chirp_span_ms")
+    found: list[tuple[str, Norm | None]] = []
+    for mark in marks.marks:
+        found.append((mark.wave, material.norms.latency(mark.wave, kind, db, age, frequency_hz=hz, span_ms=span)))
+        if mark.wave == "V":
+            found.append(("V amplitude", material.norms.amplitude(kind, db, age, span_ms=span)))
+    for name in marks.intervals():
+        first, second = name.split("-")
+        found.append((name, material.norms.interval(first, second, age)))
+    return tuple((name, norm) for name, norm in found if norm is not None)
+
+
+def _growth(material: Material, levels: Sequence[Level]) -> tuple[str, ...]:
+    """Of neighbouring levels, each once; a masked and an unmasked run of one level are not set against each other."""
+    series: dict[float, Level] = {}
+    for level in levels:
+        if math.isfinite(level.level_db_nhl):
+            series.setdefault(level.level_db_nhl, level)
+    if not series:
+        return ()
+    sound = next(iter(series.values())).runs[0].record["stimulus"]
+    found = ladder_growth(
+        [(db, level.marks) for db, level in series.items()], material.norms, sound.get("kind"), sound.get("age_group"),
+        frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
+    )  # fmt: skip
+    return tuple(f"From {one.from_db_nhl:g} to {one.to_db_nhl:g} dB nHL: {one.words}." for one in found)
+
+
+def _window(runs: Sequence[RunMaterial]) -> tuple[float, float] | None:
+    for run in runs:
+        window = (run.plan.get("analysis") or {}).get("window_ms")
+        if window is not None:
+            return float(window[0]), float(window[1])
+    return None
+
+
+def capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

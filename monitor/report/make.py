@@ -1,0 +1,32 @@
+"""What a report says, worked out from plain data: averages with their marks, ladders, masking, hearing levels, methods.
+
+Nothing here reads a clock or a file: the same material gives the same report. How it looks is decided elsewhere.
+"""
+
+from __future__ import annotations
+
+from monitor.air_bone import AirBone, compare_all
+from monitor.hearing import Estimate, NotEstimated, estimate_all
+from monitor.methods import Facts, methods
+from monitor.report.hearing import masking_of, measured_thresholds
+from monitor.report.ladders import ladders_of
+from monitor.report.material import Material
+from monitor.report.parts import Report
+
+
+def make_report(material: Material, suggest_marks: bool = False) -> Report:
+    """Everything that the material says. Marks placed by hand are always shown; others are suggested where asked for."""
+    ladders = ladders_of(material, suggest_marks)
+    masking = masking_of(material)
+    estimates: tuple[Estimate, ...] = ()
+    rest: tuple[NotEstimated, ...] = ()
+    air_bone: tuple[AirBone, ...] = ()
+    age = material.subject.age_group
+    if material.chosen and age is not None:
+        found = measured_thresholds(material, masking)
+        estimates, rest = estimate_all(found, material.tables.choose(material.chosen), age, material.subject.age_months)
+        air_bone = compare_all(estimates, material.tables, age, material.subject.age_months)
+    facts = [
+        Facts(run.number, run.record, run.plan, None if run.summary is None else run.summary.discarded) for run in material.runs
+    ]
+    return Report(material, ladders, masking, methods(facts), estimates, rest, air_bone, suggest_marks)

@@ -1,0 +1,131 @@
+"""What a report holds, as plain values, and the words for a run that several parts need."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from monitor.air_bone import AirBone
+from monitor.core.samples import Floats
+from monitor.hearing import Estimate, NotEstimated
+from monitor.marks import Marks
+from monitor.masking_advice import MaskingAdvice
+from monitor.methods import Methods
+from monitor.norms import Norm
+from monitor.replicates import Comparison
+from monitor.report.material import Material, RunMaterial
+from monitor.session_types import WORDS, Condition
+from monitor.threshold import Threshold
+
+BAND = 1.96  # times the residual noise: holds 95 of 100 points of what the average would be without noise, if that is Gaussian
+
+
+@dataclass(frozen=True)
+class Level:
+    """Runs of one condition at one level that are drawn over each other. Curves (n_times,) in nV on ``times_ms``.
+
+    ``curves_nv``: name, times and curve of each run. ``noise_nv``: of the common average; nan where there is none.
+    ``untold``: why there is no average or there are no marks, empty where nothing is missing.
+    """
+
+    label: str
+    level_db_nhl: float
+    runs: tuple[RunMaterial, ...]
+    times_ms: Floats
+    average_nv: Floats
+    noise_nv: float
+    curves_nv: tuple[tuple[str, Floats, Floats], ...] = ()
+    comparison: Comparison | None = None
+    marks: Marks = field(default_factory=Marks)
+    published: tuple[tuple[str, Norm], ...] = ()
+    untold: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return " and ".join(str(run.number) for run in self.runs)
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """One condition: its levels from the highest down, what they say together."""
+
+    title: str
+    condition: Condition | None
+    levels: tuple[Level, ...]
+    window_ms: tuple[float, float] | None
+    threshold: Threshold | None = None
+    growth: tuple[str, ...] = ()
+
+    @property
+    def runs(self) -> tuple[RunMaterial, ...]:
+        return tuple(sorted((run for level in self.levels for run in level.runs), key=lambda run: run.number))
+
+
+@dataclass(frozen=True)
+class Masked:
+    """Advice and judgement for one run."""
+
+    run: int
+    due: bool
+    words: str
+    advice: MaskingAdvice
+
+
+@dataclass(frozen=True)
+class Report:
+    """``estimates`` and what goes with them are empty where no table of hearing levels was chosen."""
+
+    material: Material
+    ladders: tuple[Ladder, ...]
+    masking: tuple[Masked, ...]
+    methods: Methods
+    estimates: tuple[Estimate, ...] = ()
+    not_estimated: tuple[NotEstimated, ...] = ()
+    air_bone: tuple[AirBone, ...] = ()
+    suggested: bool = False  # waves were to be suggested where nobody had marked any
+
+    @property
+    def title(self) -> str:
+        said = " · ".join(part for part in (self.material.title, self.material.subject.pseudonym) if part)
+        return said or f"Runs in {self.material.name}"
+
+    @property
+    def discarded(self) -> tuple[RunMaterial, ...]:
+        return tuple(run for run in self.material.runs if run.summary is not None and run.summary.discarded is not None)
+
+
+def level_words(run: RunMaterial) -> str:
+    """40 dB nHL; -30 dB re full scale, uncalibrated; level not known."""
+    sound = run.record.get("stimulus")
+    if not isinstance(sound, Mapping):
+        return "level not known"
+    muted = ", muted control" if sound.get("muted") else ""
+    if sound.get("level_db_nhl") is not None:
+        return f"{sound['level_db_nhl']:g} dB nHL{muted}"
+    return f"{sound['level_db_fs']:g} dB re full scale, uncalibrated{muted}" if sound.get("level_db_fs") is not None else (
+        f"level not known{muted}"
+    )  # fmt: skip
+
+
+def masked_words(masking: Mapping[str, Any]) -> str:
+    """white 60 dB EM."""
+    em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
+    level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
+    return f"{masking.get('noise')} {level}"
+
+
+def verdict_words(run: RunMaterial) -> str:
+    """response, no response, undecided, a fault."""
+    if run.record.get("stopped_by") == "fault" or run.record.get("verdict") is None:
+        return "a fault"
+    return WORDS.get(str(run.record["verdict"]), str(run.record["verdict"]))
+
+
+def electrodes(run: RunMaterial) -> list[dict[str, Any]] | None:
+    """What the check before the run said about electrodes, where it was kept; None: it was not."""
+    if run.check is None or not isinstance(run.check.get("findings"), list):
+        return None
+    return [dict(one) for one in run.check["findings"] if isinstance(one, Mapping) and one.get("group") == "electrodes"]
+
+
