@@ -150,7 +150,7 @@ def _certificates(home: Path) -> list[bytes]:
     entry = Measured(
         rate_hz=8000.0, issued=TODAY, valid_days=90, sounds=500, offset_ms=0.1, sd_ms=0.01, min_ms=0.0, max_ms=0.2, drift_ppm=1.0,
         drift_se_ppm=0.1, missing_triggers=0, double_triggers=0, missing_sounds=0, double_sounds=0, wrong_polarity=0, breaks=0,
-        trigger_edges="digital", sound_channel="3", version="0.1.0",
+        trigger_edges="digital", sound_channel="3", version="any",
     )  # fmt: skip
     certificate = Certificate(
         output=OutputOf(device="virtual-earphone", host_interface="lsl", rate_hz=48000.0),
