@@ -35,11 +35,11 @@ from .events import (
     Verdict,
 )
 from .onsets import LOOKAHEAD_MS, Onset, OnsetFinder
-from .reporting import reason
+from .reporting import NO_SAMPLE, no_trigger, reason, wrong_rate
 from .samples import Bools, Chunk, Floats
 from .segment import Segment
 from .settings import EngineSettings
-from .silence import GIVE_UP_S, SAY_S, SilenceWatch
+from .silence import SAY_S, SilenceWatch
 from .stopping import Outcome, StoppedBy
 from .units import Counts, Sweep, UnitJudge
 from .watching import StreamWatch
@@ -262,25 +262,14 @@ class Engine:
     def _say_rate(self, found: RateMismatch) -> None:
         self._say(found)
         if found.refused:
-            why = (
-                f"the stream states {found.nominal_hz:g} Hz, but its time stamps say {found.measured_hz:.0f} Hz: filters and "
-                "times would not be what they are called. Set the amplifier's program right, then begin a new run"
-            )
-            self._decide(found.sample, "inconclusive", "fault", why)
+            self._decide(found.sample, "inconclusive", "fault", wrong_rate(found))
 
     def _say_silent(self, sample: int) -> None:
         if not self._silence.say():
             self._say(TriggerSilent(sample, SAY_S))
             return
         channel = self.settings.layout.labels[self.settings.layout.trigger]
-        heard = "after the last one" if self._onsets.model is not None else "since the start"
-        if self._broken:
-            why = f"no usable sample for {GIVE_UP_S:.0f} s: at least one chosen channel is not a finite number; is it connected?"
-        else:
-            why = (
-                f"no trigger for {GIVE_UP_S:.0f} s {heard} in channel {channel!r}: check the cable, the sound, and that this "
-                "is the trigger channel (numbers count from 1)"
-            )
+        why = NO_SAMPLE if self._broken else no_trigger(channel, ever=self._onsets.model is not None)
         self._decide(sample, "inconclusive", "fault", why)
 
     # -- sweeps ---------------------------------------------------------------------------------------------------

@@ -1,18 +1,20 @@
-"""One look in the words of the run: the event that is kept, and the reason of a verdict."""
+"""The words of the run: one look as the event that is kept, and the reason of every verdict."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from .analysis import UNIT_SWEEPS, Look
-from .events import LookDone
+from .events import LookDone, RateMismatch
 from .forecast import forecast
 from .settings import EngineSettings
+from .silence import GIVE_UP_S
 from .stopping import FindsResponse, StoppedBy
 
 CAUSES = {0: "within units", 1: "between units", -1: "between units, smaller"}
 DECIDING = 0  # channel of the batch that decides
 AHEAD = ("forecast_low_sweeps", "forecast_median_sweeps", "forecast_high_sweeps", "forecast_response")
+NO_SAMPLE = f"no usable sample for {GIVE_UP_S:.0f} s: at least one chosen channel is not a finite number; is it connected?"
 
 
 def look_event(
@@ -82,3 +84,20 @@ def _standing(look: LookDone, finds: FindsResponse, link: str) -> str:
     if look.measure == "p_value":
         return f"{finds.title}: p = {10.0**-look.standing:.2g}, at most {10.0**-look.needed:.2g} allowed at this look"
     return f"{finds.title} {look.standing:.2f} {link} {look.needed:.2f}"
+
+
+def wrong_rate(found: RateMismatch) -> str:
+    """Why a run ends whose stream has another rate than it states."""
+    return (
+        f"the stream states {found.nominal_hz:g} Hz, but its time stamps say {found.measured_hz:.0f} Hz: filters and "
+        "times would not be what they are called. Set the amplifier's program right, then begin a new run"
+    )
+
+
+def no_trigger(channel: str, ever: bool) -> str:
+    """Why a run ends whose trigger channel is silent; ``ever``: whether a trigger was seen before."""
+    heard = "after the last one" if ever else "since the start"
+    return (
+        f"no trigger for {GIVE_UP_S:.0f} s {heard} in channel {channel!r}: check the cable, the sound, and that this "
+        "is the trigger channel (numbers count from 1)"
+    )
