@@ -114,8 +114,7 @@ class InSession:
 
 
 def reported(session: Path) -> None:
-    for suggest in (False, True):
-        report_text(make_report(read_material(session), suggest_marks=suggest))
+    report_text(make_report(read_material(session), suggest_marks=True))
 
 
 def plainly_reported(session: Path) -> None:

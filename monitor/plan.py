@@ -469,6 +469,10 @@ class Plan(_Section):
             raise PlanError(
                 'analysis.amplifier_delay_ms = "certificate" is known when a run has found its stream: give the delay in ms here'
             )
+        try:
+            evidence = self.evidence_settings()
+        except ValueError as error:
+            raise PlanError(f"analysis.latency_ms: {error}") from error
         settings = EngineSettings(
             layout=layout,
             band_hz=analysis.band_hz,
@@ -485,7 +489,7 @@ class Plan(_Section):
                 device_break_mark_ms=math.nan if self.sound is None else OWN_DEVICE_BREAK_MARK_MS,
             ),
             criteria=criteria,
-            evidence=self.evidence_settings(),
+            evidence=evidence,
             rule=decision.rule,
             look_every=decision.look_every,
             alpha=decision.alpha,
@@ -511,11 +515,19 @@ def load_plan(path: Path) -> Plan:
         raise PlanError(f"plan {path} is not TOML: {error}") from error
     sound = data.get("sound")
     if isinstance(sound, dict):
-        sound |= {key: str((path.parent / sound[key]).resolve()) for key in PATHS if isinstance(sound.get(key), str)}
+        sound |= {key: beside(path, sound[key]) for key in PATHS if isinstance(sound.get(key), str)}
     timing = data.get("timing")
     if isinstance(timing, dict) and isinstance(timing.get("certificate"), str):
-        timing["certificate"] = str((path.parent / timing["certificate"]).resolve())
+        timing["certificate"] = beside(path, timing["certificate"])
     return make_plan(data, str(path))
+
+
+def beside(plan: Path, name: str) -> str:
+    """A path in a plan counts from the plan's own folder. Raises PlanError."""
+    try:
+        return str((plan.parent / name).resolve())
+    except (OSError, ValueError, RuntimeError) as error:  # too long, a zero byte, links that lead to themselves
+        raise PlanError(f"plan {plan}: {name!r} is no path of a file ({error})") from error
 
 
 def make_plan(data: dict[str, Any], origin: str = "plan") -> Plan:

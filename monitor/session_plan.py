@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
 from monitor.next_level import Rules
-from monitor.plan import PATHS, Plan, PlanError, make_plan
+from monitor.plan import PATHS, Plan, PlanError, beside, make_plan
 from monitor.session_types import Condition
 from stimuli.reading import toml_of
 
@@ -218,7 +218,7 @@ def load_session_plan(path: Path) -> SessionPlan:
     for table in (*tables, data.get("hearing")):
         if isinstance(table, dict):
             paths = [key for key in (*PATHS, "certificate", "own") if isinstance(table.get(key), str)]
-            table |= {key: str((path.parent / table[key]).resolve()) for key in paths}
+            table |= {key: beside(path, table[key]) for key in paths}
     return make_session_plan(data, str(path))
 
 

@@ -41,13 +41,18 @@ class WaveNoise:
         return self.rms_nv * float(np.sqrt((power * np.exp(-((per_ms * smooth_ms) ** 2)) * per_ms ** (2 * order)).sum()))
 
     def difference_sd(self, lags_ms: ArrayLike, smooth_ms: float = 0.0) -> Floats:
-        """SD in nV of the difference of two points of the smoothed average, ``lags_ms`` (any shape) apart."""
+        """SD in nV of the difference of two points of the smoothed average, ``lags_ms`` (any shape) apart.
+
+        Each lag is worked out once: on an even grid all pairs of points have few, and a long window makes millions of pairs.
+        """
         hz, power = _spectrum(self.band_hz, self.fall, self.bend)
         per_ms = 2e-3 * np.pi * hz
         power = power * np.exp(-((per_ms * smooth_ms) ** 2))
         lags = np.asarray(lags_ms, dtype=np.float64)
-        swing = 1.0 - np.cos(lags[..., np.newaxis] * per_ms)
-        return self.rms_nv * np.sqrt(2.0 * np.maximum(swing @ power, 0.0))
+        known, which = np.unique(np.abs(lags).ravel().round(9), return_inverse=True)
+        swing = 1.0 - np.cos(known[:, np.newaxis] * per_ms)
+        sds = self.rms_nv * np.sqrt(2.0 * np.maximum(swing @ power, 0.0))
+        return np.asarray(sds[which].reshape(lags.shape), dtype=np.float64)
 
 
 def noise_of(
