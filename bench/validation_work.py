@@ -11,17 +11,22 @@ from typing import Any
 
 import numpy as np
 
+from stimuli.quoting import QuotingError
+from stimuli.reading import json_from, text_of
+
 from .muted import MutedDraws
 from .noises import NOISES, NoiseSource, Source, run_seeds
 from .recordings import RecordingDraws
 from .simulate import simulate
 from .validation_plan import MUTED, RECORDING, Cell, ValidationPlan
 
+MOST_BYTES = 500_000_000  # of results, own choice
+
 CELLS = "cells.jsonl"
 Record = dict[str, Any]
 
 
-class ResumeError(RuntimeError):
+class ResumeError(QuotingError, RuntimeError):
     """The output folder holds results of something else."""
 
 
@@ -105,24 +110,30 @@ def _cell(record: Record) -> Cell:
 
 def _read(path: Path, plan: ValidationPlan) -> dict[Cell, Record]:
     """Finished cells; a last line that was cut off by an interruption is removed."""
-    if not path.exists() or not path.read_bytes().strip():
+    try:
+        text = text_of(path, MOST_BYTES) if path.exists() else ""
+    except ValueError as error:
+        raise ResumeError(f"{path} holds no results ({error}): give another --out, or remove that folder") from error
+    if not text.strip():
         path.write_text(json.dumps({"plan": plan.identity}) + "\n", encoding="utf-8")
         return {}
-    text = path.read_text(encoding="utf-8")
     whole, _, cut = text.rpartition("\n")
     if cut:
         path.write_text(whole + "\n" if whole else "", encoding="utf-8")
     records = []
     for line in whole.splitlines():
         with suppress(json.JSONDecodeError):
-            records.append(json.loads(line))
-    found = records[0].get("plan") if records else None
+            records.append(json_from(line))
+    found = records[0].get("plan") if records and isinstance(records[0], dict) else None
     if found != plan.identity:
         raise ResumeError(
             f"{path} holds results of another plan ({found}; this one is {plan.identity}): other settings, another seed or "
             "another version of the program. Give another --out, or remove that folder"
         )
-    return {_cell(record): record for record in records[1:]}
+    try:
+        return {_cell(record): record for record in records[1:]}
+    except (KeyError, TypeError, ValueError) as error:
+        raise ResumeError(f"{path} is damaged ({error!r}): give another --out, or remove that folder") from error
 
 
 def _here(plan: ValidationPlan, cells: Sequence[Cell], jobs: int) -> Iterator[Record]:
