@@ -7,7 +7,9 @@ runs, however many are drawn from it. Reports give both numbers.
 from __future__ import annotations
 
 import hashlib
+import io
 import math
+import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -25,15 +27,18 @@ from monitor.plan import load_plan
 from monitor.sources.base import StreamDescription
 from monitor.sources.channels import unit_to_uv
 from monitor.sources.recording import RecordingSource
+from stimuli.quoting import QuotingError
+from stimuli.reading import bytes_of
 
 from .noises import Grid, Presentation
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+MOST_BYTES = 4_000_000_000  # of arrays, also when they are unpacked; own choice
 FORMATS = "a run folder, an .xdf, .bdf or .edf file, or .npy/.npz with samples (n,) or sweeps (n_sweeps, n_times) in uV"
 
 
-class RecordingError(ValueError):
+class RecordingError(QuotingError, ValueError):
     """This file cannot serve as a null source; the text says why and what to do."""
 
 
@@ -83,7 +88,7 @@ def load(recording: Recording, band_hz: tuple[float, float]) -> Loaded:
             channel = channel or (stream.eeg[0] if stream.eeg else None)
             unit = unit or stream.unit
         path = folder.raw
-    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    sha256 = hashlib.sha256(bytes_of(path, MOST_BYTES)).hexdigest()
     if path.suffix in (".npy", ".npz"):
         samples, rate_hz = _arrays(path, recording.rate_hz)
         if samples.ndim == 2:
@@ -101,23 +106,37 @@ def load(recording: Recording, band_hz: tuple[float, float]) -> Loaded:
 
 
 def _arrays(path: Path, rate_hz: float | None) -> tuple[NDArray[Any], float]:
-    found = np.load(path, allow_pickle=False)
-    if isinstance(found, np.ndarray):
-        samples = found
-    else:
-        names = [name for name in found.files if found[name].ndim in (1, 2) and found[name].size > 1]
-        if len(names) != 1:
-            raise RecordingError(f"{path} holds {len(names)} arrays that could be samples ({', '.join(names)}): keep one")
-        samples = found[names[0]]
-        if rate_hz is None and "rate_hz" in found.files:
-            rate_hz = float(found["rate_hz"])
-    if rate_hz is None or not rate_hz > 0:
+    try:
+        found = _unpacked(path)
+    except Exception as error:  # numpy and zipfile raise whatever a damaged header makes their code trip over
+        raise RecordingError(f"{path} cannot be read as numbers: {error or type(error).__name__}") from error
+    names = [name for name, array in found.items() if array.ndim in (1, 2) and array.size > 1]
+    if len(names) != 1:
+        raise RecordingError(f"{path} holds {len(names)} arrays that could be samples ({', '.join(names)}): keep one")
+    samples = found[names[0]]
+    if rate_hz is None and "rate_hz" in found and found["rate_hz"].size == 1:
+        rate_hz = float(found["rate_hz"].item())
+    if rate_hz is None or not 0 < rate_hz < math.inf:
         raise RecordingError(f"{path} does not state its sampling rate: give --rate in Hz, or store rate_hz in the .npz")
-    if samples.ndim not in (1, 2) or not np.isrealobj(samples):
-        raise RecordingError(f"{path} holds {samples.dtype} of shape {samples.shape}: give {FORMATS}")
     if samples.ndim == 2 and not np.isfinite(samples).all():
         raise RecordingError(f"{path} holds sweeps with values that are not finite: leave those sweeps out")
     return samples, rate_hz
+
+
+def _unpacked(path: Path) -> dict[str, NDArray[Any]]:
+    """Every array by its name. Raises whatever."""
+    content = io.BytesIO(bytes_of(path, MOST_BYTES))
+    if zipfile.is_zipfile(content):
+        with zipfile.ZipFile(content) as packed:
+            if (size := sum(entry.file_size for entry in packed.infolist())) > MOST_BYTES:
+                raise ValueError(f"it unpacks to {size:,} bytes; at most {MOST_BYTES:,} are read")
+    content.seek(0)
+    found = np.load(content, allow_pickle=False)
+    arrays = {"samples": found} if isinstance(found, np.ndarray) else {name: found[name] for name in found.files}
+    for name, array in arrays.items():
+        if array.dtype.kind not in "iuf":
+            raise ValueError(f"{name} holds {array.dtype}, and no real numbers")
+    return arrays
 
 
 def _recorded(path: Path, channel: str, unit: str | None) -> tuple[str, float, list[Floats]]:

@@ -16,6 +16,7 @@ from monitor import sentence
 from monitor.plan import Plan
 from monitor.run import Run
 from monitor.status import Status
+from stimuli.quoting import harmless
 
 EVERY_S = 0.2
 LINE_EVERY_S = 2.0
@@ -74,7 +75,8 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         grid.add_row("sweeps", bar(look.sweeps_presented / plan.decision.max_sweeps), f"{presented}; {sentence.left_out(look)}")
         grid.add_row("forecast", "", sentence.ahead(look) or "not known yet")
     grid.add_row("behind", "", f"{status.behind_ms:.0f} ms · {status.seconds:.1f} s of EEG · {status.state}")
-    parts: list[Text | Table] = [Text(sentence.headline(status, floor_nv), style="bold"), Text(title, style="dim"), grid]
+    headline = Text(sentence.headline(status, floor_nv), style="bold")
+    parts: list[Text | Table] = [headline, Text(harmless(title), style="dim"), grid]
     if status.average is not None:
         average = status.average.average_uv[0]
         times = status.average.times_ms
@@ -83,13 +85,13 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         if curve:
             low, high = 1e3 * float(average[inside].min()), 1e3 * float(average[inside].max())
             parts += [Text(curve), Text(f"0 ms{times[-1]:>58.0f} ms   {low:+.0f} to {high:+.0f} nV", style="dim")]
-    parts += [Text(f"! {notice}") for notice in status.notices[-2:]]
+    parts += [Text(harmless(f"! {notice}")) for notice in status.notices[-2:]]
     return Group(*parts)
 
 
 def watch(run: Run, plan: Plan, title: str, out: TextIO) -> None:
     """Show the run until it is over. Ctrl-C asks it to stop."""
-    console = Console(file=out)
+    console = Console(file=out, markup=False, emoji=False)  # what others wrote is no markup
     try:
         if console.is_terminal:
             with Live(panel(run.status, plan, title), console=console, refresh_per_second=5, transient=False) as live:
@@ -104,7 +106,7 @@ def watch(run: Run, plan: Plan, title: str, out: TextIO) -> None:
 
 
 def _lines(run: Run, plan: Plan, title: str, out: TextIO) -> None:
-    out.write(title + "\n")
+    out.write(harmless(title) + "\n")
     said_s = -math.inf
     while not run.wait(EVERY_S):
         if run.verdict is None and time.monotonic() - said_s >= LINE_EVERY_S:

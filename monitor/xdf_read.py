@@ -34,10 +34,12 @@ from monitor.xdf_format import (
     essentials,
     record_dtype,
 )
+from stimuli.reading import open_file
 
 Buffer = bytes | mmap.mmap
 
 _VARLEN = {1: struct.Struct("<B"), 4: struct.Struct("<I"), 8: struct.Struct("<Q")}
+MOST_STREAMS, MOST_PROBLEMS = 1000, 100  # own choice: of a file; damage beyond is counted, and not described
 CHUNKS_AT_ONCE = 256  # chunks of a live recording are small: one by one they cost more than their samples
 _STAMP = struct.Struct("<d")
 _OFFSET = struct.Struct("<dd")
@@ -65,7 +67,7 @@ def read_xdf(path: Path | str) -> XdfFile:
 
     Raises XdfError if the file is not XDF, OSError if it cannot be opened.
     """
-    with open(path, "rb") as file:
+    with open_file(path) as file:
         if file.read(4) != MAGIC:
             raise XdfError(f"{path} is no XDF file: it does not start with {MAGIC.decode()!r}")
         with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as buffer:
@@ -76,8 +78,27 @@ def read_buffer(buffer: Buffer) -> XdfFile:
     """Read the bytes of a whole file, magic included."""
     walk = _Walk(buffer)
     walk.run()
-    streams = {stream_id: _assemble(buffer, stream_id, found, walk.problems) for stream_id, found in walk.streams.items()}
-    return XdfFile(walk.header_xml, streams, walk.cut, tuple(walk.problems))
+    streams = {stream_id: _assemble(buffer, stream_id, found, walk.problems.add) for stream_id, found in walk.streams.items()}
+    return XdfFile(walk.header_xml, streams, walk.cut, walk.problems.told())
+
+
+class _Problems:
+    """What is damaged, each once, up to a number: a file may be nothing else."""
+
+    def __init__(self) -> None:
+        self.found: dict[str, None] = {}
+        self.more = 0
+
+    def add(self, problem: str) -> None:
+        if problem in self.found:
+            return
+        if len(self.found) < MOST_PROBLEMS:
+            self.found[problem] = None
+        else:
+            self.more += 1
+
+    def told(self) -> tuple[str, ...]:
+        return (*self.found, *([f"{self.more} more places that are damaged"] if self.more else []))
 
 
 class _Walk:
@@ -87,7 +108,8 @@ class _Walk:
         self.header_xml = ""
         self.streams: dict[int, _Found] = {}
         self.cut: str | None = None
-        self.problems: list[str] = []
+        self.problems = _Problems()
+        self.refused: set[int] = set()  # streams whose samples are of another header by now
 
     def run(self) -> None:
         position = 4
@@ -108,16 +130,14 @@ class _Walk:
                     self._unfinished(start, self.size)
                 self.cut = f"the file ends within a chunk, {self.size - position} bytes after its begin at byte {position}"
                 return
-            self.problems.append(f"damaged from byte {position} to {resume}: went on at the boundary there")
+            self.problems.add(f"damaged from byte {position} to {resume}: went on at the boundary there")
             position = resume + len(BOUNDARY)
 
     def _try(self, read: Callable[[int, int], None], start: int, end: int) -> None:
         try:
             read(start, end)
         except (_Short, XdfError, struct.error) as error:
-            problem = f"chunk skipped: {error}"
-            if problem not in self.problems:
-                self.problems.append(problem)
+            self.problems.add(f"chunk skipped: {error}")
 
     def _chunk(self, start: int, end: int) -> None:
         (tag,) = struct.unpack_from("<H", self.buffer, start)
@@ -134,12 +154,22 @@ class _Walk:
             self.header_xml = self._text(body, end)
         elif tag == STREAM_HEADER:
             (stream_id,) = struct.unpack_from("<I", self.buffer, body)
-            xml = self._text(body + 4, end)
-            self.streams[stream_id] = _Found(xml, *essentials(xml))
+            self._header(stream_id, self._text(body + 4, end))
         elif tag == STREAM_FOOTER:
             self._stream(body, end).footer_xml = self._text(body + 4, end)
         elif tag != BOUNDARY_TAG:
-            self.problems.append(f"chunk with unknown tag {tag} at byte {start} skipped")
+            self.problems.add(f"chunk with unknown tag {tag} at byte {start} skipped")
+
+    def _header(self, stream_id: int, xml: str) -> None:
+        before = self.streams.get(stream_id)
+        if before is not None and before.xml == xml:
+            return
+        if before is not None and before.chunks:
+            self.refused.add(stream_id)
+            raise XdfError(f"stream {stream_id} has a second header that differs: what is behind it is left out")
+        if before is None and len(self.streams) >= MOST_STREAMS:
+            raise XdfError(f"there are more than {MOST_STREAMS:,} streams: the first ones are read")
+        self.streams[stream_id] = _Found(xml, *essentials(xml))
 
     def _unfinished(self, start: int, end: int) -> None:
         """A sample chunk that the file's end cuts still holds whole samples."""
@@ -157,18 +187,20 @@ class _Walk:
         (stream_id,) = struct.unpack_from("<I", self.buffer, body)
         if stream_id not in self.streams:
             raise _Short(f"stream {stream_id} has no header")
+        if stream_id in self.refused:
+            raise _Short(f"stream {stream_id} has a second header that differs")
         return self.streams[stream_id]
 
     def _text(self, start: int, end: int) -> str:
         return self.buffer[start:end].decode("utf-8", "replace")
 
 
-def _assemble(buffer: Buffer, stream_id: int, found: _Found, problems: list[str]) -> XdfStream:
+def _assemble(buffer: Buffer, stream_id: int, found: _Found, problem: Callable[[str], None]) -> XdfStream:
     read = _read_texts if found.channel_format == "string" else _read_numbers
     samples, stamps_s, sizes = read(buffer, found)
     for (start, end, stated), size in zip(found.chunks, sizes, strict=True):
         if size < stated and end < len(buffer):
-            problems.append(f"stream {stream_id}: chunk at byte {start} holds {size} of {stated} samples")
+            problem(f"stream {stream_id}: chunk at byte {start} holds {size} of {stated} samples")
     return XdfStream(
         stream_id,
         found.xml,

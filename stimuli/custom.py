@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import warnings
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stimuli.base import Waveform, scaled
+from stimuli.reading import bytes_of
 
 LARGEST_BYTES = 8_000_000  # own choice: a stimulus is short, a recording is a mistake
 LONGEST_S = 0.5
@@ -67,11 +69,12 @@ def fingerprint(path: Path) -> str:
 
 def _bytes(path: Path) -> bytes:
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise ValueError(f"wav = {str(path)!r} is larger than {LARGEST_BYTES // 1_000_000} MB: cut out one stimulus")
-        return path.read_bytes()
+        return bytes_of(path, LARGEST_BYTES)
     except OSError as error:
-        raise ValueError(f"wav = {str(path)!r} cannot be read ({error.strerror or error}): give the path of a file") from error
+        why = f"cannot be read ({error.strerror or error}): give the path of a file"
+        if error.errno == errno.EFBIG:
+            why = f"is larger than {LARGEST_BYTES // 1_000_000} MB: cut out one stimulus"
+        raise ValueError(f"wav = {str(path)!r} {why}") from error
 
 
 def _as_float(data: NDArray[Any]) -> NDArray[np.float64]:

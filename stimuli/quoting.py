@@ -24,6 +24,13 @@ def told(text: str) -> str:
     return "\n".join([*kept, f"and {more} more"] if more > 0 else kept)
 
 
+def harmless(text: str) -> str:
+    """All of a text for a terminal, whatever its length: lines and tabs stay."""
+    if text.isprintable():
+        return text
+    return "".join(one if one in "\n\t" else plain(one, 1) for one in text)
+
+
 def plain(text: str, most: int) -> str:
     """One line of about so many characters, the middle left out; control characters as they are written in Python."""
     if len(text) > most:
@@ -33,4 +40,4 @@ def plain(text: str, most: int) -> str:
     return "".join(ascii(one)[1:-1] if unicodedata.category(one) in OBEYED else one for one in text)
 
 
-__all__ = ["OBEYED", "QuotingError", "plain", "told"]
+__all__ = ["OBEYED", "QuotingError", "harmless", "plain", "told"]

@@ -28,6 +28,7 @@ DOCTOR = """example:
 Tries every part by itself and prints the line that installs what is missing.
 exit status: 0 a run on the virtual patient would work, 1 something it needs is missing"""
 
+MOST_LISTED = 64  # channels of a stream, in words; --json has them all
 WORDS = {"ok": "ok  ", "warning": "note", "missing": "MISSING", "no": "NO  "}
 
 
@@ -127,8 +128,9 @@ def list_them(args: argparse.Namespace) -> int:
             }
         )
         say(f"{stream.summary()}: {'can be used' if usable else 'cannot be the EEG of a run'}", args)
-        listed = (_channel(stream.labels[i], stream.units[i], i) for i in range(stream.channel_count))
-        say(f"    channels: {', '.join(listed)}", args)
+        listed = [_channel(stream.labels[i], stream.units[i], i) for i in range(min(stream.channel_count, MOST_LISTED))]
+        more = f" and {stream.channel_count - MOST_LISTED} more" if stream.channel_count > MOST_LISTED else ""
+        say(f"    channels: {', '.join(listed)}{more}", args)
         for finding in findings:
             say(f"    {WORDS[finding.level]}  {finding.sentence}", args)
     if not found:

@@ -14,6 +14,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from stimuli.quoting import harmless
+
 DONE, FAILED, BAD_ARGUMENTS, FAULT = 0, 1, 2, 3
 
 DEFAULT_SESSION = Path("sessions")
@@ -65,7 +67,7 @@ def decision_changes(args: argparse.Namespace) -> dict[str, dict[str, Any]]:
 def say(text: str, args: argparse.Namespace) -> None:
     """A line for a person: standard output, or standard error when standard output is for JSON."""
     stream = sys.stderr if getattr(args, "json", False) else sys.stdout
-    stream.write(text + "\n")
+    stream.write(harmless(text) + "\n")
     stream.flush()
 
 
@@ -73,12 +75,12 @@ def give_json(content: Any, args: argparse.Namespace) -> None:
     if getattr(args, "json", False):
         from monitor.folder import jsonable
 
-        sys.stdout.write(json.dumps(jsonable(content), ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps(jsonable(content)) + "\n")  # ASCII: a terminal obeys none of it
         sys.stdout.flush()
 
 
 def complain(text: str) -> None:
-    sys.stderr.write(f"quietfloor: {text}\n")
+    sys.stderr.write(harmless(f"quietfloor: {text}\n"))
     sys.stderr.flush()
 
 
@@ -91,6 +93,9 @@ def refuse(reason: object, status: int, args: argparse.Namespace) -> int:
 
 class _CurrentStderr(logging.StreamHandler):
     """Writes to whatever standard error is at the moment: a live view puts its own in place to keep its lines together."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return harmless(super().format(record))
 
     def emit(self, record: logging.LogRecord) -> None:
         self.setStream(sys.stderr)

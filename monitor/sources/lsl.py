@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.samples import Chunk
-from monitor.sources.base import AmbiguousStream, NoStream, StreamDescription, StreamLost, description_from_xml
+from monitor.sources.base import LONGEST_NAME, AmbiguousStream, NoStream, StreamDescription, StreamLost, description_from_xml
 from monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
-from monitor.xdf_format import DTYPES
+from monitor.sources.edf import FASTEST_HZ
+from monitor.xdf_format import DTYPES, MOST_CHANNELS
 from stimuli.lsl import load_pylsl
 
 __all__ = [
@@ -40,6 +41,7 @@ SETTLE_S = 0.8  # four local streams answered within 0.5 s: after the first matc
 POLL_S = 0.05
 STILL_RUNNING = "is its program still running?"
 _FORMATS = ("undefined", "float32", "double64", "string", "int32", "int16", "int8", "int64")  # liblsl's codes 0 to 7
+LONGEST_MARKER = 100_000  # bytes of one, own choice: it is kept in the recording and in memory
 BUFFER_S = 120  # liblsl drops the oldest samples beyond this backlog; the stamps then show the gap
 
 
@@ -117,6 +119,8 @@ class LslSource:
             raise NoStream(f"{found.description.summary()} carries text, not samples: name an EEG stream")
         pylsl = load_pylsl()
         self._pylsl = pylsl
+        if found.description.rate_hz > FASTEST_HZ:  # buffers are made for it
+            raise NoStream(f"{found.description.summary()} states more than {FASTEST_HZ:g} samples a second: no EEG has")
         self._inlet = pylsl.StreamInlet(found.info, max_buflen=BUFFER_S, recover=True, processing_flags=pylsl.proc_none)
         self._description = _full_description(self._inlet, open_timeout_s)
         rate_hz = self._description.rate_hz
@@ -196,7 +200,8 @@ class LslMarkers:
             raise NoStream(f"{found.description.summary()} carries samples, not text: name a marker stream")
         pylsl = load_pylsl()
         self._pylsl = pylsl
-        self._inlet = pylsl.StreamInlet(found.info, recover=True, processing_flags=pylsl.proc_none)
+        # Bytes as sent: text that is not UTF-8 must not end the run.
+        self._inlet = pylsl.StreamInlet(found.info, recover=True, processing_flags=pylsl.proc_none, as_numpy=True)
         self.description = _full_description(self._inlet, open_timeout_s)
         _guard(self._inlet.open_stream, self.description, open_timeout_s)
 
@@ -206,7 +211,7 @@ class LslMarkers:
         try:
             sample, stamp_s = self._inlet.pull_sample(timeout=timeout_s)
             while sample is not None:
-                markers.append((float(stamp_s), str(sample[0])))
+                markers.append((float(stamp_s), bytes(sample[0])[:LONGEST_MARKER].decode("utf-8", "replace")))
                 sample, stamp_s = self._inlet.pull_sample(timeout=0.0)
         except self._pylsl.util.LostError as error:
             if not markers:
@@ -232,15 +237,15 @@ def _describe(info: Any) -> StreamDescription:
     try:
         return description_from_xml(info.as_xml())
     except ValueError:  # a name with control characters makes XML that no parser takes; the stream is visible all the same
-        nothing = ("",) * info.channel_count()
+        nothing = ("",) * min(info.channel_count(), MOST_CHANNELS)
         return StreamDescription(
-            name=info.name(),
-            type=info.type(),
-            source_id=info.source_id(),
-            host=info.hostname(),
+            name=info.name()[:LONGEST_NAME],
+            type=info.type()[:LONGEST_NAME],
+            source_id=info.source_id()[:LONGEST_NAME],
+            host=info.hostname()[:LONGEST_NAME],
             uid=info.uid(),
             created_at_s=float(info.created_at()),
-            channel_count=int(info.channel_count()),
+            channel_count=len(nothing),
             rate_hz=float(info.nominal_srate()),
             channel_format=_FORMATS[info.channel_format()],
             labels=nothing,

@@ -12,6 +12,7 @@ from monitor.core.samples import Chunk, Floats
 from monitor.sources.base import AmbiguousStream, EndOfRecording, NoStream, StreamDescription, description_from_xml
 from monitor.sources.edf import MAGIC, read_edf
 from monitor.xdf import XdfFile, XdfStream, read_xdf
+from stimuli.reading import open_file
 
 
 class RecordingSource:
@@ -141,7 +142,7 @@ def places_of(times_s: Floats, stamps_s: Floats) -> Floats:
 
 def read_file(path: Path) -> XdfFile:
     """A recording in any form that is known here, by its first bytes. Raises XdfError, EdfError, OSError."""
-    with open(path, "rb") as file:
+    with open_file(path) as file:
         begin = file.read(8)
     return read_edf(path) if begin in MAGIC else read_xdf(path)
 
