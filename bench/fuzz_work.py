@@ -31,7 +31,7 @@ from bench.fuzz_target import Outcome, Target, resource, try_one
 MORE_MB = 512  # of address space for a process, beyond what it has with everything loaded
 HANGS_S = 60.0  # without an end of one input, by the clock on the wall: a busy machine is no hang
 SAYS_EACH_S, KEPT = 0.5, 3  # how often a process reports; inputs kept for each place of a crash
-_HEAD = struct.Struct("<QQ")  # number of the input that is being tried, its length
+_HEAD = struct.Struct("<QQQQ")  # number and length of the input that is being tried; accepted and refused by this process
 
 
 @dataclass
@@ -116,7 +116,9 @@ class _Running:
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def _died(self, how: str) -> None:
-        number, length = _HEAD.unpack_from(self.current)
+        number, length, accepted, refused = _HEAD.unpack_from(self.current)
+        self.said.accepted, self.said.refused = accepted, refused  # it had no time to say so; crashes it says at once
+        self.said.inputs = accepted + refused + self.said.crashes
         self._over()
         code = self.process.exitcode or 0
         named = f"{how} ({signal.Signals(-code).name if code < 0 else f'status {code}'})"
@@ -137,7 +139,7 @@ class _Running:
         home, scratch = self.folder / "seeds", self.folder / "work"
         home.mkdir()
         scratch.mkdir()
-        _HEAD.pack_into(self.current, 0, first, 0)
+        _HEAD.pack_into(self.current, 0, first, 0, 0, 0)
         seeds = list(self.target.seeds(home))
         for data in seeds:  # everything that is loaded when it is needed is loaded before memory is counted
             try_one(self.target, data, scratch)
@@ -145,14 +147,14 @@ class _Running:
         tally, said_s, number = Tally(self.target.name), time.monotonic(), first
         while number < self.inputs and time.monotonic() < self.until_s:
             data = input_of(self.target, seeds, self.seed, number)
-            _HEAD.pack_into(self.current, 0, number, len(data))
+            _HEAD.pack_into(self.current, 0, number, len(data), tally.accepted, tally.refused)
             self.current[_HEAD.size : _HEAD.size + len(data)] = data
             outcome = try_one(self.target, data, scratch)
             tally.add(outcome)
             number += 1
             if outcome.kind == "crash":
                 keep_input(self.keep, outcome, data, tally.places[outcome.where])
-            if time.monotonic() - said_s > SAYS_EACH_S:
+            if outcome.kind == "crash" or time.monotonic() - said_s > SAYS_EACH_S:
                 reports.send((tally, False))
                 said_s = time.monotonic()
         reports.send((tally, True))

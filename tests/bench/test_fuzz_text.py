@@ -1,0 +1,202 @@
+"""The frame tells crashes from answers; text files that are broken are refused in words; what once crashed is refused."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import bench.fuzz_target
+from bench.fuzz import all_targets, main, text
+from bench.fuzz_mutate import CHANGES, MOST_BYTES, mutated
+from bench.fuzz_target import Target, try_one, unclear
+from bench.fuzz_text import TARGETS
+from bench.fuzz_work import fuzz, input_of
+
+SEED = b"a = 1\n"
+QUICK = 120  # inputs for a target
+SLOW = {"run.json", "run.json-raw", "run-plan", "run-plan-replay", "events", "events-finish", "begun", "average", "marks",
+        "check", "session-state", "session-folder-plan"}  # fmt: skip
+BY_NAME = {target.name: target for target in TARGETS}
+forks = pytest.mark.filterwarnings("ignore:This process:DeprecationWarning")  # of Python 3.12, for each fork beside threads
+
+
+class Refusal(Exception):
+    """Of the targets here."""
+
+
+def target_of(carry: Callable[[bytes, Path], None], name: str = "made") -> Target:
+    return Target(name, lambda _: [SEED], carry, (Refusal,))
+
+
+def refuse(words: str) -> Callable[[bytes, Path], None]:
+    def carry(data: bytes, scratch: Path) -> None:
+        raise Refusal(words)
+
+    return carry
+
+
+def busy(data: bytes, scratch: Path) -> None:
+    until_s = time.thread_time() + 0.4
+    while time.thread_time() < until_s:
+        pass
+
+
+def write_beside(data: bytes, scratch: Path) -> None:
+    (scratch.parent / "elsewhere").write_bytes(data)
+
+
+def remove_beside(data: bytes, scratch: Path) -> None:
+    (scratch / ".." / "kept").unlink()
+
+
+def deep(data: bytes, scratch: Path) -> None:
+    deep(data, scratch)
+
+
+@pytest.mark.parametrize(
+    ("carry", "kind", "where"),
+    [
+        (lambda data, scratch: None, "accepted", ""),
+        (lambda data, scratch: (scratch / "in").write_bytes(data), "accepted", ""),
+        (refuse("a = 2: give 1"), "refused", ""),
+        (refuse("  "), "crash", "without words"),
+        (refuse("x" * 2001), "crash", "too long"),
+        (refuse("a\x1b[2J"), "crash", "control characters"),
+        (refuse("a\u202eb"), "crash", "control characters"),
+        (refuse("\udc80"), "crash", "control characters"),
+        (lambda data, scratch: [][0], "crash", "IndexError"),
+        (lambda data, scratch: sys.exit(1), "crash", "SystemExit"),
+        (deep, "crash", "RecursionError"),
+        (busy, "crash", "too slow"),
+        (write_beside, "crash", "outside of its folder"),
+        (remove_beside, "crash", "outside of its folder"),
+        (lambda data, scratch: os.system("true"), "crash", "outside of its folder"),
+    ],
+)
+def test_the_frame_tells_crashes_from_answers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, carry: Callable[[bytes, Path], None], kind: str, where: str
+) -> None:
+    monkeypatch.setattr(bench.fuzz_target, "MOST_CPU_S", 0.3)
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    (tmp_path / "kept").touch()
+    outcome = try_one(target_of(carry), b"data", scratch)
+    assert (outcome.kind, where in outcome.where) == (kind, True), outcome
+
+
+def test_usual_text_is_clear() -> None:
+    assert unclear("plan.toml: floor_nv = -1 nV: give more than 0 \u2013 usually 15 µV\n\tand so on") == ""
+
+
+def test_inputs_follow_from_the_seed_and_are_bounded() -> None:
+    seeds = [b'[a]\nb = 1\nc = "x"\n', b'{"a": [1, 2.5, null]}\n']
+    target = Target("made", lambda _: seeds, refuse("no"), (Refusal,), (b"word",))
+    made = [input_of(target, seeds, 1, number) for number in range(300)]
+    assert made == [input_of(target, seeds, 1, number) for number in range(300)]
+    assert made != [input_of(target, seeds, 2, number) for number in range(300)]
+    assert len(set(made)) > 250
+    for change in CHANGES:
+        for seed in range(20):
+            assert len(change(b"", np.random.default_rng(seed), seeds, ())) <= MOST_BYTES
+    assert any(b"word" in one for one in made)
+    assert {mutated([b""], np.random.default_rng(number)) for number in range(50)}
+
+
+def dies(data: bytes, scratch: Path) -> None:
+    if len(data) % 7 == 1:
+        os.kill(os.getpid(), 9)
+    raise Refusal("no")
+
+
+def fills(data: bytes, scratch: Path) -> None:
+    """300 MB that are used, or 4 GB that are only asked for."""
+    if data != SEED:
+        np.ones(int(3e8 / 8)) if len(data) % 2 else np.empty(int(4e9 / 8))
+    raise Refusal("no")
+
+
+@forks
+def test_a_process_that_dies_is_counted_and_another_goes_on(tmp_path: Path) -> None:
+    target = target_of(dies)
+    deadly = sum(len(input_of(target, [SEED], 1, number)) % 7 == 1 for number in range(40))
+    (tally,) = fuzz([target], 40, 10.0, 1, 1, tmp_path)
+    assert (tally.inputs, tally.crashes, tally.refused) == (40, deadly, 40 - deadly)
+    assert tally.places == {"ended the process (SIGKILL)": deadly}
+    assert deadly > 2
+    assert f"CRASH {deadly:>5} x ended the process (SIGKILL)" in text([tally])
+    assert all(path.stat().st_size % 7 == 1 for path in tmp_path.rglob("*.input"))
+
+
+@forks
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="memory is limited on Linux")
+def test_memory_is_limited(tmp_path: Path) -> None:
+    (tally,) = fuzz([target_of(fills)], 12, 10.0, 1, 1, tmp_path)
+    assert tally.inputs == 12
+    assert any(place.startswith("MemoryError") for place in tally.places)
+    assert tally.places["too much memory"] >= 1  # later ones are seen where they take still more
+    assert 256 < tally.most_mb < 400
+
+
+@forks
+def test_the_program_counts_and_names_what_it_found(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--inputs", "50", "--only", "settings,lock", "--keep", str(tmp_path)]) == 0
+    table = capsys.readouterr().out.splitlines()
+    assert table[0].split()[:4] == ["target", "inputs", "accepted", "refused"]
+    assert [line.split()[:2] for line in table[1:]] == [["settings", "50"], ["lock", "50"], ["all", "100"]]
+    with pytest.raises(SystemExit):
+        main(["--only", "nonsense"])
+
+
+def test_names_are_one_each() -> None:
+    assert len({target.name for target in TARGETS}) == len(TARGETS)
+    assert set(BY_NAME) <= set(all_targets())
+
+
+@pytest.mark.parametrize("name", sorted(set(BY_NAME) - SLOW))
+def test_broken_text_is_refused_in_words(tmp_path: Path, name: str) -> None:
+    assert run(tmp_path, BY_NAME[name], QUICK) == []
+
+
+@pytest.mark.parametrize("name", ["run.json", "events-finish", "session-state"])
+def test_broken_files_of_a_run_are_refused_in_words(tmp_path: Path, name: str) -> None:
+    assert run(tmp_path, BY_NAME[name], 10) == []
+
+
+def run(folder: Path, target: Target, count: int) -> list[object]:
+    home, scratch = folder / "home", folder / "scratch"
+    home.mkdir()
+    scratch.mkdir()
+    seeds = list(target.seeds(home))
+    whole = [try_one(target, data, scratch) for data in seeds]
+    if target.name != "lock":  # whose whole file is a refusal
+        assert {outcome.kind for outcome in whole} == {"accepted"}, whole
+    outcomes = [(number, try_one(target, input_of(target, seeds, 5, number), scratch)) for number in range(count)]
+    return [one for one in outcomes if one[1].kind == "crash"]
+
+
+# What crashed once, as small as it could be made: target, input, words of the refusal.
+ONCE = [
+    ("patient", b"\x98", "is not TOML"),
+    ("plan", b'[sound]\ncalibration = "a\\u0000b"\n', "is no path of a file"),
+    ("plan", b'[timing]\ncertificate = "loop"\n[stream]\neeg = [1]\ntrigger = 2\n', "is no path of a file"),
+    ("session-plan", b'[hearing]\nown = "loop"\n', "is no path of a file"),
+    ("plan", b'[stream]\nunit = "' + b"u" * 30_000 + b'"\n', "unit"),
+    ("plan", b'[stream]\n"\\u001b[2J" = 1\n', r"\x1b[2J"),
+    ("plan", b"[analysis]\nlatency_ms = [-1.0, 10.0]\n", "latency_ms"),
+    ("settings", b"output=" + b"[" * 20_000, ""),
+    ("settings", b"output=" + b"9" * 6000, ""),
+    ("settings", b"q\xf0e" + b"[" * 3000, "write KEY=VALUE"),
+]
+
+
+@pytest.mark.parametrize(("name", "data", "words"), ONCE)
+def test_what_once_crashed_is_refused(tmp_path: Path, name: str, data: bytes, words: str) -> None:
+    outcome = try_one(BY_NAME[name], data, tmp_path)
+    assert outcome.kind == ("refused" if words else "accepted"), outcome
+    assert words in outcome.words
