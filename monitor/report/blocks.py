@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from monitor.readiness.cautions import CAUTIONS
-from monitor.report.findings import hearing, ladders, masking, replicates, thresholds, waves
+from monitor.report.findings import hearing, masking, replicates, thresholds, waveforms, waves
 from monitor.report.form import Block, Heading, Points, Table, Text
 from monitor.report.parts import Report
 from monitor.report.runs import (
@@ -21,7 +21,7 @@ from monitor.report.runs import (
 def blocks_of(report: Report) -> tuple[Block, ...]:
     """The whole report."""
     parts = (
-        _opening, thresholds, ladders, waves, replicates, masking, hearing, runs_made, discarded_runs, verdict_rules,
+        _opening, thresholds, waveforms, waves, replicates, masking, hearing, runs_made, discarded_runs, verdict_rules,
         levels_and_timing, electrode_state, methods_paragraphs,
     )  # fmt: skip
     return tuple(block for part in parts for block in part(report))
@@ -32,7 +32,8 @@ def _opening(report: Report) -> Iterable[Block]:
     yield Heading(report.title, 1)
     yield Text("Not a medical device.", "caution")
     yield Points(CAUTIONS, "caution")
-    rows = [("Folder", material.name)]
+    rows = [("Session", material.title)] if material.title else []
+    rows.append(("Folder", material.place))
     if subject.pseudonym:
         rows.append(("Subject", subject.pseudonym))
     age = "not known" if subject.age_group is None else subject.age_group

@@ -45,10 +45,14 @@ def thresholds(report: Report) -> Iterable[Block]:
     if report.material.next:
         yield Text("What the session suggested when this report was made:", "small")
         yield Points(report.material.next, "small")
+    for ladder in report.ladders:
+        if ladder.threshold is not None and any(run.summary is not None and not run.summary.muted for run in ladder.runs):
+            yield Heading(ladder.title, 3)
+            yield Drawing(f"Levels of the runs in order, with what each found: {ladder.threshold.words}", ladder_picture(ladder))
 
 
-def ladders(report: Report) -> Iterable[Block]:
-    yield Heading("Waveforms and ladders", 2)
+def waveforms(report: Report) -> Iterable[Block]:
+    yield Heading("Waveforms", 2)
     marks = "Crosses mark waves, V' the trough after V: thick ones were placed by a person, thin ones are suggested. " if any(
         level.marks.marks for ladder in report.ladders for level in ladder.levels
     ) else ""  # fmt: skip
@@ -65,8 +69,6 @@ def ladders(report: Report) -> Iterable[Block]:
             labels = ", ".join(level.label for level in drawn)
             yield Drawing(f"Averages at {labels}, one above the other", waveform_picture(drawn, ladder.window_ms))
         points = [f"{level.label}: {text}." for level in ladder.levels for text in level.untold]
-        if ladder.threshold is not None and any(run.summary is not None and not run.summary.muted for run in ladder.runs):
-            yield Drawing(f"Levels of the runs in order, with what each found: {ladder.threshold.words}", ladder_picture(ladder))
         points += ladder.growth
         if points:
             yield Points(tuple(points))

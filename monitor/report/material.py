@@ -60,10 +60,11 @@ class Material:
     """Everything that a report may look at. ``rules``: tables of the session plan; None for a plain folder of runs.
 
     ``next``: what the session suggests, one sentence a ladder. ``left_out``: folders without a result that can be read.
-    ``chosen``: names of tables of hearing levels, empty where none was chosen.
+    ``chosen``: names of tables of hearing levels, empty where none was chosen. ``place``: the whole path, home being ~.
     """
 
     name: str
+    place: str
     title: str
     subject: Subject
     runs: tuple[RunMaterial, ...]
@@ -93,7 +94,7 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         reasons = f" ({'; '.join(left_out)})" if left_out else ""
         raise ReportError(f"{folder} holds no finished run{reasons}: make one by `quietfloor run PLAN.toml --out {folder}`")
     norms = load_norms()
-    name = folder.resolve().name
+    name, place = folder.resolve().name, _place(folder.resolve())
     if session is None:
         shipped = load_hearing_tables(own_tables)
         _checked(shipped, tables)
@@ -102,12 +103,13 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         if tables and subject.age_group is None:
             raise ReportError(f"{folder}: hearing levels depend on the age group, and these runs have none or several: report on "
                               "one person's runs at a time")  # fmt: skip
-        return Material(name, "", subject, runs, _thresholds(runs), shipped, norms, tuple(tables), left_out=left_out)
+        return Material(name, place, "", subject, runs, _thresholds(runs), shipped, norms, tuple(tables), left_out=left_out)
     plan: SessionPlan = session.plan
     known = load_hearing_tables(own_tables) if own_tables is not None else plan.hearing.load()
     _checked(known, tables)
     return Material(
         name=name,
+        place=place,
         title=plan.title,
         subject=Subject(plan.subject.pseudonym, plan.subject.age_group, plan.subject.age_months),
         runs=runs,
@@ -121,6 +123,12 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         noise_transducer=plan.hearing.noise_transducer,
         attenuation_set=plan.hearing.attenuation_set,
     )
+
+
+def _place(folder: Path) -> str:
+    """Nobody's name need be in a report only because it is in the path of a home folder."""
+    home = Path.home()
+    return f"~/{folder.relative_to(home).as_posix()}" if folder.is_relative_to(home) else str(folder)
 
 
 def _checked(tables: HearingTables, names: Sequence[str]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -21,6 +22,7 @@ GAP_INCH = 0.07
 MOST_INCH = A4_INCH[1] - TOP_INCH - BOTTOM_INCH
 MOST_CELL_LINES = 60
 POINT_INCH = 1.0 / 72.0
+START_INCH, HEADING_INCH = 0.9, 0.4  # of a part at the foot of a page, at least; of a heading within it, about
 
 
 def report_pdf(report: Report) -> bytes:
@@ -31,10 +33,10 @@ def report_pdf(report: Report) -> bytes:
     file = io.BytesIO()
     with rc_context(FONT | {"pdf.fonttype": 42}), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # letters that no font at hand has are shown as boxes
-        pages = _Pages(report.title)
+        pages = Pages(report.title)
         blocks = blocks_of(report)
-        for block, following in zip(blocks, (*blocks[1:], None), strict=True):
-            pages.put(block, following)
+        for place, block in enumerate(blocks):
+            pages.put(block, blocks[place + 1 :])
         about = {"Title": shown(report.title), "Creator": "quietfloor", "CreationDate": None, "ModDate": None}
         with PdfPages(file, metadata=about) as pdf:
             for figure in pages.finished():
@@ -89,7 +91,7 @@ def folded(text: str, wide_inch: float, size: float, bold: bool = False) -> list
     return [*lines, line] if line or not lines else lines
 
 
-class _Pages:
+class Pages:
     """Blocks fill pages from the top; ``y`` is how far down the present one is, in inches."""
 
     def __init__(self, title: str) -> None:
@@ -98,11 +100,10 @@ class _Pages:
         self._aside: list[Any] = []
         self._new()
 
-    def put(self, block: Block, following: Block | None) -> None:
-        """``following``: the next block, with which a heading stays together."""
+    def put(self, block: Block, following: Sequence[Block]) -> None:
+        """``following``: the blocks after it, with the first of which a heading stays together."""
         if isinstance(block, Heading):
-            picture = following.picture if isinstance(following, Drawing) else None
-            self._heading(block, 0.9 if picture is None else min(picture.height_inch, MOST_INCH - 1.0))
+            self._heading(block, _least_below(following))
         elif isinstance(block, Text):
             self._lines(block.text, block.look, 0.0)
         elif isinstance(block, Points):
@@ -231,10 +232,25 @@ class _Pages:
             self._aside.append(on_page(drawing.figure()))  # a page of its own after this one, on which text goes on
             return
         height = drawing.picture.height_inch
-        used = min(height, MOST_INCH - 0.5)  # of very many levels each gets less
-        self._room(used)
+        self._room(min(drawing.picture.least_inch, MOST_INCH - 0.5))  # of very many levels each gets less
+        used = min(height, A4_INCH[1] - BOTTOM_INCH - self.y)
         drawing.picture.draw(self.figure, (LEFT_INCH, A4_INCH[1] - self.y - used, WIDTH_INCH, used))
         self.y += used + GAP_INCH
+
+
+def _least_below(blocks: Sequence[Block]) -> float:
+    """Height in inches without which a heading would stand alone: sentences and headings below it up to a picture, or a start."""
+    height = 0.0
+    for block in blocks:
+        if isinstance(block, Drawing) and block.picture is not None:
+            return min(height + block.picture.least_inch, MOST_INCH - 1.0)
+        if isinstance(block, Heading):
+            height += HEADING_INCH
+        elif isinstance(block, Text):
+            height += len(folded(block.text, WIDTH_INCH, SIZES[block.look])) * SIZES[block.look] * LEADING * POINT_INCH + GAP_INCH
+        else:
+            break
+    return START_INCH
 
 
 def column_widths(table: Table, size: float) -> list[float]:

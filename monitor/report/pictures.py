@@ -13,7 +13,8 @@ from monitor.marks import WAVES
 from monitor.report.parts import BAND, Ladder, Level, verdict_words
 
 WIDTH_INCH = 7.1  # of the text on a page
-ROW_INCH, MARGIN_INCH = 0.95, 0.75  # height of a waveform; of axis and title
+ROW_INCH, LEAST_ROW_INCH, MARGIN_INCH = 0.95, 0.62, 0.75  # height of a waveform, at least; of axis and title
+LADDER_INCH, LEAST_LADDER_INCH = 2.4, 1.7
 DARK, GREY, BAND_COLOUR = "#1b2a38", "#8a939b", "#d5dade"
 SINGLE = ("#b0662a", "#2a6f97", "#6a8a3a", "#85508c")  # single runs; told apart by dashes too
 DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
@@ -26,20 +27,25 @@ Area = tuple[float, float, float, float]  # left, bottom, width, height in inche
 
 @dataclass(frozen=True)
 class Picture:
-    """``draw(figure, area)`` paints into a part of a figure; all text as it is, without formulas."""
+    """``draw(figure, area)`` paints into a part of a figure; all text as it is, without formulas.
+
+    On a page it may be as flat as ``least_inch`` where it then still fits.
+    """
 
     height_inch: float
+    least_inch: float
     draw: Callable[[Any, Area], None]
 
 
 def waveform_picture(levels: Sequence[Level], window_ms: tuple[float, float] | None) -> Picture:
     """All on one scale, the highest level on top."""
-    return Picture(MARGIN_INCH + ROW_INCH * len(levels), lambda figure, area: _waveforms(figure, area, levels, window_ms))
+    usual, least = (MARGIN_INCH + row * len(levels) for row in (ROW_INCH, LEAST_ROW_INCH))
+    return Picture(usual, least, lambda figure, area: _waveforms(figure, area, levels, window_ms))
 
 
 def ladder_picture(ladder: Ladder) -> Picture:
     """Level by run, with what each found; the threshold with its interval at the side."""
-    return Picture(2.6, lambda figure, area: _ladder(figure, area, ladder))
+    return Picture(LADDER_INCH, LEAST_LADDER_INCH, lambda figure, area: _ladder(figure, area, ladder))
 
 
 def _axes(figure: Any, area: Area, inside: Area) -> Any:

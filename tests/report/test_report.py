@@ -15,12 +15,14 @@ import pytest
 from monitor.cli import main
 from monitor.hearing_tables import HearingError
 from monitor.methods import Facts, methods, numbers, runs_words
-from monitor.report.form import Table
+from monitor.report.blocks import blocks_of
+from monitor.report.form import Drawing, Heading, Table, Text
 from monitor.report.html import escaped, report_html
 from monitor.report.make import make_report
 from monitor.report.material import ReportError, read_material
 from monitor.report.parts import Report
-from monitor.report.pdf import WIDTH_INCH, column_widths, folded, report_pdf, width_inch
+from monitor.report.pdf import A4_INCH, BOTTOM_INCH, WIDTH_INCH, Pages, column_widths, folded, report_pdf, width_inch
+from monitor.report.pictures import Area, Picture
 from monitor.report.record import report_text
 
 ROOT = Path(__file__).parents[2]
@@ -93,10 +95,10 @@ def test_every_part_is_there(page: Page) -> None:
         assert said in page.said, said
     drawn = [attributes["aria-label"] for tag, attributes in page.tags if tag == "svg"]
     assert drawn == [
-        "Averages at 50 dB nHL, 40 dB nHL, one above the other",
         "Levels of the runs in order, with what each found: 50 dB nHL, none at 40 (95 %: 38 to 52)",
-        "Averages at 40 dB nHL, 40 dB nHL, muted control, one above the other",
         "Levels of the runs in order, with what each found: at most 40 dB nHL, with nothing decided below (95 %: below 44)",
+        "Averages at 50 dB nHL, 40 dB nHL, one above the other",
+        "Averages at 40 dB nHL, 40 dB nHL, muted control, one above the other",
         "Chart of estimated hearing levels",
     ]
 
@@ -134,6 +136,35 @@ def test_the_pdf_has_pages_of_a4(report: Report) -> None:
     sizes = {tuple(round(float(n)) for n in box.split()[2:]) for box in re.findall(rb"/MediaBox \[([^\]]*)\]", content)}
     assert sizes == {(595, 842), (842, 595)}  # the chart lies on its side
     assert b"CreationDate" not in content
+
+
+def test_a_picture_is_made_flatter_to_fit_a_page_but_never_flatter_than_can_be_read() -> None:
+    drawn: list[Area] = []
+    picture = Drawing("levels", Picture(3.0, 1.5, lambda figure, area: drawn.append(area)))
+    pages = Pages("title")
+    for up_to_inch in (0.0, 2.0, 1.6, 1.4):
+        pages.y = A4_INCH[1] - BOTTOM_INCH - up_to_inch if up_to_inch else pages.y
+        pages.put(picture, ())
+    assert [round(height, 6) for *_, height in drawn] == [3.0, 2.0, 1.6, 3.0]
+    assert min(bottom for _, bottom, *_ in drawn) >= BOTTOM_INCH - 1e-6
+    assert len(pages.finished()) == 2
+
+
+def test_a_heading_goes_to_the_page_of_its_picture() -> None:
+    picture = Drawing("levels", Picture(3.0, 1.5, lambda figure, area: None))
+    pages = Pages("title")
+    pages.y = A4_INCH[1] - BOTTOM_INCH - 2.0  # heading and sentences would fit, the picture would not
+    for place, block in enumerate(blocks := (Heading("Waveforms", 2), Text("Words. " * 40), Heading("Right ear", 3), picture)):
+        pages.put(block, blocks[place + 1 :])
+    first, _ = pages.finished()
+    assert [text.get_text() for text in first.texts] == ["title · not a medical device", "1 of 2"]
+
+
+def test_the_report_says_which_session_and_where_it_is(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOME", str(session.parent))
+    monkeypatch.setenv("USERPROFILE", str(session.parent))
+    tables = [block for block in blocks_of(make_report(read_material(session))) if isinstance(block, Table)]
+    assert tables[0].rows[:2] == (("Session", "Check <b>one</b>"), ("Folder", "~/s07"))
 
 
 def test_lines_and_columns_of_the_pdf_fit() -> None:
