@@ -123,7 +123,7 @@ def _finished(folder: RunFolder) -> Finished:
 def _record(folder: RunFolder) -> dict[str, Any]:
     try:
         return folder.read_record()
-    except ValueError as error:
+    except (OSError, ValueError) as error:
         raise FinishError(f"{folder.run} is damaged ({error}): move it away, and it is made again from the recording") from error
 
 

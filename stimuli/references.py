@@ -154,6 +154,9 @@ def _reference(path: Path, row: dict[str, Any]) -> Reference:
         for name, number in numbers.items():
             if type(number) not in (int, float) or math.isnan(number):
                 raise ValueError(f"{name} = {number!r}; allowed is a number")
+        for name in plain - set(numbers) - {"frequency_hz", "level_db_zeq"}:
+            if name in row and not isinstance(row[name], str):
+                raise ValueError(f"{name} = {row[name]!r}; allowed is a text")
         level = float(numbers.pop(level_key, math.nan))
         given: dict[str, Any] = {name: row[name] for name in row if name in plain}
         given |= {name: float(number) for name, number in numbers.items()}

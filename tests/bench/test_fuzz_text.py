@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import time
 from collections.abc import Callable
@@ -17,6 +18,8 @@ from bench.fuzz_mutate import CHANGES, MOST_BYTES, mutated
 from bench.fuzz_target import Target, try_one, unclear
 from bench.fuzz_text import TARGETS
 from bench.fuzz_work import fuzz, input_of
+from monitor.recorded import checked_plan, checked_record
+from monitor.wave_noise import WaveNoise
 
 SEED = b"a = 1\n"
 QUICK = 120  # inputs for a target
@@ -189,10 +192,60 @@ ONCE = [
     ("plan", b'[stream]\nunit = "' + b"u" * 30_000 + b'"\n', "unit"),
     ("plan", b'[stream]\n"\\u001b[2J" = 1\n', r"\x1b[2J"),
     ("plan", b"[analysis]\nlatency_ms = [-1.0, 10.0]\n", "latency_ms"),
+    ("references", b'[[reference]]\nstimulus = {}\ntransducer = "insert"\ncoupler = "x"\nlevel_db_ppe_spl = 35.5\n'
+     b'source = "x"\nstatus = "verified"\n', "allowed is a text"),
+    ("norms", b'[[latency]]\nx = "' + b"x" * 5000 + b'"\n', "unknown x"),
     ("settings", b"output=" + b"[" * 20_000, ""),
     ("settings", b"output=" + b"9" * 6000, ""),
     ("settings", b"q\xf0e" + b"[" * 3000, "write KEY=VALUE"),
 ]
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "words"),
+    [
+        ("run.json-raw", b"\x98", "run.json is damaged"),
+        ("run.json-raw", b"{" + b" " * 4_000_000, "run.json is damaged"),
+        ("events-finish", b"[]\n", "is no event of a run"),
+        ("events-finish", b'{"type":"verdict","sample":1}\n', "is no event of a run"),
+        ("run.json", b'{"verdict": null, "stream": {}, "seed": "x"}', ""),
+        ("run.json", b'{"verdict": null, "stream": {}, "alpha": NaN}', ""),
+        ("begun", b'{"format": "quietfloor begun run 1", "stimulus": {"masking": "x", "level_db_nhl": "x"}}', None),
+    ],
+)
+def test_what_once_crashed_in_the_folder_of_a_run_is_told(tmp_path: Path, name: str, data: bytes, words: str | None) -> None:
+    home, scratch = tmp_path / "home", tmp_path / "scratch"
+    home.mkdir()
+    scratch.mkdir()
+    BY_NAME[name].seeds(home)
+    outcome = try_one(BY_NAME[name], data, scratch)
+    assert outcome.kind == ("accepted" if words is None else "refused"), outcome
+    assert (words or "") in outcome.words
+
+
+def test_records_are_held_to_their_kinds() -> None:
+    assert checked_record({"verdict": None, "stimulus": {"level_db_nhl": 40, "later": "key"}})
+    for record, words in (
+        ([], "no table"),
+        ({"alpha": "x"}, "alpha = 'x': should be a number"),
+        ({"alpha": True}, "should be a number"),
+        ({"filter": {"low_hz": 0}}, "filter.low_hz = 0: should be a number above 0"),
+        ({"rejected": {"peak": 1.5}}, "whole numbers"),
+        ({"stimulus": {"masking": "white"}}, "stimulus.masking = 'white': should be a table"),
+        ({"any": [{"deep": 1e300}]}, "any.deep"),
+    ):
+        with pytest.raises(ValueError, match=re.escape(words)):
+            checked_record(record)
+    with pytest.raises(ValueError, match="two rising numbers"):
+        checked_plan({"analysis": {"window_ms": [10.0, 5.0]}})
+
+
+def test_a_long_window_takes_no_gigabytes() -> None:
+    noise, times_ms = WaveNoise(10.0, (100.0, 1500.0)), np.arange(600) / 20
+    pairs = noise.difference_sd(times_ms[:, np.newaxis] - times_ms)
+    one_by_one = [noise.difference_sd(np.array([lag_ms]))[0] for lag_ms in times_ms]
+    np.testing.assert_allclose(pairs[0], one_by_one, rtol=1e-6, atol=1e-6)
+    np.testing.assert_allclose(pairs, pairs.T)
 
 
 @pytest.mark.parametrize(("name", "data", "words"), ONCE)
