@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 Wave = Literal["I", "III", "V", "trough"]
@@ -91,9 +91,12 @@ class Marks:
         return Marks(tuple(mark for mark in self.marks if mark.wave != wave))
 
     def interval_ms(self, first: Wave, second: Wave) -> Estimate | None:
-        """Time from one wave to another; None where one of them is not marked."""
+        """Time from one wave to another, which comes later and so is not below 0; None where one of them is not marked."""
         one, other = self.get(first), self.get(second)
-        return None if one is None or other is None else other.latency_ms.less(one.latency_ms)
+        if one is None or other is None:
+            return None
+        time_ms = other.latency_ms.less(one.latency_ms)
+        return replace(time_ms, low=max(time_ms.low, 0.0)) if math.isfinite(time_ms.low) else time_ms
 
     def intervals(self) -> dict[str, Estimate]:
         """Of all pairs that are marked: I-III, III-V, I-V."""

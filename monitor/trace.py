@@ -106,7 +106,8 @@ class Curve:
     def span_ms(self, k: int, sds: float) -> tuple[float, float]:
         """Around the maximum ``k``, as far as the slope differs from 0 by less than ``sds`` SDs of its noise.
 
-        It ends at the latest where the curve lies below the maximum by more than ``TOO_LOW_SD`` SDs of such a difference.
+        It ends at the latest where the curve lies below the maximum by more than ``TOO_LOW_SD`` SDs of such a difference, and
+        does not reach before 0 ms unless the maximum does: no wave comes before its sound.
         """
         limit, count, top = sds * self.slope_sd, len(self.values), self.values[k]
         far = np.abs(np.arange(count) - k)
@@ -115,7 +116,7 @@ class Curve:
         after = np.flatnonzero((self.slopes[k + 1 :] <= -limit) | low[k + 1 :])
         first = self._end(int(before[-1]), int(before[-1]), limit) if len(before) else float(self.trace.times_ms[0])
         last = self._end(k + int(after[0]), k + 1 + int(after[0]), -limit) if len(after) else float(self.trace.times_ms[-1])
-        return min(first, self.top_ms(k)), max(last, self.top_ms(k))
+        return min(max(first, 0.0), self.top_ms(k)), max(last, self.top_ms(k))
 
     @cached_property
     def _difference_sd(self) -> Floats:

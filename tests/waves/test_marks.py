@@ -35,6 +35,16 @@ def test_sides_of_a_difference_come_from_their_own_sides() -> None:
     assert found.high - found.value == pytest.approx(math.hypot(0.4, 0.3))
 
 
+def test_a_later_wave_is_not_before_an_earlier_one_whatever_noise_may_have_done() -> None:
+    near = Marks((mark("III", 5.0, 0.8), mark("V", 5.5, 0.8))).interval_ms("III", "V")
+    assert near is not None
+    assert (near.value, near.low) == (0.5, 0.0)
+    assert near.high == pytest.approx(0.5 + 0.8 * math.sqrt(2))
+    unknown = Marks((mark("III", 5.0, math.nan), mark("V", 5.5))).interval_ms("III", "V")
+    assert unknown is not None
+    assert math.isnan(unknown.low)
+
+
 def test_order_is_kept() -> None:
     with pytest.raises(ValueError, match=r"wave III at 5\.80 ms does not come before wave V at 5\.70 ms"):
         ALL.put(mark("III", 5.8))

@@ -119,6 +119,22 @@ def test_noise_alone_is_seldom_marked(rng: np.random.Generator) -> None:
     assert sum(bool(suggest(trace, WHERE, present=True).marks) for trace in traces) > 100
 
 
+def test_no_interval_begins_before_the_sound(rng: np.random.Generator) -> None:
+    """In noise alone the slope says little, so an interval would reach back to the start of the average, at -2 ms."""
+    clipped = 0
+    for trace in simulated(rng, np.zeros_like(TIMES_MS), 60, 20.0):
+        marks = suggest(trace, WHERE, present=True)
+        for by_ms in (1.0, 1.4):
+            marks_by_hand = placed(marks.without("I").without("III"), trace, "I", by_ms)
+            for one in (*(mark.latency_ms for mark in marks_by_hand.marks), *marks_by_hand.intervals().values()):
+                if np.isfinite(one.low):
+                    assert 0.0 <= one.low <= one.value <= one.high
+                    clipped += one.low == 0.0
+    assert clipped > 0
+    alone = placed(Marks(), Trace(TIMES_MS, bell(-1.0, 100, 0.3), QUIET), "I", -1.0).marks[0]  # a person may mark anything
+    assert alone.latency_ms.low <= alone.latency_ms.value == -1.0 <= alone.latency_ms.high
+
+
 def test_a_mark_by_hand() -> None:
     trace = Trace(TIMES_MS, WAVE, QUIET)
     marks = suggest(trace, WHERE)
