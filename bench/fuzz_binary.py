@@ -26,6 +26,7 @@ from monitor.lock import InUse
 from monitor.plan import Plan, PlanError, override
 from monitor.preflight import PreflightError
 from monitor.readiness.impedance import Impedances
+from monitor.record import run_record
 from monitor.replay import ReplayError, replay
 from monitor.sources.base import SourceError, StreamDescription, description_from_xml, description_to_xml, marker_description
 from monitor.sources.channels import resolve_channels, suitability, uv_per_unit
@@ -211,6 +212,26 @@ def _import(data: bytes, scratch: Path) -> None:
     replay(found.folder)
 
 
+def plain_run(home: Path, unfinished: bool) -> Path:
+    """A run folder of 2.5 s with its files, made by importing a recording that is made here."""
+    home.mkdir(exist_ok=True)
+    (home / "other").write_bytes(_recorded(samples=2500))
+    plan = override(Plan(), {"stream": {"eeg": ["1"], "trigger": "trigger", "unit": "uV"}, "analysis": ANALYSIS})
+    folder = import_recording(home / "other", home / "session", plan, Wanted()).folder
+    done = replay(folder)
+    for event in done.events:
+        if event.kept:
+            folder.append_event(event.record())
+    folder.close()
+    if not unfinished:
+        now = done.engine.average_now()
+        folder.write_average(now.times_ms, now.average_uv[0], now.a_uv[0], now.b_uv[0], now.plus_minus_uv[0])
+        record = run_record(done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit, sound=None,
+                            calibration=None, failure=None)  # fmt: skip
+        folder.write_json(folder.run.name, record)
+    return folder.path
+
+
 class _Run:
     """The recording of a run folder that is whole otherwise."""
 
@@ -218,17 +239,8 @@ class _Run:
         self.unfinished, self._made = unfinished, Path()
 
     def seeds(self, home: Path) -> list[bytes]:
-        (home / "other").write_bytes(_recorded(samples=2500))
-        plan = override(Plan(), {"stream": {"eeg": ["1"], "trigger": "trigger", "unit": "uV"}, "analysis": ANALYSIS})
-        folder = import_recording(home / "other", home / "session", plan, Wanted()).folder
-        for event in replay(folder).events:
-            if event.kept:
-                folder.append_event(event.record())
-        folder.close()
-        if not self.unfinished:
-            folder.write_json(folder.run.name, {"verdict": "inconclusive"})
-        self._made = folder.path
-        return [folder.raw.read_bytes()]
+        self._made = plain_run(home, self.unfinished)
+        return [(self._made / "raw.xdf").read_bytes()]
 
     def carry(self, data: bytes, scratch: Path) -> None:
         run = scratch / "session" / "run-001"
@@ -313,4 +325,4 @@ TARGETS: tuple[Target, ...] = (
     Target("arrays", _arrays, _array, (RecordingError,), NPY_WORDS),
 )
 
-__all__ = ["TARGETS"]
+__all__ = ["TARGETS", "plain_run"]

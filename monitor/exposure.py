@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from stimuli.dose import WINDOW_S, Dose, DoseError, exposure_db
+from stimuli.placing import no_link
 from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, text_of, toml_of
 
@@ -68,7 +69,7 @@ class SessionDose:
         path = self.session / FILE
         try:
             self.session.mkdir(parents=True, exist_ok=True)
-            with open(path, "a", encoding="utf-8", newline="\n") as file:  # one short write: two programs do not mix lines
+            with open(path, "a", encoding="utf-8", newline="\n", opener=no_link) as file:  # two programs do not mix short lines
                 file.write(json.dumps(line, allow_nan=False) + "\n")
                 file.flush()
                 os.fsync(file.fileno())

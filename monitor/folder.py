@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.lock import is_held
 from monitor.recorded import checked_plan, checked_record
+from stimuli.placing import new_draft, no_link
 from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of, text_of, toml_of
 
@@ -99,8 +100,8 @@ class RunFolder:
     def write_text(self, name: str, text: str) -> Path:
         """Write a whole file so that a reader sees the old one or the new one, never a part."""
         path = self.path / name
-        draft = path.with_name(f".{name}.part")
-        with open(draft, "w", encoding="utf-8", newline="\n") as file:
+        draft = new_draft(path)
+        with open(draft, "x", encoding="utf-8", newline="\n") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
@@ -125,7 +126,7 @@ class RunFolder:
     def append_event(self, event: Any) -> None:
         """Append one event (a dataclass or mapping) as a line of events.jsonl and hand it to the operating system."""
         if self._events is None:
-            self._events = open(self.events, "a+", encoding="utf-8", newline="\n")  # noqa: SIM115 - open for the run, see close()
+            self._events = open(self.events, "a+", encoding="utf-8", newline="\n", opener=no_link)  # noqa: SIM115 - for the run
         self._events.write(event_line(event))
         self._events.flush()
 

@@ -25,6 +25,7 @@ from stimuli.devices import DeviceError
 from stimuli.dose import Dose
 from stimuli.frames import FrameSource
 from stimuli.measure import steady_part, tone_rms
+from stimuli.placing import new_draft
 from stimuli.player import Player, PlayerError
 from stimuli.probe import ToneFrames
 from stimuli.reading import json_of
@@ -135,8 +136,9 @@ def check_level(
 def keep(session: Path, check: LevelCheck) -> None:
     """For the runs of this session."""
     path = session / FILE
-    draft = path.with_name(f".{FILE}.part")
-    draft.write_text(json.dumps(jsonable(check.record()), indent=2) + "\n", encoding="utf-8")
+    draft = new_draft(path)
+    with open(draft, "x", encoding="utf-8") as file:
+        file.write(json.dumps(jsonable(check.record()), indent=2) + "\n")
     draft.replace(path)
 
 

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from stimuli.placing import no_link
 from stimuli.quoting import QuotingError
 from stimuli.reading import json_of
 
@@ -64,7 +65,7 @@ def sole_writer(folder: Path | str) -> Iterator[None]:
 def _take(folder: Path) -> int:
     path = folder / NAME
     while True:
-        fd = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+        fd = no_link(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0))
         try:
             if not hold(fd):
                 raise InUse(_refusal(folder, path))

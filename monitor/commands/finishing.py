@@ -46,6 +46,11 @@ def main(args: argparse.Namespace) -> int:
     runs: list[dict[str, Any]] = []
     failed = 0
     for path in paths:
+        if not single and path.is_symlink():
+            complain(f"{path} is a link to another place: finish it there, by its own name")
+            failed += 1
+            runs.append({"folder": str(path), "made": [], "error": "a link to another place"})
+            continue
         try:
             done = finish(path)
         except NothingRecorded as error:

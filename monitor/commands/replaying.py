@@ -13,6 +13,7 @@ from monitor.commands.common import (
     FAILED,
     add_decisions,
     add_json,
+    complain,
     decision_changes,
     give_json,
     refuse,
@@ -124,13 +125,21 @@ def _what(folder: RunFolder) -> str:
         return ""
 
 
+def _live_record(folder: RunFolder) -> dict[str, Any]:
+    try:
+        return folder.read_record() if folder.run.is_file() else {}
+    except (OSError, ValueError) as error:
+        complain(f"{folder.run} cannot be read ({error}): nothing is taken from it")
+        return {}
+
+
 def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Replayed) -> int:
     from monitor import sentence
     from monitor.certificate import Timing
     from monitor.folder import RunFolder
     from monitor.record import run_record
 
-    live = folder.read_json(folder.run.name) if folder.run.is_file() else {}
+    live = _live_record(folder)
     record = run_record(
         done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit,
         sound=live.get("stimulus"), calibration=live.get("calibration"), started=live.get("started"),

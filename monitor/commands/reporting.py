@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, give_json, refuse, say
+from stimuli.placing import new_draft
 
 NAME = "report"
 EXAMPLES = """examples:
@@ -73,6 +74,7 @@ def main(args: argparse.Namespace) -> int:
 
 def _replace(path: Path, content: bytes) -> None:
     """The old file or the new one is there, never a part."""
-    draft = path.with_name(f".{path.name}.part")
-    draft.write_bytes(content)
+    draft = new_draft(path)
+    with open(draft, "xb") as file:
+        file.write(content)
     os.replace(draft, path)

@@ -10,6 +10,8 @@ from PyQt5.QtGui import QColor, QImage, QPainter
 from PyQt5.QtSvg import QSvgGenerator
 from PyQt5.QtWidgets import QWidget
 
+from stimuli.placing import new_draft
+
 FORMATS = ("png", "svg")
 FINER = 2.0
 
@@ -33,10 +35,11 @@ def export(widget: QWidget, path: Path, title: str, ground: str) -> Path:
     if kind not in FORMATS:
         raise ExportError(f"{path.name}: give a name that ends in .png or .svg")
     content = _png(widget, ground) if kind == "png" else _svg(widget, title, ground)
-    draft = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_bytes(content)
+        draft = new_draft(path)
+        with open(draft, "xb") as file:
+            file.write(content)
         os.replace(draft, path)
     except OSError as error:
         raise ExportError(f"{path} cannot be written ({error.strerror or error}): choose another folder") from error
