@@ -8,9 +8,10 @@ stream (``bench.fault_runs``): the engine of a live run on streams whose onsets 
 response, for the rate of false alarms, and once with one of 450 nV in 1 uV of noise. 5 % of false alarms are allowed, so that a
 few hundred runs tell. A fault is survived when it is named, its sweeps are left out by reason, the exact interval of its false
 alarms does not lie above what is allowed, and no response that is there is called absent; or, where a run may not go on
-with it, when every run ends on a fault.
+with it, when every run ends on a fault. Hostile input (``bench.fuzz``): every file and every description that the program reads,
+broken in many ways; what is neither read nor refused in clear words is a crash.
 
-Exit status 0: no wrong verdict, nothing lost that must not be; 1: otherwise.
+Exit status 0: no wrong verdict, no crash, nothing lost that must not be; 1: otherwise.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import tempfile
 import time
 from collections import Counter
 from collections.abc import Sequence
@@ -25,11 +27,14 @@ from pathlib import Path
 from typing import Any
 
 from bench.fault_runs import ALPHA, Tally, fault_run, work
+from bench.fuzz import all_targets
+from bench.fuzz_work import fuzz
 from bench.intervals import proportion
 from bench.kills import PLACES, Kills, Tried
 from bench.stream_faults import STREAM_FAULTS
 
 MOST_LOST_S = 1.0
+COUNTS = ("inputs", "accepted", "refused", "crashes")
 
 
 def kill(count: int, seed: int) -> list[Tried]:
@@ -51,6 +56,24 @@ def run_all(names: list[str], runs: int, responses: int, seed: int, jobs: int) -
     for (name, _, nv), run in zip(tasks, done, strict=True):
         tallies[name].add(run, nv > 0)
     return tallies
+
+
+def hostile(inputs: int, seed: int, jobs: int) -> dict[str, Any]:
+    """So many inputs for each target of ``bench.fuzz``; those that crash are kept."""
+    keep = Path(tempfile.mkdtemp(prefix="quietfloor-fuzz-crashes-"))
+    tallies = fuzz(list(all_targets().values()), inputs, 1e5, seed, jobs, keep)
+    crashes = {tally.target: tally.crashes for tally in tallies if tally.crashes}
+    if not crashes:
+        keep.rmdir()
+    return {
+        "targets": len(tallies),
+        "inputs": sum(tally.inputs for tally in tallies),
+        "accepted": sum(tally.accepted for tally in tallies),
+        "refused": sum(tally.refused for tally in tallies),
+        "crashes": sum(crashes.values()),
+        "crashes_by_target": crashes,
+        "kept_in": str(keep) if crashes else None,
+    }
 
 
 def kill_rows(tried: list[Tried]) -> list[dict[str, Any]]:
@@ -101,7 +124,7 @@ def fault_row(tally: Tally) -> dict[str, Any]:
     }
 
 
-def summary(kills: list[dict[str, Any]], faults: list[dict[str, Any]]) -> dict[str, Any]:
+def summary(kills: list[dict[str, Any]], faults: list[dict[str, Any]], fuzzed: dict[str, Any]) -> dict[str, Any]:
     """The figures that must hold."""
     struck = [row for row in faults if row["fault"] != "none"]
     return {
@@ -115,6 +138,8 @@ def summary(kills: list[dict[str, Any]], faults: list[dict[str, Any]]) -> dict[s
         "samples_lost_by_faults": sum(row["lost_samples"] for row in struck),
         "sweeps_left_out": sum(sum(row["left_out"].values()) for row in struck),
         "wrong_verdicts": sum(row["wrong_verdicts"] for row in faults),
+        "inputs_fuzzed": fuzzed.get("inputs", 0),
+        "crashes": fuzzed.get("crashes", 0),
     }
 
 
@@ -137,6 +162,12 @@ def text(result: dict[str, Any]) -> str:
         survived = "yes" if row["survived"] else "BY NATURE NOT" if row["by_nature"] else "NO"
         named = f"{row['named']:>4}/{row['runs']:<4}"
         lines.append(f"  {row['fault']:<20} {survived:>7} {named} {alarms:>20}  {outcome}    {100 * out:.1f} {why}".rstrip())
+    if fuzzed := result["hostile_input"]:
+        told = ", ".join(f"{name}: {count}" for name, count in fuzzed["crashes_by_target"].items()) or "no crash"
+        lines += ["", "hostile input       inputs  accepted   refused  crashes"]
+        counts = "".join(f" {fuzzed[name]:>9,}" for name in COUNTS)
+        lines.append(f"  {fuzzed['targets']:>3} kinds of it{counts}  {told}")
+        lines += [f"    kept in {fuzzed['kept_in']}"] if fuzzed["kept_in"] else []
     lines.append("")
     lines += [f"{name.replace('_', ' ')}: {value}" for name, value in result["summary"].items()]
     return "\n".join(lines)
@@ -149,6 +180,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--kills", type=int, default=220, metavar="N", help="runs that are killed, or whose disk fails (220)")
     parser.add_argument("--runs", type=int, default=200, metavar="N", help="runs without a response for each fault (200)")
     parser.add_argument("--responses", type=int, default=20, metavar="N", help="runs with one for each fault (20)")
+    parser.add_argument("--inputs", type=int, default=1000, metavar="N", help="hostile inputs of each kind (1000)")
     parser.add_argument("--only", metavar="FAULT[,FAULT...]", help="of these names: " + ", ".join(STREAM_FAULTS))
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="processes at once (2)")
@@ -160,13 +192,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     began_s = time.monotonic()
     kills = kill_rows(kill(args.kills, args.seed)) if args.kills else []
     faults = [fault_row(tally) for tally in run_all(names, args.runs, args.responses, args.seed, args.jobs).values()]
-    result: dict[str, Any] = {"kills": kills, "faults": faults, "summary": summary(kills, faults)}
+    fuzzed = hostile(args.inputs, args.seed, args.jobs) if args.inputs else {}
+    result: dict[str, Any] = {"kills": kills, "faults": faults, "hostile_input": fuzzed}
+    result["summary"] = summary(kills, faults, fuzzed)
     result["took_s"] = round(time.monotonic() - began_s, 1)
     sys.stdout.write(text(result) + "\n")
     if args.out is not None:
         args.out.write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
     found = result["summary"]
-    fine = found["wrong_verdicts"] == 0 and found["kills_wrong"] == 0 and found["most_seconds_lost"] < MOST_LOST_S
+    wrong = found["wrong_verdicts"] + found["kills_wrong"] + found["crashes"]
+    fine = wrong == 0 and found["most_seconds_lost"] < MOST_LOST_S
     return 0 if fine else 1
 
 

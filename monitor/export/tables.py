@@ -25,7 +25,7 @@ def raw_csv(material: Material) -> Iterator[bytes]:
     """Every sample as it was recorded, in the stream's own units, with its stamp; nothing is put in for what was lost."""
     units = [f" [{unit}]" if unit else "" for unit in material.stream.units]
     labels = [channel.label + unit for channel, unit in zip(material.channels, units, strict=True)]
-    yield _lines([["sample", "stamp_s", *map(_no_formula, labels)]], ",")
+    yield _lines([["sample", "stamp_s", *(_no_formula(_clean(label)) for label in labels)]], ",")
     for start in range(0, len(material.stamps_s), ROWS):
         piece = slice(start, start + ROWS)
         stamps = [repr(stamp) for stamp in material.stamps_s[piece].tolist()]
@@ -42,7 +42,7 @@ def averages_csv(material: Material) -> bytes:
     for place, index in enumerate(layout.eeg):
         curves = (now.times_ms, *(curve[place] for curve in (now.average_uv, now.a_uv, now.b_uv, now.plus_minus_uv)))
         rows += [
-            [_no_formula(layout.labels[index]), *("" if math.isnan(value) else repr(value) for value in row)]
+            [_no_formula(_clean(layout.labels[index])), *("" if math.isnan(value) else repr(value) for value in row)]
             for row in np.column_stack(curves).tolist()
         ]
     return _lines(rows, ",")

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from bench import fuzz_binary
 from bench.fault_runs import MAX_SWEEPS, RATE_HZ, RESPONSE_NV, FaultRun, Tally, fault_run, stream
 from bench.faults import fault_row, kill_rows, main, summary
 from bench.kills import Tried
@@ -72,17 +73,23 @@ def test_a_row_counts_what_is_wrong() -> None:
     silent.add(FaultRun("response_absent", "noise_floor", frozenset(), {}, 600), False)
     assert fault_row(silent)["survived"] is False
     kills = kill_rows([Tried("time", 4000, 3000, True, ""), Tried("power", 4000, 4000, False, "the replay differs")])
-    found = summary(kills, [row])
+    found = summary(kills, [row], {"inputs": 7, "crashes": 2})
+    assert (found["inputs_fuzzed"], found["crashes"]) == (7, 2)
     assert (found["most_seconds_lost"], found["kills_wrong"], found["wrong_verdicts"]) == (0.25, 1, 1)
 
 
-def test_the_program_prints_its_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_program_prints_its_table(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    few = {target.name: target for target in fuzz_binary.TARGETS if target.name in ("xml", "xdf", "wav")}
+    monkeypatch.setattr("bench.faults.all_targets", lambda: few)
     out = tmp_path / "faults.json"
-    some = ["--kills", "5", "--runs", "3", "--responses", "1", "--only", "none,gap,crosstalk", "--jobs", "1"]
+    some = ["--kills", "5", "--runs", "3", "--responses", "1", "--only", "none,gap,crosstalk", "--jobs", "1", "--inputs", "20"]
     assert main([*some, "--out", str(out)]) == 0
     said = capsys.readouterr().out
     assert "BY NATURE NOT" in said
     assert "wrong verdicts: 0" in said
+    assert "inputs fuzzed: 60\ncrashes: 0" in said
     result = json.loads(out.read_text())
     assert [row["fault"] for row in result["faults"]] == ["none", "gap", "crosstalk"]
     assert result["summary"]["kills_tried"] >= 5
