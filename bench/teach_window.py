@@ -9,8 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from PyQt5.QtCore import QTimer
-from PyQt5.QtGui import QCloseEvent, QColor, QKeySequence, QPalette
-from PyQt5.QtWidgets import QAction, QApplication, QDialog, QHBoxLayout, QMainWindow, QTextBrowser, QVBoxLayout, QWidget
+from PyQt5.QtGui import QCloseEvent, QKeySequence
+from PyQt5.QtWidgets import QAction, QDialog, QHBoxLayout, QMainWindow, QTextBrowser, QVBoxLayout, QWidget
 
 from bench.alarms import AlarmCounter
 from bench.choices import EARS
@@ -24,6 +24,7 @@ from monitor.display.ladder import Overlay
 from monitor.display.panel import Panel, Words, colour
 from monitor.display.scales import clock
 from monitor.display.sentence_bar import SentenceBar
+from monitor.display.styling import dress
 from monitor.display.terms import TERMS
 from monitor.display.theme import DARK, LIGHT, Look
 from monitor.display.views import Headline
@@ -103,30 +104,7 @@ class TeachWindow(QMainWindow):
         """Take on colours and sizes."""
         self.look = look
         theme = look.theme
-        palette = QPalette()
-        for role, ink in (
-            (QPalette.ColorRole.Window, theme.ground), (QPalette.ColorRole.Base, theme.sheet),
-            (QPalette.ColorRole.Button, theme.button), (QPalette.ColorRole.WindowText, theme.ink),
-            (QPalette.ColorRole.Text, theme.ink), (QPalette.ColorRole.ButtonText, theme.ink),
-            (QPalette.ColorRole.ToolTipBase, theme.sheet), (QPalette.ColorRole.ToolTipText, theme.ink),
-            (QPalette.ColorRole.Highlight, theme.average), (QPalette.ColorRole.HighlightedText, theme.ground),
-        ):  # fmt: skip
-            palette.setColor(role, QColor(ink))
-        self.setPalette(palette)
-        app = QApplication.instance()
-        if isinstance(app, QApplication):
-            app.setPalette(palette)
-        letters = f"font-size: {look.px(1.0)}px;"
-        self.setStyleSheet(
-            f"QMainWindow, #ground {{ background: {theme.ground}; }}"
-            f"#sheet {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
-            f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 0; border-radius: 4px; {letters}"
-            f" padding: {look.px(0.22)}px {look.px(0.25)}px; }}"
-            f"QPushButton:hover {{ background: {theme.grid}; }}"
-            f"QPushButton:pressed {{ background: {theme.axis}; color: {theme.sheet}; }}"
-            f".QLabel {{ {letters} color: {theme.ink}; }}"
-            f"QToolTip {{ background: {theme.sheet}; color: {theme.ink}; border: 1px solid {theme.axis}; {letters} }}"
-        )
+        dress(self, look, (0.22, 0.25), theme.average)
         self.sentence.restyle(replace(look, projector=False))  # its letters are large anyhow, and the curves need the room
         self.message.size_letters(look.px(1.0), bold=True)
         colour(self.message, theme.expected)

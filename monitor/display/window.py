@@ -9,8 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from PyQt5.QtCore import QByteArray, QEvent, Qt, QTimer
-from PyQt5.QtGui import QCloseEvent, QColor, QKeySequence, QPalette
-from PyQt5.QtWidgets import QAction, QApplication, QGridLayout, QMainWindow, QVBoxLayout, QWidget
+from PyQt5.QtGui import QCloseEvent, QKeySequence
+from PyQt5.QtWidgets import QAction, QGridLayout, QMainWindow, QVBoxLayout, QWidget
 
 from monitor.display.actions import ACTIONS
 from monitor.display.bar import Bar
@@ -31,6 +31,7 @@ from monitor.display.sentence_bar import SentenceBar
 from monitor.display.setup import SetupPanel
 from monitor.display.stage import Scene, Stage
 from monitor.display.steps import Walk
+from monitor.display.styling import dress
 from monitor.display.terms import tooltip
 from monitor.display.theme import LIGHT, THEMES, Look
 from monitor.display.waving import Waving
@@ -140,34 +141,7 @@ class Window(QMainWindow):
     def restyle(self, look: Look) -> None:
         """Take on colours and sizes."""
         self.look = look
-        theme = look.theme
-        palette = QPalette()
-        for role, ink in (
-            (QPalette.ColorRole.Window, theme.ground), (QPalette.ColorRole.Base, theme.sheet),
-            (QPalette.ColorRole.AlternateBase, theme.ground), (QPalette.ColorRole.Button, theme.button),
-            (QPalette.ColorRole.WindowText, theme.ink), (QPalette.ColorRole.Text, theme.ink),
-            (QPalette.ColorRole.ButtonText, theme.ink), (QPalette.ColorRole.ToolTipBase, theme.sheet),
-            (QPalette.ColorRole.ToolTipText, theme.ink), (QPalette.ColorRole.Highlight, theme.states["present"]),
-            (QPalette.ColorRole.HighlightedText, theme.ground), (QPalette.ColorRole.PlaceholderText, theme.quiet),
-        ):  # fmt: skip
-            palette.setColor(role, QColor(ink))
-        palette.setColor(QPalette.ColorGroup.Disabled, QPalette.ColorRole.ButtonText, QColor(theme.axis))
-        self.setPalette(palette)
-        app = QApplication.instance()
-        if isinstance(app, QApplication):
-            app.setPalette(palette)
-        letters = f"font-size: {look.px(1.0)}px;"
-        self.setStyleSheet(
-            f"QMainWindow, #ground {{ background: {theme.ground}; }}"
-            f"#sheet {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
-            f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 0; border-radius: 4px; {letters}"
-            f" padding: {look.px(0.35)}px {look.px(0.7)}px; }}"
-            f"QPushButton:hover {{ background: {theme.grid}; }}"
-            f"QPushButton:pressed, QPushButton:default {{ background: {theme.axis}; color: {theme.sheet}; }}"
-            f"QPushButton:disabled {{ color: {theme.axis}; }}"
-            f".QLabel, QLineEdit, QComboBox, QRadioButton {{ {letters} }}"
-            f"QToolTip {{ background: {theme.sheet}; color: {theme.ink}; border: 1px solid {theme.axis}; {letters} }}"
-        )
+        dress(self, look, (0.35, 0.7), look.theme.states["present"])
         self.sentence.restyle(look)
         self.bar.restyle(look)
         for panel in self.panels:
