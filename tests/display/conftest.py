@@ -8,12 +8,14 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import numpy as np
 import pytest
 
 from monitor.core.samples import Chunk
 from monitor.display.feed import Feed
+from monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
 from monitor.display.screen import obstacle
 from monitor.display.stage import Scene, Stage, moments_of, view_model
 from monitor.folder import RunFolder
@@ -27,6 +29,7 @@ from monitor.sources.channels import Channels
 from monitor.sources.recording import RecordingSource
 from tests.synthetic import stream
 
+Spin = Callable[[float], None]
 RATE_HZ = 4000.0
 LABELS = ("Cz-M2", "Cz-M1", "TRIG")
 DESCRIPTION = StreamDescription(
@@ -175,3 +178,82 @@ def keep_screens() -> Path | None:
     """Where pictures of this test run are kept, if anywhere (QUIETFLOOR_SCREENS=folder)."""
     folder = os.environ.get("QUIETFLOOR_SCREENS")
     return None if folder is None else Path(folder)
+
+
+@pytest.fixture
+def open_window(qt: Spin, stage: Stage) -> Iterator[Callable[..., Any]]:
+    """Makes windows on the stage and closes them, whatever a test did."""
+    from monitor.display.window import Window
+
+    opened = []
+
+    def make(scene: Scene | None = None, **how: Any) -> Any:
+        window = Window(stage, **how)
+        opened.append(window)
+        if scene is not None:
+            stage.show(scene)
+        window.show()
+        qt(0.05)
+        return window
+
+    yield make
+    for window in opened:
+        if window.scene is not None:
+            window.scene.run.stop()
+            if window.scene.run.status.state != "ready":
+                assert window.scene.run.wait(30)
+        window.finish()
+        window.deleteLater()
+
+
+@pytest.fixture
+def press(qt: Spin) -> Callable[..., None]:
+    """Press keys, each as a person does."""
+    from PyQt5.QtCore import Qt
+    from PyQt5.QtTest import QTest
+    from PyQt5.QtWidgets import QApplication
+
+    named = {
+        "Space": Qt.Key.Key_Space, "Left": Qt.Key.Key_Left, "Right": Qt.Key.Key_Right, "End": Qt.Key.Key_End,
+        "Home": Qt.Key.Key_Home, "Enter": Qt.Key.Key_Return, "Esc": Qt.Key.Key_Escape, "F1": Qt.Key.Key_F1,
+        "Up": Qt.Key.Key_Up, "Down": Qt.Key.Key_Down, "PgUp": Qt.Key.Key_PageUp, "PgDown": Qt.Key.Key_PageDown,
+    }  # fmt: skip
+
+    def send(window: Any, *keys: str) -> None:
+        for key in keys:
+            front = QApplication.activeModalWidget() or window
+            if QApplication.activeWindow() is not front:
+                front.activateWindow()  # as a window manager does when a dialog opens or has closed
+                until(qt, lambda front=front: QApplication.activeWindow() is front)  # type: ignore[misc]
+            if front is window and getattr(window, "bar", None) is not None and window.bar.entry.isVisible():
+                until(qt, window.bar.entry.line.hasFocus)
+            target = QApplication.activeModalWidget() or QApplication.focusWidget() or window
+            QTest.keyClick(target, named.get(key, key))
+            qt(0.0)
+
+    return send
+
+
+def stop_at(scene: Scene, looks: int) -> Callable[[], bool]:
+    return lambda: scene.model.looks >= looks or scene.run.status.state in ("done", "failed")
+
+
+def ladder(folders: list[Path]) -> Ladder:
+    runs = tuple(
+        Replicate(folder, verdict, "response", 640, 30.0)
+        for folder, verdict in zip(folders, ("response_present", "response_absent"), strict=True)
+    )
+    rungs = (Rung(Level(True, True, 60.0), runs), Rung(Level(True, True, 40.0), (), running=True))
+    return Ladder(Series("right", "air", "click"), rungs, present=rungs[1].level)
+
+
+@pytest.fixture
+def shown(open_window: Callable[..., Any], qt: Spin, finished: dict[str, Path], stage: Stage) -> Any:
+    """A window with a finished run in it."""
+    scene = replay_scene(finished["present"], speed=1000.0)
+    window = open_window(scene)
+    stage.ladder = ladder([finished["present"], finished["absent"]])
+    scene.run.start()
+    until(qt, lambda: scene.run.wait(0))
+    qt(0.2)
+    return window

@@ -1,0 +1,128 @@
+"""What fails in the window harms no run, and what stands still is not painted."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.display.stage import Scene, Stage
+from monitor.replay import replay
+from tests.display.conftest import Spin, live_scene, until
+
+
+def carried_through(scene: Scene) -> None:
+    """The run was not harmed: its own end, its journal whole, its looks those of a replay."""
+    run = scene.live
+    assert run is not None
+    assert run.failure is None
+    assert run.status.verdict is not None
+    assert run.status.verdict.stopped_by == "response"
+    assert replay(run.folder).identical
+
+
+def broken(*_: object) -> None:
+    raise RuntimeError("no more paint")
+
+
+def test_a_panel_that_fails_is_left_and_the_others_go_on(
+    open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
+    window = open_window(scene)
+    window.plane.show_plane = broken
+    scene.run.start()
+    until(qt, lambda: scene.run.wait(0))
+    qt(0.2)
+    assert [panel.name for panel in window.panels if panel.failed] == ["decision plane"]
+    assert "cannot be drawn (RuntimeError); recording goes on" in window.plane.aside.text()
+    assert window.sentence.word.text() == "Response present"
+    assert caplog.text.count("the panel 'decision plane' failed") == 1
+    carried_through(scene)
+
+
+def test_an_error_while_painting_ends_nothing(
+    application: object, stage: Stage, recordings: dict[str, Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Without a hook PyQt ends the process here."""
+    from PyQt5.QtCore import QCoreApplication
+
+    from monitor.display.app import guarded
+    from monitor.display.window import Window
+
+    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
+    stage.show(scene)
+    with guarded(), caplog.at_level(logging.ERROR):
+        window = Window(stage)
+        window.average.draw = broken  # type: ignore[method-assign]
+        window.ladder.rungs._draw = broken  # type: ignore[method-assign]
+        window.show()
+        scene.run.start()
+        until(lambda s: QCoreApplication.processEvents(), lambda: scene.run.wait(0))
+        for _ in range(20):
+            window.tick()
+            window.ladder.rungs.update()
+            QCoreApplication.processEvents()
+        assert window.average.failed
+        window.finish()
+    assert 1 <= caplog.text.count("a part of the window failed; recording goes on") <= 2  # each place is told once
+    carried_through(scene)
+
+
+def test_a_window_that_fails_again_and_again_gives_up_and_the_run_does_not(
+    open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path, stage: Stage,
+    caplog: pytest.LogCaptureFixture,
+) -> None:  # fmt: skip
+    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
+    window = open_window(scene)
+    scene.model.headline = broken  # type: ignore[method-assign]
+    scene.run.start()
+    until(qt, lambda: not window.isVisible())
+    assert stage.gone
+    assert "fails again and again" in caplog.text
+    assert scene.run.wait(30)
+    carried_through(scene)
+
+
+def test_a_display_that_feeds_on_nothing_is_no_trouble_either(
+    open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """All three doors fail on the acquisition thread."""
+    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
+    run = scene.live
+    assert run is not None
+    run._optional, run._tap, run._follow = [broken], broken, broken
+    open_window(scene)
+    run.start()
+    until(qt, lambda: run.wait(0))
+    assert caplog.text.count("left out from now on; recording goes on") == 3
+    carried_through(scene)
+
+
+def test_nothing_is_painted_where_nothing_changed(
+    open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path
+) -> None:
+    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
+    window = open_window(scene)
+    scene.run.start()
+    until(qt, lambda: scene.run.wait(0))
+    qt(0.3)
+    painted = {"plane": 0, "eeg": 0}
+    for name in painted:
+        panel = getattr(window, name)
+        draw = panel.draw
+
+        def counted(canvas: object, name: str = name, draw: Callable[..., None] = draw) -> None:
+            painted[name] += 1
+            draw(canvas)
+
+        panel.draw = counted
+    scene.model.show(scene.model.looks - 1)
+    qt(0.2)
+    first = dict(painted)
+    qt(0.3)
+    assert painted == first  # a view that stands still costs nothing
+    assert 1 <= first["plane"] <= 3

@@ -1,0 +1,163 @@
+"""How the window looks: sizes, colours, one panel alone, words that explain, each state; what it remembers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from monitor.display.actions import offered
+from monitor.display.remembered import Remembered, recall, remember
+from monitor.display.stage import Scene, Stage
+from tests.display.conftest import Spin, keep_screens, replay_scene, until
+
+
+def test_the_window_can_be_small_and_large_light_and_dark_near_and_far(shown: Any, qt: Spin, press: Any) -> None:
+    for width, height in ((900, 560), (1280, 720), (2560, 1440)):
+        shown.resize(width, height)
+        for keys in ("d", "p", "d", "p"):
+            press(shown, keys)
+            qt(0.02)
+            assert (shown.width(), shown.height()) >= (width, height)
+            inside = shown.board.rect()
+            for panel in shown.panels:
+                assert inside.contains(panel.geometry())
+                assert panel.body.height() > 90
+            assert shown.bar.buttons["keys"].geometry().right() <= shown.bar.width()
+    assert not any(panel.failed for panel in shown.panels)
+
+
+def test_one_panel_alone_and_all_again(shown: Any, qt: Spin, press: Any) -> None:
+    press(shown, "3")
+    qt(0.05)
+    assert [panel.name for panel in shown.panels if panel.isVisible()] == ["incoming EEG"]
+    assert shown.eeg.width() > 0.95 * shown.board.width()
+    assert shown.eeg.height() > 0.75 * shown.board.height()
+    press(shown, "1")
+    assert [panel.name for panel in shown.panels if panel.isVisible()] == ["decision plane"]
+    press(shown, "1")
+    assert all(panel.isVisible() for panel in shown.panels)
+    press(shown, "5", "Esc")
+    assert all(panel.isVisible() for panel in shown.panels)
+
+
+def test_the_list_of_keys_is_visible_and_complete(shown: Any, qt: Spin, press: Any) -> None:
+    press(shown, "F1")
+    assert shown.sheet.isVisible()
+    text = shown.sheet.words.text()
+    for action in offered(replay=True):
+        assert action.text in text
+    assert "What the words mean" in text
+    assert "Not a medical device" in text
+    press(shown.sheet, "F1")
+    assert not shown.sheet.isVisible()
+
+
+def test_every_part_explains_itself(shown: Any) -> None:
+    for panel in shown.panels:
+        assert panel.heading.toolTip(), panel.name
+    assert "<b>evidence</b>" in shown.sentence.rest.toolTip()
+    assert "<b>residual noise</b>" in shown.sentence.rest.toolTip()
+    assert "<b>sweep</b>" in shown.sentence.particulars.toolTip()
+    assert shown.sentence.mark.toolTip()
+    assert "<b>r, likeness of the halves</b>" in shown.average.aside.toolTip()
+    for button in shown.bar.buttons.values():
+        assert button.toolTip()
+        assert button.accessibleName()
+
+
+def test_latency_and_amplitude_are_read_under_the_mouse(shown: Any, qt: Spin) -> None:
+    from PyQt5.QtCore import QPointF
+
+    chart = shown.average.chart
+    place = QPointF(chart.inside.center().x(), chart.inside.top() + 20)
+    ms, _ = chart.value_at(place)
+    assert chart.x_range[0] < ms < chart.x_range[1]
+    assert chart.value_at(QPointF(chart.inside.left(), chart.inside.bottom())) == pytest.approx(
+        (chart.x_range[0], chart.y_range[0])
+    )
+    chart.pointed = place
+    chart.repaint_inside()
+    qt(0.05)
+    assert not shown.average.failed
+
+
+def test_place_theme_and_choices_are_remembered(open_window: Callable[..., Any], qt: Spin, press: Any, tmp_path: Path) -> None:
+    path = tmp_path / "window.json"
+    window = open_window(settings=path)
+    window.resize(1000, 640)
+    press(window, "d", "p", "h", "u")
+    window.close()
+    kept = json.loads(path.read_text(encoding="utf-8"))
+    assert (kept["theme"], kept["projector"], kept["halves"], kept["plus_minus"]) == ("dark", True, False, True)
+    again = open_window(settings=path)
+    assert (again.look.theme.name, again.look.projector) == ("dark", True)
+    assert (again.average.halves, again.average.plus_minus) == (False, True)
+    assert (again.width(), again.height()) == (1000, 640)
+
+
+@pytest.mark.parametrize("content", ["{", json.dumps({"geometry": "not base 64 ü", "theme": "purple"})])
+def test_a_damaged_memory_is_ignored(open_window: Callable[..., Any], qt: Spin, tmp_path: Path, content: str) -> None:
+    path = tmp_path / "window.json"
+    path.write_text(content, encoding="utf-8")
+    window = open_window(settings=path)
+    assert window.look.theme.name == "light"
+    assert ("cannot be read" in window.bar.message.text()) == (content == "{")
+    remember(path, Remembered(theme="dark"))
+    assert recall(path)[0].theme == "dark"
+
+
+def test_six_states_look_different_and_are_kept_as_pictures(
+    open_window: Callable[..., Any], qt: Spin, finished: dict[str, Path], tmp_path: Path, stage: Stage
+) -> None:
+    """Kept in the folder QUIETFLOOR_SCREENS where that is set."""
+    folder = keep_screens() or tmp_path
+    folder.mkdir(parents=True, exist_ok=True)
+    window = open_window()
+    words = {}
+
+    def take(name: str) -> None:
+        qt(0.25)
+        words[name] = (window.sentence.mark.state, window.sentence.word.text())
+        assert window.grab().save(str(folder / f"{name}.png"))
+
+    def play(which: str, until_s: float | None) -> Scene:
+        scene = replay_scene(finished[which], speed=1000.0)
+        stage.show(scene)
+        assert scene.playback is not None
+        scene.playback.paused = until_s is not None
+        if until_s is not None:
+            scene.playback.go_to(until_s)
+        scene.run.start()
+        until(qt, lambda: scene.run.wait(0) or (until_s is not None and scene.run.status.seconds >= until_s))
+        qt(0.1)
+        return scene
+
+    take("waiting")
+    scene = play("absent", 3.0)
+    take("undecided early")
+    scene.run.stop()
+    scene = play("absent", 9.0)
+    take("undecided late")
+    scene.run.stop()
+    play("absent", None)
+    take("no response")
+    play("undecided", None)
+    take("stopped")
+    scene = play("present", None)
+    take("present")
+    scene.model.show(9)
+    window.conductor.playing = False
+    take("looking back")
+    assert {name: state for name, (state, _) in words.items()} == {
+        "waiting": "waiting", "undecided early": "undecided", "undecided late": "undecided", "no response": "absent",
+        "stopped": "stopped", "present": "present", "looking back": "earlier",
+    }  # fmt: skip
+    pictures = {path.stem: path.stat().st_size for path in folder.glob("*.png")}
+    assert len(pictures) >= 7
+    assert all(size > 5000 for size in pictures.values())
+    assert np.ptp(list(pictures.values())) > 0
