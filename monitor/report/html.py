@@ -34,7 +34,8 @@ svg { width: 100%; max-width: 52em; height: auto; display: block; margin: .6em 0
 @media print { body { font-size: 10pt; margin: 0; max-width: none; }
   tr, svg { break-inside: avoid; } h2, h3 { break-after: avoid; } }
 """
-_UNSEEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff\ud800-\udfff]")  # not allowed in HTML
+# Not allowed in HTML, or not to be seen: controls, and what turns the direction of a line.
+_UNSEEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufffe\uffff\ud800-\udfff]")
 _ID = re.compile(r'(\bid="|xlink:href="#|url\(#)')
 
 

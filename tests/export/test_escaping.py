@@ -84,6 +84,7 @@ def test_the_report_shows_it_and_does_nothing_it_says(run: Path, tmp_path: Path)
     assert "script" not in tags.tags
     assert not any(name.startswith("on") for name in tags.attributes)
     assert "&lt;script&gt;alert(1)" in html
+    assert not set(html) & OBEYED
     assert made[".pdf"].read_bytes().startswith(b"%PDF")
     json.loads(made[".json"].read_text(encoding="utf-8"))
 

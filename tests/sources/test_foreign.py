@@ -7,6 +7,7 @@ import json
 import os
 import struct
 import time
+import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -195,6 +196,27 @@ def test_a_file_that_is_damage_alone_is_described_briefly() -> None:
     assert len(found.streams) == MOST_STREAMS
     assert len(found.problems) == MOST_PROBLEMS + 1
     assert "more places" in found.problems[-1]
+
+
+@pytest.mark.parametrize("what", ["empty texts", "short texts", "bytes", "empty chunks", "a text a chunk", "offsets"])
+def test_memory_is_bounded_by_the_size_of_the_file(what: str) -> None:
+    """The factor is the one in docs/file-formats.md."""
+    count, text = 50_000, description_to_xml(marker_description())
+    head, chunks = {
+        "empty texts": (text, _chunk(3, struct.pack("<IBQ", 1, 8, count) + b"\0\1\0" * count)),
+        "short texts": (text, _chunk(3, struct.pack("<IBQ", 1, 8, count) + "\0\1\2ä".encode() * count)),
+        "bytes": (NUMBERS, _chunk(3, struct.pack("<IBQ", 1, 8, count) + b"\0\1" * count)),
+        "empty chunks": (NUMBERS, _chunk(3, struct.pack("<IBB", 1, 1, 0)) * count),
+        "a text a chunk": (text, _chunk(3, struct.pack("<IBB", 1, 1, 1) + b"\0\1\0") * count),
+        "offsets": (text, _chunk(4, struct.pack("<Idd", 1, 1.5, 2.5)) * count),
+    }[what]
+    data = b"XDF:" + _header(1, head) + chunks
+    tracemalloc.start()
+    try:
+        read_buffer(data)
+        assert tracemalloc.get_traced_memory()[1] < 60 * len(data)
+    finally:
+        tracemalloc.stop()
 
 
 def test_a_recording_that_is_no_file_is_refused_at_once(tmp_path: Path) -> None:
