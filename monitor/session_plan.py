@@ -19,6 +19,7 @@ from stimuli.reading import toml_of
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
 FROM_RUN = ("level_db_nhl", "level_db_fs", "muted")
+MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 _AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
 
 
@@ -105,7 +106,7 @@ class SessionPlan(_Section):
 
     title: str = ""
     subject: SubjectPlan
-    condition: tuple[ConditionPlan, ...] = Field(min_length=1)
+    condition: tuple[ConditionPlan, ...] = Field(min_length=1, max_length=MOST_CONDITIONS)
     steps: StepsPlan = Field(default_factory=StepsPlan)
     replicates: ReplicatesPlan = Field(default_factory=ReplicatesPlan)
     limits: LimitsPlan = Field(default_factory=LimitsPlan)

@@ -19,6 +19,8 @@ from typing import Any, BinaryIO
 
 # Own choice: a plan has some kB, the tables that ship 30 kB, the line of a look 1 kB.
 MOST_BYTES, MOST_LINE_BYTES, MOST_DEPTH = 4_000_000, 1_000_000, 32
+# Of TOML, whose every entry is checked key by key: the largest file that ships has 14 kB, 38 tables and 362 values.
+MOST_TOML_CHARACTERS, MOST_TOML_TABLES, MOST_TOML_VALUES = 1_000_000, 1_000, 50_000
 _PIECE = 1_000_000
 _LARGEST = 2**63  # of an integer, as TOML asks (toml.io, v1.0.0: 64 bits, signed, else an error)
 _MANY_DIGITS = re.compile(r"\d{19}")
@@ -63,13 +65,15 @@ def lines_of(path: Path | str, most_line_bytes: int = MOST_LINE_BYTES) -> Iterat
 
 def toml_from(text: str) -> dict[str, Any]:
     """Raises tomllib.TOMLDecodeError, a ValueError, for whatever is not to be had."""
+    if len(text) > MOST_TOML_CHARACTERS:
+        raise tomllib.TOMLDecodeError(f"it is longer than the {MOST_TOML_CHARACTERS:,} characters that such a text may have")
     try:
         found = tomllib.loads(text)
     except RecursionError:
         raise tomllib.TOMLDecodeError(_TOO_DEEP) from None
     except ValueError as error:  # a number of thousands of digits
         raise error if isinstance(error, tomllib.TOMLDecodeError) else tomllib.TOMLDecodeError(str(error)) from None
-    if reason := _beyond(found):
+    if reason := _beyond(found) or _many(found):
         raise tomllib.TOMLDecodeError(reason)
     return found
 
@@ -103,6 +107,24 @@ def _no_number(word: str) -> float:
 
 
 _TOO_DEEP = f"it is nested more than {MOST_DEPTH} deep"
+
+
+def _many(content: Any) -> str | None:
+    """Whether a text that is not too deep has more in it than can be checked at once."""
+    tables = values = 0
+    waiting = [content]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, dict):
+            tables += 1
+            waiting += one.values()
+        elif isinstance(one, list):
+            waiting += one
+        else:
+            values += 1
+    if tables > MOST_TOML_TABLES:
+        return f"it has {tables:,} tables: at most {MOST_TOML_TABLES:,} are allowed"
+    return f"it has {values:,} values: at most {MOST_TOML_VALUES:,} are allowed" if values > MOST_TOML_VALUES else None
 
 
 def _beyond(content: Any) -> str | None:

@@ -195,6 +195,10 @@ ONCE = [
     ("references", b'[[reference]]\nstimulus = {}\ntransducer = "insert"\ncoupler = "x"\nlevel_db_ppe_spl = 35.5\n'
      b'source = "x"\nstatus = "verified"\n', "allowed is a text"),
     ("norms", b'[[latency]]\nx = "' + b"x" * 5000 + b'"\n', "unknown x"),
+    ("certificate", b'format = "quietfloor timing certificate 1"\n' + b"[[measured]]\n" * 70_000, "at most 1,000 are allowed"),
+    ("plan", b"[stream]\neeg = [" + b"1," * 400_000 + b"]\n", "at most 50,000 are allowed"),
+    ("hearing-tables", b"[[row]]\n" * 300_000, "longer than the 1,000,000 characters"),
+    ("session-plan", b'[[condition]]\near = "left"\n' * 101, "at most 100"),
     ("settings", b"output=" + b"[" * 20_000, ""),
     ("settings", b"output=" + b"9" * 6000, ""),
     ("settings", b"q\xf0e" + b"[" * 3000, "write KEY=VALUE"),
