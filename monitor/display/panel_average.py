@@ -13,6 +13,7 @@ from monitor.display.scales import Scale, nice_above
 from monitor.display.views import Curves
 from monitor.display.waves import Spot
 
+LEGEND_LETTERS, LEGEND_ROW = 0.88, 1.25  # size of its letters, and height of a row
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 
 
@@ -35,6 +36,7 @@ class AveragePanel(ChartPanel):
         self.spots: tuple[Spot, ...] = ()  # marked waves of a run that is over
         self._curves: Curves | None = None
         self._height = 0.0
+        self._legend_part = 0.0
 
     def show_curves(self, curves: Curves | None) -> None:
         """Draw another average; None before there is one."""
@@ -58,7 +60,15 @@ class AveragePanel(ChartPanel):
         if largest > 0 and not 0.62 * self._height <= 1.04 * largest <= self._height:
             self._height = nice_above(1.08 * largest, HEIGHTS)
         height = self._height or 1.0
-        self.chart.set_ranges((float(curves.times_ms[0]), float(curves.times_ms[-1])), (-height, height))
+        top = height * (1.0 + 2.0 * self._legend_part / (1.0 - self._legend_part))
+        self.chart.set_ranges((float(curves.times_ms[0]), float(curves.times_ms[-1])), (-height, top))
+
+    def _make_room(self, part: float) -> None:
+        """For the legend above the curves, as a part of the height; seen from the next painting on."""
+        part = min(part, 0.5)
+        if abs(part - self._legend_part) > 1e-6:
+            self._legend_part = part
+            self.refit()
 
     def refit(self) -> None:
         """Something else is drawn now."""
@@ -69,6 +79,8 @@ class AveragePanel(ChartPanel):
         if curves is None:
             self.explain(canvas, "No average yet")
             return
+        rows = self._legend_rows(canvas, curves)
+        self._make_room((len(rows) * self.look.px(LEGEND_ROW) + 3) / canvas.rect.height())
         xs = canvas.x(curves.times_ms)
         if math.isfinite(curves.half_band_nv):
             low, high = (canvas.y(curves.average_nv + side * curves.half_band_nv) for side in (-1, 1))
@@ -83,7 +95,7 @@ class AveragePanel(ChartPanel):
         for overlay, ink in zip(self.overlays, theme.overlays, strict=False):
             canvas.line(canvas.x(overlay.times_ms), canvas.y(overlay.average_nv), ink, self.look.thin, dashed=True)
         canvas.line(xs, canvas.y(curves.average_nv), theme.average, self.look.line)
-        self._legend(canvas, curves)
+        self._legend(canvas, rows)
         self._waves(canvas)
         self._read(canvas, curves)
 
@@ -136,23 +148,41 @@ class AveragePanel(ChartPanel):
                     low - px(0.4), foot, f"published, {spot.wave}", theme.expected, 0.85, across=1.0, down=0.8, ground=theme.sheet
                 )
 
-    def _legend(self, canvas: Canvas, curves: Curves) -> None:
-        """Which curve is which, at the top right."""
-        theme, rect, px = self.look.theme, canvas.rect, self.look.px
+    def _legend_rows(self, canvas: Canvas, curves: Curves) -> list[list[tuple[str, str, bool]]]:
+        """Which curve is which: words, colour, dashed; in as few rows as fit beside the words on the part that is not judged."""
+        theme = self.look.theme
         entries: list[tuple[str, str, bool]] = [("average ± noise band", theme.average, False)]
         if self.halves:
             entries += [("half A", theme.half_a, False), ("half B", theme.half_b, False)]
         if self.plus_minus:
             entries.append(("plus-minus", theme.plus_minus, False))
         entries += [(overlay.label, ink, True) for overlay, ink in zip(self.overlays, theme.overlays, strict=False)]
-        y = rect.top() + 3
-        for words, ink, dashed in entries:
-            place = canvas.text(rect.right() - 6, y, words, ink, 0.88, across=1.0, ground=theme.sheet)
-            middle = place.center().y()
-            ends = np.array([place.left() - px(1.8), place.left() - px(0.4)])
-            width = self.look.line if ink == theme.average else self.look.thin
-            canvas.line(ends, np.array([middle, middle]), ink, width, dashed)
-            y = place.bottom()
+        room = canvas.rect.right() - float(canvas.x(curves.unjudged_ms[1])) - self.look.px(1)
+        rows, used = [entries[:1]], self._entry_width(canvas, entries[0][0])
+        for entry in entries[1:]:
+            wide = self._entry_width(canvas, entry[0])
+            if used + wide > room:
+                rows.append([])
+                used = 0.0
+            rows[-1].append(entry)
+            used += wide
+        return rows
+
+    def _entry_width(self, canvas: Canvas, words: str) -> float:
+        return canvas.width_of(words, LEGEND_LETTERS) + self.look.px(2.5)
+
+    def _legend(self, canvas: Canvas, rows: list[list[tuple[str, str, bool]]]) -> None:
+        """At the top right, above all that is judged."""
+        theme, rect, px = self.look.theme, canvas.rect, self.look.px
+        for number, row in enumerate(rows):
+            right, y = rect.right() - 6, rect.top() + 3 + number * px(LEGEND_ROW)
+            for words, ink, dashed in reversed(row):
+                place = canvas.text(right, y, words, ink, LEGEND_LETTERS, across=1.0, ground=theme.sheet)
+                middle = place.center().y()
+                ends = np.array([place.left() - px(1.8), place.left() - px(0.4)])
+                width = self.look.line if ink == theme.average else self.look.thin
+                canvas.line(ends, np.array([middle, middle]), ink, width, dashed)
+                right -= self._entry_width(canvas, words)
 
     def _read(self, canvas: Canvas, curves: Curves) -> None:
         """Latency and amplitude under the mouse."""

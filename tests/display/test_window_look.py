@@ -31,6 +31,24 @@ def test_the_window_can_be_small_and_large_light_and_dark_near_and_far(shown: An
     assert not any(panel.failed for panel in shown.panels)
 
 
+def test_the_legend_of_the_average_lies_above_every_curve_that_is_judged(shown: Any, qt: Spin, press: Any) -> None:
+    panel = shown.average
+    tops = []
+    for keys in ((), ("p",), ("u",), ("h",)):
+        press(shown, *keys)
+        for size in ((900, 560), (1280, 720)):
+            shown.resize(*size)
+            qt(0.1)
+            curves, (bottom_nv, top_nv) = panel._curves, panel.chart.y_range
+            judged = curves.times_ms >= curves.unjudged_ms[1]
+            highest_nv = (curves.average_nv[judged] + curves.half_band_nv).max()
+            assert highest_nv < top_nv - panel._legend_part * (top_nv - bottom_nv)
+            assert panel._legend_part * panel.chart.inside.height() >= shown.look.px(1.0)
+            tops.append(top_nv)
+    assert len(set(tops)) > 1  # the room is as high as the letters need it
+    assert not panel.failed
+
+
 def test_one_panel_alone_and_all_again(shown: Any, qt: Spin, press: Any) -> None:
     press(shown, "3")
     qt(0.05)
