@@ -13,8 +13,6 @@ Exit status 0: no crash; 1: at least one; 2: nothing could be tried.
 from __future__ import annotations
 
 import argparse
-import importlib
-import importlib.util
 import json
 import sys
 import tempfile
@@ -30,12 +28,10 @@ from bench.fuzz_work import Tally, fuzz
 
 def all_targets() -> dict[str, Target]:
     """By name."""
+    from bench.fuzz_binary import TARGETS as BINARY
     from bench.fuzz_text import TARGETS as TEXT
 
-    binary: Sequence[Target] = ()
-    if importlib.util.find_spec("bench.fuzz_binary") is not None:
-        binary = importlib.import_module("bench.fuzz_binary").TARGETS
-    return {target.name: target for target in (*TEXT, *binary)}
+    return {target.name: target for target in (*TEXT, *BINARY)}
 
 
 def text(tallies: Sequence[Tally]) -> str:
