@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from bench.timing_report import PLOT_FORMATS
-from monitor.plan import OF_SOUND_CARD, Plan, PlanError, load_plan, make_plan
+from monitor.plan import Plan, PlanError, load_plan, make_plan
+from monitor.sound_plan import OF_SOUND_CARD
 from stimuli.reading import toml_from
 
 COUNT, LEAST, MOST = 500, 64, 2000

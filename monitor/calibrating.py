@@ -11,8 +11,8 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from monitor.plan import SoundPlan
 from monitor.sound import output_identity
+from monitor.sound_plan import SoundPlan
 from stimuli.calibration import BONE, EARS, Calibration, LevelError, Measured
 from stimuli.ceiling import Ceiling
 from stimuli.frames import FrameSource

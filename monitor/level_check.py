@@ -17,8 +17,8 @@ from typing import Any
 from monitor.exposure import SessionDose
 from monitor.folder import jsonable
 from monitor.listening import Listener, ListeningError
-from monitor.plan import SoundPlan
 from monitor.sound import open_device, output_identity
+from monitor.sound_plan import SoundPlan
 from stimuli.calibration import EARS, TOLERANCE_DB, Calibration, Loop
 from stimuli.ceiling import Ceiling
 from stimuli.devices import DeviceError

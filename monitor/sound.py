@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.exposure import SessionDose, dose_record
-from monitor.plan import PlanError, SoundPlan
+from monitor.plan import PlanError
+from monitor.sound_plan import SoundPlan
 from stimuli.calibration import Calibration, LevelError, load_calibration
 from stimuli.ceiling import Ceiling
 from stimuli.devices import Device, DeviceError, LslAudioDevice

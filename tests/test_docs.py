@@ -156,7 +156,8 @@ def test_every_key_of_the_other_files_is_told() -> None:
     tables = {name: field.annotation for name, field in Plan.model_fields.items()}
     plan = named(section("## plan.toml", FORMATS))
     assert sorted(set(tables) - plan) == []
-    from monitor.plan import AnalysisPlan, DecisionPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan
+    from monitor.plan import AnalysisPlan, DecisionPlan, StreamPlan, TimingPlan, TriggerPlan
+    from monitor.sound_plan import SoundPlan
 
     for model in (AnalysisPlan, DecisionPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan):
         assert sorted(keys(model) - plan) == []

@@ -49,8 +49,8 @@ MONITOR_LAYERS = (
     ("run", "guard", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
     ("certificate",),
     (
-        "session", "session_plan", "session_store", "space", "journal", "folder", "plan", "preflight", "sentence", "exposure",
-        "status",
+        "session", "session_plan", "session_store", "space", "journal", "folder", "plan", "sound_plan", "preflight", "sentence",
+        "exposure", "status",
     ),
     ("next_level", "ladder_rules", "threshold", "session_types"),
     ("methods", "recorded"),

@@ -11,7 +11,7 @@ from typing import Any
 from monitor.core.samples import Floats
 from monitor.display.scales import written
 from monitor.folder import RunFolder
-from monitor.plan import SoundPlan
+from monitor.sound_plan import SoundPlan
 
 WORDS = {
     "response_present": "response",

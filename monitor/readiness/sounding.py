@@ -9,9 +9,10 @@ from typing import Any
 
 from monitor.exposure import ExposureError, SessionDose
 from monitor.level_check import last_check
-from monitor.plan import Plan, PlanError, SoundPlan
+from monitor.plan import Plan, PlanError
 from monitor.readiness.findings import OWN_CHOICE, Finding, Group
 from monitor.sound import Stimulus, make_stimulus, open_device
+from monitor.sound_plan import SoundPlan
 from stimuli.calibration import EARS, TOLERANCE_DB, Calibration
 from stimuli.devices import DeviceError
 from stimuli.dose import LIMIT_DB, Dose, limit_pa2s

@@ -10,7 +10,7 @@ import pytest
 
 from monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
 from monitor.folder import FolderError, RunFolder
-from monitor.plan import SoundPlan
+from monitor.sound_plan import SoundPlan
 
 
 def plan(db: float = -30.0, ear: str = "right", **more: Any) -> SoundPlan:

@@ -13,8 +13,9 @@ import pytest
 from monitor.commands.demo import virtual_calibration
 from monitor.exposure import FILE, ExposureError, SessionDose, dose_record
 from monitor.folder import jsonable
-from monitor.plan import PlanError, SoundPlan, make_plan
+from monitor.plan import PlanError, make_plan
 from monitor.sound import Sound, make_stimulus
+from monitor.sound_plan import SoundPlan
 from stimuli.dose import Dose, limit_pa2s
 from tests.live.harness import call
 

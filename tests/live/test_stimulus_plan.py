@@ -12,8 +12,9 @@ import pytest
 from scipy.io import wavfile
 
 from monitor.core.samples import Layout
-from monitor.plan import Plan, PlanError, SoundPlan, load_plan, make_plan, override
+from monitor.plan import Plan, PlanError, load_plan, make_plan, override
 from monitor.sound import make_stimulus
+from monitor.sound_plan import SoundPlan
 
 LAYOUT = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
 TODAY = datetime.date(2026, 1, 1)

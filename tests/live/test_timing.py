@@ -26,7 +26,8 @@ from bench.timing_options import EXAMPLES, NOT_OF_THE_OUTPUT, order
 from bench.timing_options import parser as timing_parser
 from monitor.cli import parser
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
-from monitor.plan import Plan, SoundPlan
+from monitor.plan import Plan
+from monitor.sound_plan import SoundPlan
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE_LINES = re.findall(r"^  (quietfloor .*?)(?:   .*)?$", EXAMPLES, flags=re.MULTILINE)

@@ -1,0 +1,241 @@
+"""What a plan says about the sound: which, how loud, by which output, with which masking noise."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
+
+from monitor.core.averaging import UNIT_SWEEPS
+from monitor.expected import wave_v_bracket_ms
+from stimuli.chirps import span_for_level
+from stimuli.devices import DeviceError
+from stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
+from stimuli.stimulus import StimulusSpec
+
+WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
+OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
+_Channel = Annotated[int, Field(ge=1, le=256)]
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+
+class SoundPlan(Section):
+    """What we play. Without this table other equipment makes the sound and we listen."""
+
+    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"] = "click"
+    frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
+    cycles: tuple[float, float, float] | None = Field(
+        default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
+    )
+    envelope: Literal["linear", "cosine", "blackman"] | None = Field(default=None, description="of a tone burst's rise and fall")
+    chirp_k: float | None = Field(default=None, description="delay along the cochlea k f^-d, in s")
+    chirp_d: float | None = Field(default=None, description="delay along the cochlea k f^-d")
+    chirp_span_ms: float | None = Field(default=None, description="instead of chirp_k: delay between 710 and 5700 Hz")
+    chirp_by_level: bool = Field(default=False, description="the span that is best at this level")
+    wav: str | None = Field(default=None, description="file of a custom sound, mono")
+    wav_zero_ms: float | None = Field(default=None, description="time zero of a custom sound, from its first sample")
+    ear: Literal["left", "right"] = "right"
+    level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
+    polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
+    rate_per_s: float = Field(default=47.1, ge=1, le=100)
+    random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
+    mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
+    lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
+    route: Literal["air", "bone"] = "air"
+    transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] = "insert"
+    age_group: Literal["adult", "child", "infant"] = "adult"
+    calibration: str | None = Field(default=None, description="calibration file of the output; needed for dB nHL")
+    references: str | None = Field(default=None, description="file with reference thresholds of your own")
+    masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
+    masking_level_db_em: float | None = Field(default=None, ge=-20, le=100, description="effective masking; needs a calibration")
+    masking_level_db_fs: float | None = Field(default=None, ge=-120, le=0, description="RMS, uncalibrated")
+    masking_frequency_hz: float | None = Field(
+        default=None, ge=125, le=8000, description="centre of octave-band noise; by default the frequency of the stimulus"
+    )
+    masking_transducer: Literal["insert", "supra-aural", "circumaural"] | None = Field(
+        default=None, description="of the other ear; by default as for the stimulus"
+    )
+    masking_calibration: str | None = Field(
+        default=None, description="calibration file of masking_transducer, where it is another earphone than the stimulus has"
+    )
+    muted: bool = Field(default=False, description="control run: trigger without sound")
+    device: Literal["lsl", "sound-card"] = "lsl"
+    device_source_id: str = "quietfloor-audio"
+    output: str | None = Field(default=None, description="of the sound card, by name or number; see `quietfloor outputs`")
+    channels: tuple[_Channel, _Channel, _Channel] = Field(
+        default=CHANNELS, description="outputs of the sound card for left, right, trigger, from 1", examples=[[1, 2, 3]]
+    )
+    block: int = Field(default=BLOCK, ge=SHORTEST_BLOCK, le=LONGEST_BLOCK, description="frames at a time for the sound card")
+    allow_shared: bool = Field(default=False, description="accept a mixer or resampler in front of the sound card")
+    bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
+    sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
+    speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
+    seed: int = Field(default=1, ge=0)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _written_out(cls, data: Any) -> Any:
+        """A plan holds every parameter of its stimulus, those that were left out too. What is wrong is told later."""
+        if isinstance(data, dict):
+            given = {name: data[name] for name in StimulusSpec.__dataclass_fields__ if data.get(name) is not None}
+            with contextlib.suppress(ValueError, TypeError):
+                if not data.get("chirp_by_level"):
+                    filled = StimulusSpec(data.get("stimulus", "click"), **given).parameters
+                    data = {name: value for name, value in filled.items() if value is not None} | data
+        return data
+
+    @model_validator(mode="after")
+    def _one_stimulus(self) -> SoundPlan:
+        if self.chirp_by_level:
+            if self.chirp_span_ms is not None or self.chirp_k is not None:
+                raise ValueError("chirp_by_level chooses the span: leave out chirp_span_ms and chirp_k")
+            if self.level_db_nhl is None:
+                raise ValueError("chirp_by_level needs level_db_nhl: which chirp is best is known by level in dB nHL only")
+        self.spec.time_zero_s(self.sample_rate_hz)  # makes it, where no file is needed
+        return self
+
+    @property
+    def spec(self) -> StimulusSpec:
+        """The stimulus with its parameters; the span of a chirp by level is the one for this level."""
+        span_ms = self.chirp_span_ms
+        if self.chirp_by_level and self.level_db_nhl is not None:
+            span_ms = span_for_level(self.level_db_nhl)
+        return StimulusSpec(
+            self.stimulus,
+            frequency_hz=self.frequency_hz,
+            cycles=self.cycles,
+            envelope=self.envelope,
+            chirp_k=self.chirp_k,
+            chirp_d=self.chirp_d,
+            chirp_span_ms=span_ms,
+            wav=self.wav,
+            wav_zero_ms=self.wav_zero_ms,
+        )
+
+    def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
+        """Earliest and latest wave V that is published for this sound, inside the window."""
+        spec = self.spec
+        span_ms = 1e3 * spec.delay_model.span_s if self.stimulus == "chirp" else None
+        return wave_v_bracket_ms(
+            self.stimulus, self.level_db_nhl, self.age_group, window_ms, frequency_hz=spec.frequency_hz, span_ms=span_ms
+        )
+
+    @property
+    def time_zero_ms(self) -> float:
+        """From the first sample of each sound to the moment that latencies refer to."""
+        return 1e3 * self.spec.time_zero_s(self.sample_rate_hz)
+
+    @field_validator("output", mode="before")
+    @classmethod
+    def _output_number(cls, output: Any) -> Any:
+        """A number may be written as one."""
+        return str(output) if isinstance(output, int) and not isinstance(output, bool) else output
+
+    @model_validator(mode="after")
+    def _one_device(self) -> SoundPlan:
+        card = self.device == "sound-card"
+        fields = type(self).model_fields
+        of_card = [name for name in OF_SOUND_CARD if getattr(self, name) != fields[name].default]
+        if of_card and not card:
+            raise ValueError(f"{of_card[0]} is for a sound card: add device = \"sound-card\", or leave it out")
+        if card and self.speed != 1.0:
+            raise ValueError(f"speed = {self.speed:g}: a sound card plays in real time, leave speed out")
+        if card and self.lead_in_s < WAKE_UP_S:
+            raise ValueError(
+                f"lead_in_s = {self.lead_in_s:g}: a sound card needs {WAKE_UP_S:g} s of stream to wake up before the first sound"
+            )
+        if len(set(self.channels)) < len(self.channels):
+            raise ValueError(f"channels = {list(self.channels)}: left, right and trigger need an output each")
+        if card:
+            try:
+                check_block(self.block, self.sample_rate_hz)
+            except DeviceError as error:
+                raise ValueError(str(error)) from error
+        return self
+
+    @model_validator(mode="after")
+    def _one_level(self) -> SoundPlan:
+        if (self.level_db_nhl is None) == (self.level_db_fs is None):
+            raise ValueError("give exactly one of level_db_nhl (needs a calibration) and level_db_fs (uncalibrated)")
+        if self.level_db_nhl is not None and self.calibration is None:
+            raise ValueError(
+                f"level_db_nhl = {self.level_db_nhl:g} needs a calibration file: name it as calibration, or give level_db_fs "
+                "(dB re full scale, uncalibrated)"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _one_route(self) -> SoundPlan:
+        if (self.transducer == "bone-vibrator") != (self.route == "bone"):
+            fitting = "bone" if self.transducer == "bone-vibrator" else "air"
+            raise ValueError(f"transducer = {self.transducer!r} with route = {self.route!r}: write route = \"{fitting}\"")
+        return self
+
+    @model_validator(mode="after")
+    def _masking_complete(self) -> SoundPlan:
+        given = [
+            name
+            for name in type(self).model_fields
+            if name.startswith("masking_") and getattr(self, name) is not None
+        ]
+        if self.masking == "none":
+            if given:
+                raise ValueError(f"{given[0]} without noise: add masking = \"white\" or \"octave-band\", or leave it out")
+            return self
+        if (self.masking_level_db_em is None) == (self.masking_level_db_fs is None):
+            raise ValueError("masking: give exactly one of masking_level_db_em (needs a calibration) and masking_level_db_fs")
+        if self.masking == "white" and self.masking_frequency_hz is not None:
+            raise ValueError("masking_frequency_hz belongs to octave-band noise; white noise has none: leave it out")
+        if self.masking == "octave-band" and self.masking_hz is None:
+            raise ValueError(f"masking = \"octave-band\" with stimulus = {self.stimulus!r} needs masking_frequency_hz")
+        if self.route == "bone" and self.masking_transducer is None:
+            raise ValueError("masking by bone needs an earphone on the other ear: name it as masking_transducer")
+        if self.masking_level_db_em is not None and self.masking_output[1] is None:
+            raise ValueError(
+                "masking_level_db_em needs a calibration file: name it as calibration (as masking_calibration where the noise "
+                "has another earphone than the stimulus), or give masking_level_db_fs (dB re full scale, uncalibrated)"
+            )
+        return self
+
+    @property
+    def masking_ear(self) -> Literal["left", "right"]:
+        return "left" if self.ear == "right" else "right"
+
+    @property
+    def masking_hz(self) -> float | None:
+        """Centre of the noise; None for white noise, or where none is known."""
+        if self.masking != "octave-band":
+            return None
+        return self.frequency_hz if self.masking_frequency_hz is None else self.masking_frequency_hz
+
+    @property
+    def masking_output(self) -> tuple[str, str | None]:
+        """Transducer and calibration file of the noise: its own, or those of the stimulus where that is the same earphone."""
+        transducer = self.masking_transducer or self.transducer
+        same = transducer == self.transducer
+        return transducer, self.masking_calibration or (self.calibration if same else None)
+
+    @property
+    def pauses_s(self) -> tuple[float, ...]:
+        """The longest of each of the draws that make up a pause: one period of each mains; none at a fixed rate."""
+        return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
+
+    @property
+    def sweep_s(self) -> float:
+        """From one sound to the next on average, pauses included."""
+        return 1.0 / self.rate_per_s + sum(self.pauses_s) / 2.0 / UNIT_SWEEPS
+
+    def lasts_s(self, sweeps: int) -> float:
+        """So many sweeps, and the silence before them."""
+        return self.lead_in_s + sweeps * self.sweep_s
