@@ -133,7 +133,7 @@ def _live(folder: RunFolder) -> list[dict[str, Any]]:
         for event in events:
             if not _is_event(event):
                 raise ValueError(f"{str(event)[:100]} is no event")
-    except (ValueError, TypeError, RecursionError) as error:
+    except (OSError, ValueError, TypeError, RecursionError) as error:
         raise ReplayError(f"{folder.events} is damaged ({error}): move it away to replay without comparing") from error
     return events
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from monitor.folder import RunFolder
 from monitor.lock import InUse, sole_writer
-from monitor.session_types import Purpose
+from monitor.session_types import PURPOSES, Purpose
 from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of
 
@@ -74,6 +74,10 @@ class SessionStore:
             if content["format"] != FORMAT:
                 raise ValueError(f"its format is {content['format']!r}, this program knows {FORMAT!r}")
             state = State(content["began"], {int(number): Remarks(**said) for number, said in content["runs"].items()})
+            for said in state.runs.values():
+                texts = [said.why, said.discarded or "", *(note[key] for note in said.notes for key in ("at", "text"))]
+                if said.purpose not in PURPOSES or not all(isinstance(text, str) for text in texts):
+                    raise ValueError("purpose, why, discarded and notes of a run are text")
             coming = content["coming"]
             made = [] if coming is None else [number for number, _ in self.folders() if number > coming["after"]]
             if made:

@@ -211,6 +211,8 @@ ONCE = [
         ("run.json-raw", b"\x98", "run.json is damaged"),
         ("run.json-raw", b"{" + b" " * 4_000_000, "run.json is damaged"),
         ("events-finish", b"[]\n", "is no event of a run"),
+        ("session-state", b'{"format": "quietfloor session 1", "began": "", "coming": null, '
+         b'"runs": {"1": {"notes": [{"at": ""}]}}}', "session.json is damaged"),
         ("events-finish", b'{"type":"verdict","sample":1}\n', "is no event of a run"),
         ("run.json", b'{"verdict": null, "stream": {}, "seed": "x"}', ""),
         ("run.json", b'{"verdict": null, "stream": {}, "alpha": NaN}', ""),
