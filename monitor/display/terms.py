@@ -46,6 +46,11 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "The time in which 8 of 10 such runs end, from what is known now.",
     ),
     (
+        "averaging on, quiet enough",
+        r"\baveraging on\b|\bquiet enough\b",
+        "A response is there already; the run goes on until the noise is low enough for its waves to be read.",
+    ),
+    (
         "look",
         r"\blook \d|\blooks?\b",
         "One glance at the average, after every 16 or 32 sweeps; the error rate holds for all looks together.",
