@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import math
+import warnings
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ from .noises import Grid, Presentation
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 MOST_BYTES = 4_000_000_000  # of arrays, also when they are unpacked; own choice
+LARGEST_UV = 1e15  # own choice: no EEG, and its square is still a number of 32 bits
 FORMATS = "a run folder, an .xdf, .bdf or .edf file, or .npy/.npz with samples (n,) or sweeps (n_sweeps, n_times) in uV"
 
 
@@ -95,7 +97,7 @@ def load(recording: Recording, band_hz: tuple[float, float]) -> Loaded:
             if len(samples) < 2 * UNIT_SWEEPS:
                 raise RecordingError(f"{path} holds {len(samples)} sweeps: at least {2 * UNIT_SWEEPS} are needed")
             return Loaded(str(recording.path), sha256, "sweeps", rate_hz, (), samples.astype(np.float32))
-        label, raw = "samples", [samples.astype(np.float64)]
+        label, raw = "samples", [_in_uv(samples)]
     elif path.suffix.lower() in (".xdf", ".bdf", ".edf"):
         label, rate_hz, raw = _recorded(path, channel or "1", unit)
     else:
@@ -118,8 +120,10 @@ def _arrays(path: Path, rate_hz: float | None) -> tuple[NDArray[Any], float]:
         rate_hz = float(found["rate_hz"].item())
     if rate_hz is None or not 0 < rate_hz < math.inf:
         raise RecordingError(f"{path} does not state its sampling rate: give --rate in Hz, or store rate_hz in the .npz")
-    if samples.ndim == 2 and not np.isfinite(samples).all():
-        raise RecordingError(f"{path} holds sweeps with values that are not finite: leave those sweeps out")
+    if samples.ndim == 2 and not _usable(_in_uv(samples)).all():
+        raise RecordingError(
+            f"{path} holds sweeps with values that are not finite, or beyond {LARGEST_UV:g} uV: leave those sweeps out"
+        )
     return samples, rate_hz
 
 
@@ -131,8 +135,10 @@ def _unpacked(path: Path) -> dict[str, NDArray[Any]]:
             if (size := sum(entry.file_size for entry in packed.infolist())) > MOST_BYTES:
                 raise ValueError(f"it unpacks to {size:,} bytes; at most {MOST_BYTES:,} are read")
     content.seek(0)
-    found = np.load(content, allow_pickle=False)
-    arrays = {"samples": found} if isinstance(found, np.ndarray) else {name: found[name] for name in found.files}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a header of an old kind only takes longer
+        found = np.load(content, allow_pickle=False)
+        arrays = {"samples": found} if isinstance(found, np.ndarray) else {name: found[name] for name in found.files}
     for name, array in arrays.items():
         if array.dtype.kind not in "iuf":
             raise ValueError(f"{name} holds {array.dtype}, and no real numbers")
@@ -157,7 +163,7 @@ def _recorded(path: Path, channel: str, unit: str | None) -> tuple[str, float, l
     pieces = [
         piece
         for index, uv in zip(indices, factors, strict=True)
-        for piece in np.split(chunk.samples[index].astype(np.float64) * uv, jumps)
+        for piece in np.split(_in_uv(chunk.samples[index], uv), jumps)
     ]
     return ",".join(seen.label(index) for index in indices), seen.rate_hz, pieces
 
@@ -170,13 +176,23 @@ def _channel(seen: StreamDescription, channel: str) -> int:
     raise RecordingError(f"no channel {channel!r}: the stream has {', '.join(seen.label(i) for i in range(seen.channel_count))}")
 
 
+def _in_uv(samples: NDArray[Any], uv: float = 1.0) -> Floats:
+    """What is no number, or becomes too large for one, is not finite."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        return np.asarray(samples.astype(np.float64) * uv)
+
+
+def _usable(samples_uv: Floats) -> NDArray[np.bool_]:
+    return np.abs(samples_uv) <= LARGEST_UV  # nan is not
+
+
 def _finite(pieces: Sequence[Floats]) -> list[Floats]:
-    """Cut at values that are not finite."""
+    """Cut at values that cannot be used."""
     out = []
     for piece in pieces:
-        good = np.isfinite(piece)
+        good = _usable(piece)
         edges = np.flatnonzero(np.diff(good.astype(int))) + 1
-        out += [part for part in np.split(piece, edges) if len(part) and np.isfinite(part[0])]
+        out += [part for part in np.split(piece, edges) if len(part) and _usable(part[:1])[0]]
     return out
 
 

@@ -79,5 +79,6 @@ def _bytes(path: Path) -> bytes:
 
 def _as_float(data: NDArray[Any]) -> NDArray[np.float64]:
     """Samples around zero; their scale does not matter."""
-    values = data.astype(np.float64)
+    with np.errstate(invalid="ignore"):  # signalling NaN becomes nan, which is refused
+        values = data.astype(np.float64)
     return values - 128.0 if data.dtype == np.uint8 else values

@@ -31,7 +31,8 @@ def peak_uv(sweeps_uv: Floats, rate_hz: float) -> Floats:
 
 def slope_uv_per_ms(sweeps_uv: Floats, rate_hz: float) -> Floats:
     """Largest absolute step between neighbouring points of each sweep (..., n_times) -> (...), in uV per ms."""
-    return np.asarray(np.abs(sweeps_uv[..., 1:] - sweeps_uv[..., :-1]).max(axis=-1) * rate_hz / 1000.0)
+    with np.errstate(over="ignore"):  # infinite is beyond any limit, as it should be
+        return np.asarray(np.abs(sweeps_uv[..., 1:] - sweeps_uv[..., :-1]).max(axis=-1) * rate_hz / 1000.0)
 
 
 @dataclass(frozen=True)

@@ -134,7 +134,8 @@ class WeightedAverage:
         half = self.units % 2
         self._sum[half] += weight[..., np.newaxis] * unit.mean_uv
         self._half_weight[half] += weight
-        self._square += weight[..., np.newaxis] * unit.mean_uv**2
+        with np.errstate(over="ignore"):  # outside of what is judged a sweep may be as large as it likes
+            self._square += weight[..., np.newaxis] * unit.mean_uv**2
         self._plus_minus += weight[..., np.newaxis] * unit.plus_minus_uv
         known = weight > 0
         per_sweep = np.divide(unit.point_variance_uv2, unit.count, out=np.zeros_like(weight), where=known)

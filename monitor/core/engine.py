@@ -121,7 +121,8 @@ class Engine:
     def _work(self, to_the_end: bool = False) -> None:
         """Work through every block that is complete."""
         held, self._held = self._held, []
-        samples = np.concatenate([samples for samples, _ in held], axis=1, dtype=np.float64)
+        with np.errstate(invalid="ignore"):  # signalling NaN becomes nan, and is a fault like any other
+            samples = np.concatenate([samples for samples, _ in held], axis=1, dtype=np.float64)
         stamps_s = np.concatenate([stamps_s for _, stamps_s in held])
         first = self.sample
         while self.verdict is None and self._block_end <= self._arrived:
@@ -145,7 +146,8 @@ class Engine:
         """One block (n_channels, n) in stream units: cut at jumps, and where samples stop or begin to be finite."""
         data = samples if self._all_rows else samples[self._rows]
         if self._uv != 1.0:
-            data[:-1] *= self._uv
+            with np.errstate(over="ignore"):  # becomes infinite, and a fault
+                data[:-1] *= self._uv
         jumps = {jump.index - self.sample: jump for jump in self._stamps.feed(stamps_s)}
         finite = np.isfinite(data)
         if not jumps and finite.all():

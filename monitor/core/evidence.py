@@ -126,7 +126,9 @@ class NoiseShape:
         self._n_fft = fft.next_fast_len(residuals_uv.shape[-1] + self._n, real=True)  # room for every lag of the window
         whitened = residuals_uv * scale.astype(residuals_uv.dtype)[..., np.newaxis, np.newaxis]
         spectrum = fft.rfft(whitened, n=self._n_fft, axis=-1)
-        power = (spectrum.real**2 + spectrum.imag**2).sum(axis=-2, dtype=np.float64)
+        with np.errstate(over="ignore"):  # outside of what is judged a sweep may be as large as it likes
+            power = (spectrum.real**2 + spectrum.imag**2).sum(axis=-2, dtype=np.float64)
+        power = np.where(np.isfinite(power).all(axis=-1, keepdims=True), power, 0.0)  # such a unit teaches nothing
         self._power = power if self._power is None else self._power + power
 
     def matrix(self) -> Floats:

@@ -94,7 +94,8 @@ def limit_of(channel_format: str) -> float:
 
 def timing_loss(rate_hz: float, frequency_hz: float = 1000.0) -> float:
     """Part of the amplitude at ``frequency_hz`` that is lost when sweeps are cut at the nearest sample: 1 - sinc(f/rate)."""
-    return float(1.0 - np.sinc(frequency_hz / rate_hz))
+    cycles = frequency_hz / rate_hz
+    return float(1.0 - np.sinc(cycles)) if math.isfinite(cycles) else 1.0
 
 
 def suitability(description: StreamDescription) -> list[Finding]:

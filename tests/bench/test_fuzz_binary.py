@@ -22,7 +22,6 @@ def _npy(head: bytes) -> bytes:
 SLOW = {"import": 30, "raw-replay": 20, "raw-finish": 20, "raw-export": 15}
 
 
-@pytest.mark.filterwarnings("ignore::RuntimeWarning")  # values beyond all measure are what it is about
 @pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
 def test_no_input_is_a_crash(target: Target, tmp_path: Path) -> None:
     home, scratch = tmp_path / "seeds", tmp_path / "work"
@@ -64,3 +63,23 @@ def test_an_archive_that_unpacks_to_more_than_may_be_is_refused_before_it_is_unp
     (tmp_path / "bomb.npz").write_bytes(bytes(content))
     with pytest.raises(RecordingError, match="unpacks to 4,294,967,294 bytes"):
         load(Recording(tmp_path / "bomb.npz", rate_hz=1000.0), (100.0, 400.0))
+
+
+def test_values_that_are_no_numbers_or_beyond_all_measure_are_left_out_of_a_null_source(tmp_path: Path) -> None:
+    signalling = np.array([0x7FA00000], np.uint32).view(np.float32)
+    samples = np.random.default_rng(4).normal(size=9000).astype(np.float32)
+    samples[3000], samples[6000] = signalling[0], 3e38
+    np.save(tmp_path / "a.npy", samples)
+    apart = [load_pieces(tmp_path / "b.npy", part) for part in (samples[:3000], samples[3001:6000], samples[6001:])]
+    load.cache_clear()
+    together = load(Recording(tmp_path / "a.npy", rate_hz=1000.0), (100.0, 400.0)).pieces
+    assert [piece.tobytes() for piece in together] == [piece.tobytes() for pieces in apart for piece in pieces]
+    np.save(tmp_path / "c.npy", np.full((40, 50), 1e300))
+    with pytest.raises(RecordingError, match="beyond 1e\\+15 uV"):
+        load(Recording(tmp_path / "c.npy", rate_hz=1000.0), (100.0, 400.0))
+
+
+def load_pieces(path: Path, samples: np.ndarray) -> tuple[np.ndarray, ...]:
+    np.save(path, samples)
+    load.cache_clear()
+    return load(Recording(path, rate_hz=1000.0), (100.0, 400.0)).pieces

@@ -8,6 +8,7 @@ import pytest
 
 from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.engine import Engine, EngineSettings
+from monitor.core.events import Gap, UnitDone
 from monitor.core.samples import Chunk, Layout
 from monitor.core.triggers import TriggerSettings
 from tests.synthetic import Stream, coloured_uv, layout, play, spread_pulse, stream, wave_v_uv
@@ -325,3 +326,33 @@ def test_impossible_input_is_refused_with_a_reason(make: object, part: str) -> N
 
 def _engine(**how: object) -> Engine:
     return Engine(EngineSettings(Layout(8000.0, ("a", "t"), (0,), 1), **how))  # type: ignore[arg-type]
+
+
+def test_signalling_nan_is_the_fault_that_any_nan_is() -> None:
+    """And without a warning, which would be an error here: what amplifiers send in the place of a number has many forms."""
+    made = stream(np.random.default_rng(8), n_sweeps=64)
+    single = made.samples.astype(np.float32)
+    runs = []
+    for bits in (0x7FC00000, 0x7FA00000):  # quiet, signalling
+        single.view(np.uint32)[0, 5000:5100] = bits
+        given = replace(made, samples=single.copy())
+        engine = Engine(EngineSettings(layout(made)))
+        runs.append([repr(event) for event in play(engine, given)])
+    assert runs[0] == runs[1]
+    assert any("not_finite" in event for event in runs[0])
+
+
+@pytest.mark.parametrize("volts", [1e200, 1e305])
+def test_values_beyond_all_measure_are_left_out_in_silence(volts: float) -> None:
+    """Too large as a number of microvolts: not finite. Too large for EEG: a sweep beyond every limit."""
+    made = stream(np.random.default_rng(8), n_sweeps=256)
+    made.samples[0] /= 1e6
+    made.samples[0, 11_050] = volts  # while sweeps are presented
+    engine = Engine(EngineSettings(replace(layout(made), uv_per_unit=1e6)))
+    events = play(engine, made)
+    left_out = [why for event in events if isinstance(event, UnitDone) for why in event.left_out]
+    assert ("edge" if volts > 1e300 else "peak") in left_out  # edge: the filter begins anew behind the gap
+    assert any(isinstance(event, Gap) and event.reason == "not_finite" for event in events) == (volts > 1e300)
+    assert left_out.count(None) > 200
+    assert engine.last_look is not None
+    assert np.isfinite(engine.last_look.evidence)
