@@ -25,6 +25,7 @@ from stimuli.placing import new_draft, no_link
 from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of, text_of, toml_of
 
+LARGEST_UV = 1e9  # of an average that is read, own choice: no amplifier has a thousand volts
 AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
 
 
@@ -156,12 +157,13 @@ class RunFolder:
         return self.write_text(self.average.name, "\n".join([",".join(AVERAGE_COLUMNS), *rows]) + "\n")
 
     def read_average(self) -> dict[str, NDArray[np.float64]]:
-        """Columns of average.csv (n_times,) by name; an empty field is nan. Raises FolderError."""
+        """Columns of average.csv (n_times,) by name; nan: an empty field, or what can be no average. Raises FolderError."""
         try:
             rows = [line.split(",") for line in text_of(self.average).splitlines()]
             if not rows or tuple(rows[0]) != AVERAGE_COLUMNS or len(rows) < 2:
                 raise ValueError(f"columns {', '.join(AVERAGE_COLUMNS)} and rows are expected")
             values = np.array([[float(field or "nan") for field in row] for row in rows[1:]])
+            values[np.abs(values) > LARGEST_UV] = np.nan
             return {name: values[:, place] for place, name in enumerate(AVERAGE_COLUMNS)}
         except (OSError, ValueError, IndexError) as error:
             raise FolderError(f"{self.average} is no average of a run: {error}") from error

@@ -71,9 +71,11 @@ def noise_of(
     taper = np.hanning(count)
     spacing_s = 1e-3 * float(times_ms[1] - times_ms[0])
     hz = np.fft.rfftfreq(count, spacing_s).astype(np.float64)
+    used = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    if not used.any():  # of a run whose files contradict each other
+        return WaveNoise(residual_noise_nv, band_hz)
     seen = (np.abs(np.fft.rfft(pictures * taper)) ** 2).mean(axis=0)
     leak = np.convolve([0.25, 0.5, 0.25], [0.25, 0.5, 0.25]) ** 2  # of power into neighbours by the taper, roughly
-    used = (hz >= band_hz[0]) & (hz <= band_hz[1])
     falls, bends = (np.ravel(grid)[:, np.newaxis] for grid in np.meshgrid(FALLS, BENDS))
     shapes = ndimage.convolve1d(_gain(band_hz, hz) ** 2 * _colour(hz, falls, bends, band_hz), leak, axis=-1)[:, used]
     shapes *= (seen[used] / shapes).mean(axis=-1, keepdims=True)

@@ -104,6 +104,16 @@ def test_the_average_table_reads_back_exactly(tmp_path: Path) -> None:
         folder.write_average(columns[0], columns[1], columns[2], columns[3], columns[4][:3])
 
 
+def test_what_can_be_no_average_is_not_known(tmp_path: Path) -> None:
+    folder = RunFolder.create(tmp_path)
+    columns = np.random.default_rng(5).normal(size=(5, 40))
+    columns[1, 3], columns[2, 4] = 1e300, -np.inf
+    folder.write_average(*columns)
+    found = np.array(list(folder.read_average().values()))
+    assert np.isnan(found[[1, 2], [3, 4]]).all()
+    assert np.isnan(found).sum() == 2
+
+
 def test_the_average_comes_back_to_the_last_bit(tmp_path: Path) -> None:
     folder = RunFolder.create(tmp_path)
     columns = np.random.default_rng(4).normal(size=(5, 40))
