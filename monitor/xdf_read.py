@@ -1,13 +1,12 @@
 """Reading side of XDF: walk the chunks once, then copy the samples of each stream into arrays of known size.
 
 Files by other programs may leave stamps out (0 stamp bytes: previous stamp + 1/rate), so there is a slow path a sample beside the
-vectorised one.
+vectorised one. The file is read and not mapped: a program that touches a map of what was cut away meanwhile is ended by SIGBUS.
 """
 
 from __future__ import annotations
 
 import contextlib
-import mmap
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -34,19 +33,20 @@ from monitor.xdf_format import (
     essentials,
     record_dtype,
 )
-from stimuli.reading import open_file
-
-Buffer = bytes | mmap.mmap
+from stimuli.reading import FileBytes, open_file
 
 _VARLEN = {1: struct.Struct("<B"), 4: struct.Struct("<I"), 8: struct.Struct("<Q")}
 MOST_STREAMS, MOST_PROBLEMS = 1000, 100  # own choice: of a file; damage beyond is counted, and not described
 CHUNKS_AT_ONCE = 256  # chunks of a live recording are small: one by one they cost more than their samples
-_STAMP = struct.Struct("<d")
+_TAG, _ID, _STAMP = struct.Struct("<H"), struct.Struct("<I"), struct.Struct("<d")
 _OFFSET = struct.Struct("<dd")
 
 
 class _Short(Exception):
     """The bytes end, or make no sense, before the item is complete."""
+
+
+Buffer = bytes | FileBytes
 
 
 @dataclass
@@ -70,8 +70,7 @@ def read_xdf(path: Path | str) -> XdfFile:
     with open_file(path) as file:
         if file.read(4) != MAGIC:
             raise XdfError(f"{path} is no XDF file: it does not start with {MAGIC.decode()!r}")
-        with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as buffer:
-            return read_buffer(buffer)
+        return read_buffer(FileBytes(file, path))
 
 
 def read_buffer(buffer: Buffer) -> XdfFile:
@@ -140,7 +139,7 @@ class _Walk:
             self.problems.add(f"chunk skipped: {error}")
 
     def _chunk(self, start: int, end: int) -> None:
-        (tag,) = struct.unpack_from("<H", self.buffer, start)
+        (tag,) = _TAG.unpack(self.buffer[start : start + 2])
         body = start + 2
         if tag == SAMPLES:
             self._samples(body, end)
@@ -148,12 +147,12 @@ class _Walk:
             found = self._stream(body, end)
             if end - body < 20:
                 raise _Short("clock offset too short")
-            time_s, offset_s = _OFFSET.unpack_from(self.buffer, body + 4)
+            time_s, offset_s = _OFFSET.unpack(self.buffer[body + 4 : body + 20])
             found.offsets.append((time_s, offset_s))
         elif tag == FILE_HEADER:
             self.header_xml = self._text(body, end)
         elif tag == STREAM_HEADER:
-            (stream_id,) = struct.unpack_from("<I", self.buffer, body)
+            (stream_id,) = _ID.unpack(self.buffer[body : body + 4])
             self._header(stream_id, self._text(body + 4, end))
         elif tag == STREAM_FOOTER:
             self._stream(body, end).footer_xml = self._text(body + 4, end)
@@ -173,7 +172,7 @@ class _Walk:
 
     def _unfinished(self, start: int, end: int) -> None:
         """A sample chunk that the file's end cuts still holds whole samples."""
-        if start + 6 <= end and struct.unpack_from("<H", self.buffer, start)[0] == SAMPLES:
+        if start + 6 <= end and _TAG.unpack(self.buffer[start : start + 2])[0] == SAMPLES:
             self._samples(start + 2, end)
 
     def _samples(self, body: int, end: int) -> None:
@@ -184,7 +183,7 @@ class _Walk:
     def _stream(self, body: int, end: int) -> _Found:
         if body + 4 > end:
             raise _Short("chunk too short for a stream id")
-        (stream_id,) = struct.unpack_from("<I", self.buffer, body)
+        (stream_id,) = _ID.unpack(self.buffer[body : body + 4])
         if stream_id not in self.streams:
             raise _Short(f"stream {stream_id} has no header")
         if stream_id in self.refused:
@@ -247,18 +246,19 @@ def _read_mixed(
     buffer: Buffer, chunk: tuple[int, int, int], found: _Found, last_s: float, samples: NDArray[Any], stamps_s: Floats
 ) -> int:
     """A sample at a time, for chunks in which some stamps are deduced. Returns how many samples were whole."""
-    position, end, count = chunk
+    start, end, count = chunk
+    data, position, end = buffer[start:end], 0, end - start
     dtype = DTYPES[found.channel_format]
     step_s = 1.0 / found.rate_hz if found.rate_hz > 0 else 0.0
     for index in range(count):
         try:
-            last_s, position = _stamp(buffer, position, end, last_s + step_s)
+            last_s, position = _stamp(data, position, end, last_s + step_s)
         except _Short:
             return index
         after = position + found.channels * dtype.itemsize
         if after > end:
             return index
-        samples[:, index] = np.frombuffer(buffer[position:after], dtype)
+        samples[:, index] = np.frombuffer(data[position:after], dtype)
         stamps_s[index] = last_s
         position = after
     return count
@@ -270,16 +270,17 @@ def _read_texts(buffer: Buffer, found: _Found) -> tuple[NDArray[Any], Floats, li
     sizes: list[int] = []
     step_s = 1.0 / found.rate_hz if found.rate_hz > 0 else 0.0
     for start, end, count in found.chunks:
-        position, before = start, len(rows)
+        data, position, before = buffer[start:end], 0, len(rows)
+        end -= start
         try:
             for _ in range(count):
-                stamp_s, position = _stamp(buffer, position, end, (stamps[-1] if stamps else 0.0) + step_s)
+                stamp_s, position = _stamp(data, position, end, (stamps[-1] if stamps else 0.0) + step_s)
                 row = []
                 for _ in range(found.channels):
-                    length, position = _varlen(buffer, position, end)
+                    length, position = _varlen(data, position, end)
                     if position + length > end:
                         raise _Short("text cut")
-                    row.append(buffer[position : position + length].decode("utf-8", "replace"))
+                    row.append(data[position : position + length].decode("utf-8", "replace"))
                     position += length
                 rows.append(row)
                 stamps.append(stamp_s)
@@ -292,19 +293,20 @@ def _read_texts(buffer: Buffer, found: _Found) -> tuple[NDArray[Any], Floats, li
     return samples, np.array(stamps, dtype=np.float64), sizes
 
 
-def _stamp(buffer: Buffer, position: int, end: int, deduced_s: float) -> tuple[float, int]:
+def _stamp(data: bytes, position: int, end: int, deduced_s: float) -> tuple[float, int]:
     if position >= end:
         raise _Short("no stamp")
-    if buffer[position] == 0:
+    if data[position] == 0:
         return deduced_s, position + 1
     if position + 9 > end:
         raise _Short("stamp cut")
-    return _STAMP.unpack_from(buffer, position + 1)[0], position + 9
+    return _STAMP.unpack_from(data, position + 1)[0], position + 9
 
 
 def _varlen(buffer: Buffer, position: int, end: int) -> tuple[int, int]:
     """(value, position after it) of a variable-length integer."""
-    width = buffer[position] if position < end else 0
-    if width not in _VARLEN or position + 1 + width > end:
+    head = buffer[position : min(position + 9, end)]
+    width = head[0] if head else 0
+    if width not in _VARLEN or len(head) < 1 + width:
         raise _Short(f"no length at byte {position}")
-    return _VARLEN[width].unpack_from(buffer, position + 1)[0], position + 1 + width
+    return _VARLEN[width].unpack_from(head, 1)[0], position + 1 + width

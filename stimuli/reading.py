@@ -21,7 +21,7 @@ from typing import Any, BinaryIO
 MOST_BYTES, MOST_LINE_BYTES, MOST_DEPTH = 4_000_000, 1_000_000, 32
 # Of TOML, whose every entry is checked key by key: the largest file that ships has 14 kB, 38 tables and 362 values.
 MOST_TOML_CHARACTERS, MOST_TOML_TABLES, MOST_TOML_VALUES = 1_000_000, 1_000, 50_000
-_PIECE = 1_000_000
+_PIECE, _FIRST_PIECE, _WINDOW, _FEW = 1_000_000, 4096, 32_768, 64
 _LARGEST = 2**63  # of an integer, as TOML asks (toml.io, v1.0.0: 64 bits, signed, else an error)
 _MANY_DIGITS = re.compile(r"\d{19}")
 
@@ -61,6 +61,47 @@ def lines_of(path: Path | str, most_line_bytes: int = MOST_LINE_BYTES) -> Iterat
             if len(line) > most_line_bytes:
                 raise OSError(errno.EFBIG, f"a line of it is longer than {most_line_bytes / 1e6:g} MB", str(path))
             yield line.decode("utf-8")
+
+
+def cut_short(path: Path | str, size: int) -> OSError:
+    return OSError(errno.EIO, f"it was cut short to {size:,} bytes while it was read: read it again", str(path))
+
+
+class FileBytes:
+    """The bytes that a file has when it is opened, by their place. Raises OSError where some of them are gone."""
+
+    def __init__(self, file: BinaryIO, path: Path | str) -> None:
+        self._file, self._path, self._size = file, path, os.fstat(file.fileno()).st_size
+        self._window, self._at = b"", 0  # what lies around the last few bytes that were asked for, and where
+
+    def __len__(self) -> int:
+        return self._size
+
+    def __getitem__(self, place: slice) -> bytes:
+        start, stop, _ = place.indices(self._size)
+        if stop - start > _FEW:
+            return self._read(start, stop)
+        if start < self._at or stop > self._at + len(self._window):
+            self._window, self._at = self._read(start, min(start + _WINDOW, self._size)), start
+        return self._window[start - self._at : max(start, stop) - self._at]
+
+    def _read(self, start: int, stop: int) -> bytes:
+        self._file.seek(start)
+        found = self._file.read(stop - start)
+        if len(found) < stop - start:
+            raise cut_short(self._path, start + len(found))
+        return found
+
+    def find(self, wanted: bytes, start: int) -> int:
+        """Where ``wanted`` begins from ``start`` on; -1: nowhere."""
+        size = _FIRST_PIECE
+        while start < self._size:
+            found = self[start : start + size].find(wanted)
+            if found >= 0:
+                return start + found
+            start += max(1, size - len(wanted) + 1)
+            size = min(2 * size, _PIECE)
+        return -1
 
 
 def toml_from(text: str) -> dict[str, Any]:

@@ -10,9 +10,11 @@ else's mistake or worse: each step is bounded by the size of the file, and inter
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,7 @@ from numpy.typing import NDArray
 from monitor.core.samples import Floats
 from monitor.sources.base import SourceError, StreamDescription, description_to_xml, marker_description
 from monitor.xdf import XdfFile, XdfStream
+from stimuli.reading import cut_short, open_file
 
 MAGIC = {b"\xffBIOSEMI": 3, b"0       ": 2}  # first 8 bytes: bytes a sample
 FIELDS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)  # label, transducer, unit, physical and digital bounds, filter, samples, reserved
@@ -66,33 +69,41 @@ class _Head:
 
 def read_edf(path: Path) -> XdfFile:
     """Read a whole file. A cut tail is no error: all whole records are returned and ``cut`` says so. Raises EdfError, OSError."""
-    size = path.stat().st_size
-    if size < 2 * HEAD:
-        raise EdfError(f"{path} is no EDF or BDF file: {size} bytes are less than its header")
-    bytes_ = np.memmap(path, np.uint8, "r")
-    head = _head(bytes_, path)
+    with open_file(path) as file:
+        size = os.fstat(file.fileno()).st_size
+        if size < 2 * HEAD:
+            raise EdfError(f"{path} is no EDF or BDF file: {size} bytes are less than its header")
+        return _read(file, size, path)
+
+
+def _read(file: BinaryIO, size: int, path: Path) -> XdfFile:
+    """It is read and not mapped: a program that touches a map of what was cut away meanwhile is ended by SIGBUS."""
+    head = _head(file.read(HEAD * 10_000), path)  # the number of signals has four digits
     start = HEAD * (len(head.signals) + 1)
-    whole, rest = divmod(len(bytes_) - start, head.record_bytes)
+    whole, rest = divmod(size - start, head.record_bytes)
     records = whole if head.records < 0 else min(whole, head.records)
     if not 0 < records <= MOST_RECORDS:
         raise EdfError(f"{path}: {records} whole records of {head.record_bytes} bytes; allowed are 1 to {MOST_RECORDS:,}")
+    file.seek(start)
+    found = file.read(records * head.record_bytes)
+    if len(found) < records * head.record_bytes:
+        raise cut_short(path, start + len(found))
     cut = None
     if head.records > whole or (head.records < 0 and rest):
         cut = f"the file ends after {whole} whole records of {head.records if head.records >= 0 else 'an unknown number'}"
     tidy = cut is not None or (rest == 0 and whole == records)
     problems = () if tidy else (f"bytes behind the last of {records} records are left out",)
-    data = bytes_[start : start + records * head.record_bytes].reshape(records, head.record_bytes)
+    data = np.frombuffer(found, np.uint8).reshape(records, head.record_bytes)
     return XdfFile("", _streams(data, head, path), cut, problems)
 
 
-def _head(bytes_: NDArray[np.uint8], path: Path) -> _Head:
-    buffer = bytes_[: HEAD * 10_000].tobytes()  # the number of signals has four digits
+def _head(buffer: bytes, path: Path) -> _Head:
     width = MAGIC.get(buffer[:8])
     if width is None:
         raise EdfError(f"{path} is no EDF or BDF file: it begins with {buffer[:8]!r}")
     count = round(_number(buffer[252:256], "number of signals", path))
     if count < 1 or HEAD * (count + 1) > len(buffer):
-        raise EdfError(f"{path} states {count} signals, and their header does not fit into its {len(bytes_)} bytes")
+        raise EdfError(f"{path} states {count} signals, and their header does not fit into the file")
     columns, at = [], HEAD
     for size in FIELDS:
         columns.append([buffer[at + size * place : at + size * (place + 1)] for place in range(count)])
