@@ -65,7 +65,7 @@ def test_the_bytes_of_a_file_are_those_of_its_content(tmp_path: Path) -> None:
     with open_file(tmp_path / "file") as file:
         found = FileBytes(file, tmp_path / "file")
         assert len(found) == len(content)
-        places = [(0, 4), (3, 3), (9, 2), (40_000, 40_010), (32_760, 32_800), (5, 100_000), (len(content) - 3, 10**9), (10**9, 2**70)]
+        places = [(0, 4), (9, 2), (40_000, 40_010), (32_760, 32_800), (5, 100_000), (len(content) - 3, 10**9), (10**9, 2**70)]
         for start, stop in places:
             assert found[start:stop] == content[start:stop]
         sought = [(b"boundary", 0), (b"boundary", 179_200), (b"boundary", 179_201), (b"\xff\x00", 255), (b"\xff\x01", 7)]
