@@ -2,13 +2,20 @@
 
 A link under the name of a file of ours would carry what is written to wherever it points. Drafts are therefore new files, and
 what is continued is never a link. Whole files take their name by os.replace, which replaces a link and not what it points to.
+Names that are made from what others wrote are one harmless name, on every system.
 """
 
 from __future__ import annotations
 
 import errno
 import os
+import re
 from pathlib import Path
+
+MOST_NAME_BYTES = 120  # own choice: file systems have room for 255, and an ending follows
+# Names of devices on Windows, with any ending (Microsoft: Naming Files, Paths, and Namespaces; from memory).
+_DEVICE = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|com[0-9¹²³]|lpt[0-9¹²³])(?=\.|$)", re.IGNORECASE)
+_SEPARATES = set('\\/:*?"<>|')
 
 
 def new_draft(path: Path) -> Path:
@@ -16,6 +23,15 @@ def new_draft(path: Path) -> Path:
     draft = path.with_name(f".{path.name}.part")
     draft.unlink(missing_ok=True)
     return draft
+
+
+def file_name(text: str) -> str:
+    """One name for a file or folder, whatever the text: usual names as they are. Texts that differ may get the same name."""
+    kept = "".join(one if one.isprintable() and one not in _SEPARATES else "-" for one in text)
+    if kept.startswith("."):
+        kept = "-" + kept[1:]
+    kept = kept.encode("utf-8", "replace")[:MOST_NAME_BYTES].decode("utf-8", "ignore").rstrip(" .")
+    return _DEVICE.sub(r"\1-", kept, count=1) if _DEVICE.match(kept) else kept or "-"
 
 
 def no_link(path: str | Path, flags: int) -> int:

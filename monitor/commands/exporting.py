@@ -127,14 +127,16 @@ def _as_recorded(run: Path, args: argparse.Namespace) -> list[dict[str, Any]]:
     from monitor.export.material import ExportError
     from monitor.export.writing import new_file
     from monitor.folder import FolderError, RunFolder
+    from stimuli.placing import file_name
+    from stimuli.reading import open_file
 
     try:
         folder = RunFolder.open(run)
     except FolderError as error:
         raise ExportError(str(error)) from error
     whole = folder.path.resolve()
-    path = args.out / f"{whole.parent.name}-{whole.name}.xdf"
-    with open(folder.raw, "rb") as raw, new_file(path) as file:
+    path = args.out / f"{file_name(whole.parent.name)}-{file_name(whole.name)}.xdf"
+    with open_file(folder.raw) as raw, new_file(path) as file:
         shutil.copyfileobj(raw, file, 1 << 20)
     return [{"file": str(path)}]
 

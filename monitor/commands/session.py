@@ -13,6 +13,7 @@ from monitor.commands.live import carry_through, exit_status
 from monitor.commands.session_words import say_status, status
 from monitor.commands.walking import add_walk, walk_first
 from monitor.commands.windowed import add_window, with_window
+from stimuli.placing import file_name
 
 if TYPE_CHECKING:
     from monitor.display.stage import Remark, Stage
@@ -99,7 +100,7 @@ def opened(args: argparse.Namespace) -> Session:
 
 
 def _as_name(pseudonym: str) -> str:
-    return "".join(letter if letter.isalnum() or letter in "-_" else "-" for letter in pseudonym)
+    return file_name("".join(letter if letter.isalnum() or letter in "-_" else "-" for letter in pseudonym))
 
 
 def remark(session: Session, args: argparse.Namespace) -> int:

@@ -117,14 +117,20 @@ def _participants(materials: Sequence[Material], subjects: Sequence[str]) -> lis
 
 
 def _subject_labels(materials: Sequence[Material]) -> list[str]:
-    """Letters and digits of the pseudonym; two that differ only in other signs get a number."""
-    known: dict[str, str] = {}
-    for material in materials:
-        pseudonym = material.subject.pseudonym if material.subject is not None else "unknown"
-        if pseudonym not in known:
-            label = _letters(pseudonym) or "x"
-            known[pseudonym] = label if label not in known.values() else f"{label}x{len(known) + 1}"
-    return [known[material.subject.pseudonym if material.subject is not None else "unknown"] for material in materials]
+    """Letters and digits of the pseudonym; two that differ only in other signs, or in case, get a number."""
+    pseudonyms = [material.subject.pseudonym if material.subject is not None else None for material in materials]
+    known: dict[str | None, str] = {}
+    taken: set[str] = set()
+    for pseudonym in pseudonyms:
+        if pseudonym in known:
+            continue
+        first = label = _letters("unknown" if pseudonym is None else pseudonym) or "x"
+        number = len(known) + 1
+        while label.lower() in taken:
+            label, number = f"{first}x{number}", number + 1
+        known[pseudonym] = label
+        taken.add(label.lower())
+    return [known[pseudonym] for pseudonym in pseudonyms]
 
 
 def _name(material: Material, subject: str) -> tuple[str, str, str]:

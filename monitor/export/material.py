@@ -30,6 +30,7 @@ from monitor.session_store import SessionError
 from monitor.sources.base import SourceError, StreamDescription
 from monitor.sources.channels import resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource, places_of
+from stimuli.placing import file_name
 from stimuli.quoting import QuotingError
 
 LONGEST_TEXT = 100  # letters of a marker or a note
@@ -132,7 +133,7 @@ def read_material(path: Path) -> Material:
     resolved = folder.path.resolve()
     digits = resolved.name.removeprefix("run-")
     return Material(
-        name=f"{resolved.parent.name}-{resolved.name}",
+        name=f"{file_name(resolved.parent.name)}-{file_name(resolved.name)}",
         session=resolved.parent.name,
         number=int(digits) if digits.isascii() and digits.isdigit() else 1,
         folder=folder,
