@@ -17,7 +17,7 @@ class QuotingError(Exception):
 
 def told(text: str) -> str:
     """A message of one or more lines."""
-    lines = text.split("\n") if len(text) <= LONGEST else [line for line in text.split("\n") if line.strip()]
+    lines = text.split("\n") if len(text) <= LONGEST else [line for line in text.split("\n") if line.strip()] or [""]
     more = len(lines) - MOST_LINES
     longest = max(SHORTEST_LINE, LONGEST // min(len(lines), MOST_LINES)) if len(text) > LONGEST else LONGEST
     kept = [plain(line, longest) for line in lines[:MOST_LINES]]
@@ -28,16 +28,23 @@ def harmless(text: str) -> str:
     """All of a text for a terminal, whatever its length: lines and tabs stay."""
     if text.isprintable():
         return text
-    return "".join(one if one in "\n\t" else plain(one, 1) for one in text)
+    return "".join(one if one in "\n\t" else _written(one) for one in text)
 
 
 def plain(text: str, most: int) -> str:
     """One line of about so many characters, the middle left out; control characters as they are written in Python."""
-    if len(text) > most:
-        text = f"{text[: most * 3 // 5]} ... {text[len(text) - most * 2 // 5 :]}"
+    text = _middle_left_out(text, most)
     if text.isprintable():
         return text
-    return "".join(ascii(one)[1:-1] if unicodedata.category(one) in OBEYED else one for one in text)
+    return _middle_left_out("".join(map(_written, text)), most)  # what is written as in Python takes up to ten times the room
+
+
+def _middle_left_out(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[: most * 3 // 5]} ... {text[len(text) - most * 2 // 5 :]}"
+
+
+def _written(one: str) -> str:
+    return ascii(one)[1:-1] if unicodedata.category(one) in OBEYED else one
 
 
 __all__ = ["OBEYED", "QuotingError", "harmless", "plain", "told"]
