@@ -66,8 +66,9 @@ def network_warning(config: Path) -> str | None:
     except (configparser.Error, UnicodeDecodeError, OSError):
         return f"LSL's configuration {config} cannot be read, so LSL may search the network. {_UNSAFE}"
     scope = settings.get("multicast", "ResolveScope", fallback="site").strip().lower()
-    peers = [peer.strip() for peer in settings.get("lab", "KnownPeers", fallback="").strip(" {}").split(",")]
-    others = [peer for peer in peers if peer and not _is_here(peer)]
+    # Groups that are set take the place of those that the scope stands for.
+    groups = [group for name in ("AddressesOverride", "MachineAddresses") for group in _listed(settings, "multicast", name)]
+    others = [address for address in (*_listed(settings, "lab", "KnownPeers"), *groups) if not _is_here(address)]
     if scope == "machine" and not others:
         return None
     how = f"asks {', '.join(others)}" if scope == "machine" else f"searches the network (ResolveScope = {scope})"
@@ -80,8 +81,15 @@ _UNSAFE = (
 )
 
 
+def _listed(settings: configparser.ConfigParser, section: str, name: str) -> list[str]:
+    """What stands between braces and commas."""
+    return [one.strip() for one in settings.get(section, name, fallback="").strip(" {}").split(",") if one.strip()]
+
+
 def _is_here(peer: str) -> bool:
+    """An address of this machine, or a group that does not leave it (IPv6 scope 1: RFC 4291, from memory)."""
     try:
-        return ipaddress.ip_address(peer).is_loopback
+        address = ipaddress.ip_address(peer)
+        return address.is_loopback or (address.version == 6 and address.packed[:1] == b"\xff" and address.packed[1] & 0xF == 1)
     except ValueError:
         return peer == "localhost"

@@ -57,6 +57,9 @@ def test_missing_library_says_what_to_install(tmp_path):
         ("[multicast]\nResolveScope = machine\n", None),
         ("[multicast]\nResolveScope = machine\n[lab]\nKnownPeers = {127.0.0.1, localhost, ::1}\n", None),
         ("[multicast]\nResolveScope = machine\n[lab]\nKnownPeers = {127.0.0.1, amp.local}\n", "asks amp.local by"),
+        ("[multicast]\nResolveScope = machine\nMachineAddresses = {127.0.0.1, ::1, FF31:113D::3CD2}\n", None),
+        ("[multicast]\nResolveScope = machine\nMachineAddresses = {127.0.0.1, 239.255.172.215}\n", "asks 239.255.172.215 by"),
+        ("[multicast]\nResolveScope = machine\nAddressesOverride = {224.0.0.183}\n", "asks 224.0.0.183 by"),
         ("[multicast]\nResolveScope = link\n", "ResolveScope = link"),
         ("[multicast]\nresolvescope = machine\n", "ResolveScope = site"),  # not that name for liblsl
         ("[lab]\nKnownPeers = {}\n", "ResolveScope = site"),
