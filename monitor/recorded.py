@@ -17,7 +17,7 @@ def is_number(value: Any) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value) and abs(value) <= _LARGEST
 
 
-_LARGEST = 1e18  # own choice: nothing here comes near it, and its square is still a number
+_LARGEST = 1e19  # beyond the 64 bits of a seed; own choice: nothing here comes near it, and its square is still a number
 _KINDS: dict[str, Callable[[Any], bool]] = {
     "a number": is_number,
     "a number above 0": lambda value: is_number(value) and value > 0,

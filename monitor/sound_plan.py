@@ -81,7 +81,7 @@ class SoundPlan(Section):
     bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
     sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
     speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
-    seed: int = Field(default=1, ge=0)
+    seed: int = Field(default=1, ge=0, le=2**63 - 1)
 
     @model_validator(mode="before")
     @classmethod

@@ -23,6 +23,7 @@ from monitor.plan import (
     make_plan,
     override,
 )
+from monitor.recorded import checked_plan, checked_record
 
 LAYOUT = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
 SOUND = {"level_db_fs": -40.0}
@@ -75,7 +76,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "bits"): (15, 33, 16),
     ("sound", "sample_rate_hz"): (31999, 192001),
     ("sound", "speed"): (0.09, 50.1),
-    ("sound", "seed"): (-1, 1.5),
+    ("sound", "seed"): (-1, 1.5, 2**63),
     ("trigger", "edge"): ("up",),
     ("trigger", "kind"): ("steps",),
     ("trigger", "refractory_ms"): (0.49, 1001),
@@ -325,3 +326,12 @@ def test_keys_of_a_sound_card() -> None:
 def test_what_a_sound_card_cannot_do_is_refused(wrong: dict[str, Any], said: str) -> None:
     with pytest.raises(PlanError, match=said):
         make_plan({"sound": CARD | wrong})
+
+
+def test_the_largest_seed_comes_back_from_plan_and_record() -> None:
+    largest = 2**63 - 1  # of an integer in TOML
+    plan = make_plan({"stream": {"name": "Bench"}, "sound": {"level_db_fs": -30, "seed": largest}})
+    assert plan.sound is not None
+    assert plan.sound.seed == largest
+    assert checked_record({"seed": largest}) == {"seed": largest}
+    assert checked_plan({"sound": {"seed": largest}})
