@@ -121,7 +121,9 @@ class LslSource:
         self._pylsl = pylsl
         if found.description.rate_hz > FASTEST_HZ:  # buffers are made for it
             raise NoStream(f"{found.description.summary()} states more than {FASTEST_HZ:g} samples a second: no EEG has")
-        self._inlet = pylsl.StreamInlet(found.info, max_buflen=BUFFER_S, recover=True, processing_flags=pylsl.proc_none)
+        self._inlet = pylsl.StreamInlet(
+            found.info, max_buflen=BUFFER_S, recover=can_return(found), processing_flags=pylsl.proc_none
+        )
         self._description = _full_description(self._inlet, open_timeout_s)
         rate_hz = self._description.rate_hz
         self._room = max(1024, math.ceil(rate_hz))
@@ -201,7 +203,9 @@ class LslMarkers:
         pylsl = load_pylsl()
         self._pylsl = pylsl
         # Bytes as sent: text that is not UTF-8 must not end the run.
-        self._inlet = pylsl.StreamInlet(found.info, recover=True, processing_flags=pylsl.proc_none, as_numpy=True)
+        self._inlet = pylsl.StreamInlet(
+            found.info, recover=can_return(found), processing_flags=pylsl.proc_none, as_numpy=True
+        )
         self.description = _full_description(self._inlet, open_timeout_s)
         _guard(self._inlet.open_stream, self.description, open_timeout_s)
 
@@ -225,6 +229,12 @@ class LslMarkers:
 
     def close(self) -> None:
         self._inlet.close_stream()
+
+
+def can_return(found: FoundStream) -> bool:
+    """Whether an inlet can take up a sender that comes back. Asked to where it cannot, liblsl prints the name of the stream on
+    the terminal as it is, escape sequences and all."""
+    return bool(found.description.source_id)
 
 
 def _distinct(infos: list[Any]) -> list[FoundStream]:
