@@ -171,6 +171,8 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
     head = HEADLINES[verdict.verdict]
     if verdict.stopped_by == "fault":
         return f"{head}, stopped by a fault: {verdict.reason}"
+    if verdict.stopped_by == "operator" and verdict.verdict == "response_present":  # one that waited for a quieter average
+        return f"{head}, stopped by the operator: {verdict.reason}"
     if verdict.stopped_by == "operator":
         return f"{head}, stopped by the operator: {numbers(look, floor_nv)}"
     if look is None:

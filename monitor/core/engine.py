@@ -35,7 +35,7 @@ from .events import (
     Verdict,
 )
 from .onsets import LOOKAHEAD_MS, Onset, OnsetFinder
-from .reporting import NO_SAMPLE, no_trigger, reason, wrong_rate
+from .reporting import NO_SAMPLE, no_trigger, wrong_rate
 from .samples import Bools, Chunk, Floats
 from .segment import Segment
 from .settings import EngineSettings
@@ -166,8 +166,7 @@ class Engine:
         """End the run from outside (operator, fault); sweeps of an unfinished unit are not used."""
         if self.verdict is None and self._held:
             self._work(to_the_end=True)
-        if stopped_by == "operator" and self._judge.found is not None and self.last_look is not None:
-            found = reason("response", self.last_look, self.settings, self._judge.found)
+        if stopped_by == "operator" and (found := self._judge.waits) is not None:
             self._decide(self.sample, "response_present", stopped_by, found)
         self._decide(self.sample, "inconclusive", stopped_by, why)
         return self._take_events()

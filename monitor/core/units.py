@@ -100,11 +100,20 @@ class UnitJudge:
         met = int(look.rule[DECIDING])
         if met >= 0:
             rule = settings.analysis.rules[met]
-            why = reason(rule.stopped_by, said, settings, self.found)
-            if rule.outcome == "response_present" and watch.told_artefact:
-                why += "; but the trigger leaks into the EEG, which alone may look like this: make a muted run"
+            why = self._present(said) if rule.outcome == "response_present" else reason(rule.stopped_by, said, settings)
             events.append(Verdict(ready, rule.outcome, rule.stopped_by, why))
         return events
+
+    @property
+    def waits(self) -> str | None:
+        """Why there is a response already, where one was found that waits for a quieter average; None where none does."""
+        return None if self.found is None or self.last_look is None else self._present(self.last_look)
+
+    def _present(self, look: LookDone) -> str:
+        why = reason("response", look, self.settings, self.found)
+        if self._watch.told_artefact:
+            why += "; but the trigger leaks into the EEG, which alone may look like this: make a muted run"
+        return why
 
     def average_now(self) -> AverageNow:
         """Averages of all EEG channels as they stand, on a grid of at least 16 kHz inside the epoch."""

@@ -7,6 +7,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from bench.offline import RATE_HZ, carry_through, plan_for
@@ -80,6 +81,21 @@ def test_stopped_while_it_waits_the_response_is_still_there(runs: dict[str, Any]
         engine.finish("operator", "stopped by the operator")
         assert engine.verdict is not None
         assert (engine.verdict.verdict, engine.verdict.stopped_by) == (verdict, "operator")
+
+
+def test_stopped_while_it_waits_a_trigger_that_leaks_is_named(runs: dict[str, Any]) -> None:
+    folder, _, looks = runs["waits"]
+    first = next(look for look in looks if look["waits_for_nv"] is not None)
+    (raw,) = (one for one in read_xdf(folder / "run-001/raw.xdf").streams.values() if one.channel_format != "string")
+    layout, swing = Layout(RATE_HZ, ("1", "trigger"), (0,), 1), np.ptp(raw.samples[1])
+    for leak_uv, named in ((0.0, False), (20.0, True)):
+        samples = np.array(raw.samples[:, : first["sample"] + 4000], dtype=np.float64)
+        samples[0] += leak_uv * samples[1] / swing
+        engine = Engine(plan_for(70, max_sweeps=4096, quiet_nv=QUIET_NV).engine_settings(layout))
+        engine.feed(Chunk(samples, raw.stamps_s[: samples.shape[1]]))
+        engine.finish("operator", "stopped by the operator")
+        assert engine.verdict is not None
+        assert (engine.verdict.verdict, "make a muted run" in engine.verdict.reason) == ("response_present", named)
 
 
 def test_a_noise_below_the_floor_is_refused() -> None:

@@ -94,6 +94,7 @@ VERDICTS: dict[str, Verdict | None] = {"none": None} | {
         ("inconclusive", "fault"),
     )
 }
+FOUND_AND_STOPPED = Verdict(90_000, "response_present", "operator", "because it was found")
 
 
 def shown(status: Status) -> str:
@@ -158,6 +159,7 @@ def test_the_figures_are_those_of_the_look() -> None:
         (Status("done", LOOK, VERDICTS["noise_floor"]), "No response at this noise floor: because of noise_floor"),
         (Status("done", LOOK, VERDICTS["sweep_limit"]), "Undecided when the sweeps ran out: evidence 1.2"),
         (Status("done", LOOK, VERDICTS["operator"]), "Undecided, stopped by the operator: evidence 1.2"),
+        (Status("done", LOOK, FOUND_AND_STOPPED), "Response present, stopped by the operator: because it was found"),
         (Status("done", None, VERDICTS["operator"]), "Undecided, stopped by the operator: no sweeps yet"),
         (Status("failed", LOOK, VERDICTS["fault"]), "Undecided, stopped by a fault: because of fault"),
     ],
