@@ -8,9 +8,10 @@ import datetime
 import json
 import logging
 import signal
+import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -111,15 +112,29 @@ def now_text() -> str:
 
 
 @contextlib.contextmanager
-def stop_on_signals(stop: Callable[[], object]) -> Iterator[None]:
+def stop_on_signals(
+    stop: Callable[[], object], names: tuple[str, ...] = ("SIGINT", "SIGTERM", "SIGHUP")
+) -> Iterator[None]:
     """Ctrl-C, a request to terminate, or a closed terminal calls ``stop`` while this lasts, so that a run ends in good order."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    known = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    known = [getattr(signal, name) for name in names if hasattr(signal, name)]
     before = {number: signal.signal(number, lambda *_: stop()) for number in known}
     try:
         yield
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def hand_over(module: str, *arguments: str, env: Mapping[str, str] | None = None) -> int:
+    """Run a module of the bench in a process of its own, as the monitor never imports it; its exit status. What asks this program
+    to end ends that process, which would else go on alone, sound included; of Ctrl-C the terminal tells it too."""
+    process = subprocess.Popen([sys.executable, "-P", "-m", module, *arguments], env=env)
+    with stop_on_signals(process.terminate, ("SIGTERM", "SIGHUP")):
+        while True:
+            try:
+                return process.wait()
+            except KeyboardInterrupt:
+                continue

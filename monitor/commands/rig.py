@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import subprocess
-import sys
 from typing import Any
+
+from monitor.commands.common import hand_over
 
 
 def add(commands: Any) -> None:
@@ -19,8 +19,4 @@ def add(commands: Any) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
-    """Hand over to the bench; the monitor never imports it."""
-    try:
-        return subprocess.call([sys.executable, "-P", "-m", "bench.rig", *args.rest])
-    except KeyboardInterrupt:
-        return 0
+    return hand_over("bench.rig", *args.rest)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import subprocess
-import sys
 from typing import Any
+
+from monitor.commands.common import hand_over
 
 
 def add(commands: Any) -> None:
@@ -19,10 +19,4 @@ def add(commands: Any) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
-    """Hand over to the bench; the monitor never imports it."""
-    process = subprocess.Popen([sys.executable, "-P", "-m", "bench.timing", *args.rest])
-    while True:
-        try:
-            return process.wait()
-        except KeyboardInterrupt:
-            continue  # the terminal has told the child too, which falls silent and ends
+    return hand_over("bench.timing", *args.rest)

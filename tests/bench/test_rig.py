@@ -1,6 +1,7 @@
 """The rig as its own process over real LSL: hand-made audio goes in, the very EEG that the pure patient makes comes back."""
 
 import json
+import os
 import queue
 import signal
 import subprocess
@@ -208,6 +209,24 @@ def test_ends_cleanly_on_signals(bench: Callable[..., Bench], number: signal.Sig
     rig.process.send_signal(number)
     assert rig.finish() == 0
     assert not any("Traceback" in line for line in rig.log)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGTERM to catch")
+def test_ends_with_the_command_that_started_it() -> None:
+    rig = f"command-{uuid.uuid4().hex[:8]}"
+    words = ["--audio-source-id", rig, "--eeg-source-id", f"{rig}-eeg", "--channels", "1", "--eeg-rate", "4000", "--ignore-stdin"]
+    command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "rig", *words], stdout=subprocess.PIPE, text=True)
+    try:
+        assert command.stdout is not None
+        pid = json.loads(command.stdout.readline())["pid"]
+        assert pid != command.pid
+        command.terminate()
+        assert command.wait(60) == 0
+        with pytest.raises(ProcessLookupError):
+            os.kill(pid, 0)
+    finally:
+        command.kill()
+        command.stdout.close()
 
 
 def test_ends_cleanly_when_stdin_closes(bench: Callable[..., Bench]) -> None:
