@@ -180,7 +180,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--kills", type=int, default=220, metavar="N", help="runs that are killed, or whose disk fails (220)")
     parser.add_argument("--runs", type=int, default=200, metavar="N", help="runs without a response for each fault (200)")
     parser.add_argument("--responses", type=int, default=20, metavar="N", help="runs with one for each fault (20)")
-    parser.add_argument("--inputs", type=int, default=1000, metavar="N", help="hostile inputs of each kind (1000)")
+    parser.add_argument("--inputs", type=int, default=200, metavar="N", help="hostile inputs of each kind (200)")
     parser.add_argument("--only", metavar="FAULT[,FAULT...]", help="of these names: " + ", ".join(STREAM_FAULTS))
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="processes at once (2)")
