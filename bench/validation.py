@@ -7,9 +7,11 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import NoReturn
 
 import numpy as np
 
+from monitor.commands.common import stop_on_signals
 from monitor.folder import jsonable
 from monitor.plan import PlanError
 from monitor.sources.base import SourceError
@@ -76,15 +78,21 @@ def cost(plan: ValidationPlan) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _interrupt() -> NoReturn:
+    """Whatever asks for the end does what Ctrl-C does: the processes at work end too."""
+    raise KeyboardInterrupt
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     args = parser().parse_args(arguments)
     show = sys.stderr if args.json else sys.stdout
     try:
         plan = plan_from(args)
-        sys.stderr.write(
-            f"quietfloor: plan {plan.identity}, seed {plan.seed}, {plan.runs} runs of each kind, results in {args.out}\n"
-        )
-        found = tables(work(plan, args.out, args.jobs, args.cluster, Bar()))
+        with stop_on_signals(_interrupt):
+            sys.stderr.write(
+                f"quietfloor: plan {plan.identity}, seed {plan.seed}, {plan.runs} runs of each kind, results in {args.out}\n"
+            )
+            found = tables(work(plan, args.out, args.jobs, args.cluster, Bar()))
     except KeyboardInterrupt:
         sys.stderr.write(f"\nquietfloor: interrupted; finished parts are in {args.out}, the same command goes on from there\n")
         return FAILED

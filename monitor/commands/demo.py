@@ -17,7 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, refuse, say
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, hand_over, refuse, say
 from monitor.commands.validating import ONE_THREAD
 from monitor.commands.windowed import add_window, with_window
 
@@ -152,13 +152,8 @@ def main(args: argparse.Namespace) -> int:
 
 def teach(args: argparse.Namespace) -> int:
     """Hand over to the bench, in a process of its own."""
-    command = [sys.executable, "-P", "-m", "bench.teach", "--seed", str(args.seed)]
-    process = subprocess.Popen([*command, *(["--no-window"] if args.no_window else [])], env=ONE_THREAD | os.environ)
-    while True:
-        try:
-            return process.wait()
-        except KeyboardInterrupt:
-            continue  # the terminal has told the child too
+    text = ["--no-window"] if args.no_window else []
+    return hand_over("bench.teach", "--seed", str(args.seed), *text, env=ONE_THREAD | os.environ)
 
 
 def demonstrate(args: argparse.Namespace, stage: Stage | None) -> int:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import os
-import subprocess
-import sys
 from typing import Any
+
+from monitor.commands.common import hand_over
 
 # Work is spread over processes; threads of the mathematics library inside each would only fight for the same cores.
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
@@ -23,11 +23,4 @@ def add(commands: Any) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
-    """Hand over to the bench; the monitor never imports it."""
-    command = [sys.executable, "-P", "-m", "bench.validation", *args.rest]
-    process = subprocess.Popen(command, env=ONE_THREAD | os.environ)
-    while True:
-        try:
-            return process.wait()
-        except KeyboardInterrupt:
-            continue  # the terminal has told the child too, which closes its files and says how to go on
+    return hand_over("bench.validation", *args.rest, env=ONE_THREAD | os.environ)

@@ -331,6 +331,17 @@ def test_targets_command_prints_the_table(tmp_path: Path) -> None:
     assert "seed 1" in done.stderr
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGTERM to catch")
+def test_whoever_ends_the_command_ends_its_work(tmp_path: Path) -> None:
+    much = ("--rules", "evidence", "--runs", "100000", "--max-sweeps", "6144", "--jobs", "1", "--out", str(tmp_path / "out"))
+    with subprocess.Popen([sys.executable, "-m", "monitor.cli", "validate", *much], stderr=subprocess.PIPE, text=True) as command:
+        assert command.stderr is not None
+        assert "quietfloor: plan" in command.stderr.readline()
+        command.terminate()
+        assert "the same command goes on from there" in command.stderr.read()  # to the end: nobody writes to it any more
+        assert command.wait(60) == 1
+
+
 def test_a_dask_scheduler_with_two_workers(alone: dict[str, bytes], tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     here = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0"}
