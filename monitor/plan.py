@@ -32,6 +32,7 @@ from monitor.core.onsets import TriggerSettings
 from monitor.core.samples import Layout
 from monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
 from monitor.expected import default_window_ms, wave_v_bracket_ms
+from monitor.recorded import MOST_MS
 from monitor.sound_plan import Section, SoundPlan
 from monitor.sources.channels import unit_to_uv
 from stimuli.quoting import QuotingError
@@ -117,6 +118,8 @@ class AnalysisPlan(Section):
     def _rising(cls, pair: tuple[float, float] | None, info: ValidationInfo) -> tuple[float, float] | None:
         if pair is not None and not pair[0] < pair[1]:
             raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: the first number must be below the second")
+        if pair is not None and info.field_name != "band_hz" and not -MOST_MS <= pair[0] < pair[1] <= MOST_MS:
+            raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: should lie within {MOST_MS:g} ms of the sound")
         return pair
 
 

@@ -12,6 +12,8 @@ from typing import Any
 
 from stimuli.quoting import plain
 
+MOST_MS = 1000.0  # from the sound; own choice: a brainstem has answered long before
+
 
 def is_number(value: Any) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value) and abs(value) <= _LARGEST
@@ -28,6 +30,10 @@ _KINDS: dict[str, Callable[[Any], bool]] = {
     "a table of whole numbers": lambda value: isinstance(value, dict) and all(type(one) is int for one in value.values()),
     "a list of numbers": lambda value: isinstance(value, list) and all(map(is_number, value)),
     "a list": lambda value: isinstance(value, list),
+    "a verdict": lambda value: value in ("response_present", "response_absent", "inconclusive"),
+    f"two rising times within {MOST_MS:g} ms": lambda value: (
+        isinstance(value, list) and len(value) == 2 and all(map(is_number, value)) and -MOST_MS <= value[0] < value[1] <= MOST_MS
+    ),
     "two rising numbers": lambda value: (
         isinstance(value, list) and len(value) == 2 and all(map(is_number, value)) and value[0] < value[1]
     ),
@@ -46,7 +52,7 @@ _RUN = {
     ),
     "a whole number": "sweeps_presented sweeps_accepted lost_samples seed",
     "text": (
-        "title started verdict stopped_by reason fault noise_cause calibration rule.name rule.promise rule.identity "
+        "title started stopped_by reason fault noise_cause calibration rule.name rule.promise rule.identity "
         "replay_of timing.certificate timing.reason timing.trigger_edges stimulus.stimulus stimulus.kind "
         "stimulus.envelope stimulus.ear stimulus.route stimulus.polarity stimulus.transducer stimulus.age_group "
         "stimulus.reference_source stimulus.reference_scale stimulus.level_rests_on stimulus.output.device "
@@ -59,12 +65,14 @@ _RUN = {
         "cautions_acknowledged"
     ),
     "a table of whole numbers": "rejected",
+    "a verdict": "verdict",
     "a list of numbers": "filter.taps stimulus.random_pauses_ms stimulus.cycles",
     "a list": "stream.eeg",
 }
 _PLAN = {
     "a table": "stream sound trigger analysis decision timing",
-    "two rising numbers": "analysis.window_ms analysis.epoch_ms analysis.latency_ms analysis.band_hz",
+    "two rising numbers": "analysis.band_hz",
+    f"two rising times within {MOST_MS:g} ms": "analysis.window_ms analysis.epoch_ms analysis.latency_ms",
     "a number": "analysis.acoustic_delay_ms analysis.reject_peak_times analysis.reject_peak_uv analysis.reject_slope_times "
     "analysis.rail_uv decision.alpha decision.floor_nv decision.max_sweeps decision.quiet_nv decision.look_every",
 }
@@ -103,4 +111,4 @@ def _leaves(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
         yield path, value
 
 
-__all__ = ["checked_plan", "checked_record", "is_number"]
+__all__ = ["MOST_MS", "checked_plan", "checked_record", "is_number"]

@@ -133,6 +133,11 @@ def json_from(text: str) -> Any:
     except ValueError as error:
         raise error if isinstance(error, json.JSONDecodeError) else json.JSONDecodeError(str(error), "", 0) from None
     deep = text.count("[") + text.count("{") > MOST_DEPTH  # can it be? Most lines of a log need no closer look
+    if "\\u" in text:  # "\\ud800" alone is half a character, which no file can be written with
+        try:
+            json.dumps(found, ensure_ascii=False).encode("utf-8")
+        except UnicodeEncodeError:
+            raise json.JSONDecodeError("half a character (a lone surrogate) is in it", "", 0) from None
     if (deep or _MANY_DIGITS.search(text)) and (reason := _beyond(found)):
         raise json.JSONDecodeError(reason, "", 0)
     return found

@@ -239,11 +239,18 @@ def test_records_are_held_to_their_kinds() -> None:
         ({"rejected": {"peak": 1.5}}, "whole numbers"),
         ({"stimulus": {"masking": "white"}}, "stimulus.masking = 'white': should be a table"),
         ({"any": [{"deep": 1e300}]}, "any.deep"),
+        ({"verdict": "perhaps"}, "verdict = 'perhaps': should be a verdict"),
     ):
         with pytest.raises(ValueError, match=re.escape(words)):
             checked_record(record)
-    with pytest.raises(ValueError, match="two rising numbers"):
-        checked_plan({"analysis": {"window_ms": [10.0, 5.0]}})
+    for key, pair, words in (
+        ("window_ms", [10.0, 5.0], "two rising times within 1000 ms"),
+        ("window_ms", [5.0, 17179869184.0], "two rising times within 1000 ms"),  # took 128 GB
+        ("latency_ms", [-1e9, 8.0], "two rising times within 1000 ms"),
+        ("band_hz", [1500.0, 100.0], "two rising numbers"),
+    ):
+        with pytest.raises(ValueError, match=words):
+            checked_plan({"analysis": {key: pair}})
 
 
 def test_a_long_window_takes_no_gigabytes() -> None:

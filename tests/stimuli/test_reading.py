@@ -86,6 +86,7 @@ def test_text_that_is_too_much_is_no_toml(text: str, reason: str) -> None:
         (str(2**63), "64 bits"),
         ("9" * 5000, "digits"),
         ("", "Expecting value"),
+        ('{"a": ["x\\ud800"]}', "half a character"),
     ],
 )
 def test_text_that_is_too_much_is_no_json(text: str, reason: str) -> None:
@@ -96,6 +97,7 @@ def test_text_that_is_too_much_is_no_json(text: str, reason: str) -> None:
 def test_what_is_just_within_is_read() -> None:
     assert toml_from(f"a = {2**63 - 1}\nb = {-(2**63)}")["b"] == -(2**63)
     assert json_from(f"[{2**63 - 1}]") == [2**63 - 1]
+    assert json_from('"\\ud83d\\ude00"') == "\N{GRINNING FACE}"
     deep = "[" * MOST_DEPTH + "]" * MOST_DEPTH
     assert json.dumps(json_from(deep)) == deep
     assert json_from("[" + ",".join("[]" for _ in range(1000)) + "]")[999] == []
