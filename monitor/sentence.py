@@ -124,8 +124,8 @@ def standing(look: LookDone, digits: int = 1) -> str:
     return f"{title} {apart(look.standing, look.needed, digits)} of {look.needed:.{digits}f}"
 
 
-def numbers(look: LookDone | None, floor_nv: float) -> str:
-    """The figures a decision rests on."""
+def numbers(look: LookDone | None, floor_nv: float | None) -> str:
+    """The figures a decision rests on; without the floor where it has nothing to say any more."""
     if look is None:
         return "no sweeps yet"
     if not look.sweeps_accepted:
@@ -133,7 +133,10 @@ def numbers(look: LookDone | None, floor_nv: float) -> str:
     evidence = standing(look)
     if not math.isfinite(look.residual_noise_nv):
         return f"{evidence}, noise not known yet"
-    noise = f"noise {apart(look.residual_noise_nv, floor_nv, 0)} nV of {floor_nv:g} nV"
+    if floor_nv is None:
+        noise = f"noise {look.residual_noise_nv:.0f} nV"
+    else:
+        noise = f"noise {apart(look.residual_noise_nv, floor_nv, 0)} nV of {floor_nv:g} nV"
     if look.noise_cause == "between units":
         noise += " (something repeats with the stimulus)"
     return f"{evidence}, {noise}"
@@ -183,7 +186,7 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
         return f"{head} when the sweeps ran out: {numbers(look, floor_nv)}"
     if verdict.stopped_by == "response" and look.standing < look.needed:  # it was found at a look before
         return f"{head}: {verdict.reason}"
-    return f"{head}: {numbers(look, floor_nv)}"
+    return f"{head}: {numbers(look, None)}"
 
 
 def headline(status: Status, floor_nv: float) -> str:

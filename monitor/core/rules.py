@@ -105,7 +105,7 @@ def check_alpha(alpha: float) -> None:
 
 
 def in_hundred(alpha: float) -> str:
-    return f"at most {100 * alpha:g} false alarms in 100 runs"
+    return f"at most {100 * alpha:g} false {'alarm' if alpha == 0.01 else 'alarms'} in 100 runs"
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,7 @@ def test_every_rule_of_the_table_decides_a_live_run(rule: str) -> None:
     assert look.rule == rule.partition(":")[0]
     assert look.standing >= look.needed
     assert engine.settings.finds.title in engine.verdict.reason
-    assert ("keeps no error rate" if rule in UNGUARDED else "at most 1 false alarms in 100") in engine.verdict.reason
+    assert ("keeps no error rate" if rule in UNGUARDED else "at most 1 false alarm in 100") in engine.verdict.reason
     _, in_pieces = run(made, (37, 1000, 5) * 2000, **how)
     assert [event.record() for event in in_pieces] == [event.record() for event in events]
     foretold = [event for event in events if event.kind == "look" and event.forecast_high_sweeps > 0]

@@ -79,7 +79,7 @@ def test_a_run_is_a_path_through_the_plane_and_ends_in_a_region(made: Stream) ->
     assert ended.known_from == 15
     assert np.all(ended.path[15:, 0] < ended.noise_range_nv[0])
     assert ended.standing_range[0] < ended.path[:, 1].min() <= ended.path[:, 1].max() < ended.standing_range[1]
-    assert "1 false alarms in 100" in ended.promise
+    assert "1 false alarm in 100" in ended.promise
     assert not len(ended.cone)
 
 

@@ -83,7 +83,7 @@ def test_every_part_is_there(page: Page) -> None:
         "no masking, although it was due",
         "about 40 dB eHL",
         "licensed professional",
-        "at most 1 false alarms in 100 runs",
+        "at most 1 false alarm in 100 runs",
         "not verified: no timing certificate",
         "virtual-earphone",
         "state of the electrodes was not kept",
