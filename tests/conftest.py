@@ -21,13 +21,8 @@ for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # tests that open a window bring a
     os.environ.pop(_name, None)
 
 
-LONG = ("test_readme.py", "test_bone_check.py", "test_ladder_bench.py")  # begun last, they would run alone at the end
-
-
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files that take a minute come first. Tests with a sound card are told by what they ask for, so that they can be run beside
-    few others."""
-    items.sort(key=lambda item: item.path.name not in LONG)
+    """Tests with a sound card are told by what they ask for, so that they can be run beside few others."""
     for item in items:
         if {"sound_loop", "own_sound_loop"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("sound_card")
