@@ -26,7 +26,7 @@ from monitor.core.events import Event, UnitDone
 from monitor.core.samples import Layout
 from monitor.core.settings import EngineSettings
 from monitor.folder import FolderError, RunFolder
-from monitor.plan import Plan, load_plan
+from monitor.plan import Plan, load_run_plan
 from monitor.sources.base import EndOfRecording
 from monitor.sources.channels import resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource
@@ -93,7 +93,7 @@ def plan_of(path: Path) -> Plan:
         raise RecordingError(f"--muted: {error}; {WANTED}") from error
     if not folder.plan.is_file():
         raise RecordingError(f"--muted {path} has no {folder.plan.name}: the run ended in its first second; {WANTED}")
-    plan = load_plan(folder.plan)
+    plan = load_run_plan(folder.plan)
     if plan.sound is None:
         raise RecordingError(
             f"--muted {path} is a run that listened to other equipment ({folder.plan.name} has no [sound]): nothing says that it "

@@ -24,7 +24,7 @@ from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.clock import StampWatch
 from monitor.core.filtering import Band, RunningBand
 from monitor.folder import RunFolder
-from monitor.plan import load_plan
+from monitor.plan import load_run_plan
 from monitor.sources.base import StreamDescription
 from monitor.sources.channels import unit_to_uv
 from monitor.sources.recording import RecordingSource
@@ -86,7 +86,7 @@ def load(recording: Recording, band_hz: tuple[float, float]) -> Loaded:
     if path.is_dir():
         folder = RunFolder.open(path)
         if folder.plan.is_file():
-            stream = load_plan(folder.plan).stream
+            stream = load_run_plan(folder.plan).stream
             channel = channel or (stream.eeg[0] if stream.eeg else None)
             unit = unit or stream.unit
         path = folder.raw

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from monitor.core.samples import Layout
 from monitor.folder import RunFolder
-from monitor.plan import Plan, load_plan, make_plan, override
+from monitor.plan import Plan, load_plan, load_run_plan, make_plan, override
 
 from .intervals import runs_for_width
 from .muted import muted_run, plan_of, sweeps_of
@@ -197,7 +197,7 @@ def _own_plan(args: argparse.Namespace) -> Plan:
     elif args.recording is not None and args.recording.is_dir():
         folder = RunFolder.open(args.recording)
         if folder.plan.is_file():
-            plan = load_plan(folder.plan)
+            plan = load_run_plan(folder.plan)
     quick_sweeps = min(QUICK_SWEEPS, plan.decision.max_sweeps) if args.quick else None
     changes = {
         "analysis": {"band_hz": args.band, "window_ms": args.window, "latency_ms": args.latency},

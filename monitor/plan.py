@@ -42,6 +42,9 @@ OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first
 OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = 1.25, 1.75  # and 1.5 and 2.0 ms for the marks of a broken sound (stimuli.frames)
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
 PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
+FORMAT = 2  # of plan.toml and of the run beside it
+# Keys that came with a format, and what they are in run folders of an earlier one: off, so that these replay as they were made.
+INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {2: {}}
 FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check measured
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
@@ -169,6 +172,7 @@ class TimingPlan(Section):
 class Plan(Section):
     """Everything about one run."""
 
+    format: int = Field(default=FORMAT, ge=1, description="of the run folder; a new run is always of the newest")
     title: str = ""
     stream: StreamPlan = Field(default_factory=StreamPlan)
     sound: SoundPlan | None = None
@@ -176,6 +180,13 @@ class Plan(Section):
     analysis: AnalysisPlan = Field(default_factory=AnalysisPlan)
     decision: DecisionPlan = Field(default_factory=DecisionPlan)
     timing: TimingPlan = Field(default_factory=TimingPlan)
+
+    @field_validator("format")
+    @classmethod
+    def _known_format(cls, number: int) -> int:
+        if number > FORMAT:
+            raise ValueError(f"format = {number}: this quietfloor knows formats up to {FORMAT}: open it with a newer version")
+        return number
 
     @model_validator(mode="after")
     def _delay_has_its_certificate(self) -> Plan:
@@ -285,7 +296,17 @@ class Plan(Section):
 
 
 def load_plan(path: Path) -> Plan:
-    """Read and check a plan file. Relative paths in it count from the plan's own folder. Raises PlanError."""
+    """Read and check a plan file for a new run. Relative paths in it count from the plan's own folder. Raises PlanError."""
+    return _load(path).model_copy(update={"format": FORMAT})
+
+
+def load_run_plan(path: Path) -> Plan:
+    """Read the plan that a run left in its folder; without a format number it is of format 1. Raises PlanError."""
+    return _load(path, recorded=True)
+
+
+def _load(path: Path, recorded: bool = False) -> Plan:
+    """Read a plan, one that a run left where ``recorded``."""
     try:
         data = toml_of(path)
     except OSError as error:
@@ -298,7 +319,20 @@ def load_plan(path: Path) -> Plan:
     timing = data.get("timing")
     if isinstance(timing, dict) and isinstance(timing.get("certificate"), str):
         timing["certificate"] = beside(path, timing["certificate"])
+    if recorded:
+        data.setdefault("format", 1)
+        data = _as_of_its_format(data)
     return make_plan(data, str(path))
+
+
+def _as_of_its_format(data: dict[str, Any]) -> dict[str, Any]:
+    """The data of a plan with every key that its format did not know yet, in the tables that it has, set to off."""
+    if isinstance(data["format"], int):
+        for number, keys in INTRODUCED.items():
+            for (section, key), off in keys.items():
+                if data["format"] < number and isinstance(data.get(section), dict):
+                    data[section].setdefault(key, off)
+    return data
 
 
 def beside(plan: Path, name: str) -> str:

@@ -12,7 +12,7 @@ from monitor.core.engine import Engine, Tap
 from monitor.core.events import Event, Verdict
 from monitor.core.samples import Layout
 from monitor.folder import RunFolder, event_line
-from monitor.plan import Plan, load_plan
+from monitor.plan import Plan, load_run_plan
 from monitor.preflight import UnitFinding
 from monitor.sources.base import EndOfRecording, StreamDescription
 from monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
@@ -124,7 +124,7 @@ def plan_of(folder: RunFolder) -> Plan:
     """The plan that a run was made with. Raises ReplayError, PlanError."""
     if not folder.plan.is_file():
         raise ReplayError(f"{folder.path} has no {folder.plan.name}: the run ended in its first second, nothing was decided")
-    return load_plan(folder.plan)
+    return load_run_plan(folder.plan)
 
 
 def _live(folder: RunFolder) -> list[dict[str, Any]]:

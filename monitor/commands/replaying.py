@@ -55,7 +55,7 @@ def add(commands: Any) -> None:
 def main(args: argparse.Namespace) -> int:
     from monitor.folder import FolderError, RunFolder
     from monitor.lock import InUse
-    from monitor.plan import PlanError, load_plan, override
+    from monitor.plan import PlanError, load_run_plan, override
     from monitor.replay import ReplayError
     from monitor.sources.base import SourceError
     from monitor.xdf import XdfError
@@ -66,7 +66,7 @@ def main(args: argparse.Namespace) -> int:
         if args.speed is not None and not args.speed > 0:
             raise PlanError(f"--speed {args.speed:g}: give a number above 0")
         folder = RunFolder.open(args.run)
-        plan = override(load_plan(folder.plan), changes) if changed else None
+        plan = override(load_run_plan(folder.plan), changes) if changed else None
         return with_window(args, partial(_again, args, folder, plan))
     except PlanError as error:
         return refuse(error, BAD_ARGUMENTS, args)

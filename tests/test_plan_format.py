@@ -1,0 +1,46 @@
+"""A plan in a run folder has a format number: later keys are off for earlier formats, later formats are refused in words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+import monitor.plan
+from monitor.plan import FORMAT, Plan, PlanError, load_plan, load_run_plan, make_plan
+
+STREAM = '[stream]\nname = "a"\neeg = ["1"]\ntrigger = "2"\n'
+
+
+def written(folder: Path, text: str) -> Path:
+    path = folder / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_what_a_run_writes_says_its_format() -> None:
+    assert f"format = {FORMAT}\n" in make_plan({}).to_toml()
+
+
+def test_without_a_number_a_run_is_of_format_1_and_a_new_plan_of_the_newest(tmp_path: Path) -> None:
+    path = written(tmp_path, STREAM)
+    assert load_run_plan(path).format == 1
+    assert load_plan(path).format == FORMAT
+
+
+def test_an_old_run_s_plan_begins_a_run_of_the_newest_format(tmp_path: Path) -> None:
+    assert load_plan(written(tmp_path, "format = 1\n" + STREAM)).format == FORMAT
+
+
+def test_a_key_that_came_later_is_off_in_an_older_run_and_nowhere_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(monitor.plan, "INTRODUCED", {2: {("decision", "alpha"): 0.05}})
+    text = STREAM + "[decision]\nfloor_nv = 12\n"
+    assert load_run_plan(written(tmp_path, text)).decision.alpha == 0.05
+    assert load_run_plan(written(tmp_path, "format = 2\n" + text)).decision.alpha == Plan().decision.alpha
+    assert load_run_plan(written(tmp_path, text + "alpha = 0.02\n")).decision.alpha == 0.02
+
+
+@pytest.mark.parametrize("number", ["99", "0", '"x"'])
+def test_a_format_that_is_not_known_is_refused_in_words(number: str, tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match=r"plan\.toml: .*format"):
+        load_run_plan(written(tmp_path, f"format = {number}\n" + STREAM))
