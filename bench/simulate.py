@@ -38,6 +38,7 @@ class Setup:
     floor_nv: float = 15.0
     max_sweeps: int = 6144
     quiet_nv: float | None = None
+    absent_below_nv: float | None = None
     look_every: int = 256
 
     @property
@@ -82,6 +83,7 @@ def chain(name: str, setup: Setup) -> Chain:
         block_sweeps=setup.block_sweeps,
         look_every=setup.look_every,
         quiet_nv=setup.quiet_nv,
+        absent_below_nv=setup.absent_below_nv,
     )
     context = (setup.evidence, setup.window_ms, setup.criteria, setup.grid.band_hz)
     return Chain(name, rules, decision_identity(rules, *context))

@@ -143,6 +143,9 @@ class DecisionPlan(Section):
     floor_nv: float = Field(default=15.0, ge=1, le=500, description="residual noise at which a missing response is believed")
     max_sweeps: int = Field(default=6144, ge=32, le=10_000_000)
     quiet_nv: float | None = Field(default=None, ge=1, le=500, description="noise for which a response that was found waits")
+    absent_below_nv: float | None = Field(
+        default=None, ge=5, le=2000, description="also ends a run: no response can be as large as this, peak to trough"
+    )
 
     @model_validator(mode="after")
     def _quiet_before_the_floor(self) -> DecisionPlan:
@@ -286,6 +289,7 @@ class Plan(Section):
             floor_nv=decision.floor_nv,
             max_sweeps=decision.max_sweeps,
             quiet_nv=decision.quiet_nv,
+            absent_below_nv=decision.absent_below_nv,
             lead_s=0.0 if self.sound is None else OPENING_S + self.sound.lead_in_s,
         )
         try:

@@ -74,7 +74,8 @@ _PLAN = {
     "two rising numbers": "analysis.band_hz",
     f"two rising times within {MOST_MS:g} ms": "analysis.window_ms analysis.epoch_ms analysis.latency_ms",
     "a number": "analysis.acoustic_delay_ms analysis.reject_peak_times analysis.reject_peak_uv analysis.reject_slope_times "
-    "analysis.rail_uv decision.alpha decision.floor_nv decision.max_sweeps decision.quiet_nv decision.look_every",
+    "analysis.rail_uv decision.alpha decision.floor_nv decision.max_sweeps decision.quiet_nv decision.absent_below_nv "
+    "decision.look_every",
 }
 
 

@@ -138,8 +138,16 @@ def numbers(look: LookDone | None, floor_nv: float | None) -> str:
     else:
         noise = f"noise {apart(look.residual_noise_nv, floor_nv, 0)} nV of {floor_nv:g} nV"
     if look.noise_cause == "between units":
-        noise += " (something repeats with the stimulus)"
+        noise += f" ({between_units(look)})"
     return f"{evidence}, {noise}"
+
+
+def between_units(look: LookDone) -> str:
+    """What the spread between units says beyond that within them: a cause is named only where chance cannot be it."""
+    if not look.noise_repeats:
+        return "by the spread between units"
+    more = 100 * (look.between_units_nv / look.within_units_nv - 1)
+    return f"{more:.0f} % more between units than within: something repeats with the stimulus"
 
 
 def ahead(look: LookDone | None) -> str:
@@ -182,6 +190,8 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
         return f"{head}: {verdict.reason}"
     if verdict.stopped_by == "noise_floor":
         return f"{head}: {verdict.reason}"
+    if verdict.stopped_by == "upper_limit":
+        return f"No response of a size that matters: {verdict.reason}"
     if verdict.stopped_by == "sweep_limit":
         return f"{head} when the sweeps ran out: {numbers(look, floor_nv)}"
     if verdict.stopped_by == "response" and look.standing < look.needed:  # it was found at a look before

@@ -172,6 +172,7 @@ class LookDone(Event):
     sweeps_per_s: float  # presented so far, pauses included
     forecast_response: float  # probability that a response will be there, when it was even at the start
     lost_samples: int
+    noise_repeats: bool = False  # more between units than within, beyond chance over all looks so far
     waits_for_nv: float = math.nan  # noise for which a response that was found waits; nan where none waits
 
 

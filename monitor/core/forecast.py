@@ -45,7 +45,7 @@ class Outlook:
     score: Floats  # z of the best-fitting expected response
     weight: Floats  # of the average, 1/uV2
     presented: Floats  # sweeps
-    floor_weight: float  # weight at which the noise floor is reached
+    floor_weight: Floats  # weight at which a missing response is believed
     log_needed: float  # natural logarithm of 1 / alpha
     max_sweeps: float
     quiet_weight: float = 0.0  # weight for which a response that was found waits; not above that of the noise floor
@@ -53,7 +53,7 @@ class Outlook:
 
     def of(self, run: int) -> Outlook:
         """One run of the batch."""
-        own = {name: getattr(self, name)[run] for name in ("log_evidence", "score", "weight", "presented")}
+        own = {name: getattr(self, name)[run] for name in ("log_evidence", "score", "weight", "presented", "floor_weight")}
         return replace(self, **own, found=self.found[run] if self.found.ndim else self.found)
 
 

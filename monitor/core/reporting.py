@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from .analysis import UNIT_SWEEPS, Look
@@ -46,10 +48,11 @@ def look_event(
         single_point_nv=float(noise.single_point_nv[DECIDING]),
         plus_minus_nv=float(noise.plus_minus_nv[DECIDING]),
         fsp=float(figures.fsp[DECIDING]),
-        upper_limit_nv=float(look.upper_limit_nv[DECIDING]),
+        upper_limit_nv=float(figures.upper_limit_nv[DECIDING]),
         **_ahead(look, settings.evidence.block_units * UNIT_SWEEPS),
         sweeps_per_s=float(per_s),
         lost_samples=lost_samples,
+        noise_repeats=bool(noise.repeats[DECIDING]),
         waits_for_nv=np.nan if settings.quiet_nv is None or not look.waits[DECIDING] else settings.quiet_nv,
     )
 
@@ -68,10 +71,18 @@ def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings, foun
     if stopped_by == "response":
         said = f"{_standing(found or look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
         return said if found is None else f"{said} after {found.sweeps_accepted} sweeps, {_quiet(look, settings)}"
-    if stopped_by == "noise_floor":
-        return f"no response larger than about {look.upper_limit_nv:.0f} nV at {look.residual_noise_nv:.1f} nV of noise"
+    if stopped_by in ("noise_floor", "upper_limit"):
+        return none_larger(look)
     known = "nothing is known yet" if np.isnan(look.standing) else _standing(look, finds, "of")
     return f"{settings.max_sweeps} sweeps allowed; {known}"
+
+
+def none_larger(look: LookDone) -> str:
+    """What a missing response says: how large one can still be. True in 95 of 100 runs, at every look and at the stop."""
+    noise = f"{look.residual_noise_nv:.1f} nV of noise"
+    if not np.isfinite(look.upper_limit_nv):
+        return f"{noise}; how large a response can still be is not known"
+    return f"no response larger than {math.ceil(look.upper_limit_nv):.0f} nV (true in 95 of 100 runs), at {noise}"
 
 
 def _quiet(look: LookDone, settings: EngineSettings) -> str:

@@ -33,11 +33,13 @@ def runs_made(report: Report) -> Iterable[Block]:
         tuple(rows), right=(0, 4, 5, 6, 7, 8, 10),
     )  # fmt: skip
     yield Text(
-        "Evidence is log10; noise is the residual noise of the average at the end; limit: no response larger than about this, "
-        "peak to trough (one-sided 95 %); left out: sweeps by reason; lost: samples of the stream, by its stamps.",
+        "Evidence is log10; noise is the residual noise of the average at the end; limit: no response larger than this, peak "
+        "to trough (true in 95 of 100 runs, whenever a run ends); left out: sweeps by reason; lost: samples of the stream, by "
+        "its stamps.",
         "small",
     )
-    other = [run for run in report.material.runs if run.record.get("stopped_by") not in ("response", "noise_floor")]
+    decided = ("response", "noise_floor", "upper_limit")
+    other = [run for run in report.material.runs if run.record.get("stopped_by") not in decided]
     yield Points(tuple(f"Run {run.number}: {run.record.get('reason') or 'no reason kept'}." for run in other))
     faults = [f"Run {run.number}: {run.record['fault']}" for run in report.material.runs if run.record.get("fault")]
     notes = [

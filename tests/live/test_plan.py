@@ -97,6 +97,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("decision", "floor_nv"): (0.9, 501),
     ("decision", "max_sweeps"): (31, 10_000_001, 100.5),
     ("decision", "quiet_nv"): (0.9, 14, 501, "quiet"),
+    ("decision", "absent_below_nv"): (4.9, 2001, "small"),
 }
 # The ends of what is allowed.
 RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
@@ -118,6 +119,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("decision", "floor_nv"): (1, 500),
     ("decision", "max_sweeps"): (32, 10_000_000),
     ("decision", "quiet_nv"): (15, 500),
+    ("decision", "absent_below_nv"): (5, 2000),
 }
 
 
@@ -167,7 +169,8 @@ def test_an_error_says_what_which_allowed_and_meaning() -> None:
     assert str(caught.value).splitlines() == [
         "plan: analysis.band_hz = 100: should be numbers in brackets, such as [100.0, 1500.0]",
         "plan: decision.alpha = 0.5 (false alarms of the whole run, all looks together): should be less than or equal to 0.2",
-        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps, quiet_nv; "
+        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps, quiet_nv, "
+        "absent_below_nv; "
         "did you mean floor_nv?",
     ]
 
