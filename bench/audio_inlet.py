@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stimuli.lsl import has_closed
+
 COLUMNS = 3  # left, right, trigger
 _MOST_FRAMES = 48_000  # taken at a time
 _FORGET_AFTER_S = 5.0  # a stream that has not answered for so long is gone; answers are slow on a busy machine
@@ -28,7 +30,8 @@ class AudioInlet:
         self._resolver = pylsl.ContinuousResolver(prop="source_id", value=source_id, forget_after=_FORGET_AFTER_S)
         self._buffer = np.empty((_MOST_FRAMES, COLUMNS), dtype=np.float32)
         self._inlet: Any = None
-        self._uid = ""
+        self._info: Any = None
+        self._gone: set[str] = set()
         self._complained: set[str] = set()
 
     @property
@@ -51,11 +54,27 @@ class AudioInlet:
         frames = self._buffer[: 1 + len(later_s)].T.copy()
         return np.nan_to_num(frames, nan=0.0, posinf=0.0, neginf=0.0), np.array([stamp_s, *later_s])
 
-    def drop_if_gone(self) -> None:
-        """To be called when nothing has come for a while: lets go of a stream that no longer answers."""
-        if self._inlet is not None and self._uid not in {info.uid() for info in self._resolver.results()}:
+    def drop_if_gone(self) -> bool:
+        """To be called when nothing has come for a while: lets go of a stream whose sender has gone; one that is late has not.
+
+        Returns whether it has gone. Where another one is there already, the inlet goes over to it by itself.
+        """
+        if self._inlet is None or not has_closed(self._info):
+            return False
+        self._gone.add(self._info.uid())
+        self._log("audio has gone")
+        if others := self._visible():
+            self._info = others[0]
+        else:
             self.close()
-            self._log("audio has gone")
+        return True
+
+    def _visible(self) -> list[Any]:
+        """Streams with the source id, without those that have closed: the resolver remembers them for a while."""
+        found = [info for info in self._resolver.results() if info.uid() not in self._gone]
+        if len(found) > 1:
+            self._gone |= {info.uid() for info in found if has_closed(info)}
+        return [info for info in found if info.uid() not in self._gone]
 
     def close(self) -> None:
         if self._inlet is not None:
@@ -63,7 +82,7 @@ class AudioInlet:
             self._inlet = None
 
     def _open(self) -> bool:
-        found = self._resolver.results()
+        found = self._visible()
         if not found:
             return False
         if len(found) > 1:
@@ -84,7 +103,7 @@ class AudioInlet:
         # Opened by the first pull, in the background: waiting here would stop the EEG, and giving up after a while would make the
         # sender believe that its receiver came and went.
         self._inlet = self._pylsl.StreamInlet(info, max_buflen=_BUFFER_S, recover=True, processing_flags=0)
-        self._uid = info.uid()
+        self._info = info
         return True
 
     def _complain(self, key: str, text: str) -> None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from bench.outlet_faults import OUTLET_FAULTS, OutletFault
 from bench.patient import Amplifier
 from bench.stream_faults import STREAM_FAULTS, Injector
+from monitor.sources.base import OWN_CLOCK
 
 UV_PER_UNIT = {"microvolts": 1.0, "millivolts": 1e3, "volts": 1e6}
 TRIGGER_LABEL = "trigger"
@@ -21,7 +22,8 @@ class EegOutlet:
     """Stream of float32, EEG channels first, trigger last. Stamps are regular: `began_s` + count / true rate.
 
     Labels, units and types are in the description where the XDF conventions put them (channels/channel/label, unit, type).
-    `fault`: what goes wrong, and how many seconds after `sound_begins` was called.
+    `fault`: what goes wrong, and how many seconds after `sound_begins` was called. `own_clock`: time is the count of samples, and
+    the description says so, unless a fault makes this the outlet of an amplifier that fails.
     """
 
     def __init__(
@@ -34,6 +36,7 @@ class EegOutlet:
         began_s: float,
         fault: tuple[str, float] | None = None,
         seed: int = 0,
+        own_clock: bool = True,
     ) -> None:
         if units not in UV_PER_UNIT:
             raise ValueError(f"units = {units!r} is unknown: give one of {', '.join(UV_PER_UNIT)}")
@@ -44,12 +47,18 @@ class EegOutlet:
         kind, at_s = fault or ("", 0.0)
         self._whole = OUTLET_FAULTS.get(kind, _SOUND)
         self._injector = Injector(STREAM_FAULTS[kind], self._rate_hz, at_s, seed) if kind in STREAM_FAULTS else None
+        self._own_clock = own_clock and self._whole is _SOUND
         self._at_s, self._strikes_at = at_s, np.inf  # sample at which the stream as a whole fails
         self._sound = False
         self._held: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
         self._source_id = source_id if self._whole.source_id else ""
         self._shape = _SOUND
         self._outlet: Any = self._open()
+
+    @property
+    def next_stamp_s(self) -> float:
+        """Of the next sample, on the LSL clock."""
+        return self._began_s + self.count / self._rate_hz
 
     def sound_begins(self) -> None:
         """From here on the time until the fault is counted."""
@@ -95,7 +104,10 @@ class EegOutlet:
             channel.append_child_value("label", label)
             channel.append_child_value("unit", self._units)
             channel.append_child_value("type", "TRIG" if label == TRIGGER_LABEL else "EEG")
-        info.desc().append_child("acquisition").append_child_value("model", "virtual amplifier")
+        acquisition = info.desc().append_child("acquisition")
+        acquisition.append_child_value("model", "virtual amplifier")
+        if self._own_clock:
+            acquisition.append_child_value("clock", OWN_CLOCK)
         return pylsl.StreamOutlet(info, amplifier.block, _BUFFER_S)
 
     def _send(self, samples_uv: NDArray[np.float64], stamps_s: NDArray[np.float64]) -> None:

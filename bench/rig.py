@@ -6,10 +6,11 @@
 The second hears what comes in by three inputs of a sound card: a player's outputs looped back by wire.
 
 Prints one JSON line {"event": "ready", ...} on standard output once the EEG stream exists, logs on standard error, ends on
-SIGTERM, SIGINT or when its standard input closes. The EEG never stops: without audio the patient sits in silence, in real time.
+SIGTERM, SIGINT or when its standard input closes. Without audio the patient sits in silence, in real time.
 
-EEG time follows the count of audio frames, so audio may come at any speed. A connection starts the patient afresh at its first
-frame with the seed (seed, number of the connection): the same audio gets the same EEG, sample for sample, whenever it connects.
+EEG time follows the count of audio frames, so audio may come at any speed, and late: once the first frame was heard, EEG waits
+for the next one until the sender has closed. A connection starts the patient afresh at its first frame with the seed (seed,
+number of the connection): the same audio gets the same EEG, sample for sample, whenever it connects, however busy the machine is.
 """
 
 from __future__ import annotations
@@ -41,7 +42,9 @@ from bench.sound_card import SoundCardInlet
 from stimuli.devices import DeviceError
 from stimuli.lsl import load_pylsl
 
-PATIENCE_S = 1.0  # an open audio stream that sends nothing while it was asked for so long is silence
+PATIENCE_S = 0.3  # an open audio stream that sends nothing while it was asked for so long may have closed
+BEHIND_S = 1.0  # behind the clock: said, as the machine is too slow for real time
+STEP_S = 0.05  # of EEG made at a time: what is late comes evenly, and sound that is under way is heard before more silence
 LAG_S = 0.2  # how far silence stays behind the clock, so that audio stamped "now" does not come too late on a busy machine
 AHEAD_PACE = 0.5  # of real time: silence after audio that came faster than real time, until the clock has caught up with it
 LEAP_S = 0.25  # a greater leap of the stamps is a new connection, a smaller one is frames that were lost
@@ -56,7 +59,7 @@ class Audio(Protocol):
     @property
     def connected(self) -> bool: ...
     def pull(self, timeout_s: float) -> tuple[NDArray[np.float32], NDArray[np.float64]] | None: ...
-    def drop_if_gone(self) -> None: ...
+    def drop_if_gone(self) -> bool: ...
     def close(self) -> None: ...
 
 
@@ -84,8 +87,11 @@ class Rig:
         self._patient, self._earphone, self._amplifier, self._seed, self._log = patient, earphone, amplifier, seed, log
         self._audio, self._vibrator, self._session_s = audio, vibrator, session_s
         self._began_s = self._clock()
-        self._eeg = EegOutlet(pylsl, eeg_name, eeg_source_id, amplifier, units, self._began_s, fault, seed)
+        on_card = isinstance(audio, SoundCardInlet)
+        self._eeg = EegOutlet(pylsl, eeg_name, eeg_source_id, amplifier, units, self._began_s, fault, seed, not on_card)
         self._connections = 0
+        self._heard = False  # a frame, of a sender that has not closed: the next one is waited for
+        self._behind_s = 0.0  # said
         self._start_patient()
         self._audio_from_s = math.nan  # stamp of the first frame of this connection
         self._next_stamp_s = math.nan
@@ -97,12 +103,15 @@ class Rig:
         began_s = self._clock()
         heard = self._audio.pull(_PULL_S)
         if heard is not None:
-            self._asked_s, self._silent_from = 0.0, None
+            self._asked_s, self._silent_from, self._heard = 0.0, None, True
             self._hear(*heard)
+            self._look_behind()
             return
         self._asked_s += min(self._clock() - began_s, 2 * _PULL_S)
-        if not self._audio.connected or self._asked_s > PATIENCE_S:
-            self._audio.drop_if_gone()
+        if self._asked_s > PATIENCE_S:
+            self._asked_s = 0.0
+            self._heard = self._heard and not self._audio.drop_if_gone()
+        if not self._heard:
             self._sit_in_silence()
 
     def close(self) -> None:
@@ -122,8 +131,16 @@ class Rig:
                     self._fill(float(stamps_s[start]))
                 else:
                     self._connect(float(stamps_s[start]))
-            self._send(self._head.feed(frames[:, start:stop]))
+            for at in range(start, stop, round(STEP_S * self._amplifier.audio_rate_hz)):
+                self._send(self._head.feed(frames[:, at : min(stop, at + round(STEP_S * self._amplifier.audio_rate_hz))]))
         self._next_stamp_s = float(stamps_s[-1]) + period_s
+
+    def _look_behind(self) -> None:
+        """Say when real time cannot be kept: each time that it is twice as late as was said before."""
+        behind_s = self._clock() - self._eeg.next_stamp_s
+        if behind_s > max(BEHIND_S, 2 * self._behind_s):
+            self._behind_s = behind_s
+            self._log(f"this machine is too slow for real time: the EEG is {behind_s:.1f} s late; no sample is lost by that")
 
     def _fill(self, stamp_s: float) -> None:
         """Silence for the frames missing before `stamp_s`; none if the patient is already there or beyond."""
@@ -146,7 +163,7 @@ class Rig:
             missing -= samples.shape[1]
         self._connections += 1
         self._start_patient()
-        self._audio_from_s = stamp_s
+        self._audio_from_s, self._behind_s = stamp_s, 0.0
         self._eeg.sound_begins()
         self._log(f"audio connection {self._connections} begins at EEG sample {self._eeg.count}{note}")
 
@@ -163,7 +180,7 @@ class Rig:
             self._silent_from = (now_s, self._head.frames_in)
         since = self._silent_from[1] + (now_s - self._silent_from[0]) * AHEAD_PACE * rate_hz
         by_clock = (now_s - LAG_S - self._began_s - self._head_from / self._amplifier.true_rate_hz) * rate_hz
-        due = int(max(since, by_clock)) - self._head.frames_in
+        due = min(int(max(since, by_clock)) - self._head.frames_in, round(STEP_S * rate_hz))
         if due > 0:
             self._send(self._head.feed(_silence(due)))
 

@@ -66,11 +66,13 @@ class SoundCardInlet:
         self._read = written
         return np.nan_to_num(frames, nan=0.0, posinf=0.0, neginf=0.0), stamps_s
 
-    def drop_if_gone(self) -> None:
-        """To be called when nothing has come for a while: lets go of an input that has ended."""
-        if self._stream is not None and time.monotonic() - self._heard_s > _GONE_S:
+    def drop_if_gone(self) -> bool:
+        """To be called when nothing has come for a while: lets go of an input that has ended, and returns whether it has."""
+        gone = self._stream is not None and time.monotonic() - self._heard_s > _GONE_S
+        if gone:
             self._log("the sound card has gone: start the rig again when it is back")
             self.close()
+        return gone
 
     def close(self) -> None:
         stream, self._stream = self._stream, None

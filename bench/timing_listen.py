@@ -14,6 +14,7 @@ from monitor.core.samples import Floats
 from monitor.core.triggers import TriggerSettings
 from monitor.sound import Sound
 from monitor.sources.base import Source, StreamLost
+from monitor.sources.lsl import virtual
 
 PULL_S = 0.1
 GONE_S = 10.0  # without a sample
@@ -50,6 +51,7 @@ class Listener:
     def __init__(self, source: Source, trigger: int, sound: int, settings: TriggerSettings) -> None:
         rate_hz = source.description.rate_hz
         self._source, self._channels = source, [trigger, sound]
+        self.virtual = virtual(source)
         self._stamps = StampWatch(rate_hz)
         self._finder = OnsetFinder(rate_hz, settings)
         self._heard_s = time.monotonic()
@@ -62,7 +64,7 @@ class Listener:
         chunk = self._source.pull(PULL_S)
         now_s = time.monotonic()
         if chunk is None:
-            if now_s - self._heard_s > GONE_S:
+            if now_s - self._heard_s > GONE_S and not (self.virtual is not None and self.virtual.only_late()):
                 name = self._source.description.name
                 raise StreamLost(f"no samples from {name!r} for {GONE_S:g} s: start its program again, then repeat the check")
             return
@@ -82,9 +84,14 @@ class Listener:
             self.last_trigger = onset.position
 
     @property
+    def seconds(self) -> float:
+        """Of EEG."""
+        return self.recording.samples / self._source.description.rate_hz
+
+    @property
     def silent_s(self) -> float:
         """Seconds of EEG since the last trigger."""
-        return (self.recording.samples - self.last_trigger) / self._source.description.rate_hz
+        return self.seconds - self.last_trigger / self._source.description.rate_hz
 
 
 def record(
@@ -92,11 +99,15 @@ def record(
 ) -> Recording:
     """Play ``count`` sounds and some more, and listen until all of them came. Raises NotBegun, BrokenStream, StreamLost."""
     listener.pull()
+    if listener.virtual is not None:
+        sound.wait_for_receiver(stopped)
     sound.start()
     try:
         while sound.sweeps_played < count + MORE:
             _go_on(sound, stopped)
             listener.pull()
+            if listener.virtual is not None:
+                sound.returned(listener.seconds)
             tell(min(count, sound.sweeps_played))
     finally:
         sound.stop()
@@ -106,7 +117,7 @@ def record(
         listener.pull()
         after_s = time.monotonic() - ended_s
         enough_s = SILENT_S if 2 * listener.triggers > count else lead_in_s + 2 * SILENT_S
-        if after_s > LEAST_S and (listener.silent_s > enough_s or after_s > PATIENCE_S):
+        if after_s > LEAST_S and (listener.silent_s > enough_s or (after_s > PATIENCE_S and listener.virtual is None)):
             return listener.recording
 
 

@@ -31,6 +31,7 @@ from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
 from monitor.sources.channels import Channels, limit_of, unit_to_uv, uv_per_unit
+from monitor.sources.lsl import LslSource, virtual
 from monitor.space import nearly_full
 from monitor.status import TRANSITIONS, Notice, State, Status, refreshed
 
@@ -39,6 +40,8 @@ log = logging.getLogger("quietfloor")
 PULL_S = 0.1
 SILENT_S = 0.5  # without a sample: say so
 GONE_S = 10.0  # without a sample: end the run
+SLOW_S = 5.0  # without a sample of a virtual amplifier, which is late on a busy machine: say so, and wait until it has gone
+LATE_S = 1.0  # of its samples behind the clock: say that it is slower than real time
 OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
 DISK_EVERY_S = 1.0
@@ -55,6 +58,8 @@ class SoundSource(Protocol):
     """What a run needs of whatever makes the sound."""
 
     def reserve(self, session: Path, name: str, sweeps: int) -> None: ...
+    def wait_for_receiver(self, stopped: Callable[[], bool]) -> None: ...
+    def returned(self, seconds: float) -> None: ...
     def start(self) -> None: ...
     def stop(self) -> None: ...
     def close(self) -> None: ...
@@ -97,6 +102,8 @@ class Run:
         self.failure: str | None = None
         self.status = Status()
         self._source, self._channels = source, channels
+        self._virtual = virtual(source)
+        self._came = 0  # samples
         self._sound, self._markers = sound, markers
         streams = [source.description] + ([marker_stream] if marker_stream is not None else [])
         self._journal = Journal(folder.raw, streams)
@@ -152,6 +159,7 @@ class Run:
         try:
             if self._sound is not None:
                 self._sound.reserve(self.folder.path.parent, self.folder.path.name, self.plan.decision.max_sweeps)
+                self._begin_together()
                 self._sound.start()  # with its lead-in of silence, in which the stream is checked
             engine = self._check()
             if engine is not None:
@@ -164,6 +172,14 @@ class Run:
             self._fault(f"internal error: {type(error).__name__}: {error}")
         finally:
             self._close()
+
+    def _begin_together(self) -> None:
+        """With a virtual patient: when he listens, so that the silence before is no part of the run, however long he took."""
+        if self._virtual is not None and self._sound is not None:
+            self._sound.wait_for_receiver(self._stop.is_set)
+            self._virtual.skip()
+            self._sound.returned(0.0)
+            self._last_s = self._clock()
 
     def _check(self) -> Engine | None:
         """Record the first second, settle the unit on it, and hand it to a new engine. None when stopped before."""
@@ -275,10 +291,14 @@ class Run:
         now_s = self._clock()
         if chunk is None:
             silent_s = now_s - self._last_s
-            if silent_s > SILENT_S and not self.status.silent:
+            if silent_s > (SILENT_S if self._virtual is None else SLOW_S) and not self.status.silent:
                 self.status = replace(self.status, silent=True)
-                self._notice("stream_silent", f"no samples for {SILENT_S:g} s: is the amplifier's program running?")
-            if silent_s > GONE_S:
+                if self._virtual is None:
+                    said = f"no samples for {SILENT_S:g} s: is the amplifier's program running?"
+                else:
+                    said = f"no samples for {SLOW_S:g} s: the virtual amplifier is slow; the run waits, and nothing is lost"
+                self._notice("stream_silent", said)
+            if silent_s > GONE_S and not (self._virtual is not None and self._virtual.only_late()):
                 changed = self._guard.changed()
                 if changed is not None:
                     self._notice(STREAM_CHANGED, changed)
@@ -294,7 +314,23 @@ class Run:
             self._notice("stream_back", "samples arrive again")
             self._guard.returned = True
         self._journal.samples(chunk)
+        if self._virtual is not None:
+            self._keep_together(self._virtual, chunk)
         return chunk
+
+    def _keep_together(self, amplifier: LslSource, chunk: Chunk) -> None:
+        """The sound of a virtual patient may go on; one who cannot keep up with real time is told of once."""
+        self._came += len(chunk.stamps_s)
+        if self._sound is not None:
+            self._sound.returned(self._came / amplifier.description.rate_hz)
+        late_s = amplifier.late_s(float(chunk.stamps_s[-1]))
+        if late_s > LATE_S and "slow_bench" not in self._grumbled and amplifier.backlog_samples == 0:
+            self._grumbled.add("slow_bench")
+            self._notice(
+                "slow_bench",
+                f"the virtual amplifier is {late_s:.1f} s behind the clock: this machine is too slow for real time; nothing is "
+                "lost, it only takes longer",
+            )
 
     # -- telling ----------------------------------------------------------------------------------------------------
 

@@ -6,6 +6,7 @@ import datetime
 import logging
 import math
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,6 +34,7 @@ log = logging.getLogger("quietfloor")
 OUTSIDE_A_RUN = Path("sessions")  # where sound is accounted for that belongs to no run
 LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed
 LONGEST_OUTSIDE_S = 120.0
+AHEAD_S = 10.0  # of sound that a virtual patient may be behind: more than is under way, less than LSL keeps
 LSL_HOST_INTERFACE = "lsl"
 LSL_DEVICE = "virtual-earphone"
 
@@ -259,8 +261,21 @@ class Sound:
             self.reserve(OUTSIDE_A_RUN, name, math.ceil(LONGEST_OUTSIDE_S * self._plan.rate_per_s), whole=False)
         self._player.start()
 
+    def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
+        """Before the start, for audio over LSL: until somebody listens, or nobody will; the player says so then."""
+        device = self._device
+        if isinstance(device, LslAudioDevice):
+            while not (stopped() or device.has_consumer() or device.gave_up):
+                pass
+
+    def returned(self, seconds: float) -> None:
+        """So much of the EEG has come back from a virtual patient: sound goes on to a little beyond."""
+        if isinstance(self._device, LslAudioDevice):
+            self._device.limit_s = seconds + AHEAD_S
+
     def stop(self) -> None:
         """Silence first, then close the output, then put down what was played. Safe to call twice."""
+        self.returned(math.inf)
         self._player.stop()
         if self._account is not None:
             (session, name), self._account = self._account, None

@@ -14,6 +14,7 @@ from stimuli.frames import COLUMNS
 from stimuli.lsl import load_pylsl
 
 _RETRY_S = 0.001
+_POLL_S = 0.1
 _DEAF_S = 2.0  # a receiver may reconnect within this time
 _FLUSH_S = 0.5  # closing an outlet drops what was not sent yet; LSL cannot say when that is (0.1 s was too short under load)
 
@@ -56,7 +57,8 @@ class LslAudioDevice:
     that counts samples sees no difference. `can_wait` (default): a late renderer delays the stream, as nothing here is tied to a
     converter; False behaves as a sound card does, and late frames are an underrun.
     The outlet exists from construction on, so that a receiver may connect first; the first block waits for one, at most
-    `consumer_timeout_s`; a receiver that goes away for 2 s ends the stream with an error.
+    `consumer_timeout_s`; a receiver that goes away for 2 s ends the stream with an error. No more than `limit_s` of sound is
+    sent: who hears what comes back moves it on, so that a slow receiver is waited for, and loses nothing.
     """
 
     def __init__(
@@ -78,6 +80,8 @@ class LslAudioDevice:
         self.source_id, self.name, self.rate_hz, self.block = source_id, name, float(rate_hz), int(block)
         self.speed, self.can_wait, self._consumer_timeout_s = speed, can_wait, consumer_timeout_s
         self.error: BaseException | None = None
+        self.limit_s = math.inf
+        self._polls = math.ceil(consumer_timeout_s / _POLL_S)  # left; a machine that stands still does not poll
         self._t0_s = math.nan
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -104,22 +108,25 @@ class LslAudioDevice:
 
     def _run(self, fill: FillBlock) -> None:
         try:
-            if self._wait_for_consumer():
-                self._push_blocks(fill)
+            while not self._stopping.is_set():
+                if self.has_consumer():
+                    self._push_blocks(fill)
+                elif self.gave_up:
+                    raise DeviceError(
+                        f"nobody listens to the audio stream {self.name!r} (source id {self.source_id!r}) after "
+                        f"{self._consumer_timeout_s:g} s: start the receiver, for instance the rig, with this source id"
+                    )
         except Exception as error:
             self.error = error
 
-    def _wait_for_consumer(self) -> bool:
-        deadline = time.monotonic() + self._consumer_timeout_s
-        while not self._stopping.is_set():
-            if self._outlet.wait_for_consumers(0.1):
-                return True
-            if time.monotonic() > deadline:
-                raise DeviceError(
-                    f"nobody listens to the audio stream {self.name!r} (source id {self.source_id!r}) after "
-                    f"{self._consumer_timeout_s:g} s: start the receiver, for instance the rig, with this source id"
-                )
-        return False
+    def has_consumer(self) -> bool:
+        """Whether a receiver is connected, after waiting for one a moment; the moments count against `consumer_timeout_s`."""
+        self._polls -= 1
+        return bool(self._outlet.wait_for_consumers(_POLL_S))
+
+    @property
+    def gave_up(self) -> bool:
+        return self._polls <= 0
 
     def _push_blocks(self, fill: FillBlock) -> None:
         block = np.zeros((self.block, len(COLUMNS)), dtype=np.float32)
@@ -133,7 +140,7 @@ class LslAudioDevice:
             if wait_s > 0:
                 self._stopping.wait(wait_s)
             waited_from_s = time.monotonic()
-            while not fill(block):
+            while pushed * block_s >= self.limit_s or not fill(block):
                 if self._stopping.wait(_RETRY_S):
                     return
             waited_s = time.monotonic() - waited_from_s

@@ -7,11 +7,14 @@ import importlib
 import ipaddress
 import logging
 import os
+import re
+import socket
 import sys
 from pathlib import Path
 from typing import Any
 
 CONFIG = Path(__file__).with_name("lsl_api.cfg")
+_ANSWER_S = 0.5
 
 
 _log = logging.getLogger(__name__)
@@ -52,6 +55,27 @@ def load_pylsl() -> Any:
         raise LslUnavailableError(
             f"Lab Streaming Layer cannot be loaded ({reason[0] if reason else type(error).__name__}): install it by {_remedy()}"
         ) from error
+
+
+def has_closed(info: Any) -> bool:
+    """Whether the outlet that this pylsl.StreamInfo was found from is certainly gone. Streams of other computers never are.
+
+    Its TCP port is asked, as the system refuses a closed one at once: a sender that is only busy, or stands still, is not taken
+    for one that has gone, however long its answer takes. An outlet that took over the port does not know the uid: no answer.
+    """
+    if info.hostname() != socket.gethostname():
+        return False
+    found = re.search(r"<v4data_port>(\d+)<", info.as_xml())
+    if found is None or int(found[1]) == 0:
+        return False
+    try:
+        with socket.create_connection(("127.0.0.1", int(found[1])), _ANSWER_S) as connection:
+            connection.sendall(f"LSL:shortinfo\r\nuid='{info.uid()}'\r\n".encode())
+            return connection.recv(1) == b""
+    except (ConnectionRefusedError, ConnectionResetError):
+        return True
+    except OSError:  # no answer in time
+        return False
 
 
 def network_warning(config: Path) -> str | None:

@@ -138,12 +138,13 @@ class Check:
         assert self._readiness is not None
         chunk = self._source.pull(PULL_S)
         silent_s = self._clock() - self._last_s
+        late = chunk is None and silent_s > SILENT_S and isinstance(self._source, LslSource) and self._source.only_late()
         if chunk is not None:
             self._readiness.feed(chunk)
             self._last_s, self._trouble = self._clock(), None
-        elif silent_s > GONE_S:
+        elif silent_s > GONE_S and not late:
             raise StreamLost(f"no samples from {self._source.description.name!r} for {GONE_S:g} s: {IS_IT_ON}")
-        elif silent_s > SILENT_S:
+        elif silent_s > (GONE_S if late else SILENT_S):
             self._trouble = Finding("stream", "stop", f"no samples for {silent_s:.0f} s", IS_IT_ON)
         if self._silent is not None:
             if self._silent.sending and not self._readiness.triggers_sent:

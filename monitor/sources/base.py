@@ -21,6 +21,7 @@ from monitor.foreign_xml import XmlError, element_from
 from monitor.xdf_format import stated_size
 from stimuli.quoting import QuotingError
 
+OWN_CLOCK = "samples"  # in acquisition/clock: time of this stream is the count of its samples, whatever clocks say
 LONGEST_NAME = 500  # letters of a name or a label, own choice; what is beyond is kept in the XML alone
 
 
@@ -72,6 +73,7 @@ class StreamDescription:
     labels: tuple[str, ...]
     units: tuple[str, ...]
     xml: str = ""
+    own_clock: bool = False  # of a virtual amplifier: its time is the count of its samples, a slow machine only makes it late
 
     def label(self, index: int) -> str:
         """The label of channel ``index`` (from 0); its number counted from 1 where the stream gives none."""
@@ -135,6 +137,7 @@ def description_from_xml(xml: str) -> StreamDescription:
         labels=_one_each(channels, "label", count),
         units=_one_each(channels, "unit", count),
         xml=xml,
+        own_clock=info.findtext("desc/acquisition/clock") == OWN_CLOCK,
     )
 
 

@@ -17,11 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.samples import Chunk
-from monitor.sources.base import LONGEST_NAME, AmbiguousStream, NoStream, StreamDescription, StreamLost, description_from_xml
+from monitor.sources.base import (
+    LONGEST_NAME,
+    AmbiguousStream,
+    NoStream,
+    Source,
+    StreamDescription,
+    StreamLost,
+    description_from_xml,
+)
 from monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
 from monitor.sources.edf import FASTEST_HZ
 from monitor.xdf_format import DTYPES, MOST_CHANNELS
-from stimuli.lsl import load_pylsl
+from stimuli.lsl import has_closed, load_pylsl
 
 __all__ = [
     "Channels",
@@ -35,6 +43,7 @@ __all__ = [
     "suitability",
     "unit_to_uv",
     "uv_per_unit",
+    "virtual",
 ]
 
 SETTLE_S = 0.8  # four local streams answered within 0.5 s: after the first match, wait this long for a second one
@@ -118,7 +127,7 @@ class LslSource:
         if found.description.channel_format not in DTYPES:
             raise NoStream(f"{found.description.summary()} carries text, not samples: name an EEG stream")
         pylsl = load_pylsl()
-        self._pylsl = pylsl
+        self._pylsl, self._info = pylsl, found.info
         if found.description.rate_hz > FASTEST_HZ:  # buffers are made for it
             raise NoStream(f"{found.description.summary()} states more than {FASTEST_HZ:g} samples a second: no EEG has")
         self._inlet = pylsl.StreamInlet(
@@ -166,6 +175,19 @@ class LslSource:
         offset_s = float(_guard(self._inlet.time_correction, self._description, timeout_s))
         return float(self._pylsl.local_clock()) - offset_s, offset_s
 
+    def skip(self) -> None:
+        """Drop what has come and was not pulled yet."""
+        if not self._lost:
+            self._inlet.flush()
+
+    def only_late(self) -> bool:
+        """Whether a sender of which nothing comes is a virtual amplifier that is still there: late, but nothing is lost."""
+        return self._description.own_clock and not has_closed(self._info)
+
+    def late_s(self, stamp_s: float) -> float:
+        """How far a stamp of a sender on this machine is behind the clock."""
+        return float(self._pylsl.local_clock()) - stamp_s
+
     def returned(self) -> bool:
         """Whether another sender took the place of the one before since this was last asked, be it after a moment only."""
         return not self._lost and bool(self._inlet.was_clock_reset())
@@ -192,6 +214,12 @@ class LslSource:
             self._lost = True  # what a pull just before brought must still be handed out
             return []
         return list(stamps)
+
+
+def virtual(source: Source) -> LslSource | None:
+    """The source where it is a live stream of a virtual amplifier, whose time is the count of its samples: a machine that is busy
+    makes it late, and takes nothing away."""
+    return source if isinstance(source, LslSource) and source.description.own_clock else None
 
 
 class LslMarkers:

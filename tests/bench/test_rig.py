@@ -86,14 +86,17 @@ def bench() -> Iterator[Callable[..., Bench]]:
             one.finish()
 
 
-def play(bench: Bench, frames: np.ndarray, leave_out: range = range(0)) -> float:
-    """Push frames as an audio device does, at once; stamps regular; blocks of `leave_out` missing. Returns the first stamp."""
+def play(bench: Bench, frames: np.ndarray, leave_out: range = range(0), stand_still_s: float = 0.0) -> float:
+    """Push frames as an audio device does, at once; stamps regular; blocks of `leave_out` missing, or in place of that so long
+    a pause. Returns the first stamp."""
     pylsl = load_pylsl()
     outlet = pylsl.StreamOutlet(pylsl.StreamInfo("sound", "Audio", 3, AUDIO_HZ, pylsl.cf_float32, bench.audio_id))
     assert outlet.wait_for_consumers(10.0)
     began_s = pylsl.local_clock() + 0.5  # so that a busy machine does not bring it too late for its stamps
     for block in range(frames.shape[1] // BLOCK):
-        if block not in leave_out:
+        if block == leave_out.start and stand_still_s:
+            time.sleep(stand_still_s)
+        if block not in leave_out or stand_still_s:
             at = block * BLOCK
             stamps = began_s + (at + np.arange(BLOCK)) / AUDIO_HZ
             outlet.push_chunk(np.ascontiguousarray(frames[:, at : at + BLOCK].T), stamps.tolist())
@@ -172,6 +175,19 @@ def test_missing_audio_becomes_silence_and_shifts_nothing(bench: Callable[..., B
     heard[:, gap.start * BLOCK : gap.stop * BLOCK] = 0.0
     amplifier, seed = Amplifier.with_channels(1, 8000.0), np.random.SeedSequence([1, 1])
     expected = VirtualPatient(load_patient("hearing-adult"), earphone, amplifier, seed).feed(heard)
+    first = int(np.searchsorted(stamps, began_s))
+    np.testing.assert_array_equal(samples[first : first + expected.shape[1]], expected.T.astype(np.float32))
+
+
+def test_a_player_that_stands_still_is_waited_for(bench: Callable[..., Bench], earphone: Earphone) -> None:
+    """Its machine is busy: the EEG comes later, and is the same."""
+    rig = bench("--eeg-rate", "8000", "--channels", "1")
+    inlet = rig.eeg()
+    frames = clicks(np.arange(5000, 70_000, 1019), 96_000, peak_for(earphone, 60.0))
+    began_s = play(rig, frames, leave_out=range(60, 61), stand_still_s=3.0)
+    samples, stamps = collect(inlet, lambda stamps: stamps[-1] > began_s + 2.0)
+    amplifier, seed = Amplifier.with_channels(1, 8000.0), np.random.SeedSequence([1, 1])
+    expected = VirtualPatient(load_patient("hearing-adult"), earphone, amplifier, seed).feed(frames)
     first = int(np.searchsorted(stamps, began_s))
     np.testing.assert_array_equal(samples[first : first + expected.shape[1]], expected.T.astype(np.float32))
 

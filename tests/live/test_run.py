@@ -304,6 +304,12 @@ class Sound:
         self.failure: str | None = None
         self.underruns = 0
 
+    def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
+        raise AssertionError("only a virtual patient is waited for")
+
+    def returned(self, seconds: float) -> None:
+        raise AssertionError("only a virtual patient is waited for")
+
     def reserve(self, session: Path, name: str, sweeps: int) -> None:
         assert (session / name).is_dir()
 

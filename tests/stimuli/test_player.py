@@ -1,6 +1,7 @@
 """The player over a real LSL loopback, and its ring and underruns on a device that is worked by hand."""
 
 import json
+import math
 import threading
 import time
 import uuid
@@ -182,6 +183,20 @@ def test_stop_while_waiting_for_a_listener():
     player.stop()
     assert player.wait(1)
     assert (player.state, player.position_samples, player.sweeps_played) == ("stopped", 0, 0)
+
+
+@pytest.mark.lsl
+def test_sound_waits_at_its_limit_and_loses_nothing():
+    device = LslAudioDevice(unique("sound"), rate_hz=RATE_HZ, speed=200.0)
+    device.limit_s = 0.5
+    receiver, reference = Receiver(device.source_id), frames(40)
+    player = Player(frames(40), device)
+    player.start()
+    assert not player.wait(1.0)
+    assert player.position_samples == 0.5 * RATE_HZ
+    device.limit_s = math.inf
+    assert player.wait(20)
+    np.testing.assert_array_equal(receiver.sound()[0][:, : reference.total_samples], reference.read(reference.total_samples))
 
 
 @pytest.mark.lsl
