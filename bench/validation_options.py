@@ -144,7 +144,7 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         look_every=engine.look_every,
     )
     if own.sound is not None:
-        presentation = Presentation(own.sound.rate_per_s, own.sound.pauses_s)
+        presentation = Presentation(own.sound.rate_per_s, own.sound.pauses_s, own.sound.random_polarity)
     else:
         pauses_s = Presentation.pauses_s if args.schedule == "pause" else ()
         presentation = Presentation(args.stimulus_rate or Presentation.rate_per_s, pauses_s)

@@ -38,6 +38,7 @@ def facts(plan: ValidationPlan) -> dict[str, Any]:
         "analysis_rate_hz": setup.grid.rate_hz,
         "rate_per_s": plan.presentation.rate_per_s,
         "pauses_ms": tuple(1e3 * pause_s for pause_s in plan.presentation.pauses_s),
+        "random_polarity": plan.presentation.random_polarity,
         "response_shape": plan.response.shape,
         "response_latency_ms": plan.response.latency_ms,
     }

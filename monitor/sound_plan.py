@@ -49,6 +49,7 @@ class SoundPlan(Section):
     level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
     polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
     rate_per_s: float = Field(default=47.1, ge=1, le=100)
+    random_polarity: bool = Field(default=True, description="each 16 sweeps begin with either polarity, by a coin")
     random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
     mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
     lead_in_s: float = Field(default=2.0, ge=0.1, le=60)

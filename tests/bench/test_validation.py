@@ -347,3 +347,18 @@ def test_a_dask_scheduler_with_two_workers(alone: dict[str, bytes], tmp_path: Pa
     here = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0"}
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, **here) as cluster:
         assert report(tmp_path, PLAN, cluster=cluster.scheduler_address) == alone
+
+
+@pytest.mark.parametrize(("coin", "least", "most"), [(False, 0.7, 1.0), (True, 0.0, 0.05)])
+def test_an_artefact_that_alternates_is_no_response_where_a_coin_says_how_units_begin(
+    coin: bool, least: float, most: float, tmp_path: Path
+) -> None:
+    """40 runs: without the coin nearly all are false alarms; with it at most 2, above the 0.4 that 1 % makes."""
+    path = tmp_path / "plan.toml"
+    path.write_text(f"[sound]\nlevel_db_fs = -40\nrandom_polarity = {str(coin).lower()}\n", encoding="utf-8")
+    how = ["--plan", str(path), "--rules", "evidence", "--noise", "alternating-artefact", "--runs", "40"]
+    plan = plan_from(parser().parse_args(how))
+    found = tables(work(plan, tmp_path / "out", jobs=1))
+    row = found.row("alternating-artefact", 0.0, "evidence")
+    assert row is not None
+    assert least <= row.present.rate <= most
