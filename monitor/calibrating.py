@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from monitor.sound import output_identity
 from monitor.sound_plan import SoundPlan
 from stimuli.calibration import BONE, EARS, Calibration, LevelError, Measured
-from stimuli.ceiling import Ceiling
+from stimuli.ceiling import Ceiling, loudest_rms
 from stimuli.frames import FrameSource
-from stimuli.levels import level_basis, level_db_nhl, zeq_minus_ppe_db
+from stimuli.levels import REFERENCE_TRAIN_PER_S, level_basis, level_db_nhl, zeq_minus_ppe_db
 from stimuli.measure import steady_part, tone_rms, train_peak_to_peak, train_rms
 from stimuli.probe import ToneFrames, train_frames
 from stimuli.references import load_references
@@ -138,16 +138,20 @@ def _tone_hz(words: str) -> float | None:
 
 
 def highest(calibration: Calibration) -> list[dict[str, Any]]:
-    """The level in dB nHL, for an adult, at which each stimulus with a reference reaches full scale or the ceiling."""
+    """The level in dB nHL, for an adult, at which each stimulus with a reference, at 20 per second, reaches full scale
+    or the ceiling."""
     rows = []
     for stimulus, hz, transducer, coupler in load_references().signals:
         if (transducer, coupler) != (calibration.transducer, calibration.coupler):
             continue
         waveform = standard_form(stimulus, calibration.rate_hz, hz)
-        limits = Ceiling(calibration.transducer, "adult", calibration).peak_to_peak(waveform)
-        for ear, limit in zip(EARS, limits, strict=True):
+        ceiling = Ceiling(calibration.transducer, "adult", calibration)
+        rms = loudest_rms(waveform.samples, calibration.rate_hz / REFERENCE_TRAIN_PER_S, calibration.rate_hz)
+        limits = zip(EARS, ceiling.peak_to_peak(waveform), ceiling.rms(waveform, REFERENCE_TRAIN_PER_S), strict=True)
+        for ear, limit, rms_limit in limits:
             try:
-                level = level_db_nhl(min(1.0, limit / waveform.peak_to_peak), waveform, ear, calibration)
+                factor = min(1.0, limit / waveform.peak_to_peak, rms_limit / rms)
+                level = level_db_nhl(factor, waveform, ear, calibration)
                 basis = level_basis(waveform, ear, calibration)
             except LevelError:  # an ear that was not measured, a reference on another scale
                 continue

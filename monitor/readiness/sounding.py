@@ -66,11 +66,9 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
 def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     """How far below the ceiling; a plan above it was refused before."""
     frames = stimulus.frames
-    limit = frames.ceiling.peak_to_peak(frames.waveform)[EARS.index(sound.ear)]
-    size = frames.gain * frames.waveform.peak_to_peak
-    if not size > 0:
+    below = frames.below_ceiling_db
+    if math.isinf(below):
         return Finding("ceiling", "ok", "nothing is played, so nothing can pass it", value=math.inf, unit="dB", limit=0.0)
-    below = 20 * math.log10(limit / size)
     said = f"{below:.1f} dB below the loudest that may leave by {_name(sound)}, {sound.age_group}"
     return Finding("ceiling", "ok", said, "", "", below, "dB", 0.0, "see stimuli/ceiling.py")
 
