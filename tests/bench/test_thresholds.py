@@ -158,7 +158,8 @@ def test_everything_is_counted_and_nothing_left_out() -> None:
         replace(ROW, ear=2, finding="no response", found_db=90.0, hearing_error_db=math.nan, seen_error_db=math.nan),
         replace(ROW, ear=3, finding="at most", hearing_error_db=math.nan, seen_error_db=math.nan),
         replace(
-            ROW, ear=4, true_db=math.inf, visible_db=math.inf, found_db=70.0, hearing_error_db=math.nan, false_runs=1, settled=True
+            ROW, ear=4, true_db=math.inf, visible_db=math.inf, found_db=70.0, hearing_error_db=math.nan, false_runs=1,
+            settled=True,
         ),
     ]
     one = figures(rows, "evidence")
