@@ -69,7 +69,8 @@ class _Asking:
 def rules_for(ear: VirtualEar, sessions: Sessions) -> Rules:
     """Of the ladder: the usual ones, up to what the virtual earphone and vibrator give."""
     highest_db = HIGHEST_DB[ear.route]
-    return Rules(start_db=min(Rules().start_db, highest_db), highest_db=highest_db, floor_nv=sessions.floor_nv)
+    start_db = min(Rules().start_db, highest_db)
+    return Rules(start_db=start_db, highest_db=highest_db, floor_nv=sessions.floor_nv, alpha=sessions.alpha)
 
 
 def climb(

@@ -15,7 +15,8 @@ class Rules:
     """How a ladder goes on. Levels and steps in dB nHL and dB; ``largest_rise_db`` is from one sound to the next.
 
     ``present_runs``, ``absent_runs``: how often the two levels of a threshold have to be found. ``most_runs`` at a level that
-    contradicts itself, ``most_undecided`` at one that stays undecided, ``most_in_all`` for the ladder.
+    contradicts itself, ``most_undecided`` at one that stays undecided, ``most_in_all`` for the ladder. ``floor_nv`` and ``alpha``
+    are those of its runs.
     """
 
     start_db: float = 40.0
@@ -30,6 +31,7 @@ class Rules:
     most_undecided: int = 2
     most_in_all: int = 20
     floor_nv: float = 15.0
+    alpha: float = 0.01
 
     def __post_init__(self) -> None:
         if not self.lowest_db <= self.start_db <= self.highest_db:

@@ -16,9 +16,13 @@ from typing import Literal
 from monitor.ladder_rules import Outlook, Rules, outlook_of
 from monitor.masking_advice import MaskingAdvice
 from monitor.session_types import PRESENT, UNDECIDED, Condition, RunSummary
-from monitor.threshold import Bracket, Tally, Threshold, bracket_of, counted, tallies, threshold_of
+from monitor.threshold import Bracket, Tally, Threshold, bracket_of, counted, tallies, threshold_of, times
 
-Reason = Literal["start", "down", "up", "narrow", "confirm", "settle", "again", "softer", "found", "limit", "time", "runs"]
+Reason = Literal[
+    "start", "down", "up", "narrow", "confirm", "settle", "again", "softer", "found", "limit", "unsettled", "time", "runs",
+]  # fmt: skip
+# The rules have nothing left to ask, and the levels were found as often as they ask.
+SETTLED = ("found", "limit")
 
 
 @dataclass(frozen=True)
@@ -160,11 +164,14 @@ class _Ladder:
             hurry = " in a larger step, as time is short" if short else ""
             level = min(base + step, rules.highest_db)
             return _Idea(level, "up", f"{nothing} at {base:g} dB nHL: {level - base:g} dB up{hurry}")
-        if absent is not None and self._wanting(absent, absent.absent, rules.absent_runs):
-            return _Idea(absent.level_db_nhl, "confirm", f"no response, once: the plan asks for {rules.absent_runs} runs")
         if absent is None:
-            return _Idea(None, "limit", f"no run was decided up to {base:g} dB nHL, the highest level that the plan allows")
-        return _Idea(None, "limit", f"no response up to {absent.level_db_nhl:g} dB nHL, the highest level that was decided")
+            return _Idea(None, "unsettled", f"no run was decided up to {base:g} dB nHL, the highest level that the plan allows")
+        none = f"no response up to {absent.level_db_nhl:g} dB nHL"
+        if self._wanting(absent, absent.absent, rules.absent_runs):
+            return _Idea(absent.level_db_nhl, "confirm", f"no response, once: the plan asks for {rules.absent_runs} runs")
+        if absent.level_db_nhl < base:
+            return _Idea(None, "unsettled", f"{none}, the highest level that was decided")
+        return self._ended("limit", f"{none}, the highest level that the plan allows", None, absent)
 
     def _down(self, present: Tally) -> _Idea | None:
         rules, level = self.rules, present.level_db_nhl
@@ -202,14 +209,29 @@ class _Ladder:
             why = f"no response below the lowest one, found once: the plan asks for {rules.absent_runs} runs"
             return _Idea(absent.level_db_nhl, "confirm", why)
         if absent is None:
-            return _Idea(None, "limit", f"a response at {level:g} dB nHL, with no lower level left to try")
+            none = f"a response at {level:g} dB nHL, with no lower level left to try"
+            return self._ended("limit" if level <= rules.lowest_db else "unsettled", none, present, None)
         none = f"none at {absent.level_db_nhl:g}"
         if self.bracket.gap_db > rules.first_step_db:
-            return _Idea(None, "limit", f"a response at {level:g} dB nHL and {none}; between them no run was decided")
-        return _Idea(None, "found", f"a response at {level:g} dB nHL and {none}")
+            return _Idea(None, "unsettled", f"a response at {level:g} dB nHL and {none}; between them no run was decided")
+        return self._ended("found", f"a response at {level:g} dB nHL and {none}", present, absent)
 
     def _wanting(self, tally: Tally, count: int, asked: int) -> bool:
-        return count < asked and tally.runs < self.rules.most_runs
+        """Undecided runs confirm nothing, and are not repeated for ever either."""
+        decided = tally.present + tally.absent
+        return count < asked and decided < self.rules.most_runs and tally.undecided < self.rules.most_undecided
+
+    def _ended(self, reason: Reason, why: str, present: Tally | None, absent: Tally | None) -> _Idea:
+        """Nothing is left to ask; unsettled where a level was not found as often as the plan asks."""
+        levels = (
+            (present, self.rules.present_runs, 0 if present is None else present.present),
+            (absent, self.rules.absent_runs, 0 if absent is None else absent.absent),
+        )
+        for tally, asked, count in levels:
+            if tally is not None and count < asked:
+                short = f"at {tally.level_db_nhl:g} dB nHL it was found {times(count)}, where the plan asks for {asked} runs"
+                return _Idea(None, "unsettled", f"{why}; {short}")
+        return _Idea(None, reason, why)
 
 
 def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary], rules: Rules) -> _Idea:
@@ -288,10 +310,10 @@ def follow(
         stopped_by = found.stopped_by or ("sweep_limit" if found.verdict == UNDECIDED else "response")
         run = RunSummary(
             len(runs) + 1, condition, last.level_db_nhl, found.verdict, stopped_by, found.residual_noise_nv, found.seconds,
-            replicate_of=last.repeats,
+            alpha=rules.alpha, replicate_of=last.repeats,
         )  # fmt: skip
         runs.append(run)
-    settled = last.reason in ("found", "limit")
+    settled = last.reason in SETTLED
     found_at = threshold_of(
         condition, runs, settled=settled, present_runs=rules.present_runs, absent_runs=rules.absent_runs
     )
@@ -299,5 +321,5 @@ def follow(
 
 
 __all__ = [
-    "Course", "Measurement", "Outlook", "Reason", "Rules", "Suggestion", "follow", "outlook_of", "suggest",
+    "SETTLED", "Course", "Measurement", "Outlook", "Reason", "Rules", "Suggestion", "follow", "outlook_of", "suggest",
 ]  # fmt: skip

@@ -18,8 +18,9 @@ from monitor.folder import RunFolder
 from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from monitor.hearing import Measured
 from monitor.hearing_tables import HearingError, HearingTables
+from monitor.ladder_errors import LadderErrors
 from monitor.masking_advice import KnownEars, MaskingAdvice, Purpose, Sound, advise
-from monitor.next_level import Outlook, Suggestion, outlook_of, suggest
+from monitor.next_level import SETTLED, Outlook, Suggestion, outlook_of, suggest
 from monitor.plan import Plan
 from monitor.session_plan import SessionPlan, load_session_plan
 from monitor.session_store import Remarks, SessionError, SessionStore, State, now_utc, seconds_of
@@ -109,13 +110,21 @@ class Session:
         found = []
         for index, condition in enumerate(self.plan.conditions):
             rules = self.plan.rules(index)
-            settled = suggest(condition, runs, rules).reason in ("found", "limit")
+            settled = suggest(condition, runs, rules).reason in SETTLED
             found.append(
                 threshold_of(
                     condition, runs, settled=settled, present_runs=rules.present_runs, absent_runs=rules.absent_runs
                 )
             )
         return tuple(found)
+
+    def errors(self) -> tuple[LadderErrors | None, ...]:
+        """How often the ladder of each condition is wrong, with the alpha of its runs; None where its rule keeps no rate."""
+        runs = self.runs()
+        return tuple(
+            self.plan.errors(index, [run.alpha for run in runs if run.condition.same_as(condition)])
+            for index, condition in enumerate(self.plan.conditions)
+        )
 
     def measured(self) -> tuple[Measured, ...]:
         """The thresholds as hearing levels are estimated from; sounds without any table are left out."""

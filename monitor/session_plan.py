@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import difflib
+import math
 import tomllib
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from monitor.core.stopping import FindsResponse, rules_of_run
 from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
-from monitor.next_level import Rules
+from monitor.ladder_errors import LadderErrors, ladder_errors
+from monitor.ladder_rules import Rules
 from monitor.plan import PATHS, Plan, PlanError, beside, make_plan
 from monitor.session_types import Condition
 from stimuli.reading import toml_of
@@ -162,6 +167,7 @@ class SessionPlan(_Section):
         """Of one condition. Raises ValueError for what does not go together."""
         own, limits = self.condition[index], self.limits
         start_db = limits.start_db_nhl if own.start_db_nhl is None else own.start_db_nhl
+        decision = self.run_plan(index, start_db).decision
         return Rules(
             start_db=start_db,
             lowest_db=limits.lowest_db_nhl if own.lowest_db_nhl is None else own.lowest_db_nhl,
@@ -174,8 +180,20 @@ class SessionPlan(_Section):
             most_runs=self.replicates.most,
             most_undecided=self.replicates.undecided,
             most_in_all=limits.most_runs,
-            floor_nv=self.run_plan(index, start_db).decision.floor_nv,
+            floor_nv=decision.floor_nv,
+            alpha=decision.alpha,
         )
+
+    def errors(self, index: int, alphas: Iterable[float] = ()) -> LadderErrors | None:
+        """How often the ladder of a condition is wrong, by the largest of its alpha and ``alphas``, those of runs that were made;
+        None: its rule keeps no error rate."""
+        rules = self.rules(index)
+        decision = self.run_plan(index, rules.start_db).decision
+        finds = rules_of_run(decision.rule, alpha=0.01, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)[0]
+        if isinstance(finds, FindsResponse) and finds.promise is None:
+            return None
+        largest = max([rules.alpha, *(alpha for alpha in alphas if not math.isnan(alpha))])
+        return ladder_errors(replace(rules, alpha=largest)) if largest < 1.0 else None
 
     def run_plan(self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False) -> Plan:
         """The plan of one run; runs differ in the random pauses by ``seed_after``. Raises PlanError."""

@@ -62,6 +62,7 @@ class RunSummary:
     masking_db: float | None = None
     upper_limit_nv: float = math.nan
     evidence: float = math.nan
+    alpha: float = math.nan  # false alarms that its rule was allowed
     rule: str = ""
     sweeps: int | None = None
     purpose: Purpose = "threshold"
@@ -123,6 +124,7 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
         masking_db=None if masking is None else _number(masking["level_db_em"]),
         upper_limit_nv=_number(record["upper_limit_nv"]),
         evidence=_number(record["evidence"]),
+        alpha=_number(record.get("alpha")),
         rule="" if record["rule"] is None else str(record["rule"]["name"]),
         sweeps=None if sweeps is None else int(sweeps),
         purpose="control" if stimulus["muted"] else "threshold",

@@ -19,9 +19,9 @@ from monitor.session_types import ABSENT, PRESENT, Condition, Finding, RunSummar
 
 Standing = Literal["present", "absent", "split", "undecided"]
 
-# How often a run finds a response at a level: a logistic curve between FALSE and 1 - MISSED. FALSE is the error rate of a run,
-# the others are own choice: from 1 in 10 to 9 in 10 responses within 11 dB.
-FALSE, MISSED, SPREAD_DB = 0.01, 0.02, 2.5
+# How often a run finds a response at a level: a logistic curve between the run's own alpha and 1 - MISSED. Where alpha is not
+# known it is the usual one of a plan. The others are own choice: from 1 in 10 to 9 in 10 responses within 11 dB.
+UNKNOWN_ALPHA, MISSED, SPREAD_DB = 0.01, 0.02, 2.5
 COVERAGE = 0.95
 _DROP = 1.92  # log likelihood: half the 95 % point of chi-squared with one degree of freedom
 _REACH_DB, _GRID_DB = 40.0, 0.5
@@ -61,6 +61,11 @@ class Tally:
             self.undecided + (not present and not absent),
             (*self.numbers, run.number),
         )
+
+
+def times(count: int) -> str:
+    """once, twice, 3 times."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def counted(condition: Condition, runs: Iterable[RunSummary]) -> list[RunSummary]:
@@ -167,7 +172,7 @@ def threshold_of(
         (absent, absent_runs, 0 if absent is None else absent.absent),
     ):
         if tally is not None and count < asked:
-            notes.append(f"{tally.level_db_nhl:g} dB nHL was found once, where {asked} runs were asked for")
+            notes.append(f"{tally.level_db_nhl:g} dB nHL was found {times(count)}, where {asked} runs were asked for")
     if known and present is None and absent is None:
         notes.append("no run was decided")
     low_db, middle_db, high_db = interval(own)
@@ -201,7 +206,9 @@ def interval(runs: Iterable[RunSummary]) -> tuple[float, float, float]:
         return math.nan, math.nan, math.nan
     levels = np.array([run.level_db_nhl for run in decided])
     at_db: Floats = np.arange(levels.min() - _REACH_DB, levels.max() + _REACH_DB + _GRID_DB / 2, _GRID_DB)
-    chance = FALSE + (1 - FALSE - MISSED) / (1 + np.exp(-(levels[:, np.newaxis] - at_db) / SPREAD_DB))
+    alphas = np.array([run.alpha for run in decided])[:, np.newaxis]
+    alphas = np.where(np.isfinite(alphas), np.clip(alphas, 1e-6, 0.5), UNKNOWN_ALPHA)
+    chance = alphas + (1 - alphas - MISSED) / (1 + np.exp(-(levels[:, np.newaxis] - at_db) / SPREAD_DB))
     found = np.array([run.verdict == PRESENT for run in decided])[:, np.newaxis]
     likelihood = np.log(np.where(found, chance, 1 - chance)).sum(axis=0)
     inside = np.flatnonzero(likelihood >= likelihood.max() - _DROP)

@@ -52,6 +52,7 @@ MONITOR_LAYERS = (
         "session", "session_plan", "session_store", "space", "journal", "folder", "plan", "sound_plan", "preflight", "sentence",
         "exposure", "status",
     ),
+    ("ladder_errors",),
     ("next_level", "ladder_rules", "threshold", "session_types"),
     ("methods", "recorded"),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),

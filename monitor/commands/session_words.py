@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import say
+from monitor.ladder_errors import NO_RATE
 
 if TYPE_CHECKING:
     from monitor.next_level import Suggestion
@@ -26,6 +27,9 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
     for threshold in session.thresholds():
         settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
         say(f"  {threshold.condition}: {threshold.words}{settled}", args)
+    if not short:
+        for words in dict.fromkeys(NO_RATE if one is None else one.words for one in session.errors()):
+            say(f"  error rate: {words}", args)
     suggestion = session.next(minutes)
     if suggestion is not None:
         say(suggestion.sentence, args)
@@ -48,6 +52,7 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
         "runs": [asdict(run) | {"counts": run.counts} for run in runs],
         "unfinished": list(session.damaged),
         "thresholds": [asdict(one) | {"words": one.words} for one in session.thresholds()],
+        "errors": [None if one is None else asdict(one) for one in session.errors()],
         "next": None if suggestion is None else _suggestion(suggestion),
         "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
         "seconds_left": None if math.isinf(left_s) else left_s,

@@ -6,6 +6,7 @@ import contextlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
@@ -25,12 +26,12 @@ from monitor.trace import Averages, Trace
 def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:
     """Those of the thresholds first, then runs without a level in dB nHL, by what they have in common."""
     made = []
-    for threshold in material.thresholds:
+    for threshold, errors in zip_longest(material.thresholds, material.errors):
         own = [run for run in material.runs if run.summary is not None and run.summary.condition.same_as(threshold.condition)]
         own = [run for run in own if run.summary is not None and run.summary.discarded is None]
         levels = _levels(own, material, suggest_marks)
         title, growth = capital(str(threshold.condition)), _growth(material, levels)
-        made.append(Ladder(title, threshold.condition, levels, _window(own), threshold, growth))
+        made.append(Ladder(title, threshold.condition, levels, _window(own), threshold, growth, errors))
     others: dict[str, list[RunMaterial]] = {}
     for run in material.runs:
         at_home = run.summary is not None and any(run.summary.condition.same_as(one.condition) for one in material.thresholds)

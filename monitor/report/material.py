@@ -10,6 +10,7 @@ from typing import Any
 from monitor.core.samples import Floats
 from monitor.folder import FolderError, RunFolder
 from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
+from monitor.ladder_errors import LadderErrors
 from monitor.marks import Marks
 from monitor.norms import Norms
 from monitor.norms_file import load_norms
@@ -59,6 +60,7 @@ class Subject:
 class Material:
     """Everything that a report may look at. ``rules``: tables of the session plan; None for a plain folder of runs.
 
+    ``errors``: how often the ladder of each threshold is wrong, empty for a plain folder, None where no rate is kept.
     ``next``: what the session suggests, one sentence a ladder. ``left_out``: folders without a result that can be read.
     ``chosen``: names of tables of hearing levels, empty where none was chosen. ``place``: the whole path, home being ~.
     """
@@ -73,6 +75,7 @@ class Material:
     norms: Norms
     chosen: tuple[str, ...] = ()
     rules: Mapping[str, Any] | None = None
+    errors: tuple[LadderErrors | None, ...] = ()
     next: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     noise_transducer: str | None = None
@@ -118,6 +121,7 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         norms=norms,
         chosen=tuple(tables) or plan.hearing.tables,
         rules=plan.model_dump(mode="json", include={"steps", "replicates", "limits"}),
+        errors=session.errors(),
         next=tuple(one.sentence for one in session.suggestions()),
         left_out=left_out,
         noise_transducer=plan.hearing.noise_transducer,

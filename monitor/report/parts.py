@@ -9,6 +9,7 @@ from typing import Any
 from monitor.air_bone import AirBone
 from monitor.core.samples import Floats
 from monitor.hearing import Estimate, NotEstimated
+from monitor.ladder_errors import LadderErrors
 from monitor.marks import Marks
 from monitor.masking_advice import MaskingAdvice
 from monitor.methods import Methods
@@ -56,6 +57,7 @@ class Ladder:
     window_ms: tuple[float, float] | None
     threshold: Threshold | None = None
     growth: tuple[str, ...] = ()
+    errors: LadderErrors | None = None  # how often such a ladder is wrong; None: not known
 
     @property
     def runs(self) -> tuple[RunMaterial, ...]:

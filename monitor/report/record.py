@@ -106,6 +106,7 @@ def _ladder_record(ladder: Ladder) -> dict[str, Any]:
             for level in ladder.levels
         ],
         "growth": ladder.growth,
+        "errors": ladder.errors,
     }  # fmt: skip
 
 

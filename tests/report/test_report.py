@@ -90,6 +90,7 @@ def test_every_part_is_there(page: Page) -> None:
         "Run 1 (60 dB nHL, response): she woke up",
         "electrode replaced",
         "Lost samples: 0",
+        "Error rate of a ladder by these rules: where nothing is heard, at most 5.9 % of ladders meet a false response",
         "Elberling",
     ):
         assert said in page.said, said

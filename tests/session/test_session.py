@@ -195,3 +195,18 @@ def test_masking_is_flagged_where_it_is_due(session: Session, plan_text: str, ad
     assert (growth.due, growth.needed) == (True, False)
     add_run(session.folder, "80+")
     assert session.measured()[0].masking_due
+
+
+def test_the_error_rate_of_a_ladder_counts_with_the_rules_and_the_largest_alpha(
+    session: Session, plan_text: str, add_run: Add
+) -> None:
+    usual, other = session.errors()
+    assert usual is not None
+    assert other is not None
+    assert usual.alpha == 0.01
+    assert other.any_false < usual.any_false, "from 50 dB nHL on it has fewer runs"
+    add_run(session.folder, "40+", alpha=0.05)
+    assert [0.0 if one is None else one.alpha for one in session.errors()] == [0.05, 0.01]
+    for rule, known in (("fsp", True), ("naive_fsp", False)):
+        plan = make_session_plan(tomllib.loads(f"{plan_text}\n[run.decision]\nrule = '{rule}'"))
+        assert (plan.errors(0) is not None) == known

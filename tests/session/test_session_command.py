@@ -63,6 +63,7 @@ def test_auto_does_both_ladders(ears: Ears, do: Callable[..., tuple[int, dict[st
         (30, 25, True), (30, 25, True),
     ]  # fmt: skip
     assert [level for ear, level, _ in ears.made if ear == "right"] == [40, 30, 20, 25, 30, 25]
+    assert found["errors"][0]["false_settled"] < 0.002 < 0.05 < found["errors"][0]["any_false"]
     assert next(level for ear, level, _ in ears.made if ear == "left") == 45, "not 25 dB above the last sound"
 
 
