@@ -52,7 +52,7 @@ MONITOR_LAYERS = (
         "session", "session_plan", "session_store", "space", "journal", "folder", "plan", "sound_plan", "preflight", "sentence",
         "exposure", "status",
     ),
-    ("next_level", "ladder_rules", "threshold", "session_types"),
+    ("next_level", "ladder_rules", "masked_runs", "threshold", "whose_ear", "session_types"),
     ("methods", "recorded"),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("peaks", "growth", "replicates", "norms_file"),
