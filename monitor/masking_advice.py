@@ -89,8 +89,9 @@ class Sound:
 class MaskingAdvice:
     """`due`: the sound may be heard by the other ear. `needed`: due, and the run is to establish a threshold.
 
-    `crossing_db`: level at the other cochlea. Noise from `lowest_db_em` (margin included) to `highest_db_em` (above it, it may
-    hide the tested ear); nan where none is due, or its earphone is not known. `dilemma`: there is no level between the two.
+    `crossing_db`: level at the other cochlea. Noise from `lowest_db_em` (margin included; nan where none is due) to
+    `highest_db_em` (above it, it may hide the tested ear); both nan where its earphone is not known. `dilemma`: there is no level
+    between the two.
     """
 
     due: bool
@@ -117,7 +118,8 @@ class MaskingAdvice:
             return "masking of unknown level: whether it was enough is not known"
         noise = f"masking of {masking_db_em:g} dB EM"
         if not self.due:
-            return f"{noise}, although none was due"
+            hides = f"; more than {self.highest_db_em:.0f} dB EM: it may have hidden the tested ear"
+            return f"{noise}, although none was due{hides if masking_db_em > self.highest_db_em else ''}"
         if math.isnan(self.lowest_db_em):
             return f"{noise}: whether it was enough depends on its earphone, which is not known"
         told = []
@@ -151,9 +153,10 @@ def advise(
     if sound.route == "air" and sound.age_group != "adult":
         notes.append("attenuation of sound by air was measured in adults")
     lowest = highest = math.nan
-    if due and sound.noise_by is not None:
-        lowest = _enough(sound.noise_by, tables, sound, ears, crossing, other_bone, notes)
-        highest = _too_much(sound.noise_by, tables, sound, ears, notes)
+    if sound.noise_by is not None:
+        if due:
+            lowest = _enough(sound.noise_by, tables, sound, ears, crossing, other_bone, notes)
+        highest = _too_much(sound.noise_by, tables, sound, ears, notes if due else [])
     if due and sound.route == "bone":
         notes += _bone_notes(tables, sound)
     facts = MaskingAdvice(

@@ -7,6 +7,7 @@ goes on after a crash, and runs that `quietfloor run` made in the folder belong 
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import math
 from collections.abc import Callable
@@ -17,14 +18,15 @@ from typing import Any
 from monitor.folder import RunFolder
 from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from monitor.hearing import Measured
-from monitor.hearing_tables import HearingError, HearingTables
+from monitor.hearing_tables import HearingTables, load_hearing_tables
 from monitor.ladder_errors import LadderErrors
-from monitor.masking_advice import KnownEars, MaskingAdvice, Purpose, Sound, advise
+from monitor.masked_runs import About, advice_for, judged
+from monitor.masking_advice import MaskingAdvice, Purpose
 from monitor.next_level import SETTLED, Outlook, Suggestion, outlook_of, suggest
 from monitor.plan import Plan
 from monitor.session_plan import SessionPlan, load_session_plan
 from monitor.session_store import Remarks, SessionError, SessionStore, State, now_utc, seconds_of
-from monitor.session_types import PURPOSES, Condition, RunSummary, summary_of
+from monitor.session_types import PURPOSES, UNDECIDED, UNKNOWN, Condition, RunSummary, summary_of
 from monitor.session_types import Purpose as RunPurpose
 from monitor.threshold import Threshold, threshold_of
 
@@ -86,7 +88,14 @@ class Session:
             if run is not None:
                 made.append(_with_remarks(run, said.get(number, Remarks()), made))
         self.damaged = tuple(damaged)
-        return tuple(made)
+        return judged(made, self.about)
+
+    @property
+    def about(self) -> About:
+        """What masking advice counts with. Raises HearingError."""
+        subject, hearing = self.plan.subject, self.plan.hearing
+        self._tables = self._tables or hearing.load()
+        return About(self._tables, subject.age_months, hearing.noise_transducer, hearing.attenuation_set)
 
     def run(self, number: int) -> RunSummary:
         """Raises SessionError where there is none."""
@@ -140,7 +149,6 @@ class Session:
                 for number in threshold.rests_on
                 if runs[number].level_db_nhl == present or math.isnan(present)
             ]
-            advice = None if math.isnan(present) else self.masking(index, present)
             found.append(
                 Measured(
                     condition.ear,
@@ -151,7 +159,7 @@ class Session:
                     present,
                     threshold.highest_absent_db_nhl,
                     masked=bool(behind) and all(run.masked for run in behind),
-                    masking_due=advice is not None and advice.due,
+                    ear_known=threshold.whose != UNKNOWN,
                 )
             )
         return tuple(found)
@@ -207,24 +215,11 @@ class Session:
         self, index: int, level_db_nhl: float, purpose: Purpose = "threshold", runs: tuple[RunSummary, ...] | None = None
     ) -> MaskingAdvice | None:
         """Advice for a run, from the thresholds found so far; None where no table knows this sound."""
-        subject, hearing, condition = self.plan.subject, self.plan.hearing, self.plan.conditions[index]
-        try:
-            sound = Sound(
-                condition.ear,
-                condition.route,
-                self._transducer(index),
-                level_db_nhl,
-                subject.age_group,
-                condition.frequency_hz,
-                subject.age_months,
-                self._noise_transducer(index),
-                hearing.attenuation_set,
-            )
-            known = self._known_ears(condition, self.runs() if runs is None else runs)
-            self._tables = self._tables or hearing.load()
-            return advise(self._tables, sound, purpose, known)
-        except HearingError:
-            return None
+        run = RunSummary(
+            0, self.plan.conditions[index], level_db_nhl, UNDECIDED, "", purpose=purpose, transducer=self._transducer(index),
+            age_group=self.plan.subject.age_group, noise_transducer=self._noise_transducer(index),
+        )  # fmt: skip
+        return advice_for(run, self.runs() if runs is None else runs, self.about)
 
     def run_plan(self, condition: Condition, level_db_nhl: float, *, muted: bool = False) -> Plan:
         """Of the run that would be made now. Raises SessionError, PlanError."""
@@ -240,19 +235,6 @@ class Session:
     def _noise_transducer(self, index: int) -> str | None:
         named = self._sound(index).masking_transducer or self.plan.hearing.noise_transducer
         return None if named is None else str(named)
-
-    def _known_ears(self, condition: Condition, runs: tuple[RunSummary, ...]) -> KnownEars:
-        """Lowest responses to the same sound so far; by bone only with noise in the other ear, else whose it was is not known."""
-
-        def lowest(ear: str, route: str) -> float:
-            same = replace(condition, ear=ear, route=route)
-            usable = [run for run in runs if route == "air" or run.masked]
-            return threshold_of(same, usable).lowest_present_db_nhl
-
-        other = "left" if condition.ear == "right" else "right"
-        return KnownEars(
-            lowest(other, "bone"), lowest(other, "air"), lowest(condition.ear, "bone"), lowest(condition.ear, "air")
-        )
 
     # -- what is said about runs ------------------------------------------------------------------------------------
 
@@ -310,6 +292,20 @@ def _with_remarks(run: RunSummary, said: Remarks, before: list[RunSummary]) -> R
     same = [
         other.number
         for other in before
-        if other.counts and other.level_db_nhl == run.level_db_nhl and other.condition.same_as(run.condition)
+        if other.counts and (other.level_db_nhl, other.noise) == (run.level_db_nhl, run.noise)
+        and other.condition.same_as(run.condition)
     ]
     return replace(run, replicate_of=same[0] if same else None)
+
+
+def runs_of(folder: Path) -> tuple[RunSummary, ...]:
+    """Finished runs of a session, or of a plain folder of runs; what cannot be read is left out. Raises SessionError, PlanError,
+    HearingError for a session that cannot be used."""
+    if (folder / PLAN).is_file():
+        return Session.open(folder).runs()
+    found = []
+    for number, path in SessionStore(folder).folders():
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            run = summary_of(number, RunFolder(path).read_record())
+            found += [] if run is None else [run]
+    return judged(found, About(load_hearing_tables()))

@@ -9,9 +9,12 @@ from typing import Any, Literal
 
 Purpose = Literal["threshold", "growth", "control"]
 Finding = Literal["threshold", "at most", "no response", "not tested"]
+Whose = Literal["this ear's", "not known to be this ear's", ""]  # see `monitor.whose_ear`; "": nobody judged it
 
 PURPOSES: tuple[Purpose, ...] = ("threshold", "growth", "control")
 PRESENT, ABSENT, UNDECIDED = "response_present", "response_absent", "inconclusive"
+OWN: Whose = "this ear's"
+UNKNOWN: Whose = "not known to be this ear's"
 WORDS = {PRESENT: "response", ABSENT: "no response", UNDECIDED: "undecided"}
 STIMULUS_WORDS = {
     "click": "click", "tone-burst": "tone burst", "chirp": "chirp", "octave-chirp": "octave chirp", "custom": "sound of a file",
@@ -48,7 +51,8 @@ class RunSummary:
 
     ``masking_db``: dB EM of the noise in the other ear, nan where its level is not known; None: no noise. ``seconds`` is time of
     the stream, from its first sample to the verdict. ``discarded`` is the reason why it does not count, None: it counts.
-    ``replicate_of``: an earlier run of the same condition and level that counts.
+    ``replicate_of``: an earlier run of the same condition, level and noise that counts. ``noise``: that in the other ear, in
+    words, empty for none; runs with different noise are different evidence. ``whose``: whose response it is known to be.
     """
 
     number: int
@@ -69,6 +73,11 @@ class RunSummary:
     replicate_of: int | None = None
     discarded: str | None = None
     notes: tuple[str, ...] = ()
+    transducer: str = ""
+    age_group: str = ""
+    noise: str = ""
+    noise_transducer: str | None = None
+    whose: Whose = ""
 
     @property
     def counts(self) -> bool:
@@ -91,7 +100,8 @@ class RunSummary:
             masked = ", masked" if math.isnan(self.masking_db) else f", masked with {self.masking_db:g} dB EM"
         again = "" if self.replicate_of is None else f", again (run {self.replicate_of})"
         out = "" if self.discarded is None else f"; discarded: {self.discarded}"
-        return f"run {self.number}: {self.level_db_nhl:g} dB nHL{masked}, {found}{noise}{seconds}{only}{again}{out}"
+        doubt = f", {self.whose}" if self.whose == UNKNOWN and self.verdict in (PRESENT, ABSENT) else ""
+        return f"run {self.number}: {self.level_db_nhl:g} dB nHL{masked}, {found}{doubt}{noise}{seconds}{only}{again}{out}"
 
 
 def condition_of(stimulus: Mapping[str, Any]) -> Condition:
@@ -128,7 +138,18 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
         rule="" if record["rule"] is None else str(record["rule"]["name"]),
         sweeps=None if sweeps is None else int(sweeps),
         purpose="control" if stimulus["muted"] else "threshold",
+        transducer=str(stimulus.get("transducer") or ""),
+        age_group=str(stimulus.get("age_group") or ""),
+        noise="" if masking is None else noise_words(masking),
+        noise_transducer=None if masking is None else masking.get("transducer"),
     )
+
+
+def noise_words(masking: Mapping[str, Any]) -> str:
+    """Of the noise in a run.json: white 60 dB EM."""
+    em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
+    level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
+    return f"{masking.get('noise') or 'noise'} {level}"
 
 
 def _number(value: Any) -> float:

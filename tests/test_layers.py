@@ -53,7 +53,7 @@ MONITOR_LAYERS = (
         "exposure", "status",
     ),
     ("ladder_errors",),
-    ("next_level", "ladder_rules", "threshold", "session_types"),
+    ("next_level", "ladder_rules", "masked_runs", "threshold", "whose_ear", "session_types"),
     ("methods", "recorded"),
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("peaks", "growth", "replicates", "norms_file"),

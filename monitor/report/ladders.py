@@ -18,8 +18,8 @@ from monitor.norms import Norm
 from monitor.peaks import measured, sought, suggest
 from monitor.replicates import Replicate, combined, compare
 from monitor.report.material import Material, RunMaterial
-from monitor.report.parts import Ladder, Level, level_words, masked_words
-from monitor.session_types import PRESENT
+from monitor.report.parts import Ladder, Level, level_words
+from monitor.session_types import PRESENT, noise_words
 from monitor.trace import Averages, Trace
 
 
@@ -54,7 +54,7 @@ def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
     grouped: dict[tuple[str, str, str], list[RunMaterial]] = {}
     for run in runs:
         masking = (run.record.get("stimulus") or {}).get("masking")
-        noise = "" if masking is None else f", other ear masked ({masked_words(masking)})"
+        noise = "" if masking is None else f", other ear masked ({noise_words(masking)})"
         purpose = run.summary.purpose if run.summary is not None else "threshold"
         only = f", run for {purpose}" if purpose == "growth" else ""
         grouped.setdefault((level_words(run), noise, only), []).append(run)

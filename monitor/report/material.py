@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from monitor.folder import FolderError, RunFolder
 from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
 from monitor.ladder_errors import LadderErrors
 from monitor.marks import Marks
+from monitor.masked_runs import About, judged
 from monitor.norms import Norms
 from monitor.norms_file import load_norms
 from monitor.session import PLAN, Session
@@ -81,6 +82,11 @@ class Material:
     noise_transducer: str | None = None
     attenuation_set: str | None = None
 
+    @property
+    def about(self) -> About:
+        """What masking advice counts with."""
+        return About(self.tables, self.subject.age_months, self.noise_transducer, self.attenuation_set)
+
 
 def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | None = None) -> Material:
     """Of a session or a folder of runs; ``tables`` replace those that the session's plan chose.
@@ -106,6 +112,8 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         if tables and subject.age_group is None:
             raise ReportError(f"{folder}: hearing levels depend on the age group, and these runs have none or several: report on "
                               "one person's runs at a time")  # fmt: skip
+        by_number = {one.number: one for one in judged([run.summary for run in runs if run.summary is not None], About(shipped))}
+        runs = tuple(replace(run, summary=by_number.get(run.number)) for run in runs)
         return Material(name, place, "", subject, runs, _thresholds(runs), shipped, norms, tuple(tables), left_out=left_out)
     plan: SessionPlan = session.plan
     known = load_hearing_tables(own_tables) if own_tables is not None else plan.hearing.load()

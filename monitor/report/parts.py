@@ -110,13 +110,6 @@ def level_words(run: RunMaterial) -> str:
     )  # fmt: skip
 
 
-def masked_words(masking: Mapping[str, Any]) -> str:
-    """white 60 dB EM."""
-    em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
-    level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
-    return f"{masking.get('noise')} {level}"
-
-
 def verdict_words(run: RunMaterial) -> str:
     """response, no response, undecided, a fault."""
     if run.record.get("stopped_by") == "fault" or run.record.get("verdict") is None:

@@ -114,3 +114,19 @@ def test_an_average_is_loaded_for_an_overlay_and_a_bad_one_refused(tmp_path: Pat
     (path / "average.csv").unlink()
     with pytest.raises(FolderError, match="average"):
         load_overlay(rung.replicates[0], rung.level)
+
+
+def test_a_response_that_may_be_the_other_ears_says_so_and_masked_runs_are_counted_apart(tmp_path: Path) -> None:
+    sound = {"level_db_nhl": 70.0, "level_db_fs": None, "kind": "click", "frequency_hz": None, "transducer": "insert"}
+    rest = {"age_group": "adult", "masking": None}
+    masking = {"noise": "white", "level_db_em": 30.0, "transducer": "insert"}
+    for number, more in enumerate((rest, rest, rest | {"masking": masking}), 1):
+        folder = RunFolder(add_run(tmp_path, -30, "response_present", **(sound | more)))
+        whole = {"evidence": 3.0, "upper_limit_nv": None, "rule": None}
+        folder.write_json("run.json", folder.read_json("run.json") | whole)
+        here = SoundPlan.model_validate({"level_db_nhl": 70.0, "ear": "right", "calibration": "any.toml"})
+        (rung,) = read_ladder(tmp_path, here, None, False).rungs
+        told = ("response, not known to be this ear's", "response, not known to be this ear's, twice", "response, masked")
+        assert rung.words == told[number - 1]
+    assert rung.replicates[0].words.startswith("run-003: response, masked with white 30 dB EM")
+    assert rung.replicates[2].words.startswith("run-001: response, not known to be this ear's")

@@ -76,6 +76,13 @@ def test_cautions_come_first(page: Page) -> None:
     assert "Sound can harm hearing" in page.said
 
 
+def test_what_is_not_known_to_be_this_ears_is_said_first(page: Page, report: Report) -> None:
+    told = "Right ear, 2000 Hz tone burst by air: 50 dB nHL, none at 40 (95 %: 38 to 52); not known to be this ear's."
+    assert page.said.index("Not a medical device.") < page.said.index(told) < page.said.index("Thresholds")
+    right, left = json.loads(report_text(report))["ladders"]
+    assert (right["threshold"]["whose"], left["threshold"]["whose"]) == ("not known to be this ear's", "this ear's")
+
+
 def test_every_part_is_there(page: Page) -> None:
     for said in (
         "50 dB nHL, none at 40 (95 %: 38 to 52)",
@@ -96,7 +103,8 @@ def test_every_part_is_there(page: Page) -> None:
         assert said in page.said, said
     drawn = [attributes["aria-label"] for tag, attributes in page.tags if tag == "svg"]
     assert drawn == [
-        "Levels of the runs in order, with what each found: 50 dB nHL, none at 40 (95 %: 38 to 52)",
+        "Levels of the runs in order, with what each found: 50 dB nHL, none at 40 (95 %: 38 to 52); not known to be "
+        "this ear's",
         "Levels of the runs in order, with what each found: at most 40 dB nHL, with nothing decided below (95 %: below 44)",
         "Averages at 50 dB nHL, 40 dB nHL, one above the other",
         "Averages at 40 dB nHL, 40 dB nHL, muted control, one above the other",

@@ -57,7 +57,7 @@ def write_run(
     verdict, stopped_by = LETTERS[word[-1]]
     played = {
         "stimulus": "click", "kind": "click", "frequency_hz": None, "ear": "right", "route": "air", "muted": False,
-        "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None,
+        "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None, "transducer": "insert", "age_group": "adult",
     }  # fmt: skip
     record = {
         "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": 14.0, "upper_limit_nv": 40.0, "evidence": 1.0,

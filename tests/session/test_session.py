@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.cli import main
 from monitor.folder import RunFolder
 from monitor.session import Session
 from monitor.session_plan import SessionPlan, make_session_plan
@@ -38,7 +39,7 @@ def test_runs_are_read_from_their_own_records(session: Session, add_run: Add) ->
     runs = session.runs()
     assert [run.words for run in runs] == [
         "run 1: 40 dB nHL, response, 14.0 nV of noise, 12 s",
-        "run 2: 40 dB nHL, masked with 50 dB EM, no response, 14.0 nV of noise, 60 s, again (run 1)",
+        "run 2: 40 dB nHL, masked with 50 dB EM, no response, 14.0 nV of noise, 60 s",
         "run 3: 50 dB nHL, undecided, 14.0 nV of noise, 60 s",
         "run 4: 60 dB nHL, response, 14.0 nV of noise, 60 s, muted control",
     ]
@@ -115,9 +116,9 @@ def test_one_condition_after_the_other_and_then_it_is_done(session: Session, add
     assert (right.finding, right.level_db_nhl, right.settled) == ("threshold", 30, True)
     assert (left.finding, left.level_db_nhl, left.settled) == ("at most", 0, True)
     measured = session.measured()
-    assert [(one.ear, one.finding, one.lowest_present_db_nhl, one.masking_due) for one in measured] == [
-        ("right", "threshold", 30, False),
-        ("left", "at most", 0, False),
+    assert [(one.ear, one.finding, one.lowest_present_db_nhl, one.ear_known) for one in measured] == [
+        ("right", "threshold", 30, True),
+        ("left", "at most", 0, True),
     ]
     assert math.isnan(measured[1].highest_absent_db_nhl)
 
@@ -194,7 +195,7 @@ def test_masking_is_flagged_where_it_is_due(session: Session, plan_text: str, ad
     assert growth is not None
     assert (growth.due, growth.needed) == (True, False)
     add_run(session.folder, "80+")
-    assert session.measured()[0].masking_due
+    assert not session.measured()[0].ear_known
 
 
 def test_the_error_rate_of_a_ladder_counts_with_the_rules_and_the_largest_alpha(
@@ -210,3 +211,36 @@ def test_the_error_rate_of_a_ladder_counts_with_the_rules_and_the_largest_alpha(
     for rule, known in (("fsp", True), ("naive_fsp", False)):
         plan = make_session_plan(tomllib.loads(f"{plan_text}\n[run.decision]\nrule = '{rule}'"))
         assert (plan.errors(0) is not None) == known
+
+
+def test_a_threshold_from_unmasked_runs_is_not_known_to_be_this_ears(
+    session: Session, add_run: Add, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """50 dB or more between the ears with inserts (as taught in courses): at 70 dB nHL noise is due, at 40 it is not."""
+    for word in ("70+", "60-", "60-"):
+        add_run(session.folder, word)
+    right = session.thresholds()[0]
+    assert (right.finding, right.level_db_nhl, right.whose) == ("threshold", 70, "not known to be this ear's")
+    assert main(["session", str(session.folder), "--status", "--json"]) == 0
+    printed = capsys.readouterr()
+    assert f"right ear, click by air: {right.words}" in printed.err
+    assert right.words.endswith("; not known to be this ear's")
+    assert "run 1: 70 dB nHL, response, not known to be this ear's" in printed.err
+    said = json.loads(printed.out)
+    assert [one["whose"] for one in said["thresholds"]] == ["not known to be this ear's", ""]
+    assert [run["whose"] for run in said["runs"]] == ["not known to be this ear's", "this ear's", "this ear's"]
+
+
+def test_runs_with_other_noise_are_not_pooled(session: Session, add_run: Add) -> None:
+    """Two unmasked responses that may be the other ear's do not outvote one masked absence."""
+    masked = {"noise": "white", "level_db_em": 35.0, "transducer": "insert"}
+    for word in ("70+", "70+", "80+"):
+        add_run(session.folder, word)
+    add_run(session.folder, "70-", masking=masked)
+    right = session.thresholds()[0]
+    assert (right.level_db_nhl, right.highest_absent_db_nhl) == (80, 70)
+    assert "at 70 dB nHL runs 1, 2 had other masking than white 35 dB EM, and are not counted with the rest" in right.notes
+    add_run(session.folder, "80+", masking=masked | {"level_db_em": 45.0})
+    right = session.thresholds()[0]
+    assert (right.level_db_nhl, right.rests_on, right.whose) == (80, (5, 4), "this ear's")
+    assert session.run(5).replicate_of is None, "run 3 had no noise"
