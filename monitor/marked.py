@@ -43,10 +43,6 @@ class Marked:
         return math.nan if level is None or self.sound.get("muted") else float(level)
 
     @property
-    def present(self) -> bool:
-        return self.record.get("verdict") == "response_present"
-
-    @property
     def title(self) -> str:
         return f"{self.folder.path.name}: {self.record.get('title')}, {self.averages.residual_noise_nv:.1f} nV of noise"
 
@@ -67,8 +63,7 @@ def read(path: Path, norms: Norms, again: bool = False) -> Marked:
     window = plan.get("analysis", {}).get("window_ms") or default_window_ms(kind, hz, age)
     window_ms = (float(window[0]), float(window[1]))
     where = sought(kind, sound.get("level_db_nhl"), age, window_ms, norms, frequency_hz=hz, span_ms=sound.get("chirp_span_ms"))
-    present = record.get("verdict") == "response_present"
-    marks = suggest(trace, where, present) if by_hand is None else by_hand
+    marks = suggest(trace, where) if by_hand is None else by_hand
     return Marked(folder, record, averages, trace, where, window_ms, marks)
 
 
@@ -93,7 +88,7 @@ def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
             at = "without a known level" if level is None else f"at {level:g} dB nHL"
             told.append(f"{at}: {compare(both, own[0].window_ms, float(own[0].record.get('alpha') or 0.01)).words}")
             if not any(mark.by == "operator" for mark in marks.marks):
-                marks = suggest(Trace.of(combined(both)), own[0].where, all(run.present for run in own))
+                marks = suggest(Trace.of(combined(both)), own[0].where)
         if level is not None:
             series.append((level, marks))
     sound = runs[0].sound

@@ -14,7 +14,7 @@ from monitor.folder import RunFolder
 from monitor.hearing_tables import HearingError
 from monitor.plan import PlanError
 from monitor.session import runs_of
-from monitor.session_store import SessionError
+from monitor.session_store import STATE, SessionError, SessionStore
 from monitor.session_types import UNDECIDED, UNKNOWN, Whose, noise_words
 from monitor.sound_plan import SoundPlan
 
@@ -120,7 +120,9 @@ class Rung:
 
 @dataclass(frozen=True)
 class Ladder:
-    """Rungs of one series, the highest level first; ``unreadable`` names run folders that were left out for that."""
+    """Rungs of one series, the highest level first; ``unreadable`` names run folders that were left out for that.
+
+    It names ``session.json`` where that cannot be read: then discarded runs are among the others."""
 
     series: Series | None
     rungs: tuple[Rung, ...] = ()
@@ -139,14 +141,17 @@ class Overlay:
 
 
 def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, running: bool) -> Ladder:
-    """Finished runs in ``session`` of the series of ``sound``, and the level on the screen, whose folder is ``present``."""
+    """Finished runs in ``session`` of the series of ``sound`` that count, and the level on the screen (folder ``present``)."""
     series = Series.of_plan(sound)
     if sound is None or series is None:
         return Ladder(None)
     found: dict[Level, list[Replicate]] = {}
-    unreadable = []
+    unreadable: list[str] = []
+    discarded = _discarded(session, unreadable)
     whose = _whose(session)
     for path in run_folders(session):
+        if path.name in discarded:
+            continue
         try:
             record = RunFolder(path).read_record()
             known = _of_series(record, series)
@@ -160,6 +165,17 @@ def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, ru
     found.setdefault(here, [])
     rungs = [Rung(level, tuple(found[level]), running and level == here) for level in sorted(found, reverse=True)]
     return Ladder(series, tuple(rungs), tuple(unreadable), here)
+
+
+def _discarded(session: Path, unreadable: list[str]) -> set[str]:
+    """Names of the run folders that people set aside; what they said may be damaged, then every run counts."""
+    store = SessionStore(session)
+    try:
+        runs = store.read().runs
+    except SessionError:
+        unreadable.append(STATE)
+        return set()
+    return {path.name for number, path in store.folders() if number in runs and runs[number].discarded is not None}
 
 
 def run_folders(session: Path) -> Iterable[Path]:

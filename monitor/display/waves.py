@@ -94,7 +94,7 @@ class WaveDesk:
 
     def suggest_again(self) -> str:
         """All marks as they are suggested, whatever was done by hand."""
-        self._change(suggest(self._run.trace, self._run.where, self._run.present))
+        self._change(suggest(self._run.trace, self._run.where))
         return "marks as suggested"
 
     def beside(self, others: Sequence[Path]) -> str:

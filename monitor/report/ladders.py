@@ -19,7 +19,7 @@ from monitor.peaks import measured, sought, suggest
 from monitor.replicates import Replicate, combined, compare
 from monitor.report.material import Material, RunMaterial
 from monitor.report.parts import Ladder, Level, level_words
-from monitor.session_types import PRESENT, noise_words
+from monitor.session_types import noise_words
 from monitor.trace import Averages, Trace
 
 
@@ -131,7 +131,7 @@ def _marks(
         )  # fmt: skip
         if by_hand is not None:  # their places, with amplitudes of the common average
             return measured(by_hand, trace, where.width), ""
-        return suggest(trace, where, present=all(run.record.get("verdict") == PRESENT for run in runs)), ""
+        return suggest(trace, where), ""
     except ValueError as error:
         return Marks(), f"no waves are suggested at {level.label}: {error}"
 

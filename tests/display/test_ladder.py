@@ -10,6 +10,7 @@ import pytest
 
 from monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
 from monitor.folder import FolderError, RunFolder
+from monitor.session_store import STATE, Remarks, SessionStore
 from monitor.sound_plan import SoundPlan
 
 
@@ -84,6 +85,24 @@ def test_muted_controls_are_at_the_foot_and_calibrated_levels_apart() -> None:
     assert [str(level) for level in sorted(levels, reverse=True)] == [
         "60 dB nHL", "20 dB nHL", "−30 dB re full scale", "60 dB nHL, muted",
     ]  # fmt: skip
+
+
+def test_a_discarded_run_is_not_on_the_ladder_until_it_counts_again(tmp_path: Path) -> None:
+    """What people said about runs is kept by the session, not in run.json."""
+    for verdict in ("response_present", "response_absent"):
+        add_run(tmp_path, -30, verdict)
+    store = SessionStore(tmp_path)
+
+    def say(why: str | None) -> list[tuple[str, str, list[str]]]:
+        store.change(lambda state: state.runs.update({2: Remarks(discarded=why)}))
+        return shown(read_ladder(tmp_path, plan(), None, False))
+
+    assert say("she moved") == [("−30 dB re full scale", "response", ["run-001"])]
+    assert say(None) == [("−30 dB re full scale", "no response, 1 of 2", ["run-002", "run-001"])]
+    (tmp_path / STATE).write_text("{", encoding="utf-8")
+    damaged = read_ladder(tmp_path, plan(), None, False)
+    assert damaged.unreadable == (STATE,)
+    assert [len(rung.replicates) for rung in damaged.rungs] == [2]
 
 
 def test_damaged_records_are_named_and_left_out(tmp_path: Path) -> None:
