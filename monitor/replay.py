@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from monitor.core.engine import Engine, Tap
 from monitor.core.events import Event, Verdict
 from monitor.core.samples import Layout
 from monitor.folder import RunFolder, event_line
-from monitor.plan import Plan, load_run_plan
+from monitor.plan import FORMAT, Plan, load_run_plan
 from monitor.preflight import UnitFinding
 from monitor.sources.base import EndOfRecording, StreamDescription
 from monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
@@ -101,10 +101,13 @@ def replay(
     live = list(_live(folder))
     if engine.verdict is None:
         events += engine.finish(*_ending(live, ended))
-    looks = [event_line(event.record()) for event in events if event.kind == "look"]
     # A power cut may take samples of a last look that had been said already.
     there = source.total_samples
-    kept = [event_line(event) for event in live if event["type"] == "look" and event["sample"] < there]
+    said = [event for event in live if event["type"] == "look" and event["sample"] < there]
+    made = [event.record() for event in events if event.kind == "look"]
+    if plan.format < FORMAT and said:
+        made, said = ([_as_known(look, said[0].keys()) for look in both] for both in (made, said))
+    looks, kept = ([event_line(look) for look in both] for both in (made, said))
     different = [number for number, (new, old) in enumerate(zip(looks, kept, strict=False)) if new != old]
     unit = UnitFinding(uv, "plan of the run", math.nan)
     return Replayed(
@@ -145,6 +148,11 @@ def _is_event(event: Any) -> bool:
     if event["type"] == "look":
         return isinstance(event.get("sample"), (int, float))
     return event["type"] != "verdict" or {"stopped_by", "reason"} <= event.keys()
+
+
+def _as_known(look: dict[str, Any], known: Collection[str]) -> dict[str, Any]:
+    """What is compared of a look in a run of an earlier format: what that knew, without the forecast, which decides nothing."""
+    return {key: value for key, value in look.items() if key in known and not key.startswith("forecast")}
 
 
 def _ending(live: list[dict[str, Any]], ended: str) -> tuple[Any, str]:
