@@ -40,6 +40,8 @@ REASONS = {  # why a sweep is left out, in words for the bench
     "trigger_changed": "with a trigger of another kind",
 }
 
+MAY_RUN_OUT = 0.1  # probability from which on it is said that the sweeps may run out first
+
 DOUBLED = "triggers come too close together, such sweeps are left out: does the trigger channel bounce, or carry other events?"
 
 
@@ -151,7 +153,10 @@ def between_units(look: LookDone) -> str:
 
 
 def ahead(look: LookDone | None) -> str:
-    """When the decision is expected, as a range that holds it in 8 of 10 runs; "" where that is not known."""
+    """When the decision is expected, as a range that holds the end in 8 of 10 runs; "" where that is not known.
+
+    Where the sweeps may run out first (more than 1 run in 10) that is said instead.
+    """
     if look is None:
         return ""
     low, high = look.forecast_low_sweeps, look.forecast_high_sweeps
@@ -159,11 +164,31 @@ def ahead(look: LookDone | None) -> str:
         return ""
     soon, late = low / look.sweeps_per_s, high / look.sweeps_per_s
     what = "quiet enough" if math.isfinite(look.waits_for_nv) else "decision expected"
+    if runs_out(look):
+        return f"the sweeps run out first, in {_time(late)}"
+    if look.forecast_limit > MAY_RUN_OUT:
+        return f"{what.removesuffix(' expected')} in {_time(soon)} or later, the sweeps run out in {_time(late)}"
     if late - soon < 2:
         return f"{what} in about {late:.0f} s"
     if late < 100:
         return f"{what} in {soon:.0f} to {max(late, 1):.0f} s"
     return f"{what} in {_minutes(soon)} to {late / 60:.1f} min"
+
+
+def runs_out(look: LookDone) -> bool:
+    """Whether it is likelier than not that the sweeps run out first."""
+    return look.forecast_limit > 0.5
+
+
+def help_for(look: LookDone) -> str:
+    """What would help where the sweeps run out first; else ""."""
+    if not runs_out(look):
+        return ""
+    return "more sweeps or less noise would help" + ("" if math.isfinite(look.waits_for_nv) else ", or a higher level")
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.1f} min"
 
 
 def _minutes(seconds: float) -> str:
@@ -173,8 +198,13 @@ def _minutes(seconds: float) -> str:
 def running(look: LookDone | None, floor_nv: float) -> str:
     if look is not None and math.isfinite(look.waits_for_nv):
         noise = f"noise {apart(look.residual_noise_nv, look.waits_for_nv, 0)} nV of {look.waits_for_nv:g} nV"
-        return ", ".join(part for part in (f"Response present: averaging on for its waves, {noise}", ahead(look)) if part)
-    return ", ".join(part for part in (f"Undecided: {numbers(look, floor_nv)}", ahead(look)) if part)
+        return _and_ahead(f"Response present: averaging on for its waves, {noise}", look)
+    return _and_ahead(f"Undecided: {numbers(look, floor_nv)}", look)
+
+
+def _and_ahead(known: str, look: LookDone | None) -> str:
+    parts = ", ".join(part for part in (known, ahead(look)) if part)
+    return ": ".join(part for part in (parts, help_for(look) if look is not None and ahead(look) else "") if part)
 
 
 def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:

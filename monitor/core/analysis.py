@@ -15,7 +15,7 @@ from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
 from .evidence import SHAPES, UNEXPECTED, EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
 from .filtering import ANALYSIS_RATE_HZ
-from .forecast import Outlook
+from .forecast import Outlook, Steadiness
 from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
@@ -157,6 +157,7 @@ class RunningAnalysis:
         self._shape = NoiseShape(batch, points)
         self._freedom = np.full(batch, np.nan)
         self._presented = np.zeros(batch)
+        self._steadiness = Steadiness(batch)
         self._block_sum = np.zeros((*batch, points))
         self._block_weight = np.zeros(batch)
 
@@ -173,6 +174,7 @@ class RunningAnalysis:
         unit = reduce_unit(sweeps_uv, accepted, settings.window)
         self._presented = self._presented + (usable.shape[-1] if presented is None else presented.sum(axis=-1))
         self.average.update(unit)
+        self._steadiness.update(unit.weight)
         self._block_sum += unit.weight[..., np.newaxis] * settings.window.of(unit.mean_uv)
         self._block_weight = self._block_weight + unit.weight
         units = self.average.units
@@ -234,10 +236,11 @@ class RunningAnalysis:
                 score=self.evidence.score(),
                 weight=weight,
                 presented=self._presented,
-                floor_weight=self._absent_weight(figures, weight),
+                spread=self._steadiness.spread(),
+                absent_weight=self._absent_weight(figures, weight),
                 log_needed=-float(np.log(alpha)),
                 max_sweeps=float(limit),
-                quiet_weight=0.0 if waits is None else (1e3 / waits.quiet_nv) ** 2,
+                quiet_weight=np.asarray(0.0 if waits is None else (1e3 / waits.quiet_nv) ** 2),
                 found=self._stopping.found,
             )
 

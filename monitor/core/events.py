@@ -166,11 +166,12 @@ class LookDone(Event):
     plus_minus_nv: float
     fsp: float
     upper_limit_nv: float
-    forecast_low_sweeps: float  # presented sweeps from now to the decision: 10 % point
+    forecast_low_sweeps: float  # presented sweeps from now to the end, by a decision or the sweep limit: 10 % point
     forecast_median_sweeps: float
     forecast_high_sweeps: float  # 90 % point
     sweeps_per_s: float  # presented so far, pauses included
     forecast_response: float  # probability that a response will be there, when it was even at the start
+    forecast_limit: float  # probability that the sweeps run out first
     lost_samples: int
     noise_repeats: bool = False  # more between units than within, beyond chance over all looks so far
     waits_for_nv: float = math.nan  # noise for which a response that was found waits; nan where none waits

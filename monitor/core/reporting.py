@@ -15,7 +15,7 @@ from .stopping import FindsResponse, StoppedBy
 
 CAUSES = {0: "within units", 1: "between units", -1: "between units, smaller"}
 DECIDING = 0  # channel of the batch that decides
-AHEAD = ("forecast_low_sweeps", "forecast_median_sweeps", "forecast_high_sweeps", "forecast_response")
+AHEAD = ("forecast_low_sweeps", "forecast_median_sweeps", "forecast_high_sweeps", "forecast_response", "forecast_limit")
 NO_SAMPLE = f"no usable sample for {GIVE_UP_S:.0f} s: at least one chosen channel is not a finite number; is it connected?"
 
 
@@ -61,7 +61,9 @@ def _ahead(look: Look, block_sweeps: int) -> dict[str, float]:
     if look.outlook is None:
         return dict.fromkeys(AHEAD, np.nan)
     ahead = forecast(look.outlook.of(DECIDING), block_sweeps)
-    found = (ahead.sweeps_low, ahead.sweeps_median, ahead.sweeps_high, ahead.response_probability)
+    found = (
+        ahead.sweeps_low, ahead.sweeps_median, ahead.sweeps_high, ahead.response_probability, ahead.limit_probability,
+    )  # fmt: skip
     return {name: float(value) for name, value in zip(AHEAD, found, strict=True)}
 
 

@@ -294,5 +294,16 @@ def test_every_way_to_stop_has_its_sentence() -> None:
     ],
 )
 def test_the_forecast_in_words(low: float, high: float, words: str) -> None:
-    look = replace(LOOK, forecast_low_sweeps=low, forecast_high_sweeps=high, sweeps_per_s=45.6)
+    look = replace(LOOK, forecast_low_sweeps=low, forecast_high_sweeps=high, forecast_limit=0.05, sweeps_per_s=45.6)
     assert sentence.ahead(look) == words
+
+
+def test_where_the_sweeps_may_run_out_first_no_decision_is_expected() -> None:
+    look = replace(LOOK, forecast_low_sweeps=320.0, forecast_high_sweeps=5600.0, sweeps_per_s=45.6, forecast_limit=0.3)
+    assert sentence.ahead(look) == "decision in 7 s or later, the sweeps run out in 2.0 min"
+    look = replace(look, forecast_limit=0.7)
+    said = sentence.running(look, 15.0)
+    assert said.endswith("the sweeps run out first, in 2.0 min: more sweeps or less noise would help, or a higher level")
+    waits = replace(look, waits_for_nv=20.0)
+    assert sentence.running(waits, 15.0).endswith("the sweeps run out first, in 2.0 min: more sweeps or less noise would help")
+    assert sentence.ahead(replace(waits, forecast_limit=0.3)).startswith("quiet enough in 7 s or later, the sweeps run out")
