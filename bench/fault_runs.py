@@ -47,10 +47,10 @@ class FaultRun:
     seconds: float = 0.0
 
 
-def settings_for(limit_uv: float = np.inf) -> EngineSettings:
+def settings_for(limit_uv: float = np.inf, seed: int = 1) -> EngineSettings:
     plan = make_plan(
         {
-            "sound": {"level_db_fs": -30.0, "lead_in_s": LEAD_IN_S},
+            "sound": {"level_db_fs": -30.0, "lead_in_s": LEAD_IN_S, "seed": seed},
             "analysis": {"window_ms": (5.0, 15.0), "latency_ms": (LATENCY_MS - 1.5, LATENCY_MS + 1.5)},
             "decision": {"alpha": ALPHA, "floor_nv": FLOOR_NV, "max_sweeps": MAX_SWEEPS},
         }
@@ -83,7 +83,7 @@ def stream(seed: int, response_nv: float) -> tuple[Floats, Floats]:
 def fault_run(name: str, seed: int, response_nv: float = 0.0) -> FaultRun:
     """One run with the fault of that name."""
     fault = STREAM_FAULTS[name]
-    engine = Engine(settings_for(fault.limit_uv))
+    engine = Engine(settings_for(fault.limit_uv, seed))
     rng = np.random.default_rng([seed, 99])
     injector = Injector(fault, RATE_HZ, float(rng.uniform(EARLIEST_S, LATEST_S)), seed)
     samples, stamps_s = stream(seed, response_nv)

@@ -37,6 +37,7 @@ from monitor.sound_plan import Section, SoundPlan
 from monitor.sources.channels import unit_to_uv
 from stimuli.quoting import QuotingError
 from stimuli.reading import toml_of
+from stimuli.schedule import Schedule
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
 OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = 1.25, 1.75  # and 1.5 and 2.0 ms for the marks of a broken sound (stimuli.frames)
@@ -44,7 +45,7 @@ OPENING_S = 2.0  # of stream before our own sound begins: the first second is ch
 PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
 FORMAT = 2  # of plan.toml and of the run beside it
 # Keys that came with a format, and what they are in run folders of an earlier one: off, so that these replay as they were made.
-INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {2: {("sound", "random_polarity"): False}}
+INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {2: {("sound", "random_polarity"): False, ("sound", "held_to_plan"): False}}
 FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check measured
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
@@ -245,6 +246,11 @@ class Plan(Section):
         paused = self.sound is not None and len(self.sound.pauses_s) > 0
         return EvidenceSettings(block_units=1 if paused else 2, latency_ms=self.latency_ms())
 
+    def _schedule(self) -> Schedule | None:
+        """That of our own sound, where its random pauses tell it from any other and triggers are held to it."""
+        sound = self.sound
+        return sound.schedule() if sound is not None and sound.held_to_plan and sound.pauses_s else None
+
     def engine_settings(self, layout: Layout) -> EngineSettings:
         """What the engine needs of it. Raises PlanError for combinations that this stream cannot carry."""
         analysis, trigger, decision = self.analysis, self.trigger, self.decision
@@ -290,6 +296,7 @@ class Plan(Section):
             max_sweeps=decision.max_sweeps,
             quiet_nv=decision.quiet_nv,
             absent_below_nv=decision.absent_below_nv,
+            schedule=self._schedule(),
             lead_s=0.0 if self.sound is None else OPENING_S + self.sound.lead_in_s,
         )
         try:

@@ -6,6 +6,7 @@ import math
 
 from monitor.core.events import (
     Event,
+    ForeignSound,
     Gap,
     LookDone,
     NoiseChanged,
@@ -79,6 +80,8 @@ def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
         return f"rate {event.serious} {event.refused}", rate_mismatch(event)
     if isinstance(event, SoundBroken):
         return "sound", sound_broken(event)
+    if isinstance(event, ForeignSound) and not event.refused:
+        return "foreign", f"{count(event.sweeps, 'sweep')} of another run came before this run's own sound began: left out"
     if isinstance(event, TriggerDoubled):
         return "doubled", DOUBLED
     if isinstance(event, TriggerMissing):

@@ -26,7 +26,7 @@ from stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
 from stimuli.player import Player
 from stimuli.portaudio import PortAudioDevice
 from stimuli.references import References, load_references
-from stimuli.schedule import RateError, Schedule, ScheduleError, refuse_mains_locked
+from stimuli.schedule import RateError, ScheduleError, refuse_mains_locked
 from stimuli.waveforms import Waveform, is_registered
 
 log = logging.getLogger("quietfloor")
@@ -69,15 +69,7 @@ def make_stimulus(
             factor = gain_db_fs(plan.level_db_fs, waveform)
         else:
             raise PlanError("sound: give level_db_nhl with a calibration, or level_db_fs")
-        schedule = Schedule(
-            rate_per_s=plan.rate_per_s,
-            sample_rate_hz=plan.sample_rate_hz,
-            polarity=plan.polarity,
-            random_polarity=plan.random_polarity,
-            pauses_s=plan.pauses_s,
-            seed=plan.seed,
-            lead_in_s=plan.lead_in_s,
-        )
+        schedule = plan.schedule()
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
         masking = make_masking(plan, calibration, references, today)
         frames = FrameSource(waveform, 0.0 if plan.muted else factor, plan.ear, schedule, ceiling, masking, spent)

@@ -18,6 +18,7 @@ from monitor.expected import wave_v_bracket_ms
 from stimuli.chirps import span_for_level
 from stimuli.devices import DeviceError
 from stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
+from stimuli.schedule import Schedule
 from stimuli.stimulus import StimulusSpec
 
 WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
@@ -80,6 +81,7 @@ class SoundPlan(Section):
     block: int = Field(default=BLOCK, ge=SHORTEST_BLOCK, le=LONGEST_BLOCK, description="frames at a time for the sound card")
     allow_shared: bool = Field(default=False, description="accept a mixer or resampler in front of the sound card")
     bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
+    held_to_plan: bool = Field(default=True, description="triggers must follow the random pauses of this run's own sound")
     sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
     speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
     seed: int = Field(default=1, ge=0, le=2**63 - 1)
@@ -231,6 +233,18 @@ class SoundPlan(Section):
     def pauses_s(self) -> tuple[float, ...]:
         """The longest of each of the draws that make up a pause: one period of each mains; none at a fixed rate."""
         return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
+
+    def schedule(self) -> Schedule:
+        """When each sound begins, and its polarity. Raises ScheduleError."""
+        return Schedule(
+            rate_per_s=self.rate_per_s,
+            sample_rate_hz=self.sample_rate_hz,
+            polarity=self.polarity,
+            random_polarity=self.random_polarity,
+            pauses_s=self.pauses_s,
+            seed=self.seed,
+            lead_in_s=self.lead_in_s,
+        )
 
     @property
     def sweep_s(self) -> float:

@@ -67,6 +67,16 @@ class SoundBroken(Event):
 
 
 @dataclass(frozen=True)
+class ForeignSound(Event):
+    """So many ``sweeps`` came before this run's own sound began, and were dropped; or (``refused``) they do not follow its plan,
+    and the run ends."""
+
+    kind: ClassVar[str] = "foreign_sound"
+    sweeps: int
+    refused: bool
+
+
+@dataclass(frozen=True)
 class Gap(Event):
     """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back), "repeated" (they stand still)
     or "not_finite"."""

@@ -107,6 +107,14 @@ def wrong_rate(found: RateMismatch) -> str:
     )
 
 
+def foreign_sound() -> str:
+    """Why a run ends whose triggers do not follow its plan."""
+    return (
+        "the triggers do not follow the plan of this run's own sound: another run, or other equipment, is heard. Stop what else "
+        "plays, wait until the EEG is up to date, then begin a new run (sound.held_to_plan = false does without this check)"
+    )
+
+
 def no_trigger(channel: str, ever: bool) -> str:
     """Why a run ends whose trigger channel is silent; ``ever``: whether a trigger was seen before."""
     heard = "after the last one" if ever else "since the start"

@@ -14,6 +14,7 @@ from .evidence import EvidenceSettings
 from .filtering import Band
 from .samples import Layout
 from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, QuietAfterResponse, decision_identity, rules_of_run
+from .train import Schedule
 from .triggers import TriggerSettings
 
 
@@ -37,6 +38,7 @@ class EngineSettings:
     max_sweeps: int = 6144
     quiet_nv: float | None = None  # for which a response that was found waits
     absent_below_nv: float | None = None  # a run may end when no response can be that large
+    schedule: Schedule | None = None  # of the run's own sound, to which triggers are held
     lead_s: float = 0.0  # silence that is meant: waiting for triggers is counted from here on
 
     @cached_property

@@ -25,11 +25,15 @@ KEPT_INTERVALS = 512
 
 
 class Sweep(NamedTuple):
-    """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used."""
+    """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used.
+
+    ``sign``: 1 for condensation, -1 for rarefaction, 0 where it is not known.
+    """
 
     onset: Onset
     faults: Faults
     signal: Floats | None
+    sign: int = 0
 
 
 @dataclass
