@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bench.background import BackgroundSource
-from bench.brainstem import LONGEST_RESPONSE_S
+from bench.brainstem import LONGEST_RESPONSE_S, Response
 from bench.converter import Line
 from bench.earphone import Earphone, Vibrator
 from bench.listening import Listener
@@ -141,6 +141,7 @@ class VirtualPatient:
         # apart from the background's numbers, so that a loop changes no other channel
         self._input_noise = np.random.default_rng(np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1_000_000)))
         self._samples_out = 0
+        self._heard: dict[tuple[Side, int], Response] = {}  # to the sounds that are still in memory
 
     @property
     def frames_in(self) -> int:
@@ -197,9 +198,11 @@ class VirtualPatient:
             for sound in finder.sounds:
                 after_s = t_s - sound.frame / self._amplifier.audio_rate_hz
                 if after_s[-1] >= 0:
-                    there = self._finders[other(side)].noise_at(sound.frame)
-                    heard = self._listener.answer(side, sound.samples, sound.noise, there)
-                    out += heard.at(after_s - self._listener.delay_s(side))
+                    key = (side, sound.frame)
+                    if key not in self._heard:
+                        there = self._finders[other(side)].noise_at(sound.frame)
+                        self._heard[key] = self._listener.answer(side, sound.samples, sound.noise, there)
+                    out += self._heard[key].at(after_s - self._listener.delay_s(side))
         return out
 
     def _forget(self) -> None:
@@ -208,5 +211,7 @@ class VirtualPatient:
         memory = memory_s * self._amplifier.audio_rate_hz
         for finder in self._finders.values():
             finder.forget_before(math.floor(now - memory) - 1)
+        for key in [key for key in self._heard if key[1] < now - memory - 1]:
+            del self._heard[key]
         for line in (self._trigger, self._looped):
             line.forget_before(math.floor(now))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.slow import patience
 from tests.sound_loop import MISSING, SoundLoop, can_loop
 
 _folder = Path(tempfile.mkdtemp(prefix="quietfloor-tests-"))
@@ -21,9 +22,12 @@ for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # tests that open a window bring a
     os.environ.pop(_name, None)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Tests with a sound card are told by what they ask for, so that they can be run beside few others."""
     for item in items:
+        marker = item.get_closest_marker("timeout")
+        usual_s = config.getini("timeout") if marker is None else marker.args[0]
+        item.add_marker(pytest.mark.timeout(patience(float(usual_s))), append=False)
         if {"sound_loop", "own_sound_loop"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("sound_card")
 

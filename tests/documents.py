@@ -12,6 +12,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+from tests.slow import patience
+
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = sorted((ROOT / "docs").glob("*.md"))
 PROGRAM = [sys.executable, "-m", "monitor.cli"]
@@ -73,5 +75,5 @@ def rig(words: list[str], place: Path) -> Iterator[None]:
         yield
     finally:
         process.stdin.close()
-        process.wait(10)
+        process.wait(patience(10))
         process.stdout.close()

@@ -24,6 +24,7 @@ from monitor.core.artefacts import CRITERIA
 from monitor.folder import AVERAGE_COLUMNS
 from monitor.plan import Plan, load_plan
 from tests.documents import PROGRAM, ROOT, Command, blocks, commands, rig, table
+from tests.slow import patience
 
 pytestmark = pytest.mark.timeout(1200)  # every command of the README one after the other, in real time
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -89,8 +90,9 @@ def ran(place: Path) -> Iterator[dict[str, subprocess.CompletedProcess[str]]]:
             else:
                 words = [*PROGRAM, *command.words[1:], *FASTER.get(command.text, [])]
                 done[command.text] = subprocess.run(
-                    words, cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=120, check=False
-                )
+                    words, cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=patience(120),
+                    check=False,
+                )  # fmt: skip
         yield done
 
 
@@ -177,4 +179,4 @@ def test_the_rig_of_the_readme_ends_with_its_terminal(place: Path) -> None:
     began = time.monotonic()
     with rig(words, place):
         pass
-    assert time.monotonic() - began < 20
+    assert time.monotonic() - began < patience(20)

@@ -23,6 +23,7 @@ from bench.profiles import load_patient
 from bench.rig import main
 from stimuli.lsl import load_pylsl
 from tests.bench.conftest import AUDIO_HZ, clicks, peak_for
+from tests.slow import patience
 
 pytestmark = pytest.mark.lsl
 BLOCK = 480
@@ -47,19 +48,19 @@ class Bench:
         ]
         for reader in self._readers:
             reader.start()
-        self.ready: dict[str, Any] = json.loads(self._lines.get(timeout=30))
+        self.ready: dict[str, Any] = json.loads(self._lines.get(timeout=patience(30)))
 
     def eeg(self) -> Any:
         pylsl = load_pylsl()
         (info,) = pylsl.resolve_byprop("source_id", self.eeg_id, 1, 10)
         inlet = pylsl.StreamInlet(info, max_buflen=60, recover=False, processing_flags=0)
-        inlet.open_stream(timeout=5)
+        inlet.open_stream(timeout=patience(5))
         return inlet
 
     def finish(self) -> int:
         """Exit status; kills what does not end by itself."""
         try:
-            return self.process.wait(timeout=10)
+            return self.process.wait(timeout=patience(10))
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
@@ -105,10 +106,10 @@ def play(bench: Bench, frames: np.ndarray, leave_out: range = range(0), stand_st
 
 
 def collect(inlet: Any, until: Callable[[np.ndarray], bool]) -> tuple[np.ndarray, np.ndarray]:
-    """(n, channels) samples and (n,) stamps, until enough is there or 15 s have gone."""
+    """(n, channels) samples and (n,) stamps, until enough is there or it has hung."""
     samples: list[np.ndarray] = []
     stamps: list[np.ndarray] = []
-    give_up = time.monotonic() + 15
+    give_up = time.monotonic() + patience(15)
     while time.monotonic() < give_up:
         chunk, chunk_stamps = inlet.pull_chunk(0.1, 4096)
         if chunk:
@@ -126,7 +127,7 @@ def test_eeg_of_the_process_is_the_eeg_of_the_pure_patient(bench: Callable[..., 
     assert (rig.ready["labels"], rig.ready["rate_hz"], rig.ready["units"]) == (labels, 8000.0, "microvolts")
 
     inlet = rig.eeg()
-    info = inlet.info(timeout=5)
+    info = inlet.info(timeout=patience(5))
     assert (info.name(), info.type(), info.channel_count(), info.nominal_srate()) == (rig.name, "EEG", 4, 8000.0)
     described = []
     channel = info.desc().child("channels").child("channel")
@@ -154,7 +155,7 @@ def test_streams_in_silence_in_real_time_in_other_units(bench: Callable[..., Ben
     rig = bench("--units", "volts", "--channels", "32", "--eeg-rate", "4000", "--noise-uv", "5")
     assert rig.ready["labels"] == [label for label, _ in MONTAGE] + ["trigger"]
     inlet = rig.eeg()
-    assert inlet.info(timeout=5).desc().child("channels").child("channel").child_value("unit") == "volts"
+    assert inlet.info(timeout=patience(5)).desc().child("channels").child("channel").child_value("unit") == "volts"
     samples, stamps = collect(inlet, lambda stamps: stamps.size >= 4000)
     assert samples.shape[1] == 33
     assert np.all(np.abs(samples[:, :32]) < 0.01)  # volts, not microvolts
@@ -210,7 +211,7 @@ def test_audio_that_does_not_fit_is_named_and_not_used(bench: Callable[..., Benc
     rig = bench("--channels", "1", "--eeg-rate", "4000")
     pylsl = load_pylsl()
     outlet = pylsl.StreamOutlet(pylsl.StreamInfo("stereo", "Audio", 2, AUDIO_HZ, pylsl.cf_float32, rig.audio_id))
-    give_up = time.monotonic() + 10
+    give_up = time.monotonic() + patience(10)
     while time.monotonic() < give_up and not any("stereo" in line for line in rig.log):
         time.sleep(0.05)
     assert any("'stereo' has 2 channels at 48000 Hz" in line for line in rig.log)
@@ -237,7 +238,7 @@ def test_ends_with_the_command_that_started_it() -> None:
         pid = json.loads(command.stdout.readline())["pid"]
         assert pid != command.pid
         command.terminate()
-        assert command.wait(60) == 0
+        assert command.wait(patience(60)) == 0
         with pytest.raises(ProcessLookupError):
             os.kill(pid, 0)
     finally:

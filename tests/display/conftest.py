@@ -27,6 +27,7 @@ from monitor.run import Run
 from monitor.sources.base import StreamDescription
 from monitor.sources.channels import Channels
 from monitor.sources.recording import RecordingSource
+from tests.slow import patience
 from tests.synthetic import stream
 
 Spin = Callable[[float], None]
@@ -91,7 +92,7 @@ def qt(application: object) -> Iterator[Callable[[float], None]]:
 
 def until(spin: Callable[[float], None], true: Callable[[], object], timeout_s: float = 30.0) -> None:
     """Let Qt work until something holds."""
-    end_s = time.monotonic() + timeout_s
+    end_s = time.monotonic() + patience(timeout_s)
     while not true():
         assert time.monotonic() < end_s, "it never happened"
         spin(0.01)

@@ -10,6 +10,7 @@ import pytest
 
 from monitor.display.actions import ACTIONS, offered
 from monitor.display.stage import Stage
+from monitor.playback import SLOWEST
 from tests.display.conftest import Spin, ladder, live_scene, replay_scene, stop_at, until
 
 
@@ -34,14 +35,18 @@ def test_a_recorded_run_is_played_paused_searched_and_ends_as_it_did(
     looks = model.looks
     press(window, *["Right"] * (looks - model.shown))  # the last press asks for a look that has not been played yet
     until(qt, lambda: model.looks > looks)
+    play.paused = True  # a busy machine would play on meanwhile
     press(window, "Left", "Left")
     assert not model.live
     press(window, ".", ",", ".")
     assert play.speed == 16.0
-    press(window, "g", *"0:05", "Enter")
-    until(qt, lambda: play.status.seconds >= 5.0)
+    play.speed, play.paused = SLOWEST, False  # so is what is beyond the moment
+    ahead_s = int(play.status.seconds) + 2
+    press(window, "g", *f"0:{ahead_s:02}", "Enter")
+    until(qt, lambda: play.status.seconds >= ahead_s)
     qt(0.1)
-    assert play.status.seconds < 6.0
+    assert play.status.seconds < ahead_s + 1.0
+    play.speed = 16.0
     press(window, "g", *"soon", "Enter")
     assert "is no time" in window.conductor.message
     window.bar.timeline.moved.emit(3.0)

@@ -2,8 +2,10 @@
 
     python foreign.py --name BENCH --rate 8000 --trigger gate --unit volts --nv 1000 --noise 1
 
-It pushes float32 chunks without stamps, whenever they are due by the clock, as most amplifier programs do. Prints "sending" once
-the outlet exists. Times of --nan and --vanish count from the first consumer. It ends when its standard input closes.
+It pushes float32 chunks whenever they are due by the clock. Stamps count samples, as of an amplifier whose crystal never waits,
+so that a busy machine tears no hole into them; with --unstamped they say when a chunk was pushed, as of many amplifier programs.
+Prints "sending" once the outlet exists. It begins with its first consumer, as what is sent before that reaches nobody; times of
+--nan, --vanish and --stop-triggers are of its samples. It ends when its standard input closes.
 """
 
 from __future__ import annotations
@@ -48,6 +50,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--mains", type=float, default=0.0, help="50 Hz in the first EEG channel (uV peak), 0.4 of it at 150 Hz")
     parser.add_argument("--vanish", type=float, help="end without a word after so long")
     parser.add_argument("--markers", help="name of a marker stream to send along, a text every half second")
+    parser.add_argument("--unstamped", action="store_true", help="stamps say when a chunk was pushed")
     parser.add_argument("--stop-triggers", type=float, help="no trigger from here on")
     return parser.parse_args()
 
@@ -99,24 +102,22 @@ def main() -> None:
     over = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.read(), over.set()), daemon=True).start()
     print("sending", flush=True)
-    at, heard_s, began_s = 0, None, time.monotonic()
-    while not over.is_set() and at < data.shape[1]:
-        due = int((time.monotonic() - began_s) * args.rate)
-        chunk = data[:, at:due]
-        if heard_s is None and out.have_consumers():
-            heard_s = time.monotonic()
-        since_s = 0.0 if heard_s is None else time.monotonic() - heard_s
-        if args.nan and args.nan[0] <= since_s < args.nan[1]:
-            chunk = np.full_like(chunk, np.nan)
-        if args.stop_triggers is not None and since_s >= args.stop_triggers:
-            chunk = chunk.copy()
-            chunk[args.channels if args.trigger_at < 0 else args.trigger_at] = 0.0
-        if args.vanish is not None and since_s >= args.vanish:
-            break
-        out.push_chunk(chunk.T)
-        if marks is not None and due // int(args.rate / 2) > at // int(args.rate / 2):
-            marks.push_sample([f"mark {due // int(args.rate / 2)}"])
-        at = max(at, due)
+    while not (over.is_set() or out.have_consumers()):
+        time.sleep(0.005)
+    end = data.shape[1] if args.vanish is None else min(data.shape[1], round(args.vanish * args.rate))
+    line = args.channels if args.trigger_at < 0 else args.trigger_at
+    if args.nan:
+        data[:, round(args.nan[0] * args.rate) : round(args.nan[1] * args.rate)] = np.nan
+    if args.stop_triggers is not None:
+        data[line, round(args.stop_triggers * args.rate) :] = 0.0
+    at, began_s, stamp_s = 0, time.monotonic(), pylsl.local_clock()
+    while not over.is_set() and at < end:
+        due = min(int((time.monotonic() - began_s) * args.rate), end)
+        if due > at:
+            out.push_chunk(data[:, at:due].T, 0.0 if args.unstamped else stamp_s + (due - 1) / args.rate)
+            if marks is not None and due // int(args.rate / 2) > at // int(args.rate / 2):
+                marks.push_sample([f"mark {due // int(args.rate / 2)}"])
+            at = due
         time.sleep(0.008)
     over.wait(0.0 if args.vanish is not None else 30.0)
 

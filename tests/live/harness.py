@@ -17,6 +17,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from tests.slow import patience
+
 FOREIGN = Path(__file__).with_name("foreign.py")
 ROOT = FOREIGN.parents[2]
 
@@ -36,7 +38,7 @@ def foreign(name: str, options: Sequence[str] = ()) -> Iterator[subprocess.Popen
         with contextlib.suppress(OSError):
             process.stdin.close()
         try:
-            process.wait(5)
+            process.wait(patience(5))
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
@@ -91,7 +93,7 @@ class Program:
 
     def until(self, text: str, give_up_s: float = 30.0) -> None:
         """Wait until it has said ``text`` on standard error."""
-        end_s = time.monotonic() + give_up_s
+        end_s = time.monotonic() + patience(give_up_s)
         while text not in self.err:
             assert time.monotonic() < end_s, f"{text!r} was not said: {self.err}"
             assert self.process.poll() is None, f"ended before it said {text!r}: {self.err}"
@@ -102,7 +104,7 @@ class Program:
 
     def wait(self, timeout_s: float = 60.0) -> Outcome:
         try:
-            status = self.process.wait(timeout_s)
+            status = self.process.wait(patience(timeout_s))
         except subprocess.TimeoutExpired:
             self.process.send_signal(signal.SIGKILL)
             self.process.wait()

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.documents import PROGRAM, ROOT, blocks, rig
+from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.timeout(400)]
 PAGE = (ROOT / "docs/bone-check.md").read_text(encoding="utf-8")
@@ -26,8 +27,8 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[str], Path]:
     with rig(first, ROOT):
         for words in others:
             done = subprocess.run(
-                [*PROGRAM, *words], cwd=ROOT, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=150,
-                check=False,
+                [*PROGRAM, *words], cwd=ROOT, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8",
+                timeout=patience(150), check=False,
             )  # fmt: skip
             assert done.returncode == 0, f"{words}\n{done.stderr[-2000:]}"
             said.append(done.stdout + done.stderr)

@@ -31,6 +31,7 @@ from stimuli.levels import zeq_minus_ppe_db
 from stimuli.stimulus import StimulusSpec
 from tests import documents
 from tests.live.harness import ROOT, Outcome
+from tests.slow import patience
 
 PLAN = make_sound_plan({"level_db_fs": -40.0})
 RATE_HZ = 48_000.0
@@ -201,7 +202,7 @@ class Bench:
 
     def call(self, *options: str, answers: str = "") -> Outcome:
         words = [sys.executable, "-m", "monitor.cli", "calibrate", *options, "--plan", str(self.plan), "--json"]
-        done = subprocess.run(words, cwd=ROOT, input=answers, capture_output=True, text=True, timeout=120, check=False)
+        done = subprocess.run(words, cwd=ROOT, input=answers, capture_output=True, text=True, timeout=patience(120), check=False)
         return Outcome(done.returncode, done.stdout, done.stderr)
 
 

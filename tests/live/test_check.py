@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from tests.live.harness import ROOT, Outcome, call, foreign
+from tests.slow import patience
 
 pytestmark = pytest.mark.lsl
 
@@ -188,7 +189,7 @@ def test_our_own_triggers_arrive_and_no_sound_does(tmp_path: Path) -> None:
         untried = call("check", str(plan), "--json", "--no-trigger", "--seconds", "3", "--out", str(tmp_path / "session"))
     finally:
         rig.stdin.close()
-        rig.wait(10)
+        rig.wait(patience(10))
         rig.stdout.close()
     assert outcome.status == 0, outcome.err
     trigger, rate = found(outcome)["trigger"], found(outcome)["trigger_rate"]

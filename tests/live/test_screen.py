@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from tests.live.harness import ROOT
+from tests.slow import patience
 
 pytestmark = [
     pytest.mark.lsl,
@@ -60,7 +61,7 @@ def x_server() -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
         yield f":{number}", process
     finally:
         process.terminate()
-        process.wait(10)
+        process.wait(patience(10))
 
 
 class Screened:

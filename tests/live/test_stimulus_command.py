@@ -18,6 +18,7 @@ from scipy.io import wavfile
 from monitor.cli import main
 from monitor.commands.stimulus import EXAMPLES
 from stimuli.stimulus import StimulusSpec
+from tests.slow import patience
 
 LINES = re.findall(r"^  (quietfloor stimulus.*?)(?:   .*)?$", EXAMPLES, flags=re.MULTILINE)
 
@@ -179,10 +180,10 @@ def test_play_by_the_output_of_a_plan(tmp_path: Path) -> None:
             encoding="utf-8",
         )
         words = [sys.executable, "-P", "-m", "monitor.cli", *shlex.split(LINES[-1])[1:], "--json"]
-        done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
+        done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, timeout=patience(60), check=False)
         assert done.returncode == 0, done.stderr
         assert json.loads(done.stdout)["played"] >= 20
     finally:
         rig.stdin.close()
-        rig.wait(10)
+        rig.wait(patience(10))
         rig.stdout.close()

@@ -15,6 +15,7 @@ import pytest
 
 from bench.outlet_faults import parsed
 from tests.live.harness import ROOT, Batch, Happened, Program, Scenario, foreign
+from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX signals")]
 
@@ -30,7 +31,7 @@ def returns(*changes: str) -> Callable[[subprocess.Popen[str], Program], None]:
         name = str(amplifier.args[amplifier.args.index("--name") + 1])  # type: ignore[union-attr, index]
         with foreign(name, [*FOREIGN, *changes]):  # first, as a busy machine takes long to start it
             amplifier.kill()
-            program.process.wait(90)
+            program.process.wait(patience(90))
 
     return act
 
@@ -107,7 +108,7 @@ def ran_on_the_rig(fault: str, session: Path) -> Happened:
         return Happened(program.wait(90), session, fault)
     finally:
         rig.stdin.close()
-        rig.wait(10)
+        rig.wait(patience(10))
         rig.stdout.close()
 
 

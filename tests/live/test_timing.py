@@ -28,6 +28,7 @@ from monitor.cli import parser
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
 from monitor.plan import Plan
 from monitor.sound_plan import SoundPlan
+from tests.slow import patience
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE_LINES = re.findall(r"^  (quietfloor .*?)(?:   .*)?$", EXAMPLES, flags=re.MULTILINE)
@@ -50,7 +51,7 @@ class Bench:
         assert self.rig.stdin is not None
         assert self.rig.stdout is not None
         self.rig.stdin.close()
-        self.rig.wait(10)
+        self.rig.wait(patience(10))
         self.rig.stdout.close()
 
     def plan(self, extra: str = "", analysis: str = "") -> Path:
@@ -72,7 +73,7 @@ class Bench:
 
     def call(self, *arguments: str) -> tuple[int, str, str]:
         process = self.start(*arguments)
-        out, err = process.communicate(timeout=90)
+        out, err = process.communicate(timeout=patience(90))
         return process.returncode, out, err
 
     def timing(self, *arguments: str) -> tuple[dict[str, Any], str]:
@@ -205,21 +206,21 @@ def test_an_amplifier_that_goes_away_is_a_fault_and_ctrl_c_ends_it(tmp_path: Pat
         _until(process, "of 500 clicks")
         process.send_signal(signal.SIGINT)  # to the parent alone; a terminal tells the child too
         _child_of(process, signal.SIGINT)
-        out, err = process.communicate(timeout=30)
+        out, err = process.communicate(timeout=patience(30))
         assert process.returncode == FAILED, err
         assert "interrupted: nothing was kept" in err
         assert "Traceback" not in err + out
         process = equipment.start(*slow)
         _until(process, "of 500 clicks")
         equipment.close()
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=patience(60))
         assert process.returncode == FAULT, err
         assert not (tmp_path / "timing.toml").exists()
 
 
 def _until(process: subprocess.Popen[str], words: str) -> None:
     assert process.stderr is not None
-    end_s = time.monotonic() + 40
+    end_s = time.monotonic() + patience(40)
     said = ""
     while words not in said:
         assert time.monotonic() < end_s, said

@@ -14,6 +14,7 @@ import pytest
 
 from monitor.xdf import read_xdf
 from tests.live.harness import Batch, Happened, Program, Scenario, foreign
+from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX signals")]
 
@@ -43,7 +44,7 @@ def restart_amplifier(amplifier: subprocess.Popen[str], program: Program) -> Non
     amplifier.kill()
     name = str(amplifier.args[amplifier.args.index("--name") + 1])  # type: ignore[union-attr, index]
     with foreign(name, [*LARGE, "--source-id", "sn-4", "--seed", "2"]):
-        program.process.wait(60)
+        program.process.wait(patience(60))
 
 
 def interrupt(amplifier: subprocess.Popen[str], program: Program) -> None:
@@ -69,7 +70,7 @@ SCENARIOS = {
     "amplifier killed, without a source id": Scenario(NONE, USUAL, act=kill_amplifier),
     "no response": Scenario([*NONE, "--seed", "5"], [*USUAL, "--max-sweeps", "320"]),
     "not a number for a second": Scenario([*LARGE, "--nan", "3.2", "4.4"], [*USUAL, "--max-sweeps", "600"]),
-    "sender stalled": Scenario(LARGE, [*USUAL, "--max-sweeps", "600"], act=stall_amplifier),
+    "sender stalled": Scenario([*LARGE, "--unstamped"], [*USUAL, "--max-sweeps", "600"], act=stall_amplifier),
     "flat EEG": Scenario(["--flat"], [*USUAL, "--max-sweeps", "64"]),
     "window beyond the next sound": Scenario(NONE, [*USUAL, "--window", "5,25", "--max-sweeps", "32"]),
     "interrupted": Scenario(NONE, USUAL, act=interrupt),

@@ -16,13 +16,14 @@ import pytest
 from monitor.sources.base import AmbiguousStream, NoStream, StreamLost
 from monitor.sources.lsl import LslMarkers, LslSource, find_stream, list_streams
 from monitor.xdf_format import DTYPES
+from tests.slow import patience
 
 pytestmark = pytest.mark.lsl
 
 
 def collect(source: LslSource, count: int, give_up_s: float = 10.0) -> tuple[np.ndarray, np.ndarray]:
     chunks = []
-    end_s = time.monotonic() + give_up_s
+    end_s = time.monotonic() + patience(give_up_s)
     while sum(len(chunk.stamps_s) for chunk in chunks) < count and time.monotonic() < end_s:
         chunk = source.pull(0.2)
         if chunk is not None:
@@ -69,7 +70,7 @@ def test_backlog_counts_what_waits(sender: Callable[..., Any]) -> None:
     amplifier = sender()
     source = LslSource(find_stream(amplifier.name))
     amplifier.push(np.ones((2, 50000), np.float32), np.arange(50000) + 1.0)
-    end_s = time.monotonic() + 5
+    end_s = time.monotonic() + patience(5)
     while source.backlog_samples < 50000 and time.monotonic() < end_s:
         time.sleep(0.01)
     assert source.backlog_samples == 50000
@@ -143,7 +144,7 @@ def test_markers_arrive_with_their_stamps(sender: Callable[..., Any]) -> None:
     for stamp_s, text in sent:
         labels.outlet.push_sample([text], stamp_s)
     got: list[tuple[float, str]] = []
-    end_s = time.monotonic() + 5
+    end_s = time.monotonic() + patience(5)
     while len(got) < len(sent) and time.monotonic() < end_s:
         got += markers.pull(0.1)
     assert got == sent
