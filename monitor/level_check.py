@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from monitor import sentence
 from monitor.exposure import SessionDose
 from monitor.folder import jsonable
 from monitor.listening import Listener, ListeningError
@@ -87,6 +88,8 @@ def play(
         player.stop()
     if frames.dose_exhausted:
         raise ListeningError("the sound was ended because it was as much as an ear may get: lower its level or its duration")
+    if frames.limited_samples:
+        raise ListeningError(sentence.sound_limited(frames.limited_samples))
     return None if listener is None else listener.stop()
 
 

@@ -50,7 +50,7 @@ _RUN = {
         "stimulus.frequency_hz stimulus.rate_per_s stream.rate_hz filter.low_hz filter.high_hz "
         "filter.analysis_rate_hz filter.reach_ms stimulus.output.rate_hz"
     ),
-    "a whole number": "sweeps_presented sweeps_accepted lost_samples seed",
+    "a whole number": "sweeps_presented sweeps_accepted lost_samples seed stimulus.limited_samples",
     "text": (
         "title started stopped_by reason fault noise_cause calibration rule.name rule.promise rule.identity "
         "replay_of timing.certificate timing.reason timing.trigger_edges stimulus.stimulus stimulus.kind "

@@ -280,7 +280,8 @@ class Sound:
     def record(self) -> dict[str, Any]:
         """For run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
-        return self._record | {"dose": dose_record(self._frames.dose), "breaks": breaks}
+        played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
+        return self._record | played
 
     @property
     def dose(self) -> Dose:

@@ -256,6 +256,8 @@ def _carry_through(
         stage.recorded()
     if record["fault"] is not None and record["stopped_by"] != "fault":
         complain(f"a fault after the decision: {record['fault']}")
+    if sound is not None and sound.limited_samples:
+        complain(sentence.sound_limited(sound.limited_samples))
     say(f"kept in {folder.path}", args)
     return record | {"folder": str(folder.path)}
 

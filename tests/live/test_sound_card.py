@@ -227,7 +227,8 @@ def test_a_trigger_never_leaves_by_the_output_of_an_earphone(
     # not even without sound, as a check sends it; in a process of its own, as PortAudio is
     silent = "import sys, pathlib, monitor.plan as plans, monitor.readiness.sounding as sounding\n"
     silent += "sounding.SilentTriggers(plans.load_plan(pathlib.Path(sys.argv[1])).sound)"
-    tried = subprocess.run([sys.executable, "-c", silent, str(tmp_path / "plan.toml")], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    command = [sys.executable, "-c", silent, str(tmp_path / "plan.toml")]
+    tried = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60)
     assert "DeviceError: the trigger would leave by output" in tried.stderr
 
 
