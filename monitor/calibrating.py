@@ -103,7 +103,7 @@ class MeasuringSignal:
         device, host_interface = output_identity(self.plan)
         return Calibration(
             name, device, host_interface, self.plan.sample_rate_hz, self.transducer, coupler, left, right, today, valid_days, by,
-            sign, self.words, measured,
+            sign, self.words, measured, channels=None if self.plan.card_channels is None else self.plan.card_channels[:2],
         )  # fmt: skip
 
     def added(self, old: Calibration, readings: Mapping[str, float]) -> Calibration:

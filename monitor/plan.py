@@ -45,7 +45,9 @@ OPENING_S = 2.0  # of stream before our own sound begins: the first second is ch
 PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
 FORMAT = 2  # of plan.toml and of the run beside it
 # Keys that came with a format, and what they are in run folders of an earlier one: off, so that these replay as they were made.
-INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {2: {("sound", "random_polarity"): False, ("sound", "held_to_plan"): False}}
+INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {
+    2: {("sound", "random_polarity"): False, ("sound", "held_to_plan"): False, ("sound", "trigger_db_fs"): 0.0},
+}
 FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check measured
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",

@@ -59,6 +59,14 @@ def gap(event: Gap, rate_hz: float) -> str:
     return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"
 
 
+def sound_limited(samples: int) -> str:
+    """The output ceiling had to act, which it never has to with a plan that was let through."""
+    return (
+        f"the output ceiling held down {count(samples, 'sample')} of the sound: what left is not what the plan says. This is a "
+        "fault of the program: do not trust this run's level, and report it"
+    )
+
+
 def sound_broken(event: SoundBroken) -> str:
     left = "no sweep was touched" if not event.sweeps else f"{count(event.sweeps, 'sweep')} left out"
     return f"the sound broke up, {left}: close other programs or use longer blocks"

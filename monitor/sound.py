@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import logging
 import math
@@ -72,7 +73,8 @@ def make_stimulus(
         schedule = plan.schedule()
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
         masking = make_masking(plan, calibration, references, today)
-        frames = FrameSource(waveform, 0.0 if plan.muted else factor, plan.ear, schedule, ceiling, masking, spent)
+        factor_played = 0.0 if plan.muted else factor
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, plan.trigger_db_fs)
         if sweeps is not None:
             check(*_needed(plan, frames, sweeps), spent or Dose(), plan.age_group, sweeps, plan.rate_per_s)
     except RateError as error:
@@ -96,6 +98,7 @@ def make_stimulus(
         "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
         "transducer": plan.transducer,
         "age_group": plan.age_group,
+        "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
         "output": _output_record(plan, factor * waveform.peak_to_peak),
     }
@@ -105,7 +108,7 @@ def make_stimulus(
 def _calibration(plan: SoundPlan, path: str, today: datetime.date) -> Calibration:
     """A calibration file, if it is of the output in use."""
     calibration = load_calibration(Path(path))
-    calibration.check(*output_identity(plan), plan.sample_rate_hz, today)
+    calibration.check(*output_identity(plan), plan.sample_rate_hz, today, plan.card_channels)
     return calibration
 
 
@@ -184,10 +187,17 @@ def output_identity(plan: SoundPlan) -> tuple[str, str]:
 
 
 def open_device(plan: SoundPlan) -> Device:
-    """The output of the plan. Raises DeviceError when it cannot be had."""
+    """The output of the plan. Raises DeviceError when it cannot be had, or the trigger would leave by an earphone's output."""
     if plan.device == "lsl":
         return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
-    return PortAudioDevice(_sound_card(plan), plan.sample_rate_hz, plan.channels, plan.block, plan.allow_shared)
+    card = _sound_card(plan)
+    for path in filter(None, (plan.calibration, plan.masking_calibration)):
+        with contextlib.suppress(LevelError):  # one that cannot be read is refused where a level rests on it
+            known = load_calibration(Path(path))
+            same = (known.device, known.host_interface) == (card.name, card.host_interface)
+            if same and (said := known.trigger_on_earphone(plan.channels[2])):
+                raise DeviceError(said)
+    return PortAudioDevice(card, plan.sample_rate_hz, plan.channels, plan.block, plan.allow_shared)
 
 
 def _sound_card(plan: SoundPlan) -> Output:
@@ -279,7 +289,8 @@ class Sound:
     def record(self) -> dict[str, Any]:
         """For run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
-        return self._record | {"dose": dose_record(self._frames.dose), "breaks": breaks}
+        played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
+        return self._record | played
 
     @property
     def dose(self) -> Dose:

@@ -17,6 +17,7 @@ from monitor.core.averaging import UNIT_SWEEPS
 from monitor.expected import wave_v_bracket_ms
 from stimuli.chirps import span_for_level
 from stimuli.devices import DeviceError
+from stimuli.frames import TRIGGER_DB_FS
 from stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
 from stimuli.schedule import Schedule
 from stimuli.stimulus import StimulusSpec
@@ -80,6 +81,9 @@ class SoundPlan(Section):
     )
     block: int = Field(default=BLOCK, ge=SHORTEST_BLOCK, le=LONGEST_BLOCK, description="frames at a time for the sound card")
     allow_shared: bool = Field(default=False, description="accept a mixer or resampler in front of the sound card")
+    trigger_db_fs: float = Field(
+        default=TRIGGER_DB_FS, ge=-80, le=0, description="size of the trigger, peak to peak; no ceiling holds it"
+    )
     bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
     held_to_plan: bool = Field(default=True, description="triggers must follow the random pauses of this run's own sound")
     sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
@@ -210,6 +214,11 @@ class SoundPlan(Section):
                 "has another earphone than the stimulus), or give masking_level_db_fs (dB re full scale, uncalibrated)"
             )
         return self
+
+    @property
+    def card_channels(self) -> tuple[int, int, int] | None:
+        """Outputs of the sound card for left, right, trigger; None for audio over LSL, which has none."""
+        return self.channels if self.device == "sound-card" else None
 
     @property
     def masking_ear(self) -> Literal["left", "right"]:

@@ -17,7 +17,8 @@ from stimuli.schedule import Schedule, ScheduleError, Sweep
 from stimuli.waveforms import Waveform
 
 COLUMNS = ("left", "right", "trigger")
-TRIGGER_PEAK = 0.5
+# Own choice: no ceiling and no dose holds the trigger, so that it begins as small as converters of EEG will do with.
+TRIGGER_DB_FS = -30.0
 TRIGGER_S = 0.001
 UNIT_TRIGGER_S = 0.002
 TAIL_S = 0.5  # silence after the last sound, so that its response is recorded and the device ends in silence
@@ -30,22 +31,27 @@ DEVICE_BREAK_LOBE_S = 0.002  # the device says it broke, somewhere before this b
 BREAK_S = 0.01  # silence, mark included, before sound may go on: a trigger sooner would be taken for the mark's own bounce
 
 
-def trigger_pulse(duration_s: float, rate_hz: float) -> NDArray[np.float64]:
-    """+peak for the first half, -peak for the second: zero net charge, as AC-coupled outputs need. (n,) float64."""
+def trigger_pulse(duration_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_FS) -> NDArray[np.float64]:
+    """+peak for the first half, -peak for the second: zero net charge, as AC-coupled outputs need. (n,) float64.
+
+    db_fs: its peak-to-peak value against 1.0, as for all levels.
+    """
     half = max(1, round(duration_s / 2 * rate_hz))
-    return np.repeat([TRIGGER_PEAK, -TRIGGER_PEAK], half)
+    peak = 0.5 * 10.0 ** (db_fs / 20.0)
+    return np.repeat([peak, -peak], half)
 
 
-def break_mark(lobe_s: float, rate_hz: float) -> NDArray[np.float64]:
+def break_mark(lobe_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_FS) -> NDArray[np.float64]:
     """The mark of a broken sound, from `BREAK_AFTER_S` behind the first frame of its block: two lobes, zero net charge. (n,)"""
-    return trigger_pulse(2.0 * lobe_s, rate_hz)
+    return trigger_pulse(2.0 * lobe_s, rate_hz, db_fs)
 
 
 class FrameSource:
     """The frames of one run. Pure: the same arguments give the same frames.
 
     `gain` multiplies the waveform (0 is a muted control run: trigger without sound); `ear` is "left", "right" or "both". The
-    trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units.
+    trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units; no
+    ceiling holds it, only `trigger_db_fs` says its size.
     The ceiling is the last stage on the sound columns; a gain above it is refused at once, and what a fault in this program makes
     louder is held down and counted in `limited_samples`. Behind it only the sound dose is counted: when `spent` (what the session
     gave before) and this run are as much as an ear may get, the frames end, in the middle of a sound if need be, and
@@ -65,13 +71,16 @@ class FrameSource:
         ceiling: Ceiling,
         masking: Masking | None = None,
         spent: Dose | None = None,
+        trigger_db_fs: float = TRIGGER_DB_FS,
     ) -> None:
+        if not trigger_db_fs <= 0.0:  # nan ends here too
+            raise LevelError(f"trigger_db_fs = {trigger_db_fs:g}; allowed is up to 0 dB re full scale")
         if ear not in (*EARS, "both"):
             raise LevelError(f"ear = {ear!r}; allowed are left, right, both")
         if waveform.rate_hz != schedule.sample_rate_hz:
             raise ScheduleError(f"waveform at {waveform.rate_hz} Hz, schedule at {schedule.sample_rate_hz} Hz; make them equal")
         self.waveform, self.gain, self.ear, self.schedule, self.ceiling = waveform, gain, ear, schedule, ceiling
-        self.masking = masking
+        self.masking, self.trigger_db_fs = masking, trigger_db_fs
         self.sweeps: list[Sweep] = []
         self.position = 0
         limits = ceiling.peak_to_peak(waveform, schedule.rate_per_s)
@@ -87,7 +96,7 @@ class FrameSource:
         rate_hz = schedule.sample_rate_hz
         sign = ceiling.calibration.condensation_sign if ceiling.calibration is not None else 1
         self._sound = sign * gain * waveform.samples
-        self._triggers = (trigger_pulse(TRIGGER_S, rate_hz), trigger_pulse(UNIT_TRIGGER_S, rate_hz))
+        self._triggers = tuple(trigger_pulse(length_s, rate_hz, trigger_db_fs) for length_s in (TRIGGER_S, UNIT_TRIGGER_S))
         self._reach = max(self._sound.size, self._triggers[1].size)
         if self._reach > math.floor(schedule.interval_samples):
             raise ScheduleError(

@@ -158,7 +158,7 @@ def measure(args: argparse.Namespace) -> int:
             raise ValueError("name the calibration file that the reading is for")
     elif args.add:
         calibration = load_calibration(args.file)
-        calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today())
+        calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today(), plan.card_channels)
     else:
         if args.file.exists():
             raise CalibrationError(f"{args.file} is there already: add to it with --add, or name another file")
@@ -297,7 +297,7 @@ def loop(args: argparse.Namespace) -> int:
 
     path, plan = file_of(args), output_plan(args)
     calibration = load_calibration(path)
-    calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today())
+    calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today(), plan.card_channels)
     if (args.loop_input is None) == (args.stream is None or args.sound_channel is None):
         raise ValueError("say where the loop ends: --stream with --sound-channel, or --loop-input")
     say("the sound output must be looped into this input by wire; take the earphones off the ears", args)

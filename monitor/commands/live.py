@@ -224,7 +224,8 @@ def _carry_through(
         opened.pop_all()  # from here on they are the run's
     started = now_text()
     calibration = None if sound is None or sound.calibration is None else sound.calibration.id
-    playing = None if sound is None else sound.record | {"level_check": last_check(session, calibration)}
+    checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
+    playing = None if sound is None else sound.record | {"level_check": checked}
     folder.write_json(
         folder.begun.name,
         begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged),
@@ -242,7 +243,7 @@ def _carry_through(
         stream=source.description,
         unit=run.unit,
         sound=None if sound is None else sound.record | {
-            "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": last_check(session, calibration),
+            "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": checked,
         },
         calibration=calibration,
         failure=run.failure,
@@ -255,6 +256,8 @@ def _carry_through(
         stage.recorded()
     if record["fault"] is not None and record["stopped_by"] != "fault":
         complain(f"a fault after the decision: {record['fault']}")
+    if sound is not None and sound.limited_samples:
+        complain(sentence.sound_limited(sound.limited_samples))
     say(f"kept in {folder.path}", args)
     return record | {"folder": str(folder.path)}
 

@@ -258,6 +258,7 @@ def _trigger(waveform: Any) -> Any:
 
 def play(plan: Any, args: argparse.Namespace) -> int:
     """Play it so many times, or until Ctrl-C; how often it was played. Raises PlanError and RuntimeError."""
+    from monitor import sentence
     from monitor.sound import OUTSIDE_A_RUN, make_stimulus, open_sound
 
     sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
@@ -277,4 +278,6 @@ def play(plan: Any, args: argparse.Namespace) -> int:
         raise RuntimeError(sound.failure)
     if sound.underruns:
         complain(f"the sound broke up {sound.underruns} times: close other programs")
+    if sound.limited_samples:
+        complain(sentence.sound_limited(sound.limited_samples))
     return sound.sweeps_played

@@ -48,7 +48,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
         what, _, remedy = str(error).removeprefix("sound: ").partition(": ")
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
     found = [_level(sound, stimulus), _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
-    found += _level_check(stimulus.calibration, session)
+    found += _level_check(sound, stimulus.calibration, session)
     return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
 
 
@@ -87,13 +87,13 @@ def _calibration(calibration: Calibration | None, today: datetime.date) -> Findi
                    SOON_DAYS, OWN_CHOICE)  # fmt: skip
 
 
-def _level_check(calibration: Calibration | None, session: Path) -> list[Finding]:
+def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Path) -> list[Finding]:
     """Said only where there is a loop to check with."""
     if calibration is None or calibration.loop is None:
         return []
-    record = last_check(session, calibration.id)
+    record = last_check(session, calibration.id, sound.card_channels)
     if record is None:
-        said = "not checked in this session"
+        said = "not checked in this session" + ("" if sound.card_channels is None else " on these outputs")
         return [Finding("level_check", "look", said, "`quietfloor calibrate --check` compares the output with its calibration")]
     known = {ear: float(db) for ear in EARS if (db := record.get(f"{ear}_db")) is not None}
     said = f"{', '.join(f'{ear} {db:+.1f} dB' for ear, db in known.items())} against the calibration, checked {record.get('at')}"

@@ -10,6 +10,7 @@ from monitor.methods import runs_words
 from monitor.report.form import Block, Heading, Points, Table, Text
 from monitor.report.material import RunMaterial
 from monitor.report.parts import Report, electrodes, level_words, verdict_words
+from monitor.sentence import sound_limited
 
 
 def runs_made(report: Report) -> Iterable[Block]:
@@ -112,8 +113,12 @@ def levels_and_timing(report: Report) -> Iterable[Block]:
         f"Run {run.number}: the sound broke {len(found)} {'time' if len(found) == 1 else 'times'}."
         for run in report.material.runs if (found := (run.record.get("stimulus") or {}).get("breaks"))
     ]  # fmt: skip
-    if breaks:
-        yield Points(tuple(breaks))
+    limited = [
+        f"Run {run.number}: {sound_limited(found)}."
+        for run in report.material.runs if (found := (run.record.get("stimulus") or {}).get("limited_samples"))
+    ]  # fmt: skip
+    if breaks or limited:
+        yield Points((*limited, *breaks))
 
 
 def electrode_state(report: Report) -> Iterable[Block]:

@@ -22,7 +22,7 @@ import pytest
 from monitor.calibrating import MeasuringSignal, highest
 from monitor.cli import main, parser
 from monitor.commands import calibrate
-from monitor.level_check import FILE, check_level, last_check
+from monitor.level_check import FILE, LevelCheck, check_level, keep, last_check
 from monitor.listening import ListeningError
 from monitor.plan import make_sound_plan
 from stimuli.calibration import Calibration, Measured, load_calibration
@@ -282,6 +282,16 @@ def test_the_loop_is_compared_within_half_a_decibel(bench: Bench, tmp_path: Path
     kept = last_check(session, calibration.id)
     assert kept is not None
     assert kept["passed"] is False
+
+
+def test_a_level_check_holds_for_its_own_outputs_of_a_card(tmp_path: Path) -> None:
+    keep(tmp_path, LevelCheck("c", "input", 0.1, 0.1, "now", (1, 2)))
+    assert last_check(tmp_path, "c", (1, 2, 3)) is not None
+    assert last_check(tmp_path, "c", (3, 2, 1)) is None
+    assert last_check(tmp_path, "c") is not None  # audio over LSL has no outputs
+    keep(tmp_path, LevelCheck("c", "input", 0.1, 0.1, "now"))  # as older ones were
+    assert last_check(tmp_path, "c", (1, 2, 3)) is None
+    assert last_check(tmp_path, "c") is not None
 
 
 @pytest.mark.lsl

@@ -309,6 +309,15 @@ def test_what_runs_hold_together_and_none_alone_is_said(session: Path) -> None:
     assert said.count("No run alone found a response") == 1
 
 
+def test_a_sound_that_the_ceiling_held_down_is_said(session: Path) -> None:
+    path = session / "run-002" / "run.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["stimulus"]["limited_samples"] = 12
+    path.write_text(json.dumps(record), encoding="utf-8")
+    said = Page(report_html(make_report(read_material(session)))).said
+    assert "Run 2: the output ceiling held down 12 samples of the sound" in said
+
+
 def test_a_run_for_growth_is_shown_apart(session: Path) -> None:
     state = json.loads((session / "session.json").read_text())
     state["runs"]["2"] = {"purpose": "growth", "why": "to see growth", "discarded": None, "discarded_at": None, "notes": []}
