@@ -12,6 +12,7 @@ from monitor.core.events import (
     NoiseChanged,
     RateMismatch,
     SoundBroken,
+    StimulusArtefact,
     TriggerArtefact,
     TriggerChanged,
     TriggerDoubled,
@@ -106,6 +107,11 @@ def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
         return "artefact", (
             f"the average is largest at the trigger ({event.uv:+.2g} uV at {event.at_ms:.1f} ms): it leaks into the EEG, and so "
             "may pass for a response. Keep its cable away from the electrodes; a run with muted = true shows what it does"
+        )
+    if isinstance(event, StimulusArtefact):
+        return "stimulus artefact", (
+            f"what changes sign with the sound reaches into the response window ({event.uv:+.2g} uV at {event.at_ms:.1f} ms): an "
+            "artefact of the stimulus, most of which alternating polarity cancels. Keep leads and transducer apart"
         )
     if isinstance(event, NoiseChanged):
         went = f"sweeps went from {event.before_uv:.2g} to {event.now_uv:.2g} uV at once"

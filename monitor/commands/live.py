@@ -287,8 +287,7 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
 
     if engine is not None:
         now = engine.average_now()
-        curves = (now.average_uv, now.a_uv, now.b_uv, now.plus_minus_uv)
-        attempt(folder.write_average, now.times_ms, *(curve[0] for curve in curves))
+        attempt(folder.write_average, now.times_ms, *now.columns_uv())
     attempt(folder.close)
     if problems:
         record = record | {"fault": record["fault"] or problems[0]}

@@ -116,10 +116,12 @@ class Look:
 
 @dataclass(frozen=True)
 class UnitResult:
-    """What became of one unit: sweeps accepted (..., n_sweeps), exceeded criteria by name, and a look after each block."""
+    """What became of one unit: sweeps accepted (..., n_sweeps), exceeded criteria by name, weight (...,), and a look after each
+    block."""
 
     accepted: Bools
     exceeded: list[tuple[str, Bools]]
+    weight: Floats
     look: Look | None
 
 
@@ -187,7 +189,7 @@ class RunningAnalysis:
             if "evidence" in self._wanted.names:
                 self.evidence.learn_noise(shape)
         look = self._look() if units % settings.evidence.block_units == 0 else None
-        return UnitResult(accepted, exceeded, look)
+        return UnitResult(accepted, exceeded, unit.weight, look)
 
     def _look(self) -> Look:
         window, average = self.settings.window, self.average

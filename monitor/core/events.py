@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+import numpy as np
+
 from .rules import Measure
 from .samples import Floats
 from .stopping import Outcome, StoppedBy
@@ -134,6 +136,16 @@ class TriggerArtefact(Event):
 
 
 @dataclass(frozen=True)
+class StimulusArtefact(Event):
+    """What changes sign with the sound reaches into the response window: ``uv`` there at most, at ``at_ms``; it is half the
+    difference of the averages of the two polarities."""
+
+    kind: ClassVar[str] = "stimulus_artefact"
+    uv: float
+    at_ms: float
+
+
+@dataclass(frozen=True)
 class NoiseChanged(Event):
     """The usual peak of a sweep went from ``before_uv`` to ``now_uv`` between one unit and the next ones."""
 
@@ -152,6 +164,7 @@ class UnitDone(Event):
     positions: tuple[float, ...]
     left_out: tuple[str | None, ...]
     peak_limit_uv: float
+    signs: tuple[int, ...] = ()  # 1 condensation, -1 rarefaction, 0 not known
 
 
 @dataclass(frozen=True)
@@ -206,3 +219,11 @@ class AverageNow:
     a_uv: Floats
     b_uv: Floats
     plus_minus_uv: Floats
+    condensation_uv: Floats | None = None  # None, and nan: the polarities are not known
+    rarefaction_uv: Floats | None = None
+
+    def columns_uv(self, channel: int = 0) -> list[Floats]:
+        """Those of average.csv behind the time, each (n_times,)."""
+        nothing = np.full(len(self.times_ms), np.nan)
+        by_polarity = (nothing if one is None else one[channel] for one in (self.condensation_uv, self.rarefaction_uv))
+        return [self.average_uv[channel], self.a_uv[channel], self.b_uv[channel], self.plus_minus_uv[channel], *by_polarity]
