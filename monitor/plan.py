@@ -27,7 +27,7 @@ from pydantic import (
 
 from monitor.core.artefacts import CRITERIA, Criterion
 from monitor.core.engine import EngineSettings
-from monitor.core.evidence import EvidenceSettings
+from monitor.core.evidence import SHAPES, EvidenceSettings
 from monitor.core.onsets import TriggerSettings
 from monitor.core.samples import Layout
 from monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
@@ -206,13 +206,16 @@ class Plan(Section):
     @model_validator(mode="before")
     @classmethod
     def _window_of_the_stimulus(cls, data: Any) -> Any:
-        """A window that is not given follows the stimulus: its response must be inside."""
+        """A window that is not given follows the stimulus and its level: its response must be inside."""
         sound = data.get("sound") if isinstance(data, dict) else None
         analysis = data.get("analysis", {}) if isinstance(data, dict) else None
         if isinstance(sound, dict) and isinstance(analysis, dict) and "window_ms" not in analysis:
             with contextlib.suppress(ValueError, TypeError):  # what is wrong with the sound is told by itself
                 known = SoundPlan.model_validate(sound)
                 window_ms = default_window_ms(known.stimulus, known.frequency_hz, known.age_group)
+                latest_ms = math.ceil(10 * (known.latency_ms(window_ms)[1] + SHAPES[0].trough_after_ms)) / 10
+                if latest_ms <= known.room_ms:  # of soft sounds, whose response is late: longer where the next sound lets it
+                    window_ms = window_ms[0], max(window_ms[1], latest_ms)
                 data = data | {"analysis": analysis | {"window_ms": window_ms}}
         return data
 
@@ -220,10 +223,10 @@ class Plan(Section):
     def _window_before_next_sound(self) -> Plan:
         if self.sound is None:
             return self
-        stop_ms, zero_ms, interval_ms = self.analysis.window_ms[1], self.sound.time_zero_ms, 1e3 / self.sound.rate_per_s
-        if stop_ms + zero_ms > interval_ms:
+        stop_ms, zero_ms, room_ms = self.analysis.window_ms[1], self.sound.time_zero_ms, self.sound.room_ms
+        if stop_ms > room_ms:
             lower = math.floor(1e4 / (stop_ms + zero_ms)) / 10
-            after = f"after {interval_ms - zero_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
+            after = f"after {room_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
             raise ValueError(
                 f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next sound comes {after}: "
                 f"end the window earlier or lower sound.rate_per_s to {lower:g}"
@@ -242,6 +245,22 @@ class Plan(Section):
         if sound is None:
             return wave_v_bracket_ms(None, None, None, self.analysis.window_ms)
         return sound.latency_ms(self.analysis.window_ms)
+
+    def no_absence(self) -> str:
+        """Why a run of this plan can never end with "no response", and what to do: WHY: REMEDY; empty where it can."""
+        (low_ms, high_ms), window_ms = self.latency_ms(), self.analysis.window_ms
+        if window_ms[0] <= low_ms and high_ms + SHAPES[0].trough_after_ms <= window_ms[1]:  # as the engine has it, `covered_by`
+            return ""
+        latest_ms = math.ceil(10 * (high_ms + SHAPES[0].trough_after_ms)) / 10
+        why = (
+            f"it cannot end with \"no response\", as the window, {window_ms[0]:g} to {window_ms[1]:g} ms, does not hold every "
+            f"expected wave with its trough, {low_ms:.1f} to {latest_ms:g} ms"
+        )
+        remedy = f"let analysis.window_ms reach from {min(low_ms, window_ms[0]):g} to {latest_ms:g} ms"
+        if self.sound is not None and latest_ms > self.sound.room_ms:
+            lower = math.floor(1e4 / (latest_ms + self.sound.time_zero_ms)) / 10
+            remedy = f"lower sound.rate_per_s to {lower:g}, and leave out analysis.window_ms"
+        return f"{why}: {remedy}"
 
     def evidence_settings(self) -> EvidenceSettings:
         """Short blocks where a random pause over a mains period follows each unit; longer ones at a fixed rate."""

@@ -167,11 +167,16 @@ class SessionPlan(_Section):
         """Of one condition. Raises ValueError for what does not go together."""
         own, limits = self.condition[index], self.limits
         start_db = limits.start_db_nhl if own.start_db_nhl is None else own.start_db_nhl
+        highest_db = limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl
         decision = self.run_plan(index, start_db).decision
+        lowest_db = self._lowest_db(index)
+        steps = 1 + max(0, math.floor((highest_db - lowest_db) / self.steps.last_db))
+        levels = (lowest_db + self.steps.last_db * step for step in range(steps))
+        offered_db = next((level for level in levels if not self.run_plan(index, level).no_absence()), lowest_db)
         return Rules(
-            start_db=start_db,
-            lowest_db=limits.lowest_db_nhl if own.lowest_db_nhl is None else own.lowest_db_nhl,
-            highest_db=limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl,
+            start_db=max(start_db, offered_db) if start_db >= lowest_db else start_db,
+            lowest_db=offered_db,
+            highest_db=highest_db,
             first_step_db=self.steps.first_db,
             last_step_db=self.steps.last_db,
             largest_rise_db=limits.largest_rise_db,
@@ -183,6 +188,20 @@ class SessionPlan(_Section):
             floor_nv=decision.floor_nv,
             alpha=decision.alpha,
         )
+
+    def _lowest_db(self, index: int) -> float:
+        own = self.condition[index].lowest_db_nhl
+        return self.limits.lowest_db_nhl if own is None else own
+
+    def not_offered(self, index: int) -> str:
+        """Which levels of a condition are not suggested because a run there can never end with "no response"; empty for none."""
+        lowest_db, offered_db = self._lowest_db(index), self.rules(index).lowest_db
+        why = self.run_plan(index, lowest_db).no_absence()
+        if not why:
+            return ""
+        if offered_db == lowest_db:
+            return f"a run at any level: {why}"
+        return f"nothing below {offered_db:g} dB nHL is suggested. Of a run at {lowest_db:g} dB nHL: {why}"
 
     def errors(self, index: int, alphas: Iterable[float] = ()) -> LadderErrors | None:
         """How often the ladder of a condition is wrong, by the largest of its alpha and ``alphas``, those of runs that were made;

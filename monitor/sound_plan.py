@@ -143,6 +143,11 @@ class SoundPlan(Section):
         """From the first sample of each sound to the moment that latencies refer to."""
         return 1e3 * self.spec.time_zero_s(self.sample_rate_hz)
 
+    @property
+    def room_ms(self) -> float:
+        """From time zero to the next sound."""
+        return 1e3 / self.rate_per_s - self.time_zero_ms
+
     @field_validator("output", mode="before")
     @classmethod
     def _output_number(cls, output: Any) -> Any:

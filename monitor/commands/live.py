@@ -202,6 +202,8 @@ def _carry_through(
         plan = with_delay(plan, timing)
         if said := advice(plan, timing):
             complain(said)
+        if said := plan.no_absence():
+            complain(f"of this run: {said}")
         plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
         check_room(session, plan, source.description)
         sound = None if stimulus is None else open_sound(plan.sound, stimulus)

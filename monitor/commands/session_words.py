@@ -28,6 +28,9 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
         settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
         say(f"  {threshold.condition}: {threshold.words}{settled}", args)
     if not short:
+        for index, condition in enumerate(session.plan.conditions):
+            if words := session.plan.not_offered(index):
+                say(f"  {condition}: {words}", args)
         for words in dict.fromkeys(NO_RATE if one is None else one.words for one in session.errors()):
             say(f"  error rate: {words}", args)
     suggestion = session.next(minutes)
@@ -53,6 +56,7 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
         "unfinished": list(session.damaged),
         "thresholds": [asdict(one) | {"words": one.words} for one in session.thresholds()],
         "errors": [None if one is None else asdict(one) for one in session.errors()],
+        "not_offered": [session.plan.not_offered(index) or None for index in range(len(session.plan.conditions))],
         "next": None if suggestion is None else _suggestion(suggestion),
         "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
         "seconds_left": None if math.isinf(left_s) else left_s,

@@ -29,7 +29,13 @@ SILENCED = tuple(name for name in SoundPlan.model_fields if name in OF_STIMULUS 
 
 def sound_group(plan: Plan, session: Path, today: datetime.date) -> Group:
     """Everything about the sound that can be known without playing it; ``session`` is the folder that keeps the dose."""
-    return Group("sound", "Sound", tuple(_findings(plan, session, today)))
+    return Group("sound", "Sound", (*_findings(plan, session, today), *_window(plan)))
+
+
+def _window(plan: Plan) -> list[Finding]:
+    """Said only where a run can never end with "no response"."""
+    what, _, remedy = plan.no_absence().partition(": ")
+    return [Finding("window", "look", f"of this run: {what}", remedy)] if what else []
 
 
 def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:

@@ -56,6 +56,13 @@ def test_a_calibrated_click(tmp_path: Path) -> None:
     assert found["dose"].value < 1.0
 
 
+def test_a_window_that_cannot_tell_an_absence_is_named(tmp_path: Path) -> None:
+    found = told(calibrated(stimulus="tone-burst", frequency_hz=500, level_db_nhl=0), tmp_path)
+    assert found["window"].severity == "look"
+    assert 'it cannot end with "no response"' in found["window"].said
+    assert found["window"].remedy.startswith("lower sound.rate_per_s")
+
+
 def test_listening_says_that_it_cannot_see_the_sound(tmp_path: Path) -> None:
     found = told(Plan(), tmp_path)
     assert list(found) == ["sound"]

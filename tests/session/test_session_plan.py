@@ -106,3 +106,19 @@ def test_the_plan_of_the_docs_is_one_and_its_commands_are_understood(tmp_path: P
     (commands,) = (block for block in blocks if block.startswith("quietfloor session"))
     for line in commands.splitlines():
         parser().parse_args(shlex.split(line)[1:])
+
+
+def test_levels_at_which_no_run_can_end_without_a_response_are_not_offered(plan_text: str) -> None:
+    """A 500 Hz burst of an infant at 47.1/s: the next sound comes before the latest wave of 5 dB nHL."""
+    text = plan_text.replace("frequency_hz = 2000", "frequency_hz = 500").replace('"adult"', '"infant"')
+    fast = make_session_plan(tomllib.loads(text.replace("rate_per_s = 37.1", "rate_per_s = 47.1")))
+    assert (fast.rules(0).lowest_db, fast.not_offered(0)) == (0, "")
+    assert (fast.rules(1).lowest_db, fast.rules(1).start_db) == (10, 50)
+    words = fast.not_offered(1)
+    assert words.startswith("nothing below 10 dB nHL is suggested. Of a run at 0 dB nHL: it cannot end with")
+    assert words.endswith("lower sound.rate_per_s to 44.4, and leave out analysis.window_ms")
+    slow = make_session_plan(tomllib.loads(text))
+    assert (slow.rules(1).lowest_db, slow.not_offered(1)) == (0, "")
+    short = make_session_plan(tomllib.loads(f"{plan_text}\n[run.analysis]\nwindow_ms = [5.0, 8.0]"))
+    assert short.rules(0).lowest_db == 0
+    assert short.not_offered(0).startswith("a run at any level: it cannot end with")
