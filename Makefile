@@ -20,10 +20,8 @@ help:  ## this list
 demo: .venv/ready-run  ## the whole loop on a virtual patient, without hardware (ARGS="--only hearing" passes options on)
 	@.venv/bin/quietfloor demo $(ARGS)
 
-# Those with a sound card first, on a machine that is not busy, as real sound needs one; status 5: ARGS select none of them.
-test: .venv/ready-test  ## all tests, files side by side: many wait for real time (ARGS="tests/core -x" passes options on)
-	.venv/bin/python -m pytest -n 2 --dist loadfile -m sound_card $(ARGS) || [ $$? = 5 ]
-	.venv/bin/python -m pytest -n 4 --dist loadfile -m "not sound_card" $(ARGS) || [ $$? = 5 ]
+test: .venv/ready-test  ## all tests, those in need of real time by themselves (ARGS="tests/core -x" passes options on)
+	.venv/bin/python -m tests.all $(ARGS)
 
 check: lint types layers  ## lint, types, and who may import whom (with --keep-going all three, whatever fails)
 

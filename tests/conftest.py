@@ -23,13 +23,16 @@ for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # tests that open a window bring a
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Tests with a sound card are told by what they ask for, so that they can be run beside few others."""
+    """Tests with a sound card are told by what they ask for, those in need of real time by sound card or stream, so that they can
+    be run beside few others."""
     for item in items:
         marker = item.get_closest_marker("timeout")
         usual_s = config.getini("timeout") if marker is None else marker.args[0]
         item.add_marker(pytest.mark.timeout(patience(float(usual_s))), append=False)
         if {"sound_loop", "own_sound_loop"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("sound_card")
+        if item.get_closest_marker("lsl") or item.get_closest_marker("sound_card"):
+            item.add_marker("real_time")
 
 
 def _sound_loop(folder: Path) -> Iterator[SoundLoop]:

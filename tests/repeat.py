@@ -20,13 +20,14 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 
-def results(report: Path) -> dict[str, str]:
-    """What became of each test of a JUnit report: passed, skipped, failed or error."""
+def results(report: Path) -> dict[str, tuple[str, float]]:
+    """What became of each test of a JUnit report: passed, skipped, failed or error; and how many seconds it took."""
     found = {}
     for case in ElementTree.parse(report).iter("testcase"):
         kinds = {child.tag for child in case}
         kind = next((name for name in ("failure", "error", "skipped") if name in kinds), "passed")
-        found[f"{case.get('classname')}::{case.get('name')}"] = "failed" if kind == "failure" else kind
+        name = f"{case.get('classname')}::{case.get('name')}"
+        found[name] = ("failed" if kind == "failure" else kind, float(case.get("time") or 0.0))
     return found
 
 
@@ -47,9 +48,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 command = [sys.executable, "-m", "pytest", f"--junitxml={report}", *words]
                 status = subprocess.run(command, check=False, stdin=subprocess.DEVNULL, capture_output=True, text=True)
                 found = results(report) if report.exists() else {}
-                for test, kind in found.items():
+                for test, (kind, _) in found.items():
                     counts[test][kind] += 1
-                bad = [test for test, kind in found.items() if kind in ("failed", "error")]
+                bad = [test for test, (kind, _) in found.items() if kind in ("failed", "error")]
                 broken += bool(bad) or status.returncode != 0
                 load = f", load {os.getloadavg()[0]:.0f}" if hasattr(os, "getloadavg") else ""
                 took_s = time.monotonic() - began_s
