@@ -174,7 +174,12 @@ class Ceiling:
         else:
             moved = [row[1 + EARS.index(ear)] for row in calibration.response]
         loudest = main + max([0.0, *moved])
-        if waveform is not None and (own := calibration.measured_db(waveform.name, frequency_hz, ear)) is not None:
+        # Of a sound of a file an older row that does not say which file counts too: it makes no limit higher.
+        names = () if waveform is None else dict.fromkeys((waveform.name, waveform.name.partition(" ")[0]))
+        for name in names:
+            own = calibration.measured_db(name, frequency_hz, ear)
+            if waveform is None or own is None:
+                continue
             db, scale = own
             # An earphone may leave of a wide band 3.3 dB less RMS than the waveform has (see `levels.zeq_minus_ppe_db`).
             loudest = max(loudest, db if scale == "ppe" else db - zeq_minus_ppe_db(waveform) + 3.3)
