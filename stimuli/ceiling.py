@@ -335,8 +335,8 @@ class RmsLimiter:
         """column (n,) float64, finite -> (n,) float64."""
         squares = np.ceil(np.square(column * _FINE)).astype(np.int64)
         x = np.concatenate([self._past, squares])
-        if int(x.sum()) > self._most:
-            sums = np.concatenate([[0], np.cumsum(x)])
+        if x.sum(dtype=np.float64) > 0.999 * self._most:  # less in all is less in each
+            sums = np.concatenate([[0], np.cumsum(x)])  # may pass 64 bits and begin anew; differences do not
             if np.any(sums[self._window :] - sums[: -self._window] > self._most):
                 column, x = self._held(column, x)
         self._past = x[x.size - self._past.size :]
