@@ -15,6 +15,7 @@ from monitor.sound import output_identity
 from monitor.sound_plan import SoundPlan
 from stimuli.calibration import BONE, EARS, Calibration, LevelError, Measured
 from stimuli.ceiling import Ceiling, loudest_rms
+from stimuli.custom import CUSTOM
 from stimuli.frames import FrameSource
 from stimuli.levels import REFERENCE_TRAIN_PER_S, level_basis, level_db_nhl, zeq_minus_ppe_db
 from stimuli.measure import steady_part, tone_rms, train_peak_to_peak, train_rms
@@ -43,19 +44,22 @@ class MeasuringSignal:
 
     @classmethod
     def of(
-        cls, plan: SoundPlan, transducer: str, kind: str, frequency_hz: float | None, level_db_fs: float | None, meter: str
-    ) -> MeasuringSignal:
-        """kind: "tone", or that of a stimulus for its train. Raises ValueError."""
+        cls, plan: SoundPlan, transducer: str, kind: str, frequency_hz: float | None, level_db_fs: float | None, meter: str,
+        wav: str | None = None,
+    ) -> MeasuringSignal:  # fmt: skip
+        """kind: "tone", or that of a stimulus for its train; wav: the file of a custom sound. Raises ValueError."""
         has_frequency = kind in (TONE, "tone-burst", "octave-chirp")
         if frequency_hz is not None and not has_frequency:
             raise ValueError(f"--frequency-hz belongs to tone, tone-burst and octave-chirp, not to {kind}")
         hz = (REFERENCE_HZ if frequency_hz is None else frequency_hz) if has_frequency else None
+        if wav is not None and kind != CUSTOM:
+            raise ValueError(f"--wav belongs to --signal custom, not to {kind}")
         if kind == TONE:
             if meter == "zeq":
                 raise ValueError("--meter zeq belongs to a train; of a tone the meter shows its level: leave it out")
             level = TONE_DB_FS if level_db_fs is None else level_db_fs
             return cls(plan, transducer, f"tone {hz:g} Hz", hz, level, None, "ppe")
-        spec = StimulusSpec(kind, frequency_hz=hz)
+        spec = StimulusSpec(kind, frequency_hz=hz, wav=wav)
         level = TRAIN_DB_FS if level_db_fs is None else level_db_fs
         return cls(plan, transducer, spec.name, hz, level, spec.waveform(plan.sample_rate_hz), meter)
 

@@ -217,6 +217,16 @@ class Calibration:
                 return None if math.isnan(db) else (db, row.scale)
         return None
 
+    def refuse_older_row(self, stimulus: str) -> None:
+        """Raise CalibrationError where the only row for a sound of a file ("custom" and its SHA-256) does not say which file."""
+        kind = stimulus.partition(" ")[0]
+        if kind != stimulus and any(row.stimulus == kind for row in self.measured):
+            raise CalibrationError(
+                f"calibration {self.id!r}: its measured row {kind!r} does not say which file it is of: measure this one "
+                f"(`quietfloor calibrate --add --signal custom --wav FILE`), or name the row {stimulus!r} and `quietfloor "
+                "calibrate --seal FILE`"
+            )
+
     @property
     def left_db_ppe_spl(self) -> float:
         """For earphones; a vibrator has no sound pressure."""

@@ -174,7 +174,12 @@ class Ceiling:
         else:
             moved = [row[1 + EARS.index(ear)] for row in calibration.response]
         loudest = main + max([0.0, *moved])
-        if waveform is not None and (own := calibration.measured_db(waveform.name, frequency_hz, ear)) is not None:
+        # Of a sound of a file an older row that does not say which file counts too: it makes no limit higher.
+        names = () if waveform is None else dict.fromkeys((waveform.name, waveform.name.partition(" ")[0]))
+        for name in names:
+            own = calibration.measured_db(name, frequency_hz, ear)
+            if waveform is None or own is None:
+                continue
             db, scale = own
             # An earphone may leave of a wide band 3.3 dB less RMS than the waveform has (see `levels.zeq_minus_ppe_db`).
             loudest = max(loudest, db if scale == "ppe" else db - zeq_minus_ppe_db(waveform) + 3.3)
@@ -330,8 +335,8 @@ class RmsLimiter:
         """column (n,) float64, finite -> (n,) float64."""
         squares = np.ceil(np.square(column * _FINE)).astype(np.int64)
         x = np.concatenate([self._past, squares])
-        if int(x.sum()) > self._most:
-            sums = np.concatenate([[0], np.cumsum(x)])
+        if x.sum(dtype=np.float64) > 0.999 * self._most:  # less in all is less in each
+            sums = np.concatenate([[0], np.cumsum(x)])  # may pass 64 bits and begin anew; differences do not
             if np.any(sums[self._window :] - sums[: -self._window] > self._most):
                 column, x = self._held(column, x)
         self._past = x[x.size - self._past.size :]

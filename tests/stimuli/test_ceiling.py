@@ -73,6 +73,12 @@ def test_rounding_is_held_down_and_not_counted(over, counted):
     assert lasting.limited_samples < 30  # what is left over at the end of each 125 ms
 
 
+def test_the_rms_limiter_holds_a_block_of_any_length():
+    """More than 2^15 samples of full scale at once: sums of their squares pass what 64 bits hold."""
+    out = RmsLimiter(0.5, RATE_HZ).apply(np.full(60_000, 0.98))
+    assert max(np.mean(out[start : start + 6000] ** 2) for start in range(0, 54_000, 500)) <= 0.25
+
+
 @settings(max_examples=60)
 @given(
     column=st.lists(st.floats(-1, 1), min_size=1, max_size=200),
