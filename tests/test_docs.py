@@ -34,7 +34,7 @@ from tests.slow import patience
 pytestmark = pytest.mark.timeout(600)
 FORMATS = (ROOT / "docs/file-formats.md").read_text(encoding="utf-8")
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", ROOT / "bench/lesson.md", *DOCS]
-SPEED = 6
+SPEED = 15
 
 
 def ours(page: Path) -> list[Any]:

@@ -106,7 +106,7 @@ def test_doctor_looks_at_every_part(tmp_path: Path) -> None:
 @pytest.fixture(scope="module")
 def demonstrations(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Outcome | None, Path]:
     """One to its end, and at the same time one that is interrupted."""
-    whole = Program("demo", "--only", "hearing", "--speed", "8", "--json", "--out", str(tmp_path_factory.mktemp("whole")))
+    whole = Program("demo", "--only", "hearing", "--speed", "16", "--json", "--out", str(tmp_path_factory.mktemp("whole")))
     session = tmp_path_factory.mktemp("interrupted")
     interrupted = None
     if sys.platform != "win32":

@@ -59,7 +59,7 @@ trigger = "trigger"
 calibration = "CALIBRATION"
 device_source_id = "AUDIO"
 rate_per_s = 39.1
-speed = 20
+speed = 40
 lead_in_s = 1.0
 
 [run.analysis]

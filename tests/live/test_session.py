@@ -41,7 +41,7 @@ trigger = "trigger"
 [run.sound]
 calibration = "CALIBRATION"
 device_source_id = "AUDIO"
-speed = 10
+speed = 20
 lead_in_s = 1.0
 
 [run.analysis]
