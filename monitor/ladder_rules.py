@@ -54,6 +54,58 @@ class Rules:
             )
 
 
+# Sweeps that a run of a session may have where its plan names no number: never fewer than the usual limit, never more than 12
+# minutes at 47.1/s, and in between half as many again as the noise asks for, as some are left out and noise rises. Own choice.
+LEAST_SWEEPS, MOST_SWEEPS, ROOM, STEP_SWEEPS = 6144, 32_768, 1.5, 512
+
+
+def needed_sweeps(noise_uv: float, floor_nv: float) -> float:
+    """Of independent sweeps with so much noise each, until their average has as little as the floor; nan: not known."""
+    return (1e3 * noise_uv / floor_nv) ** 2
+
+
+def sweep_limit(needed: float) -> int:
+    """Sweeps that a run may have where an absence needs ``needed`` of them; nan: the usual limit."""
+    if math.isnan(needed):
+        return LEAST_SWEEPS
+    return max(LEAST_SWEEPS, min(MOST_SWEEPS, STEP_SWEEPS * math.ceil(ROOM * min(needed, MOST_SWEEPS) / STEP_SWEEPS)))
+
+
+@dataclass(frozen=True)
+class SweepLimit:
+    """How many sweeps a run may have, and how many an absence needs at this noise (nan: not known). ``sweep_s`` for each.
+
+    ``own``: the plan names the limit.
+    """
+
+    noise_uv: float
+    floor_nv: float
+    needed: float
+    limit: int
+    sweep_s: float
+    own: bool = False
+
+    @property
+    def words(self) -> str:
+        """Before a run: what an absence takes, what a run may take, and what to do where that is less."""
+        most = f"{self.limit:,} sweeps ({minutes(self.limit * self.sweep_s)})"
+        if math.isnan(self.needed):
+            return f"a run ends at {most} at the latest; the noise is not known yet: `quietfloor check` tells, and a first run"
+        takes = f"{float(f'{self.needed:.2g}'):,.0f} sweeps ({minutes(self.needed * self.sweep_s)})"
+        absence = f"\"no response\" ({self.floor_nv:g} nV) takes about {takes}"
+        said = f"in {self.noise_uv:.2g} uV of noise {absence}, a run ends at {most}"
+        if self.needed <= self.limit:
+            return said
+        more = "leave out max_sweeps under [run.decision], " if self.own and self.needed <= MOST_SWEEPS else ""
+        remedy = f"{more}let the person lie down with the neck at rest, improve the contacts, or raise floor_nv"
+        return f"{said}: it cannot be told; {remedy}"
+
+
+def minutes(seconds: float) -> str:
+    """50 s, 6 min."""
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
+
+
 @dataclass(frozen=True)
 class Outlook:
     """How long a run is going to take, in s: to a response, and to a believable absence; nan: not known yet."""

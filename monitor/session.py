@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import math
+import statistics
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -20,17 +21,19 @@ from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from monitor.hearing import Measured
 from monitor.hearing_tables import HearingTables, load_hearing_tables
 from monitor.ladder_errors import LadderErrors
+from monitor.ladder_rules import SweepLimit, needed_sweeps, sweep_limit
 from monitor.masked_runs import About, advice_for, judged
 from monitor.masking_advice import MaskingAdvice, Purpose
 from monitor.next_level import SETTLED, Outlook, Suggestion, outlook_of, suggest
 from monitor.plan import Plan
 from monitor.session_plan import SessionPlan, load_session_plan
-from monitor.session_store import Remarks, SessionError, SessionStore, State, now_utc, seconds_of
+from monitor.session_store import Remarks, SessionError, SessionStore, State, kept_noise_uv, now_utc, seconds_of
 from monitor.session_types import PURPOSES, UNDECIDED, UNKNOWN, Condition, RunSummary, summary_of
 from monitor.session_types import Purpose as RunPurpose
 from monitor.threshold import Threshold, threshold_of
 
 PLAN = "session-plan.toml"
+LATEST = 3  # runs by which the noise is known: own choice, as people change
 
 
 class Session:
@@ -203,7 +206,25 @@ class Session:
         condition = self.plan.conditions[index]
         own = [run for run in runs if run.counts and run.condition.same_as(condition)]
         usable = own or [run for run in runs if run.counts]
-        return outlook_of(usable, self.plan.rules(index).floor_nv, self.plan.longest_s(index))
+        return outlook_of(usable, self.plan.rules(index).floor_nv, self.plan.longest_s(index, self.sweeps(index, runs).limit))
+
+    def noise_uv(self, runs: tuple[RunSummary, ...]) -> float:
+        """Of a single sweep, RMS: by a check since the last run, else by the latest runs; nan: not known."""
+        checked_uv = kept_noise_uv(self.folder)
+        if not math.isnan(checked_uv):
+            return checked_uv
+        usable = [run for run in runs if run.discarded is None and run.sweeps and not math.isnan(run.residual_noise_nv)]
+        found = [1e-3 * run.residual_noise_nv * math.sqrt(run.sweeps or 0) for run in usable[-LATEST:]]
+        return statistics.median(found) if found else math.nan
+
+    def sweeps(self, index: int, runs: tuple[RunSummary, ...]) -> SweepLimit:
+        """How many sweeps a run may have, and how many an absence needs."""
+        plan = self.plan.run_plan(index, self.plan.rules(index).start_db)
+        assert plan.sound is not None
+        noise_uv, floor_nv = self.noise_uv(runs), plan.decision.floor_nv
+        needed = needed_sweeps(noise_uv, floor_nv)
+        limit = plan.decision.max_sweeps if self.plan.own_limit else sweep_limit(needed)
+        return SweepLimit(noise_uv, floor_nv, needed, limit, plan.sound.sweep_s, self.plan.own_limit)
 
     def time_left_s(self, runs: tuple[RunSummary, ...]) -> float:
         """Of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
@@ -224,7 +245,16 @@ class Session:
     def run_plan(self, condition: Condition, level_db_nhl: float, *, muted: bool = False) -> Plan:
         """Of the run that would be made now. Raises SessionError, PlanError."""
         made = max((number for number, _ in self._store.folders()), default=0)
-        return self.plan.run_plan(self.index_of(condition), level_db_nhl, seed_after=made, muted=muted)
+        index = self.index_of(condition)
+        limit = self.sweeps(index, self.runs()).limit
+        return self.plan.run_plan(index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit)
+
+    def first_plan(self) -> Plan:
+        """Of the run that is suggested, for a check before it; where nothing is left, of the first condition."""
+        suggestion = self.next()
+        if suggestion is None or suggestion.level_db_nhl is None:
+            return self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)
+        return self.run_plan(suggestion.condition, suggestion.level_db_nhl)
 
     def _sound(self, index: int) -> Any:
         return self.plan.run_plan(index, self.plan.rules(index).start_db).sound

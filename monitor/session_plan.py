@@ -214,8 +214,17 @@ class SessionPlan(_Section):
         largest = max([rules.alpha, *(alpha for alpha in alphas if not math.isnan(alpha))])
         return ladder_errors(replace(rules, alpha=largest)) if largest < 1.0 else None
 
-    def run_plan(self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False) -> Plan:
-        """The plan of one run; runs differ in the random pauses by ``seed_after``. Raises PlanError."""
+    @property
+    def own_limit(self) -> bool:
+        """Whether the plan says how many sweeps a run may have; otherwise the session chooses, by the noise."""
+        decision = self.run.get("decision")
+        return isinstance(decision, dict) and "max_sweeps" in decision
+
+    def run_plan(
+        self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None
+    ) -> Plan:
+        """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
+        session has none. Raises PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -224,11 +233,14 @@ class SessionPlan(_Section):
             sound["seed"] = seed + seed_after
         sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
         title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
-        return make_plan({"title": title} | self.run | {"sound": sound}, "plan of a run")
+        run = {"title": title} | self.run | {"sound": sound}
+        if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
+            run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
+        return make_plan(run, "plan of a run")
 
-    def longest_s(self, index: int) -> float:
+    def longest_s(self, index: int, max_sweeps: int | None = None) -> float:
         """What a run takes that is never decided, in s."""
-        plan = self.run_plan(index, self.rules(index).start_db)
+        plan = self.run_plan(index, self.rules(index).start_db, max_sweeps=max_sweeps)
         assert plan.sound is not None
         return plan.sound.lasts_s(plan.decision.max_sweeps)
 

@@ -111,11 +111,11 @@ def exit_status(record: dict[str, Any]) -> int:
     return FAILED if record["stream"]["uv_per_unit"] is None else FAULT
 
 
-def plan_from(args: argparse.Namespace) -> Any:
-    """The plan that the command line names, with what it replaces. Raises PlanError."""
+def plan_from(args: argparse.Namespace, base: Any = None) -> Any:
+    """The plan that the command line names, or ``base``, with what it replaces. Raises PlanError."""
     from monitor.plan import Plan, PlanError, load_plan, override
 
-    plan = load_plan(args.plan) if args.plan is not None else Plan()
+    plan = base or (load_plan(args.plan) if args.plan is not None else Plan())
     if args.listen:
         plan = plan.model_copy(update={"sound": None})
     elif plan.sound is None and args.plan is None:

@@ -18,6 +18,7 @@ from stimuli.placing import file_name
 if TYPE_CHECKING:
     from monitor.display.stage import Remark, Stage
     from monitor.next_level import Suggestion
+    from monitor.plan import Plan
     from monitor.session import Session
     from monitor.session_types import Purpose
 
@@ -152,6 +153,8 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             begins, acknowledged = walk_first(stage, plan, session.folder, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
+            plan = session.run_plan(suggestion.condition, level, muted=args.muted)  # its noise is known by now
+        plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
         made.append(carry_through(plan, session.folder, args, acknowledged, stage))
         minutes = None if minutes is None else minutes - _minutes_of_last(session)
@@ -161,6 +164,25 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             say("stopped: the same line goes on from here", args)
             break
     return conclude(session, args, made, minutes)
+
+
+def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
+    """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than the usual limit."""
+    import datetime
+
+    from monitor.exposure import SessionDose
+    from monitor.ladder_rules import LEAST_SWEEPS
+    from monitor.plan import PlanError, override
+    from monitor.sound import make_stimulus
+
+    while not own_limit and plan.sound is not None and plan.decision.max_sweeps > LEAST_SWEEPS:
+        spent = SessionDose(folder).spent()
+        try:
+            make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
+            break
+        except PlanError:  # whatever else is wrong is said when the run begins
+            plan = override(plan, {"decision": {"max_sweeps": max(LEAST_SWEEPS, plan.decision.max_sweeps // 2)}})
+    return plan
 
 
 def _minutes_of_last(session: Session) -> float:

@@ -36,6 +36,7 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
     suggestion = session.next(minutes)
     if suggestion is not None:
         say(suggestion.sentence, args)
+        say(f"  Length: {session.sweeps(session.index_of(suggestion.condition), session.runs()).words}.", args)
         return
     for one in session.suggestions(minutes):
         say(one.sentence, args)
@@ -57,6 +58,10 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
         "thresholds": [asdict(one) | {"words": one.words} for one in session.thresholds()],
         "errors": [None if one is None else asdict(one) for one in session.errors()],
         "not_offered": [session.plan.not_offered(index) or None for index in range(len(session.plan.conditions))],
+        "sweeps": [
+            asdict(one) | {"words": one.words}
+            for one in (session.sweeps(index, runs) for index in range(len(session.plan.conditions)))
+        ],
         "next": None if suggestion is None else _suggestion(suggestion),
         "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
         "seconds_left": None if math.isinf(left_s) else left_s,

@@ -51,7 +51,8 @@ def plan_text() -> str:
 
 
 def write_run(
-    session: Path, word: str, *, seconds: float = 60.0, rate_hz: float = 16000.0, alpha: float = 0.01, **stimulus: Any
+    session: Path, word: str, *, seconds: float = 60.0, rate_hz: float = 16000.0, alpha: float = 0.01, nv: float = 14.0,
+    sweeps: int = 640, **stimulus: Any,
 ) -> int:
     """``40+``, ``30-``, ``30?``: one finished run, with the parts of its record that a session reads; its number."""
     verdict, stopped_by = LETTERS[word[-1]]
@@ -60,8 +61,8 @@ def write_run(
         "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None, "transducer": "insert", "age_group": "adult",
     }  # fmt: skip
     record = {
-        "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": 14.0, "upper_limit_nv": 40.0, "evidence": 1.0,
-        "alpha": alpha, "rule": {"name": "evidence"}, "sweeps_accepted": 640, "stream": {"rate_hz": rate_hz},
+        "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": nv, "upper_limit_nv": 40.0, "evidence": 1.0,
+        "alpha": alpha, "rule": {"name": "evidence"}, "sweeps_accepted": sweeps, "stream": {"rate_hz": rate_hz},
         "stimulus": played | stimulus,
     }  # fmt: skip
     folder = RunFolder.create(session)

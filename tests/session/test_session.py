@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import math
 import tomllib
@@ -11,11 +12,15 @@ from pathlib import Path
 import pytest
 
 from monitor.cli import main
+from monitor.commands.session import within_dose
+from monitor.exposure import SessionDose
 from monitor.folder import RunFolder
 from monitor.session import Session
 from monitor.session_plan import SessionPlan, make_session_plan
-from monitor.session_store import SessionError
+from monitor.session_store import SessionError, keep_noise
 from monitor.session_types import Condition
+from monitor.sound import make_stimulus
+from stimuli.dose import Dose, limit_pa2s
 
 LEFT = {"ear": "left", "stimulus": "tone burst 2000 Hz", "kind": "tone-burst", "frequency_hz": 2000.0}
 Add = Callable[..., int]
@@ -244,3 +249,61 @@ def test_runs_with_other_noise_are_not_pooled(session: Session, add_run: Add) ->
     right = session.thresholds()[0]
     assert (right.level_db_nhl, right.rests_on, right.whose) == (80, (5, 4), "this ear's")
     assert session.run(5).replicate_of is None, "run 3 had no noise"
+
+
+def test_the_limit_of_a_run_follows_the_noise_and_says_the_minutes(session: Session, add_run: Add) -> None:
+    """An adult of 2 uV: 15 nV take (2000 / 15)^2 = 17,778 sweeps, where the usual limit of a run is 6,144."""
+    right = session.plan.conditions[0]
+    first = session.sweeps(0, session.runs())
+    assert first.limit == session.run_plan(right, 40).decision.max_sweeps == 6144
+    assert "a run ends at 6,144 sweeps (2 min) at the latest; the noise is not known yet" in first.words
+    add_run(session.folder, "40?", nv=2000 / math.sqrt(6144), sweeps=6144, seconds=135.0)
+    known = session.sweeps(0, session.runs())
+    assert known.needed == pytest.approx(17_778, rel=1e-4)
+    assert session.run_plan(right, 40).decision.max_sweeps == known.limit == 27_136
+    assert "takes about 18,000 sweeps (7 min), a run ends at 27,136 sweeps (10 min)" in known.words
+    assert session.outlook(0, session.runs()).absence_s == pytest.approx(135 * 17_778 / 6144, rel=1e-3)
+    quiet = [add_run(session.folder, "40-", nv=15.0, sweeps=2000) for _ in range(3)]
+    assert session.sweeps(0, session.runs()).limit == 6144, "the latest runs count"
+    for number in quiet:
+        session.discard(number, "another channel")
+    assert session.sweeps(0, session.runs()).limit == 27_136
+
+
+def test_a_check_after_the_last_run_tells_the_noise(session: Session, add_run: Add) -> None:
+    keep_noise(session.folder, 2.0)
+    assert session.sweeps(0, ()).limit == 27_136
+    told = (Path(__file__).parents[2] / "docs" / "file-formats.md").read_text(encoding="utf-8")
+    kept = json.loads((session.folder / "noise.json").read_text(encoding="utf-8"))
+    assert [key for key in kept if f"`{key}`" not in told] == []
+    keep_noise(session.folder, math.nan)
+    assert session.sweeps(0, ()).noise_uv == 2.0, "a check that found nothing is none"
+    add_run(session.folder, "40-", nv=15.0, sweeps=2000)
+    assert session.sweeps(0, session.runs()).noise_uv == pytest.approx(0.671, abs=0.001)
+    keep_noise(session.folder, 4.0)
+    noisy = session.sweeps(0, session.runs())
+    assert noisy.limit == 32_768 < noisy.needed
+    assert "it cannot be told; let the person lie down" in noisy.words
+    for damage in ("{", "[]", "3", '{"noise_uv": "x", "after_run": 1}', '{"noise_uv": -1, "after_run": 1}', '{"noise_uv": 1}'):
+        (session.folder / "noise.json").write_text(damage, encoding="utf-8")
+        assert session.sweeps(0, session.runs()).noise_uv < 1
+
+
+def test_a_limit_in_the_plan_stays_and_says_where_it_is_too_low(session: Session, plan_text: str) -> None:
+    fixed = make_session_plan(tomllib.loads(f"{plan_text}\n[run.decision]\nmax_sweeps = 4000"))
+    session = Session.begin(session.folder, fixed)
+    keep_noise(session.folder, 2.0)
+    assert session.run_plan(fixed.conditions[0], 40).decision.max_sweeps == 4000
+    assert "it cannot be told; leave out max_sweeps under [run.decision]" in session.sweeps(0, ()).words
+
+
+def test_a_longer_run_never_passes_the_dose_where_the_usual_one_would_not(session: Session) -> None:
+    """A click of 80 dB nHL: 27,136 sweeps are most of what an ear may get in a day."""
+    keep_noise(session.folder, 2.0)
+    plan = session.run_plan(session.plan.conditions[0], 80)
+    assert within_dose(plan, session.folder, False) == plan
+    SessionDose(session.folder).settle("run-001", Dose(right_pa2s=0.6 * limit_pa2s("adult")))
+    less = within_dose(plan, session.folder, False)
+    assert 6144 <= less.decision.max_sweeps < plan.decision.max_sweeps
+    make_stimulus(less.sound, datetime.date.today(), sweeps=less.decision.max_sweeps, spent=SessionDose(session.folder).spent())
+    assert within_dose(plan, session.folder, True) == plan, "a limit of one's own is not changed"

@@ -16,6 +16,7 @@ from monitor.commands.session import _remarked, levels_to_choose
 from monitor.display.stage import Remark, Stage
 from monitor.session import Session
 from monitor.session_plan import load_session_plan
+from monitor.session_store import keep_noise
 
 
 class Ears:
@@ -24,10 +25,12 @@ class Ears:
     def __init__(self, write: Callable[..., int], threshold: float) -> None:
         self.write, self.threshold = write, threshold
         self.made: list[tuple[str, float, bool]] = []
+        self.limits: list[int] = []
         self.ends_with: dict[str, Any] = {}
 
     def __call__(self, plan: Any, folder: Path, *_: object) -> dict[str, Any]:
         sound = plan.sound
+        self.limits.append(plan.decision.max_sweeps)
         self.made.append((sound.ear, sound.level_db_nhl, sound.muted))
         heard = sound.level_db_nhl >= self.threshold and not sound.muted
         number = self.write(
@@ -148,3 +151,16 @@ def test_what_is_said_in_the_window_about_a_run_is_kept_and_changes_what_comes_n
     _remarked(session, Remark("note", "  "), args, stage)
     assert list(stage.told) == ["Run 1: discarded", "Run 1: counts", "Run 1: note kept: asleep", "run 1: the note is empty"]
     assert "electrode came off" in capsys.readouterr().out
+
+
+def test_a_session_says_how_long_a_run_takes_and_gives_it_the_sweeps_that_the_noise_asks_for(
+    ears: Ears, do: Callable[..., tuple[int, dict[str, Any]]], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    do("--status")
+    keep_noise(tmp_path / "s", 2.0)
+    do("--yes")
+    assert ears.limits == [27_136]
+    main(["session", str(tmp_path / "s"), "--status"])
+    assert "  Length: in " in capsys.readouterr().out
+    status, found = do("--status")
+    assert (status, found["sweeps"][0]["limit"]) == (DONE, 6144), "of the quiet runs that were made since"
