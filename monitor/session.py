@@ -19,7 +19,7 @@ from monitor.folder import RunFolder
 from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from monitor.hearing import Measured
 from monitor.hearing_tables import HearingTables, load_hearing_tables
-from monitor.masked_runs import About, advice_for, judged
+from monitor.masked_runs import About, advice_for, judged, noise_for
 from monitor.masking_advice import MaskingAdvice, Purpose
 from monitor.next_level import Outlook, Suggestion, outlook_of, suggest
 from monitor.plan import Plan
@@ -212,10 +212,20 @@ class Session:
         )  # fmt: skip
         return advice_for(run, self.runs() if runs is None else runs, self.about)
 
-    def run_plan(self, condition: Condition, level_db_nhl: float, *, muted: bool = False) -> Plan:
-        """Of the run that would be made now. Raises SessionError, PlanError."""
+    def noise_db_em(self, condition: Condition, level_db_nhl: float) -> float:
+        """Of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
+        runs = self.runs()
+        advice = self.masking(self.index_of(condition), level_db_nhl, runs=runs)
+        same = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level_db_nhl) < 0.005]
+        return math.nan if advice is None else noise_for(advice, self.plan.masking.kind(condition), same)
+
+    def run_plan(
+        self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan
+    ) -> Plan:
+        """Of the run that would be made now; ``masking_db_em``: noise that the session gives. Raises SessionError, PlanError."""
         made = max((number for number, _ in self._store.folders()), default=0)
-        return self.plan.run_plan(self.index_of(condition), level_db_nhl, seed_after=made, muted=muted)
+        index = self.index_of(condition)
+        return self.plan.run_plan(index, level_db_nhl, seed_after=made, muted=muted, masking_db_em=masking_db_em)
 
     def _sound(self, index: int) -> Any:
         return self.plan.run_plan(index, self.plan.rules(index).start_db).sound

@@ -58,8 +58,9 @@ def write_run(session: Path, word: str, *, seconds: float = 60.0, rate_hz: float
         "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None, "transducer": "insert", "age_group": "adult",
     }  # fmt: skip
     record = {
-        "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": 14.0, "upper_limit_nv": 40.0, "evidence": 1.0,
-        "rule": {"name": "evidence"}, "sweeps_accepted": 640, "stream": {"rate_hz": rate_hz}, "stimulus": played | stimulus,
+        "started": "2026-01-15T10:00:00+00:00", "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": 14.0,
+        "upper_limit_nv": 40.0, "evidence": 1.0, "rule": {"name": "evidence"}, "sweeps_accepted": 640,
+        "stream": {"rate_hz": rate_hz}, "stimulus": played | stimulus,
     }  # fmt: skip
     folder = RunFolder.create(session)
     folder.append_event({"type": "verdict", "sample": int(seconds * rate_hz)})
