@@ -84,6 +84,8 @@ class Sound:
             raise HearingError("noise by a bone vibrator reaches both ears: give it by an earphone")
         if not LOWEST_DB_NHL <= self.level_db_nhl <= HIGHEST_DB_NHL:
             raise HearingError(f"level_db_nhl = {self.level_db_nhl}; allowed is {LOWEST_DB_NHL:g} to {HIGHEST_DB_NHL:g}")
+        if self.frequency_hz is not None and not 0.0 < self.frequency_hz < math.inf:
+            raise HearingError(f"frequency_hz = {self.frequency_hz}; give one above 0, or none for a sound without one")
 
     @property
     def noise_by(self) -> str | None:

@@ -226,6 +226,9 @@ def test_levels_out_of_range(level: float) -> None:
 
 
 def test_what_cannot_be() -> None:
+    for hz in (0.0, -1.0, math.inf, math.nan):
+        with pytest.raises(HearingError, match="give one above 0"):
+            air(40, hz)
     with pytest.raises(HearingError, match="bone goes with bone-vibrator"):
         Sound("right", "bone", "insert", 40, "adult")
     with pytest.raises(HearingError, match="reaches both ears"):
