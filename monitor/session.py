@@ -22,7 +22,7 @@ from monitor.hearing import Measured
 from monitor.hearing_tables import HearingTables, load_hearing_tables
 from monitor.ladder_errors import LadderErrors
 from monitor.ladder_rules import SweepLimit, needed_sweeps, sweep_limit
-from monitor.masked_runs import About, advice_for, judged
+from monitor.masked_runs import About, advice_for, judged, noise_for
 from monitor.masking_advice import MaskingAdvice, Purpose
 from monitor.next_level import SETTLED, Outlook, Suggestion, outlook_of, suggest
 from monitor.plan import Plan
@@ -242,12 +242,23 @@ class Session:
         )  # fmt: skip
         return advice_for(run, self.runs() if runs is None else runs, self.about)
 
-    def run_plan(self, condition: Condition, level_db_nhl: float, *, muted: bool = False) -> Plan:
-        """Of the run that would be made now. Raises SessionError, PlanError."""
+    def noise_db_em(self, condition: Condition, level_db_nhl: float) -> float:
+        """Of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
+        runs = self.runs()
+        advice = self.masking(self.index_of(condition), level_db_nhl, runs=runs)
+        same = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level_db_nhl) < 0.005]
+        return math.nan if advice is None else noise_for(advice, self.plan.masking.kind(condition), same)
+
+    def run_plan(
+        self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan
+    ) -> Plan:
+        """Of the run that would be made now; ``masking_db_em``: noise that the session gives. Raises SessionError, PlanError."""
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
         limit = self.sweeps(index, self.runs()).limit
-        return self.plan.run_plan(index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit)
+        return self.plan.run_plan(
+            index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit, masking_db_em=masking_db_em
+        )  # fmt: skip
 
     def first_plan(self) -> Plan:
         """Of the run that is suggested, for a check before it; where nothing is left, of the first condition."""

@@ -106,6 +106,21 @@ class HearingPlan(_Section):
         return load_hearing_tables(None if self.own is None else Path(self.own))
 
 
+class MaskingPlan(_Section):
+    """Noise in the other ear that the session gives where its own advice asks for it: with --masking, or by itself."""
+
+    auto: bool = Field(default=False, description="give it in --auto too")
+    noise: Literal["white", "octave-band"] | None = Field(
+        default=None, description="by default octave-band where the sound has a frequency, else white"
+    )
+    calibration: str | None = Field(
+        default=None, description="calibration file of hearing.noise_transducer, where the sound comes by something else"
+    )
+
+    def kind(self, condition: Condition) -> str:
+        return self.noise or ("white" if condition.frequency_hz is None else "octave-band")
+
+
 class SessionPlan(_Section):
     """Everything about one session."""
 
@@ -116,6 +131,7 @@ class SessionPlan(_Section):
     replicates: ReplicatesPlan = Field(default_factory=ReplicatesPlan)
     limits: LimitsPlan = Field(default_factory=LimitsPlan)
     hearing: HearingPlan = Field(default_factory=HearingPlan)
+    masking: MaskingPlan = Field(default_factory=MaskingPlan)
     run: dict[str, Any] = Field(description="what every run has in common: the tables of a run plan")
 
     @field_validator("run")
@@ -143,6 +159,8 @@ class SessionPlan(_Section):
                 rules = self.rules(number - 1)
                 for level in (rules.lowest_db, rules.highest_db, rules.start_db):
                     self.run_plan(number - 1, level)
+                if self.masking.auto:
+                    self.run_plan(number - 1, rules.start_db, masking_db_em=0.0)
             except PlanError as error:
                 raise ValueError(f"{where}, in [run]: {error}") from error
             except ValueError as error:
@@ -221,10 +239,11 @@ class SessionPlan(_Section):
         return isinstance(decision, dict) and "max_sweeps" in decision
 
     def run_plan(
-        self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None
-    ) -> Plan:
+        self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
+        masking_db_em: float = math.nan,
+    ) -> Plan:  # fmt: skip
         """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
-        session has none. Raises PlanError."""
+        session has none. ``masking_db_em``: noise that the session gives, nan for none. Raises PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -232,11 +251,28 @@ class SessionPlan(_Section):
         if isinstance(seed, int):
             sound["seed"] = seed + seed_after
         sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
+        if not math.isnan(masking_db_em):
+            sound |= self._noise(own.condition, sound) | {"masking_level_db_em": masking_db_em}
         title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
         run = {"title": title} | self.run | {"sound": sound}
         if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
             run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
         return make_plan(run, "plan of a run")
+
+    def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
+        """Keys of [sound] for noise in the other ear. Raises PlanError."""
+        if sound.get("masking", "none") != "none":
+            raise PlanError("the sound has masking of its own: leave it out, or auto under [masking] and --masking")
+        noise = {"masking": self.masking.kind(condition)}
+        by = self.hearing.noise_transducer
+        if (by is None and condition.route == "air") or by == sound.get("transducer", "insert"):
+            return noise
+        if by is None or self.masking.calibration is None:
+            raise PlanError(
+                "noise by an earphone that the sound does not come by: name it as noise_transducer under [hearing], and its "
+                "calibration file as calibration under [masking]"
+            )
+        return noise | {"masking_transducer": by, "masking_calibration": self.masking.calibration}
 
     def longest_s(self, index: int, max_sweeps: int | None = None) -> float:
         """What a run takes that is never decided, in s."""
@@ -265,7 +301,7 @@ def load_session_plan(path: Path) -> SessionPlan:
     tables = [run.get("sound"), run.get("timing")] if isinstance(run, dict) else []
     conditions = data.get("condition")
     tables += [one.get("sound") for one in conditions if isinstance(one, dict)] if isinstance(conditions, list) else []
-    for table in (*tables, data.get("hearing")):
+    for table in (*tables, data.get("hearing"), data.get("masking")):
         if isinstance(table, dict):
             paths = [key for key in (*PATHS, "certificate", "own") if isinstance(table.get(key), str)]
             table |= {key: beside(path, table[key]) for key in paths}
@@ -282,7 +318,7 @@ def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> Ses
 
 _TABLES: dict[str, type[BaseModel]] = {
     "subject": SubjectPlan, "condition": ConditionPlan, "steps": StepsPlan, "replicates": ReplicatesPlan, "limits": LimitsPlan,
-    "hearing": HearingPlan,
+    "hearing": HearingPlan, "masking": MaskingPlan,
 }  # fmt: skip
 
 

@@ -13,6 +13,8 @@ from collections.abc import Iterable
 from monitor.masking_advice import MaskingAdvice
 from monitor.session_types import ABSENT, OWN, UNKNOWN, Whose
 
+ROUNDING_DB = 0.05
+
 
 def of_run(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | None) -> Whose:
     """`masking_db_em`: None for no noise, nan for noise of unknown level. Without advice (no table knows the sound) nothing is
@@ -21,7 +23,7 @@ def of_run(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | No
         return UNKNOWN
     if verdict == ABSENT:
         return OWN if masking_db_em is None or masking_db_em <= advice.highest_db_em else UNKNOWN
-    enough = masking_db_em is not None and masking_db_em >= advice.lowest_db_em
+    enough = masking_db_em is not None and masking_db_em >= advice.sure_db_em - ROUNDING_DB
     return OWN if not advice.due or enough else UNKNOWN
 
 

@@ -49,18 +49,26 @@ def test_a_sound_that_no_table_knows_is_nobodys() -> None:
     assert judged([custom], ABOUT)[0].whose == UNKNOWN
 
 
+def by_bone(number: int, level: float, verdict: str, noise_db_em: float) -> RunSummary:
+    return RunSummary(
+        number, Condition("left", "bone", "tone-burst", 2000.0), level, verdict, "", masking_db=noise_db_em,
+        transducer="bone-vibrator", age_group="adult", noise=f"{noise_db_em:g}", noise_transducer="insert",
+    )  # fmt: skip
+
+
 def test_what_an_ear_is_known_to_hear_by_bone_counts_for_the_other() -> None:
-    """The left cochlea hears nothing below 45 dB, shown with noise in the right ear: at 70 dB nHL none is due on the left."""
-    left = Condition("left", "bone", "tone-burst", 2000.0)
-    bone = [
-        RunSummary(
-            number, left, level, verdict, "", masking_db=60.0, transducer="bone-vibrator", age_group="adult", noise="60",
-            noise_transducer="insert",
-        )
-        for number, level, verdict in ((2, 45.0, PRESENT), (3, 40.0, ABSENT))
-    ]  # fmt: skip
-    assert judged([run(1, 70, PRESENT)], ABOUT)[0].whose == UNKNOWN
-    assert judged([run(1, 70, PRESENT), *bone], ABOUT)[0].whose == OWN
+    """The left cochlea hears nothing below 45 dB, shown with noise in the right ear: at 70 dB nHL by air none is due."""
+    bone = [by_bone(2, 45, PRESENT, 85), by_bone(3, 40, ABSENT, 80)]
+    low = [run(4, 40, PRESENT), run(5, 30, ABSENT)]
+    assert judged([run(1, 70, PRESENT), *low], ABOUT)[0].whose == UNKNOWN
+    assert {one.whose for one in judged([run(1, 70, PRESENT), *bone, *low], ABOUT)} == {OWN}
+
+
+def test_two_ears_do_not_vouch_for_each_other() -> None:
+    """Noise of 60 dB EM does if the right ear hears well, which only a run at 70 dB nHL tells; and whose that was tells only the
+    noise."""
+    found = judged([run(1, 70, PRESENT), by_bone(2, 45, PRESENT, 60), by_bone(3, 40, ABSENT, 60)], ABOUT)
+    assert (found[0].whose, found[1].whose) == (UNKNOWN, UNKNOWN)
 
 
 def test_of_several_runs() -> None:

@@ -61,7 +61,8 @@ def write_run(
         "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None, "transducer": "insert", "age_group": "adult",
     }  # fmt: skip
     record = {
-        "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": nv, "upper_limit_nv": 40.0, "evidence": 1.0,
+        "started": "2026-01-15T10:00:00+00:00", "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": nv,
+        "upper_limit_nv": 40.0, "evidence": 1.0,
         "alpha": alpha, "rule": {"name": "evidence"}, "sweeps_accepted": sweeps, "stream": {"rate_hz": rate_hz},
         "stimulus": played | stimulus,
     }  # fmt: skip

@@ -49,6 +49,18 @@ def test_paths_count_from_the_plan(plan_text: str, tmp_path: Path) -> None:
     assert plan.run["sound"]["calibration"] == str((tmp_path / "my.toml").resolve())
 
 
+def test_noise_for_bone_comes_by_the_earphone_that_is_named(plan_text: str, tmp_path: Path) -> None:
+    earphone = tomllib.loads(plan_text)["run"]["sound"]["calibration"]
+    (tmp_path / "my.toml").write_bytes(Path(earphone).read_bytes())
+    text = plan_text.replace("[limits]", "[hearing]\nnoise_transducer = 'insert'\n[masking]\ncalibration = 'my.toml'\n[limits]")
+    text = text.replace('ear = "right"', 'ear = "right"\nroute = "bone"')
+    (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
+    sound = load_session_plan(tmp_path / "plan.toml").run_plan(0, 20, masking_db_em=35.0).sound
+    assert sound is not None
+    assert (sound.masking, sound.masking_level_db_em, sound.masking_ear) == ("white", 35.0, "left")
+    assert sound.masking_output == ("insert", str((tmp_path / "my.toml").resolve()))
+
+
 def test_by_bone_a_vibrator_is_meant(plan_text: str) -> None:
     data = tomllib.loads(plan_text)
     data["condition"] = [{"ear": "left", "route": "bone", "stimulus": "click"}]
@@ -77,6 +89,10 @@ def test_by_bone_a_vibrator_is_meant(plan_text: str) -> None:
         ("[limits]", "[limits]\nminutes = -1", "limits.minutes = -1 .of recording, all runs together"),
         ("[limits]", "[replicates]\nmost = 1\n[limits]", "present = 2, absent = 2, most = 1"),
         ("[limits]", "[hearing]\ntables = ['nobody-1900']\n[limits]", "hearing.*nobody-1900"),
+        ("[limits]", "[masking]\nlevel = 3\n[limits]", "unknown key masking.level: allowed here are auto, noise, calibration"),
+        ("37.1", "37.1, route = 'air'", "sound.route is said elsewhere"),
+        ("[limits]", "[hearing]\nnoise_transducer = 'supra-aural'\n[masking]\nauto = true\n[limits]", "under .masking."),
+        ("[run.sound]", "[masking]\nauto = true\n[run.sound]\nmasking = 'white'\nmasking_level_db_em = 40", "masking of its own"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_named(plan_text: str, old: str, new: str, words: str) -> None:
