@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.lsl import has_closed
+from stimuli.lsl import has_closed, is_here
 
 COLUMNS = 3  # left, right, trigger
 _MOST_FRAMES = 48_000  # taken at a time
-_FORGET_AFTER_S = 5.0  # a stream that has not answered for so long is gone; answers are slow on a busy machine
+_FORGET_AFTER_S = 5.0  # a stream of another computer that has not answered for so long is gone
 _BUFFER_S = 300  # frames kept by LSL while the rig is behind; a player at many times real time gets far ahead
 
 
@@ -59,9 +59,15 @@ class AudioInlet:
 
         Returns whether it has gone. Where another one is there already, the inlet goes over to it by itself.
         """
-        if self._inlet is None or not has_closed(self._info):
+        if self._inlet is None:
             return False
-        self._gone.add(self._info.uid())
+        if not is_here(self._info):  # it has not answered for 5 s
+            if self._info.uid() in {info.uid() for info in self._resolver.results()}:
+                return False
+        elif has_closed(self._info):
+            self._gone.add(self._info.uid())
+        else:
+            return False
         self._log("audio has gone")
         if others := self._visible():
             self._info = others[0]
@@ -73,7 +79,7 @@ class AudioInlet:
         """Streams with the source id, without those that have closed: the resolver remembers them for a while."""
         found = [info for info in self._resolver.results() if info.uid() not in self._gone]
         if len(found) > 1:
-            self._gone |= {info.uid() for info in found if has_closed(info)}
+            self._gone |= {info.uid() for info in found if is_here(info) and has_closed(info)}
         return [info for info in found if info.uid() not in self._gone]
 
     def close(self) -> None:

@@ -57,14 +57,17 @@ def load_pylsl() -> Any:
         ) from error
 
 
+def is_here(info: Any) -> bool:
+    """Whether the outlet of this pylsl.StreamInfo is on this machine."""
+    return bool(info.hostname() == socket.gethostname())
+
+
 def has_closed(info: Any) -> bool:
-    """Whether the outlet that this pylsl.StreamInfo was found from is certainly gone. Streams of other computers never are.
+    """Whether the outlet that this pylsl.StreamInfo was found from, on this machine, is certainly gone.
 
     Its TCP port is asked, as the system refuses a closed one at once: a sender that is only busy, or stands still, is not taken
     for one that has gone, however long its answer takes. An outlet that took over the port does not know the uid: no answer.
     """
-    if info.hostname() != socket.gethostname():
-        return False
     found = re.search(r"<v4data_port>(\d+)<", info.as_xml())
     if found is None or int(found[1]) == 0:
         return False

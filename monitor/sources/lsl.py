@@ -29,7 +29,7 @@ from monitor.sources.base import (
 from monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
 from monitor.sources.edf import FASTEST_HZ
 from monitor.xdf_format import DTYPES, MOST_CHANNELS
-from stimuli.lsl import has_closed, load_pylsl
+from stimuli.lsl import has_closed, is_here, load_pylsl
 
 __all__ = [
     "Channels",
@@ -182,7 +182,7 @@ class LslSource:
 
     def only_late(self) -> bool:
         """Whether a sender of which nothing comes is a virtual amplifier that is still there: late, but nothing is lost."""
-        return self._description.own_clock and not has_closed(self._info)
+        return self._description.own_clock and is_here(self._info) and not has_closed(self._info)
 
     def late_s(self, stamp_s: float) -> float:
         """How far a stamp of a sender on this machine is behind the clock."""
