@@ -53,7 +53,8 @@ def add(commands: Any) -> None:
     add_stream(parser)
     add_decisions(parser)
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
-    parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
+    seed = "of the random pauses and polarities (that of the plan, one more for each run made)"
+    parser.add_argument("--seed", type=int, metavar="N", help=seed)
     parser.add_argument("--auto", action="store_true", help="PLAN.toml is a session: the same as `quietfloor session --auto`")
     add_walk(parser)
     add_window(parser)
@@ -88,12 +89,12 @@ def main(args: argparse.Namespace) -> int:
             begins, acknowledged = walk_first(stage, plan, session, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
-            record = carry_through(plan, session, args, acknowledged, stage)
+            record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
             while stage is not None and stage.offer("another run with the same plan"):
                 begins, acknowledged = walk_first(stage, plan, session, args)
                 if not begins:
                     break
-                record = carry_through(plan, session, args, acknowledged, stage)
+                record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
             give_json(record, args)
             return exit_status(record)
 
@@ -109,6 +110,16 @@ def exit_status(record: dict[str, Any]) -> int:
     if record["fault"] is None:
         return DONE
     return FAILED if record["stream"]["uv_per_unit"] is None else FAULT
+
+
+def told_apart(plan: Any, session: Path, args: argparse.Namespace) -> Any:
+    """The plan with a seed that no run of this folder had: by their pauses sounds of two runs are told apart. --seed is kept."""
+    from monitor.plan import override
+
+    if plan.sound is None or args.seed is not None:
+        return plan
+    made = max((int(path.name[4:]) for path in session.glob("run-*") if path.name[4:].isdecimal()), default=0)
+    return override(plan, {"sound": {"seed": (plan.sound.seed + made) % 2**63}})
 
 
 def plan_from(args: argparse.Namespace, base: Any = None) -> Any:

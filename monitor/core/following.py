@@ -17,14 +17,15 @@ from .samples import Floats
 from .train import Schedule, Train
 from .units import Sweep
 
-NEEDED = 80  # triggers, five units: four pauses that fit by chance in 1 of 100,000 tries (0.5 ms of 20 ms each, and less)
+NEEDED = 80  # triggers, five units, that fit from the first sound on
+ALONE = 112  # where the first ones cannot be counted on: six pauses; 80 fit somewhere by chance in about 1 of 100 tries
 EVERY = 8  # triggers between two tries
-FIT = 0.9  # of the triggers
+FIT, LEAST_SEEN = 0.9, 0.5  # of the triggers; of the sounds
 LONGEST_LAG_S = 30.0  # sound of another run that is still on its way is waited out for so long; own choice
 NEAR_S = 2.0  # how far a break may move the sound against its plan
-MOST_STRAYS = 128  # triggers in a row, without a break, that do not follow the plan
+MOST_STRAYS = 176  # triggers in a row, without a break, that do not follow the plan
 FEW_STRAYS, SETTLED = 4, 8  # so many strays are forgotten after so many triggers that fit
-TOLERANCE_S, TOLERANCE_SAMPLES = 0.4e-3, 2.0  # and the spread of intervals within a unit
+TOLERANCE_S, TOLERANCE_SAMPLES = 0.4e-3, 1.0  # and the spread of intervals within a unit
 EVEN_S, SURE = 1e-3, 4.0  # of intervals that tell how the two clocks differ; SDs from where on they do
 DRIFT = 1e-3  # of the time since the last trigger that fitted: two clocks apart
 UNKNOWN = 0
@@ -46,6 +47,10 @@ class Place(NamedTuple):
     stretch: float
     tolerance_s: float
 
+    def level_s(self, at_s: Floats) -> Floats:
+        """Times of the stream by the clock of the sound."""
+        return np.asarray(self.middle_s + (at_s - self.middle_s) / self.stretch)
+
 
 class Following:
     """Feed it with every sweep in order, and with breaks; without a schedule it lets everything through."""
@@ -53,7 +58,7 @@ class Following:
     def __init__(self, rate_hz: float, schedule: Schedule | None, most_sweeps: int) -> None:
         self._rate_hz = rate_hz
         self._train = None if schedule is None else Train(schedule)
-        self._needed = min(NEEDED, most_sweeps)
+        self._needed, self._alone = min(NEEDED, most_sweeps), min(ALONE, most_sweeps)
         self.held: list[Sweep] = []  # not judged yet
         self.foreign = 0  # dropped so far
         self._held_s: list[float] = []
@@ -92,26 +97,36 @@ class Following:
         self._hold(sweep, at_s)
         if math.isnan(self._began_s):
             self._began_s = at_s - self._shift_s
-        more = len(self._window_s) - self._needed
+        broken = math.isfinite(self._broken_s)
+        needed = self._alone if broken else self._needed
+        more = len(self._window_s) - needed
         if sweep.onset.doubled or more < 0 or more % EVERY:
             return Followed([])
         train.until(NEEDED)
         lead_s = float(train.onsets_s[0])
-        window_s = np.array(self._window_s[-self._needed :])
+        window_s = np.array(self._window_s[-needed:])
         before = len(window_s) - math.ceil(FIT * len(window_s))
         latest_s = float(window_s[before]) - lead_s + TOLERANCE_S
         place = self._aligned(train, window_s, -0.6 * lead_s - self._moved_s, latest_s)
-        starts_s = math.nan if place is None else place.offset_s + lead_s
-        quiet = not any(starts_s - 0.9 * lead_s < time_s < starts_s - 0.4 * lead_s for time_s in self._window_s)
-        if place is None or not (quiet or math.isfinite(self._broken_s)):
+        if place is None or not (broken or self._whole(train, place)):
             longest_s = LONGEST_LAG_S + 1.5 * float(train.onsets_s[NEEDED - 1] - lead_s)
             return Followed([], refused=at_s - self._shift_s - self._began_s > longest_s)
         # Nothing of another run comes within the silence before a sound; breaks move the sound later than its plan.
-        since_s = starts_s - 0.9 * lead_s - self._moved_s
+        since_s = place.offset_s + lead_s - 0.9 * lead_s - self._moved_s
         dropped = sum(time_s < since_s for time_s in self._held_s)
         self.held, self._held_s = self.held[dropped:], self._held_s[dropped:]
         self.foreign += dropped
         return Followed(self._found(train, place), dropped)
+
+    def _whole(self, train: Train, place: Place) -> bool:
+        """Whether the sound was there from its first one on, after silence: a few units alone may fit by chance."""
+        lead_s = float(train.onsets_s[0])
+        times_s = place.level_s(np.array(self._window_s)) - place.offset_s
+        if ((times_s > 0.1 * lead_s) & (times_s < 0.6 * lead_s)).any():
+            return False
+        own_s = times_s[times_s > lead_s - place.tolerance_s]
+        fit = [abs(train.nearest(time_s)[1]) <= place.tolerance_s for time_s in own_s.tolist()]
+        return sum(fit) >= FIT * len(own_s) and len(own_s) > LEAST_SEEN * np.searchsorted(train.onsets_s, times_s[-1])
 
     def _follow(self, train: Train, sweep: Sweep, at_s: float) -> Followed:
         """Once it was found."""
@@ -127,12 +142,12 @@ class Following:
         self._hold(sweep, at_s)
         self._strays += sign == UNKNOWN
         self._fitting = 0 if sign == UNKNOWN else self._fitting + 1
-        tried = len(self._window_s)
+        tried, needed = len(self._window_s), self._needed if self._adrift else self._alone
         if self._strays <= FEW_STRAYS and self._fitting >= SETTLED:
             return Followed(self._found(train, Place(self._offset_s, at_s, 1.0, self._tolerance_s)))
-        if tried >= self._needed and not (tried - self._needed) % EVERY:
+        if tried >= needed and not (tried - needed) % EVERY:
             near_s = NEAR_S + self._moved_s + self._window_s[0] - self._last_s
-            window_s = np.array(self._window_s[-self._needed :])
+            window_s = np.array(self._window_s[-needed:])
             place = self._aligned(train, window_s, self._offset_s - near_s, self._offset_s + near_s)
             if place is not None:
                 return Followed(self._found(train, place))
@@ -152,8 +167,7 @@ class Following:
         own = []
         self._offset_s, self._tolerance_s = place.offset_s, place.tolerance_s
         since_s = self._broken_s if self._broken_s < self._held_s[-1] else -math.inf  # before a break it was another place
-        for sweep, at_s in zip(self.held, self._held_s, strict=True):
-            level_s = place.middle_s + (at_s - place.middle_s) / place.stretch
+        for sweep, at_s, level_s in zip(self.held, self._held_s, place.level_s(np.array(self._held_s)).tolist(), strict=True):
             index, miss_s = train.nearest(level_s - place.offset_s)
             fits = at_s > since_s and abs(miss_s) <= place.tolerance_s and not sweep.onset.doubled
             own.append(sweep._replace(sign=int(train.signs[index]) if fits else UNKNOWN))

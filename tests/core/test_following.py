@@ -131,7 +131,7 @@ def test_a_break_of_the_sound_costs_no_sweep_and_is_nothing_foreign(at_s: float,
     assert len(found) + len(more) == 1000
     told = np.array([sweep.sign for sweep in (*found, *more)])
     assert not ((told == -signs(1, 1000)) & (told != 0)).any()
-    assert (told != 0)[len(before) + 96 :].all() or len(before) < 80
+    assert (told != 0)[len(before) + 128 :].all() or len(before) < 80
 
 
 @pytest.mark.parametrize("lost_s", [0.002, 0.3, 4.0])
@@ -148,7 +148,7 @@ def test_missing_samples_cost_no_more_than_their_own_sweeps(lost_s: float, told:
     more, dropped, refused = fed(following, after)
     assert (dropped, refused) == (0, False)
     assert len(found) + len(more) == len(before) + len(after)
-    assert all(sweep.sign for sweep in more[96:])
+    assert all(sweep.sign for sweep in more[128:])
 
 
 def test_extra_triggers_cost_nothing_but_themselves() -> None:

@@ -216,6 +216,7 @@ def test_methods_tell_every_value_with_its_runs(report: Report) -> None:
     assert "levels were 40, 50, 60 dB nHL" in told
     assert "Muted as a control: run 7" in told
     assert "unknown" not in told.replace("seed unknown", "")  # the seed is in the plan of a run that we played
+    assert "in alternating polarity (which one began each 16 sweeps was drawn at random: " in told
     bare = methods([Facts(1, {"verdict": "inconclusive", "stream": {}}, {})])
     assert "made by other equipment" in bare.text
     assert "no error rate" in bare.text
