@@ -148,12 +148,13 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             _remarked(session, level, args, stage)
             continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
-        plan = session.run_plan(suggestion.condition, level, muted=args.muted)
+        plan = session.run_plan(suggestion.condition, level, muted=args.muted, minutes_left=minutes)
         if not made:
             begins, acknowledged = walk_first(stage, plan, session.folder, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
-            plan = session.run_plan(suggestion.condition, level, muted=args.muted)  # its noise is known by now
+            # the noise is known by now
+            plan = session.run_plan(suggestion.condition, level, muted=args.muted, minutes_left=minutes)
         plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
         made.append(carry_through(plan, session.folder, args, acknowledged, stage))
