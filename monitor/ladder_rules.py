@@ -71,6 +71,26 @@ def sweep_limit(needed: float) -> int:
     return max(LEAST_SWEEPS, min(MOST_SWEEPS, STEP_SWEEPS * math.ceil(ROOM * min(needed, MOST_SWEEPS) / STEP_SWEEPS)))
 
 
+# Against the median of the runs before, up to 5 of them: own choice.
+LOUDER, LEFT_OUT_MORE, RUNS_BEFORE = 1.5, 0.15, 2
+
+
+def waking_words(runs: Iterable[RunSummary]) -> str:
+    """Why the person may be waking: the noise of the last run, or its share of sweeps that were left out, has risen; or empty."""
+    usable = [run for run in runs if run.discarded is None and not math.isnan(run.sweep_noise_uv)]
+    if len(usable) <= RUNS_BEFORE:
+        return ""
+    last, before = usable[-1], usable[-6:-1]
+    rise = last.sweep_noise_uv / statistics.median(run.sweep_noise_uv for run in before)
+    if rise >= LOUDER:
+        return f"the noise of run {last.number} is {rise:.1f} times that of the runs before: is the person waking?"
+    shares = [run.left_out for run in before if not math.isnan(run.left_out)]
+    if shares and last.left_out >= statistics.median(shares) + LEFT_OUT_MORE:
+        now, then = round(100 * last.left_out), round(100 * statistics.median(shares))
+        return f"in run {last.number} {now} % of the sweeps were left out, {then} % in the runs before: is the person waking?"
+    return ""
+
+
 @dataclass(frozen=True)
 class SweepLimit:
     """How many sweeps a run may have, and how many an absence needs at this noise (nan: not known). ``sweep_s`` for each.

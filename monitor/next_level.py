@@ -25,6 +25,10 @@ Reason = Literal[
 SETTLED = ("found", "limit")
 
 
+HURRY = 1.5  # runs that are counted on where the person wakes; own choice
+LEAST_S = 60.0  # of a run in which a response may show, where none was found yet; own choice
+
+
 @dataclass(frozen=True)
 class Suggestion:
     """What to do next in one condition. ``level_db_nhl`` is None where nothing is left to do; ``why`` is a sentence.
@@ -39,6 +43,7 @@ class Suggestion:
     repeats: int | None = None
     expected_s: float = math.nan
     masking: MaskingAdvice | None = None
+    short: bool = False  # there is time for fewer than two runs, or the person wakes: what tells most comes first
 
     @property
     def done(self) -> bool:
@@ -72,26 +77,49 @@ def suggest(
     time_left_s: float = math.inf,
     outlook: Outlook | None = None,
     masking: Callable[[float], MaskingAdvice | None] | None = None,
+    waking: str = "",
 ) -> Suggestion:
     """For one condition, from all runs of the session in order (of the others counts only how loud the last one was).
 
-    ``masking`` gives the advice for a level.
+    ``masking`` gives the advice for a level. ``waking``: why there may be no time for many more runs; empty: there is.
     """
     own = counted(condition, runs)
     ahead = outlook or Outlook()
     runs_left = math.inf if math.isnan(ahead.run_s) or ahead.run_s <= 0 else time_left_s / ahead.run_s
+    runs_left = min(runs_left, HURRY) if waking and runs_left >= 1 else runs_left
     idea = _Ladder(own, rules, runs_left).idea()
     if idea.level is not None and len(own) >= rules.most_in_all:
         idea = _Idea(None, "runs", f"{len(own)} runs are all that the plan allows here; {_found(condition, own, rules)}")
-    if idea.level is not None and (time_left_s <= 0 or runs_left < 1):
+    if idea.level is not None and runs_left < 1 and _may_show(own, time_left_s, ahead):
+        idea = replace(idea, why=f"{idea.why} ({_short(time_left_s, ahead)} to its end, but a response may show sooner)")
+    elif idea.level is not None and (time_left_s <= 0 or runs_left < 1):
         idea = _Idea(None, "time", f"{_short(time_left_s, ahead)}; {_found(condition, own, rules)}")
     if idea.level is None:
-        return Suggestion(condition, None, idea.reason, idea.why)
+        return Suggestion(condition, None, idea.reason, idea.why, short=idea.reason == "time" and time_left_s > 0)
+    if waking:
+        idea = replace(idea, why=f"{idea.why} ({waking})")
     idea = _softened(idea, own, runs, rules)
     assert idea.level is not None
     before = [run.number for run in own if round(run.level_db_nhl, 2) == round(idea.level, 2)]
     advice = None if masking is None else masking(idea.level)
-    return Suggestion(condition, idea.level, idea.reason, idea.why, before[0] if before else None, ahead.run_s, advice)
+    again, short = before[0] if before else None, runs_left < 2
+    return Suggestion(condition, idea.level, idea.reason, idea.why, again, ahead.run_s, advice, short)
+
+
+def known(condition: Condition, runs: Sequence[RunSummary]) -> tuple[int, float]:
+    """How much is known of a threshold, to be sorted by: nothing decided and no response yet (the fewest runs first), nothing
+    below one, between two levels (the widest first)."""
+    own = counted(condition, runs)
+    bracket = bracket_of(tallies(own))
+    if bracket.present is None:
+        return (0 if bracket.absent is None else 1), float(len(own))
+    return (2, 0.0) if bracket.absent is None else (3, -bracket.gap_db)
+
+
+def _may_show(own: Sequence[RunSummary], time_left_s: float, ahead: Outlook) -> bool:
+    """Whether a run that is cut short tells more than none: where no response was found yet, and one may be in that time."""
+    enough_s = LEAST_S if math.isnan(ahead.response_s) else ahead.response_s
+    return time_left_s >= enough_s and bracket_of(tallies(own)).present is None
 
 
 class _Ladder:
@@ -105,8 +133,11 @@ class _Ladder:
     def idea(self) -> _Idea:
         rules, (present, absent) = self.rules, (self.bracket.present, self.bracket.absent)
         if not self.known:
+            if self.runs_left < 1:  # it could not say "no response"
+                return _Idea(rules.highest_db, "start", "the loudest that the plan allows")
             return _Idea(rules.start_db, "start", "where the plan begins")
-        for step in (self._again, self._clash):
+        hurried = present is None and self.runs_left < 2  # a louder sound tells more than the same once more
+        for step in () if hurried and max(self.known) < rules.highest_db else (self._again, self._clash):
             idea = step(present, absent)
             if idea is not None:
                 return idea
@@ -159,6 +190,8 @@ class _Ladder:
         if base < rules.highest_db:
             short = self.runs_left < math.ceil((rules.highest_db - base) / rules.first_step_db)
             step = rules.first_step_db * (2 if short else 1)
+            if self.runs_left < 2:  # the loudest: with a response it is an upper limit, without one there is none up to it
+                step = rules.highest_db - base
             top = self.known[base]
             nothing = "no response" if top.standing == "absent" else "nothing decided"
             hurry = " in a larger step, as time is short" if short else ""
@@ -257,7 +290,7 @@ def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary]
 
 def _short(time_left_s: float, ahead: Outlook) -> str:
     if time_left_s <= 0:
-        return "the time is over"
+        return "no time is left"
     return f"the {time_left_s:.0f} s left are not enough for a run of about {ahead.run_s:.0f} s"
 
 

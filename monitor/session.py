@@ -21,10 +21,10 @@ from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from monitor.hearing import Measured
 from monitor.hearing_tables import HearingTables, load_hearing_tables
 from monitor.ladder_errors import LadderErrors
-from monitor.ladder_rules import SweepLimit, needed_sweeps, sweep_limit
+from monitor.ladder_rules import SweepLimit, needed_sweeps, sweep_limit, waking_words
 from monitor.masked_runs import About, advice_for, judged, noise_for
 from monitor.masking_advice import MaskingAdvice, Purpose
-from monitor.next_level import SETTLED, Outlook, Suggestion, outlook_of, suggest
+from monitor.next_level import LEAST_S, SETTLED, Outlook, Suggestion, known, outlook_of, suggest
 from monitor.plan import Plan
 from monitor.session_plan import SessionPlan, load_session_plan
 from monitor.session_store import Remarks, SessionError, SessionStore, State, kept_noise_uv, now_utc, seconds_of
@@ -170,31 +170,41 @@ class Session:
     # -- what comes next --------------------------------------------------------------------------------------------
 
     def suggestions(self, minutes_left: float | None = None) -> tuple[Suggestion, ...]:
-        """One for each condition of the plan. Time is shared among those that are not done."""
-        runs = self.runs()
+        """One for each condition of the plan. Time is shared among those that are not done; where that is less than a run, those
+        of which least is known have theirs first."""
+        runs, conditions = self.runs(), self.plan.conditions
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
-        plain = [suggest(condition, runs, self.plan.rules(index)) for index, condition in enumerate(self.plan.conditions)]
+        waking = waking_words(runs)
+        plain = [suggest(condition, runs, self.plan.rules(index)) for index, condition in enumerate(conditions)]
         waiting = sum(not one.done for one in plain)
-        made = []
-        for index, condition in enumerate(self.plan.conditions):
-            made.append(
-                suggest(
-                    condition,
-                    runs,
-                    self.plan.rules(index),
-                    time_left_s=left_s / max(1, waiting),
-                    outlook=self.outlook(index, runs),
-                    masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
-                )
+        made = {}
+        for index in sorted(range(len(conditions)), key=lambda index: known(conditions[index], runs)):
+            ahead = self.outlook(index, runs)
+            share_s = left_s / max(1, waiting)
+            share_s = min(left_s, ahead.run_s) if share_s < ahead.run_s else share_s
+            one = suggest(
+                conditions[index],
+                runs,
+                self.plan.rules(index),
+                time_left_s=share_s,
+                outlook=ahead,
+                masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
+                waking=waking,
             )
-            if made[-1].done and not plain[index].done:
-                waiting -= 1  # without time for this one the others get its share
-        return tuple(made)
+            made[index] = one
+            if not plain[index].done:
+                waiting -= 1
+                left_s -= 0.0 if one.done or math.isinf(left_s) else share_s
+        return tuple(made[index] for index in range(len(conditions)))
 
     def next(self, minutes_left: float | None = None) -> Suggestion | None:
-        """The ladder that is open goes on, then the next one of the plan; None where nothing is left."""
+        """The ladder that is open goes on, then the next one of the plan; where time is short or the person wakes, the one of
+        which least is known. None where nothing is left."""
         suggestions = self.suggestions(minutes_left)
         runs = [run for run in self.runs() if run.counts]
+        if any(one.short for one in suggestions):
+            still = [one for one in suggestions if not one.done]
+            return min(still, key=lambda one: known(one.condition, runs), default=None)
         if runs:
             last = next((one for one in suggestions if one.condition.same_as(runs[-1].condition)), None)
             if last is not None and not last.done:
@@ -213,9 +223,8 @@ class Session:
         checked_uv = kept_noise_uv(self.folder)
         if not math.isnan(checked_uv):
             return checked_uv
-        usable = [run for run in runs if run.discarded is None and run.sweeps and not math.isnan(run.residual_noise_nv)]
-        found = [1e-3 * run.residual_noise_nv * math.sqrt(run.sweeps or 0) for run in usable[-LATEST:]]
-        return statistics.median(found) if found else math.nan
+        found = [run.sweep_noise_uv for run in runs if run.discarded is None and not math.isnan(run.sweep_noise_uv)]
+        return statistics.median(found[-LATEST:]) if found else math.nan
 
     def sweeps(self, index: int, runs: tuple[RunSummary, ...]) -> SweepLimit:
         """How many sweeps a run may have, and how many an absence needs."""
@@ -250,12 +259,17 @@ class Session:
         return math.nan if advice is None else noise_for(advice, self.plan.masking.kind(condition), same)
 
     def run_plan(
-        self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan
-    ) -> Plan:
-        """Of the run that would be made now; ``masking_db_em``: noise that the session gives. Raises SessionError, PlanError."""
+        self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan,
+        minutes_left: float | None = None,
+    ) -> Plan:  # fmt: skip
+        """Of the run that would be made now, no longer than the time that is left; ``masking_db_em``: noise that the session
+        gives. Raises SessionError, PlanError."""
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
-        limit = self.sweeps(index, self.runs()).limit
+        runs = self.runs()
+        sweeps = self.sweeps(index, runs)
+        left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
+        limit = min(sweeps.limit, int(left_s / sweeps.sweep_s)) if LEAST_S <= left_s < math.inf else sweeps.limit
         return self.plan.run_plan(
             index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit, masking_db_em=masking_db_em
         )  # fmt: skip

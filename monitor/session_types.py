@@ -69,6 +69,7 @@ class RunSummary:
     alpha: float = math.nan  # false alarms that its rule was allowed
     rule: str = ""
     sweeps: int | None = None
+    presented: int | None = None  # sweeps, those that were left out included
     purpose: Purpose = "threshold"
     replicate_of: int | None = None
     discarded: str | None = None
@@ -83,6 +84,16 @@ class RunSummary:
     def counts(self) -> bool:
         """Whether it says something about a threshold."""
         return self.discarded is None and not self.muted and self.purpose == "threshold"
+
+    @property
+    def sweep_noise_uv(self) -> float:
+        """Of a single sweep, RMS, from what its average still held; nan: not known."""
+        return 1e-3 * self.residual_noise_nv * math.sqrt(self.sweeps) if self.sweeps else math.nan
+
+    @property
+    def left_out(self) -> float:
+        """Share of its sweeps that were left out; nan: not known."""
+        return 1.0 - self.sweeps / self.presented if self.presented and self.sweeps is not None else math.nan
 
     @property
     def masked(self) -> bool:
@@ -137,6 +148,7 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
         alpha=_number(record.get("alpha")),
         rule="" if record["rule"] is None else str(record["rule"]["name"]),
         sweeps=None if sweeps is None else int(sweeps),
+        presented=None if record.get("sweeps_presented") is None else int(record["sweeps_presented"]),
         purpose="control" if stimulus["muted"] else "threshold",
         transducer=str(stimulus.get("transducer") or ""),
         age_group=str(stimulus.get("age_group") or ""),

@@ -150,14 +150,14 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             _remarked(session, level, args, stage)
             continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
-        plan, noise = with_noise(session, suggestion.condition, level, purpose, args)
+        plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
         if noise:
             say(noise, args)
         if not made:
             begins, acknowledged = walk_first(stage, plan, session.folder, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
-            plan, _ = with_noise(session, suggestion.condition, level, purpose, args)  # that of the EEG is known by now
+            plan, _ = with_noise(session, suggestion.condition, level, purpose, args, minutes)  # that of the EEG is known by now
         plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
         made.append(carry_through(plan, session.folder, args, acknowledged, stage))
@@ -190,14 +190,14 @@ def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
 
 
 def with_noise(
-    session: Session, condition: Condition, level: float, purpose: Purpose, args: argparse.Namespace
+    session: Session, condition: Condition, level: float, purpose: Purpose, args: argparse.Namespace, minutes: float | None = None
 ) -> tuple[Plan, str]:
     """The plan of a run, with the noise that is advised where that is wanted and can be given, and what is to be said of it."""
     import math
 
     from monitor.plan import PlanError
 
-    plain = session.run_plan(condition, level, muted=args.muted)
+    plain = session.run_plan(condition, level, muted=args.muted, minutes_left=minutes)
     masking = session.plan.masking
     if purpose != "threshold" or not (args.masking or (args.auto and masking.auto)):
         return plain, ""
@@ -205,7 +205,7 @@ def with_noise(
     if math.isnan(noise):
         advice = session.masking(session.index_of(condition), level)
         return plain, "No noise is given: none that does is known" if advice is not None and advice.due else ""
-    plan = session.run_plan(condition, level, masking_db_em=noise)
+    plan = session.run_plan(condition, level, masking_db_em=noise, minutes_left=minutes)
     sound = plan.sound
     assert sound is not None
     told = f"{masking.kind(condition)} noise of {noise:g} dB EM in the {sound.masking_ear} ear"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import say
 from monitor.ladder_errors import NO_RATE
+from monitor.ladder_rules import waking_words
 
 if TYPE_CHECKING:
     from monitor.next_level import Suggestion
@@ -62,6 +63,7 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
             asdict(one) | {"words": one.words}
             for one in (session.sweeps(index, runs) for index in range(len(session.plan.conditions)))
         ],
+        "waking": waking_words(runs) or None,
         "next": None if suggestion is None else _suggestion(suggestion),
         "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
         "seconds_left": None if math.isinf(left_s) else left_s,

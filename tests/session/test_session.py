@@ -307,3 +307,78 @@ def test_a_longer_run_never_passes_the_dose_where_the_usual_one_would_not(sessio
     assert 6144 <= less.decision.max_sweeps < plan.decision.max_sweeps
     make_stimulus(less.sound, datetime.date.today(), sweeps=less.decision.max_sweeps, spent=SessionDose(session.folder).spent())
     assert within_dose(plan, session.folder, True) == plan, "a limit of one's own is not changed"
+
+
+def followed(session: Session, add_run: Add, hears_from: dict[str, float], response_s: float, absence_s: float) -> list[str]:
+    """Whatever is suggested, until nothing is: ear and level of each run, with what it found."""
+    made: list[str] = []
+    while (coming := session.next()) is not None:
+        assert coming.level_db_nhl is not None
+        ear, heard = coming.condition.ear, coming.level_db_nhl >= hears_from[coming.condition.ear]
+        plan = session.run_plan(coming.condition, coming.level_db_nhl)
+        assert plan.sound is not None
+        needed_s, allowed_s = response_s if heard else absence_s, plan.decision.max_sweeps * plan.sound.sweep_s
+        word = f"{coming.level_db_nhl:g}{'?' if needed_s > allowed_s else '+' if heard else '-'}"
+        lasts_s = min(needed_s, allowed_s)
+        sweeps, nv = int(lasts_s / plan.sound.sweep_s), 15 * (absence_s / lasts_s) ** 0.5
+        add_run(session.folder, word, seconds=lasts_s, sweeps=sweeps, nv=nv, **(LEFT if ear == "left" else {}))
+        made.append(f"{ear} {word}")
+    return made
+
+
+@pytest.mark.parametrize("absence_s", [130, 200, 300])
+def test_where_runs_outgrow_their_share_no_ladder_is_given_up(
+    session: Session, plan_text: str, add_run: Add, absence_s: float
+) -> None:
+    """12 minutes for two ears that hear from 70 dB nHL: each has its runs, the louder the shorter the time."""
+    limited = make_session_plan(tomllib.loads(plan_text.replace("[limits]", "[limits]\nminutes = 12")))
+    session = Session.begin(session.folder, limited)
+    made = followed(session, add_run, {"right": 70.0, "left": 70.0}, 60, absence_s)
+    assert {one.finding for one in session.thresholds()} <= {"threshold", "at most"}, made
+    assert sum(run.seconds for run in session.runs()) <= 720
+    assert all("no time is left" in one.why or "are not enough" in one.why for one in session.suggestions())
+
+
+def test_what_is_left_of_the_time_goes_to_the_ladder_of_which_least_is_known(
+    session: Session, plan_text: str, add_run: Add
+) -> None:
+    limited = make_session_plan(tomllib.loads(plan_text.replace("[limits]", "[limits]\nminutes = 9")))
+    session = Session.begin(session.folder, limited)
+    add_run(session.folder, "40+", seconds=60)
+    add_run(session.folder, "30-", seconds=240)
+    coming = session.next()
+    assert coming is not None
+    assert (coming.condition.ear, coming.short) == ("left", True)
+    add_run(session.folder, "50-", seconds=180, **LEFT)
+    last = session.next()
+    assert last is not None
+    assert (last.condition.ear, last.level_db_nhl) == ("left", 70), "up to 80, by no more than 20 dB from one sound to the next"
+    assert "the 60 s left are not enough for a run of about " in last.why
+    assert " to its end, but a response may show sooner" in last.why
+    plan = session.run_plan(last.condition, 70)
+    assert plan.sound is not None
+    assert plan.decision.max_sweeps == int(60 / plan.sound.sweep_s), "it ends with the time"
+    assert session.run_plan(last.condition, 70, minutes_left=60).decision.max_sweeps == 6144
+
+
+def test_a_person_who_wakes_is_named_and_what_tells_most_comes_next(session: Session, add_run: Add) -> None:
+    for word in ("40+", "30-", "35-"):
+        add_run(session.folder, word)
+    asleep = session.next()
+    assert asleep is not None
+    assert (asleep.condition.ear, asleep.short) == ("right", False)
+    add_run(session.folder, "40+", nv=28.0)
+    awake = session.next()
+    assert awake is not None
+    assert (awake.condition.ear, awake.short) == ("left", True), "nothing is known of it yet"
+    assert "the noise of run 4 is 2.0 times that of the runs before: is the person waking?" in awake.why
+    session.discard(4, "she moved")
+    assert session.next() == asleep
+    add_run(session.folder, "35-", presented=1000)
+    restless = session.next()
+    assert restless is not None
+    assert "in run 5 36 % of the sweeps were left out, 0 % in the runs before" in restless.why
+    add_run(session.folder, "50-", **LEFT)
+    louder = session.next()
+    assert louder is not None
+    assert (louder.condition.ear, louder.short) == ("left", False), "asleep again: the ladder that is open goes on"
