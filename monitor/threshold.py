@@ -169,6 +169,7 @@ class Threshold:
     rests_on: tuple[int, ...] = ()  # numbers of the runs at the two levels
     notes: tuple[str, ...] = ()
     whose: Whose = ""  # of the lowest response; for "no response", whether noise may have hidden one
+    hidden: bool = False  # noise may have hidden a response at the level without one
 
     @property
     def words(self) -> str:
@@ -177,6 +178,7 @@ class Threshold:
             return "not tested" if not self.notes else "nothing decided"
         level = f"{self.level_db_nhl:g} dB nHL"
         doubt = f"; {UNKNOWN}" if self.whose == UNKNOWN else ""
+        doubt += "; noise may have hidden a lower one" if self.hidden and self.finding != "no response" else ""
         if self.finding == "no response":
             return f"no response up to {level} (95 %: above {self.low_db_nhl:.0f}){doubt}"
         if self.finding == "at most":
@@ -245,6 +247,7 @@ def threshold_of(
         rests_on=tuple(number for tally in (present, absent) if tally is not None for number in tally.numbers),
         notes=tuple(notes),
         whose="" if finding == "not tested" else (present or absent).whose,  # type: ignore[union-attr]
+        hidden=absent is not None and absent.whose == UNKNOWN,
     )
 
 

@@ -108,7 +108,8 @@ class Rung:
             return "running" if self.running else ""
         newest = self.replicates[0]
         alike = [other for other in self.replicates if other.masking == newest.masking]
-        words = WORDS[newest.verdict] + (f", {newest.whose}" if newest.whose == UNKNOWN and newest.verdict != UNDECIDED else "")
+        words = WORDS[newest.verdict]
+        words += " (which ear?)" if newest.whose == UNKNOWN and newest.verdict != UNDECIDED else ""
         words += ", masked" if newest.masking and len(alike) < len(self.replicates) else ""
         same = sum(other.verdict == newest.verdict for other in alike)
         if len(alike) == 1:

@@ -48,10 +48,11 @@ def _opening(report: Report) -> Iterable[Block]:
         rows.append(("Left out", "; ".join(material.left_out)))
     yield Heading("What was measured", 2)
     yield Table(("", ""), tuple(rows))
-    doubtful = [ladder for ladder in report.ladders if ladder.threshold is not None and ladder.threshold.whose == UNKNOWN]
+    found = [(one.title, one.threshold) for one in report.ladders if one.threshold is not None]
+    doubtful = [(title, one) for title, one in found if one.whose == UNKNOWN or one.hidden]
     if doubtful:
         yield Text(f"{capital(UNKNOWN)}, as masking was due and was not given, or is not known to be right:", "caution")
-        yield Points(tuple(f"{one.title}: {one.threshold.words}." for one in doubtful if one.threshold is not None), "caution")
+        yield Points(tuple(f"{title}: {one.words}." for title, one in doubtful), "caution")
     if material.rules is not None:
         steps, again, limits = (material.rules[name] for name in ("steps", "replicates", "limits"))
         yield Text(

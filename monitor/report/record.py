@@ -91,7 +91,7 @@ def _ladder_record(ladder: Ladder) -> dict[str, Any]:
             "highest_absent_db_nhl": threshold.highest_absent_db_nhl, "estimate_db_nhl": threshold.estimate_db_nhl,
             "low_db_nhl": threshold.low_db_nhl, "high_db_nhl": threshold.high_db_nhl,
             "settled": threshold.settled, "rests_on": threshold.rests_on, "notes": threshold.notes, "said": threshold.words,
-            "whose": threshold.whose or None,
+            "whose": threshold.whose or None, "hidden": threshold.hidden,
         },
         "levels": [
             {

@@ -88,3 +88,6 @@ def test_noise_that_may_hide_the_tested_ear() -> None:
     threshold = threshold_of(RIGHT, judged([run(1, 70, ABSENT, 90)], ABOUT))
     assert threshold.words.endswith("not known to be this ear's")
     assert "the noise at 70 dB nHL may have hidden a response of this ear" in threshold.notes
+    both = threshold_of(RIGHT, judged([run(1, 70, ABSENT, 90), run(2, 80, PRESENT, 40)], ABOUT))
+    assert (both.whose, both.hidden) == (OWN, True)
+    assert both.words.endswith("; noise may have hidden a lower one")
