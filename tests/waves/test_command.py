@@ -62,7 +62,7 @@ def test_waves_beside_what_is_published(session: list[Path], capsys: pytest.Capt
     [
         ("response", None, "3 to 14 %"), ("response", 8.0, "3 to 14 %"), ("response", 20.0, "up to 2 %"),
         ("sweep_limit", None, ""),
-    ],  # fmt: skip
+    ],
 )
 def test_a_run_that_ended_on_its_response_says_that_it_looks_too_large(
     session: list[Path], capsys: pytest.CaptureFixture[str], stopped_by: str, quiet_nv: float | None, said: str
