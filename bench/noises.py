@@ -128,6 +128,7 @@ def _taps(band: Band, corner_hz: float) -> Floats:
 
 NOISES: dict[str, Noise] = {
     "gaussian": Noise("Gaussian, coloured like EEG, in the pass band"),
+    "quiet": Noise("the same, 0.7 uV: the noise floor is within reach", rms_uv=0.7),
     "white": Noise("Gaussian, flat over the pass band", corner_hz=np.inf),
     "gaussian-30": Noise("Gaussian from 30 Hz on: slower noise than the default band lets through", low_hz=30.0),
     "gain-steps": Noise("size jumps by up to 4 x, about every 4 s", gain=Gain(step_per_sweep=1 / 200, step_range=4.0)),

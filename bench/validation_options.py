@@ -22,7 +22,8 @@ from .validation_plan import MUTED, RECORDING, ValidationPlan
 DEFAULT_RUNS, TARGET_RUNS, QUICK_RUNS, MOST_RESPONSE_RUNS = 1000, 5000, 200, 1000
 QUICK_SWEEPS = 2048
 COMPARED = ("evidence", "fsp", "hotelling")
-TARGET_SIZES = (0.0, 150.0, 200.0, 300.0, 400.0)
+TARGET_SIZES = (0.0, 60.0, 100.0, 150.0, 200.0, 300.0)
+TARGET_RULES = ("evidence", "fsp", "evidence@20")
 
 EPILOG = """examples:
   quietfloor validate --quick                          a first impression, a minute or two
@@ -32,7 +33,8 @@ EPILOG = """examples:
   quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
 
 Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
-fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid.
+fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid. With @ a response that was found waits for a
+quieter average, as with quiet_nv: evidence@20 waits for 20 nV.
 
 Recorded noise (--recording): random onsets test the noise. Record some minutes without sound, with the person and electrodes of
 a real run, and give the file; pretended onsets are laid at random places. With a run folder, a muted run's too, channel, unit
@@ -162,9 +164,9 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
     elif args.width is not None:
         runs = runs_for_width(args.width, setup.alpha)
     sizes = args.response or (TARGET_SIZES if measured else (0.0,))
-    loud = args.response_noise or (("gaussian",) if measured else sources)
+    loud = args.response_noise or (("gaussian", "quiet") if measured else sources)
     return ValidationPlan(
-        rules=args.rules or tuple(dict.fromkeys((engine.rule, *(("evidence", "fsp") if args.targets else COMPARED)))),
+        rules=args.rules or tuple(dict.fromkeys((engine.rule, *(TARGET_RULES if args.targets else COMPARED)))),
         sources=sources,
         sizes_nv=sizes,
         response_sources=loud if any(sizes) else (),

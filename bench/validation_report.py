@@ -16,7 +16,7 @@ from monitor.folder import jsonable
 from .noises import NOISES
 from .validation_plan import MUTED, RECORDING, ValidationPlan
 from .validation_plots import false_alarm_plot, power_plot, survival_plot
-from .validation_tables import Row, Tables
+from .validation_tables import ENDED, Row, Tables
 from .validation_targets import Target
 
 
@@ -128,7 +128,9 @@ def _aligned(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
 
 PAIRS = ("noise", "nV", "rules", "only first", "only second", "exact McNemar p", "first needs fewer sweeps by")
 NOISE = ("noise", "stated nV", "truth nV", "error")
-FORECAST = ("noise", "nV", "made at", "covered", "95 % interval", "sooner", "later")
+FORECAST = ("noise", "nV", "made at", "ended", "covered", "95 % interval", "sooner", "later", "said to be expected")
+AT_STOP = ("noise", "nV", "rule", "ended", "runs", "stated nV", "stated noise off by", "amplitude off by")
+AT_STOP_TITLE = "In the average when the run ends"
 TARGETS = ("", "target", "wanted", "found", "")
 
 
@@ -149,9 +151,21 @@ def _noise_rows(tables: Tables) -> list[list[str]]:
 
 def _forecast_rows(tables: Tables) -> list[list[str]]:
     return [
-        [c.source, f"{c.size_nv:g}", str(c.at), f"{100 * c.covered.rate:.1f} %",
-         f"{100 * c.covered.low:.1f}-{100 * c.covered.high:.1f} % ({c.covered.count}/{c.covered.n})", str(c.below), str(c.above)]
+        [c.source, f"{c.size_nv:g}", str(c.at), ENDED[c.ending], f"{100 * c.covered.rate:.1f} %",
+         f"{100 * c.covered.low:.1f}-{100 * c.covered.high:.1f} % ({c.covered.count}/{c.covered.n})", str(c.below), str(c.above),
+         f"{100 * c.expected.rate:.1f} %"]
         for c in tables.coverages
+    ]  # fmt: skip
+
+
+def _at_stop_rows(tables: Tables) -> list[list[str]]:
+    def percent(value: float, error: float) -> str:
+        return "" if value != value else f"{100 * value:+.1f} +- {100 * error:.1f} %"
+
+    return [
+        [r.source, f"{r.size_nv:g}", r.rule, ENDED[r.ending], str(r.runs), f"{r.noise_nv:.1f}",
+         percent(r.noise_error, r.noise_error_error), percent(r.amplitude_error, r.amplitude_error_error)]
+        for r in tables.at_stop
     ]  # fmt: skip
 
 
@@ -178,6 +192,8 @@ def text(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()) -
         lines += ["", "RESIDUAL NOISE at the end of runs without a response", *_aligned(NOISE, _noise_rows(tables))]
     if tables.coverages:
         lines += ["", "FORECAST: 80 % range of the sweeps still to come", *_aligned(FORECAST, _forecast_rows(tables))]
+    if tables.at_stop:
+        lines += ["", f"{AT_STOP_TITLE.upper()}", *_aligned(AT_STOP, _at_stop_rows(tables))]
     if targets:
         lines += ["", "TARGETS", targets_text(targets).rstrip()]
     return "\n".join(lines) + "\n"
@@ -221,6 +237,7 @@ def as_json(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()
             "pairs": [asdict(pair) for pair in tables.pairs],
             "residual_noise": [asdict(found) for found in tables.residuals],
             "forecast_coverage": [asdict(found) for found in tables.coverages],
+            "at_stop": [asdict(found) for found in tables.at_stop],
             "targets": [asdict(target) for target in targets],
         }
     )
@@ -260,6 +277,8 @@ def as_html(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()
         parts += ["<h2>Residual noise</h2>", _table(NOISE, _noise_rows(tables))]
     if tables.coverages:
         parts += ["<h2>Forecast: 80 % range of the sweeps still to come</h2>", _table(FORECAST, _forecast_rows(tables))]
+    if tables.at_stop:
+        parts += [f"<h2>{AT_STOP_TITLE}</h2>", _table(AT_STOP, _at_stop_rows(tables))]
     kinds = [[name, NOISES[name].what] for name in dict.fromkeys((*plan.sources, *plan.response_sources)) if name in NOISES]
     if kinds:
         parts += ["<h2>Kinds of noise</h2>", _table(("name", "what it is"), kinds)]

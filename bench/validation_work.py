@@ -61,12 +61,16 @@ def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
                 "outcome": "".join(str(int(code)) for code in decided.outcome),
                 "sweeps": [int(n) for n in decided.sweeps],
                 "noise_nv": _rounded(decided.noise_nv),
+                "left_nv": _rounded(decided.left_nv),
+                "amplitude": _rounded(decided.amplitude),
             }
             for name, decided in batch.decided.items()
         },
         "estimated_nv": _rounded(batch.estimated_nv),
         "left_nv": _rounded(batch.left_nv),
-        "foretold": [{"at": f.sweeps, "low": _rounded(f.low), "high": _rounded(f.high)} for f in batch.foretold],
+        "foretold": [
+            {"at": f.sweeps, "low": _rounded(f.low), "high": _rounded(f.high), "limit": _rounded(f.limit)} for f in batch.foretold
+        ],
     }
 
 

@@ -15,6 +15,7 @@ from monitor.marks import Marks
 from monitor.norms import Norms
 from monitor.peaks import Sought, sought, suggest
 from monitor.replicates import Replicate, combined, compare
+from monitor.sentence import too_large
 from monitor.trace import Averages, Trace
 from stimuli.reading import json_of
 
@@ -32,6 +33,7 @@ class Marked:
     where: Sought
     window_ms: tuple[float, float]
     marks: Marks
+    too_large: str  # what is to be said beside its amplitudes, "" for nothing
 
     @property
     def sound(self) -> dict[str, Any]:
@@ -64,7 +66,7 @@ def read(path: Path, norms: Norms, again: bool = False) -> Marked:
     window_ms = (float(window[0]), float(window[1]))
     where = sought(kind, sound.get("level_db_nhl"), age, window_ms, norms, frequency_hz=hz, span_ms=sound.get("chirp_span_ms"))
     marks = suggest(trace, where) if by_hand is None else by_hand
-    return Marked(folder, record, averages, trace, where, window_ms, marks)
+    return Marked(folder, record, averages, trace, where, window_ms, marks, too_large(record, plan))
 
 
 def keep(folder: RunFolder, marks: Marks) -> None:

@@ -13,6 +13,7 @@ from monitor.methods import runs_words
 from monitor.report.form import Block, Drawing, Heading, Points, Table, Text
 from monitor.report.parts import BAND, Level, Report, level_words
 from monitor.report.pictures import ladder_picture, waveform_picture
+from monitor.sentence import too_large
 from monitor.session_types import PRESENT
 from monitor.threshold import COVERAGE
 
@@ -98,6 +99,11 @@ def waves(report: Report) -> Iterable[Block]:
         "persons (mean plus and minus 2 SD) or of study means. Amplitudes are peak to trough.",
         "small",
     )
+    large: dict[str, list[str]] = {}
+    for run in (run for ladder in report.ladders for level in ladder.levels if level.marks.marks for run in level.runs):
+        if words := too_large(run.record, run.plan):
+            large.setdefault(words, []).append(f"{run.number}")
+    yield Points(tuple(f"Amplitudes, run {', '.join(runs)}: {words}." for words, runs in large.items()), "small")
     yield Points(tuple(f"Published: {source}." for source in sources), "small")
 
 

@@ -32,7 +32,7 @@ def units(noise: Noise, count: int, runs: int = 20, grid: Grid = GRID, how: Pres
 def test_background_has_its_declared_size(name: str) -> None:
     """Gain kinds change slowly, so that fewer of their sweeps count: their size is tested further in the next test."""
     tolerance = 0.02 if NOISES[name].gain == Gain() else 0.12
-    assert np.sqrt((units(NOISES[name], 30, 80) ** 2).mean()) == pytest.approx(2.0, rel=tolerance)
+    assert np.sqrt((units(NOISES[name], 30, 80) ** 2).mean()) == pytest.approx(NOISES[name].rms_uv, rel=tolerance)
 
 
 @pytest.mark.parametrize("name", ["gain-steps", "bursts", "heavy-tails", "drift", "muscle"])
