@@ -132,7 +132,8 @@ class Decided:
     """How each run of a batch ended under one chain: index into OUTCOMES, sweeps presented; (R,) each.
 
     Of the average then: the residual noise that was stated, the RMS over the window of what really was left once the response was
-    taken away, and its amplitude between true peak and true trough as a part of the truth (nan without one). nan for the oracle.
+    taken away, its amplitude between true peak and true trough as a part of the truth (nan without one), the upper limit of the
+    response, and the lowest limit at any look of the run (both nan where not asked for). nan for the oracle.
     """
 
     outcome: Ints
@@ -140,6 +141,8 @@ class Decided:
     noise_nv: Floats
     left_nv: Floats
     amplitude: Floats
+    limit_nv: Floats
+    lowest_limit_nv: Floats
 
 
 @dataclass(frozen=True)
@@ -162,11 +165,14 @@ class _Tally:
     def __init__(self, runs: int) -> None:
         self.outcome = np.full(runs, -1)
         self.sweeps = np.zeros(runs, dtype=np.int64)
-        self.noise_nv, self.left_nv, self.amplitude = (np.full(runs, np.nan) for _ in range(3))
+        self.noise_nv, self.left_nv, self.amplitude, self.limit_nv, self.lowest_limit_nv = np.full((5, runs), np.nan)
 
-    def note(self, outcome: Ints, sweeps: Floats, noise_nv: Floats) -> Bools:
+    def note(self, outcome: Ints, sweeps: Floats, noise_nv: Floats, limit_nv: Floats) -> Bools:
         """Where (R,) these are the first decisions."""
-        new = (self.outcome < 0) & (outcome >= 0)
+        going = self.outcome < 0
+        self.lowest_limit_nv[going] = np.fmin(self.lowest_limit_nv[going], limit_nv[going])
+        new = going & (outcome >= 0)
+        self.limit_nv[new] = limit_nv[new]
         self.outcome[new] = outcome[new]
         self.sweeps[new] = sweeps[new].astype(np.int64)
         self.noise_nv[new] = noise_nv[new]
@@ -190,7 +196,9 @@ class _Tally:
         return bool((self.outcome >= 0).all())
 
     def result(self) -> Decided:
-        return Decided(self.outcome, self.sweeps, self.noise_nv, self.left_nv, self.amplitude)
+        return Decided(
+            self.outcome, self.sweeps, self.noise_nv, self.left_nv, self.amplitude, self.limit_nv, self.lowest_limit_nv
+        )  # fmt: skip
 
 
 def simulate(
@@ -201,11 +209,13 @@ def simulate(
     covariance_uv2: Floats | None = None,
     foretell: bool = False,
     early: bool = False,
+    limits: bool = False,
 ) -> Batch:
     """Runs of ``source`` with the response ``waves_uv`` (R, n_times) added, each until every chain has decided.
 
     With the covariance of the noise over the window (P, P), and a response, an oracle runs along. Memory does not grow with the
-    number of sweeps. ``foretell``: note what the analysis forecasts at FORECAST_LOOKS. Where there is no
+    number of sweeps. ``foretell``: note what the analysis forecasts at FORECAST_LOOKS; ``limits``: and the upper limit at
+    every look. Where there is no
     response the runs go on to the sweep limit, unless ``early`` ends them with the last decision as well.
     """
     runs = len(waves_uv)
@@ -214,7 +224,8 @@ def simulate(
     also = tuple(rule for other in others for rule in other.rules)
     if foretell and first.rules[0].name == "evidence":
         also = (*also, ForecastProbe(looks=FORECAST_LOOKS))
-    analysis = RunningAnalysis(settings, (runs,), frozenset(), also)
+    always = frozenset({"upper_limit"}) if limits else frozenset[str]()
+    analysis = RunningAnalysis(settings, (runs,), always, also)
     stopping = [RunningStopping(one.rules, (runs,)) for one in chains]
     codes = [np.array([OUTCOMES.index(rule.outcome) for rule in one.rules] + [-1]) for one in chains]
     tallies = {one.name: _Tally(runs) for one in chains}
@@ -236,13 +247,14 @@ def simulate(
             presented = np.full(runs, (unit + 1.0) * UNIT_SWEEPS)
             oracle.update(settings.window.of(sweeps), source.gain)  # type: ignore[arg-type]
             verdict = np.where(oracle.log_ratio >= -np.log(setup.alpha), 0, 2 if unit + 1 == setup.units else -1)
-            tallies[ORACLE].note(verdict, presented, nothing)
+            tallies[ORACLE].note(verdict, presented, nothing, nothing)
         if look is None:
             continue
         figures = look.figures
         for one, running, code in zip(chains, stopping, codes, strict=True):
             tally = tallies[one.name]
-            new = tally.note(code[running.update(figures)], figures.sweeps_presented, figures.residual_noise_nv)
+            said = code[running.update(figures)]
+            new = tally.note(said, figures.sweeps_presented, figures.residual_noise_nv, figures.upper_limit_nv)
             if new.any():
                 tally.look_into(new, settings.window.of(analysis.average.average_uv()), settings.window.of(waves_uv))
         if look.outlook is not None:

@@ -81,6 +81,7 @@ def parser() -> argparse.ArgumentParser:
     settings.add_argument("--plan", type=Path, metavar="FILE", help="take them from this plan; the options below go before it")
     settings.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run (0.01)")
     settings.add_argument("--floor-nv", type=float, metavar="NV", help="noise at which a missing response is believed (15)")
+    settings.add_argument("--absent-below-nv", type=float, metavar="NV", help="end as well when no response can be that large")
     settings.add_argument("--max-sweeps", type=int, metavar="N", help="sweep limit (6144)")
     settings.add_argument("--look-every", type=int, metavar="N", help="looks of rules with an error budget (256)")
     settings.add_argument("--band", type=_pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
@@ -143,6 +144,7 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         floor_nv=engine.floor_nv,
         max_sweeps=engine.max_sweeps,
         quiet_nv=engine.quiet_nv,
+        absent_below_nv=engine.absent_below_nv,
         look_every=engine.look_every,
     )
     if own.sound is not None:
@@ -207,6 +209,7 @@ def _own_plan(args: argparse.Namespace) -> Plan:
             "look_every": args.look_every,
             "alpha": args.alpha,
             "floor_nv": args.floor_nv,
+            "absent_below_nv": args.absent_below_nv,
             "max_sweeps": args.max_sweeps or quick_sweeps,
         },
     }

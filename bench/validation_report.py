@@ -31,6 +31,7 @@ def facts(plan: ValidationPlan) -> dict[str, Any]:
         "max_sweeps": setup.max_sweeps,
         "floor_nv": setup.floor_nv,
         "quiet_nv": setup.quiet_nv,
+        "absent_below_nv": setup.absent_below_nv,
         "classical_rules_look_every": setup.look_every,
         "evidence_looks_every": setup.block_sweeps,
         "band_hz": setup.grid.band_hz,
@@ -80,6 +81,8 @@ def _heading(plan: ValidationPlan) -> list[str]:
     ]
     if known["quiet_nv"] is not None:
         lines.append(f"a response that was found is averaged on down to {known['quiet_nv']:g} nV: sweeps are counted until then")
+    if known["absent_below_nv"] is not None:
+        lines.append(f"a run also ends when no response can be as large as {known['absent_below_nv']:g} nV")
     if plan.recording is not None:
         r = known["recording"]
         lines.append(
@@ -130,6 +133,11 @@ PAIRS = ("noise", "nV", "rules", "only first", "only second", "exact McNemar p",
 NOISE = ("noise", "stated nV", "truth nV", "error")
 FORECAST = ("noise", "nV", "made at", "ended", "covered", "95 % interval", "sooner", "later", "said to be expected")
 AT_STOP = ("noise", "nV", "rule", "ended", "runs", "stated nV", "stated noise off by", "amplitude off by")
+LIMITS = (
+    "shape", "noise", "nV", "rule", "present/absent/undecided", "ever below", "95 % interval", "below at the end",
+    "median, absent",
+)  # fmt: skip
+LIMITS_TITLE = "Upper limit: how often it was below the response"
 AT_STOP_TITLE = "In the average when the run ends"
 TARGETS = ("", "target", "wanted", "found", "")
 
@@ -169,6 +177,15 @@ def _at_stop_rows(tables: Tables) -> list[list[str]]:
     ]  # fmt: skip
 
 
+def _limit_rows(tables: Tables) -> list[list[str]]:
+    return [
+        [r.shape, r.source, f"{r.size_nv:g}", r.rule, "/".join(str(n) for n in r.ends), f"{100 * r.ever_below.rate:.1f} %",
+         f"{100 * r.ever_below.low:.1f}-{100 * r.ever_below.high:.1f} % ({r.ever_below.count}/{r.ever_below.n})",
+         f"{100 * r.below_at_stop.rate:.1f} %", f"{r.median_nv:.0f} nV" if r.median_nv == r.median_nv else "-"]
+        for r in tables.limits
+    ]  # fmt: skip
+
+
 def _target_rows(targets: Sequence[Target]) -> list[list[str]]:
     return [[t.state, t.what, t.wanted, t.found, t.note] for t in targets]
 
@@ -194,6 +211,8 @@ def text(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()) -
         lines += ["", "FORECAST: 80 % range of the sweeps still to come", *_aligned(FORECAST, _forecast_rows(tables))]
     if tables.at_stop:
         lines += ["", f"{AT_STOP_TITLE.upper()}", *_aligned(AT_STOP, _at_stop_rows(tables))]
+    if tables.limits:
+        lines += ["", f"{LIMITS_TITLE.upper()}", *_aligned(LIMITS, _limit_rows(tables))]
     if targets:
         lines += ["", "TARGETS", targets_text(targets).rstrip()]
     return "\n".join(lines) + "\n"
@@ -238,6 +257,7 @@ def as_json(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()
             "residual_noise": [asdict(found) for found in tables.residuals],
             "forecast_coverage": [asdict(found) for found in tables.coverages],
             "at_stop": [asdict(found) for found in tables.at_stop],
+            "upper_limits": [asdict(found) for found in tables.limits],
             "targets": [asdict(target) for target in targets],
         }
     )
@@ -279,6 +299,8 @@ def as_html(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()
         parts += ["<h2>Forecast: 80 % range of the sweeps still to come</h2>", _table(FORECAST, _forecast_rows(tables))]
     if tables.at_stop:
         parts += [f"<h2>{AT_STOP_TITLE}</h2>", _table(AT_STOP, _at_stop_rows(tables))]
+    if tables.limits:
+        parts += [f"<h2>{LIMITS_TITLE}</h2>", _table(LIMITS, _limit_rows(tables))]
     kinds = [[name, NOISES[name].what] for name in dict.fromkeys((*plan.sources, *plan.response_sources)) if name in NOISES]
     if kinds:
         parts += ["<h2>Kinds of noise</h2>", _table(("name", "what it is"), kinds)]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from monitor.sentence import MAY_RUN_OUT
 
 from .intervals import Proportion, mcnemar, mean_with_error, proportion, survival
+from .limit_tables import LimitRow
 from .simulate import OUTCOMES
 from .validation_work import Record
 
@@ -101,6 +102,7 @@ class Tables:
     residuals: tuple[Residual, ...]
     coverages: tuple[Coverage, ...] = ()
     at_stop: tuple[AtStop, ...] = ()
+    limits: tuple[LimitRow, ...] = ()
 
     def row(self, source: str, size_nv: float, rule: str) -> Row | None:
         return next((r for r in self.rows if (r.source, r.size_nv, r.rule) == (source, size_nv, rule)), None)

@@ -8,6 +8,7 @@ from typing import Literal
 
 from .intervals import proportion
 from .noises import NOISES
+from .responses import SHAPES
 from .simulate import ORACLE, OUTCOMES
 from .validation_plan import ValidationPlan
 from .validation_tables import ENDED, AtStop, Coverage, Tables
@@ -21,6 +22,7 @@ FORECAST_SOURCES, WAITING_RULE = ("gaussian", "quiet"), "evidence@20"
 COVERAGE, EXPECTED = (0.75, 0.85), 0.05
 ENOUGH_ENDS = 100  # for a rate in a range of 10 percentage points, or a mean at the stop
 LARGE_NV, AMPLITUDE_ERROR = 200.0, 0.05  # at the stop, of responses of this size and larger
+LIMIT_BELOW, ENOUGH_LIMITS = 0.05, 400
 NOISE_ERROR, LOCKED_NOISE_ERROR = 0.03, 0.10
 
 State = Literal["met", "MISSED", "not measured", "too few runs"]
@@ -42,6 +44,7 @@ def targets(plan: ValidationPlan, tables: Tables) -> list[Target]:
     found.append(_expected(tables))
     found += [_noise_at_stop(tables), _amplitude_at_stop(tables)]
     found += [_noise(tables, source) for source in plan.sources]
+    found += [_limit(tables, shape) for shape in SHAPES]
     return found
 
 
@@ -141,6 +144,24 @@ def _worst(what: str, rows: Sequence[AtStop], most: float, figure: Callable[[AtS
     text = f"{100 * error:+.1f} % (+- {100 * its_error:.1f}; {row.source}, {row.size_nv:g} nV, {row.runs} runs: the worst)"
     over = abs(error) - most
     return Target(what, wanted, text, "met" if over <= 0 else "MISSED", "" if over <= 0 else f"by {100 * over:.1f} %")
+
+
+def _limit(tables: Tables, shape: str) -> Target:
+    """The kind of run with the highest rate is judged, by the upper limit of that too."""
+    what = f"upper limit below the response at any look, {shape}"
+    wanted = f"<= {100 * LIMIT_BELOW:g} % of each kind, upper 95 % limit <= {100 * UPPER_TIMES_ALPHA * LIMIT_BELOW:g} %"
+    rows = [row for row in tables.limits if row.shape == shape]
+    if not rows:
+        return Target(what, wanted, "", "not measured")
+    worst = max(rows, key=lambda row: row.ever_below.rate)
+    p = worst.ever_below
+    text = f"at most {100 * p.rate:.1f} % ({p.count} of {p.n}, upper {100 * p.upper:.1f} %), {worst.size_nv:g} nV, {worst.source}"
+    if p.upper <= UPPER_TIMES_ALPHA * LIMIT_BELOW and p.rate <= LIMIT_BELOW:
+        return Target(what, wanted, text, "met")
+    if p.low <= LIMIT_BELOW and p.n < ENOUGH_LIMITS:
+        return Target(what, wanted, text, "too few runs", f"the interval is too wide: {ENOUGH_LIMITS} runs or more")
+    excess = max(p.rate - LIMIT_BELOW, p.upper - UPPER_TIMES_ALPHA * LIMIT_BELOW)
+    return Target(what, wanted, text, "MISSED", f"by {100 * excess:.1f} percentage points")
 
 
 def _noise(tables: Tables, source: str) -> Target:

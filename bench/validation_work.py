@@ -50,7 +50,7 @@ def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
     response = type(plan.response)(cell.size_nv, plan.response.latency_ms, plan.response.shape)
     waves = response.waves_uv(setup.grid, run_seeds(plan.seed, "response", runs))
     foretell = cell.source in plan.response_sources
-    batch = simulate(source, waves, setup, plan.chains, covariance, foretell)
+    batch = simulate(source, waves, setup, plan.chains, covariance, foretell, limits=plan.limits)
     return {
         "source": cell.source,
         "size_nv": cell.size_nv,
@@ -64,6 +64,11 @@ def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
                 "left_nv": _rounded(decided.left_nv),
                 "amplitude": _rounded(decided.amplitude),
             }
+            | (
+                {"limit_nv": _rounded(decided.limit_nv), "lowest_limit_nv": _rounded(decided.lowest_limit_nv)}
+                if plan.limits
+                else {}
+            )
             for name, decided in batch.decided.items()
         },
         "estimated_nv": _rounded(batch.estimated_nv),
