@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import signal
 import subprocess
 import sys
 import threading
@@ -95,9 +94,15 @@ class Program:
         """Wait until it has said ``text`` on standard error."""
         end_s = time.monotonic() + patience(give_up_s)
         while text not in self.err:
-            assert time.monotonic() < end_s, f"{text!r} was not said: {self.err}"
-            assert self.process.poll() is None, f"ended before it said {text!r}: {self.err}"
+            if time.monotonic() >= end_s or self.process.poll() is not None:
+                self.kill()
+                raise AssertionError(f"did not say {text!r}, ended with {self.process.returncode}: {self.err}")
             time.sleep(0.02)
+
+    def kill(self) -> None:
+        """What a test that failed leaves running would disturb the next ones."""
+        self.process.kill()
+        self.process.wait()
 
     def signal(self, number: int) -> None:
         self.process.send_signal(number)
@@ -106,8 +111,7 @@ class Program:
         try:
             status = self.process.wait(patience(timeout_s))
         except subprocess.TimeoutExpired:
-            self.process.send_signal(signal.SIGKILL)
-            self.process.wait()
+            self.kill()
             raise AssertionError(f"did not end in {timeout_s:g} s: {self.err}") from None
         for reader in self._readers:
             reader.join()
@@ -155,9 +159,12 @@ def perform(scenario: Scenario, session: Path) -> Happened:
             plan.write_text(scenario.plan.replace("STREAM", name))
             what = ["run", str(plan)]
         program = Program(*what, "--no-window", "--json", "--out", str(session), *scenario.run)
-        if scenario.act is not None:
-            scenario.act(amplifier, program)
-        return Happened(program.wait(), session, name)
+        try:
+            if scenario.act is not None:
+                scenario.act(amplifier, program)
+            return Happened(program.wait(), session, name)
+        finally:
+            program.kill()
 
 
 class Batch:

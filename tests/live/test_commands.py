@@ -103,18 +103,28 @@ def test_doctor_looks_at_every_part(tmp_path: Path) -> None:
     assert "MISSING" not in outcome.err or not found["ready"]
 
 
+def test_a_program_that_a_failed_test_waited_for_does_not_disturb_the_next_one() -> None:
+    program = Program("streams", "--wait", "60")
+    with pytest.raises(AssertionError, match="did not say 'never'"):
+        program.until("never", give_up_s=0.1)
+    assert program.process.poll() is not None
+
+
 @pytest.fixture(scope="module")
 def demonstrations(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Outcome | None, Path]:
     """One to its end, and at the same time one that is interrupted."""
     whole = Program("demo", "--only", "hearing", "--speed", "16", "--json", "--out", str(tmp_path_factory.mktemp("whole")))
     session = tmp_path_factory.mktemp("interrupted")
     interrupted = None
-    if sys.platform != "win32":
-        program = Program("demo", "--speed", "1", "--json", "--out", str(session))
-        program.until("Undecided: evidence from 256 sweeps on")
-        program.signal(signal.SIGINT)
-        interrupted = program.wait(60.0)
-    return whole.wait(120.0), interrupted, session
+    try:
+        if sys.platform != "win32":
+            program = Program("demo", "--speed", "1", "--json", "--out", str(session))
+            program.until("Undecided: evidence from 256 sweeps on")
+            program.signal(signal.SIGINT)
+            interrupted = program.wait(60.0)
+        return whole.wait(120.0), interrupted, session
+    finally:
+        whole.kill()
 
 
 def test_the_whole_loop_on_one_command(demonstrations: tuple[Outcome, Outcome | None, Path]) -> None:
