@@ -40,6 +40,14 @@ def test_a_key_that_came_later_is_off_in_an_older_run_and_nowhere_else(tmp_path:
     assert load_run_plan(written(tmp_path, text + "alpha = 0.02\n")).decision.alpha == 0.02
 
 
+def test_the_trigger_of_an_older_run_had_full_size(tmp_path: Path) -> None:
+    text = STREAM + "[sound]\nlevel_db_fs = -40\n"
+    for origin, size in (("", 0.0), ("format = 1\n", 0.0), ("format = 2\n", -30.0)):
+        sound = load_run_plan(written(tmp_path, origin + text)).sound
+        assert sound is not None
+        assert sound.trigger_db_fs == size
+
+
 @pytest.mark.parametrize("number", ["99", "0", '"x"'])
 def test_a_format_that_is_not_known_is_refused_in_words(number: str, tmp_path: Path) -> None:
     with pytest.raises(PlanError, match=r"plan\.toml: .*format"):
