@@ -173,6 +173,7 @@ class Session:
                     time_left_s=left_s / max(1, waiting),
                     outlook=self.outlook(index, runs),
                     masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
+                    noise_given=self.plan.masking.auto,
                 )
             )
             if made[-1].done and not plain[index].done:
