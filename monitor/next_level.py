@@ -68,19 +68,18 @@ def suggest(
     time_left_s: float = math.inf,
     outlook: Outlook | None = None,
     masking: Callable[[float], MaskingAdvice | None] | None = None,
-    noise_given: bool = False,
 ) -> Suggestion:
     """For one condition, from all runs of the session in order (of the others counts only how loud the last one was).
 
-    ``masking`` gives the advice for a level. ``noise_given``: the session gives the noise that is advised, so that a threshold
-    that is not known to be this ear's is looked for again with it.
+    ``masking`` gives the advice for a level. Where the session gives that noise, a lowest response that is not known to be this
+    ear's is asked for again with it.
     """
     own = counted(condition, runs)
     ahead = outlook or Outlook()
     runs_left = math.inf if math.isnan(ahead.run_s) or ahead.run_s <= 0 else time_left_s / ahead.run_s
     ladder = _Ladder(own, rules, runs_left)
     idea = ladder.idea()
-    if noise_given and idea.level is None and masking is not None:
+    if idea.level is None and masking is not None:
         idea = ladder.again_with_noise(masking) or idea
     if idea.level is not None and len(own) >= rules.most_in_all:
         idea = _Idea(None, "runs", f"{len(own)} runs are all that the plan allows here; {_found(condition, own, rules)}")
@@ -121,7 +120,7 @@ class _Ladder:
         if present is None or present.whose != UNKNOWN or present.runs >= self.rules.most_runs:
             return None
         advice = masking(present.level_db_nhl)
-        if advice is None or not advice.noise_db_em >= advice.sure_db_em:
+        if advice is None or not advice.given or not advice.noise_db_em >= advice.sure_db_em:
             return None
         return _Idea(present.level_db_nhl, "confirm", f"the response there is {UNKNOWN}: again with noise in the other ear")
 

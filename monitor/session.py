@@ -94,7 +94,8 @@ class Session:
         """What masking advice counts with. Raises HearingError."""
         subject, hearing = self.plan.subject, self.plan.hearing
         self._tables = self._tables or hearing.load()
-        return About(self._tables, subject.age_months, hearing.noise_transducer, hearing.attenuation_set)
+        noise = hearing.noise_transducer
+        return About(self._tables, subject.age_months, noise, hearing.attenuation_set, self.plan.masking.auto)
 
     def run(self, number: int) -> RunSummary:
         """Raises SessionError where there is none."""
@@ -173,7 +174,6 @@ class Session:
                     time_left_s=left_s / max(1, waiting),
                     outlook=self.outlook(index, runs),
                     masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
-                    noise_given=self.plan.masking.auto,
                 )
             )
             if made[-1].done and not plain[index].done:
