@@ -18,14 +18,12 @@ WORSE_DB = 10.0  # own choice: an ear without a response up to a level is taken 
 
 @dataclass(frozen=True)
 class About:
-    """What advice counts with. `noise_transducer`: of the other ear, for runs whose record names none. `noise_given`: the session
-    gives the noise that is advised."""
+    """What advice counts with. `noise_transducer`: of the other ear, for runs whose record names none."""
 
     tables: HearingTables
     age_months: float | None = None
     noise_transducer: str | None = None
     attenuation_set: str | None = None
-    noise_given: bool = False
 
 
 def advice_for(run: RunSummary, runs: Iterable[RunSummary], about: About) -> MaskingAdvice | None:
@@ -40,7 +38,7 @@ def _advice(run: RunSummary, known: KnownEars, about: About) -> MaskingAdvice | 
             run.condition.ear, run.condition.route, run.transducer, run.level_db_nhl, run.age_group, run.condition.frequency_hz,
             about.age_months, run.noise_transducer or about.noise_transducer, about.attenuation_set,
         )  # fmt: skip
-        return replace(advise(about.tables, sound, purpose, known), given=about.noise_given)
+        return advise(about.tables, sound, purpose, known)
     except HearingError:
         return None
 

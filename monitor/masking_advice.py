@@ -122,7 +122,6 @@ class MaskingAdvice:
     notes: tuple[str, ...]
     sure_db_em: float = math.nan
     most_db_em: float = math.nan
-    given: bool = False  # by the session itself
 
     @property
     def dilemma(self) -> bool:

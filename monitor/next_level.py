@@ -15,7 +15,7 @@ from typing import Literal
 
 from monitor.ladder_rules import Outlook, Rules, outlook_of
 from monitor.masking_advice import MaskingAdvice
-from monitor.session_types import PRESENT, UNDECIDED, UNKNOWN, Condition, RunSummary
+from monitor.session_types import PRESENT, UNDECIDED, Condition, RunSummary
 from monitor.threshold import Bracket, Tally, Threshold, bracket_of, counted, tallies, threshold_of
 
 Reason = Literal["start", "down", "up", "narrow", "confirm", "settle", "again", "softer", "found", "limit", "time", "runs"]
@@ -71,16 +71,12 @@ def suggest(
 ) -> Suggestion:
     """For one condition, from all runs of the session in order (of the others counts only how loud the last one was).
 
-    ``masking`` gives the advice for a level. Where the session gives that noise, a lowest response that is not known to be this
-    ear's is asked for again with it.
+    ``masking`` gives the advice for a level.
     """
     own = counted(condition, runs)
     ahead = outlook or Outlook()
     runs_left = math.inf if math.isnan(ahead.run_s) or ahead.run_s <= 0 else time_left_s / ahead.run_s
-    ladder = _Ladder(own, rules, runs_left)
-    idea = ladder.idea()
-    if idea.level is None and masking is not None:
-        idea = ladder.again_with_noise(masking) or idea
+    idea = _Ladder(own, rules, runs_left).idea()
     if idea.level is not None and len(own) >= rules.most_in_all:
         idea = _Idea(None, "runs", f"{len(own)} runs are all that the plan allows here; {_found(condition, own, rules)}")
     if idea.level is not None and (time_left_s <= 0 or runs_left < 1):
@@ -113,16 +109,6 @@ class _Ladder:
         if present is None:
             return self._up(absent)
         return (self._down(present) if absent is None else self._narrow(present, absent)) or self._confirm(present, absent)
-
-    def again_with_noise(self, masking: Callable[[float], MaskingAdvice | None]) -> _Idea | None:
-        """The lowest response, where it may be the other ear's and noise would tell; once, as the noise may not be to be had."""
-        present = self.bracket.present
-        if present is None or present.whose != UNKNOWN or present.runs >= self.rules.most_runs:
-            return None
-        advice = masking(present.level_db_nhl)
-        if advice is None or not advice.given or not advice.noise_db_em >= advice.sure_db_em:
-            return None
-        return _Idea(present.level_db_nhl, "confirm", f"the response there is {UNKNOWN}: again with noise in the other ear")
 
     def _again(self, present: Tally | None, absent: Tally | None) -> _Idea | None:
         """A level that is undecided, or contradicts itself, where the threshold may lie."""
