@@ -251,6 +251,23 @@ class Session:
         )  # fmt: skip
         return advice_for(run, self.runs() if runs is None else runs, self.about)
 
+    def again_with_noise(self) -> Suggestion | None:
+        """The lowest response of a ladder, where it is not known to be this ear's and noise that was not tried yet would tell."""
+        runs = self.runs()
+        if self.time_left_s(runs) <= 0.0:
+            return None
+        for index, threshold in enumerate(self.thresholds()):
+            condition, level = threshold.condition, threshold.lowest_present_db_nhl
+            if threshold.whose != UNKNOWN or math.isnan(level):
+                continue
+            advice, noise = self.masking(index, level, runs=runs), self.noise_db_em(condition, level)
+            before = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level) < 0.005]
+            tried = any(run.masking_db is not None and run.masking_db >= noise for run in before)
+            if advice is not None and noise >= advice.sure_db_em and not tried:
+                why = f"the response there is {UNKNOWN}: again with noise in the other ear"
+                return Suggestion(condition, level, "confirm", why, before[0].number if before else None, masking=advice)
+        return None
+
     def noise_db_em(self, condition: Condition, level_db_nhl: float) -> float:
         """Of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
         runs = self.runs()

@@ -135,6 +135,9 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
     while True:
         say_status(session, args, minutes, short=bool(made))
         suggestion = _chosen(session, args, minutes) if own_choice and not made else session.next(minutes)
+        nothing_left = suggestion is None or suggestion.level_db_nhl is None
+        if nothing_left and args.auto and session.plan.masking.auto and not (minutes is not None and minutes <= 0):
+            suggestion = session.again_with_noise()
         if suggestion is None or suggestion.level_db_nhl is None:
             break
         level: float | Remark | None = suggestion.level_db_nhl
@@ -153,6 +156,8 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
         if noise:
             say(noise, args)
+        if nothing_left and (plan.sound is None or plan.sound.masking == "none"):
+            break  # without the noise it would say nothing new
         if not made:
             begins, acknowledged = walk_first(stage, plan, session.folder, args)
             if not begins:

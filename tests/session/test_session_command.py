@@ -95,6 +95,22 @@ def test_auto_gives_the_noise_that_is_advised_where_the_plan_allows(
     assert len(same) == len({pair[:2] for pair in same}), "runs of one level have the same noise, so that they count together"
 
 
+def test_auto_looks_again_with_noise_for_what_was_found_without(
+    ears: Ears, do: Callable[..., Any], plan_text: str, tmp_path: Path
+) -> None:
+    """The ladder was climbed unmasked; with the plan's leave the lowest response is run again, and found to be this ear's."""
+    ears.threshold = 65.0
+    _, found = do("--auto")
+    assert [one["whose"] for one in found["thresholds"]] == ["not known to be this ear's"] * 2
+    before = len(ears.made)
+    with_plan(tmp_path, plan_text, "[limits]", "[masking]\nauto = true\n\n[limits]")
+    _, found = do("--auto")
+    assert [one["whose"] for one in found["thresholds"]] == ["this ear's"] * 2
+    assert [one["level_db_nhl"] for one in found["thresholds"]] == [65.0, 65.0]
+    assert set(ears.noise_db_em[before:]) == {25.0}
+    assert found["next"] is None
+
+
 def test_without_the_plans_leave_noise_has_to_be_asked_for(ears: Ears, do: Callable[..., Any]) -> None:
     ears.threshold = 65.0
     do("--auto")
