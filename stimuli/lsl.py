@@ -58,8 +58,13 @@ def load_pylsl() -> Any:
 
 
 def is_here(info: Any) -> bool:
-    """Whether the outlet of this pylsl.StreamInfo is on this machine."""
-    return bool(info.hostname() == socket.gethostname())
+    """Whether the outlet of this pylsl.StreamInfo is on this machine, with a port that can be asked."""
+    return info.hostname() == socket.gethostname() and _port(info) > 0
+
+
+def _port(info: Any) -> int:
+    found = re.search(r"<v4data_port>(\d{1,5})<", info.as_xml())
+    return 0 if found is None else int(found[1])
 
 
 def has_closed(info: Any) -> bool:
@@ -68,11 +73,8 @@ def has_closed(info: Any) -> bool:
     Its TCP port is asked, as the system refuses a closed one at once: a sender that is only busy, or stands still, is not taken
     for one that has gone, however long its answer takes. An outlet that took over the port does not know the uid: no answer.
     """
-    found = re.search(r"<v4data_port>(\d+)<", info.as_xml())
-    if found is None or int(found[1]) == 0:
-        return False
     try:
-        with socket.create_connection(("127.0.0.1", int(found[1])), _ANSWER_S) as connection:
+        with socket.create_connection(("127.0.0.1", _port(info)), _ANSWER_S) as connection:
             connection.sendall(f"LSL:shortinfo\r\nuid='{info.uid()}'\r\n".encode())
             return connection.recv(1) == b""
     except (ConnectionRefusedError, ConnectionResetError):

@@ -23,7 +23,7 @@ from monitor.run import GONE_S, Run
 from monitor.sound import make_stimulus, open_sound
 from monitor.sources.lsl import LslSource, find_stream, resolve_channels
 from monitor.xdf import read_xdf
-from stimuli.lsl import has_closed, load_pylsl
+from stimuli.lsl import has_closed, is_here, load_pylsl
 from tests.live.harness import ROOT, Program
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX signals")]
@@ -163,6 +163,7 @@ def test_a_sender_that_closed_is_told_from_one_that_stands_still() -> None:
     try:
         assert child.stdout.readline() == "open\n"
         (info,) = pylsl.resolve_byprop("source_id", name, 1, 20)
+        assert is_here(info)
         assert not has_closed(info)
         child.send_signal(signal.SIGSTOP)
         assert not has_closed(info)
