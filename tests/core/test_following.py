@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bench.fault_runs import RATE_HZ as FAULTS_HZ
+from bench.fault_runs import settings_for, stream
+from monitor.core.engine import Engine
 from monitor.core.following import LONGEST_LAG_S, MOST_STRAYS, Following
 from monitor.core.onsets import Onset
+from monitor.core.samples import Chunk
 from monitor.core.units import Sweep
 from stimuli.schedule import Schedule
 
@@ -160,3 +165,46 @@ def test_extra_triggers_cost_nothing_but_themselves() -> None:
     told = np.array([sweep.sign for sweep in found])
     assert not told[extra].any()
     assert told[~extra].all()
+
+
+def through_engine(seed: int, plan_seed: int, cuts: int, before_s: float = 0.0) -> tuple[list[dict[str, object]], Engine]:
+    """Events of a run of ``plan_seed`` on the stream of ``seed``, behind ``before_s`` of another run, cut at random."""
+    samples, stamps_s = stream(seed, 0.0)
+    if before_s:
+        other, _ = stream(seed + 1, 450.0)
+        first = round(10.0 * FAULTS_HZ)
+        samples = np.concatenate([other[:, first : first + round(before_s * FAULTS_HZ)], samples], axis=1)
+        stamps_s = 100.0 + np.arange(samples.shape[1]) / FAULTS_HZ
+    engine = Engine(settings_for(seed=plan_seed))
+    places = np.sort(np.random.default_rng(cuts).integers(0, samples.shape[1], 20 * cuts))
+    events: list[dict[str, object]] = []
+    for start, stop in pairwise([0, *places.tolist(), samples.shape[1]]):
+        events += [event.record() for event in engine.feed(Chunk(samples[:, start:stop], stamps_s[start:stop]))]
+    return events, engine
+
+
+def test_a_run_begins_with_its_own_sound_however_the_stream_is_cut() -> None:
+    one, engine = through_engine(4, 4, 3, before_s=8.0)
+    other, _ = through_engine(4, 4, 200, before_s=8.0)
+    assert one == other
+    (said,) = (event for event in one if event["type"] == "foreign_sound")
+    assert (said["sweeps"], said["refused"]) == (engine.foreign_sweeps, False)
+    assert 330 < engine.foreign_sweeps < 380  # 8 s at 47.1/s, without the pauses
+    looks = [event for event in one if event["type"] == "look"]
+    assert looks[0]["sweeps_presented"] == 16
+    assert engine.verdict is None or engine.verdict.verdict != "response_present"
+
+
+def test_a_run_on_another_sound_ends_without_a_verdict_and_says_what_to_do() -> None:
+    events, engine = through_engine(4, 5, 3)
+    assert not [event for event in events if event["type"] == "look"]
+    assert engine.counts.presented == 0
+    assert engine.verdict is None  # after 32 s its own sound may still be on its way
+    follow = Engine(settings_for(seed=5))
+    samples, _ = stream(4, 450.0)
+    samples = np.concatenate([samples, samples[:, round(3 * FAULTS_HZ) :]], axis=1)
+    follow.feed(Chunk(samples, 100.0 + np.arange(samples.shape[1]) / FAULTS_HZ))
+    assert follow.verdict is not None
+    assert (follow.verdict.verdict, follow.verdict.stopped_by) == ("inconclusive", "fault")
+    assert "do not follow the plan" in follow.verdict.reason
+    assert "begin a new run" in follow.verdict.reason
