@@ -71,13 +71,14 @@ def sweep_limit(needed: float) -> int:
     return max(LEAST_SWEEPS, min(MOST_SWEEPS, STEP_SWEEPS * math.ceil(ROOM * min(needed, MOST_SWEEPS) / STEP_SWEEPS)))
 
 
-# Against the median of the runs before, up to 5 of them: own choice.
-LOUDER, LEFT_OUT_MORE, RUNS_BEFORE = 1.5, 0.15, 2
+# Against the median of the runs before, up to 5 of them, each of so many sweeps at least, as a short run may meet one bad moment:
+# own choice.
+LOUDER, LEFT_OUT_MORE, RUNS_BEFORE, TELLING_SWEEPS = 1.5, 0.15, 2, 256
 
 
 def waking_words(runs: Iterable[RunSummary]) -> str:
     """Why the person may be waking: the noise of the last run, or its share of sweeps that were left out, has risen; or empty."""
-    usable = [run for run in runs if run.discarded is None and not math.isnan(run.sweep_noise_uv)]
+    usable = [run for run in runs if run.discarded is None and run.sweep_noise_uv > 0 and (run.sweeps or 0) >= TELLING_SWEEPS]
     if len(usable) <= RUNS_BEFORE:
         return ""
     last, before = usable[-1], usable[-6:-1]

@@ -32,8 +32,14 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
         for index, condition in enumerate(session.plan.conditions):
             if words := session.plan.not_offered(index):
                 say(f"  {condition}: {words}", args)
-        for words in dict.fromkeys(NO_RATE if one is None else one.words for one in session.errors()):
-            say(f"  error rate: {words}", args)
+        rates = {
+            str(condition): NO_RATE if one is None else one.words
+            for condition, one in zip(session.plan.conditions, session.errors(), strict=True)
+        }
+        if len(set(rates.values())) == 1:
+            rates = {"all ladders": next(iter(rates.values()))}
+        for which, words in rates.items():
+            say(f"  error rate, {which}: {words}", args)
     suggestion = session.next(minutes)
     if suggestion is not None:
         say(suggestion.sentence, args)
