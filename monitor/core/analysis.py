@@ -6,8 +6,10 @@ runs. Everything before this point is about a stream, everything here is about s
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 
@@ -32,6 +34,8 @@ from .stopping import (
     UpperLimitReached,
 )
 from .upper_limit import RunningUpperLimit
+
+RuleT = TypeVar("RuleT", bound=Rule)
 
 # What a look may hold. Evidence is updated at every block once it is wanted at all; residual noise is always there.
 STATISTICS = (
@@ -239,7 +243,10 @@ class RunningAnalysis:
                 weight=weight,
                 presented=self._presented,
                 spread=self._steadiness.spread(),
-                absent_weight=self._absent_weight(figures, weight),
+                absent_weight=self._absent_weight(NoiseFloorReached, lambda rule: (1e3 / rule.floor_nv) ** 2),
+                limit_weight=self._absent_weight(
+                    UpperLimitReached, lambda rule: weight * (figures.upper_limit_nv / rule.absent_below_nv) ** 2
+                ),
                 log_needed=-float(np.log(alpha)),
                 max_sweeps=float(limit),
                 quiet_weight=np.asarray(0.0 if waits is None else (1e3 / waits.quiet_nv) ** 2),
@@ -247,21 +254,14 @@ class RunningAnalysis:
             )
 
 
-    def _absent_weight(self, figures: Figures, weight: Floats) -> Floats:
-        """Weight (...,) at which a missing response will be believed; infinite where no rule ever does.
+    def _absent_weight(self, kind: type[RuleT], at: Callable[[RuleT], Floats | float]) -> Floats:
+        """Weight (...,) at which a missing response will be believed by a rule of this kind; infinite where it never is.
 
-        Without a response the upper limit falls as the noise does.
+        Without a response the upper limit falls as the noise does; an unknown limit promises nothing.
         """
-        needed = np.full(self._batch, np.inf)
-        if not self._covered:
-            return needed
-        for rule in self.settings.rules:
-            if isinstance(rule, NoiseFloorReached):
-                needed = np.minimum(needed, (1e3 / rule.floor_nv) ** 2)
-            elif isinstance(rule, UpperLimitReached):
-                at = weight * (figures.upper_limit_nv / rule.absent_below_nv) ** 2
-                needed = np.fmin(needed, at)  # an unknown limit promises nothing
-        return np.asarray(needed)
+        rule = next((rule for rule in self.settings.rules if isinstance(rule, kind)), None)
+        known = np.inf if rule is None or not self._covered else at(rule)
+        return np.where(np.isnan(known), np.inf, np.broadcast_to(known, self._batch))
 
 
 class _Wanted:

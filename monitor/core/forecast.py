@@ -23,6 +23,9 @@ PATHS, STEPS = 400, 40
 PASSED = (np.arange(1, STEPS + 1) / STEPS) ** 2  # part of the sweeps that are left, at the end of each step
 TIMES = np.append(PASSED, 1.0)  # the last of them stands for never
 LEAST_SD = 1e-4  # of the logarithm of a time: so that no jump falls between two points of a curve
+# Logarithm of the time until the upper limit is small enough, over what its fall with the noise says: mean and SD. It wanders and
+# ends the run at its lowest. From 80 runs without and 80 with 40 nV, limits of 60 to 150 nV, at 512 to 1,536 sweeps.
+LIMIT_SOONER, LIMIT_SD = -0.2, 0.45
 MOST_ALIKE = 0.95  # correlation of neighbouring units: noise that lasts longer is not learned within a run
 AROUND = np.linspace(-3.0, 3.0, 25)  # SDs
 SELECTION = 1.7  # squared score that noise alone adds by choosing the best candidate; set so that the range covers 80 %
@@ -51,10 +54,11 @@ class Outlook:
     weight: Floats  # of the average, 1/uV2
     presented: Floats  # sweeps
     spread: Floats  # SD of the weight of a unit, as a part of its mean, see ``Steadiness``
-    absent_weight: Floats  # at which the run ends without a response, by the noise floor or otherwise; infinite where it cannot
+    absent_weight: Floats  # at which the noise floor ends the run without a response; infinite where it cannot
     log_needed: float  # natural logarithm of 1 / alpha
     max_sweeps: float
     quiet_weight: Floats = field(default_factory=lambda: np.zeros(()))  # for which a response that was found waits
+    limit_weight: Floats = field(default_factory=lambda: np.full((), np.inf))  # as absent_weight, by the upper limit as it is now
     found: Bools = field(default_factory=lambda: np.zeros((), dtype=bool))  # where it was found already
 
     def of(self, run: int) -> Outlook:
@@ -112,11 +116,15 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = now.weight / now.presented
         left = np.maximum(np.floor((now.max_sweeps - now.presented) / block_sweeps), 0.0) * block_sweeps
-        absent, quiet = (_Reached.of(now, weight, gain) for weight in (now.absent_weight, now.quiet_weight))
+        weights = (now.absent_weight, now.quiet_weight, now.limit_weight)
+        absent, quiet, small = (_Reached.of(now, weight, gain) for weight in weights)
+        small = _Reached(small.sweeps * np.exp(LIMIT_SOONER), np.hypot(small.sd, LIMIT_SD))
     found = _found(now, left, gain)
-    times = np.sort(np.concatenate([left[..., np.newaxis] * PASSED, absent.around(left), quiet.around(left)], axis=-1), axis=-1)
+    steps = (left[..., np.newaxis] * PASSED, *(each.around(left) for each in (absent, quiet, small)))
+    times = np.sort(np.concatenate(steps, axis=-1), axis=-1)
     by_then = np.where(now.found[..., np.newaxis], 1.0, _interpolated(found, times, left))
-    ended = by_then * quiet.chance(times) + (1.0 - by_then) * absent.chance(times)
+    lasts = (1.0 - absent.chance(times)) * (1.0 - small.chance(times))
+    ended = by_then * quiet.chance(times) + (1.0 - by_then) * (1.0 - lasts)
     low, median, high = np.moveaxis(_quantiles(ended, times, left), -1, 0)
     low, high = _blocks(low, high, block_sweeps)
     response = np.where(now.found, 1.0, _sigmoid(now.log_evidence))

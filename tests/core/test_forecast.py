@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.core.forecast import AMPLITUDE_SD, BEHIND, SELECTION, Outlook, Steadiness, forecast
+from monitor.core.forecast import AMPLITUDE_SD, BEHIND, LIMIT_SD, LIMIT_SOONER, SELECTION, Outlook, Steadiness, forecast
 
 
 def outlook(log_evidence: float = 1.0, score: float = 2.5, presented: float = 512.0, **changes: Any) -> Outlook:
@@ -34,6 +34,15 @@ def test_the_noise_floor_ends_a_run_that_shows_nothing() -> None:
     sd = 0.5 * math.sqrt(16 / 512 + 16 / 1988)  # of the logarithm: both means of unit weights are off by chance
     for point, sds in ((unsteady.sweeps_low, -1.2816), (unsteady.sweeps_high, 1.2816)):
         assert point == pytest.approx(1988 * math.exp(sds * sd), rel=0.02)
+
+
+def test_an_upper_limit_that_is_to_fall_to_a_size_ends_a_run_within_a_wide_range() -> None:
+    """It wanders: sooner than the noise alone would say, and 8 of 10 runs within 1.2816 SDs of the logarithm on either side."""
+    found = forecast(outlook(-6.0, 0.5, limit_weight=np.asarray(1 / 0.040**2)), 16)
+    for point, sds in ((found.sweeps_low, -1.2816), (found.sweeps_median, 0.0), (found.sweeps_high, 1.2816)):
+        assert point == pytest.approx(1988 * math.exp(LIMIT_SOONER + sds * LIMIT_SD), rel=0.05)
+    sooner = forecast(outlook(-6.0, 0.5, limit_weight=np.asarray(1 / 0.040**2), absent_weight=np.asarray(1 / 0.060**2)), 16)
+    assert sooner.sweeps_high == 608.0  # 60 nV after 1111 sweeps: the first of both ends the run
 
 
 def test_where_the_floor_is_out_of_reach_the_sweeps_run_out() -> None:
