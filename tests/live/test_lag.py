@@ -51,14 +51,14 @@ def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path
     rig = subprocess.Popen(
         [
             sys.executable, "-m", "bench.rig", "--patient", "hearing-adult", "--audio-source-id", names["audio"],
-            "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@9",
+            "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@15",
         ],
         cwd=ROOT, env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     assert rig.stdout is not None
     assert rig.stdin is not None
     try:
-        assert json.loads(rig.stdout.readline())["fault"] == "lag@9"
+        assert json.loads(rig.stdout.readline())["fault"] == "lag@15"
         source = LslSource(find_stream(None, names["stream"], 10.0))
         while source.pull(1.0) is None:  # the first samples come late too
             pass
