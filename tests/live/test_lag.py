@@ -16,6 +16,7 @@ from bench.lag import is_wrong, sessions
 from monitor.cli import main
 from monitor.sources.lsl import LslSource, find_stream
 from tests.live.harness import ROOT, Program
+from tests.slow import patience
 
 PLAN = """
 [stream]
@@ -51,14 +52,14 @@ def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path
     rig = subprocess.Popen(
         [
             sys.executable, "-m", "bench.rig", "--patient", "hearing-adult", "--audio-source-id", names["audio"],
-            "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@9",
+            "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@6",
         ],
         cwd=ROOT, env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     assert rig.stdout is not None
     assert rig.stdin is not None
     try:
-        assert json.loads(rig.stdout.readline())["fault"] == "lag@9"
+        assert json.loads(rig.stdout.readline())["fault"] == "lag@6"
         source = LslSource(find_stream(None, names["stream"], 10.0))
         while source.pull(1.0) is None:  # the first samples come late too
             pass
@@ -67,12 +68,12 @@ def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path
         muted = of_run(tmp_path, PLAN.format(**names, sound="muted = true", sweeps=320))
     finally:
         rig.stdin.close()
-        rig.wait(10)
+        rig.wait(patience(10))
         rig.stdout.close()
     assert loud["verdict"] == "response_present", loud["reason"]
     assert loud["foreign_sweeps"] == 0
     assert muted["verdict"] == "inconclusive", muted["reason"]
-    assert muted["stopped_by"] == "sweep_limit"
+    assert muted["stopped_by"] == "sweep_limit", muted["reason"]
     assert muted["foreign_sweeps"] > 20  # a busy machine takes its time between the runs
     assert loud["seed"] != muted["seed"]
     events = [json.loads(line) for line in (tmp_path / "run-002" / "events.jsonl").read_text().splitlines()]
