@@ -83,7 +83,9 @@ class AdjustablePatient:
         self._block = amplifier.block
         self._bursts: list[int] = []  # samples at which movements began
         self._made = 0
-        self._pulses = tuple(trigger_pulse(length_s, frames.rate_hz) for length_s in (TRIGGER_S, UNIT_TRIGGER_S))
+        self._pulses = tuple(
+            trigger_pulse(length_s, frames.rate_hz, frames.trigger_db_fs) for length_s in (TRIGGER_S, UNIT_TRIGGER_S)
+        )
         self._waiting: list[tuple[int, NDArray[np.float64]]] = []  # trigger pulses by their first frame
         self._played = 0
         self._seen = 0

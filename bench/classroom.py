@@ -126,7 +126,7 @@ class Classroom:
                 "stream": {"source_id": "classroom"},
                 "sound": {
                     "ear": SIDE, "level_db_nhl": lesson.level_db_nhl, "calibration": str(VIRTUAL_EARPHONE),
-                    "random_pause": lesson.random_pause, "lead_in_s": LEAD_IN_S,
+                    "random_pause": lesson.random_pause, "lead_in_s": LEAD_IN_S, "held_to_plan": False,  # nothing else plays
                 },
                 "analysis": {"acoustic_delay_ms": 1e3 * TUBE_DELAY_S},
                 "decision": {"alpha": self.alpha, "floor_nv": self.floor_nv},

@@ -48,6 +48,7 @@ class EegOutlet:
         self._whole = OUTLET_FAULTS.get(kind, _SOUND)
         self._injector = Injector(STREAM_FAULTS[kind], self._rate_hz, at_s, seed) if kind in STREAM_FAULTS else None
         self._own_clock = own_clock and self._whole is _SOUND
+        self._late = round(at_s * self._rate_hz) if self._whole.late else 0
         self._at_s, self._strikes_at = at_s, np.inf  # sample at which the stream as a whole fails
         self._sound = False
         self._held: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
@@ -75,6 +76,12 @@ class EegOutlet:
         self.count += n
         if self._injector is not None and self._sound:
             samples_uv, stamps_s = self._injector.apply(samples_uv, stamps_s)
+        if self._late:
+            self._held.append((samples_uv, stamps_s))
+            due_s = self._began_s + (self.count - self._late) / self._rate_hz
+            while self._held and self._held[0][1][0] < due_s:
+                self._send(*self._held.pop(0))
+            return
         since_s = (self.count - self._strikes_at) / self._rate_hz
         if 0.0 <= since_s < self._whole.hold_s:
             self._held.append((samples_uv, stamps_s))

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ RATE_HZ, AUDIO_HZ = 4000.0, 48_000.0
 SECONDS = 32.0
 ALPHA, FLOOR_NV, MAX_SWEEPS = 0.05, 40.0, 1024  # many false alarms meant, so that fewer runs tell a rate
 NOISE_UV, RESPONSE_NV, LATENCY_MS = 1.0, 450.0, 7.0
-TRIGGER_UV = 5000.0
+TRIGGER_UV = 158.0
 LEAD_IN_S = 0.5
 BLOCK = 200  # samples
 EARLIEST_S, LATEST_S = 1.5, 3.0  # when a fault strikes first
@@ -47,10 +48,10 @@ class FaultRun:
     seconds: float = 0.0
 
 
-def settings_for(limit_uv: float = np.inf) -> EngineSettings:
+def settings_for(limit_uv: float = np.inf, seed: int = 1) -> EngineSettings:
     plan = make_plan(
         {
-            "sound": {"level_db_fs": -30.0, "lead_in_s": LEAD_IN_S},
+            "sound": {"level_db_fs": -30.0, "lead_in_s": LEAD_IN_S, "seed": seed},
             "analysis": {"window_ms": (5.0, 15.0), "latency_ms": (LATENCY_MS - 1.5, LATENCY_MS + 1.5)},
             "decision": {"alpha": ALPHA, "floor_nv": FLOOR_NV, "max_sweeps": MAX_SWEEPS},
         }
@@ -58,32 +59,47 @@ def settings_for(limit_uv: float = np.inf) -> EngineSettings:
     return plan.engine_settings(Layout(RATE_HZ, ("Cz", "trigger"), (0,), 1, 1.0, limit_uv))
 
 
-def stream(seed: int, response_nv: float) -> tuple[Floats, Floats]:
-    """Samples (2, n) in uV, EEG and trigger, and stamps (n,): noise that falls with frequency, its RMS as in 100 to 1500 Hz."""
-    rng = np.random.default_rng([seed, round(response_nv)])
-    n = round(SECONDS * RATE_HZ)
+def noise(rng: np.random.Generator, n: int) -> tuple[Floats, Floats]:
+    """EEG (n,) in uV that falls with frequency, its RMS as in 100 to 1500 Hz, and a trigger line (n,) at rest."""
     white = rng.standard_normal(n)
     eeg = signal.lfilter(*signal.butter(1, 300.0, fs=RATE_HZ), white) + 0.1 * rng.standard_normal(n)
     band = signal.sosfilt(signal.butter(4, (100.0, 1500.0), "bandpass", fs=RATE_HZ, output="sos"), eeg)
-    eeg *= NOISE_UV / band.std()
-    schedule = Schedule(47.1, AUDIO_HZ, seed=seed, lead_in_s=LEAD_IN_S)
-    onsets = np.ceil(schedule.onsets(2 * MAX_SWEEPS) * RATE_HZ / AUDIO_HZ).astype(int)
-    line = np.zeros(n)
+    return np.asarray(eeg * (NOISE_UV / band.std()), dtype=np.float64), np.zeros(n)
+
+
+def place_sweep(eeg: Floats, line: Floats, onset: int, first: bool, response_nv: float) -> None:
+    """Add a response of that size and a trigger at sample ``onset``; nothing where the stream ends before."""
+    wave = _wave(response_nv)
+    if onset >= len(eeg) - len(wave):
+        return
     lobe = round(0.5e-3 * RATE_HZ)
+    width = 2 * lobe if first else lobe  # of a unit
+    line[onset : onset + width], line[onset + width : onset + 2 * width] = TRIGGER_UV, -TRIGGER_UV
+    eeg[onset : onset + len(wave)] += wave
+
+
+@cache
+def _wave(response_nv: float) -> Floats:
     times = np.arange(round(20e-3 * RATE_HZ))
     wave = wave_v(np.asarray(1e3 * times / RATE_HZ - LATENCY_MS, dtype=np.float64))
-    wave *= 1e-3 * response_nv / np.ptp(wave)
-    for number, onset in enumerate(onsets[onsets < n - len(times)]):
-        width = lobe if number % 16 else 2 * lobe
-        line[onset : onset + width], line[onset + width : onset + 2 * width] = TRIGGER_UV, -TRIGGER_UV
-        eeg[onset : onset + len(times)] += wave
+    return np.asarray(wave * (1e-3 * response_nv / np.ptp(wave)))
+
+
+def stream(seed: int, response_nv: float) -> tuple[Floats, Floats]:
+    """Samples (2, n) in uV, EEG and trigger, and stamps (n,)."""
+    n = round(SECONDS * RATE_HZ)
+    eeg, line = noise(np.random.default_rng([seed, round(response_nv)]), n)
+    schedule = Schedule(47.1, AUDIO_HZ, seed=seed, lead_in_s=LEAD_IN_S)
+    onsets = np.ceil(schedule.onsets(2 * MAX_SWEEPS) * RATE_HZ / AUDIO_HZ).astype(int)
+    for number, onset in enumerate(onsets.tolist()):
+        place_sweep(eeg, line, onset, number % 16 == 0, response_nv)
     return np.vstack([eeg, line]), 100.0 + np.arange(n) / RATE_HZ
 
 
 def fault_run(name: str, seed: int, response_nv: float = 0.0) -> FaultRun:
     """One run with the fault of that name."""
     fault = STREAM_FAULTS[name]
-    engine = Engine(settings_for(fault.limit_uv))
+    engine = Engine(settings_for(fault.limit_uv, seed))
     rng = np.random.default_rng([seed, 99])
     injector = Injector(fault, RATE_HZ, float(rng.uniform(EARLIEST_S, LATEST_S)), seed)
     samples, stamps_s = stream(seed, response_nv)

@@ -225,7 +225,7 @@ def plain_run(home: Path, unfinished: bool) -> Path:
     folder.close()
     if not unfinished:
         now = done.engine.average_now()
-        folder.write_average(now.times_ms, now.average_uv[0], now.a_uv[0], now.b_uv[0], now.plus_minus_uv[0])
+        folder.write_average(now.times_ms, *now.columns_uv())
         record = run_record(done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit, sound=None,
                             calibration=None, failure=None)  # fmt: skip
         folder.write_json(folder.run.name, record)

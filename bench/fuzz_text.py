@@ -109,6 +109,7 @@ SESSION_PLAN = {
     "steps": {"first_db": 20.0, "last_db": 10.0}, "replicates": {"present": 2, "absent": 2, "most": 3},
     "limits": {"start_db_nhl": 40.0, "lowest_db_nhl": 0.0, "highest_db_nhl": 80.0, "minutes": 60.0},
     "hearing": {"tables": [], "noise_transducer": "insert"},
+    "masking": {"noise": "white"},
     "run": {"stream": {"name": "EEG", "eeg": ["Cz"], "trigger": "trigger"}, "sound": {"calibration": "calibration.toml"},
             "decision": {"floor_nv": 15.0}},
 }  # fmt: skip

@@ -13,8 +13,10 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
+import numpy as np
+
 from bench.ears import VirtualEar
-from bench.ladders import HIGHEST_DB, Answer, Question, Sessions, run
+from bench.ladders import HIGHEST_DB, Answer, Question, Sessions, can_be_absent, run
 from monitor.next_level import Course, Measurement, Rules, follow
 
 
@@ -69,7 +71,12 @@ class _Asking:
 def rules_for(ear: VirtualEar, sessions: Sessions) -> Rules:
     """Of the ladder: the usual ones, up to what the virtual earphone and vibrator give."""
     highest_db = HIGHEST_DB[ear.route]
-    return Rules(start_db=min(Rules().start_db, highest_db), highest_db=highest_db, floor_nv=sessions.floor_nv)
+    start_db = min(Rules().start_db, highest_db)
+    levels = np.arange(0.0, start_db + 1.0, Rules().last_step_db)
+    lowest_db = next(float(level) for level in levels if can_be_absent(ear.frequency_hz, ear.age_group, float(level), sessions))
+    return Rules(
+        start_db=start_db, lowest_db=lowest_db, highest_db=highest_db, floor_nv=sessions.floor_nv, alpha=sessions.alpha
+    )
 
 
 def climb(

@@ -126,6 +126,12 @@ def settings_of(frequency_hz: float, age_group: str, level_db_nhl: float, sessio
     return plan.engine_settings(Layout(4000.0, ("Cz-M2", "trigger"), (0,), 1, 1.0))
 
 
+def can_be_absent(frequency_hz: float, age_group: str, level_db_nhl: float, sessions: Sessions) -> bool:
+    """Whether a session would offer this level: its window holds every expected wave."""
+    settings = settings_of(frequency_hz, age_group, level_db_nhl, sessions)
+    return settings.evidence.covered_by(settings.window_ms)
+
+
 def setup_of(frequency_hz: float, age_group: str, level_db_nhl: float, sessions: Sessions) -> Setup:
     settings = settings_of(frequency_hz, age_group, level_db_nhl, sessions)
     analysis = settings.analysis

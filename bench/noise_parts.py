@@ -11,13 +11,15 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import fft, special
 
 from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.filtering import Band
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+ARTEFACT_TIMES = 16  # finer than the analysis an artefact is made, so that it may lie between points
+BEFORE_S, AFTER_S = 0.03, 0.1  # of an onset: what the filter may spread its artefact over
 
 
 @dataclass(frozen=True)
@@ -113,16 +115,17 @@ class RunningGain:
 class Part(Protocol):
     """Something added to the background, before the filter: it knows what the pass band leaves of itself."""
 
-    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int) -> RunningPart:
-        """``offsets_s`` (16, n_times): time of each point after the first onset of the unit."""
+    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int, swaps: bool) -> RunningPart:
+        """``offsets_s`` (16, n_times): time of each point after the first onset of the unit. ``swaps``: units begin with either
+        polarity, by a coin, and not all with the same."""
         ...
 
 
 class RunningPart(Protocol):
     @property
     def draws(self) -> int: ...
-    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats) -> None:
-        """Add to sweeps (R, 16, n_times) of a unit whose first onset is at ``start_s`` (R,)."""
+    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats, pause_s: Floats) -> None:
+        """Add to sweeps (R, 16, n_times) of a unit whose first onset is at ``start_s`` (R,); ``pause_s`` (R,) follows it."""
         ...
 
 
@@ -133,7 +136,7 @@ class Tones:
     harmonics: tuple[tuple[int, float], ...]
     hz: float
 
-    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int) -> RunningTones:
+    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int, swaps: bool) -> RunningTones:
         return RunningTones(self, band, offsets_s)
 
 
@@ -147,7 +150,7 @@ class RunningTones:
         self._phase: Floats | None = None
         self.draws = len(order)
 
-    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats) -> None:
+    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats, pause_s: Floats) -> None:
         if self._phase is None:
             self._phase = 2 * np.pi * uniform
         at = 2 * np.pi * np.multiply.outer(start_s, self._hz) % (2 * np.pi) + self._phase
@@ -169,7 +172,7 @@ class Rhythm:
     peak_uv: float = 0.5
     wander: float = 0.02
 
-    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int) -> RunningRhythm:
+    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int, swaps: bool) -> RunningRhythm:
         return RunningRhythm(self, band, rate_per_s, offsets_s, runs)
 
 
@@ -183,7 +186,7 @@ class RunningRhythm:
         self._phase = np.zeros(runs)
         self._walk = np.zeros(runs)
 
-    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats) -> None:
+    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats, pause_s: Floats) -> None:
         if self._hz is None:
             self._hz = self._rate + self._rhythm.within_hz * (2 * uniform[:, 0] - 1)
             self._phase = 2 * np.pi * uniform[:, 1]
@@ -208,7 +211,7 @@ class Pops:
     size_uv: tuple[float, float] = (3.0, 100.0)
     decay_s: float = 0.05
 
-    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int) -> RunningPops:
+    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int, swaps: bool) -> RunningPops:
         return RunningPops(self, band, rate_per_s, offsets_s)
 
 
@@ -226,10 +229,61 @@ class RunningPops:
         self._chance = pops.per_min / 60 * self._unit_s
         self._low, self._high = np.log(pops.size_uv)
 
-    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats) -> None:
+    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats, pause_s: Floats) -> None:
         """At most one a unit."""
         for run in np.flatnonzero(uniform[:, 0] < self._chance):
             when, sign, size = uniform[run, 1:]
             at_s = self._offsets_s - when * self._unit_s + self._lag_s
             wave = np.interp(at_s, self._times_s, self._wave, left=0.0, right=0.0)
             sweeps[run] += (np.sign(sign - 0.5) * np.exp(self._low + size * (self._high - self._low)) * wave).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Artefact:
+    """What the transducer couples into the leads: an exponential from each onset on, its sign that of the sound, as filtered.
+
+    Polarity alternates. Where units always begin with the same one, what reaches over a pause is cancelled by no next sweep and
+    adds up like a response: the linear-phase filter's share before an onset, and the end of the exponential.
+    """
+
+    size_uv: float = 40.0
+    decay_ms: float = 2.0
+
+    def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int, swaps: bool) -> RunningArtefact:
+        return RunningArtefact(self, band, rate_per_s, offsets_s, swaps)
+
+
+class RunningArtefact:
+    """The artefacts of a unit are one wave; a unit has its own, the end of that before, and the beginning of that behind."""
+
+    draws = 2  # of the first unit, and at every unit of the next one
+
+    def __init__(self, artefact: Artefact, band: Band, rate_per_s: float, offsets_s: Floats, swaps: bool) -> None:
+        hz = ARTEFACT_TIMES * band.analysis_rate_hz
+        onsets = np.rint((BEFORE_S + np.arange(UNIT_SWEEPS) / rate_per_s) * hz).astype(int)
+        train = np.zeros(onsets[-1] + round(AFTER_S * hz))
+        train[onsets] = np.where(np.arange(UNIT_SWEEPS) % 2, -1.0, 1.0)
+        n_fft = fft.next_fast_len(len(train), real=True)
+        hertz = np.fft.rfftfreq(n_fft, 1 / hz).astype(np.float64)
+        gain = band.response(hertz) * (hertz <= band.analysis_rate_hz / 2)  # above, the decimator lets nothing through
+        decay = np.exp(-1e3 * np.arange(n_fft) / (artefact.decay_ms * hz))
+        train = fft.irfft(fft.rfft(train, n_fft) * fft.rfft(decay) * gain, n_fft)
+        self._wave, self._times_s = artefact.size_uv * train, np.arange(n_fft) / hz - BEFORE_S
+        self._offsets_s, self._unit_s, self._swaps = offsets_s, UNIT_SWEEPS / rate_per_s, swaps
+        self._own = self._at(0.0)
+        self._sign = self._last_sign = self._last_pause_s = np.zeros(0)
+
+    def _at(self, begins_s: float) -> Floats:
+        """What a unit that begins so long after this one puts into its sweeps (16, n_times), uV."""
+        return np.asarray(np.interp(self._offsets_s - begins_s, self._times_s, self._wave, left=0.0, right=0.0))
+
+    def add(self, sweeps: Singles, start_s: Floats, uniform: Floats, pause_s: Floats) -> None:
+        first, following = (np.where(coin < 0.5, -1.0, 1.0) if self._swaps else np.ones(len(coin)) for coin in uniform.T)
+        if not len(self._sign):
+            self._sign, self._last_sign, self._last_pause_s = first, np.zeros(len(first)), np.zeros(len(first))
+        for run, sign in enumerate(self._sign):
+            around = sign * self._own + following[run] * self._at(self._unit_s + pause_s[run])
+            if self._last_sign[run]:
+                around += self._last_sign[run] * self._at(-self._unit_s - self._last_pause_s[run])
+            sweeps[run] += around.astype(np.float32)
+        self._last_sign, self._last_pause_s, self._sign = self._sign, pause_s, following

@@ -21,7 +21,7 @@ from monitor.core.averaging import UNIT_SWEEPS
 from monitor.core.filtering import Band
 from stimuli.schedule import PAUSES_S
 
-from .noise_parts import Gain, Part, Pops, Rhythm, Tones
+from .noise_parts import Artefact, Gain, Part, Pops, Rhythm, Tones
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -54,11 +54,13 @@ class Grid:
 class Presentation:
     """Onsets: ``rate_per_s`` inside units of 16, and after each unit a pause, the sum of a draw for each of ``pauses_s``.
 
-    Draws are independent and uniform from 0 up to it; with none the rate is fixed.
+    Draws are independent and uniform from 0 up to it; with none the rate is fixed. Polarity alternates; ``random_polarity``: each
+    unit begins with either, by a coin.
     """
 
     rate_per_s: float = 47.1
     pauses_s: tuple[float, ...] = PAUSES_S
+    random_polarity: bool = True
 
     def __post_init__(self) -> None:
         if not 1.0 <= self.rate_per_s <= 200.0:
@@ -126,6 +128,7 @@ def _taps(band: Band, corner_hz: float) -> Floats:
 
 NOISES: dict[str, Noise] = {
     "gaussian": Noise("Gaussian, coloured like EEG, in the pass band"),
+    "quiet": Noise("the same, 0.7 uV: the noise floor is within reach", rms_uv=0.7),
     "white": Noise("Gaussian, flat over the pass band", corner_hz=np.inf),
     "gaussian-30": Noise("Gaussian from 30 Hz on: slower noise than the default band lets through", low_hz=30.0),
     "gain-steps": Noise("size jumps by up to 4 x, about every 4 s", gain=Gain(step_per_sweep=1 / 200, step_range=4.0)),
@@ -142,6 +145,8 @@ NOISES: dict[str, Noise] = {
     "mains-near": Noise("the same with 49.9 stimuli/s", added=(Tones(MAINS_UV, hz=50.0),), rate_per_s=49.9),
     "mains-locked": Noise("the same with exactly 50 stimuli/s", added=(Tones(MAINS_UV, hz=50.0),), rate_per_s=50.0),
     "mains-60-locked": Noise("mains 60 Hz with exactly 30 stimuli/s", added=(Tones(MAINS_UV, hz=60.0),), rate_per_s=30.0),
+    "alternating-artefact": Noise("stimulus artefact of 40 uV that decays over 2 ms, its sign that of the sound",
+                                  added=(Artefact(),)),
 }  # fmt: skip
 
 
@@ -217,7 +222,8 @@ class NoiseSource:
             self._muscle = _Stream(noise.muscle_rms_uv * _taps(band, np.inf), runs, length)
             self._muscle_gain = noise.muscle.begin(runs, rate)
         self._gain = noise.gain.begin(runs, rate)
-        self._parts = [part.begin(grid.band, rate, self._offsets_s, runs) for part in noise.added]
+        swaps = presentation.random_polarity
+        self._parts = [part.begin(grid.band, rate, self._offsets_s, runs, swaps) for part in noise.added]
         self._draws = len(presentation.pauses_s) + self._gain.draws + (self._muscle_gain.draws if self._muscle else 0)
         self._draws += sum(part.draws for part in self._parts)
         self._start_s = np.zeros(runs)
@@ -245,7 +251,7 @@ class NoiseSource:
             muscle = self._muscle.sweeps(self._starts, self.grid.n_times)
             sweeps += muscle * size.astype(np.float32)[..., np.newaxis]
         for part in self._parts:
-            part.add(sweeps, self._start_s, draws[:, used : used + part.draws])
+            part.add(sweeps, self._start_s, draws[:, used : used + part.draws], pause_s)
             used += part.draws
         self._start_s = self._start_s + self._unit_s + pause_s
         self._steps = [int(step) for step in np.rint((self._unit_s + pause_s) * self.grid.rate_hz)]

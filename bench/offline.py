@@ -96,7 +96,7 @@ def conclude(run: Run, source: PatientSource, stimulus: Stimulus) -> dict[str, A
     """Write what a command writes when a run is over; its record."""
     assert run.engine is not None
     now = run.engine.average_now()
-    run.folder.write_average(now.times_ms, now.average_uv[0], now.a_uv[0], now.b_uv[0], now.plus_minus_uv[0])
+    run.folder.write_average(now.times_ms, *now.columns_uv())
     calibration = None if stimulus.calibration is None else stimulus.calibration.id
     record = run_record(
         run.plan, run.verdict, run.engine, stream=source.description, unit=run.unit, sound=stimulus.record,

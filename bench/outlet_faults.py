@@ -11,10 +11,12 @@ DEFAULT_S = 10.0
 
 @dataclass(frozen=True)
 class OutletFault:
-    """``hold_s``: nothing is sent for so long, then all at once. ``away_s``: the stream is gone for so long, then back, with
+    """``late``: all that is sent comes late, by so many seconds as stand behind the @. ``hold_s``: nothing is sent for so long,
+    then all at once. ``away_s``: the stream is gone for so long, then back, with
     the changes that the rest says; without ``source_id`` from the start."""
 
     what: str
+    late: bool = False
     hold_s: float = 0.0
     away_s: float = 0.0
     source_id: bool = True
@@ -24,6 +26,7 @@ class OutletFault:
 
 
 OUTLET_FAULTS = {
+    "lag": OutletFault("late from the start, with its true stamps: equipment that cannot keep up", late=True),
     "stall": OutletFault("held up for 1.5 s, then a flood", hold_s=1.5),
     "away": OutletFault("gone for 2 s, then back", away_s=2.0),
     "away-no-id": OutletFault("gone, and not known again when it is back", away_s=2.0, source_id=False),

@@ -74,7 +74,8 @@ def parser() -> argparse.ArgumentParser:
     add("--session-min", type=float, default=0.0, metavar="MIN", help="of the session are over, for patients who change in it")
     add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, that hears the sound by wire: for a timing check")
     add("--loop-jitter-us", type=float, default=0.0, metavar="US", help="SD of the sound in it against the trigger (0)")
-    add("--fault", metavar="KIND[@S]", help=f"goes wrong after so many seconds of sound ({DEFAULT_S:g}): {', '.join(KINDS)}")
+    when = f"after so many seconds of sound ({DEFAULT_S:g}; lag: late by so many)"
+    add("--fault", metavar="KIND[@S]", help=f"goes wrong {when}: {', '.join(KINDS)}")
     add("--write-tables", metavar="DIR", action=_WriteTables, help="write calibrations and zeros for plans there, and end")
     add("--ignore-stdin", action="store_true", help="do not end when standard input closes")
     return parse

@@ -38,6 +38,7 @@ class Setup:
     floor_nv: float = 15.0
     max_sweeps: int = 6144
     quiet_nv: float | None = None
+    absent_below_nv: float | None = None
     look_every: int = 256
 
     @property
@@ -73,15 +74,25 @@ class Chain:
 
 
 def chain(name: str, setup: Setup) -> Chain:
-    """A rule of the table with the ends that every run has. ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``."""
+    """A rule of the table with the ends that every run has. ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``.
+
+    With @NV at its end a response waits for an average as quiet as that, such as ``evidence@20``; otherwise as the setup says.
+    Raises ValueError.
+    """
+    rule, _, quiet = name.partition("@")
+    try:
+        quiet_nv = float(quiet) if quiet else setup.quiet_nv
+    except ValueError:
+        raise ValueError(f"rule {name!r}: after @ give the noise in nV for which a response waits, such as {rule}@20") from None
     rules = rules_of_run(
-        name,
+        rule,
         alpha=setup.alpha,
         floor_nv=setup.floor_nv,
         max_sweeps=setup.max_sweeps,
         block_sweeps=setup.block_sweeps,
         look_every=setup.look_every,
-        quiet_nv=setup.quiet_nv,
+        quiet_nv=quiet_nv,
+        absent_below_nv=setup.absent_below_nv,
     )
     context = (setup.evidence, setup.window_ms, setup.criteria, setup.grid.band_hz)
     return Chain(name, rules, decision_identity(rules, *context))
@@ -105,20 +116,33 @@ FORECAST_LOOKS = Looks(every=1024, first=512, max_sweeps=2048)
 
 @dataclass(frozen=True)
 class Foretold:
-    """A forecast made at ``sweeps`` presented: the range of sweeps still to come (R,), nan for runs that had been decided."""
+    """A forecast made at ``sweeps`` presented: the range of sweeps still to come, and the probability that they run out first.
+
+    (R,) each, nan for runs that had been decided.
+    """
 
     sweeps: int
     low: Floats
     high: Floats
+    limit: Floats
 
 
 @dataclass(frozen=True)
 class Decided:
-    """How each run of a batch ended under one chain: index into OUTCOMES, sweeps presented, residual noise then; (R,) each."""
+    """How each run of a batch ended under one chain: index into OUTCOMES, sweeps presented; (R,) each.
+
+    Of the average then: the residual noise that was stated, the RMS over the window of what really was left once the response was
+    taken away, its amplitude between true peak and true trough as a part of the truth (nan without one), the upper limit of the
+    response, and the lowest limit at any look of the run (both nan where not asked for). nan for the oracle.
+    """
 
     outcome: Ints
     sweeps: Ints
     noise_nv: Floats
+    left_nv: Floats
+    amplitude: Floats
+    limit_nv: Floats
+    lowest_limit_nv: Floats
 
 
 @dataclass(frozen=True)
@@ -141,20 +165,40 @@ class _Tally:
     def __init__(self, runs: int) -> None:
         self.outcome = np.full(runs, -1)
         self.sweeps = np.zeros(runs, dtype=np.int64)
-        self.noise_nv = np.full(runs, np.nan)
+        self.noise_nv, self.left_nv, self.amplitude, self.limit_nv, self.lowest_limit_nv = np.full((5, runs), np.nan)
 
-    def note(self, outcome: Ints, sweeps: Floats, noise_nv: Floats) -> None:
-        new = (self.outcome < 0) & (outcome >= 0)
+    def note(self, outcome: Ints, sweeps: Floats, noise_nv: Floats, limit_nv: Floats) -> Bools:
+        """Where (R,) these are the first decisions."""
+        going = self.outcome < 0
+        self.lowest_limit_nv[going] = np.fmin(self.lowest_limit_nv[going], limit_nv[going])
+        new = going & (outcome >= 0)
+        self.limit_nv[new] = limit_nv[new]
         self.outcome[new] = outcome[new]
         self.sweeps[new] = sweeps[new].astype(np.int64)
         self.noise_nv[new] = noise_nv[new]
+        return new
+
+    def look_into(self, new: Bools, average_uv: Floats, wave_uv: Floats) -> None:
+        """Averages and responses (R, P) over the window, in runs that have just ended."""
+        average, wave = average_uv[new], wave_uv[new]
+        self.left_nv[new] = 1e3 * np.sqrt(((average - wave) ** 2).mean(axis=-1))
+        if wave.any():
+            peak = wave.argmax(axis=-1)[:, np.newaxis]
+            trough = np.where(np.arange(wave.shape[-1]) > peak, wave, np.inf).argmin(axis=-1)[:, np.newaxis]
+            falls = [
+                (np.take_along_axis(curve, peak, axis=-1) - np.take_along_axis(curve, trough, axis=-1))[:, 0]
+                for curve in (average, wave)
+            ]
+            self.amplitude[new] = falls[0] / falls[1]
 
     @property
     def done(self) -> bool:
         return bool((self.outcome >= 0).all())
 
     def result(self) -> Decided:
-        return Decided(self.outcome, self.sweeps, self.noise_nv)
+        return Decided(
+            self.outcome, self.sweeps, self.noise_nv, self.left_nv, self.amplitude, self.limit_nv, self.lowest_limit_nv
+        )  # fmt: skip
 
 
 def simulate(
@@ -165,11 +209,13 @@ def simulate(
     covariance_uv2: Floats | None = None,
     foretell: bool = False,
     early: bool = False,
+    limits: bool = False,
 ) -> Batch:
     """Runs of ``source`` with the response ``waves_uv`` (R, n_times) added, each until every chain has decided.
 
     With the covariance of the noise over the window (P, P), and a response, an oracle runs along. Memory does not grow with the
-    number of sweeps. ``foretell``: note what the analysis forecasts at FORECAST_LOOKS. Where there is no
+    number of sweeps. ``foretell``: note what the analysis forecasts at FORECAST_LOOKS; ``limits``: and the upper limit at
+    every look. Where there is no
     response the runs go on to the sweep limit, unless ``early`` ends them with the last decision as well.
     """
     runs = len(waves_uv)
@@ -178,7 +224,8 @@ def simulate(
     also = tuple(rule for other in others for rule in other.rules)
     if foretell and first.rules[0].name == "evidence":
         also = (*also, ForecastProbe(looks=FORECAST_LOOKS))
-    analysis = RunningAnalysis(settings, (runs,), frozenset(), also)
+    always = frozenset({"upper_limit"}) if limits else frozenset[str]()
+    analysis = RunningAnalysis(settings, (runs,), always, also)
     stopping = [RunningStopping(one.rules, (runs,)) for one in chains]
     codes = [np.array([OUTCOMES.index(rule.outcome) for rule in one.rules] + [-1]) for one in chains]
     tallies = {one.name: _Tally(runs) for one in chains}
@@ -200,12 +247,16 @@ def simulate(
             presented = np.full(runs, (unit + 1.0) * UNIT_SWEEPS)
             oracle.update(settings.window.of(sweeps), source.gain)  # type: ignore[arg-type]
             verdict = np.where(oracle.log_ratio >= -np.log(setup.alpha), 0, 2 if unit + 1 == setup.units else -1)
-            tallies[ORACLE].note(verdict, presented, nothing)
+            tallies[ORACLE].note(verdict, presented, nothing, nothing)
         if look is None:
             continue
         figures = look.figures
         for one, running, code in zip(chains, stopping, codes, strict=True):
-            tallies[one.name].note(code[running.update(figures)], figures.sweeps_presented, figures.residual_noise_nv)
+            tally = tallies[one.name]
+            said = code[running.update(figures)]
+            new = tally.note(said, figures.sweeps_presented, figures.residual_noise_nv, figures.upper_limit_nv)
+            if new.any():
+                tally.look_into(new, settings.window.of(analysis.average.average_uv()), settings.window.of(waves_uv))
         if look.outlook is not None:
             foretold.append(_foretold(look.outlook, setup.block_sweeps, tallies[first.name]))
         if (early or not silent) and all(tally.done for tally in tallies.values()):
@@ -219,8 +270,8 @@ def simulate(
 
 def _foretold(outlook: Outlook, block_sweeps: int, tally: _Tally) -> Foretold:
     ahead = forecast(outlook, block_sweeps)
-    low, high = (np.where(tally.outcome < 0, x, np.nan) for x in (ahead.sweeps_low, ahead.sweeps_high))
-    return Foretold(int(outlook.presented.flat[0]), low, high)
+    found = (np.where(tally.outcome < 0, x, np.nan) for x in (ahead.sweeps_low, ahead.sweeps_high, ahead.limit_probability))
+    return Foretold(int(outlook.presented.flat[0]), *found)
 
 
 __all__ = [

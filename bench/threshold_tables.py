@@ -30,6 +30,9 @@ import numpy as np
 from bench.intervals import Proportion, proportion
 from bench.ladder_work import Ladder, rules_for
 from bench.ladders import HIGHEST_DB, Sessions
+from monitor.core.stopping import FindsResponse, rules_of_run
+from monitor.ladder_errors import NO_RATE, ladder_errors, percent
+from monitor.ladder_rules import Rules
 from monitor.session_types import ABSENT, PRESENT, UNDECIDED
 
 NEAR_DB, WIDE_DB, BIAS_DB = 5.0, 10.0, 2.0
@@ -64,6 +67,12 @@ class Row:
     silent_runs: int  # decided ones in which it gives none
     missed_runs: int  # none, where there is a response of twice the noise floor
     minutes: float
+    settled: bool = False
+
+    @property
+    def false_settled(self) -> bool:
+        """A settled response at or below the hidden threshold."""
+        return self.settled and self.finding in ("threshold", "at most") and self.found_db <= self.true_db
 
 
 def row_of(ladder: Ladder, visible_db: float, conversion_db: float, sessions: Sessions) -> Row:
@@ -85,7 +94,7 @@ def row_of(ladder: Ladder, visible_db: float, conversion_db: float, sessions: Se
         missed_runs=sum(
             answer.measurement.verdict == ABSENT and answer.own_nv >= 2 * sessions.floor_nv for answer in decided
         ),
-        minutes=course.seconds / 60.0,
+        minutes=course.seconds / 60.0, settled=found.settled,
     )  # fmt: skip
 
 
@@ -129,6 +138,9 @@ class Figures:
     hearing_near_all: Proportion
     seen_near_all: Proportion
     wrong_side: Proportion  # a threshold at or below the hidden one: a response where the ear gives none
+    false_settled: Proportion  # the same, settled, or a settled "at most": of all ears
+    deaf_any: Proportion  # of ears that hear nothing: some run found a response
+    deaf_settled: Proportion  # of these: settled responses
     not_heard: Proportion  # within reach, but "no response" up to the top
     inconclusive: Proportion  # within reach, without a threshold for another reason: undecided, or out of time
     beyond: int  # ears out of reach
@@ -153,12 +165,16 @@ def figures(rows: Sequence[Row], rule: str, what: str = "all") -> Figures:
         return proportion(sum(abs(which(row)) <= NEAR_DB for row in found), len(reach))
 
     silenced = [row for row in reach if row.finding == "no response"]
+    deaf = [row for row in own if math.isinf(row.true_db)]
     other = len(reach) - len(found) - len(silenced)
     return Figures(
         rule=rule, what=what, ears=len(reach), found=len(found),
         hearing=errors([row.hearing_error_db for row in found]), seen=errors([row.seen_error_db for row in found]),
         hearing_near_all=near(lambda row: row.hearing_error_db), seen_near_all=near(lambda row: row.seen_error_db),
         wrong_side=proportion(sum(row.found_db <= row.true_db for row in own if row.finding == "threshold"), len(own)),
+        false_settled=proportion(sum(row.false_settled for row in own), len(own)),
+        deaf_any=proportion(sum(row.false_runs > 0 for row in deaf), len(deaf)),
+        deaf_settled=proportion(sum(row.false_settled for row in deaf), len(deaf)),
         not_heard=proportion(len(silenced), len(reach)), inconclusive=proportion(other, len(reach)),
         beyond=len(beyond), beyond_found=sum(row.finding == "threshold" for row in beyond),
         covered=proportion(sum(row.low_db <= row.visible_db <= row.high_db for row in stated), len(stated)),
@@ -191,7 +207,7 @@ def targets(one: Figures) -> list[tuple[str, bool]]:
 
 
 def said(of: Proportion) -> str:
-    return f"{100 * of.rate:.1f} % ({of.count} of {of.n}; {100 * of.low:.1f} to {100 * of.high:.1f})"
+    return "of none" if of.n == 0 else f"{100 * of.rate:.1f} % ({of.count} of {of.n}; {100 * of.low:.1f} to {100 * of.high:.1f})"
 
 
 def _bias(of: Errors) -> str:
@@ -212,6 +228,9 @@ def text(rows: Sequence[Row], sessions: Sessions) -> str:
             f"  against what could be seen: within {NEAR_DB:g} dB {said(one.seen.near)}, {WIDE_DB:g} dB {said(one.seen.wide)}; "
             f"bias {_bias(one.seen)}",
             f"  wrong side, a threshold at or below the hidden one: {said(one.wrong_side)}",
+            f"  false thresholds, settled responses at or below the hidden one: {said(one.false_settled)}",
+            f"  of {one.deaf_any.n} ears that hear nothing: some false response {said(one.deaf_any)}, a false threshold settled "
+            f"{said(one.deaf_settled)}; by the rules of the ladder {_promised(rule, sessions)}",
             f"  'no response' although within reach: {said(one.not_heard)}; inconclusive: {said(one.inconclusive)}",
             f"  out of reach: {one.beyond} ears, {one.beyond_found} of them given a threshold",
             f"  stated 95 % intervals hold what could be seen: {said(one.covered)}",
@@ -228,6 +247,14 @@ def text(rows: Sequence[Row], sessions: Sessions) -> str:
             )
         lines.append("")
     return "\n".join(lines)
+
+
+def _promised(rule: str, sessions: Sessions) -> str:
+    finds = rules_of_run(rule, alpha=sessions.alpha, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)[0]
+    if isinstance(finds, FindsResponse) and finds.promise is None:
+        return NO_RATE
+    rates = ladder_errors(Rules(floor_nv=sessions.floor_nv, alpha=sessions.alpha))  # by air
+    return f"at most {percent(rates.any_false)} and {percent(rates.false_settled)}, every run decided"
 
 
 def record(rows: Sequence[Row], sessions: Sessions, ears: int) -> dict[str, Any]:

@@ -79,7 +79,8 @@ def check(what: Order, args: argparse.Namespace) -> Result:
         channels = resolve_channels(description, [what.sound_channel], stream_plan.trigger)
         settings = what.plan.engine_settings(layout_of(description, channels)).trigger
         device, host_interface = output_identity(sound_plan)
-        output = OutputOf(device=device, host_interface=host_interface, rate_hz=sound_plan.sample_rate_hz)
+        rate_hz, outputs = sound_plan.sample_rate_hz, sound_plan.card_channels
+        output = OutputOf(device=device, host_interface=host_interface, rate_hz=rate_hz, channels=outputs)
         certificate = _begun(what.out, output, StreamOf.of(description, channels.trigger, what.plan.trigger))
         sound = open_sound(sound_plan, stimulus)
         opened.callback(sound.close)
@@ -162,7 +163,8 @@ def show(path: Path, args: argparse.Namespace) -> int:
     """Print a certificate."""
     certificate = load_certificate(path)
     output, stream = certificate.output, certificate.stream
-    say(f"sound: {output.device!r} ({output.host_interface}, {output.rate_hz:g} Hz)", args)
+    outputs = "" if output.channels is None else ", outputs {}, {}, trigger {}".format(*output.channels)
+    say(f"sound: {output.device!r} ({output.host_interface}, {output.rate_hz:g} Hz{outputs})", args)
     named = f", source id {stream.source_id!r}" if stream.source_id else ""
     say(f"EEG: {stream.name!r}{named}, trigger in {stream.trigger!r} ({stream.edge} edge, {stream.kind})\n", args)
     say(rates_text(certificate), args)

@@ -17,6 +17,7 @@ from monitor.plan import PlanError
 from monitor.sources.base import SourceError
 from monitor.xdf import XdfError
 
+from .limit_tables import limit_plans, limit_rows
 from .noises import NOISES, NoiseSource, run_seeds
 from .simulate import simulate
 from .validation_options import parser, plan_from
@@ -93,6 +94,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 f"quietfloor: plan {plan.identity}, seed {plan.seed}, {plan.runs} runs of each kind, results in {args.out}\n"
             )
             found = tables(work(plan, args.out, args.jobs, args.cluster, Bar()))
+            if args.targets and plan.recording is None and plan.muted is None:
+                for one in limit_plans(plan):
+                    shape = one.response.shape
+                    sys.stderr.write(f"quietfloor: upper limits, {one.response_runs} runs of each kind with the shape {shape}\n")
+                    rows = limit_rows(shape, work(one, args.out / f"limits-{shape}", args.jobs, args.cluster, Bar()))
+                    found = replace(found, limits=(*found.limits, *rows))
     except KeyboardInterrupt:
         sys.stderr.write(f"\nquietfloor: interrupted; finished parts are in {args.out}, the same command goes on from there\n")
         return FAILED

@@ -22,7 +22,8 @@ from .validation_plan import MUTED, RECORDING, ValidationPlan
 DEFAULT_RUNS, TARGET_RUNS, QUICK_RUNS, MOST_RESPONSE_RUNS = 1000, 5000, 200, 1000
 QUICK_SWEEPS = 2048
 COMPARED = ("evidence", "fsp", "hotelling")
-TARGET_SIZES = (0.0, 150.0, 200.0, 300.0, 400.0)
+TARGET_SIZES = (0.0, 60.0, 100.0, 150.0, 200.0, 300.0)
+TARGET_RULES = ("evidence", "fsp", "evidence@20")
 
 EPILOG = """examples:
   quietfloor validate --quick                          a first impression, a minute or two
@@ -32,7 +33,8 @@ EPILOG = """examples:
   quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
 
 Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
-fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid.
+fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid. With @ a response that was found waits for a
+quieter average, as with quiet_nv: evidence@20 waits for 20 nV.
 
 Recorded noise (--recording): random onsets test the noise. Record some minutes without sound, with the person and electrodes of
 a real run, and give the file; pretended onsets are laid at random places. With a run folder, a muted run's too, channel, unit
@@ -79,6 +81,7 @@ def parser() -> argparse.ArgumentParser:
     settings.add_argument("--plan", type=Path, metavar="FILE", help="take them from this plan; the options below go before it")
     settings.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run (0.01)")
     settings.add_argument("--floor-nv", type=float, metavar="NV", help="noise at which a missing response is believed (15)")
+    settings.add_argument("--absent-below-nv", type=float, metavar="NV", help="end as well when no response can be that large")
     settings.add_argument("--max-sweeps", type=int, metavar="N", help="sweep limit (6144)")
     settings.add_argument("--look-every", type=int, metavar="N", help="looks of rules with an error budget (256)")
     settings.add_argument("--band", type=_pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
@@ -141,10 +144,11 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         floor_nv=engine.floor_nv,
         max_sweeps=engine.max_sweeps,
         quiet_nv=engine.quiet_nv,
+        absent_below_nv=engine.absent_below_nv,
         look_every=engine.look_every,
     )
     if own.sound is not None:
-        presentation = Presentation(own.sound.rate_per_s, own.sound.pauses_s)
+        presentation = Presentation(own.sound.rate_per_s, own.sound.pauses_s, own.sound.random_polarity)
     else:
         pauses_s = Presentation.pauses_s if args.schedule == "pause" else ()
         presentation = Presentation(args.stimulus_rate or Presentation.rate_per_s, pauses_s)
@@ -162,9 +166,9 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
     elif args.width is not None:
         runs = runs_for_width(args.width, setup.alpha)
     sizes = args.response or (TARGET_SIZES if measured else (0.0,))
-    loud = args.response_noise or (("gaussian",) if measured else sources)
+    loud = args.response_noise or (("gaussian", "quiet") if measured else sources)
     return ValidationPlan(
-        rules=args.rules or tuple(dict.fromkeys((engine.rule, *(("evidence", "fsp") if args.targets else COMPARED)))),
+        rules=args.rules or tuple(dict.fromkeys((engine.rule, *(TARGET_RULES if args.targets else COMPARED)))),
         sources=sources,
         sizes_nv=sizes,
         response_sources=loud if any(sizes) else (),
@@ -205,6 +209,7 @@ def _own_plan(args: argparse.Namespace) -> Plan:
             "look_every": args.look_every,
             "alpha": args.alpha,
             "floor_nv": args.floor_nv,
+            "absent_below_nv": args.absent_below_nv,
             "max_sweeps": args.max_sweeps or quick_sweeps,
         },
     }

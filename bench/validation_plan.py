@@ -36,6 +36,7 @@ class ValidationPlan:
     """Everything that shapes the result. ``sources``: names in NOISES, "recording", or "muted"; sizes in nV, 0 is no response.
 
     ``response_sources`` are those in which responses are simulated too. ``response`` gives their shape and latencies.
+    ``limits``: the upper limit is worked out at every look.
     """
 
     rules: tuple[str, ...]
@@ -50,6 +51,7 @@ class ValidationPlan:
     response: Response = field(default_factory=Response)
     recording: Recording | None = None
     muted: MutedRun | None = None
+    limits: bool = False
 
     def __post_init__(self) -> None:
         for name in (*self.sources, *self.response_sources):
@@ -99,7 +101,7 @@ class ValidationPlan:
         recorded += spelled((self.loop.sha256, self.muted.settings)) if self.muted else ""
         parts = [spelled(part) for part in (self.setup, self.presentation, self.response, self.seed)]
         parts += [f"{one.name}={one.identity}" for one in self.chains]
-        parts += [repr(kind) for kind in kinds] + [recorded, code_fingerprint()]
+        parts += [repr(kind) for kind in kinds] + [recorded, str(self.limits), code_fingerprint()]
         return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
 
 

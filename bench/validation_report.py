@@ -16,7 +16,7 @@ from monitor.folder import jsonable
 from .noises import NOISES
 from .validation_plan import MUTED, RECORDING, ValidationPlan
 from .validation_plots import false_alarm_plot, power_plot, survival_plot
-from .validation_tables import Row, Tables
+from .validation_tables import ENDED, Row, Tables
 from .validation_targets import Target
 
 
@@ -31,6 +31,7 @@ def facts(plan: ValidationPlan) -> dict[str, Any]:
         "max_sweeps": setup.max_sweeps,
         "floor_nv": setup.floor_nv,
         "quiet_nv": setup.quiet_nv,
+        "absent_below_nv": setup.absent_below_nv,
         "classical_rules_look_every": setup.look_every,
         "evidence_looks_every": setup.block_sweeps,
         "band_hz": setup.grid.band_hz,
@@ -38,6 +39,7 @@ def facts(plan: ValidationPlan) -> dict[str, Any]:
         "analysis_rate_hz": setup.grid.rate_hz,
         "rate_per_s": plan.presentation.rate_per_s,
         "pauses_ms": tuple(1e3 * pause_s for pause_s in plan.presentation.pauses_s),
+        "random_polarity": plan.presentation.random_polarity,
         "response_shape": plan.response.shape,
         "response_latency_ms": plan.response.latency_ms,
     }
@@ -79,6 +81,8 @@ def _heading(plan: ValidationPlan) -> list[str]:
     ]
     if known["quiet_nv"] is not None:
         lines.append(f"a response that was found is averaged on down to {known['quiet_nv']:g} nV: sweeps are counted until then")
+    if known["absent_below_nv"] is not None:
+        lines.append(f"a run also ends when no response can be as large as {known['absent_below_nv']:g} nV")
     if plan.recording is not None:
         r = known["recording"]
         lines.append(
@@ -127,7 +131,14 @@ def _aligned(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
 
 PAIRS = ("noise", "nV", "rules", "only first", "only second", "exact McNemar p", "first needs fewer sweeps by")
 NOISE = ("noise", "stated nV", "truth nV", "error")
-FORECAST = ("noise", "nV", "made at", "covered", "95 % interval", "sooner", "later")
+FORECAST = ("noise", "nV", "made at", "ended", "covered", "95 % interval", "sooner", "later", "said to be expected")
+AT_STOP = ("noise", "nV", "rule", "ended", "runs", "stated nV", "stated noise off by", "amplitude off by")
+LIMITS = (
+    "shape", "noise", "nV", "rule", "present/absent/undecided", "ever below", "95 % interval", "below at the end",
+    "median, absent",
+)  # fmt: skip
+LIMITS_TITLE = "Upper limit: how often it was below the response"
+AT_STOP_TITLE = "In the average when the run ends"
 TARGETS = ("", "target", "wanted", "found", "")
 
 
@@ -148,9 +159,30 @@ def _noise_rows(tables: Tables) -> list[list[str]]:
 
 def _forecast_rows(tables: Tables) -> list[list[str]]:
     return [
-        [c.source, f"{c.size_nv:g}", str(c.at), f"{100 * c.covered.rate:.1f} %",
-         f"{100 * c.covered.low:.1f}-{100 * c.covered.high:.1f} % ({c.covered.count}/{c.covered.n})", str(c.below), str(c.above)]
+        [c.source, f"{c.size_nv:g}", str(c.at), ENDED[c.ending], f"{100 * c.covered.rate:.1f} %",
+         f"{100 * c.covered.low:.1f}-{100 * c.covered.high:.1f} % ({c.covered.count}/{c.covered.n})", str(c.below), str(c.above),
+         f"{100 * c.expected.rate:.1f} %"]
         for c in tables.coverages
+    ]  # fmt: skip
+
+
+def _at_stop_rows(tables: Tables) -> list[list[str]]:
+    def percent(value: float, error: float) -> str:
+        return "" if value != value else f"{100 * value:+.1f} +- {100 * error:.1f} %"
+
+    return [
+        [r.source, f"{r.size_nv:g}", r.rule, ENDED[r.ending], str(r.runs), f"{r.noise_nv:.1f}",
+         percent(r.noise_error, r.noise_error_error), percent(r.amplitude_error, r.amplitude_error_error)]
+        for r in tables.at_stop
+    ]  # fmt: skip
+
+
+def _limit_rows(tables: Tables) -> list[list[str]]:
+    return [
+        [r.shape, r.source, f"{r.size_nv:g}", r.rule, "/".join(str(n) for n in r.ends), f"{100 * r.ever_below.rate:.1f} %",
+         f"{100 * r.ever_below.low:.1f}-{100 * r.ever_below.high:.1f} % ({r.ever_below.count}/{r.ever_below.n})",
+         f"{100 * r.below_at_stop.rate:.1f} %", f"{r.median_nv:.0f} nV" if r.median_nv == r.median_nv else "-"]
+        for r in tables.limits
     ]  # fmt: skip
 
 
@@ -177,6 +209,10 @@ def text(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()) -
         lines += ["", "RESIDUAL NOISE at the end of runs without a response", *_aligned(NOISE, _noise_rows(tables))]
     if tables.coverages:
         lines += ["", "FORECAST: 80 % range of the sweeps still to come", *_aligned(FORECAST, _forecast_rows(tables))]
+    if tables.at_stop:
+        lines += ["", f"{AT_STOP_TITLE.upper()}", *_aligned(AT_STOP, _at_stop_rows(tables))]
+    if tables.limits:
+        lines += ["", f"{LIMITS_TITLE.upper()}", *_aligned(LIMITS, _limit_rows(tables))]
     if targets:
         lines += ["", "TARGETS", targets_text(targets).rstrip()]
     return "\n".join(lines) + "\n"
@@ -220,6 +256,8 @@ def as_json(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()
             "pairs": [asdict(pair) for pair in tables.pairs],
             "residual_noise": [asdict(found) for found in tables.residuals],
             "forecast_coverage": [asdict(found) for found in tables.coverages],
+            "at_stop": [asdict(found) for found in tables.at_stop],
+            "upper_limits": [asdict(found) for found in tables.limits],
             "targets": [asdict(target) for target in targets],
         }
     )
@@ -259,6 +297,10 @@ def as_html(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()
         parts += ["<h2>Residual noise</h2>", _table(NOISE, _noise_rows(tables))]
     if tables.coverages:
         parts += ["<h2>Forecast: 80 % range of the sweeps still to come</h2>", _table(FORECAST, _forecast_rows(tables))]
+    if tables.at_stop:
+        parts += [f"<h2>{AT_STOP_TITLE}</h2>", _table(AT_STOP, _at_stop_rows(tables))]
+    if tables.limits:
+        parts += [f"<h2>{LIMITS_TITLE}</h2>", _table(LIMITS, _limit_rows(tables))]
     kinds = [[name, NOISES[name].what] for name in dict.fromkeys((*plan.sources, *plan.response_sources)) if name in NOISES]
     if kinds:
         parts += ["<h2>Kinds of noise</h2>", _table(("name", "what it is"), kinds)]

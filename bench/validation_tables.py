@@ -9,11 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.sentence import MAY_RUN_OUT
+
 from .intervals import Proportion, mcnemar, mean_with_error, proportion, survival
+from .limit_tables import LimitRow
 from .simulate import OUTCOMES
 from .validation_work import Record
 
 Floats = NDArray[np.float64]
+ENDED: dict[str, str] = dict(zip(OUTCOMES, ("present", "absent", "undecided"), strict=True))
 QUARTILES = (0.75, 0.5, 0.25)  # of runs still undecided
 
 
@@ -62,14 +66,33 @@ class Residual:
 
 @dataclass(frozen=True)
 class Coverage:
-    """How often the 80 % range of a forecast, made at ``at`` sweeps in runs still going on, held the sweeps that followed."""
+    """How often the 80 % range of a forecast, made at ``at`` sweeps in runs still going on, held the sweeps that followed: of
+    those that then ended in one way. ``expected``: how often it said that a decision is expected."""
 
     source: str
     size_nv: float
     at: int
+    ending: str  # of OUTCOMES
     covered: Proportion
     below: int  # decided sooner than the range
     above: int
+    expected: Proportion
+
+
+@dataclass(frozen=True)
+class AtStop:
+    """What was left in averages when runs ended, by the way they ended: means over runs, each with its standard error."""
+
+    source: str
+    size_nv: float
+    rule: str
+    ending: str  # of OUTCOMES
+    runs: int
+    noise_nv: float  # stated
+    noise_error: float  # of what was stated, as a part of the truth
+    noise_error_error: float
+    amplitude_error: float  # between true peak and true trough, as a part of the truth; nan without a response
+    amplitude_error_error: float
 
 
 @dataclass(frozen=True)
@@ -78,6 +101,8 @@ class Tables:
     pairs: tuple[Pair, ...]
     residuals: tuple[Residual, ...]
     coverages: tuple[Coverage, ...] = ()
+    at_stop: tuple[AtStop, ...] = ()
+    limits: tuple[LimitRow, ...] = ()
 
     def row(self, source: str, size_nv: float, rule: str) -> Row | None:
         return next((r for r in self.rows if (r.source, r.size_nv, r.rule) == (source, size_nv, rule)), None)
@@ -88,6 +113,8 @@ class _Runs:
     outcome: NDArray[np.int64]
     sweeps: Floats
     noise_nv: Floats
+    left_nv: Floats
+    amplitude: Floats
 
 
 def tables(records: Sequence[Record]) -> Tables:
@@ -95,6 +122,7 @@ def tables(records: Sequence[Record]) -> Tables:
     pairs: list[Pair] = []
     residuals: list[Residual] = []
     coverages: list[Coverage] = []
+    at_stop: list[AtStop] = []
     for source, size in dict.fromkeys((record["source"], float(record["size_nv"])) for record in records):
         here = [record for record in records if (record["source"], float(record["size_nv"])) == (source, size)]
         runs = {rule: _gather(here, rule) for rule in here[0]["decided"]}
@@ -105,10 +133,11 @@ def tables(records: Sequence[Record]) -> Tables:
             for place, first in enumerate(names)
             for second in names[place + 1 :]
         ]
-        coverages += _coverages(source, size, here, runs[names[0]].sweeps)
+        coverages += _coverages(source, size, here, runs[names[0]])
+        at_stop += [row for rule, found in runs.items() for row in _at_stop(source, size, rule, found)]
         if size == 0:
             residuals.append(_residual(source, _column(here, "estimated_nv"), _column(here, "left_nv")))
-    return Tables(tuple(rows), tuple(pairs), tuple(residuals), tuple(coverages))
+    return Tables(tuple(rows), tuple(pairs), tuple(residuals), tuple(coverages), tuple(at_stop))
 
 
 def _column(records: Sequence[Record], name: str) -> Floats:
@@ -120,7 +149,7 @@ def _gather(records: Sequence[Record], rule: str) -> _Runs:
     return _Runs(
         np.array([int(code) for part in found for code in part["outcome"]], dtype=np.int64),
         np.array([n for part in found for n in part["sweeps"]], dtype=float),
-        _column(found, "noise_nv"),
+        *(_column(found, name) for name in ("noise_nv", "left_nv", "amplitude")),
     )
 
 
@@ -153,10 +182,10 @@ def _pair(source: str, size: float, first: str, second: str, a: _Runs, b: _Runs)
     return Pair(source, size, first, second, only_first, only_second, mcnemar(only_first, only_second), fewer, error)
 
 
-def _coverages(source: str, size: float, records: Sequence[Record], sweeps: Floats) -> list[Coverage]:
+def _coverages(source: str, size: float, records: Sequence[Record], runs: _Runs) -> list[Coverage]:
     out = []
     for at in sorted({made["at"] for record in records for made in record["foretold"]}):
-        low, high, still = [], [], []
+        low, high, limit, still, endings = [], [], [], [], []
         begin = 0
         for record in records:
             end = begin + record["count"]
@@ -164,22 +193,45 @@ def _coverages(source: str, size: float, records: Sequence[Record], sweeps: Floa
             if made is not None:
                 low += [np.nan if value is None else value for value in made["low"]]
                 high += [np.nan if value is None else value for value in made["high"]]
-                still += list(sweeps[begin:end] - at)
+                limit += [np.nan if value is None else value for value in made["limit"]]
+                still += list(runs.sweeps[begin:end] - at)
+                endings += list(runs.outcome[begin:end])
             begin = end
         known = np.isfinite(low)
-        first, last, came = (np.array(x, dtype=float)[known] for x in (low, high, still))
-        inside = (came >= first) & (came <= last)
-        if len(came):
-            found = proportion(int(inside.sum()), len(came))
-            out.append(Coverage(source, size, at, found, int((came < first).sum()), int((came > last).sum())))
+        for code, ending in enumerate(OUTCOMES):
+            chosen = known & (np.array(endings) == code)
+            first, last, chance, came = (np.array(x, dtype=float)[chosen] for x in (low, high, limit, still))
+            if len(came):
+                inside = proportion(int(((came >= first) & (came <= last)).sum()), len(came))
+                expected = proportion(int((chance <= MAY_RUN_OUT).sum()), len(came))
+                sides = int((came < first).sum()), int((came > last).sum())
+                out.append(Coverage(source, size, at, ending, inside, *sides, expected))
+    return out
+
+
+def _at_stop(source: str, size: float, rule: str, runs: _Runs) -> list[AtStop]:
+    out = []
+    for code, ending in enumerate(OUTCOMES):
+        ended = (runs.outcome == code) & np.isfinite(runs.left_nv) & np.isfinite(runs.noise_nv)
+        if ended.any():
+            stated, left = runs.noise_nv[ended], runs.left_nv[ended]
+            size_error = mean_with_error(runs.amplitude[ended] - 1.0) if size else (np.nan, np.nan)
+            errors = (*_ratio_of_rms(stated, left), *size_error)
+            out.append(AtStop(source, size, rule, ending, len(left), float(stated.mean()), *errors))
     return out
 
 
 def _residual(source: str, estimated: Floats, left: Floats) -> Residual:
     known = np.isfinite(estimated) & np.isfinite(left)
-    e2, l2 = estimated[known] ** 2, left[known] ** 2
-    if not len(l2):
+    if not known.any():
         return Residual(source, *[float("nan")] * 4)
+    stated_nv, left_nv = (float(np.sqrt((values[known] ** 2).mean())) for values in (estimated, left))
+    return Residual(source, stated_nv, left_nv, *_ratio_of_rms(estimated[known], left[known]))
+
+
+def _ratio_of_rms(estimated: Floats, left: Floats) -> tuple[float, float]:
+    """By how much one RMS over runs exceeds another, as a part of it, and the standard error."""
+    e2, l2 = estimated**2, left**2
     ratio = float(np.sqrt(e2.mean() / l2.mean()))
     spread = (e2 / e2.mean() - l2 / l2.mean()).std(ddof=1) / np.sqrt(len(l2)) if len(l2) > 1 else np.nan
-    return Residual(source, float(np.sqrt(e2.mean())), float(np.sqrt(l2.mean())), ratio - 1.0, float(0.5 * ratio * spread))
+    return ratio - 1.0, float(0.5 * ratio * spread)

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from .intervals import proportion
 from .noises import NOISES
-from .simulate import ORACLE
+from .responses import SHAPES
+from .simulate import ORACLE, OUTCOMES
 from .validation_plan import ValidationPlan
-from .validation_tables import Tables
+from .validation_tables import ENDED, AtStop, Coverage, Tables
 
 DEFAULT_RULE, VALID_FSP = "evidence", "fsp"
 TARGET_SIZE_NV, TARGET_SOURCE = 300.0, "gaussian"
 UPPER_TIMES_ALPHA = 1.25
 ENOUGH_RUNS = 4000
 TIMES_FSP, TIMES_ORACLE, AIM_ORACLE = 0.45, 2.2, 1.6
-COVERAGE = (0.75, 0.85)
+FORECAST_SOURCES, WAITING_RULE = ("gaussian", "quiet"), "evidence@20"
+COVERAGE, EXPECTED = (0.75, 0.85), 0.05
+ENOUGH_ENDS = 100  # for a rate in a range of 10 percentage points, or a mean at the stop
+LARGE_NV, AMPLITUDE_ERROR = 200.0, 0.05  # at the stop, of responses of this size and larger
+LIMIT_BELOW, ENOUGH_LIMITS = 0.05, 400
 NOISE_ERROR, LOCKED_NOISE_ERROR = 0.03, 0.10
 
 State = Literal["met", "MISSED", "not measured", "too few runs"]
@@ -34,8 +40,11 @@ class Target:
 def targets(plan: ValidationPlan, tables: Tables) -> list[Target]:
     found = [_false_alarms(plan, tables, source) for source in plan.sources]
     found += _speed(tables)
-    found.append(_forecast(tables))
+    found += [_forecast(tables, ending) for ending in OUTCOMES]
+    found.append(_expected(tables))
+    found += [_noise_at_stop(tables), _amplitude_at_stop(tables)]
     found += [_noise(tables, source) for source in plan.sources]
+    found += [_limit(tables, shape) for shape in SHAPES]
     return found
 
 
@@ -74,19 +83,85 @@ def _speed(tables: Tables) -> list[Target]:
     return out
 
 
-def _forecast(tables: Tables) -> Target:
-    """Over all sizes of response in the target's noise, each size and look counting by its runs; 0 nV is not among them."""
-    what = f"forecast, {TARGET_SOURCE}, all sizes of response"
-    wanted = f"80 % range covers {100 * COVERAGE[0]:g}-{100 * COVERAGE[1]:g} %"
-    here = [c for c in tables.coverages if c.source == TARGET_SOURCE and c.size_nv > 0]
+def _ends(tables: Tables, ending: str) -> list[Coverage]:
+    return [c for c in tables.coverages if c.source in FORECAST_SOURCES and c.ending == ending]
+
+
+def _forecast(tables: Tables, ending: str) -> Target:
+    """Of the runs that ended in one way, over all sizes, 0 nV too, each size and look counting by its runs.
+
+    Where the sweeps ran out the end was a known number of sweeps all along: it may be in the range more often than meant.
+    """
+    what = f"forecast, {' and '.join(FORECAST_SOURCES)}, runs that end {ENDED[ending]}"
+    least, most = COVERAGE[0], 1.0 if ending == "inconclusive" else COVERAGE[1]
+    wanted = f"80 % range covers {100 * least:g}-{100 * most:g} %"
+    here = _ends(tables, ending)
     if not here:
-        return Target(what, wanted, "", "not measured", f"needs responses in {TARGET_SOURCE}, and {DEFAULT_RULE} as first rule")
+        return Target(what, wanted, "", "not measured", f"needs such ends, and {DEFAULT_RULE} as first rule")
     p = proportion(sum(c.covered.count for c in here), sum(c.covered.n for c in here))
     sides = f"{sum(c.below for c in here)} sooner, {sum(c.above for c in here)} later"
-    text = f"{100 * p.rate:.1f} % ({p.count} of {p.n}; {sides})"
-    over = max(COVERAGE[0] - p.rate, p.rate - COVERAGE[1])
-    note = "" if over <= 0 else f"by {100 * over:.1f} percentage points"
-    return Target(what, wanted, text, "met" if over <= 0 else "MISSED", note)
+    text = f"{100 * p.rate:.1f} % ({100 * p.low:.1f}-{100 * p.high:.1f}; {p.count} of {p.n}; {sides})"
+    over = max(least - p.rate, p.rate - most)
+    if over <= 0:
+        return Target(what, wanted, text, "met")
+    if p.n < ENOUGH_ENDS and p.low <= most and p.high >= least:
+        return Target(what, wanted, text, "too few runs", f"the interval is too wide: {ENOUGH_ENDS} ends or more")
+    return Target(what, wanted, text, "MISSED", f"by {100 * over:.1f} percentage points")
+
+
+def _expected(tables: Tables) -> Target:
+    what = '"decision expected" said where the sweeps ran out first'
+    wanted = f"<= {100 * EXPECTED:g} % of forecasts"
+    here = _ends(tables, "inconclusive")
+    if not here:
+        return Target(what, wanted, "", "not measured", "needs runs that end undecided")
+    p = proportion(sum(c.expected.count for c in here), sum(c.expected.n for c in here))
+    text = f"{100 * p.rate:.1f} % ({100 * p.low:.1f}-{100 * p.high:.1f}; {p.count} of {p.n})"
+    note = "" if p.rate <= EXPECTED else f"by {100 * (p.rate - EXPECTED):.1f} percentage points"
+    return Target(what, wanted, text, "MISSED" if note else "met", note)
+
+
+def _noise_at_stop(tables: Tables) -> Target:
+    what = "stated noise of runs that end without a response, each size"
+    here = [r for r in tables.at_stop if r.rule == DEFAULT_RULE and r.ending != "response_present"]
+    return _worst(what, here, NOISE_ERROR, lambda row: (row.noise_error, row.noise_error_error))
+
+
+def _amplitude_at_stop(tables: Tables) -> Target:
+    what = f"amplitude at the stop, {WAITING_RULE}, each size from {LARGE_NV:g} nV"
+    here = [r for r in tables.at_stop if r.rule == WAITING_RULE and r.ending == "response_present" and r.size_nv >= LARGE_NV]
+    return _worst(what, here, AMPLITUDE_ERROR, lambda row: (row.amplitude_error, row.amplitude_error_error))
+
+
+def _worst(what: str, rows: Sequence[AtStop], most: float, figure: Callable[[AtStop], tuple[float, float]]) -> Target:
+    """The row with the largest error among those with enough runs in the sources of the forecast."""
+    wanted = f"within {100 * most:g} % of the truth"
+    rows = [row for row in rows if row.source in FORECAST_SOURCES and row.runs >= ENOUGH_ENDS]
+    if not rows:
+        return Target(what, wanted, "", "not measured", f"needs {ENOUGH_ENDS} such ends")
+    row = max(rows, key=lambda row: abs(figure(row)[0]))
+    error, its_error = figure(row)
+    text = f"{100 * error:+.1f} % (+- {100 * its_error:.1f}; {row.source}, {row.size_nv:g} nV, {row.runs} runs: the worst)"
+    over = abs(error) - most
+    return Target(what, wanted, text, "met" if over <= 0 else "MISSED", "" if over <= 0 else f"by {100 * over:.1f} %")
+
+
+def _limit(tables: Tables, shape: str) -> Target:
+    """The kind of run with the highest rate is judged, by the upper limit of that too."""
+    what = f"upper limit below the response at any look, {shape}"
+    wanted = f"<= {100 * LIMIT_BELOW:g} % of each kind, upper 95 % limit <= {100 * UPPER_TIMES_ALPHA * LIMIT_BELOW:g} %"
+    rows = [row for row in tables.limits if row.shape == shape]
+    if not rows:
+        return Target(what, wanted, "", "not measured")
+    worst = max(rows, key=lambda row: row.ever_below.rate)
+    p = worst.ever_below
+    text = f"at most {100 * p.rate:.1f} % ({p.count} of {p.n}, upper {100 * p.upper:.1f} %), {worst.size_nv:g} nV, {worst.source}"
+    if p.upper <= UPPER_TIMES_ALPHA * LIMIT_BELOW and p.rate <= LIMIT_BELOW:
+        return Target(what, wanted, text, "met")
+    if p.low <= LIMIT_BELOW and p.n < ENOUGH_LIMITS:
+        return Target(what, wanted, text, "too few runs", f"the interval is too wide: {ENOUGH_LIMITS} runs or more")
+    excess = max(p.rate - LIMIT_BELOW, p.upper - UPPER_TIMES_ALPHA * LIMIT_BELOW)
+    return Target(what, wanted, text, "MISSED", f"by {100 * excess:.1f} percentage points")
 
 
 def _noise(tables: Tables, source: str) -> Target:

@@ -50,7 +50,7 @@ def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
     response = type(plan.response)(cell.size_nv, plan.response.latency_ms, plan.response.shape)
     waves = response.waves_uv(setup.grid, run_seeds(plan.seed, "response", runs))
     foretell = cell.source in plan.response_sources
-    batch = simulate(source, waves, setup, plan.chains, covariance, foretell)
+    batch = simulate(source, waves, setup, plan.chains, covariance, foretell, limits=plan.limits)
     return {
         "source": cell.source,
         "size_nv": cell.size_nv,
@@ -61,12 +61,21 @@ def run_cell(plan: ValidationPlan, cell: Cell) -> Record:
                 "outcome": "".join(str(int(code)) for code in decided.outcome),
                 "sweeps": [int(n) for n in decided.sweeps],
                 "noise_nv": _rounded(decided.noise_nv),
+                "left_nv": _rounded(decided.left_nv),
+                "amplitude": _rounded(decided.amplitude),
             }
+            | (
+                {"limit_nv": _rounded(decided.limit_nv), "lowest_limit_nv": _rounded(decided.lowest_limit_nv)}
+                if plan.limits
+                else {}
+            )
             for name, decided in batch.decided.items()
         },
         "estimated_nv": _rounded(batch.estimated_nv),
         "left_nv": _rounded(batch.left_nv),
-        "foretold": [{"at": f.sweeps, "low": _rounded(f.low), "high": _rounded(f.high)} for f in batch.foretold],
+        "foretold": [
+            {"at": f.sweeps, "low": _rounded(f.low), "high": _rounded(f.high), "limit": _rounded(f.limit)} for f in batch.foretold
+        ],
     }
 
 

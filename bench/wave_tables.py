@@ -19,6 +19,7 @@ from .wave_shapes import Case
 
 Floats = NDArray[np.float64]
 WITHIN_MS, WANTED = 0.2, 0.95  # the promise about the latency of wave V, at 20 nV of residual noise or less
+FALSE_MARKS = 0.03  # and about wave V in averages of noise alone
 ANOTHER_MS = 0.6  # farther from the truth than this: the mark is on another peak
 EMPTY: Floats = np.empty(0)
 
@@ -94,11 +95,9 @@ def measure(case: Case, noise: str, noise_nv: float, seed: int, runs: range, nor
 
 
 def false_marks(case: Case, noise: str, noise_nv: float, seed: int, runs: range, norms: Norms) -> tuple[int, int]:
-    """How many averages without a response got a wave V suggested though the evidence found nothing, and of how many."""
-    found = simulate_waves(case, noise, noise_nv, seed, runs, silent=True)
-    marks = marked(case, found, norms)
-    quiet = [one for one, present in zip(marks, found.present, strict=True) if not present]
-    return sum(one.get("V") is not None for one in quiet), len(quiet)
+    """How many averages without a response got a wave V suggested, and of how many."""
+    marks = marked(case, simulate_waves(case, noise, noise_nv, seed, runs, silent=True), norms)
+    return sum(one.get("V") is not None for one in marks), len(marks)
 
 
 def marked(case: Case, found: Runs, norms: Norms) -> list[Marks]:
@@ -106,7 +105,7 @@ def marked(case: Case, found: Runs, norms: Norms) -> list[Marks]:
         case.stimulus, case.level_db_nhl, case.age_group, window_of(case), norms,
         frequency_hz=case.frequency_hz, span_ms=case.span_ms,
     )  # fmt: skip
-    return [suggest(Trace.of(one), where, bool(present)) for one, present in zip(found.averages, found.present, strict=True)]
+    return [suggest(Trace.of(one), where) for one in found.averages]
 
 
 def _part(mark: Mark, true_nv: float) -> Estimate:

@@ -159,7 +159,7 @@ def _symbol(axes: Any, one: Estimate) -> None:
         down = one.finding == "no response"
         reach = (15.0 * side, -17.0) if down else (11.0 * side, 17.0)
         _arrow(axes, x, y, (0.45 * reach[0], 0.45 * reach[1]), (1.25 * reach[0], 1.25 * reach[1]), COLOURS[one.measured.ear])
-    if one.measured.masking_due and not one.measured.masked:
+    if not one.measured.ear_known:
         _words(axes, "?", x, y, (9.0 * side, 9.0), one, "medium")
     if off_chart:
         _words(axes, f"{one.level_db:.0f}", x, y, (17.0 * side, 8.0 if y == BOTTOM_DB else -8.0), one, "small")
@@ -202,8 +202,8 @@ def _legend(drawn: list[Estimate]) -> list[Any]:
         entries.append(entry("no response: hearing is worse\nthan here", marker=r"$\downarrow$", **grey))
     if any(one.finding == "at most" for one in drawn):
         entries.append(entry("response at the lowest level\nthat was run: may be better", marker=r"$\uparrow$", **grey))
-    if any(one.measured.masking_due and not one.measured.masked for one in drawn):
-        entries.append(entry("masking was due, not used: may\nbe the other ear's response", marker="$?$", **grey))
+    if any(not one.measured.ear_known for one in drawn):
+        entries.append(entry("not known to be this ear's:\nmasking was due", marker="$?$", **grey))
     if any(_place(one)[2] for one in drawn):
         entries.append(entry("a number: the level, off the chart", marker="$12$", **grey))
     for route, dash in (("air", "-"), ("bone", ":")):

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from monitor.sound import output_identity
 from monitor.sound_plan import SoundPlan
 from stimuli.calibration import BONE, EARS, Calibration, LevelError, Measured
-from stimuli.ceiling import Ceiling
+from stimuli.ceiling import Ceiling, loudest_rms
+from stimuli.custom import CUSTOM
 from stimuli.frames import FrameSource
-from stimuli.levels import level_basis, level_db_nhl, zeq_minus_ppe_db
+from stimuli.levels import REFERENCE_TRAIN_PER_S, level_basis, level_db_nhl, zeq_minus_ppe_db
 from stimuli.measure import steady_part, tone_rms, train_peak_to_peak, train_rms
 from stimuli.probe import ToneFrames, train_frames
 from stimuli.references import load_references
@@ -43,19 +44,22 @@ class MeasuringSignal:
 
     @classmethod
     def of(
-        cls, plan: SoundPlan, transducer: str, kind: str, frequency_hz: float | None, level_db_fs: float | None, meter: str
-    ) -> MeasuringSignal:
-        """kind: "tone", or that of a stimulus for its train. Raises ValueError."""
+        cls, plan: SoundPlan, transducer: str, kind: str, frequency_hz: float | None, level_db_fs: float | None, meter: str,
+        wav: str | None = None,
+    ) -> MeasuringSignal:  # fmt: skip
+        """kind: "tone", or that of a stimulus for its train; wav: the file of a custom sound. Raises ValueError."""
         has_frequency = kind in (TONE, "tone-burst", "octave-chirp")
         if frequency_hz is not None and not has_frequency:
             raise ValueError(f"--frequency-hz belongs to tone, tone-burst and octave-chirp, not to {kind}")
         hz = (REFERENCE_HZ if frequency_hz is None else frequency_hz) if has_frequency else None
+        if wav is not None and kind != CUSTOM:
+            raise ValueError(f"--wav belongs to --signal custom, not to {kind}")
         if kind == TONE:
             if meter == "zeq":
                 raise ValueError("--meter zeq belongs to a train; of a tone the meter shows its level: leave it out")
             level = TONE_DB_FS if level_db_fs is None else level_db_fs
             return cls(plan, transducer, f"tone {hz:g} Hz", hz, level, None, "ppe")
-        spec = StimulusSpec(kind, frequency_hz=hz)
+        spec = StimulusSpec(kind, frequency_hz=hz, wav=wav)
         level = TRAIN_DB_FS if level_db_fs is None else level_db_fs
         return cls(plan, transducer, spec.name, hz, level, spec.waveform(plan.sample_rate_hz), meter)
 
@@ -103,7 +107,7 @@ class MeasuringSignal:
         device, host_interface = output_identity(self.plan)
         return Calibration(
             name, device, host_interface, self.plan.sample_rate_hz, self.transducer, coupler, left, right, today, valid_days, by,
-            sign, self.words, measured,
+            sign, self.words, measured, channels=None if self.plan.card_channels is None else self.plan.card_channels[:2],
         )  # fmt: skip
 
     def added(self, old: Calibration, readings: Mapping[str, float]) -> Calibration:
@@ -138,16 +142,20 @@ def _tone_hz(words: str) -> float | None:
 
 
 def highest(calibration: Calibration) -> list[dict[str, Any]]:
-    """The level in dB nHL, for an adult, at which each stimulus with a reference reaches full scale or the ceiling."""
+    """The level in dB nHL, for an adult, at which each stimulus with a reference, at 20 per second, reaches full scale
+    or the ceiling."""
     rows = []
     for stimulus, hz, transducer, coupler in load_references().signals:
         if (transducer, coupler) != (calibration.transducer, calibration.coupler):
             continue
         waveform = standard_form(stimulus, calibration.rate_hz, hz)
-        limits = Ceiling(calibration.transducer, "adult", calibration).peak_to_peak(waveform)
-        for ear, limit in zip(EARS, limits, strict=True):
+        ceiling = Ceiling(calibration.transducer, "adult", calibration)
+        rms = loudest_rms(waveform.samples, calibration.rate_hz / REFERENCE_TRAIN_PER_S, calibration.rate_hz)
+        limits = zip(EARS, ceiling.peak_to_peak(waveform), ceiling.rms(waveform, REFERENCE_TRAIN_PER_S), strict=True)
+        for ear, limit, rms_limit in limits:
             try:
-                level = level_db_nhl(min(1.0, limit / waveform.peak_to_peak), waveform, ear, calibration)
+                factor = min(1.0, limit / waveform.peak_to_peak, rms_limit / rms)
+                level = level_db_nhl(factor, waveform, ear, calibration)
                 basis = level_basis(waveform, ear, calibration)
             except LevelError:  # an ear that was not measured, a reference on another scale
                 continue

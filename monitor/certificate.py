@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -48,6 +48,9 @@ def problems(sd_ms: float, counts: Mapping[str, int]) -> tuple[str, ...]:
     return tuple(found)
 
 
+_Channel = Annotated[int, Field(ge=1, le=256)]
+
+
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -58,6 +61,9 @@ class OutputOf(_Table):
     device: str
     host_interface: str
     rate_hz: float = Field(gt=0)
+    channels: tuple[_Channel, _Channel, _Channel] | None = Field(
+        default=None, description="outputs of a sound card for left, right, trigger; None for audio over LSL, and in older files"
+    )
 
 
 class StreamOf(_Table):
@@ -134,7 +140,7 @@ class Certificate(_Table):
     def id_of(self, entry: Measured) -> str:
         """Twelve hexadecimal digits over everything that an entry says, and what it was measured on."""
         tables = (self.output, self.stream, entry)
-        return identity(tuple((name, _plain(value)) for table in tables for name, value in table.model_dump().items()))
+        return identity(tuple((name, _plain(value)) for table in tables for name, value in _stated(table).items()))
 
     def at(self, rate_hz: float) -> Measured | None:
         return next((entry for entry in self.measured if entry.rate_hz == rate_hz), None)
@@ -143,6 +149,11 @@ class Certificate(_Table):
         """With this entry instead of any other at its rate."""
         others = [other for other in self.measured if other.rate_hz != entry.rate_hz]
         return self.model_copy(update={"measured": tuple(sorted([*others, entry], key=lambda one: one.rate_hz))})
+
+
+def _stated(table: BaseModel) -> dict[str, Any]:
+    """All that a table says: a key that came later, and is not there, changes no id."""
+    return table.model_dump(exclude_none=True)
 
 
 def _plain(value: Any) -> Any:
@@ -184,7 +195,7 @@ def load_certificate(path: Path) -> Certificate:
 
 def save_certificate(path: Path, certificate: Certificate) -> None:
     """The old file or the new one is there, never a part. Raises OSError."""
-    content = certificate.model_dump()
+    content = _stated(certificate)
     content["measured"] = [{"id": certificate.id_of(entry)} | entry.model_dump() for entry in certificate.measured]
     path.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, suffix=".part", delete=False) as file:
@@ -255,7 +266,8 @@ def _misfit(
     """Why it does not hold, None if it does."""
     if plan.sound is None or output is None:
         return "it is for our own sound, and this run listens to other equipment"
-    used = OutputOf(device=output[0], host_interface=output[1], rate_hz=plan.sound.sample_rate_hz)
+    rate_hz, channels = plan.sound.sample_rate_hz, plan.sound.card_channels
+    used = OutputOf(device=output[0], host_interface=output[1], rate_hz=rate_hz, channels=channels)
     differing = differences(certificate, used, stream)
     if differing:
         return differing
@@ -273,6 +285,9 @@ def differences(certificate: Certificate, output: OutputOf, stream: StreamOf) ->
     """What is not the same as when it was measured, in words; empty when all is."""
     here = {"output": output, "stream": stream}
     found = []
+    if output.channels is not None and certificate.output.channels is None:
+        found.append("it does not say which outputs of the card were measured, as older ones did not: repeat `quietfloor timing`")
+        here["output"] = output.model_copy(update={"channels": None})
     for table, used in here.items():
         kept = getattr(certificate, table)
         for name in type(used).model_fields:

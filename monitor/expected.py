@@ -48,8 +48,10 @@ BURST_WINDOW_ENDS_MS = ((400.0, 25.0), (750.0, 21.0), (1500.0, 19.0))  # below t
 def default_window_ms(
     stimulus: str | None, frequency_hz: float | None = None, age_group: str | None = None
 ) -> tuple[float, float]:
-    """The response window of a plan that gives none: 5 to 17 ms; for tone bursts and octave chirps up to 19 ms below 1500 Hz, to
-    21 ms below 750 Hz, to 25 ms below 400 Hz; for chirps 2 to 12.4 ms, for infants to 13.4 ms."""
+    """The response window of a plan that gives none, from 20 dB nHL on; below, a plan makes it longer where there is room.
+
+    5 to 17 ms; for tone bursts and octave chirps up to 19 ms below 1500 Hz, to 21 ms below 750 Hz, to 25 ms below 400 Hz; for
+    chirps 2 to 12.4 ms, for infants to 13.4 ms."""
     if stimulus == "chirp":
         later = NEWBORN_LATER_MS if age_group == "infant" else 0.0
         return CHIRP_WINDOW_MS[0], CHIRP_WINDOW_MS[1] + later

@@ -104,7 +104,7 @@ def _finished(folder: RunFolder) -> Finished:
         made.append(folder.events.name)
     if engine is not None and not folder.average.is_file():
         now = engine.average_now()
-        folder.write_average(now.times_ms, *(curve[0] for curve in (now.average_uv, now.a_uv, now.b_uv, now.plus_minus_uv)))
+        folder.write_average(now.times_ms, *now.columns_uv())
         made.append(folder.average.name)
     if not folder.run.is_file():
         begun = _begun(folder)

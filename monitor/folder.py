@@ -26,7 +26,8 @@ from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of, text_of, toml_of
 
 LARGEST_UV = 1e9  # of an average that is read, own choice: no amplifier has a thousand volts
-AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv")
+AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv", "condensation_uv", "rarefaction_uv")
+AT_LEAST = 5  # of them, in folders of earlier versions
 
 
 class FolderError(QuotingError, RuntimeError):
@@ -147,10 +148,20 @@ class RunFolder:
                 yield json_from(line)
 
     def write_average(
-        self, time_ms: ArrayLike, average_uv: ArrayLike, a_uv: ArrayLike, b_uv: ArrayLike, plus_minus_uv: ArrayLike
+        self,
+        time_ms: ArrayLike,
+        average_uv: ArrayLike,
+        a_uv: ArrayLike,
+        b_uv: ArrayLike,
+        plus_minus_uv: ArrayLike,
+        *by_polarity: ArrayLike,
     ) -> Path:
-        """Write average.csv, all columns (n_times,); an undefined value is an empty field."""
-        columns = [np.asarray(column, dtype=np.float64) for column in (time_ms, average_uv, a_uv, b_uv, plus_minus_uv)]
+        """Write average.csv, all columns (n_times,); an undefined value is an empty field.
+
+        ``by_polarity``: averages of condensation and of rarefaction; without, they are undefined.
+        """
+        columns = [np.asarray(one, dtype=np.float64) for one in (time_ms, average_uv, a_uv, b_uv, plus_minus_uv, *by_polarity)]
+        columns += [np.full(columns[0].shape, np.nan)] * (len(AVERAGE_COLUMNS) - len(columns))
         if len({column.shape for column in columns}) != 1 or columns[0].ndim != 1:
             raise ValueError(f"average columns must share one length, got {[column.shape for column in columns]}")
         rows = [",".join("" if math.isnan(value) else repr(value) for value in row) for row in np.column_stack(columns).tolist()]
@@ -160,11 +171,13 @@ class RunFolder:
         """Columns of average.csv (n_times,) by name; nan: an empty field, or what can be no average. Raises FolderError."""
         try:
             rows = [line.split(",") for line in text_of(self.average).splitlines()]
-            if not rows or tuple(rows[0]) != AVERAGE_COLUMNS or len(rows) < 2:
+            names = tuple(rows[0]) if rows else ()
+            if names not in (AVERAGE_COLUMNS, AVERAGE_COLUMNS[:AT_LEAST]) or len(rows) < 2:
                 raise ValueError(f"columns {', '.join(AVERAGE_COLUMNS)} and rows are expected")
             values = np.array([[float(field or "nan") for field in row] for row in rows[1:]])
             values[np.abs(values) > LARGEST_UV] = np.nan
-            return {name: values[:, place] for place, name in enumerate(AVERAGE_COLUMNS)}
+            found = {name: values[:, place] for place, name in enumerate(names)}
+            return found | {name: np.full(len(values), np.nan) for name in AVERAGE_COLUMNS[len(names) :]}
         except (OSError, ValueError, IndexError) as error:
             raise FolderError(f"{self.average} is no average of a run: {error}") from error
 

@@ -13,6 +13,7 @@ from typing import Literal
 
 from monitor.marks import Estimate, Mark, Marks
 from monitor.norms import Norms
+from monitor.peaks import stands
 
 Finding = Literal["as expected", "not as expected", "not certain"]
 
@@ -52,11 +53,11 @@ def growth(
     frequency_hz: float | None = None,
     span_ms: float | None = None,
 ) -> Growth | None:
-    """Of wave V between two levels of one ear, route and stimulus; None where it is not marked at both. Raises ValueError."""
+    """Of wave V between two levels of one ear, route and stimulus; None where no mark of it stands at both. Raises ValueError."""
     if not lower_db_nhl < higher_db_nhl:
         raise ValueError(f"growth from {lower_db_nhl:g} to {higher_db_nhl:g} dB nHL: give the lower level first")
     one, other = lower.get("V"), higher.get("V")
-    if one is None or other is None:
+    if one is None or other is None or not (stands(one) and stands(other)):
         return None
     change, ratio = other.latency_ms.less(one.latency_ms), _ratio(one, other)
     at = [
@@ -83,8 +84,10 @@ def ladder_growth(
     frequency_hz: float | None = None,
     span_ms: float | None = None,
 ) -> tuple[Growth, ...]:
-    """Between neighbouring levels of a ladder at which wave V is marked, from the lowest up; each level once."""
-    marked = sorted(((level, marks) for level, marks in series if marks.get("V") is not None), key=lambda one: one[0])
+    """Between neighbouring levels of a ladder at which a mark of wave V stands, from the lowest up; each level once."""
+    marked = sorted(
+        ((level, marks) for level, marks in series if (v := marks.get("V")) is not None and stands(v)), key=lambda one: one[0]
+    )
     found = (
         growth(one, low_db, other, high_db, norms, stimulus, age_group, frequency_hz=frequency_hz, span_ms=span_ms)
         for (low_db, one), (high_db, other) in pairwise(marked)

@@ -35,7 +35,8 @@ STIMULUS_WORDS = {"click": "click", "tone-burst": "tone burst", "chirp": "chirp"
 class Measured:
     """What a ladder of runs found for one ear, route and sound. dB nHL; nan for what was not found.
 
-    `masked`: the other ear had noise; `masking_due`: it should have had, see `monitor.masking_advice`. Raises HearingError.
+    `masked`: the other ear had noise; `ear_known`: the response is known to be this ear's, see `monitor.whose_ear`. Raises
+    HearingError.
     """
 
     ear: str
@@ -46,7 +47,7 @@ class Measured:
     lowest_present_db_nhl: float = math.nan
     highest_absent_db_nhl: float = math.nan
     masked: bool = False
-    masking_due: bool = False
+    ear_known: bool = True
 
     def __post_init__(self) -> None:
         for name, value, known in (
@@ -299,6 +300,6 @@ def _notes(
             + (f", at this frequency by {by} dB on average" if by else "")
             + " (McCreery et al. 2015, table 5)"
         )
-    if measured.masking_due and not measured.masked:
-        notes.append("masking of the other ear was due and not used: the response may be the other ear's")
+    if not measured.ear_known:
+        notes.append("not known to be this ear's: masking of the other ear was due, and not given or not known to be enough")
     return tuple(dict.fromkeys(notes))

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from monitor import sentence
 from monitor.exposure import SessionDose
 from monitor.folder import jsonable
 from monitor.listening import Listener, ListeningError
@@ -38,13 +39,15 @@ FILE = "level-check.json"
 
 @dataclass(frozen=True)
 class LevelCheck:
-    """dB that each ear differs from the calibration; nan for one without a loop. `passed`: all within 0.5 dB."""
+    """dB that each ear differs from the calibration; nan for one without a loop. `passed`: all within 0.5 dB. `channels`: outputs
+    of the card for left and right, for which it holds."""
 
     calibration: str
     input: str
     left_db: float
     right_db: float
     at: str
+    channels: tuple[int, int] | None = None
 
     @property
     def passed(self) -> bool:
@@ -55,6 +58,7 @@ class LevelCheck:
         return {
             "calibration": self.calibration, "input": self.input, "left_db": self.left_db, "right_db": self.right_db,
             "tolerance_db": TOLERANCE_DB, "passed": self.passed, "at": self.at,
+            "channels": None if self.channels is None else list(self.channels),
         }  # fmt: skip
 
 
@@ -84,6 +88,8 @@ def play(
         player.stop()
     if frames.dose_exhausted:
         raise ListeningError("the sound was ended because it was as much as an ear may get: lower its level or its duration")
+    if frames.limited_samples:
+        raise ListeningError(sentence.sound_limited(frames.limited_samples))
     return None if listener is None else listener.stop()
 
 
@@ -109,7 +115,7 @@ def check_level(
 
     Raises CalibrationError for another output, ListeningError without a loop to compare with, MeasureError for an open loop.
     """
-    calibration.check(*output_identity(plan), plan.sample_rate_hz, now().date())
+    calibration.check(*output_identity(plan), plan.sample_rate_hz, now().date(), plan.card_channels)
     then = calibration.loop
     if then is None:
         raise ListeningError(
@@ -127,7 +133,7 @@ def check_level(
         account.settle(f"level-check-{now():%Y%m%dT%H%M%S.%f}", _dose(plan, ceiling, ears, then))
     measured = measure_loop(plan, listener, ceiling, ears, then.frequency_hz, then.level_db_fs, spent)
     moved = (measured.left_db - then.left_db, measured.right_db - then.right_db)
-    check = LevelCheck(calibration.id, listener.name, *moved, now().isoformat(timespec="seconds"))
+    check = LevelCheck(calibration.id, listener.name, *moved, now().isoformat(timespec="seconds"), _ears_of(plan.card_channels))
     if session is not None:
         keep(session, check)
     return check
@@ -142,13 +148,20 @@ def keep(session: Path, check: LevelCheck) -> None:
     draft.replace(path)
 
 
-def last_check(session: Path, calibration: str | None) -> dict[str, Any] | None:
-    """The check of this calibration that the session holds; None without one, or when it cannot be read."""
+def last_check(session: Path, calibration: str | None, channels: tuple[int, int, int] | None = None) -> dict[str, Any] | None:
+    """The check of this calibration on these outputs (of a sound card; None for audio over LSL) that the session holds; None
+    without one, or when it cannot be read, or when it does not say on which outputs it was made."""
     try:
         record = json_of(session / FILE)
-        return record if calibration is not None and record["calibration"] == calibration else None
+        ears = _ears_of(channels)
+        fits = record["calibration"] == calibration and (ears is None or record.get("channels") == list(ears))
+        return record if calibration is not None and fits else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+def _ears_of(channels: tuple[int, int, int] | None) -> tuple[int, int] | None:
+    return None if channels is None else channels[:2]
 
 
 def _dose(plan: SoundPlan, ceiling: Ceiling, ears: tuple[str, ...], loop: Loop) -> Dose:

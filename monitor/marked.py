@@ -15,6 +15,7 @@ from monitor.marks import Marks
 from monitor.norms import Norms
 from monitor.peaks import Sought, sought, suggest
 from monitor.replicates import Replicate, combined, compare
+from monitor.sentence import too_large
 from monitor.trace import Averages, Trace
 from stimuli.reading import json_of
 
@@ -32,6 +33,7 @@ class Marked:
     where: Sought
     window_ms: tuple[float, float]
     marks: Marks
+    too_large: str  # what is to be said beside its amplitudes, "" for nothing
 
     @property
     def sound(self) -> dict[str, Any]:
@@ -41,10 +43,6 @@ class Marked:
     def level_db_nhl(self) -> float:
         level = self.sound.get("level_db_nhl")
         return math.nan if level is None or self.sound.get("muted") else float(level)
-
-    @property
-    def present(self) -> bool:
-        return self.record.get("verdict") == "response_present"
 
     @property
     def title(self) -> str:
@@ -67,9 +65,8 @@ def read(path: Path, norms: Norms, again: bool = False) -> Marked:
     window = plan.get("analysis", {}).get("window_ms") or default_window_ms(kind, hz, age)
     window_ms = (float(window[0]), float(window[1]))
     where = sought(kind, sound.get("level_db_nhl"), age, window_ms, norms, frequency_hz=hz, span_ms=sound.get("chirp_span_ms"))
-    present = record.get("verdict") == "response_present"
-    marks = suggest(trace, where, present) if by_hand is None else by_hand
-    return Marked(folder, record, averages, trace, where, window_ms, marks)
+    marks = suggest(trace, where) if by_hand is None else by_hand
+    return Marked(folder, record, averages, trace, where, window_ms, marks, too_large(record, plan))
 
 
 def keep(folder: RunFolder, marks: Marks) -> None:
@@ -93,7 +90,7 @@ def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
             at = "without a known level" if level is None else f"at {level:g} dB nHL"
             told.append(f"{at}: {compare(both, own[0].window_ms, float(own[0].record.get('alpha') or 0.01)).words}")
             if not any(mark.by == "operator" for mark in marks.marks):
-                marks = suggest(Trace.of(combined(both)), own[0].where, all(run.present for run in own))
+                marks = suggest(Trace.of(combined(both)), own[0].where)
         if level is not None:
             series.append((level, marks))
     sound = runs[0].sound

@@ -89,6 +89,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "reference_source": ("stimulus", "reference_source"),
     "muted": ("stimulus", "muted"),
     "polarity": ("stimulus", "polarity"),
+    "random_polarity": ("stimulus", "random_polarity"),
     "rate_per_s": ("stimulus", "rate_per_s"),
     "random_pauses_ms": ("stimulus", "random_pauses_ms"),
     "masking": ("stimulus", "masking"),
@@ -218,6 +219,8 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
     if pauses and all(pauses):
         most = " + ".join(f"{ms:.3g}" for ms in pauses[0])
         pause = f", with a random pause of up to {most} ms after every 16 sweeps ({_seeds(_only(s['seed']))})"
+    tossed = [number for one in s["random_polarity"] if one["value"] is True for number in one["runs"]]
+    coin = f" (which one began each 16 sweeps was drawn at random: {runs_words(tossed)})" if tossed else ""
     masking = _only(s["masking"])
     noise = "no masking noise was used"
     if masking:
@@ -234,7 +237,7 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
     later = f" Time zero is {_tell(s['time_zero_ms'], '{} ms')} after the first sample of the sound." if zero else ""
     return (
         f"Stimuli were {_tell(s['stimulus'])}, presented to the {_tell(s['ear'])} ear by {_tell(s['route'])} "
-        f"({_tell(s['transducer'])}) in {_tell(s['polarity'])} polarity at "
+        f"({_tell(s['transducer'])}) in {_tell(s['polarity'])} polarity{coin} at "
         f"{_tell(s['rate_per_s'], '{}/s')}{pause}; {told}; {noise}. "
         f"Calibration: {_tell(s['calibration'])}.{reference}{later}{control}"
     )

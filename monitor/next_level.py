@@ -16,9 +16,17 @@ from typing import Literal
 from monitor.ladder_rules import Outlook, Rules, outlook_of
 from monitor.masking_advice import MaskingAdvice
 from monitor.session_types import PRESENT, UNDECIDED, Condition, RunSummary
-from monitor.threshold import Bracket, Tally, Threshold, bracket_of, counted, tallies, threshold_of
+from monitor.threshold import Bracket, Tally, Threshold, bracket_of, counted, tallies, threshold_of, times
 
-Reason = Literal["start", "down", "up", "narrow", "confirm", "settle", "again", "softer", "found", "limit", "time", "runs"]
+Reason = Literal[
+    "start", "down", "up", "narrow", "confirm", "settle", "again", "softer", "found", "limit", "unsettled", "time", "runs",
+]  # fmt: skip
+# The rules have nothing left to ask, and the levels were found as often as they ask.
+SETTLED = ("found", "limit")
+
+
+HURRY = 1.5  # runs that are counted on where the person wakes; own choice
+LEAST_S = 60.0  # of a run in which a response may show, where none was found yet; own choice
 
 
 @dataclass(frozen=True)
@@ -35,6 +43,7 @@ class Suggestion:
     repeats: int | None = None
     expected_s: float = math.nan
     masking: MaskingAdvice | None = None
+    short: bool = False  # there is time for fewer than two runs, or the person wakes: what tells most comes first
 
     @property
     def done(self) -> bool:
@@ -68,26 +77,49 @@ def suggest(
     time_left_s: float = math.inf,
     outlook: Outlook | None = None,
     masking: Callable[[float], MaskingAdvice | None] | None = None,
+    waking: str = "",
 ) -> Suggestion:
     """For one condition, from all runs of the session in order (of the others counts only how loud the last one was).
 
-    ``masking`` gives the advice for a level.
+    ``masking`` gives the advice for a level. ``waking``: why there may be no time for many more runs; empty: there is.
     """
     own = counted(condition, runs)
     ahead = outlook or Outlook()
     runs_left = math.inf if math.isnan(ahead.run_s) or ahead.run_s <= 0 else time_left_s / ahead.run_s
+    runs_left = min(runs_left, HURRY) if waking and runs_left >= 1 else runs_left
     idea = _Ladder(own, rules, runs_left).idea()
     if idea.level is not None and len(own) >= rules.most_in_all:
         idea = _Idea(None, "runs", f"{len(own)} runs are all that the plan allows here; {_found(condition, own, rules)}")
-    if idea.level is not None and (time_left_s <= 0 or runs_left < 1):
+    if idea.level is not None and runs_left < 1 and _may_show(own, time_left_s, ahead):
+        idea = replace(idea, why=f"{idea.why} ({_short(time_left_s, ahead)} to its end, but a response may show sooner)")
+    elif idea.level is not None and (time_left_s <= 0 or runs_left < 1):
         idea = _Idea(None, "time", f"{_short(time_left_s, ahead)}; {_found(condition, own, rules)}")
     if idea.level is None:
-        return Suggestion(condition, None, idea.reason, idea.why)
+        return Suggestion(condition, None, idea.reason, idea.why, short=idea.reason == "time" and time_left_s > 0)
+    if waking:
+        idea = replace(idea, why=f"{idea.why} ({waking})")
     idea = _softened(idea, own, runs, rules)
     assert idea.level is not None
     before = [run.number for run in own if round(run.level_db_nhl, 2) == round(idea.level, 2)]
     advice = None if masking is None else masking(idea.level)
-    return Suggestion(condition, idea.level, idea.reason, idea.why, before[0] if before else None, ahead.run_s, advice)
+    again, short = before[0] if before else None, runs_left < 2
+    return Suggestion(condition, idea.level, idea.reason, idea.why, again, ahead.run_s, advice, short)
+
+
+def known(condition: Condition, runs: Sequence[RunSummary]) -> tuple[int, float]:
+    """How much is known of a threshold, to be sorted by: nothing decided and no response yet (the fewest runs first), nothing
+    below one, between two levels (the widest first)."""
+    own = counted(condition, runs)
+    bracket = bracket_of(tallies(own))
+    if bracket.present is None:
+        return (0 if bracket.absent is None else 1), float(len(own))
+    return (2, 0.0) if bracket.absent is None else (3, -bracket.gap_db)
+
+
+def _may_show(own: Sequence[RunSummary], time_left_s: float, ahead: Outlook) -> bool:
+    """Whether a run that is cut short tells more than none: where no response was found yet, and one may be in that time."""
+    enough_s = LEAST_S if math.isnan(ahead.response_s) else ahead.response_s
+    return time_left_s >= enough_s and bracket_of(tallies(own)).present is None
 
 
 class _Ladder:
@@ -101,8 +133,11 @@ class _Ladder:
     def idea(self) -> _Idea:
         rules, (present, absent) = self.rules, (self.bracket.present, self.bracket.absent)
         if not self.known:
+            if self.runs_left < 1:  # it could not say "no response"
+                return _Idea(rules.highest_db, "start", "the loudest that the plan allows")
             return _Idea(rules.start_db, "start", "where the plan begins")
-        for step in (self._again, self._clash):
+        hurried = present is None and self.runs_left < 2  # a louder sound tells more than the same once more
+        for step in () if hurried and max(self.known) < rules.highest_db else (self._again, self._clash):
             idea = step(present, absent)
             if idea is not None:
                 return idea
@@ -155,16 +190,21 @@ class _Ladder:
         if base < rules.highest_db:
             short = self.runs_left < math.ceil((rules.highest_db - base) / rules.first_step_db)
             step = rules.first_step_db * (2 if short else 1)
+            if self.runs_left < 2:  # the loudest: with a response it is an upper limit, without one there is none up to it
+                step = rules.highest_db - base
             top = self.known[base]
             nothing = "no response" if top.standing == "absent" else "nothing decided"
             hurry = " in a larger step, as time is short" if short else ""
             level = min(base + step, rules.highest_db)
             return _Idea(level, "up", f"{nothing} at {base:g} dB nHL: {level - base:g} dB up{hurry}")
-        if absent is not None and self._wanting(absent, absent.absent, rules.absent_runs):
-            return _Idea(absent.level_db_nhl, "confirm", f"no response, once: the plan asks for {rules.absent_runs} runs")
         if absent is None:
-            return _Idea(None, "limit", f"no run was decided up to {base:g} dB nHL, the highest level that the plan allows")
-        return _Idea(None, "limit", f"no response up to {absent.level_db_nhl:g} dB nHL, the highest level that was decided")
+            return _Idea(None, "unsettled", f"no run was decided up to {base:g} dB nHL, the highest level that the plan allows")
+        none = f"no response up to {absent.level_db_nhl:g} dB nHL"
+        if self._wanting(absent, absent.absent, rules.absent_runs):
+            return _Idea(absent.level_db_nhl, "confirm", f"no response, once: the plan asks for {rules.absent_runs} runs")
+        if absent.level_db_nhl < base:
+            return _Idea(None, "unsettled", f"{none}, the highest level that was decided")
+        return self._ended("limit", f"{none}, the highest level that the plan allows", None, absent)
 
     def _down(self, present: Tally) -> _Idea | None:
         rules, level = self.rules, present.level_db_nhl
@@ -202,14 +242,29 @@ class _Ladder:
             why = f"no response below the lowest one, found once: the plan asks for {rules.absent_runs} runs"
             return _Idea(absent.level_db_nhl, "confirm", why)
         if absent is None:
-            return _Idea(None, "limit", f"a response at {level:g} dB nHL, with no lower level left to try")
+            none = f"a response at {level:g} dB nHL, with no lower level left to try"
+            return self._ended("limit" if level <= rules.lowest_db else "unsettled", none, present, None)
         none = f"none at {absent.level_db_nhl:g}"
         if self.bracket.gap_db > rules.first_step_db:
-            return _Idea(None, "limit", f"a response at {level:g} dB nHL and {none}; between them no run was decided")
-        return _Idea(None, "found", f"a response at {level:g} dB nHL and {none}")
+            return _Idea(None, "unsettled", f"a response at {level:g} dB nHL and {none}; between them no run was decided")
+        return self._ended("found", f"a response at {level:g} dB nHL and {none}", present, absent)
 
     def _wanting(self, tally: Tally, count: int, asked: int) -> bool:
-        return count < asked and tally.runs < self.rules.most_runs
+        """Undecided runs confirm nothing, and are not repeated for ever either."""
+        decided = tally.present + tally.absent
+        return count < asked and decided < self.rules.most_runs and tally.undecided < self.rules.most_undecided
+
+    def _ended(self, reason: Reason, why: str, present: Tally | None, absent: Tally | None) -> _Idea:
+        """Nothing is left to ask; unsettled where a level was not found as often as the plan asks."""
+        levels = (
+            (present, self.rules.present_runs, 0 if present is None else present.present),
+            (absent, self.rules.absent_runs, 0 if absent is None else absent.absent),
+        )
+        for tally, asked, count in levels:
+            if tally is not None and count < asked:
+                short = f"at {tally.level_db_nhl:g} dB nHL it was found {times(count)}, where the plan asks for {asked} runs"
+                return _Idea(None, "unsettled", f"{why}; {short}")
+        return _Idea(None, reason, why)
 
 
 def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary], rules: Rules) -> _Idea:
@@ -235,7 +290,7 @@ def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary]
 
 def _short(time_left_s: float, ahead: Outlook) -> str:
     if time_left_s <= 0:
-        return "the time is over"
+        return "no time is left"
     return f"the {time_left_s:.0f} s left are not enough for a run of about {ahead.run_s:.0f} s"
 
 
@@ -288,10 +343,10 @@ def follow(
         stopped_by = found.stopped_by or ("sweep_limit" if found.verdict == UNDECIDED else "response")
         run = RunSummary(
             len(runs) + 1, condition, last.level_db_nhl, found.verdict, stopped_by, found.residual_noise_nv, found.seconds,
-            replicate_of=last.repeats,
+            alpha=rules.alpha, replicate_of=last.repeats,
         )  # fmt: skip
         runs.append(run)
-    settled = last.reason in ("found", "limit")
+    settled = last.reason in SETTLED
     found_at = threshold_of(
         condition, runs, settled=settled, present_runs=rules.present_runs, absent_runs=rules.absent_runs
     )
@@ -299,5 +354,5 @@ def follow(
 
 
 __all__ = [
-    "Course", "Measurement", "Outlook", "Reason", "Rules", "Suggestion", "follow", "outlook_of", "suggest",
+    "SETTLED", "Course", "Measurement", "Outlook", "Reason", "Rules", "Suggestion", "follow", "outlook_of", "suggest",
 ]  # fmt: skip

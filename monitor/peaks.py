@@ -4,7 +4,8 @@ A peak is looked for in the average smoothed a little: the less, the clearer the
 bracket that one is taken from which the average falls farthest, in SDs of the noise of such a fall. How far noise can have moved
 it is read off the slope: the true top has slope 0, so it lies where the slope of the average differs from 0 by no more than noise
 explains. That needs no shape of the wave; on a sharp peak it comes to noise of the slope over curvature. Where another peak is
-not clearly lower, its place is in the interval too. These are suggestions: a person may move or remove each.
+not clearly lower, its place is in the interval too. No wave is suggested that noise alone may well explain, nor one with an
+interval wider than the range in which it was looked for. These are suggestions: a person may move or remove each.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ SPAN_SMOOTH = 0.6  # times as much for its interval: smoothing moves the top of 
 REACH_MS = 0.35  # from the chosen peak to its place in the less smoothed curve
 TROUGH_SMOOTH = 1.25  # times as much for the trough, which is broader
 FALL_WITHIN_MS, EARLY_FALL_WITHIN_MS = 4.0, 1.5  # from a peak to its trough: V, and waves I and III
-LEAST_OUT, LEAST_PRESENT_OUT, LEAST_EARLY_OUT = 3.5, 2.0, 3.5  # SDs to stand out: V; V where a response was found; I and III
+LEAST_OUT = 3.5  # SDs to stand out; with an interval as long as the search or less, at most 3 % of averages of noise get a V
 OUTSIDE_MS, OUTSIDE_SD_MS = 0.6, 0.4  # a peak may lie so far outside the bracket, where it is less likely, by a Gaussian
 EARLY_REACH_SD, EARLY_GAP_MS = 3.0, 0.5  # waves I and III: SDs from their usual time before V, and at least this before the next
 LATER_MS, LATER_PART = 1.2, 0.8  # of two peaks before one trough so near, in any case, the later is V, unless it is much lower
@@ -82,14 +83,13 @@ def sought(
 @dataclass(frozen=True)
 class _Search:
     """For one wave: where its peak is as likely as not (``usual_ms``), by a Gaussian of ``sd_ms`` less so outside, and not at all
-    outside ``limits_ms``; how long after the peak its trough may come, but not after ``until_ms``; SDs that it must stand out."""
+    outside ``limits_ms``; how long after the peak its trough may come, but not after ``until_ms``."""
 
     usual_ms: tuple[float, float]
     sd_ms: float
     limits_ms: tuple[float, float]
     within_ms: float
     until_ms: float
-    least_out: float
 
 
 @dataclass(frozen=True)
@@ -103,16 +103,12 @@ class _Top:
     log_weight: float
 
 
-def suggest(trace: Trace, where: Sought, present: bool = False) -> Marks:
-    """Marks on the waves that stand out of the noise; none at all where V does not.
-
-    ``present``: the rule of the run has found a response, so the most likely peak is named even where it stands out little.
-    """
+def suggest(trace: Trace, where: Sought) -> Marks:
+    """Marks on the waves that stand out of the noise, at places that are known at all; none where V does not."""
     width, end = where.width, float(trace.times_ms[-1])
     low, high = where.v_ms
     limits = (low - OUTSIDE_MS * width, high + OUTSIDE_MS * width)
-    least = LEAST_PRESENT_OUT if present else LEAST_OUT
-    v = _wave(trace, "V", _Search(where.v_ms, OUTSIDE_SD_MS * width, limits, FALL_WITHIN_MS * width, end, least), width)
+    v = _wave(trace, "V", _Search(where.v_ms, OUTSIDE_SD_MS * width, limits, FALL_WITHIN_MS * width, end), width)
     if v is None:
         return Marks()
     marks = Marks((v,))
@@ -124,11 +120,19 @@ def suggest(trace: Trace, where: Sought, present: bool = False) -> Marks:
         middle = v.latency_ms.value - before_ms
         reach = EARLY_REACH_SD * sd_ms
         limits = (max(middle - reach, FROM_MS), min(middle + reach, following - EARLY_GAP_MS * width))
-        search = _Search((middle, middle), sd_ms, limits, EARLY_FALL_WITHIN_MS * width, following, LEAST_EARLY_OUT)
+        search = _Search((middle, middle), sd_ms, limits, EARLY_FALL_WITHIN_MS * width, following)
         early = _wave(trace, wave, search, width)
         if early is not None and early.latency_ms.value < following:
             marks, following = marks.put(early), early.latency_ms.value
     return measured(marks, trace, width)
+
+
+def stands(mark: Mark) -> bool:
+    """Whether something may be told from a mark: a person placed it, or noise alone seldom makes such a peak.
+
+    Suggestions that were kept may be older than that criterion.
+    """
+    return mark.by == "operator" or mark.stands_out >= LEAST_OUT
 
 
 def placed(marks: Marks, trace: Trace, wave: Wave, latency_ms: float, width: float = 1.0) -> Marks:
@@ -183,7 +187,7 @@ def measured(marks: Marks, trace: Trace, width: float = 1.0) -> Marks:
 
 
 def _wave(trace: Trace, wave: Wave, search: _Search, width: float) -> Mark | None:
-    """The peak that is the wave, with the interval of its place; None where none stands out."""
+    """The peak that is the wave, with the interval of its place; None where none stands out, or its place is anywhere."""
     curve = Curve(trace, FIRST_SMOOTH_MS * width)
     tops = [_top(curve, k, search) for k in curve.tops(*search.limits_ms)]
     if not tops:
@@ -191,11 +195,13 @@ def _wave(trace: Trace, wave: Wave, search: _Search, width: float) -> Mark | Non
     best = max(tops, key=lambda top: top.log_weight)
     if wave == "V":
         best = _later(curve, tops, best)
-    if best.out < search.least_out:
+    if best.out < LEAST_OUT:
         return None
     tops.sort(key=lambda top: top is not best)  # the chosen one first
     shares = _shares(curve, tops)
     latency = _placed(curve, best.fall_nv, [top.k for top in tops], shares, width)
+    if latency.high - latency.low > search.limits_ms[1] - search.limits_ms[0]:
+        return None
     rival = curve.top_ms(tops[1 + int(np.argmax(shares[1:]))].k) if len(tops) > 1 else math.nan
     height = trace.at(latency.value)
     return Mark(wave, latency, Estimate(math.nan), "suggested", height, best.out, float(shares[0]), rival)
@@ -288,4 +294,4 @@ def _sds(total: float) -> float:
     return WIDER * float(special.ndtri(0.5 + 0.5 * min(STATED / total, 0.999)))
 
 
-__all__ = ["WAVES", "Sought", "Trace", "measured", "placed", "removed", "sought", "suggest"]
+__all__ = ["WAVES", "Sought", "Trace", "measured", "placed", "removed", "sought", "stands", "suggest"]

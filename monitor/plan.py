@@ -27,7 +27,7 @@ from pydantic import (
 
 from monitor.core.artefacts import CRITERIA, Criterion
 from monitor.core.engine import EngineSettings
-from monitor.core.evidence import EvidenceSettings
+from monitor.core.evidence import SHAPES, EvidenceSettings
 from monitor.core.onsets import TriggerSettings
 from monitor.core.samples import Layout
 from monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
@@ -37,6 +37,7 @@ from monitor.sound_plan import Section, SoundPlan
 from monitor.sources.channels import unit_to_uv
 from stimuli.quoting import QuotingError
 from stimuli.reading import toml_of
+from stimuli.schedule import Schedule
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
 OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = 1.25, 1.75  # and 1.5 and 2.0 ms for the marks of a broken sound (stimuli.frames)
@@ -44,7 +45,9 @@ OPENING_S = 2.0  # of stream before our own sound begins: the first second is ch
 PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
 FORMAT = 2  # of plan.toml and of the run beside it
 # Keys that came with a format, and what they are in run folders of an earlier one: off, so that these replay as they were made.
-INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {2: {}}
+INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {
+    2: {("sound", "random_polarity"): False, ("sound", "held_to_plan"): False, ("sound", "trigger_db_fs"): 0.0},
+}
 FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check measured
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
@@ -143,6 +146,9 @@ class DecisionPlan(Section):
     floor_nv: float = Field(default=15.0, ge=1, le=500, description="residual noise at which a missing response is believed")
     max_sweeps: int = Field(default=6144, ge=32, le=10_000_000)
     quiet_nv: float | None = Field(default=None, ge=1, le=500, description="noise for which a response that was found waits")
+    absent_below_nv: float | None = Field(
+        default=None, ge=5, le=2000, description="also ends a run: no response can be as large as this, peak to trough"
+    )
 
     @model_validator(mode="after")
     def _quiet_before_the_floor(self) -> DecisionPlan:
@@ -200,13 +206,16 @@ class Plan(Section):
     @model_validator(mode="before")
     @classmethod
     def _window_of_the_stimulus(cls, data: Any) -> Any:
-        """A window that is not given follows the stimulus: its response must be inside."""
+        """A window that is not given follows the stimulus and its level: its response must be inside."""
         sound = data.get("sound") if isinstance(data, dict) else None
         analysis = data.get("analysis", {}) if isinstance(data, dict) else None
         if isinstance(sound, dict) and isinstance(analysis, dict) and "window_ms" not in analysis:
             with contextlib.suppress(ValueError, TypeError):  # what is wrong with the sound is told by itself
                 known = SoundPlan.model_validate(sound)
                 window_ms = default_window_ms(known.stimulus, known.frequency_hz, known.age_group)
+                latest_ms = math.ceil(10 * (known.latency_ms(window_ms)[1] + SHAPES[0].trough_after_ms)) / 10
+                if latest_ms <= known.room_ms:  # of soft sounds, whose response is late: longer where the next sound lets it
+                    window_ms = window_ms[0], max(window_ms[1], latest_ms)
                 data = data | {"analysis": analysis | {"window_ms": window_ms}}
         return data
 
@@ -214,10 +223,10 @@ class Plan(Section):
     def _window_before_next_sound(self) -> Plan:
         if self.sound is None:
             return self
-        stop_ms, zero_ms, interval_ms = self.analysis.window_ms[1], self.sound.time_zero_ms, 1e3 / self.sound.rate_per_s
-        if stop_ms + zero_ms > interval_ms:
+        stop_ms, zero_ms, room_ms = self.analysis.window_ms[1], self.sound.time_zero_ms, self.sound.room_ms
+        if stop_ms > room_ms:
             lower = math.floor(1e4 / (stop_ms + zero_ms)) / 10
-            after = f"after {interval_ms - zero_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
+            after = f"after {room_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
             raise ValueError(
                 f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next sound comes {after}: "
                 f"end the window earlier or lower sound.rate_per_s to {lower:g}"
@@ -237,10 +246,31 @@ class Plan(Section):
             return wave_v_bracket_ms(None, None, None, self.analysis.window_ms)
         return sound.latency_ms(self.analysis.window_ms)
 
+    def no_absence(self) -> str:
+        """Why a run of this plan can never end with "no response", and what to do: WHY: REMEDY; empty where it can."""
+        (low_ms, high_ms), window_ms = self.latency_ms(), self.analysis.window_ms
+        if window_ms[0] <= low_ms and high_ms + SHAPES[0].trough_after_ms <= window_ms[1]:  # as the engine has it, `covered_by`
+            return ""
+        latest_ms = math.ceil(10 * (high_ms + SHAPES[0].trough_after_ms)) / 10
+        why = (
+            f"it cannot end with \"no response\", as the window, {window_ms[0]:g} to {window_ms[1]:g} ms, does not hold every "
+            f"expected wave with its trough, {low_ms:.1f} to {latest_ms:g} ms"
+        )
+        remedy = f"let analysis.window_ms reach from {min(low_ms, window_ms[0]):g} to {latest_ms:g} ms"
+        if self.sound is not None and latest_ms > self.sound.room_ms:
+            lower = math.floor(1e4 / (latest_ms + self.sound.time_zero_ms)) / 10
+            remedy = f"lower sound.rate_per_s to {lower:g}, and leave out analysis.window_ms"
+        return f"{why}: {remedy}"
+
     def evidence_settings(self) -> EvidenceSettings:
         """Short blocks where a random pause over a mains period follows each unit; longer ones at a fixed rate."""
         paused = self.sound is not None and len(self.sound.pauses_s) > 0
         return EvidenceSettings(block_units=1 if paused else 2, latency_ms=self.latency_ms())
+
+    def _schedule(self) -> Schedule | None:
+        """That of our own sound, where its random pauses tell it from any other and triggers are held to it."""
+        sound = self.sound
+        return sound.schedule() if sound is not None and sound.held_to_plan and sound.pauses_s else None
 
     def engine_settings(self, layout: Layout) -> EngineSettings:
         """What the engine needs of it. Raises PlanError for combinations that this stream cannot carry."""
@@ -286,6 +316,8 @@ class Plan(Section):
             floor_nv=decision.floor_nv,
             max_sweeps=decision.max_sweeps,
             quiet_nv=decision.quiet_nv,
+            absent_below_nv=decision.absent_below_nv,
+            schedule=self._schedule(),
             lead_s=0.0 if self.sound is None else OPENING_S + self.sound.lead_in_s,
         )
         try:

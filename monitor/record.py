@@ -70,6 +70,7 @@ def run_record(
         "rule": None if engine is None else _rule(engine),
         **_figures(look),
         "lost_samples": None if engine is None else engine.lost_samples,
+        "foreign_sweeps": None if engine is None else engine.foreign_sweeps,
         "timing": _timing(engine, timing or Timing()),
         "from_recording": from_recording,
         "calibration": calibration or "uncalibrated",

@@ -44,13 +44,13 @@ _RUN = {
         "timing.rate_ppm timing.rate_ppm_se stimulus.level_db_nhl stimulus.level_db_fs stimulus.level_db_ppe "
         "stimulus.level_db_zeq stimulus.time_zero_ms stimulus.chirp_k stimulus.chirp_d stimulus.chirp_span_ms "
         "stimulus.wav_zero_ms stimulus.reference_db stimulus.masking.level_db_em stimulus.masking.level_db_fs "
-        "stream.rms_uv"
+        "stimulus.trigger_db_fs stream.rms_uv"
     ),
     "a number above 0": (
         "stimulus.frequency_hz stimulus.rate_per_s stream.rate_hz filter.low_hz filter.high_hz "
         "filter.analysis_rate_hz filter.reach_ms stimulus.output.rate_hz"
     ),
-    "a whole number": "sweeps_presented sweeps_accepted lost_samples seed",
+    "a whole number": "sweeps_presented sweeps_accepted lost_samples foreign_sweeps seed stimulus.limited_samples",
     "text": (
         "title started stopped_by reason fault noise_cause calibration rule.name rule.promise rule.identity "
         "replay_of timing.certificate timing.reason timing.trigger_edges stimulus.stimulus stimulus.kind "
@@ -74,7 +74,8 @@ _PLAN = {
     "two rising numbers": "analysis.band_hz",
     f"two rising times within {MOST_MS:g} ms": "analysis.window_ms analysis.epoch_ms analysis.latency_ms",
     "a number": "analysis.acoustic_delay_ms analysis.reject_peak_times analysis.reject_peak_uv analysis.reject_slope_times "
-    "analysis.rail_uv decision.alpha decision.floor_nv decision.max_sweeps decision.quiet_nv decision.look_every",
+    "analysis.rail_uv decision.alpha decision.floor_nv decision.max_sweeps decision.quiet_nv decision.absent_below_nv "
+    "decision.look_every",
 }
 
 

@@ -22,6 +22,8 @@ from stimuli.reading import lines_of
 
 PIECE_S = 1.0  # nobody waits for a replay at no pace: larger pieces take it less time
 ENDS_HERE = "the recording ends here"
+# Of a look, by the format of a run folder from which on it is worked out as today: keys, or how they begin.
+OTHERWISE_SINCE = {2: ("upper_limit_nv", "forecast_")}
 
 
 class ReplayError(QuotingError, RuntimeError):
@@ -49,7 +51,10 @@ class Replayed:
 
     @property
     def identical(self) -> bool:
-        """Whether every look of the live run came out again, byte for byte, and no other (unless it was killed before that)."""
+        """Whether every look of the live run came out again, byte for byte, and no other (unless it was killed before that).
+
+        Figures that an earlier format did not have, or had by another method, are not compared: no decision rests on them.
+        """
         if self.live_looks is None or self.first_difference is not None:
             return False
         return self.live_looks <= self.looks if self.cut_short else self.live_looks == self.looks
@@ -101,11 +106,15 @@ def replay(
     live = list(_live(folder))
     if engine.verdict is None:
         events += engine.finish(*_ending(live, ended))
-    looks = [event_line(event.record()) for event in events if event.kind == "look"]
+    looks = [event.record() for event in events if event.kind == "look"]
     # A power cut may take samples of a last look that had been said already.
     there = source.total_samples
-    kept = [event_line(event) for event in live if event["type"] == "look" and event["sample"] < there]
-    different = [number for number, (new, old) in enumerate(zip(looks, kept, strict=False)) if new != old]
+    kept = [event for event in live if event["type"] == "look" and event["sample"] < there]
+    different = [
+        number
+        for number, (new, old) in enumerate(zip(looks, kept, strict=False))
+        if _as_of(plan.format, new, old) != event_line(old)
+    ]
     unit = UnitFinding(uv, "plan of the run", math.nan)
     return Replayed(
         events,
@@ -118,6 +127,14 @@ def replay(
         first_difference=different[0] if different else None,
         cut_short=not any(event["type"] == "verdict" for event in live),
     )
+
+
+def _as_of(run_format: int, new: dict[str, Any], old: dict[str, Any]) -> str:
+    """A new look's line as the run's format had it: later keys left out, what is worked out otherwise taken from ``old``."""
+    for since, keys in OTHERWISE_SINCE.items():
+        if run_format < since:
+            new = {key: old.get(key) if key.startswith(keys) else value for key, value in new.items() if key in old}
+    return event_line(new)
 
 
 def plan_of(folder: RunFolder) -> Plan:

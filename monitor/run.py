@@ -67,6 +67,8 @@ class SoundSource(Protocol):
     def failure(self) -> str | None: ...
     @property
     def underruns(self) -> int: ...
+    @property
+    def limited_samples(self) -> int: ...
 
 
 class Subscriber(Protocol):
@@ -115,6 +117,7 @@ class Run:
         self._began_s = clock()
         self._last_s = self._began_s
         self._underruns = 0
+        self._limited = False
         self._window_compared = False
         self._grumbled: set[str] = set()
         self._notes: deque[Notice] | None = deque()  # None: too late
@@ -243,6 +246,9 @@ class Run:
             if self._sound is not None and self._sound.underruns > self._underruns:
                 self._underruns = self._sound.underruns
                 self._notice("sound_underrun", f"the sound broke up {self._underruns} times: close other programs")
+            if self._sound is not None and self._sound.limited_samples and not self._limited:
+                self._limited = True
+                self._notice("sound_limited", sentence.sound_limited(self._sound.limited_samples))
             chunk = self._next_chunk()
             if chunk is not None:
                 self._take(engine, chunk)

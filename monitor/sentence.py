@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 from monitor.core.events import (
     Event,
+    ForeignSound,
     Gap,
     LookDone,
     NoiseChanged,
     RateMismatch,
     SoundBroken,
+    StimulusArtefact,
     TriggerArtefact,
     TriggerChanged,
     TriggerDoubled,
@@ -40,6 +44,16 @@ REASONS = {  # why a sweep is left out, in words for the bench
     "trigger_changed": "with a trigger of another kind",
 }
 
+TOO_LARGE = (  # figures of validate, see docs/statistics.md
+    "the run ended when it found the response, which is then measured too large: on average by 3 to 14 % where nine of ten runs "
+    "find it, by 21 to 30 % where half to three quarters do, by more near threshold; its noise is stated 1 to 8 % too small"
+)
+LESS_TOO_LARGE = (
+    "the run found the response before it averaged on, so this is measured too large: on average by up to 2 % where nine of ten "
+    "runs find it, by 13 to 16 % where half to three quarters do, by more near threshold"
+)
+MAY_RUN_OUT = 0.1  # probability from which on it is said that the sweeps may run out first
+
 DOUBLED = "triggers come too close together, such sweeps are left out: does the trigger channel bounce, or carry other events?"
 
 
@@ -54,6 +68,14 @@ def gap(event: Gap, rate_hz: float) -> str:
     if event.reason == "repeated":
         return "time stamps stand still: the sender repeats itself, or its clock stopped; sweeps there are left out"
     return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"
+
+
+def sound_limited(samples: int) -> str:
+    """The output ceiling had to act, which it never has to with a plan that was let through."""
+    return (
+        f"the output ceiling held down {count(samples, 'sample')} of the sound: what left is not what the plan says. This is a "
+        "fault of the program: do not trust this run's level, and report it"
+    )
 
 
 def sound_broken(event: SoundBroken) -> str:
@@ -77,6 +99,8 @@ def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
         return f"rate {event.serious} {event.refused}", rate_mismatch(event)
     if isinstance(event, SoundBroken):
         return "sound", sound_broken(event)
+    if isinstance(event, ForeignSound) and not event.refused:
+        return "foreign", f"{count(event.sweeps, 'sweep')} of another run came before this run's own sound began: left out"
     if isinstance(event, TriggerDoubled):
         return "doubled", DOUBLED
     if isinstance(event, TriggerMissing):
@@ -93,6 +117,11 @@ def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
         return "artefact", (
             f"the average is largest at the trigger ({event.uv:+.2g} uV at {event.at_ms:.1f} ms): it leaks into the EEG, and so "
             "may pass for a response. Keep its cable away from the electrodes; a run with muted = true shows what it does"
+        )
+    if isinstance(event, StimulusArtefact):
+        return "stimulus artefact", (
+            f"what changes sign with the sound reaches into the response window ({event.uv:+.2g} uV at {event.at_ms:.1f} ms): an "
+            "artefact of the stimulus, most of which alternating polarity cancels. Keep leads and transducer apart"
         )
     if isinstance(event, NoiseChanged):
         went = f"sweeps went from {event.before_uv:.2g} to {event.now_uv:.2g} uV at once"
@@ -138,12 +167,23 @@ def numbers(look: LookDone | None, floor_nv: float | None) -> str:
     else:
         noise = f"noise {apart(look.residual_noise_nv, floor_nv, 0)} nV of {floor_nv:g} nV"
     if look.noise_cause == "between units":
-        noise += " (something repeats with the stimulus)"
+        noise += f" ({between_units(look)})"
     return f"{evidence}, {noise}"
 
 
+def between_units(look: LookDone) -> str:
+    """What the spread between units says beyond that within them: a cause is named only where chance cannot be it."""
+    if not look.noise_repeats:
+        return "by the spread between units"
+    more = 100 * (look.between_units_nv / look.within_units_nv - 1)
+    return f"{more:.0f} % more between units than within: something repeats with the stimulus"
+
+
 def ahead(look: LookDone | None) -> str:
-    """When the decision is expected, as a range that holds it in 8 of 10 runs; "" where that is not known."""
+    """When the decision is expected, as a range that holds the end in 8 of 10 runs; "" where that is not known.
+
+    Where the sweeps may run out first (more than 1 run in 10) that is said instead.
+    """
     if look is None:
         return ""
     low, high = look.forecast_low_sweeps, look.forecast_high_sweeps
@@ -151,11 +191,31 @@ def ahead(look: LookDone | None) -> str:
         return ""
     soon, late = low / look.sweeps_per_s, high / look.sweeps_per_s
     what = "quiet enough" if math.isfinite(look.waits_for_nv) else "decision expected"
+    if runs_out(look):
+        return f"the sweeps run out first, in {_time(late)}"
+    if look.forecast_limit > MAY_RUN_OUT:
+        return f"{what.removesuffix(' expected')} in {_time(soon)} or later, the sweeps run out in {_time(late)}"
     if late - soon < 2:
         return f"{what} in about {late:.0f} s"
     if late < 100:
         return f"{what} in {soon:.0f} to {max(late, 1):.0f} s"
     return f"{what} in {_minutes(soon)} to {late / 60:.1f} min"
+
+
+def runs_out(look: LookDone) -> bool:
+    """Whether it is likelier than not that the sweeps run out first."""
+    return look.forecast_limit > 0.5
+
+
+def help_for(look: LookDone) -> str:
+    """What would help where the sweeps run out first; else ""."""
+    if not runs_out(look):
+        return ""
+    return "more sweeps or less noise would help" + ("" if math.isfinite(look.waits_for_nv) else ", or a higher level")
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.1f} min"
 
 
 def _minutes(seconds: float) -> str:
@@ -165,8 +225,13 @@ def _minutes(seconds: float) -> str:
 def running(look: LookDone | None, floor_nv: float) -> str:
     if look is not None and math.isfinite(look.waits_for_nv):
         noise = f"noise {apart(look.residual_noise_nv, look.waits_for_nv, 0)} nV of {look.waits_for_nv:g} nV"
-        return ", ".join(part for part in (f"Response present: averaging on for its waves, {noise}", ahead(look)) if part)
-    return ", ".join(part for part in (f"Undecided: {numbers(look, floor_nv)}", ahead(look)) if part)
+        return _and_ahead(f"Response present: averaging on for its waves, {noise}", look)
+    return _and_ahead(f"Undecided: {numbers(look, floor_nv)}", look)
+
+
+def _and_ahead(known: str, look: LookDone | None) -> str:
+    parts = ", ".join(part for part in (known, ahead(look)) if part)
+    return ": ".join(part for part in (parts, help_for(look) if look is not None and ahead(look) else "") if part)
 
 
 def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
@@ -182,11 +247,24 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
         return f"{head}: {verdict.reason}"
     if verdict.stopped_by == "noise_floor":
         return f"{head}: {verdict.reason}"
+    if verdict.stopped_by == "upper_limit":
+        return f"No response of a size that matters: {verdict.reason}"
     if verdict.stopped_by == "sweep_limit":
         return f"{head} when the sweeps ran out: {numbers(look, floor_nv)}"
     if verdict.stopped_by == "response" and look.standing < look.needed:  # it was found at a look before
         return f"{head}: {verdict.reason}"
     return f"{head}: {numbers(look, None)}"
+
+
+def too_large(record: Mapping[str, Any], plan: Mapping[str, Any]) -> str:
+    """What is to be said beside amplitudes of a run, from its ``run.json`` and ``plan.toml``; "" where nothing is.
+
+    A run that ends as soon as a response is found ends where noise makes it look large.
+    """
+    if record.get("stopped_by") != "response":
+        return ""
+    noise, quiet = record.get("residual_noise_nv"), (plan.get("decision") or {}).get("quiet_nv")
+    return LESS_TOO_LARGE if quiet is not None and noise is not None and noise <= quiet else TOO_LARGE
 
 
 def headline(status: Status, floor_nv: float) -> str:

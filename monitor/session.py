@@ -7,8 +7,10 @@ goes on after a crash, and runs that `quietfloor run` made in the folder belong 
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import math
+import statistics
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -17,17 +19,21 @@ from typing import Any
 from monitor.folder import RunFolder
 from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from monitor.hearing import Measured
-from monitor.hearing_tables import HearingError, HearingTables
-from monitor.masking_advice import KnownEars, MaskingAdvice, Purpose, Sound, advise
-from monitor.next_level import Outlook, Suggestion, outlook_of, suggest
+from monitor.hearing_tables import HearingTables, load_hearing_tables
+from monitor.ladder_errors import LadderErrors
+from monitor.ladder_rules import SweepLimit, needed_sweeps, sweep_limit, waking_words
+from monitor.masked_runs import About, advice_for, judged, noise_for
+from monitor.masking_advice import MaskingAdvice, Purpose
+from monitor.next_level import LEAST_S, SETTLED, Outlook, Suggestion, known, outlook_of, suggest
 from monitor.plan import Plan
 from monitor.session_plan import SessionPlan, load_session_plan
-from monitor.session_store import Remarks, SessionError, SessionStore, State, now_utc, seconds_of
-from monitor.session_types import PURPOSES, Condition, RunSummary, summary_of
+from monitor.session_store import Remarks, SessionError, SessionStore, State, kept_noise_uv, now_utc, seconds_of
+from monitor.session_types import PURPOSES, UNDECIDED, UNKNOWN, Condition, RunSummary, summary_of
 from monitor.session_types import Purpose as RunPurpose
 from monitor.threshold import Threshold, threshold_of
 
 PLAN = "session-plan.toml"
+LATEST = 3  # runs by which the noise is known: own choice, as people change
 
 
 class Session:
@@ -85,7 +91,14 @@ class Session:
             if run is not None:
                 made.append(_with_remarks(run, said.get(number, Remarks()), made))
         self.damaged = tuple(damaged)
-        return tuple(made)
+        return judged(made, self.about)
+
+    @property
+    def about(self) -> About:
+        """What masking advice counts with. Raises HearingError."""
+        subject, hearing = self.plan.subject, self.plan.hearing
+        self._tables = self._tables or hearing.load()
+        return About(self._tables, subject.age_months, hearing.noise_transducer, hearing.attenuation_set)
 
     def run(self, number: int) -> RunSummary:
         """Raises SessionError where there is none."""
@@ -109,13 +122,21 @@ class Session:
         found = []
         for index, condition in enumerate(self.plan.conditions):
             rules = self.plan.rules(index)
-            settled = suggest(condition, runs, rules).reason in ("found", "limit")
+            settled = suggest(condition, runs, rules).reason in SETTLED
             found.append(
                 threshold_of(
                     condition, runs, settled=settled, present_runs=rules.present_runs, absent_runs=rules.absent_runs
                 )
             )
         return tuple(found)
+
+    def errors(self) -> tuple[LadderErrors | None, ...]:
+        """How often the ladder of each condition is wrong, with the alpha of its runs; None where its rule keeps no rate."""
+        runs = self.runs()
+        return tuple(
+            self.plan.errors(index, [run.alpha for run in runs if run.condition.same_as(condition)])
+            for index, condition in enumerate(self.plan.conditions)
+        )
 
     def measured(self) -> tuple[Measured, ...]:
         """The thresholds as hearing levels are estimated from; sounds without any table are left out."""
@@ -131,7 +152,6 @@ class Session:
                 for number in threshold.rests_on
                 if runs[number].level_db_nhl == present or math.isnan(present)
             ]
-            advice = None if math.isnan(present) else self.masking(index, present)
             found.append(
                 Measured(
                     condition.ear,
@@ -142,7 +162,7 @@ class Session:
                     present,
                     threshold.highest_absent_db_nhl,
                     masked=bool(behind) and all(run.masked for run in behind),
-                    masking_due=advice is not None and advice.due,
+                    ear_known=threshold.whose != UNKNOWN,
                 )
             )
         return tuple(found)
@@ -150,31 +170,41 @@ class Session:
     # -- what comes next --------------------------------------------------------------------------------------------
 
     def suggestions(self, minutes_left: float | None = None) -> tuple[Suggestion, ...]:
-        """One for each condition of the plan. Time is shared among those that are not done."""
-        runs = self.runs()
+        """One for each condition of the plan. Time is shared among those that are not done; where that is less than a run, those
+        of which least is known have theirs first."""
+        runs, conditions = self.runs(), self.plan.conditions
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
-        plain = [suggest(condition, runs, self.plan.rules(index)) for index, condition in enumerate(self.plan.conditions)]
+        waking = waking_words(runs)
+        plain = [suggest(condition, runs, self.plan.rules(index)) for index, condition in enumerate(conditions)]
         waiting = sum(not one.done for one in plain)
-        made = []
-        for index, condition in enumerate(self.plan.conditions):
-            made.append(
-                suggest(
-                    condition,
-                    runs,
-                    self.plan.rules(index),
-                    time_left_s=left_s / max(1, waiting),
-                    outlook=self.outlook(index, runs),
-                    masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
-                )
+        made = {}
+        for index in sorted(range(len(conditions)), key=lambda index: known(conditions[index], runs)):
+            ahead = self.outlook(index, runs)
+            share_s = left_s / max(1, waiting)
+            share_s = min(left_s, ahead.run_s) if share_s < ahead.run_s else share_s
+            one = suggest(
+                conditions[index],
+                runs,
+                self.plan.rules(index),
+                time_left_s=share_s,
+                outlook=ahead,
+                masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
+                waking=waking,
             )
-            if made[-1].done and not plain[index].done:
-                waiting -= 1  # without time for this one the others get its share
-        return tuple(made)
+            made[index] = one
+            if not plain[index].done:
+                waiting -= 1
+                left_s -= 0.0 if one.done or math.isinf(left_s) else share_s
+        return tuple(made[index] for index in range(len(conditions)))
 
     def next(self, minutes_left: float | None = None) -> Suggestion | None:
-        """The ladder that is open goes on, then the next one of the plan; None where nothing is left."""
+        """The ladder that is open goes on, then the next one of the plan; where time is short or the person wakes, the one of
+        which least is known. None where nothing is left."""
         suggestions = self.suggestions(minutes_left)
         runs = [run for run in self.runs() if run.counts]
+        if any(one.short for one in suggestions):
+            still = [one for one in suggestions if not one.done]
+            return min(still, key=lambda one: known(one.condition, runs), default=None)
         if runs:
             last = next((one for one in suggestions if one.condition.same_as(runs[-1].condition)), None)
             if last is not None and not last.done:
@@ -186,7 +216,24 @@ class Session:
         condition = self.plan.conditions[index]
         own = [run for run in runs if run.counts and run.condition.same_as(condition)]
         usable = own or [run for run in runs if run.counts]
-        return outlook_of(usable, self.plan.rules(index).floor_nv, self.plan.longest_s(index))
+        return outlook_of(usable, self.plan.rules(index).floor_nv, self.plan.longest_s(index, self.sweeps(index, runs).limit))
+
+    def noise_uv(self, runs: tuple[RunSummary, ...]) -> float:
+        """Of a single sweep, RMS: by a check since the last run, else by the latest runs; nan: not known."""
+        checked_uv = kept_noise_uv(self.folder)
+        if not math.isnan(checked_uv):
+            return checked_uv
+        found = [run.sweep_noise_uv for run in runs if run.discarded is None and not math.isnan(run.sweep_noise_uv)]
+        return statistics.median(found[-LATEST:]) if found else math.nan
+
+    def sweeps(self, index: int, runs: tuple[RunSummary, ...]) -> SweepLimit:
+        """How many sweeps a run may have, and how many an absence needs."""
+        plan = self.plan.run_plan(index, self.plan.rules(index).start_db)
+        assert plan.sound is not None
+        noise_uv, floor_nv = self.noise_uv(runs), plan.decision.floor_nv
+        needed = needed_sweeps(noise_uv, floor_nv)
+        limit = plan.decision.max_sweeps if self.plan.own_limit else sweep_limit(needed)
+        return SweepLimit(noise_uv, floor_nv, needed, limit, plan.sound.sweep_s, self.plan.own_limit)
 
     def time_left_s(self, runs: tuple[RunSummary, ...]) -> float:
         """Of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
@@ -198,29 +245,58 @@ class Session:
         self, index: int, level_db_nhl: float, purpose: Purpose = "threshold", runs: tuple[RunSummary, ...] | None = None
     ) -> MaskingAdvice | None:
         """Advice for a run, from the thresholds found so far; None where no table knows this sound."""
-        subject, hearing, condition = self.plan.subject, self.plan.hearing, self.plan.conditions[index]
-        try:
-            sound = Sound(
-                condition.ear,
-                condition.route,
-                self._transducer(index),
-                level_db_nhl,
-                subject.age_group,
-                condition.frequency_hz,
-                subject.age_months,
-                self._noise_transducer(index),
-                hearing.attenuation_set,
-            )
-            known = self._known_ears(condition, self.runs() if runs is None else runs)
-            self._tables = self._tables or hearing.load()
-            return advise(self._tables, sound, purpose, known)
-        except HearingError:
-            return None
+        run = RunSummary(
+            0, self.plan.conditions[index], level_db_nhl, UNDECIDED, "", purpose=purpose, transducer=self._transducer(index),
+            age_group=self.plan.subject.age_group, noise_transducer=self._noise_transducer(index),
+        )  # fmt: skip
+        return advice_for(run, self.runs() if runs is None else runs, self.about)
 
-    def run_plan(self, condition: Condition, level_db_nhl: float, *, muted: bool = False) -> Plan:
-        """Of the run that would be made now. Raises SessionError, PlanError."""
+    def again_with_noise(self) -> Suggestion | None:
+        """The lowest response of a ladder, where it is not known to be this ear's and noise that was not tried yet would tell."""
+        runs = self.runs()
+        if self.time_left_s(runs) <= 0.0:
+            return None
+        for index, threshold in enumerate(self.thresholds()):
+            condition, level = threshold.condition, threshold.lowest_present_db_nhl
+            if threshold.whose != UNKNOWN or math.isnan(level):
+                continue
+            advice, noise = self.masking(index, level, runs=runs), self.noise_db_em(condition, level)
+            before = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level) < 0.005]
+            tried = any(run.masking_db is not None and run.masking_db >= noise for run in before)
+            if advice is not None and noise >= advice.sure_db_em and not tried:
+                why = f"the response there is {UNKNOWN}: again with noise in the other ear"
+                return Suggestion(condition, level, "confirm", why, before[0].number if before else None, masking=advice)
+        return None
+
+    def noise_db_em(self, condition: Condition, level_db_nhl: float) -> float:
+        """Of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
+        runs = self.runs()
+        advice = self.masking(self.index_of(condition), level_db_nhl, runs=runs)
+        same = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level_db_nhl) < 0.005]
+        return math.nan if advice is None else noise_for(advice, self.plan.masking.kind(condition), same)
+
+    def run_plan(
+        self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan,
+        minutes_left: float | None = None,
+    ) -> Plan:  # fmt: skip
+        """Of the run that would be made now, no longer than the time that is left; ``masking_db_em``: noise that the session
+        gives. Raises SessionError, PlanError."""
         made = max((number for number, _ in self._store.folders()), default=0)
-        return self.plan.run_plan(self.index_of(condition), level_db_nhl, seed_after=made, muted=muted)
+        index = self.index_of(condition)
+        runs = self.runs()
+        sweeps = self.sweeps(index, runs)
+        left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
+        limit = min(sweeps.limit, int(left_s / sweeps.sweep_s)) if LEAST_S <= left_s < math.inf else sweeps.limit
+        return self.plan.run_plan(
+            index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit, masking_db_em=masking_db_em
+        )  # fmt: skip
+
+    def first_plan(self) -> Plan:
+        """Of the run that is suggested, for a check before it; where nothing is left, of the first condition."""
+        suggestion = self.next()
+        if suggestion is None or suggestion.level_db_nhl is None:
+            return self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)
+        return self.run_plan(suggestion.condition, suggestion.level_db_nhl)
 
     def _sound(self, index: int) -> Any:
         return self.plan.run_plan(index, self.plan.rules(index).start_db).sound
@@ -231,19 +307,6 @@ class Session:
     def _noise_transducer(self, index: int) -> str | None:
         named = self._sound(index).masking_transducer or self.plan.hearing.noise_transducer
         return None if named is None else str(named)
-
-    def _known_ears(self, condition: Condition, runs: tuple[RunSummary, ...]) -> KnownEars:
-        """Lowest responses to the same sound so far; by bone only with noise in the other ear, else whose it was is not known."""
-
-        def lowest(ear: str, route: str) -> float:
-            same = replace(condition, ear=ear, route=route)
-            usable = [run for run in runs if route == "air" or run.masked]
-            return threshold_of(same, usable).lowest_present_db_nhl
-
-        other = "left" if condition.ear == "right" else "right"
-        return KnownEars(
-            lowest(other, "bone"), lowest(other, "air"), lowest(condition.ear, "bone"), lowest(condition.ear, "air")
-        )
 
     # -- what is said about runs ------------------------------------------------------------------------------------
 
@@ -301,6 +364,20 @@ def _with_remarks(run: RunSummary, said: Remarks, before: list[RunSummary]) -> R
     same = [
         other.number
         for other in before
-        if other.counts and other.level_db_nhl == run.level_db_nhl and other.condition.same_as(run.condition)
+        if other.counts and (other.level_db_nhl, other.noise) == (run.level_db_nhl, run.noise)
+        and other.condition.same_as(run.condition)
     ]
     return replace(run, replicate_of=same[0] if same else None)
+
+
+def runs_of(folder: Path) -> tuple[RunSummary, ...]:
+    """Finished runs of a session, or of a plain folder of runs; what cannot be read is left out. Raises SessionError, PlanError,
+    HearingError for a session that cannot be used."""
+    if (folder / PLAN).is_file():
+        return Session.open(folder).runs()
+    found = []
+    for number, path in SessionStore(folder).folders():
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            run = summary_of(number, RunFolder(path).read_record())
+            found += [] if run is None else [run]
+    return judged(found, About(load_hearing_tables()))

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import difflib
+import math
 import tomllib
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from monitor.core.stopping import FindsResponse, rules_of_run
 from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
-from monitor.next_level import Rules
+from monitor.ladder_errors import LadderErrors, ladder_errors
+from monitor.ladder_rules import Rules
 from monitor.plan import PATHS, Plan, PlanError, beside, make_plan
 from monitor.session_types import Condition
 from stimuli.reading import toml_of
@@ -101,6 +106,21 @@ class HearingPlan(_Section):
         return load_hearing_tables(None if self.own is None else Path(self.own))
 
 
+class MaskingPlan(_Section):
+    """Noise in the other ear that the session gives where its own advice asks for it: with --masking, or by itself."""
+
+    auto: bool = Field(default=False, description="give it in --auto too")
+    noise: Literal["white", "octave-band"] | None = Field(
+        default=None, description="by default octave-band where the sound has a frequency, else white"
+    )
+    calibration: str | None = Field(
+        default=None, description="calibration file of hearing.noise_transducer, where the sound comes by something else"
+    )
+
+    def kind(self, condition: Condition) -> str:
+        return self.noise or ("white" if condition.frequency_hz is None else "octave-band")
+
+
 class SessionPlan(_Section):
     """Everything about one session."""
 
@@ -111,6 +131,7 @@ class SessionPlan(_Section):
     replicates: ReplicatesPlan = Field(default_factory=ReplicatesPlan)
     limits: LimitsPlan = Field(default_factory=LimitsPlan)
     hearing: HearingPlan = Field(default_factory=HearingPlan)
+    masking: MaskingPlan = Field(default_factory=MaskingPlan)
     run: dict[str, Any] = Field(description="what every run has in common: the tables of a run plan")
 
     @field_validator("run")
@@ -138,6 +159,8 @@ class SessionPlan(_Section):
                 rules = self.rules(number - 1)
                 for level in (rules.lowest_db, rules.highest_db, rules.start_db):
                     self.run_plan(number - 1, level)
+                if self.masking.auto:
+                    self.run_plan(number - 1, rules.start_db, masking_db_em=0.0)
             except PlanError as error:
                 raise ValueError(f"{where}, in [run]: {error}") from error
             except ValueError as error:
@@ -162,10 +185,16 @@ class SessionPlan(_Section):
         """Of one condition. Raises ValueError for what does not go together."""
         own, limits = self.condition[index], self.limits
         start_db = limits.start_db_nhl if own.start_db_nhl is None else own.start_db_nhl
+        highest_db = limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl
+        decision = self.run_plan(index, start_db).decision
+        lowest_db = self._lowest_db(index)
+        steps = 1 + max(0, math.floor((highest_db - lowest_db) / self.steps.last_db))
+        levels = (lowest_db + self.steps.last_db * step for step in range(steps))
+        offered_db = next((level for level in levels if not self.run_plan(index, level).no_absence()), lowest_db)
         return Rules(
-            start_db=start_db,
-            lowest_db=limits.lowest_db_nhl if own.lowest_db_nhl is None else own.lowest_db_nhl,
-            highest_db=limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl,
+            start_db=max(start_db, offered_db) if start_db >= lowest_db else start_db,
+            lowest_db=offered_db,
+            highest_db=highest_db,
             first_step_db=self.steps.first_db,
             last_step_db=self.steps.last_db,
             largest_rise_db=limits.largest_rise_db,
@@ -174,11 +203,47 @@ class SessionPlan(_Section):
             most_runs=self.replicates.most,
             most_undecided=self.replicates.undecided,
             most_in_all=limits.most_runs,
-            floor_nv=self.run_plan(index, start_db).decision.floor_nv,
+            floor_nv=decision.floor_nv,
+            alpha=decision.alpha,
         )
 
-    def run_plan(self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False) -> Plan:
-        """The plan of one run; runs differ in the random pauses by ``seed_after``. Raises PlanError."""
+    def _lowest_db(self, index: int) -> float:
+        own = self.condition[index].lowest_db_nhl
+        return self.limits.lowest_db_nhl if own is None else own
+
+    def not_offered(self, index: int) -> str:
+        """Which levels of a condition are not suggested because a run there can never end with "no response"; empty for none."""
+        lowest_db, offered_db = self._lowest_db(index), self.rules(index).lowest_db
+        why = self.run_plan(index, lowest_db).no_absence()
+        if not why:
+            return ""
+        if offered_db == lowest_db:
+            return f"a run at any level: {why}"
+        return f"nothing below {offered_db:g} dB nHL is suggested. Of a run at {lowest_db:g} dB nHL: {why}"
+
+    def errors(self, index: int, alphas: Iterable[float] = ()) -> LadderErrors | None:
+        """How often the ladder of a condition is wrong, by the largest of its alpha and ``alphas``, those of runs that were made;
+        None: its rule keeps no error rate."""
+        rules = self.rules(index)
+        decision = self.run_plan(index, rules.start_db).decision
+        finds = rules_of_run(decision.rule, alpha=0.01, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)[0]
+        if isinstance(finds, FindsResponse) and finds.promise is None:
+            return None
+        largest = max([rules.alpha, *(alpha for alpha in alphas if not math.isnan(alpha))])
+        return ladder_errors(replace(rules, alpha=largest)) if largest < 1.0 else None
+
+    @property
+    def own_limit(self) -> bool:
+        """Whether the plan says how many sweeps a run may have; otherwise the session chooses, by the noise."""
+        decision = self.run.get("decision")
+        return isinstance(decision, dict) and "max_sweeps" in decision
+
+    def run_plan(
+        self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
+        masking_db_em: float = math.nan,
+    ) -> Plan:  # fmt: skip
+        """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
+        session has none. ``masking_db_em``: noise that the session gives, nan for none. Raises PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -186,12 +251,32 @@ class SessionPlan(_Section):
         if isinstance(seed, int):
             sound["seed"] = seed + seed_after
         sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
+        if not math.isnan(masking_db_em):
+            sound |= self._noise(own.condition, sound) | {"masking_level_db_em": masking_db_em}
         title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
-        return make_plan({"title": title} | self.run | {"sound": sound}, "plan of a run")
+        run = {"title": title} | self.run | {"sound": sound}
+        if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
+            run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
+        return make_plan(run, "plan of a run")
 
-    def longest_s(self, index: int) -> float:
+    def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
+        """Keys of [sound] for noise in the other ear. Raises PlanError."""
+        if sound.get("masking", "none") != "none":
+            raise PlanError("the sound has masking of its own: leave it out, or auto under [masking] and --masking")
+        noise = {"masking": self.masking.kind(condition)}
+        by = self.hearing.noise_transducer
+        if (by is None and condition.route == "air") or by == sound.get("transducer", "insert"):
+            return noise
+        if by is None or self.masking.calibration is None:
+            raise PlanError(
+                "noise by an earphone that the sound does not come by: name it as noise_transducer under [hearing], and its "
+                "calibration file as calibration under [masking]"
+            )
+        return noise | {"masking_transducer": by, "masking_calibration": self.masking.calibration}
+
+    def longest_s(self, index: int, max_sweeps: int | None = None) -> float:
         """What a run takes that is never decided, in s."""
-        plan = self.run_plan(index, self.rules(index).start_db)
+        plan = self.run_plan(index, self.rules(index).start_db, max_sweeps=max_sweeps)
         assert plan.sound is not None
         return plan.sound.lasts_s(plan.decision.max_sweeps)
 
@@ -216,7 +301,7 @@ def load_session_plan(path: Path) -> SessionPlan:
     tables = [run.get("sound"), run.get("timing")] if isinstance(run, dict) else []
     conditions = data.get("condition")
     tables += [one.get("sound") for one in conditions if isinstance(one, dict)] if isinstance(conditions, list) else []
-    for table in (*tables, data.get("hearing")):
+    for table in (*tables, data.get("hearing"), data.get("masking")):
         if isinstance(table, dict):
             paths = [key for key in (*PATHS, "certificate", "own") if isinstance(table.get(key), str)]
             table |= {key: beside(path, table[key]) for key in paths}
@@ -233,7 +318,7 @@ def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> Ses
 
 _TABLES: dict[str, type[BaseModel]] = {
     "subject": SubjectPlan, "condition": ConditionPlan, "steps": StepsPlan, "replicates": ReplicatesPlan, "limits": LimitsPlan,
-    "hearing": HearingPlan,
+    "hearing": HearingPlan, "masking": MaskingPlan,
 }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import math
 from collections.abc import Callable
@@ -16,7 +17,7 @@ from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of
 
 FORMAT = "quietfloor session 1"
-STATE = "session.json"
+STATE, NOISE = "session.json", "noise.json"
 
 
 class SessionError(QuotingError, RuntimeError):
@@ -110,6 +111,28 @@ class SessionStore:
         runs = {str(number): asdict(said) for number, said in sorted(state.runs.items())}
         content = {"format": FORMAT, **about, "began": state.began, "runs": runs, "coming": state.coming}
         RunFolder(self.folder).write_json(STATE, content)
+
+
+def keep_noise(folder: Path, noise_uv: float, now: Callable[[], datetime.datetime] = now_utc) -> None:
+    """What a check found in the deciding channel, RMS of the band, for the limits of the runs after it. Nothing is kept where
+    ``noise_uv`` is nan, or where there is no such folder."""
+    if math.isnan(noise_uv) or not folder.is_dir():
+        return
+    after = max((number for number, _ in SessionStore(folder).folders()), default=0)
+    at = now().isoformat(timespec="seconds")
+    with contextlib.suppress(OSError):  # no run has to wait for it: the runs themselves tell the noise too
+        RunFolder(folder).write_json(NOISE, {"noise_uv": noise_uv, "after_run": after, "at": at})
+
+
+def kept_noise_uv(folder: Path) -> float:
+    """By the last check, where no run was made since; else nan, also where it cannot be read."""
+    try:
+        kept = json_of(folder / NOISE)
+        noise_uv, after = float(kept["noise_uv"]), int(kept["after_run"])
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
+        return math.nan
+    newest = max((number for number, _ in SessionStore(folder).folders()), default=0)
+    return noise_uv if 0 < noise_uv < math.inf and after >= newest else math.nan
 
 
 def seconds_of(folder: RunFolder, record: dict[str, Any]) -> float:

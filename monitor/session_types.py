@@ -9,9 +9,12 @@ from typing import Any, Literal
 
 Purpose = Literal["threshold", "growth", "control"]
 Finding = Literal["threshold", "at most", "no response", "not tested"]
+Whose = Literal["this ear's", "not known to be this ear's", ""]  # see `monitor.whose_ear`; "": nobody judged it
 
 PURPOSES: tuple[Purpose, ...] = ("threshold", "growth", "control")
 PRESENT, ABSENT, UNDECIDED = "response_present", "response_absent", "inconclusive"
+OWN: Whose = "this ear's"
+UNKNOWN: Whose = "not known to be this ear's"
 WORDS = {PRESENT: "response", ABSENT: "no response", UNDECIDED: "undecided"}
 STIMULUS_WORDS = {
     "click": "click", "tone-burst": "tone burst", "chirp": "chirp", "octave-chirp": "octave chirp", "custom": "sound of a file",
@@ -48,7 +51,8 @@ class RunSummary:
 
     ``masking_db``: dB EM of the noise in the other ear, nan where its level is not known; None: no noise. ``seconds`` is time of
     the stream, from its first sample to the verdict. ``discarded`` is the reason why it does not count, None: it counts.
-    ``replicate_of``: an earlier run of the same condition and level that counts.
+    ``replicate_of``: an earlier run of the same condition, level and noise that counts. ``noise``: that in the other ear, in
+    words, empty for none; runs with different noise are different evidence. ``whose``: whose response it is known to be.
     """
 
     number: int
@@ -62,17 +66,34 @@ class RunSummary:
     masking_db: float | None = None
     upper_limit_nv: float = math.nan
     evidence: float = math.nan
+    alpha: float = math.nan  # false alarms that its rule was allowed
     rule: str = ""
     sweeps: int | None = None
+    presented: int | None = None  # sweeps, those that were left out included
     purpose: Purpose = "threshold"
     replicate_of: int | None = None
     discarded: str | None = None
     notes: tuple[str, ...] = ()
+    transducer: str = ""
+    age_group: str = ""
+    noise: str = ""
+    noise_transducer: str | None = None
+    whose: Whose = ""
 
     @property
     def counts(self) -> bool:
         """Whether it says something about a threshold."""
         return self.discarded is None and not self.muted and self.purpose == "threshold"
+
+    @property
+    def sweep_noise_uv(self) -> float:
+        """Of a single sweep, RMS, from what its average still held; nan: not known."""
+        return 1e-3 * self.residual_noise_nv * math.sqrt(self.sweeps) if self.sweeps else math.nan
+
+    @property
+    def left_out(self) -> float:
+        """Share of its sweeps that were left out; nan: not known."""
+        return 1.0 - self.sweeps / self.presented if self.presented and self.sweeps is not None else math.nan
 
     @property
     def masked(self) -> bool:
@@ -90,7 +111,8 @@ class RunSummary:
             masked = ", masked" if math.isnan(self.masking_db) else f", masked with {self.masking_db:g} dB EM"
         again = "" if self.replicate_of is None else f", again (run {self.replicate_of})"
         out = "" if self.discarded is None else f"; discarded: {self.discarded}"
-        return f"run {self.number}: {self.level_db_nhl:g} dB nHL{masked}, {found}{noise}{seconds}{only}{again}{out}"
+        doubt = f", {self.whose}" if self.whose == UNKNOWN and self.verdict in (PRESENT, ABSENT) else ""
+        return f"run {self.number}: {self.level_db_nhl:g} dB nHL{masked}, {found}{doubt}{noise}{seconds}{only}{again}{out}"
 
 
 def condition_of(stimulus: Mapping[str, Any]) -> Condition:
@@ -123,10 +145,23 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
         masking_db=None if masking is None else _number(masking["level_db_em"]),
         upper_limit_nv=_number(record["upper_limit_nv"]),
         evidence=_number(record["evidence"]),
+        alpha=_number(record.get("alpha")),
         rule="" if record["rule"] is None else str(record["rule"]["name"]),
         sweeps=None if sweeps is None else int(sweeps),
+        presented=None if record.get("sweeps_presented") is None else int(record["sweeps_presented"]),
         purpose="control" if stimulus["muted"] else "threshold",
+        transducer=str(stimulus.get("transducer") or ""),
+        age_group=str(stimulus.get("age_group") or ""),
+        noise="" if masking is None else noise_words(masking),
+        noise_transducer=None if masking is None else masking.get("transducer"),
     )
+
+
+def noise_words(masking: Mapping[str, Any]) -> str:
+    """Of the noise in a run.json: white 60 dB EM."""
+    em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
+    level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
+    return f"{masking.get('noise') or 'noise'} {level}"
 
 
 def _number(value: Any) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import logging
 import math
@@ -26,7 +27,7 @@ from stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
 from stimuli.player import Player
 from stimuli.portaudio import PortAudioDevice
 from stimuli.references import References, load_references
-from stimuli.schedule import RateError, Schedule, ScheduleError, refuse_mains_locked
+from stimuli.schedule import RateError, ScheduleError, refuse_mains_locked
 from stimuli.waveforms import Waveform, is_registered
 
 log = logging.getLogger("quietfloor")
@@ -69,17 +70,11 @@ def make_stimulus(
             factor = gain_db_fs(plan.level_db_fs, waveform)
         else:
             raise PlanError("sound: give level_db_nhl with a calibration, or level_db_fs")
-        schedule = Schedule(
-            rate_per_s=plan.rate_per_s,
-            sample_rate_hz=plan.sample_rate_hz,
-            polarity=plan.polarity,
-            pauses_s=plan.pauses_s,
-            seed=plan.seed,
-            lead_in_s=plan.lead_in_s,
-        )
+        schedule = plan.schedule()
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
         masking = make_masking(plan, calibration, references, today)
-        frames = FrameSource(waveform, 0.0 if plan.muted else factor, plan.ear, schedule, ceiling, masking, spent)
+        factor_played = 0.0 if plan.muted else factor
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, plan.trigger_db_fs)
         if sweeps is not None:
             check(*_needed(plan, frames, sweeps), spent or Dose(), plan.age_group, sweeps, plan.rate_per_s)
     except RateError as error:
@@ -98,10 +93,12 @@ def make_stimulus(
         **_level_record(plan, waveform, basis),
         "muted": plan.muted,
         "polarity": plan.polarity,
+        "random_polarity": plan.random_polarity and plan.polarity == "alternating",
         "rate_per_s": plan.rate_per_s,
         "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
         "transducer": plan.transducer,
         "age_group": plan.age_group,
+        "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
         "output": _output_record(plan, factor * waveform.peak_to_peak),
     }
@@ -111,7 +108,7 @@ def make_stimulus(
 def _calibration(plan: SoundPlan, path: str, today: datetime.date) -> Calibration:
     """A calibration file, if it is of the output in use."""
     calibration = load_calibration(Path(path))
-    calibration.check(*output_identity(plan), plan.sample_rate_hz, today)
+    calibration.check(*output_identity(plan), plan.sample_rate_hz, today, plan.card_channels)
     return calibration
 
 
@@ -190,10 +187,17 @@ def output_identity(plan: SoundPlan) -> tuple[str, str]:
 
 
 def open_device(plan: SoundPlan) -> Device:
-    """The output of the plan. Raises DeviceError when it cannot be had."""
+    """The output of the plan. Raises DeviceError when it cannot be had, or the trigger would leave by an earphone's output."""
     if plan.device == "lsl":
         return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
-    return PortAudioDevice(_sound_card(plan), plan.sample_rate_hz, plan.channels, plan.block, plan.allow_shared)
+    card = _sound_card(plan)
+    for path in filter(None, (plan.calibration, plan.masking_calibration)):
+        with contextlib.suppress(LevelError):  # one that cannot be read is refused where a level rests on it
+            known = load_calibration(Path(path))
+            same = (known.device, known.host_interface) == (card.name, card.host_interface)
+            if same and (said := known.trigger_on_earphone(plan.channels[2])):
+                raise DeviceError(said)
+    return PortAudioDevice(card, plan.sample_rate_hz, plan.channels, plan.block, plan.allow_shared)
 
 
 def _sound_card(plan: SoundPlan) -> Output:
@@ -285,7 +289,8 @@ class Sound:
     def record(self) -> dict[str, Any]:
         """For run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
-        return self._record | {"dose": dose_record(self._frames.dose), "breaks": breaks}
+        played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
+        return self._record | played
 
     @property
     def dose(self) -> Dose:

@@ -17,7 +17,9 @@ from monitor.core.averaging import UNIT_SWEEPS
 from monitor.expected import wave_v_bracket_ms
 from stimuli.chirps import span_for_level
 from stimuli.devices import DeviceError
+from stimuli.frames import TRIGGER_DB_FS
 from stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
+from stimuli.schedule import Schedule
 from stimuli.stimulus import StimulusSpec
 
 WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
@@ -49,6 +51,7 @@ class SoundPlan(Section):
     level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
     polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
     rate_per_s: float = Field(default=47.1, ge=1, le=100)
+    random_polarity: bool = Field(default=True, description="each 16 sweeps begin with either polarity, by a coin")
     random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
     mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
     lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
@@ -78,7 +81,11 @@ class SoundPlan(Section):
     )
     block: int = Field(default=BLOCK, ge=SHORTEST_BLOCK, le=LONGEST_BLOCK, description="frames at a time for the sound card")
     allow_shared: bool = Field(default=False, description="accept a mixer or resampler in front of the sound card")
+    trigger_db_fs: float = Field(
+        default=TRIGGER_DB_FS, ge=-80, le=0, description="size of the trigger, peak to peak; no ceiling holds it"
+    )
     bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
+    held_to_plan: bool = Field(default=True, description="triggers must follow the random pauses of this run's own sound")
     sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
     speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
     seed: int = Field(default=1, ge=0, le=2**63 - 1)
@@ -135,6 +142,11 @@ class SoundPlan(Section):
     def time_zero_ms(self) -> float:
         """From the first sample of each sound to the moment that latencies refer to."""
         return 1e3 * self.spec.time_zero_s(self.sample_rate_hz)
+
+    @property
+    def room_ms(self) -> float:
+        """From time zero to the next sound."""
+        return 1e3 / self.rate_per_s - self.time_zero_ms
 
     @field_validator("output", mode="before")
     @classmethod
@@ -209,6 +221,11 @@ class SoundPlan(Section):
         return self
 
     @property
+    def card_channels(self) -> tuple[int, int, int] | None:
+        """Outputs of the sound card for left, right, trigger; None for audio over LSL, which has none."""
+        return self.channels if self.device == "sound-card" else None
+
+    @property
     def masking_ear(self) -> Literal["left", "right"]:
         return "left" if self.ear == "right" else "right"
 
@@ -230,6 +247,18 @@ class SoundPlan(Section):
     def pauses_s(self) -> tuple[float, ...]:
         """The longest of each of the draws that make up a pause: one period of each mains; none at a fixed rate."""
         return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
+
+    def schedule(self) -> Schedule:
+        """When each sound begins, and its polarity. Raises ScheduleError."""
+        return Schedule(
+            rate_per_s=self.rate_per_s,
+            sample_rate_hz=self.sample_rate_hz,
+            polarity=self.polarity,
+            random_polarity=self.random_polarity,
+            pauses_s=self.pauses_s,
+            seed=self.seed,
+            lead_in_s=self.lead_in_s,
+        )
 
     @property
     def sweep_s(self) -> float:

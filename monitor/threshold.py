@@ -3,25 +3,29 @@
 The threshold is a level at which a run finds a response. By convention it is the lowest level with a response that has a run
 without one 5 or 10 dB below (NHSP/BSA guidance: from memory). Beside it stands the interval in which runs like these would find a
 response as often as not: it counts every run, also those that contradict each other.
+
+Runs of one level with different noise in the other ear (or without any) are different evidence and never counted together: one
+kind of them speaks for the level, and the others are named.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from monitor.core.samples import Floats
-from monitor.session_types import ABSENT, PRESENT, Condition, Finding, RunSummary
+from monitor.session_types import ABSENT, OWN, PRESENT, UNKNOWN, Condition, Finding, RunSummary, Whose
+from monitor.whose_ear import of_runs
 
 Standing = Literal["present", "absent", "split", "undecided"]
 
-# How often a run finds a response at a level: a logistic curve between FALSE and 1 - MISSED. FALSE is the error rate of a run,
-# the others are own choice: from 1 in 10 to 9 in 10 responses within 11 dB.
-FALSE, MISSED, SPREAD_DB = 0.01, 0.02, 2.5
+# How often a run finds a response at a level: a logistic curve between the run's own alpha and 1 - MISSED. Where alpha is not
+# known it is the usual one of a plan. The others are own choice: from 1 in 10 to 9 in 10 responses within 11 dB.
+UNKNOWN_ALPHA, MISSED, SPREAD_DB = 0.01, 0.02, 2.5
 COVERAGE = 0.95
 _DROP = 1.92  # log likelihood: half the 95 % point of chi-squared with one degree of freedom
 _REACH_DB, _GRID_DB = 40.0, 0.5
@@ -29,13 +33,21 @@ _REACH_DB, _GRID_DB = 40.0, 0.5
 
 @dataclass(frozen=True)
 class Tally:
-    """The runs at one level that count."""
+    """The runs at one level that count, all with the same noise in the other ear or all without.
+
+    ``present_is``, ``absent_is``, ``undecided_is``: whose responses those are. ``aside``: numbers of runs with other noise.
+    """
 
     level_db_nhl: float
     present: int = 0
     absent: int = 0
     undecided: int = 0
     numbers: tuple[int, ...] = ()
+    noise: str = ""
+    present_is: Whose = ""
+    absent_is: Whose = ""
+    undecided_is: Whose = ""
+    aside: tuple[int, ...] = ()
 
     @property
     def runs(self) -> int:
@@ -52,15 +64,29 @@ class Tally:
     def margin(self) -> int:
         return abs(self.present - self.absent)
 
-    def with_run(self, run: RunSummary) -> Tally:
-        present, absent = run.verdict == PRESENT, run.verdict == ABSENT
-        return Tally(
-            self.level_db_nhl,
-            self.present + present,
-            self.absent + absent,
-            self.undecided + (not present and not absent),
-            (*self.numbers, run.number),
+    @property
+    def whose(self) -> Whose:
+        """Of what it says."""
+        return {"present": self.present_is, "absent": self.absent_is}.get(
+            self.standing, of_runs((self.present_is, self.absent_is) if self.present else (self.undecided_is,))
         )
+
+    @classmethod
+    def of(cls, runs: Sequence[RunSummary]) -> Tally:
+        """Of runs of one level and noise."""
+        present = [run.whose for run in runs if run.verdict == PRESENT]
+        absent = [run.whose for run in runs if run.verdict == ABSENT]
+        undecided = [run.whose for run in runs if run.verdict not in (PRESENT, ABSENT)]
+        numbers = tuple(run.number for run in runs)
+        return cls(
+            round(runs[0].level_db_nhl, 2), len(present), len(absent), len(undecided), numbers, runs[0].noise,
+            of_runs(present), of_runs(absent), of_runs(undecided),
+        )  # fmt: skip
+
+
+def times(count: int) -> str:
+    """once, twice, 3 times."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def counted(condition: Condition, runs: Iterable[RunSummary]) -> list[RunSummary]:
@@ -69,12 +95,24 @@ def counted(condition: Condition, runs: Iterable[RunSummary]) -> list[RunSummary
 
 
 def tallies(runs: Iterable[RunSummary]) -> dict[float, Tally]:
-    """By level, the lowest first; of runs of one condition that count."""
-    found: dict[float, Tally] = {}
+    """By level, the lowest first; of runs of one condition that count.
+
+    Of several kinds of noise at a level that one counts whose response is known to be the tested ear's; of equal ones that with
+    more decided runs, then with noise, then the newest.
+    """
+    kinds: dict[float, dict[str, list[RunSummary]]] = {}
     for run in runs:
-        level = round(run.level_db_nhl, 2)
-        found[level] = found.get(level, Tally(level)).with_run(run)
-    return dict(sorted(found.items()))
+        kinds.setdefault(round(run.level_db_nhl, 2), {}).setdefault(run.noise, []).append(run)
+    found = {}
+    for level, by_noise in sorted(kinds.items()):
+        all_kinds = [Tally.of(same) for same in by_noise.values()]
+        best = max(
+            all_kinds,
+            key=lambda one: (one.whose == OWN, one.present + one.absent, one.noise != "", one.numbers[-1]),
+        )
+        aside = sorted(number for one in all_kinds if one is not best for number in one.numbers)
+        found[level] = replace(best, aside=tuple(aside))
+    return found
 
 
 @dataclass(frozen=True)
@@ -130,6 +168,8 @@ class Threshold:
     settled: bool = False  # the ladder's rules have nothing left to ask
     rests_on: tuple[int, ...] = ()  # numbers of the runs at the two levels
     notes: tuple[str, ...] = ()
+    whose: Whose = ""  # of the lowest response; for "no response", whether noise may have hidden one
+    hidden: bool = False  # noise may have hidden a response at the level without one
 
     @property
     def words(self) -> str:
@@ -137,12 +177,14 @@ class Threshold:
         if self.finding == "not tested":
             return "not tested" if not self.notes else "nothing decided"
         level = f"{self.level_db_nhl:g} dB nHL"
+        doubt = f"; {UNKNOWN}" if self.whose == UNKNOWN else ""
+        doubt += "; noise may have hidden a lower one" if self.hidden and self.finding != "no response" else ""
         if self.finding == "no response":
-            return f"no response up to {level} (95 %: above {self.low_db_nhl:.0f})"
+            return f"no response up to {level} (95 %: above {self.low_db_nhl:.0f}){doubt}"
         if self.finding == "at most":
-            return f"at most {level}, with nothing decided below (95 %: below {self.high_db_nhl:.0f})"
+            return f"at most {level}, with nothing decided below (95 %: below {self.high_db_nhl:.0f}){doubt}"
         limits = f"95 %: {self.low_db_nhl:.0f} to {self.high_db_nhl:.0f}"
-        return f"{level}, none at {self.highest_absent_db_nhl:g} ({limits})"
+        return f"{level}, none at {self.highest_absent_db_nhl:g} ({limits}){doubt}"
 
 
 def threshold_of(
@@ -167,10 +209,26 @@ def threshold_of(
         (absent, absent_runs, 0 if absent is None else absent.absent),
     ):
         if tally is not None and count < asked:
-            notes.append(f"{tally.level_db_nhl:g} dB nHL was found once, where {asked} runs were asked for")
+            notes.append(f"{tally.level_db_nhl:g} dB nHL was found {times(count)}, where {asked} runs were asked for")
     if known and present is None and absent is None:
         notes.append("no run was decided")
-    low_db, middle_db, high_db = interval(own)
+    if present is not None and present.whose == UNKNOWN:
+        notes.append(
+            f"the response at {present.level_db_nhl:g} dB nHL is {UNKNOWN}: noise in the other ear was due there, and was not "
+            "given or is not known to be enough"
+        )
+    if absent is not None and absent.whose == UNKNOWN:
+        notes.append(f"the noise at {absent.level_db_nhl:g} dB nHL may have hidden a response of this ear")
+    for tally in known.values():
+        if tally.aside:
+            numbers = ", ".join(str(number) for number in tally.aside)
+            several = "run" if len(tally.aside) == 1 else "runs"
+            notes.append(
+                f"at {tally.level_db_nhl:g} dB nHL {several} {numbers} had other masking than {tally.noise or 'none'}, and "
+                f"{'is' if len(tally.aside) == 1 else 'are'} not counted with the rest"
+            )
+    together = {number for tally in known.values() for number in tally.numbers}
+    low_db, middle_db, high_db = interval(run for run in own if run.number in together)
     finding: Finding = (
         "threshold" if present and absent else "at most" if present else "no response" if absent else "not tested"
     )
@@ -188,6 +246,8 @@ def threshold_of(
         settled=settled,
         rests_on=tuple(number for tally in (present, absent) if tally is not None for number in tally.numbers),
         notes=tuple(notes),
+        whose="" if finding == "not tested" else (present or absent).whose,  # type: ignore[union-attr]
+        hidden=absent is not None and absent.whose == UNKNOWN,
     )
 
 
@@ -201,7 +261,9 @@ def interval(runs: Iterable[RunSummary]) -> tuple[float, float, float]:
         return math.nan, math.nan, math.nan
     levels = np.array([run.level_db_nhl for run in decided])
     at_db: Floats = np.arange(levels.min() - _REACH_DB, levels.max() + _REACH_DB + _GRID_DB / 2, _GRID_DB)
-    chance = FALSE + (1 - FALSE - MISSED) / (1 + np.exp(-(levels[:, np.newaxis] - at_db) / SPREAD_DB))
+    alphas = np.array([run.alpha for run in decided])[:, np.newaxis]
+    alphas = np.where(np.isfinite(alphas), np.clip(alphas, 1e-6, 0.5), UNKNOWN_ALPHA)
+    chance = alphas + (1 - alphas - MISSED) / (1 + np.exp(-(levels[:, np.newaxis] - at_db) / SPREAD_DB))
     found = np.array([run.verdict == PRESENT for run in decided])[:, np.newaxis]
     likelihood = np.log(np.where(found, chance, 1 - chance)).sum(axis=0)
     inside = np.flatnonzero(likelihood >= likelihood.max() - _DROP)

@@ -15,7 +15,7 @@ OVERSAMPLING = 8  # a sine read at 8 times 2.5 points a period is at most 0.2 % 
 class Waveform:
     """One stimulus in its condensation form, largest magnitude 1.
 
-    name: the kind (click, tone-burst, chirp, octave-chirp, custom).
+    name: the kind (click, tone-burst, chirp, octave-chirp), or "custom" with the SHA-256 of the file.
     samples (n,) float64, no unit: multiplied by a gain from `levels` before it is played.
     time_zero_s: the moment, counted from the first sample, that latencies refer to; `time_zero_is` says it in words.
     frequency_hz: of a tone burst, or the centre of an octave chirp; None for a sound without one (click, chirp).

@@ -96,7 +96,10 @@ class Calibration:
     """dB p-p.e., per ear, of a waveform whose peak-to-peak value is 1.0, measured on `coupler`: SPL re 20 uPa, or for a bone
     vibrator force re 1 uN. nan for an ear that was not measured.
 
-    It holds for one device, host interface and sample rate. condensation_sign: the sign of a sample that moves the diaphragm
+    It holds for one device, host interface and sample rate, and on a sound card for the outputs `channels` (left, right; from 1;
+    None where it does not say which, as for audio over LSL, which has none).
+
+    condensation_sign: the sign of a sample that moves the diaphragm
     outward, measured acoustically. measured_with: the sound that the main number comes from. measured: stimuli with a number of
     their own, which is then used for them. response: rows (Hz, left dB, right dB) of the earphone against the main number, used
     for stimuli that have a frequency and no number of their own. Raises CalibrationError that names the field.
@@ -118,6 +121,7 @@ class Calibration:
     measured: tuple[Measured, ...] = ()
     response: tuple[tuple[float, float, float], ...] = ()
     loop: Loop | None = None
+    channels: tuple[int, int] | None = None
 
     def __post_init__(self) -> None:
         require = self._require
@@ -135,6 +139,9 @@ class Calibration:
             f"{low:g} to {high:g} dB for each ear, the two within {PLAUSIBLE_EAR_DIFFERENCE_DB:g} dB",
         )
         require(self.valid_days > 0, "valid_days", self.valid_days, "a number of days above 0")
+        outputs = (1, 2) if self.channels is None else self.channels
+        distinct = len(outputs) == len(set(outputs)) == 2 and all(type(output) is int and output >= 1 for output in outputs)
+        require(distinct, "channels", self.channels, "two outputs, left and right, from 1, such as [1, 2]")
         require(self.condensation_sign in (-1, 1), "condensation_sign", self.condensation_sign, "1 or -1")
         for row in self.measured:
             self._check_measured(row)
@@ -210,6 +217,16 @@ class Calibration:
                 return None if math.isnan(db) else (db, row.scale)
         return None
 
+    def refuse_older_row(self, stimulus: str) -> None:
+        """Raise CalibrationError where the only row for a sound of a file ("custom" and its SHA-256) does not say which file."""
+        kind = stimulus.partition(" ")[0]
+        if kind != stimulus and any(row.stimulus == kind for row in self.measured):
+            raise CalibrationError(
+                f"calibration {self.id!r}: its measured row {kind!r} does not say which file it is of: measure this one "
+                f"(`quietfloor calibrate --add --signal custom --wav FILE`), or name the row {stimulus!r} and `quietfloor "
+                "calibrate --seal FILE`"
+            )
+
     @property
     def left_db_ppe_spl(self) -> float:
         """For earphones; a vibrator has no sound pressure."""
@@ -227,8 +244,20 @@ class Calibration:
             raise CalibrationError(f"calibration {self.id!r} is of a bone vibrator: its levels are forces, not sound pressures")
         return db
 
-    def check(self, device: str, host_interface: str, rate_hz: float, today: date) -> None:
-        """Raise CalibrationError, naming every difference, unless this calibration fits the output in use today."""
+    @property
+    def earphones(self) -> dict[int, str]:
+        """Output of the card -> ear whose earphone was measured there; empty where it does not say."""
+        levels = (self.left_db_ppe, self.right_db_ppe)
+        known = zip(self.channels or (), EARS, levels, strict=False)
+        return {output: ear for output, ear, db in known if not math.isnan(db)}
+
+    def check(
+        self, device: str, host_interface: str, rate_hz: float, today: date, channels: tuple[int, int, int] | None = None
+    ) -> None:
+        """Raise CalibrationError, naming every difference, unless this calibration fits the output in use today.
+
+        channels: outputs of the card for left, right, trigger; None for audio over LSL.
+        """
         wrong = []
         for field, mine, yours in (
             ("device", self.device, device),
@@ -237,6 +266,18 @@ class Calibration:
         ):
             if mine != yours:
                 wrong.append(f"{field} is {mine!r}, in use is {yours!r}")
+        if channels is not None:
+            if said := self.trigger_on_earphone(channels[2]):
+                raise CalibrationError(said)
+            if self.channels is None:
+                wrong.append(
+                    "it does not say which outputs of the card it was measured on, as older ones did not (if those were "
+                    f"{channels[0]} and {channels[1]}: add the line `channels = {list(channels[:2])}`, then "
+                    "`quietfloor calibrate --seal FILE`)"
+                )
+            for output, ear in self.earphones.items():
+                if channels[EARS.index(ear)] != output:
+                    wrong.append(f"its {ear} earphone is on output {output}, in use is {channels[EARS.index(ear)]}")
         age_days = (today - self.issued).days
         if not 0 <= age_days <= self.valid_days:
             wrong.append(f"issued on {self.issued}, valid for {self.valid_days} days, today is {today}")
@@ -245,6 +286,15 @@ class Calibration:
                 f"calibration {self.id!r} does not fit: {'; '.join(wrong)}. "
                 "Calibrate this output, or play uncalibrated in dB re full scale"
             )
+
+    def trigger_on_earphone(self, output: int) -> str:
+        """What is wrong with a trigger on this output of the card; "" where this calibration has no earphone there."""
+        if output not in self.earphones:
+            return ""
+        return (
+            f"the trigger would leave by output {output}, where calibration {self.id!r} has the {self.earphones[output]} "
+            "earphone, and no ceiling holds a trigger: correct sound.channels, which are left, right, trigger"
+        )
 
 
 def load_calibration(path: Path) -> Calibration:

@@ -4,6 +4,7 @@
     rate_hz, transducer, coupler            see `stimuli.calibration`
     full_scale_db_ppe_spl                   { left = 128.0, right = 128.4 }, or one ear; full_scale_db_ppe_force for a vibrator
     issued, valid_days                      2026-01-31, 365
+    channels                                optional: [1, 2], outputs of a sound card for left and right; needed to play on one
     condensation_sign, measured_with        optional: 1 or -1; text
     response_db                             optional: [[250, -3.0], [1000, 0.0], [4000, 1.5, 2.0]], Hz, dB of both ears or each
     [[measured]]                            optional: stimulus, frequency_hz (if it has one), scale ("ppe" or "zeq"), left, right
@@ -48,9 +49,10 @@ _FIELDS: dict[str, type] = {
     "measured": list,
     "response_db": list,
     "loop": dict,
+    "channels": list,
     "seal": str,
 }
-_OPTIONAL = {"condensation_sign", "measured_with", "measured", "response_db", "loop", "seal"}
+_OPTIONAL = {"condensation_sign", "measured_with", "measured", "response_db", "loop", "channels", "seal"}
 _EARS: dict[str, type] = dict.fromkeys(EARS, float)
 _MEASURED: dict[str, type] = {"stimulus": str, "frequency_hz": float, "scale": str, **_EARS}
 _LOOP: dict[str, type] = {"input": str, "frequency_hz": float, "level_db_fs": float, **_EARS}
@@ -153,6 +155,8 @@ def _text(calibration: Calibration, seal: str | None) -> str:
     levels = ", ".join(f"{ear} = {db!r}" for ear, db in _known(calibration.left_db_ppe, calibration.right_db_ppe).items())
     lines.append(f"{calibration.full_scale_key} = {{ {levels} }}")
     lines += [_line(name, getattr(calibration, name)) for name in later]
+    if calibration.channels is not None:
+        lines.append(f"channels = {list(calibration.channels)}")
     if calibration.response:
         lines.append(f"response_db = [{', '.join(f'[{hz!r}, {left!r}, {right!r}]' for hz, left, right in calibration.response)}]")
     if seal is not None:
@@ -198,6 +202,8 @@ def _calibration(content: dict[str, Any]) -> tuple[Calibration, str | None]:
         loop = _checked(loop, _LOOP, set(EARS), "loop.")
         loop = Loop(loop["input"], loop["frequency_hz"], loop["level_db_fs"], *_ears_of(loop, "loop."))
     response = tuple(_response_row(row) for row in found.pop("response_db", []))
+    if "channels" in found:
+        found["channels"] = tuple(found["channels"])
     calibration = Calibration(
         **found, left_db_ppe=left, right_db_ppe=right, measured=tuple(measured), response=response, loop=loop
     )

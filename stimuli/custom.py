@@ -18,6 +18,7 @@ from stimuli.reading import bytes_of
 
 LARGEST_BYTES = 8_000_000  # own choice: a stimulus is short, a recording is a mistake
 LONGEST_S = 0.5
+CUSTOM = "custom"
 FINEST_RATIO = 1000  # of two rates, for the resampling filter to stay short
 
 
@@ -25,7 +26,8 @@ def read_wav(path: Path, rate_hz: float, time_zero_s: float = 0.0) -> Waveform:
     """One channel of sound, scaled to the largest magnitude 1; positive values are condensation.
 
     Where the file has another rate it is resampled by scipy.signal.resample_poly (linear-phase low-pass, Kaiser window of beta 5,
-    delay compensated). Time zero counts from the first sample of the file. Raises ValueError for what cannot be one stimulus.
+    delay compensated). Time zero counts from the first sample of the file. Its name is "custom" and the SHA-256 of the file, by
+    which calibrations and reference rows know it from any other. Raises ValueError for what cannot be one stimulus.
     """
     from scipy.io import wavfile  # both take longer to load than the rest of the program
     from scipy.signal import resample_poly
@@ -59,7 +61,8 @@ def read_wav(path: Path, rate_hz: float, time_zero_s: float = 0.0) -> Waveform:
             f"wav_zero_ms = {1e3 * time_zero_s:g}; allowed is 0 to {1e3 * samples.size / rate_hz:.2f} ms, the length of the sound"
         )
     said = "the start of the file" if time_zero_s == 0 else f"{1e3 * time_zero_s:g} ms after the start of the file"
-    return Waveform("custom", samples, rate_hz, time_zero_s, smooth=True, time_zero_is=said)
+    name = f"{CUSTOM} {hashlib.sha256(content).hexdigest()}"
+    return Waveform(name, samples, rate_hz, time_zero_s, smooth=True, time_zero_is=said)
 
 
 def fingerprint(path: Path) -> str:

@@ -10,14 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stimuli.calibration import EARS, LevelError
-from stimuli.ceiling import Ceiling, Limiter
+from stimuli.ceiling import RMS_WINDOW_S, Ceiling, Limiter, RmsLimiter, loudest_rms
 from stimuli.dose import Dose, DoseGuard, weights
 from stimuli.masking import Masking, Noise, Steady
 from stimuli.schedule import Schedule, ScheduleError, Sweep
 from stimuli.waveforms import Waveform
 
 COLUMNS = ("left", "right", "trigger")
-TRIGGER_PEAK = 0.5
+# Own choice: no ceiling and no dose holds the trigger, so that it begins as small as converters of EEG will do with.
+TRIGGER_DB_FS = -30.0
 TRIGGER_S = 0.001
 UNIT_TRIGGER_S = 0.002
 TAIL_S = 0.5  # silence after the last sound, so that its response is recorded and the device ends in silence
@@ -30,22 +31,27 @@ DEVICE_BREAK_LOBE_S = 0.002  # the device says it broke, somewhere before this b
 BREAK_S = 0.01  # silence, mark included, before sound may go on: a trigger sooner would be taken for the mark's own bounce
 
 
-def trigger_pulse(duration_s: float, rate_hz: float) -> NDArray[np.float64]:
-    """+peak for the first half, -peak for the second: zero net charge, as AC-coupled outputs need. (n,) float64."""
+def trigger_pulse(duration_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_FS) -> NDArray[np.float64]:
+    """+peak for the first half, -peak for the second: zero net charge, as AC-coupled outputs need. (n,) float64.
+
+    db_fs: its peak-to-peak value against 1.0, as for all levels.
+    """
     half = max(1, round(duration_s / 2 * rate_hz))
-    return np.repeat([TRIGGER_PEAK, -TRIGGER_PEAK], half)
+    peak = 0.5 * 10.0 ** (db_fs / 20.0)
+    return np.repeat([peak, -peak], half)
 
 
-def break_mark(lobe_s: float, rate_hz: float) -> NDArray[np.float64]:
+def break_mark(lobe_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_FS) -> NDArray[np.float64]:
     """The mark of a broken sound, from `BREAK_AFTER_S` behind the first frame of its block: two lobes, zero net charge. (n,)"""
-    return trigger_pulse(2.0 * lobe_s, rate_hz)
+    return trigger_pulse(2.0 * lobe_s, rate_hz, db_fs)
 
 
 class FrameSource:
     """The frames of one run. Pure: the same arguments give the same frames.
 
     `gain` multiplies the waveform (0 is a muted control run: trigger without sound); `ear` is "left", "right" or "both". The
-    trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units.
+    trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units; no
+    ceiling holds it, only `trigger_db_fs` says its size.
     The ceiling is the last stage on the sound columns; a gain above it is refused at once, and what a fault in this program makes
     louder is held down and counted in `limited_samples`. Behind it only the sound dose is counted: when `spent` (what the session
     gave before) and this run are as much as an ear may get, the frames end, in the middle of a sound if need be, and
@@ -65,31 +71,41 @@ class FrameSource:
         ceiling: Ceiling,
         masking: Masking | None = None,
         spent: Dose | None = None,
+        trigger_db_fs: float = TRIGGER_DB_FS,
     ) -> None:
+        if not trigger_db_fs <= 0.0:  # nan ends here too
+            raise LevelError(f"trigger_db_fs = {trigger_db_fs:g}; allowed is up to 0 dB re full scale")
         if ear not in (*EARS, "both"):
             raise LevelError(f"ear = {ear!r}; allowed are left, right, both")
         if waveform.rate_hz != schedule.sample_rate_hz:
             raise ScheduleError(f"waveform at {waveform.rate_hz} Hz, schedule at {schedule.sample_rate_hz} Hz; make them equal")
         self.waveform, self.gain, self.ear, self.schedule, self.ceiling = waveform, gain, ear, schedule, ceiling
-        self.masking = masking
+        self.masking, self.trigger_db_fs = masking, trigger_db_fs
         self.sweeps: list[Sweep] = []
         self.position = 0
-        limits = ceiling.peak_to_peak(waveform)
+        limits = ceiling.peak_to_peak(waveform, schedule.rate_per_s)
+        rms_limits = ceiling.rms(waveform, schedule.rate_per_s)
         if masking is not None:
-            limits = self._with_masking(masking, limits)
+            self._refuse_masking(masking)
+            of_noise = EARS.index(masking.ear)
+            limits = _at(limits, of_noise, masking.ceiling.peak_to_peak(None)[of_noise])
+            rms_limits = _at(rms_limits, of_noise, masking.ceiling.rms(None, 0.0)[of_noise])
         self._columns = tuple(i for i, name in enumerate(EARS) if ear in (name, "both"))
-        self._refuse_too_loud(limits)
+        self._limits, self._rms_limits = limits, rms_limits
+        self._refuse_too_loud()
         rate_hz = schedule.sample_rate_hz
         sign = ceiling.calibration.condensation_sign if ceiling.calibration is not None else 1
         self._sound = sign * gain * waveform.samples
-        self._triggers = (trigger_pulse(TRIGGER_S, rate_hz), trigger_pulse(UNIT_TRIGGER_S, rate_hz))
+        self._triggers = tuple(trigger_pulse(length_s, rate_hz, trigger_db_fs) for length_s in (TRIGGER_S, UNIT_TRIGGER_S))
         self._reach = max(self._sound.size, self._triggers[1].size)
         if self._reach > math.floor(schedule.interval_samples):
             raise ScheduleError(
                 f"stimulus and trigger last {1e3 * self._reach / rate_hz:.2f} ms, longer than the "
                 f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
             )
+        self._refuse_too_much()
         self._limiters = tuple(Limiter(limit, rate_hz) for limit in limits)
+        self._rms_limiters = tuple(RmsLimiter(limit, rate_hz) for limit in rms_limits)
         of_columns = [weights(ceiling, name, waveform, rate_hz) for name in EARS]
         if masking is not None:
             of_columns[EARS.index(masking.ear)] = weights(masking.ceiling, masking.ear, None, rate_hz)
@@ -142,7 +158,12 @@ class FrameSource:
     @property
     def limited_samples(self) -> int:
         """Samples that the ceiling had to change: 0, unless this program is faulty or was tampered with."""
-        return sum(limiter.limited_samples for limiter in self._limiters)
+        return sum(limiter.limited_samples for pair in zip(self._limiters, self._rms_limiters, strict=True) for limiter in pair)
+
+    @property
+    def below_ceiling_db(self) -> float:
+        """How far the sound is below the ceiling, by its peaks or its RMS, whichever is nearer; inf for silence."""
+        return -max(max(self._over_peak_db(column), self._over_rms_db(column)) for column in self._columns)
 
     def read(self, n: int) -> NDArray[np.float32]:
         """The next `n` frames, (3, n) float32: left, right, trigger; silence after the end. `sweeps` grows by their onsets."""
@@ -161,7 +182,7 @@ class FrameSource:
         while self._playing and self._playing[0].onset_sample + self._reach <= self.position:
             self._playing.popleft()
         for column, limiter in enumerate(self._limiters):
-            frames[column] = limiter.apply(frames[column])
+            frames[column] = self._rms_limiters[column].apply(limiter.apply(frames[column]))
         admitted = self._guard.admit(frames[:2])
         if admitted < n:
             frames[:, admitted:] = 0.0
@@ -175,15 +196,13 @@ class FrameSource:
         self._playing.clear()
         self._next = None
 
-    def _with_masking(self, masking: Masking, limits: tuple[float, float]) -> tuple[float, float]:
+    def _refuse_masking(self, masking: Masking) -> None:
         if self.ear in (masking.ear, "both"):
             raise LevelError(f"masking noise in the {masking.ear} ear, where the stimulus goes too: mask the other ear")
         if masking.rate_hz != self.schedule.sample_rate_hz:
             raise ScheduleError(f"masking at {masking.rate_hz} Hz, schedule at {self.rate_hz} Hz; make them equal")
         if masking.ceiling.age_group != self.ceiling.age_group:
             raise LevelError(f"masking for {masking.ceiling.age_group}, stimulus for {self.ceiling.age_group}: it is one person")
-        of_noise = masking.ceiling.peak_to_peak(None)
-        return (of_noise[0], limits[1]) if masking.ear == "left" else (limits[0], of_noise[1])
 
     def _take_onsets_before(self, stop: int) -> None:
         while self._next is not None and self._next.onset_sample < stop:
@@ -191,19 +210,42 @@ class FrameSource:
             self._playing.append(self._next)
             self._next = next(self._upcoming, None)
 
-    def _refuse_too_loud(self, limits: tuple[float, float]) -> None:
+    def _refuse_too_loud(self) -> None:
         if not 0.0 <= self.gain <= 1.0:
             raise LevelError(f"gain = {self.gain}; allowed is 0 to 1, as `levels.gain` and `levels.gain_db_fs` give it")
-        peak_to_peak = self.gain * self.waveform.peak_to_peak
         for column in self._columns:
-            if peak_to_peak > limits[column] * (1.0 + 1e-9):
-                over_db = 20.0 * math.log10(peak_to_peak / limits[column])
-                calibration = self.ceiling.calibration
-                where = "uncalibrated" if calibration is None else f"calibration {calibration.id!r}"
+            if (over_db := self._over_peak_db(column)) > 1e-8:
                 raise LevelError(
-                    f"the level on the {EARS[column]} ear is {over_db:.2f} dB above the output ceiling for "
-                    f"{self.ceiling.transducer}, {self.ceiling.age_group}, {where}: lower it by that much"
+                    f"the level on the {EARS[column]} ear is {over_db:.2f} dB above the output ceiling for {self._whom}: "
+                    "lower it by that much"
                 )
+
+    def _refuse_too_much(self) -> None:
+        """Sounds that are short enough one by one, and together too much."""
+        for column in self._columns:
+            if (over_db := self._over_rms_db(column)) > -1e-4:
+                limit_db = self.ceiling.limit_db_rms(self.waveform, self.schedule.rate_per_s)
+                allowed = "" if math.isnan(limit_db) else f" of {limit_db:.1f} dB RMS"
+                each = float(np.sum(self._sound**2)) / (self._rms_limits[column] ** 2 * RMS_WINDOW_S * self.rate_hz)
+                slower = f", or rate_per_s to {math.floor(1.0 / each) / RMS_WINDOW_S:g}" if each <= 1.0 else ""
+                sounds = f"sounds of {1e3 * self.waveform.duration_s:.3g} ms at rate_per_s = {self.schedule.rate_per_s:g}"
+                raise LevelError(
+                    f"{sounds} are together, within {1e3 * RMS_WINDOW_S:g} ms, {over_db:.2f} dB above the output ceiling"
+                    f"{allowed} for {self._whom}: lower the level on the {EARS[column]} ear by that much{slower}, or make the "
+                    "sound shorter"
+                )
+
+    def _over_peak_db(self, column: int) -> float:
+        return _db(self.gain * self.waveform.peak_to_peak, self._limits[column])
+
+    def _over_rms_db(self, column: int) -> float:
+        return _db(loudest_rms(self._sound, self.schedule.interval_samples, self.rate_hz), self._rms_limits[column])
+
+    @property
+    def _whom(self) -> str:
+        calibration = self.ceiling.calibration
+        where = "uncalibrated" if calibration is None else f"calibration {calibration.id!r}"
+        return f"{self.ceiling.transducer}, {self.ceiling.age_group}, {where}"
 
     def _length(self) -> int | None:
         schedule = self.schedule
@@ -213,6 +255,16 @@ class FrameSource:
         if schedule.n_sweeps == 0:
             return round(schedule.lead_in_s * schedule.sample_rate_hz) + tail
         return int(schedule.onsets(schedule.n_sweeps)[-1]) + self._reach + tail
+
+
+def _at(pair: tuple[float, float], index: int, value: float) -> tuple[float, float]:
+    """The pair with another value at this place."""
+    return (value, pair[1]) if index == 0 else (pair[0], value)
+
+
+def _db(value: float, limit: float) -> float:
+    """Above the limit, negative below it; -inf for silence."""
+    return 20.0 * math.log10(value / limit) if value > 0.0 else -math.inf
 
 
 def _place(row: NDArray[np.float64], piece: NDArray[np.float64], start: int) -> None:

@@ -72,6 +72,8 @@ def level_basis(waveform: Waveform, ear: str, calibration: Calibration, referenc
     reference = reference_for(waveform, calibration, references)
     main = calibration.full_scale_db_ppe(ear, waveform.frequency_hz)  # also says which ear is wrong or was not measured
     own = calibration.measured_db(waveform.name, waveform.frequency_hz, ear)
+    if own is None:
+        calibration.refuse_older_row(waveform.name)
     if own is not None and own[1] == "zeq":
         if not math.isnan(reference.level_db_zeq):
             return Basis(own[0], reference.level_db_zeq, "zeq", "measured with this stimulus as RMS of its train", reference)

@@ -12,10 +12,10 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import signal, special
 
 from stimuli.calibration import BONE, EARS, Calibration, LevelError
-from stimuli.ceiling import CREST, Ceiling
+from stimuli.ceiling import CREST, RMS_WINDOW_S, Ceiling
 from stimuli.references import References, load_references
 
 NOISES = ("white", "octave-band")
@@ -62,9 +62,10 @@ class Masking:
                 f"masking noise of {self.rms:g} RMS would clip; allowed is 0 to {1 / CREST:g}: lower its level by "
                 f"{20 * math.log10(self.rms * CREST) if self.rms > 0 else math.nan:.1f} dB"
             )
-        limit = self.ceiling.peak_to_peak(None)[EARS.index(self.ear)]
-        if self.rms * 2.0 * CREST > limit * (1.0 + 1e-9):
-            over_db = 20.0 * math.log10(self.rms * 2.0 * CREST / limit)
+        column = EARS.index(self.ear)
+        limit = min(self.ceiling.peak_to_peak(None)[column] / (2.0 * CREST), self.ceiling.rms(None, 0.0)[column] / self.swing)
+        if self.rms > limit:
+            over_db = 20.0 * math.log10(self.rms / limit)
             calibration = self.ceiling.calibration
             where = "uncalibrated" if calibration is None else f"calibration {calibration.id!r}"
             raise LevelError(
@@ -75,6 +76,13 @@ class Masking:
     @cached_property
     def filter(self) -> NDArray[np.float64]:
         return band_filter(self.band_hz, self.rate_hz)
+
+    @property
+    def swing(self) -> float:
+        """How far the RMS of 125 ms rises above the one of the noise, as a factor that not one of 1e9 such stretches passes: by
+        chi squared with twice as many degrees of freedom as bandwidth times duration (for Gaussian noise in a flat band)."""
+        degrees = 2.0 * RMS_WINDOW_S * bandwidth_hz(self.filter, self.rate_hz)
+        return math.sqrt(float(special.chdtri(degrees, 1e-9)) / degrees)
 
     @property
     def band_hz(self) -> tuple[float, float]:

@@ -74,8 +74,8 @@ class Player:
         self._stop_requested = False
         self._underruns = np.zeros((MAX_UNDERRUNS, 4), dtype=np.int64)  # sample of the device, length, next frame, by device
         self._underrun_count = 0
-        self._late_mark = _mark_column(BREAK_LOBE_S, device.rate_hz)
-        self._device_mark = _mark_column(DEVICE_BREAK_LOBE_S, device.rate_hz)
+        self._late_mark = _mark_column(BREAK_LOBE_S, device.rate_hz, frames.trigger_db_fs)
+        self._device_mark = _mark_column(DEVICE_BREAK_LOBE_S, device.rate_hz, frames.trigger_db_fs)
         self._mark, self._mark_at = self._late_mark, self._late_mark.size  # what is left of a mark follows
         self._in_break = self._device_broke = False
         self._silent_until = 0  # frame up to which there is silence after a break: the rest of a sound that was torn
@@ -280,9 +280,9 @@ class Player:
         self._underrun_count = place + 1
 
 
-def _mark_column(lobe_s: float, rate_hz: float) -> NDArray[np.float32]:
+def _mark_column(lobe_s: float, rate_hz: float, db_fs: float) -> NDArray[np.float32]:
     """The trigger column of a break from its first frame on, for as long as it must last. (n,)"""
-    mark, start = break_mark(lobe_s, rate_hz), round(BREAK_AFTER_S * rate_hz)
+    mark, start = break_mark(lobe_s, rate_hz, db_fs), round(BREAK_AFTER_S * rate_hz)
     column = np.zeros(math.ceil(BREAK_S * rate_hz), dtype=np.float32)
     column[start : start + mark.size] = mark
     return column

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from stimuli.calibration import EARS, LevelError
 from stimuli.ceiling import Ceiling
 from stimuli.dose import Dose
@@ -11,7 +13,7 @@ from stimuli.frames import FrameSource
 from stimuli.levels import REFERENCE_TRAIN_PER_S, gain_db_fs
 from stimuli.masking import RAMP_S, Tone
 from stimuli.schedule import Schedule
-from stimuli.waveforms import Waveform, click
+from stimuli.waveforms import Waveform
 
 LONGEST_S = 60.0
 
@@ -38,12 +40,12 @@ class ToneFrames(FrameSource):
             raise LevelError(f"seconds = {seconds:g}; allowed is {2 * RAMP_S:g} to {LONGEST_S:g} s")
         if not 20.0 <= frequency_hz <= 0.4 * rate_hz:
             raise LevelError(f"frequency = {frequency_hz:g} Hz; allowed is 20 to {0.4 * rate_hz:g} Hz")
-        silent = click(rate_hz)
+        lasting = Waveform("tone", np.sin(2.0 * math.pi * frequency_hz / rate_hz * np.arange(1, round(0.05 * rate_hz))), rate_hz)
         schedule = Schedule(1.0, rate_hz, n_sweeps=0, lead_in_s=seconds)
-        super().__init__(silent, 0.0, ear, schedule, ceiling, spent=spent)
+        super().__init__(lasting, 0.0, ear, schedule, ceiling, spent=spent)
         column = EARS.index(ear)
         peak = 0.5 * 10.0 ** (level_db_fs / 20.0)
-        limit = min(ceiling.peak_to_peak(None)[column], ceiling.peak_to_peak(silent)[column])
+        limit = min(self._limits[column], 2.0 * math.sqrt(2.0) * self._rms_limits[column] * (1.0 - 1e-5))
         if not 2.0 * peak <= limit:
             raise LevelError(
                 f"level_db_fs = {level_db_fs:g}: the output ceiling allows {20.0 * math.log10(limit):.1f} dB re full scale here: "

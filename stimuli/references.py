@@ -88,7 +88,12 @@ class References:
         key: Key = (waveform.name, waveform.frequency_hz, transducer, coupler)
         if key not in self.signals:
             known = "; ".join(_in_words(known) for known in self.signals)
-            raise LevelError(f"no reference threshold for {_in_words(key)}; known are {known}: add a row from your own standard")
+            older = (waveform.name.partition(" ")[0], *key[1:])
+            hint = f"; a row named {older[0]!r} no longer holds for every file: name it {waveform.name!r}"
+            raise LevelError(
+                f"no reference threshold for {_in_words(key)}; known are {known}: add a row from your own standard"
+                f"{hint if older in self.signals else ''}"
+            )
         return self.signals[key]
 
     def pure_tone_db(self, transducer: str, coupler: str, frequency_hz: float) -> float:

@@ -3,6 +3,9 @@
 After each unit of sweeps comes a random pause, the sum of one draw for each mains frequency: hum then meets every unit at a
 phase that owes nothing to the units before (see `Schedule`) and cannot add up like a response. With 50 and 60 Hz the pause is
 18.3 ms in the mean, which makes a run at 47.1/s with units of 16 last 5.4 % longer: (1/50 + 1/60) / 2 over 16 / 47.1 s.
+
+Polarity alternates within a unit. Which polarity a unit begins with is drawn by a fair coin of its own: what the sound itself
+leaves in the mean of a unit, such as the end of an artefact that no next sweep cancels, then has either sign and cannot add up.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ POLARITIES = ("condensation", "rarefaction", "alternating")
 SLOWEST_PER_S, FASTEST_PER_S = 0.5, 250.0
 SHORTEST_LEAD_IN_S = 0.1
 PAUSES_S = (1 / 50, 1 / 60)  # one period of either mains
+_COINS = 1  # names the draws of polarity beside those of pauses, which have the seed alone
 _RATES = f"{SLOWEST_PER_S} to {FASTEST_PER_S:g} stimuli per second"
 
 
@@ -53,6 +57,9 @@ class Sweep:
 class Schedule:
     """n_sweeps = None is endless. lead_in_s is silence before the first sound (devices need up to 2 s to wake).
 
+    With ``random_polarity`` a fair coin for each unit says with which polarity it begins, where polarity alternates; without, all
+    begin with condensation. Coins have draws of their own: pauses of a seed are the same with and without.
+
     The pause after a unit is the sum of independent draws, one for each of `pauses_s`, uniform from 0 up to it; with none the
     rate is fixed. Where one of them is a period T of something periodic, its phase at the start of a unit is uniform, and
     independent of its phases at all earlier units. Sketch of a proof: from one unit to the next the phase, in turns, moves by
@@ -75,6 +82,7 @@ class Schedule:
     pauses_s: tuple[float, ...] = PAUSES_S
     seed: int = 0
     lead_in_s: float = 2.0
+    random_polarity: bool = True
 
     def __post_init__(self) -> None:
         _require(1e3 <= self.sample_rate_hz <= 1e6, "sample_rate_hz", self.sample_rate_hz, "1000 to 1000000 Hz")
@@ -95,24 +103,26 @@ class Schedule:
 
     def sweeps(self) -> Iterator[Sweep]:
         """All sweeps in order, from the start; every call begins anew."""
-        random = np.random.default_rng(self.seed)
+        random, coins = np.random.default_rng(self.seed), np.random.default_rng([self.seed, _COINS])
         first_sample = round(self.lead_in_s * self.sample_rate_hz)
         choices = [max(1, round(pause_s * self.sample_rate_hz)) for pause_s in self.pauses_s]
-        paused_samples = 0
+        paused_samples, swapped = 0, 0
         for index in count() if self.n_sweeps is None else range(self.n_sweeps):
             unit, index_in_unit = divmod(index, self.unit_sweeps)
             if unit and index_in_unit == 0:
                 paused_samples += sum(math.floor(random.random() * n) for n in choices)
+            if index_in_unit == 0 and self.random_polarity:
+                swapped = int(coins.integers(2))
             onset = first_sample + paused_samples + math.floor(index * self.interval_samples + 0.5)
-            yield Sweep(index, unit, index_in_unit, onset, self._polarity_of(index))
+            yield Sweep(index, unit, index_in_unit, onset, self._polarity_of(index + swapped))
 
     def onsets(self, n: int) -> np.ndarray:
         """The first `n` onsets (fewer when the schedule ends), samples (n,) int64."""
         return np.array([sweep.onset_sample for sweep in islice(self.sweeps(), n)], dtype=np.int64)
 
-    def _polarity_of(self, index: int) -> str:
+    def _polarity_of(self, place: int) -> str:
         if self.polarity == "alternating":
-            return ("condensation", "rarefaction")[index % 2]
+            return ("condensation", "rarefaction")[place % 2]
         return self.polarity
 
 

@@ -77,6 +77,32 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "timing.toml"
 
 
+CARD = {"sound": {"level_db_fs": -40, "device": "sound-card"}}
+
+
+def on_card(tmp_path: Path, channels: tuple[int, int, int] | None) -> Timing:
+    """Judged for outputs 1, 2, 3 of a card, by a certificate of these outputs."""
+    kept = certificate()
+    path = tmp_path / "card.toml"
+    save_certificate(path, kept.model_copy(update={"output": kept.output.model_copy(update={"channels": channels})}))
+    return judge(plan(path, **CARD), OUTPUT, STREAM, 2, TODAY)
+
+
+def test_on_a_card_it_holds_for_its_own_outputs_only(tmp_path: Path) -> None:
+    assert on_card(tmp_path, (1, 2, 3)).verified
+    moved = on_card(tmp_path, (1, 2, 4))
+    assert not moved.verified
+    assert "output channels is (1, 2, 3), it was (1, 2, 4)" in str(moved.reason)
+
+
+def test_an_older_one_keeps_its_id_and_says_that_it_knows_no_outputs(tmp_path: Path) -> None:
+    assert certificate().id_of(measured()) == "4a4e302cb891"  # as written before certificates knew the outputs of a card
+    older = on_card(tmp_path, None)
+    assert not older.verified
+    assert "does not say which outputs of the card were measured" in str(older.reason)
+    assert "repeat `quietfloor timing`" in str(older.reason)
+
+
 # -- the file ----------------------------------------------------------------------------------------------------------
 
 

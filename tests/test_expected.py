@@ -1,8 +1,11 @@
 """Expected latencies: published rows come out, and the bracket holds published spreads."""
 
+from pathlib import Path
+
 import pytest
 
 from monitor.core.evidence import SHAPES
+from monitor.core.samples import Layout
 from monitor.expected import (
     ANYWHERE_CHIRP_MS,
     ANYWHERE_MS,
@@ -14,8 +17,10 @@ from monitor.expected import (
     wave_v_bracket_ms,
     wave_v_ms,
 )
+from monitor.plan import PlanError, make_plan
 
 WINDOW = (5.0, 17.0)
+EARPHONE = Path(__file__).parents[1] / "bench" / "virtual-earphone.toml"
 
 
 @pytest.mark.parametrize(("level", "latency", "sd"), CLICK_ADULT)
@@ -112,3 +117,42 @@ def test_default_windows_as_stated() -> None:
     assert ends == {250: 25, 399: 25, 400: 21, 500: 21, 750: 19, 1000: 19, 1500: 17, 8000: 17}
     assert default_window_ms("chirp") == (2, 12.4)
     assert default_window_ms("chirp", None, "infant") == (2, 13.4)
+
+
+def _kinds() -> list[dict[str, object]]:
+    kinds, frequencies_hz = ("tone-burst", "octave-chirp"), (250, 500, 1000, 2000, 4000)
+    bursts = [{"stimulus": kind, "frequency_hz": hz} for kind in kinds for hz in frequencies_hz]
+    return [{"stimulus": "click"}, {"stimulus": "chirp"}, {"stimulus": "chirp", "chirp_by_level": True}, *bursts]
+
+
+@pytest.mark.parametrize("sound", _kinds(), ids=lambda sound: "-".join(str(value) for value in sound.values()))
+@pytest.mark.parametrize("age_group", ["adult", "child", "infant"])
+def test_every_default_run_can_end_without_a_response_or_says_that_it_cannot(sound: dict[str, object], age_group: str) -> None:
+    """At every level from 0 dB nHL on: the engine itself is asked. At 27.1/s there is room for each of them."""
+    layout = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
+    for rate in (47.1, 39.1, 27.1):
+        for level in range(0, 95, 5):
+            more = {"level_db_nhl": level, "age_group": age_group, "rate_per_s": rate, "calibration": str(EARPHONE)}
+            try:
+                plan = make_plan({"sound": sound | more})
+            except PlanError:  # its usual window does not fit before the next sound, as at all levels
+                assert rate > 27.1
+                continue
+            settings = plan.engine_settings(layout)
+            can = settings.evidence.covered_by(settings.window_ms)
+            assert can == (not plan.no_absence())
+            assert can or (level < 20 and rate > 27.1), (sound, age_group, rate, level)
+
+
+def test_what_a_run_that_cannot_end_without_a_response_is_told_to_do_helps() -> None:
+    """By hand, from the same equation: 5 + 12.9 * 5^-0.25 * 0.5^-0.413 = 16.5 ms for adults, 22.5 ms with what is added."""
+    sound = {"stimulus": "tone-burst", "frequency_hz": 500, "age_group": "infant", "level_db_nhl": 0}
+    sound["calibration"] = str(EARPHONE)
+    why, _, remedy = make_plan({"sound": sound}).no_absence().partition(": ")
+    assert "the window, 5 to 21 ms, does not hold every expected wave with its trough, 15.5 to 22.5 ms" in why
+    assert remedy == "lower sound.rate_per_s to 44.4, and leave out analysis.window_ms"
+    assert make_plan({"sound": sound | {"rate_per_s": 44.4}}).no_absence() == ""
+    short = {"sound": {"level_db_fs": -40.0}, "analysis": {"window_ms": [6.0, 11.0]}}
+    why, _, remedy = make_plan(short).no_absence().partition(": ")
+    assert remedy == "let analysis.window_ms reach from 6 to 12 ms"
+    assert make_plan(short | {"analysis": {"window_ms": [6.0, 12.0]}}).no_absence() == ""

@@ -135,7 +135,7 @@ def test_the_plan_shows_defaults_where_it_does_not_choose(place: Path) -> None:
     default = Plan()
     assert plan.decision == default.decision
     assert plan.analysis.model_copy(update={"acoustic_delay_ms": 0.0}) == default.analysis
-    for key in ("random_pause", "mains_hz"):
+    for key in ("random_polarity", "held_to_plan", "random_pause", "mains_hz"):
         assert getattr(plan.sound, key) == type(plan.sound).model_fields[key].default
 
 

@@ -24,6 +24,7 @@ EXAMPLES = """examples:
   quietfloor calibrate earphone.toml --add --frequency-hz 500 --reading-db 81.9,82.4
   quietfloor calibrate earphone.toml --add --signal click --reading-db 93.1,93.4
   quietfloor calibrate earphone.toml --add --signal tone-burst --frequency-hz 1000 --meter zeq --reading-db 80.9,81.2
+  quietfloor calibrate earphone.toml --add --signal custom --wav ping.wav --reading-db 93.1,93.4
   quietfloor calibrate earphone.toml --show
   quietfloor calibrate earphone.toml --seal                       after a change by hand
   quietfloor calibrate --microphone "USB" --calibrator-db 94      level of a microphone, by an acoustic calibrator
@@ -37,7 +38,7 @@ output: device, host interface, sample rate, and every volume control as it was.
 0.5 dB; take the earphones off the ears.
 exit status: 0 done, 1 could not be measured or differs by more than 0.5 dB, 2 bad arguments or plan"""
 
-SIGNALS = ("tone", "click", "tone-burst", "chirp", "octave-chirp")
+SIGNALS = ("tone", "click", "tone-burst", "chirp", "octave-chirp", "custom")
 ASKED_S, HEARD_S = 30.0, 4.0
 VALID_DAYS = 365  # own choice: a year, as for audiometers
 
@@ -56,6 +57,7 @@ def add(commands: Any) -> None:
     what.add_argument("--seal", action="store_true", help="accept FILE as it is, after a change by hand")
     sound = parser.add_argument_group("what is played")
     sound.add_argument("--signal", choices=SIGNALS, default="tone", help="a tone, or a train at 20/s (tone)")
+    sound.add_argument("--wav", metavar="FILE", help="of --signal custom: the calibration keeps its SHA-256")
     sound.add_argument("--frequency-hz", type=float, metavar="HZ", help="of tone, tone burst or octave chirp (1000)")
     sound.add_argument("--ear", choices=("left", "right", "both"), default="both", help="one after the other (both)")
     sound.add_argument("--level-db-fs", type=float, metavar="DB", help="(-40; trains -30)")
@@ -158,14 +160,14 @@ def measure(args: argparse.Namespace) -> int:
             raise ValueError("name the calibration file that the reading is for")
     elif args.add:
         calibration = load_calibration(args.file)
-        calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today())
+        calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today(), plan.card_channels)
     else:
         if args.file.exists():
             raise CalibrationError(f"{args.file} is there already: add to it with --add, or name another file")
         if args.coupler is None or args.by is None:
             raise ValueError("a new calibration needs --coupler (what the earphone is on) and --by (who measures)")
     transducer = args.transducer or (plan.transducer if calibration is None else calibration.transducer)
-    signal = MeasuringSignal.of(plan, transducer, args.signal, args.frequency_hz, args.level_db_fs, args.meter)
+    signal = MeasuringSignal.of(plan, transducer, args.signal, args.frequency_hz, args.level_db_fs, args.meter, args.wav)
     if args.reading_db is not None and len(args.reading_db) != len(ears):
         raise ValueError(f"--reading-db has {len(args.reading_db)} numbers for {len(ears)} ears: give one each, or --ear")
     found = {}
@@ -297,7 +299,7 @@ def loop(args: argparse.Namespace) -> int:
 
     path, plan = file_of(args), output_plan(args)
     calibration = load_calibration(path)
-    calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today())
+    calibration.check(*_identity(plan), plan.sample_rate_hz, datetime.date.today(), plan.card_channels)
     if (args.loop_input is None) == (args.stream is None or args.sound_channel is None):
         raise ValueError("say where the loop ends: --stream with --sound-channel, or --loop-input")
     say("the sound output must be looped into this input by wire; take the earphones off the ears", args)

@@ -50,6 +50,9 @@ def add_decisions(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run, however often one looks (0.01)")
     group.add_argument("--floor-nv", type=float, metavar="NV", help="residual noise at which a missing response is believed (15)")
     group.add_argument("--quiet-nv", type=float, metavar="NV", help="average a response that was found on, down to this noise")
+    group.add_argument(
+        "--absent-below-nv", type=float, metavar="NV", help="end as well when no response can be that large, peak to trough"
+    )
     group.add_argument("--max-sweeps", type=int, metavar="N", help="stop undecided after so many sweeps (6144)")
     group.add_argument("--band", type=pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
     group.add_argument("--window", type=pair, metavar="START,STOP", help="response window in ms (5,17)")
@@ -59,7 +62,7 @@ def decision_changes(args: argparse.Namespace) -> dict[str, dict[str, Any]]:
     return {
         "decision": {
             "rule": args.rule, "alpha": args.alpha, "floor_nv": args.floor_nv, "max_sweeps": args.max_sweeps,
-            "quiet_nv": args.quiet_nv,
+            "quiet_nv": args.quiet_nv, "absent_below_nv": args.absent_below_nv,
         },
         "analysis": {"band_hz": args.band, "window_ms": args.window},
     }

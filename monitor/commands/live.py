@@ -53,7 +53,8 @@ def add(commands: Any) -> None:
     add_stream(parser)
     add_decisions(parser)
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
-    parser.add_argument("--seed", type=int, metavar="N", help="of the random pauses between units of sweeps")
+    seed = "of the random pauses and polarities (that of the plan, one more for each run made)"
+    parser.add_argument("--seed", type=int, metavar="N", help=seed)
     parser.add_argument("--auto", action="store_true", help="PLAN.toml is a session: the same as `quietfloor session --auto`")
     add_walk(parser)
     add_window(parser)
@@ -88,12 +89,12 @@ def main(args: argparse.Namespace) -> int:
             begins, acknowledged = walk_first(stage, plan, session, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
-            record = carry_through(plan, session, args, acknowledged, stage)
+            record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
             while stage is not None and stage.offer("another run with the same plan"):
                 begins, acknowledged = walk_first(stage, plan, session, args)
                 if not begins:
                     break
-                record = carry_through(plan, session, args, acknowledged, stage)
+                record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
             give_json(record, args)
             return exit_status(record)
 
@@ -111,11 +112,21 @@ def exit_status(record: dict[str, Any]) -> int:
     return FAILED if record["stream"]["uv_per_unit"] is None else FAULT
 
 
-def plan_from(args: argparse.Namespace) -> Any:
-    """The plan that the command line names, with what it replaces. Raises PlanError."""
+def told_apart(plan: Any, session: Path, args: argparse.Namespace) -> Any:
+    """The plan with a seed that no run of this folder had: by their pauses sounds of two runs are told apart. --seed is kept."""
+    from monitor.plan import override
+
+    if plan.sound is None or args.seed is not None:
+        return plan
+    made = max((int(path.name[4:]) for path in session.glob("run-*") if path.name[4:].isdecimal()), default=0)
+    return override(plan, {"sound": {"seed": (plan.sound.seed + made) % 2**63}})
+
+
+def plan_from(args: argparse.Namespace, base: Any = None) -> Any:
+    """The plan that the command line names, or ``base``, with what it replaces. Raises PlanError."""
     from monitor.plan import Plan, PlanError, load_plan, override
 
-    plan = load_plan(args.plan) if args.plan is not None else Plan()
+    plan = base or (load_plan(args.plan) if args.plan is not None else Plan())
     if args.listen:
         plan = plan.model_copy(update={"sound": None})
     elif plan.sound is None and args.plan is None:
@@ -202,6 +213,8 @@ def _carry_through(
         plan = with_delay(plan, timing)
         if said := advice(plan, timing):
             complain(said)
+        if said := plan.no_absence():
+            complain(f"of this run: {said}")
         plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
         check_room(session, plan, source.description)
         sound = None if stimulus is None else open_sound(plan.sound, stimulus)
@@ -224,7 +237,8 @@ def _carry_through(
         opened.pop_all()  # from here on they are the run's
     started = now_text()
     calibration = None if sound is None or sound.calibration is None else sound.calibration.id
-    playing = None if sound is None else sound.record | {"level_check": last_check(session, calibration)}
+    checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
+    playing = None if sound is None else sound.record | {"level_check": checked}
     folder.write_json(
         folder.begun.name,
         begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged),
@@ -242,7 +256,7 @@ def _carry_through(
         stream=source.description,
         unit=run.unit,
         sound=None if sound is None else sound.record | {
-            "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": last_check(session, calibration),
+            "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": checked,
         },
         calibration=calibration,
         failure=run.failure,
@@ -255,6 +269,8 @@ def _carry_through(
         stage.recorded()
     if record["fault"] is not None and record["stopped_by"] != "fault":
         complain(f"a fault after the decision: {record['fault']}")
+    if sound is not None and sound.limited_samples:
+        complain(sentence.sound_limited(sound.limited_samples))
     say(f"kept in {folder.path}", args)
     return record | {"folder": str(folder.path)}
 
@@ -284,8 +300,7 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
 
     if engine is not None:
         now = engine.average_now()
-        curves = (now.average_uv, now.a_uv, now.b_uv, now.plus_minus_uv)
-        attempt(folder.write_average, now.times_ms, *(curve[0] for curve in curves))
+        attempt(folder.write_average, now.times_ms, *now.columns_uv())
     attempt(folder.close)
     if problems:
         record = record | {"fault": record["fault"] or problems[0]}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import (
     BAD_ARGUMENTS,
@@ -20,8 +20,12 @@ from monitor.commands.common import (
 )
 from monitor.commands.live import add_stream, plan_from
 
+if TYPE_CHECKING:
+    from monitor.session import Session
+
 EXAMPLES = """examples:
   quietfloor check plan.toml
+  quietfloor check sessions/s07
   quietfloor check --stream "My amplifier" --eeg Cz-M2,Cz-M1 --trigger TRIG --seconds 10
 
 Listens to the stream for a few seconds and says, each with its number and what to do about it: rate, bandwidth and unit, the
@@ -52,7 +56,7 @@ def add(commands: Any) -> None:
         "check", help="is everything ready for a run?", description="Check stream, electrodes, trigger, sound and timing.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="of the run to come")
+    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml|DIR", help="of the run, or a session's folder")
     parser.add_argument("--listen", action="store_true", help="as in `run`: other equipment makes the sound and the trigger")
     parser.add_argument("--seconds", type=seconds, default=5.0, metavar="S", help="how long to listen (5)")
     parser.add_argument("--no-trigger", action="store_true", help="do not send the plan's triggers, and do not open its output")
@@ -66,24 +70,35 @@ def add(commands: Any) -> None:
 def main(args: argparse.Namespace) -> int:
     from monitor.plan import PlanError
     from monitor.readiness.listener import Check
+    from monitor.session_store import SessionError, keep_noise
     from monitor.sources.base import SourceError
 
     try:
         args.listen = args.listen or args.plan is None
-        plan = plan_from(args)
-        check = Check(plan, args.out or DEFAULT_SESSION, triggers=not args.no_trigger)
+        session = _session(args)
+        plan = plan_from(args, None if session is None else session.first_plan())
+        folder = args.out or (DEFAULT_SESSION if session is None else session.folder)
+        check = Check(plan, folder, triggers=not args.no_trigger)
         try:
             check.open(plan.stream.wait_s)
             report = _listen(check, args)
+            keep_noise(folder, report.noise_uv)
         finally:
             check.close()
-    except PlanError as error:
+    except (PlanError, SessionError) as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
     _say_all(report, args)
     give_json(_record(report), args)
     return DONE if report.ready else FAILED
+
+
+def _session(args: argparse.Namespace) -> Session | None:
+    """Where a folder was given in the place of a plan. Raises SessionError, PlanError."""
+    from monitor.session import Session
+
+    return Session.open(args.plan) if args.plan is not None and args.plan.is_dir() else None
 
 
 def _listen(check: Any, args: argparse.Namespace) -> Any:

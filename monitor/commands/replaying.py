@@ -125,6 +125,15 @@ def _what(folder: RunFolder) -> str:
         return ""
 
 
+def _except_for(run_format: int) -> str:
+    """What was not compared, because the run was recorded by an earlier program that worked it out otherwise."""
+    from monitor.replay import OTHERWISE_SINCE
+
+    if run_format >= max(OTHERWISE_SINCE):
+        return ""
+    return " but for the upper limit and the forecast, which an earlier program worked out otherwise"
+
+
 def _live_record(folder: RunFolder) -> dict[str, Any]:
     try:
         return folder.read_record() if folder.run.is_file() else {}
@@ -150,6 +159,7 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
         comparison, same = "not compared: " + ("settings were changed" if changed else "the run kept no looks"), True
     elif done.identical:
         comparison, same = f"{done.looks} looks, each identical to the live one byte for byte", True
+        comparison += _except_for(done.plan.format)
     else:
         first = "" if done.first_difference is None else f", the first difference is in look {done.first_difference + 1}"
         comparison, same = f"{done.looks} looks against {done.live_looks} live ones{first}", False

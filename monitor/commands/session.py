@@ -18,8 +18,9 @@ from stimuli.placing import file_name
 if TYPE_CHECKING:
     from monitor.display.stage import Remark, Stage
     from monitor.next_level import Suggestion
+    from monitor.plan import Plan
     from monitor.session import Session
-    from monitor.session_types import Purpose
+    from monitor.session_types import Condition, Purpose
 
 EXAMPLES = """examples:
   quietfloor session plan.toml --out sessions/s07      begin, or go on: shows where it is and what it suggests, then asks
@@ -56,6 +57,8 @@ def add(commands: Any) -> None:
     own.add_argument("--growth", action="store_true",
                      help=f"{GROWTH_DB:g} dB above the lowest response, to see growth: establishes no threshold")  # fmt: skip
     own.add_argument("--muted", action="store_true", help="control: trigger without sound")
+    parser.add_argument("--masking", action="store_true",
+                        help="give the noise that is advised, where it is due (in --auto also by the plan)")  # fmt: skip
     parser.add_argument("--minutes", type=float, metavar="M", help="time that is left from now on")
     add_walk(parser)
     add_window(parser)
@@ -132,6 +135,9 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
     while True:
         say_status(session, args, minutes, short=bool(made))
         suggestion = _chosen(session, args, minutes) if own_choice and not made else session.next(minutes)
+        nothing_left = suggestion is None or suggestion.level_db_nhl is None
+        if nothing_left and args.auto and session.plan.masking.auto and not (minutes is not None and minutes <= 0):
+            suggestion = session.again_with_noise()
         if suggestion is None or suggestion.level_db_nhl is None:
             break
         level: float | Remark | None = suggestion.level_db_nhl
@@ -147,11 +153,17 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             _remarked(session, level, args, stage)
             continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
-        plan = session.run_plan(suggestion.condition, level, muted=args.muted)
+        plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
+        if noise:
+            say(noise, args)
+        if nothing_left and (plan.sound is None or plan.sound.masking == "none"):
+            break  # without the noise it would say nothing new
         if not made:
             begins, acknowledged = walk_first(stage, plan, session.folder, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
+            plan, _ = with_noise(session, suggestion.condition, level, purpose, args, minutes)  # that of the EEG is known by now
+        plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
         made.append(carry_through(plan, session.folder, args, acknowledged, stage))
         minutes = None if minutes is None else minutes - _minutes_of_last(session)
@@ -161,6 +173,70 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             say("stopped: the same line goes on from here", args)
             break
     return conclude(session, args, made, minutes)
+
+
+def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
+    """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than the usual limit."""
+    import datetime
+
+    from monitor.exposure import SessionDose
+    from monitor.ladder_rules import LEAST_SWEEPS
+    from monitor.plan import PlanError, override
+    from monitor.sound import make_stimulus
+
+    while not own_limit and plan.sound is not None and plan.decision.max_sweeps > LEAST_SWEEPS:
+        spent = SessionDose(folder).spent()
+        try:
+            make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
+            break
+        except PlanError:  # whatever else is wrong is said when the run begins
+            plan = override(plan, {"decision": {"max_sweeps": max(LEAST_SWEEPS, plan.decision.max_sweeps // 2)}})
+    return plan
+
+
+def with_noise(
+    session: Session, condition: Condition, level: float, purpose: Purpose, args: argparse.Namespace, minutes: float | None = None
+) -> tuple[Plan, str]:
+    """The plan of a run, with the noise that is advised where that is wanted and can be given, and what is to be said of it."""
+    import math
+
+    from monitor.plan import PlanError
+
+    plain = session.run_plan(condition, level, muted=args.muted, minutes_left=minutes)
+    masking = session.plan.masking
+    if purpose != "threshold" or not (args.masking or (args.auto and masking.auto)):
+        return plain, ""
+    noise = session.noise_db_em(condition, level)
+    if math.isnan(noise):
+        advice = session.masking(session.index_of(condition), level)
+        return plain, "No noise is given: none that does is known" if advice is not None and advice.due else ""
+    plan = session.run_plan(condition, level, masking_db_em=noise, minutes_left=minutes)
+    sound = plan.sound
+    assert sound is not None
+    told = f"{masking.kind(condition)} noise of {noise:g} dB EM in the {sound.masking_ear} ear"
+    told = told[0].upper() + told[1:]
+    try:
+        _refused(plan, session)
+    except PlanError as error:
+        try:
+            _refused(plain, session)
+        except PlanError:
+            return plan, told  # not for the noise: the run itself is refused in a moment
+        return plain, f"{told} is advised and cannot be given: {error}. This run is made without it"
+    return plan, told
+
+
+def _refused(plan: Plan, session: Session) -> None:
+    """Raises PlanError where ceiling or dose does not let the sound out."""
+    import datetime
+
+    from monitor.exposure import SessionDose
+    from monitor.sound import make_stimulus
+
+    plan = within_dose(plan, session.folder, session.plan.own_limit)
+    assert plan.sound is not None
+    spent = SessionDose(session.folder).spent()
+    make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
 
 
 def _minutes_of_last(session: Session) -> float:
@@ -312,6 +388,6 @@ def followed(args: argparse.Namespace) -> int:
         return refuse(f"with --auto everything comes from the plan: write {names} under [run] there", BAD_ARGUMENTS, args)
     defaults = argparse.Namespace(
         yes=False, status=False, discard=None, restore=None, note=None, why=None, condition=None, level=None, repeat=None,
-        growth=False, muted=False, minutes=None,
+        growth=False, muted=False, minutes=None, masking=False,
     )  # fmt: skip
     return main(argparse.Namespace(**(vars(defaults) | vars(args))))

@@ -6,6 +6,8 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import say
+from monitor.ladder_errors import NO_RATE
+from monitor.ladder_rules import waking_words
 
 if TYPE_CHECKING:
     from monitor.next_level import Suggestion
@@ -26,9 +28,22 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
     for threshold in session.thresholds():
         settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
         say(f"  {threshold.condition}: {threshold.words}{settled}", args)
+    if not short:
+        for index, condition in enumerate(session.plan.conditions):
+            if words := session.plan.not_offered(index):
+                say(f"  {condition}: {words}", args)
+        rates = {
+            str(condition): NO_RATE if one is None else one.words
+            for condition, one in zip(session.plan.conditions, session.errors(), strict=True)
+        }
+        if len(set(rates.values())) == 1:
+            rates = {"all ladders": next(iter(rates.values()))}
+        for which, words in rates.items():
+            say(f"  error rate, {which}: {words}", args)
     suggestion = session.next(minutes)
     if suggestion is not None:
         say(suggestion.sentence, args)
+        say(f"  Length: {session.sweeps(session.index_of(suggestion.condition), session.runs()).words}.", args)
         return
     for one in session.suggestions(minutes):
         say(one.sentence, args)
@@ -48,6 +63,13 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
         "runs": [asdict(run) | {"counts": run.counts} for run in runs],
         "unfinished": list(session.damaged),
         "thresholds": [asdict(one) | {"words": one.words} for one in session.thresholds()],
+        "errors": [None if one is None else asdict(one) for one in session.errors()],
+        "not_offered": [session.plan.not_offered(index) or None for index in range(len(session.plan.conditions))],
+        "sweeps": [
+            asdict(one) | {"words": one.words}
+            for one in (session.sweeps(index, runs) for index in range(len(session.plan.conditions)))
+        ],
+        "waking": waking_words(runs) or None,
         "next": None if suggestion is None else _suggestion(suggestion),
         "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
         "seconds_left": None if math.isinf(left_s) else left_s,

@@ -222,7 +222,7 @@ def _csv(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger:
     columns = [1e3 * times_s[::step], waveform.samples, around[::step]]
     names = ["time_ms", "sound", "envelope"]
     if trigger:
-        pulse = _trigger(waveform)
+        pulse = _trigger(plan, waveform)
         length = max(pulse.size, waveform.samples.size)
         columns = [np.pad(column, (0, length - column.size)) for column in [*columns, pulse]]
         columns[0] = 1e3 * (np.arange(length) / waveform.rate_hz - waveform.time_zero_s)
@@ -242,22 +242,23 @@ def _wav(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger:
     sound = gain_db_fs(level_db_fs, waveform) * waveform.samples
     channels = [sound]
     if trigger:
-        pulse = _trigger(waveform)
+        pulse = _trigger(plan, waveform)
         length = max(pulse.size, sound.size)
         channels = [np.pad(channel, (0, length - channel.size)) for channel in (sound, pulse)]
     wavfile.write(path, round(plan.sample_rate_hz), np.stack(channels, axis=-1).squeeze().astype(np.float32))
-    second = ", trigger in the second channel" if trigger else ""
+    second = f", trigger at {plan.trigger_db_fs:g} dB in the second channel" if trigger else ""
     return f"sound at {level_db_fs:g} dB re full scale{second}:"
 
 
-def _trigger(waveform: Any) -> Any:
+def _trigger(plan: Any, waveform: Any) -> Any:
     from stimuli.frames import TRIGGER_S, trigger_pulse
 
-    return trigger_pulse(TRIGGER_S, waveform.rate_hz)
+    return trigger_pulse(TRIGGER_S, waveform.rate_hz, plan.trigger_db_fs)
 
 
 def play(plan: Any, args: argparse.Namespace) -> int:
     """Play it so many times, or until Ctrl-C; how often it was played. Raises PlanError and RuntimeError."""
+    from monitor import sentence
     from monitor.sound import OUTSIDE_A_RUN, make_stimulus, open_sound
 
     sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
@@ -277,4 +278,6 @@ def play(plan: Any, args: argparse.Namespace) -> int:
         raise RuntimeError(sound.failure)
     if sound.underruns:
         complain(f"the sound broke up {sound.underruns} times: close other programs")
+    if sound.limited_samples:
+        complain(sentence.sound_limited(sound.limited_samples))
     return sound.sweeps_played

@@ -30,10 +30,12 @@ def walk_first(stage: Stage | None, plan: Any, session: Path, args: argparse.Nam
         return True, by_word
     from monitor.display.steps import Walk
     from monitor.readiness.listener import Check, Listener
+    from monitor.session_store import keep_noise
 
     walk = Walk(Listener(Check(plan, session)), acknowledged=args.acknowledge)
     try:
         begins = stage.prepare(walk)
+        keep_noise(session, walk.report.noise_uv)
     finally:
         walk.close()  # before the run opens stream and output for itself
     return begins, None if walk.record is None else walk.record.record()

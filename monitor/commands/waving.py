@@ -113,7 +113,7 @@ def table(run: Marked, marks: Marks, norms: Norms) -> list[str]:
         first, second = name.split("-")
         norm = norms.interval(first, second, run.sound.get("age_group"))
         lines.append(f"{name:8}{_columns(interval, 2, 18)}{'':37}{_published(norm)}".rstrip())
-    return lines
+    return [*lines, f"nV: {run.too_large}"] if run.too_large else lines
 
 
 def _columns(one: Estimate, digits: int, width: int, first: int = 7) -> str:

@@ -13,9 +13,9 @@ import numpy as np
 
 from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
-from .evidence import EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
+from .evidence import SHAPES, UNEXPECTED, EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
 from .filtering import ANALYSIS_RATE_HZ
-from .forecast import Outlook
+from .forecast import Outlook, Steadiness
 from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
@@ -29,7 +29,9 @@ from .stopping import (
     Rule,
     RunningStopping,
     SweepLimit,
+    UpperLimitReached,
 )
+from .upper_limit import RunningUpperLimit
 
 # What a look may hold. Evidence is updated at every block once it is wanted at all; residual noise is always there.
 STATISTICS = (
@@ -107,7 +109,6 @@ class Look:
     figures: Figures
     noise: ResidualNoise
     evidence_log10_max: Floats
-    upper_limit_nv: Floats
     outlook: Outlook | None  # what a forecast starts from, where one is wanted
     rule: Ints  # index of the rule that was met at this look, -1 for none
     waits: Bools  # a response was found, and the run goes on until its average is quiet
@@ -115,10 +116,12 @@ class Look:
 
 @dataclass(frozen=True)
 class UnitResult:
-    """What became of one unit: sweeps accepted (..., n_sweeps), exceeded criteria by name, and a look after each block."""
+    """What became of one unit: sweeps accepted (..., n_sweeps), exceeded criteria by name, weight (...,), and a look after each
+    block."""
 
     accepted: Bools
     exceeded: list[tuple[str, Bools]]
+    weight: Floats
     look: Look | None
 
 
@@ -146,11 +149,17 @@ class RunningAnalysis:
         self.limits = RunningLimits(settings.criteria, settings.rate_hz)
         latencies = settings.evidence.latencies_ms(settings.window_ms)
         points = len(settings.window_times_ms)
-        bank = response_bank(settings.window_times_ms, latencies, settings.gain)
-        self.evidence = RunningEvidence(settings.evidence, bank, batch)
+        times = settings.window_times_ms
+        bank = response_bank(times, latencies, settings.gain)
+        limit = None
+        if "upper_limit" in self._wanted.names:
+            held = response_bank(times, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
+            limit = RunningUpperLimit(held, float(times[1] - times[0]), batch)
+        self.evidence = RunningEvidence(settings.evidence, bank, batch, limit)
         self._shape = NoiseShape(batch, points)
         self._freedom = np.full(batch, np.nan)
         self._presented = np.zeros(batch)
+        self._steadiness = Steadiness(batch)
         self._block_sum = np.zeros((*batch, points))
         self._block_weight = np.zeros(batch)
 
@@ -167,6 +176,7 @@ class RunningAnalysis:
         unit = reduce_unit(sweeps_uv, accepted, settings.window)
         self._presented = self._presented + (usable.shape[-1] if presented is None else presented.sum(axis=-1))
         self.average.update(unit)
+        self._steadiness.update(unit.weight)
         self._block_sum += unit.weight[..., np.newaxis] * settings.window.of(unit.mean_uv)
         self._block_weight = self._block_weight + unit.weight
         units = self.average.units
@@ -179,7 +189,7 @@ class RunningAnalysis:
             if "evidence" in self._wanted.names:
                 self.evidence.learn_noise(shape)
         look = self._look() if units % settings.evidence.block_units == 0 else None
-        return UnitResult(accepted, exceeded, look)
+        return UnitResult(accepted, exceeded, unit.weight, look)
 
     def _look(self) -> Look:
         window, average = self.settings.window, self.average
@@ -206,38 +216,52 @@ class RunningAnalysis:
             known |= half_correlation(average, window, self._sums)
         if "replicates" in wanted:
             known |= replicates(average, window)
-        figures = Figures.of(self._batch, self._covered, **known)
-        limit = np.full(self._batch, np.nan)
         if "upper_limit" in wanted:
-            with np.errstate(invalid="ignore"):
-                beyond_weights = noise.value_nv / noise.within_units_nv
-            limit = 1e3 * self.evidence.upper_limit_uv(beyond_weights)
+            known["upper_limit_nv"] = 1e3 * self.evidence.upper_limit_uv()
+        figures = Figures.of(self._batch, self._covered, **known)
         rule = self._stopping.update(figures)
-        outlook = self._outlook(noise) if "forecast" in wanted else None
-        return Look(figures, noise, self.evidence.log10_max, limit, outlook, rule, self._stopping.found & (rule < 0))
+        outlook = self._outlook(figures) if "forecast" in wanted else None
+        return Look(figures, noise, self.evidence.log10_max, outlook, rule, self._stopping.found & (rule < 0))
 
-    def _outlook(self, noise: ResidualNoise) -> Outlook | None:
-        """The way to the decision from here, for the rules evidence, noise floor and sweep limit; None where others decide."""
+    def _outlook(self, figures: Figures) -> Outlook | None:
+        """The way to the decision from here, by evidence, noise floor, upper limit, sweep limit; None where others decide."""
         waits = next((rule for rule in self.settings.rules if isinstance(rule, QuietAfterResponse)), None)
         rules = self.settings.rules if waits is None else (waits.finds, *self.settings.rules)
         alpha = next((rule.alpha for rule in rules if isinstance(rule, EvidenceReached)), None)
         if alpha is None:
             return None
-        floor_nv = next((rule.floor_nv for rule in rules if isinstance(rule, NoiseFloorReached)), 0.0)
         limit = next((rule.max_sweeps for rule in rules if isinstance(rule, SweepLimit)), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
-            weight = (1e3 / noise.value_nv) ** 2  # by the noise that the rules see
+            weight = (1e3 / figures.residual_noise_nv) ** 2  # by the noise that the rules see
             return Outlook(
                 log_evidence=self.evidence.log10 * np.log(10.0),
                 score=self.evidence.score(),
                 weight=weight,
                 presented=self._presented,
-                floor_weight=float((1e3 / np.float64(floor_nv)) ** 2) if self._covered else np.inf,
+                spread=self._steadiness.spread(),
+                absent_weight=self._absent_weight(figures, weight),
                 log_needed=-float(np.log(alpha)),
                 max_sweeps=float(limit),
-                quiet_weight=0.0 if waits is None else (1e3 / waits.quiet_nv) ** 2,
+                quiet_weight=np.asarray(0.0 if waits is None else (1e3 / waits.quiet_nv) ** 2),
                 found=self._stopping.found,
             )
+
+
+    def _absent_weight(self, figures: Figures, weight: Floats) -> Floats:
+        """Weight (...,) at which a missing response will be believed; infinite where no rule ever does.
+
+        Without a response the upper limit falls as the noise does.
+        """
+        needed = np.full(self._batch, np.inf)
+        if not self._covered:
+            return needed
+        for rule in self.settings.rules:
+            if isinstance(rule, NoiseFloorReached):
+                needed = np.minimum(needed, (1e3 / rule.floor_nv) ** 2)
+            elif isinstance(rule, UpperLimitReached):
+                at = weight * (figures.upper_limit_nv / rule.absent_below_nv) ** 2
+                needed = np.fmin(needed, at)  # an unknown limit promises nothing
+        return np.asarray(needed)
 
 
 class _Wanted:

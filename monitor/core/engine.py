@@ -24,6 +24,7 @@ from .epoching import Cut
 from .events import (
     AverageNow,
     Event,
+    ForeignSound,
     Gap,
     LookDone,
     RateMismatch,
@@ -34,8 +35,9 @@ from .events import (
     TriggerSilent,
     Verdict,
 )
+from .following import Following
 from .onsets import LOOKAHEAD_MS, Onset, OnsetFinder
-from .reporting import NO_SAMPLE, no_trigger, wrong_rate
+from .reporting import NO_SAMPLE, foreign_sound, no_trigger, wrong_rate
 from .samples import Bools, Chunk, Floats
 from .segment import Segment
 from .settings import EngineSettings
@@ -91,6 +93,7 @@ class Engine:
         self._settle = int(np.ceil(self._touchable + self._break_after + MARK_KNOWN_MS * ms)) if marked else 0
         self._judge = UnitJudge(settings, self._watch)
         self._waiting: deque[_Waiting] = deque()
+        self._following = Following(layout.rate_hz, settings.schedule, settings.max_sweeps)
         self._unit: list[Sweep] = []  # being filled
         self._held: list[tuple[NDArray[Any], Floats]] = []  # samples and stamps that were taken in, not worked through
         self._arrived = 0  # raw samples up to their end
@@ -187,6 +190,7 @@ class Engine:
         reason = "repeated" if jump.repeated else "lost" if jump.by_s > 0 else "clock"
         self._say(Gap(self.sample, reason, jump.by_s, self.lost_samples))
         self._interrupt("gap")
+        self._following.gap(self.sample, jump.by_s)
         self._rate.broken(self.sample)
         self._begin_segment(self.sample)
 
@@ -300,7 +304,7 @@ class Engine:
         self._silence.heard(known)
         at, by_device = mark.position - self._break_after, bool(mark.width >= self._device_break)
         waiting = [sweep.onset.position for sweep in self._waiting]
-        judged = [sweep.onset.position for sweep in self._unit]
+        judged = [sweep.onset.position for sweep in (*self._unit, *self._following.held)]
         last = max((position for position in (*waiting, *judged) if position < at), default=-np.inf)
         since = at - DEVICE_TELLS_LATE_MS * 1e-3 * self.settings.layout.rate_hz if by_device else at
         touched = {position for position in (*waiting, *judged) if position < at and position + self._touchable > since}
@@ -309,10 +313,12 @@ class Engine:
         for place, sweep in enumerate(self._waiting):
             if sweep.onset.position in touched:
                 self._waiting[place] = sweep._replace(fault=sweep.fault or BROKEN)
-        for place, done in enumerate(self._unit):
-            if done.onset.position in touched:
-                self._unit[place] = done._replace(faults=tuple(fault or BROKEN for fault in done.faults))
+        for sweeps in (self._unit, self._following.held):
+            for place, done in enumerate(sweeps):
+                if done.onset.position in touched:
+                    sweeps[place] = done._replace(faults=tuple(fault or BROKEN for fault in done.faults))
         self._watch.broken()
+        self._following.broke(at)
         self._say(SoundBroken(known, at, len(touched), by_device))
 
     def _complete(self, sweep: _Waiting) -> None:
@@ -323,6 +329,16 @@ class Engine:
         self._enter(Sweep(sweep.onset, faults, signal), sweep.ready)
 
     def _enter(self, sweep: Sweep, ready: int) -> None:
+        """A sweep is certain: judge those that belong to this run's own sound, as soon as that is known."""
+        followed = self._following.take(sweep)
+        if followed.dropped or followed.refused:
+            self._say(ForeignSound(ready, followed.dropped or len(self._following.held), followed.refused))
+        for own in followed.own:
+            self._fill(own, ready)
+        if followed.refused:
+            self._decide(ready, "inconclusive", "fault", foreign_sound())
+
+    def _fill(self, sweep: Sweep, ready: int) -> None:
         """Put a sweep into the unit being filled; a marked first sweep closes the unit before it."""
         if self._unit and self._mark <= sweep.onset.width < np.inf:
             self._close_unit(ready)
@@ -341,6 +357,11 @@ class Engine:
     @property
     def counts(self) -> Counts:
         return self._judge.counts
+
+    @property
+    def foreign_sweeps(self) -> int:
+        """Sweeps that came before this run's own sound began, and were dropped."""
+        return self._following.foreign
 
     @property
     def last_look(self) -> LookDone | None:

@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+import numpy as np
+
 from .rules import Measure
 from .samples import Floats
 from .stopping import Outcome, StoppedBy
@@ -67,6 +69,16 @@ class SoundBroken(Event):
 
 
 @dataclass(frozen=True)
+class ForeignSound(Event):
+    """So many ``sweeps`` came before this run's own sound began, and were dropped; or (``refused``) they do not follow its plan,
+    and the run ends."""
+
+    kind: ClassVar[str] = "foreign_sound"
+    sweeps: int
+    refused: bool
+
+
+@dataclass(frozen=True)
 class Gap(Event):
     """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back), "repeated" (they stand still)
     or "not_finite"."""
@@ -124,6 +136,16 @@ class TriggerArtefact(Event):
 
 
 @dataclass(frozen=True)
+class StimulusArtefact(Event):
+    """What changes sign with the sound reaches into the response window: ``uv`` there at most, at ``at_ms``; it is half the
+    difference of the averages of the two polarities."""
+
+    kind: ClassVar[str] = "stimulus_artefact"
+    uv: float
+    at_ms: float
+
+
+@dataclass(frozen=True)
 class NoiseChanged(Event):
     """The usual peak of a sweep went from ``before_uv`` to ``now_uv`` between one unit and the next ones."""
 
@@ -142,6 +164,7 @@ class UnitDone(Event):
     positions: tuple[float, ...]
     left_out: tuple[str | None, ...]
     peak_limit_uv: float
+    signs: tuple[int, ...] = ()  # 1 condensation, -1 rarefaction, 0 not known
 
 
 @dataclass(frozen=True)
@@ -166,12 +189,14 @@ class LookDone(Event):
     plus_minus_nv: float
     fsp: float
     upper_limit_nv: float
-    forecast_low_sweeps: float  # presented sweeps from now to the decision: 10 % point
+    forecast_low_sweeps: float  # presented sweeps from now to the end, by a decision or the sweep limit: 10 % point
     forecast_median_sweeps: float
     forecast_high_sweeps: float  # 90 % point
     sweeps_per_s: float  # presented so far, pauses included
     forecast_response: float  # probability that a response will be there, when it was even at the start
+    forecast_limit: float  # probability that the sweeps run out first
     lost_samples: int
+    noise_repeats: bool = False  # more between units than within, beyond chance over all looks so far
     waits_for_nv: float = math.nan  # noise for which a response that was found waits; nan where none waits
 
 
@@ -194,3 +219,11 @@ class AverageNow:
     a_uv: Floats
     b_uv: Floats
     plus_minus_uv: Floats
+    condensation_uv: Floats | None = None  # None, and nan: the polarities are not known
+    rarefaction_uv: Floats | None = None
+
+    def columns_uv(self, channel: int = 0) -> list[Floats]:
+        """Those of average.csv behind the time, each (n_times,)."""
+        nothing = np.full(len(self.times_ms), np.nan)
+        by_polarity = (nothing if one is None else one[channel] for one in (self.condensation_uv, self.rarefaction_uv))
+        return [self.average_uv[channel], self.a_uv[channel], self.b_uv[channel], self.plus_minus_uv[channel], *by_polarity]

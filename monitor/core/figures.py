@@ -18,6 +18,7 @@ class Figures:
     covered: Bools  # whether the window holds every expected latency; where it does not, silence proves nothing
     evidence_log10: Floats
     residual_noise_nv: Floats
+    upper_limit_nv: Floats  # no response is larger, peak to trough: at every look together in 95 of 100 runs
     fsp: Floats
     multi_point_f: Floats
     multi_point_df1: Floats

@@ -5,7 +5,7 @@ the average and the cost (of not knowing which response, and how large) is read 
 score ``z sqrt(W)`` drifts by the amplitude and diffuses by the noise as weight W comes in; the amplitude is known up to its
 own uncertainty, shrunk towards 0 because the best of many candidates looks larger than it is. A second branch, weighted by
 what the evidence leaves to it, has no response at all. A run ends at the first of evidence, noise floor and sweep limit;
-a response may wait for a quieter average.
+a response may wait for a quieter average. When an average is so quiet is known as far as the units so far weigh the same.
 """
 
 from __future__ import annotations
@@ -14,15 +14,19 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
+from .averaging import UNIT_SWEEPS
 from .samples import Bools, Floats
 
 PATHS, STEPS = 400, 40
 PASSED = (np.arange(1, STEPS + 1) / STEPS) ** 2  # part of the sweeps that are left, at the end of each step
 TIMES = np.append(PASSED, 1.0)  # the last of them stands for never
-MIDDLE = np.append((PASSED + np.append(0.0, PASSED[:-1])) / 2, 1.0)  # passed somewhere inside a step, or never
+LEAST_SD = 1e-4  # of the logarithm of a time: so that no jump falls between two points of a curve
+MOST_ALIKE = 0.95  # correlation of neighbouring units: noise that lasts longer is not learned within a run
+AROUND = np.linspace(-3.0, 3.0, 25)  # SDs
 SELECTION = 1.7  # squared score that noise alone adds by choosing the best candidate; set so that the range covers 80 %
+BEHIND = 1.0  # natural logarithm: odds of a response over the evidence, a bet that grows more slowly; set in the same way
 AMPLITUDE_SD = 0.25  # prior of the amplitude, score per square root of weight in 1/uV: 0.2 is 300 nV in EEG-like noise
 RANGE = np.array([0.1, 0.5, 0.9])
 
@@ -35,6 +39,7 @@ class Forecast:
     sweeps_median: Floats
     sweeps_high: Floats
     response_probability: Floats  # that the run will end with a response, given a half-and-half expectation before it
+    limit_probability: Floats  # that the sweeps run out first
 
 
 @dataclass(frozen=True)
@@ -45,16 +50,45 @@ class Outlook:
     score: Floats  # z of the best-fitting expected response
     weight: Floats  # of the average, 1/uV2
     presented: Floats  # sweeps
-    floor_weight: float  # weight at which the noise floor is reached
+    spread: Floats  # SD of the weight of a unit, as a part of its mean, see ``Steadiness``
+    absent_weight: Floats  # at which the run ends without a response, by the noise floor or otherwise; infinite where it cannot
     log_needed: float  # natural logarithm of 1 / alpha
     max_sweeps: float
-    quiet_weight: float = 0.0  # weight for which a response that was found waits; not above that of the noise floor
+    quiet_weight: Floats = field(default_factory=lambda: np.zeros(()))  # for which a response that was found waits
     found: Bools = field(default_factory=lambda: np.zeros((), dtype=bool))  # where it was found already
 
     def of(self, run: int) -> Outlook:
         """One run of the batch."""
-        own = {name: getattr(self, name)[run] for name in ("log_evidence", "score", "weight", "presented")}
-        return replace(self, **own, found=self.found[run] if self.found.ndim else self.found)
+        return replace(self, **{name: value[run] for name, value in vars(self).items() if np.ndim(value)})
+
+
+class Steadiness:
+    """How steady the noise is: what the weights of a batch of runs, fed unit by unit, tell about the sum of those to come."""
+
+    def __init__(self, batch: tuple[int, ...]) -> None:
+        self._units = 0
+        self._before = np.zeros(batch)
+        self._sum, self._square, self._product = np.zeros(batch), np.zeros(batch), np.zeros(batch)
+
+    def update(self, weight: Floats) -> None:
+        """The weight (...,) of the next unit."""
+        self._units += 1
+        self._sum = self._sum + weight
+        self._square = self._square + weight**2
+        self._product = self._product + weight * self._before
+        self._before = weight
+
+    def spread(self) -> Floats:
+        """SD of unit weights as a part of their mean (...,), such that that of the mean of n is this over sqrt(n).
+
+        Neighbours that are alike count as fewer: by (1 + r) / (1 - r) where r is their correlation (of a process that forgets at
+        a constant rate; from memory).
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = self._sum / self._units
+            variance = np.maximum(self._square / self._units / mean**2 - 1.0, 0.0)
+            alike = np.clip((self._product / max(self._units - 1, 1) / mean**2 - 1.0) / variance, 0.0, MOST_ALIKE)
+            return np.asarray(np.where(variance > 0, np.sqrt(variance * (1.0 + alike) / (1.0 - alike)), 0.0))
 
 
 @cache
@@ -77,9 +111,48 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     """Propagate ``now`` along fixed paths; decisions fall on multiples of ``block_sweeps``."""
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = now.weight / now.presented
-        left = np.maximum(now.max_sweeps - now.presented, 0.0)
-        end = np.minimum(np.maximum((now.floor_weight - now.weight) / gain, 0.0), left)
-        quiet = np.minimum(np.maximum((now.quiet_weight - now.weight) / gain, 0.0), left)
+        left = np.maximum(np.floor((now.max_sweeps - now.presented) / block_sweeps), 0.0) * block_sweeps
+        absent, quiet = (_Reached.of(now, weight, gain) for weight in (now.absent_weight, now.quiet_weight))
+    found = _found(now, left, gain)
+    times = np.sort(np.concatenate([left[..., np.newaxis] * PASSED, absent.around(left), quiet.around(left)], axis=-1), axis=-1)
+    by_then = np.where(now.found[..., np.newaxis], 1.0, _interpolated(found, times, left))
+    ended = by_then * quiet.chance(times) + (1.0 - by_then) * absent.chance(times)
+    low, median, high = np.moveaxis(_quantiles(ended, times, left), -1, 0)
+    low, high = _blocks(low, high, block_sweeps)
+    response = np.where(now.found, 1.0, _sigmoid(now.log_evidence))
+    unknown = ~np.isfinite(now.log_evidence + now.score + gain)
+    return Forecast(*(np.where(unknown, np.nan, value) for value in (low, median, high, response, 1.0 - ended[..., -1])))
+
+
+@dataclass(frozen=True)
+class _Reached:
+    """When the average is as quiet as ``weight`` says: sweeps (...,) from now, and the SD of their logarithm.
+
+    Sweeps to come weigh as much as those before; how far both means may be off is told by how much the weights of units differ.
+    """
+
+    sweeps: Floats
+    sd: Floats
+
+    @classmethod
+    def of(cls, now: Outlook, weight: Floats, gain: Floats) -> _Reached:
+        sweeps = np.maximum((weight - now.weight) / gain, 0.0)
+        sd = now.spread * np.sqrt(UNIT_SWEEPS * (1.0 / now.presented + 1.0 / np.maximum(sweeps, UNIT_SWEEPS)))
+        return cls(sweeps, np.maximum(sd, LEAST_SD))
+
+    def around(self, left: Floats) -> Floats:
+        """Times (..., k) at which ``chance`` changes, none after ``left``."""
+        return np.minimum(self.sweeps[..., np.newaxis] * np.exp(self.sd[..., np.newaxis] * AROUND), left[..., np.newaxis])
+
+    def chance(self, times: Floats) -> Floats:
+        """Probability (..., n) that it is so quiet after ``times`` (..., n) sweeps."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            late = (np.log(times) - np.log(self.sweeps[..., np.newaxis])) / self.sd[..., np.newaxis]
+        return np.where(self.sweeps[..., np.newaxis] > 0, ndtr(late), 1.0)
+
+
+def _found(now: Outlook, left: Floats, gain: Floats) -> Floats:
+    """Probability (..., STEPS) that a response is found within each step of the sweeps that are ``left`` (...,), or before."""
     more = left * gain  # weight that is still to come
     cost = now.score**2 / 2 - now.log_evidence - SELECTION / 2
     start = np.sqrt(now.weight * np.maximum(now.score**2 - SELECTION, 0.0))
@@ -94,17 +167,14 @@ def forecast(now: Outlook, block_sweeps: int) -> Forecast:
     variance = 1.0 / (now.weight + 1.0 / AMPLITUDE_SD**2)
     mean, sd = (variance * start)[..., np.newaxis], np.sqrt(variance)[..., np.newaxis]
     drift = np.maximum(mean + sd * normals, 0.0) * diffusion
-    response = 1.0 / (1.0 + np.exp(-np.clip(now.log_evidence, -500, 500)))
+    response = _sigmoid(now.log_evidence + BEHIND)[..., np.newaxis]
     driven = drift[..., np.newaxis] * TIMES
     driven += walks
-    chance = response[..., np.newaxis] * _passed(driven, missing)
-    chance += (1.0 - response)[..., np.newaxis] * _passed(walks, missing)
-    later = np.maximum(_quantiles(chance, left, end), quiet[..., np.newaxis])
-    later = np.where(now.found[..., np.newaxis], quiet[..., np.newaxis], later)
-    unknown = ~np.isfinite(now.log_evidence + now.score + gain)
-    later[unknown] = np.nan
-    low, high = np.floor(later[..., 0] / block_sweeps) * block_sweeps, np.ceil(later[..., 2] / block_sweeps) * block_sweeps
-    return Forecast(low, later[..., 1], high, np.where(unknown, np.nan, np.where(now.found, 1.0, response)))
+    return np.asarray(response * _passed(driven, missing) + (1.0 - response) * _passed(walks, missing))
+
+
+def _sigmoid(log_odds: Floats) -> Floats:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(log_odds, -500, 500))))
 
 
 def _passed(paths: Floats, missing: Floats) -> Floats:
@@ -116,7 +186,30 @@ def _passed(paths: Floats, missing: Floats) -> Floats:
     return np.asarray(np.cumsum(counts[..., :-1], axis=-1) / PATHS)
 
 
-def _quantiles(chance: Floats, left: Floats, end: Floats) -> Floats:
-    """Sweeps (..., 3) until the chance (..., STEPS) of a decision reaches each of RANGE: middle of a step, ``end`` at most."""
-    step = (chance[..., np.newaxis, :] < RANGE[:, np.newaxis]).sum(axis=-1)
-    return np.asarray(np.minimum(left[..., np.newaxis] * MIDDLE[step], end[..., np.newaxis]))
+def _blocks(low: Floats, high: Floats, sweeps: int) -> tuple[Floats, Floats]:
+    """A range of times as one of blocks, at whose ends runs end; if it is longer than one, as long on average as before."""
+    near = np.where(high - low < sweeps, np.ceil(low / sweeps), np.round(low / sweeps) + 1.0)
+    far = np.maximum(np.where(high - low < sweeps, np.ceil(high / sweeps), np.round(high / sweeps)), 1.0)
+    return np.minimum(near, far) * sweeps, far * sweeps
+
+
+def _interpolated(chance: Floats, times: Floats, left: Floats) -> Floats:
+    """``chance`` (..., STEPS) by the ends of the steps, at any ``times`` (..., n)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        place = STEPS * np.sqrt(np.nan_to_num(times / left[..., np.newaxis], nan=1.0))
+    known = np.concatenate([np.zeros_like(chance[..., :1]), chance], axis=-1)
+    before = np.clip(np.floor(place), 0, STEPS - 1).astype(np.int_)
+    one, other = (np.take_along_axis(known, before + after, axis=-1) for after in (0, 1))
+    return np.asarray(one + (other - one) * (place - before))
+
+
+def _quantiles(chance: Floats, times: Floats, left: Floats) -> Floats:
+    """Sweeps (..., 3) until the chance (..., n) of an end reaches each of RANGE, ``left`` at most."""
+    chance = np.concatenate([np.zeros_like(chance[..., :1]), chance], axis=-1)
+    times = np.concatenate([np.zeros_like(times[..., :1]), times], axis=-1)
+    after = (chance[..., np.newaxis, :] < RANGE[:, np.newaxis]).sum(axis=-1)
+    ends = np.clip(after, 1, times.shape[-1] - 1)
+    (p, q), (t, u) = ([np.take_along_axis(values, ends - back, axis=-1) for back in (1, 0)] for values in (chance, times))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.nan_to_num((RANGE - p) / (q - p), nan=1.0)
+    return np.where(after < times.shape[-1], t + (u - t) * np.clip(part, 0.0, 1.0), left[..., np.newaxis])

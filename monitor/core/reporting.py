@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from .analysis import UNIT_SWEEPS, Look
@@ -13,7 +15,7 @@ from .stopping import FindsResponse, StoppedBy
 
 CAUSES = {0: "within units", 1: "between units", -1: "between units, smaller"}
 DECIDING = 0  # channel of the batch that decides
-AHEAD = ("forecast_low_sweeps", "forecast_median_sweeps", "forecast_high_sweeps", "forecast_response")
+AHEAD = ("forecast_low_sweeps", "forecast_median_sweeps", "forecast_high_sweeps", "forecast_response", "forecast_limit")
 NO_SAMPLE = f"no usable sample for {GIVE_UP_S:.0f} s: at least one chosen channel is not a finite number; is it connected?"
 
 
@@ -46,10 +48,11 @@ def look_event(
         single_point_nv=float(noise.single_point_nv[DECIDING]),
         plus_minus_nv=float(noise.plus_minus_nv[DECIDING]),
         fsp=float(figures.fsp[DECIDING]),
-        upper_limit_nv=float(look.upper_limit_nv[DECIDING]),
+        upper_limit_nv=float(figures.upper_limit_nv[DECIDING]),
         **_ahead(look, settings.evidence.block_units * UNIT_SWEEPS),
         sweeps_per_s=float(per_s),
         lost_samples=lost_samples,
+        noise_repeats=bool(noise.repeats[DECIDING]),
         waits_for_nv=np.nan if settings.quiet_nv is None or not look.waits[DECIDING] else settings.quiet_nv,
     )
 
@@ -58,7 +61,9 @@ def _ahead(look: Look, block_sweeps: int) -> dict[str, float]:
     if look.outlook is None:
         return dict.fromkeys(AHEAD, np.nan)
     ahead = forecast(look.outlook.of(DECIDING), block_sweeps)
-    found = (ahead.sweeps_low, ahead.sweeps_median, ahead.sweeps_high, ahead.response_probability)
+    found = (
+        ahead.sweeps_low, ahead.sweeps_median, ahead.sweeps_high, ahead.response_probability, ahead.limit_probability,
+    )  # fmt: skip
     return {name: float(value) for name, value in zip(AHEAD, found, strict=True)}
 
 
@@ -68,10 +73,18 @@ def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings, foun
     if stopped_by == "response":
         said = f"{_standing(found or look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
         return said if found is None else f"{said} after {found.sweeps_accepted} sweeps, {_quiet(look, settings)}"
-    if stopped_by == "noise_floor":
-        return f"no response larger than about {look.upper_limit_nv:.0f} nV at {look.residual_noise_nv:.1f} nV of noise"
+    if stopped_by in ("noise_floor", "upper_limit"):
+        return none_larger(look)
     known = "nothing is known yet" if np.isnan(look.standing) else _standing(look, finds, "of")
     return f"{settings.max_sweeps} sweeps allowed; {known}"
+
+
+def none_larger(look: LookDone) -> str:
+    """What a missing response says: how large one can still be. True in 95 of 100 runs, at every look and at the stop."""
+    noise = f"{look.residual_noise_nv:.1f} nV of noise"
+    if not np.isfinite(look.upper_limit_nv):
+        return f"{noise}; how large a response can still be is not known"
+    return f"no response larger than {math.ceil(look.upper_limit_nv):.0f} nV (true in 95 of 100 runs), at {noise}"
 
 
 def _quiet(look: LookDone, settings: EngineSettings) -> str:
@@ -91,6 +104,14 @@ def wrong_rate(found: RateMismatch) -> str:
     return (
         f"the stream states {found.nominal_hz:g} Hz, but its time stamps say {found.measured_hz:.0f} Hz: filters and "
         "times would not be what they are called. Set the amplifier's program right, then begin a new run"
+    )
+
+
+def foreign_sound() -> str:
+    """Why a run ends whose triggers do not follow its plan."""
+    return (
+        "the triggers do not follow the plan of this run's own sound: another run, or other equipment, is heard. Stop what else "
+        "plays, wait until the EEG is up to date, then begin a new run (sound.held_to_plan = false does without this check)"
     )
 
 

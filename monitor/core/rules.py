@@ -15,7 +15,7 @@ from .looks import Looks
 from .samples import Bools, Floats
 
 Outcome = Literal["response_present", "response_absent", "inconclusive"]
-StoppedBy = Literal["response", "noise_floor", "sweep_limit", "operator", "fault"]
+StoppedBy = Literal["response", "noise_floor", "upper_limit", "sweep_limit", "operator", "fault"]
 Measure = Literal["evidence", "p_value", "ratio"]  # log10 of the evidence; log10 of 1 / p; a plain ratio
 
 
@@ -159,6 +159,31 @@ class NoiseFloorReached(Memoryless):
     def met(self, figures: Figures) -> Bools:
         quiet = figures.residual_noise_nv <= self.floor_nv
         return np.asarray(quiet & (figures.sweeps_accepted >= self.min_sweeps) & figures.covered)
+
+
+@dataclass(frozen=True)
+class UpperLimitReached(Memoryless):
+    """Response absent below a size: no response can be as large as ``absent_below_nv``, peak to trough.
+
+    The limit is true at every look together, so a response of at least that size is called absent in at most 5 of 100 runs,
+    whenever the run ends. It never says so where the window misses part of the expected latencies.
+    """
+
+    name = "upper_limit"
+    outcome = "response_absent"
+    stopped_by = "upper_limit"
+    needs = frozenset({"upper_limit"})
+
+    absent_below_nv: float = 100.0
+    min_sweeps: int = 256
+
+    def __post_init__(self) -> None:
+        advice = "the size in nV, peak to trough, from which a response matters"
+        between("absent_below_nv", self.absent_below_nv, 5.0, 2000.0, advice)
+
+    def met(self, figures: Figures) -> Bools:
+        small = figures.upper_limit_nv <= self.absent_below_nv
+        return np.asarray(small & (figures.sweeps_accepted >= self.min_sweeps) & figures.covered)
 
 
 @dataclass(frozen=True)

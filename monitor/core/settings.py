@@ -14,6 +14,7 @@ from .evidence import EvidenceSettings
 from .filtering import Band
 from .samples import Layout
 from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, QuietAfterResponse, decision_identity, rules_of_run
+from .train import Schedule
 from .triggers import TriggerSettings
 
 
@@ -36,6 +37,8 @@ class EngineSettings:
     floor_nv: float = 15.0
     max_sweeps: int = 6144
     quiet_nv: float | None = None  # for which a response that was found waits
+    absent_below_nv: float | None = None  # a run may end when no response can be that large
+    schedule: Schedule | None = None  # of the run's own sound, to which triggers are held
     lead_s: float = 0.0  # silence that is meant: waiting for triggers is counted from here on
 
     @cached_property
@@ -57,6 +60,7 @@ class EngineSettings:
             block_sweeps=self.evidence.block_units * UNIT_SWEEPS,
             look_every=self.look_every,
             quiet_nv=self.quiet_nv,
+            absent_below_nv=self.absent_below_nv,
         )
         return AnalysisSettings(
             self.band.analysis_rate_hz,

@@ -30,6 +30,7 @@ from .rules import (
     Standing,
     StoppedBy,
     SweepLimit,
+    UpperLimitReached,
     Waiting,
 )
 from .samples import Bools
@@ -47,6 +48,7 @@ STOPPING_RULES: dict[str, type[Rule]] = {
         GuidanceAbsent,
         SignalToNoise,
         NoiseFloorReached,
+        UpperLimitReached,
         SweepLimit,
     )
 }
@@ -84,9 +86,10 @@ DEFAULT_LOOK_EVERY = 256
 
 def rules_of_run(
     name: str, *, alpha: float, floor_nv: float, max_sweeps: int, block_sweeps: int, look_every: int = DEFAULT_LOOK_EVERY,
-    quiet_nv: float | None = None,
+    quiet_nv: float | None = None, absent_below_nv: float | None = None,
 ) -> tuple[Rule, ...]:  # fmt: skip
-    """The rules that end a run, in order: one that finds a response, by name, then the noise floor and the sweep limit.
+    """The rules that end a run, in order: one that finds a response, by name, then the noise floor, the upper
+    limit where ``absent_below_nv`` is given, and the sweep limit.
 
     ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``; with ``quiet_nv`` its response waits for that noise. Raises
     ValueError for what is not in the tables.
@@ -108,9 +111,10 @@ def rules_of_run(
         given["looks"] = Looks(every, min(first, max_sweeps), max_sweeps)
     finds = kind(**{key: value for key, value in given.items() if key in known})
     absent: Rule = GuidanceAbsent(looks=given["looks"]) if rule == "guidance_clear" else NoiseFloorReached(floor_nv)
-    if quiet_nv is None:
-        return finds, absent, limit
-    return QuietAfterResponse(finds, limit, quiet_nv), absent, limit
+    ends: tuple[Rule, ...] = (absent, limit)
+    if absent_below_nv is not None:
+        ends = (absent, UpperLimitReached(absent_below_nv), limit)
+    return (finds if quiet_nv is None else QuietAfterResponse(finds, limit, quiet_nv), *ends)
 
 
 def decision_identity(rules: tuple[Rule, ...], *context: object) -> str:
@@ -141,6 +145,7 @@ __all__ = [
     "Standing",
     "StoppedBy",
     "SweepLimit",
+    "UpperLimitReached",
     "decision_identity",
     "rules_of_run",
 ]

@@ -15,6 +15,7 @@ from .analysis import SHOWN, UNIT_SWEEPS, Look, RunningAnalysis, UnitResult
 from .artefacts import Faults
 from .events import AverageNow, Event, LookDone, UnitDone, Verdict
 from .onsets import Onset
+from .polarity import Polarities
 from .reporting import DECIDING, look_event, reason
 from .samples import Bools, Floats
 from .settings import EngineSettings
@@ -25,11 +26,15 @@ KEPT_INTERVALS = 512
 
 
 class Sweep(NamedTuple):
-    """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used."""
+    """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used.
+
+    ``sign``: 1 for condensation, -1 for rarefaction, 0 where it is not known.
+    """
 
     onset: Onset
     faults: Faults
     signal: Floats | None
+    sign: int = 0
 
 
 @dataclass
@@ -52,12 +57,18 @@ class UnitJudge:
         self._watch = watch
         self._channels = len(settings.layout.eeg)
         self._analysis = RunningAnalysis(settings.analysis, (self._channels,), SHOWN | settings.finds.needs)
+        analysis = settings.analysis
+        self._polarities = Polarities(self._channels, analysis.times_ms, analysis.window)
         self._first_position = np.nan  # of the first sweep, raw samples
 
     def judge(self, unit: list[Sweep], ready: int, lost_samples: int) -> list[Event]:
         """What a unit tells that was complete at raw sample ``ready``; a verdict comes last."""
         sweeps, usable, presented = self._together(unit)
         result = self._analysis.update(sweeps, usable, presented)
+        signs = tuple(sweep.sign for sweep in unit)
+        if any(signs):
+            by_place = np.array([*signs, *[0] * (UNIT_SWEEPS - len(unit))], dtype=np.float64)
+            self._polarities.update(sweeps, result.accepted, result.weight, by_place)
         left_out = _left_out([sweep.faults[DECIDING] for sweep in unit], result)
         self.counts.presented += len(unit)
         self.counts.rejected.update(why for why in left_out if why is not None)
@@ -70,7 +81,7 @@ class UnitJudge:
         own, used = sweeps[DECIDING], usable[DECIDING]
         return [
             *self._watch.unit(ready, own if used.all() else own[used]),
-            UnitDone(ready, self._analysis.average.units, positions, left_out, peak_limit),
+            UnitDone(ready, self._analysis.average.units, positions, left_out, peak_limit, signs),
             *([] if result.look is None else self._look(result.look, ready, positions[-1], lost_samples)),
         ]
 
@@ -95,6 +106,7 @@ class UnitJudge:
         self.last_look = said
         average_uv = self._analysis.average.average_uv()[DECIDING]
         events = [said, *watch.look(ready, settings.analysis.times_ms, average_uv, said.residual_noise_nv)]
+        events += self._polarities.look(ready)
         if self.found is None and math.isfinite(said.waits_for_nv):
             self.found = said
         met = int(look.rule[DECIDING])
@@ -125,12 +137,15 @@ class UnitJudge:
         def fine(coarse: Floats) -> Floats:
             return np.asarray((resample_poly(coarse, up, 1, axis=-1) if up > 1 else coarse)[..., inside], dtype=np.float64)
 
+        condensation_uv, rarefaction_uv = self._polarities.averages_uv()
         return AverageNow(
             times[inside].astype(np.float64),
             average_uv=fine(average.average_uv()),
             a_uv=fine(average.half_uv(0)),
             b_uv=fine(average.half_uv(1)),
             plus_minus_uv=fine(average.plus_minus_uv()),
+            condensation_uv=fine(condensation_uv),
+            rarefaction_uv=fine(rarefaction_uv),
         )
 
 

@@ -11,6 +11,11 @@ from typing import Any
 from monitor.core.samples import Floats
 from monitor.display.scales import written
 from monitor.folder import RunFolder
+from monitor.hearing_tables import HearingError
+from monitor.plan import PlanError
+from monitor.session import runs_of
+from monitor.session_store import STATE, SessionError, SessionStore
+from monitor.session_types import UNDECIDED, UNKNOWN, Whose, noise_words
 from monitor.sound_plan import SoundPlan
 
 WORDS = {
@@ -71,6 +76,8 @@ class Replicate:
     stopped_by: str
     sweeps: int | None
     noise_nv: float
+    masking: str = ""  # the noise in the other ear, in words
+    whose: Whose = ""
 
     @property
     def state(self) -> str:
@@ -81,7 +88,9 @@ class Replicate:
     def words(self) -> str:
         sweeps = "" if self.sweeps is None else f", {self.sweeps:,} sweeps"
         noise = "" if math.isnan(self.noise_nv) else f", {self.noise_nv:.0f} nV of noise"
-        return f"{self.folder.name}: {WORDS[self.verdict]}{sweeps}{noise}"
+        doubt = f", {self.whose}" if self.whose == UNKNOWN and self.verdict != UNDECIDED else ""
+        masking = f", masked with {self.masking}" if self.masking else ""
+        return f"{self.folder.name}: {WORDS[self.verdict]}{doubt}{masking}{sweeps}{noise}"
 
 
 @dataclass(frozen=True)
@@ -94,21 +103,27 @@ class Rung:
 
     @property
     def words(self) -> str:
-        """What is known at this level, in a few words."""
+        """What is known at this level, in a few words; of the runs that are masked as the newest is."""
         if not self.replicates:
             return "running" if self.running else ""
         newest = self.replicates[0]
-        if len(self.replicates) == 1:
-            return WORDS[newest.verdict]
-        same = sum(other.verdict == newest.verdict for other in self.replicates)
-        if same == len(self.replicates):
-            return f"{WORDS[newest.verdict]}, {'twice' if same == 2 else f'{same} times'}"
-        return f"{WORDS[newest.verdict]}, {same} of {len(self.replicates)}"
+        alike = [other for other in self.replicates if other.masking == newest.masking]
+        words = WORDS[newest.verdict]
+        words += " (which ear?)" if newest.whose == UNKNOWN and newest.verdict != UNDECIDED else ""
+        words += ", masked" if newest.masking and len(alike) < len(self.replicates) else ""
+        same = sum(other.verdict == newest.verdict for other in alike)
+        if len(alike) == 1:
+            return words
+        if same == len(alike):
+            return f"{words}, {'twice' if same == 2 else f'{same} times'}"
+        return f"{words}, {same} of {len(alike)}"
 
 
 @dataclass(frozen=True)
 class Ladder:
-    """Rungs of one series, the highest level first; ``unreadable`` names run folders that were left out for that."""
+    """Rungs of one series, the highest level first; ``unreadable`` names run folders that were left out for that.
+
+    It names ``session.json`` where that cannot be read: then discarded runs are among the others."""
 
     series: Series | None
     rungs: tuple[Rung, ...] = ()
@@ -127,18 +142,23 @@ class Overlay:
 
 
 def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, running: bool) -> Ladder:
-    """Finished runs in ``session`` of the series of ``sound``, and the level on the screen, whose folder is ``present``."""
+    """Finished runs in ``session`` of the series of ``sound`` that count, and the level on the screen (folder ``present``)."""
     series = Series.of_plan(sound)
     if sound is None or series is None:
         return Ladder(None)
     found: dict[Level, list[Replicate]] = {}
-    unreadable = []
+    unreadable: list[str] = []
+    discarded = _discarded(session, unreadable)
+    whose = _whose(session)
     for path in run_folders(session):
+        if path.name in discarded:
+            continue
         try:
             record = RunFolder(path).read_record()
             known = _of_series(record, series)
             if known is not None:
-                found.setdefault(known, []).append(_replicate(path, record))
+                number = path.name.removeprefix("run-").lstrip("0")
+                found.setdefault(known, []).append(_replicate(path, record, whose.get(number, "")))
         except (OSError, ValueError, KeyError, TypeError):
             if path != present:
                 unreadable.append(path.name)
@@ -146,6 +166,17 @@ def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, ru
     found.setdefault(here, [])
     rungs = [Rung(level, tuple(found[level]), running and level == here) for level in sorted(found, reverse=True)]
     return Ladder(series, tuple(rungs), tuple(unreadable), here)
+
+
+def _discarded(session: Path, unreadable: list[str]) -> set[str]:
+    """Names of the run folders that people set aside; what they said may be damaged, then every run counts."""
+    store = SessionStore(session)
+    try:
+        runs = store.read().runs
+    except SessionError:
+        unreadable.append(STATE)
+        return set()
+    return {path.name for number, path in store.folders() if number in runs and runs[number].discarded is not None}
 
 
 def run_folders(session: Path) -> Iterable[Path]:
@@ -167,12 +198,21 @@ def _of_series(record: dict[str, Any], series: Series) -> Level | None:
     return Level._of(stimulus["level_db_nhl"], stimulus["level_db_fs"], bool(stimulus["muted"]))
 
 
-def _replicate(path: Path, record: dict[str, Any]) -> Replicate:
+def _whose(session: Path) -> dict[str, Whose]:
+    """By number of a run, whose response it is known to be; nothing where the session cannot say."""
+    try:
+        return {str(run.number): run.whose for run in runs_of(session)}
+    except (PlanError, SessionError, HearingError, OSError):
+        return {}
+
+
+def _replicate(path: Path, record: dict[str, Any], whose: Whose) -> Replicate:
     noise = record["residual_noise_nv"]
     sweeps = record["sweeps_accepted"]
+    masking = record["stimulus"].get("masking")
     return Replicate(
         path, record["verdict"], record["stopped_by"], None if sweeps is None else int(sweeps),
-        math.nan if noise is None else float(noise),
+        math.nan if noise is None else float(noise), "" if masking is None else noise_words(masking), whose,
     )  # fmt: skip
 
 

@@ -32,7 +32,7 @@ BAND_SD = 1.96  # the noise band holds the true curve at 95 of 100 moments
 USUAL_SD = 5.0  # of the signal fit into the height of its row
 MARK_STEPS_S, MOST_MARKS = (5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0), 10
 AROUND = 0.15  # of what is needed: how far a run without a response may wander meanwhile, for the eye only
-STATE_OF = {"response": "present", "noise_floor": "absent", "fault": "fault"}
+STATE_OF = {"response": "present", "noise_floor": "absent", "upper_limit": "absent", "fault": "fault"}
 
 
 class ViewModel:

@@ -156,7 +156,8 @@ class LadderPanel(Panel):
             "level ladder",
             "Level ladder",
             "The levels tried in this session for the same ear, route and stimulus, the loudest on top; each mark is a run, the "
-            "newest on the right. Click a rung to draw its curve over the average.",
+            "newest on the right. Which ear?: masking was due there, so that it is not known to be this ear's. Click a rung to "
+            "draw its curve over the average.",
             self.rungs,
         )
 

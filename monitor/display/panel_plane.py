@@ -70,7 +70,7 @@ class PlanePanel(ChartPanel):
         name = canvas.text(floor + 6, needed + 4, "no response", absent, 1.08, bold=True, width=width)
         words = f"noise {plane.floor_nv:g} nV or less"
         if plane.path[-1, 0] <= plane.floor_nv and math.isfinite(plane.upper_limit_nv):
-            words = f"none larger than about {plane.upper_limit_nv:.0f} nV"
+            words = f"none larger than {math.ceil(plane.upper_limit_nv):.0f} nV"
         canvas.text(floor + 6, name.bottom(), words, absent, 0.88, width=width)
         canvas.text(rect.left() + 8, needed + 4, "undecided", theme.states["undecided"], 1.08, bold=True)
 

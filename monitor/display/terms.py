@@ -42,8 +42,14 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "decision expected",
-        r"\bdecision expected\b",
+        r"\bdecision (expected|in)\b",
         "The time in which 8 of 10 such runs end, from what is known now.",
+    ),
+    (
+        "the sweeps run out",
+        r"\bsweeps run out\b",
+        "The largest number of sweeps comes before a decision: more sweeps, a quieter person, better electrodes or a higher "
+        "level would help.",
     ),
     (
         "averaging on, quiet enough",

@@ -43,7 +43,7 @@ class Plane:
     standing_range: tuple[float, float]
     axis: str  # of the standing, in words
     promise: str  # what the rule promises, or that it promises nothing
-    upper_limit_nv: float  # no response larger than about this; nan while not known
+    upper_limit_nv: float  # no response larger than this; nan while not known
     marks: tuple[int, ...]  # places in the path, ``every_s`` of stream apart
     every_s: float
     ahead: str  # the forecast in words, "" where there is none

@@ -64,7 +64,8 @@ class WaveDesk:
         told = "" if norm is None else f"; published {_range(norm)} ms, {norm.origin}"
         by = "by hand" if mark.by == "operator" else "suggested"
         between = "".join(f", {name} {one.value:.2f} ms" for name, one in self.marks.intervals().items())
-        return f"{title}: {_latency(mark)}{_amplitude(mark)}, {by}{between}{told}"
+        large = " (too large on average, see the report)" if self._run.too_large and _amplitude(mark) else ""
+        return f"{title}: {_latency(mark)}{_amplitude(mark)}{large}, {by}{between}{told}"
 
     def place(self, ms: float, keeping: bool = True) -> str:
         """Put the chosen wave at the sample nearest to a time; while it is dragged nothing is kept yet."""
@@ -94,7 +95,7 @@ class WaveDesk:
 
     def suggest_again(self) -> str:
         """All marks as they are suggested, whatever was done by hand."""
-        self._change(suggest(self._run.trace, self._run.where, self._run.present))
+        self._change(suggest(self._run.trace, self._run.where))
         return "marks as suggested"
 
     def beside(self, others: Sequence[Path]) -> str:

@@ -35,6 +35,7 @@ from stimuli.quoting import QuotingError
 
 LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more
+BY_SIGN = {1: "condensation", -1: "rarefaction"}
 ACCEPTED, LEFT_OUT, NOT_JUDGED = "accepted", "left out", "not judged"
 
 
@@ -175,11 +176,12 @@ def _stimuli(
     """Every onset in the trigger channel, also behind the verdict, with what became of its sweep."""
     settings = done.engine.settings
     onsets = [onset for onset in find_onsets(raw, settings, timeline) if not onset.breaks]
-    judged: dict[float, tuple[int, str | None]] = {}
+    judged: dict[float, tuple[int, str | None, int]] = {}
     broken = []
     for event in done.events:
         if isinstance(event, UnitDone):
-            judged |= {at: (event.unit, why) for at, why in zip(event.positions, event.left_out, strict=True)}
+            sweeps = zip(event.positions, event.left_out, event.signs, strict=True)
+            judged |= {at: (event.unit, why, sign) for at, why, sign in sweeps}
         elif isinstance(event, SoundBroken):
             broken.append(Happening(event.position, "sound_broken", "the sound broke"))
     fixed = None if done.plan.sound is None else done.plan.sound.polarity
@@ -191,7 +193,8 @@ def _stimuli(
         known = polarities(np.interp(positions, np.arange(len(stamps_s)), np.maximum.accumulate(stamps_s)), labels)
     found = []
     for onset, polarity in zip(onsets, known, strict=True):
-        unit, why = judged.get(onset.position, (None, None))
+        unit, why, sign = judged.get(onset.position, (None, None, 0))
+        polarity = BY_SIGN.get(sign, polarity)  # by the plan, where it was followed, before the markers
         status = NOT_JUDGED if unit is None else ACCEPTED if why is None else LEFT_OUT
         found.append(Happening(onset.position, "stimulus", "", 0, 0, status, why, unit, polarity))
     return broken + found

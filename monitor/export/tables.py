@@ -40,7 +40,7 @@ def averages_csv(material: Material) -> bytes:
     now, layout = material.engine.average_now(), material.engine.settings.layout
     rows: list[list[Any]] = [["channel", *AVERAGE_COLUMNS]]
     for place, index in enumerate(layout.eeg):
-        curves = (now.times_ms, *(curve[place] for curve in (now.average_uv, now.a_uv, now.b_uv, now.plus_minus_uv)))
+        curves = (now.times_ms, *now.columns_uv(place))
         rows += [
             [_no_formula(_clean(layout.labels[index])), *("" if math.isnan(value) else repr(value) for value in row)]
             for row in np.column_stack(curves).tolist()

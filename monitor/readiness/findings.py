@@ -123,6 +123,10 @@ TERMS: dict[str, tuple[str, str]] = {
     "trigger_rate": ("stimulus rate", "Triggers a second; in step with the mains, hum would pass for a response."),
     "doubled": ("double triggers", "Triggers much closer together than the others: bouncing, or other events in that channel."),
     "sound": ("sound", "What will be played, at which ear and level."),
+    "window": (
+        "response window",
+        "The part of the average in which a response is looked for; a wave that may come after it proves nothing.",
+    ),
     "ceiling": ("output ceiling", "The loudest that this program lets out for this transducer and age group."),
     "calibration": ("calibration", "A file that says how loud full scale is on this output; dB nHL need one."),
     "level_check": ("level check", "A tone over a wire loop against the calibration: it tells a volume control that was moved."),

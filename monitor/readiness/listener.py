@@ -62,6 +62,12 @@ class Report:
         severities = {finding.severity for group in self.groups for finding in group.findings}
         return "wait" in severities and "stop" not in severities
 
+    @property
+    def noise_uv(self) -> float:
+        """Of the deciding channel, RMS in the band; nan where it is not known."""
+        found = (dict(one.parts).get("noise_uv") for group in self.groups for one in group.findings if one.about == "floor")
+        return next((value for value in found if value is not None), math.nan)
+
     def group(self, name: str) -> Group:
         return next(group for group in self.groups if group.name == name)
 

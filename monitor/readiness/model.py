@@ -301,6 +301,7 @@ class Readiness:
             moves=moves,
             ours=self.plan.sound is not None,
             sent=self.triggers_sent,
+            trigger_db_fs=None if self.plan.sound is None else self.plan.sound.trigger_db_fs,
         )
 
 

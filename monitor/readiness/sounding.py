@@ -29,7 +29,13 @@ SILENCED = tuple(name for name in SoundPlan.model_fields if name in OF_STIMULUS 
 
 def sound_group(plan: Plan, session: Path, today: datetime.date) -> Group:
     """Everything about the sound that can be known without playing it; ``session`` is the folder that keeps the dose."""
-    return Group("sound", "Sound", tuple(_findings(plan, session, today)))
+    return Group("sound", "Sound", (*_findings(plan, session, today), *_window(plan)))
+
+
+def _window(plan: Plan) -> list[Finding]:
+    """Said only where a run can never end with "no response"."""
+    what, _, remedy = plan.no_absence().partition(": ")
+    return [Finding("window", "look", f"of this run: {what}", remedy)] if what else []
 
 
 def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
@@ -48,7 +54,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
         what, _, remedy = str(error).removeprefix("sound: ").partition(": ")
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
     found = [_level(sound, stimulus), _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
-    found += _level_check(stimulus.calibration, session)
+    found += _level_check(sound, stimulus.calibration, session)
     return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
 
 
@@ -66,11 +72,9 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
 def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     """How far below the ceiling; a plan above it was refused before."""
     frames = stimulus.frames
-    limit = frames.ceiling.peak_to_peak(frames.waveform)[EARS.index(sound.ear)]
-    size = frames.gain * frames.waveform.peak_to_peak
-    if not size > 0:
+    below = frames.below_ceiling_db
+    if math.isinf(below):
         return Finding("ceiling", "ok", "nothing is played, so nothing can pass it", value=math.inf, unit="dB", limit=0.0)
-    below = 20 * math.log10(limit / size)
     said = f"{below:.1f} dB below the loudest that may leave by {_name(sound)}, {sound.age_group}"
     return Finding("ceiling", "ok", said, "", "", below, "dB", 0.0, "see stimuli/ceiling.py")
 
@@ -89,13 +93,13 @@ def _calibration(calibration: Calibration | None, today: datetime.date) -> Findi
                    SOON_DAYS, OWN_CHOICE)  # fmt: skip
 
 
-def _level_check(calibration: Calibration | None, session: Path) -> list[Finding]:
+def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Path) -> list[Finding]:
     """Said only where there is a loop to check with."""
     if calibration is None or calibration.loop is None:
         return []
-    record = last_check(session, calibration.id)
+    record = last_check(session, calibration.id, sound.card_channels)
     if record is None:
-        said = "not checked in this session"
+        said = "not checked in this session" + ("" if sound.card_channels is None else " on these outputs")
         return [Finding("level_check", "look", said, "`quietfloor calibrate --check` compares the output with its calibration")]
     known = {ear: float(db) for ear in EARS if (db := record.get(f"{ear}_db")) is not None}
     said = f"{', '.join(f'{ear} {db:+.1f} dB' for ear, db in known.items())} against the calibration, checked {record.get('at')}"

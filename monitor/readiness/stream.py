@@ -11,6 +11,7 @@ from scipy.signal import welch
 
 from monitor.core.clock import RATE_PPM
 from monitor.core.samples import Floats
+from monitor.ladder_rules import MOST_SWEEPS, minutes, needed_sweeps, sweep_limit
 from monitor.plan import Plan
 from monitor.preflight import PLAUSIBLE_UV, UNITS_UV, PreflightError, UnitFinding
 from monitor.readiness.findings import OWN_CHOICE, Finding, Severity
@@ -140,12 +141,13 @@ def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: floa
     the deciding channel, where it gives no signal.
     """
     floor_nv, most = plan.decision.floor_nv, plan.decision.max_sweeps
+    needed = needed_sweeps(noise_uv, floor_nv)
     if dead:
         return Finding("floor", "wait", f"not known while {dead} gives no signal")
     if not math.isfinite(noise_uv):
         return Finding("floor", "wait", "listening")
-    after_nv, needed = 1e3 * noise_uv / math.sqrt(most), (1e3 * noise_uv / floor_nv) ** 2
-    lasts = f" ({_duration(needed / sweeps_per_s)})" if sweeps_per_s > 0 else ""
+    after_nv = 1e3 * noise_uv / math.sqrt(most)
+    lasts = f" ({minutes(needed / sweeps_per_s)})" if sweeps_per_s > 0 else ""
     said = f"about {after_nv:.2g} nV after {most:,} sweeps, the floor is {floor_nv:g} nV: "
     parts = (("sweeps_needed", math.ceil(needed)), ("noise_uv", noise_uv))
     basis = "the plan's floor"
@@ -153,7 +155,8 @@ def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: floa
         said += f"reached after about {_round(needed)}{lasts}"
         return Finding("floor", "ok", said, "", "", after_nv, "nV", floor_nv, basis, parts)
     said += f"not reached, about {_round(needed)} sweeps would be needed{lasts}"
-    remedy = "let the person lie down with the neck at rest, improve the contacts, allow more sweeps, or raise the floor"
+    more = f"allow more sweeps (max_sweeps = {sweep_limit(needed)}, or in a session none), " if needed <= MOST_SWEEPS else ""
+    remedy = f"let the person lie down with the neck at rest, improve the contacts, {more}or raise the floor"
     if hum_uv > 0.5 * noise_uv:
         remedy = f"remove the hum first ({hum_uv:.2g} uV of {noise_uv:.2g} uV); then {remedy}"
     return Finding("floor", "look", said, remedy, "", after_nv, "nV", floor_nv, basis, parts)
@@ -180,7 +183,3 @@ def falls_db(x: Floats, rate_hz: float, band_hz: tuple[float, float]) -> float:
     hz, power = welch(x - x.mean(), rate_hz, nperseg=piece)
     upper, lower = (np.median(power[(hz >= 0.85 * top) & (hz <= top)]) for top in (high, high / 2))
     return float(10 * np.log10(lower / upper)) if upper > 0 and lower > 0 else math.nan
-
-
-def _duration(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"

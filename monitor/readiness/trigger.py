@@ -34,6 +34,7 @@ class TriggerFigures:
     moves: bool
     ours: bool  # our own sound makes it
     sent: bool | None  # our own triggers are being sent at the moment; None: that was not tried
+    trigger_db_fs: float | None = None  # how large they are; None where other equipment makes them
 
 
 def judge(seen: TriggerFigures, plan: Plan) -> tuple[Finding, ...]:
@@ -56,8 +57,10 @@ def _seen(seen: TriggerFigures) -> Finding:
             said, remedy = f"{said}; none for {seen.since_s:.0f} s", "is the sound still on, is the cable in?"
             return Finding("trigger", "stop", said, remedy, label, seen.since_s, "s", SILENT_S, AS)
         if stands < CLEAR_SDS:
-            remedy = "make the trigger larger, or keep its cable away from other signals"
+            remedy = f"{_larger(seen, CLEAR_SDS / stands)}, or keep its cable away from other signals"
             return Finding("trigger", "look", said, remedy, label, stands, "SD", CLEAR_SDS, OWN_CHOICE)
+        if seen.trigger_db_fs is not None:
+            said += f": trigger_db_fs = {seen.trigger_db_fs:g} is enough"
         return Finding("trigger", "ok", said, "", label, float(seen.onsets), "triggers")
     if seen.ours and seen.sent is None:
         said = "quiet, as it should be before our sound begins" if not seen.moves else "moves although no sound is played"
@@ -72,8 +75,18 @@ def _seen(seen: TriggerFigures) -> Finding:
         said = f"no trigger in {seen.seconds:.0f} s, the channel does not move"
         remedy = "is the sound on, the cable in, the channel switched on at the amplifier?"
     if seen.ours:
-        remedy += " Triggers are being sent right now, without sound"
+        remedy += f" Triggers are being sent right now, without sound. If all is right, {_larger(seen, 10.0 ** 0.5)}"
     return Finding("trigger", "stop", said, remedy, label, 0.0, "triggers", 1.0, AS)
+
+
+def _larger(seen: TriggerFigures, times: float) -> str:
+    """What to do for a trigger so many times as large, in steps of 1 dB."""
+    if seen.trigger_db_fs is None:
+        return "make the trigger larger"
+    wanted = seen.trigger_db_fs + math.ceil(20.0 * math.log10(times) - 1e-9)
+    if wanted > 0.0:
+        return f"make the trigger {20.0 * math.log10(times):.0f} dB larger: sound.trigger_db_fs ends at 0, change its divider"
+    return f"raise sound.trigger_db_fs from {seen.trigger_db_fs:g} to {wanted:g}"
 
 
 def _rate(seen: TriggerFigures, plan: Plan) -> Finding:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from monitor.readiness.cautions import CAUTIONS
 from monitor.report.findings import hearing, masking, replicates, thresholds, waveforms, waves
 from monitor.report.form import Block, Heading, Points, Table, Text
+from monitor.report.ladders import capital
 from monitor.report.parts import Report
 from monitor.report.runs import (
     discarded_runs,
@@ -16,6 +17,7 @@ from monitor.report.runs import (
     runs_made,
     verdict_rules,
 )
+from monitor.session_types import UNKNOWN
 
 
 def blocks_of(report: Report) -> tuple[Block, ...]:
@@ -46,6 +48,11 @@ def _opening(report: Report) -> Iterable[Block]:
         rows.append(("Left out", "; ".join(material.left_out)))
     yield Heading("What was measured", 2)
     yield Table(("", ""), tuple(rows))
+    found = [(one.title, one.threshold) for one in report.ladders if one.threshold is not None]
+    doubtful = [(title, one) for title, one in found if one.whose == UNKNOWN or one.hidden]
+    if doubtful:
+        yield Text(f"{capital(UNKNOWN)}, as masking was due and was not given, or is not known to be right:", "caution")
+        yield Points(tuple(f"{title}: {one.words}." for title, one in doubtful), "caution")
     if material.rules is not None:
         steps, again, limits = (material.rules[name] for name in ("steps", "replicates", "limits"))
         yield Text(

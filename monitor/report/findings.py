@@ -7,11 +7,13 @@ from collections.abc import Iterable
 from typing import Any
 
 from monitor.air_bone import FOR_A_PROFESSIONAL
+from monitor.ladder_errors import NO_RATE
 from monitor.marks import Estimate, Mark
 from monitor.methods import runs_words
 from monitor.report.form import Block, Drawing, Heading, Points, Table, Text
 from monitor.report.parts import BAND, Level, Report, level_words
 from monitor.report.pictures import ladder_picture, waveform_picture
+from monitor.sentence import too_large
 from monitor.session_types import PRESENT
 from monitor.threshold import COVERAGE
 
@@ -37,11 +39,14 @@ def thresholds(report: Report) -> Iterable[Block]:
     yield Text(
         f"A threshold is the lowest level at which runs find a response. The interval beside it ({100 * COVERAGE:g} %) is where "
         "runs like these would find a response as often as not; it counts every run that was not discarded. Settled: the "
-        "rules of the session have nothing left to ask.",
+        "rules of the session have nothing left to ask, and both levels were found as often as they ask.",
         "small",
     )
     if notes:
         yield Points(tuple(notes))
+    if report.material.rules is not None:
+        said = (NO_RATE if one.errors is None else one.errors.words for one in report.ladders if one.threshold is not None)
+        yield Points(tuple(f"Error rate of a ladder by these rules: {words}." for words in dict.fromkeys(said)))
     if report.material.next:
         yield Text("What the session suggested when this report was made:", "small")
         yield Points(report.material.next, "small")
@@ -94,6 +99,11 @@ def waves(report: Report) -> Iterable[Block]:
         "persons (mean plus and minus 2 SD) or of study means. Amplitudes are peak to trough.",
         "small",
     )
+    large: dict[str, list[str]] = {}
+    for run in (run for ladder in report.ladders for level in ladder.levels if level.marks.marks for run in level.runs):
+        if words := too_large(run.record, run.plan):
+            large.setdefault(words, []).append(f"{run.number}")
+    yield Points(tuple(f"Amplitudes, run {', '.join(runs)}: {words}." for words, runs in large.items()), "small")
     yield Points(tuple(f"Published: {source}." for source in sources), "small")
 
 

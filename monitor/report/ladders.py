@@ -6,6 +6,7 @@ import contextlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
@@ -17,20 +18,20 @@ from monitor.norms import Norm
 from monitor.peaks import measured, sought, suggest
 from monitor.replicates import Replicate, combined, compare
 from monitor.report.material import Material, RunMaterial
-from monitor.report.parts import Ladder, Level, level_words, masked_words
-from monitor.session_types import PRESENT
+from monitor.report.parts import Ladder, Level, level_words
+from monitor.session_types import noise_words
 from monitor.trace import Averages, Trace
 
 
 def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:
     """Those of the thresholds first, then runs without a level in dB nHL, by what they have in common."""
     made = []
-    for threshold in material.thresholds:
+    for threshold, errors in zip_longest(material.thresholds, material.errors):
         own = [run for run in material.runs if run.summary is not None and run.summary.condition.same_as(threshold.condition)]
         own = [run for run in own if run.summary is not None and run.summary.discarded is None]
         levels = _levels(own, material, suggest_marks)
         title, growth = capital(str(threshold.condition)), _growth(material, levels)
-        made.append(Ladder(title, threshold.condition, levels, _window(own), threshold, growth))
+        made.append(Ladder(title, threshold.condition, levels, _window(own), threshold, growth, errors))
     others: dict[str, list[RunMaterial]] = {}
     for run in material.runs:
         at_home = run.summary is not None and any(run.summary.condition.same_as(one.condition) for one in material.thresholds)
@@ -53,7 +54,7 @@ def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
     grouped: dict[tuple[str, str, str], list[RunMaterial]] = {}
     for run in runs:
         masking = (run.record.get("stimulus") or {}).get("masking")
-        noise = "" if masking is None else f", other ear masked ({masked_words(masking)})"
+        noise = "" if masking is None else f", other ear masked ({noise_words(masking)})"
         purpose = run.summary.purpose if run.summary is not None else "threshold"
         only = f", run for {purpose}" if purpose == "growth" else ""
         grouped.setdefault((level_words(run), noise, only), []).append(run)
@@ -130,7 +131,7 @@ def _marks(
         )  # fmt: skip
         if by_hand is not None:  # their places, with amplitudes of the common average
             return measured(by_hand, trace, where.width), ""
-        return suggest(trace, where, present=all(run.record.get("verdict") == PRESENT for run in runs)), ""
+        return suggest(trace, where), ""
     except ValueError as error:
         return Marks(), f"no waves are suggested at {level.label}: {error}"
 

@@ -23,7 +23,7 @@ def make_report(material: Material, suggest_marks: bool = False) -> Report:
     air_bone: tuple[AirBone, ...] = ()
     age = material.subject.age_group
     if material.chosen and age is not None:
-        found = measured_thresholds(material, masking)
+        found = measured_thresholds(material)
         estimates, rest = estimate_all(found, material.tables.choose(material.chosen), age, material.subject.age_months)
         air_bone = compare_all(estimates, material.tables, age, material.subject.age_months)
     facts = [

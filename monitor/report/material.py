@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from monitor.core.samples import Floats
 from monitor.folder import FolderError, RunFolder
 from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
+from monitor.ladder_errors import LadderErrors
 from monitor.marks import Marks
+from monitor.masked_runs import About, judged
 from monitor.norms import Norms
 from monitor.norms_file import load_norms
 from monitor.session import PLAN, Session
@@ -59,6 +61,7 @@ class Subject:
 class Material:
     """Everything that a report may look at. ``rules``: tables of the session plan; None for a plain folder of runs.
 
+    ``errors``: how often the ladder of each threshold is wrong, empty for a plain folder, None where no rate is kept.
     ``next``: what the session suggests, one sentence a ladder. ``left_out``: folders without a result that can be read.
     ``chosen``: names of tables of hearing levels, empty where none was chosen. ``place``: the whole path, home being ~.
     """
@@ -73,10 +76,16 @@ class Material:
     norms: Norms
     chosen: tuple[str, ...] = ()
     rules: Mapping[str, Any] | None = None
+    errors: tuple[LadderErrors | None, ...] = ()
     next: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     noise_transducer: str | None = None
     attenuation_set: str | None = None
+
+    @property
+    def about(self) -> About:
+        """What masking advice counts with."""
+        return About(self.tables, self.subject.age_months, self.noise_transducer, self.attenuation_set)
 
 
 def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | None = None) -> Material:
@@ -103,6 +112,8 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         if tables and subject.age_group is None:
             raise ReportError(f"{folder}: hearing levels depend on the age group, and these runs have none or several: report on "
                               "one person's runs at a time")  # fmt: skip
+        by_number = {one.number: one for one in judged([run.summary for run in runs if run.summary is not None], About(shipped))}
+        runs = tuple(replace(run, summary=by_number.get(run.number)) for run in runs)
         return Material(name, place, "", subject, runs, _thresholds(runs), shipped, norms, tuple(tables), left_out=left_out)
     plan: SessionPlan = session.plan
     known = load_hearing_tables(own_tables) if own_tables is not None else plan.hearing.load()
@@ -118,6 +129,7 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         norms=norms,
         chosen=tuple(tables) or plan.hearing.tables,
         rules=plan.model_dump(mode="json", include={"steps", "replicates", "limits"}),
+        errors=session.errors(),
         next=tuple(one.sentence for one in session.suggestions()),
         left_out=left_out,
         noise_transducer=plan.hearing.noise_transducer,

@@ -9,6 +9,7 @@ from typing import Any
 from monitor.air_bone import AirBone
 from monitor.core.samples import Floats
 from monitor.hearing import Estimate, NotEstimated
+from monitor.ladder_errors import LadderErrors
 from monitor.marks import Marks
 from monitor.masking_advice import MaskingAdvice
 from monitor.methods import Methods
@@ -56,6 +57,7 @@ class Ladder:
     window_ms: tuple[float, float] | None
     threshold: Threshold | None = None
     growth: tuple[str, ...] = ()
+    errors: LadderErrors | None = None  # how often such a ladder is wrong; None: not known
 
     @property
     def runs(self) -> tuple[RunMaterial, ...]:
@@ -106,13 +108,6 @@ def level_words(run: RunMaterial) -> str:
     return f"{sound['level_db_fs']:g} dB re full scale, uncalibrated{muted}" if sound.get("level_db_fs") is not None else (
         f"level not known{muted}"
     )  # fmt: skip
-
-
-def masked_words(masking: Mapping[str, Any]) -> str:
-    """white 60 dB EM."""
-    em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
-    level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
-    return f"{masking.get('noise')} {level}"
 
 
 def verdict_words(run: RunMaterial) -> str:

@@ -71,6 +71,7 @@ def run_record(run: RunMaterial) -> dict[str, Any]:
         "level": level_words(run),
         "seconds": None if summary is None else summary.seconds,
         "purpose": None if summary is None else summary.purpose,
+        "whose": None if summary is None else summary.whose or None,
         "why": run.why or None,
         "discarded": None if summary is None else summary.discarded,
         "notes": [] if summary is None else list(summary.notes),
@@ -90,6 +91,7 @@ def _ladder_record(ladder: Ladder) -> dict[str, Any]:
             "highest_absent_db_nhl": threshold.highest_absent_db_nhl, "estimate_db_nhl": threshold.estimate_db_nhl,
             "low_db_nhl": threshold.low_db_nhl, "high_db_nhl": threshold.high_db_nhl,
             "settled": threshold.settled, "rests_on": threshold.rests_on, "notes": threshold.notes, "said": threshold.words,
+            "whose": threshold.whose or None, "hidden": threshold.hidden,
         },
         "levels": [
             {
@@ -106,6 +108,7 @@ def _ladder_record(ladder: Ladder) -> dict[str, Any]:
             for level in ladder.levels
         ],
         "growth": ladder.growth,
+        "errors": ladder.errors,
     }  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from monitor.methods import runs_words
 from monitor.report.form import Block, Heading, Points, Table, Text
 from monitor.report.material import RunMaterial
 from monitor.report.parts import Report, electrodes, level_words, verdict_words
+from monitor.sentence import sound_limited
 
 
 def runs_made(report: Report) -> Iterable[Block]:
@@ -33,11 +34,13 @@ def runs_made(report: Report) -> Iterable[Block]:
         tuple(rows), right=(0, 4, 5, 6, 7, 8, 10),
     )  # fmt: skip
     yield Text(
-        "Evidence is log10; noise is the residual noise of the average at the end; limit: no response larger than about this, "
-        "peak to trough (one-sided 95 %); left out: sweeps by reason; lost: samples of the stream, by its stamps.",
+        "Evidence is log10; noise is the residual noise of the average at the end; limit: no response larger than this, peak "
+        "to trough (true in 95 of 100 runs, whenever a run ends); left out: sweeps by reason; lost: samples of the stream, by "
+        "its stamps.",
         "small",
     )
-    other = [run for run in report.material.runs if run.record.get("stopped_by") not in ("response", "noise_floor")]
+    decided = ("response", "noise_floor", "upper_limit")
+    other = [run for run in report.material.runs if run.record.get("stopped_by") not in decided]
     yield Points(tuple(f"Run {run.number}: {run.record.get('reason') or 'no reason kept'}." for run in other))
     faults = [f"Run {run.number}: {run.record['fault']}" for run in report.material.runs if run.record.get("fault")]
     notes = [
@@ -110,8 +113,12 @@ def levels_and_timing(report: Report) -> Iterable[Block]:
         f"Run {run.number}: the sound broke {len(found)} {'time' if len(found) == 1 else 'times'}."
         for run in report.material.runs if (found := (run.record.get("stimulus") or {}).get("breaks"))
     ]  # fmt: skip
-    if breaks:
-        yield Points(tuple(breaks))
+    limited = [
+        f"Run {run.number}: {sound_limited(found)}."
+        for run in report.material.runs if (found := (run.record.get("stimulus") or {}).get("limited_samples"))
+    ]  # fmt: skip
+    if breaks or limited:
+        yield Points((*limited, *breaks))
 
 
 def electrode_state(report: Report) -> Iterable[Block]:

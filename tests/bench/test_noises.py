@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from bench.noise_parts import Gain, Pops, Rhythm, Tones
+from bench.noise_parts import Artefact, Gain, Pops, Rhythm, Tones
 from bench.noises import MAINS_UV, NOISES, Grid, Noise, NoiseSource, Presentation, run_seeds
 
 GRID = Grid()
@@ -32,7 +32,7 @@ def units(noise: Noise, count: int, runs: int = 20, grid: Grid = GRID, how: Pres
 def test_background_has_its_declared_size(name: str) -> None:
     """Gain kinds change slowly, so that fewer of their sweeps count: their size is tested further in the next test."""
     tolerance = 0.02 if NOISES[name].gain == Gain() else 0.12
-    assert np.sqrt((units(NOISES[name], 30, 80) ** 2).mean()) == pytest.approx(2.0, rel=tolerance)
+    assert np.sqrt((units(NOISES[name], 30, 80) ** 2).mean()) == pytest.approx(NOISES[name].rms_uv, rel=tolerance)
 
 
 @pytest.mark.parametrize("name", ["gain-steps", "bursts", "heavy-tails", "drift", "muscle"])
@@ -110,6 +110,32 @@ def test_mains_locked_is_really_locked_and_the_pause_unlocks_it(name: str, mains
     assert across == pytest.approx(within / np.sqrt(400), rel=0.5)  # units meet it at independent phases
     one, next_one = paused[:-1].reshape(-1), paused[1:].reshape(-1)
     assert abs(np.corrcoef(one, next_one)[0, 1]) < 0.05
+
+
+def test_an_artefact_that_alternates_is_that_of_a_filtered_exponential_train() -> None:
+    """Against a direct convolution of exponentials with the interpolated band-pass, at 64 kHz."""
+    noise = Noise("", rms_uv=QUIET, added=(Artefact(),))
+    how = Presentation(47.1, (), random_polarity=False)
+    found = units(noise, 3, 1, how=how)[1, 0]
+    hz, onset_s = 64_000, np.arange(48) / 47.1
+    raw = np.zeros(round(1.2 * hz))
+    for number, at_s in enumerate(0.05 + onset_s):
+        at = round(at_s * hz)
+        raw[at:] += (-1) ** (number % 16) * 40.0 * np.exp(-np.arange(len(raw) - at) / (2e-3 * hz))
+    taps = GRID.band.bandpass
+    fine = signal.resample_poly(np.concatenate([np.zeros(1000), taps, np.zeros(1000)]), 16, 1) / 16
+    filtered = signal.fftconvolve(raw, fine)[16 * (1000 + len(taps) // 2) :]
+    times_s = 0.05 + onset_s[16:32, np.newaxis] + GRID.times_ms / 1e3
+    expected = np.interp(times_s, np.arange(len(filtered)) / hz, filtered)
+    np.testing.assert_allclose(found, expected, atol=0.02 * np.abs(expected).max())
+
+
+@pytest.mark.parametrize(("coin", "share"), [(False, 1.0), (True, 0.0)])
+def test_an_artefact_that_alternates_adds_up_unless_a_coin_says_how_units_begin(coin: bool, share: float) -> None:
+    noise = Noise("", rms_uv=QUIET, added=(Artefact(),))
+    means = units(noise, 400, 5, how=Presentation(random_polarity=coin)).mean(axis=2)  # of units
+    within, across = np.sqrt((means[1:] ** 2).mean()), np.sqrt((means[1:].mean(axis=0) ** 2).mean())
+    assert across / within == pytest.approx(share, abs=0.15)
 
 
 def test_a_pause_is_the_sum_of_its_draws() -> None:

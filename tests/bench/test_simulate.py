@@ -62,6 +62,22 @@ def test_residual_noise_is_compared_with_what_is_left() -> None:
     assert np.sqrt((found.estimated_nv**2).mean()) == pytest.approx(2000 / np.sqrt(1024), rel=0.03)
 
 
+def test_what_was_left_when_a_run_ended_is_held_against_the_truth() -> None:
+    """Without noise to speak of the amplitude is the truth; a run that ends on a response in noise finds it too large."""
+    loud = batch(range(10), 30_000.0).decided["evidence"]
+    np.testing.assert_allclose(loud.amplitude, 1.0, atol=0.02)
+    found = batch(range(60), 400.0, ("evidence", "evidence@30"), setup=Setup(GRID, max_sweeps=6144))
+    early, late = found.decided["evidence"], found.decided["evidence@30"]
+    assert (late.outcome == early.outcome).all()
+    assert (late.sweeps >= early.sweeps).all()
+    assert (late.noise_nv <= 30.0).all()
+    assert early.amplitude.mean() > 1.04 > 1.03 > late.amplitude.mean() > 0.97
+    assert np.sqrt((late.left_nv**2).mean()) == pytest.approx(30.0, rel=0.05)
+    assert np.isnan(batch(range(2), 0.0).decided["fsp"].amplitude).all()
+    with pytest.raises(ValueError, match="after @ give the noise"):
+        chain("evidence@quiet", SETUP)
+
+
 @pytest.mark.parametrize("shape", SHAPES)
 def test_responses_have_the_size_asked_for_after_the_filter(shape: str) -> None:
     fine = Grid(start_ms=-2.0, n_times=120)

@@ -157,7 +157,10 @@ def test_everything_is_counted_and_nothing_left_out() -> None:
         replace(ROW, ear=1, hearing_error_db=-6.0, found_db=25.0, high_db=39.0),  # at or below the hidden one
         replace(ROW, ear=2, finding="no response", found_db=90.0, hearing_error_db=math.nan, seen_error_db=math.nan),
         replace(ROW, ear=3, finding="at most", hearing_error_db=math.nan, seen_error_db=math.nan),
-        replace(ROW, ear=4, true_db=math.inf, visible_db=math.inf, found_db=70.0, hearing_error_db=math.nan, false_runs=1),
+        replace(
+            ROW, ear=4, true_db=math.inf, visible_db=math.inf, found_db=70.0, hearing_error_db=math.nan, false_runs=1,
+            settled=True,
+        ),
     ]
     one = figures(rows, "evidence")
     assert (one.ears, one.found, one.beyond, one.beyond_found) == (4, 2, 1, 1)
@@ -165,11 +168,16 @@ def test_everything_is_counted_and_nothing_left_out() -> None:
     assert (one.hearing_near_all.count, one.hearing_near_all.n) == (1, 4)
     assert one.hearing.bias_db == pytest.approx(-2.5)
     assert (one.wrong_side.count, one.wrong_side.n) == (2, 5)  # the ear that hears nothing, too
+    assert (one.false_settled.count, one.false_settled.n) == (1, 5)
+    assert [(of.count, of.n) for of in (one.deaf_any, one.deaf_settled)] == [(1, 1), (1, 1)]
     assert (one.not_heard.count, one.inconclusive.count) == (1, 1)
     assert (one.covered.count, one.covered.n) == (1, 2)
     assert (one.false_runs.count, one.false_runs.n) == (1, 10)
     assert [met for _, met in targets(one)] == [False, True, False]
-    assert "NOT MET within 5 dB" in text(rows, replace(QUIET, rules=("evidence",)))
+    said = text(rows, replace(QUIET, rules=("evidence",)))
+    assert "NOT MET within 5 dB" in said
+    assert "settled responses at or below the hidden one: 20.0 % (1 of 5; 0.5 to 71.6)" in said
+    assert "at most 6.8 % and 0.13 %, every run decided" in said
 
 
 def test_reach_ends_below_the_top_of_the_ladder() -> None:

@@ -158,6 +158,38 @@ def test_tables_count_what_happened(alone: dict[str, bytes]) -> None:
     assert "http" not in page.replace("http://www.w3.org/2000/svg", "")  # nothing is fetched
 
 
+def test_forecasts_and_averages_are_counted_by_the_way_runs_end() -> None:
+    """Four runs, foretold at 512 sweeps: in the range, sooner, later; one had been decided."""
+    decided = {
+        "outcome": "0012", "sweeps": [800, 528, 1600, 256], "noise_nv": [30.0, 40.0, 15.0, 60.0],
+        "left_nv": [33.0, 50.0, 15.0, 60.0], "amplitude": [1.1, 1.3, 0.8, None],
+    }  # fmt: skip
+    foretold = {"at": 512, "low": [160, 160, 160, None], "high": [320, 320, 320, None], "limit": [0.05, 0.05, 0.6, None]}
+    nothing = [None] * 4
+    cell = {"source": "quiet", "size_nv": 100.0, "first": 0, "count": 4, "decided": {"evidence": decided},
+            "estimated_nv": nothing, "left_nv": nothing, "foretold": [foretold]}  # fmt: skip
+    found = tables([cell])
+    counts = [(c.ending, c.covered.count, c.covered.n, c.below, c.above, c.expected.count) for c in found.coverages]
+    assert counts == [("response_present", 1, 2, 1, 0, 2), ("response_absent", 0, 1, 0, 1, 0)]
+    present = found.at_stop[0]
+    assert (present.ending, present.runs) == ("response_present", 2)
+    assert present.amplitude_error == pytest.approx(0.2)
+    assert present.noise_error == pytest.approx(np.sqrt((30**2 + 40**2) / (33**2 + 50**2)) - 1)
+    judged = {t.what: t for t in targets(PLAN, found)}
+    assert judged["forecast, gaussian and quiet, runs that end present"].state == "too few runs"
+    assert judged["forecast, gaussian and quiet, runs that end undecided"].state == "not measured"
+    many = replace(found.coverages[1], ending="inconclusive", covered=proportion(180, 200), expected=proportion(30, 200))
+    judged = {t.what: t for t in targets(PLAN, replace(found, coverages=(many,)))}
+    assert judged["forecast, gaussian and quiet, runs that end undecided"].state == "met"
+    assert judged['"decision expected" said where the sweeps ran out first'].state == "MISSED"
+    many = replace(many, ending="response_absent")
+    judged = {t.what: t for t in targets(PLAN, replace(found, coverages=(many,)))}
+    assert judged["forecast, gaussian and quiet, runs that end absent"].state == "MISSED"
+    wrong = replace(present, rule="evidence@20", size_nv=300.0, runs=200)
+    judged = {t.what: t for t in targets(PLAN, replace(found, at_stop=(wrong,)))}
+    assert judged["amplitude at the stop, evidence@20, each size from 200 nV"].state == "MISSED"
+
+
 def test_targets_are_judged_by_the_limit_and_shortfalls_are_said(alone: dict[str, bytes], tmp_path: Path) -> None:
     found = tables(work(PLAN, tmp_path, jobs=1))
     row = found.row("bursts", 0.0, "evidence")
@@ -347,3 +379,18 @@ def test_a_dask_scheduler_with_two_workers(alone: dict[str, bytes], tmp_path: Pa
     here = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0"}
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, **here) as cluster:
         assert report(tmp_path, PLAN, cluster=cluster.scheduler_address) == alone
+
+
+@pytest.mark.parametrize(("coin", "least", "most"), [(False, 0.7, 1.0), (True, 0.0, 0.05)])
+def test_an_artefact_that_alternates_is_no_response_where_a_coin_says_how_units_begin(
+    coin: bool, least: float, most: float, tmp_path: Path
+) -> None:
+    """40 runs: without the coin nearly all are false alarms; with it at most 2, above the 0.4 that 1 % makes."""
+    path = tmp_path / "plan.toml"
+    path.write_text(f"[sound]\nlevel_db_fs = -40\nrandom_polarity = {str(coin).lower()}\n", encoding="utf-8")
+    how = ["--plan", str(path), "--rules", "evidence", "--noise", "alternating-artefact", "--runs", "40"]
+    plan = plan_from(parser().parse_args(how))
+    found = tables(work(plan, tmp_path / "out", jobs=1))
+    row = found.row("alternating-artefact", 0.0, "evidence")
+    assert row is not None
+    assert least <= row.present.rate <= most

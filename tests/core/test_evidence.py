@@ -227,18 +227,6 @@ def test_power_is_in_line_with_the_figures_of_the_design(nv: float, least: float
     assert mean_sweeps[0] < np.minimum(decided, 6144).mean() < mean_sweeps[1]
 
 
-def test_the_upper_limit_holds_what_is_there() -> None:
-    """A response of 100 nV below a limit of "95 %": in at least 95 of 100 runs, and the limit tells something.
-
-    The size of a large response is held less surely, as none of the bank's waves has quite its shape.
-    """
-    analysis, _ = bulk(100, 4096, 23, nv=100.0)
-    limits = 1e3 * analysis.evidence.upper_limit_uv(np.ones(100))
-    assert np.mean(limits >= 100.0) >= 0.95
-    assert np.median(limits) < 250.0
-    assert (1e3 * analysis.evidence.upper_limit_uv(np.full(100, 3.0)) > limits).all()
-
-
 def test_a_batch_equals_its_runs_one_by_one() -> None:
     rng = np.random.default_rng(8)
     runs, units = 5, 40
@@ -258,9 +246,11 @@ def test_a_batch_equals_its_runs_one_by_one() -> None:
             assert (result.look is None) == (batch[unit].look is None)
             if result.look is not None and (of_batch := batch[unit].look) is not None:
                 assert result.look.rule == of_batch.rule[run]
-                for name in ("evidence_log10", "residual_noise_nv", "fsp", "sweeps_accepted", "sweeps_presented"):
+                for name in (
+                    "evidence_log10", "residual_noise_nv", "fsp", "sweeps_accepted", "sweeps_presented", "upper_limit_nv",
+                ):  # fmt: skip
                     got, expected = getattr(result.look.figures, name), getattr(of_batch.figures, name)[run]
-                    np.testing.assert_allclose(got, expected, rtol=1e-12, atol=1e-12, err_msg=name)
+                    np.testing.assert_allclose(got, expected, rtol=1e-9, atol=1e-9, err_msg=name)
         np.testing.assert_array_equal(alone.average.average_uv(), together.average.average_uv()[run])
 
 
@@ -272,5 +262,5 @@ def test_nothing_is_decided_before_256_sweeps() -> None:
         look = analysis.update(band_sweeps_uv(rng, 1, UNIT_SWEEPS, 57) + band_wave_uv(57, 4.0, 9000.0), usable).look
         if look is not None:
             assert np.isnan(look.figures.evidence_log10[0]) == (unit < 16)
-            assert np.isnan(look.upper_limit_nv[0]) == (unit < 16)
+            assert np.isnan(look.figures.upper_limit_nv[0]) == (unit < 16)
             assert look.rule[0] == (-1 if unit < 16 else 0)

@@ -96,3 +96,21 @@ def test_fsp_is_n_var_t_over_var_n_where_weights_are_equal() -> None:
 def test_the_usual_criterion_for_context() -> None:
     """3.1 is the 99 % point of F with 5 and 250 degrees of freedom, as the published criterion has it."""
     assert f.ppf(0.99, 5, 250) == pytest.approx(3.09, abs=0.005)
+
+
+def test_that_something_repeats_is_judged_over_all_looks() -> None:
+    """In noise alone hundreds of looks say it in no run (1 in 1,000 may); in hum that keeps its phase every run says it."""
+    rng = np.random.default_rng(7)
+    repeats, larger = np.zeros(RUNS, dtype=bool), np.zeros(RUNS, dtype=bool)
+    average = WeightedAverage((RUNS,), N_TIMES)
+    for _ in range(4 * UNITS):
+        average.update(reduce_unit(band_sweeps_uv(rng, RUNS, UNIT_SWEEPS, N_TIMES), ALL, WINDOW))
+        noise = residual_noise(average, WINDOW, FREEDOM)
+        repeats, larger = repeats | noise.repeats, larger | (noise.between > 0)
+    assert larger.mean() > 0.01  # at some look: what was said of these runs before
+    assert repeats.sum() <= 1
+    hum = WeightedAverage((RUNS,), N_TIMES)
+    for _ in range(UNITS):
+        locked = 0.6 * np.sin(np.linspace(0, 9, N_TIMES) + rng.uniform(0, 2 * np.pi, (RUNS, 1, 1)))
+        hum.update(reduce_unit(band_sweeps_uv(rng, RUNS, UNIT_SWEEPS, N_TIMES) + locked, ALL, WINDOW))
+    assert residual_noise(hum, WINDOW, FREEDOM).repeats.all()

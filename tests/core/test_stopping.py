@@ -22,6 +22,7 @@ from monitor.core.stopping import (
     RunningStopping,
     SignalToNoise,
     SweepLimit,
+    UpperLimitReached,
     decision_identity,
     rules_of_run,
 )
@@ -104,7 +105,7 @@ def test_every_rule_of_the_table(name: str) -> None:
     made = STOPPING_RULES[name]()
     assert made.name == name
     assert made.outcome in ("response_present", "response_absent", "inconclusive")
-    assert made.stopped_by in ("response", "noise_floor", "sweep_limit")
+    assert made.stopped_by in ("response", "noise_floor", "upper_limit", "sweep_limit")
     with pytest.raises(FrozenInstanceError):
         made.anything = 1  # type: ignore[attr-defined]
     assert made == STOPPING_RULES[name]()
@@ -195,7 +196,7 @@ def test_a_response_that_waits_for_a_quiet_average_is_never_taken_back_and_never
     assert isinstance(quiet, QuietAfterResponse)
     assert (quiet.finds, *waits.rules[1:]) == plain.rules
     finds, absent = quiet.finds.begin((200,)), waits.rules[1].begin((200,))
-    rng = np.random.default_rng(8)
+    rng = np.random.default_rng(10)
     found, verdicts = np.zeros(200, dtype=bool), set()
     for look in range(1, 17):
         rows = {key: 10 ** rng.uniform(-1, 1.2, 200) for key in MEASURED}
@@ -214,6 +215,23 @@ def test_a_response_that_waits_for_a_quiet_average_is_never_taken_back_and_never
         verdicts |= set(said.tolist())
     assert verdicts == {-1, 0, 1, 2}
     assert not found.all()
+
+
+def test_an_upper_limit_ends_a_run_where_no_response_can_be_as_large_and_only_where_it_is_asked_for() -> None:
+    known = {"alpha": 0.01, "floor_nv": 15.0, "max_sweeps": 1024, "block_sweeps": 32}
+    rules = rules_of_run("evidence", **known, absent_below_nv=60)  # type: ignore[arg-type]
+    assert rules == (*RULES[:2], UpperLimitReached(60), RULES[2])
+    for changes, index in (
+        ({"upper_limit_nv": 60.0}, 2),
+        ({"upper_limit_nv": 60.1}, -1),
+        ({"upper_limit_nv": np.nan}, -1),
+        ({"upper_limit_nv": 30.0, "sweeps_accepted": 255.0}, -1),
+        ({"upper_limit_nv": 30.0, "evidence_log10": 2.0}, 0),
+    ):
+        assert RunningStopping(rules, (1,)).update(figures(**changes)) == [index]
+    assert RunningStopping(rules, (1,)).update(figures(False, upper_limit_nv=30.0)) == [-1]
+    with pytest.raises(ValueError, match=r"absent_below_nv = 2 is outside 5 to 2000"):
+        rules_of_run("evidence", **known, absent_below_nv=2)  # type: ignore[arg-type]
 
 
 def test_noise_for_which_a_response_waits_is_part_of_the_identity_only_where_it_waits() -> None:

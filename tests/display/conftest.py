@@ -143,7 +143,7 @@ def write(run: Run) -> None:
     """What a command writes when a run is over."""
     assert run.engine is not None
     now = run.engine.average_now()
-    run.folder.write_average(now.times_ms, now.average_uv[0], now.a_uv[0], now.b_uv[0], now.plus_minus_uv[0])
+    run.folder.write_average(now.times_ms, *now.columns_uv())
     made = run_record(
         run.plan, run.verdict, run.engine, stream=DESCRIPTION, unit=run.unit, sound=None, calibration=None, failure=run.failure
     )

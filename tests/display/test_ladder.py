@@ -10,6 +10,7 @@ import pytest
 
 from monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
 from monitor.folder import FolderError, RunFolder
+from monitor.session_store import STATE, Remarks, SessionStore
 from monitor.sound_plan import SoundPlan
 
 
@@ -86,6 +87,24 @@ def test_muted_controls_are_at_the_foot_and_calibrated_levels_apart() -> None:
     ]  # fmt: skip
 
 
+def test_a_discarded_run_is_not_on_the_ladder_until_it_counts_again(tmp_path: Path) -> None:
+    """What people said about runs is kept by the session, not in run.json."""
+    for verdict in ("response_present", "response_absent"):
+        add_run(tmp_path, -30, verdict)
+    store = SessionStore(tmp_path)
+
+    def say(why: str | None) -> list[tuple[str, str, list[str]]]:
+        store.change(lambda state: state.runs.update({2: Remarks(discarded=why)}))
+        return shown(read_ladder(tmp_path, plan(), None, False))
+
+    assert say("she moved") == [("−30 dB re full scale", "response", ["run-001"])]
+    assert say(None) == [("−30 dB re full scale", "no response, 1 of 2", ["run-002", "run-001"])]
+    (tmp_path / STATE).write_text("{", encoding="utf-8")
+    damaged = read_ladder(tmp_path, plan(), None, False)
+    assert damaged.unreadable == (STATE,)
+    assert [len(rung.replicates) for rung in damaged.rungs] == [2]
+
+
 def test_damaged_records_are_named_and_left_out(tmp_path: Path) -> None:
     good = add_run(tmp_path, -30, "response_present")
     for text in ("{", "[]", '{"verdict": "response_present"}', '{"stimulus": null, "verdict": null}'):
@@ -114,3 +133,19 @@ def test_an_average_is_loaded_for_an_overlay_and_a_bad_one_refused(tmp_path: Pat
     (path / "average.csv").unlink()
     with pytest.raises(FolderError, match="average"):
         load_overlay(rung.replicates[0], rung.level)
+
+
+def test_a_response_that_may_be_the_other_ears_says_so_and_masked_runs_are_counted_apart(tmp_path: Path) -> None:
+    sound = {"level_db_nhl": 70.0, "level_db_fs": None, "kind": "click", "frequency_hz": None, "transducer": "insert"}
+    rest = {"age_group": "adult", "masking": None}
+    masking = {"noise": "white", "level_db_em": 30.0, "transducer": "insert"}
+    for number, more in enumerate((rest, rest, rest | {"masking": masking}), 1):
+        folder = RunFolder(add_run(tmp_path, -30, "response_present", **(sound | more)))
+        whole = {"evidence": 3.0, "upper_limit_nv": None, "rule": None}
+        folder.write_json("run.json", folder.read_json("run.json") | whole)
+        here = SoundPlan.model_validate({"level_db_nhl": 70.0, "ear": "right", "calibration": "any.toml"})
+        (rung,) = read_ladder(tmp_path, here, None, False).rungs
+        told = ("response (which ear?)", "response (which ear?), twice", "response, masked")
+        assert rung.words == told[number - 1]
+    assert rung.replicates[0].words.startswith("run-003: response, masked with white 30 dB EM")
+    assert rung.replicates[2].words.startswith("run-001: response, not known to be this ear's")

@@ -6,11 +6,15 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from bench.offline import carry_through, plan_for
+from bench.profiles import load_patient
+from monitor.export.material import read_material
 from tests.export.conftest import Made, rows_of, write_run
 from tests.synthetic import stream
 
@@ -78,3 +82,12 @@ def test_names_of_people_and_sessions_stay_inside_the_data_set(holed: Made, tmp_
     (told,) = export("bids", session / "run-007", out=tmp_path / "set")
     assert Path(told["file"]).resolve().is_relative_to(tmp_path / "set")
     assert all(path.name.isascii() and " " not in path.name for path in (tmp_path / "set").rglob("*"))
+
+def test_without_labels_polarities_are_those_of_the_plan(tmp_path: Path) -> None:
+    """A run on the virtual patient, with no marker stream beside it."""
+    plan = plan_for(60.0, max_sweeps=192)
+    assert plan.sound is not None
+    record = carry_through(plan, load_patient("quiet-deaf"), tmp_path / "s", 1)
+    found = [one for one in read_material(Path(record["folder"])).happenings if one.kind == "stimulus" and one.unit is not None]
+    assert len(found) == record["sweeps_presented"] == 192
+    assert [one.polarity for one in found] == [sweep.polarity for sweep in islice(plan.sound.schedule().sweeps(), 192)]

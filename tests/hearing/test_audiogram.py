@@ -137,10 +137,10 @@ def test_the_chart_says_what_it_is() -> None:
 
 
 def test_masking_that_was_due() -> None:
-    flagged = one("right", "bone", 2000, 20, 10, masking_due=True)
+    flagged = one("right", "bone", 2000, 20, 10, ear_known=False)
     figure = audiogram_figure("A", [flagged])
     assert "?" in [text.get_text() for text in figure.axes[0].texts]
-    assert "masking was due, not used" in words(figure)
+    assert "not known to be this ear's" in words(figure)
 
 
 def test_off_the_chart_is_told_by_its_number() -> None:

@@ -177,9 +177,10 @@ def test_severe_losses_come_out_too_good(hz: float, told: str) -> None:
 
 
 def test_masking_that_was_due_is_noted() -> None:
-    told = "masking of the other ear was due and not used"
-    assert any(told in note for note in by(bone(2000, 20, 10, masking_due=True), "young-bone-2012").notes)
-    assert not any(told in note for note in by(bone(2000, 20, 10, masking_due=True, masked=True), "young-bone-2012").notes)
+    told = "not known to be this ear's"
+    assert any(told in note for note in by(bone(2000, 20, 10, ear_known=False), "young-bone-2012").notes)
+    assert any(told in note for note in by(bone(2000, 20, 10, ear_known=False, masked=True), "young-bone-2012").notes)
+    assert not any(told in note for note in by(bone(2000, 20, 10, masked=True), "young-bone-2012").notes)
 
 
 def test_unverified_is_said_everywhere(tmp_path: Path) -> None:

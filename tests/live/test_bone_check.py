@@ -42,12 +42,12 @@ def report(walked: tuple[list[str], Path]) -> dict[str, Any]:
 
 
 def test_the_low_level_has_a_response_twice(walked: tuple[list[str], Path], report: dict[str, Any]) -> None:
-    assert "done, a response at 20 dB nHL, with no lower level left to try." in walked[0][0]
+    assert "done, a response at 10 dB nHL, with no lower level left to try." in walked[0][0]
     runs = report["runs"]
     assert [(run["level"], run["verdict"], run["purpose"]) for run in runs] == [
-        ("20 dB nHL", "response_present", "threshold"),
-        ("20 dB nHL", "response_present", "threshold"),
-        ("25 dB nHL", "response_present", "growth"),
+        ("10 dB nHL", "response_present", "threshold"),
+        ("10 dB nHL", "response_present", "threshold"),
+        ("15 dB nHL", "response_present", "growth"),
     ]
 
 
@@ -60,15 +60,16 @@ def test_masking_is_flagged_at_the_higher_level_only(walked: tuple[list[str], Pa
 
 def test_the_growth_run_moves_no_threshold(report: dict[str, Any]) -> None:
     (ladder,) = report["ladders"]
-    assert ladder["threshold"]["level_db_nhl"] == 20.0
+    assert ladder["threshold"]["level_db_nhl"] == 10.0
     assert ladder["threshold"]["finding"] == "at most"
+    assert ladder["threshold"]["whose"] == "this ear's"
 
 
 def test_waves_iii_v_and_trough_are_marked_and_v_grows(walked: tuple[list[str], Path], report: dict[str, Any]) -> None:
     together = walked[0][5]
     # The noise of a single run decides whether 5 dB can be told apart; the sentence says which.
-    assert re.search(r"from 20 to 25 dB nHL: (at \+5 dB wave V is .* (earlier|larger)|.* too noisy to say)", together), together
-    assert "at 20 dB nHL: " in together
+    assert re.search(r"from 10 to 15 dB nHL: (at \+5 dB wave V is .* (earlier|larger)|.* too noisy to say)", together), together
+    assert "at 10 dB nHL: " in together
     for run in ("run-001", "run-002", "run-003"):
         kept = json.loads((walked[1] / run / "marks.json").read_text(encoding="utf-8"))
         by = {mark["wave"]: mark["by"] for mark in kept["marks"]}
@@ -77,12 +78,12 @@ def test_waves_iii_v_and_trough_are_marked_and_v_grows(walked: tuple[list[str], 
 
 def test_five_db_are_added_and_said_to_have_no_source(report: dict[str, Any]) -> None:
     (estimate,) = report["hearing"]["estimates"]
-    assert (estimate["level_db_ehl"], estimate["finding"], estimate["status"]) == (25.0, "at most", "unverified")
+    assert (estimate["level_db_ehl"], estimate["finding"], estimate["status"]) == (15.0, "at most", "unverified")
     assert "common practice, no source" in " ".join(estimate["sources"])
 
 
 def test_the_html_holds_what_the_json_holds(walked: tuple[list[str], Path]) -> None:
     html = (walked[1] / "report.html").read_text(encoding="utf-8")
-    for words in ("FLAGGED", "25 dB eHL or better", "Not a medical device", "common practice, no source"):
+    for words in ("FLAGGED", "15 dB eHL or better", "Not a medical device", "common practice, no source"):
         assert words in html
     assert (walked[1] / "report.pdf").read_bytes().startswith(b"%PDF-")

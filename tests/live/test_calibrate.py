@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import hashlib
 import io
 import json
 import math
@@ -18,13 +19,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.io import wavfile
 
 from monitor.calibrating import MeasuringSignal, highest
 from monitor.cli import main, parser
 from monitor.commands import calibrate
-from monitor.level_check import FILE, check_level, last_check
+from monitor.level_check import FILE, LevelCheck, check_level, keep, last_check
 from monitor.listening import ListeningError
-from monitor.plan import make_sound_plan
+from monitor.plan import PlanError, make_sound_plan
+from monitor.sound import make_stimulus
 from stimuli.calibration import Calibration, Measured, load_calibration
 from stimuli.calibration_file import save_calibration
 from stimuli.levels import zeq_minus_ppe_db
@@ -84,6 +87,38 @@ def test_more_measurements_go_into_the_same_file(tmp_path: Path) -> None:
     assert (found.left_db_ppe, found.right_db_ppe) == (128.5, 127.9)
 
 
+def wav(path: Path, hz: float) -> Path:
+    wavfile.write(path, 48_000, np.sin(2 * np.pi * hz * np.arange(240) / 48_000).astype(np.float32))
+    return path
+
+
+def test_each_sound_of_a_file_has_a_row_of_its_own(tmp_path: Path) -> None:
+    path, names = tmp_path / "a.toml", []
+    made(path, *NEW, "--reading-db", "88.5,87.9")
+    for hz, reading in ((1000.0, "95,96"), (3000.0, "91,92")):
+        sound = wav(tmp_path / f"{hz:g}.wav", hz)
+        found = made(path, "--add", "--signal", "custom", "--wav", str(sound), "--reading-db", reading)
+        names.append(f"custom {hashlib.sha256(sound.read_bytes()).hexdigest()}")
+    assert [(row.stimulus, row.left_db) for row in found.measured] == [(names[0], 125.0), (names[1], 121.0)]
+    own = tmp_path / "own.toml"
+    own.write_text("".join(
+        f'[[reference]]\nstimulus = "{name}"\ntransducer = "insert"\ncoupler = "occluded-ear-simulator"\n'
+        f'level_db_ppe_spl = {level}\nsource = "mine"\nstatus = "verified"\n'
+        for name, level in zip(names, (20, 30), strict=True)
+    ))  # fmt: skip
+    data = {"stimulus": "custom", "level_db_nhl": 40, "calibration": str(path), "references": str(own), "ear": "left"}
+    levels = []
+    for hz in (1000, 3000):
+        sound = make_stimulus(make_sound_plan(data | {"wav": str(tmp_path / f"{hz}.wav")}), datetime.date.today())
+        levels.append(20 * math.log10(sound.frames.gain * sound.frames.waveform.peak_to_peak))
+    assert levels == pytest.approx([40 + 20 - 125, 40 + 30 - 121], abs=1e-6)
+    # a row as older files have it holds for no file
+    older = load_calibration(path)
+    save_calibration(path, replace(older, measured=(replace(older.measured[0], stimulus="custom"),)))
+    with pytest.raises(PlanError, match="measured row 'custom' does not say which file"):
+        make_stimulus(make_sound_plan(data | {"wav": str(tmp_path / "1000.wav")}), datetime.date.today())
+
+
 def test_a_burst_read_as_l_zeq_can_be_the_first(tmp_path: Path) -> None:
     burst = ["--signal", "tone-burst", "--frequency-hz", "1000", "--meter", "zeq", "--reading-db", "80,81"]
     found = made(tmp_path / "a.toml", *NEW, *burst)
@@ -103,6 +138,8 @@ def test_a_burst_read_as_l_zeq_can_be_the_first(tmp_path: Path) -> None:
         ([*NEW, "--signal", "click", "--meter", "zeq", "--reading-db", "80,80"], 2, "begin with a tone"),
         ([*NEW, "--meter", "zeq", "--reading-db", "80,80"], 2, "belongs to a train"),
         ([*NEW, "--signal", "click", "--frequency-hz", "500", "--reading-db", "80,80"], 2, "--frequency-hz belongs to"),
+        ([*NEW, "--wav", "a.wav", "--reading-db", "80,80"], 2, "--wav belongs to --signal custom"),
+        ([*NEW, "--signal", "custom", "--reading-db", "80,80"], 2, "give wav"),
         ([*NEW, "--level-db-fs", "-10", "--ear", "left"], 2, "output ceiling"),
         (["--add", "--reading-db", "88,88"], 2, "cannot be read"),
         (["--check", "--stream", "x"], 2, "cannot be read"),
@@ -282,6 +319,16 @@ def test_the_loop_is_compared_within_half_a_decibel(bench: Bench, tmp_path: Path
     kept = last_check(session, calibration.id)
     assert kept is not None
     assert kept["passed"] is False
+
+
+def test_a_level_check_holds_for_its_own_outputs_of_a_card(tmp_path: Path) -> None:
+    keep(tmp_path, LevelCheck("c", "input", 0.1, 0.1, "now", (1, 2)))
+    assert last_check(tmp_path, "c", (1, 2, 3)) is not None
+    assert last_check(tmp_path, "c", (3, 2, 1)) is None
+    assert last_check(tmp_path, "c") is not None  # audio over LSL has no outputs
+    keep(tmp_path, LevelCheck("c", "input", 0.1, 0.1, "now"))  # as older ones were
+    assert last_check(tmp_path, "c", (1, 2, 3)) is None
+    assert last_check(tmp_path, "c") is not None
 
 
 @pytest.mark.lsl

@@ -38,7 +38,7 @@ def test_a_microphone_on_the_output_itself(sound_loop: SoundLoop, card: Path, tm
     assert outcome.status == 0, outcome.err
     found = load_calibration(path)
     assert found.left_db_ppe == pytest.approx(TRUE_DB, abs=0.02)
-    assert (found.device, found.host_interface) == ("system", "JACK Audio Connection Kit")
+    assert (found.device, found.host_interface, found.channels) == ("system", "JACK Audio Connection Kit", (1, 2))
     burst = ["--add", "--signal", "tone-burst", "--frequency-hz", "2000", *microphone]
     outcome = calibrate(sound_loop, card, str(path), *burst)
     assert outcome.status == 0, outcome.err
@@ -50,3 +50,4 @@ def test_a_microphone_on_the_output_itself(sound_loop: SoundLoop, card: Path, tm
     outcome = calibrate(sound_loop, card, str(path), "--check", *loop)
     assert outcome.status == 0, outcome.err
     assert abs(outcome.json["left_db"]) < 0.01
+    assert outcome.json["channels"] == [1, 2]

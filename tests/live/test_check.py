@@ -15,6 +15,8 @@ from typing import Any
 
 import pytest
 
+from monitor.session import Session
+from monitor.session_plan import load_session_plan
 from tests.live.harness import ROOT, Outcome, call, foreign
 from tests.slow import patience
 
@@ -173,11 +175,29 @@ device_source_id = "{audio}"
 """
 
 
+SESSION = """
+[subject]
+pseudonym = "S07"
+age_group = "adult"
+[[condition]]
+ear = "right"
+[run.stream]
+source_id = "{eeg}"
+eeg = ["Cz-M2"]
+trigger = "trigger"
+[run.sound]
+calibration = "{calibration}"
+device_source_id = "{audio}"
+"""
+
+
 def test_our_own_triggers_arrive_and_no_sound_does(tmp_path: Path) -> None:
     """With the virtual patient: the plan's triggers are seen, nothing is played, and nothing is put down as sound dose."""
     eeg, audio = (f"{kind}-{uuid.uuid4().hex[:8]}" for kind in ("eeg", "audio"))
     plan = tmp_path / "plan.toml"
     plan.write_text(PLAN.format(eeg=eeg, audio=audio, calibration=ROOT / "bench" / "virtual-earphone.toml"))
+    ladder = tmp_path / "session.toml"
+    ladder.write_text(SESSION.format(eeg=eeg, audio=audio, calibration=ROOT / "bench" / "virtual-earphone.toml"))
     command = [sys.executable, "-m", "bench.rig", "--patient", "hearing-adult", "--eeg-name", eeg, "--eeg-source-id", eeg]
     command += ["--audio-source-id", audio]
     rig = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
@@ -187,6 +207,8 @@ def test_our_own_triggers_arrive_and_no_sound_does(tmp_path: Path) -> None:
         assert json.loads(rig.stdout.readline())["event"] == "ready"
         outcome = call("check", str(plan), "--json", "--out", str(tmp_path / "session"))
         untried = call("check", str(plan), "--json", "--no-trigger", "--seconds", "3", "--out", str(tmp_path / "session"))
+        begun = Session.begin(tmp_path / "s07", load_session_plan(ladder))
+        of_session = call("check", str(begun.folder), "--json", "--no-trigger", "--seconds", "3")
     finally:
         rig.stdin.close()
         rig.wait(patience(10))
@@ -198,6 +220,10 @@ def test_our_own_triggers_arrive_and_no_sound_does(tmp_path: Path) -> None:
     assert rate["value"] == pytest.approx(47.1, abs=0.05)
     assert found(outcome)["dose"]["parts"]["used_percent"] == 0.0
     assert not (tmp_path / "session").exists()
+    assert of_session.status == 0, of_session.err
+    assert "40 dB nHL" in found(of_session)["sound"]["said"], "where the session begins"
+    noise_uv = dict(found(of_session)["floor"]["parts"])["noise_uv"]
+    assert begun.sweeps(0, ()).noise_uv == pytest.approx(noise_uv)
     assert untried.status == 0, untried.err
     assert found(untried)["trigger"]["severity"] == "look"
     assert "not tried" in found(untried)["trigger"]["remedy"]

@@ -138,6 +138,7 @@ def test_the_whole_loop_on_one_command(demonstrations: tuple[Outcome, Outcome | 
     assert record["calibration"] == "virtual-earphone"
     assert record["stimulus"]["level_db_nhl"] == 60.0
     assert record["stimulus"]["underruns"] == 0
+    assert record["stimulus"]["limited_samples"] == 0
     assert record["fault"] is None
     assert "timing not verified" in outcome.err
     recorded = read_xdf(folder / "raw.xdf")

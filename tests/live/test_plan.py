@@ -53,8 +53,11 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "polarity"): ("positive",),
     ("sound", "rate_per_s"): (0.99, 100.1, math.nan),
     ("sound", "random_pause"): (20.0, "perhaps"),
+    ("sound", "random_polarity"): (3, "perhaps"),
+    ("sound", "held_to_plan"): (3, "perhaps"),
     ("sound", "mains_hz"): (50.0, [5.0], [500.0], ["fifty"]),
     ("sound", "lead_in_s"): (0.09, 60.1),
+    ("sound", "trigger_db_fs"): (-80.1, 0.1, math.nan, "small"),
     ("sound", "route"): ("bone", "wire"),
     ("sound", "transducer"): ("loudspeaker", "bone-vibrator"),
     ("sound", "age_group"): ("dog",),
@@ -97,6 +100,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("decision", "floor_nv"): (0.9, 501),
     ("decision", "max_sweeps"): (31, 10_000_001, 100.5),
     ("decision", "quiet_nv"): (0.9, 14, 501, "quiet"),
+    ("decision", "absent_below_nv"): (4.9, 2001, "small"),
 }
 # The ends of what is allowed.
 RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
@@ -106,8 +110,11 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("stream", "wait_s"): (0.5, 600),
     ("sound", "rate_per_s"): (1, 58),
     ("sound", "random_pause"): (True, False),
+    ("sound", "random_polarity"): (True, False),
+    ("sound", "held_to_plan"): (True, False),
     ("sound", "mains_hz"): ([], [16.7], [50], [400]),
     ("sound", "lead_in_s"): (0.1, 60),
+    ("sound", "trigger_db_fs"): (-80, 0),
     ("sound", "speed"): (0.1, 50),
     ("analysis", "acoustic_delay_ms"): (0, 50),
     ("analysis", "amplifier_delay_ms"): (0, 90),
@@ -118,6 +125,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("decision", "floor_nv"): (1, 500),
     ("decision", "max_sweeps"): (32, 10_000_000),
     ("decision", "quiet_nv"): (15, 500),
+    ("decision", "absent_below_nv"): (5, 2000),
 }
 
 
@@ -167,7 +175,8 @@ def test_an_error_says_what_which_allowed_and_meaning() -> None:
     assert str(caught.value).splitlines() == [
         "plan: analysis.band_hz = 100: should be numbers in brackets, such as [100.0, 1500.0]",
         "plan: decision.alpha = 0.5 (false alarms of the whole run, all looks together): should be less than or equal to 0.2",
-        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps, quiet_nv; "
+        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps, quiet_nv, "
+        "absent_below_nv; "
         "did you mean floor_nv?",
     ]
 

@@ -303,6 +303,7 @@ class Sound:
         self.asked: list[str] = []
         self.failure: str | None = None
         self.underruns = 0
+        self.limited_samples = 0
 
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
         raise AssertionError("only a virtual patient is waited for")
@@ -366,6 +367,15 @@ def test_a_sound_that_fails_ends_the_run(make_run: Callable[..., Run]) -> None:
     run = carry_through(make_run(sound=sound))
     assert run.failure == "the sound stopped: the device was unplugged"
     assert sound.asked == ["start", "stop", "close"]
+
+
+def test_a_sound_that_the_ceiling_held_down_is_said_once(make_run: Callable[..., Run]) -> None:
+    sound = Sound()
+    sound.limited_samples = 3
+    run = carry_through(make_run(sound=sound))
+    said = [event["text"] for event in kept(run) if event["type"] == "notice"]
+    assert len(said) == 1
+    assert "the output ceiling held down 3 samples of the sound" in said[0]
 
 
 def test_a_sound_that_breaks_up_is_said(make_run: Callable[..., Run]) -> None:

@@ -81,7 +81,7 @@ def rig(sound_loop: SoundLoop) -> Iterator[Callable[..., str]]:
 def calibration_of_the_card(folder: Path) -> None:
     """The virtual earphone, plugged into this card."""
     of_rig = load_calibration(ROOT / "bench" / "virtual-earphone.toml")
-    mine = replace(of_rig, id="card", device="system", host_interface="JACK Audio Connection Kit")
+    mine = replace(of_rig, id="card", device="system", host_interface="JACK Audio Connection Kit", channels=(1, 2))
     save_calibration(folder / "card.toml", mine)
 
 
@@ -208,6 +208,28 @@ def test_without_portaudio_the_program_starts_and_says_what_to_install(
     assert "no sound card can be used" in said
     assert "apt-get install -y libportaudio2" in said
     assert not (tmp_path / "session").exists()
+
+
+@pytest.mark.parametrize(
+    ("level", "outputs"), [("level_db_nhl = 60", "[3, 2, 1]"), ("level_db_fs = -40", "[1, 3, 2]")]
+)
+def test_a_trigger_never_leaves_by_the_output_of_an_earphone(
+    level: str, outputs: str, sound_loop: SoundLoop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name, value in sound_loop.environment.items():
+        monkeypatch.setenv(name, value)
+    calibration_of_the_card(tmp_path)
+    plan = PLAN.format(stream="none").replace("level_db_nhl = 60", f"{level}\nchannels = {outputs}")
+    (tmp_path / "plan.toml").write_text(plan.replace("[stream]", "[stream]\nwait_s = 0.5"))
+    refused = call("run", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "session"))
+    assert refused.status == 2
+    assert f"the trigger would leave by output {outputs[-2]}, where calibration 'card' has the" in refused.err
+    # not even without sound, as a check sends it; in a process of its own, as PortAudio is
+    silent = "import sys, pathlib, monitor.plan as plans, monitor.readiness.sounding as sounding\n"
+    silent += "sounding.SilentTriggers(plans.load_plan(pathlib.Path(sys.argv[1])).sound)"
+    command = [sys.executable, "-c", silent, str(tmp_path / "plan.toml")]
+    tried = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert "DeviceError: the trigger would leave by output" in tried.stderr
 
 
 def test_few_bits_are_warned_of(sound_loop: SoundLoop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

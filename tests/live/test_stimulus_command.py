@@ -98,7 +98,7 @@ def test_a_csv_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert np.all(rows["envelope"] >= np.abs(rows["sound"]) - 1e-6)
     with_trigger = np.genfromtxt(tmp_path / "t.csv", delimiter=",", names=True)
     assert with_trigger.size == 48
-    assert with_trigger["trigger"][0] == 0.5
+    assert with_trigger["trigger"][0] == pytest.approx(0.5 * 10 ** (-30 / 20), rel=1e-6)  # -30 dB re full scale
     np.testing.assert_allclose(with_trigger["sound"][:5], [1, 1, 1, 1, 0.8])
 
 

@@ -38,6 +38,7 @@ KNOWN: dict[str, Any] = {
     "fsp": 2.2,
     "upper_limit_nv": 80.0,
     "lost_samples": 0,
+    "noise_repeats": False,
 }
 # Whatever else a look carries is not known here, and must not be shown as nan either.
 UNSAID = {field.name: (math.nan,) * 3 if "tuple" in str(field.type) else math.nan for field in fields(LookDone)}
@@ -59,6 +60,7 @@ UNKNOWN = replace(
     fsp=math.nan,
     upper_limit_nv=math.nan,
 )
+REPEATS = replace(LOOK, noise_cause="between units", within_units_nv=25.0, between_units_nv=30.0, noise_repeats=True)
 NOTHING = {"standing": math.nan, "evidence": math.nan, "p_value": math.nan}
 EARLY = replace(LOOK, sweeps_presented=128, sweeps_accepted=128, rejected={}, **NOTHING)
 LOOKS = {
@@ -89,6 +91,7 @@ VERDICTS: dict[str, Verdict | None] = {"none": None} | {
     for outcome, stopped_by in (
         ("response_present", "response"),
         ("response_absent", "noise_floor"),
+        ("response_absent", "upper_limit"),
         ("inconclusive", "sweep_limit"),
         ("inconclusive", "operator"),
         ("inconclusive", "fault"),
@@ -152,11 +155,13 @@ def test_the_figures_are_those_of_the_look() -> None:
         (Status("running", look=UNKNOWN), "Undecided: no usable sweep among 32"),
         (Status("running", look=EARLY), "Undecided: evidence from 256 sweeps on, noise 31 nV of 15 nV"),
         (Status("running", look=LOOKS["one sweep"]), "noise not known yet"),
-        (Status("running", look=replace(LOOK, noise_cause="between units")), "something repeats with the stimulus"),
+        (Status("running", look=replace(LOOK, noise_cause="between units")), "noise 31 nV of 15 nV (by the spread between"),
+        (Status("running", look=REPEATS), "(20 % more between units than within: something repeats with the stimulus)"),
         (Status("running", look=WAITS), "Response present: averaging on for its waves, noise 31 nV of 20 nV, quiet enough in"),
         (Status("done", SURE, VERDICTS["response"]), "Response present: evidence 2.4 of 2.0, noise 31 nV"),
         (Status("done", LOOK, VERDICTS["response"]), "Response present: because of response"),  # it was found at a look before
         (Status("done", LOOK, VERDICTS["noise_floor"]), "No response at this noise floor: because of noise_floor"),
+        (Status("done", LOOK, VERDICTS["upper_limit"]), "No response of a size that matters: because of upper_limit"),
         (Status("done", LOOK, VERDICTS["sweep_limit"]), "Undecided when the sweeps ran out: evidence 1.2"),
         (Status("done", LOOK, VERDICTS["operator"]), "Undecided, stopped by the operator: evidence 1.2"),
         (Status("done", LOOK, FOUND_AND_STOPPED), "Response present, stopped by the operator: because it was found"),
@@ -268,7 +273,7 @@ def test_a_terminal_gets_the_panel(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "Response present" in out.getvalue()
 
 
-STOPPED: tuple[StoppedBy, ...] = ("response", "noise_floor", "sweep_limit", "operator", "fault")
+STOPPED: tuple[StoppedBy, ...] = ("response", "noise_floor", "upper_limit", "sweep_limit", "operator", "fault")
 
 
 def test_every_way_to_stop_has_its_sentence() -> None:
@@ -289,5 +294,16 @@ def test_every_way_to_stop_has_its_sentence() -> None:
     ],
 )
 def test_the_forecast_in_words(low: float, high: float, words: str) -> None:
-    look = replace(LOOK, forecast_low_sweeps=low, forecast_high_sweeps=high, sweeps_per_s=45.6)
+    look = replace(LOOK, forecast_low_sweeps=low, forecast_high_sweeps=high, forecast_limit=0.05, sweeps_per_s=45.6)
     assert sentence.ahead(look) == words
+
+
+def test_where_the_sweeps_may_run_out_first_no_decision_is_expected() -> None:
+    look = replace(LOOK, forecast_low_sweeps=320.0, forecast_high_sweeps=5600.0, sweeps_per_s=45.6, forecast_limit=0.3)
+    assert sentence.ahead(look) == "decision in 7 s or later, the sweeps run out in 2.0 min"
+    look = replace(look, forecast_limit=0.7)
+    said = sentence.running(look, 15.0)
+    assert said.endswith("the sweeps run out first, in 2.0 min: more sweeps or less noise would help, or a higher level")
+    waits = replace(look, waits_for_nv=20.0)
+    assert sentence.running(waits, 15.0).endswith("the sweeps run out first, in 2.0 min: more sweeps or less noise would help")
+    assert sentence.ahead(replace(waits, forecast_limit=0.3)).startswith("quiet enough in 7 s or later, the sweeps run out")

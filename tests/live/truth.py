@@ -26,7 +26,7 @@ def expected_uv(times_ms: Floats, band: Band, latency_ms: float, nv: float, per_
 def read_average(path: Path) -> dict[str, Floats]:
     with open(path, encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    return {name: np.array([float(row[name]) for row in rows]) for name in rows[0]}
+    return {name: np.array([float(row[name] or "nan") for row in rows]) for name in rows[0]}
 
 
 def peak_ms(times_ms: Floats, curve_uv: Floats) -> float:

@@ -50,9 +50,17 @@ def test_a_calibrated_click(tmp_path: Path) -> None:
     assert {finding.severity for finding in found.values()} == {"ok"}
     assert "click, right ear, 60 dB nHL" in found["sound"].said
     assert "virtual-earphone" in found["calibration"].said
-    # 130 dB p-p.e. is the adult ceiling on an ear simulator, 60 dB nHL are 95.5 dB p-p.e. of a click
-    assert found["ceiling"].value == pytest.approx(34.5, abs=0.01)
+    # 115 dB RMS is the adult ceiling on an ear simulator; 60 dB nHL are 95.5 dB p-p.e. of a click. Of 6 of them in 125 ms, 4.64
+    # samples each (one is 0.8), that is 95.5 + 9.03 + 10 lg(6 x 4.64 / 6000) = 81.2 dB RMS
+    assert found["ceiling"].value == pytest.approx(33.80, abs=0.01)
     assert found["dose"].value < 1.0
+
+
+def test_a_window_that_cannot_tell_an_absence_is_named(tmp_path: Path) -> None:
+    found = told(calibrated(stimulus="tone-burst", frequency_hz=500, level_db_nhl=0), tmp_path)
+    assert found["window"].severity == "look"
+    assert 'it cannot end with "no response"' in found["window"].said
+    assert found["window"].remedy.startswith("lower sound.rate_per_s")
 
 
 def test_listening_says_that_it_cannot_see_the_sound(tmp_path: Path) -> None:
@@ -194,7 +202,7 @@ def test_triggers_without_sound_are_silent_whatever_the_plan(sound: dict[str, An
     silent.close()
     played = np.concatenate(output.blocks)
     assert not played[:, :2].any(), "sound columns"
-    starts = np.flatnonzero((played[1:, 2] == 0.5) & (played[:-1, 2] == 0.0))
+    starts = np.flatnonzero((played[1:, 2] == played[:, 2].max()) & (played[:-1, 2] == 0.0))
     assert len(starts) > 20
     assert np.median(np.diff(starts)) == pytest.approx(48_000 / plan.rate_per_s, abs=2)
     assert silent.sending

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -42,6 +44,24 @@ def test_a_sloping_trigger_and_how_far_it_stands_out() -> None:
     assert clear["trigger", "TRIG"].severity == "ok"
     assert poor["trigger", "TRIG"].severity == "look"
     assert poor["trigger", "TRIG"].value == pytest.approx(1 / 0.07, rel=0.25)
+
+
+@pytest.mark.parametrize(
+    ("noise", "db_fs", "words"),
+    [
+        (0.005, -30.0, "trigger_db_fs = -30 is enough"),
+        (0.08, -30.0, "raise sound.trigger_db_fs from -30 to -2"),
+        (0.08, -1.0, "ends at 0, change its divider"),
+    ],
+)
+def test_the_size_of_our_own_trigger_is_judged(noise: float, db_fs: float, words: str) -> None:
+    line = made()
+    n = line.samples.shape[1]
+    line.samples[-1] = spread_pulse(n, line.onsets + 0.37, RATE) + noise * np.random.default_rng(4).standard_normal(n)
+    found = findings(listened(line, plan_of(sound=OURS | {"trigger_db_fs": db_fs})))["trigger", "TRIG"]
+    assert words in found.said + found.remedy
+    if found.severity == "look":  # as large as it says, it is enough
+        assert found.value * 10 ** (math.ceil(20 * math.log10(16 / found.value)) / 20) >= 16
 
 
 def test_no_trigger_stops() -> None:

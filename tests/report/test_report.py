@@ -76,6 +76,13 @@ def test_cautions_come_first(page: Page) -> None:
     assert "Sound can harm hearing" in page.said
 
 
+def test_what_is_not_known_to_be_this_ears_is_said_first(page: Page, report: Report) -> None:
+    told = "Right ear, 2000 Hz tone burst by air: 50 dB nHL, none at 40 (95 %: 38 to 52); not known to be this ear's."
+    assert page.said.index("Not a medical device.") < page.said.index(told) < page.said.index("Thresholds")
+    right, left = json.loads(report_text(report))["ladders"]
+    assert (right["threshold"]["whose"], left["threshold"]["whose"]) == ("not known to be this ear's", "this ear's")
+
+
 def test_every_part_is_there(page: Page) -> None:
     for said in (
         "50 dB nHL, none at 40 (95 %: 38 to 52)",
@@ -90,12 +97,14 @@ def test_every_part_is_there(page: Page) -> None:
         "Run 1 (60 dB nHL, response): she woke up",
         "electrode replaced",
         "Lost samples: 0",
+        "Error rate of a ladder by these rules: where nothing is heard, at most 5.9 % of ladders meet a false response",
         "Elberling",
     ):
         assert said in page.said, said
     drawn = [attributes["aria-label"] for tag, attributes in page.tags if tag == "svg"]
     assert drawn == [
-        "Levels of the runs in order, with what each found: 50 dB nHL, none at 40 (95 %: 38 to 52)",
+        "Levels of the runs in order, with what each found: 50 dB nHL, none at 40 (95 %: 38 to 52); not known to be "
+        "this ear's",
         "Levels of the runs in order, with what each found: at most 40 dB nHL, with nothing decided below (95 %: below 44)",
         "Averages at 50 dB nHL, 40 dB nHL, one above the other",
         "Averages at 40 dB nHL, 40 dB nHL, muted control, one above the other",
@@ -207,6 +216,7 @@ def test_methods_tell_every_value_with_its_runs(report: Report) -> None:
     assert "levels were 40, 50, 60 dB nHL" in told
     assert "Muted as a control: run 7" in told
     assert "unknown" not in told.replace("seed unknown", "")  # the seed is in the plan of a run that we played
+    assert "in alternating polarity (which one began each 16 sweeps was drawn at random: " in told
     bare = methods([Facts(1, {"verdict": "inconclusive", "stream": {}}, {})])
     assert "made by other equipment" in bare.text
     assert "no error rate" in bare.text
@@ -298,6 +308,15 @@ def test_what_runs_hold_together_and_none_alone_is_said(session: Path) -> None:
     said = Page(report_html(make_report(read_material(session)))).said
     assert "evidence of all together 3.0 of 2.0. No run alone found a response, but together" in said
     assert said.count("No run alone found a response") == 1
+
+
+def test_a_sound_that_the_ceiling_held_down_is_said(session: Path) -> None:
+    path = session / "run-002" / "run.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["stimulus"]["limited_samples"] = 12
+    path.write_text(json.dumps(record), encoding="utf-8")
+    said = Page(report_html(make_report(read_material(session)))).said
+    assert "Run 2: the output ceiling held down 12 samples of the sound" in said
 
 
 def test_a_run_for_growth_is_shown_apart(session: Path) -> None:

@@ -50,16 +50,20 @@ def plan_text() -> str:
     return PLAN
 
 
-def write_run(session: Path, word: str, *, seconds: float = 60.0, rate_hz: float = 16000.0, **stimulus: Any) -> int:
+def write_run(
+    session: Path, word: str, *, seconds: float = 60.0, rate_hz: float = 16000.0, alpha: float = 0.01, nv: float = 14.0,
+    sweeps: int = 640, presented: int | None = None, **stimulus: Any,
+) -> int:
     """``40+``, ``30-``, ``30?``: one finished run, with the parts of its record that a session reads; its number."""
     verdict, stopped_by = LETTERS[word[-1]]
     played = {
         "stimulus": "click", "kind": "click", "frequency_hz": None, "ear": "right", "route": "air", "muted": False,
-        "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None,
+        "level_db_nhl": float(word[:-1]), "level_db_fs": None, "masking": None, "transducer": "insert", "age_group": "adult",
     }  # fmt: skip
     record = {
-        "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": 14.0, "upper_limit_nv": 40.0, "evidence": 1.0,
-        "rule": {"name": "evidence"}, "sweeps_accepted": 640, "stream": {"rate_hz": rate_hz}, "stimulus": played | stimulus,
+        "started": "2026-01-15T10:00:00+00:00", "verdict": verdict, "stopped_by": stopped_by, "residual_noise_nv": nv,
+        "upper_limit_nv": 40.0, "evidence": 1.0, "alpha": alpha, "rule": {"name": "evidence"}, "sweeps_accepted": sweeps,
+        "sweeps_presented": presented or sweeps, "stream": {"rate_hz": rate_hz}, "stimulus": played | stimulus,
     }  # fmt: skip
     folder = RunFolder.create(session)
     folder.append_event({"type": "verdict", "sample": int(seconds * rate_hz)})

@@ -91,6 +91,44 @@ def test_both_levels_of_a_threshold_are_found_as_often_as_the_rules_ask() -> Non
     assert (high.level_db_nhl, high.reason, high.repeats) == (90, "confirm", 2)
 
 
+@pytest.mark.parametrize(
+    ("script", "words"),
+    [
+        ("40+ 30+ 30? 30? 20- 25- 25-", "at 30 dB nHL it was found once, where the plan asks for 2 runs"),
+        ("40+ 30+ 30+ 20- 25- 25? 25?", "at 25 dB nHL it was found once"),
+        ("80- 90- 90? 90?", "at 90 dB nHL it was found once"),
+        ("80- 80- 90? 90?", "no response up to 80 dB nHL, the highest level that was decided"),
+        ("80? 80? 90? 90?", "no run was decided up to 90 dB nHL"),
+        ("40+ 20- 20- 40+ 25? 30? 35? 25? 30? 35?", "between them no run was decided"),
+        ("10+ 10+ 0? 0? 5? 5?", "no lower level left to try"),
+        ("0+ 0? 0?", "at 0 dB nHL it was found once"),
+    ],
+)  # fmt: skip
+def test_undecided_runs_confirm_nothing(script: str, words: str) -> None:
+    made = suggest(CLICK, runs(script), Rules())
+    assert (made.level_db_nhl, made.reason) == (None, "unsettled"), made
+    assert words in made.why
+
+
+def test_a_ladder_with_undecided_runs_is_settled_only_with_what_the_plan_asks_for() -> None:
+    """Whatever the shares of present, absent and undecided runs."""
+    rng = np.random.default_rng(8)
+    settled = 0
+    for _ in range(400):
+        rules = Rules(present_runs=int(rng.integers(1, 4)), absent_runs=int(rng.integers(1, 4)))
+        shares = rng.dirichlet([1, 1, 1])
+        course = follow(CLICK, rules, lambda _, p=shares: Measurement(str(rng.choice([PRESENT, ABSENT, UNDECIDED], p=p))))
+        found, known = course.threshold, tallies(course.runs)
+        if not found.settled:
+            continue
+        settled += 1
+        if not math.isnan(found.lowest_present_db_nhl):
+            assert known[found.lowest_present_db_nhl].present >= rules.present_runs
+        if not math.isnan(found.highest_absent_db_nhl):
+            assert known[found.highest_absent_db_nhl].absent >= rules.absent_runs
+    assert settled > 50
+
+
 def test_what_does_not_count_is_passed_over() -> None:
     growth = runs("60+", purpose="growth")
     muted = runs("60+", muted=True)
@@ -239,6 +277,23 @@ def test_a_threshold_says_how_sure_it_is() -> None:
     assert all(math.isnan(value) for value in interval([]))
     once = threshold_of(CLICK, runs("40+ 30-"), present_runs=2)
     assert "found once, where 2 runs were asked for" in once.notes[0]
+
+
+def test_the_interval_counts_with_the_alpha_of_each_run() -> None:
+    """The likelihood of a response at 30 and none at 50 dB nHL, worked out here once more: with 20 % false alarms the response
+    says little, with 1 % it may as well be the absence that is wrong."""
+
+    def low_db(alpha: float) -> float:
+        at_db = np.arange(-10, 90.1, 0.5)
+        chance = [alpha + (0.98 - alpha) / (1 + np.exp((at_db - level) / 2.5)) for level in (30, 50)]
+        likelihood = np.log(chance[0]) + np.log(1 - chance[1])
+        return float(at_db[likelihood >= likelihood.max() - 1.92][0])
+
+    assert low_db(0.01) == -10, "the end of what is looked at"
+    assert math.isnan(interval(runs("30+ 50-", alpha=0.01))[0])
+    assert interval(runs("30+ 50-", alpha=0.2))[0] == low_db(0.2) > 30
+    assert interval([*runs("30+", alpha=0.2), *runs("50-", alpha=0.01)])[0] > 30, "each run has its own"
+    assert math.isnan(interval(runs("30+ 50-", alpha=math.nan))[0]), "not known: the usual one"
 
 
 def test_levels_are_told_apart_to_a_hundredth() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import math
 import tomllib
@@ -10,11 +11,16 @@ from pathlib import Path
 
 import pytest
 
+from monitor.cli import main
+from monitor.commands.session import within_dose
+from monitor.exposure import SessionDose
 from monitor.folder import RunFolder
 from monitor.session import Session
 from monitor.session_plan import SessionPlan, make_session_plan
-from monitor.session_store import SessionError
+from monitor.session_store import SessionError, keep_noise
 from monitor.session_types import Condition
+from monitor.sound import make_stimulus
+from stimuli.dose import Dose, limit_pa2s
 
 LEFT = {"ear": "left", "stimulus": "tone burst 2000 Hz", "kind": "tone-burst", "frequency_hz": 2000.0}
 Add = Callable[..., int]
@@ -38,7 +44,7 @@ def test_runs_are_read_from_their_own_records(session: Session, add_run: Add) ->
     runs = session.runs()
     assert [run.words for run in runs] == [
         "run 1: 40 dB nHL, response, 14.0 nV of noise, 12 s",
-        "run 2: 40 dB nHL, masked with 50 dB EM, no response, 14.0 nV of noise, 60 s, again (run 1)",
+        "run 2: 40 dB nHL, masked with 50 dB EM, no response, 14.0 nV of noise, 60 s",
         "run 3: 50 dB nHL, undecided, 14.0 nV of noise, 60 s",
         "run 4: 60 dB nHL, response, 14.0 nV of noise, 60 s, muted control",
     ]
@@ -115,9 +121,9 @@ def test_one_condition_after_the_other_and_then_it_is_done(session: Session, add
     assert (right.finding, right.level_db_nhl, right.settled) == ("threshold", 30, True)
     assert (left.finding, left.level_db_nhl, left.settled) == ("at most", 0, True)
     measured = session.measured()
-    assert [(one.ear, one.finding, one.lowest_present_db_nhl, one.masking_due) for one in measured] == [
-        ("right", "threshold", 30, False),
-        ("left", "at most", 0, False),
+    assert [(one.ear, one.finding, one.lowest_present_db_nhl, one.ear_known) for one in measured] == [
+        ("right", "threshold", 30, True),
+        ("left", "at most", 0, True),
     ]
     assert math.isnan(measured[1].highest_absent_db_nhl)
 
@@ -194,4 +200,190 @@ def test_masking_is_flagged_where_it_is_due(session: Session, plan_text: str, ad
     assert growth is not None
     assert (growth.due, growth.needed) == (True, False)
     add_run(session.folder, "80+")
-    assert session.measured()[0].masking_due
+    assert not session.measured()[0].ear_known
+
+
+def test_the_error_rate_of_a_ladder_counts_with_the_rules_and_the_largest_alpha(
+    session: Session, plan_text: str, add_run: Add
+) -> None:
+    usual, other = session.errors()
+    assert usual is not None
+    assert other is not None
+    assert usual.alpha == 0.01
+    assert other.any_false < usual.any_false, "from 50 dB nHL on it has fewer runs"
+    add_run(session.folder, "40+", alpha=0.05)
+    assert [0.0 if one is None else one.alpha for one in session.errors()] == [0.05, 0.01]
+    for rule, known in (("fsp", True), ("naive_fsp", False)):
+        plan = make_session_plan(tomllib.loads(f"{plan_text}\n[run.decision]\nrule = '{rule}'"))
+        assert (plan.errors(0) is not None) == known
+
+
+def test_a_threshold_from_unmasked_runs_is_not_known_to_be_this_ears(
+    session: Session, add_run: Add, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """50 dB or more between the ears with inserts (as taught in courses): at 70 dB nHL noise is due, at 40 it is not."""
+    for word in ("70+", "60-", "60-"):
+        add_run(session.folder, word)
+    right = session.thresholds()[0]
+    assert (right.finding, right.level_db_nhl, right.whose) == ("threshold", 70, "not known to be this ear's")
+    assert main(["session", str(session.folder), "--status", "--json"]) == 0
+    printed = capsys.readouterr()
+    assert f"right ear, click by air: {right.words}" in printed.err
+    assert right.words.endswith("; not known to be this ear's")
+    assert "run 1: 70 dB nHL, response, not known to be this ear's" in printed.err
+    said = json.loads(printed.out)
+    assert [one["whose"] for one in said["thresholds"]] == ["not known to be this ear's", ""]
+    assert [run["whose"] for run in said["runs"]] == ["not known to be this ear's", "this ear's", "this ear's"]
+
+
+def test_runs_with_other_noise_are_not_pooled(session: Session, add_run: Add) -> None:
+    """Two unmasked responses that may be the other ear's do not outvote one masked absence."""
+    masked = {"noise": "white", "level_db_em": 35.0, "transducer": "insert"}
+    for word in ("70+", "70+", "80+"):
+        add_run(session.folder, word)
+    add_run(session.folder, "70-", masking=masked)
+    right = session.thresholds()[0]
+    assert (right.level_db_nhl, right.highest_absent_db_nhl) == (80, 70)
+    assert "at 70 dB nHL runs 1, 2 had other masking than white 35 dB EM, and are not counted with the rest" in right.notes
+    add_run(session.folder, "80+", masking=masked | {"level_db_em": 45.0})
+    right = session.thresholds()[0]
+    assert (right.level_db_nhl, right.rests_on, right.whose) == (80, (5, 4), "this ear's")
+    assert session.run(5).replicate_of is None, "run 3 had no noise"
+
+
+def test_the_limit_of_a_run_follows_the_noise_and_says_the_minutes(session: Session, add_run: Add) -> None:
+    """An adult of 2 uV: 15 nV take (2000 / 15)^2 = 17,778 sweeps, where the usual limit of a run is 6,144."""
+    right = session.plan.conditions[0]
+    first = session.sweeps(0, session.runs())
+    assert first.limit == session.run_plan(right, 40).decision.max_sweeps == 6144
+    assert "a run ends at 6,144 sweeps (2 min) at the latest; the noise is not known yet" in first.words
+    add_run(session.folder, "40?", nv=2000 / math.sqrt(6144), sweeps=6144, seconds=135.0)
+    known = session.sweeps(0, session.runs())
+    assert known.needed == pytest.approx(17_778, rel=1e-4)
+    assert session.run_plan(right, 40).decision.max_sweeps == known.limit == 27_136
+    assert "takes about 18,000 sweeps (7 min), a run ends at 27,136 sweeps (10 min)" in known.words
+    assert session.outlook(0, session.runs()).absence_s == pytest.approx(135 * 17_778 / 6144, rel=1e-3)
+    quiet = [add_run(session.folder, "40-", nv=15.0, sweeps=2000) for _ in range(3)]
+    assert session.sweeps(0, session.runs()).limit == 6144, "the latest runs count"
+    for number in quiet:
+        session.discard(number, "another channel")
+    assert session.sweeps(0, session.runs()).limit == 27_136
+
+
+def test_a_check_after_the_last_run_tells_the_noise(session: Session, add_run: Add) -> None:
+    keep_noise(session.folder, 2.0)
+    assert session.sweeps(0, ()).limit == 27_136
+    told = (Path(__file__).parents[2] / "docs" / "file-formats.md").read_text(encoding="utf-8")
+    kept = json.loads((session.folder / "noise.json").read_text(encoding="utf-8"))
+    assert [key for key in kept if f"`{key}`" not in told] == []
+    keep_noise(session.folder, math.nan)
+    assert session.sweeps(0, ()).noise_uv == 2.0, "a check that found nothing is none"
+    add_run(session.folder, "40-", nv=15.0, sweeps=2000)
+    assert session.sweeps(0, session.runs()).noise_uv == pytest.approx(0.671, abs=0.001)
+    keep_noise(session.folder, 4.0)
+    noisy = session.sweeps(0, session.runs())
+    assert noisy.limit == 32_768 < noisy.needed
+    assert "it cannot be told; let the person lie down" in noisy.words
+    for damage in ("{", "[]", "3", '{"noise_uv": "x", "after_run": 1}', '{"noise_uv": -1, "after_run": 1}', '{"noise_uv": 1}'):
+        (session.folder / "noise.json").write_text(damage, encoding="utf-8")
+        assert session.sweeps(0, session.runs()).noise_uv < 1
+
+
+def test_a_limit_in_the_plan_stays_and_says_where_it_is_too_low(session: Session, plan_text: str) -> None:
+    fixed = make_session_plan(tomllib.loads(f"{plan_text}\n[run.decision]\nmax_sweeps = 4000"))
+    session = Session.begin(session.folder, fixed)
+    keep_noise(session.folder, 2.0)
+    assert session.run_plan(fixed.conditions[0], 40).decision.max_sweeps == 4000
+    assert "it cannot be told; leave out max_sweeps under [run.decision]" in session.sweeps(0, ()).words
+
+
+def test_a_longer_run_never_passes_the_dose_where_the_usual_one_would_not(session: Session) -> None:
+    """A click of 80 dB nHL: 27,136 sweeps are most of what an ear may get in a day."""
+    keep_noise(session.folder, 2.0)
+    plan = session.run_plan(session.plan.conditions[0], 80)
+    assert within_dose(plan, session.folder, False) == plan
+    SessionDose(session.folder).settle("run-001", Dose(right_pa2s=0.6 * limit_pa2s("adult")))
+    less = within_dose(plan, session.folder, False)
+    assert 6144 <= less.decision.max_sweeps < plan.decision.max_sweeps
+    make_stimulus(less.sound, datetime.date.today(), sweeps=less.decision.max_sweeps, spent=SessionDose(session.folder).spent())
+    assert within_dose(plan, session.folder, True) == plan, "a limit of one's own is not changed"
+
+
+def followed(session: Session, add_run: Add, hears_from: dict[str, float], response_s: float, absence_s: float) -> list[str]:
+    """Whatever is suggested, until nothing is: ear and level of each run, with what it found."""
+    made: list[str] = []
+    while (coming := session.next()) is not None:
+        assert coming.level_db_nhl is not None
+        ear, heard = coming.condition.ear, coming.level_db_nhl >= hears_from[coming.condition.ear]
+        plan = session.run_plan(coming.condition, coming.level_db_nhl)
+        assert plan.sound is not None
+        needed_s, allowed_s = response_s if heard else absence_s, plan.decision.max_sweeps * plan.sound.sweep_s
+        word = f"{coming.level_db_nhl:g}{'?' if needed_s > allowed_s else '+' if heard else '-'}"
+        lasts_s = min(needed_s, allowed_s)
+        sweeps, nv = int(lasts_s / plan.sound.sweep_s), 15 * (absence_s / lasts_s) ** 0.5
+        add_run(session.folder, word, seconds=lasts_s, sweeps=sweeps, nv=nv, **(LEFT if ear == "left" else {}))
+        made.append(f"{ear} {word}")
+    return made
+
+
+@pytest.mark.parametrize("absence_s", [130, 200, 300])
+def test_where_runs_outgrow_their_share_no_ladder_is_given_up(
+    session: Session, plan_text: str, add_run: Add, absence_s: float
+) -> None:
+    """12 minutes for two ears that hear from 70 dB nHL: each has its runs, the louder the shorter the time."""
+    limited = make_session_plan(tomllib.loads(plan_text.replace("[limits]", "[limits]\nminutes = 12")))
+    session = Session.begin(session.folder, limited)
+    made = followed(session, add_run, {"right": 70.0, "left": 70.0}, 60, absence_s)
+    assert {one.finding for one in session.thresholds()} <= {"threshold", "at most"}, made
+    assert sum(run.seconds for run in session.runs()) <= 720
+    assert all("no time is left" in one.why or "are not enough" in one.why for one in session.suggestions())
+
+
+def test_what_is_left_of_the_time_goes_to_the_ladder_of_which_least_is_known(
+    session: Session, plan_text: str, add_run: Add
+) -> None:
+    limited = make_session_plan(tomllib.loads(plan_text.replace("[limits]", "[limits]\nminutes = 9")))
+    session = Session.begin(session.folder, limited)
+    add_run(session.folder, "40+", seconds=60)
+    add_run(session.folder, "30-", seconds=240)
+    coming = session.next()
+    assert coming is not None
+    assert (coming.condition.ear, coming.short) == ("left", True)
+    add_run(session.folder, "50-", seconds=180, **LEFT)
+    last = session.next()
+    assert last is not None
+    assert (last.condition.ear, last.level_db_nhl) == ("left", 70), "up to 80, by no more than 20 dB from one sound to the next"
+    assert "the 60 s left are not enough for a run of about " in last.why
+    assert " to its end, but a response may show sooner" in last.why
+    plan = session.run_plan(last.condition, 70)
+    assert plan.sound is not None
+    assert plan.decision.max_sweeps == int(60 / plan.sound.sweep_s), "it ends with the time"
+    assert session.run_plan(last.condition, 70, minutes_left=60).decision.max_sweeps == 6144
+
+
+def test_a_person_who_wakes_is_named_and_what_tells_most_comes_next(session: Session, add_run: Add) -> None:
+    for word in ("40+", "30-", "35-"):
+        add_run(session.folder, word)
+    asleep = session.next()
+    assert asleep is not None
+    assert (asleep.condition.ear, asleep.short) == ("right", False)
+    add_run(session.folder, "40+", nv=80.0, sweeps=128)
+    again = session.next()
+    assert again is not None
+    assert not again.short, "a short run may have met a single bad moment"
+    session.discard(4, "again")
+    add_run(session.folder, "40+", nv=28.0)
+    awake = session.next()
+    assert awake is not None
+    assert (awake.condition.ear, awake.short) == ("left", True), "nothing is known of it yet"
+    assert "the noise of run 5 is 2.0 times that of the runs before: is the person waking?" in awake.why
+    session.discard(5, "she moved")
+    assert session.next() == asleep
+    add_run(session.folder, "35-", presented=1000)
+    restless = session.next()
+    assert restless is not None
+    assert "in run 6 36 % of the sweeps were left out, 0 % in the runs before" in restless.why
+    add_run(session.folder, "50-", **LEFT)
+    louder = session.next()
+    assert louder is not None
+    assert (louder.condition.ear, louder.short) == ("left", False), "asleep again: the ladder that is open goes on"

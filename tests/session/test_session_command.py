@@ -12,10 +12,11 @@ import pytest
 
 from monitor.cli import main
 from monitor.commands.common import DONE, FAULT
-from monitor.commands.session import _remarked, levels_to_choose
+from monitor.commands.session import _remarked, levels_to_choose, with_noise
 from monitor.display.stage import Remark, Stage
 from monitor.session import Session
 from monitor.session_plan import load_session_plan
+from monitor.session_store import keep_noise
 
 
 class Ears:
@@ -24,15 +25,20 @@ class Ears:
     def __init__(self, write: Callable[..., int], threshold: float) -> None:
         self.write, self.threshold = write, threshold
         self.made: list[tuple[str, float, bool]] = []
+        self.limits: list[int] = []
+        self.noise_db_em: list[float | None] = []
         self.ends_with: dict[str, Any] = {}
 
     def __call__(self, plan: Any, folder: Path, *_: object) -> dict[str, Any]:
         sound = plan.sound
+        self.limits.append(plan.decision.max_sweeps)
         self.made.append((sound.ear, sound.level_db_nhl, sound.muted))
+        self.noise_db_em.append(sound.masking_level_db_em)
+        masking = {"noise": sound.masking, "level_db_em": sound.masking_level_db_em, "transducer": sound.masking_output[0]}
         heard = sound.level_db_nhl >= self.threshold and not sound.muted
         number = self.write(
             folder, f"{sound.level_db_nhl:g}{'+' if heard else '-'}", ear=sound.ear, kind=sound.stimulus,
-            frequency_hz=sound.frequency_hz, muted=sound.muted,
+            frequency_hz=sound.frequency_hz, muted=sound.muted, masking=None if sound.masking == "none" else masking,
         )  # fmt: skip
         record = {"fault": None, "stopped_by": "response", "stream": {"uv_per_unit": 1.0}}
         return record | {"folder": str(folder / f"run-{number:03d}")} | self.ends_with
@@ -63,7 +69,76 @@ def test_auto_does_both_ladders(ears: Ears, do: Callable[..., tuple[int, dict[st
         (30, 25, True), (30, 25, True),
     ]  # fmt: skip
     assert [level for ear, level, _ in ears.made if ear == "right"] == [40, 30, 20, 25, 30, 25]
+    assert found["errors"][0]["false_settled"] < 0.002 < 0.05 < found["errors"][0]["any_false"]
     assert next(level for ear, level, _ in ears.made if ear == "left") == 45, "not 25 dB above the last sound"
+
+
+def with_plan(tmp_path: Path, plan_text: str, old: str, new: str) -> None:
+    assert old in plan_text
+    (tmp_path / "plan.toml").write_text(plan_text.replace(old, new), encoding="utf-8")
+
+
+def test_auto_gives_the_noise_that_is_advised_where_the_plan_allows(
+    ears: Ears, do: Callable[..., Any], plan_text: str, tmp_path: Path
+) -> None:
+    """50 dB or more between the ears with inserts, 10 dB margin (as taught in courses): at 70 dB nHL 30 dB EM, at 40 none."""
+    ears.threshold = 65.0
+    with_plan(tmp_path, plan_text, "[limits]", "[masking]\nauto = true\n\n[limits]")
+    _, found = do("--auto")
+    given = dict(zip(((ear, level) for ear, level, _ in ears.made), ears.noise_db_em, strict=True))
+    assert given["right", 40.0] is None
+    assert (given["right", 60.0], given["right", 70.0]) == (20.0, 30.0)
+    assert [run["noise"] for run in found["runs"] if run["level_db_nhl"] == 70.0][:1] == ["white 30 dB EM"]
+    right = found["thresholds"][0]
+    assert (right["level_db_nhl"], right["whose"]) == (65.0, "this ear's")
+    same = {(run["condition"]["ear"], run["level_db_nhl"], run["noise"]) for run in found["runs"]}
+    assert len(same) == len({pair[:2] for pair in same}), "runs of one level have the same noise, so that they count together"
+
+
+def test_auto_looks_again_with_noise_for_what_was_found_without(
+    ears: Ears, do: Callable[..., Any], plan_text: str, tmp_path: Path
+) -> None:
+    """The ladder was climbed unmasked; with the plan's leave the lowest response is run again, and found to be this ear's."""
+    ears.threshold = 65.0
+    _, found = do("--auto")
+    assert [one["whose"] for one in found["thresholds"]] == ["not known to be this ear's"] * 2
+    before = len(ears.made)
+    with_plan(tmp_path, plan_text, "[limits]", "[masking]\nauto = true\n\n[limits]")
+    _, found = do("--auto")
+    assert [one["whose"] for one in found["thresholds"]] == ["this ear's"] * 2
+    assert [one["level_db_nhl"] for one in found["thresholds"]] == [65.0, 65.0]
+    assert set(ears.noise_db_em[before:]) == {25.0}
+    assert found["next"] is None
+
+
+def test_without_the_plans_leave_noise_has_to_be_asked_for(ears: Ears, do: Callable[..., Any]) -> None:
+    ears.threshold = 65.0
+    do("--auto")
+    assert set(ears.noise_db_em) == {None}
+    do("--condition", "1", "--level", "70", "--yes", "--masking")
+    assert ears.noise_db_em[-1] == 30.0
+    do("--condition", "1", "--level", "70", "--yes", "--masking", "--growth")
+    assert ears.noise_db_em[-1] is None
+
+
+def test_noise_that_the_ceiling_or_the_dose_forbids_is_not_given(
+    do: Callable[..., Any], plan_text: str, tmp_path: Path
+) -> None:
+    """The run is made without it, and says so; its response is not known to be this ear's."""
+    with_plan(tmp_path, plan_text, 'age_group = "adult"', 'age_group = "infant"')
+    do("--status")
+    session = Session.open(tmp_path / "s")
+    condition = session.plan.conditions[0]
+    args = argparse.Namespace(muted=False, masking=True, auto=False)
+    plan, told = with_noise(session, condition, 60.0, "threshold", args)
+    assert plan.sound is not None
+    assert (plan.sound.masking, told) == ("white", "White noise of 20 dB EM in the left ear")
+    session.noise_db_em = lambda *_: 95.0  # type: ignore[method-assign]
+    plan, told = with_noise(session, condition, 60.0, "threshold", args)
+    assert plan.sound is not None
+    assert plan.sound.masking == "none"
+    assert "is advised and cannot be given: sound: the masking noise on the left ear is" in told
+    assert "above the output ceiling" in told
 
 
 def test_growth_and_controls_leave_the_threshold_alone(ears: Ears, do: Callable[..., Any], tmp_path: Path) -> None:
@@ -147,3 +222,16 @@ def test_what_is_said_in_the_window_about_a_run_is_kept_and_changes_what_comes_n
     _remarked(session, Remark("note", "  "), args, stage)
     assert list(stage.told) == ["Run 1: discarded", "Run 1: counts", "Run 1: note kept: asleep", "run 1: the note is empty"]
     assert "electrode came off" in capsys.readouterr().out
+
+
+def test_a_session_says_how_long_a_run_takes_and_gives_it_the_sweeps_that_the_noise_asks_for(
+    ears: Ears, do: Callable[..., tuple[int, dict[str, Any]]], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    do("--status")
+    keep_noise(tmp_path / "s", 2.0)
+    do("--yes")
+    assert ears.limits == [27_136]
+    main(["session", str(tmp_path / "s"), "--status"])
+    assert "  Length: in " in capsys.readouterr().out
+    status, found = do("--status")
+    assert (status, found["sweeps"][0]["limit"]) == (DONE, 6144), "of the quiet runs that were made since"

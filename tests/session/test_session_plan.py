@@ -49,6 +49,18 @@ def test_paths_count_from_the_plan(plan_text: str, tmp_path: Path) -> None:
     assert plan.run["sound"]["calibration"] == str((tmp_path / "my.toml").resolve())
 
 
+def test_noise_for_bone_comes_by_the_earphone_that_is_named(plan_text: str, tmp_path: Path) -> None:
+    earphone = tomllib.loads(plan_text)["run"]["sound"]["calibration"]
+    (tmp_path / "my.toml").write_bytes(Path(earphone).read_bytes())
+    text = plan_text.replace("[limits]", "[hearing]\nnoise_transducer = 'insert'\n[masking]\ncalibration = 'my.toml'\n[limits]")
+    text = text.replace('ear = "right"', 'ear = "right"\nroute = "bone"')
+    (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
+    sound = load_session_plan(tmp_path / "plan.toml").run_plan(0, 20, masking_db_em=35.0).sound
+    assert sound is not None
+    assert (sound.masking, sound.masking_level_db_em, sound.masking_ear) == ("white", 35.0, "left")
+    assert sound.masking_output == ("insert", str((tmp_path / "my.toml").resolve()))
+
+
 def test_by_bone_a_vibrator_is_meant(plan_text: str) -> None:
     data = tomllib.loads(plan_text)
     data["condition"] = [{"ear": "left", "route": "bone", "stimulus": "click"}]
@@ -77,6 +89,10 @@ def test_by_bone_a_vibrator_is_meant(plan_text: str) -> None:
         ("[limits]", "[limits]\nminutes = -1", "limits.minutes = -1 .of recording, all runs together"),
         ("[limits]", "[replicates]\nmost = 1\n[limits]", "present = 2, absent = 2, most = 1"),
         ("[limits]", "[hearing]\ntables = ['nobody-1900']\n[limits]", "hearing.*nobody-1900"),
+        ("[limits]", "[masking]\nlevel = 3\n[limits]", "unknown key masking.level: allowed here are auto, noise, calibration"),
+        ("37.1", "37.1, route = 'air'", "sound.route is said elsewhere"),
+        ("[limits]", "[hearing]\nnoise_transducer = 'supra-aural'\n[masking]\nauto = true\n[limits]", "under .masking."),
+        ("[run.sound]", "[masking]\nauto = true\n[run.sound]\nmasking = 'white'\nmasking_level_db_em = 40", "masking of its own"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_named(plan_text: str, old: str, new: str, words: str) -> None:
@@ -106,3 +122,19 @@ def test_the_plan_of_the_docs_is_one_and_its_commands_are_understood(tmp_path: P
     (commands,) = (block for block in blocks if block.startswith("quietfloor session"))
     for line in commands.splitlines():
         parser().parse_args(shlex.split(line)[1:])
+
+
+def test_levels_at_which_no_run_can_end_without_a_response_are_not_offered(plan_text: str) -> None:
+    """A 500 Hz burst of an infant at 47.1/s: the next sound comes before the latest wave of 5 dB nHL."""
+    text = plan_text.replace("frequency_hz = 2000", "frequency_hz = 500").replace('"adult"', '"infant"')
+    fast = make_session_plan(tomllib.loads(text.replace("rate_per_s = 37.1", "rate_per_s = 47.1")))
+    assert (fast.rules(0).lowest_db, fast.not_offered(0)) == (0, "")
+    assert (fast.rules(1).lowest_db, fast.rules(1).start_db) == (10, 50)
+    words = fast.not_offered(1)
+    assert words.startswith("nothing below 10 dB nHL is suggested. Of a run at 0 dB nHL: it cannot end with")
+    assert words.endswith("lower sound.rate_per_s to 44.4, and leave out analysis.window_ms")
+    slow = make_session_plan(tomllib.loads(text))
+    assert (slow.rules(1).lowest_db, slow.not_offered(1)) == (0, "")
+    short = make_session_plan(tomllib.loads(f"{plan_text}\n[run.analysis]\nwindow_ms = [5.0, 8.0]"))
+    assert short.rules(0).lowest_db == 0
+    assert short.not_offered(0).startswith("a run at any level: it cannot end with")

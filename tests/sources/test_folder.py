@@ -94,11 +94,11 @@ def test_a_failed_write_leaves_the_old_file(tmp_path: Path) -> None:
 
 def test_the_average_table_reads_back_exactly(tmp_path: Path) -> None:
     folder = RunFolder.create(tmp_path)
-    columns = np.random.default_rng(4).normal(size=(5, 40))
+    columns = np.random.default_rng(4).normal(size=(7, 40))
     columns[3, 7] = np.nan
     folder.write_average(*columns)
     text = folder.average.read_text()
-    assert text.splitlines()[0] == "time_ms,average_uv,a_uv,b_uv,plus_minus_uv"
+    assert text.splitlines()[0] == "time_ms,average_uv,a_uv,b_uv,plus_minus_uv,condensation_uv,rarefaction_uv"
     np.testing.assert_array_equal(np.genfromtxt(folder.average, delimiter=",", skip_header=1).T, columns)
     with pytest.raises(ValueError, match="one length"):
         folder.write_average(columns[0], columns[1], columns[2], columns[3], columns[4][:3])
@@ -106,7 +106,7 @@ def test_the_average_table_reads_back_exactly(tmp_path: Path) -> None:
 
 def test_what_can_be_no_average_is_not_known(tmp_path: Path) -> None:
     folder = RunFolder.create(tmp_path)
-    columns = np.random.default_rng(5).normal(size=(5, 40))
+    columns = np.random.default_rng(5).normal(size=(7, 40))
     columns[1, 3], columns[2, 4] = 1e300, -np.inf
     folder.write_average(*columns)
     found = np.array(list(folder.read_average().values()))
@@ -114,13 +114,24 @@ def test_what_can_be_no_average_is_not_known(tmp_path: Path) -> None:
     assert np.isnan(found).sum() == 2
 
 
+def test_an_average_without_polarities_is_read_and_they_are_not_known(tmp_path: Path) -> None:
+    folder = RunFolder.create(tmp_path)
+    folder.write_average(*np.ones((5, 8)))
+    assert np.isnan(folder.read_average()["condensation_uv"]).all()
+    lines = folder.average.read_text().splitlines()
+    folder.average.write_text("\n".join(",".join(line.split(",")[:5]) for line in lines) + "\n")  # as earlier versions wrote it
+    back = folder.read_average()
+    assert (back["average_uv"] == 1).all()
+    assert np.isnan(back["rarefaction_uv"]).all()
+
+
 def test_the_average_comes_back_to_the_last_bit(tmp_path: Path) -> None:
     folder = RunFolder.create(tmp_path)
-    columns = np.random.default_rng(4).normal(size=(5, 40))
+    columns = np.random.default_rng(4).normal(size=(7, 40))
     columns[3, 7] = np.nan
     folder.write_average(*columns)
     back = folder.read_average()
-    assert list(back) == ["time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv"]
+    assert list(back) == ["time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv", "condensation_uv", "rarefaction_uv"]
     np.testing.assert_array_equal(np.array(list(back.values())), columns)
     for text in ("", "time_ms,average_uv\n1,2\n", "time_ms,average_uv,a_uv,b_uv,plus_minus_uv\n1,2,3,x,5\n"):
         folder.average.write_text(text)

@@ -10,6 +10,7 @@ from stimuli.frames import FrameSource
 from stimuli.player import Underrun
 
 # In samples at 48 kHz, by hand: the mark begins 5 ms into the silence; its lobes last 1.5 ms, or 2 ms where the device says so.
+TRIGGER = 0.5 * 10 ** (-30 / 20)  # -30 dB re a peak-to-peak value of 1.0, the default
 MARK_AT, LOBES = 240, {False: 72, True: 96}
 
 
@@ -29,6 +30,6 @@ def with_breaks(source: FrameSource, n: int, underruns: Sequence[Underrun]) -> n
                 sound[:, taken : sweep.onset_sample + source.reach_samples] = 0.0
         if broken.n:
             lobe, start = LOBES[broken.by_device], broken.sample + MARK_AT
-            out[2, start : start + lobe] = 0.5
-            out[2, start + lobe : start + 2 * lobe] = -0.5
+            out[2, start : start + lobe] = TRIGGER
+            out[2, start + lobe : start + 2 * lobe] = -TRIGGER
     return out

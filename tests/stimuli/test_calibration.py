@@ -22,6 +22,7 @@ FULL = replace(
     measured=(Measured("click", None, "ppe", 121.25, 124.5), Measured("tone-burst", 500.0, "zeq", math.nan, 110.0)),
     response=((250.0, -3.0, -2.5), (1000.0, 0.0, 0.0)),
     loop=Loop("EEG: loop", 1000.0, -40.0, -12.5, math.nan),
+    channels=(3, 7),
 )
 CALIBRATION_FILE = """id = "bench-1"
 device = "box"
@@ -59,6 +60,44 @@ def test_a_bone_vibrator_is_saved_as_a_force(tmp_path):
     (tmp_path / "c.toml").write_text(text.replace("bone-vibrator", "insert"))
     with pytest.raises(CalibrationError, match="full_scale_db_ppe_force does not fit"):
         load_calibration(tmp_path / "c.toml")
+
+
+ON_CARD = replace(CALIBRATION, channels=(3, 4))
+USE = ("box", "hw", 48_000.0, date(2026, 2, 1))
+
+
+def test_it_holds_for_its_own_outputs_of_a_card_only(tmp_path):
+    save_calibration(tmp_path / "c.toml", ON_CARD)
+    assert "channels = [3, 4]" in (tmp_path / "c.toml").read_text()
+    known = load_calibration(tmp_path / "c.toml")
+    known.check(*USE, (3, 4, 1))
+    with pytest.raises(CalibrationError, match="left earphone is on output 3, in use is 1; its right earphone is on output 4"):
+        known.check(*USE, (1, 2, 5))
+    one_ear = replace(known, left_db_ppe=math.nan)
+    one_ear.check(*USE, (1, 4, 3))  # what was not measured has no earphone that is known of
+
+
+@pytest.mark.parametrize("channels", [(2, 1, 3), (5, 4, 3), (1, 2, 4)])
+def test_a_trigger_on_the_output_of_an_earphone_is_refused(channels):
+    if channels[2] in (3, 4):
+        with pytest.raises(CalibrationError, match=rf"trigger would leave by output {channels[2]}, where .* earphone"):
+            ON_CARD.check(*USE, channels)
+    else:
+        with pytest.raises(CalibrationError, match="does not fit"):
+            ON_CARD.check(*USE, channels)
+
+
+def test_an_older_one_keeps_its_seal_and_says_how_to_renew_it(tmp_path):
+    assert seal_of(CALIBRATION) == "c27cc99a35492a81"  # as written before calibrations knew their outputs
+    CALIBRATION.check(*USE)  # audio over LSL has no outputs
+    with pytest.raises(CalibrationError, match=r"say which outputs .* `channels = \[1, 2\]`, then `quietfloor calibrate"):
+        CALIBRATION.check(*USE, (1, 2, 3))
+
+
+@pytest.mark.parametrize("channels", [(1, 1), (0, 2), (1,), (1, 2, 3), (1.0, 2.0), (True, 2)])
+def test_outputs_that_cannot_be_are_refused(channels):
+    with pytest.raises(CalibrationError, match="channels = "):
+        replace(CALIBRATION, channels=channels)
 
 
 def test_without_a_seal_it_is_refused(tmp_path):

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from stimuli.calibration import COUPLERS, Calibration, LevelError, Measured
-from stimuli.ceiling import AGE_GROUPS, Ceiling, Limiter
+from stimuli.ceiling import AGE_GROUPS, Ceiling, Limiter, RmsLimiter
 from stimuli.levels import gain
 from stimuli.waveforms import Waveform, click
 
@@ -58,6 +58,47 @@ def test_sound_below_the_limit_passes_bit_by_bit(level):
     sound = np.concatenate([level * CLICK.samples, np.zeros(500), -level * CLICK.samples])
     np.testing.assert_array_equal(limiter.apply(sound), sound)
     assert limiter.limited_samples == 0
+
+
+@pytest.mark.parametrize(("over", "counted"), [(0.0, 0), (1e-4, 480)])
+def test_rounding_is_held_down_and_not_counted(over, counted):
+    """At the limit itself a sample becomes smaller by 2^-21 of it, for float32: no fault. 0.01 % more is one."""
+    limiter = Limiter(1.0, RATE_HZ)
+    out = limiter.apply(np.tile([0.5 * (1.0 + over)] * 5 + [-0.5 * (1.0 + over)] * 5, 96))
+    assert out.max() - out.min() < 1.0
+    assert limiter.limited_samples == counted
+    lasting = RmsLimiter(0.5, RATE_HZ)
+    out = lasting.apply(np.full(9000, 0.5))
+    assert math.sqrt(np.mean(out[:6000] ** 2)) < 0.5
+    assert lasting.limited_samples < 30  # what is left over at the end of each 125 ms
+
+
+def test_the_rms_limiter_holds_a_block_of_any_length():
+    """More than 2^15 samples of full scale at once: sums of their squares pass what 64 bits hold."""
+    out = RmsLimiter(0.5, RATE_HZ).apply(np.full(60_000, 0.98))
+    assert max(np.mean(out[start : start + 6000] ** 2) for start in range(0, 54_000, 500)) <= 0.25
+
+
+@settings(max_examples=60)
+@given(
+    column=st.lists(st.floats(-1, 1), min_size=1, max_size=200),
+    limit=st.floats(0.01, 0.9),
+    cuts=st.lists(st.integers(0, 200), max_size=5),
+)
+def test_the_rms_limiter_holds_every_stretch_for_any_block_size(column, limit, cuts):
+    column = np.array(column)
+    whole, parts = RmsLimiter(limit, 160.0), RmsLimiter(limit, 160.0)  # 125 ms are 20 samples
+    out = whole.apply(column)
+    edges = [0, *sorted(min(cut, column.size) for cut in cuts), column.size]
+    np.testing.assert_array_equal(np.concatenate([parts.apply(column[a:b]) for a, b in pairwise(edges)]), out)
+    single = out.astype(np.float32).astype(float)
+    for stop in range(1, column.size + 1):
+        assert math.sqrt(np.sum(single[max(0, stop - 20) : stop] ** 2) / 20) <= limit
+    assert (np.abs(out) <= np.abs(column)).all()
+    assert (out * column >= 0).all()
+    quiet = math.sqrt(max(np.sum(column[max(0, stop - 20) : stop] ** 2) for stop in range(1, column.size + 1)) / 20)
+    if quiet <= limit * (1 - 1e-5):
+        np.testing.assert_array_equal(out, column)
 
 
 def test_alternating_clicks_more_than_5_ms_apart_are_judged_one_by_one():

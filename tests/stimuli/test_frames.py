@@ -17,6 +17,7 @@ from stimuli.schedule import Schedule, ScheduleError
 from stimuli.waveforms import Waveform, click
 
 RATE_HZ = 48_000.0
+TRIGGER = 0.5 * 10 ** (-30 / 20)  # -30 dB re a peak-to-peak value of 1.0, the default
 CLICK = click(RATE_HZ)
 TONE = Waveform("tone", np.sin(2 * np.pi * 1000 * np.arange(240) / RATE_HZ), RATE_HZ)
 
@@ -48,7 +49,7 @@ def slow_frames(frames, n):
         for i in range(2 * half):
             at = sweep.onset_sample + i
             if at < n:
-                out[2, at] = 0.5 if i < half else -0.5
+                out[2, at] = TRIGGER if i < half else -TRIGGER
     return out
 
 
@@ -101,15 +102,28 @@ def test_starts_and_ends_in_silence():
 def test_trigger_pulses_have_zero_net_charge_and_tell_units_apart():
     frames = source(n_sweeps=40)
     trigger = frames.read(frames.total_samples)[2]
-    assert trigger.sum() == 0.0
+    assert trigger.sum() == pytest.approx(0.0, abs=1e-6)
     for sweep in frames.sweeps:
         length = 96 if sweep.index % 16 == 0 else 48
         pulse = trigger[sweep.onset_sample : sweep.onset_sample + length]
-        assert pulse.sum() == 0.0
-        assert pulse[0] == 0.5
+        assert pulse.sum() == pytest.approx(0.0, abs=1e-7)
+        assert pulse[0] == np.float32(TRIGGER)
         assert trigger[sweep.onset_sample - 1] == 0.0
         assert trigger[sweep.onset_sample + length] == 0.0
-    assert trigger_pulse(0.001, 44_100.0).sum() == 0.0
+    assert trigger_pulse(0.001, 44_100.0).sum() == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("db_fs", [-60.0, -12.0, 0.0])
+def test_the_size_of_the_trigger_is_what_is_asked_for(db_fs):
+    frames = FrameSource(CLICK, 0.0, "left", Schedule(47.1, RATE_HZ, n_sweeps=3), Ceiling("insert", "adult"), trigger_db_fs=db_fs)
+    column = frames.read(frames.total_samples)[2]
+    assert column.max() - column.min() == pytest.approx(10 ** (db_fs / 20), rel=1e-6)
+
+
+@pytest.mark.parametrize("db_fs", [0.1, math.nan, math.inf])
+def test_a_trigger_above_full_scale_is_refused(db_fs):
+    with pytest.raises(LevelError, match="trigger_db_fs"):
+        FrameSource(CLICK, 0.0, "left", Schedule(47.1, RATE_HZ), Ceiling("insert", "adult"), trigger_db_fs=db_fs)
 
 
 def test_sound_begins_in_the_sample_where_the_trigger_begins():
@@ -117,7 +131,7 @@ def test_sound_begins_in_the_sample_where_the_trigger_begins():
     x = frames.read(frames.total_samples)
     for sweep in frames.sweeps:
         assert x[1, sweep.onset_sample] != 0.0
-        assert x[2, sweep.onset_sample] == 0.5
+        assert x[2, sweep.onset_sample] == np.float32(TRIGGER)
         assert not x[:2, sweep.onset_sample - 1].any()
         assert np.sign(x[1, sweep.onset_sample]) == sweep.sign
 
@@ -245,7 +259,7 @@ def test_the_ceiling_really_holds_down_what_got_past_the_first_check():
     x = frames.read(frames.total_samples)
     assert db_ppe_spl(most_within_5_ms(x[0]) * peak_to_peak_pa(130.0)) == pytest.approx(85 + 35.5, abs=1e-4)
     assert frames.limited_samples == 4 * 5
-    assert x[2].max() == 0.5  # the trigger is no sound
+    assert x[2].max() == np.float32(TRIGGER)  # the trigger is no sound
 
 
 # -- masking ---------------------------------------------------------------------------------------------------------
@@ -359,6 +373,6 @@ def test_a_bone_vibrator_and_an_earphone_have_each_their_own_ceiling():
 
 @pytest.mark.parametrize(("lobe_s", "samples"), [(BREAK_LOBE_S, 72), (DEVICE_BREAK_LOBE_S, 96)])
 def test_break_marks(lobe_s, samples):
-    mark = break_mark(lobe_s, RATE_HZ)
+    mark = break_mark(lobe_s, RATE_HZ, 0.0)
     np.testing.assert_array_equal(mark, [0.5] * samples + [-0.5] * samples)
     assert mark.sum() == 0

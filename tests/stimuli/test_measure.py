@@ -138,9 +138,14 @@ def test_measuring_trains_have_limits_too(level, seconds):
         train_frames(click(RATE_HZ), level, "left", seconds, Ceiling("insert", "adult"))
 
 
+def test_a_measuring_tone_counts_as_a_sound_that_lasts():
+    with pytest.raises(LevelError, match=r"allows -34\.0 dB"):
+        ToneFrames(1000.0, -33.9, "left", 20.0, Ceiling("insert", "adult"), RATE_HZ)
+
+
 def test_a_measuring_tone_ends_at_the_dose_of_an_unknown_output():
-    """-21 dB re the loudest full scale that is plausible is 129 dB SPL: a second of it is a day's sum."""
-    frames = ToneFrames(1000.0, -21.0, "left", 20.0, Ceiling("insert", "adult"), RATE_HZ)
+    """-35 dB re the loudest full scale that is plausible is 115 dB SPL: half a minute of it is a day's sum."""
+    frames = ToneFrames(1000.0, -35.0, "left", 40.0, Ceiling("insert", "adult"), RATE_HZ)
     x = frames.read(frames.total_samples)[0].astype(float)
     assert frames.dose_exhausted
     assert np.sum(x**2) / RATE_HZ * peak_to_peak_pa(150.0) ** 2 == pytest.approx(limit_pa2s("adult"), rel=1e-3)

@@ -30,7 +30,7 @@ from stimuli.player import MAX_UNDERRUNS, TRANSITIONS, Player, PlayerError, Unde
 from stimuli.schedule import Schedule
 from stimuli.waveforms import click
 from tests.slow import patience
-from tests.stimuli.breaks import with_breaks
+from tests.stimuli.breaks import TRIGGER, with_breaks
 
 RATE_HZ = 48_000.0
 FADED = 480  # samples in which a stop fades the sound out
@@ -118,7 +118,7 @@ def test_every_frame_arrives_bit_identical_in_order_with_its_markers(block, spee
     ]
     onsets = [s.onset_sample for s in reference.sweeps]
     np.testing.assert_allclose(marker_stamps, stamps[onsets], rtol=0, atol=1e-9)
-    assert (sound[2, onsets] == 0.5).all()
+    assert (sound[2, onsets] == np.float32(TRIGGER)).all()
     assert (sound[1, onsets] != 0.0).all()
 
 
@@ -163,7 +163,7 @@ def test_endless_run_is_stopped_by_another_thread_and_ends_in_silence():
     assert not sound[:, cut + FADED :].any()
     assert not sound[:, -4800:].any()
     onsets = frames(2000).schedule.onsets(2000)
-    assert player.sweeps_played == np.count_nonzero(sound[2, onsets[onsets < sound.shape[1]]] == 0.5)
+    assert player.sweeps_played == np.count_nonzero(sound[2, onsets[onsets < sound.shape[1]]] == np.float32(TRIGGER))
 
 
 @pytest.mark.lsl
@@ -307,7 +307,7 @@ def test_late_frames_are_silence_with_one_mark_and_nothing_is_lost(late, silence
     assert [index for index, _ in markers] == list(range(12))
     torn = [sweep.index for sweep in frames_read(12).sweeps if sweep.onset_sample < at < sweep.onset_sample + 96]
     for index, stamp_s in markers:
-        assert (heard[2, round((stamp_s - 100.0) * RATE_HZ)] == 0.5) or index in torn, index
+        assert (heard[2, round((stamp_s - 100.0) * RATE_HZ)] == np.float32(TRIGGER)) or index in torn, index
 
 
 def frames_read(n_sweeps):
@@ -341,7 +341,7 @@ def test_a_sweep_torn_by_a_break_is_not_played_to_its_end(into):
     play_out(player, device)
     heard = device.heard()
     np.testing.assert_array_equal(heard, with_breaks(frames(6), heard.shape[1], player.underruns))
-    triggers = np.flatnonzero((heard[2, 1:] > 0.2) & (heard[2, :-1] <= 0.2)) + 1
+    triggers = np.flatnonzero((heard[2, 1:] > TRIGGER / 2) & (heard[2, :-1] <= TRIGGER / 2)) + 1
     whole = [s.onset_sample for s in reference.sweeps[:2]] + [s.onset_sample + 480 for s in reference.sweeps[3:]]
     of_torn = [reference.sweeps[2].onset_sample + (480 if into <= 0 else 0)]
     assert triggers.tolist() == sorted([*whole, *of_torn, cut + 240])
@@ -367,7 +367,7 @@ def test_marks_of_breaks_are_wider_than_any_trigger_and_fit_into_the_shortest_si
     for rate_hz in (44_100.0, 48_000.0, 96_000.0):
         for lobe_s in (BREAK_LOBE_S, DEVICE_BREAK_LOBE_S):
             mark = break_mark(lobe_s, rate_hz)
-            assert mark.sum() == 0.0
+            assert mark.sum() == pytest.approx(0.0, abs=1e-12)
             assert mark.size == 2 * round(lobe_s * rate_hz) > trigger_pulse(UNIT_TRIGGER_S, rate_hz).size
             assert BREAK_AFTER_S * rate_hz + mark.size <= BREAK_S * rate_hz
 

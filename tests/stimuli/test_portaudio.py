@@ -18,7 +18,7 @@ import pytest
 from stimuli.player import Underrun
 from tests import card_player
 from tests.sound_loop import SoundLoop
-from tests.stimuli.breaks import with_breaks
+from tests.stimuli.breaks import TRIGGER, with_breaks
 
 RATE_HZ = 48_000
 ROOT = Path(__file__).resolve().parents[2]
@@ -87,7 +87,7 @@ def play(sound_loop: SoundLoop, tmp_path: Path) -> Iterator[Callable[..., tuple[
 
 def delay_of(heard: np.ndarray, expected: np.ndarray) -> int:
     """By how many samples what was heard lags, from its first trigger."""
-    return int(np.flatnonzero(heard[2] > 0.25)[0] - np.flatnonzero(expected[2] > 0.25)[0])
+    return int(np.flatnonzero(heard[2] > TRIGGER / 2)[0] - np.flatnonzero(expected[2] > TRIGGER / 2)[0])
 
 
 def test_every_sample_comes_back_bit_for_bit_with_one_delay(play: Callable[..., Any], sound_loop: SoundLoop) -> None:
@@ -105,7 +105,7 @@ def test_every_sample_comes_back_bit_for_bit_with_one_delay(play: Callable[..., 
     assert not heard[:3, :delay].any()
     assert not heard[3].any()  # an output that nothing is routed to
     if not said["underruns"]:  # of a machine too busy for JACK
-        triggers = np.count_nonzero((heard[2, 1:] > 0.25) & (heard[2, :-1] <= 0.25))
+        triggers = np.count_nonzero((heard[2, 1:] > TRIGGER / 2) & (heard[2, :-1] <= TRIGGER / 2))
         assert triggers == 100
     assert abs(said["stamp_off_s"]) < 0.5
 
@@ -132,7 +132,7 @@ def test_a_renderer_that_is_held_back_leaves_silence_and_exactly_one_mark(play: 
     delay = delay_of(heard, expected)
     reach = min(said["position"], heard.shape[1] - delay)
     np.testing.assert_array_equal(heard[:3, delay : delay + reach], expected[:, :reach])
-    edges = np.diff(np.concatenate([[0], heard[2] > 0.25, [0]]).astype(int))
+    edges = np.diff(np.concatenate([[0], heard[2] > TRIGGER / 2, [0]]).astype(int))
     lobes = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
     assert np.count_nonzero(lobes == 72) == 1  # 1.5 ms
     assert set(lobes) - {24, 48, 72, 96} <= set(range(1, 48))  # a trigger that was torn is shorter

@@ -121,6 +121,18 @@ def test_a_custom_sound_can_be_given_a_zero(tmp_path):
     assert load_references(own).signal(wave, "insert", "occluded-ear-simulator").level_db_ppe == 30
 
 
+def test_a_zero_of_one_file_is_not_that_of_another(tmp_path):
+    first, second = (Waveform(f"custom {digit * 64}", click(48_000.0).samples[::-1], 48_000.0) for digit in "ab")
+    own = tmp_path / "own.toml"
+    own.write_text(ROW.format(level=30, source="x", status="verified").replace("click", first.name))
+    assert load_references(own).signal(first, "insert", "occluded-ear-simulator").level_db_ppe == 30
+    with pytest.raises(LevelError, match=f"no reference threshold for {second.name}"):
+        load_references(own).signal(second, "insert", "occluded-ear-simulator")
+    own.write_text(ROW.format(level=30, source="x", status="verified").replace("click", "custom"))  # as older files have it
+    with pytest.raises(LevelError, match=f"a row named 'custom' no longer holds for every file: name it '{first.name}'"):
+        load_references(own).signal(first, "insert", "occluded-ear-simulator")
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [

@@ -62,11 +62,28 @@ def test_seed_decides():
 
 def test_polarities():
     def signs(polarity):
-        return [s.sign for s in Schedule(47.1, 48_000, polarity, n_sweeps=5).sweeps()]
+        return [s.sign for s in Schedule(47.1, 48_000, polarity, n_sweeps=5, random_polarity=False).sweeps()]
 
     assert signs("condensation") == [1] * 5
     assert signs("rarefaction") == [-1] * 5
     assert signs("alternating") == [1, -1, 1, -1, 1]
+
+
+def test_each_unit_begins_with_either_polarity_by_a_fair_coin_and_alternates():
+    def units(**how):
+        return np.array([s.sign for s in Schedule(47.1, 48_000, n_sweeps=16 * 4000, **how).sweeps()]).reshape(-1, 16)
+
+    signs = units(seed=3)
+    np.testing.assert_array_equal(signs[:, 1:], -signs[:, :-1])
+    first = signs[:, 0]
+    assert stats.binomtest(int((first > 0).sum()), first.size).pvalue > 1e-3
+    assert stats.binomtest(int((first[1:] == first[:-1]).sum()), first.size - 1).pvalue > 1e-3  # each owes nothing to the last
+    assert (units(seed=4)[:, 0] != first).any()
+    assert (units(seed=3, random_polarity=False)[:, 0] == 1).all()
+    fixed = Schedule(47.1, 48_000, "rarefaction", n_sweeps=64, seed=3).sweeps()
+    assert {s.polarity for s in fixed} == {"rarefaction"}
+    with_coin, without = (Schedule(47.1, 48_000, seed=3, random_polarity=coin).onsets(640) for coin in (True, False))
+    np.testing.assert_array_equal(with_coin, without)  # pauses of a seed do not depend on it
 
 
 @pytest.mark.parametrize(

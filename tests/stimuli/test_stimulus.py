@@ -1,5 +1,7 @@
 """Which sound, with its parameters: what belongs to which kind, and what a waveform of each is."""
 
+import hashlib
+
 import numpy as np
 import pytest
 from scipy.io import wavfile
@@ -134,7 +136,8 @@ def test_custom_sound(song):
     path, samples = song
     wave = StimulusSpec("custom", wav=str(path)).waveform(RATE_HZ)
     np.testing.assert_allclose(wave.samples / wave.samples.max(), samples / samples.max(), atol=1e-3)
-    assert (wave.name, wave.time_zero_s, wave.smooth) == ("custom", 0.0, True)
+    name = f"custom {hashlib.sha256(path.read_bytes()).hexdigest()}"
+    assert (wave.name, wave.time_zero_s, wave.smooth) == (name, 0.0, True)
     assert wave.peak_to_peak == pytest.approx(between_samples(wave.samples).max() - between_samples(wave.samples).min())
     later = StimulusSpec("custom", wav=str(path), wav_zero_ms=2.5)
     assert later.waveform(RATE_HZ).time_zero_s == pytest.approx(2.5e-3)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from monitor.cli import main
+from monitor.display.waves import WaveDesk
 from monitor.folder import RunFolder
 from tests.waves.conftest import TIMES_MS, bell, filtered_noise
 
@@ -54,6 +55,26 @@ def test_waves_beside_what_is_published(session: list[Path], capsys: pytest.Capt
     assert re.search(r"V +5\.\d+ +5\.\d+ to \d\.\d+ +\d{3} +\d{3} to \d{3} +suggested +5\.38 to 6\.38: Elberling", v)
     assert re.search(r"I-V +4\.\d+", out)
     assert not (session[0] / "marks.json").exists()  # suggestions are not kept unasked
+
+
+@pytest.mark.parametrize(
+    ("stopped_by", "quiet_nv", "said"),
+    [
+        ("response", None, "3 to 14 %"), ("response", 8.0, "3 to 14 %"), ("response", 20.0, "up to 2 %"),
+        ("sweep_limit", None, ""),
+    ],
+)
+def test_a_run_that_ended_on_its_response_says_that_it_looks_too_large(
+    session: list[Path], capsys: pytest.CaptureFixture[str], stopped_by: str, quiet_nv: float | None, said: str
+) -> None:
+    """Less where it waited for a quieter average and got it: this one has 10 nV."""
+    folder = RunFolder(session[0])
+    folder.write_json("run.json", record(level_db_nhl=60.0) | {"stopped_by": stopped_by})
+    decision = "" if quiet_nv is None else f"[decision]\nquiet_nv = {quiet_nv}\n"
+    folder.plan.write_text(decision, encoding="utf-8")
+    out = asked(capsys, session[0])[1]
+    assert f"measured too large: on average by {said}" in out if said else "too large" not in out
+    assert ("too large on average" in WaveDesk(session[0]).words) == bool(said)
 
 
 def test_by_hand_and_kept(session: list[Path], capsys: pytest.CaptureFixture[str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -66,6 +67,17 @@ def test_noise_is_not_growth() -> None:
     assert finding == "not certain"
     by_hand = Marks((Mark("V", Estimate(7.6), Estimate(math.nan), "operator", 10.0),))
     assert found(wave_v(7.9, 250), by_hand)[0] == "not certain"
+
+
+def test_nothing_is_told_from_a_suggestion_that_noise_alone_explains() -> None:
+    """Kept as they were by an earlier version, such as one that stands out by 2.4 SDs; a person's mark of that size counts."""
+    (v,) = wave_v(7.6, 300).marks
+    weak = Marks((replace(v, stands_out=2.4),))
+    by_hand = Marks((replace(v, stands_out=2.4, by="operator"),))
+    assert growth(wave_v(7.9, 250), 35, weak, 40, NORMS, "click", "adult") is None
+    assert growth(wave_v(7.9, 250), 35, by_hand, 40, NORMS, "click", "adult") is not None
+    series = [(30.0, wave_v(8.2, 200)), (35.0, weak), (40.0, wave_v(7.6, 300))]
+    assert [(one.from_db_nhl, one.to_db_nhl) for one in ladder_growth(series, NORMS, "click", "adult")] == [(30.0, 40.0)]
 
 
 def test_the_same_again() -> None:

@@ -1,0 +1,67 @@
+"""The sounds of a run as they were planned: when each begins, and its sign. Pure: a schedule is asked, nothing is drawn here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from typing import Protocol
+
+import numpy as np
+
+from .samples import Floats
+
+
+class PlannedSweep(Protocol):
+    """One sound: onset in samples of the sound's own clock, sign 1 (condensation) or -1 (rarefaction)."""
+
+    @property
+    def onset_sample(self) -> int: ...
+    @property
+    def sign(self) -> int: ...
+
+
+class Schedule(Protocol):
+    """All sounds in order; every call of ``sweeps`` begins anew. A frozen value."""
+
+    @property
+    def sample_rate_hz(self) -> float: ...
+    @property
+    def interval_samples(self) -> float: ...
+    def sweeps(self) -> Iterable[PlannedSweep]: ...
+
+
+class Train:
+    """Onsets in s after the first frame of sound, worked out as far as they are asked for."""
+
+    def __init__(self, schedule: Schedule) -> None:
+        self._rate_hz = schedule.sample_rate_hz
+        self._coming: Iterator[PlannedSweep] = iter(schedule.sweeps())
+        self.interval_s = schedule.interval_samples / schedule.sample_rate_hz  # within a unit
+        self.onsets_s: Floats = np.zeros(0)
+        self.signs: Floats = np.zeros(0)
+
+    def until(self, count: int) -> None:
+        """Have ``count`` sounds, and more; fewer only where the plan has no more."""
+        missing = count - len(self.onsets_s)
+        if missing <= 0:
+            return
+        new = list(islice(self._coming, missing + 256))
+        onsets_s = np.array([sweep.onset_sample for sweep in new], dtype=np.float64) / self._rate_hz
+        self.onsets_s = np.concatenate([self.onsets_s, onsets_s])
+        self.signs = np.concatenate([self.signs, np.array([sweep.sign for sweep in new], dtype=np.float64)])
+
+    def until_s(self, seconds: float) -> None:
+        """Have every sound that begins before ``seconds``."""
+        while not len(self.onsets_s) or self.onsets_s[-1] < seconds:
+            before = len(self.onsets_s)
+            self.until(before + max(256, before // 2))
+            if len(self.onsets_s) == before:
+                return
+
+    def nearest(self, seconds: float) -> tuple[int, float]:
+        """Number of the sound that begins nearest, and how much later than it this is, s."""
+        self.until_s(seconds + self.interval_s)
+        right = min(int(np.searchsorted(self.onsets_s, seconds)), len(self.onsets_s) - 1)
+        left = max(0, right - 1)
+        index = left if seconds - self.onsets_s[left] <= self.onsets_s[right] - seconds else right
+        return index, seconds - float(self.onsets_s[index])
