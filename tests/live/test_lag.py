@@ -16,6 +16,7 @@ from bench.lag import is_wrong, sessions
 from monitor.cli import main
 from monitor.sources.lsl import LslSource, find_stream
 from tests.live.harness import ROOT, Program
+from tests.slow import patience
 
 PLAN = """
 [stream]
@@ -67,7 +68,7 @@ def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path
         muted = of_run(tmp_path, PLAN.format(**names, sound="muted = true", sweeps=320))
     finally:
         rig.stdin.close()
-        rig.wait(10)
+        rig.wait(patience(10))
         rig.stdout.close()
     assert loud["verdict"] == "response_present", loud["reason"]
     assert loud["foreign_sweeps"] == 0
