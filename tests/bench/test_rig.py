@@ -87,13 +87,15 @@ def bench() -> Iterator[Callable[..., Bench]]:
             one.finish()
 
 
-def play(bench: Bench, frames: np.ndarray, leave_out: range = range(0), stand_still_s: float = 0.0) -> float:
+def play(
+    bench: Bench, frames: np.ndarray, leave_out: range = range(0), stand_still_s: float = 0.0, ahead_s: float = 5.0
+) -> float:
     """Push frames as an audio device does, at once; stamps regular; blocks of `leave_out` missing, or in place of that so long
     a pause. Returns the first stamp."""
     pylsl = load_pylsl()
     outlet = pylsl.StreamOutlet(pylsl.StreamInfo("sound", "Audio", 3, AUDIO_HZ, pylsl.cf_float32, bench.audio_id))
     assert outlet.wait_for_consumers(10.0)
-    began_s = pylsl.local_clock() + 0.5  # so that a busy machine does not bring it too late for its stamps
+    began_s = pylsl.local_clock() + ahead_s  # so that a busy machine does not bring it too late for its stamps
     for block in range(frames.shape[1] // BLOCK):
         if block == leave_out.start and stand_still_s:
             time.sleep(stand_still_s)
@@ -199,7 +201,7 @@ def test_a_second_player_gets_a_fresh_patient_and_other_noise(bench: Callable[..
     frames = clicks(np.arange(5000, 40_000, 1019), 48_000, peak_for(earphone, 60.0))
     amplifier, patient = Amplifier.with_channels(1, 4000.0), load_patient("hearing-adult")
     for connection in (1, 2):
-        began_s = play(rig, frames)
+        began_s = play(rig, frames, ahead_s=1.0 + 4.0 * connection)  # also ahead of what the first one left
         samples, stamps = collect(inlet, lambda stamps, end=began_s + 1.0: stamps[-1] > end)
         expected = VirtualPatient(patient, earphone, amplifier, np.random.SeedSequence([1, connection])).feed(frames)
         first = int(np.searchsorted(stamps, began_s))

@@ -51,7 +51,7 @@ class Receiver:
     def __init__(self, source_id):
         pylsl = load_pylsl()
         found = pylsl.resolve_byprop("source_id", source_id, 1, 10)
-        self.inlet = pylsl.StreamInlet(found[0], max_buflen=120, recover=False)
+        self.inlet = pylsl.StreamInlet(found[0], max_buflen=120, recover=True)  # else what it still holds is dropped at the end
         self.inlet.open_stream(10)
         self.info = self.inlet.info(10)
         self.samples, self.stamps, self._drain = [], [], True
