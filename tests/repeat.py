@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import collections
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -37,6 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("times", type=int)
     parser.add_argument("--busy", type=int, default=0, metavar="N", help="busy loops beside (0)")
     options, selection = parser.parse_known_args(arguments)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # the loops end with it
     loops = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(options.busy)]
     counts: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
     broken = 0

@@ -15,6 +15,7 @@ from bench.choices import RULES
 from bench.lesson import SECTIONS, SEED, alarms_of, filled
 from bench.teach import main, walk
 from bench.teach_keys import ACTIONS, SLIDERS
+from tests.slow import patience
 
 SHEET = Path(bench.lesson.__file__).with_name("lesson.md").read_text(encoding="utf-8")
 
@@ -93,7 +94,7 @@ def test_the_command_of_the_demo_starts_it_and_may_be_read_in_part() -> None:
             assert lines[-1], "it ended too soon"
         process.stdout.close()
         assert process.stderr.read() == ""
-        assert process.wait(120) == 0
+        assert process.wait(patience(120)) == 0
     assert SECTIONS["noise"](SEED).plain.splitlines()[0] in "".join(lines)
 
 

@@ -133,7 +133,7 @@ def finished(recordings: dict[str, Path], tmp_path_factory: pytest.TempPathFacto
         plan = plan_of(**decision)
         run = Run(plan, RecordingSource(recordings[source]), Channels((0, 1), 2), RunFolder.create(session))
         run.start()
-        assert run.wait(60)
+        assert run.wait(patience(60))
         write(run)
         made[name] = run.folder.path
     return made
@@ -202,7 +202,7 @@ def open_window(qt: Spin, stage: Stage) -> Iterator[Callable[..., Any]]:
         if window.scene is not None:
             window.scene.run.stop()
             if window.scene.run.status.state != "ready":
-                assert window.scene.run.wait(30)
+                assert window.scene.run.wait(patience(30))
         window.finish()
         window.deleteLater()
 

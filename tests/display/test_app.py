@@ -15,6 +15,7 @@ import pytest
 
 from monitor.display.stage import Stage
 from tests.display.conftest import live_scene
+from tests.slow import patience
 
 WORDS = "nothing of the kind"
 
@@ -101,7 +102,7 @@ def test_when_the_window_is_closed_the_work_goes_on(
             time.sleep(0.01)
         on_main(lambda: windows()[0].finish())
         said.append(stage.follow(scene.run))
-        assert scene.run.wait(30)
+        assert scene.run.wait(patience(30))
         said.append(scene.run.status.verdict.stopped_by)  # type: ignore[union-attr]
         return 0
 
@@ -141,7 +142,7 @@ def test_ctrl_c_before_anything_runs_ends_at_once(perform: Callable[..., int]) -
     def work(stage: Stage) -> int:
         time.sleep(0.2)
         signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)  # type: ignore[arg-type]
-        released.wait(20)  # as when a stream is looked for
+        released.wait(patience(20))  # as when a stream is looked for
         return 0
 
     with pytest.raises(KeyboardInterrupt):

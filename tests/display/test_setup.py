@@ -15,6 +15,7 @@ from monitor.display.theme import DARK, LIGHT, Look
 from tests.display.conftest import keep_screens, live_scene, until
 from tests.display.walks import Heard, good, humming, stopped, troubled, unfound, walk_of
 from tests.live.harness import foreign
+from tests.slow import patience
 
 Spin = Callable[[float], None]
 
@@ -237,7 +238,7 @@ def window(qt: Spin, stage: Stage, tmp_path: Path) -> Iterator[Any]:
     if made.scene is not None:
         made.scene.run.stop()
         if made.scene.run.status.state != "ready":
-            assert made.scene.run.wait(30)
+            assert made.scene.run.wait(patience(30))
     made.finish()
     made.deleteLater()
 

@@ -15,6 +15,7 @@ from monitor.display.ladder import Level, Overlay, Replicate
 from monitor.display.stage import Remark, Scene, Stage, moments_of
 from monitor.folder import RunFolder
 from tests.display.conftest import live_scene, replay_scene
+from tests.slow import patience
 
 
 def soon(true: Callable[[], object], timeout_s: float = 20.0) -> None:
@@ -150,7 +151,7 @@ def test_following_ends_with_the_run_or_with_the_window(recordings: dict[str, Pa
     stage.leave()
     assert not stage.follow(other.run)
     stage.stop()
-    assert other.run.wait(20)
+    assert other.run.wait(patience(20))
     assert not other.on
 
 
@@ -228,7 +229,7 @@ def test_a_single_press_does_not_stop_a_run(recordings: dict[str, Path], tmp_pat
     conductor.do("stop")
     clock.s += TWICE_S - 0.1
     conductor.do("stop")
-    assert scene.run.wait(20)
+    assert scene.run.wait(patience(20))
     assert not conductor.possible("stop")
 
 
@@ -270,14 +271,14 @@ def test_a_recorded_run_is_played_through_its_past_and_beyond(finished: dict[str
     assert play.speed == 1.0
     assert conductor.total_s == scene.moments_s[-1]
     play.stop()
-    assert play.wait(20)
+    assert play.wait(patience(20))
 
 
 def test_at_its_end_a_recorded_run_can_be_played_once_more(finished: dict[str, Path], clock: Clock) -> None:
     scene = replay_scene(finished["undecided"], speed=1000.0)
     conductor = conduct(scene, clock)
     scene.run.start()  # type: ignore[union-attr]
-    assert scene.run.wait(30)
+    assert scene.run.wait(patience(30))
     assert scene.run.engine is not None
     scene.model.begin(scene.run.engine.settings)
     scene.model.advance(scene.run.status)

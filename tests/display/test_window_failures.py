@@ -12,6 +12,7 @@ import pytest
 from monitor.display.stage import Scene, Stage
 from monitor.replay import replay
 from tests.display.conftest import Spin, live_scene, until
+from tests.slow import patience
 
 
 def carried_through(scene: Scene) -> None:
@@ -83,7 +84,7 @@ def test_a_window_that_fails_again_and_again_gives_up_and_the_run_does_not(
     until(qt, lambda: not window.isVisible())
     assert stage.gone
     assert "fails again and again" in caplog.text
-    assert scene.run.wait(30)
+    assert scene.run.wait(patience(30))
     carried_through(scene)
 
 

@@ -12,6 +12,7 @@ import pytest
 from monitor.display.stage import Remark, Stage
 from monitor.replay import replay
 from tests.display.conftest import Spin, live_scene, stop_at, until
+from tests.slow import patience
 
 
 def test_a_run_is_shown_from_its_start_to_its_verdict(
@@ -172,5 +173,5 @@ def test_closing_asks_while_a_run_is_on(
         looks = scene.run.status.look
         until(qt, lambda: scene.run.status.look != looks)  # it goes on, seen or not
     scene.run.stop()
-    assert scene.run.wait(20)
+    assert scene.run.wait(patience(20))
     assert replay(scene.run.folder).identical

@@ -12,6 +12,7 @@ from monitor.display.actions import ACTIONS, offered
 from monitor.display.stage import Stage
 from monitor.playback import SLOWEST
 from tests.display.conftest import Spin, ladder, live_scene, replay_scene, stop_at, until
+from tests.slow import patience
 
 
 def test_a_recorded_run_is_played_paused_searched_and_ends_as_it_did(
@@ -93,7 +94,7 @@ def test_every_action_can_be_done_at_any_time(
     until(qt, stop_at(live, 3))
     all_of(False)
     live.run.stop()
-    assert live.run.wait(20)
+    assert live.run.wait(patience(20))
     recorded = replay_scene(finished["absent"], speed=100.0)
     window.stage.show(recorded)
     qt(0.1)

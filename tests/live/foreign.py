@@ -50,6 +50,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--mains", type=float, default=0.0, help="50 Hz in the first EEG channel (uV peak), 0.4 of it at 150 Hz")
     parser.add_argument("--vanish", type=float, help="end without a word after so long")
     parser.add_argument("--markers", help="name of a marker stream to send along, a text every half second")
+    parser.add_argument("--on-word", action="store_true", help="the stream exists from a line on standard input on")
     parser.add_argument("--unstamped", action="store_true", help="stamps say when a chunk was pushed")
     parser.add_argument("--stop-triggers", type=float, help="no trigger from here on")
     return parser.parse_args()
@@ -97,11 +98,15 @@ def outlet(args: argparse.Namespace) -> pylsl.StreamOutlet:
 def main() -> None:
     args = arguments()
     data = samples(args)
+    if args.on_word:
+        print("sending", flush=True)
+        sys.stdin.readline()
     out = outlet(args)
     marks = pylsl.StreamOutlet(pylsl.StreamInfo(args.markers, "Markers", 1, 0, "string", "")) if args.markers else None
     over = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.read(), over.set()), daemon=True).start()
-    print("sending", flush=True)
+    if not args.on_word:
+        print("sending", flush=True)
     while not (over.is_set() or out.have_consumers()):
         time.sleep(0.005)
     end = data.shape[1] if args.vanish is None else min(data.shape[1], round(args.vanish * args.rate))

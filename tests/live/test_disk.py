@@ -13,6 +13,7 @@ import pytest
 
 from monitor.xdf import read_xdf
 from tests.live.harness import ROOT, call, foreign
+from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="POSIX file size limit and pipes")]
 
@@ -48,7 +49,7 @@ def test_a_full_disk_and_a_closed_pipe(tmp_path: Path) -> None:
         assert piped.stderr is not None
         piped_err = piped.stderr.read()
         piped.stderr.close()
-        piped.wait(60)
+        piped.wait(patience(60))
 
     assert full.returncode == 3, err
     record = json.loads(out)

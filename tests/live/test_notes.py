@@ -19,6 +19,7 @@ from monitor.sources.base import StreamDescription
 from monitor.sources.channels import Channels
 from monitor.sources.recording import RecordingSource
 from monitor.status import Notice, Status
+from tests.slow import patience
 from tests.synthetic import stream
 
 
@@ -55,7 +56,7 @@ def test_notes_of_any_thread_are_kept_with_their_moment_and_replay_is_the_same(r
         writer.join()
     assert run.note("  a moment\nago " + "x" * 1000, ago_s=0.25)
     now_s = time.monotonic() - run._began_s
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert not run.note("too late")
     kept = notes(run)
     assert {note["text"] for note in kept[1:-1]} == {f"note {number}" for number in range(20)}
@@ -80,7 +81,7 @@ def test_averages_are_offered_look_by_look_and_a_display_that_fails_there_is_dro
     told: list[object] = []
     run._optional.append(told.append)
     run.start()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert run.failure is None
     assert len(seen) == 3
     assert all(status.look is not None and status.average is not None for status in seen)

@@ -14,6 +14,7 @@ from monitor.plan import load_plan
 from monitor.playback import FASTEST, SLOWEST, Playback
 from monitor.status import Notice
 from tests.live.test_replay import finished  # noqa: F401  a fixture
+from tests.slow import patience
 
 
 def playback(path: Path, **how: object) -> tuple[Playback, list[Event | Notice]]:
@@ -33,7 +34,7 @@ def test_it_ends_with_the_same_looks_and_shows_them_on_the_way(finished: Path) -
     signal: list[int] = []
     play, told = playback(finished, speed=FASTEST, tap=lambda _, values: signal.append(values.shape[1]))
     play.start()
-    assert play.wait(30)
+    assert play.wait(patience(30))
     assert play.result is not None
     assert play.result.identical
     assert (play.status.state, play.failure) == ("done", None)
@@ -59,7 +60,7 @@ def test_it_stands_still_while_paused_goes_on_and_jumps_ahead(finished: Path) ->
     assert play.status.seconds < 2.1  # paused again where it was asked for
     play.paused = False
     play.speed = FASTEST
-    assert play.wait(30)
+    assert play.wait(patience(30))
     assert play.result is not None
     assert play.result.identical
 
@@ -73,7 +74,7 @@ def test_speed_is_kept_inside_what_makes_sense_and_a_stop_ends_it_at_once(finish
     play.start()
     until(lambda: play.engine is not None)
     play.stop()
-    assert play.wait(5)
+    assert play.wait(patience(5))
     assert play.result is None
     assert play.status.state == "done"
 
@@ -87,13 +88,13 @@ def test_a_display_that_fails_and_a_folder_that_is_damaged_are_said_and_no_more(
     folder = RunFolder.open(finished)
     play = Playback(folder, load_plan(folder.plan), speed=FASTEST, optional=(fail,))
     play.start()
-    assert play.wait(30)
+    assert play.wait(patience(30))
     assert play.result is not None
     assert "a display failed" in caplog.text
     broken = Path(shutil.copytree(finished, tmp_path / "run-001"))
     (broken / "raw.xdf").write_bytes(b"XDF:")
     bad, _ = playback(broken, speed=FASTEST)
     bad.start()
-    assert bad.wait(10)
+    assert bad.wait(patience(10))
     assert bad.status.state == "failed"
     assert bad.failure

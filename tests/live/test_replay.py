@@ -20,6 +20,7 @@ from monitor.run import Run
 from monitor.sources.base import StreamDescription
 from monitor.sources.channels import Channels
 from monitor.sources.recording import RecordingSource
+from tests.slow import patience
 from tests.synthetic import stream
 
 LABELS = ("2", "1", "Cz")  # numbers that are not their places: names must be resolved as they were live
@@ -40,7 +41,7 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     plan = make_plan({"stream": {"name": "amplifier", "eeg": ["2", "1"], "trigger": "Cz"}, "decision": {"max_sweeps": 320}})
     run = Run(plan, RecordingSource(path), Channels((0, 1), 2), RunFolder.create(session))
     run.start()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert run.verdict is not None
     assert run.verdict.stopped_by == "sweep_limit"
     return run.folder.path

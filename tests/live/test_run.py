@@ -25,6 +25,7 @@ from monitor.sources.channels import Channels
 from monitor.sources.recording import RecordingSource
 from monitor.status import STOPPABLE, TRANSITIONS, Notice, State
 from monitor.xdf import read_xdf
+from tests.slow import patience
 from tests.synthetic import stream
 
 RATE_HZ = 4000.0
@@ -65,7 +66,7 @@ def make_run(recording: Callable[..., Path], tmp_path: Path) -> Callable[..., Ru
 
 def carry_through(run: Run) -> Run:
     run.start()
-    assert run.wait(30.0)
+    assert run.wait(patience(30.0))
     return run
 
 
@@ -137,7 +138,7 @@ def test_stop_twice_and_after_the_end(make_run: Callable[..., Run]) -> None:
     assert not run.wait(1.0)
     run.stop()
     run.stop()
-    assert run.wait(10.0)
+    assert run.wait(patience(10.0))
     assert run.verdict is not None
     assert (run.verdict.stopped_by, run.status.state, run.failure) == ("operator", "done", None)
     run.stop()
@@ -213,7 +214,7 @@ def test_a_journal_whose_disk_fails_ends_the_run_with_what_it_has(
     run.start()
     assert not run.wait(1.0)
     failing.set()
-    assert run.wait(10.0)
+    assert run.wait(patience(10.0))
     assert run.status.state == "failed"
     assert run.failure is not None
     for words in ("cannot record to", "raw.xdf", "Input/output error", "free or change the disk"):

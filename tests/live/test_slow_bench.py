@@ -25,6 +25,7 @@ from monitor.sources.lsl import LslSource, find_stream, resolve_channels
 from monitor.xdf import read_xdf
 from stimuli.lsl import has_closed, is_here, load_pylsl
 from tests.live.harness import ROOT, Program
+from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX signals")]
 PLAN = """
@@ -133,7 +134,7 @@ def test_silence_before_the_patient_listens_is_no_part_of_a_run(tmp_path: Path) 
         while run.engine is None:
             assert not run.wait(0.05), run.failure
         run.stop()
-        assert run.wait(30)
+        assert run.wait(patience(30))
     finally:
         over.set()
         sender.join()

@@ -27,6 +27,7 @@ from stimuli.calibration import load_calibration
 from stimuli.calibration_file import save_calibration
 from tests import card_player
 from tests.live.harness import Program, call, foreign
+from tests.slow import patience
 from tests.sound_loop import SoundLoop
 from tests.stimuli.test_portaudio import Played
 
@@ -74,7 +75,7 @@ def rig(sound_loop: SoundLoop) -> Iterator[Callable[..., str]]:
     yield start
     for process in processes:
         process.stdin.close()
-        process.wait(10)
+        process.wait(patience(10))
         process.stdout.close()
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.slow import patience
 from tests.sound_loop import SoundLoop
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -37,7 +38,7 @@ def rig(sound_loop: SoundLoop) -> Iterator[str]:
     assert json.loads(process.stdout.readline())["event"] == "ready"
     yield name
     process.stdin.close()
-    process.wait(10)
+    process.wait(patience(10))
     process.stdout.close()
 
 

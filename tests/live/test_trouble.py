@@ -41,9 +41,13 @@ def stall_amplifier(amplifier: subprocess.Popen[str], program: Program) -> None:
 
 def restart_amplifier(amplifier: subprocess.Popen[str], program: Program) -> None:
     until_sweeps(program)
-    amplifier.kill()
     name = str(amplifier.args[amplifier.args.index("--name") + 1])  # type: ignore[union-attr, index]
-    with foreign(name, [*LARGE, "--source-id", "sn-4", "--seed", "2"]):
+    with foreign(name, [*LARGE, "--source-id", "sn-4", "--seed", "2", "--on-word"]) as again:  # a busy machine takes long for it
+        amplifier.kill()
+        program.until("no samples for 0.5 s")
+        assert again.stdin is not None
+        again.stdin.write("now\n")
+        again.stdin.flush()
         program.process.wait(patience(60))
 
 

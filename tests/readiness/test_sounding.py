@@ -25,6 +25,7 @@ from stimuli.calibration_file import save_calibration
 from stimuli.dose import Dose, limit_pa2s
 from stimuli.frames import FrameSource
 from tests.readiness.streams import plan_of
+from tests.slow import patience
 
 EARPHONE = Path(__file__).resolve().parents[2] / "bench" / "virtual-earphone.toml"
 TODAY = datetime.date(2026, 3, 1)
@@ -198,7 +199,7 @@ def test_triggers_without_sound_are_silent_whatever_the_plan(sound: dict[str, An
         plan = plan_of(sound=sound).sound
         assert plan is not None
     silent = SilentTriggers(plan)
-    assert output.enough.wait(20)
+    assert output.enough.wait(patience(20))
     silent.close()
     played = np.concatenate(output.blocks)
     assert not played[:, :2].any(), "sound columns"

@@ -24,6 +24,7 @@ from monitor.sound import make_stimulus
 from monitor.sources.base import StreamDescription
 from monitor.sources.channels import Channels
 from monitor.sources.recording import RecordingSource
+from tests.slow import patience
 from tests.synthetic import stream
 
 ROOT = Path(__file__).parents[2]
@@ -77,7 +78,7 @@ def recorded(folder: Path, sound: Any, *, nv: float, seed: int, latency_ms: floa
     )  # fmt: skip
     run = Run(plan, RecordingSource(source), Channels((0,), 1), RunFolder.create(folder))
     run.start()
-    assert run.wait(60)
+    assert run.wait(patience(60))
     assert run.verdict is not None
     stimulus = None if sound is None else make_stimulus(sound, TODAY)
     record = run_record(

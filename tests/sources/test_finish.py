@@ -31,6 +31,7 @@ from monitor.run import Run
 from monitor.sources.channels import resolve_channels
 from monitor.space import RESERVE_BYTES, DiskFull, check_room, free_bytes, longest_s, predicted_bytes
 from monitor.xdf import read_xdf
+from tests.slow import patience
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX processes and mounts")
 
@@ -100,7 +101,7 @@ def test_a_run_that_is_going_on_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(FinishError, match="is being recorded: wait until the run is over"):
         finish(folder.path)
     run.stop()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert is_unfinished(folder.path)
     assert "was killed; `quietfloor finish" in folder.why_no_result
     done = finish(folder.path)
@@ -112,7 +113,7 @@ def test_a_run_that_is_going_on_is_left_alone(tmp_path: Path) -> None:
 def test_a_folder_that_is_deleted_during_a_run_is_written_again(tmp_path: Path) -> None:
     run, source = going(tmp_path)
     shutil.rmtree(run.folder.path)
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert run.failure is not None
     assert "was deleted during the run: what was recorded is written there again" in run.failure
     path = run.folder.path
@@ -127,7 +128,7 @@ def test_a_folder_that_is_deleted_during_a_run_is_written_again(tmp_path: Path) 
 def test_a_folder_that_is_moved_during_a_run_is_whole_where_it_is(tmp_path: Path) -> None:
     run, source = going(tmp_path / "a")
     (tmp_path / "a").rename(tmp_path / "b")
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert run.failure is not None
     assert "was moved during the run, or its disk was taken away" in run.failure
     assert not (tmp_path / "a").exists()
@@ -155,7 +156,7 @@ def test_a_disk_that_fills_up_ends_the_run_while_all_can_be_kept(tmp_path: Path)
         run, source = going(disk)
         with open(disk / "other", "wb") as file:
             file.write(bytes(free_bytes(disk) - RESERVE_BYTES + 100_000))
-        assert run.wait(30)
+        assert run.wait(patience(30))
         assert run.failure is not None
         assert "is nearly full" in run.failure
         path = run.folder.path
@@ -171,7 +172,7 @@ def test_a_disk_that_is_taken_away_keeps_what_it_has(tmp_path: Path) -> None:
         try:
             run, source = going(disk)
             subprocess.run(["umount", "-l", str(disk)], check=True)
-            assert run.wait(30)
+            assert run.wait(patience(30))
             assert run.failure is not None
             assert "its disk was taken away" in run.failure
             path = tmp_path / "other" / "run-001"
@@ -216,7 +217,7 @@ def test_a_longest_run_that_is_carried_out_fits_what_was_predicted(kills: Kills)
 def test_the_command_finishes_all_runs_of_a_session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     run, _ = going(tmp_path)
     run.stop()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     RunFolder.create(tmp_path)  # made and nothing more
     begun = RunFolder.create(tmp_path)
     begun.raw.write_bytes(b"XDF:")
@@ -245,7 +246,7 @@ def test_a_run_killed_in_its_first_second_says_so(tmp_path: Path) -> None:
 def test_a_log_that_says_otherwise_is_left_alone(tmp_path: Path) -> None:
     run, _ = going(tmp_path)
     run.stop()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     log = run.folder.events
     log.write_text(log.read_text().replace('"sweeps_presented":32', '"sweeps_presented":31'))
     with pytest.raises(FinishError, match="comes out otherwise than it was said live, so nothing was written"):
@@ -256,7 +257,7 @@ def test_a_log_that_says_otherwise_is_left_alone(tmp_path: Path) -> None:
 def test_a_line_that_was_cut_is_completed_or_kept_as_text(tmp_path: Path) -> None:
     run, _ = going(tmp_path)
     run.stop()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     log = run.folder.events
     whole = log.read_bytes()
     log.write_bytes(whole[:-20])  # within the verdict of the operator, of which the recording does not know
@@ -276,7 +277,7 @@ def test_a_line_that_was_cut_is_completed_or_kept_as_text(tmp_path: Path) -> Non
 def test_two_programs_and_one_session(tmp_path: Path) -> None:
     run, _ = going(tmp_path)
     run.stop()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     script = "import sys; from monitor.lock import sole_writer as a\nwith a(sys.argv[1]): print(1, flush=True); sys.stdin.read()"
     other = subprocess.Popen([sys.executable, "-c", script, str(tmp_path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert other.stdout is not None
@@ -284,7 +285,7 @@ def test_two_programs_and_one_session(tmp_path: Path) -> None:
     with pytest.raises(InUse, match=f"process {other.pid}"):
         finish(run.folder.path)
     other.send_signal(signal.SIGKILL)
-    other.wait(10)
+    other.wait(patience(10))
     for pipe in (other.stdin, other.stdout):
         assert pipe is not None
         pipe.close()

@@ -29,6 +29,7 @@ from monitor.sources.base import (
 )
 from monitor.sources.recording import RecordingSource
 from monitor.xdf import read_xdf
+from tests.slow import patience
 
 AMPLIFIER = StreamDescription(
     "amp <1> & µ", "EEG", "sn", "host", "uid", 3.5, 2, 16000.0, "float32", ("Cz-M2", "trigger"), ("microvolts", "V")
@@ -173,7 +174,7 @@ def test_a_fault_of_the_syncing_thread_stops_the_recording(tmp_path: Path) -> No
     journal = Journal(tmp_path / "raw.xdf", [AMPLIFIER], sync_every_s=0.01, sync=full)
     first, second = chunks([100, 100])
     journal.samples(first)
-    assert failed.wait(5)
+    assert failed.wait(patience(5))
 
     def record_on() -> None:
         end_s = time.monotonic() + 5

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from monitor.lock import NAME, InUse, hold, is_held, sole_writer
+from tests.slow import patience
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 ROOT = Path(__file__).resolve().parents[2]
@@ -35,7 +36,7 @@ def other(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     assert process.stdout.readline() == "mine\n"
     yield process
     process.stdin.close()
-    process.wait(10)
+    process.wait(patience(10))
     process.stdout.close()
 
 
@@ -46,7 +47,7 @@ def test_a_second_program_is_refused_by_name_until_the_first_is_done(other: subp
         assert (tmp_path / "t" / NAME).is_file()
     assert other.stdin is not None
     other.stdin.close()
-    other.wait(10)
+    other.wait(patience(10))
     assert not (tmp_path / "s").exists()  # nothing came of it
     with sole_writer(tmp_path / "s"):
         pass
@@ -54,7 +55,7 @@ def test_a_second_program_is_refused_by_name_until_the_first_is_done(other: subp
 
 def test_a_killed_program_holds_nothing(other: subprocess.Popen[str], tmp_path: Path) -> None:
     other.send_signal(signal.SIGKILL)
-    other.wait(10)
+    other.wait(patience(10))
     assert (tmp_path / "s" / NAME).is_file()
     with sole_writer(tmp_path / "s"):
         assert str(os.getpid()) in (tmp_path / "s" / NAME).read_text()

@@ -51,7 +51,7 @@ class Receiver:
     def __init__(self, source_id):
         pylsl = load_pylsl()
         found = pylsl.resolve_byprop("source_id", source_id, 1, 10)
-        self.inlet = pylsl.StreamInlet(found[0], max_buflen=120, recover=False)
+        self.inlet = pylsl.StreamInlet(found[0], max_buflen=120, recover=True)  # else what it still holds is dropped at the end
         self.inlet.open_stream(10)
         self.info = self.inlet.info(10)
         self.samples, self.stamps, self._drain = [], [], True
@@ -144,7 +144,7 @@ def test_endless_run_is_stopped_by_another_thread_and_ends_in_silence():
     receiver = Receiver(device.source_id)
     player = Player(frames(None), device)
     player.start()
-    assert not player.wait(1.0)
+    until(lambda: player.position_samples > 96_000)
     assert player.state == "running"
     stopper = threading.Thread(target=player.stop)
     stopper.start()
@@ -193,7 +193,8 @@ def test_sound_waits_at_its_limit_and_loses_nothing():
     receiver, reference = Receiver(device.source_id), frames(40)
     player = Player(frames(40), device)
     player.start()
-    assert not player.wait(1.0)
+    until(lambda: player.position_samples >= 0.5 * RATE_HZ)
+    assert not player.wait(0.2)
     assert player.position_samples == 0.5 * RATE_HZ
     device.limit_s = math.inf
     assert player.wait(patience(20))
