@@ -231,7 +231,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+        if signal.getsignal(number) is not signal.SIG_IGN:  # whoever started this may want it so
+            signal.signal(number, lambda *_: stop.set())
     rig = Rig(
         patient,
         earphone,

@@ -25,7 +25,7 @@ from monitor.commands import (
     validating,
     waving,
 )
-from monitor.commands.common import FAILED, complain, set_up_logging
+from monitor.commands.common import DONE, FAILED, complain, printing, set_up_logging
 
 EPILOG = """typical order:
   quietfloor doctor                     is everything installed?
@@ -45,6 +45,9 @@ EPILOG = """typical order:
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
 
 
+PRINTED = ("doctor", "streams", "outputs", "check", "waves", "replay", "stimulus")  # their result is what they print
+
+
 def parser() -> argparse.ArgumentParser:
     program = argparse.ArgumentParser(
         prog="quietfloor",
@@ -54,7 +57,7 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
-    commands = program.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    commands = program.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for group in (
         demo, checking, readying, live, session, waving, reporting, replaying, finishing, exporting, importing, rig, stimulus,
         calibrate, timing, validating,
@@ -64,15 +67,15 @@ def parser() -> argparse.ArgumentParser:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    args = parser().parse_args(arguments)
-    set_up_logging()
-    try:
-        return int(args.do(args))
-    except KeyboardInterrupt:
-        complain("interrupted")
-        return FAILED
-    except BrokenPipeError:
-        return FAILED
+    with printing() as something_lost:
+        args = parser().parse_args(arguments)
+        set_up_logging()
+        try:
+            status = int(args.do(args))
+        except KeyboardInterrupt:
+            complain("interrupted")
+            return FAILED
+    return FAILED if status == DONE and something_lost() and args.command in PRINTED else status
 
 
 if __name__ == "__main__":

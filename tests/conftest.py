@@ -1,6 +1,7 @@
 """LSL on this machine only, in a session of its own, before anything can import pylsl. Child processes inherit it."""
 
 import os
+import signal
 import tempfile
 import uuid
 from collections.abc import Iterator
@@ -20,6 +21,9 @@ _config.write_text(
 os.environ["LSLAPICFG"] = str(_config)
 for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # tests that open a window bring a screen of their own
     os.environ.pop(_name, None)
+for _name in ("SIGINT", "SIGHUP"):  # a shell that starts tests in the background ignores them, and every program that they start
+    if hasattr(signal, _name) and signal.getsignal(getattr(signal, _name)) is signal.SIG_IGN:
+        signal.signal(getattr(signal, _name), signal.default_int_handler if _name == "SIGINT" else signal.SIG_DFL)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

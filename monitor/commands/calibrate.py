@@ -10,31 +10,32 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, give_json, refuse, say, stop_on_signals
+from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, complain, give_json, refuse, say, stop_on_signals
 
 if TYPE_CHECKING:
     from monitor.calibrating import MeasuringSignal
 
 EXAMPLES = """examples:
-  quietfloor calibrate --ear right --seconds 3                    only plays: look at the level meter
-  quietfloor calibrate earphone.toml --transducer insert --coupler 2cc --by "A. Person"
+  quietfloor calibrate --plan plan.toml --ear right --seconds 3   only plays: look at the level meter
+  quietfloor calibrate earphone.toml --plan plan.toml --transducer insert --coupler 2cc --by "A. Person"
                                                                   plays in each ear, asks what the meter reads
-  quietfloor calibrate other.toml --coupler 2cc --by "A. Person" --reading-db 84.2,84.6
+  quietfloor calibrate other.toml --plan plan.toml --coupler 2cc --by "A. Person" --reading-db 84.2,84.6
                                                                   the meter was read before; nothing is played
-  quietfloor calibrate earphone.toml --add --frequency-hz 500 --reading-db 81.9,82.4
-  quietfloor calibrate earphone.toml --add --signal click --reading-db 93.1,93.4
-  quietfloor calibrate earphone.toml --add --signal tone-burst --frequency-hz 1000 --meter zeq --reading-db 80.9,81.2
-  quietfloor calibrate earphone.toml --add --signal custom --wav ping.wav --reading-db 93.1,93.4
+  quietfloor calibrate earphone.toml --plan plan.toml --add --frequency-hz 500 --reading-db 81.9,82.4
+  quietfloor calibrate earphone.toml --plan plan.toml --add --signal click --reading-db 93.1,93.4
+  quietfloor calibrate earphone.toml --plan plan.toml --add --signal tone-burst --meter zeq --reading-db 80.9,81.2
+  quietfloor calibrate earphone.toml --plan plan.toml --add --signal custom --wav ping.wav --reading-db 93.1,93.4
   quietfloor calibrate earphone.toml --show
   quietfloor calibrate earphone.toml --seal                       after a change by hand
   quietfloor calibrate --microphone "USB" --calibrator-db 94      level of a microphone, by an acoustic calibrator
-  quietfloor calibrate new.toml --coupler 2cc --by "A. Person" --microphone "USB" --microphone-db 121.4
-  quietfloor calibrate earphone.toml --add-loop --stream Bench --sound-channel 2
-  quietfloor calibrate earphone.toml --check --stream Bench --sound-channel 2 --out sessions/first
+  quietfloor calibrate new.toml --plan plan.toml --coupler 2cc --by "A. Person" --microphone "USB" --microphone-db 121.4
+  quietfloor calibrate earphone.toml --plan plan.toml --add-loop --stream Bench --sound-channel 2
+  quietfloor calibrate earphone.toml --plan plan.toml --check --stream Bench --sound-channel 2 --out sessions/first
 
 Put the earphone on its coupler, not on an ear. The meter is set to unweighted (Z): for a tone it shows the level; for a train of
 clicks or bursts at 20/s read the peak-to-peak equivalent level (--meter ppe), or L_Zeq (--meter zeq). A calibration holds for one
-output: device, host interface, sample rate, and every volume control as it was. --check compares by an electric loop, within
+output: device, host interface, sample rate, and every volume control as it was. Which one, [sound] of --plan says; without it the
+virtual earphone is meant. --check compares by an electric loop, within
 0.5 dB; take the earphones off the ears.
 exit status: 0 done, 1 could not be measured or differs by more than 0.5 dB, 2 bad arguments or plan"""
 
@@ -134,7 +135,11 @@ def output_plan(args: argparse.Namespace) -> Any:
         if sound is None:
             raise ValueError(f"{args.plan} has no [sound]: it plays nothing")
         data = sound.model_dump(mode="json", exclude_none=True)
-    return make_sound_plan(data | {key: value for key, value in given.items() if value is not None}, "command line")
+    plan = make_sound_plan(data | {key: value for key, value in given.items() if value is not None}, "command line")
+    if plan.device == "lsl" and args.device_source_id is None:
+        which = "its [sound] names no sound card" if args.plan is not None else "give --plan PLAN.toml, whose [sound] names yours"
+        complain(f"THE OUTPUT IS THE VIRTUAL EARPHONE, NO SOUND CARD: {which}; `quietfloor outputs` shows what is there")
+    return plan
 
 
 def file_of(args: argparse.Namespace) -> Path:

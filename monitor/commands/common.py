@@ -7,13 +7,14 @@ import contextlib
 import datetime
 import json
 import logging
+import os
 import signal
 import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO, cast
 
 from stimuli.quoting import harmless
 
@@ -68,6 +69,66 @@ def decision_changes(args: argparse.Namespace) -> dict[str, dict[str, Any]]:
     }
 
 
+class _Printed:
+    """Standard output or error that no closed pipe and no full disk makes fail: what is printed is no reason to end a run.
+
+    After the first failure whatever is written goes nowhere, also that of C libraries.
+    """
+
+    def __init__(self, stream: TextIO, tell: Callable[[str], object] = lambda text: None, closed: bool = False) -> None:
+        self._stream, self._tell, self._closed = stream, tell, closed
+        self.lost = False
+
+    def write(self, text: str) -> int:
+        if self._closed:
+            self._lose("it is closed")
+        try:
+            self._stream.write(text)
+        except OSError as error:
+            self._lose(error.strerror or str(error))
+        return len(text)
+
+    def flush(self) -> None:
+        try:
+            self._stream.flush()
+        except OSError as error:
+            self._lose(error.strerror or str(error))
+
+    def _lose(self, reason: str) -> None:
+        with contextlib.suppress(OSError), open(os.devnull, "w") as nowhere:
+            os.dup2(nowhere.fileno(), self._stream.fileno())
+        if not self.lost:
+            self.lost = True
+            self._tell(f"cannot print to standard output ({reason}): nothing more is printed there, and the work goes on")
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+@contextlib.contextmanager
+def printing() -> Iterator[Callable[[], bool]]:
+    """Printing never fails while this lasts; the first loss on standard output is said on standard error. Yields whether
+    something was lost there."""
+    for number in range(3):  # a file that is opened next, a recording for instance, must not get the number of a closed one
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+    before = sys.stdin, sys.stdout, sys.stderr
+    with open(os.devnull, "r+") as nowhere:
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="backslashreplace")  # letters that a terminal has not
+        out = _Printed(sys.stdout or nowhere, complain, sys.stdout is None)
+        sys.stdin, sys.stdout, sys.stderr = sys.stdin or nowhere, cast(TextIO, out), cast(TextIO, _Printed(sys.stderr or nowhere))
+        try:
+            yield lambda: out.lost
+        finally:
+            sys.stdout.flush()
+            sys.stderr.flush()
+            sys.stdin, sys.stdout, sys.stderr = before
+
+
 def say(text: str, args: argparse.Namespace) -> None:
     """A line for a person: standard output, or standard error when standard output is for JSON."""
     stream = sys.stderr if getattr(args, "json", False) else sys.stdout
@@ -118,11 +179,13 @@ def now_text() -> str:
 def stop_on_signals(
     stop: Callable[[], object], names: tuple[str, ...] = ("SIGINT", "SIGTERM", "SIGHUP")
 ) -> Iterator[None]:
-    """Ctrl-C, a request to terminate, or a closed terminal calls ``stop`` while this lasts, so that a run ends in good order."""
+    """Ctrl-C, a request to terminate, or a closed terminal calls ``stop`` while this lasts, so that a run ends in good order.
+    A signal that this program was started to ignore, by nohup for instance, stays ignored."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
     known = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    known = [number for number in known if signal.getsignal(number) is not signal.SIG_IGN]
     before = {number: signal.signal(number, lambda *_: stop()) for number in known}
     try:
         yield

@@ -90,8 +90,10 @@ def guarded(screen_lost: Callable[[], None] = lambda: None) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _on_signals(deed: Callable[[], None]) -> Iterator[None]:
-    """Ctrl-C, a request to terminate or a closed terminal: Python hears them between two frames of the window."""
+    """Ctrl-C, a request to terminate or a closed terminal: Python hears them between two frames of the window. One that this
+    program was started to ignore stays ignored."""
     known = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    known = [number for number in known if signal.getsignal(number) is not signal.SIG_IGN]
     before: dict[int, Any] = {number: signal.signal(number, lambda *_: deed()) for number in known}
     try:
         yield

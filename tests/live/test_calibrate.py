@@ -71,6 +71,22 @@ def test_a_tone_that_was_read_gives_full_scale(tmp_path: Path) -> None:
     assert one.right_db_ppe == 118.5
 
 
+@pytest.mark.parametrize(
+    ("plan", "said"), [(None, "give --plan PLAN.toml"), ("[sound]\nlevel_db_fs = -40\n", "its [sound] names no sound card")]
+)
+def test_that_the_output_is_a_virtual_one_is_said_in_capitals(plan: str | None, said: str, tmp_path: Path) -> None:
+    options = []
+    if plan is not None:
+        (tmp_path / "plan.toml").write_text(plan)
+        options = ["--plan", str(tmp_path / "plan.toml")]
+    outcome = call("calibrate", str(tmp_path / "a.toml"), *NEW, *options, "--reading-db", "88.5,87.9")
+    assert outcome.status == 0, outcome.err
+    assert "THE OUTPUT IS THE VIRTUAL EARPHONE, NO SOUND CARD" in outcome.err
+    assert said in outcome.err
+    asked_for = call("calibrate", str(tmp_path / "b.toml"), *NEW, "--device-source-id", "rig", "--reading-db", "88.5,87.9")
+    assert (asked_for.status, asked_for.err) == (0, "")
+
+
 def test_more_measurements_go_into_the_same_file(tmp_path: Path) -> None:
     path = tmp_path / "a.toml"
     made(path, *NEW, "--reading-db", "88.5,87.9")
