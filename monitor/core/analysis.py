@@ -253,7 +253,6 @@ class RunningAnalysis:
                 found=self._stopping.found,
             )
 
-
     def _absent_weight(self, kind: type[RuleT], at: Callable[[RuleT], Floats | float]) -> Floats:
         """Weight (...,) at which a missing response will be believed by a rule of this kind; infinite where it never is.
 
