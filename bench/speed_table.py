@@ -9,10 +9,11 @@ import platform
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from monitor.record import processor
 
 LIBRARIES = ("numpy", "scipy", "pylsl", "mne", "mne-lsl", "PyQt5", "pyqtgraph")
 
@@ -125,13 +126,9 @@ def machine() -> dict[str, Any]:
         versions[name] = None
         with contextlib.suppress(importlib.metadata.PackageNotFoundError):
             versions[name] = importlib.metadata.version(name)
-    model = platform.processor() or platform.machine()
-    with contextlib.suppress(OSError):
-        told = [line.split(":", 1)[1].strip() for line in Path("/proc/cpuinfo").read_text().splitlines() if "model name" in line]
-        model = told[0] if told else model
     load = os.getloadavg() if hasattr(os, "getloadavg") else (float("nan"),) * 3
     return {
-        "cpu": model,
+        "cpu": processor(),
         "cores": os.cpu_count(),
         "system": platform.platform(),
         "python": platform.python_version(),

@@ -1,5 +1,6 @@
 """A run that was cut short gets its missing files from its recording: the same engine decides again, and what it said live must
-come out again byte for byte. Nothing that was recorded is changed; the event log is only continued."""
+come out again, byte for byte or as the same decisions (``Replayed.identical``). Nothing that was recorded is changed; the event
+log is only continued."""
 
 from __future__ import annotations
 
@@ -17,7 +18,7 @@ from monitor.plan import Plan, PlanError
 from monitor.preflight import CHECK_S
 from monitor.record import run_record
 from monitor.recorded import checked_record, is_number
-from monitor.replay import Replayed, plan_of, replay
+from monitor.replay import Grade, Replayed, grade, least, plan_of, replay
 from monitor.sound import make_stimulus
 from monitor.sources.base import NoStream
 from monitor.sources.recording import RecordingSource
@@ -98,7 +99,7 @@ def _finished(folder: RunFolder) -> Finished:
         engine, plan, stream, unit, verdict, events = done.engine, done.plan, done.stream, done.unit, done.verdict, done.events
     made = []
     there = RecordingSource(folder.raw).total_samples
-    text = _whole_log(folder, [event_line(event.record()) for event in events if event.kept], there)
+    text, identical_by = _whole_log(folder, [event for event in events if event.kept], there, plan.format)
     if text is not None and not folder.run.is_file():
         folder.write_text(folder.events.name, text)
         made.append(folder.events.name)
@@ -113,7 +114,7 @@ def _finished(folder: RunFolder) -> Finished:
             failure=verdict.reason if verdict.stopped_by == "fault" else None, started=begun.get("started"),
             timing=Timing.of_record(begun.get("timing") or {}), acknowledged=begun.get("cautions_acknowledged"),
             from_recording=True,
-        )  # fmt: skip
+        ) | {"identical_by": identical_by}  # fmt: skip
         folder.write_json(folder.run.name, record)
         made.append(folder.run.name)
     folder.begun.unlink(missing_ok=True)  # all of it is in run.json
@@ -134,7 +135,8 @@ def _decided(folder: RunFolder) -> Replayed | None:
         return None
     done = replay(folder, ended=WHY)
     if done.live_looks is not None and not done.identical:
-        raise FinishError(_differs(folder, f"look {(done.first_difference or 0) + 1}"))
+        look = done.first_difference
+        raise FinishError(_differs(folder, "the number of looks, or the verdict," if look is None else f"look {look + 1}"))
     return done
 
 
@@ -152,21 +154,23 @@ def _lines(folder: RunFolder) -> tuple[list[str], str]:
     return [line + "\n" for line in whole], cut
 
 
-def _whole_log(folder: RunFolder, events: list[str], there: int) -> str | None:
-    """The event log with all that the engine says behind what is there; None where nothing is missing. A line that was cut is
-    completed; what cannot be, a notice of which no recording knows, is kept as the text of one. What was said of samples that a
-    power cut took (from ``there`` on) stays as it is."""
+def _whole_log(folder: RunFolder, events: list[Event], there: int, run_format: int) -> tuple[str | None, Grade | None]:
+    """The event log with all that the engine says behind what is there, None where nothing is missing; and how what is there came
+    out again, None where nothing is. A line that was cut is completed; what cannot be, a notice of which no recording knows, is
+    kept as the text of one. What was said of samples that a power cut took (from ``there`` on) stays as it is."""
     lines, cut = _lines(folder)
-    said = [line for line in lines if (event := _event(folder, line))["type"] != "notice"
+    said = [event for line in lines if (event := _event(folder, line))["type"] != "notice"
             and (event["type"] == "verdict" or event["sample"] < there)]  # fmt: skip
-    if said != events[: len(said)]:
+    same = least(grade(new, old, run_format) for new, old in zip(events, said, strict=False))
+    if same is None or len(said) > len(events):
         raise FinishError(_differs(folder, "what the engine said"))
-    rest = events[len(said) :]
+    identical_by = same if said else None
+    rest = [event_line(event.record()) for event in events[len(said) :]]
     if not rest and not cut:
-        return None
+        return None, identical_by
     if cut and not (rest and rest[0].startswith(cut)):
         lines.append(event_line({"type": "notice", "what": "cut_line", "text": cut}))
-    return "".join(lines + rest)
+    return "".join(lines + rest), identical_by
 
 
 def _differs(folder: RunFolder, what: str) -> str:

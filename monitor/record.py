@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib.metadata
 import math
 import platform
+from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from monitor.certificate import Timing
 from monitor.core.engine import Engine
@@ -38,6 +42,32 @@ def versions() -> dict[str, str]:
         except importlib.metadata.PackageNotFoundError:
             found[name] = "not installed"
     return found
+
+
+def processor() -> str:
+    """Its model, as the operating system names it."""
+    with contextlib.suppress(OSError):
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8", errors="replace").splitlines():
+            if line.startswith("model name"):
+                return line.split(":", 1)[1].strip()
+    return platform.processor() or platform.machine()
+
+
+def machine() -> dict[str, str | None]:
+    """What the last digit of a figure depends on besides versions: the processor, and what numerics libraries made of it.
+
+    ``kernels``: libraries of linear algebra, each with its version and the core type whose code it runs, null where that cannot
+    be found. ``simd``: extensions of the processor whose code numpy runs.
+    """
+    kernels = None
+    with contextlib.suppress(ImportError):
+        from threadpoolctl import threadpool_info
+
+        told = [[one.get(key) for key in ("internal_api", "version", "architecture")] for one in threadpool_info()
+                if one["user_api"] == "blas"]  # fmt: skip
+        kernels = ", ".join(sorted({" ".join(filter(None, one)) for one in told}))
+    simd = " ".join(np.show_config("dicts").get("SIMD Extensions", {}).get("found", []))
+    return {"processor": processor(), "architecture": platform.machine(), "kernels": kernels, "simd": simd}
 
 
 def run_record(
@@ -91,6 +121,7 @@ def run_record(
         },
         "filter": _filter(engine),
         "versions": versions(),
+        "machine": machine(),
     }
 
 

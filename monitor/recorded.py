@@ -57,11 +57,12 @@ _RUN = {
         "stimulus.envelope stimulus.ear stimulus.route stimulus.polarity stimulus.transducer stimulus.age_group "
         "stimulus.reference_source stimulus.reference_scale stimulus.level_rests_on stimulus.output.device "
         "stimulus.masking.noise stimulus.masking.transducer stream.name stream.type stream.source_id stream.host "
-        "stream.trigger stream.unit_from filter.kind"
+        "stream.trigger stream.unit_from filter.kind identical_by machine.processor machine.architecture "
+        "machine.kernels machine.simd"
     ),
     "true or false": "timing.verified stimulus.muted from_recording",
     "a table": (
-        "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stream filter versions "
+        "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stream filter versions machine "
         "cautions_acknowledged"
     ),
     "a table of whole numbers": "rejected",

@@ -34,8 +34,9 @@ EXAMPLES = """examples:
 
 In the window a run can be paused, played at any speed, and looked at moment by moment. What has not been played when it is
 closed is decided at full speed, so that nothing is left open.
-Without changed settings every look must come out byte for byte as it was made live.
-exit status: 0 identical (or settings changed), 1 different or unreadable, 2 bad arguments"""
+Without changed settings every look must come out as it was made live: byte for byte, or, on another processor, as the same
+decisions.
+exit status: 0 identical, in either way (or settings changed), 1 different or unreadable, 2 bad arguments"""
 
 
 def add(commands: Any) -> None:
@@ -147,6 +148,7 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
     from monitor.certificate import Timing
     from monitor.folder import RunFolder
     from monitor.record import run_record
+    from monitor.replay import TOLERANCE
 
     live = _live_record(folder)
     record = run_record(
@@ -157,19 +159,24 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
     )  # fmt: skip
     if changed or done.live_looks is None:
         comparison, same = "not compared: " + ("settings were changed" if changed else "the run kept no looks"), True
-    elif done.identical:
+    elif done.identical_by == "bytes":
         comparison, same = f"{done.looks} looks, each identical to the live one byte for byte", True
         comparison += _except_for(done.plan.format)
+    elif done.identical_by == "decisions":
+        comparison, same = f"{done.looks} looks, each the same decision as the live one, figures within {TOLERANCE:g}", True
+        comparison += _except_for(done.plan.format) + ": processors add in different orders"
     else:
         first = "" if done.first_difference is None else f", the first difference is in look {done.first_difference + 1}"
+        first = first or ("" if done.looks != done.live_looks else ", another verdict")
         comparison, same = f"{done.looks} looks against {done.live_looks} live ones{first}", False
     say(sentence.ended(done.verdict, done.engine.last_look, done.plan.decision.floor_nv), args)
     say(comparison, args)
-    if not same:
-        kept, here = live.get("versions", {}), record["versions"]
-        differing = [f"{name} {kept[name]} then, {now} now" for name, now in here.items() if kept.get(name, now) != now]
-        if differing:
-            say("versions differ: " + "; ".join(differing), args)
+    if not changed and done.live_looks is not None and done.identical_by != "bytes":
+        for key, what in (("versions", "versions differ"), ("machine", "machines differ")):
+            kept, here = live.get(key) or {}, record[key]
+            differing = [f"{name} {kept[name]} then, {now} now" for name, now in here.items() if kept.get(name, now) != now]
+            if differing:
+                say(f"{what}: " + "; ".join(differing), args)
     if not live:
         say(f"the run left no result: {folder.why_no_result}", args)
     if args.out is not None:
@@ -186,6 +193,6 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
         same = same and kept_as["fault"] == record["fault"]
         say(f"kept in {new.path}", args)
         record["folder"] = str(new.path)
-    identical = None if changed else done.identical
-    give_json(record | {"replay_of": str(folder.path), "identical": identical, "looks": done.looks}, args)
+    same_as = {"identical": None if changed else done.identical, "identical_by": None if changed else done.identical_by}
+    give_json(record | {"replay_of": str(folder.path)} | same_as | {"looks": done.looks}, args)
     return DONE if same else FAILED
