@@ -6,8 +6,6 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import say
-from monitor.ladder_errors import NO_RATE
-from monitor.ladder_rules import waking_words
 
 if TYPE_CHECKING:
     from monitor.next_level import Suggestion
@@ -29,6 +27,8 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
         settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
         say(f"  {threshold.condition}: {threshold.words}{settled}", args)
     if not short:
+        from monitor.ladder_errors import NO_RATE
+
         for index, condition in enumerate(session.plan.conditions):
             if words := session.plan.not_offered(index):
                 say(f"  {condition}: {words}", args)
@@ -53,6 +53,8 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
     """For --json: levels in dB nHL, unknown is null."""
     import math
     from dataclasses import asdict
+
+    from monitor.ladder_rules import waking_words
 
     runs = session.runs()
     suggestion = session.next(minutes)
