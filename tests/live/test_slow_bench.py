@@ -50,9 +50,10 @@ class Rig:
     def __init__(self, folder: Path) -> None:
         self.audio, self.eeg = (f"{what}-{uuid.uuid4().hex[:8]}" for what in ("audio", "eeg"))
         options = ["--audio-source-id", self.audio, "--eeg-source-id", self.eeg, "--eeg-rate", "8000", "--channels", "1"]
+        self.log = (folder / "rig.log").open("w+")
         self.process = subprocess.Popen(
             [sys.executable, "-m", "bench.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ, text=True,
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.log,
         )  # fmt: skip
         assert self.process.stdout is not None
         assert json.loads(self.process.stdout.readline())["event"] == "ready"
@@ -65,6 +66,7 @@ class Rig:
     def close(self) -> None:
         self.process.kill()
         self.process.communicate()
+        self.log.close()
 
 
 @pytest.fixture
@@ -89,6 +91,8 @@ def test_a_bench_that_stands_still_is_waited_for_and_loses_nothing(rig: Rig) -> 
     said = [event["what"] for event in events if event["type"] == "notice"]
     assert set(said) == {"stream_silent", "stream_back", "slow_bench"}  # in which order, the machine decides
     assert "too slow for real time; nothing is lost" in outcome.err
+    rig.log.seek(0)
+    assert "rig: this machine is too slow for real time: the EEG is" in rig.log.read()
     assert {event["type"] for event in events}.isdisjoint({"gap", "trigger_missing", "trigger_silent"})
     stamps_s = read_xdf(folder / "raw.xdf").streams[1].stamps_s
     np.testing.assert_allclose(np.diff(stamps_s), 1 / 8000.0, rtol=1e-6)
