@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
+from monitor.finish import finish
 from monitor.folder import RunFolder
 from monitor.plan import FORMAT, load_run_plan
 from monitor.replay import looks_of, replay
@@ -29,3 +31,18 @@ def test_a_stored_run_replays_to_its_looks(folder: Path) -> None:
 
 def test_there_is_a_stored_run_of_every_format_that_is_over() -> None:
     assert {path.name for path in STORED} >= {f"format-{number}" for number in range(1, FORMAT)}
+
+
+@pytest.mark.parametrize("folder", STORED, ids=lambda path: path.name)
+def test_a_stored_run_that_was_killed_is_finished(folder: Path, tmp_path: Path) -> None:
+    killed = RunFolder(Path(shutil.copytree(folder, tmp_path / "run-001")))
+    live = killed.read_record()
+    killed.run.unlink()
+    said = killed.events.read_text(encoding="utf-8").splitlines(keepends=True)[:-2]
+    killed.events.write_text("".join(said), encoding="utf-8")
+    record = finish(killed.path).record
+    assert record["identical_by"] in ("bytes", "decisions")
+    for key in ("verdict", "stopped_by", "reason"):
+        assert record[key] == live[key]
+    assert killed.events.read_text(encoding="utf-8").startswith("".join(said))
+    assert replay(killed).identical
