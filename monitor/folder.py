@@ -21,6 +21,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.lock import is_held
 from monitor.recorded import checked_plan, checked_record
+from monitor.sources.base import NoStream, SourceError
+from monitor.sources.recording import RecordingSource
+from monitor.xdf import XdfError
 from stimuli.placing import new_draft, no_link
 from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of, text_of, toml_of
@@ -97,7 +100,19 @@ class RunFolder:
             return "it holds no recording"
         if is_held(self.raw):
             return "it is going on"
+        if not self.events.is_file() and self._is_empty:
+            return "it was ended before anything was recorded"
         return f"it was killed; `quietfloor finish {self.path}` makes it from its recording"
+
+    @property
+    def _is_empty(self) -> bool:
+        try:
+            RecordingSource(self.raw)
+        except (NoStream, XdfError):
+            return True
+        except (OSError, ValueError, SourceError):  # what it holds is another question
+            return False
+        return False
 
     def write_text(self, name: str, text: str) -> Path:
         """Write a whole file so that a reader sees the old one or the new one, never a part."""

@@ -30,6 +30,7 @@ from monitor.commands.common import (
 )
 from monitor.commands.walking import add_walk, walk_first
 from monitor.commands.windowed import add_window, show_live, with_window
+from stimuli.quoting import LONGEST, plain
 
 if TYPE_CHECKING:
     from monitor.display.stage import Stage
@@ -338,4 +339,4 @@ def title_of(plan: Any, stimulus: Any, timing: str) -> str:
             f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
             f"{record['rate_per_s']:g}/s{speed}"
         )
-    return " · ".join(part for part in (plan.title, what, timing) if part)
+    return plain(" · ".join(part for part in (plan.title, what, timing) if part), LONGEST)

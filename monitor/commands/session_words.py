@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.commands.common import say
 from monitor.ladder_errors import NO_RATE
 from monitor.ladder_rules import waking_words
+from stimuli.quoting import LONGEST, plain
 
 if TYPE_CHECKING:
     from monitor.next_level import Suggestion
@@ -18,7 +19,8 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
     """Where the session is, for a person; ``short`` leaves out the runs."""
     if not short:
         plan = session.plan
-        say(f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}", args)
+        title = f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}"
+        say(plain(title, LONGEST), args)
         for run in session.runs():
             say(f"  {run.condition} · {run.words}" + "".join(f"\n    note: {note}" for note in run.notes), args)
     else:

@@ -220,6 +220,7 @@ def test_the_command_finishes_all_runs_of_a_session(tmp_path: Path, capsys: pyte
     RunFolder.create(tmp_path)  # made and nothing more
     begun = RunFolder.create(tmp_path)
     begun.raw.write_bytes(b"XDF:")
+    assert begun.why_no_result == "it was ended before anything was recorded"
     with pytest.raises(NothingRecorded, match="before anything was recorded"):
         finish(begun.path)
     assert main(["finish", str(tmp_path), "--json"]) == 0
