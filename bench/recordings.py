@@ -93,7 +93,7 @@ def load(recording: Recording, band_hz: tuple[float, float]) -> Loaded:
     try:
         sha256 = hashlib.sha256(bytes_of(path, MOST_BYTES)).hexdigest()
     except OSError as error:
-        raise RecordingError(f"{path} cannot be read ({why(error)}): give {FORMATS}, or the folder of a run") from error
+        raise RecordingError(f"{path} cannot be read ({why(error)}): give {FORMATS}") from error
     if path.suffix in (".npy", ".npz"):
         samples, rate_hz = _arrays(path, recording.rate_hz)
         if samples.ndim == 2:

@@ -240,9 +240,8 @@ def _carry_through(
     calibration = None if sound is None or sound.calibration is None else sound.calibration.id
     checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
     playing = None if sound is None else sound.record | {"level_check": checked}
-    folder.write_json(
-        folder.begun.name,
-        begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged),
+    folder.write_begun(
+        begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged)
     )
     with stop_on_signals(run.stop):
         run.start()
@@ -296,6 +295,7 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
         try:
             write(*content)
         except OSError as error:
+            folder.give_room()
             problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
             complain(problems[-1])
 
