@@ -100,9 +100,7 @@ def _whole_run(session: Path, shared: mmap.mmap, paced: bool, sync: Callable[[in
         folder = RunFolder.create(session)
         run = Run(plan, stream, resolve_channels(stream.description, plan.stream.eeg, plan.stream.trigger), folder)
         started = "2026-01-01T00:00:00+00:00"
-        folder.write_json(
-            folder.begun.name, begin_record(started, sound=None, calibration=None, timing=Timing(), acknowledged=None)
-        )
+        folder.write_begun(begin_record(started, sound=None, calibration=None, timing=Timing(), acknowledged=None))
         run.start()
         run.wait()
         record = run_record(

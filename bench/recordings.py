@@ -29,7 +29,7 @@ from monitor.sources.base import StreamDescription
 from monitor.sources.channels import unit_to_uv
 from monitor.sources.recording import RecordingSource
 from stimuli.quoting import QuotingError
-from stimuli.reading import bytes_of
+from stimuli.reading import bytes_of, why
 
 from .noises import Grid, Presentation
 
@@ -90,7 +90,10 @@ def load(recording: Recording, band_hz: tuple[float, float]) -> Loaded:
             channel = channel or (stream.eeg[0] if stream.eeg else None)
             unit = unit or stream.unit
         path = folder.raw
-    sha256 = hashlib.sha256(bytes_of(path, MOST_BYTES)).hexdigest()
+    try:
+        sha256 = hashlib.sha256(bytes_of(path, MOST_BYTES)).hexdigest()
+    except OSError as error:
+        raise RecordingError(f"{path} cannot be read ({why(error)}): give {FORMATS}") from error
     if path.suffix in (".npy", ".npz"):
         samples, rate_hz = _arrays(path, recording.rate_hz)
         if samples.ndim == 2:

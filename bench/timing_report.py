@@ -38,7 +38,7 @@ def text(found: Measurement, sounds: int) -> str:
         ("offset", f"{found.offset_ms:.4f} ms: in the EEG the sound comes {later} than its trigger"),
         ("SD", f"{time_text(found.sd_ms)}, of which noise of the sound channel explains {time_text(found.noise_sd_ms)}"),
         ("range", f"{low:.4f} to {high:.4f} ms"),
-        ("drift", f"{found.drift_ppm:.2f} ± {found.drift_se_ppm:.2f} ppm: {pace}"),
+        ("drift", f"{found.drift_ppm:z.2f} ± {found.drift_se_ppm:.2f} ppm: {pace}"),
         (
             "triggers",
             f"{sounds - counts['missing_triggers']} of {sounds}, {counts['double_triggers']} double; "

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from stimuli.lsl import LslUnavailableError, load_pylsl, network_warning
+from stimuli.lsl import PORTS, LslUnavailableError, load_pylsl, network_warning
 from stimuli.outputs import list_outputs, suitability, usable
 
 State = Literal["ok", "warning", "missing"]
@@ -160,7 +160,7 @@ def _lsl_loopback() -> Check:
     if fault is None:
         return Check(part, "ok", "an own stream was found by name and read back bit for bit", needed)
     remedy = (
-        "let UDP and TCP ports 16571 to 16604 pass on loopback in the firewall; on macOS allow Local Network for the terminal in "
+        f"let {PORTS} pass on loopback in the firewall; on macOS allow Local Network for the terminal in "
         "System Settings > Privacy; check that the file LSLAPICFG has KnownPeers = {127.0.0.1}"
     )
     return Check(part, "missing", fault, needed, remedy)

@@ -4,7 +4,9 @@ log is only continued."""
 
 from __future__ import annotations
 
+import contextlib
 import datetime
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,7 +35,7 @@ BEFORE = "the program was ended before the first sweep: nothing was decided"
 
 
 class FinishError(QuotingError, RuntimeError):
-    """A run folder cannot be finished; the text says why, and nothing was written."""
+    """A run folder cannot be finished; the text says why. What was recorded is as it was."""
 
 
 class NothingRecorded(FinishError):
@@ -101,11 +103,13 @@ def _finished(folder: RunFolder) -> Finished:
     there = RecordingSource(folder.raw).total_samples
     text, identical_by = _whole_log(folder, [event for event in events if event.kept], there, plan.format)
     if text is not None and not folder.run.is_file():
-        folder.write_text(folder.events.name, text)
+        with _writing(folder.events):
+            folder.write_text(folder.events.name, text)
         made.append(folder.events.name)
     if engine is not None and not folder.average.is_file():
         now = engine.average_now()
-        folder.write_average(now.times_ms, *now.columns_uv())
+        with _writing(folder.average):
+            folder.write_average(now.times_ms, *now.columns_uv())
         made.append(folder.average.name)
     if not folder.run.is_file():
         begun = _begun(folder)
@@ -115,10 +119,22 @@ def _finished(folder: RunFolder) -> Finished:
             timing=Timing.of_record(begun.get("timing") or {}), acknowledged=begun.get("cautions_acknowledged"),
             from_recording=True,
         ) | {"identical_by": identical_by}  # fmt: skip
-        folder.write_json(folder.run.name, record)
+        with _writing(folder.run):
+            folder.write_json(folder.run.name, record)
         made.append(folder.run.name)
     folder.begun.unlink(missing_ok=True)  # all of it is in run.json
     return Finished(_record(folder), tuple(made))
+
+
+@contextlib.contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise FinishError(
+            f"cannot write {path} ({error.strerror or error}): what was recorded is whole; free the disk, then "
+            f"`quietfloor finish {path.parent}` again"
+        ) from error
 
 
 def _record(folder: RunFolder) -> dict[str, Any]:

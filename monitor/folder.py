@@ -21,6 +21,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.lock import is_held
 from monitor.recorded import checked_plan, checked_record
+from monitor.sources.base import NoStream, SourceError
+from monitor.sources.recording import RecordingSource
+from monitor.xdf import XdfError
 from stimuli.placing import new_draft, no_link
 from stimuli.quoting import QuotingError
 from stimuli.reading import json_from, json_of, lines_of, text_of, toml_of
@@ -28,6 +31,7 @@ from stimuli.reading import json_from, json_of, lines_of, text_of, toml_of
 LARGEST_UV = 1e9  # of an average that is read, own choice: no amplifier has a thousand volts
 AVERAGE_COLUMNS = ("time_ms", "average_uv", "a_uv", "b_uv", "plus_minus_uv", "condensation_uv", "rarefaction_uv")
 AT_LEAST = 5  # of them, in folders of earlier versions
+ROOM_BYTES = 262_144  # own choice: average.csv has some 60 kB, the rest of the events and run.json less
 
 
 class FolderError(QuotingError, RuntimeError):
@@ -40,6 +44,7 @@ class RunFolder:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._events: TextIOWrapper | None = None
+        self._written: dict[str, str] = {}
 
     @classmethod
     def create(cls, session_dir: Path | str) -> RunFolder:
@@ -97,7 +102,19 @@ class RunFolder:
             return "it holds no recording"
         if is_held(self.raw):
             return "it is going on"
+        if not self.events.is_file() and self._is_empty:
+            return "it was ended before anything was recorded"
         return f"it was killed; `quietfloor finish {self.path}` makes it from its recording"
+
+    @property
+    def _is_empty(self) -> bool:
+        try:
+            RecordingSource(self.raw)
+        except (NoStream, XdfError):
+            return True
+        except (OSError, ValueError, SourceError):  # what it holds is another question
+            return False
+        return False
 
     def write_text(self, name: str, text: str) -> Path:
         """Write a whole file so that a reader sees the old one or the new one, never a part."""
@@ -108,11 +125,41 @@ class RunFolder:
             file.flush()
             os.fsync(file.fileno())
         os.replace(draft, path)
+        self._written[name] = text
         return path
+
+    def write_begun(self, content: Any) -> None:
+        """begun.json, with room behind its content that ``give_room`` gives back."""
+        text = _json_text(content)
+        self.write_text(self.begun.name, text + " " * (ROOM_BYTES - len(text)))
+
+    def give_room(self) -> None:
+        """On a disk that is full: room for the end of the events, the average and the result."""
+        with contextlib.suppress(OSError):
+            text = text_of(self.begun).rstrip()
+            os.truncate(self.begun, len(text.encode()))
+
+    def restore(self) -> list[str]:
+        """Names of files of a run that somebody deleted while it is on, written again; none where the whole folder is away.
+
+        Raises OSError.
+        """
+        if not self.path.is_dir():
+            return []
+        gone = [name for name in (self.plan.name, self.begun.name) if name in self._written and not (self.path / name).exists()]
+        for name in gone:
+            self.write_text(name, self._written[name])
+        return gone + ([self.events.name] if self.rescue_events() else [])
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing is gone that ``restore`` would write again."""
+        names = [name for name in (self.plan.name, self.begun.name) if name in self._written]
+        return all((self.path / name).exists() for name in names + ([] if self._events is None else [self.events.name]))
 
     def write_json(self, name: str, content: Any) -> Path:
         """Write ``content`` as indented JSON, atomically; see ``jsonable``."""
-        return self.write_text(name, json.dumps(jsonable(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+        return self.write_text(name, _json_text(content))
 
     def read_json(self, name: str) -> Any:
         return json_of(self.path / name)
@@ -132,14 +179,16 @@ class RunFolder:
         self._events.write(event_line(event))
         self._events.flush()
 
-    def rescue_events(self) -> None:
-        """Write events.jsonl again where it was deleted while it is open here. Raises OSError."""
+    def rescue_events(self) -> bool:
+        """Write events.jsonl again where it was deleted while it is open here; whether it was. Raises OSError."""
         if self._events is not None and not self.events.exists():
             self._events.flush()
             self._events.seek(0)
             self.write_text(self.events.name, self._events.read())
             self._events.close()
             self._events = None
+            return True
+        return False
 
     def read_events(self) -> Iterator[dict[str, Any]]:
         """The events in order; a last line that a crash cut short is left out."""
@@ -188,6 +237,10 @@ class RunFolder:
             os.fsync(self._events.fileno())
             self._events.close()
             self._events = None
+
+
+def _json_text(content: Any) -> str:
+    return json.dumps(jsonable(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def event_line(event: Any) -> str:

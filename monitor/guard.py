@@ -11,7 +11,7 @@ from monitor.journal import Journal
 from monitor.sources.base import Source
 
 log = logging.getLogger("quietfloor")
-FOLDER_GONE, DISK_FULL, STREAM_CHANGED = "folder_gone", "disk_full", "stream_changed"
+FOLDER_GONE, DISK_FULL, STREAM_CHANGED, FILE_GONE = "folder_gone", "disk_full", "stream_changed", "file_gone"
 
 
 class Guard:
@@ -22,12 +22,15 @@ class Guard:
         self._source, self._journal, self._folder, self._full = source, journal, folder, full
         self.trouble: tuple[str, str] | None = None
         self.returned = False  # the stream was away: is it the same still?
+        self.whole = True  # no other file of the folder was deleted
 
     def look(self) -> None:
         """Find trouble. Raises OSError where the disk cannot be asked, SourceError where the stream cannot."""
         if not self._journal.is_in_place:
             self.trouble = (FOLDER_GONE, "")
-        elif (said := self._full(self._folder.path)) is not None:
+        else:
+            self.whole = self._folder.is_whole
+        if self.trouble is None and (said := self._full(self._folder.path)) is not None:
             self.trouble = (DISK_FULL, said)
         returned = getattr(self._source, "returned", None)  # a sender may be replaced so quickly that no silence tells
         if self.returned or (returned is not None and returned()):
@@ -45,12 +48,17 @@ class Guard:
             log.warning("the stream that returned could not be looked at: %s", error)
             return None
 
-    def write_again(self, write_plan: Callable[[], None]) -> str:
+    def restore(self) -> str:
+        """Single files are gone: they are written again; what was done, in words. Raises OSError."""
+        self.whole = True
+        gone = self._folder.restore()
+        return f"deleted during the run, and written again: {', '.join(gone)} of {self._folder.path}" if gone else ""
+
+    def write_again(self) -> str:
         """The folder is gone: what was deleted is written again; what was done, in words. Raises OSError."""
         path = self._folder.path
         if self._journal.rescue():
-            self._folder.rescue_events()
-            write_plan()
+            self._folder.restore()
             return f"{path} was deleted during the run: what was recorded is written there again; leave it alone during a run"
         return (
             f"{path} was moved during the run, or its disk was taken away: what was recorded is there, wherever it went; "

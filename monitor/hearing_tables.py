@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from stimuli.quoting import QuotingError
-from stimuli.reading import toml_of
+from stimuli.reading import toml_of, why
 
 SHIPPED = Path(__file__).with_name("hearing-tables.toml")
 EXAMPLE = Path(__file__).with_name("hearing-tables-example.toml")
@@ -303,7 +303,7 @@ def _read(path: Path) -> _File:
     try:
         data = toml_of(path)
     except (OSError, ValueError) as error:
-        raise HearingError(f"{path}: {error}; see {EXAMPLE} for the form of a file") from error
+        raise HearingError(f"{path} cannot be read ({why(error)}): see {EXAMPLE} for the form of a file") from error
     try:
         file = _File.model_validate(data)
     except ValidationError as error:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import errno
 import os
 import threading
 from collections.abc import Callable, Sequence
@@ -52,6 +53,7 @@ class Journal:
         self._lock = threading.Lock()
         self._error: OSError | None = None
         self._closed = False
+        self._cut: int | None = None  # to so many bytes, by another program
         self._bytes = 0
         self._synced_bytes = 0
         self._boundary_due = BOUNDARY_EVERY_BYTES
@@ -172,10 +174,14 @@ class Journal:
                 # A chunk may be half written. Nobody was told of its samples: a replay that had them could decide otherwise.
                 self._error = error
                 with contextlib.suppress(OSError):
-                    os.ftruncate(self._fd, self._bytes)
+                    if self._cut is None:
+                        os.ftruncate(self._fd, self._bytes)
                 raise self._failure(error) from error
 
     def _write(self, data: bytes) -> None:
+        if (size := os.fstat(self._fd).st_size) < self._bytes:  # what is written behind a hole no reader finds
+            self._cut = size
+            raise OSError(errno.EIO, "cut by another program")
         view = memoryview(data)
         while view:
             view = view[os.write(self._fd, view) :]
@@ -194,6 +200,11 @@ class Journal:
             self._synced_bytes = written
 
     def _failure(self, error: OSError) -> JournalError:
+        if self._cut is not None:
+            return JournalError(
+                f"{self.path} was cut from {self._bytes:,} to {self._cut:,} bytes by another program: the run must stop. What is "
+                "there is kept, the rest is lost; leave the folder alone during a run, and begin a new one"
+            )
         return JournalError(
             f"cannot record to {self.path} after {self._bytes} bytes ({error.strerror or error}): the run must stop. What was "
             "written before is kept; free or change the disk, then begin a new run"

@@ -74,7 +74,8 @@ def _take(folder: Path) -> int:
                 continue
             since = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
             os.ftruncate(fd, 0)
-            os.write(fd, (json.dumps({"pid": os.getpid(), "since": since}) + "\n").encode())
+            with contextlib.suppress(OSError):  # on a full disk nobody is named, and it is locked all the same
+                os.write(fd, (json.dumps({"pid": os.getpid(), "since": since}) + "\n").encode())
         except BaseException:
             os.close(fd)
             raise

@@ -46,7 +46,9 @@ class Marked:
 
     @property
     def title(self) -> str:
-        return f"{self.folder.path.name}: {self.record.get('title')}, {self.averages.residual_noise_nv:.1f} nV of noise"
+        noise_nv, title = self.averages.residual_noise_nv, " ".join(str(self.record.get("title") or "").split())
+        noise = f"{noise_nv:.1f} nV of noise" if math.isfinite(noise_nv) else "noise not known"
+        return f"{self.folder.path.name}: {f'{title}, ' if title else ''}{noise}"
 
 
 def read(path: Path, norms: Norms, again: bool = False) -> Marked:

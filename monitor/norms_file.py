@@ -9,7 +9,7 @@ from typing import Any
 
 from monitor.norms import BRACKET_SD, STATUSES, Burst, Key, Norms, Row, Study
 from stimuli.quoting import QuotingError
-from stimuli.reading import toml_of
+from stimuli.reading import toml_of, why
 
 _SHIPPED = Path(__file__).with_name("wave-norms.toml")
 
@@ -42,7 +42,7 @@ def _read(path: Path) -> dict[str, Any]:
     try:
         content = toml_of(path)
     except (OSError, ValueError) as error:
-        raise NormError(f"{path}: {error}; see {_SHIPPED} for the form of an entry") from error
+        raise NormError(f"{path} cannot be read ({why(error)}): see {_SHIPPED} for the form of an entry") from error
     tables = ("latency", "burst", "interval", "amplitude")
     lists = all(isinstance(rows, list) and all(isinstance(row, dict) for row in rows) for rows in content.values())
     if not content or set(content) - set(tables) or not lists:

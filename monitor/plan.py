@@ -401,8 +401,7 @@ def _explain(problem: Any) -> str:
     if problem["type"] == "extra_forbidden":
         known = list(_model(place[:-1]).model_fields)
         near = difflib.get_close_matches(place[-1], known, n=1)
-        hint = f"; did you mean {near[0]}?" if near else ""
-        return f"unknown key {key}: allowed here are {', '.join(known)}{hint}"
+        return f"unknown key {key}: {f'did you mean {near[0]}? ' if near else ''}allowed here are {', '.join(known)}"
     message = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
     if problem["type"] == "value_error":
         return f"[{place[0]}] {message}" if place else message

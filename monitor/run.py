@@ -25,7 +25,7 @@ from monitor.core.events import Event, LookDone, UnitDone, Verdict
 from monitor.core.samples import Chunk, Floats, Layout
 from monitor.exposure import ExposureError
 from monitor.folder import RunFolder
-from monitor.guard import FOLDER_GONE, STREAM_CHANGED, Guard
+from monitor.guard import FILE_GONE, FOLDER_GONE, STREAM_CHANGED, Guard
 from monitor.journal import Journal, JournalError
 from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
@@ -239,10 +239,12 @@ class Run:
             if self._guard.trouble is not None:
                 kind, said = self._guard.trouble
                 if kind == FOLDER_GONE:
-                    said = self._guard.write_again(self.write_plan)
+                    said = self._guard.write_again()
                 self._notice(kind, said)
                 self._fault(said)
                 return
+            if not self._guard.whole:
+                self._restore()
             if self._sound is not None and self._sound.underruns > self._underruns:
                 self._underruns = self._sound.underruns
                 self._notice("sound_underrun", f"the sound broke up {self._underruns} times: close other programs")
@@ -392,6 +394,10 @@ class Run:
                 "kept; free or change the disk, then begin a new run"
             ) from error
 
+    def _restore(self) -> None:
+        if said := self._guard.restore():
+            self._notice(FILE_GONE, said)
+
     def _notice(self, what: str, text: str) -> None:
         log.warning(text)
         self.status = replace(self.status, notices=(*self.status.notices[-19:], text))
@@ -400,6 +406,7 @@ class Run:
     def _fault(self, reason: str) -> None:
         """End the run on a fault: the engine, if it is still undecided, says so itself; what was recorded stays."""
         self.failure = reason
+        self.folder.give_room()
         try:
             if self.engine is None:
                 self._tell([Verdict(0, "inconclusive", "fault", reason)])
@@ -435,7 +442,8 @@ class Run:
         problems = []
         silence: list[Callable[[], None]] = [] if self._sound is None else [self._sound.stop]
         after = [] if self._sound is None else [self._sound.close]  # readers of its markers go first
-        files: tuple[Callable[[], None], ...] = (self._journal.close, partial(self._keep_notes, last=True), self.folder.close)
+        files: tuple[Callable[[], None], ...] = (self._journal.close, partial(self._keep_notes, last=True), self._restore)
+        files += (self.folder.close,)
         for close in (*silence, self._stop_housekeeping, *after, *files, self._source.close):
             try:
                 close()

@@ -71,7 +71,7 @@ class StepsPlan(_Section):
     """From level to level, in dB."""
 
     first_db: float = Field(default=10.0, gt=0, le=40)
-    last_db: float = Field(default=5.0, gt=0, le=40)
+    last_db: float = Field(default=5.0, ge=1, le=40)
 
 
 class ReplicatesPlan(_Section):
@@ -333,7 +333,7 @@ def _explain(problem: Any) -> str:
     if problem["type"] == "extra_forbidden":
         known = list(table.model_fields)
         near = difflib.get_close_matches(words[-1], known, n=1)
-        return f"unknown key {key}: allowed here are {', '.join(known)}" + (f"; did you mean {near[0]}?" if near else "")
+        return f"unknown key {key}: {f'did you mean {near[0]}? ' if near else ''}allowed here are {', '.join(known)}"
     if problem["type"] == "value_error":
         return message if not place or message.startswith(("[", "condition ")) else f"[{words[0]}] {message}"
     if problem["type"] == "missing":

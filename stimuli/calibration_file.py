@@ -29,7 +29,7 @@ from typing import Any
 import tomli_w
 
 from stimuli.calibration import BONE, EARS, Calibration, CalibrationError, Loop, Measured
-from stimuli.reading import text_of, toml_from, toml_of
+from stimuli.reading import text_of, toml_from, toml_of, why
 
 # TOML key -> type
 _FIELDS: dict[str, type] = {
@@ -75,7 +75,10 @@ def read_unsealed(path: Path) -> tuple[Calibration, str | None]:
     try:
         content: dict[str, Any] = toml_of(path)
     except (OSError, ValueError) as error:
-        raise CalibrationError(f"calibration file {path} cannot be read: {error}") from error
+        raise CalibrationError(
+            f"calibration file {path} cannot be read ({why(error)}): name one that is there; a path in a plan counts from "
+            "the plan's own folder, and a session that was moved takes a plan with the new path"
+        ) from error
     try:
         return _calibration(content)
     except CalibrationError as error:

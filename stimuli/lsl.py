@@ -15,6 +15,8 @@ from typing import Any
 
 CONFIG = Path(__file__).with_name("lsl_api.cfg")
 _ANSWER_S = 0.5
+# What a firewall must let pass: queries at the first, then as many as the packaged configuration gives to streams (PortRange).
+PORTS = "UDP and TCP ports 16571 to 16699"
 
 
 _log = logging.getLogger(__name__)

@@ -112,11 +112,22 @@ def toml_from(text: str) -> dict[str, Any]:
         found = tomllib.loads(text)
     except RecursionError:
         raise tomllib.TOMLDecodeError(_TOO_DEEP) from None
-    except ValueError as error:  # a number of thousands of digits
-        raise error if isinstance(error, tomllib.TOMLDecodeError) else tomllib.TOMLDecodeError(str(error)) from None
+    except ValueError as error:  # a number of thousands of digits is one too
+        raise tomllib.TOMLDecodeError(f"{error}{_line_of(text, str(error))}") from None
     if reason := _beyond(found) or _many(found):
         raise tomllib.TOMLDecodeError(reason)
     return found
+
+
+def _line_of(text: str, error: str) -> str:
+    """The line that an error names, as it stands in the text."""
+    named, lines = re.search(r"\(at line (\d+), column \d+\)$", error), text.split("\n")
+    return f": {lines[int(named[1]) - 1].strip()!r}" if named is not None and int(named[1]) <= len(lines) else ""
+
+
+def why(error: Exception) -> str:
+    """What went wrong in reading, without the number and the path that an OSError repeats."""
+    return (isinstance(error, OSError) and error.strerror) or str(error)
 
 
 def toml_of(path: Path | str) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from stimuli.calibration import BONE, Calibration, LevelError
-from stimuli.reading import toml_of
+from stimuli.reading import toml_of, why
 from stimuli.waveforms import Waveform
 
 _SHIPPED = Path(__file__).with_name("references.toml")
@@ -140,7 +140,7 @@ def _read(path: Path) -> dict[str, Any]:
     try:
         content = toml_of(path)
     except (OSError, ValueError) as error:
-        raise LevelError(f"{path}: {error}; see {_SHIPPED} for the form of a row") from error
+        raise LevelError(f"{path} cannot be read ({why(error)}): see {_SHIPPED} for the form of a row") from error
     unknown = [name for name in content if name not in _TABLES]
     lists = all(isinstance(rows, list) and all(isinstance(row, dict) for row in rows) for rows in content.values())
     if unknown or not content or not lists:

@@ -58,9 +58,13 @@ def main(args: argparse.Namespace) -> int:
             runs.append({"folder": str(path), "made": [], "error": str(error)})
             continue
         except (FinishError, FolderError, InUse, PlanError, ReplayError, SourceError, XdfError, OSError, ValueError) as error:
-            complain(str(error))
+            said = str(error)
+            if isinstance(error, OSError):
+                why = f"{error.filename or 'its files'}: {error.strerror or error}"
+                said = f"{path} cannot be finished ({why}): mend that, then do it again"
+            complain(said)
             failed += 1
-            runs.append({"folder": str(path), "made": [], "error": str(error)})
+            runs.append({"folder": str(path), "made": [], "error": said})
             continue
         made = f"made {', '.join(done.made)}" if done.made else "nothing was missing"
         if done.made and done.record.get("identical_by") == "decisions":

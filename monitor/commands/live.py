@@ -30,6 +30,7 @@ from monitor.commands.common import (
 )
 from monitor.commands.walking import add_walk, walk_first
 from monitor.commands.windowed import add_window, show_live, with_window
+from stimuli.quoting import LONGEST, plain
 
 if TYPE_CHECKING:
     from monitor.display.stage import Stage
@@ -239,9 +240,8 @@ def _carry_through(
     calibration = None if sound is None or sound.calibration is None else sound.calibration.id
     checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
     playing = None if sound is None else sound.record | {"level_check": checked}
-    folder.write_json(
-        folder.begun.name,
-        begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged),
+    folder.write_begun(
+        begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged)
     )
     with stop_on_signals(run.stop):
         run.start()
@@ -295,6 +295,7 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
         try:
             write(*content)
         except OSError as error:
+            folder.give_room()
             problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
             complain(problems[-1])
 
@@ -338,4 +339,4 @@ def title_of(plan: Any, stimulus: Any, timing: str) -> str:
             f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
             f"{record['rate_per_s']:g}/s{speed}"
         )
-    return " · ".join(part for part in (plan.title, what, timing) if part)
+    return plain(" · ".join(part for part in (plan.title, what, timing) if part), LONGEST)

@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import say
+from stimuli.quoting import LONGEST, plain
 
 if TYPE_CHECKING:
     from monitor.next_level import Suggestion
@@ -16,7 +17,8 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
     """Where the session is, for a person; ``short`` leaves out the runs."""
     if not short:
         plan = session.plan
-        say(f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}", args)
+        title = f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}"
+        say(plain(title, LONGEST), args)
         for run in session.runs():
             say(f"  {run.condition} · {run.words}" + "".join(f"\n    note: {note}" for note in run.notes), args)
     else:

@@ -18,6 +18,7 @@ import numpy as np
 
 from monitor.export.material import ACCEPTED, Channel, ExportError, Happening, Material
 from monitor.export.scale import Scale, ScaleError, scale_for
+from monitor.export.tables import no_formula
 from monitor.export.timeline import held
 
 Kind = Literal["bdf", "edf"]
@@ -131,7 +132,7 @@ def short_labels(channels: tuple[Channel, ...]) -> list[str]:
     """Labels of 16 ASCII letters, no two alike."""
     found: list[str] = []
     for number, channel in enumerate(channels, 1):
-        label = _ascii(channel.label, 16) or f"channel {number}"
+        label = _ascii(no_formula(channel.label), 16) or f"channel {number}"
         if label in found or label in ("BDF Annotations", "EDF Annotations"):
             label = f"{label[:11]} #{number}"
         found.append(label)

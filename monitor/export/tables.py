@@ -25,7 +25,7 @@ def raw_csv(material: Material) -> Iterator[bytes]:
     """Every sample as it was recorded, in the stream's own units, with its stamp; nothing is put in for what was lost."""
     units = [f" [{unit}]" if unit else "" for unit in material.stream.units]
     labels = [channel.label + unit for channel, unit in zip(material.channels, units, strict=True)]
-    yield _lines([["sample", "stamp_s", *(_no_formula(_clean(label)) for label in labels)]], ",")
+    yield _lines([["sample", "stamp_s", *(no_formula(_clean(label)) for label in labels)]], ",")
     for start in range(0, len(material.stamps_s), ROWS):
         piece = slice(start, start + ROWS)
         stamps = [repr(stamp) for stamp in material.stamps_s[piece].tolist()]
@@ -42,7 +42,7 @@ def averages_csv(material: Material) -> bytes:
     for place, index in enumerate(layout.eeg):
         curves = (now.times_ms, *now.columns_uv(place))
         rows += [
-            [_no_formula(_clean(layout.labels[index])), *("" if math.isnan(value) else repr(value) for value in row)]
+            [no_formula(_clean(layout.labels[index])), *("" if math.isnan(value) else repr(value) for value in row)]
             for row in np.column_stack(curves).tolist()
         ]
     return _lines(rows, ",")
@@ -66,12 +66,12 @@ def events_rows(material: Material) -> list[list[str]]:
 
 
 def events_csv(material: Material) -> bytes:
-    return _lines([list(EVENTS), *([_no_formula(cell) for cell in row] for row in events_rows(material))], ",")
+    return _lines([list(EVENTS), *([no_formula(cell) for cell in row] for row in events_rows(material))], ",")
 
 
 def tsv(rows: list[list[str]]) -> bytes:
-    """Tab-separated text; a cell holds no tab and no line break."""
-    return "".join("\t".join(_clean(cell) for cell in row) + "\n" for row in rows).encode()
+    """Tab-separated text; a cell holds no tab and no line break, and is no formula."""
+    return "".join("\t".join(no_formula(_clean(cell)) for cell in row) + "\n" for row in rows).encode()
 
 
 def _cell(value: Any) -> str:
@@ -82,7 +82,7 @@ def _clean(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text).strip() or "n/a"
 
 
-def _no_formula(cell: str) -> str:
+def no_formula(cell: str) -> str:
     """A spreadsheet computes what begins with one of these signs: where it is no number, an apostrophe in front makes it text."""
     if not cell.startswith(("=", "+", "-", "@")):
         return cell

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -92,6 +93,14 @@ def summary(groups: Iterable[Group]) -> str:
 
 def _points(number: int) -> str:
     return f"{number} point" if number == 1 else f"{number} points"
+
+
+def parted(text: object) -> tuple[str, str]:
+    """What is wrong, and what to do about it: an error says WHAT: REMEDY. A colon in a path or a name is none between the two."""
+    told = str(text)
+    unquoted = re.sub(r"(?<!\w)(['\"`])(?:(?!\1).)*\1(?!\w)", lambda found: "-" * len(found[0]), told)
+    at = unquoted.rfind(": ")
+    return (told, "") if at < 0 else (told[:at], told[at + 2 :])
 
 
 # Title, and what it is in one sentence.

@@ -17,7 +17,7 @@ from pathlib import Path
 from monitor.plan import Plan, PlanError
 from monitor.readiness import timing
 from monitor.readiness.cautions import placement
-from monitor.readiness.findings import Finding, Group, ready, summary
+from monitor.readiness.findings import Finding, Group, parted, ready, summary
 from monitor.readiness.model import Readiness
 from monitor.readiness.sounding import SilentTriggers, sound_group
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
@@ -161,8 +161,7 @@ class Check:
     def lose(self, error: SourceError) -> None:
         """The stream cannot be had (any more): say why, and be ready to open it again."""
         self._close_source()
-        what, _, remedy = str(error).partition(": ")
-        self._trouble = Finding("stream", "stop", what, remedy)
+        self._trouble = Finding("stream", "stop", *parted(error))
 
     def report(self) -> Report:
         """What is known now."""
@@ -182,7 +181,7 @@ class Check:
 
     def _heard_group(self) -> Group:
         if self._trigger_failure:
-            what, _, remedy = self._trigger_failure.removeprefix("sound: ").partition(": ")
+            what, remedy = parted(self._trigger_failure.removeprefix("sound: "))
             return Group("trigger", "Trigger", (Finding("trigger", "stop", f"cannot be sent: {what}", remedy),))
         return Group("trigger", "Trigger", (Finding("trigger", "wait", "known once the stream is found"),))
 

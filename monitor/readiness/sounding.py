@@ -10,7 +10,7 @@ from typing import Any
 from monitor.exposure import ExposureError, SessionDose
 from monitor.level_check import last_check
 from monitor.plan import Plan, PlanError
-from monitor.readiness.findings import OWN_CHOICE, Finding, Group
+from monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
 from monitor.sound import Stimulus, make_stimulus, open_device
 from monitor.sound_plan import SoundPlan
 from stimuli.calibration import EARS, TOLERANCE_DB, Calibration
@@ -46,12 +46,11 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
     try:
         spent = SessionDose(session).spent()
     except ExposureError as error:
-        what, _, remedy = str(error).partition(": ")
-        return [Finding("dose", "stop", what, remedy)]
+        return [Finding("dose", "stop", *parted(error))]
     try:
         stimulus = make_stimulus(sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
     except PlanError as error:
-        what, _, remedy = str(error).removeprefix("sound: ").partition(": ")
+        what, remedy = parted(str(error).removeprefix("sound: "))
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
     found = [_level(sound, stimulus), _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
     found += _level_check(sound, stimulus.calibration, session)

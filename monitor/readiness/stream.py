@@ -14,7 +14,7 @@ from monitor.core.samples import Floats
 from monitor.ladder_rules import MOST_SWEEPS, minutes, needed_sweeps, sweep_limit
 from monitor.plan import Plan
 from monitor.preflight import PLAUSIBLE_UV, UNITS_UV, PreflightError, UnitFinding
-from monitor.readiness.findings import OWN_CHOICE, Finding, Severity
+from monitor.readiness.findings import OWN_CHOICE, Finding, Severity, parted
 from monitor.sources.base import StreamDescription
 from monitor.sources.channels import suitability
 
@@ -56,7 +56,7 @@ def _rate(seen: StreamFigures, description: StreamDescription) -> Finding:
         severity: Severity = "stop" if level == "no" else "wait"
         return Finding("rate", severity, f"{stated:g} Hz stated", sentence if level == "no" else "", value=stated, unit="Hz")
     off, error = abs(seen.ppm), seen.ppm_error
-    measured = f"{stated * (1 + 1e-6 * seen.ppm):.6g} Hz measured ({seen.ppm:+.0f} ± {error:.0f} ppm)"
+    measured = f"{stated * (1 + 1e-6 * seen.ppm):.6g} Hz measured ({seen.ppm:+z.0f} ± {max(1.0, error):.0f} ppm)"
     said = f"{stated:g} Hz stated, {measured}"
     parts = (("ppm", seen.ppm), ("ppm_error", error))
     mild, serious = RATE_PPM
@@ -99,7 +99,7 @@ def _unit(seen: StreamFigures) -> Finding:
     if seen.unit is None:
         return Finding("unit", "wait", "listening")
     if isinstance(seen.unit, PreflightError):
-        what, _, remedy = str(seen.unit).partition(": ")
+        what, remedy = parted(seen.unit)
         return Finding("unit", "stop", what, remedy, limit=limit, basis=basis)
     unit = seen.unit
     name = next((name for name, uv in UNITS_UV.items() if uv == unit.uv_per_unit), f"{unit.uv_per_unit:g} uV")

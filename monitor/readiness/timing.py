@@ -7,7 +7,7 @@ from pathlib import Path
 
 from monitor.certificate import LARGEST_SD_MS, Timing, advice, judge, load_certificate, with_delay
 from monitor.plan import Plan, PlanError, override
-from monitor.readiness.findings import OWN_CHOICE, Finding, Group
+from monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
 from monitor.sound import output_identity
 from monitor.sources.base import StreamDescription
 from monitor.sources.channels import Channels
@@ -22,8 +22,7 @@ def timing_group(plan: Plan, description: StreamDescription, channels: Channels,
         timing = judge(plan, output, description, channels.trigger, today)
         with_its_delay = with_delay(plan, timing)
     except PlanError as error:
-        what, _, remedy = str(error).partition(": ")
-        found = Finding("timing", "stop", what, remedy)
+        found = Finding("timing", "stop", *parted(error))
         return Group("timing", "Timing", (found,)), override(plan, {"analysis": {"amplifier_delay_ms": 0.0}})
     return Group("timing", "Timing", (_finding(plan, timing, description, today),)), with_its_delay
 

@@ -11,6 +11,7 @@ SourceError
 from __future__ import annotations
 
 import math
+import re
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -114,6 +115,7 @@ def description_from_xml(xml: str) -> StreamDescription:
 
     Raises ValueError when the text is not such a description.
     """
+    xml = _legal(xml)
     try:
         info = element_from(xml)
         count, rate_hz = stated_size(info)
@@ -188,6 +190,16 @@ def _number(text: str) -> float:
         return math.nan
 
 
+def _legal(xml: str) -> str:
+    """XML of others without the control characters that it cannot hold: one in a name must not cost all labels."""
+
+    def character(found: re.Match[str]) -> str:
+        number = int(found[1], 16) if found[1] else int(found[2])
+        return found[0] if number >= 32 or number in (9, 10, 13) else "\N{REPLACEMENT CHARACTER}"
+
+    return _printable(re.sub(r"&#(?:x([0-9a-fA-F]{1,6})|([0-9]{1,7}));", character, xml))
+
+
 def _printable(text: str) -> str:
     """XML 1.0 cannot hold control characters, not even escaped."""
-    return "".join(c if c in "\t\n\r" or ord(c) >= 32 else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", "\N{REPLACEMENT CHARACTER}", text)

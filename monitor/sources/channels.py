@@ -12,6 +12,7 @@ import numpy as np
 
 from monitor.sources.base import ChannelError, StreamDescription
 from monitor.xdf_format import DTYPES
+from stimuli.frames import COLUMNS
 
 LOWEST_RATE_HZ = 4000.0  # own choice: below it, cutting sweeps at the nearest sample costs more than 10 % at 1 kHz
 GOOD_RATE_HZ = 8000.0  # own choice: 2.5 % at 1 kHz even without sub-sample alignment
@@ -102,6 +103,8 @@ def suitability(description: StreamDescription) -> list[Finding]:
     """Can this stream be the EEG of a run? One finding an aspect, in words for the person at the screen."""
     if description.channel_format == "string":
         return [Finding("no", "It carries text, not samples: it can label stimuli, but no response can be measured in it.")]
+    if description.type == "Audio" and description.labels == COLUMNS:
+        return [Finding("no", "It is the sound of a run on its way to a virtual patient: no EEG is in it.")]
     findings = [_rate(description.rate_hz)]
     if description.channel_count < 2:
         findings.append(Finding("no", "It has one channel: the EEG and the trigger must be two channels of the same stream."))
@@ -118,7 +121,9 @@ def suitability(description: StreamDescription) -> list[Finding]:
 def _rate(rate_hz: float) -> Finding:
     if not rate_hz > 0:
         return Finding("no", "It states no regular sampling rate: sweeps cannot be cut from it.")
-    loss = f"cutting sweeps at the nearest sample would cost {100 * timing_loss(rate_hz):.2g} % of the amplitude at 1 kHz"
+    lost = 100 * timing_loss(rate_hz)  # of a wave that is turned over, more than all of it
+    share = f"{lost:.2g} %" if lost < 99.5 else "all"
+    loss = f"cutting sweeps at the nearest sample would cost {share} of the amplitude at 1 kHz"
     if rate_hz < LOWEST_RATE_HZ:
         return Finding("no", f"{rate_hz:g} Hz is too slow: {loss}; set the amplifier to {LOWEST_RATE_HZ:g} Hz or more.")
     if rate_hz < GOOD_RATE_HZ:

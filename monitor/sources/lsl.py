@@ -29,7 +29,7 @@ from monitor.sources.base import (
 from monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
 from monitor.sources.edf import FASTEST_HZ
 from monitor.xdf_format import DTYPES, MOST_CHANNELS
-from stimuli.lsl import has_closed, is_here, load_pylsl
+from stimuli.lsl import PORTS, has_closed, is_here, load_pylsl
 
 __all__ = [
     "Channels",
@@ -90,7 +90,7 @@ def _described_again(before: StreamDescription, wait_s: float, details_timeout_s
 
 
 def find_stream(name: str | None = None, source_id: str | None = None, wait_s: float = 5.0) -> FoundStream:
-    """The one stream with this name and/or source id.
+    """The one stream with this name and/or source id; regardless of case where none has the name exactly.
 
     Waits up to ``wait_s`` for a first match and then a little longer for a second, because the answers arrive one by one. Raises
     NoStream (says what is visible) or AmbiguousStream (lists the candidates).
@@ -101,7 +101,7 @@ def find_stream(name: str | None = None, source_id: str | None = None, wait_s: f
     resolver = pylsl.ContinuousResolver(forget_after=5.0)
     give_up_s = time.monotonic() + wait_s
     while True:
-        matches = [found for found in _distinct(resolver.results()) if _fits(found.description, name, source_id)]
+        matches = _fitting(_distinct(resolver.results()), name, source_id)
         if matches or time.monotonic() >= give_up_s:
             break
         time.sleep(POLL_S)
@@ -109,7 +109,7 @@ def find_stream(name: str | None = None, source_id: str | None = None, wait_s: f
         time.sleep(SETTLE_S)
     visible = sorted(_distinct(resolver.results()), key=lambda found: _order(found.description))
     # A stream that ended during the wait counts as gone.
-    matches = [found for found in visible if _fits(found.description, name, source_id)]
+    matches = _fitting(visible, name, source_id)
     if not matches:
         raise NoStream(_nothing_fits(name, source_id, wait_s, [found.description for found in visible]))
     if len(matches) > 1:
@@ -309,8 +309,11 @@ def _guard(call: Any, description: StreamDescription, timeout_s: float) -> Any:
         raise StreamLost(_lost_text(description)) from error
 
 
-def _fits(description: StreamDescription, name: str | None, source_id: str | None) -> bool:
-    return (not name or description.name == name) and (not source_id or description.source_id == source_id)
+def _fitting(streams: list[FoundStream], name: str | None, source_id: str | None) -> list[FoundStream]:
+    """As channels are found: an exact name, else one that fits regardless of case."""
+    of_id = [found for found in streams if not source_id or found.description.source_id == source_id]
+    exact = [found for found in of_id if not name or found.description.name == name]
+    return exact or [found for found in of_id if name and found.description.name.casefold() == name.casefold()]
 
 
 def _order(description: StreamDescription) -> tuple[str, str, str, str]:
@@ -327,11 +330,11 @@ def _nothing_fits(name: str | None, source_id: str | None, wait_s: float, visibl
     if not visible:
         return (
             f"no {asked} within {wait_s:g} s, nor any other stream: start the amplifier's program and its LSL output. Only "
-            "streams on this machine are seen unless LSLAPICFG names another configuration; a firewall must let UDP and TCP "
-            "ports 16571 to 16604 pass on loopback"
+            "streams on this machine are seen unless LSLAPICFG names another configuration; a firewall must let "
+            f"{PORTS} pass on loopback"
         )
     listed = "\n  ".join(description.summary() for description in visible)
-    return f"no {asked} within {wait_s:g} s. Visible:\n  {listed}\nGive one of these names, exactly as written"
+    return f"no {asked} within {wait_s:g} s. Visible:\n  {listed}\nGive one of these names"
 
 
 def _ambiguous(name: str | None, source_id: str | None, candidates: list[StreamDescription]) -> AmbiguousStream:

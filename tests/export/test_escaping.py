@@ -9,13 +9,14 @@ import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import edfio
 import numpy as np
 import pytest
 
 from bench.fuzz_binary import ANALYSIS
 from monitor.cli import main
 from monitor.commands.common import DONE
-from monitor.export.tables import _no_formula
+from monitor.export.tables import no_formula
 from monitor.folder import RunFolder
 from monitor.importing import Wanted, import_recording
 from monitor.plan import make_plan
@@ -89,7 +90,7 @@ def test_the_report_shows_it_and_does_nothing_it_says(run: Path, tmp_path: Path)
     json.loads(made[".json"].read_text(encoding="utf-8"))
 
 
-def test_tables_are_no_formulas_and_keep_their_columns(run: Path, tmp_path: Path) -> None:
+def test_tables_areno_formulas_and_keep_their_columns(run: Path, tmp_path: Path) -> None:
     assert main(["export", str(run), "--to", "csv", "--out", str(tmp_path)]) == DONE
     tables = {path.stem.rsplit("-", 1)[1]: cells(path) for path in tmp_path.iterdir()}
     assert set(tables) == {"samples", "averages", "events"}
@@ -105,8 +106,18 @@ def test_tables_are_no_formulas_and_keep_their_columns(run: Path, tmp_path: Path
 
 
 def test_a_number_stays_one_and_what_a_spreadsheet_would_compute_does_not() -> None:
-    assert [_no_formula(cell) for cell in ("-1.5e3", "+2", "n/a", "", "Cz-M2")] == ["-1.5e3", "+2", "n/a", "", "Cz-M2"]
-    assert [_no_formula(cell) for cell in ("=1+1", "-1+1", "@a", "+x")] == ["'=1+1", "'-1+1", "'@a", "'+x"]
+    assert [no_formula(cell) for cell in ("-1.5e3", "+2", "n/a", "", "Cz-M2")] == ["-1.5e3", "+2", "n/a", "", "Cz-M2"]
+    assert [no_formula(cell) for cell in ("=1+1", "-1+1", "@a", "+x")] == ["'=1+1", "'-1+1", "'@a", "'+x"]
+
+
+def test_a_table_of_channels_is_no_formula_and_has_the_names_of_its_file(run: Path, tmp_path: Path) -> None:
+    assert main(["export", str(run), "--to", "bids", "--out", str(tmp_path / "set")]) == DONE
+    (table,), (file,) = (tmp_path / "set").rglob("*_channels.tsv"), (tmp_path / "set").rglob("*.bdf")
+    names = [line.split("\t")[0] for line in table.read_text().splitlines()[1:]]
+    assert names[0].startswith("'=")
+    assert names == [signal.label for signal in edfio.read_bdf(file).signals if "Annotations" not in signal.label]
+    for path in (tmp_path / "set").rglob("*.tsv"):
+        assert not re.search(r"(^|\t)[=@]", path.read_text(), re.MULTILINE)
 
 
 @pytest.mark.parametrize("kind", ["bdf", "bids"])

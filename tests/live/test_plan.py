@@ -175,9 +175,8 @@ def test_an_error_says_what_which_allowed_and_meaning() -> None:
     assert str(caught.value).splitlines() == [
         "plan: analysis.band_hz = 100: should be numbers in brackets, such as [100.0, 1500.0]",
         "plan: decision.alpha = 0.5 (false alarms of the whole run, all looks together): should be less than or equal to 0.2",
-        "plan: unknown key decision.floor: allowed here are rule, look_every, alpha, floor_nv, max_sweeps, quiet_nv, "
-        "absent_below_nv; "
-        "did you mean floor_nv?",
+        "plan: unknown key decision.floor: did you mean floor_nv? allowed here are rule, look_every, alpha, floor_nv, "
+        "max_sweeps, quiet_nv, absent_below_nv",
     ]
 
 

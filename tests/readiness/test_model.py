@@ -224,14 +224,14 @@ def test_an_irregular_stream_is_refused() -> None:
         Readiness(replace(described(none), rate_hz=0.0), Channels((0,), 1), Plan())
 
 
-@pytest.mark.parametrize(("ppm", "severity"), [(30.0, "ok"), (300.0, "look"), (-3000.0, "stop")])
+@pytest.mark.parametrize(("ppm", "severity"), [(0.0, "ok"), (30.0, "ok"), (300.0, "look"), (-3000.0, "stop")])
 def test_the_rate_is_measured(ppm: float, severity: str) -> None:
     off = made()
     off.stamps_s[:] = 100.0 + (off.stamps_s - 100.0) / (1 + 1e-6 * ppm)
     finding = findings(listened(off))["rate", ""]
     assert finding.severity == severity
     assert dict(finding.parts)["ppm"] == pytest.approx(ppm, abs=1.0)
-    assert f"({ppm:+.0f} ± 0 ppm)" in finding.said
+    assert f"({ppm:+.0f} ± 1 ppm)" in finding.said
 
 
 def test_a_rate_that_scatters_is_told_with_its_error() -> None:

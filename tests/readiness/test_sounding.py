@@ -18,7 +18,7 @@ from monitor import level_check
 from monitor.exposure import SessionDose
 from monitor.plan import Plan
 from monitor.readiness import sounding
-from monitor.readiness.findings import Finding
+from monitor.readiness.findings import Finding, parted
 from monitor.readiness.sounding import SilentTriggers, sound_group
 from stimuli.calibration import Calibration, Loop, load_calibration
 from stimuli.calibration_file import save_calibration
@@ -125,6 +125,28 @@ def test_a_dose_that_is_not_known_stops(tmp_path: Path) -> None:
     assert list(found) == ["dose"]
     assert found["dose"].severity == "stop"
     assert "Begin a new session folder" in found["dose"].remedy
+
+
+@pytest.mark.parametrize("name", ["ears: left", "it's: 'x': y"])
+def test_a_colon_in_a_path_is_not_where_a_message_is_parted(name: str, tmp_path: Path) -> None:
+    session = tmp_path / name
+    session.mkdir()
+    (session / "dose.jsonl").write_text("nonsense\n")
+    found = told(calibrated(), session)["dose"]
+    assert str(session / "dose.jsonl") in found.said
+    assert found.remedy.startswith("what these ears got is not known. Begin a new session folder")
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        ("no stream 'a: b' is there: start it", ("no stream 'a: b' is there", "start it")),
+        ("the amplifier's 'x' is away: see `quietfloor: help`", ("the amplifier's 'x' is away", "see `quietfloor: help`")),
+        ("nothing to part", ("nothing to part", "")),
+    ],
+)
+def test_what_is_wrong_and_what_to_do(text: str, parts: tuple[str, str]) -> None:
+    assert parted(text) == parts
 
 
 def looped(tmp_path: Path) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -60,6 +61,14 @@ def do(plan_text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Ca
         return status, json.loads(capsys.readouterr().out)
 
     return run
+
+
+def test_a_pseudonym_of_two_lines_is_one_on_the_terminal(
+    plan_text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "plan.toml").write_text(re.sub('pseudonym = "[^"]*"', r'pseudonym = "E1\\nquietfloor: all is well"', plan_text))
+    assert main(["session", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "s"), "--status"]) == DONE
+    assert "E1\\nquietfloor: all is well, adult" in capsys.readouterr().out
 
 
 def test_auto_does_both_ladders(ears: Ears, do: Callable[..., tuple[int, dict[str, Any]]]) -> None:

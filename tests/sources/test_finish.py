@@ -21,11 +21,13 @@ from bench.delay import PER_S
 from bench.kills import Kills
 from bench.soak import MadeStream, plan_for
 from monitor.cli import main
+from monitor.commands.live import write_results
 from monitor.core.samples import Chunk
 from monitor.finish import FinishError, NothingRecorded, finish, is_unfinished
 from monitor.folder import RunFolder
 from monitor.journal import Journal
 from monitor.lock import InUse
+from monitor.record import run_record
 from monitor.replay import replay
 from monitor.run import Run
 from monitor.sources.channels import resolve_channels
@@ -125,6 +127,91 @@ def test_a_folder_that_is_deleted_during_a_run_is_written_again(tmp_path: Path) 
     assert replay(RunFolder.open(path)).identical
 
 
+def test_files_that_are_deleted_during_a_run_are_written_again(tmp_path: Path) -> None:
+    run, source = going(tmp_path)
+    folder = run.folder
+    folder.write_begun({"format": "quietfloor begun run 1"})
+    before = {path: path.read_text() for path in (folder.plan, folder.begun)}
+    said = folder.events.read_text()
+    for path in (folder.plan, folder.begun, folder.events):
+        path.unlink()
+    end_s = time.monotonic() + patience(30)
+    while not any("deleted during the run" in notice for notice in run.status.notices):
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
+    folder.plan.unlink()  # and at the very end
+    run.stop()
+    assert run.wait(30)
+    assert run.failure is None
+    assert {path: path.read_text() for path in before} == before
+    assert folder.events.read_text().startswith(said)
+    assert says(folder.path).count("file_gone") == 2
+    np.testing.assert_array_equal(recorded(folder.path), np.concatenate(source.given, axis=1))
+    assert finish(folder.path).record["stopped_by"] == "operator"
+
+
+def test_a_recording_that_is_cut_during_a_run_ends_it_and_stays_readable(tmp_path: Path) -> None:
+    run, source = going(tmp_path)
+    raw = run.folder.raw
+    os.truncate(raw, raw.stat().st_size // 2)
+    assert run.wait(30)
+    assert run.failure is not None
+    assert f"{raw} was cut from" in run.failure
+    assert "by another program" in run.failure
+    assert b"\x00" * 1000 not in raw.read_bytes()[-2000:]
+    kept = recorded(run.folder.path)
+    assert kept.shape[1] > 1000
+    np.testing.assert_array_equal(kept, np.concatenate(source.given, axis=1)[:, : kept.shape[1]])
+    assert says(run.folder.path)[-1] == "verdict"
+
+
+def filled(disk: Path) -> Path:
+    """Another file that takes all the room."""
+    other = disk / "other"
+    with contextlib.suppress(OSError), open(other, "wb", buffering=0) as file:
+        while True:
+            file.write(bytes(65536))
+    with contextlib.suppress(OSError), open(other, "ab", buffering=0) as file:
+        while True:
+            file.write(bytes(512))
+    return other
+
+
+def test_a_disk_that_is_full_at_once_keeps_the_result_and_its_cause(tmp_path: Path) -> None:
+    """Nobody could warn: the room behind begun.json is what the end is written into."""
+    with mounted(tmp_path / "disk", "size=8m") as disk:
+        run, source = going(disk, full=lambda _: None)
+        folder = run.folder
+        folder.write_begun({"format": "quietfloor begun run 1"})
+        filled(disk)
+        assert run.wait(30)
+        assert run.failure is not None
+        assert run.engine is not None
+        record = run_record(
+            run.plan, run.verdict, run.engine, stream=source.description, unit=run.unit, sound=None, calibration=None,
+            failure=run.failure,
+        )  # fmt: skip
+        write_results(folder, record, run.engine)
+        kept = json.loads(folder.run.read_text())
+        assert "No space left on device" in kept["fault"]
+        assert kept["stopped_by"] == "fault"
+        assert "No space left on device" in list(folder.read_events())[-1]["reason"]
+        assert len(folder.read_average()["time_ms"]) > 100
+        assert not folder.begun.exists()
+
+
+def test_finishing_on_a_full_disk_names_file_and_cause(tmp_path: Path) -> None:
+    with mounted(tmp_path / "disk", "size=8m") as disk:
+        run, _ = going(disk, full=lambda _: None)
+        run.stop()
+        assert run.wait(30)
+        other = filled(disk)
+        with pytest.raises(FinishError, match=r"cannot write .*average.csv \(No space left on device\): .* is whole"):
+            finish(run.folder.path)
+        other.unlink()
+        assert finish(run.folder.path).made == ("average.csv", "run.json")
+
+
 def test_a_folder_that_is_moved_during_a_run_is_whole_where_it_is(tmp_path: Path) -> None:
     run, source = going(tmp_path / "a")
     (tmp_path / "a").rename(tmp_path / "b")
@@ -221,6 +308,7 @@ def test_the_command_finishes_all_runs_of_a_session(tmp_path: Path, capsys: pyte
     RunFolder.create(tmp_path)  # made and nothing more
     begun = RunFolder.create(tmp_path)
     begun.raw.write_bytes(b"XDF:")
+    assert begun.why_no_result == "it was ended before anything was recorded"
     with pytest.raises(NothingRecorded, match="before anything was recorded"):
         finish(begun.path)
     assert main(["finish", str(tmp_path), "--json"]) == 0

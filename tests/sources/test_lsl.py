@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.sources.base import AmbiguousStream, NoStream, StreamLost
+from monitor.sources.base import AmbiguousStream, NoStream, StreamLost, description_from_xml, description_to_xml
 from monitor.sources.lsl import LslMarkers, LslSource, find_stream, list_streams
 from monitor.xdf_format import DTYPES
 from tests.slow import patience
@@ -125,6 +125,26 @@ def test_a_missing_stream_says_what_is_there(sender: Callable[..., Any]) -> None
         find_stream(amplifier.name, source_id="other", wait_s=0.5)
     with pytest.raises(ValueError, match="name, a source id"):
         find_stream()
+
+
+def test_a_name_is_found_regardless_of_case_where_none_fits_exactly(
+    sender: Callable[..., Any], unique: Callable[[str], str]
+) -> None:
+    name = unique("Amplifier")
+    sender(name)
+    assert find_stream(name.upper()).description.name == name
+    sender(name.upper())
+    assert find_stream(name.upper()).description.name == name.upper()
+    with pytest.raises(AmbiguousStream):
+        find_stream(name.lower())
+
+
+def test_a_control_character_costs_no_label(sender: Callable[..., Any]) -> None:
+    amplifier = sender(labels=("Cz\x1b[2J-M2", "trigger"))
+    (seen,) = (stream for stream in list_streams() if stream.name == amplifier.name)
+    assert seen.labels == ("Cz\ufffd[2J-M2", "trigger")
+    assert seen.units == ("microvolts", "V")
+    assert description_from_xml(description_to_xml(seen)).labels == seen.labels  # as it stands in a recording
 
 
 def test_text_and_samples_are_not_mistaken_for_each_other(sender: Callable[..., Any]) -> None:

@@ -4,6 +4,7 @@ import configparser
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -22,6 +23,16 @@ def test_packaged_configuration_stays_on_this_machine_and_hides_no_stream():
     assert parser["lab"]["KnownPeers"] == "{127.0.0.1}"
     assert parser["ports"]["IPv6"] == "disable"
     assert not parser.has_option("lab", "SessionID")
+
+
+def test_the_ports_that_are_named_are_those_of_the_packaged_configuration():
+    """Base and multicast port are liblsl's own (its documentation of [ports]: BasePort 16572, MulticastPort 16571)."""
+    parser = configparser.ConfigParser()
+    parser.read(lsl.CONFIG)
+    last = 16572 + int(parser["ports"]["PortRange"]) - 1
+    assert lsl.PORTS.endswith(f"16571 to {last}")
+    page = (Path(__file__).parents[2] / "docs/security.md").read_text(encoding="utf-8")
+    assert page.count(f"dport 16571-{last} drop") == 2
 
 
 def test_packaged_configuration_is_used_when_nothing_is_set():

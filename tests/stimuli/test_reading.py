@@ -17,6 +17,7 @@ from stimuli.reading import (
     text_of,
     toml_from,
     toml_of,
+    why,
 )
 
 
@@ -75,6 +76,18 @@ def test_what_is_no_file_makes_nobody_wait(tmp_path: Path, kind: str) -> None:
 def test_text_that_is_too_much_is_no_toml(text: str, reason: str) -> None:
     with pytest.raises(tomllib.TOMLDecodeError, match=reason):
         toml_from(text)
+
+
+def test_an_error_shows_its_line() -> None:
+    with pytest.raises(tomllib.TOMLDecodeError, match=r"line 2, column 1[56]\): 'level_db_nhl = loud'$"):
+        toml_from("[sound]\nlevel_db_nhl = loud\n")
+
+
+def test_a_reason_has_no_number_of_the_system(tmp_path: Path) -> None:
+    with pytest.raises(OSError, match="Errno 2") as caught:
+        toml_of(tmp_path / "absent.toml")
+    assert why(caught.value) == "No such file or directory"
+    assert why(ValueError("7 is odd")) == "7 is odd"
 
 
 @pytest.mark.parametrize(

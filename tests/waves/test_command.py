@@ -57,6 +57,14 @@ def test_waves_beside_what_is_published(session: list[Path], capsys: pytest.Capt
     assert not (session[0] / "marks.json").exists()  # suggestions are not kept unasked
 
 
+def test_a_run_without_a_title_or_a_noise_is_named_without_them(session: list[Path], capsys: pytest.CaptureFixture[str]) -> None:
+    kept = record() | {"title": ""}
+    RunFolder(session[0]).write_json("run.json", kept)
+    assert f"{session[0].name}: 10.0 nV of noise\n" in asked(capsys, session[0])[1]
+    RunFolder(session[0]).write_json("run.json", kept | {"title": "two\nlines"})
+    assert f"{session[0].name}: two lines, 10.0 nV of noise\n" in asked(capsys, session[0])[1]
+
+
 @pytest.mark.parametrize(
     ("stopped_by", "quiet_nv", "said"),
     [
