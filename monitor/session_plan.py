@@ -70,7 +70,7 @@ class StepsPlan(_Section):
     """From level to level, in dB."""
 
     first_db: float = Field(default=10.0, gt=0, le=40)
-    last_db: float = Field(default=5.0, ge=1, le=40)
+    last_db: float = Field(default=5.0, gt=0, le=40)
 
 
 class ReplicatesPlan(_Section):
