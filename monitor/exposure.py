@@ -145,7 +145,7 @@ def _own_account(folder: Path, oldest: datetime.datetime) -> _Account | None:
     try:
         record = json_of(folder / "run.json")
         stimulus = record["stimulus"]
-        if stimulus is None or "replay_of" in record:
+        if stimulus is None or stimulus.get("stated") or "replay_of" in record:
             return None
         started = datetime.datetime.fromisoformat(record["started"])
         if started <= oldest:

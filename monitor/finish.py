@@ -237,7 +237,7 @@ def _stimulus(begun: dict[str, Any], plan: Plan) -> dict[str, Any] | None:
     """What was played, from the start's own record; without one from the plan, and then nothing is said of the sound dose, so
     that the account of the session is not taken for settled."""
     if plan.sound is None:
-        return None
+        return None if plan.stated is None else plan.stated.record()
     if begun.get("stimulus") is not None:
         return dict(begun["stimulus"])
     try:

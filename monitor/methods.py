@@ -73,6 +73,7 @@ def methods(runs: Sequence[Facts]) -> Methods:
 SETTINGS: dict[str, tuple[str, ...]] = {
     "stimulus": ("stimulus", "stimulus"),
     "stimulus_kind": ("stimulus", "kind"),
+    "stated": ("stimulus", "stated"),
     "frequency_hz": ("stimulus", "frequency_hz"),
     "cycles": ("stimulus", "cycles"),
     "envelope": ("stimulus", "envelope"),
@@ -235,8 +236,10 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
     control = f" Muted as a control: {runs_words(muted)}." if muted else ""
     zero = [value for value in _only(s["time_zero_ms"]) if value]
     later = f" Time zero is {_tell(s['time_zero_ms'], '{} ms')} after the first sample of the sound." if zero else ""
+    stated = [number for one in s["stated"] if one["value"] is True for number in one["runs"]]
+    lead = f"The sound of {runs_words(stated)} was made by other equipment and is as its operator stated it. " if stated else ""
     return (
-        f"Stimuli were {_tell(s['stimulus'])}, presented to the {_tell(s['ear'])} ear by {_tell(s['route'])} "
+        f"{lead}Stimuli were {_tell(s['stimulus'])}, presented to the {_tell(s['ear'])} ear by {_tell(s['route'])} "
         f"({_tell(s['transducer'])}) in {_tell(s['polarity'])} polarity{coin} at "
         f"{_tell(s['rate_per_s'], '{}/s')}{pause}; {told}; {noise}. "
         f"Calibration: {_tell(s['calibration'])}.{reference}{later}{control}"

@@ -33,7 +33,7 @@ from monitor.core.samples import Layout
 from monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
 from monitor.expected import default_window_ms, wave_v_bracket_ms
 from monitor.recorded import MOST_MS
-from monitor.sound_plan import Section, SoundPlan
+from monitor.sound_plan import Section, SoundPlan, StatedPlan
 from monitor.sources.channels import unit_to_uv
 from stimuli.quoting import QuotingError
 from stimuli.reading import toml_of
@@ -182,6 +182,7 @@ class Plan(Section):
     title: str = ""
     stream: StreamPlan = Field(default_factory=StreamPlan)
     sound: SoundPlan | None = None
+    stated: StatedPlan | None = Field(default=None, description="what other equipment plays, where there is no [sound]")
     trigger: TriggerPlan = Field(default_factory=TriggerPlan)
     analysis: AnalysisPlan = Field(default_factory=AnalysisPlan)
     decision: DecisionPlan = Field(default_factory=DecisionPlan)
@@ -193,6 +194,12 @@ class Plan(Section):
         if number > FORMAT:
             raise ValueError(f"format = {number}: this quietfloor knows formats up to {FORMAT}: open it with a newer version")
         return number
+
+    @model_validator(mode="after")
+    def _one_sound(self) -> Plan:
+        if self.sound is not None and self.stated is not None:
+            raise ValueError("[sound] is what we play, [stated] what other equipment plays: leave one of them out")
+        return self
 
     @model_validator(mode="after")
     def _delay_has_its_certificate(self) -> Plan:
@@ -216,6 +223,12 @@ class Plan(Section):
                 latest_ms = math.ceil(10 * (known.latency_ms(window_ms)[1] + SHAPES[0].trough_after_ms)) / 10
                 if latest_ms <= known.room_ms:  # of soft sounds, whose response is late: longer where the next sound lets it
                     window_ms = window_ms[0], max(window_ms[1], latest_ms)
+                data = data | {"analysis": analysis | {"window_ms": window_ms}}
+        stated = data.get("stated") if isinstance(data, dict) else None
+        if isinstance(stated, dict) and isinstance(analysis, dict) and "window_ms" not in analysis:
+            with contextlib.suppress(ValueError, TypeError):
+                other = StatedPlan.model_validate(stated)
+                window_ms = default_window_ms(other.stimulus, other.frequency_hz, other.age_group)
                 data = data | {"analysis": analysis | {"window_ms": window_ms}}
         return data
 
@@ -241,7 +254,7 @@ class Plan(Section):
         """Earliest and latest expected wave V, as given or as published for what is played."""
         if self.analysis.latency_ms is not None:
             return self.analysis.latency_ms
-        sound = self.sound
+        sound = self.sound or self.stated
         if sound is None:
             return wave_v_bracket_ms(None, None, None, self.analysis.window_ms)
         return sound.latency_ms(self.analysis.window_ms)
@@ -402,6 +415,8 @@ def _explain(problem: Any) -> str:
         known = list(_model(place[:-1]).model_fields)
         near = difflib.get_close_matches(place[-1], known, n=1)
         return f"unknown key {key}: {f'did you mean {near[0]}? ' if near else ''}allowed here are {', '.join(known)}"
+    if problem["type"] == "missing" and isinstance(problem["loc"][-1], str):
+        return f"{key} is missing: it has to be stated"
     message = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
     if problem["type"] == "value_error":
         return f"[{place[0]}] {message}" if place else message
@@ -421,6 +436,7 @@ def _model(place: list[str]) -> type[BaseModel]:
     sections: dict[str, type[BaseModel]] = {
         "stream": StreamPlan,
         "sound": SoundPlan,
+        "stated": StatedPlan,
         "trigger": TriggerPlan,
         "analysis": AnalysisPlan,
         "decision": DecisionPlan,

@@ -60,7 +60,7 @@ _RUN = {
         "stream.trigger stream.unit_from filter.kind identical_by machine.processor machine.architecture "
         "machine.kernels machine.simd"
     ),
-    "true or false": "timing.verified stimulus.muted from_recording",
+    "true or false": "timing.verified stimulus.muted stimulus.stated from_recording",
     "a table": (
         "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stream filter versions machine "
         "cautions_acknowledged"
@@ -71,7 +71,7 @@ _RUN = {
     "a list": "stream.eeg",
 }
 _PLAN = {
-    "a table": "stream sound trigger analysis decision timing",
+    "a table": "stream sound stated trigger analysis decision timing",
     "two rising numbers": "analysis.band_hz",
     f"two rising times within {MOST_MS:g} ms": "analysis.window_ms analysis.epoch_ms analysis.latency_ms",
     "a number": "analysis.acoustic_delay_ms analysis.reject_peak_times analysis.reject_peak_uv analysis.reject_slope_times "

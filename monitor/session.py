@@ -57,7 +57,7 @@ class Session:
                 )
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            RunFolder(folder).write_text(PLAN, plan.to_toml())
+            RunFolder(folder).write_text(PLAN, plan.to_toml(folder))
         except OSError as error:
             raise SessionError(f"cannot begin a session in {folder} ({error.strerror or error}): choose another --out") from error
         session._change(lambda _: None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import os
 import tomllib
 from collections.abc import Iterable
 from dataclasses import replace
@@ -71,7 +72,7 @@ class StepsPlan(_Section):
     """From level to level, in dB."""
 
     first_db: float = Field(default=10.0, gt=0, le=40)
-    last_db: float = Field(default=5.0, ge=1, le=40)
+    last_db: float = Field(default=5.0, gt=0, le=40)
 
 
 class ReplicatesPlan(_Section):
@@ -282,8 +283,18 @@ class SessionPlan(_Section):
         assert plan.sound is not None
         return plan.sound.lasts_s(plan.decision.max_sweeps)
 
-    def to_toml(self) -> str:
-        return tomli_w.dumps(self.model_dump(mode="json", exclude_none=True))
+    def to_toml(self, folder: Path | None = None) -> str:
+        """As it is kept in ``folder``: files in there are named from there, so that they are found when it is moved."""
+        content = self.model_dump(mode="json", exclude_none=True)
+        return tomli_w.dumps(content if folder is None else _from_within(content, f"{folder.resolve()}{os.sep}"))
+
+
+def _from_within(value: Any, folder: str) -> Any:
+    if isinstance(value, dict):
+        return {key: _from_within(below, folder) for key, below in value.items()}
+    if isinstance(value, list):
+        return [_from_within(below, folder) for below in value]
+    return value.removeprefix(folder) if isinstance(value, str) else value
 
 
 def load_session_plan(path: Path) -> SessionPlan:

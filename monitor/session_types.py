@@ -79,6 +79,7 @@ class RunSummary:
     noise: str = ""
     noise_transducer: str | None = None
     whose: Whose = ""
+    stated: bool = False  # of the sound of other equipment
 
     @property
     def counts(self) -> bool:
@@ -112,7 +113,8 @@ class RunSummary:
         again = "" if self.replicate_of is None else f", again (run {self.replicate_of})"
         out = "" if self.discarded is None else f"; discarded: {self.discarded}"
         doubt = f", {self.whose}" if self.whose == UNKNOWN and self.verdict in (PRESENT, ABSENT) else ""
-        return f"run {self.number}: {self.level_db_nhl:g} dB nHL{masked}, {found}{doubt}{noise}{seconds}{only}{again}{out}"
+        level = f"{self.level_db_nhl:g} dB nHL{' as stated' if self.stated else ''}"
+        return f"run {self.number}: {level}{masked}, {found}{doubt}{noise}{seconds}{only}{again}{out}"
 
 
 def condition_of(stimulus: Mapping[str, Any]) -> Condition:
@@ -154,6 +156,7 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
         age_group=str(stimulus.get("age_group") or ""),
         noise="" if masking is None else noise_words(masking),
         noise_transducer=None if masking is None else masking.get("transducer"),
+        stated=bool(stimulus.get("stated")),
     )
 
 

@@ -24,6 +24,11 @@ from stimuli.stimulus import StimulusSpec
 
 WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
 OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
+UNSTATED = (
+    "time_zero_ms", "time_zero_is", "level_db_fs", "level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db",
+    "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms", "trigger_db_fs",
+    "output", "dose",
+)  # fmt: skip
 _Channel = Annotated[int, Field(ge=1, le=256)]
 
 
@@ -268,3 +273,83 @@ class SoundPlan(Section):
     def lasts_s(self, sweeps: int) -> float:
         """So many sweeps, and the silence before them."""
         return self.lead_in_s + sweeps * self.sweep_s
+
+
+class StatedPlan(Section):
+    """What other equipment plays, as its operator states it: nothing of it is played or measured here. What is left out is not
+    known."""
+
+    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp"]
+    frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
+    cycles: tuple[float, float, float] | None = Field(
+        default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
+    )
+    envelope: Literal["linear", "cosine", "blackman"] | None = Field(default=None, description="of a tone burst's rise and fall")
+    chirp_span_ms: float | None = Field(default=None, description="of a chirp: delay between 710 and 5700 Hz")
+    ear: Literal["left", "right"]
+    route: Literal["air", "bone"] = "air"
+    level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    muted: bool = Field(default=False, description="control run: trigger without sound")
+    transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] | None = None
+    age_group: Literal["adult", "child", "infant"] | None = None
+    masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
+    masking_level_db_em: float | None = Field(default=None, ge=-20, le=100, description="effective masking")
+    masking_transducer: Literal["insert", "supra-aural", "circumaural"] | None = None
+
+    @classmethod
+    def of_sound(cls, sound: SoundPlan) -> StatedPlan | None:
+        """What a plan says of its own sound, where other equipment plays it; None for a sound of a file, which is not stated."""
+        if sound.stimulus == "custom":
+            return None
+        known = {name: getattr(sound, name) for name in cls.model_fields}
+        if sound.stimulus == "chirp":
+            known["chirp_span_ms"] = round(1e3 * sound.spec.delay_model.span_s, 6)
+        if sound.masking != "none":
+            known["masking_transducer"] = sound.masking_output[0]
+        return cls.model_validate(known)
+
+    @model_validator(mode="after")
+    def _one_stimulus(self) -> StatedPlan:
+        _ = self.spec
+        if self.masking == "none" and (self.masking_level_db_em is not None or self.masking_transducer is not None):
+            raise ValueError("masking_level_db_em and masking_transducer belong to noise: add masking, or leave them out")
+        return self
+
+    @property
+    def spec(self) -> StimulusSpec:
+        return StimulusSpec(
+            self.stimulus, frequency_hz=self.frequency_hz, cycles=self.cycles, envelope=self.envelope,
+            chirp_span_ms=self.chirp_span_ms,
+        )  # fmt: skip
+
+    @property
+    def words(self) -> str:
+        """right ear, click, 40 dB nHL."""
+        level = "level not stated" if self.level_db_nhl is None else f"{self.level_db_nhl:g} dB nHL"
+        bone = " by bone" if self.route == "bone" else ""
+        masked = "" if self.masking == "none" else f", {'left' if self.ear == 'right' else 'right'} ear masked"
+        return f"{self.ear} ear{bone}, {self.spec.name}, {level}{', MUTED' if self.muted else ''}{masked}"
+
+    def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
+        """As for our own sound, from what is stated."""
+        return wave_v_bracket_ms(
+            self.stimulus, self.level_db_nhl, self.age_group, window_ms,
+            frequency_hz=self.frequency_hz, span_ms=self.chirp_span_ms,
+        )  # fmt: skip
+
+    def record(self) -> dict[str, Any]:
+        """``stimulus`` of run.json, with all keys of one that was played; null where nothing is stated."""
+        said = self.spec.record()
+        own = {name: getattr(self, name, None) for name in said if name != "kind"}
+        masking = None
+        if self.masking != "none":
+            masking = {
+                "noise": self.masking, "ear": "left" if self.ear == "right" else "right", "level_db_em": self.masking_level_db_em,
+                "transducer": self.masking_transducer,
+            }  # fmt: skip
+            masking |= dict.fromkeys(("band_hz", "level_db_fs", "rms", "calibration"))
+        return {
+            "stimulus": self.spec.name, **said, **own, "stated": True, "ear": self.ear, "route": self.route,
+            "transducer": self.transducer, "age_group": self.age_group, "level_db_nhl": self.level_db_nhl, "muted": self.muted,
+            "masking": masking, **dict.fromkeys(UNSTATED),
+        }  # fmt: skip

@@ -91,8 +91,9 @@ def _decide(found: Any, path: Path) -> dict[str, Any]:
     for event in done.events:
         if event.kept:
             found.folder.append_event(event.record())
+    stated = None if done.plan.stated is None else done.plan.stated.record()
     record = run_record(
-        done.plan, done.verdict, done.engine, stream=done.stream, unit=found.unit, sound=None, calibration=None,
+        done.plan, done.verdict, done.engine, stream=done.stream, unit=found.unit, sound=stated, calibration=None,
         failure=done.verdict.reason if done.verdict.stopped_by == "fault" else None,
     )  # fmt: skip
     if found.onsets is not None:

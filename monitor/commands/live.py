@@ -126,10 +126,12 @@ def told_apart(plan: Any, session: Path, args: argparse.Namespace) -> Any:
 def plan_from(args: argparse.Namespace, base: Any = None) -> Any:
     """The plan that the command line names, or ``base``, with what it replaces. Raises PlanError."""
     from monitor.plan import Plan, PlanError, load_plan, override
+    from monitor.sound_plan import StatedPlan
 
     plan = base or (load_plan(args.plan) if args.plan is not None else Plan())
     if args.listen:
-        plan = plan.model_copy(update={"sound": None})
+        stated = plan.stated if plan.sound is None else StatedPlan.of_sound(plan.sound)
+        plan = plan.model_copy(update={"sound": None, "stated": stated})
     elif plan.sound is None and args.plan is None:
         raise PlanError("give a PLAN.toml, or --listen with --stream, --eeg and --trigger; see `quietfloor run --help`")
     changes = decision_changes(args)
@@ -239,7 +241,8 @@ def _carry_through(
     started = now_text()
     calibration = None if sound is None or sound.calibration is None else sound.calibration.id
     checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
-    playing = None if sound is None else sound.record | {"level_check": checked}
+    stated = None if plan.stated is None else plan.stated.record()
+    playing = stated if sound is None else sound.record | {"level_check": checked}
     folder.write_begun(
         begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged)
     )
@@ -255,7 +258,7 @@ def _carry_through(
         run.engine,
         stream=source.description,
         unit=run.unit,
-        sound=None if sound is None else sound.record | {
+        sound=stated if sound is None else sound.record | {
             "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": checked,
         },
         calibration=calibration,
@@ -322,7 +325,7 @@ def _masked(masking: Any) -> str:
 def title_of(plan: Any, stimulus: Any, timing: str) -> str:
     """One line that says what is being measured."""
     if stimulus is None:
-        what = "listening to other equipment"
+        what = "listening to other equipment" + ("" if plan.stated is None else f", as stated: {plan.stated.words}")
     else:
         record = stimulus.record
         if record["level_db_nhl"] is not None:

@@ -16,7 +16,7 @@ from monitor.plan import PlanError
 from monitor.session import runs_of
 from monitor.session_store import STATE, SessionError, SessionStore
 from monitor.session_types import UNDECIDED, UNKNOWN, Whose, noise_words
-from monitor.sound_plan import SoundPlan
+from monitor.sound_plan import SoundPlan, StatedPlan
 
 WORDS = {
     "response_present": "response",
@@ -38,8 +38,10 @@ class Series:
         return f"{self.ear} ear, {self.route}, {self.stimulus}"
 
     @classmethod
-    def of_plan(cls, sound: SoundPlan | None) -> Series | None:
-        """None where other equipment makes the sound: its levels are not known here."""
+    def of_plan(cls, sound: SoundPlan | StatedPlan | None) -> Series | None:
+        """None where other equipment makes the sound, and its level is not stated."""
+        if isinstance(sound, StatedPlan) and sound.level_db_nhl is None:
+            return None
         return None if sound is None else cls(sound.ear, sound.route, sound.spec.name)
 
 
@@ -56,8 +58,8 @@ class Level:
         return f"{written(self.db)} {unit}" + ("" if self.heard else ", muted")
 
     @classmethod
-    def of_plan(cls, sound: SoundPlan) -> Level:
-        return cls._of(sound.level_db_nhl, sound.level_db_fs, sound.muted)
+    def of_plan(cls, sound: SoundPlan | StatedPlan) -> Level:
+        return cls._of(sound.level_db_nhl, sound.level_db_fs if isinstance(sound, SoundPlan) else None, sound.muted)
 
     @classmethod
     def _of(cls, nhl: float | None, fs: float | None, muted: bool) -> Level:
@@ -141,7 +143,7 @@ class Overlay:
     average_nv: Floats
 
 
-def read_ladder(session: Path, sound: SoundPlan | None, present: Path | None, running: bool) -> Ladder:
+def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Path | None, running: bool) -> Ladder:
     """Finished runs in ``session`` of the series of ``sound`` that count, and the level on the screen (folder ``present``)."""
     series = Series.of_plan(sound)
     if sound is None or series is None:

@@ -143,7 +143,7 @@ class Stage:
 
     def read_ladder(self, scene: Scene, running: bool) -> None:
         """Look into the session folder, at the beginning of a run and when its record is written; on the command's thread."""
-        self.ladder = read_ladder(scene.session, scene.run.plan.sound, scene.run.folder.path, running)
+        self.ladder = read_ladder(scene.session, scene.run.plan.sound or scene.run.plan.stated, scene.run.folder.path, running)
 
     def recorded(self) -> None:
         """The run of the scene has its record now."""

@@ -42,6 +42,8 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
     sound = plan.sound
     if sound is None:
         said = "other equipment makes it: its level, ear and dose cannot be seen here"
+        if plan.stated is not None:
+            said = f"other equipment makes it, as stated: {plan.stated.words}; its dose cannot be seen here"
         return [Finding("sound", "look", said, "check them there before each run")]
     try:
         spent = SessionDose(session).spent()

@@ -104,7 +104,7 @@ def level_words(run: RunMaterial) -> str:
         return "level not known"
     muted = ", muted control" if sound.get("muted") else ""
     if sound.get("level_db_nhl") is not None:
-        return f"{sound['level_db_nhl']:g} dB nHL{muted}"
+        return f"{sound['level_db_nhl']:g} dB nHL{' as stated' if sound.get('stated') else ''}{muted}"
     return f"{sound['level_db_fs']:g} dB re full scale, uncalibrated{muted}" if sound.get("level_db_fs") is not None else (
         f"level not known{muted}"
     )  # fmt: skip

@@ -108,6 +108,15 @@ def test_a_trigger_channel_and_markers_of_an_xdf_say_the_same(tmp_path: Path, br
     assert recorded.clock_offsets == [(100.0, 0.25)]
 
 
+def test_what_is_stated_of_the_sound_of_a_recording_is_kept(tmp_path: Path, bring: Any) -> None:
+    path, _ = other(tmp_path / "other.xdf")
+    (tmp_path / "stated.toml").write_text('[stated]\nstimulus = "click"\near = "right"\nlevel_db_nhl = 35\n')
+    record = bring(path, "--plan", tmp_path / "stated.toml", "--stream", "Amplifier", "--eeg", "Cz", "--trigger", "line")[1]
+    kept = json.loads((Path(record["folder"]) / "run.json").read_text())["stimulus"]
+    told = [kept[key] for key in ("stated", "kind", "ear", "level_db_nhl", "age_group")]
+    assert told == [True, "click", "right", 35, None]
+
+
 def test_errors_name_what_is_there(tmp_path: Path, bring: Any) -> None:
     path, _ = other(tmp_path / "other.xdf", markers=True)
     for arguments, said in (

@@ -24,6 +24,7 @@ from monitor.plan import (
     override,
 )
 from monitor.recorded import checked_plan, checked_record
+from monitor.sound_plan import StatedPlan
 
 LAYOUT = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
 SOUND = {"level_db_fs": -40.0}
@@ -90,6 +91,20 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("analysis", "acoustic_delay_ms"): (-0.1, 50.1),
     ("analysis", "amplifier_delay_ms"): (-0.1, 120.1, "some", [1]),
     ("timing", "certificate"): (3, ["a.toml"]),
+    ("stated", "stimulus"): ("custom", 3),
+    ("stated", "frequency_hz"): (500, "high"),
+    ("stated", "cycles"): ([2, 1], "2-1-2", [2, 1, 2]),
+    ("stated", "envelope"): ("round", "linear"),
+    ("stated", "chirp_span_ms"): (3.32, "long"),
+    ("stated", "ear"): ("both", "Left"),
+    ("stated", "route"): ("skull",),
+    ("stated", "level_db_nhl"): (-40.1, 120.1, "loud"),
+    ("stated", "muted"): ("perhaps",),
+    ("stated", "transducer"): ("headphone",),
+    ("stated", "age_group"): ("baby",),
+    ("stated", "masking"): ("pink",),
+    ("stated", "masking_level_db_em"): (-20.1, 100.1, 40),
+    ("stated", "masking_transducer"): ("loudspeaker", "insert"),
     ("analysis", "reject_peak_times"): (1.19, 101),
     ("analysis", "reject_peak_uv"): (0.49, 1.1e5),
     ("analysis", "reject_slope_times"): (1.19, 101),
@@ -133,6 +148,8 @@ def with_value(section: str, key: str, value: Any) -> dict[str, Any]:
     table = {key: value}
     if section == "sound" and key not in ("level_db_fs", "level_db_nhl"):
         table |= SOUND
+    if section == "stated":
+        table = {"stimulus": "click", "ear": "left"} | table
     return {section: table}
 
 
@@ -144,6 +161,7 @@ def test_every_key_has_a_test() -> None:
         "analysis": AnalysisPlan,
         "decision": DecisionPlan,
         "timing": TimingPlan,
+        "stated": StatedPlan,
     }
     assert {(section, key) for section, model in tables.items() for key in model.model_fields} == set(WRONG)
     assert set(tables) | {"format", "title"} == set(Plan.model_fields)

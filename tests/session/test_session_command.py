@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -69,6 +70,27 @@ def test_a_pseudonym_of_two_lines_is_one_on_the_terminal(
     (tmp_path / "plan.toml").write_text(re.sub('pseudonym = "[^"]*"', r'pseudonym = "E1\\nquietfloor: all is well"', plan_text))
     assert main(["session", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "s"), "--status"]) == DONE
     assert "E1\\nquietfloor: all is well, adult" in capsys.readouterr().out
+
+
+def test_a_session_that_was_moved_finds_the_files_within_it(plan_text: str, tmp_path: Path) -> None:
+    """Those elsewhere stay where they are."""
+    here, there = tmp_path / "here", tmp_path / "there" / "s"
+    (here / "files").mkdir(parents=True)
+    (earphone,) = re.findall('calibration = "(.*)"', plan_text)
+    (here / "plan.toml").write_text(plan_text.replace(earphone, "files/virtual-earphone.toml"))
+    shutil.copy(earphone, here / "files")
+    assert main(["session", str(here / "plan.toml"), "--out", str(here), "--status"]) == DONE
+    there.parent.mkdir()
+    here.rename(there)
+    sound = Session.open(there).plan.run_plan(0, 40.0).sound
+    assert sound is not None
+    assert sound.calibration == str((there / "files/virtual-earphone.toml").resolve())
+    (tmp_path / "plan.toml").write_text(plan_text)
+    assert main(["session", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "other"), "--status"]) == DONE
+    (tmp_path / "other").rename(tmp_path / "moved")
+    sound = Session.open(tmp_path / "moved").plan.run_plan(0, 40.0).sound
+    assert sound is not None
+    assert sound.calibration == earphone
 
 
 def test_auto_does_both_ladders(ears: Ears, do: Callable[..., tuple[int, dict[str, Any]]]) -> None:
