@@ -120,7 +120,8 @@ def test_a_broken_sound_costs_exactly_the_sweeps_that_it_touched(
 ) -> None:
     """Frames come late once; what the engine leaves out is what the player's own list says was touched, and nothing else."""
     stream = rig()
-    plan = make_plan({"stream": {"source_id": stream, "eeg": ["1"], "trigger": "trigger"}, "sound": {"level_db_fs": -34.5}})
+    sound = {"level_db_fs": -34.5, "held_to_plan": False}  # the player has a schedule of its own
+    plan = make_plan({"stream": {"source_id": stream, "eeg": ["1"], "trigger": "trigger"}, "sound": sound})
     source = LslSource(find_stream(source_id=stream, wait_s=10.0))
     channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
     engine = Engine(plan.engine_settings(layout_of(source.description, channels, 1.0)))
