@@ -280,8 +280,8 @@ class Session:
         minutes_left: float | None = None,
     ) -> Plan:  # fmt: skip
         """Of the run that would be made now, no longer than the time that is left (a minute at least; where none is left, whoever
-        asks for one all the same gets a whole one); ``masking_db_em``: noise that the session gives. Raises SessionError,
-        PlanError."""
+        asks for one all the same gets a whole one), unless the plan names a number of sweeps; ``masking_db_em``: noise that the
+        session gives. Raises SessionError, PlanError."""
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
         runs = self.runs()
