@@ -102,10 +102,10 @@ def _forecast(tables: Tables, ending: str) -> Target:
     sides = f"{sum(c.below for c in here)} sooner, {sum(c.above for c in here)} later"
     text = f"{100 * p.rate:.1f} % ({100 * p.low:.1f}-{100 * p.high:.1f}; {p.count} of {p.n}; {sides})"
     over = max(least - p.rate, p.rate - most)
-    if over <= 0:
-        return Target(what, wanted, text, "met")
     if p.n < ENOUGH_ENDS and p.low <= most and p.high >= least:
         return Target(what, wanted, text, "too few runs", f"the interval is too wide: {ENOUGH_ENDS} ends or more")
+    if over <= 0:
+        return Target(what, wanted, text, "met")
     return Target(what, wanted, text, "MISSED", f"by {100 * over:.1f} percentage points")
 
 
@@ -117,6 +117,8 @@ def _expected(tables: Tables) -> Target:
         return Target(what, wanted, "", "not measured", "needs runs that end undecided")
     p = proportion(sum(c.expected.count for c in here), sum(c.expected.n for c in here))
     text = f"{100 * p.rate:.1f} % ({100 * p.low:.1f}-{100 * p.high:.1f}; {p.count} of {p.n})"
+    if p.n < ENOUGH_ENDS and p.low <= EXPECTED:
+        return Target(what, wanted, text, "too few runs", f"the interval is too wide: {ENOUGH_ENDS} ends or more")
     note = "" if p.rate <= EXPECTED else f"by {100 * (p.rate - EXPECTED):.1f} percentage points"
     return Target(what, wanted, text, "MISSED" if note else "met", note)
 

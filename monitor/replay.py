@@ -23,8 +23,8 @@ from stimuli.reading import lines_of
 
 PIECE_S = 1.0  # nobody waits for a replay at no pace: larger pieces take it less time
 ENDS_HERE = "the recording ends here"
-# Of a look, by the format of a run folder from which on it is worked out as today: keys, or how they begin.
-OTHERWISE_SINCE = {2: ("upper_limit_nv", "forecast_")}
+# By the format of a run folder from which on it is worked out, or worded, as today: keys of an event, or how they begin.
+OTHERWISE_SINCE = {2: {"look": ("upper_limit_nv", "forecast_"), "verdict": ("reason",)}}
 # Processors add in different orders: over 242 looks and 5 core types figures differed by 6e-13 of themselves, or by 1e-13 near 0.
 TOLERANCE = 1e-9  # of a figure, or absolute near 0
 FORETOLD = "forecast_"  # whole blocks and shares of paths: the last digit of a figure may move one by a step, and none decides
@@ -165,8 +165,9 @@ def _same_end(new: Verdict | None, old: dict[str, Any]) -> bool:
 
 def _as_of(run_format: int, new: dict[str, Any], old: dict[str, Any]) -> dict[str, Any]:
     """What is new as the run's format had it: later keys left out, what is worked out otherwise taken from ``old``."""
-    for since, keys in OTHERWISE_SINCE.items():
+    for since, of_events in OTHERWISE_SINCE.items():
         if run_format < since:
+            keys = of_events.get(new["type"], ())
             new = {key: old.get(key) if key.startswith(keys) else value for key, value in new.items() if key in old}
     return new
 

@@ -279,14 +279,15 @@ class Session:
         self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan,
         minutes_left: float | None = None,
     ) -> Plan:  # fmt: skip
-        """Of the run that would be made now, no longer than the time that is left; ``masking_db_em``: noise that the session
-        gives. Raises SessionError, PlanError."""
+        """Of the run that would be made now, no longer than the time that is left (a minute at least; where none is left, whoever
+        asks for one all the same gets a whole one), unless the plan names a number of sweeps; ``masking_db_em``: noise that the
+        session gives. Raises SessionError, PlanError."""
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
         runs = self.runs()
         sweeps = self.sweeps(index, runs)
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
-        limit = min(sweeps.limit, int(left_s / sweeps.sweep_s)) if LEAST_S <= left_s < math.inf else sweeps.limit
+        limit = min(sweeps.limit, int(max(left_s, LEAST_S) / sweeps.sweep_s)) if 0 < left_s < math.inf else sweeps.limit
         return self.plan.run_plan(
             index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit, masking_db_em=masking_db_em
         )  # fmt: skip

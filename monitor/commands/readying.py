@@ -21,6 +21,7 @@ from monitor.commands.common import (
 from monitor.commands.live import add_stream, plan_from
 
 if TYPE_CHECKING:
+    from monitor.plan import Plan
     from monitor.session import Session
 
 EXAMPLES = """examples:
@@ -76,7 +77,7 @@ def main(args: argparse.Namespace) -> int:
     try:
         args.listen = args.listen or args.plan is None
         session = _session(args)
-        plan = plan_from(args, None if session is None else session.first_plan())
+        plan = plan_from(args, None if session is None else _first_plan(session))
         folder = args.out or (DEFAULT_SESSION if session is None else session.folder)
         check = Check(plan, folder, triggers=not args.no_trigger)
         try:
@@ -99,6 +100,13 @@ def _session(args: argparse.Namespace) -> Session | None:
     from monitor.session import Session
 
     return Session.open(args.plan) if args.plan is not None and args.plan.is_dir() else None
+
+
+def _first_plan(session: Session) -> Plan:
+    """As the session would make the run: no longer than the dose allows."""
+    from monitor.commands.session import within_dose
+
+    return within_dose(session.first_plan(), session.folder, session.plan.own_limit)
 
 
 def _listen(check: Any, args: argparse.Namespace) -> Any:

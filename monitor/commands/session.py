@@ -134,15 +134,16 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         raise PlanError("--repeat N takes condition and level from run N: leave out --condition, --level and --growth")
     while True:
         say_status(session, args, minutes, short=bool(made))
-        suggestion = _chosen(session, args, minutes) if own_choice and not made else session.next(minutes)
+        own = own_choice and not made
+        suggestion = _chosen(session, args, minutes) if own else session.next(minutes)
         nothing_left = suggestion is None or suggestion.level_db_nhl is None
         if nothing_left and args.auto and session.plan.masking.auto and not (minutes is not None and minutes <= 0):
             suggestion = session.again_with_noise()
         if suggestion is None or suggestion.level_db_nhl is None:
             break
         level: float | Remark | None = suggestion.level_db_nhl
-        purpose: Purpose = "control" if args.muted else "growth" if args.growth else "threshold"
-        if own_choice and not made:
+        purpose: Purpose = "threshold" if not own else "control" if args.muted else "growth" if args.growth else "threshold"
+        if own:
             say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
         if not (args.auto or args.yes):
             level = _asked(suggestion, session, purpose, args, stage)
@@ -154,6 +155,7 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
         plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
+        plan = within_dose(plan, session.folder, session.plan.own_limit)
         if noise:
             say(noise, args)
         if nothing_left and (plan.sound is None or plan.sound.masking == "none"):
@@ -163,7 +165,7 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
             plan, _ = with_noise(session, suggestion.condition, level, purpose, args, minutes)  # that of the EEG is known by now
-        plan = within_dose(plan, session.folder, session.plan.own_limit)
+            plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
         made.append(carry_through(plan, session.folder, args, acknowledged, stage))
         minutes = None if minutes is None else minutes - _minutes_of_last(session)
@@ -202,7 +204,7 @@ def with_noise(
 
     from monitor.plan import PlanError
 
-    plain = session.run_plan(condition, level, muted=args.muted, minutes_left=minutes)
+    plain = session.run_plan(condition, level, muted=purpose == "control", minutes_left=minutes)
     masking = session.plan.masking
     if purpose != "threshold" or not (args.masking or (args.auto and masking.auto)):
         return plain, ""

@@ -182,6 +182,10 @@ def test_forecasts_and_averages_are_counted_by_the_way_runs_end() -> None:
     judged = {t.what: t for t in targets(PLAN, replace(found, coverages=(many,)))}
     assert judged["forecast, gaussian and quiet, runs that end undecided"].state == "met"
     assert judged['"decision expected" said where the sweeps ran out first'].state == "MISSED"
+    few = replace(many, covered=proportion(8, 10), expected=proportion(0, 10))
+    judged = {t.what: t for t in targets(PLAN, replace(found, coverages=(few,)))}
+    assert judged["forecast, gaussian and quiet, runs that end undecided"].state == "too few runs"
+    assert judged['"decision expected" said where the sweeps ran out first'].state == "too few runs"
     many = replace(many, ending="response_absent")
     judged = {t.what: t for t in targets(PLAN, replace(found, coverages=(many,)))}
     assert judged["forecast, gaussian and quiet, runs that end absent"].state == "MISSED"

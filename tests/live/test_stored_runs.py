@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.finish import finish
+from monitor.finish import FinishError, finish
 from monitor.folder import RunFolder
 from monitor.plan import FORMAT, load_run_plan
 from monitor.replay import looks_of, replay
@@ -46,3 +46,19 @@ def test_a_stored_run_that_was_killed_is_finished(folder: Path, tmp_path: Path) 
         assert record[key] == live[key]
     assert killed.events.read_text(encoding="utf-8").startswith("".join(said))
     assert replay(killed).identical
+
+
+def test_a_verdict_of_an_earlier_format_may_give_its_reason_in_other_words_and_be_no_other(tmp_path: Path) -> None:
+    """Format 1 said "no response larger than about" where a limit is stated today."""
+    for number, (old, new) in enumerate((('"reason":"', '"reason":"about '), ("response_present", "response_absent"))):
+        folder = RunFolder(Path(shutil.copytree(RUNS / "format-1", tmp_path / f"run-{number:03d}")))
+        folder.run.unlink()
+        *said, verdict = folder.events.read_text(encoding="utf-8").splitlines(keepends=True)
+        assert verdict.startswith('{"type":"verdict"')
+        assert old in verdict
+        folder.events.write_text("".join(said) + verdict.replace(old, new), encoding="utf-8")
+        if number == 0:
+            assert finish(folder.path).record["verdict"] == "response_present"
+        else:
+            with pytest.raises(FinishError):
+                finish(folder.path)

@@ -16,9 +16,11 @@ from monitor.cli import main
 from monitor.commands.common import DONE, FAULT
 from monitor.commands.session import _remarked, levels_to_choose, with_noise
 from monitor.display.stage import Remark, Stage
+from monitor.exposure import SessionDose
 from monitor.session import Session
 from monitor.session_plan import load_session_plan
 from monitor.session_store import keep_noise
+from stimuli.dose import Dose, limit_pa2s
 
 
 class Ears:
@@ -202,6 +204,52 @@ def test_auto_ends_at_a_fault_and_at_ctrl_c(ears: Ears, do: Callable[..., Any]) 
     assert (status, len(found["made"])) == (DONE, 1)
     ears.ends_with = {}
     assert do("--auto", "--level", "50")[1]["next"] is None, "a first level of one's own, then as suggested"
+
+
+@pytest.mark.parametrize(("word", "muted"), [("--muted", True), ("--growth", False)])
+def test_auto_goes_on_with_the_ladder_after_a_control_or_a_run_for_growth(
+    ears: Ears, do: Callable[..., Any], word: str, muted: bool
+) -> None:
+    """They count for no threshold: repeated for ever they would find none."""
+    ears.ends_with = {"stopped_by": "operator"}
+    do("--auto")
+    ears.ends_with = {}
+    status, found = do("--auto", word, "--condition", "1")
+    assert (status, found["next"]) == (DONE, None)
+    assert [run["muted"] for run in found["runs"]][:3] == [False, muted, False]
+    assert [one["settled"] for one in found["thresholds"]] == [True, True]
+
+
+def test_the_setup_looks_at_the_run_as_the_dose_allows_it(
+    ears: Ears, do: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Long runs are made shorter by the session itself: no reason to stop at the set-up."""
+    do("--status")
+    keep_noise(tmp_path / "s", 2.0)
+    SessionDose(tmp_path / "s").settle("run-001", Dose(right_pa2s=0.6 * limit_pa2s("adult")))
+    seen: list[int] = []
+
+    def walk(stage: object, plan: Any, *_: object) -> tuple[bool, None]:
+        seen.append(plan.decision.max_sweeps)
+        return True, None
+
+    monkeypatch.setattr("monitor.commands.session.walk_first", walk)
+    do("--yes", "--level", "80")
+    assert seen == ears.limits
+    assert 6144 <= seen[0] < 27_136
+
+
+def test_no_run_is_much_longer_than_the_time_that_is_left(ears: Ears, do: Callable[..., Any], tmp_path: Path) -> None:
+    do("--status")
+    session = Session.open(tmp_path / "s")
+    condition, usual = session.plan.conditions[0], session.run_plan(session.plan.conditions[0], 40.0)
+    assert usual.sound is not None
+    lasts = [
+        session.run_plan(condition, 40.0, minutes_left=minutes).decision.max_sweeps * usual.sound.sweep_s
+        for minutes in (1.5, 0.5, 0.01)
+    ]
+    assert lasts == pytest.approx([90.0, 60.0, 60.0], abs=0.1)
+    assert session.run_plan(condition, 40.0, minutes_left=0.0) == usual, "somebody asks for one all the same"
 
 
 def test_minutes_end_it(ears: Ears, do: Callable[..., Any]) -> None:
