@@ -209,7 +209,8 @@ def with_noise(
     noise = session.noise_db_em(condition, level)
     if math.isnan(noise):
         advice = session.masking(session.index_of(condition), level)
-        return plain, "No noise is given: none that does is known" if advice is not None and advice.due else ""
+        none = "No noise is given, although it is due: no level is known to be enough"
+        return plain, none if advice is not None and advice.due else ""
     plan = session.run_plan(condition, level, masking_db_em=noise, minutes_left=minutes)
     sound = plan.sound
     assert sound is not None
