@@ -147,7 +147,8 @@ class DecisionPlan(Section):
     max_sweeps: int = Field(default=6144, ge=32, le=10_000_000)
     quiet_nv: float | None = Field(default=None, ge=1, le=500, description="noise for which a response that was found waits")
     absent_below_nv: float | None = Field(
-        default=None, ge=5, le=2000, description="also ends a run: no response can be as large as this, peak to trough"
+        default=None, ge=5, le=2000,
+        description="also ends a run: no response is as large as this, peak to trough (true in 95 of 100 runs)",
     )
 
     @model_validator(mode="after")

@@ -137,7 +137,7 @@ def apart(value: float, limit: float, digits: int) -> str:
     """``value`` with as many digits as it takes not to look equal to a limit that it has not reached, or has passed."""
     while digits < 4 and value != limit and f"{value:.{digits}f}" == f"{limit:.{digits}f}":
         digits += 1
-    return f"{value:.{digits}f}"
+    return f"{value:z.{digits}f}"
 
 
 TITLES = {name: kind.title for name, kind in STOPPING_RULES.items() if issubclass(kind, FindsResponse)}

@@ -21,9 +21,11 @@ import pytest
 from monitor.cli import parser
 from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
 from monitor.core.artefacts import CRITERIA
+from monitor.core.reporting import none_larger
 from monitor.folder import AVERAGE_COLUMNS
 from monitor.plan import Plan, load_plan
 from tests.documents import PROGRAM, ROOT, Command, blocks, commands, rig, table
+from tests.live.test_words import LOOK
 from tests.slow import patience
 
 pytestmark = pytest.mark.timeout(1200)  # every command of the README one after the other, in real time
@@ -140,8 +142,11 @@ def test_the_plan_shows_defaults_where_it_does_not_choose(place: Path) -> None:
 
 
 def test_the_printed_demo_is_of_this_program() -> None:
-    """Every word of the pasted output, numbers and folders aside, is still in the program's texts."""
+    """Verdicts and what a missing response says are still in the program's words, numbers aside."""
     (printed,) = (block for block in blocks("text", README) if "replays identically" in block)
+    said = re.findall(r"No response at this noise floor: (.*?) ·", printed)
+    words = none_larger(LOOK)
+    assert [re.sub(r"[\d.]+", "0", one) for one in said] == 2 * [re.sub(r"[\d.]+", "0", words)]
     for verdict in ("Response present", "No response at this noise floor", "Undecided"):
         assert verdict in printed
     assert printed.count("as it should; replays identically") == 3

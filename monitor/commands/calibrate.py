@@ -34,9 +34,9 @@ EXAMPLES = """examples:
 
 Put the earphone on its coupler, not on an ear. The meter is set to unweighted (Z): for a tone it shows the level; for a train of
 clicks or bursts at 20/s read the peak-to-peak equivalent level (--meter ppe), or L_Zeq (--meter zeq). A calibration holds for one
-output: device, host interface, sample rate, and every volume control as it was. Which one, [sound] of --plan says; without it the
-virtual earphone is meant. --check compares by an electric loop, within
-0.5 dB; take the earphones off the ears.
+output: device, host interface, channels of a card, sample rate, and every volume control as it was. Which one, [sound] of --plan
+says; without it the virtual earphone is meant. --check compares by an electric loop, within 0.5 dB; take the earphones off the
+ears.
 exit status: 0 done, 1 could not be measured or differs by more than 0.5 dB, 2 bad arguments or plan"""
 
 SIGNALS = ("tone", "click", "tone-burst", "chirp", "octave-chirp", "custom")

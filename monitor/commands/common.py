@@ -52,7 +52,8 @@ def add_decisions(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--floor-nv", type=float, metavar="NV", help="residual noise at which a missing response is believed (15)")
     group.add_argument("--quiet-nv", type=float, metavar="NV", help="average a response that was found on, down to this noise")
     group.add_argument(
-        "--absent-below-nv", type=float, metavar="NV", help="end as well when no response can be that large, peak to trough"
+        "--absent-below-nv", type=float, metavar="NV",
+        help="end as well when no response is that large, peak to trough (true in 95 of 100 runs)",
     )
     group.add_argument("--max-sweeps", type=int, metavar="N", help="stop undecided after so many sweeps (6144)")
     group.add_argument("--band", type=pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")

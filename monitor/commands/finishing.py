@@ -68,7 +68,7 @@ def main(args: argparse.Namespace) -> int:
             continue
         made = f"made {', '.join(done.made)}" if done.made else "nothing was missing"
         if done.made and done.record.get("identical_by") == "decisions":
-            made += " (its looks came out again as the same decisions, figures but for their last digits: another processor?)"
+            made += " (its looks came out again as the same decisions; figures differ in their last digits: another processor?)"
         say(f"{path}: {made}; {done.record['verdict']}, {done.record['reason']}", args)
         runs.append({"folder": str(path), "made": list(done.made), "record": done.record})
     if not paths:

@@ -39,8 +39,9 @@ EXAMPLES = """examples:
   quietfloor run plan.toml --out sessions/monday
   quietfloor run --listen --stream "Bench EEG" --eeg Cz-M2 --trigger trigger --max-sweeps 4000
 
-A run ends by itself: response present, no response at this noise floor, or undecided when the sweeps run out. It leaves a
-folder DIR/run-001 with the raw samples, every look and the verdict. Ctrl-C stops it and keeps everything.
+A run ends by itself: response present, no response (at this noise floor, or of a size that --absent-below-nv names), or undecided
+when the sweeps run out. It leaves a folder DIR/run-001 with the raw samples, every look and the verdict. Ctrl-C stops it and
+keeps everything.
 exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 stopped on a fault with data kept"""
 
 

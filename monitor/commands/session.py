@@ -27,6 +27,7 @@ EXAMPLES = """examples:
   quietfloor session sessions/s07 --status             runs, thresholds so far, what would be next
   quietfloor session sessions/s07 --auto               follow the suggestions to the end
   quietfloor session sessions/s07 --level 35           a level of your own, in the condition that is suggested
+  quietfloor session sessions/s07 --masking            the suggested run, with noise in the other ear where it is due
   quietfloor session sessions/s07 --discard 4 --why "she woke up"
   quietfloor session sessions/s07 --note 4 "electrode replaced before this run"
 
@@ -58,7 +59,7 @@ def add(commands: Any) -> None:
                      help=f"{GROWTH_DB:g} dB above the lowest response, to see growth: establishes no threshold")  # fmt: skip
     own.add_argument("--muted", action="store_true", help="control: trigger without sound")
     parser.add_argument("--masking", action="store_true",
-                        help="give the noise that is advised, where it is due (in --auto also by the plan)")  # fmt: skip
+                        help="give the noise that is advised, where it is due; --auto: as [masking] auto says")  # fmt: skip
     parser.add_argument("--minutes", type=float, metavar="M", help="time that is left from now on")
     add_walk(parser)
     add_window(parser)
@@ -211,7 +212,8 @@ def with_noise(
     noise = session.noise_db_em(condition, level)
     if math.isnan(noise):
         advice = session.masking(session.index_of(condition), level)
-        return plain, "No noise is given: none that does is known" if advice is not None and advice.due else ""
+        none = "No noise is given, although it is due: no level is known to be enough"
+        return plain, none if advice is not None and advice.due else ""
     plan = session.run_plan(condition, level, masking_db_em=noise, minutes_left=minutes)
     sound = plan.sound
     assert sound is not None

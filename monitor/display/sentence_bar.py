@@ -13,7 +13,7 @@ MEANINGS = {
     "waiting": "Nothing can be judged yet.",
     "undecided": "The run goes on: neither a response nor its absence is certain enough yet.",
     "present": "A response was found; by chance alone that happens in no more runs than the false-alarm rate allows.",
-    "absent": "The average is so quiet that a response larger than the stated size would have been seen.",
+    "absent": "No response was found in so quiet an average. That none is larger than the stated size is true in 95 of 100 runs.",
     "stopped": "The run ended without a decision.",
     "fault": "The run was ended by a fault; what was recorded is kept.",
     "earlier": "The view shows an earlier look; recording goes on.",

@@ -151,6 +151,12 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "Mains hum or a rhythm keeps step with the stimulus, so averaging does not remove it.",
     ),
     (
+        "spread between units",
+        r"\bbetween units\b",
+        "Groups of 16 sweeps differ more than the sweeps within them tell, so the noise is taken from that. One look in 1,000 "
+        "does so by chance.",
+    ),
+    (
         "sweep limit",
         r"\bsweep limit\b",
         "The number of sweeps at which the run ends undecided.",
@@ -158,7 +164,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "no response larger than",
         r"\bno response larger than\b",
-        "If there is a response, it is smaller than this from peak to trough, with 95 % confidence.",
+        "If there is a response, it is no larger than this from peak to trough: true in 95 of 100 runs, whenever they end.",
     ),
     (
         "false alarm",

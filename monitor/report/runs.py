@@ -24,7 +24,7 @@ def runs_made(report: Report) -> Iterable[Block]:
             (
                 f"{run.number}", level_words(run), verdict_words(run), ", ".join(part for part in (only, out) if part),
                 _number(record.get("evidence"), 2), _number(record.get("residual_noise_nv"), 1),
-                _number(record.get("upper_limit_nv"), 0), _count(record.get("sweeps_accepted")),
+                _limit(record.get("upper_limit_nv")), _count(record.get("sweeps_accepted")),
                 _count(record.get("sweeps_presented")), rejected_words(record.get("rejected")),
                 _count(record.get("lost_samples")),
             )
@@ -171,6 +171,12 @@ def _number(value: Any, digits: int) -> str:
     if not isinstance(value, (int, float)) or not math.isfinite(value):
         return "?"
     return f"{value:.{digits}f}" if digits < 4 else f"{value:g}"
+
+
+def _limit(value: Any) -> str:
+    """Rounded up, as in the reason of a run."""
+    known = isinstance(value, (int, float)) and math.isfinite(value)
+    return _number(math.ceil(value) if known else None, 0)
 
 
 def _count(value: Any) -> str:

@@ -319,6 +319,16 @@ def test_a_sound_that_the_ceiling_held_down_is_said(session: Path) -> None:
     assert "Run 2: the output ceiling held down 12 samples of the sound" in said
 
 
+def test_an_upper_limit_is_rounded_up_as_in_the_reason_of_its_run(session: Path) -> None:
+    path = session / "run-002" / "run.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps(record | {"upper_limit_nv": 97.2}), encoding="utf-8")
+    tables = (block for block in blocks_of(make_report(read_material(session))) if isinstance(block, Table))
+    (table,) = (table for table in tables if "limit, nV" in table.head)
+    at = table.head.index("limit, nV")
+    assert [row[at] for row in table.rows if row[0] == "2"] == ["98"]
+
+
 def test_a_run_for_growth_is_shown_apart(session: Path) -> None:
     state = json.loads((session / "session.json").read_text())
     state["runs"]["2"] = {"purpose": "growth", "why": "to see growth", "discarded": None, "discarded_at": None, "notes": []}
