@@ -148,7 +148,7 @@ class DecisionPlan(Section):
     quiet_nv: float | None = Field(default=None, ge=1, le=500, description="noise for which a response that was found waits")
     absent_below_nv: float | None = Field(
         default=None, ge=5, le=2000,
-        description="also ends a run: no response is as large as this, peak to trough (true in 95 of 100 runs)",
+        description="ends a run too, once no response is as large, peak to trough: true in 95 of 100 runs",
     )
 
     @model_validator(mode="after")

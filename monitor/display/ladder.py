@@ -110,14 +110,14 @@ class Rung:
             return "running" if self.running else ""
         newest = self.replicates[0]
         alike = [other for other in self.replicates if other.masking == newest.masking]
-        words = WORDS[newest.verdict]
-        words += " (which ear?)" if newest.whose == UNKNOWN and newest.verdict != UNDECIDED else ""
+        words, doubt = WORDS[newest.verdict], newest.whose == UNKNOWN and newest.verdict != UNDECIDED
+        words += " (which ear?)" if doubt else ""
         words += ", masked" if newest.masking and len(alike) < len(self.replicates) else ""
         same = sum(other.verdict == newest.verdict for other in alike)
         if len(alike) == 1:
             return words
-        if same == len(alike):
-            return f"{words}, {'twice' if same == 2 else f'{same} times'}"
+        if same == len(alike):  # the symbols beside it show how often: with the doubt there is no room to say it too
+            return words if doubt else f"{words}, {'twice' if same == 2 else f'{same} times'}"
         return f"{words}, {same} of {len(alike)}"
 
 

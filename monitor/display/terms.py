@@ -153,7 +153,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "spread between units",
         r"\bbetween units\b",
-        "Groups of 16 sweeps differ more than the sweeps within them tell, so the noise is taken from that. One look in 1,000 "
+        "Groups of 16 sweeps differ more than the sweeps within them tell, so the noise is taken from that; one look in 1,000 "
         "does so by chance.",
     ),
     (

@@ -64,7 +64,7 @@ class WaveDesk:
         told = "" if norm is None else f"; published {_range(norm)} ms, {norm.origin}"
         by = "by hand" if mark.by == "operator" else "suggested"
         between = "".join(f", {name} {one.value:.2f} ms" for name, one in self.marks.intervals().items())
-        large = " (too large on average, see the report)" if self._run.too_large and _amplitude(mark) else ""
+        large = " (too large on average)" if self._run.too_large and _amplitude(mark) else ""
         return f"{title}: {_latency(mark)}{_amplitude(mark)}{large}, {by}{between}{told}"
 
     def place(self, ms: float, keeping: bool = True) -> str:

@@ -145,7 +145,7 @@ def test_a_response_that_may_be_the_other_ears_says_so_and_masked_runs_are_count
         folder.write_json("run.json", folder.read_json("run.json") | whole)
         here = SoundPlan.model_validate({"level_db_nhl": 70.0, "ear": "right", "calibration": "any.toml"})
         (rung,) = read_ladder(tmp_path, here, None, False).rungs
-        told = ("response (which ear?)", "response (which ear?), twice", "response, masked")
+        told = ("response (which ear?)", "response (which ear?)", "response, masked")
         assert rung.words == told[number - 1]
     assert rung.replicates[0].words.startswith("run-003: response, masked with white 30 dB EM")
     assert rung.replicates[2].words.startswith("run-001: response, not known to be this ear's")
