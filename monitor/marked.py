@@ -16,6 +16,7 @@ from monitor.norms import Norms
 from monitor.peaks import Sought, sought, suggest
 from monitor.replicates import Replicate, combined, compare
 from monitor.sentence import too_large
+from monitor.session_types import noise_words
 from monitor.trace import Averages, Trace
 from stimuli.reading import json_of
 
@@ -43,6 +44,12 @@ class Marked:
     def level_db_nhl(self) -> float:
         level = self.sound.get("level_db_nhl")
         return math.nan if level is None or self.sound.get("muted") else float(level)
+
+    @property
+    def noise(self) -> str:
+        """That in the other ear, in words; empty for none."""
+        masking = self.sound.get("masking")
+        return "" if masking is None else noise_words(masking)
 
     @property
     def title(self) -> str:
@@ -77,27 +84,32 @@ def keep(folder: RunFolder, marks: Marks) -> None:
 
 
 def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
-    """Replicates of each level against each other, and growth between levels, in sentences. Raises ValueError."""
+    """Replicates of each level against each other, and growth between levels, in sentences. Raises ValueError.
+
+    Runs with different noise in the other ear are different evidence: no replicates of each other, and growth takes those of a
+    level that come first.
+    """
     sounds = {tuple(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")) for run in runs}
     if len(sounds) > 1:
         raise ValueError("these runs are of different ears or sounds: name runs of one condition")
-    by_level: dict[float | None, list[Marked]] = {}
+    alike: dict[tuple[float | None, str], list[Marked]] = {}
     for run in runs:
-        by_level.setdefault(None if math.isnan(run.level_db_nhl) else run.level_db_nhl, []).append(run)
-    told, series = [], []
-    for level, own in by_level.items():
+        alike.setdefault((None if math.isnan(run.level_db_nhl) else run.level_db_nhl, run.noise), []).append(run)
+    told, series = [], dict[float, Marks]()
+    for (level, noise), own in alike.items():
         marks = own[0].marks
         if len(own) > 1:
             both = [Replicate(run.folder.path.name, run.averages, run.record.get("verdict"), _evidence(run)) for run in own]
             at = "without a known level" if level is None else f"at {level:g} dB nHL"
+            at += f", masked with {noise}" if noise else ""
             told.append(f"{at}: {compare(both, own[0].window_ms, float(own[0].record.get('alpha') or 0.01)).words}")
             if not any(mark.by == "operator" for mark in marks.marks):
                 marks = suggest(Trace.of(combined(both)), own[0].where)
         if level is not None:
-            series.append((level, marks))
+            series.setdefault(level, marks)
     sound = runs[0].sound
     steps = ladder_growth(
-        series, norms, sound.get("kind"), sound.get("age_group"),
+        list(series.items()), norms, sound.get("kind"), sound.get("age_group"),
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
     )  # fmt: skip
     return told + [f"from {step.from_db_nhl:g} to {step.to_db_nhl:g} dB nHL: {step.words}" for step in steps]

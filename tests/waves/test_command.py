@@ -107,6 +107,18 @@ def test_replicates_and_growth(session: list[Path], capsys: pytest.CaptureFixtur
     assert re.search(r"from 60 to 65 dB nHL: at \+5 dB wave V is 0\.[234] ms earlier and (15|20|25) % larger: as expected", out)
 
 
+def test_runs_with_other_noise_in_the_other_ear_are_no_replicates(
+    session: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    masking = {"noise": "white", "level_db_em": 40.0, "level_db_fs": None}
+    RunFolder(session[1]).write_json("run.json", record(level_db_nhl=60.0, masking=masking))
+    status, out, _ = asked(capsys, *session)
+    assert (status, "of all together" in out) == (0, False)
+    assert out.count("from 60 to 65 dB nHL") == 1
+    RunFolder(session[0]).write_json("run.json", record(level_db_nhl=60.0, masking=masking))
+    assert "at 60 dB nHL, masked with white 40 dB EM: clear response by guidance" in asked(capsys, *session)[1]
+
+
 def test_own_norms(session: list[Path], capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
     own.write_text(
