@@ -164,12 +164,12 @@ def description_to_xml(description: StreamDescription) -> str:
         "uid": description.uid,
         "hostname": description.host,
     }.items():
-        ElementTree.SubElement(info, name).text = _printable(value)
+        ElementTree.SubElement(info, name).text = printable(value)
     channels = ElementTree.SubElement(ElementTree.SubElement(info, "desc"), "channels")
     for label, unit in zip(description.labels, description.units, strict=True):
         channel = ElementTree.SubElement(channels, "channel")
-        ElementTree.SubElement(channel, "label").text = _printable(label)
-        ElementTree.SubElement(channel, "unit").text = _printable(unit)
+        ElementTree.SubElement(channel, "label").text = printable(label)
+        ElementTree.SubElement(channel, "unit").text = printable(unit)
     return '<?xml version="1.0"?>' + ElementTree.tostring(info, encoding="unicode")
 
 
@@ -197,9 +197,9 @@ def _legal(xml: str) -> str:
         number = int(found[1], 16) if found[1] else int(found[2])
         return found[0] if number >= 32 or number in (9, 10, 13) else "\N{REPLACEMENT CHARACTER}"
 
-    return _printable(re.sub(r"&#(?:x([0-9a-fA-F]{1,6})|([0-9]{1,7}));", character, xml))
+    return printable(re.sub(r"&#(?:x([0-9a-fA-F]{1,6})|([0-9]{1,7}));", character, xml))
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """XML 1.0 cannot hold control characters, not even escaped."""
     return re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", "\N{REPLACEMENT CHARACTER}", text)

@@ -25,6 +25,7 @@ from monitor.sources.base import (
     StreamDescription,
     StreamLost,
     description_from_xml,
+    printable,
 )
 from monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
 from monitor.sources.edf import FASTEST_HZ
@@ -310,7 +311,9 @@ def _guard(call: Any, description: StreamDescription, timeout_s: float) -> Any:
 
 
 def _fitting(streams: list[FoundStream], name: str | None, source_id: str | None) -> list[FoundStream]:
-    """As channels are found: an exact name, else one that fits regardless of case."""
+    """As channels are found: an exact name, else one that fits regardless of case. What a description cannot hold is left out of
+    what was asked for too."""
+    name, source_id = (asked and printable(asked) for asked in (name, source_id))
     of_id = [found for found in streams if not source_id or found.description.source_id == source_id]
     exact = [found for found in of_id if not name or found.description.name == name]
     return exact or [found for found in of_id if name and found.description.name.casefold() == name.casefold()]
