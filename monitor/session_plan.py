@@ -27,6 +27,7 @@ FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "fre
 FROM_RUN = ("level_db_nhl", "level_db_fs", "muted")
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 _AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
+FINE_DB = 1.0  # no finer steps are tried for the lowest level at which an absence can be told
 
 
 class _Section(BaseModel):
@@ -189,8 +190,9 @@ class SessionPlan(_Section):
         highest_db = limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl
         decision = self.run_plan(index, start_db).decision
         lowest_db = self._lowest_db(index)
-        steps = 1 + max(0, math.floor((highest_db - lowest_db) / self.steps.last_db))
-        levels = (lowest_db + self.steps.last_db * step for step in range(steps))
+        step_db = max(self.steps.last_db, FINE_DB)
+        steps = 1 + max(0, math.floor((highest_db - lowest_db) / step_db))
+        levels = (lowest_db + step_db * step for step in range(steps))
         offered_db = next((level for level in levels if not self.run_plan(index, level).no_absence()), lowest_db)
         return Rules(
             start_db=max(start_db, offered_db) if start_db >= lowest_db else start_db,
