@@ -55,7 +55,7 @@ _FORCE: Mapping[str, float] = MappingProxyType({"adult": 130.0, "child": 125.0, 
 _STEADY_LESS_DB = 15.0
 # Own choice, for the limit by hearing level: sounds that fill more of the time than this count as one that lasts. Shorter ones
 # have no more RMS than a burst of 2-1-2 cycles of their frequency (or a click) at 85 dB HL has at 50 per second.
-_LASTING_SHARE = 0.75
+_LASTING_SHARE = 0.6
 _USUAL_PER_S = 50.0
 _BURST_CYCLES = 7.0 / 3.0  # whose energy a linear 2-1-2 burst has
 _CLICK_S = 8 * 100e-6  # a sine of the same peak-to-peak value has the energy of a 100 us click in this time
