@@ -27,7 +27,7 @@ TARGET_RULES = ("evidence", "fsp", "evidence@20")
 
 EPILOG = """examples:
   quietfloor validate --quick                          a first impression, a minute or two
-  quietfloor validate --targets                        what this program promises, measured: a quarter of an hour
+  quietfloor validate --targets                        what this program promises, measured: most of an hour
   quietfloor validate --rules evidence,fsp:bonferroni,naive_fsp --noise gaussian,bursts --response 0,200,300
   quietfloor validate --recording quiet.xdf --channel Cz --plan plan.toml --width 0.006
   quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
