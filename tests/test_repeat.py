@@ -31,6 +31,7 @@ def test_every_other_time():
 @pytest.mark.parametrize("bad", [True, False])
 def test_a_table_of_what_failed(bad: bool, tmp_path: Path) -> None:
     (tmp_path / "test_made.py").write_text(TESTS if bad else "def test_good(): pass\n")
+    (tmp_path / "pytest.ini").write_text("[pytest]\n")  # so that names begin here, wherever this folder lies
     words = ["2", "--busy", "1", str(tmp_path), "-p", "no:cacheprovider"]
     done = subprocess.run(
         [sys.executable, "-m", "tests.repeat", *words], cwd=ROOT, capture_output=True, encoding="utf-8", check=False
