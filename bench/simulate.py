@@ -189,7 +189,8 @@ class _Tally:
                 (np.take_along_axis(curve, peak, axis=-1) - np.take_along_axis(curve, trough, axis=-1))[:, 0]
                 for curve in (average, wave)
             ]
-            self.amplitude[new] = falls[0] / falls[1]
+            silent = falls[1] <= 0
+            self.amplitude[new] = np.where(silent, np.nan, falls[0] / np.where(silent, 1.0, falls[1]))
 
     @property
     def done(self) -> bool:

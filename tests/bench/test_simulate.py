@@ -74,6 +74,11 @@ def test_what_was_left_when_a_run_ended_is_held_against_the_truth() -> None:
     assert early.amplitude.mean() > 1.04 > 1.03 > late.amplitude.mean() > 0.97
     assert np.sqrt((late.left_nv**2).mean()) == pytest.approx(30.0, rel=0.05)
     assert np.isnan(batch(range(2), 0.0).decided["fsp"].amplitude).all()
+    mixed = np.concatenate([Response(nv).waves_uv(GRID, run_seeds(1, "response", range(2))) for nv in (3000.0, 0.0)])
+    source = NoiseSource(NOISES["white"], GRID, Presentation(), run_seeds(1, "white", range(4)))
+    one = chain("evidence", SETUP)
+    amplitude = simulate(source, mixed, SETUP, [one], early=True).decided["evidence"].amplitude
+    assert np.isnan(amplitude).tolist() == [False, False, True, True]
     with pytest.raises(ValueError, match="after @ give the noise"):
         chain("evidence@quiet", SETUP)
 
