@@ -1,15 +1,17 @@
-"""All tests, as `make test` runs them: those in need of real time by themselves first, then the rest; one summary at the end.
+"""The tests as `make test` and `make walks` run them: those in need of real time by themselves first; one summary at the end.
 
     python -m tests.all
     python -m tests.all tests/core -x
+    python -m tests.all --walks
 
-What is not an option of its own goes to pytest.
+Walks are whole sessions and the pages of the documentation, from beginning to end. Other options go to pytest.
 """
 
 from __future__ import annotations
 
 import collections
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -19,6 +21,7 @@ from pathlib import Path
 
 from tests.repeat import results
 
+ROOT = Path(__file__).parents[1]
 CORES = os.cpu_count() or 1
 # A sound card wants a machine that is not busy; whoever waits for real time needs little of it; the rest is work.
 PASSES = (
@@ -26,18 +29,30 @@ PASSES = (
     ("real_time and not sound_card", 2 * CORES),
     ("not real_time", CORES),
 )
+WALKS = "--walks"
 NOTHING_SELECTED = 5
 SLOWEST = 20
 
 
+def in_need_of_real_time() -> list[str]:
+    """Test files that ask for a stream or a sound loop: collecting all others costs 10 s in each worker."""
+    files = sorted((ROOT / "tests").rglob("test_*.py"))
+    return [str(file) for file in files if re.search(r"mark\.lsl|sound_loop", file.read_text(encoding="utf-8"))]
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     words, began_s = list(sys.argv[1:] if arguments is None else arguments), time.monotonic()
+    walks = WALKS in words
+    words = [word for word in words if word != WALKS]
     found, statuses = {}, []
     with tempfile.TemporaryDirectory() as folder:
         for number, (marked, workers) in enumerate(PASSES):
             report = Path(folder) / f"{number}.xml"
-            how = ["-n", str(workers), "--dist", "loadfile", "-m", marked, f"--junitxml={report}"]
-            statuses.append(subprocess.run([sys.executable, "-m", "pytest", *how, *words], check=False).returncode)
+            selected = f"({marked}) and {'' if walks else 'not '}walk"
+            how = ["-n", str(workers), "--dist", "loadfile", "-m", selected, f"--junitxml={report}"]
+            chosen = any(Path(word.split("::")[0]).exists() for word in words)
+            files = [] if chosen or marked == "not real_time" else in_need_of_real_time()
+            statuses.append(subprocess.run([sys.executable, "-m", "pytest", *how, *files, *words], check=False).returncode)
             if report.exists():
                 found |= results(report)
             if statuses[-1] not in (0, NOTHING_SELECTED) and {"-x", "--exitfirst"} & set(words):
@@ -51,7 +66,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     counts = collections.Counter(kind for kind, _ in found.values())
     said = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "no tests"
     good = all(status in (0, NOTHING_SELECTED) for status in statuses) and bool(found)
-    print(f"make test: {'passed' if good else 'FAILED'}: {said} in {time.monotonic() - began_s:.0f} s", flush=True)
+    command = "make walks" if walks else "make test"
+    print(f"{command}: {'passed' if good else 'FAILED'}: {said} in {time.monotonic() - began_s:.0f} s", flush=True)
     return 0 if good else 1
 
 

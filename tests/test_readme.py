@@ -58,7 +58,7 @@ def test_commands_that_need_hardware_are_understood(command: Command) -> None:
 
 
 @pytest.mark.skipif(shutil.which("make") is None, reason="no make on this machine")
-@pytest.mark.parametrize("target", ["demo", "test", "check", "help", "clean"])
+@pytest.mark.parametrize("target", ["demo", "test", "walks", "check", "help", "clean"])
 def test_make_knows_its_targets(target: str) -> None:
     subprocess.run(["make", "--dry-run", target], cwd=ROOT, check=True, capture_output=True)
 
@@ -66,7 +66,7 @@ def test_make_knows_its_targets(target: str) -> None:
 def test_make_targets_in_the_readme_exist() -> None:
     makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
     asked = {command.words[-1] for command in commands(README) if command.words[0] == "make"}
-    assert asked == {"demo", "test", "check"}
+    assert asked == {"demo", "test", "walks", "check"}
     assert all(re.search(rf"^{target}:", makefile, flags=re.MULTILINE) for target in asked)
 
 
@@ -99,12 +99,14 @@ def ran(place: Path) -> Iterator[dict[str, subprocess.CompletedProcess[str]]]:
 
 
 @pytest.mark.lsl
+@pytest.mark.walk
 def test_every_command_succeeds(ran: dict[str, Any]) -> None:
     failed = {text: done.stderr[-2000:] for text, done in ran.items() if done.returncode != DONE}
     assert failed == {}
 
 
 @pytest.mark.lsl
+@pytest.mark.walk
 def test_the_run_of_the_readme_finds_the_response_and_replays(ran: dict[str, Any], place: Path) -> None:
     first = json.loads((place / "sessions/first/run-001/run.json").read_text(encoding="utf-8"))
     assert (first["verdict"], first["stopped_by"]) == ("response_present", "response")
@@ -114,6 +116,7 @@ def test_the_run_of_the_readme_finds_the_response_and_replays(ran: dict[str, Any
 
 
 @pytest.mark.lsl
+@pytest.mark.walk
 def test_the_tables_name_what_is_written(ran: dict[str, Any], place: Path) -> None:
     assert ran
     folder = place / "sessions/first/run-001"

@@ -48,6 +48,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--flat", action="store_true", help="the EEG channels send zeros")
     parser.add_argument("--stuck", type=float, help="the first EEG channel stays at so many uV")
     parser.add_argument("--mains", type=float, default=0.0, help="50 Hz in the first EEG channel (uV peak), 0.4 of it at 150 Hz")
+    parser.add_argument("--stall", type=float, nargs=2, metavar=("AT", "FOR"), help="from there on nothing is sent for so long")
     parser.add_argument("--vanish", type=float, help="end without a word after so long")
     parser.add_argument("--markers", help="name of a marker stream to send along, a text every half second")
     parser.add_argument("--on-word", action="store_true", help="the stream exists from a line on standard input on")
@@ -116,8 +117,12 @@ def main() -> None:
     if args.stop_triggers is not None:
         data[line, round(args.stop_triggers * args.rate) :] = 0.0
     at, began_s, stamp_s = 0, time.monotonic(), pylsl.local_clock()
+    stall_at, stall_s = (end, 0.0) if args.stall is None else (round(args.stall[0] * args.rate), args.stall[1])
     while not over.is_set() and at < end:
-        due = min(int((time.monotonic() - began_s) * args.rate), end)
+        if at >= stall_at:  # what was due meanwhile is sent afterwards
+            stall_at = end
+            time.sleep(stall_s)
+        due = min(int((time.monotonic() - began_s) * args.rate), stall_at)
         if due > at:
             out.push_chunk(data[:, at:due].T, 0.0 if args.unstamped else stamp_s + (due - 1) / args.rate)
             if marks is not None and due // int(args.rate / 2) > at // int(args.rate / 2):

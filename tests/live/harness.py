@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import subprocess
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from monitor.cli import main
 from tests.slow import patience
 
 FOREIGN = Path(__file__).with_name("foreign.py")
@@ -122,6 +124,14 @@ def call(*arguments: str, timeout_s: float = 60.0) -> Outcome:
     return Program(*arguments).wait(timeout_s)
 
 
+def call_here(*arguments: str) -> Outcome:
+    """The same command in this process, without the second that a new one takes; for one thread at a time."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = main(list(arguments))
+    return Outcome(status, out.getvalue(), err.getvalue())
+
+
 @dataclass
 class Scenario:
     """A foreign stream and a run on it. ``act`` does something to either while it runs."""
@@ -145,7 +155,7 @@ class Happened:
         return self.session / "run-001"
 
     def replayed(self) -> Outcome:
-        return call("replay", str(self.folder), "--json")
+        return call_here("replay", str(self.folder), "--json")
 
 
 def perform(scenario: Scenario, session: Path) -> Happened:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from monitor.xdf import read_xdf
-from tests.live.harness import ROOT, call, foreign
+from tests.live.harness import ROOT, call_here, foreign
 from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="POSIX file size limit")]
@@ -45,5 +45,5 @@ def test_a_full_disk_ends_the_run_in_good_order(tmp_path: Path) -> None:
     assert json.loads((folder / "run.json").read_text())["fault"] == record["fault"]
     recorded = read_xdf(folder / "raw.xdf").streams[1]
     assert recorded.samples.shape[1] > 300_000 / 17 * 0.9  # two float32, a stamp and its mark; the rest are headers
-    again = call("replay", str(folder), "--json")
+    again = call_here("replay", str(folder), "--json")
     assert (again.status, again.json["identical"]) == (0, True)

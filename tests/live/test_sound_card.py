@@ -26,7 +26,7 @@ from monitor.sources.lsl import LslSource, find_stream, resolve_channels
 from stimuli.calibration import load_calibration
 from stimuli.calibration_file import save_calibration
 from tests import card_player
-from tests.live.harness import Program, call, foreign
+from tests.live.harness import Program, call, call_here, foreign
 from tests.slow import patience
 from tests.sound_loop import SoundLoop
 from tests.stimuli.test_portaudio import Played
@@ -112,7 +112,7 @@ def test_a_run_over_a_sound_card_finds_the_response_and_replays(
         "allow_shared": False,
         "bits": 24,
     }
-    assert call("replay", record["folder"], "--json").json["identical"] is True
+    assert call_here("replay", record["folder"], "--json").json["identical"] is True
 
 
 def test_a_broken_sound_costs_exactly_the_sweeps_that_it_touched(
@@ -268,5 +268,5 @@ def test_a_card_that_is_gone_in_the_middle_of_a_run_ends_it_with_all_data(
     assert record["stimulus"]["dose"]["right_pa2s"] > 0  # what was played is accounted for
     said = [json.loads(line) for line in (tmp_path / "session" / "dose.jsonl").read_text().splitlines()]
     assert [line["what"] for line in said] == ["reserved", "played"]
-    again = call("replay", record["folder"], "--json")
+    again = call_here("replay", record["folder"], "--json")
     assert (again.status, again.json["identical"], again.json["fault"]) == (0, True, record["fault"])

@@ -6,7 +6,6 @@ import json
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -32,18 +31,10 @@ def kill_amplifier(amplifier: subprocess.Popen[str], program: Program) -> None:
     amplifier.kill()
 
 
-def stall_amplifier(amplifier: subprocess.Popen[str], program: Program) -> None:
-    until_sweeps(program)
-    amplifier.send_signal(signal.SIGSTOP)
-    time.sleep(1.5)
-    amplifier.send_signal(signal.SIGCONT)
-
-
 def restart_amplifier(amplifier: subprocess.Popen[str], program: Program) -> None:
-    until_sweeps(program)
+    """The first one ends by its own count of samples, before the response is found: no machine is too slow for that."""
     name = str(amplifier.args[amplifier.args.index("--name") + 1])  # type: ignore[union-attr, index]
-    with foreign(name, [*LARGE, "--source-id", "sn-4", "--seed", "2", "--on-word"]) as again:  # a busy machine takes long for it
-        amplifier.kill()
+    with foreign(name, [*LARGE, "--source-id", "sn-4", "--seed", "2", "--on-word"]) as again:
         program.until("no samples for 0.5 s")
         assert again.stdin is not None
         again.stdin.write("now\n")
@@ -67,14 +58,16 @@ def kill_program(amplifier: subprocess.Popen[str], program: Program) -> None:
 
 
 SCENARIOS = {
-    "amplifier restarted": Scenario([*LARGE, "--source-id", "sn-4"], [*USUAL, "--max-sweeps", "600"], act=restart_amplifier),
+    "amplifier restarted": Scenario(
+        [*LARGE, "--source-id", "sn-4", "--vanish", "4"], [*USUAL, "--max-sweeps", "600"], act=restart_amplifier
+    ),
     "amplifier killed, with a source id": Scenario([*NONE, "--source-id", "sn-1"], USUAL, act=kill_amplifier),
     "trigger silent from the start": Scenario([*NONE, "--trigger", "none"], USUAL),
     "trigger silent later": Scenario([*NONE, "--stop-triggers", "4"], USUAL),
     "amplifier killed, without a source id": Scenario(NONE, USUAL, act=kill_amplifier),
     "no response": Scenario([*NONE, "--seed", "5"], [*USUAL, "--max-sweeps", "320"]),
     "not a number for a second": Scenario([*LARGE, "--nan", "3.2", "4.4"], [*USUAL, "--max-sweeps", "600"]),
-    "sender stalled": Scenario([*LARGE, "--unstamped"], [*USUAL, "--max-sweeps", "600"], act=stall_amplifier),
+    "sender stalled": Scenario([*LARGE, "--unstamped", "--stall", "3", "1.5"], [*USUAL, "--max-sweeps", "600"]),
     "flat EEG": Scenario(["--flat"], [*USUAL, "--max-sweeps", "64"]),
     "window beyond the next sound": Scenario(NONE, [*USUAL, "--window", "5,25", "--max-sweeps", "32"]),
     "interrupted": Scenario(NONE, USUAL, act=interrupt),
@@ -185,13 +178,20 @@ def test_samples_that_are_no_numbers_are_a_named_gap(batch: Batch) -> None:
     assert happened.replayed().json["identical"] is True
 
 
+def assert_it_went_and_came(happened: Happened) -> None:
+    """Once, and again where this machine is so busy that the sender gets no turn for half a second."""
+    said = [kind for kind in kinds(happened) if kind in ("stream_silent", "stream_back")]
+    assert said
+    assert said == ["stream_silent", "stream_back"] * (len(said) // 2)
+
+
 def test_a_sender_that_stalls_and_catches_up_loses_nothing(batch: Batch) -> None:
     happened = batch["sender stalled"]
     assert happened.outcome.status == 0, happened.outcome.err
     record = happened.outcome.json
     assert record["verdict"] == "response_present"
     assert not gaps(happened) or record["lost_samples"] < 800
-    assert [kind for kind in kinds(happened) if kind in ("stream_silent", "stream_back")] == ["stream_silent", "stream_back"]
+    assert_it_went_and_came(happened)
     assert_no_hole(happened.folder, 4)
     assert happened.replayed().json["identical"] is True
 
@@ -205,7 +205,7 @@ def test_an_amplifier_that_restarts_is_read_on(batch: Batch) -> None:
     (gap,) = [event for event in events(happened) if event["type"] == "gap" and abs(event["by_s"]) > 0.4]  # type: ignore[arg-type]
     assert gap["reason"] == "lost"
     assert record["lost_samples"] == pytest.approx(gap["by_s"] * 8000, abs=800)  # type: ignore[operator]
-    assert [kind for kind in kinds(happened) if kind in ("stream_silent", "stream_back")] == ["stream_silent", "stream_back"]
+    assert_it_went_and_came(happened)
     assert "missing, or the sender was held up; sweeps there are left out" in happened.outcome.err
     assert happened.replayed().json["identical"] is True
 
