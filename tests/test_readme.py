@@ -59,7 +59,7 @@ def test_the_readme_is_read_in_one_go() -> None:
 
 
 @pytest.mark.skipif(shutil.which("make") is None, reason="no make on this machine")
-@pytest.mark.parametrize("target", ["demo", "test", "check", "help", "clean"])
+@pytest.mark.parametrize("target", ["demo", "test", "check", "docs", "help", "clean"])
 def test_make_knows_its_targets(target: str) -> None:
     subprocess.run(["make", "--dry-run", target], cwd=ROOT, check=True, capture_output=True)
 
