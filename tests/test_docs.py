@@ -95,6 +95,7 @@ def test_links_and_named_files_are_there(page: Path) -> None:
         assert file.exists(), f"{page.name} links to {target}"
         if anchor:
             assert anchor in anchors(file.read_text(encoding="utf-8")), f"{page.name} links to {target}"
+    assert re.findall(r"^ *%.*", prose, flags=re.MULTILINE) == []  # a comment to the generator of the site: it would be lost
     named = set(re.findall(r"`((?:stimuli|monitor|bench|tests|docs|\.ci)/[\w./-]*)`", prose))
     assert sorted(name for name in named if not (ROOT / name).exists()) == []
 
