@@ -3,7 +3,7 @@
 project = "quietfloor"
 extensions = ["myst_parser"]
 root_doc = "README"
-include_patterns = ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/*.md", "bench/lesson.md"]
+include_patterns = ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/*.md", "bench/**lesson.md"]
 myst_heading_anchors = 3  # a link to a heading is written as code hosts make it
 html_theme = "alabaster"
 html_theme_options = {"page_width": "72em", "sidebar_width": "15em", "fixed_sidebar": True}
@@ -15,7 +15,7 @@ CONTENTS = """
 :glob:
 
 docs/*
-bench/lesson
+bench/**lesson
 DEVELOPERS
 CHANGELOG
 ```
