@@ -3,15 +3,15 @@
 # chooses a Python for a new .venv.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test walks check lint types layers package clean
+.PHONY: help demo test walks check lint types layers docs package clean
 .NOTPARALLEL:
 
 # A folder that was moved or copied: its .venv still points to the old place and is made again.
 ifneq ($(shell cat .venv/place 2>/dev/null),$(CURDIR))
-.PHONY: .venv/ready-run .venv/ready-test
+.PHONY: .venv/ready-run .venv/ready-test .venv/ready-docs
 endif
 
-.venv/ready-run .venv/ready-test: .venv/ready-%: pyproject.toml .ci/bootstrap.sh
+.venv/ready-run .venv/ready-test .venv/ready-docs: .venv/ready-%: pyproject.toml .ci/bootstrap.sh
 	@sh .ci/bootstrap.sh $*
 
 help:  ## this list
@@ -37,6 +37,10 @@ types: .venv/ready-test
 layers: .venv/ready-test
 	.venv/bin/lint-imports
 	.venv/bin/python -m pytest tests/test_layers.py
+
+docs: .venv/ready-docs  ## these pages as a site with a search box, in build/site; a link that leads nowhere is an error
+	.venv/bin/sphinx-build --quiet --fail-on-warning --keep-going -c docs . build/site
+	@cp build/site/README.html build/site/index.html
 
 package:  ## wheel and source distribution into dist/, installed and run in new environments (PYTHON="python3.12" chooses)
 	@sh .ci/package.sh

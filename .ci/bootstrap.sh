@@ -1,9 +1,10 @@
 #!/bin/sh
-# sh .ci/bootstrap.sh run|test: make .venv and install the project into it, for running it or for testing it as well. Called by make.
+# sh .ci/bootstrap.sh run|test|docs: make .venv and install the project into it, for running it, for testing it as well, or for making
+# the site of its pages. Called by make.
 # Of the system it needs Python 3.11 or newer with its venv module; for tests of sound cards PortAudio and a JACK server too. A missing
 # Debian package is installed as root or with passwordless sudo; otherwise the line that installs it is printed.
 set -eu
-kind=${1:?run or test}
+kind=${1:?run, test or docs}
 cd "$(dirname "$0")/.."
 
 say() { printf '%s\n' "$*" >&2; }
@@ -108,8 +109,8 @@ fi
 
 case $kind in
     run) what=. ;;
-    test) what=".[test]" ;;
-    *) say "bootstrap.sh $kind: give run or test"; exit 2 ;;
+    test | docs) what=".[$kind]" ;;
+    *) say "bootstrap.sh $kind: give run, test or docs"; exit 2 ;;
 esac
 say "installing the project into .venv"
 export PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_USER=0
@@ -122,5 +123,5 @@ touch .venv/ready-run
 if [ "$kind" = test ]; then
     install_sound_loop
     install_screen
-    touch .venv/ready-test
 fi
+touch ".venv/ready-$kind"

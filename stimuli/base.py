@@ -1,4 +1,4 @@
-"""What a stimulus is once it is made: samples of one sound in its condensation form, and the moment latencies refer to."""
+"""The waveform of one stimulus: samples in condensation form, and the time zero from which latencies count."""
 
 from __future__ import annotations
 
@@ -72,6 +72,6 @@ def between_samples(samples: NDArray[np.float64], factor: int = OVERSAMPLING) ->
 
 
 def scaled(samples: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A smooth sound, scaled so that the curve through its samples has the largest magnitude 1."""
+    """Return a smooth sound, scaled so that the curve through its samples has the largest magnitude 1."""
     largest = max(float(np.abs(between_samples(samples)).max()), float(np.abs(samples).max()))
     return samples / largest if largest > 0 else samples

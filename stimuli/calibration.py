@@ -1,4 +1,4 @@
-"""What full scale means in dB, for one output chain and no other. Reading and writing the file: `calibration_file`."""
+"""Calibration of one output chain: the level of full scale in dB. `calibration_file` reads and writes the file."""
 
 from __future__ import annotations
 
@@ -40,15 +40,15 @@ TOLERANCE_DB = 0.5  # of the check at the start of a session; own choice, about 
 
 
 class LevelError(QuotingError, ValueError):
-    """A level, reference or calibration that cannot be used; nothing is played."""
+    """Raised for a level, reference or calibration that cannot be used; nothing is played."""
 
 
 class CalibrationError(LevelError):
-    """A calibration that is incomplete, implausible, out of date, or of another device."""
+    """Raised for a calibration that is incomplete, implausible, out of date, or of another device."""
 
 
 def route_of(transducer: str) -> str:
-    """ "bone" for a vibrator, else "air"."""
+    """ Return "bone" for a vibrator, else "air"."""
     return "bone" if transducer == BONE else "air"
 
 
@@ -57,7 +57,7 @@ def plausible_range_db(transducer: str) -> tuple[float, float]:
 
 
 def plausible(left_db: float, right_db: float, transducer: str = "insert") -> bool:
-    """Whether a pair of full scales can be true at all. nan stands for an ear that was not measured; one must have been."""
+    """Whether a pair of full scales (dB) is physically plausible. nan is an ear that was not measured; one must be measured."""
     low, high = plausible_range_db(transducer)
     known = [db for db in (left_db, right_db) if not math.isnan(db)]
     if not known or not all(low <= db <= high for db in known):
@@ -185,7 +185,7 @@ class Calibration:
 
     @property
     def full_scale_key(self) -> str:
-        """The key of the file, which says the unit."""
+        """Key of the full-scale values in the calibration file; it names the unit."""
         return "full_scale_db_ppe_force" if self.transducer == BONE else "full_scale_db_ppe_spl"
 
     @property
@@ -193,7 +193,7 @@ class Calibration:
         return "dB p-p.e. re 1 uN" if self.transducer == BONE else "dB p-p.e. SPL"
 
     def full_scale_db_ppe(self, ear: str, frequency_hz: float | None = None) -> float:
-        """The main number of an ear, moved by the response of the earphone where a frequency is given. Raises LevelError."""
+        """Full scale of one ear in dB p-p.e., corrected by the earphone response if a frequency is given. Raises LevelError."""
         if ear not in EARS:
             raise LevelError(f"ear = {ear!r}; allowed are {', '.join(EARS)}")
         main = self.left_db_ppe if ear == "left" else self.right_db_ppe
@@ -202,8 +202,10 @@ class Calibration:
         return main + (0.0 if frequency_hz is None else self.response_db(ear, frequency_hz))
 
     def response_db(self, ear: str, frequency_hz: float) -> float:
-        """Of the earphone at a frequency, against the main number; between rows linear over the logarithm of frequency, outside
-        them as at the nearest; 0 without rows."""
+        """Response of the earphone at a frequency, dB re full scale of the calibration; 0 without rows.
+
+        Between rows it is linear over the logarithm of frequency; outside them it is that of the nearest row.
+        """
         if not self.response:
             return 0.0
         table = np.array(self.response)
@@ -229,7 +231,7 @@ class Calibration:
 
     @property
     def left_db_ppe_spl(self) -> float:
-        """For earphones; a vibrator has no sound pressure."""
+        """Full scale of the left ear, dB p-p.e. SPL. Raises LevelError for a vibrator, which has no sound pressure."""
         return self._spl(self.left_db_ppe)
 
     @property
@@ -246,7 +248,7 @@ class Calibration:
 
     @property
     def earphones(self) -> dict[int, str]:
-        """Output of the card -> ear whose earphone was measured there; empty where it does not say."""
+        """Map each output of the card to the ear whose earphone was measured there; empty if the file does not say."""
         levels = (self.left_db_ppe, self.right_db_ppe)
         known = zip(self.channels or (), EARS, levels, strict=False)
         return {output: ear for output, ear, db in known if not math.isnan(db)}

@@ -1,4 +1,4 @@
-"""A calibration as a TOML file with a seal, so that a number that changed since it was written is found.
+"""Read and write calibrations as TOML files with a seal, which shows when a number was changed.
 
     id, device, host_interface, issued_by   text; device, host_interface, rate_hz: of the output it holds for, and no other
     rate_hz, transducer, coupler            see `stimuli.calibration`
@@ -71,7 +71,7 @@ def load_calibration(path: Path) -> Calibration:
 
 
 def read_unsealed(path: Path) -> tuple[Calibration, str | None]:
-    """What the file says, and the seal in it, which is not looked at."""
+    """Return the calibration and the seal of the file, without checking the seal."""
     try:
         content: dict[str, Any] = toml_of(path)
     except (OSError, ValueError) as error:
@@ -86,7 +86,7 @@ def read_unsealed(path: Path) -> tuple[Calibration, str | None]:
 
 
 def save_calibration(path: Path, calibration: Calibration) -> None:
-    """Write and seal it: the old file or the new one is there, never a part. Raises CalibrationError."""
+    """Write and seal the file in one step: a reader finds the old file or the new one, never a part. Raises CalibrationError."""
     _write(path, _text(calibration, seal_of(calibration)))
 
 
@@ -125,7 +125,7 @@ def seal(path: Path) -> Calibration:
 
 
 def seal_of(calibration: Calibration) -> str:
-    """A short hash over every value that differs from its default: finds damage and slips, not ill will."""
+    """Return a short hash over every value that differs from its default; it finds damage and slips, not forgery."""
     stated = {
         field.name: getattr(calibration, field.name)
         for field in fields(calibration)
@@ -146,7 +146,7 @@ def _canonical(value: Any) -> str:
 
 
 def describe(calibration: Calibration) -> str:
-    """The file as text, without its seal."""
+    """Return the text of the file, without its seal."""
     return _text(calibration, None)
 
 

@@ -1,4 +1,4 @@
-"""The loudest that may leave this program: the last stage on the sound columns of every frame.
+"""Output ceiling: the last stage on the sound columns of every frame, which limits their level.
 
 The limits are constants of this file, per transducer, age group and route, and no field, argument or plan changes them. One is
 of the peak-to-peak value within any 5 ms (half a period of 100 Hz), because levels of short signals are measured by it. The other
@@ -76,7 +76,7 @@ _TELLING_SHARE = 1e-4  # of the energy of a sound: what is less tells nothing ab
 
 @dataclass(frozen=True)
 class Ceiling:
-    """Whom the sound goes to, and through what. `calibration` None, or one that cannot be true, means the uncalibrated limit.
+    """Level limits for one transducer and age group. Without a plausible `calibration` the uncalibrated limits hold.
 
     A waveform of None is masking noise.
     """
@@ -158,8 +158,11 @@ class Ceiling:
         return float(10.0 ** ((uncalibrated_db if math.isnan(full_scale) else limit_db - full_scale) / 20.0))
 
     def loudest_full_scale_db(self, ear: str, waveform: Waveform | None) -> float:
-        """The most that a sound of peak-to-peak 1.0 can be, dB p-p.e.: of all that the calibration says about this sound the
-        largest, so that one wrong row of it makes nothing louder; without one the most that is plausible at all."""
+        """Highest possible level of a sound of peak-to-peak 1.0, dB p-p.e.
+
+        It is the largest level that any row of the calibration gives for this sound, so that one wrong row makes nothing louder.
+        Without a calibration it is the largest plausible level.
+        """
         known = self._known_full_scale_db(ear, waveform)
         return plausible_range_db(self.transducer)[1] if math.isnan(known) else known
 

@@ -1,4 +1,4 @@
-"""Chirps: every frequency leaves so much earlier as the cochlea will delay it, so that all arrive at their places together.
+"""Chirps: each frequency leaves earlier by its delay along the cochlea, so that all reach their places together.
 
 The delay along the cochlea is tau(f) = k f^-d, tau in s, f in Hz (Elberling & Don 2010, J Acoust Soc Am 128:2955; secondary).
 A chirp is the sum of cosines of equal amplitude whose phase is -2 pi times the integral of its own delay over frequency: a flat
@@ -49,7 +49,7 @@ OCTAVE_MARGIN_CYCLES, OCTAVE_FADE_CYCLES = 1.5, 0.5
 
 @dataclass(frozen=True)
 class DelayModel:
-    """tau(f) = k f^-d."""
+    """Delay along the cochlea, tau(f) = k f^-d, in s for f in Hz."""
 
     k: float = FIXED_K
     d: float = FIXED_D
@@ -65,7 +65,7 @@ class DelayModel:
 
     @classmethod
     def of_span(cls, span_ms: float, d: float = FIXED_D) -> DelayModel:
-        """The k whose delay between 710 and 5700 Hz is `span_ms`."""
+        """Return the model whose delay between 710 and 5700 Hz is `span_ms`."""
         if not 0.2 <= span_ms <= 10:
             raise ValueError(f"chirp_span_ms = {span_ms:g}; allowed is 0.2 to 10 (published: {', '.join(map(str, FAMILY_MS))})")
         return cls(span_ms * 1e-3 / (SPAN_HZ[0] ** -d - SPAN_HZ[1] ** -d), d)

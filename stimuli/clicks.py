@@ -1,4 +1,4 @@
-"""The click."""
+"""The click stimulus."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A sound of one's own, from a WAV file."""
+"""Custom stimuli from WAV files."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ FINEST_RATIO = 1000  # of two rates, for the resampling filter to stay short
 
 
 def read_wav(path: Path, rate_hz: float, time_zero_s: float = 0.0) -> Waveform:
-    """One channel of sound, scaled to the largest magnitude 1; positive values are condensation.
+    """Read a mono WAV file, scaled to the largest magnitude 1; positive values are condensation.
 
     Where the file has another rate it is resampled by scipy.signal.resample_poly (linear-phase low-pass, Kaiser window of beta 5,
     delay compensated). Time zero counts from the first sample of the file. Its name is "custom" and the SHA-256 of the file, by
@@ -66,7 +66,7 @@ def read_wav(path: Path, rate_hz: float, time_zero_s: float = 0.0) -> Waveform:
 
 
 def fingerprint(path: Path) -> str:
-    """SHA-256 of the file, so that a record says which sound it was."""
+    """Return the SHA-256 of the file, by which records name the stimulus."""
     return hashlib.sha256(_bytes(path)).hexdigest()
 
 

@@ -1,4 +1,4 @@
-"""Where frames go: one small protocol, and audio over LSL, which carries them to a virtual ear or any other program."""
+"""Output devices for frames: a protocol, and audio over LSL to the virtual patient or any other program."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class FillBlock(Protocol):
 
 
 class DeviceError(RuntimeError):
-    """The output cannot be opened, or nobody listens to it."""
+    """Raised when the output cannot be opened, or has no receiver."""
 
 
 class Device(Protocol):
@@ -94,7 +94,7 @@ class LslAudioDevice:
         self._thread.start()
 
     def stop(self) -> None:
-        """Ends the thread, lets what was pushed arrive, closes the stream. From any thread, any number of times."""
+        """End the thread, wait until pushed samples have arrived, close the stream. May be called repeatedly, from any thread."""
         self._stopping.set()
         if self._thread is not None and self._thread is not threading.current_thread():
             self._thread.join()

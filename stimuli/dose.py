@@ -1,4 +1,4 @@
-"""How much sound an ear may get in a session: energy (level, rate, duration), per ear, summed over runs. Pure, without files.
+"""Sound dose of a session: energy (level, rate, duration) per ear, summed over runs, and its limits. Pure, without files.
 
 The sum is sound pressure squared over time, in Pa2 s, at the coupler, unweighted, of every sample that was rendered, whether a
 plan, a command line or a fault put it there. In dB it is a sound exposure level, re (20 uPa)2 1 s. Stimulus and masking noise
@@ -35,12 +35,12 @@ WINDOW_S = 24 * 3600.0  # a day's sum: what is older no longer counts
 
 
 class DoseError(LevelError):
-    """The sound would be more than an ear may get."""
+    """Raised when the sound would exceed the dose limit of an ear, or a dose is not a valid number."""
 
 
 @dataclass(frozen=True)
 class Dose:
-    """What each ear got, Pa2 s. Raises DoseError for what no sum can be."""
+    """Dose of each ear, Pa2 s. Raises DoseError for values that are negative or not finite."""
 
     left_pa2s: float = 0.0
     right_pa2s: float = 0.0
@@ -58,7 +58,7 @@ class Dose:
         return Dose(self.left_pa2s + other.left_pa2s, self.right_pa2s + other.right_pa2s)
 
     def largest(self, other: Dose) -> Dose:
-        """Ear by ear the larger of two accounts of the same sound."""
+        """Return, for each ear, the larger of two accounts of the same sound."""
         return Dose(max(self.left_pa2s, other.left_pa2s), max(self.right_pa2s, other.right_pa2s))
 
 
@@ -133,7 +133,7 @@ class DoseGuard:
 
 
 def check(wanted: Dose, per_s: Dose, spent: Dose, age_group: str, sweeps: int, rate_per_s: float) -> None:
-    """Raise DoseError, with the time that is left, when what was spent and what is wanted are more than an ear may get.
+    """Raise DoseError, with the time that is left, if the dose spent plus the dose wanted exceed the limit of an ear.
 
     wanted: by the whole run; per_s: each second of it.
     """

@@ -45,7 +45,7 @@ class Output:
 
     @property
     def shared(self) -> str:
-        """Why other programs or a resampler may get in between; "" where the path is direct."""
+        """Return why other programs or a resampler may change the sound; "" if the path is direct."""
         if self.host_interface == ALSA and not _OF_ALSA_CARD.search(self.listed_as):
             return f"{self.listed_as!r} is a device that ALSA makes in software (mixer, converter, or another sound server)"
         if self.host_interface == JACK and self.pipewire:
@@ -165,7 +165,7 @@ def find_output(
 
 
 def bits_left(peak_to_peak: float, bits: int) -> float:
-    """Of a converter with so many bits for -1..+1, those that a sound of this peak-to-peak value moves; -inf for silence."""
+    """Number of bits that a sound of this peak-to-peak value uses, of a converter with `bits` for -1..+1; -inf for silence."""
     return math.log2(peak_to_peak * 2.0 ** (bits - 1)) if peak_to_peak > 0 else -math.inf
 
 
@@ -177,7 +177,7 @@ def check_block(block: int, rate_hz: float) -> None:
 
 
 def extra_settings(output: Output) -> Any:
-    """What makes a host interface direct, where it has to be asked for."""
+    """Return the settings that make a host interface direct, or None where none are needed."""
     sounddevice = load_sounddevice()
     if output.host_interface == WASAPI:
         return sounddevice.WasapiSettings(exclusive=True)

@@ -1,4 +1,4 @@
-"""Writing into folders that others may have filled: what is meant for a folder stays in it.
+"""Write safely into folders with untrusted content: no link is followed, and file names are harmless.
 
 A link under the name of a file of ours would carry what is written to wherever it points. Drafts are therefore new files, and
 what is continued is never a link. Whole files take their name by os.replace, which replaces a link and not what it points to.
@@ -26,7 +26,7 @@ def new_draft(path: Path) -> Path:
 
 
 def file_name(text: str) -> str:
-    """One name for a file or folder, whatever the text: usual names as they are. Texts that differ may get the same name."""
+    """Return a safe name for a file or folder from any text; usual names are kept. Different texts may get the same name."""
     kept = "".join(one if one.isprintable() and one not in _SEPARATES else "-" for one in text)
     if kept.startswith("."):
         kept = "-" + kept[1:]

@@ -1,4 +1,4 @@
-"""One continuous stream a run: a renderer thread works ahead, the device's callback only copies."""
+"""Play frames as one continuous stream: a renderer thread works ahead, the callback of the device only copies."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ MAX_UNDERRUNS = 100  # own choice: with more, the run ends on a fault
 
 
 class PlayerError(RuntimeError):
-    """The player was used out of order, or its run ended on a fault."""
+    """Raised when the player is used out of order, or its run ended on a fault."""
 
 
 class Markers(Protocol):
@@ -96,12 +96,12 @@ class Player:
 
     @property
     def error(self) -> BaseException | None:
-        """What ended the run on a fault."""
+        """The error that ended the run, or None."""
         return self._error
 
     @property
     def position_samples(self) -> int:
-        """Samples given to the device so far."""
+        """Number of samples given to the device so far."""
         return self._position
 
     @property
@@ -111,7 +111,7 @@ class Player:
 
     @property
     def sweeps_played(self) -> int:
-        """Sweeps whose onset was given to the device."""
+        """Number of sweeps whose onset was given to the device."""
         return self._marked
 
     def start(self) -> None:

@@ -1,4 +1,4 @@
-"""Sounds for measurements, through the same ceiling and the same count as every other: a tone that goes on, a train."""
+"""Sounds for measurements, a continuous tone and a click train, through the same output ceiling and dose count as stimuli."""
 
 from __future__ import annotations
 

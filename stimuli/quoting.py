@@ -1,4 +1,4 @@
-"""What others wrote, quoted in an error: short, on few lines, and without characters that a terminal obeys."""
+"""Quote untrusted text in errors: short, on few lines, and without control characters."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class QuotingError(Exception):
 
 
 def told(text: str) -> str:
-    """A message of one or more lines."""
+    """Return a message of one or more lines, shortened and without control characters."""
     lines = text.split("\n") if len(text) <= LONGEST else [line for line in text.split("\n") if line.strip()] or [""]
     more = len(lines) - MOST_LINES
     longest = max(SHORTEST_LINE, LONGEST // min(len(lines), MOST_LINES)) if len(text) > LONGEST else LONGEST
@@ -25,14 +25,14 @@ def told(text: str) -> str:
 
 
 def harmless(text: str) -> str:
-    """All of a text for a terminal, whatever its length: lines and tabs stay."""
+    """Return the whole text without control characters, for a terminal; line ends and tabs stay."""
     if text.isprintable():
         return text
     return "".join(one if one in "\n\t" else _written(one) for one in text)
 
 
 def plain(text: str, most: int) -> str:
-    """One line of about so many characters, the middle left out; control characters as they are written in Python."""
+    """Return one line of about `most` characters, shortened in the middle; control characters as Python escapes."""
     text = _middle_left_out(text, most)
     if text.isprintable():
         return text

@@ -1,4 +1,4 @@
-"""Files that others wrote, read with an end: how large they may be, how deep, and that they are files at all.
+"""Read untrusted files with limits on size and nesting depth; only regular files are read.
 
 Whatever is wrong is an OSError or a ValueError, which every loader turns into its own words: a named pipe does not make a program
 wait, a device does not fill its memory, and text that is nested a thousand deep is refused like any other that is malformed.
@@ -39,7 +39,7 @@ def open_file(path: Path | str) -> BinaryIO:
 
 
 def bytes_of(path: Path | str, most_bytes: int = MOST_BYTES) -> bytes:
-    """All of a file. Raises OSError, also where it is larger than ``most_bytes``."""
+    """Return all bytes of a file. Raises OSError, also where it is larger than ``most_bytes``."""
     found = bytearray()  # a buffer for as much as may come would be taken at once
     with open_file(path) as file:
         while len(found) <= most_bytes and (piece := file.read(min(_PIECE, most_bytes + 1 - len(found)))):
@@ -68,7 +68,7 @@ def cut_short(path: Path | str, size: int) -> OSError:
 
 
 class FileBytes:
-    """The bytes that a file has when it is opened, by their place. Raises OSError where some of them are gone."""
+    """Bytes of a file, read by position, up to the size it had when opened. Raises OSError if some of them are gone."""
 
     def __init__(self, file: BinaryIO, path: Path | str) -> None:
         self._file, self._path, self._size = file, path, os.fstat(file.fileno()).st_size
@@ -105,7 +105,7 @@ class FileBytes:
 
 
 def toml_from(text: str) -> dict[str, Any]:
-    """Raises tomllib.TOMLDecodeError, a ValueError, for whatever is not to be had."""
+    """Parse TOML text within the limits. Raises tomllib.TOMLDecodeError (a ValueError) otherwise."""
     if len(text) > MOST_TOML_CHARACTERS:
         raise tomllib.TOMLDecodeError(f"it is longer than the {MOST_TOML_CHARACTERS:,} characters that such a text may have")
     try:
@@ -126,17 +126,17 @@ def _line_of(text: str, error: str) -> str:
 
 
 def why(error: Exception) -> str:
-    """What went wrong in reading, without the number and the path that an OSError repeats."""
+    """Return why reading failed, without the error number and the path that an OSError repeats."""
     return (isinstance(error, OSError) and error.strerror) or str(error)
 
 
 def toml_of(path: Path | str) -> dict[str, Any]:
-    """Raises OSError, and ValueError (tomllib.TOMLDecodeError, UnicodeDecodeError)."""
+    """Read and parse a TOML file. Raises OSError, and ValueError (tomllib.TOMLDecodeError, UnicodeDecodeError)."""
     return toml_from(text_of(path))
 
 
 def json_from(text: str) -> Any:
-    """Raises json.JSONDecodeError, a ValueError, for whatever is not to be had."""
+    """Parse JSON text within the limits. Raises json.JSONDecodeError (a ValueError) otherwise."""
     try:
         found = json.loads(text, parse_constant=_no_number)
     except RecursionError:
@@ -155,7 +155,7 @@ def json_from(text: str) -> Any:
 
 
 def json_of(path: Path | str) -> Any:
-    """Raises OSError, and ValueError (json.JSONDecodeError, UnicodeDecodeError)."""
+    """Read and parse a JSON file. Raises OSError, and ValueError (json.JSONDecodeError, UnicodeDecodeError)."""
     return json_from(text_of(path))
 
 

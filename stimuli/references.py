@@ -1,4 +1,4 @@
-"""The zeros that levels count from: `references.toml`, and rows of the user's own that replace its own."""
+"""Reference levels (0 dB nHL) from `references.toml`, and rows of the user that replace them."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ class References:
         return _between(rows, frequency_hz, f"pure-tone zero of {transducer} on {coupler}")
 
     def narrow_band_db(self, frequency_hz: float) -> float:
-        """What noise one third of an octave wide needs above the pure-tone zero."""
+        """Level of third-octave noise at 0 dB effective masking, in dB above the pure-tone zero. Raises LevelError."""
         return _between(self.narrow_bands, frequency_hz, "narrow-band reference level")
 
 
@@ -131,7 +131,7 @@ def load_references(own: Path | None = None) -> References:
 
 
 def reference_for(waveform: Waveform, calibration: Calibration, references: References | None = None) -> Reference:
-    """The reference that fits this stimulus on the coupler that the calibration was measured with. Raises LevelError."""
+    """Return the reference for this stimulus on the coupler of the calibration. Raises LevelError."""
     table = load_references() if references is None else references
     return table.signal(waveform, calibration.transducer, calibration.coupler)
 

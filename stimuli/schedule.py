@@ -26,11 +26,11 @@ _RATES = f"{SLOWEST_PER_S} to {FASTEST_PER_S:g} stimuli per second"
 
 
 class ScheduleError(ValueError):
-    """A schedule that cannot be played."""
+    """Raised for a schedule that cannot be played."""
 
 
 class RateError(ScheduleError):
-    """A stimulus rate in step with the mains; `proposals` are safe rates nearby."""
+    """Raised for a stimulus rate in step with the mains; `proposals` are safe rates nearby."""
 
     def __init__(self, message: str, proposals: tuple[float, ...]) -> None:
         super().__init__(message)

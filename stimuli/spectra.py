@@ -1,4 +1,4 @@
-"""What a waveform measures: length, size, spectrum, envelope. Of the electric signal: an earphone changes all of it."""
+"""Measures of a waveform: duration, size, spectrum, envelope. They are of the electric signal; an earphone changes them."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Figures:
 
 
 def figures(waveform: Waveform) -> Figures:
-    """Measure it."""
+    """Return the measures of a waveform."""
     values = between_samples(waveform.samples) if waveform.smooth else waveform.samples
     rms = math.sqrt(float(np.mean(np.square(waveform.samples))))
     frequency_hz, level_db = spectrum(waveform)

@@ -1,4 +1,4 @@
-"""Which sound, with its parameters, and from them the waveform."""
+"""The specification of a stimulus: its kind and parameters, from which the waveform is made."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ class StimulusSpec:
 
     @property
     def delay_model(self) -> DelayModel:
-        """Of a chirp or an octave chirp."""
+        """Delay model of a chirp or an octave chirp."""
         d = FIXED_D if self.chirp_d is None else self.chirp_d
         if self.chirp_span_ms is not None:
             return DelayModel.of_span(self.chirp_span_ms, d)
@@ -94,7 +94,7 @@ class StimulusSpec:
 
     @property
     def name(self) -> str:
-        """For people: "tone burst 500 Hz"."""
+        """Name for display, such as "tone burst 500 Hz"."""
         if self.kind == "custom":
             return f"custom {Path(self.wav or '').name}"
         words = [self.kind.replace("-", " ")]
@@ -106,7 +106,7 @@ class StimulusSpec:
 
     @property
     def shape(self) -> str:
-        """What else there is to say about it, for people; "" where there is nothing."""
+        """Further description for display; "" if there is none."""
         if self.kind == "click":
             return "100 us, rectangular"
         if self.kind == "tone-burst":
@@ -118,7 +118,7 @@ class StimulusSpec:
         return ""
 
     def waveform(self, rate_hz: float) -> Waveform:
-        """Its condensation form at this rate. Raises ValueError: a rate that cannot carry it, a file that is no sound."""
+        """Return the condensation form at this rate. Raises ValueError for a rate that cannot carry it, or for a bad file."""
         if self.kind == "click":
             return click(rate_hz)
         if self.kind == "custom":
@@ -131,11 +131,11 @@ class StimulusSpec:
         return tone_burst(rate_hz, self.frequency_hz, self.cycles or CYCLES, self.envelope or "linear")
 
     def time_zero_s(self, rate_hz: float) -> float:
-        """From the first sample to the moment that latencies refer to; opens no file."""
+        """Time from the first sample to time zero of latencies, s; opens no file."""
         return 1e-3 * (self.wav_zero_ms or 0.0) if self.kind == "custom" else self.waveform(rate_hz).time_zero_s
 
     def record(self) -> dict[str, object]:
-        """Every parameter, None where it does not belong to this kind; of any chirp its span, of a custom sound which file."""
+        """All parameters for a record, None for those of other kinds; for chirps also the span, for WAV files the SHA-256."""
         known = {name: getattr(self, name) for name in self.__dataclass_fields__}
         if "chirp_k" in PARAMETERS[self.kind]:
             known |= {"chirp_k": self.delay_model.k, "chirp_span_ms": 1e3 * self.delay_model.span_s}
@@ -143,5 +143,5 @@ class StimulusSpec:
 
     @property
     def parameters(self) -> dict[str, object]:
-        """What belongs to this kind, defaults filled in."""
+        """Parameters of this kind, with defaults filled in."""
         return {name: getattr(self, name) for name in PARAMETERS[self.kind]}

@@ -63,7 +63,7 @@ def tone_burst(
 
 
 def check_burst(frequency_hz: float, cycles: tuple[float, float, float], envelope: str) -> None:
-    """Raise ValueError for what is no burst, at whatever rate."""
+    """Raise ValueError for parameters that make no tone burst at any rate."""
     if not (min(cycles) >= 0 and 1 <= sum(cycles) <= LONGEST_S * frequency_hz):
         raise ValueError(
             f"cycles = {', '.join(f'{n:g}' for n in cycles)} at {frequency_hz:g} Hz; each must be 0 or more, all together at "

@@ -1,4 +1,4 @@
-"""The sounds in the form that reference levels are stated for, in one table by kind. Other forms are made by `stimulus`."""
+"""Table of stimuli in the standard form for which reference levels hold. `stimulus` makes all other forms."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ WAVEFORMS: Mapping[str, Callable[[float, float | None], Waveform]] = MappingProx
 
 
 def standard_form(kind: str, rate_hz: float, frequency_hz: float | None = None) -> Waveform:
-    """The form that a reference level is stated for: click of 100 us, 2-1-2 cycles, the fixed chirp and its octaves."""
+    """Return the form for which reference levels hold: click of 100 us, 2-1-2 cycles, the fixed chirp and its octaves."""
     return WAVEFORMS[kind](rate_hz, frequency_hz)
 
 

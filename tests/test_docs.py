@@ -54,10 +54,10 @@ def carry_out(command: Command, place: Path) -> subprocess.CompletedProcess[str]
 def test_the_commands_of_a_page_run(page: Path, tmp_path: Path, run: Path) -> None:
     """In order, in one folder with plan and run of the README and the plans of the page; these are sooner than real time."""
     text = page.read_text(encoding="utf-8")
-    for name, block in re.findall(r"`([\w-]+\.toml)`:\n\n```toml\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL):
-        (tmp_path / name).write_text(block.replace("[sound]", f"[sound]\nspeed = {SPEED}"), encoding="utf-8")
     (plan,) = blocks("toml", (ROOT / "README.md").read_text(encoding="utf-8"))
-    (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
+    plans = re.findall(r"`([\w-]+\.toml)`:\n\n```toml\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
+    for name, block in [("plan.toml", plan), *plans]:
+        (tmp_path / name).write_text(block.replace("[sound]", f"[sound]\nspeed = {SPEED}"), encoding="utf-8")
     (tmp_path / "bench").mkdir()
     shutil.copy(ROOT / "bench/virtual-earphone.toml", tmp_path / "bench")
     shutil.copytree(run, tmp_path / "sessions/first/run-001")
@@ -69,6 +69,8 @@ def test_the_commands_of_a_page_run(page: Path, tmp_path: Path, run: Path) -> No
                 continue
             done = carry_out(command, tmp_path)
             assert done.returncode == 0, f"{command.text}\n{done.stdout[-1500:]}\n{done.stderr[-1500:]}"
+            if "--json" in command.words:
+                json.loads(done.stdout)
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
@@ -94,6 +96,7 @@ def test_links_and_named_files_are_there(page: Path) -> None:
         assert file.exists(), f"{page.name} links to {target}"
         if anchor:
             assert anchor in anchors(file.read_text(encoding="utf-8")), f"{page.name} links to {target}"
+    assert re.findall(r"^ *%.*", prose, flags=re.MULTILINE) == []  # a comment to the generator of the site: it would be lost
     named = set(re.findall(r"`((?:stimuli|monitor|bench|tests|docs|\.ci)/[\w./-]*)`", prose))
     assert sorted(name for name in named if not (ROOT / name).exists()) == []
 

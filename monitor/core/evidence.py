@@ -39,8 +39,7 @@ class Shape:
     trough_size: float
 
 
-# Own choice: narrow, middle and broad. Noise falls with frequency, so a mismatch of the fine shape costs most; what other shapes
-# cost stands in DEVELOPERS.md.
+# Own choice: narrow, middle and broad. Noise falls with frequency, so a mismatch of the fine shape costs most.
 SHAPES = (Shape(0.40, 2.00, 0.88, 0.5), Shape(0.60, 2.28, 0.96, 0.6), Shape(0.95, 3.04, 1.43, 0.7))
 # Nobody bets on these: the upper limit holds them too. A trough before the peak, narrow and broad, and a slow wave without one.
 UNEXPECTED = (Shape(0.45, -1.30, 0.45, 1.0), Shape(0.60, -2.28, 0.96, 0.6), Shape(1.50, 3.00, 1.50, 0.0))

@@ -227,21 +227,21 @@ def test_the_command_line_brings_in_no_window_before_it_is_asked_for() -> None:
     assert done.stdout.strip() == "False"
 
 
-# -- the README -------------------------------------------------------------------------------------------------------
+# -- the page of the window -------------------------------------------------------------------------------------------
 
 ROOT = Path(__file__).parents[2]
 
 
 def test_its_pictures_are_there_and_small() -> None:
-    named = re.findall(r"!\[[^\]]+\]\((docs/images/[\w-]+\.png)\)", (ROOT / "README.md").read_text(encoding="utf-8"))
+    named = re.findall(r"!\[[^\]]+\]\((images/[\w-]+\.png)\)", (ROOT / "docs/window.md").read_text(encoding="utf-8"))
     assert len(named) >= 3
-    pictures = {path.relative_to(ROOT).as_posix(): path.stat().st_size for path in (ROOT / "docs" / "images").glob("*.png")}
+    pictures = {path.relative_to(ROOT / "docs").as_posix(): path.stat().st_size for path in (ROOT / "docs/images").glob("*.png")}
     assert set(named) <= set(pictures)
     assert max(pictures.values()) < 150_000
 
 
 def test_its_keys_are_those_of_the_window() -> None:
-    section = (ROOT / "README.md").read_text(encoding="utf-8").split("## The window")[1].split("\n## ")[0]
+    section = (ROOT / "docs/window.md").read_text(encoding="utf-8").split("## Keys")[1].split("\n## ")[0]
     keys = re.findall(r"^\| ([^|]+?)(?:, twice)? \|", section, flags=re.MULTILINE)[1:]
     written = {key for cell in keys for key in re.split(r", | to | ", cell)} - {"-" * 3}
     assert {"S", "M", "Space", "←", "→", "E"} <= written
