@@ -22,6 +22,7 @@ from monitor.core.events import (
     TriggerMissing,
     Verdict,
 )
+from monitor.core.reporting import BY_STAMPS
 from monitor.core.stopping import STOPPING_RULES, FindsResponse
 from monitor.status import Status
 
@@ -83,8 +84,8 @@ def sound_broken(event: SoundBroken) -> str:
     return f"the sound broke up, {left}: close other programs or use longer blocks"
 
 
-def rate_mismatch(event: RateMismatch) -> str:
-    said = f"the stream states {event.nominal_hz:g} Hz, but its time stamps say {event.measured_hz:.6g} Hz ({event.ppm:+.0f} ppm)"
+def rate_mismatch(event: RateMismatch, by: str = BY_STAMPS) -> str:
+    said = f"the stream states {event.nominal_hz:g} Hz, but {by} {event.measured_hz:.6g} Hz ({event.ppm:+.0f} ppm)"
     if event.refused:
         return said + ": filters and times would not be what they are called, the run ends"
     how = "long" if event.ppm > 0 else "short"

@@ -1,4 +1,8 @@
-"""The sender's time stamps: gaps, jumps, and the measured rate. Samples are counted; stamps never move a sweep."""
+"""The sender's time stamps: gaps, jumps, and the measured rate. Samples are counted; stamps never move a sweep.
+
+Stamps that were made by counting say what the sender believes, so the rate is held against the clock of the machine, too, on
+which the samples arrive; its time comes in as an argument.
+"""
 
 from __future__ import annotations
 
@@ -23,6 +27,11 @@ MOST_LOST = 2**53  # samples: more can only be said by stamps that are wrong
 RATE_CHECK_S = 10.0  # stamps need about this long to tell 100 ppm from their own scatter
 RATE_PPM = (100.0, 1000.0)  # say so; serious
 REFUSED_PPM = 10_000.0  # beyond 1 % filters, windows and latencies are not what they are called: no run goes on with that
+FIRST_S = 1.0  # within it a rate that is wrong by a factor is known
+FACTOR = 0.3  # own choice, in each half of FIRST_S: 0.15 s there, which a busy machine does not make twice, in one direction
+AHEAD_S = 0.05  # so far ahead of the clock, stamps are of samples that cannot have been made yet
+BURST = 5.0  # so many times the rate is what had waited and comes at once, and no rate
+LONGEST_WAIT_S = 10.0  # of samples that were all there before they were read: when they came is not known any more
 REFUSE_S = 3.0  # in two such stretches one after the other, as a single step of the stamps bends one of them only
 
 
@@ -192,15 +201,21 @@ class RateFit:
 
 
 class RateWatch:
-    """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the first one that lasts so long."""
+    """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the first one that lasts so long.
 
-    def __init__(self, rate_hz: float) -> None:
+    What is beyond ``gross_ppm`` in two stretches of ``gross_s``, one after the other, is said at their end.
+    """
+
+    def __init__(
+        self, rate_hz: float, limits_ppm: tuple[float, ...] = RATE_PPM, gross_ppm: float = REFUSED_PPM, gross_s: float = REFUSE_S
+    ) -> None:
         self.fit = RateFit(rate_hz)
+        self._limits_ppm, self._gross_ppm = limits_ppm, gross_ppm
         self.told_ppm = 0.0  # largest limit that was passed
         self._now = self.fit
         self._check = int(RATE_CHECK_S * rate_hz)
-        self._short = int(REFUSE_S * rate_hz)
-        self._piece, self._bent = RateFit(rate_hz), 0.0  # the present 3 s; sign of a gross difference in those before
+        self._short = int(gross_s * rate_hz)
+        self._piece, self._bent = RateFit(rate_hz), 0.0  # the present short stretch; sign of a gross difference in those before
 
     def broken(self, index: int) -> None:
         """The stamps jump before sample ``index``: a line through them ends there."""
@@ -228,16 +243,16 @@ class RateWatch:
 
     def _refuse(self, sample: int) -> list[RateMismatch]:
         ppm, error = self._piece.ppm()
-        before, self._bent = self._bent, float(np.sign(ppm)) if abs(ppm) > REFUSED_PPM + 6 * error else 0.0
+        before, self._bent = self._bent, float(np.sign(ppm)) if abs(ppm) > self._gross_ppm + 6 * error else 0.0
         self._piece = RateFit(self._now.nominal_hz, sample + 1)
-        if self._bent == 0.0 or self._bent != before or self.told_ppm >= REFUSED_PPM:
+        if self._bent == 0.0 or self._bent != before or self.told_ppm >= self._gross_ppm:
             return []
-        self.told_ppm = REFUSED_PPM
+        self.told_ppm = self._gross_ppm
         return [self._mismatch(sample, ppm)]
 
     def _compare(self, sample: int) -> list[RateMismatch]:
         ppm, error = self._now.ppm()
-        passed = max((limit for limit in RATE_PPM if abs(ppm) > limit + 6 * error), default=0.0)
+        passed = max((limit for limit in self._limits_ppm if abs(ppm) > limit + 6 * error), default=0.0)
         if passed <= self.told_ppm:
             return []
         self.told_ppm = passed
@@ -247,3 +262,92 @@ class RateWatch:
         nominal = self._now.nominal_hz
         serious, refused = self.told_ppm >= RATE_PPM[-1], self.told_ppm >= REFUSED_PPM
         return RateMismatch(sample, nominal, nominal * (1 + ppm * 1e-6), ppm, serious, refused)
+
+
+class ArrivalWatch:
+    """Compares the stated rate with the clock of the machine on which the samples arrive.
+
+    What it says has ``sample`` counted from the first one that it was told of. Differences of less than 0.1 % are not said: the
+    clock of a computer may be off by 0.05 % while it is being set right.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._gross, self._mild = RateWatch(rate_hz, ()), RateWatch(rate_hz, (), RATE_PPM[-1], RATE_CHECK_S)
+        self._index = self._last = 0  # samples; up to the last ones of which the time is known
+        self._last_s = math.nan
+        self._least_s = math.nan  # when sample 0 came, had nothing been held up
+        self._first: list[Floats] | None = []  # times of the first second; None: judged
+
+    @property
+    def settled(self) -> bool:
+        """Whether the first second was judged."""
+        return self._first is None
+
+    def ppm(self) -> tuple[float, float]:
+        """As RateFit.ppm, by the clock."""
+        return self._mild.fit.ppm()
+
+    def paused(self) -> None:
+        """Samples did not come for a while: what comes next may have waited."""
+        self._last_s = math.nan
+        if self._first is not None:
+            self._first = []
+
+    def feed(self, count: int, waiting: int, at_s: float, ahead_s: float = math.nan) -> list[RateMismatch]:
+        """``count`` samples were read, up to ``at_s``, and so many were ``waiting`` still -> what has to be said.
+
+        ``ahead_s``: how far the last stamp is ahead of the clock. Samples that come too fast may be those of a sender that was
+        late and catches up; not so where their stamps are of a time to come, or where there was nothing to catch up with.
+        """
+        self._index += count
+        if waiting:  # these came earlier, and it is not known when
+            return []
+        begin, self._last = self._last, self._index
+        since_s, self._last_s = self._last_s, at_s
+        fresh = self._index - begin
+        due_s = at_s - self._index / self._rate_hz
+        if math.isnan(self._least_s):
+            self._least_s = due_s
+        if math.isnan(since_s) or fresh > LONGEST_WAIT_S * self._rate_hz:
+            self._gross.broken(self._index)
+            self._mild.broken(self._index)
+            return []
+        times_s = since_s + (at_s - since_s) * np.arange(1, fresh + 1) / fresh
+        said = []
+        for watch in (self._gross, self._mild):
+            told_ppm = watch.told_ppm
+            found = watch.feed(times_s, begin)
+            if found and found[0].ppm > 0 and due_s > self._least_s - AHEAD_S:
+                watch.told_ppm = told_ppm
+            else:
+                said += found
+        if self._first is not None:
+            self._first.append(times_s)
+            if sum(map(len, self._first)) >= FIRST_S * self._rate_hz:
+                wrong = first_mismatch(np.concatenate(self._first), self._rate_hz, self._index - 1)
+                self._first = None
+                if wrong is not None and (wrong.ppm < 0 or ahead_s > AHEAD_S):
+                    said.append(wrong)
+        return said
+
+
+def first_mismatch(times_s: Floats, rate_hz: float, sample: int) -> RateMismatch | None:
+    """What is to be said of the times (n,) of the first second of a stream that states ``rate_hz``: a rate that is wrong by a
+    factor. Both halves must show it, as one hold-up bends one of them only. Times that are no line say nothing."""
+    if len(times_s) < 16 or not np.isfinite(times_s).all():
+        return None
+    halves = [_periods(half) * rate_hz for half in np.array_split(times_s, 2)]  # of one sample, in stated ones
+    if not all(1 / BURST < periods < BURST for periods in halves):
+        return None
+    if not (min(halves) > 1 / (1 - FACTOR) or max(halves) < 1 / (1 + FACTOR)):
+        return None
+    times = 1.0 / (_periods(times_s) * rate_hz)
+    return RateMismatch(sample, rate_hz, rate_hz * times, 1e6 * (times - 1), serious=True, refused=True)
+
+
+def _periods(times_s: Floats) -> float:
+    """Seconds from one sample to the next: the slope of a straight line through times (n,)."""
+    at = np.arange(len(times_s)) - (len(times_s) - 1) / 2
+    with np.errstate(over="ignore", invalid="ignore"):  # times may be any number
+        return float((at * (times_s - times_s[0])).sum() / (at * at).sum())

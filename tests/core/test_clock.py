@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.clock import Jump, RateFit, RateWatch, StampWatch
+from monitor.core.clock import ArrivalWatch, Jump, RateFit, RateWatch, StampWatch, first_mismatch
+from monitor.core.events import RateMismatch
 
 RATE = 4000.0
 
@@ -169,3 +170,73 @@ def test_neither_half_a_percent_nor_a_step_is_refused() -> None:
         stamps = np.arange(24_000) / RATE + rng.normal(0, 0.002, 24_000)
         stamps[at:] += 0.1
         assert not any(one.refused for one in RateWatch(RATE).feed(stamps, 0))
+
+
+def arrivals(
+    times: float, seconds: float, chunk: int = 40, stall: tuple[float, float] = (0.0, 0.0), speed: float = np.inf
+) -> tuple[ArrivalWatch, list[RateMismatch]]:
+    """A stream of so many times RATE, its stamps counted, read chunk by chunk, each late by chance (3 ms). In a stall (from, to)
+    nothing comes; then what is due comes with so many times the speed."""
+    watch, said = ArrivalWatch(RATE), []
+    ends = np.arange(chunk, int(seconds * RATE * times), chunk)
+    made_s = ends / (RATE * times)
+    held = made_s > stall[0]
+    come_s = np.where(held, np.maximum(made_s, stall[1] + (made_s - stall[0]) / speed), made_s)
+    come_s = np.maximum.accumulate(come_s + np.abs(np.random.default_rng(7).normal(0, 0.003, len(ends))))
+    for end, at_s, since_s in zip(ends.tolist(), come_s.tolist(), [0.0, *come_s.tolist()], strict=False):
+        if at_s - since_s > 0.5:
+            watch.paused()
+        waiting = int(np.count_nonzero(come_s <= at_s)) * chunk - end
+        said += watch.feed(chunk, waiting, 5e4 + at_s, end / RATE - at_s)
+    return watch, said
+
+
+@pytest.mark.parametrize("times", [0.25, 0.5, 0.66, 1.5, 2.0, 4.0])
+def test_a_stream_of_another_rate_by_the_clock_is_known_within_its_first_second(times: float) -> None:
+    watch, said = arrivals(times, 1.3 / times)
+    assert watch.settled
+    assert [one.refused for one in said] == [True]
+    assert said[0].sample < 1.15 * RATE
+    assert said[0].measured_hz == pytest.approx(RATE * times, rel=0.03)
+
+
+@pytest.mark.parametrize(("times", "refused"), [(1.03, True), (0.98, True), (0.8, True), (1.25, True), (1.004, False)])
+def test_smaller_differences_by_the_clock_are_said_within_twenty_seconds(times: float, refused: bool) -> None:
+    _, said = arrivals(times, 21.0 / times)
+    assert (said[0].serious, said[0].refused) == (True, refused)
+    assert said[0].sample < (6.5 if refused else 20.5) * RATE
+    assert said[0].measured_hz == pytest.approx(RATE * times, rel=0.003)
+
+
+HELD_UP = [(0.0, 0.0), (0.0, 0.4), (0.2, 0.7), (0.1, 1.0), (0.0, 1.2), (0.5, 0.9), (4.0, 9.0)]
+
+
+@pytest.mark.parametrize("speed", [1.5, 2.0, 4.0, np.inf])
+@pytest.mark.parametrize("stall", HELD_UP, ids=str)
+def test_a_sender_that_was_held_up_and_catches_up_has_no_other_rate(stall: tuple[float, float], speed: float) -> None:
+    for times, chunk in ((1.0, 40), (1.0005, 7), (1.0, 400), (1.0, 1000)):
+        watch, said = arrivals(times, 30.0, chunk, stall, speed)
+        assert watch.settled
+        assert said == []
+
+
+def test_after_a_pause_what_had_waited_says_nothing() -> None:
+    watch = ArrivalWatch(RATE)
+    for at in range(1, 60):
+        assert watch.feed(400, 0, at / 10) == []
+    watch.paused()
+    for at in range(60, 200):
+        assert watch.feed(400, 0, 3 + at / 10) == []
+    assert abs(watch.ppm()[0]) < 1
+
+
+def test_stamps_of_another_rate_are_known_within_a_second_and_no_line_is_none() -> None:
+    good = 1e3 + np.arange(4000) / RATE
+    assert first_mismatch(good, RATE, 3999) is None
+    found = first_mismatch(1e3 + np.arange(4000) / 8000.0, RATE, 3999)
+    assert found is not None
+    assert (found.measured_hz, found.refused) == (pytest.approx(8000.0, rel=1e-6), True)
+    lost = good + np.where(np.arange(4000) > 1500, 0.5, 0.0)
+    still, unknown, huge = np.full(4000, 7.0), np.full(4000, np.nan), np.linspace(0, 1e308, 4000)
+    for times in (still, unknown, huge, good[::-1], lost, good[:3], good * np.inf):
+        assert first_mismatch(times, RATE, 3999) is None
