@@ -49,6 +49,7 @@ OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
 DISK_EVERY_S = 1.0
 LONGEST_NOTE = 500  # letters
+KEPT = "what was received before is kept, nothing from then on was taken; begin a new run"
 LAST_MARKERS_S = 0.05  # for those still on their way when the sound stops
 
 
@@ -354,26 +355,47 @@ class Run:
                 self._notice("stream_silent", said)
             if silent_s > GONE_S and not (self._virtual is not None and self._virtual.only_late()):
                 changed = self._guard.changed()
-                if changed is not None:
+                if changed:
                     self._notice(STREAM_CHANGED, changed)
                 raise StreamLost(
                     f"no samples from {self._source.description.name!r} for {GONE_S:g} s: "
-                    + ("" if changed is None else f"{changed}; ")
+                    + (f"{changed}; " if changed else "")
                     + "what was received is kept; start its program again and begin a new run"
                 )
             return None
         self._last_s = now_s
+        replaced = self._guard.replaced()
+        if replaced or self.status.silent:
+            self._arrivals.paused()
+            if not self._is_the_same(replaced):
+                return None
         if self.status.silent:
             self.status = replace(self.status, silent=False)
             self._notice("stream_back", "samples arrive again")
-            self._guard.returned = True
-            self._arrivals.paused()
         if self._timed is not None:
             self._judge_arrival(self._timed, chunk)
         self._journal.samples(chunk)
         if self._virtual is not None:
             self._keep_together(self._virtual, chunk)
         return chunk
+
+    def _is_the_same(self, replaced: bool) -> bool:
+        """Whether a stream that was away is the one that it was; its samples are held until that is known. False when stopped
+        before. Raises SourceError for another one, and for one that was replaced and does not describe itself."""
+        give_up_s = self._clock() + GONE_S
+        while (changed := self._guard.changed()) is None:
+            if self._stop.is_set():
+                return False
+            if self._clock() >= give_up_s:
+                if not replaced:
+                    return True
+                raise StreamLost(
+                    f"the stream {self._source.description.name!r} returned and did not describe itself within {GONE_S:g} s: {KEPT}"
+                )
+        if changed:
+            self._notice(STREAM_CHANGED, changed)
+            raise SourceError(f"{changed}: {KEPT}")
+        return True
 
     def _keep_together(self, amplifier: LslSource, chunk: Chunk) -> None:
         """The sound of a virtual patient may go on; one who cannot keep up with real time is told of once."""

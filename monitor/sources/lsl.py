@@ -201,13 +201,14 @@ class LslSource:
         return not self._lost and bool(self._inlet.was_clock_reset())
 
     def changed(self, wait_s: float = 1.5) -> str | None:
-        """In what the stream that is there now under this name differs from the one that was opened, in words; None for nothing,
-        and where none is there. A sender that returned with other channels at the same count is read on as if it were the old."""
+        """In what the stream that is there now under this name differs from the one that was opened, in words; "" for nothing,
+        None where none is there. The inlet reads a sender with other channels at the same count on as if it were the old one."""
         before = self._description
         now = _described_again(before, wait_s)
-        if not now or any(_differences(before, one) == [] for one in now):
+        if not now:
             return None
-        return f"the stream {before.name!r} returned with {', '.join(_differences(before, now[0]))}"
+        differences = [_differences(before, one) for one in now]
+        return "" if [] in differences else f"the stream {before.name!r} returned with {', '.join(differences[0])}"
 
     def close(self) -> None:
         self._lost = True
