@@ -390,7 +390,7 @@ class Run:
                 if not replaced:
                     return True
                 raise StreamLost(
-                    f"the stream {self._source.description.name!r} returned and did not describe itself within {GONE_S:g} s: {KEPT}"
+                    f"{self._source.description.name!r} returned, but did not describe itself within {GONE_S:g} s: {KEPT}"
                 )
         if changed:
             self._notice(STREAM_CHANGED, changed)

@@ -44,6 +44,7 @@ SCENARIOS = {
     "rate": Scenario(FOREIGN, USUAL, act=returns("--rate", "4000")),
     "channels": Scenario(FOREIGN, USUAL, act=returns("--channels", "2")),
     "format": Scenario(FOREIGN, USUAL, act=returns("--format", "double64")),
+    "unit": Scenario(FOREIGN, USUAL, act=returns("--stated", "volts")),
     "names": Scenario(FOREIGN, USUAL, act=returns("--labels", "TRIG,E1")),
     "states twice its rate": Scenario([*LARGE, "--rate", "8000", "--states", "16000"], USUAL),
     "states half its rate": Scenario([*LARGE, "--rate", "8000", "--states", "4000"], USUAL),
@@ -62,6 +63,7 @@ SCENARIOS = {
         ("rate", "returned with 4000 Hz instead of 8000 Hz"),
         ("channels", "returned with 3 channels instead of 2"),
         ("format", "returned with samples as double64 instead of float32"),
+        ("unit", "returned with other units"),
         ("names", "returned with channels TRIG, E1 instead of E1, TRIG"),
     ],
 )
