@@ -33,7 +33,7 @@ from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
 from monitor.sources.channels import Channels, limit_of, unit_to_uv, uv_per_unit
-from monitor.sources.lsl import LslSource, by_the_clock, virtual
+from monitor.sources.lsl import BUFFER_S, LslSource, by_the_clock, virtual
 from monitor.space import nearly_full
 from monitor.status import TRANSITIONS, WRONG_RATE, Notice, State, Status, refreshed
 
@@ -45,6 +45,7 @@ GONE_S = 10.0  # without a sample: end the run
 SLOW_S = 5.0  # without a sample of a virtual amplifier, which is late on a busy machine: say so, and wait until it has gone
 MOST_CHECK_S = 3 * CHECK_S  # of stream, where it is late to say how fast it is
 LATE_S = 1.0  # of its samples behind the clock: say that it is slower than real time
+STOOD_S = 5.0  # between two looks at the stream: this program was stopped, or its machine slept
 OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
 DISK_EVERY_S = 1.0
@@ -123,6 +124,7 @@ class Run:
         self._guard = Guard(source, self._journal, folder, full)
         self._began_s = clock()
         self._last_s = self._began_s
+        self._looked_s = math.nan
         self._underruns = 0
         self._limited = False
         self._window_compared = False
@@ -344,6 +346,15 @@ class Run:
         self._keep_notes()
         chunk = self._source.pull(PULL_S)
         now_s = self._clock()
+        stood_s, self._looked_s = now_s - self._looked_s, now_s
+        if stood_s > STOOD_S:
+            self._last_s += stood_s  # the stream was not silent when nobody listened
+            self._arrivals.paused()
+            self._notice(
+                "stood_still",
+                f"this program stood still for {stood_s:.0f} s (stopped, or the machine slept): the last {BUFFER_S} s of the "
+                "stream are read on, what is older is lost and shows as a gap",
+            )
         if chunk is None:
             silent_s = now_s - self._last_s
             if silent_s > (SILENT_S if self._virtual is None else SLOW_S) and not self.status.silent:
@@ -369,6 +380,7 @@ class Run:
             self._arrivals.paused()
             if not self._is_the_same(replaced):
                 return None
+            self._looked_s = self._clock()
         if self.status.silent:
             self.status = replace(self.status, silent=False)
             self._notice("stream_back", "samples arrive again")

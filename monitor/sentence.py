@@ -66,6 +66,8 @@ def gap(event: Gap, rate_hz: float) -> str:
         return f"time stamps jump ahead by {ms:.0f} ms: {missing} missing, or the sender was held up; sweeps there are left out"
     if event.reason == "clock":
         return f"time stamps go back by {ms:.0f} ms: the sender caught up, or its clock was set; sweeps there are left out"
+    if event.reason == "no_stamp":
+        return "time stamps are no numbers: samples are counted, but whether any is missing cannot be seen; mend the sender"
     if event.reason == "repeated":
         return "time stamps stand still: the sender repeats itself, or its clock stopped; sweeps there are left out"
     return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"

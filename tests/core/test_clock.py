@@ -50,13 +50,6 @@ def test_a_stall_that_is_caught_up_loses_nothing() -> None:
     assert found[1].by_s < 0
 
 
-def test_stamps_that_are_not_finite_are_no_jump() -> None:
-    stamps = 1e3 + np.arange(20_000) / RATE
-    stamps[7000:7010] = np.nan
-    stamps[9000] = np.inf
-    assert jumps(stamps) == []
-
-
 @settings(max_examples=40, deadline=None, derandomize=True)
 @given(sizes=st.lists(st.one_of(st.integers(0, 3), st.integers(4, 3000)), max_size=60).map(tuple))
 def test_any_cutting_finds_the_same_jumps(sizes: tuple[int, ...]) -> None:
@@ -240,3 +233,51 @@ def test_stamps_of_another_rate_are_known_within_a_second_and_no_line_is_none() 
     still, unknown, huge = np.full(4000, 7.0), np.full(4000, np.nan), np.linspace(0, 1e308, 4000)
     for times in (still, unknown, huge, good[::-1], lost, good[:3], good * np.inf):
         assert first_mismatch(times, RATE, 3999) is None
+
+
+@pytest.mark.parametrize("unknown", [np.nan, np.inf, -np.inf])
+def test_stamps_that_are_no_numbers_are_one_break_and_another_where_samples_are_missing(unknown: float) -> None:
+    stamps = 1e3 + np.arange(40_000) / RATE
+    whole, lost = stamps.copy(), np.delete(stamps, np.s_[20_100:20_300])
+    for made in (whole, lost):
+        made[20_000:20_200] = unknown
+    assert jumps(whole) == [Jump(20_000, 0.0, 0, unknown=True)]
+    first, second = jumps(lost)
+    assert (first.index, first.unknown) == (20_000, True)
+    assert (second.index, second.unknown, second.lost_samples) == (20_200, False, 200)
+    whole[:10] = unknown
+    assert [jump.index for jump in jumps(whole)] == [0, 20_000]
+    for made in (whole, lost):
+        assert jumps(made, (3, 19_990, 10, 1, 1, 1, 200, 1, 1, 1)) == jumps(made)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("odd", [np.nan, np.inf, -np.inf, 1e308, 7.0])
+def test_odd_stamps_leave_the_rate_as_it_was_or_unknown(odd: float) -> None:
+    stamps = 1e3 + np.arange(int(40 * RATE)) / RATE
+    fit = RateFit(RATE)
+    fit.feed(np.full(20_000, odd))
+    assert np.isnan(fit.ppm()).all()
+    if not np.isfinite(odd):
+        fit.feed(stamps)
+        assert abs(fit.ppm()[0]) < 0.01
+        stamps[30_000:60_000] = odd
+        watch = RateWatch(RATE)
+        assert watch.feed(stamps, 0) == []
+        assert abs(watch.fit.ppm()[0]) < 0.01
+
+
+@pytest.mark.parametrize("begin_s", [4.0, 15.0])
+def test_a_stretch_of_stamps_that_stand_still_says_nothing_of_the_rate(begin_s: float) -> None:
+    begin, stop = int(begin_s * RATE), int((begin_s + 8.0) * RATE)
+    stamps = 1e3 + np.arange(int(40 * RATE)) / RATE
+    stamps[begin:stop] = stamps[begin - 1]
+    (jump,) = jumps(stamps)
+    watch = RateWatch(RATE)
+    assert watch.feed(stamps[:begin], 0) == []
+    watch.broken(begin, still_s=float(stamps[begin]))
+    assert watch.feed(stamps[begin : begin + 900], begin) == []
+    assert watch.feed(stamps[begin + 900 :], begin + 900) == []
+    assert (jump.index, jump.repeated) == (begin, True)
+    assert abs(watch.fit.ppm()[0]) < 0.01
+    assert watch.fit.samples >= 10 * RATE
