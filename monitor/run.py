@@ -33,7 +33,7 @@ from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
 from monitor.sources.channels import Channels, limit_of, unit_to_uv, uv_per_unit
-from monitor.sources.lsl import BUFFER_S, LslSource, by_the_clock, virtual
+from monitor.sources.lsl import LslSource, by_the_clock, virtual
 from monitor.space import nearly_full
 from monitor.status import TRANSITIONS, WRONG_RATE, Notice, State, Status, refreshed
 
@@ -352,8 +352,8 @@ class Run:
             self._arrivals.paused()
             self._notice(
                 "stood_still",
-                f"this program stood still for {stood_s:.0f} s (stopped, or the machine slept): the last {BUFFER_S} s of the "
-                "stream are read on, what is older is lost and shows as a gap",
+                f"this program stood still for {stood_s:.0f} s (stopped, or the machine slept): what still waits of the "
+                "stream is read on; if nothing comes any more, the run ends, and what was recorded is kept",
             )
         if chunk is None:
             silent_s = now_s - self._last_s
