@@ -1,4 +1,4 @@
-"""What housekeeping looks at while a run is on: is the recording where it should be, is there room, is the stream the same?"""
+"""What is looked at while a run is on: is the recording where it should be, is there room, is the stream the same?"""
 
 from __future__ import annotations
 
@@ -21,29 +21,28 @@ class Guard:
     def __init__(self, source: Source, journal: Journal, folder: RunFolder, full: Callable[[Path], str | None]) -> None:
         self._source, self._journal, self._folder, self._full = source, journal, folder, full
         self.trouble: tuple[str, str] | None = None
-        self.returned = False  # the stream was away: is it the same still?
         self.whole = True  # no other file of the folder was deleted
 
     def look(self) -> None:
-        """Find trouble. Raises OSError where the disk cannot be asked, SourceError where the stream cannot."""
+        """Find trouble. Raises OSError where the disk cannot be asked."""
         if not self._journal.is_in_place:
             self.trouble = (FOLDER_GONE, "")
         else:
             self.whole = self._folder.is_whole
         if self.trouble is None and (said := self._full(self._folder.path)) is not None:
             self.trouble = (DISK_FULL, said)
-        returned = getattr(self._source, "returned", None)  # a sender may be replaced so quickly that no silence tells
-        if self.returned or (returned is not None and returned()):
-            self.returned = False
-            if (changed := self.changed()) is not None:
-                more = "what was received is kept, and nothing from then on can be used; begin a new run"
-                self.trouble = (STREAM_CHANGED, f"{changed}: {more}")
+
+    def replaced(self) -> bool:
+        """Whether another sender took the place of the one before since this was last asked, be it too quickly for a silence."""
+        returned = getattr(self._source, "returned", None)
+        return returned is not None and bool(returned())
 
     def changed(self) -> str | None:
-        """In what a live stream that was away differs from before, in words; None for nothing, and for what is no live stream."""
+        """In what a live stream that was away differs from before, in words; "" for nothing, and for what is no live stream; None
+        where it cannot be seen."""
         changed = getattr(self._source, "changed", None)
         try:
-            return None if changed is None else changed()
+            return "" if changed is None else changed()
         except Exception as error:  # a look that fails must not hide what it was for
             log.warning("the stream that returned could not be looked at: %s", error)
             return None

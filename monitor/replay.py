@@ -18,6 +18,7 @@ from monitor.recorded import is_number
 from monitor.sources.base import EndOfRecording, StreamDescription
 from monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
 from monitor.sources.recording import RecordingSource
+from monitor.status import WRONG_RATE
 from stimuli.quoting import QuotingError
 from stimuli.reading import lines_of
 
@@ -98,7 +99,9 @@ def replay(
     layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv, limit_of(description.channel_format))
     engine = Engine(plan.engine_settings(layout), tap)
     events: list[Event] = []
-    while engine.verdict is None:
+    live = list(_live(folder))
+    looked = not any(event.get("what") == WRONG_RATE for event in live)
+    while engine.verdict is None and looked:
         try:
             chunk = source.pull(1.0)
         except EndOfRecording:
@@ -109,7 +112,6 @@ def replay(
         events += new
         if on_events is not None:
             on_events(engine, new)
-    live = list(_live(folder))
     if engine.verdict is None:
         events += engine.finish(*_ending(live, ended))
     looks = [event for event in events if event.kind == "look"]

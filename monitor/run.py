@@ -20,8 +20,10 @@ from typing import Protocol
 import numpy as np
 
 from monitor import sentence
+from monitor.core.clock import RATE_PPM, ArrivalWatch, RateFit, first_mismatch
 from monitor.core.engine import Engine, Tap
-from monitor.core.events import Event, LookDone, UnitDone, Verdict
+from monitor.core.events import Event, Gap, LookDone, RateMismatch, UnitDone, Verdict
+from monitor.core.reporting import BY_CLOCK, BY_STAMPS, wrong_rate
 from monitor.core.samples import Chunk, Floats, Layout
 from monitor.exposure import ExposureError
 from monitor.folder import RunFolder
@@ -31,9 +33,9 @@ from monitor.plan import Plan, override
 from monitor.preflight import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
 from monitor.sources.channels import Channels, limit_of, unit_to_uv, uv_per_unit
-from monitor.sources.lsl import LslSource, virtual
+from monitor.sources.lsl import LslSource, by_the_clock, virtual
 from monitor.space import nearly_full
-from monitor.status import TRANSITIONS, Notice, State, Status, refreshed
+from monitor.status import TRANSITIONS, WRONG_RATE, Notice, State, Status, refreshed
 
 log = logging.getLogger("quietfloor")
 
@@ -41,11 +43,14 @@ PULL_S = 0.1
 SILENT_S = 0.5  # without a sample: say so
 GONE_S = 10.0  # without a sample: end the run
 SLOW_S = 5.0  # without a sample of a virtual amplifier, which is late on a busy machine: say so, and wait until it has gone
+MOST_CHECK_S = 3 * CHECK_S  # of stream, where it is late to say how fast it is
 LATE_S = 1.0  # of its samples behind the clock: say that it is slower than real time
+STOOD_S = 5.0  # between two looks at the stream: this program was stopped, or its machine slept
 OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
 DISK_EVERY_S = 1.0
 LONGEST_NOTE = 500  # letters
+KEPT = "what was received before is kept, nothing from then on was taken; begin a new run"
 LAST_MARKERS_S = 0.05  # for those still on their way when the sound stops
 
 
@@ -105,6 +110,9 @@ class Run:
         self.status = Status()
         self._source, self._channels = source, channels
         self._virtual = virtual(source)
+        self._timed = by_the_clock(source)
+        self._arrivals = ArrivalWatch(source.description.rate_hz)
+        self._wrong_rate: str | None = None
         self._came = 0  # samples
         self._sound, self._markers = sound, markers
         streams = [source.description] + ([marker_stream] if marker_stream is not None else [])
@@ -116,6 +124,7 @@ class Run:
         self._guard = Guard(source, self._journal, folder, full)
         self._began_s = clock()
         self._last_s = self._began_s
+        self._looked_s = math.nan
         self._underruns = 0
         self._limited = False
         self._window_compared = False
@@ -185,13 +194,15 @@ class Run:
             self._last_s = self._clock()
 
     def _check(self) -> Engine | None:
-        """Record the first second, settle the unit on it, and hand it to a new engine. None when stopped before."""
+        """Record the first second, settle the unit on it, and hand it to a new engine. None when it ends the run."""
         description, channels = self._source.description, self._channels
         layout = layout_of(description, channels)
         band = self.plan.engine_settings(layout).band
         chunks: list[Chunk] = []
         count = 0
-        while count < CHECK_S * description.rate_hz:
+        while count < CHECK_S * description.rate_hz or (
+            self._timed is not None and not self._arrivals.settled and count < MOST_CHECK_S * description.rate_hz
+        ):
             chunk = self._next_chunk()
             if self._stop.is_set():
                 self._tell([Verdict(0, "inconclusive", "operator", "stopped before the first sweep")])
@@ -213,9 +224,42 @@ class Run:
         settings = self.plan.engine_settings(replace(layout, uv_per_unit=self.unit.uv_per_unit))
         self.engine = Engine(settings, None if self._tap is None else self._show_signal)
         self.write_plan()
+        self._judge_rate(np.concatenate([chunk.stamps_s for chunk in chunks]))
+        if self._wrong_rate is not None:
+            self._notice(WRONG_RATE, self._wrong_rate)  # tells a replay that nothing was looked at
+            self._fault(self._wrong_rate)
+            return None
         for chunk in chunks:
             self._take(self.engine, chunk)
         return self.engine
+
+    def _judge_rate(self, stamps_s: Floats) -> None:
+        """By the stamps (n,) of the first second; what the clock says is known by then."""
+        rate_hz = self._source.description.rate_hz
+        first = stamps_s[: int(CHECK_S * rate_hz) + 1]
+        found = first_mismatch(first, rate_hz, len(first) - 1)
+        if found is not None:
+            self._wrong_rate = self._wrong_rate or wrong_rate(found)
+            return
+        fit = RateFit(rate_hz)
+        fit.feed(first)
+        ppm, error = fit.ppm()
+        if RATE_PPM[-1] + 6 * error < abs(ppm) < math.inf:
+            self._say_rate(RateMismatch(len(first) - 1, rate_hz, rate_hz * (1 + 1e-6 * ppm), ppm, serious=True), BY_STAMPS)
+
+    def _judge_arrival(self, timed: LslSource, chunk: Chunk) -> None:
+        """By the clock: does the stream give as much as it states?"""
+        ahead_s = math.nan if self._arrivals.settled else timed.ahead_s(float(chunk.stamps_s[-1]))
+        for found in self._arrivals.feed(len(chunk.stamps_s), timed.backlog_samples, self._last_s, ahead_s):
+            if found.refused:
+                self._wrong_rate = self._wrong_rate or wrong_rate(found, BY_CLOCK)
+            else:
+                self._say_rate(found, BY_CLOCK)
+
+    def _say_rate(self, found: RateMismatch, by: str) -> None:
+        """Once, by stamps or by the clock: the engine finds the same in its own time."""
+        self._grumbled.add(f"rate {found.serious} {found.refused}")
+        self._notice("rate", sentence.rate_mismatch(found, by))
 
     def write_plan(self) -> None:
         """The plan as used, with the unit that was settled on; channels as the user named them, which the stream's own
@@ -235,6 +279,9 @@ class Run:
                 return
             if self._sound is not None and self._sound.failure is not None:
                 self._fault(f"the sound stopped: {self._sound.failure}")
+                return
+            if self._wrong_rate is not None:
+                self._fault(self._wrong_rate)
                 return
             if self._guard.trouble is not None:
                 kind, said = self._guard.trouble
@@ -262,6 +309,8 @@ class Run:
         self.status = refreshed(self.status, engine, events, behind_s)
         if any(isinstance(event, LookDone) for event in events):
             self._show_look()
+        if any(isinstance(event, Gap) and event.reason == "lost" for event in events):
+            self._arrivals.paused()  # what is lost is no other rate
         self._point_out(events, engine.settings.layout.rate_hz)
         self._compare_window(events, engine.settings.layout.rate_hz)
 
@@ -297,6 +346,15 @@ class Run:
         self._keep_notes()
         chunk = self._source.pull(PULL_S)
         now_s = self._clock()
+        stood_s, self._looked_s = now_s - self._looked_s, now_s
+        if stood_s > STOOD_S:
+            self._last_s += stood_s  # the stream was not silent when nobody listened
+            self._arrivals.paused()
+            self._notice(
+                "stood_still",
+                f"this program stood still for {stood_s:.0f} s (stopped, or the machine slept): what still waits of the "
+                "stream is read on; if nothing comes any more, the run ends, and what was recorded is kept",
+            )
         if chunk is None:
             silent_s = now_s - self._last_s
             if silent_s > (SILENT_S if self._virtual is None else SLOW_S) and not self.status.silent:
@@ -308,23 +366,48 @@ class Run:
                 self._notice("stream_silent", said)
             if silent_s > GONE_S and not (self._virtual is not None and self._virtual.only_late()):
                 changed = self._guard.changed()
-                if changed is not None:
+                if changed:
                     self._notice(STREAM_CHANGED, changed)
                 raise StreamLost(
                     f"no samples from {self._source.description.name!r} for {GONE_S:g} s: "
-                    + ("" if changed is None else f"{changed}; ")
+                    + (f"{changed}; " if changed else "")
                     + "what was received is kept; start its program again and begin a new run"
                 )
             return None
         self._last_s = now_s
+        replaced = self._guard.replaced()
+        if replaced or self.status.silent:
+            self._arrivals.paused()
+            if not self._is_the_same(replaced):
+                return None
+            self._looked_s = self._clock()
         if self.status.silent:
             self.status = replace(self.status, silent=False)
             self._notice("stream_back", "samples arrive again")
-            self._guard.returned = True
+        if self._timed is not None:
+            self._judge_arrival(self._timed, chunk)
         self._journal.samples(chunk)
         if self._virtual is not None:
             self._keep_together(self._virtual, chunk)
         return chunk
+
+    def _is_the_same(self, replaced: bool) -> bool:
+        """Whether a stream that was away is the one that it was; its samples are held until that is known. False when stopped
+        before. Raises SourceError for another one, and for one that was replaced and does not describe itself."""
+        give_up_s = self._clock() + GONE_S
+        while (changed := self._guard.changed()) is None:
+            if self._stop.is_set():
+                return False
+            if self._clock() >= give_up_s:
+                if not replaced:
+                    return True
+                raise StreamLost(
+                    f"{self._source.description.name!r} returned, but did not describe itself within {GONE_S:g} s: {KEPT}"
+                )
+        if changed:
+            self._notice(STREAM_CHANGED, changed)
+            raise SourceError(f"{changed}: {KEPT}")
+        return True
 
     def _keep_together(self, amplifier: LslSource, chunk: Chunk) -> None:
         """The sound of a virtual patient may go on; one who cannot keep up with real time is told of once."""

@@ -22,6 +22,7 @@ from monitor.core.events import (
     TriggerMissing,
     Verdict,
 )
+from monitor.core.reporting import BY_STAMPS
 from monitor.core.stopping import STOPPING_RULES, FindsResponse
 from monitor.status import Status
 
@@ -65,6 +66,8 @@ def gap(event: Gap, rate_hz: float) -> str:
         return f"time stamps jump ahead by {ms:.0f} ms: {missing} missing, or the sender was held up; sweeps there are left out"
     if event.reason == "clock":
         return f"time stamps go back by {ms:.0f} ms: the sender caught up, or its clock was set; sweeps there are left out"
+    if event.reason == "no_stamp":
+        return "time stamps are no numbers: samples are counted, but whether any is missing cannot be seen; mend the sender"
     if event.reason == "repeated":
         return "time stamps stand still: the sender repeats itself, or its clock stopped; sweeps there are left out"
     return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"
@@ -83,8 +86,8 @@ def sound_broken(event: SoundBroken) -> str:
     return f"the sound broke up, {left}: close other programs or use longer blocks"
 
 
-def rate_mismatch(event: RateMismatch) -> str:
-    said = f"the stream states {event.nominal_hz:g} Hz, but its time stamps say {event.measured_hz:.6g} Hz ({event.ppm:+.0f} ppm)"
+def rate_mismatch(event: RateMismatch, by: str = BY_STAMPS) -> str:
+    said = f"the stream states {event.nominal_hz:g} Hz, but {by} {event.measured_hz:.6g} Hz ({event.ppm:+.0f} ppm)"
     if event.refused:
         return said + ": filters and times would not be what they are called, the run ends"
     how = "long" if event.ppm > 0 else "short"

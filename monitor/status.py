@@ -17,6 +17,7 @@ TRANSITIONS: dict[State, tuple[State, ...]] = {
     "done": (),
     "failed": (),
 }
+WRONG_RATE = "wrong_rate"  # the notice of a run that was refused in its first second: no sample of it was looked at
 STOPPABLE: tuple[State, ...] = ("ready", "checking", "running")
 
 

@@ -1,4 +1,8 @@
-"""The sender's time stamps: gaps, jumps, and the measured rate. Samples are counted; stamps never move a sweep."""
+"""The sender's time stamps: gaps, jumps, and the measured rate. Samples are counted; stamps never move a sweep.
+
+Stamps that were made by counting say what the sender believes, so the rate is held against the clock of the machine, too, on
+which the samples arrive; its time comes in as an argument.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .events import RateMismatch
 from .samples import Bools, Floats
@@ -20,9 +25,15 @@ EVEN = 0.1  # of a sample: stamps that usually scatter less were counted by the 
 UNEVEN_LIMIT_S = 0.02  # a busy machine holds a sender up by 5 to 20 ms now and then (seen at load 5); nothing is lost by that
 FIT_EVERY_S = 0.1
 MOST_LOST = 2**53  # samples: more can only be said by stamps that are wrong
+MOST_STILL = 1e-3  # stamps that go on by less than this share of what they should stand still
 RATE_CHECK_S = 10.0  # stamps need about this long to tell 100 ppm from their own scatter
 RATE_PPM = (100.0, 1000.0)  # say so; serious
 REFUSED_PPM = 10_000.0  # beyond 1 % filters, windows and latencies are not what they are called: no run goes on with that
+FIRST_S = 1.0  # within it a rate that is wrong by a factor is known
+FACTOR = 0.4  # own choice, in each half of FIRST_S: 0.2 s there, which a busy machine does not make twice, in one direction
+AHEAD_S = 0.05  # so far ahead of the clock, stamps are of samples that cannot have been made yet
+BURST = 5.0  # so many times the rate is what had waited and comes at once, and no rate
+LONGEST_WAIT_S = 10.0  # of samples that were all there before they were read: when they came is not known any more
 REFUSE_S = 3.0  # in two such stretches one after the other, as a single step of the stamps bends one of them only
 
 
@@ -37,6 +48,7 @@ class Jump:
     by_s: float
     lost_samples: int
     repeated: bool = False  # nothing is known to be missing, but from here on the same stamp comes again and again
+    unknown: bool = False  # nothing is known to be missing, but from here on stamps are no numbers
 
 
 class StampWatch:
@@ -47,6 +59,7 @@ class StampWatch:
     stamps are even, 20 ms where they are not (so there a shorter gap cannot be told from a sender that was held up).
     Stamps that stand still where they used to be even are one break, however long they do, and another one where they do
     not go on as if nothing had been.
+    Stamps that are not finite are one break too; they count as even, so that what is missing among them shows at their end.
     Everything is decided sample by sample on a fixed grid: cutting the stream differently changes nothing.
     """
 
@@ -59,12 +72,14 @@ class StampWatch:
         self._last = np.nan
         self._offset_s = 0.0  # net of all jumps so far
         self._stands = 0  # samples since the stamp last moved
+        self._unknown = False  # the last stamp was not finite
         self.limit_s = FIRST_LIMIT_S
 
     def feed(self, stamps_s: Floats) -> list[Jump]:
-        """Next stamps (n,) -> the jumps among them, in order. A step to or from a stamp that is not finite is none."""
+        """Next stamps (n,) -> the jumps among them, in order."""
         if not len(stamps_s) or self._is_usual(stamps_s):
             return []
+        stamps_s, none_from = self._continued(stamps_s)
         steps = np.empty(len(stamps_s))
         with np.errstate(over="ignore", invalid="ignore"):  # stamps may be any number
             steps[0] = stamps_s[0] - self._last
@@ -82,19 +97,34 @@ class StampWatch:
             stop = min(len(steps), start + self._window - self._index % self._window)
             sizes = np.abs(steps[start:stop])
             largest = float(sizes.max())
-            if largest > self.limit_s or moves is not steps:
-                for at in np.flatnonzero(np.abs(moves[start:stop]) > self.limit_s):
-                    jumps.append(self._jump(self._index + int(at), float(moves[start + at])))
+            found: dict[int, str] = {}
             if first.size and self._period_s > self.limit_s:
-                still = np.flatnonzero(first[start:stop]) + self._index
-                jumps += [Jump(int(at), 0.0, self._lost, repeated=True) for at in still]
-                jumps.sort(key=lambda jump: jump.index)
+                found |= dict.fromkeys(np.flatnonzero(first[start:stop]).tolist(), "repeated")
+            found |= dict.fromkeys((none_from[(none_from >= start) & (none_from < stop)] - start).tolist(), "unknown")
+            if largest > self.limit_s or moves is not steps:
+                found |= dict.fromkeys(np.flatnonzero(np.abs(moves[start:stop]) > self.limit_s).tolist(), "")
+            for at, kind in sorted(found.items()):
+                jumps.append(self._jump(self._index + at, float(moves[start + at]) if not kind else 0.0, kind))
             self._current = max(self._current, largest)
             self._index += stop - start
             if self._index % self._window == 0:
                 self._close_window()
             start = stop
         return jumps
+
+    def _continued(self, stamps_s: Floats) -> tuple[Floats, NDArray[np.intp]]:
+        """Stamps (n,) with those that are not finite one period after the one before; and where a stretch of such begins."""
+        bad = ~np.isfinite(stamps_s)
+        if not bad.any():
+            self._unknown = False
+            return stamps_s, np.zeros(0, dtype=np.intp)
+        before = np.concatenate([[self._unknown], bad[:-1]])
+        self._unknown = bool(bad[-1])
+        stamps_s = stamps_s.copy()
+        last = self._last
+        for at in np.flatnonzero(bad):
+            stamps_s[at] = (stamps_s[at - 1] if at else last) + self._period_s
+        return stamps_s, np.flatnonzero(bad & ~before)
 
     def _is_usual(self, stamps_s: Floats) -> bool:
         """Whether nothing is to be said of these stamps, inside one window; then they are done with. As nearly always."""
@@ -107,7 +137,7 @@ class StampWatch:
         low, high = min(float(steps.min()), first) - self._period_s, max(float(steps.max()), first) - self._period_s
         if not (math.isfinite(first) and low > -self._period_s and max(high, -low) <= self.limit_s < math.inf):
             return False  # nan compares as false: it goes the long way too
-        self._last = float(stamps_s[-1])
+        self._last, self._unknown = float(stamps_s[-1]), False
         self._current = max(self._current, high, -low)
         self._index += len(stamps_s)
         if ends == self._window:
@@ -133,9 +163,9 @@ class StampWatch:
         lost = self._offset_s / self._period_s
         return min(round(lost), MOST_LOST) if 0 < lost < np.inf else MOST_LOST if lost > 0 else 0
 
-    def _jump(self, index: int, by_s: float) -> Jump:
+    def _jump(self, index: int, by_s: float, kind: str) -> Jump:
         self._offset_s += by_s
-        return Jump(index, by_s, self._lost)
+        return Jump(index, by_s, self._lost, repeated=kind == "repeated", unknown=kind == "unknown")
 
     def _close_window(self) -> None:
         self._maxima.append(self._current)
@@ -149,7 +179,7 @@ class StampWatch:
 class RateFit:
     """Straight line through every so-many-th stamp of one unbroken segment: the measured rate and its standard error.
 
-    Stamps count where the sample number is a multiple of ``every``.
+    Stamps count where the sample number is a multiple of ``every``, and where they are finite.
     """
 
     def __init__(self, rate_hz: float, begin: int = 0) -> None:
@@ -162,6 +192,8 @@ class RateFit:
 
     def feed(self, stamps_s: Floats) -> None:
         for at in range(-self._index % self.every, len(stamps_s), self.every):
+            if not math.isfinite(stamps_s[at]):
+                continue
             k = float(self._index + at - self._begin)
             if self._n == 0:
                 self._origin_s = float(stamps_s[at]) - k / self.nominal_hz
@@ -178,7 +210,8 @@ class RateFit:
     def ppm(self) -> tuple[float, float]:
         """Deviation of the measured from the nominal rate, and its standard error, both in parts per million.
 
-        The error assumes independent scatter of the stamps, so it is only a guide; nan before 1 s of stamps.
+        The error assumes independent scatter of the stamps, so it is only a guide; nan before 1 s of stamps, and where they stand
+        still or go back, which is no rate.
         """
         n = self._n
         if n < 11:
@@ -186,24 +219,35 @@ class RateFit:
         k, t, kk, kt, tt = np.array(self._sums) / n
         spread = kk - k * k
         slope = (kt - k * t) / spread  # s per sample beyond the nominal period
+        if not 1.0 + slope * self.nominal_hz > MOST_STILL:
+            return np.nan, np.nan
         residual = max(0.0, (tt - t * t) - slope * (kt - k * t)) * n / (n - 2)
         ppm = (1.0 / (1.0 + slope * self.nominal_hz) - 1.0) * 1e6
         return float(ppm), float(np.sqrt(residual / n / spread)) * self.nominal_hz * 1e6
 
 
 class RateWatch:
-    """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the first one that lasts so long."""
+    """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the first one that lasts so long.
 
-    def __init__(self, rate_hz: float) -> None:
+    What is beyond ``gross_ppm`` in two stretches of ``gross_s``, one after the other, is said at their end.
+    """
+
+    def __init__(
+        self, rate_hz: float, limits_ppm: tuple[float, ...] = RATE_PPM, gross_ppm: float = REFUSED_PPM, gross_s: float = REFUSE_S
+    ) -> None:
         self.fit = RateFit(rate_hz)
+        self._limits_ppm, self._gross_ppm = limits_ppm, gross_ppm
         self.told_ppm = 0.0  # largest limit that was passed
         self._now = self.fit
         self._check = int(RATE_CHECK_S * rate_hz)
-        self._short = int(REFUSE_S * rate_hz)
-        self._piece, self._bent = RateFit(rate_hz), 0.0  # the present 3 s; sign of a gross difference in those before
+        self._short = int(gross_s * rate_hz)
+        self._still_s: float | None = None  # the stamp at which they stand still
+        self._piece, self._bent = RateFit(rate_hz), 0.0  # the present short stretch; sign of a gross difference in those before
 
-    def broken(self, index: int) -> None:
-        """The stamps jump before sample ``index``: a line through them ends there."""
+    def broken(self, index: int, still_s: float | None = None) -> None:
+        """The stamps jump before sample ``index``: a line through them ends there. From there on they may stand still, at
+        ``still_s``: until they move again they say nothing."""
+        self._still_s = still_s
         fresh = RateFit(self._now.nominal_hz, index)
         if self.fit is self._now and self.fit.samples < self._check:
             self.fit = fresh
@@ -212,8 +256,14 @@ class RateWatch:
 
     def feed(self, stamps_s: Floats, index: int) -> list[RateMismatch]:
         """Stamps (n,) of samples from ``index`` on -> what has to be said about them."""
-        said = []
+        said: list[RateMismatch] = []
         start = 0
+        if self._still_s is not None:
+            moved = np.flatnonzero(stamps_s != self._still_s)
+            if not moved.size:
+                return said
+            start = int(moved[0])
+            self.broken(index + start)
         while start < len(stamps_s):
             left = self._check - self._now.samples % self._check
             stop = min(len(stamps_s), start + left, start + self._short - self._piece.samples)
@@ -228,16 +278,16 @@ class RateWatch:
 
     def _refuse(self, sample: int) -> list[RateMismatch]:
         ppm, error = self._piece.ppm()
-        before, self._bent = self._bent, float(np.sign(ppm)) if abs(ppm) > REFUSED_PPM + 6 * error else 0.0
+        before, self._bent = self._bent, float(np.sign(ppm)) if abs(ppm) > self._gross_ppm + 6 * error else 0.0
         self._piece = RateFit(self._now.nominal_hz, sample + 1)
-        if self._bent == 0.0 or self._bent != before or self.told_ppm >= REFUSED_PPM:
+        if self._bent == 0.0 or self._bent != before or self.told_ppm >= self._gross_ppm:
             return []
-        self.told_ppm = REFUSED_PPM
+        self.told_ppm = self._gross_ppm
         return [self._mismatch(sample, ppm)]
 
     def _compare(self, sample: int) -> list[RateMismatch]:
         ppm, error = self._now.ppm()
-        passed = max((limit for limit in RATE_PPM if abs(ppm) > limit + 6 * error), default=0.0)
+        passed = max((limit for limit in self._limits_ppm if abs(ppm) > limit + 6 * error), default=0.0)
         if passed <= self.told_ppm:
             return []
         self.told_ppm = passed
@@ -247,3 +297,92 @@ class RateWatch:
         nominal = self._now.nominal_hz
         serious, refused = self.told_ppm >= RATE_PPM[-1], self.told_ppm >= REFUSED_PPM
         return RateMismatch(sample, nominal, nominal * (1 + ppm * 1e-6), ppm, serious, refused)
+
+
+class ArrivalWatch:
+    """Compares the stated rate with the clock of the machine on which the samples arrive.
+
+    What it says has ``sample`` counted from the first one that it was told of. Differences of less than 0.1 % are not said: the
+    clock of a computer may be off by 0.05 % while it is being set right.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._gross, self._mild = RateWatch(rate_hz, ()), RateWatch(rate_hz, (), RATE_PPM[-1], RATE_CHECK_S)
+        self._index = self._last = 0  # samples; up to the last ones of which the time is known
+        self._last_s = math.nan
+        self._least_s = math.nan  # when sample 0 came, had nothing been held up
+        self._first: list[Floats] | None = []  # times of the first second; None: judged
+
+    @property
+    def settled(self) -> bool:
+        """Whether the first second was judged."""
+        return self._first is None
+
+    def ppm(self) -> tuple[float, float]:
+        """As RateFit.ppm, by the clock."""
+        return self._mild.fit.ppm()
+
+    def paused(self) -> None:
+        """Samples did not come for a while: what comes next may have waited."""
+        self._last_s = math.nan
+        if self._first is not None:
+            self._first = []
+
+    def feed(self, count: int, waiting: int, at_s: float, ahead_s: float = math.nan) -> list[RateMismatch]:
+        """``count`` samples were read, up to ``at_s``, and so many were ``waiting`` still -> what has to be said.
+
+        ``ahead_s``: how far the last stamp is ahead of the clock. Samples that come too fast may be those of a sender that was
+        late and catches up; not so where their stamps are of a time to come, or where there was nothing to catch up with.
+        """
+        self._index += count
+        if waiting:  # these came earlier, and it is not known when
+            return []
+        begin, self._last = self._last, self._index
+        since_s, self._last_s = self._last_s, at_s
+        fresh = self._index - begin
+        due_s = at_s - self._index / self._rate_hz
+        if math.isnan(self._least_s):
+            self._least_s = due_s
+        if math.isnan(since_s) or fresh > LONGEST_WAIT_S * self._rate_hz:
+            self._gross.broken(self._index)
+            self._mild.broken(self._index)
+            return []
+        times_s = since_s + (at_s - since_s) * np.arange(1, fresh + 1) / fresh
+        said = []
+        for watch in (self._gross, self._mild):
+            told_ppm = watch.told_ppm
+            found = watch.feed(times_s, begin)
+            if found and found[0].ppm > 0 and due_s > self._least_s - AHEAD_S:
+                watch.told_ppm = told_ppm
+            else:
+                said += found
+        if self._first is not None:
+            self._first.append(times_s)
+            if sum(map(len, self._first)) >= FIRST_S * self._rate_hz:
+                wrong = first_mismatch(np.concatenate(self._first), self._rate_hz, self._index - 1)
+                self._first = None
+                if wrong is not None and (wrong.ppm < 0 or ahead_s > AHEAD_S):
+                    said.append(wrong)
+        return said
+
+
+def first_mismatch(times_s: Floats, rate_hz: float, sample: int) -> RateMismatch | None:
+    """What is to be said of the times (n,) of the first second of a stream that states ``rate_hz``: a rate that is wrong by a
+    factor. Both halves must show it, as one hold-up bends one of them only. Times that are no line say nothing."""
+    if len(times_s) < 16 or not np.isfinite(times_s).all():
+        return None
+    halves = [_periods(half) * rate_hz for half in np.array_split(times_s, 2)]  # of one sample, in stated ones
+    if not all(1 / BURST < periods < BURST for periods in halves):
+        return None
+    if not (min(halves) > 1 / (1 - FACTOR) or max(halves) < 1 / (1 + FACTOR)):
+        return None
+    times = 1.0 / (_periods(times_s) * rate_hz)
+    return RateMismatch(sample, rate_hz, rate_hz * times, 1e6 * (times - 1), serious=True, refused=True)
+
+
+def _periods(times_s: Floats) -> float:
+    """Seconds from one sample to the next: the slope of a straight line through times (n,)."""
+    at = np.arange(len(times_s)) - (len(times_s) - 1) / 2
+    with np.errstate(over="ignore", invalid="ignore"):  # times may be any number
+        return float((at * (times_s - times_s[0])).sum() / (at * at).sum())

@@ -160,7 +160,7 @@ class Engine:
         edges = np.flatnonzero(bad[1:] != bad[:-1]) + 1
         for start, stop in pairwise(sorted({0, *jumps, *edges.tolist(), len(stamps_s)})):
             if start in jumps:
-                self._break(jumps[start])
+                self._break(jumps[start], float(stamps_s[start]))
             self._piece(data[:, start:stop], stamps_s[start:stop], bool(bad[start]))
             if self.verdict is not None:
                 break
@@ -185,13 +185,13 @@ class Engine:
         self._broken = False
         self._onsets.restart(index)
 
-    def _break(self, jump: Jump) -> None:
+    def _break(self, jump: Jump, stamp_s: float) -> None:
         self.lost_samples = jump.lost_samples
-        reason = "repeated" if jump.repeated else "lost" if jump.by_s > 0 else "clock"
+        reason = "no_stamp" if jump.unknown else "repeated" if jump.repeated else "lost" if jump.by_s > 0 else "clock"
         self._say(Gap(self.sample, reason, jump.by_s, self.lost_samples))
         self._interrupt("gap")
         self._following.gap(self.sample, jump.by_s)
-        self._rate.broken(self.sample)
+        self._rate.broken(self.sample, stamp_s if jump.repeated else None)
         self._begin_segment(self.sample)
 
     def _piece(self, data: Floats, stamps_s: Floats, bad: bool) -> None:

@@ -80,8 +80,8 @@ class ForeignSound(Event):
 
 @dataclass(frozen=True)
 class Gap(Event):
-    """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back), "repeated" (they stand still)
-    or "not_finite"."""
+    """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back), "repeated" (they stand still),
+    "no_stamp" (they are no numbers) or "not_finite" (samples)."""
 
     kind: ClassVar[str] = "gap"
     reason: str

@@ -99,10 +99,13 @@ def _standing(look: LookDone, finds: FindsResponse, link: str) -> str:
     return f"{finds.title} {look.standing:.2f} {link} {look.needed:.2f}"
 
 
-def wrong_rate(found: RateMismatch) -> str:
+BY_STAMPS, BY_CLOCK = "its time stamps say", "by this machine's clock it gives"
+
+
+def wrong_rate(found: RateMismatch, by: str = BY_STAMPS) -> str:
     """Why a run ends whose stream has another rate than it states."""
     return (
-        f"the stream states {found.nominal_hz:g} Hz, but its time stamps say {found.measured_hz:.0f} Hz: filters and "
+        f"the stream states {found.nominal_hz:g} Hz, but {by} {found.measured_hz:.0f} Hz: filters and "
         "times would not be what they are called. Set the amplifier's program right, then begin a new run"
     )
 

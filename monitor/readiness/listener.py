@@ -21,7 +21,7 @@ from monitor.readiness.findings import Finding, Group, parted, ready, summary
 from monitor.readiness.model import Readiness
 from monitor.readiness.sounding import SilentTriggers, sound_group
 from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
-from monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from monitor.sources.lsl import LslSource, by_the_clock, find_stream, resolve_channels
 from stimuli.devices import DeviceError
 from stimuli.lsl import LslUnavailableError
 
@@ -146,8 +146,13 @@ class Check:
         silent_s = self._clock() - self._last_s
         late = chunk is None and silent_s > SILENT_S and isinstance(self._source, LslSource) and self._source.only_late()
         if chunk is not None:
-            self._readiness.feed(chunk)
             self._last_s, self._trouble = self._clock(), None
+            if (timed := by_the_clock(self._source)) is not None:
+                if silent_s > SILENT_S:
+                    self._readiness.paused()
+                ahead_s = math.nan if self._readiness.clock_settled else timed.ahead_s(float(chunk.stamps_s[-1]))
+                self._readiness.came(len(chunk.stamps_s), timed.backlog_samples, self._last_s, ahead_s)
+            self._readiness.feed(chunk)
         elif silent_s > GONE_S and not late:
             raise StreamLost(f"no samples from {self._source.description.name!r} for {GONE_S:g} s: {IS_IT_ON}")
         elif silent_s > (GONE_S if late else SILENT_S):

@@ -13,7 +13,7 @@ from statistics import median
 
 import numpy as np
 
-from monitor.core.clock import RateFit, StampWatch
+from monitor.core.clock import ArrivalWatch, RateFit, StampWatch
 from monitor.core.filtering import Band, RunningBand
 from monitor.core.history import History
 from monitor.core.onsets import Onset, OnsetFinder
@@ -79,6 +79,8 @@ class Readiness:
         self._stamps = StampWatch(rate)
         self._fit = RateFit(rate, 0)
         self._fit_from = int(UNSETTLED_S * rate)
+        self._arrivals = ArrivalWatch(rate)
+        self._wrong_hz = math.nan  # by the clock
         self._lost, self._breaks, self._bad = 0, 0, 0
         self._pieces: deque[Piece] = deque(maxlen=LAST_PIECES)
         self._finder = OnsetFinder(rate, settings)
@@ -104,6 +106,21 @@ class Readiness:
         for start in range(0, whole, self._size):
             self._take(samples[:, start : start + self._size], stamps_s[start : start + self._size])
         self._held = [Chunk(samples[:, whole:], stamps_s[whole:])]
+
+    def came(self, count: int, waiting: int, at_s: float, ahead_s: float) -> None:
+        """Samples of a stream that keeps pace with the clock were read: as ArrivalWatch.feed is told."""
+        for found in self._arrivals.feed(count, waiting, at_s, ahead_s):
+            if found.refused:
+                self._wrong_hz = found.measured_hz
+
+    @property
+    def clock_settled(self) -> bool:
+        """Whether the first second was judged by the clock."""
+        return self._arrivals.settled
+
+    def paused(self) -> None:
+        """Samples did not come for a while."""
+        self._arrivals.paused()
 
     def groups(self) -> tuple[Group, ...]:
         """Stream, electrodes and trigger as they stand."""
@@ -210,7 +227,9 @@ class Readiness:
         if self._band is not None:
             falls = stream.falls_db(_last(self._raw, int(WINDOW_S * self._rate))[0], self._rate, self.plan.analysis.band_hz)
         bad = self._bad / self.sample if self.sample else 0.0
-        return stream.StreamFigures(self.seconds, ppm, error, falls, unit, self._lost, self._breaks, bad, self._refused)
+        by_clock = self._wrong_hz, *self._arrivals.ppm()
+        lost, breaks = self._lost, self._breaks
+        return stream.StreamFigures(self.seconds, ppm, error, falls, unit, lost, breaks, bad, self._refused, *by_clock)
 
     def _channel_figures(self, uv: float) -> list[electrodes.ChannelFigures]:
         """With uv nan (unit not known) only what needs no unit is told."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import welch
 
-from monitor.core.clock import RATE_PPM
+from monitor.core.clock import RATE_PPM, REFUSED_PPM
 from monitor.core.samples import Floats
 from monitor.ladder_rules import MOST_SWEEPS, minutes, needed_sweeps, sweep_limit
 from monitor.plan import Plan
@@ -25,6 +25,7 @@ ERRORS = 6.0  # standard errors that a rate must be off by, as in a run
 SURE_PPM = 500.0  # own choice: two standard errors are then the 0.1 % that matter
 KNOWN_S = 2.0  # of stream; a spectrum that is not known then belongs to a channel without a signal
 AS_IN_A_RUN = "as in a run"
+MEND = "do not trust times in ms: mend the rate that the amplifier's program states"
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,9 @@ class StreamFigures:
     breaks: int
     not_finite: float
     refused: str  # why the plan cannot be carried out on this stream; "" where it can
+    wrong_hz: float = math.nan  # by the clock of this machine, where that is another rate altogether
+    clock_ppm: float = math.nan  # as ppm, by this clock
+    clock_ppm_error: float = math.nan
 
 
 def judge(seen: StreamFigures, description: StreamDescription, plan: Plan) -> tuple[Finding, ...]:
@@ -55,6 +59,10 @@ def _rate(seen: StreamFigures, description: StreamDescription) -> Finding:
     if level == "no" or not math.isfinite(seen.ppm):
         severity: Severity = "stop" if level == "no" else "wait"
         return Finding("rate", severity, f"{stated:g} Hz stated", sentence if level == "no" else "", value=stated, unit="Hz")
+    if math.isfinite(seen.wrong_hz):
+        by_clock = f"{stated:g} Hz stated, {seen.wrong_hz:.0f} Hz measured by this machine's clock"
+        wrong = (("measured_hz", seen.wrong_hz),)
+        return Finding("rate", "stop", by_clock, MEND, "", stated, "Hz", REFUSED_PPM, AS_IN_A_RUN, wrong)
     off, error = abs(seen.ppm), seen.ppm_error
     measured = f"{stated * (1 + 1e-6 * seen.ppm):.6g} Hz measured ({seen.ppm:+z.0f} ± {max(1.0, error):.0f} ppm)"
     said = f"{stated:g} Hz stated, {measured}"
@@ -65,7 +73,10 @@ def _rate(seen: StreamFigures, description: StreamDescription) -> Finding:
         return Finding("rate", severity, said, remedy, "", stated, "Hz", limit, basis, parts)
 
     if off > serious + ERRORS * error:
-        return found("stop", "do not trust times in ms: mend the rate that the amplifier's program states", serious, AS_IN_A_RUN)
+        return found("stop", MEND, serious, AS_IN_A_RUN)
+    if abs(seen.clock_ppm) > serious + ERRORS * seen.clock_ppm_error:
+        said += f"; {stated * (1 + 1e-6 * seen.clock_ppm):.5g} Hz by this machine's clock"
+        return found("look", MEND, serious, AS_IN_A_RUN)
     if off > mild + ERRORS * error:
         return found("look", "times in ms are wrong by as much, which is harmless below 0.1 % (1000 ppm)", mild, AS_IN_A_RUN)
     if error > SURE_PPM:

@@ -38,6 +38,7 @@ __all__ = [
     "FoundStream",
     "LslMarkers",
     "LslSource",
+    "by_the_clock",
     "find_stream",
     "list_streams",
     "resolve_channels",
@@ -189,18 +190,25 @@ class LslSource:
         """How far a stamp of a sender on this machine is behind the clock."""
         return float(self._pylsl.local_clock()) - stamp_s
 
+    def ahead_s(self, stamp_s: float) -> float:
+        """How far a stamp is ahead of the clock, wherever it was made; nan where that cannot be known."""
+        with contextlib.suppress(StreamLost):
+            return stamp_s + self.clock_offset()[1] - float(self._pylsl.local_clock())
+        return math.nan
+
     def returned(self) -> bool:
         """Whether another sender took the place of the one before since this was last asked, be it after a moment only."""
         return not self._lost and bool(self._inlet.was_clock_reset())
 
     def changed(self, wait_s: float = 1.5) -> str | None:
-        """In what the stream that is there now under this name differs from the one that was opened, in words; None for nothing,
-        and where none is there. A sender that returned with other channels at the same count is read on as if it were the old."""
+        """In what the stream that is there now under this name differs from the one that was opened, in words; "" for nothing,
+        None where none is there. The inlet reads a sender with other channels at the same count on as if it were the old one."""
         before = self._description
         now = _described_again(before, wait_s)
-        if not now or any(_differences(before, one) == [] for one in now):
+        if not now:
             return None
-        return f"the stream {before.name!r} returned with {', '.join(_differences(before, now[0]))}"
+        differences = [_differences(before, one) for one in now]
+        return "" if [] in differences else f"the stream {before.name!r} returned with {', '.join(differences[0])}"
 
     def close(self) -> None:
         self._lost = True
@@ -221,6 +229,11 @@ def virtual(source: Source) -> LslSource | None:
     """The source where it is a live stream of a virtual amplifier, whose time is the count of its samples: a machine that is busy
     makes it late, and takes nothing away."""
     return source if isinstance(source, LslSource) and source.description.own_clock else None
+
+
+def by_the_clock(source: Source) -> LslSource | None:
+    """The source where its samples come as fast as they are made."""
+    return source if isinstance(source, LslSource) and not source.description.own_clock else None
 
 
 class LslMarkers:

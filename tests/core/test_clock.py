@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.clock import Jump, RateFit, RateWatch, StampWatch
+from monitor.core.clock import ArrivalWatch, Jump, RateFit, RateWatch, StampWatch, first_mismatch
+from monitor.core.events import RateMismatch
 
 RATE = 4000.0
 
@@ -47,13 +48,6 @@ def test_a_stall_that_is_caught_up_loses_nothing() -> None:
     found = jumps(stamps)
     assert [(jump.index, jump.lost_samples) for jump in found] == [(20_000, 1200), (20_400, 0)]
     assert found[1].by_s < 0
-
-
-def test_stamps_that_are_not_finite_are_no_jump() -> None:
-    stamps = 1e3 + np.arange(20_000) / RATE
-    stamps[7000:7010] = np.nan
-    stamps[9000] = np.inf
-    assert jumps(stamps) == []
 
 
 @settings(max_examples=40, deadline=None, derandomize=True)
@@ -169,3 +163,121 @@ def test_neither_half_a_percent_nor_a_step_is_refused() -> None:
         stamps = np.arange(24_000) / RATE + rng.normal(0, 0.002, 24_000)
         stamps[at:] += 0.1
         assert not any(one.refused for one in RateWatch(RATE).feed(stamps, 0))
+
+
+def arrivals(
+    times: float, seconds: float, chunk: int = 40, stall: tuple[float, float] = (0.0, 0.0), speed: float = np.inf
+) -> tuple[ArrivalWatch, list[RateMismatch]]:
+    """A stream of so many times RATE, its stamps counted, read chunk by chunk, each late by chance (3 ms). In a stall (from, to)
+    nothing comes; then what is due comes with so many times the speed."""
+    watch, said = ArrivalWatch(RATE), []
+    ends = np.arange(chunk, int(seconds * RATE * times), chunk)
+    made_s = ends / (RATE * times)
+    held = made_s > stall[0]
+    come_s = np.where(held, np.maximum(made_s, stall[1] + (made_s - stall[0]) / speed), made_s)
+    come_s = np.maximum.accumulate(come_s + np.abs(np.random.default_rng(7).normal(0, 0.003, len(ends))))
+    for end, at_s, since_s in zip(ends.tolist(), come_s.tolist(), [0.0, *come_s.tolist()], strict=False):
+        if at_s - since_s > 0.5:
+            watch.paused()
+        waiting = int(np.count_nonzero(come_s <= at_s)) * chunk - end
+        said += watch.feed(chunk, waiting, 5e4 + at_s, end / RATE - at_s)
+    return watch, said
+
+
+@pytest.mark.parametrize("times", [0.25, 0.5, 0.55, 1.5, 2.0, 4.0])
+def test_a_stream_of_another_rate_by_the_clock_is_known_within_its_first_second(times: float) -> None:
+    watch, said = arrivals(times, 1.3 / times)
+    assert watch.settled
+    assert [one.refused for one in said] == [True]
+    assert said[0].sample < 1.15 * RATE
+    assert said[0].measured_hz == pytest.approx(RATE * times, rel=0.03)
+
+
+@pytest.mark.parametrize(("times", "refused"), [(1.03, True), (0.98, True), (0.8, True), (1.25, True), (1.004, False)])
+def test_smaller_differences_by_the_clock_are_said_within_twenty_seconds(times: float, refused: bool) -> None:
+    _, said = arrivals(times, 21.0 / times)
+    assert (said[0].serious, said[0].refused) == (True, refused)
+    assert said[0].sample < (6.5 if refused else 20.5) * RATE
+    assert said[0].measured_hz == pytest.approx(RATE * times, rel=0.003)
+
+
+HELD_UP = [(0.0, 0.0), (0.0, 0.4), (0.2, 0.7), (0.1, 1.0), (0.0, 1.2), (0.5, 0.9), (4.0, 9.0)]
+
+
+@pytest.mark.parametrize("speed", [1.5, 2.0, 4.0, np.inf])
+@pytest.mark.parametrize("stall", HELD_UP, ids=str)
+def test_a_sender_that_was_held_up_and_catches_up_has_no_other_rate(stall: tuple[float, float], speed: float) -> None:
+    for times, chunk in ((1.0, 40), (1.0005, 7), (1.0, 400), (1.0, 1000)):
+        watch, said = arrivals(times, 30.0, chunk, stall, speed)
+        assert watch.settled
+        assert said == []
+
+
+def test_after_a_pause_what_had_waited_says_nothing() -> None:
+    watch = ArrivalWatch(RATE)
+    for at in range(1, 60):
+        assert watch.feed(400, 0, at / 10) == []
+    watch.paused()
+    for at in range(60, 200):
+        assert watch.feed(400, 0, 3 + at / 10) == []
+    assert abs(watch.ppm()[0]) < 1
+
+
+def test_stamps_of_another_rate_are_known_within_a_second_and_no_line_is_none() -> None:
+    good = 1e3 + np.arange(4000) / RATE
+    assert first_mismatch(good, RATE, 3999) is None
+    found = first_mismatch(1e3 + np.arange(4000) / 8000.0, RATE, 3999)
+    assert found is not None
+    assert (found.measured_hz, found.refused) == (pytest.approx(8000.0, rel=1e-6), True)
+    lost = good + np.where(np.arange(4000) > 1500, 0.5, 0.0)
+    still, unknown, huge = np.full(4000, 7.0), np.full(4000, np.nan), np.linspace(0, 1e308, 4000)
+    for times in (still, unknown, huge, good[::-1], lost, good[:3], good * np.inf):
+        assert first_mismatch(times, RATE, 3999) is None
+
+
+@pytest.mark.parametrize("unknown", [np.nan, np.inf, -np.inf])
+def test_stamps_that_are_no_numbers_are_one_break_and_another_where_samples_are_missing(unknown: float) -> None:
+    stamps = 1e3 + np.arange(40_000) / RATE
+    whole, lost = stamps.copy(), np.delete(stamps, np.s_[20_100:20_300])
+    for made in (whole, lost):
+        made[20_000:20_200] = unknown
+    assert jumps(whole) == [Jump(20_000, 0.0, 0, unknown=True)]
+    first, second = jumps(lost)
+    assert (first.index, first.unknown) == (20_000, True)
+    assert (second.index, second.unknown, second.lost_samples) == (20_200, False, 200)
+    whole[:10] = unknown
+    assert [jump.index for jump in jumps(whole)] == [0, 20_000]
+    for made in (whole, lost):
+        assert jumps(made, (3, 19_990, 10, 1, 1, 1, 200, 1, 1, 1)) == jumps(made)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("odd", [np.nan, np.inf, -np.inf, 1e308, 7.0])
+def test_odd_stamps_leave_the_rate_as_it_was_or_unknown(odd: float) -> None:
+    stamps = 1e3 + np.arange(int(40 * RATE)) / RATE
+    fit = RateFit(RATE)
+    fit.feed(np.full(20_000, odd))
+    assert np.isnan(fit.ppm()).all()
+    if not np.isfinite(odd):
+        fit.feed(stamps)
+        assert abs(fit.ppm()[0]) < 0.01
+        stamps[30_000:60_000] = odd
+        watch = RateWatch(RATE)
+        assert watch.feed(stamps, 0) == []
+        assert abs(watch.fit.ppm()[0]) < 0.01
+
+
+@pytest.mark.parametrize("begin_s", [4.0, 15.0])
+def test_a_stretch_of_stamps_that_stand_still_says_nothing_of_the_rate(begin_s: float) -> None:
+    begin, stop = int(begin_s * RATE), int((begin_s + 8.0) * RATE)
+    stamps = 1e3 + np.arange(int(40 * RATE)) / RATE
+    stamps[begin:stop] = stamps[begin - 1]
+    (jump,) = jumps(stamps)
+    watch = RateWatch(RATE)
+    assert watch.feed(stamps[:begin], 0) == []
+    watch.broken(begin, still_s=float(stamps[begin]))
+    assert watch.feed(stamps[begin : begin + 900], begin) == []
+    assert watch.feed(stamps[begin + 900 :], begin + 900) == []
+    assert (jump.index, jump.repeated) == (begin, True)
+    assert abs(watch.fit.ppm()[0]) < 0.01
+    assert watch.fit.samples >= 10 * RATE

@@ -356,3 +356,17 @@ def test_values_beyond_all_measure_are_left_out_in_silence(volts: float) -> None
     assert left_out.count(None) > 350
     assert engine.last_look is not None
     assert np.isfinite(engine.last_look.evidence)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(("odd", "reason"), [(np.inf, "no_stamp"), (np.nan, "no_stamp"), (None, "repeated")])
+def test_stamps_that_say_nothing_are_a_gap_and_no_rate(odd: float | None, reason: str) -> None:
+    made = stream(np.random.default_rng(3), 8000.0, 800, nv=0.0)
+    made.stamps_s[30_000:70_000] = made.stamps_s[29_999] if odd is None else odd
+    engine, events = run(made, max_sweeps=640)
+    assert [event.reason for event in events if event.kind == "gap"] == [reason]
+    assert not any(event.kind == "rate_mismatch" for event in events)
+    assert engine.verdict is not None
+    assert engine.verdict.stopped_by == "sweep_limit"
+    assert engine.lost_samples == 0
+    assert abs(engine.rate.ppm()[0]) < 0.1 or np.isnan(engine.rate.ppm()[0])

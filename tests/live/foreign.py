@@ -31,6 +31,8 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--name", required=True)
     parser.add_argument("--source-id", default="")
     parser.add_argument("--rate", type=float, default=8000.0)
+    parser.add_argument("--states", type=float, default=None, help="the rate in the metadata, by which stamps count, if another")
+    parser.add_argument("--true-stamps", action="store_true", help="stamps count by the true rate, whatever is stated")
     parser.add_argument("--channels", type=int, default=1, help="EEG channels; the response is in the first one")
     parser.add_argument("--trigger", default="pulse", help="pulse, bipolar, inverted, gate, codes or none")
     parser.add_argument("--trigger-at", type=int, default=-1, help="index of the trigger channel, -1 for the last")
@@ -79,7 +81,7 @@ def samples(args: argparse.Namespace) -> np.ndarray:
 
 def outlet(args: argparse.Namespace) -> pylsl.StreamOutlet:
     count = args.channels + 1
-    info = pylsl.StreamInfo(args.name, "EEG", count, args.rate, args.format, args.source_id)
+    info = pylsl.StreamInfo(args.name, "EEG", count, args.states or args.rate, args.format, args.source_id)
     place = args.channels if args.trigger_at < 0 else args.trigger_at
     usual = [f"E{number + 1}" for number in range(args.channels)]
     usual.insert(place, "TRIG")
@@ -116,6 +118,7 @@ def main() -> None:
         data[:, round(args.nan[0] * args.rate) : round(args.nan[1] * args.rate)] = np.nan
     if args.stop_triggers is not None:
         data[line, round(args.stop_triggers * args.rate) :] = 0.0
+    stamped_hz = args.rate if args.true_stamps or args.states is None else args.states
     at, began_s, stamp_s = 0, time.monotonic(), pylsl.local_clock()
     stall_at, stall_s = (end, 0.0) if args.stall is None else (round(args.stall[0] * args.rate), args.stall[1])
     while not over.is_set() and at < end:
@@ -124,7 +127,7 @@ def main() -> None:
             time.sleep(stall_s)
         due = min(int((time.monotonic() - began_s) * args.rate), stall_at)
         if due > at:
-            out.push_chunk(data[:, at:due].T, 0.0 if args.unstamped else stamp_s + (due - 1) / args.rate)
+            out.push_chunk(data[:, at:due].T, 0.0 if args.unstamped else stamp_s + (due - 1) / stamped_hz)
             if marks is not None and due // int(args.rate / 2) > at // int(args.rate / 2):
                 marks.push_sample([f"mark {due // int(args.rate / 2)}"])
             at = due

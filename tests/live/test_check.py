@@ -42,6 +42,7 @@ CASES = {
     "no unit": Case([*GOOD, "--stated", ""]),
     "no trigger": Case([*GOOD, "--trigger", "none"]),
     "noisy": Case(["--noise", "5"], ["--max-sweeps", "2000", "--floor-nv", "20"]),
+    "another rate": Case([*GOOD, "--rate", "8000", "--states", "16000"]),
     "no such channel": Case(GOOD, ["--eeg", "Cz"]),
 }
 
@@ -67,6 +68,16 @@ def outcomes() -> Iterator[dict[str, Future[Outcome]]]:
 def found(outcome: Outcome) -> dict[str, dict[str, Any]]:
     """Findings of a check by what they are about; of electrodes those of the first one."""
     return {finding["about"]: finding for finding in reversed(outcome.json["findings"])}
+
+
+def test_a_rate_that_is_not_the_stated_one_is_no_rate_to_measure_with(outcomes: dict[str, Future[Outcome]]) -> None:
+    outcome = outcomes["another rate"].result()
+    assert outcome.json["ready"] is False
+    rate = found(outcome)["rate"]
+    assert rate["severity"] == "stop"
+    assert "16000 Hz stated" in rate["said"]
+    assert "by this machine's clock" in rate["said"]
+    assert "mend the rate" in rate["remedy"]
 
 
 def test_a_good_stream_is_ready(outcomes: dict[str, Future[Outcome]]) -> None:

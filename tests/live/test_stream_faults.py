@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import uuid
@@ -11,15 +12,18 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bench.outlet_faults import parsed
+from monitor.xdf import read_xdf
 from tests.live.harness import ROOT, Batch, Happened, Program, Scenario, foreign
 from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX signals")]
 
 USUAL = ["--eeg", "E1", "--trigger", "TRIG", "--max-sweeps", "4000"]
+LARGE = ["--nv", "4000", "--noise", "0.5"]
 FOREIGN = ["--nv", "0", "--seconds", "60", "--source-id", "sn-9"]
 
 
@@ -40,7 +44,16 @@ SCENARIOS = {
     "rate": Scenario(FOREIGN, USUAL, act=returns("--rate", "4000")),
     "channels": Scenario(FOREIGN, USUAL, act=returns("--channels", "2")),
     "format": Scenario(FOREIGN, USUAL, act=returns("--format", "double64")),
+    "unit": Scenario(FOREIGN, USUAL, act=returns("--stated", "volts")),
     "names": Scenario(FOREIGN, USUAL, act=returns("--labels", "TRIG,E1")),
+    "states twice its rate": Scenario([*LARGE, "--rate", "8000", "--states", "16000"], USUAL),
+    "states half its rate": Scenario([*LARGE, "--rate", "8000", "--states", "4000"], USUAL),
+    "states twice its rate, stamped by the clock": Scenario(
+        [*LARGE, "--rate", "8000", "--states", "16000", "--unstamped"], USUAL
+    ),
+    "half a percent too fast": Scenario(
+        ["--nv", "0", "--rate", "8040", "--states", "8000", "--true-stamps"], [*USUAL, "--max-sweeps", "64"]
+    ),
 }
 
 
@@ -50,6 +63,7 @@ SCENARIOS = {
         ("rate", "returned with 4000 Hz instead of 8000 Hz"),
         ("channels", "returned with 3 channels instead of 2"),
         ("format", "returned with samples as double64 instead of float32"),
+        ("unit", "returned with other units"),
         ("names", "returned with channels TRIG, E1 instead of E1, TRIG"),
     ],
 )
@@ -61,8 +75,44 @@ def test_a_stream_that_returns_as_another_one_ends_the_run_by_name(name: str, sa
     assert said in record["fault"]
     assert "begin a new run" in record["fault"]
     assert "stream_changed" in kinds(happened.folder)
+    stamps_s = read_xdf(happened.folder / "raw.xdf").streams[1].stamps_s
+    assert np.diff(stamps_s).max() < 0.3  # no sample of the other one, which came later, is in the recording or in an average
     again = happened.replayed()
     assert (again.status, again.json["identical"]) == (0, True)
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("states twice its rate", "states 16000 Hz, but by this machine's clock it gives"),
+        ("states half its rate", "states 4000 Hz, but by this machine's clock it gives"),
+        ("states twice its rate, stamped by the clock", "states 16000 Hz, but "),
+    ],
+)
+def test_a_rate_that_is_wrong_by_a_factor_is_refused_before_any_verdict(name: str, says: str, batch: Batch) -> None:
+    happened = batch[name]
+    assert happened.outcome.status == 3, happened.outcome.err
+    record = happened.outcome.json
+    assert (record["verdict"], record["stopped_by"], record["sweeps_presented"]) == ("inconclusive", "fault", None)
+    assert says in record["fault"]
+    assert "Set the amplifier's program right, then begin a new run" in record["fault"]
+    measured_hz = float(record["fault"].partition(" Hz: filters")[0].rpartition(" ")[2])
+    assert measured_hz == pytest.approx(8000, rel=0.1)
+    assert kinds(happened.folder) == ["wrong_rate", "verdict"]
+    again = happened.replayed()
+    assert (again.status, again.json["identical"], again.json["fault"]) == (0, True, record["fault"])
+
+
+def test_half_a_percent_is_said_in_the_first_second_and_ends_nothing(batch: Batch) -> None:
+    happened = batch["half a percent too fast"]
+    assert happened.outcome.status == 0, happened.outcome.err
+    assert happened.outcome.json["stopped_by"] == "sweep_limit"
+    said_hz = re.findall(r"quietfloor: the stream states 8000 Hz, but its time stamps say ([\d.]+) Hz", happened.outcome.err)
+    assert [float(hz) for hz in said_hz] == [pytest.approx(8040, abs=4)]
+    assert "times in ms are 0.5 % too long" in happened.outcome.err
+    said = kinds(happened.folder)
+    assert said.index("rate") < said.index("trigger_learned")
+    assert happened.replayed().json["identical"] is True
 
 
 def kinds(folder: Path) -> list[str]:

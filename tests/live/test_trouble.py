@@ -6,6 +6,7 @@ import json
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -42,6 +43,13 @@ def restart_amplifier(amplifier: subprocess.Popen[str], program: Program) -> Non
         program.process.wait(patience(60))
 
 
+def stop_program(amplifier: subprocess.Popen[str], program: Program) -> None:
+    until_sweeps(program)
+    program.signal(signal.SIGSTOP)
+    time.sleep(14)  # longer than a stream may be silent
+    program.signal(signal.SIGCONT)
+
+
 def interrupt(amplifier: subprocess.Popen[str], program: Program) -> None:
     until_sweeps(program)
     program.signal(signal.SIGINT)
@@ -68,6 +76,7 @@ SCENARIOS = {
     "no response": Scenario([*NONE, "--seed", "5"], [*USUAL, "--max-sweeps", "320"]),
     "not a number for a second": Scenario([*LARGE, "--nan", "3.2", "4.4"], [*USUAL, "--max-sweeps", "600"]),
     "sender stalled": Scenario([*LARGE, "--unstamped", "--stall", "3", "1.5"], [*USUAL, "--max-sweeps", "600"]),
+    "program stopped for a while": Scenario([*NONE, "--seconds", "60"], [*USUAL, "--max-sweeps", "1200"], act=stop_program),
     "flat EEG": Scenario(["--flat"], [*USUAL, "--max-sweeps", "64"]),
     "window beyond the next sound": Scenario(NONE, [*USUAL, "--window", "5,25", "--max-sweeps", "32"]),
     "interrupted": Scenario(NONE, USUAL, act=interrupt),
@@ -193,6 +202,19 @@ def test_a_sender_that_stalls_and_catches_up_loses_nothing(batch: Batch) -> None
     assert not gaps(happened) or record["lost_samples"] < 800
     assert_it_went_and_came(happened)
     assert_no_hole(happened.folder, 4)
+    assert happened.replayed().json["identical"] is True
+
+
+def test_a_program_that_was_stopped_reads_on_what_has_waited(batch: Batch) -> None:
+    happened = batch["program stopped for a while"]
+    assert happened.outcome.status == 0, happened.outcome.err
+    record = happened.outcome.json
+    assert (record["stopped_by"], record["lost_samples"]) == ("sweep_limit", 0)
+    assert record["sweeps_presented"] > 1100  # of the last look
+    assert "stood_still" in kinds(happened)
+    assert "stream_silent" not in kinds(happened)
+    assert "this program stood still for" in happened.outcome.err
+    assert_no_hole(happened.folder, 1200 / 47.1)
     assert happened.replayed().json["identical"] is True
 
 
