@@ -89,9 +89,8 @@ def test_a_bench_that_stands_still_is_waited_for_and_loses_nothing(rig: Rig) -> 
     folder = rig.session / "run-001"
     events = [json.loads(line) for line in (folder / "events.jsonl").read_text().splitlines()]
     said = [event["what"] for event in events if event["type"] == "notice"]
-    assert {"stream_silent", "stream_back"} <= set(said) <= {"stream_silent", "stream_back", "slow_bench"}  # it may have caught up
+    assert {"stream_silent", "stream_back"} <= set(said) <= {"stream_silent", "stream_back", "slow_bench"}
     assert "the virtual amplifier is slow; the run waits" in outcome.err
-    assert "too slow for real time; nothing is lost" in outcome.err
     rig.log.seek(0)
     assert "rig: this machine is too slow for real time: the EEG is" in rig.log.read()
     assert {event["type"] for event in events}.isdisjoint({"gap", "trigger_missing", "trigger_silent"})
