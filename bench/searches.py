@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -75,14 +76,20 @@ def deafened(ear: VirtualEar) -> VirtualEar:
 def condition_of(ear: VirtualEar, sessions: Sessions) -> Condition:
     """What a session would search: the levels of its ladder."""
     rules = rules_for(ear, sessions)
-    levels = tuple(float(level) for level in np.arange(rules.lowest_db, rules.highest_db + 1.0, STEP_DB))
-    common = setup_of(ear.frequency_hz, ear.age_group, rules.start_db, sessions).analysis(())
-    evidence = [setup_of(ear.frequency_hz, ear.age_group, level, sessions).evidence for level in levels]
+    return _condition(ear.frequency_hz, ear.age_group, rules.lowest_db, rules.start_db, rules.highest_db, sessions)
+
+
+@lru_cache(maxsize=64)
+def _condition(
+    frequency_hz: float, age_group: str, lowest_db: float, start_db: float, highest_db: float, sessions: Sessions
+) -> Condition:
+    levels = tuple(float(level) for level in np.arange(lowest_db, highest_db + 1.0, STEP_DB))
+    common = setup_of(frequency_hz, age_group, start_db, sessions).analysis(())
+    evidence = [setup_of(frequency_hz, age_group, level, sessions).evidence for level in levels]
     brackets = tuple(
-        wave_v_bracket_ms(sessions.stimulus, level, ear.age_group, (0.0, math.inf), frequency_hz=ear.frequency_hz)
-        for level in levels
+        wave_v_bracket_ms(sessions.stimulus, level, age_group, (0.0, math.inf), frequency_hz=frequency_hz) for level in levels
     )
-    return Condition(levels, tuple(replace(common, evidence=one) for one in evidence), brackets, UNIT_S, rules.start_db)
+    return Condition(levels, tuple(replace(common, evidence=one) for one in evidence), brackets, UNIT_S, start_db)
 
 
 class _Responses:

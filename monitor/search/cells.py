@@ -43,15 +43,22 @@ class SharedNoise:
         return True
 
 
+@lru_cache(maxsize=256)
+def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
+    """Responses that bets are placed on, and those that the upper limit holds."""
+    latencies = settings.evidence.latencies_ms(settings.window_ms)
+    held = response_bank(settings.window_times_ms, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
+    return held[: len(SHAPES) * len(latencies)], held
+
+
 class Cell:
     """One level of one condition."""
 
     def __init__(self, settings: AnalysisSettings) -> None:
         self.settings = settings
-        latencies, times = settings.evidence.latencies_ms(settings.window_ms), settings.window_times_ms
-        held = response_bank(times, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
+        times = settings.window_times_ms
+        bank, held = _banks(settings)
         limit = RunningUpperLimit(held, float(times[1] - times[0]), ())
-        bank = held[: len(SHAPES) * len(latencies)]
         self._evidence = RunningEvidence(settings.evidence, bank, (), limit)
         self.average = WeightedAverage((), settings.n_times)
         self.sum = np.zeros(len(times))  # of weighted unit means over the window, 1/uV

@@ -13,7 +13,7 @@ from monitor.core.samples import Bools, Floats
 from .posterior import Belief
 
 LARGEST_RISE_DB = 20.0
-UNITS = 4  # between choices; own choice: about two seconds
+UNITS, SHARE = 4, 0.02  # between choices: about two seconds, and a part of what there is already; own choice
 LEAST_UNITS = 8  # of the level that carries a finding: 128 sweeps
 
 Why = Literal["start", "threshold", "proof"]

@@ -27,8 +27,8 @@ POWER = 0.9  # of the likelihood; tuned so that intervals hold what they say on 
 ROUGHNESS = 0.15  # a level follows its curve of growth, and the common form, to within this part of its size
 FORGOTTEN = 11.0  # directions and curves so much (log) below the best are left out for a while
 ALL_EVERY = 8  # updates after which all are looked at again
-ROUNDS = 2
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
+BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
 
 
@@ -89,10 +89,8 @@ class Posterior:
         """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
         data = self._data(sums, weights)
         mass = self._masses(data)
-        for _ in range(ROUNDS):
-            self._learn_forms(data, mass)
-            mass = self._masses(data)
-        return self._belief(data, mass)
+        self._learn_forms(data, mass)  # one round: the next update goes on from here
+        return self._belief(data, self._masses(data))
 
     def _data(self, sums: Floats, weights: Floats) -> _Data:
         seen = np.flatnonzero(weights > 0)
@@ -171,12 +169,15 @@ class Posterior:
     def _waves(self, data: _Data, mass: Singles, sizes: Singles) -> tuple[Floats, Floats]:
         """Expected wave (n_levels, n_points) in uV, and the energy (n_levels,) of one of RMS 1."""
         likely = mass.sum(axis=1, dtype=np.float64)
-        keep = likely > 1e-3 * likely.max()
-        c, likely = self._coefficients[data.directions[keep]], likely[keep] / likely[keep].sum()
+        keep = np.flatnonzero(likely > 1e-3 * likely.max())
+        c = self._coefficients[data.directions[keep]]
         places = self._places[self._path[data.directions[keep]]]  # (D, n_levels)
-        by_direction = mass[keep] @ sizes.T
-        waves = np.einsum("dl,dm,dlmp->lp", by_direction, c, self._basis[places], optimize=True)
-        return waves, np.einsum("d,dm,dlmn,dn->l", likely, c, self._gram[places], c, optimize=True)
+        by_shift = np.zeros((len(sizes), len(self._basis), c.shape[1]))
+        np.add.at(by_shift, (np.arange(len(sizes)), places), (mass[keep] @ sizes.T)[..., np.newaxis] * c[:, np.newaxis])
+        waves = by_shift.reshape(len(sizes), -1) @ self._basis.reshape(-1, self._basis.shape[-1])
+        best = np.argsort(-likely[keep], kind="stable")[:BEST]
+        part, c = likely[keep][best] / likely[keep][best].sum(), c[best]
+        return waves, np.einsum("d,dm,dlmn,dn->l", part, c, self._gram[places[best]], c, optimize=True)
 
 
 def _at_least(probability: Floats, fewest: float) -> Floats:

@@ -14,7 +14,7 @@ from monitor.core.averaging import Unit, reduce_unit
 from monitor.core.samples import Bools, Floats
 
 from .cells import Cell, SharedNoise, found, refuted
-from .choice import UNITS, Choice, Wanted, choose, over
+from .choice import SHARE, UNITS, Choice, Wanted, choose, over
 from .posterior import Belief, Posterior
 from .prior import Growths, Waves
 
@@ -51,6 +51,15 @@ class Condition:
     @cached_property
     def levels(self) -> Floats:
         return np.array(self.levels_db)
+
+    @cached_property
+    def waves(self) -> Waves:
+        first = self.settings[0]
+        return Waves(first.window_times_ms, self.levels, np.array(self.brackets_ms), first.gain)
+
+    @cached_property
+    def growths(self) -> Growths:
+        return Growths.drawn(self.levels_db[0], self.levels_db[-1], self.waves.rms_per_peak)
 
 
 @dataclass(frozen=True)
@@ -145,10 +154,7 @@ class _Running:
         if self.inverse is None or not any(cell.weight > 0 for cell in self.cells.values()):
             return
         if self.posterior is None:
-            first = condition.settings[0]
-            waves = Waves(first.window_times_ms, levels, np.array(condition.brackets_ms), first.gain)
-            growths = Growths.drawn(levels[0], levels[-1], waves.rms_per_peak)
-            self.posterior = Posterior(waves, growths, self.inverse, self.wanted.visible_uv, beyond_db)
+            self.posterior = Posterior(condition.waves, condition.growths, self.inverse, self.wanted.visible_uv, beyond_db)
         sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
@@ -216,7 +222,8 @@ class RunningSearch:
 
     def choose(self) -> Next:
         """The cell of the next unit. It changes every few units; the same one again where nothing more is known."""
-        if self._noise.matrix is None or self._since < UNITS:
+        units = self._running[self._now.place.condition].units.sum()
+        if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
             return self._now
         self._since = 0
         self._running[self._now.place.condition].believe()
