@@ -160,6 +160,6 @@ def found(ear: VirtualEar, sessions: Sessions, wanted: Wanted | None = None, odd
     return Found(
         ear=ear.number, kind=ear.kind, oddity=oddity.name, route=ear.route, frequency_hz=ear.frequency_hz,
         true_db=ear.true_db_nhl, visible_db=visible_db(ear, oddity, sessions), highest_db=HIGHEST_DB[ear.route],
-        threshold_db=math.inf if answer.beyond else answer.threshold_db, low_db=answer.low_db, high_db=answer.high_db,
+        threshold_db=answer.threshold_db, low_db=answer.low_db, high_db=answer.high_db,
         found_db=answer.found_db, finished=answer.finished, minutes=(LEAD_S + answer.seconds) / 60.0,
     )  # fmt: skip

@@ -17,17 +17,20 @@ from numpy.typing import NDArray
 from monitor.core.evidence import SHAPES
 from monitor.core.samples import Floats
 
-from .prior import DEVIATIONS, Growths, Waves
+from .prior import CURVES, DEVIATIONS, GrowthPrior, Growths, Waves, spread_out
 
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 FORMS = len(SHAPES)
 
-POWER = 0.9  # of the likelihood; tuned so that intervals hold what they say on ears outside the model
-ROUGHNESS = 0.15  # a level follows its curve of growth, and the common form, to within this part of its size
-FORGOTTEN = 11.0  # directions and curves so much (log) below the best are left out for a while
+POWER = 1.0  # of the likelihood; tuned so that intervals hold what they say on ears outside the model
+ROUGHNESS = 0.1  # a level follows its curve of growth, and the common form, to within this part of its size
+FORGOTTEN = 11.0  # directions so much (log) below the best are left out for a while
+UNLIKELY, MARGIN = 7.0, 0.06  # the same of curves; of a box around the others, on each side
+WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
 ALL_EVERY = 8  # updates after which all are looked at again
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
+OUTSIDE_DB = 10.0
 BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
 
@@ -36,7 +39,6 @@ class _Data(NamedTuple):
     """Of D directions at V levels that have something, in M coefficients of the form; N curves."""
 
     directions: Ints  # (D,) which
-    curves: Ints  # (N,) which
     fit: Floats  # (D, V, M) filters on the weighted sums
     gram: Floats  # (D, V, M, M)
     weight: Floats  # (V,)
@@ -47,7 +49,10 @@ class _Data(NamedTuple):
 
 @dataclass(frozen=True)
 class Belief:
-    """After the data so far. Sizes in uV RMS, levels in dB nHL; (n_levels,) where not said otherwise."""
+    """After the data so far. Sizes in uV RMS, levels in dB nHL; (n_levels,) where not said otherwise.
+
+    A threshold below the softest level by ``OUTSIDE_DB`` or more, or above the loudest, counts as ``OUTSIDE_DB`` outside.
+    """
 
     low_db: float
     middle_db: float
@@ -62,13 +67,10 @@ class Belief:
 class Posterior:
     """Of one condition whose noise shape is known."""
 
-    def __init__(self, waves: Waves, growths: Growths, inverse: Floats, visible_uv: float, beyond_db: float) -> None:
-        """``inverse`` (n_points, n_points): of the noise shape T; ``beyond_db`` stands for all above the loudest level."""
-        levels = waves.levels_db
+    def __init__(self, waves: Waves, prior: GrowthPrior, inverse: Floats) -> None:
+        """``inverse`` (n_points, n_points): of the noise shape T."""
+        self._levels, self._prior = waves.levels_db, prior
         self._basis, self._places = waves.basis, waves.places
-        sizes = growths.at(levels)
-        self._sizes: Singles = sizes.astype(np.float32)
-        self._threshold = growths.threshold_db(visible_uv, float(levels[-1]), beyond_db)
         self._filters = waves.basis @ inverse
         self._gram = self._filters @ np.swapaxes(waves.basis, -1, -2)
         middle = waves.basis[len(waves.shifts_ms) // 2]
@@ -81,35 +83,50 @@ class Posterior:
         self._spread = np.broadcast_to(np.eye(DEVIATIONS), (directions, DEVIATIONS, DEVIATIONS)).copy()
         self._cost = np.zeros(directions)  # divergence of what is believed of the form from its prior
         self._score = np.zeros(directions)  # log, as of the last time each was looked at
-        self._alive = np.arange(sizes.shape[1])  # curves
-        self._expected = sizes.mean(axis=1)
+        self._cube = spread_out(CURVES, 4)
+        self._expected = self._sizes_in(WHOLE).mean(axis=1, dtype=np.float64)
         self._updates = 0
 
     def update(self, sums: Floats, weights: Floats) -> Belief:
         """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
-        data = self._data(sums, weights)
-        mass = self._masses(data)
-        self._learn_forms(data, mass)  # one round: the next update goes on from here
+        if self._updates % ALL_EVERY == 0:
+            everywhere = np.arange(len(self._score))
+            box = self._likely(self._data(sums, weights, everywhere, self._sizes_in(WHOLE)), WHOLE)
+            self._box = self._likely(self._data(sums, weights, self._near, self._sizes_in(box)), box)
+            self._sizes = self._sizes_in(self._box)
+        self._updates += 1
+        data = self._data(sums, weights, self._near, self._sizes)
+        self._learn_forms(data, self._masses(data))  # one round: the next update goes on from here
         return self._belief(data, self._masses(data))
 
-    def _data(self, sums: Floats, weights: Floats) -> _Data:
+    @property
+    def _near(self) -> Ints:
+        return np.flatnonzero(self._score >= self._score.max() - FORGOTTEN)
+
+    def _growths(self, box: Floats) -> Growths:
+        return self._prior.curves(box[0] + (box[1] - box[0]) * self._cube)
+
+    def _sizes_in(self, box: Floats) -> Singles:
+        return self._growths(box).at(self._levels).astype(np.float32)
+
+    def _likely(self, data: _Data, box: Floats) -> Floats:
+        """The part (2, 4) of a box of the cube in which curves are still likely: the prior is uniform there as well."""
+        curves = self._masses(data).sum(axis=0)
+        alive = self._cube[curves >= curves.max() * np.exp(-UNLIKELY)]
+        inside = np.clip([alive.min(axis=0) - MARGIN, alive.max(axis=0) + MARGIN], 0.0, 1.0)
+        return np.asarray(box[0] + (box[1] - box[0]) * inside)
+
+    def _data(self, sums: Floats, weights: Floats, directions: Ints, sizes: Singles) -> _Data:
         seen = np.flatnonzero(weights > 0)
-        if self._updates % ALL_EVERY == 0:
-            directions, curves = np.arange(len(self._score)), np.arange(self._sizes.shape[1])
-        else:
-            directions, curves = np.flatnonzero(self._score >= self._score.max() - FORGOTTEN), self._alive
-        self._updates += 1
         places = self._places[:, seen][self._path[directions]]
         fits = np.stack([self._filters @ sums[level] for level in seen])  # (V, shifts, M)
         gram = self._gram[places]
         c = self._coefficients[directions]
         energy = np.median(np.einsum("dm,dvmn,dn->dv", c, gram, c), axis=0)
         weight = weights[seen]
-        sizes = self._sizes[np.ix_(seen, curves)]
-        return _Data(
-            directions, curves, fits[np.arange(len(seen)), places], gram, weight,
-            POWER / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2), sizes, sizes**2,
-        )  # fmt: skip
+        trust = POWER / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2)
+        here = sizes[seen]
+        return _Data(directions, fits[np.arange(len(seen)), places], gram, weight, trust, here, here**2)
 
     def _masses(self, data: _Data) -> Singles:
         """Probability of each curve in each direction (D, N), all of them together 1."""
@@ -152,8 +169,9 @@ class Posterior:
 
     def _belief(self, data: _Data, mass: Singles) -> Belief:
         curves = _at_least(mass.sum(axis=0, dtype=np.float64), FEWEST)
-        self._alive = data.curves[curves > curves.max() * np.exp(-FORGOTTEN)]
-        threshold, sizes = self._threshold[data.curves], self._sizes[:, data.curves]
+        sizes, levels = self._sizes, self._levels
+        threshold = np.maximum(self._growths(self._box).threshold_db, levels[0] - OUTSIDE_DB)
+        threshold = np.where(threshold <= levels[-1], threshold, levels[-1] + OUTSIDE_DB)
         order = np.argsort(threshold, kind="stable")
         at = np.searchsorted(np.cumsum(curves[order]), (LOW, 0.5, HIGH))
         low, middle, high = threshold[order[np.minimum(at, len(order) - 1)]]

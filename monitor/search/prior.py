@@ -1,4 +1,4 @@
-"""What a response may be across levels, before anything is recorded: where it begins, how it grows, when it comes, its form.
+"""What a response may be across levels, before anything is recorded: its threshold, how it grows, when it comes, its form.
 
 Sizes and growth. A click's wave V is 256, 368, 407 nV at 20, 40, 60 dB nHL in 20 adults, single ears 61 to 162 nV apart (SD;
 Elberling, Callo & Don 2010, J Acoust Soc Am 128:215, secondary); such rows follow ``size x / (x + half)``, x in dB above the
@@ -23,10 +23,11 @@ from monitor.core.samples import Floats
 SIZE_UV, SIZE_SPREAD = 0.28, 0.6  # peak to trough, far above the begin
 HALF_DB, HALF_SPREAD = 12.0, 0.7  # above the begin, half of the size is reached
 POWER = (1.0, 2.5)  # of the growth: above 1 with a toe
-BELOW_DB, ABOVE_DB = 20.0, 10.0  # the begin may lie so far below the softest, and above the loudest level
-CURVES = 8192
+LEAST_SIZE = 1.2  # times what is visible: a smaller response has no threshold
+BELOW_DB, ABOVE_DB = 15.0, 15.0  # the threshold may lie so far below the softest, and above the loudest level
+CURVES = 4096
 OFFSET_STEP_MS, SHIFT_MS = 0.4, 0.25
-STEEPER = (0.6, 1.0, 1.5)  # how latency follows level, times what is expected
+STEEPER = (0.6, 1.0, 1.4, 1.9)  # how latency follows level, times what is expected
 REFERENCE_DB = 60.0  # level at which the offsets of latency count
 DEVIATIONS, DEVIATION_SHARE = 8, 0.5  # directions of the form that are learned; their RMS as a part of the wave's
 DEVIATION_LENGTH_MS, DEVIATION_CENTRE_MS, DEVIATION_SPREAD_MS = 0.6, 1.0, 2.0
@@ -42,37 +43,52 @@ def spread_out(count: int, dimensions: int) -> Floats:
 
 
 @dataclass(frozen=True)
-class Growths:
-    """Curves of growth (n_curves,): sizes in uV RMS over the response window, levels in dB nHL."""
+class GrowthPrior:
+    """Of curves over levels from ``softest_db`` to ``loudest_db``: uniform over the unit cube of threshold, size, half and power.
 
-    begin_db: Floats
+    ``visible_uv``: RMS over the window that is reached at the threshold; ``rms_per_peak``: that of a wave of 1 uV peak to trough.
+    """
+
+    softest_db: float
+    loudest_db: float
+    visible_uv: float
+    rms_per_peak: float
+
+    def curves(self, cube: Floats) -> Growths:
+        """Those of points (n_curves, 4) of the cube."""
+        low, high = self.softest_db - BELOW_DB, self.loudest_db + ABOVE_DB
+        size_uv = self.rms_per_peak * SIZE_UV * np.exp(SIZE_SPREAD * ndtri(cube[:, 1]))
+        return Growths(
+            threshold_db=low + (high - low) * cube[:, 0],
+            size_uv=np.maximum(size_uv, LEAST_SIZE * self.visible_uv),
+            half_db=HALF_DB * np.exp(HALF_SPREAD * ndtri(cube[:, 2])),
+            power=POWER[0] + (POWER[1] - POWER[0]) * cube[:, 3],
+            visible_uv=self.visible_uv,
+        )
+
+
+@dataclass(frozen=True)
+class Growths:
+    """Curves of growth (n_curves,): sizes in uV RMS over the response window, ``visible_uv`` at the threshold; levels in dB nHL.
+
+    ``size x^power / (x^power + half^power)``, x in dB above the begin; the begin follows from the threshold.
+    """
+
+    threshold_db: Floats
     size_uv: Floats
     half_db: Floats
     power: Floats
+    visible_uv: float
 
-    @classmethod
-    def drawn(cls, softest_db: float, loudest_db: float, rms_per_peak: float, count: int = CURVES) -> Growths:
-        """The usual ones; ``rms_per_peak`` is the RMS over the window of a wave of 1 uV peak to trough."""
-        cube = spread_out(count, 4)
-        low, high = softest_db - BELOW_DB, loudest_db + ABOVE_DB
-        return cls(
-            begin_db=low + (high - low) * cube[:, 0],
-            size_uv=rms_per_peak * SIZE_UV * np.exp(SIZE_SPREAD * ndtri(cube[:, 1])),
-            half_db=HALF_DB * np.exp(HALF_SPREAD * ndtri(cube[:, 2])),
-            power=POWER[0] + (POWER[1] - POWER[0]) * cube[:, 3],
-        )
+    @property
+    def begin_db(self) -> Floats:
+        ratio = self.visible_uv / (self.size_uv - self.visible_uv)
+        return np.asarray(self.threshold_db - self.half_db * ratio ** (1.0 / self.power))
 
     def at(self, levels_db: Floats) -> Floats:
         """RMS (n_levels, n_curves) in uV."""
         above = np.maximum(np.asarray(levels_db)[:, np.newaxis] - self.begin_db, 0.0) ** self.power
         return np.asarray(self.size_uv * above / (above + self.half_db**self.power))
-
-    def threshold_db(self, visible_uv: float, loudest_db: float, beyond_db: float) -> Floats:
-        """Where each reaches ``visible_uv`` (n_curves,); ``beyond_db`` where none of the levels up to the loudest does."""
-        room = self.size_uv - visible_uv
-        ratio = visible_uv / np.where(room > 0, room, 1.0)
-        level = self.begin_db + self.half_db * ratio ** (1.0 / self.power)
-        return np.asarray(np.where((room > 0) & (level <= loudest_db), level, beyond_db))
 
 
 @dataclass(frozen=True)

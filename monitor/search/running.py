@@ -15,10 +15,8 @@ from monitor.core.samples import Bools, Floats
 
 from .cells import Cell, SharedNoise, found, refuted
 from .choice import SHARE, UNITS, Choice, Wanted, choose, over
-from .posterior import Belief, Posterior
-from .prior import Growths, Waves
-
-BEYOND_DB = 10.0  # above the loudest level: stands for a threshold that is higher still
+from .posterior import OUTSIDE_DB, Belief, Posterior
+from .prior import GrowthPrior, Waves
 
 
 @dataclass(frozen=True)
@@ -57,9 +55,8 @@ class Condition:
         first = self.settings[0]
         return Waves(first.window_times_ms, self.levels, np.array(self.brackets_ms), first.gain)
 
-    @cached_property
-    def growths(self) -> Growths:
-        return Growths.drawn(self.levels_db[0], self.levels_db[-1], self.waves.rms_per_peak)
+    def growths(self, visible_uv: float) -> GrowthPrior:
+        return GrowthPrior(self.levels_db[0], self.levels_db[-1], visible_uv, self.waves.rms_per_peak)
 
 
 @dataclass(frozen=True)
@@ -80,7 +77,8 @@ class Next:
 
 @dataclass(frozen=True)
 class Answer:
-    """Of one condition. Levels in dB nHL. ``threshold_db``: nan before the noise is known; ``beyond``: it lies above all levels.
+    """Of one condition. Levels in dB nHL. The threshold and its 95 % interval are nan before the noise is known; infinite: above
+    all levels, and ``low_db`` -infinite: so far below them that nothing is known.
 
     ``found_db``: softest level at or below which there is a response, nan for none. ``limits_nv`` (n_levels,): no response larger
     than this, peak to trough; nan where that is not known.
@@ -89,7 +87,6 @@ class Answer:
     threshold_db: float
     low_db: float
     high_db: float
-    beyond: bool
     found_db: float
     finished: bool
     seconds: float
@@ -143,6 +140,11 @@ class _Running:
             self.refuted |= refuted(self.log10(), self.wanted.alpha)
 
     @property
+    def seconds(self) -> float:
+        """Of signal."""
+        return float(self.units.sum()) * self.condition.unit_s
+
+    @property
     def found(self) -> Bools:
         return found(self.refuted)
 
@@ -150,11 +152,10 @@ class _Running:
         """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
         condition = self.condition
         levels = condition.levels
-        beyond_db = levels[-1] + BEYOND_DB
         if self.inverse is None or not any(cell.weight > 0 for cell in self.cells.values()):
             return
         if self.posterior is None:
-            self.posterior = Posterior(condition.waves, condition.growths, self.inverse, self.wanted.visible_uv, beyond_db)
+            self.posterior = Posterior(condition.waves, condition.growths(self.wanted.visible_uv), self.inverse)
         sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
@@ -162,17 +163,19 @@ class _Running:
         self.since = 0
         for level, cell in self.cells.items():
             cell.expect(belief.waves_uv[level])
-        self.finished = over(belief, self.wanted, levels, self.found, beyond_db)
+        self.finished = over(belief, self.wanted, levels, self.found, self.seconds)
 
     def answer(self, limits: bool) -> Answer:
         levels, belief, got = self.condition.levels, self.belief, self.found
-        seconds = float(self.units.sum()) * self.condition.unit_s
         cells = [self.cells.get(level) for level in range(len(levels))]
         known = tuple(1e3 * cell.upper_limit_uv() if cell is not None and limits else math.nan for cell in cells)
-        low, middle, high = (math.nan,) * 3 if belief is None else (belief.low_db, belief.middle_db, belief.high_db)
+        low, middle, high = (math.nan,) * 3
+        if belief is not None:
+            low = belief.low_db if belief.low_db > levels[0] - OUTSIDE_DB else -math.inf
+            middle, high = (level if level <= levels[-1] else math.inf for level in (belief.middle_db, belief.high_db))
         return Answer(
-            threshold_db=middle, low_db=low, high_db=high, beyond=bool(middle > levels[-1]),
-            found_db=float(levels[np.argmax(got)]) if got.any() else math.nan, finished=self.finished, seconds=seconds,
+            threshold_db=middle, low_db=low, high_db=high,
+            found_db=float(levels[np.argmax(got)]) if got.any() else math.nan, finished=self.finished, seconds=self.seconds,
             sweeps=tuple(int(16 * units) for units in self.units), log10=tuple(float(one) for one in self.log10()),
             limits_nv=known,
         )  # fmt: skip
@@ -239,7 +242,9 @@ class RunningSearch:
             same = number == self._now.place.condition
             levels = one.condition.levels
             now_db = float(levels[self._now.place.level]) if same else float(one.condition.start_db)
-            choice = choose(one.belief, self.wanted, levels, one.log10(), now_db, self._unit_weight, one.condition.unit_s)
+            choice = choose(
+                one.belief, self.wanted, levels, one.log10(), now_db, self._unit_weight, one.condition.unit_s, one.seconds
+            )
             if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
                 best = Next(Place(number, choice.level), choice)
         return self._now if best is None else self._set(best)
