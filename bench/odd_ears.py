@@ -10,7 +10,6 @@ import numpy as np
 from bench.noises import Floats, Grid
 
 Plain = Callable[[float], Floats]  # dB nHL -> response (n_times,) in uV
-LOUDEST_DB = 100.0  # that a plain response is asked for
 
 
 @dataclass(frozen=True)
@@ -31,7 +30,7 @@ class Oddity:
     def response(self, plain: Plain, level_db: float, begin_db: float, grid: Grid) -> Floats:
         """At a level, before it adapts, (n_times,) in uV."""
         at_db = level_db if not np.isfinite(begin_db) else begin_db + self.growth * (level_db - begin_db)
-        wave = plain(min(at_db, LOUDEST_DB))
+        wave = plain(at_db)
         times = grid.times_ms
         if self.later_ms and level_db >= begin_db + self.from_db:
             wave = np.interp(times - self.later_ms, times, wave, left=0.0, right=0.0)

@@ -34,6 +34,7 @@ from monitor.search.running import Answer, Condition, RunningSearch
 
 UNIT_S = UNIT_SWEEPS * PER_SWEEP_S
 STEP_DB = 5.0
+LOUDEST_DB = {"air": 100.0, "bone": 48.0}  # that the virtual transducers give
 FINEST_DB = 0.2  # of the level that can be seen
 REACH_DB = 5.0  # what can be seen lies so far below the highest level: then it can be found
 
@@ -107,7 +108,8 @@ class _Responses:
 
             def plain(at_db: float) -> Floats:
                 sound = (sessions.stimulus, ear.frequency_hz)
-                return response_uv(self._patient, ear.side, ear.route, sound, at_db, self._grid, masking)
+                loudest_db = LOUDEST_DB[ear.route]
+                return response_uv(self._patient, ear.side, ear.route, sound, min(at_db, loudest_db), self._grid, masking)
 
             self._known[level_db] = self._oddity.response(plain, level_db, ear.true_db_nhl, self._grid)
         return self._known[level_db]
@@ -123,7 +125,7 @@ def visible_db(ear: VirtualEar, oddity: Oddity, sessions: Sessions) -> float:
 
     if math.isinf(ear.true_db_nhl):
         return math.inf
-    low, high = ear.true_db_nhl - 5.0, min(ear.true_db_nhl + 45.0, 100.0 if ear.route == "air" else 48.0)
+    low, high = ear.true_db_nhl - 5.0, min(ear.true_db_nhl + 45.0, LOUDEST_DB[ear.route])
     if not low < high or not visible(high):
         return math.inf
     while high - low > FINEST_DB:

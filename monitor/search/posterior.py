@@ -30,7 +30,7 @@ UNLIKELY, MARGIN = 7.0, 0.06  # the same of curves; of a box around the others, 
 WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
 ALL_EVERY = 8  # updates after which all are looked at again
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
-OUTSIDE_DB = 10.0
+OUTSIDE_DB = 7.5
 BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
 

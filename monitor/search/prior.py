@@ -20,8 +20,8 @@ from monitor.core.evidence import SHAPES, Gain, response_bank
 from monitor.core.samples import Floats
 
 # Own choice but for the sources above: median and SD of the logarithm.
-SIZE_UV, SIZE_SPREAD = 0.28, 0.6  # peak to trough, far above the begin
-HALF_DB, HALF_SPREAD = 12.0, 0.7  # above the begin, half of the size is reached
+SIZE_UV, SIZE_SPREAD = 0.28, 0.5  # peak to trough, far above the begin
+HALF_DB, HALF_SPREAD = 18.0, 0.5  # above the begin, half of the size is reached
 POWER = (1.0, 2.5)  # of the growth: above 1 with a toe
 LEAST_SIZE = 1.2  # times what is visible: a smaller response has no threshold
 BELOW_DB, ABOVE_DB = 15.0, 15.0  # the threshold may lie so far below the softest, and above the loudest level

@@ -41,14 +41,14 @@ def test_a_search_finds_the_threshold_within_minutes_and_is_the_same_again() -> 
     assert one.finished
     assert one.minutes < 6.0
     assert abs(one.threshold_db - one.visible_db) <= 6.0
-    assert one.high_db - one.low_db <= 10.0
+    assert one.high_db - one.low_db <= 13.0
     assert one.true_db < one.found_db
     assert found(ear(33.0), SESSIONS) == one
 
 
 def test_nobody_hears_nothing() -> None:
     answer = search(deafened(ear(33.0, 3)), SESSIONS)
-    assert answer.beyond
+    assert answer.threshold_db == math.inf
     assert math.isnan(answer.found_db)
 
 

@@ -31,13 +31,13 @@ def test_the_gain_is_that_of_a_normal_regression() -> None:
 
 
 def test_rises_are_limited_and_the_softest_level_can_always_be_played() -> None:
-    picked = choose(BELIEF, Wanted(), LEVELS, np.zeros(19), 40.0, 10.0, 0.4)
+    picked = choose(BELIEF, Wanted(), LEVELS, np.zeros(19), 40.0, 10.0, 0.4, 30.0)
     assert (LEVELS[picked.level], picked.why) == (60.0, "threshold")  # 90 would tell most
-    assert LEVELS[choose(BELIEF, Wanted(), LEVELS, np.zeros(19), -math.inf, 10.0, 0.4).level] == 0.0
+    assert LEVELS[choose(BELIEF, Wanted(), LEVELS, np.zeros(19), -math.inf, 10.0, 0.4, 30.0).level] == 0.0
 
 
 def test_a_narrow_interval_asks_for_proof_near_it() -> None:
-    picked = choose(NARROW, Wanted(), LEVELS, np.zeros(19), 60.0, 10.0, 0.4)
+    picked = choose(NARROW, Wanted(), LEVELS, np.zeros(19), 60.0, 10.0, 0.4, 30.0)
     assert picked.why == "proof"
     assert LEVELS[picked.level] == 50.0  # the loudest that is near enough
 
@@ -45,14 +45,21 @@ def test_a_narrow_interval_asks_for_proof_near_it() -> None:
 def test_it_is_over_with_a_narrow_interval_and_a_response_near_it_or_without_any() -> None:
     at_50, at_70 = NOTHING.copy(), NOTHING.copy()
     at_50[10:] = at_70[14:] = True
-    assert narrow(NARROW, Wanted())
-    assert not narrow(BELIEF, Wanted())
-    assert over(NARROW, Wanted(), LEVELS, at_50, 100.0)
-    assert not over(NARROW, Wanted(), LEVELS, at_70, 100.0)
-    assert not over(NARROW, Wanted(), LEVELS, NOTHING, 100.0)
-    assert not over(BELIEF, Wanted(), LEVELS, at_50, 100.0)
-    assert over(replace(BELIEF, low_db=100.0, middle_db=100.0, high_db=100.0), Wanted(), LEVELS, NOTHING, 100.0)
-    assert over(BELIEF, Wanted(width_db=40.0, reach_db=100.0), LEVELS, at_50, 100.0) is False
+    assert over(NARROW, Wanted(), LEVELS, at_50, 30.0)
+    assert not over(NARROW, Wanted(), LEVELS, at_70, 30.0)
+    assert not over(NARROW, Wanted(), LEVELS, NOTHING, 30.0)
+    assert not over(BELIEF, Wanted(), LEVELS, at_50, 3000.0)
+    outside = replace(BELIEF, low_db=95.0, middle_db=97.5, high_db=97.5)
+    assert over(outside, Wanted(), LEVELS, NOTHING, 30.0)
+    assert over(replace(outside, low_db=88.0), Wanted(), LEVELS, NOTHING, 30.0)
+
+
+def test_after_a_while_the_interval_may_be_wider_up_to_a_limit() -> None:
+    wanted = Wanted(width_db=10.0, widest_db=15.0, patience_s=100.0)
+    assert [wanted.width_after_db(seconds) for seconds in (0.0, 100.0, 150.0, 200.0, 900.0)] == [10.0, 10.0, 12.5, 15.0, 15.0]
+    wide = replace(NARROW, low_db=33.0, high_db=45.0)
+    assert [narrow(wide, wanted, seconds) for seconds in (100.0, 150.0)] == [False, True]
+    assert Wanted(width_db=20.0, widest_db=15.0).width_after_db(900.0) == 20.0
 
 
 @pytest.mark.parametrize(("key", "value"), [("width_db", 2.0), ("width_db", math.nan), ("alpha", 0.0), ("alpha", 0.5)])

@@ -5,17 +5,17 @@ import pytest
 
 from monitor.core.evidence import Shape
 from monitor.search.posterior import Belief, Posterior
-from monitor.search.prior import Growths, Waves
+from monitor.search.prior import GrowthPrior, Waves
 from tests.search.made import LEVELS, SETTINGS, brackets, wave_uv
 
 TIMES = SETTINGS.window_times_ms
-VISIBLE_UV, BEYOND_DB = 0.015, 100.0
+VISIBLE_UV = 0.015
 ODD = Shape(0.45, -1.30, 0.45, 1.0)  # a trough before the peak: nobody expects it
 
 
 def posterior() -> Posterior:
     waves = Waves(TIMES, np.array(LEVELS), np.array(brackets()))
-    return Posterior(waves, Growths.drawn(0.0, 90.0, waves.rms_per_peak), np.eye(len(TIMES)), VISIBLE_UV, BEYOND_DB)
+    return Posterior(waves, GrowthPrior(0.0, 90.0, VISIBLE_UV, waves.rms_per_peak), np.eye(len(TIMES)))
 
 
 def believed(begin_db: float, residual_uv: float, seed: int, levels: tuple[float, ...], form: Shape | None = None) -> Belief:
@@ -46,9 +46,9 @@ def visible_db(begin_db: float, form: Shape | None = None) -> float:
 @pytest.mark.parametrize("begin_db", [10.0, 37.0, 61.0])
 @pytest.mark.parametrize("form", [None, ODD])
 def test_the_threshold_of_a_growth_and_a_form_outside_the_model_is_found(begin_db: float, form: Shape | None) -> None:
-    belief = believed(begin_db, 0.015, 1, LEVELS, form)
+    belief = believed(begin_db, 0.03, 1, LEVELS, form)
     truth = visible_db(begin_db, form)
-    assert belief.middle_db == pytest.approx(truth, abs=4.0)
+    assert belief.middle_db == pytest.approx(truth, abs=5.0)
     assert belief.low_db <= truth <= belief.high_db
 
 
