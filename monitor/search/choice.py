@@ -28,7 +28,7 @@ class Wanted:
     """
 
     width_db: float = 10.0
-    widest_db: float = 13.0
+    widest_db: float = 14.0
     patience_s: float = 120.0
     alpha: float = 0.01
     reach_db: float = 10.0  # a response is found at most so far above the interval

@@ -23,7 +23,7 @@ Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 FORMS = len(SHAPES)
 
-POWER = 1.0  # of the likelihood; tuned so that intervals hold what they say on ears outside the model
+TRUST = 0.85  # power of the likelihood; tuned so that intervals hold what they say, on ears outside the model too
 ROUGHNESS = 0.1  # a level follows its curve of growth, and the common form, to within this part of its size
 FORGOTTEN = 11.0  # directions so much (log) below the best are left out for a while
 UNLIKELY, MARGIN = 7.0, 0.06  # the same of curves; of a box around the others, on each side
@@ -124,7 +124,7 @@ class Posterior:
         c = self._coefficients[directions]
         energy = np.median(np.einsum("dm,dvmn,dn->dv", c, gram, c), axis=0)
         weight = weights[seen]
-        trust = POWER / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2)
+        trust = TRUST / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2)
         here = sizes[seen]
         return _Data(directions, fits[np.arange(len(seen)), places], gram, weight, trust, here, here**2)
 
@@ -136,7 +136,7 @@ class Posterior:
         line = np.einsum("dm,dvm->dv", c, data.fit)
         bend = data.weight * energy
         # where a level may leave its curve only the size is trusted less, not how well the form fits
-        free = ((POWER - data.trust) * 0.5 * np.maximum(line, 0.0) ** 2 / bend).sum(axis=1) - self._cost[data.directions]
+        free = ((TRUST - data.trust) * 0.5 * np.maximum(line, 0.0) ** 2 / bend).sum(axis=1) - self._cost[data.directions]
         logs: Singles = (data.trust * line).astype(np.float32) @ data.sizes
         logs -= (0.5 * data.trust * bend).astype(np.float32) @ data.squares
         logs += free.astype(np.float32)[:, np.newaxis]
@@ -152,11 +152,11 @@ class Posterior:
         """The form in each direction, given how large the response at each level is believed to be there."""
         total = np.maximum(mass.sum(axis=1, keepdims=True), np.float32(1e-30))
         mean, square = mass @ data.sizes.T / total, mass @ data.squares.T / total  # (D, V)
-        pull = POWER * data.weight * square
+        pull = TRUST * data.weight * square
         learned, form = data.gram[..., FORMS:, FORMS:], self._form[data.directions]
         precision = np.eye(DEVIATIONS) + np.einsum("dv,dvmn->dmn", pull, learned)
         fixed = data.gram[np.arange(len(form)), :, FORMS:, form]  # (D, V, DEVIATIONS)
-        toward = np.einsum("dv,dvm->dm", POWER * mean, data.fit[..., FORMS:]) - np.einsum("dv,dvm->dm", pull, fixed)
+        toward = np.einsum("dv,dvm->dm", TRUST * mean, data.fit[..., FORMS:]) - np.einsum("dv,dvm->dm", pull, fixed)
         spread = np.linalg.inv(precision)
         change = (spread @ toward[..., np.newaxis])[..., 0]
         divergence = (change**2).sum(-1) + np.trace(spread, axis1=-2, axis2=-1) - DEVIATIONS + np.linalg.slogdet(precision)[1]
