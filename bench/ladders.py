@@ -213,7 +213,7 @@ def visible_in_normal_ears_db(frequency_hz: float, age_months: float | None, ses
     return visible_db_nhl(one_normal_ear(age_months), "left", "air", frequency_hz, age_group, sessions, 0.0)
 
 
-class _Head:
+class Head:
     """Sweeps of several people at once, each with noise of its own size that changes over its session; see `noises.Source`."""
 
     def __init__(self, questions: Sequence[Question], grid: Grid, seed: int) -> None:
@@ -276,11 +276,11 @@ def run(questions: Sequence[Question], sessions: Sessions) -> list[dict[str, Ans
         sound = (sessions.stimulus, ear.frequency_hz)
         both = [
             response_uv(patient, ear.side, ear.route, sound, question.level_db_nhl, setup.grid, masking_db_em)
-            for patient, masking_db_em in ((ear.patient, _masking(question, sessions)), (own_alone(ear), math.nan))
+            for patient, masking_db_em in ((ear.patient, advised_masking_db_em(question, sessions)), (own_alone(ear), math.nan))
         ]
         waves.append(both[0])
         sizes.append([size_nv(wave, setup) for wave in both])
-    batch = simulate(_Head(questions, setup.grid, sessions.seed), np.array(waves), setup, chains, early=True)
+    batch = simulate(Head(questions, setup.grid, sessions.seed), np.array(waves), setup, chains, early=True)
     out: list[dict[str, Answer]] = []
     for i, (true_nv, own_nv) in enumerate(sizes):
         answers = {}
@@ -304,7 +304,7 @@ def _tables() -> HearingTables:
     return load_hearing_tables()
 
 
-def _masking(question: Question, sessions: Sessions) -> float:
+def advised_masking_db_em(question: Question, sessions: Sessions) -> float:
     """What advice asks for while nothing is known of either ear, dB EM; nan: none."""
     ear = question.ear
     if not sessions.masked:

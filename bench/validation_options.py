@@ -31,6 +31,7 @@ EPILOG = """examples:
   quietfloor validate --rules evidence,fsp:bonferroni,naive_fsp --noise gaussian,bursts --response 0,200,300
   quietfloor validate --recording quiet.xdf --channel Cz --plan plan.toml --width 0.006
   quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
+  quietfloor validate --thresholds search,ladder       methods that find thresholds; its help: --thresholds search --help
 
 Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
 fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid. With @ a response that was found waits for a

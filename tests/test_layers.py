@@ -58,6 +58,7 @@ MONITOR_LAYERS = (
     ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
     ("peaks", "growth", "replicates", "norms_file"),
     ("trace", "marks", "norms"),
+    ("search",),
     ("expected", "sources", "wave_noise"),
     ("lock", "xdf", "xdf_format", "xdf_read", "xdf_write"),
     ("foreign_xml",),
@@ -162,16 +163,17 @@ def test_what_the_window_shows_is_found_without_qt() -> None:
     assert done.stdout.strip() == "[]"
 
 
-def test_the_core_uses_only_what_is_pure() -> None:
-    core = [found for found in ALL if is_within(found.module, "monitor.core")]
-    assert core
-    assert [str(found) for found in core if not any(is_within(found.target, name) for name in CORE_MAY_USE)] == []
+@pytest.mark.parametrize(("package", "may_use"), [("monitor.core", set()), ("monitor.search", {"monitor.search"})])
+def test_the_core_and_the_search_use_only_what_is_pure(package: str, may_use: set[str]) -> None:
+    inside = [found for found in ALL if is_within(found.module, package)]
+    assert inside
+    assert [str(found) for found in inside if not any(is_within(found.target, name) for name in CORE_MAY_USE | may_use)] == []
 
 
-def test_the_core_opens_no_file_and_asks_no_global_chance() -> None:
+def test_the_core_and_the_search_open_no_file_and_ask_no_global_chance() -> None:
     calls = []
     for module, path in modules():
-        if is_within(module, "monitor.core"):
+        if is_within(module, "monitor.core") or is_within(module, "monitor.search"):
             for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
                 if isinstance(node, ast.Call) and not FIXED_TABLE.match(ast.unparse(node)):
                     called = ast.unparse(node.func)

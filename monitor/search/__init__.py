@@ -1,0 +1,1 @@
+"""The threshold search: several levels in one recording, chosen while it runs. Pure: values in, values out."""

@@ -1,0 +1,141 @@
+"""Cells: what was heard at each level of a condition, kept apart; the evidence of each, and which levels are found.
+
+The choice of the next cell, the weights and every bet depend on earlier units only, so under "no response in this cell" the
+capital of a cell stays a martingale, however cells are chosen. Beside the bets of a run (`core.evidence`) each cell bets on the
+wave that the other cells and its own past make expected: with the expected score ``m`` of a unit, and its score ``s``, the best
+bet on a sign is ``1 + tanh(m s)``, the likelihood ratio of Gaussian noise made symmetric.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+
+from monitor.core.analysis import AnalysisSettings
+from monitor.core.averaging import Unit, WeightedAverage
+from monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, Spread, response_bank
+from monitor.core.samples import Bools, Floats
+from monitor.core.upper_limit import RunningUpperLimit
+
+EXPECTED_SHARE = 0.4  # of the capital of a cell that bets on the expected wave
+LOG_10 = math.log(10.0)
+
+
+class SharedNoise:
+    """Shape of the noise, learned from the first units of all cells together and then kept."""
+
+    def __init__(self, warm_up_units: int, n_points: int) -> None:
+        self._left = warm_up_units
+        self._shape = NoiseShape((), n_points)
+        self.matrix: Floats | None = None
+
+    def update(self, unit: Unit, stride: int) -> bool:
+        """Whether the shape became known with this unit."""
+        if self.matrix is not None:
+            return False
+        self._shape.update(unit.residuals_uv[..., ::stride], unit.variance_uv2)
+        self._left -= 1
+        if self._left > 0:
+            return False
+        self.matrix = self._shape.matrix()
+        return True
+
+
+@lru_cache(maxsize=256)
+def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
+    """Responses that bets are placed on, and those that the upper limit holds."""
+    latencies = settings.evidence.latencies_ms(settings.window_ms)
+    held = response_bank(settings.window_times_ms, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
+    return held[: len(SHAPES) * len(latencies)], held
+
+
+class Cell:
+    """One level of one condition."""
+
+    def __init__(self, settings: AnalysisSettings) -> None:
+        self.settings = settings
+        times = settings.window_times_ms
+        bank, held = _banks(settings)
+        limit = RunningUpperLimit(held, float(times[1] - times[0]), ())
+        self._evidence = RunningEvidence(settings.evidence, bank, (), limit)
+        self.average = WeightedAverage((), settings.n_times)
+        self.sum = np.zeros(len(times))  # of weighted unit means over the window, 1/uV
+        self.weight = 0.0  # 1/uV2
+        self.units = 0
+        self._expected: Floats | None = None
+        self._log_expected = 0.0
+        self._spread = Spread(())
+        self._inverse: Floats | None = None
+        self.log10 = 0.0
+        self.log10_max = 0.0
+
+    def learn_noise(self, shape: Floats, inverse: Floats) -> None:
+        """The noise shape (n_points, n_points) and its inverse; units may come before it."""
+        self._inverse = inverse
+        self._evidence.learn_noise(shape)
+        self._now()
+
+    def expect(self, wave_uv: Floats) -> None:
+        """The wave (n_points,) that the next units are expected to hold: made from earlier units alone."""
+        self._expected = wave_uv
+
+    def update(self, unit: Unit) -> None:
+        mean, weight = self.settings.window.of(unit.mean_uv), float(unit.weight)
+        self.average.update(unit)
+        self.units += 1
+        self._evidence.update(mean, np.asarray(weight))
+        if weight > 0:
+            self.sum += weight * mean
+            self.weight += weight
+            if self._expected is not None and self._inverse is not None:
+                matched = self._inverse @ self._expected
+                norm = math.sqrt(max(float(matched @ self._expected), 0.0))
+                if norm > 0:
+                    score = math.sqrt(weight) * float(matched @ mean) / norm
+                    bet = math.sqrt(weight) * norm * float(self._spread.standardise(np.asarray(score)))
+                    self._log_expected += math.log(2.0) - float(np.logaddexp(0.0, -2.0 * bet))
+        self._now()
+
+    def _now(self) -> None:
+        if self._inverse is None:
+            return
+        usual = float(self._evidence.log10) if math.isfinite(float(self._evidence.log10)) else 0.0
+        both = np.logaddexp(usual * LOG_10 + math.log(1.0 - EXPECTED_SHARE), self._log_expected + math.log(EXPECTED_SHARE))
+        self.log10 = float(both) / LOG_10
+        self.log10_max = max(self.log10_max, self.log10)
+
+    def upper_limit_uv(self) -> float:
+        """No response is larger than this, peak to trough; nan where that is not known."""
+        return float(self._evidence.upper_limit_uv())
+
+
+@lru_cache(maxsize=16)
+def shares(count: int) -> Floats:
+    """Row b: how the capital against "no response at level b or below" is spread over the cells at or below b; sums are 1.
+
+    Half of it evenly, half mostly near b. (count, count), softest level first.
+    """
+    near = np.tril(0.5 ** np.subtract.outer(np.arange(count), np.arange(count)).clip(0).astype(np.float64))
+    even = np.tril(np.ones((count, count)))
+    return np.asarray(0.5 * near / near.sum(1, keepdims=True) + 0.5 * even / even.sum(1, keepdims=True))
+
+
+def refuted(log10: Floats, alpha: float) -> Bools:
+    """Of each level b (softest first): whether the capitals as they stand now refute "no response at level b or below".
+
+    The mixture of capitals of the cells at or below b is a martingale under it, so it ever reaches 1 / alpha with a probability
+    of at most alpha (Ville's inequality). Whoever looks more than once keeps every yes.
+    """
+    capital = 10.0 ** np.minimum(log10, 300.0)
+    return np.asarray(shares(len(capital)) @ capital >= 1.0 / alpha)
+
+
+def found(ever_refuted: Bools) -> Bools:
+    """Levels at or below which there is a response, at most one false search in 1 / alpha: every b from the level up is refuted.
+
+    These hypotheses are nested. The largest true one must be refuted, by mistake, before any smaller true one counts, so all
+    levels together have the error of one.
+    """
+    return np.asarray(np.logical_and.accumulate(ever_refuted[::-1])[::-1])

@@ -1,0 +1,98 @@
+"""Which level comes next, and when a search is over: plain functions of what is believed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from monitor.core.samples import Bools, Floats
+
+from .posterior import Belief
+
+LARGEST_RISE_DB = 20.0
+UNITS, SHARE = 4, 0.02  # between choices: about two seconds, and a part of what there is already; own choice
+LEAST_UNITS = 8  # of the level that carries a finding: 128 sweeps
+
+Why = Literal["start", "threshold", "proof"]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """When a search is over: an interval of the threshold no wider than ``width_db``, and a response found near it.
+
+    After ``patience_s`` the interval may become wider, up to ``widest_db`` after twice that: small responses in much noise that
+    grow slowly would take very long.
+    """
+
+    width_db: float = 10.0
+    widest_db: float = 14.0
+    patience_s: float = 120.0
+    alpha: float = 0.01
+    reach_db: float = 10.0  # a response is found at most so far above the interval
+    visible_uv: float = 0.015  # RMS over the response window of what counts as a response
+
+    def __post_init__(self) -> None:
+        if not 5.0 <= self.width_db <= 40.0:
+            raise ValueError(f"width_db = {self.width_db:g}: the interval of a threshold may be 5 to 40 dB wide (10; 15 hurried)")
+        if not 0.0 < self.alpha <= 0.1:
+            raise ValueError(f"alpha = {self.alpha:g}: give the share of searches with a false threshold, above 0 and up to 0.1")
+
+    def width_after_db(self, seconds: float) -> float:
+        """How wide the interval may be after so much signal."""
+        late = min(max(seconds / self.patience_s - 1.0, 0.0), 1.0)
+        return self.width_db + late * max(self.widest_db - self.width_db, 0.0)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The next level (index), why, and what its next units tell: variance of the threshold (dB2) that a second saves."""
+
+    level: int
+    why: Why
+    gain_db2_per_s: float
+
+
+def narrow(belief: Belief, wanted: Wanted, seconds: float) -> bool:
+    return belief.high_db - belief.low_db <= wanted.width_after_db(seconds)
+
+
+def over(belief: Belief, wanted: Wanted, levels_db: Floats, found: Bools, seconds: float) -> bool:
+    """Whether nothing more is to be asked; ``found`` (n_levels,) says at which levels there is a response."""
+    if belief.low_db > levels_db[-1]:
+        return True
+    if not narrow(belief, wanted, seconds):
+        return False
+    if belief.high_db > levels_db[-1]:
+        return True
+    near = levels_db <= max(belief.high_db + wanted.reach_db, levels_db[0])
+    return bool((found & near).any())
+
+
+def gains(belief: Belief, unit_weight: float, unit_s: float) -> Floats:
+    """Variance of the threshold that the next units at each level save per second (n_levels,), one look ahead, as if all were
+    normal; ``unit_weight`` in 1/uV2 of the next unit."""
+    noise = 1.0 / (UNITS * unit_weight * np.maximum(belief.energy, 1e-12))
+    return np.asarray(belief.shared_uv_db**2 / (belief.variance_uv2 + noise) / (UNITS * unit_s))
+
+
+def choose(
+    belief: Belief, wanted: Wanted, levels_db: Floats, log10: Floats, now_db: float, unit_weight: float, unit_s: float,
+    seconds: float,
+) -> Choice:
+    """The next level: where the threshold is narrowed most; once it is narrow, where a response is proven soonest.
+
+    ``seconds`` of signal so far; ``now_db``: the level that sounds now (-inf: none yet), and at most ``LARGEST_RISE_DB`` louder.
+    """
+    reachable = levels_db <= max(now_db + LARGEST_RISE_DB, levels_db[0])
+    gain = gains(belief, unit_weight, unit_s)
+    if narrow(belief, wanted, seconds):
+        near = reachable & (levels_db <= max(belief.high_db + wanted.reach_db, levels_db[0]))
+        missing = np.maximum(-math.log10(wanted.alpha) + 1.0 - log10, 0.1)
+        pace = np.where(near, np.maximum(belief.mean_uv, 1e-5) ** 2 * belief.energy / missing, -np.inf)
+        level = int(np.argmax(pace))
+        return Choice(level, "proof", float(gain[level]))
+    level = int(np.argmax(np.where(reachable, gain, -np.inf)))
+    return Choice(level, "threshold", float(gain[level]))

@@ -1,0 +1,211 @@
+"""What the cells of one condition say about its response: growth, latency, form, and the threshold with its interval.
+
+Likelihood of a wave ``a w`` at a level with weighted sum ``s``, weight ``W`` and noise shape T:
+``a w' T^-1 s - W a^2 w' T^-1 w / 2``. Curves of growth and directions (paths of latency x forms) are lists of hypotheses. In
+each direction the form is learned as well: its deviation is normal, and its posterior and that of the growth are found in turn
+(variational Bayes; Attias 2000, from memory). So the ear's own louder levels tell what to look for at the softer ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.evidence import SHAPES
+from monitor.core.samples import Floats
+
+from .prior import CURVES, DEVIATIONS, GrowthPrior, Growths, Waves, spread_out
+
+Singles = NDArray[np.float32]
+Ints = NDArray[np.int64]
+FORMS = len(SHAPES)
+
+TRUST = 0.85  # power of the likelihood; tuned so that intervals hold what they say, on ears outside the model too
+ROUGHNESS = 0.1  # a level follows its curve of growth, and the common form, to within this part of its size
+FORGOTTEN = 11.0  # directions so much (log) below the best are left out for a while
+UNLIKELY, MARGIN = 7.0, 0.06  # the same of curves; of a box around the others, on each side
+WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
+ALL_EVERY = 8  # updates after which all are looked at again
+FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
+OUTSIDE_DB = 7.5
+BEST = 16  # directions from which the energy of the expected wave is taken
+LOW, HIGH = 0.025, 0.975
+
+
+class _Data(NamedTuple):
+    """Of D directions at V levels that have something, in M coefficients of the form; N curves."""
+
+    directions: Ints  # (D,) which
+    fit: Floats  # (D, V, M) filters on the weighted sums
+    gram: Floats  # (D, V, M, M)
+    weight: Floats  # (V,)
+    trust: Floats  # (V,) power of the likelihood
+    sizes: Singles  # (V, N)
+    squares: Singles  # (V, N)
+
+
+@dataclass(frozen=True)
+class Belief:
+    """After the data so far. Sizes in uV RMS, levels in dB nHL; (n_levels,) where not said otherwise.
+
+    A threshold below the softest level by ``OUTSIDE_DB`` or more, or above the loudest, counts as ``OUTSIDE_DB`` outside.
+    """
+
+    low_db: float
+    middle_db: float
+    high_db: float
+    mean_uv: Floats
+    variance_uv2: Floats
+    shared_uv_db: Floats  # covariance of the size at each level with the threshold
+    energy: Floats  # w' T^-1 w of the expected wave of RMS 1
+    waves_uv: Floats  # (n_levels, n_points) expected
+
+
+class Posterior:
+    """Of one condition whose noise shape is known."""
+
+    def __init__(self, waves: Waves, prior: GrowthPrior, inverse: Floats) -> None:
+        """``inverse`` (n_points, n_points): of the noise shape T."""
+        self._levels, self._prior = waves.levels_db, prior
+        self._basis, self._places = waves.basis, waves.places
+        self._filters = waves.basis @ inverse
+        self._gram = self._filters @ np.swapaxes(waves.basis, -1, -2)
+        middle = waves.basis[len(waves.shifts_ms) // 2]
+        self._power = middle @ middle.T / middle.shape[-1]  # mean square of a form from its coefficients
+        paths = len(self._places)
+        directions = paths * FORMS
+        self._path, self._form = np.divmod(np.arange(directions), FORMS)
+        self._coefficients = np.zeros((directions, FORMS + DEVIATIONS))
+        self._coefficients[np.arange(directions), self._form] = 1.0
+        self._spread = np.broadcast_to(np.eye(DEVIATIONS), (directions, DEVIATIONS, DEVIATIONS)).copy()
+        self._cost = np.zeros(directions)  # divergence of what is believed of the form from its prior
+        self._score = np.zeros(directions)  # log, as of the last time each was looked at
+        self._cube = spread_out(CURVES, 4)
+        self._expected = self._sizes_in(WHOLE).mean(axis=1, dtype=np.float64)
+        self._updates = 0
+
+    def update(self, sums: Floats, weights: Floats) -> Belief:
+        """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
+        if self._updates % ALL_EVERY == 0:
+            everywhere = np.arange(len(self._score))
+            box = self._likely(self._data(sums, weights, everywhere, self._sizes_in(WHOLE)), WHOLE)
+            self._box = self._likely(self._data(sums, weights, self._near, self._sizes_in(box)), box)
+            self._sizes = self._sizes_in(self._box)
+        self._updates += 1
+        data = self._data(sums, weights, self._near, self._sizes)
+        self._learn_forms(data, self._masses(data))  # one round: the next update goes on from here
+        return self._belief(data, self._masses(data))
+
+    @property
+    def _near(self) -> Ints:
+        return np.flatnonzero(self._score >= self._score.max() - FORGOTTEN)
+
+    def _growths(self, box: Floats) -> Growths:
+        return self._prior.curves(box[0] + (box[1] - box[0]) * self._cube)
+
+    def _sizes_in(self, box: Floats) -> Singles:
+        return self._growths(box).at(self._levels).astype(np.float32)
+
+    def _likely(self, data: _Data, box: Floats) -> Floats:
+        """The part (2, 4) of a box of the cube in which curves are still likely: the prior is uniform there as well."""
+        curves = self._masses(data).sum(axis=0)
+        alive = self._cube[curves >= curves.max() * np.exp(-UNLIKELY)]
+        inside = np.clip([alive.min(axis=0) - MARGIN, alive.max(axis=0) + MARGIN], 0.0, 1.0)
+        return np.asarray(box[0] + (box[1] - box[0]) * inside)
+
+    def _data(self, sums: Floats, weights: Floats, directions: Ints, sizes: Singles) -> _Data:
+        seen = np.flatnonzero(weights > 0)
+        places = self._places[:, seen][self._path[directions]]
+        fits = np.stack([self._filters @ sums[level] for level in seen])  # (V, shifts, M)
+        gram = self._gram[places]
+        c = self._coefficients[directions]
+        energy = np.median(np.einsum("dm,dvmn,dn->dv", c, gram, c), axis=0)
+        weight = weights[seen]
+        trust = TRUST / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2)
+        here = sizes[seen]
+        return _Data(directions, fits[np.arange(len(seen)), places], gram, weight, trust, here, here**2)
+
+    def _masses(self, data: _Data) -> Singles:
+        """Probability of each curve in each direction (D, N), all of them together 1."""
+        c = self._coefficients[data.directions]
+        energy = np.einsum("dm,dvmn,dn->dv", c, data.gram, c)
+        energy += np.einsum("dvmn,dnm->dv", data.gram[..., FORMS:, FORMS:], self._spread[data.directions])
+        line = np.einsum("dm,dvm->dv", c, data.fit)
+        bend = data.weight * energy
+        # where a level may leave its curve only the size is trusted less, not how well the form fits
+        free = ((TRUST - data.trust) * 0.5 * np.maximum(line, 0.0) ** 2 / bend).sum(axis=1) - self._cost[data.directions]
+        logs: Singles = (data.trust * line).astype(np.float32) @ data.sizes
+        logs -= (0.5 * data.trust * bend).astype(np.float32) @ data.squares
+        logs += free.astype(np.float32)[:, np.newaxis]
+        top = logs.max()
+        logs -= top
+        mass: Singles = np.exp(logs, out=logs)
+        rows = mass.sum(axis=1, dtype=np.float64)
+        self._score[data.directions] = np.log(np.maximum(rows, 1e-300)) + float(top)
+        mass *= np.float32(1.0 / rows.sum())
+        return mass
+
+    def _learn_forms(self, data: _Data, mass: Singles) -> None:
+        """The form in each direction, given how large the response at each level is believed to be there."""
+        total = np.maximum(mass.sum(axis=1, keepdims=True), np.float32(1e-30))
+        mean, square = mass @ data.sizes.T / total, mass @ data.squares.T / total  # (D, V)
+        pull = TRUST * data.weight * square
+        learned, form = data.gram[..., FORMS:, FORMS:], self._form[data.directions]
+        precision = np.eye(DEVIATIONS) + np.einsum("dv,dvmn->dmn", pull, learned)
+        fixed = data.gram[np.arange(len(form)), :, FORMS:, form]  # (D, V, DEVIATIONS)
+        toward = np.einsum("dv,dvm->dm", TRUST * mean, data.fit[..., FORMS:]) - np.einsum("dv,dvm->dm", pull, fixed)
+        spread = np.linalg.inv(precision)
+        change = (spread @ toward[..., np.newaxis])[..., 0]
+        divergence = (change**2).sum(-1) + np.trace(spread, axis1=-2, axis2=-1) - DEVIATIONS + np.linalg.slogdet(precision)[1]
+        c = np.zeros((len(form), FORMS + DEVIATIONS))
+        c[np.arange(len(form)), form] = 1.0
+        c[:, FORMS:] = change
+        c /= np.sqrt(np.einsum("dm,mn,dn->d", c, self._power, c))[:, np.newaxis]  # RMS 1: sizes belong to the curves
+        self._coefficients[data.directions], self._spread[data.directions] = c, spread
+        self._cost[data.directions] = 0.5 * divergence
+
+    def _belief(self, data: _Data, mass: Singles) -> Belief:
+        curves = _at_least(mass.sum(axis=0, dtype=np.float64), FEWEST)
+        sizes, levels = self._sizes, self._levels
+        threshold = np.maximum(self._growths(self._box).threshold_db, levels[0] - OUTSIDE_DB)
+        threshold = np.where(threshold <= levels[-1], threshold, levels[-1] + OUTSIDE_DB)
+        order = np.argsort(threshold, kind="stable")
+        at = np.searchsorted(np.cumsum(curves[order]), (LOW, 0.5, HIGH))
+        low, middle, high = threshold[order[np.minimum(at, len(order) - 1)]]
+        mean = self._expected = sizes @ curves
+        centre = float(threshold @ curves)
+        waves, energy = self._waves(data, mass, sizes)
+        return Belief(
+            low_db=float(low), middle_db=float(middle), high_db=float(high), mean_uv=mean,
+            variance_uv2=sizes**2 @ curves - mean**2, shared_uv_db=sizes @ (curves * (threshold - centre)),
+            energy=energy, waves_uv=waves,
+        )  # fmt: skip
+
+    def _waves(self, data: _Data, mass: Singles, sizes: Singles) -> tuple[Floats, Floats]:
+        """Expected wave (n_levels, n_points) in uV, and the energy (n_levels,) of one of RMS 1."""
+        likely = mass.sum(axis=1, dtype=np.float64)
+        keep = np.flatnonzero(likely > 1e-3 * likely.max())
+        c = self._coefficients[data.directions[keep]]
+        places = self._places[self._path[data.directions[keep]]]  # (D, n_levels)
+        by_shift = np.zeros((len(sizes), len(self._basis), c.shape[1]))
+        np.add.at(by_shift, (np.arange(len(sizes)), places), (mass[keep] @ sizes.T)[..., np.newaxis] * c[:, np.newaxis])
+        waves = by_shift.reshape(len(sizes), -1) @ self._basis.reshape(-1, self._basis.shape[-1])
+        best = np.argsort(-likely[keep], kind="stable")[:BEST]
+        part, c = likely[keep][best] / likely[keep][best].sum(), c[best]
+        return waves, np.einsum("d,dm,dlmn,dn->l", part, c, self._gram[places[best]], c, optimize=True)
+
+
+def _at_least(probability: Floats, fewest: float) -> Floats:
+    """The same (n,), or, where fewer than ``fewest`` count in effect (1 / sum of squares), a power of it at which they do."""
+    low, high, out = 0.0, 1.0, probability
+    if 1.0 / (out**2).sum() >= min(fewest, len(out)):
+        return out
+    for _ in range(20):
+        power = (low + high) / 2
+        out = probability**power
+        out /= out.sum()
+        low, high = (power, high) if 1.0 / (out**2).sum() >= fewest else (low, power)
+    return out

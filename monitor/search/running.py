@@ -1,0 +1,261 @@
+"""A search over one or several conditions while it runs: units in, the next cell and the answers out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from monitor.core.analysis import AnalysisSettings
+from monitor.core.artefacts import RunningLimits
+from monitor.core.averaging import Unit, reduce_unit
+from monitor.core.samples import Bools, Floats
+
+from .cells import Cell, SharedNoise, found, refuted
+from .choice import SHARE, UNITS, Choice, Wanted, choose, over
+from .posterior import OUTSIDE_DB, Belief, Posterior
+from .prior import GrowthPrior, Waves
+
+
+@dataclass(frozen=True)
+class Condition:
+    """What is searched: levels in dB nHL, softest first, the settings of a run at each, and latencies not cut to the window.
+
+    The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``: all
+    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average.
+    """
+
+    levels_db: tuple[float, ...]
+    settings: tuple[AnalysisSettings, ...]
+    brackets_ms: tuple[tuple[float, float], ...]
+    unit_s: float
+    start_db: float = 40.0
+    rank: int = 0
+
+    def __post_init__(self) -> None:
+        if not len(self.levels_db) == len(self.settings) == len(self.brackets_ms) > 0:
+            raise ValueError("a condition has one setting and one bracket of latencies for each of its levels, at least one")
+        if list(self.levels_db) != sorted(set(self.levels_db)):
+            raise ValueError(f"levels_db = {self.levels_db}: give each level once, the softest first")
+        first = self.settings[0]
+        for one in self.settings:
+            if (one.rate_hz, one.start_ms, one.n_times, one.window_ms) != (
+                first.rate_hz, first.start_ms, first.n_times, first.window_ms,
+            ):  # fmt: skip
+                raise ValueError("the levels of a condition share rate, epoch and window: take those of its loudest level")
+
+    @cached_property
+    def levels(self) -> Floats:
+        return np.array(self.levels_db)
+
+    @cached_property
+    def waves(self) -> Waves:
+        first = self.settings[0]
+        return Waves(first.window_times_ms, self.levels, np.array(self.brackets_ms), first.gain)
+
+    def growths(self, visible_uv: float) -> GrowthPrior:
+        return GrowthPrior(self.levels_db[0], self.levels_db[-1], visible_uv, self.waves.rms_per_peak)
+
+
+@dataclass(frozen=True)
+class Place:
+    """A cell: index of the condition, index of the level."""
+
+    condition: int
+    level: int
+
+
+@dataclass(frozen=True)
+class Next:
+    """The cell to play next, and why."""
+
+    place: Place
+    choice: Choice
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Of one condition. Levels in dB nHL. The threshold and its 95 % interval are nan before the noise is known; infinite: above
+    all levels, and ``low_db`` -infinite: so far below them that nothing is known.
+
+    ``found_db``: softest level at or below which there is a response, nan for none. ``limits_nv`` (n_levels,): no response larger
+    than this, peak to trough; nan where that is not known.
+    """
+
+    threshold_db: float
+    low_db: float
+    high_db: float
+    found_db: float
+    finished: bool
+    seconds: float
+    sweeps: tuple[int, ...]  # presented at each level
+    log10: tuple[float, ...]
+    limits_nv: tuple[float, ...] = field(default=())
+
+
+class _Running:
+    """One condition."""
+
+    def __init__(self, condition: Condition, wanted: Wanted) -> None:
+        self.condition, self.wanted = condition, wanted
+        self.cells: dict[int, Cell] = {}
+        self.posterior: Posterior | None = None
+        self.belief: Belief | None = None
+        self.refuted: Bools = np.zeros(len(condition.levels_db), dtype=bool)
+        self.units = np.zeros(len(condition.levels_db), dtype=np.int64)
+        self.finished = False
+        self.inverse: Floats | None = None
+        self.shape: Floats | None = None
+        self.since = 0  # units since the last belief
+
+    def learn_noise(self, matrix: Floats) -> None:
+        points = len(self.condition.settings[0].window_times_ms)
+        self.shape = matrix[:points, :points]
+        self.inverse = np.asarray(np.linalg.inv(self.shape))
+        for cell in self.cells.values():
+            cell.learn_noise(self.shape, self.inverse)
+
+    def cell(self, level: int) -> Cell:
+        if level not in self.cells:
+            cell = self.cells[level] = Cell(self.condition.settings[level])
+            if self.shape is not None and self.inverse is not None:
+                cell.learn_noise(self.shape, self.inverse)
+            if self.belief is not None:
+                cell.expect(self.belief.waves_uv[level])
+        return self.cells[level]
+
+    def log10(self) -> Floats:
+        out = np.zeros(len(self.condition.levels_db))
+        for level, cell in self.cells.items():
+            out[level] = cell.log10
+        return out
+
+    def update(self, level: int, unit: Unit) -> None:
+        self.cell(level).update(unit)
+        self.units[level] += 1
+        self.since += 1
+        if self.inverse is not None:
+            self.refuted |= refuted(self.log10(), self.wanted.alpha)
+
+    @property
+    def seconds(self) -> float:
+        """Of signal."""
+        return float(self.units.sum()) * self.condition.unit_s
+
+    @property
+    def found(self) -> Bools:
+        return found(self.refuted)
+
+    def believe(self) -> None:
+        """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
+        condition = self.condition
+        levels = condition.levels
+        if self.inverse is None or not any(cell.weight > 0 for cell in self.cells.values()):
+            return
+        if self.posterior is None:
+            self.posterior = Posterior(condition.waves, condition.growths(self.wanted.visible_uv), self.inverse)
+        sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
+        for level, cell in self.cells.items():
+            sums[level], weights[level] = cell.sum, cell.weight
+        belief = self.belief = self.posterior.update(sums, weights)
+        self.since = 0
+        for level, cell in self.cells.items():
+            cell.expect(belief.waves_uv[level])
+        self.finished = over(belief, self.wanted, levels, self.found, self.seconds)
+
+    def answer(self, limits: bool) -> Answer:
+        levels, belief, got = self.condition.levels, self.belief, self.found
+        cells = [self.cells.get(level) for level in range(len(levels))]
+        known = tuple(1e3 * cell.upper_limit_uv() if cell is not None and limits else math.nan for cell in cells)
+        low, middle, high = (math.nan,) * 3
+        if belief is not None:
+            low = belief.low_db if belief.low_db > levels[0] - OUTSIDE_DB else -math.inf
+            middle, high = (level if level <= levels[-1] else math.inf for level in (belief.middle_db, belief.high_db))
+        return Answer(
+            threshold_db=middle, low_db=low, high_db=high,
+            found_db=float(levels[np.argmax(got)]) if got.any() else math.nan, finished=self.finished, seconds=self.seconds,
+            sweeps=tuple(int(16 * units) for units in self.units), log10=tuple(float(one) for one in self.log10()),
+            limits_nv=known,
+        )  # fmt: skip
+
+
+class RunningSearch:
+    """Feed it every unit with its cell, in order; it says which cell comes next. Conditions share noise and artefact limits."""
+
+    def __init__(self, conditions: tuple[Condition, ...], wanted: Wanted | None = None) -> None:
+        if not conditions:
+            raise ValueError("give a search at least one condition")
+        self.wanted = wanted or Wanted()
+        self._running = [_Running(condition, self.wanted) for condition in conditions]
+        first = conditions[0].settings[0]
+        points = max(len(condition.settings[0].window_times_ms) for condition in conditions)
+        self._noise = SharedNoise(first.evidence.warm_up_units, points)
+        self._limits = RunningLimits(first.criteria, first.rate_hz)
+        self._unit_weight = 0.0
+        self._now = Next(self._start(0), Choice(self._start(0).level, "start", math.nan))
+        self._since = 0
+
+    def _start(self, condition: int) -> Place:
+        levels = self._running[condition].condition.levels
+        return Place(condition, int(np.argmin(abs(levels - self._running[condition].condition.start_db))))
+
+    @property
+    def finished(self) -> bool:
+        return all(one.finished for one in self._running)
+
+    def update(self, place: Place, sweeps_uv: Floats, usable: Bools) -> Bools:
+        """One unit: sweeps (16, n_times) in uV, finite everywhere, ``usable`` (16,) without faults. Which were accepted (16,)."""
+        running = self._running[place.condition]
+        settings = running.condition.settings[place.level]
+        accepted = usable.copy()
+        for _, beyond in self._limits.update(sweeps_uv[..., settings.judged], usable):
+            accepted &= ~beyond
+        unit = reduce_unit(sweeps_uv, accepted, settings.window)
+        weight = float(unit.weight)
+        if weight > 0:
+            self._unit_weight += 0.1 * (weight - self._unit_weight) if self._unit_weight > 0 else weight
+        running.update(place.level, unit)
+        if self._noise.update(unit, settings.stride) and self._noise.matrix is not None:
+            for one in self._running:
+                one.learn_noise(self._noise.matrix)
+        self._since += 1
+        return accepted
+
+    def choose(self) -> Next:
+        """The cell of the next unit. It changes every few units; the same one again where nothing more is known."""
+        units = self._running[self._now.place.condition].units.sum()
+        if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
+            return self._now
+        self._since = 0
+        self._running[self._now.place.condition].believe()
+        best: Next | None = None
+        for number, one in enumerate(self._running):
+            if one.finished:
+                continue
+            lowest = min(other.condition.rank for other in self._running if not other.finished)
+            if one.condition.rank != lowest:
+                continue
+            if one.belief is None:
+                return self._set(Next(self._start(number), Choice(self._start(number).level, "start", math.nan)))
+            same = number == self._now.place.condition
+            levels = one.condition.levels
+            now_db = float(levels[self._now.place.level]) if same else float(one.condition.start_db)
+            choice = choose(
+                one.belief, self.wanted, levels, one.log10(), now_db, self._unit_weight, one.condition.unit_s, one.seconds
+            )
+            if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
+                best = Next(Place(number, choice.level), choice)
+        return self._now if best is None else self._set(best)
+
+    def _set(self, chosen: Next) -> Next:
+        self._now = chosen
+        return chosen
+
+    def answer(self, condition: int = 0, limits: bool = True) -> Answer:
+        """Of a condition, as far as it is known."""
+        return self._running[condition].answer(limits)
+
+
+__all__ = ["Answer", "Condition", "Next", "Place", "RunningSearch", "Wanted"]

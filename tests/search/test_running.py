@@ -1,0 +1,98 @@
+"""A search from units to an answer."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.search.choice import Wanted
+from monitor.search.running import Condition, Place, RunningSearch
+from tests.search.made import LEVELS, SETTINGS, condition, sweeps_uv, wave_uv
+
+USABLE = np.ones(16, dtype=bool)
+
+
+def follow(
+    conditions: tuple[Condition, ...], begins_db: tuple[float, ...], seed: int, most: int = 900, noise_uv: float = 1.0
+) -> tuple[RunningSearch, list[Place]]:
+    search, rng, places = RunningSearch(conditions), np.random.default_rng(seed), []
+    while len(places) < most:
+        place = search.choose().place
+        if search.finished:
+            break
+        level = conditions[place.condition].levels_db[place.level]
+        search.update(place, sweeps_uv(rng, wave_uv(level, begins_db[place.condition]), noise_uv), USABLE)
+        places.append(place)
+    return search, places
+
+
+@pytest.fixture(scope="module")
+def one() -> tuple[RunningSearch, list[Place]]:
+    return follow((condition(),), (32.0,), 1)
+
+
+def test_a_threshold_is_found_with_its_interval_and_a_response_near_it(one: tuple[RunningSearch, list[Place]]) -> None:
+    search, places = one
+    answer = search.answer()
+    assert search.finished
+    assert answer.finished
+    assert answer.high_db - answer.low_db <= Wanted().width_after_db(answer.seconds)
+    assert answer.low_db <= answer.threshold_db <= answer.high_db
+    assert abs(answer.threshold_db - 39.0) <= 6.0  # RMS of 15 nV of the wave that was made up
+    assert 32.0 < answer.found_db <= answer.high_db + 10.0
+    assert sum(answer.sweeps) == 16 * len(places)
+    assert answer.seconds == pytest.approx(0.4 * len(places))
+    for level, sweeps, limit_nv in zip(LEVELS, answer.sweeps, answer.limits_nv, strict=True):
+        if sweeps >= 1024:  # fewer units need not limit anything
+            assert limit_nv > 1e3 * np.ptp(SETTINGS.window.of(wave_uv(level, 32.0)))
+        if sweeps == 0:
+            assert np.isnan(limit_nv)
+
+
+def test_the_same_units_give_the_same_choices(one: tuple[RunningSearch, list[Place]]) -> None:
+    assert follow((condition(),), (32.0,), 1)[1] == one[1]
+
+
+def test_rises_are_limited_to_20_db(one: tuple[RunningSearch, list[Place]]) -> None:
+    levels = [LEVELS[place.level] for place in one[1]]
+    assert max(np.diff(levels)) <= 20.0
+    assert len(set(levels)) >= 4
+
+
+def test_no_hearing_ends_beyond_the_loudest_level() -> None:
+    search, _ = follow((condition(),), (500.0,), 2)
+    answer = search.answer()
+    assert answer.finished
+    assert answer.threshold_db == np.inf
+    assert np.isnan(answer.found_db)
+
+
+def test_conditions_come_by_rank_and_each_is_answered() -> None:
+    search, places = follow((condition(rank=1), condition(rank=0)), (20.0, 50.0), 3, most=1600, noise_uv=0.7)
+    assert search.finished
+    order = [place.condition for place in places]
+    assert order[:20] == [0] * 20 or order[20:40].count(1) > 0
+    second_begins = max(number for number, one in enumerate(order) if one == 1)
+    assert set(order[20:second_begins]) == {1}  # after the first units, which teach the noise
+    assert search.answer(0).threshold_db < search.answer(1).threshold_db
+
+
+def test_units_without_anything_usable_change_nothing_that_is_known() -> None:
+    search = RunningSearch((condition(),), Wanted())
+    nothing = np.zeros(16, dtype=bool)
+    for _ in range(40):
+        search.update(search.choose().place, np.zeros((16, 57)), nothing)
+    assert search.answer().log10 == tuple(0.0 for _ in LEVELS)
+    assert not search.finished
+
+
+def test_levels_are_given_once_and_in_order_with_a_setting_for_each() -> None:
+    good = condition()
+    with pytest.raises(ValueError, match="softest first"):
+        replace(good, levels_db=tuple(reversed(LEVELS)))
+    with pytest.raises(ValueError, match="each of its levels"):
+        replace(good, settings=good.settings[:3])
+    with pytest.raises(ValueError, match="window"):
+        replace(good, settings=(replace(good.settings[0], window_ms=(5.0, 12.0)), *good.settings[1:]))
+    with pytest.raises(ValueError, match="at least"):
+        RunningSearch(())
