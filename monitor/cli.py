@@ -7,25 +7,25 @@ import importlib.metadata
 import sys
 from collections.abc import Sequence
 
-from monitor.commands import (
+from quietfloor.monitor.commands import (
     calibrate,
-    checking,
+    check,
     demo,
-    exporting,
-    finishing,
-    importing,
-    live,
-    readying,
-    replaying,
-    reporting,
+    export,
+    finish,
+    import_recording,
+    replay,
+    report,
     rig,
+    run,
     session,
     stimulus,
+    streams,
     timing,
-    validating,
-    waving,
+    validate,
+    waves,
 )
-from monitor.commands.common import DONE, FAILED, complain, printing, set_up_logging
+from quietfloor.monitor.commands.common import DONE, FAILED, complain, printing, set_up_logging
 
 EPILOG = """typical order:
   quietfloor doctor                     is everything installed?
@@ -59,8 +59,8 @@ def parser() -> argparse.ArgumentParser:
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for group in (
-        demo, checking, readying, live, session, waving, reporting, replaying, finishing, exporting, importing, rig, stimulus,
-        calibrate, timing, validating,
+        demo, streams, check, run, session, waves, report, replay, finish, export, import_recording, rig, stimulus,
+        calibrate, timing, validate,
     ):  # fmt: skip
         group.add(commands)
     return program

@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from stimuli.quoting import QuotingError
+from quietfloor.monitor.untrusted.safe_text import QuotingError
 
 EARS = ("left", "right")
 # IEC 60318-4, -5, -1, -3, -6. What is not listed for a transducer cannot hold it.
@@ -300,7 +300,7 @@ class Calibration:
 
 
 def load_calibration(path: Path) -> Calibration:
-    """Read a calibration file; see `stimuli.calibration_file`."""
-    from stimuli.calibration_file import load_calibration as load  # it builds on this module
+    """Read a calibration file; see `quietfloor.stimuli.calibration_file`."""
+    from quietfloor.stimuli.calibration_file import load_calibration as load  # it builds on this module
 
     return load(path)

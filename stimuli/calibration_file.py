@@ -1,7 +1,7 @@
 """Read and write calibrations as TOML files with a seal, which shows when a number was changed.
 
     id, device, host_interface, issued_by   text; device, host_interface, rate_hz: of the output it holds for, and no other
-    rate_hz, transducer, coupler            see `stimuli.calibration`
+    rate_hz, transducer, coupler            see `quietfloor.stimuli.calibration`
     full_scale_db_ppe_spl                   { left = 128.0, right = 128.4 }, or one ear; full_scale_db_ppe_force for a vibrator
     issued, valid_days                      2026-01-31, 365
     channels                                optional: [1, 2], outputs of a sound card for left and right; needed to play on one
@@ -28,8 +28,8 @@ from typing import Any
 
 import tomli_w
 
-from stimuli.calibration import BONE, EARS, Calibration, CalibrationError, Loop, Measured
-from stimuli.reading import text_of, toml_from, toml_of, why
+from quietfloor.monitor.untrusted.bounded_io import text_of, toml_from, toml_of, why
+from quietfloor.stimuli.calibration import BONE, EARS, Calibration, CalibrationError, Loop, Measured
 
 # TOML key -> type
 _FIELDS: dict[str, type] = {

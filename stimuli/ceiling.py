@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from stimuli.calibration import BONE, EARS, TRANSDUCERS, Calibration, LevelError, plausible_range_db, route_of
-from stimuli.levels import zeq_minus_ppe_db
-from stimuli.waveforms import Waveform, click
+from quietfloor.stimuli.calibration import BONE, EARS, TRANSDUCERS, Calibration, LevelError, plausible_range_db, route_of
+from quietfloor.stimuli.levels import zeq_minus_ppe_db
+from quietfloor.stimuli.waveforms import Waveform, click
 
 AGE_GROUPS = ("adult", "child", "infant")
 

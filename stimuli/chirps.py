@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.base import Waveform, scaled
+from quietfloor.stimuli.base import Waveform, scaled
 
 Floats = NDArray[np.float64]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from stimuli.base import Waveform
+from quietfloor.stimuli.base import Waveform
 
 
 def click(rate_hz: float, duration_us: float = 100.0) -> Waveform:

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.base import Waveform, scaled
-from stimuli.reading import bytes_of
+from quietfloor.monitor.untrusted.bounded_io import bytes_of
+from quietfloor.stimuli.base import Waveform, scaled
 
 LARGEST_BYTES = 8_000_000  # own choice: a stimulus is short, a recording is a mistake
 LONGEST_S = 0.5

@@ -10,8 +10,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.frames import COLUMNS
-from stimuli.lsl import load_pylsl
+from quietfloor.stimuli.frames import COLUMNS
+from quietfloor.stimuli.lsl import load_pylsl
 
 _RETRY_S = 0.001
 _POLL_S = 0.1

@@ -15,10 +15,10 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.calibration import BONE, EARS, LevelError
-from stimuli.ceiling import Ceiling
-from stimuli.levels import REFERENCE_PRESSURE_PA, peak_to_peak_pa
-from stimuli.waveforms import Waveform
+from quietfloor.stimuli.calibration import BONE, EARS, LevelError
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.levels import REFERENCE_PRESSURE_PA, peak_to_peak_pa
+from quietfloor.stimuli.waveforms import Waveform
 
 # 85 dB(A) for 8 hours, 3 dB for half the time: the limit of a working day, NIOSH (verified, CDC). That holds in the open; at the
 # eardrum the same field is louder, so that counting it here is the careful side. Children 5 dB less: as in the weekly

@@ -9,12 +9,12 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.calibration import EARS, LevelError
-from stimuli.ceiling import RMS_WINDOW_S, Ceiling, Limiter, RmsLimiter, loudest_rms
-from stimuli.dose import Dose, DoseGuard, weights
-from stimuli.masking import Masking, Noise, Steady
-from stimuli.schedule import Schedule, ScheduleError, Sweep
-from stimuli.waveforms import Waveform
+from quietfloor.stimuli.calibration import EARS, LevelError
+from quietfloor.stimuli.ceiling import RMS_WINDOW_S, Ceiling, Limiter, RmsLimiter, loudest_rms
+from quietfloor.stimuli.dose import Dose, DoseGuard, weights
+from quietfloor.stimuli.masking import Masking, Noise, Steady
+from quietfloor.stimuli.schedule import Schedule, ScheduleError, Sweep
+from quietfloor.stimuli.waveforms import Waveform
 
 COLUMNS = ("left", "right", "trigger")
 # Own choice: no ceiling and no dose holds the trigger, so that it begins as small as converters of EEG will do with.

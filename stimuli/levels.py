@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stimuli.calibration import Calibration, LevelError
-from stimuli.references import Reference, References, load_references, reference_for
-from stimuli.waveforms import Waveform
+from quietfloor.stimuli.calibration import Calibration, LevelError
+from quietfloor.stimuli.references import Reference, References, load_references, reference_for
+from quietfloor.stimuli.waveforms import Waveform
 
 __all__ = [
     "Basis", "Reference", "References", "db_ppe_spl", "gain", "gain_db_fs", "level_basis", "level_db_nhl", "load_references",

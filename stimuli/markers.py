@@ -6,8 +6,8 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from stimuli.lsl import load_pylsl
-from stimuli.schedule import Sweep
+from quietfloor.stimuli.lsl import load_pylsl
+from quietfloor.stimuli.schedule import Sweep
 
 
 class MarkerOutlet:

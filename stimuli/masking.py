@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal, special
 
-from stimuli.calibration import BONE, EARS, Calibration, LevelError
-from stimuli.ceiling import CREST, RMS_WINDOW_S, Ceiling
-from stimuli.references import References, load_references
+from quietfloor.stimuli.calibration import BONE, EARS, Calibration, LevelError
+from quietfloor.stimuli.ceiling import CREST, RMS_WINDOW_S, Ceiling
+from quietfloor.stimuli.references import References, load_references
 
 NOISES = ("white", "octave-band")
 LOWEST_DB_EM, HIGHEST_DB_EM = -20.0, 100.0  # own choice: what a plan may ask for

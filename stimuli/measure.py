@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import signal
 
-from stimuli.levels import REFERENCE_TRAIN_PER_S
+from quietfloor.stimuli.levels import REFERENCE_TRAIN_PER_S
 
 LEAST_ABOVE_NOISE_DB = 20.0  # own choice: noise 20 dB down moves a level by 0.04 dB in the mean
 _NEAR, _FAR = 4, 24  # bins of the spectrum: the tone is inside the first, the noise beside it up to the second

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from stimuli.devices import DeviceError
-from stimuli.frames import BREAK_S, COLUMNS
+from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.frames import BREAK_S, COLUMNS
 
 RATE_HZ = 48_000.0
 CHANNELS = (1, 2, 3)

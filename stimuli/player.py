@@ -11,9 +11,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.devices import Device
-from stimuli.frames import BREAK_AFTER_S, BREAK_LOBE_S, BREAK_S, DEVICE_BREAK_LOBE_S, FrameSource, break_mark
-from stimuli.schedule import Sweep
+from quietfloor.stimuli.devices import Device
+from quietfloor.stimuli.frames import BREAK_AFTER_S, BREAK_LOBE_S, BREAK_S, DEVICE_BREAK_LOBE_S, FrameSource, break_mark
+from quietfloor.stimuli.schedule import Sweep
 
 # What may follow what; a window enables its buttons from the same table.
 TRANSITIONS: dict[str, tuple[str, ...]] = {
@@ -56,10 +56,9 @@ class Player:
     ahead, pushes markers, ends the run). Renderer and callback share a ring with one writer and one reader.
     A stop fades the sound out within the next block.
 
-    Where sound breaks, whole blocks are silent and the trigger column says so: a break mark (`stimuli.frames`), one for each
-    break. So whoever reads that column, now or from a recording, leaves out the same sweeps. The rest of a sound that was torn is
-    not played, nor is the rest of its trigger, which would pass for another one.
-    """
+    Where sound breaks, whole blocks are silent and the trigger column says so: a break mark (`quietfloor.stimuli.frames`), one
+    for each break. So whoever reads that column, now or from a recording, leaves out the same sweeps. The rest of a sound that
+    was torn is not played, nor is the rest of its trigger, which would pass for another one. """
 
     def __init__(self, frames: FrameSource, device: Device, markers: Markers | None = None) -> None:
         if frames.rate_hz != device.rate_hz:

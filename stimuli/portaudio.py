@@ -12,10 +12,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.devices import DeviceError, FillBlock
-from stimuli.frames import COLUMNS
-from stimuli.lsl import load_pylsl
-from stimuli.outputs import BLOCK, CHANNELS, RATE_HZ, Output, check_block, extra_settings, load_sounddevice, suitability, usable
+from quietfloor.stimuli.devices import DeviceError, FillBlock
+from quietfloor.stimuli.frames import COLUMNS
+from quietfloor.stimuli.lsl import load_pylsl
+from quietfloor.stimuli.outputs import (
+    BLOCK,
+    CHANNELS,
+    RATE_HZ,
+    Output,
+    check_block,
+    extra_settings,
+    load_sounddevice,
+    suitability,
+    usable,
+)
 
 LATENCY_BLOCKS = 4.0  # asked for; own choice: a callback in Python may be late by some tens of ms
 STALLED_S = 2.0  # without being asked for a block: the card was pulled out, or its server ended

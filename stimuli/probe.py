@@ -6,14 +6,14 @@ import math
 
 import numpy as np
 
-from stimuli.calibration import EARS, LevelError
-from stimuli.ceiling import Ceiling
-from stimuli.dose import Dose
-from stimuli.frames import FrameSource
-from stimuli.levels import REFERENCE_TRAIN_PER_S, gain_db_fs
-from stimuli.masking import RAMP_S, Tone
-from stimuli.schedule import Schedule
-from stimuli.waveforms import Waveform
+from quietfloor.stimuli.calibration import EARS, LevelError
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.dose import Dose
+from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.levels import REFERENCE_TRAIN_PER_S, gain_db_fs
+from quietfloor.stimuli.masking import RAMP_S, Tone
+from quietfloor.stimuli.schedule import Schedule
+from quietfloor.stimuli.waveforms import Waveform
 
 LONGEST_S = 60.0
 

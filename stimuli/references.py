@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from stimuli.calibration import BONE, Calibration, LevelError
-from stimuli.reading import toml_of, why
-from stimuli.waveforms import Waveform
+from quietfloor.monitor.untrusted.bounded_io import toml_of, why
+from quietfloor.stimuli.calibration import BONE, Calibration, LevelError
+from quietfloor.stimuli.waveforms import Waveform
 
 _SHIPPED = Path(__file__).with_name("references.toml")
 _STATUSES = ("verified", "secondary", "from memory")

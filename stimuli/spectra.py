@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.base import Waveform, between_samples
+from quietfloor.stimuli.base import Waveform, between_samples
 
 Floats = NDArray[np.float64]
 

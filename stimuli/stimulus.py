@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 
-from stimuli.base import Waveform
-from stimuli.chirps import FIXED_D, FIXED_K, DelayModel, chirp, octave_chirp
-from stimuli.clicks import click
-from stimuli.custom import fingerprint, read_wav
-from stimuli.tones import CYCLES, check_burst, tone_burst
+from quietfloor.stimuli.base import Waveform
+from quietfloor.stimuli.chirps import FIXED_D, FIXED_K, DelayModel, chirp, octave_chirp
+from quietfloor.stimuli.clicks import click
+from quietfloor.stimuli.custom import fingerprint, read_wav
+from quietfloor.stimuli.tones import CYCLES, check_burst, tone_burst
 
 # Which parameters belong to which kind; any other is refused rather than ignored.
 PARAMETERS: Mapping[str, tuple[str, ...]] = MappingProxyType(

@@ -8,7 +8,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.base import Waveform
+from quietfloor.stimuli.base import Waveform
 
 Floats = NDArray[np.float64]
 

@@ -7,10 +7,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from stimuli.base import Waveform
-from stimuli.chirps import chirp, octave_chirp
-from stimuli.clicks import click
-from stimuli.tones import tone_burst
+from quietfloor.stimuli.base import Waveform
+from quietfloor.stimuli.chirps import chirp, octave_chirp
+from quietfloor.stimuli.clicks import click
+from quietfloor.stimuli.tones import tone_burst
 
 __all__ = ["WAVEFORMS", "Waveform", "chirp", "click", "is_registered", "octave_chirp", "standard_form", "tone_burst"]
 

@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from stimuli.ceiling import Ceiling
-from stimuli.frames import FrameSource
-from stimuli.outputs import find_output
-from stimuli.player import Player
-from stimuli.portaudio import PortAudioDevice
-from stimuli.schedule import Schedule
-from stimuli.waveforms import click
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.outputs import find_output
+from quietfloor.stimuli.player import Player
+from quietfloor.stimuli.portaudio import PortAudioDevice
+from quietfloor.stimuli.schedule import Schedule
+from quietfloor.stimuli.waveforms import click
 
 RATE_HZ = 48_000.0
 DEFAULTS: dict[str, Any] = {

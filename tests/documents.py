@@ -16,7 +16,7 @@ from tests.slow import patience
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = sorted((ROOT / "docs").glob("*.md"))
-PROGRAM = [sys.executable, "-m", "monitor.cli"]
+PROGRAM = [sys.executable, "-m", "quietfloor.monitor.cli"]
 
 
 class Command(NamedTuple):

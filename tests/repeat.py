@@ -1,6 +1,6 @@
 """The same tests again and again, idle or beside busy loops, with a table of what passed and what failed.
 
-    python -m tests.repeat 20 --busy 2 tests/live/test_timing.py tests/bench/test_rig.py
+    python -m tests.repeat 20 --busy 2 tests/live/test_timing.py tests/bench/patient/test_rig.py
     python -m tests.repeat 5 -- -n 4 -m "not real_time"
 
 What is not an option of its own goes to pytest. It ends with 0 when every test passed every time.

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
-from monitor.core.engine import Engine
-from monitor.core.events import Event
-from monitor.core.samples import Chunk, Layout
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.events import Event
+from quietfloor.monitor.core.samples import Chunk, Layout
 
 
 def wave_v_uv(t_ms: NDArray[np.float64], latency_ms: float = 7.0, nv: float = 400.0) -> NDArray[np.float64]:

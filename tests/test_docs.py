@@ -15,25 +15,25 @@ from typing import Any
 
 import pytest
 
-from bench import rig_options
-from bench.offline import carry_through, plan_for
-from bench.profiles import load_patient
-from monitor.certificate import Certificate, Measured
-from monitor.cli import parser
-from monitor.core import events
-from monitor.folder import AVERAGE_COLUMNS
-from monitor.level_check import LevelCheck
-from monitor.marks import Estimate, Mark, Marks
-from monitor.plan import Plan
-from monitor.sentence import REASONS
-from monitor.session_plan import SessionPlan
-from stimuli.calibration_file import _FIELDS
+from quietfloor.bench.patient import rig_options
+from quietfloor.bench.patient.offline import carry_through, plan_for
+from quietfloor.bench.patient.profiles import load_patient
+from quietfloor.monitor.calibration.level_check import LevelCheck
+from quietfloor.monitor.cli import parser
+from quietfloor.monitor.core import events
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.run.status_text import REASONS
+from quietfloor.monitor.run.timing_certificate import Certificate, Measured
+from quietfloor.monitor.session.session_plan import SessionPlan
+from quietfloor.monitor.storage.run_folder import AVERAGE_COLUMNS
+from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
+from quietfloor.stimuli.calibration_file import _FIELDS
 from tests.documents import DOCS, PROGRAM, ROOT, Command, anchors, blocks, commands, rig, section
 from tests.slow import patience
 
 pytestmark = pytest.mark.timeout(600)
 FORMATS = (ROOT / "docs/file-formats.md").read_text(encoding="utf-8")
-PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", ROOT / "bench/lesson.md", *DOCS]
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", ROOT / "bench/teach/lesson.md", *DOCS]
 SPEED = 15
 
 
@@ -159,14 +159,21 @@ def test_every_key_of_the_other_files_is_told() -> None:
     tables = {name: field.annotation for name, field in Plan.model_fields.items()}
     plan = named(section("## plan.toml", FORMATS))
     assert sorted(set(tables) - plan) == []
-    from monitor.plan import AnalysisPlan, DecisionPlan, StreamPlan, TimingPlan, TriggerPlan
-    from monitor.sound_plan import SoundPlan
+    from quietfloor.monitor.plan.run_plan import AnalysisPlan, DecisionPlan, StreamPlan, TimingPlan, TriggerPlan
+    from quietfloor.monitor.plan.sound_plan import SoundPlan
 
     for model in (AnalysisPlan, DecisionPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan):
         assert sorted(keys(model) - plan) == []
 
     session = named(section("## The folder of a session", FORMATS))
-    from monitor.session_plan import ConditionPlan, HearingPlan, LimitsPlan, ReplicatesPlan, StepsPlan, SubjectPlan
+    from quietfloor.monitor.session.session_plan import (
+        ConditionPlan,
+        HearingPlan,
+        LimitsPlan,
+        ReplicatesPlan,
+        StepsPlan,
+        SubjectPlan,
+    )
 
     for model in (SessionPlan, ConditionPlan, HearingPlan, LimitsPlan, ReplicatesPlan, StepsPlan, SubjectPlan):
         assert sorted(keys(model) - session) == []

@@ -21,7 +21,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("stimuli", "monitor", "bench")
 TOOLKITS = frozenset({"PyQt5", "PyQt6", "PySide2", "PySide6", "qtpy", "pyqtgraph"})
 # The window, and what opens one for the bench.
-QT_IN = ("monitor.display", "bench.display", "bench.screenshots", "bench.teach_window", "bench.teach_controls")
+QT_IN = ("quietfloor.monitor.display", "quietfloor.bench.devtools.display", "quietfloor.bench.devtools.screenshots", "quietfloor.bench.teach.window", "quietfloor.bench.teach.controls")
 
 # Standard library modules without clock, chance, files, threads or network behind them.
 PURE = frozenset(
@@ -30,7 +30,7 @@ PURE = frozenset(
         "itertools", "math", "numbers", "operator", "statistics", "types", "typing",
     }
 )  # fmt: skip
-CORE_MAY_USE = PURE | {"numpy", "scipy", "monitor.core"}
+CORE_MAY_USE = PURE | {"numpy", "scipy", "quietfloor.monitor.core"}
 # Impure by attribute: allowed modules that still hold a door to chance or to files.
 CORE_NEVER_CALLS = (
     "np.random", "numpy.random", "np.load", "np.save", "np.memmap", "np.fromfile", "np.loadtxt", "open", "input", "print",
@@ -141,7 +141,7 @@ def test_nothing_that_runs_imports_the_tests(package: str) -> None:
 
 
 def test_one_door_to_lab_streaming_layer() -> None:
-    assert [name for package in PACKAGES for name in wrong(package, "pylsl", but=("stimuli.lsl",))] == []
+    assert [name for package in PACKAGES for name in wrong(package, "pylsl", but=("quietfloor.stimuli.lsl",))] == []
 
 
 def test_qt_stays_in_the_display() -> None:
@@ -156,14 +156,14 @@ def test_what_the_window_shows_is_found_without_qt() -> None:
         "theme", "traces", "views",
     )  # fmt: skip
     script = (
-        f"import sys, monitor.cli, {', '.join(f'monitor.display.{name}' for name in plain)}\n"
+        f"import sys, quietfloor.monitor.cli, {', '.join(f'quietfloor.monitor.display.{name}' for name in plain)}\n"
         f"print(sorted(name for name in sys.modules if name.partition('.')[0] in {sorted(TOOLKITS)}))"
     )
     done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 
 
-@pytest.mark.parametrize(("package", "may_use"), [("monitor.core", set()), ("monitor.search", {"monitor.search"})])
+@pytest.mark.parametrize(("package", "may_use"), [("quietfloor.monitor.core", set()), ("quietfloor.monitor.search", {"quietfloor.monitor.search"})])
 def test_the_core_and_the_search_use_only_what_is_pure(package: str, may_use: set[str]) -> None:
     inside = [found for found in ALL if is_within(found.module, package)]
     assert inside
@@ -173,7 +173,7 @@ def test_the_core_and_the_search_use_only_what_is_pure(package: str, may_use: se
 def test_the_core_and_the_search_open_no_file_and_ask_no_global_chance() -> None:
     calls = []
     for module, path in modules():
-        if is_within(module, "monitor.core") or is_within(module, "monitor.search"):
+        if is_within(module, "quietfloor.monitor.core") or is_within(module, "quietfloor.monitor.search"):
             for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
                 if isinstance(node, ast.Call) and not FIXED_TABLE.match(ast.unparse(node)):
                     called = ast.unparse(node.func)
@@ -207,9 +207,9 @@ def test_both_lists_of_layers_agree() -> None:
 def test_the_core_loads_without_anything_else_of_the_project() -> None:
     """The one that imports: in a fresh interpreter, the engine brings in no other part and no LSL."""
     script = (
-        "import sys, monitor.core.engine\n"
+        "import sys, quietfloor.monitor.core.engine\n"
         "names = {'stimuli', 'bench', 'pylsl', 'sounddevice', 'PyQt5', 'pydantic', 'rich'}\n"
-        "ours = [name for name in sys.modules if name.startswith('monitor.') and not name.startswith('monitor.core')]\n"
+        "ours = [name for name in sys.modules if name.startswith('monitor.') and not name.startswith('quietfloor.monitor.core')]\n"
         "print(sorted(ours + [name for name in sys.modules if name.partition('.')[0] in names]))"
     )
     done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
@@ -221,14 +221,17 @@ import time
 from . import history
 from ..folder import RunFolder as Folder
 def late():
-    from bench.rig import Rig
+    from quietfloor.bench.patient.rig import Rig
     import importlib
     return importlib.import_module("pylsl")
 """
 
 
 def test_the_reader_of_imports_sees_every_form() -> None:
-    assert {found.target for found in imports_in(SAMPLE, "monitor.core.engine")} == {
-        "time", "monitor.core.history", "monitor.folder.RunFolder", "bench.rig.Rig", "importlib", "pylsl",
+    assert {found.target for found in imports_in(SAMPLE, "quietfloor.monitor.core.engine")} == {
+        "time", "quietfloor.monitor.core.history", "quietfloor.monitor.storage.run_folder.RunFolder", "quietfloor.bench.patient.rig.Rig", "importlib", "pylsl",
     }  # fmt: skip
-    assert next(imports_in("from .base import Source", "monitor.sources", True)).target == "monitor.sources.base.Source"
+    assert (
+        next(imports_in("from .base import Source", "quietfloor.monitor.sources", True)).target
+        == "quietfloor.monitor.sources.base.Source"
+    )

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.record import versions
+from quietfloor.monitor.run.run_record import versions
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("stimuli", "monitor", "bench")
@@ -60,7 +60,7 @@ def test_licence_version_and_command(wheel: zipfile.ZipFile) -> None:
     assert told["Version"] == [PROJECT["version"]]
     assert any(name.endswith("/licenses/LICENSE") for name in wheel.namelist())
     (name,) = (name for name in wheel.namelist() if name.endswith("/entry_points.txt"))
-    assert "quietfloor = monitor.cli:main" in wheel.read(name).decode()
+    assert "quietfloor = quietfloor.monitor.cli:main" in wheel.read(name).decode()
 
 
 def test_the_version_is_told_once() -> None:

@@ -18,11 +18,11 @@ from typing import Any
 
 import pytest
 
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
-from monitor.core.artefacts import CRITERIA
-from monitor.core.reporting import none_larger
-from monitor.folder import AVERAGE_COLUMNS
-from monitor.plan import Plan, load_plan
+from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
+from quietfloor.monitor.core.artefacts import CRITERIA
+from quietfloor.monitor.core.reporting import none_larger
+from quietfloor.monitor.plan.run_plan import Plan, load_plan
+from quietfloor.monitor.storage.run_folder import AVERAGE_COLUMNS
 from tests.documents import PROGRAM, ROOT, blocks, commands, rig, table
 from tests.live.test_words import LOOK
 from tests.slow import patience

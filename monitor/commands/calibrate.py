@@ -10,10 +10,20 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, complain, give_json, refuse, say, stop_on_signals
+from quietfloor.monitor.commands.common import (
+    BAD_ARGUMENTS,
+    DONE,
+    FAILED,
+    add_json,
+    complain,
+    give_json,
+    refuse,
+    say,
+    stop_on_signals,
+)
 
 if TYPE_CHECKING:
-    from monitor.calibrating import MeasuringSignal
+    from quietfloor.monitor.calibration.from_meter import MeasuringSignal
 
 EXAMPLES = """examples:
   quietfloor calibrate --plan plan.toml --ear right --seconds 3   only plays: look at the level meter
@@ -100,11 +110,11 @@ def levels(text: str) -> list[float]:
 
 
 def main(args: argparse.Namespace) -> int:
-    from monitor.exposure import ExposureError
-    from monitor.listening import ListeningError
-    from monitor.plan import PlanError
-    from stimuli.calibration import LevelError
-    from stimuli.measure import MeasureError
+    from quietfloor.monitor.calibration.microphone import ListeningError
+    from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.storage.dose_ledger import ExposureError
+    from quietfloor.stimuli.calibration import LevelError
+    from quietfloor.stimuli.measure import MeasureError
 
     try:
         if args.calibrator_db is not None:
@@ -126,7 +136,7 @@ def main(args: argparse.Namespace) -> int:
 
 def output_plan(args: argparse.Namespace) -> Any:
     """[sound] of the plan that names the output, or what the command line says of it."""
-    from monitor.plan import load_plan, make_sound_plan
+    from quietfloor.monitor.plan.run_plan import load_plan, make_sound_plan
 
     given = {"device_source_id": args.device_source_id, "sample_rate_hz": args.sample_rate_hz}
     data: dict[str, Any] = {"level_db_fs": -40.0}
@@ -153,9 +163,9 @@ def file_of(args: argparse.Namespace) -> Path:
 
 def measure(args: argparse.Namespace) -> int:
     """A new calibration, one more measurement in an old one, or only the sound."""
-    from monitor.calibrating import MeasuringSignal
-    from stimuli.calibration import CalibrationError
-    from stimuli.calibration_file import load_calibration, save_calibration
+    from quietfloor.monitor.calibration.from_meter import MeasuringSignal
+    from quietfloor.stimuli.calibration import CalibrationError
+    from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 
     plan = output_plan(args)
     ears = ("left", "right") if args.ear == "both" else (args.ear,)
@@ -196,15 +206,15 @@ def measure(args: argparse.Namespace) -> int:
 
 
 def _identity(plan: Any) -> tuple[str, str]:
-    from monitor.sound import output_identity
+    from quietfloor.monitor.run.sound_output import output_identity
 
     return output_identity(plan)
 
 
 def listen_or_ask(signal: MeasuringSignal, ear: str, args: argparse.Namespace) -> float | None:
     """Play into one ear; what the microphone or the person says, None where only the sound was wanted."""
-    from monitor.level_check import play
-    from monitor.listening import MicrophoneListener
+    from quietfloor.monitor.calibration.level_check import play
+    from quietfloor.monitor.calibration.microphone import MicrophoneListener
 
     scale, unit = signal.meter_words
     seconds = (HEARD_S if args.microphone is not None else ASKED_S) if args.seconds is None else args.seconds
@@ -231,7 +241,7 @@ def listen_or_ask(signal: MeasuringSignal, ear: str, args: argparse.Namespace) -
 
 def ask(signal: MeasuringSignal, frames: Any, question: str) -> float:
     """Ask while it plays. The sound ends with the answer, or by itself."""
-    from monitor.level_check import play
+    from quietfloor.monitor.calibration.level_check import play
 
     answered = threading.Event()
     problems: list[Exception] = []
@@ -270,8 +280,8 @@ def number_or_name(text: str) -> int | str:
 
 def microphone_level(args: argparse.Namespace) -> int:
     """What full scale of a microphone is, from an acoustic calibrator on it."""
-    from monitor.listening import MicrophoneListener
-    from stimuli.measure import tone_rms
+    from quietfloor.monitor.calibration.microphone import MicrophoneListener
+    from quietfloor.stimuli.measure import tone_rms
 
     if args.microphone is None:
         raise ValueError("--calibrator-db needs --microphone: which sound input is in the calibrator?")
@@ -297,10 +307,10 @@ def loop(args: argparse.Namespace) -> int:
     """--add-loop and --check."""
     from dataclasses import replace
 
-    from monitor.level_check import check_level, measure_loop
-    from monitor.listening import Listener, MicrophoneListener, StreamListener
-    from stimuli.calibration_file import load_calibration, save_calibration
-    from stimuli.ceiling import Ceiling
+    from quietfloor.monitor.calibration.level_check import check_level, measure_loop
+    from quietfloor.monitor.calibration.microphone import Listener, MicrophoneListener, StreamListener
+    from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
+    from quietfloor.stimuli.ceiling import Ceiling
 
     path, plan = file_of(args), output_plan(args)
     calibration = load_calibration(path)
@@ -335,7 +345,7 @@ def loop(args: argparse.Namespace) -> int:
 
 
 def seal(args: argparse.Namespace) -> int:
-    from stimuli.calibration_file import seal as set_seal
+    from quietfloor.stimuli.calibration_file import seal as set_seal
 
     path = file_of(args)
     tell(set_seal(path), args, f"{path} is sealed: these numbers are taken as true")
@@ -343,7 +353,7 @@ def seal(args: argparse.Namespace) -> int:
 
 
 def show(args: argparse.Namespace) -> int:
-    from stimuli.calibration_file import load_calibration
+    from quietfloor.stimuli.calibration_file import load_calibration
 
     tell(load_calibration(file_of(args)), args)
     return DONE
@@ -351,8 +361,8 @@ def show(args: argparse.Namespace) -> int:
 
 def tell(calibration: Any, args: argparse.Namespace, last: str | None = None) -> None:
     """The file, and what can be reached with it."""
-    from monitor.calibrating import highest
-    from stimuli.calibration_file import describe
+    from quietfloor.monitor.calibration.from_meter import highest
+    from quietfloor.stimuli.calibration_file import describe
 
     say(describe(calibration).rstrip(), args)
     reached = highest(calibration)

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO, cast
 
-from stimuli.quoting import harmless
+from quietfloor.monitor.untrusted.safe_text import harmless
 
 DONE, FAILED, BAD_ARGUMENTS, FAULT = 0, 1, 2, 3
 
@@ -139,7 +139,7 @@ def say(text: str, args: argparse.Namespace) -> None:
 
 def give_json(content: Any, args: argparse.Namespace) -> None:
     if getattr(args, "json", False):
-        from monitor.folder import jsonable
+        from quietfloor.monitor.storage.run_folder import jsonable
 
         sys.stdout.write(json.dumps(jsonable(content)) + "\n")  # ASCII: a terminal obeys none of it
         sys.stdout.flush()

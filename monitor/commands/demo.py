@@ -17,12 +17,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, hand_over, refuse, say
-from monitor.commands.validating import ONE_THREAD
-from monitor.commands.windowed import add_window, with_window
+from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, hand_over, refuse, say
+from quietfloor.monitor.commands.validate import ONE_THREAD
+from quietfloor.monitor.commands.window import add_window, with_window
 
 if TYPE_CHECKING:
-    from monitor.display.stage import Stage
+    from quietfloor.monitor.display.stage import Stage
 
 EXAMPLES = """examples:
   quietfloor demo                      three runs: an ear that hears, one that does not, and a muted control
@@ -80,7 +80,7 @@ def add(commands: Any) -> None:
 def rig(patient: str, audio_id: str, eeg_id: str, seed: int) -> Iterator[dict[str, Any]]:
     """A rig process for the time of one run; yields what it says when it is ready. Raises RuntimeError when it is not."""
     command = [
-        sys.executable, "-P", "-m", "bench.rig", "--patient", patient, "--audio-source-id", audio_id, "--eeg-source-id", eeg_id,
+        sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--patient", patient, "--audio-source-id", audio_id, "--eeg-source-id", eeg_id,
         "--eeg-name", f"Virtual EEG {eeg_id}", "--seed", str(seed), "--tube-delay-ms", str(TUBE_DELAY_MS),
     ]  # fmt: skip
     with tempfile.TemporaryFile("w+") as log:
@@ -113,7 +113,7 @@ def virtual_calibration() -> Path:
 
 
 def scene_plan(scene: Scene, args: argparse.Namespace, audio_id: str, eeg_id: str) -> Any:
-    from monitor.plan import make_plan
+    from quietfloor.monitor.plan.run_plan import make_plan
 
     return make_plan(
         {
@@ -137,8 +137,8 @@ def scene_plan(scene: Scene, args: argparse.Namespace, audio_id: str, eeg_id: st
 
 
 def main(args: argparse.Namespace) -> int:
-    from monitor.plan import PlanError
-    from monitor.sources.base import SourceError
+    from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.sources.base import SourceError
 
     if args.teach:
         return teach(args)
@@ -153,7 +153,7 @@ def main(args: argparse.Namespace) -> int:
 def teach(args: argparse.Namespace) -> int:
     """Hand over to the bench, in a process of its own."""
     text = ["--no-window"] if args.no_window else []
-    return hand_over("bench.teach", "--seed", str(args.seed), *text, env=ONE_THREAD | os.environ)
+    return hand_over("quietfloor.bench.teach.program", "--seed", str(args.seed), *text, env=ONE_THREAD | os.environ)
 
 
 def demonstrate(args: argparse.Namespace, stage: Stage | None) -> int:
@@ -188,9 +188,9 @@ def conclude(results: list[dict[str, Any]], session: Path, args: argparse.Namesp
 
 def play(scene: Scene, session: Path, args: argparse.Namespace, stage: Stage | None = None) -> dict[str, Any]:
     """One scene: rig, run, replay."""
-    from monitor.commands.live import carry_through
-    from monitor.folder import RunFolder
-    from monitor.replay import replay
+    from quietfloor.monitor.commands.run import carry_through
+    from quietfloor.monitor.review.replay import replay
+    from quietfloor.monitor.storage.run_folder import RunFolder
 
     tag = uuid.uuid4().hex[:8]
     audio_id, eeg_id = f"quietfloor-audio-{tag}", f"quietfloor-eeg-{tag}"

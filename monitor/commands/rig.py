@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from monitor.commands.common import hand_over
+from quietfloor.monitor.commands.common import hand_over
 
 
 def add(commands: Any) -> None:
@@ -19,4 +19,4 @@ def add(commands: Any) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
-    return hand_over("bench.rig", *args.rest)
+    return hand_over("quietfloor.bench.patient.rig", *args.rest)

@@ -8,19 +8,29 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.commands.common import BAD_ARGUMENTS, DEFAULT_SESSION, DONE, FAILED, FAULT, add_json, give_json, refuse, say
-from monitor.commands.live import carry_through, exit_status
-from monitor.commands.session_words import say_status, status
-from monitor.commands.walking import add_walk, walk_first
-from monitor.commands.windowed import add_window, with_window
-from stimuli.placing import file_name
+from quietfloor.monitor.commands.common import (
+    BAD_ARGUMENTS,
+    DEFAULT_SESSION,
+    DONE,
+    FAILED,
+    FAULT,
+    add_json,
+    give_json,
+    refuse,
+    say,
+)
+from quietfloor.monitor.commands.run import carry_through, exit_status
+from quietfloor.monitor.commands.session_text import say_status, status
+from quietfloor.monitor.commands.setup import add_walk, walk_first
+from quietfloor.monitor.commands.window import add_window, with_window
+from quietfloor.monitor.untrusted.safe_paths import file_name
 
 if TYPE_CHECKING:
-    from monitor.display.stage import Remark, Stage
-    from monitor.next_level import Suggestion
-    from monitor.plan import Plan
-    from monitor.session import Session
-    from monitor.session_types import Condition, Purpose
+    from quietfloor.monitor.display.stage import Remark, Stage
+    from quietfloor.monitor.plan.run_plan import Plan
+    from quietfloor.monitor.session.conditions import Condition, Purpose
+    from quietfloor.monitor.session.next_level import Suggestion
+    from quietfloor.monitor.session.session import Session
 
 EXAMPLES = """examples:
   quietfloor session plan.toml --out sessions/s07      begin, or go on: shows where it is and what it suggests, then asks
@@ -68,11 +78,11 @@ def add(commands: Any) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
-    from monitor.folder import FolderError
-    from monitor.hearing_tables import HearingError
-    from monitor.plan import PlanError
-    from monitor.session_store import SessionError
-    from monitor.sources.base import SourceError
+    from quietfloor.monitor.hearing.tables import HearingError
+    from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.session.session_store import SessionError
+    from quietfloor.monitor.sources.base import SourceError
+    from quietfloor.monitor.storage.run_folder import FolderError
 
     try:
         session = opened(args)
@@ -89,9 +99,9 @@ def main(args: argparse.Namespace) -> int:
 
 def opened(args: argparse.Namespace) -> Session:
     """A folder is opened as it is; with a plan the session begins, or goes on by the plan as it is now."""
-    from monitor.plan import PlanError
-    from monitor.session import Session
-    from monitor.session_plan import load_session_plan
+    from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.session.session import Session
+    from quietfloor.monitor.session.session_plan import load_session_plan
 
     if args.why is not None and args.discard is None:
         raise PlanError("--why is the reason for --discard N")
@@ -108,7 +118,7 @@ def _as_name(pseudonym: str) -> str:
 
 
 def remark(session: Session, args: argparse.Namespace) -> int:
-    from monitor.session_store import SessionError
+    from quietfloor.monitor.session.session_store import SessionError
 
     if args.discard is not None:
         run = session.discard(args.discard, args.why or "")
@@ -130,7 +140,7 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
     own_choice = args.repeat is not None or args.level is not None or args.condition is not None or args.growth or args.muted
     minutes = args.minutes
     if args.repeat is not None and (args.level is not None or args.condition is not None or args.growth):
-        from monitor.plan import PlanError
+        from quietfloor.monitor.plan.run_plan import PlanError
 
         raise PlanError("--repeat N takes condition and level from run N: leave out --condition, --level and --growth")
     while True:
@@ -182,10 +192,10 @@ def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
     """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than the usual limit."""
     import datetime
 
-    from monitor.exposure import SessionDose
-    from monitor.ladder_rules import LEAST_SWEEPS
-    from monitor.plan import PlanError, override
-    from monitor.sound import make_stimulus
+    from quietfloor.monitor.plan.run_plan import PlanError, override
+    from quietfloor.monitor.run.sound_output import make_stimulus
+    from quietfloor.monitor.session.staircase_rules import LEAST_SWEEPS
+    from quietfloor.monitor.storage.dose_ledger import SessionDose
 
     while not own_limit and plan.sound is not None and plan.decision.max_sweeps > LEAST_SWEEPS:
         spent = SessionDose(folder).spent()
@@ -203,7 +213,7 @@ def with_noise(
     """The plan of a run, with the noise that is advised where that is wanted and can be given, and what is to be said of it."""
     import math
 
-    from monitor.plan import PlanError
+    from quietfloor.monitor.plan.run_plan import PlanError
 
     plain = session.run_plan(condition, level, muted=purpose == "control", minutes_left=minutes)
     masking = session.plan.masking
@@ -234,8 +244,8 @@ def _refused(plan: Plan, session: Session) -> None:
     """Raises PlanError where ceiling or dose does not let the sound out."""
     import datetime
 
-    from monitor.exposure import SessionDose
-    from monitor.sound import make_stimulus
+    from quietfloor.monitor.run.sound_output import make_stimulus
+    from quietfloor.monitor.storage.dose_ledger import SessionDose
 
     plan = within_dose(plan, session.folder, session.plan.own_limit)
     assert plan.sound is not None
@@ -255,8 +265,8 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     import math
     from dataclasses import replace
 
-    from monitor.next_level import Suggestion
-    from monitor.session_store import SessionError
+    from quietfloor.monitor.session.next_level import Suggestion
+    from quietfloor.monitor.session.session_store import SessionError
 
     if args.repeat is not None:
         run = session.run(args.repeat)
@@ -325,7 +335,7 @@ def _asked(
 
 def _remarked(session: Session, remark: Remark, args: argparse.Namespace, stage: Stage) -> None:
     """Keep what was said in the window about the run before."""
-    from monitor.session_store import SessionError
+    from quietfloor.monitor.session.session_store import SessionError
 
     number = session.runs()[-1].number
     try:
@@ -380,7 +390,7 @@ def conclude(
 
 def followed(args: argparse.Namespace) -> int:
     """``quietfloor run PLAN.toml --auto``: the same as ``quietfloor session PLAN.toml --auto``."""
-    from monitor.commands.common import decision_changes
+    from quietfloor.monitor.commands.common import decision_changes
 
     asked = {key: value for section in decision_changes(args).values() for key, value in section.items()}
     asked |= {name: getattr(args, name) for name in ("stream", "source_id", "eeg", "trigger", "unit", "markers", "wait", "seed")}

@@ -9,7 +9,17 @@ import time
 from pathlib import Path
 from typing import Any
 
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, complain, give_json, refuse, say, stop_on_signals
+from quietfloor.monitor.commands.common import (
+    BAD_ARGUMENTS,
+    DONE,
+    FAILED,
+    add_json,
+    complain,
+    give_json,
+    refuse,
+    say,
+    stop_on_signals,
+)
 
 EXAMPLES = """examples:
   quietfloor stimulus                                             the click
@@ -85,7 +95,7 @@ def add(commands: Any) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
-    from monitor.plan import PlanError
+    from quietfloor.monitor.plan.run_plan import PlanError
 
     try:
         plan = sound_plan(args)
@@ -111,7 +121,7 @@ def main(args: argparse.Namespace) -> int:
 
 def sound_plan(args: argparse.Namespace) -> Any:
     """[sound] of the plan with what the options replace. Raises PlanError."""
-    from monitor.plan import PlanError, load_plan, make_sound_plan
+    from quietfloor.monitor.plan.run_plan import PlanError, load_plan, make_sound_plan
 
     if args.play is not None and args.play < 1:
         raise PlanError(f"--play {args.play}: allowed is 1 or more")
@@ -144,8 +154,8 @@ def sound_plan(args: argparse.Namespace) -> Any:
 
 def measure(plan: Any, waveform: Any) -> dict[str, Any]:
     """Everything that is said about it, as numbers; times in ms, after time zero where it says so."""
-    from monitor.expected import default_window_ms
-    from stimuli.spectra import figures
+    from quietfloor.monitor.waves.expected import default_window_ms
+    from quietfloor.stimuli.spectra import figures
 
     spec = plan.spec
     measured = figures(waveform)
@@ -204,8 +214,8 @@ def write(plan: Any, waveform: Any, content: dict[str, Any], args: argparse.Name
 
 
 def _plot(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger: bool) -> str:
-    from monitor.commands.drawing import draw_stimulus
-    from stimuli.spectra import figures
+    from quietfloor.monitor.commands.stimulus_picture import draw_stimulus
+    from quietfloor.stimuli.spectra import figures
 
     title = ", ".join(part for part in (content["name"], content["shape"], f"{plan.sample_rate_hz:g} Hz") if part)
     draw_stimulus(path, title, waveform, figures(waveform))
@@ -215,7 +225,7 @@ def _plot(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger
 def _csv(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger: bool) -> str:
     import numpy as np
 
-    from stimuli.spectra import envelope
+    from quietfloor.stimuli.spectra import envelope
 
     times_s, _, around = envelope(waveform)
     step = times_s.size // waveform.samples.size
@@ -236,7 +246,7 @@ def _wav(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger:
     import numpy as np
     from scipy.io import wavfile
 
-    from stimuli.levels import gain_db_fs
+    from quietfloor.stimuli.levels import gain_db_fs
 
     level_db_fs = FILE_DB_FS if plan.level_db_fs is None else plan.level_db_fs
     sound = gain_db_fs(level_db_fs, waveform) * waveform.samples
@@ -251,15 +261,15 @@ def _wav(path: Path, plan: Any, waveform: Any, content: dict[str, Any], trigger:
 
 
 def _trigger(plan: Any, waveform: Any) -> Any:
-    from stimuli.frames import TRIGGER_S, trigger_pulse
+    from quietfloor.stimuli.frames import TRIGGER_S, trigger_pulse
 
     return trigger_pulse(TRIGGER_S, waveform.rate_hz, plan.trigger_db_fs)
 
 
 def play(plan: Any, args: argparse.Namespace) -> int:
     """Play it so many times, or until Ctrl-C; how often it was played. Raises PlanError and RuntimeError."""
-    from monitor import sentence
-    from monitor.sound import OUTSIDE_A_RUN, make_stimulus, open_sound
+    from quietfloor.monitor.run import status_text
+    from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound
 
     sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
     stopped: list[bool] = []
@@ -279,5 +289,5 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     if sound.underruns:
         complain(f"the sound broke up {sound.underruns} times: close other programs")
     if sound.limited_samples:
-        complain(sentence.sound_limited(sound.limited_samples))
+        complain(status_text.sound_limited(sound.limited_samples))
     return sound.sweeps_played

@@ -17,10 +17,10 @@ from typing import Any
 from PyQt5.QtCore import QMessageLogContext, Qt, QTimer, QtMsgType, qInstallMessageHandler
 from PyQt5.QtWidgets import QApplication
 
-from monitor.display.remembered import settings_file
-from monitor.display.screen import unseen
-from monitor.display.stage import Stage
-from monitor.display.window import Window
+from quietfloor.monitor.display.remembered import settings_file
+from quietfloor.monitor.display.screen import unseen
+from quietfloor.monitor.display.stage import Stage
+from quietfloor.monitor.display.window import Window
 
 log = logging.getLogger("quietfloor")
 

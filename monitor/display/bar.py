@@ -8,10 +8,10 @@ from PyQt5.QtCore import Qt, pyqtSignal
 from PyQt5.QtGui import QKeyEvent
 from PyQt5.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
-from monitor.display.actions import Action, offered
-from monitor.display.panel import Words, colour
-from monitor.display.theme import Look
-from monitor.display.timeline import Timeline
+from quietfloor.monitor.display.actions import Action, offered
+from quietfloor.monitor.display.panel import Words, colour
+from quietfloor.monitor.display.theme import Look
+from quietfloor.monitor.display.timeline import Timeline
 
 BEFORE = ("stop", "mark", "next", "play", "slower", "faster", "go_to", "pause", "back")  # left of the timeline
 

@@ -12,9 +12,9 @@ from PyQt5.QtCore import QEvent, QLineF, QPointF, QRectF, Qt
 from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
 from PyQt5.QtWidgets import QGraphicsView
 
-from monitor.core.samples import Bools, Floats
-from monitor.display.scales import Scale, written
-from monitor.display.theme import Look
+from quietfloor.monitor.core.samples import Bools, Floats
+from quietfloor.monitor.display.scales import Scale, written
+from quietfloor.monitor.display.theme import Look
 
 pg.setConfigOptions(antialias=False)
 WRAPPED = int(Qt.AlignmentFlag.AlignLeft) | int(Qt.AlignmentFlag.AlignTop) | int(Qt.TextFlag.TextWordWrap)

@@ -7,10 +7,10 @@ from bisect import bisect_right
 from collections.abc import Callable
 from typing import Literal
 
-from monitor.display.scales import clock, seconds_of
-from monitor.display.stage import OVER, Remark, Scene, Stage
-from monitor.playback import FASTEST, SLOWEST
-from monitor.status import STOPPABLE
+from quietfloor.monitor.display.scales import clock, seconds_of
+from quietfloor.monitor.display.stage import OVER, Remark, Scene, Stage
+from quietfloor.monitor.review.playback import FASTEST, SLOWEST
+from quietfloor.monitor.run.status import STOPPABLE
 
 TWICE_S = 3.0  # within which a second press means it
 SAID_S = 8.0  # how long a message about a key is shown

@@ -23,10 +23,10 @@ from PyQt5.QtWidgets import (
     QWidget,
 )
 
-from monitor.display.actions import offered, spoken
-from monitor.display.export import FORMATS, free_path
-from monitor.display.terms import TERMS
-from monitor.display.theme import Look
+from quietfloor.monitor.display.actions import offered, spoken
+from quietfloor.monitor.display.export import FORMATS, free_path
+from quietfloor.monitor.display.terms import TERMS
+from quietfloor.monitor.display.theme import Look
 
 SAFETY = (
     "Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed "

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from monitor.core.events import AverageNow, Event, LookDone
-from monitor.core.samples import Floats
-from monitor.display.traces import Singles
-from monitor.status import Notice, Status
+from quietfloor.monitor.core.events import AverageNow, Event, LookDone
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.traces import Singles
+from quietfloor.monitor.run.status import Notice, Status
 
 SIGNAL_PIECES = 2000  # 100 s of pieces of 50 ms: a window that was held up that long shows the newest
 AVERAGES = 4000  # as many as the view keeps

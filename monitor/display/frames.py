@@ -7,7 +7,7 @@ from collections import deque
 
 import numpy as np
 
-from monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import Floats
 
 KEPT = 20_000  # more than ten minutes
 

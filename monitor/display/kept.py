@@ -6,10 +6,10 @@ from bisect import bisect_left, bisect_right
 
 import numpy as np
 
-from monitor.core.events import AverageNow, LookDone
-from monitor.core.samples import Floats
-from monitor.display.feed import CURVES
-from monitor.display.traces import Singles
+from quietfloor.monitor.core.events import AverageNow, LookDone
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.feed import CURVES
+from quietfloor.monitor.display.traces import Singles
 
 MOST_LOOKS = 3000  # then every second of the older half goes
 MOST_MOMENTS = 60_000

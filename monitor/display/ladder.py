@@ -8,15 +8,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.core.samples import Floats
-from monitor.display.scales import written
-from monitor.folder import RunFolder
-from monitor.hearing_tables import HearingError
-from monitor.plan import PlanError
-from monitor.session import runs_of
-from monitor.session_store import STATE, SessionError, SessionStore
-from monitor.session_types import UNDECIDED, UNKNOWN, Whose, noise_words
-from monitor.sound_plan import SoundPlan, StatedPlan
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.scales import written
+from quietfloor.monitor.hearing.tables import HearingError
+from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.plan.sound_plan import SoundPlan, StatedPlan
+from quietfloor.monitor.session.conditions import UNDECIDED, UNKNOWN, Whose, noise_words
+from quietfloor.monitor.session.session import runs_of
+from quietfloor.monitor.session.session_store import STATE, SessionError, SessionStore
+from quietfloor.monitor.storage.run_folder import RunFolder
 
 WORDS = {
     "response_present": "response",

@@ -8,8 +8,8 @@ from PyQt5.QtCore import QPointF, QRectF, Qt
 from PyQt5.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PyQt5.QtWidgets import QWidget
 
-from monitor.display.theme import Look
-from monitor.display.views import STATES
+from quietfloor.monitor.display.theme import Look
+from quietfloor.monitor.display.views import STATES
 
 
 def draw_mark(painter: QPainter, at: QPointF, size: float, state: str, colour: str, ground: str) -> None:

@@ -13,17 +13,17 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from monitor import sentence
-from monitor.core.analysis import JUDGED_FROM_MS
-from monitor.core.events import Gap, LookDone, SoundBroken, UnitDone
-from monitor.core.samples import Floats
-from monitor.core.settings import EngineSettings
-from monitor.display.feed import Feed, deciding
-from monitor.display.kept import MOST_LOOKS, Kept, Moments
-from monitor.display.scales import nice_above
-from monitor.display.traces import MinMaxRing, Singles
-from monitor.display.views import STATES, Curves, Headline, NoiseTrack, Plane, Scroll, Stretch
-from monitor.status import Notice, Status
+from quietfloor.monitor.core.analysis import JUDGED_FROM_MS
+from quietfloor.monitor.core.events import Gap, LookDone, SoundBroken, UnitDone
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.core.settings import EngineSettings
+from quietfloor.monitor.display.feed import Feed, deciding
+from quietfloor.monitor.display.kept import MOST_LOOKS, Kept, Moments
+from quietfloor.monitor.display.scales import nice_above
+from quietfloor.monitor.display.traces import MinMaxRing, Singles
+from quietfloor.monitor.display.views import STATES, Curves, Headline, NoiseTrack, Plane, Scroll, Stretch
+from quietfloor.monitor.run import status_text
+from quietfloor.monitor.run.status import Notice, Status
 
 SHOWN_S = 8.0  # of incoming EEG
 COLUMNS = 1200
@@ -100,7 +100,7 @@ class ViewModel:
         start, stop = (1e-3 * ms * rate for ms in self.settings.epoch_ms)
         for position, why in zip(unit.positions, unit.left_out, strict=True):
             if why is not None:
-                self._left_out.append((position + start, position + stop, sentence.REASONS.get(why, why)))
+                self._left_out.append((position + start, position + stop, status_text.REASONS.get(why, why)))
 
     def _learn_ranges(self, values: Singles) -> None:
         """Each row is as high as is usual for its channel, in steps: a height that changes all the time cannot be read."""
@@ -169,19 +169,19 @@ class ViewModel:
         if self.live:
             return Headline(state, word, rest, self._particulars())
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
-        shown = f"{where}{sentence.numbers(self.look, self._floor_nv)}"
+        shown = f"{where}{status_text.numbers(self.look, self._floor_nv)}"
         return Headline("earlier", "Earlier", shown, self._particulars(), word, state)
 
     def _now(self) -> tuple[str, str, str]:
         """State, word and the rest of the sentence as it stands at present."""
-        text = sentence.headline(self.status, self._floor_nv)
+        text = status_text.headline(self.status, self._floor_nv)
         verdict = self.status.verdict
         if verdict is None and self.status.state in ("ready", "checking"):
             return "waiting", "Checking", "the first second of the stream: its unit, and whether it is alive"
         if verdict is not None:
-            state, word = STATE_OF.get(verdict.stopped_by, "stopped"), sentence.HEADLINES[verdict.verdict]
-        elif text.startswith(sentence.HEADLINES["response_present"]):  # the run goes on until its average is quiet
-            state, word = STATE_OF["response"], sentence.HEADLINES["response_present"]
+            state, word = STATE_OF.get(verdict.stopped_by, "stopped"), status_text.HEADLINES[verdict.verdict]
+        elif text.startswith(status_text.HEADLINES["response_present"]):  # the run goes on until its average is quiet
+            state, word = STATE_OF["response"], status_text.HEADLINES["response_present"]
         elif text.startswith("Undecided"):
             state, word = "undecided", "Undecided"
         else:
@@ -190,10 +190,10 @@ class ViewModel:
 
     def _particulars(self) -> str:
         look = self.look
-        sweeps = "no sweep yet" if look is None else sentence.count(look.sweeps_accepted, "sweep")
-        parts = [self.title, sweeps, sentence.left_out(look), f"behind by {self.status.behind_ms:.0f} ms"]
+        sweeps = "no sweep yet" if look is None else status_text.count(look.sweeps_accepted, "sweep")
+        parts = [self.title, sweeps, status_text.left_out(look), f"behind by {self.status.behind_ms:.0f} ms"]
         if look is not None and look.lost_samples:
-            parts.insert(3, f"{sentence.count(look.lost_samples, 'sample')} lost")
+            parts.insert(3, f"{status_text.count(look.lost_samples, 'sample')} lost")
         return " · ".join(part for part in parts if part)
 
     def plane(self) -> Plane | None:
@@ -216,7 +216,7 @@ class ViewModel:
         high = step * math.ceil(max(1.5 * needed, float(path[:, 1].max()) + 0.1 * needed) / step)
         axes = {"evidence": "evidence, log10", "p_value": f"{finds.title}, log10 of 1/p", "ratio": finds.title}
         promise = finds.promise or "this rule keeps no error rate"
-        ahead = sentence.ahead(look) if self._open else ""
+        ahead = status_text.ahead(look) if self._open else ""
         seconds = look.sample / self.settings.layout.rate_hz
         every_s = next((step for step in MARK_STEPS_S if seconds / step <= MOST_MARKS), MARK_STEPS_S[-1])
         left_away = len(whole) - len(path)  # looks at which the noise was not known yet: the first ones

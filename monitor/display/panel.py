@@ -6,10 +6,10 @@ from PyQt5.QtCore import QSize, Qt
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
-from monitor.display.charts import Canvas, Chart
-from monitor.display.scales import Scale
-from monitor.display.terms import tooltip
-from monitor.display.theme import Look
+from quietfloor.monitor.display.charts import Canvas, Chart
+from quietfloor.monitor.display.scales import Scale
+from quietfloor.monitor.display.terms import tooltip
+from quietfloor.monitor.display.theme import Look
 
 
 class Words(QLabel):

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from monitor.display.charts import Canvas
-from monitor.display.ladder import Overlay
-from monitor.display.panel import ChartPanel
-from monitor.display.scales import Scale, nice_above
-from monitor.display.views import Curves
-from monitor.display.waves import Spot
+from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.ladder import Overlay
+from quietfloor.monitor.display.panel import ChartPanel
+from quietfloor.monitor.display.scales import Scale, nice_above
+from quietfloor.monitor.display.views import Curves
+from quietfloor.monitor.display.waves import Spot
 
 LEGEND_LETTERS, LEGEND_ROW = 0.88, 1.25  # size of its letters, and height of a row
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.core.samples import Floats
-from monitor.display.charts import Canvas
-from monitor.display.panel import ChartPanel
-from monitor.display.scales import Scale, clock, written
-from monitor.display.traces import Singles
-from monitor.display.views import Scroll
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.panel import ChartPanel
+from quietfloor.monitor.display.scales import Scale, clock, written
+from quietfloor.monitor.display.traces import Singles
+from quietfloor.monitor.display.views import Scroll
 
 FEET = 0.09  # of the height, for the ticks
 

@@ -6,11 +6,11 @@ from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QHelpEvent, QMouseEvent, QPainter, QPaintEvent, QPen
 from PyQt5.QtWidgets import QToolTip, QWidget
 
-from monitor.display.ladder import Ladder, Overlay, Rung
-from monitor.display.marks import draw_mark
-from monitor.display.panel import Panel, colour
-from monitor.display.terms import tooltip
-from monitor.display.theme import Look
+from quietfloor.monitor.display.ladder import Ladder, Overlay, Rung
+from quietfloor.monitor.display.marks import draw_mark
+from quietfloor.monitor.display.panel import Panel, colour
+from quietfloor.monitor.display.terms import tooltip
+from quietfloor.monitor.display.theme import Look
 
 MOST_MARKS = 5
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from PyQt5.QtCore import QPointF
 
-from monitor.core.samples import Floats
-from monitor.display.charts import Canvas
-from monitor.display.panel import ChartPanel
-from monitor.display.scales import Scale, written
-from monitor.display.views import NoiseTrack
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.panel import ChartPanel
+from quietfloor.monitor.display.scales import Scale, written
+from quietfloor.monitor.display.views import NoiseTrack
 
 
 class NoisePanel(ChartPanel):

@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 
-from monitor.display.charts import Canvas
-from monitor.display.marks import draw_mark
-from monitor.display.panel import ChartPanel
-from monitor.display.scales import Scale, nice_above
-from monitor.display.views import Plane
+from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.marks import draw_mark
+from quietfloor.monitor.display.panel import ChartPanel
+from quietfloor.monitor.display.scales import Scale, nice_above
+from quietfloor.monitor.display.views import Plane
 
 NOISE_STEPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0)
 

@@ -10,8 +10,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from monitor.display.theme import THEMES
-from stimuli.reading import json_of
+from quietfloor.monitor.display.theme import THEMES
+from quietfloor.monitor.untrusted.bounded_io import json_of
 
 
 @dataclass(frozen=True)

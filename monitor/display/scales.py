@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import Floats
 
 STEPS = (1.0, 2.0, 5.0)
 LOG_STEPS = ((1.0,), (1.0, 3.0), (1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 5.0, 7.0))  # the coarsest first

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from PyQt5.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
-from monitor.display.marks import Mark
-from monitor.display.panel import Words, colour
-from monitor.display.theme import Look
-from monitor.display.views import Headline
+from quietfloor.monitor.display.marks import Mark
+from quietfloor.monitor.display.panel import Words, colour
+from quietfloor.monitor.display.theme import Look
+from quietfloor.monitor.display.views import Headline
 
 MEANINGS = {
     "waiting": "Nothing can be judged yet.",

@@ -9,10 +9,10 @@ from PyQt5.QtCore import Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QKeySequence
 from PyQt5.QtWidgets import QAction, QFrame, QHBoxLayout, QPushButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
 
-from monitor.display.panel import Words, colour
-from monitor.display.setup_parts import STATE_OF, Line, Shape, StepButton, Text
-from monitor.display.steps import Walk
-from monitor.display.theme import Look
+from quietfloor.monitor.display.panel import Words, colour
+from quietfloor.monitor.display.setup_parts import STATE_OF, Line, Shape, StepButton, Text
+from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.display.theme import Look
 
 EVERY_MS = 250
 KEYS: tuple[tuple[str, tuple[str, ...]], ...] = (

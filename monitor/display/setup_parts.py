@@ -8,11 +8,11 @@ from PyQt5.QtCore import QPointF, Qt
 from PyQt5.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PyQt5.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
-from monitor.display.panel import Words, colour
-from monitor.display.steps import MEANINGS, WORDS, Row, Step
-from monitor.display.terms import tooltip
-from monitor.display.theme import Look
-from monitor.readiness.findings import Severity
+from quietfloor.monitor.display.panel import Words, colour
+from quietfloor.monitor.display.steps import MEANINGS, WORDS, Row, Step
+from quietfloor.monitor.display.terms import tooltip
+from quietfloor.monitor.display.theme import Look
+from quietfloor.monitor.readiness.findings import Severity
 
 USUAL, PLAIN = 1.06, 1.25  # sizes of letters: rows with figures, and sentences to be read
 STATE_OF: dict[Severity, str] = {"ok": "present", "look": "undecided", "stop": "fault", "wait": "waiting"}  # for the colour

@@ -14,16 +14,16 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, Protocol
 
-from monitor.core.engine import Engine
-from monitor.display.feed import Feed
-from monitor.display.ladder import Ladder, Level, Overlay, Replicate, load_overlay, read_ladder
-from monitor.display.model import ViewModel
-from monitor.display.steps import Walk
-from monitor.folder import FolderError, RunFolder
-from monitor.plan import Plan
-from monitor.playback import Playback
-from monitor.run import Run
-from monitor.status import Status
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.ladder import Ladder, Level, Overlay, Replicate, load_overlay, read_ladder
+from quietfloor.monitor.display.model import ViewModel
+from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.review.playback import Playback
+from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 
 POLL_S = 0.1
 OVER = ("done", "failed")

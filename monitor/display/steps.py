@@ -9,9 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from monitor.readiness.cautions import CAUTIONS, Acknowledged, acknowledge
-from monitor.readiness.findings import OWN_CHOICE, Finding, Group, Severity, worst
-from monitor.readiness.listener import Report
+from quietfloor.monitor.readiness.cautions import CAUTIONS, Acknowledged, acknowledge
+from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, Severity, worst
+from quietfloor.monitor.readiness.listener import Report
 
 QUESTIONS = {
     "stream": "Can this stream carry the run?",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from PyQt5.QtGui import QColor, QPalette
 from PyQt5.QtWidgets import QApplication, QWidget
 
-from monitor.display.theme import Look
+from quietfloor.monitor.display.theme import Look
 
 
 def dress(window: QWidget, look: Look, padding: tuple[float, float], highlight: str) -> None:

@@ -6,8 +6,8 @@ from PyQt5.QtCore import QPointF, QRectF, QSize, Qt, pyqtSignal
 from PyQt5.QtGui import QColor, QMouseEvent, QPainter, QPaintEvent, QPen
 from PyQt5.QtWidgets import QSizePolicy, QWidget
 
-from monitor.display.scales import clock
-from monitor.display.theme import Look
+from quietfloor.monitor.display.scales import clock
+from quietfloor.monitor.display.theme import Look
 
 
 class Timeline(QWidget):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import Floats
 
 Singles = NDArray[np.float32]  # half the memory
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from monitor.core.samples import Floats
-from monitor.display.traces import Singles
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.traces import Singles
 
 STATES = ("waiting", "undecided", "present", "absent", "stopped", "fault", "earlier")
 

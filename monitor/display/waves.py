@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.marked import Marked, keep, read, several
-from monitor.marks import WAVES, Mark, Marks, Wave
-from monitor.norms import Norm
-from monitor.norms_file import load_norms
-from monitor.peaks import placed, removed, suggest
+from quietfloor.monitor.review.marked_run import Marked, keep, read, several
+from quietfloor.monitor.waves.marks import WAVES, Mark, Marks, Wave
+from quietfloor.monitor.waves.norms import Norm
+from quietfloor.monitor.waves.norms_file import load_norms
+from quietfloor.monitor.waves.peaks import placed, removed, suggest
 
 
 @dataclass(frozen=True)

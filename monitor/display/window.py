@@ -12,29 +12,29 @@ from PyQt5.QtCore import QByteArray, QEvent, Qt, QTimer
 from PyQt5.QtGui import QCloseEvent, QKeySequence
 from PyQt5.QtWidgets import QAction, QGridLayout, QMainWindow, QVBoxLayout, QWidget
 
-from monitor.display.actions import ACTIONS
-from monitor.display.bar import Bar
-from monitor.display.conductor import Conductor
-from monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
-from monitor.display.export import ExportError, export
-from monitor.display.frames import FrameTimes
-from monitor.display.ladder import Ladder, Overlay, Rung
-from monitor.display.panel import Panel
-from monitor.display.panel_average import AveragePanel
-from monitor.display.panel_eeg import EegPanel
-from monitor.display.panel_ladder import LadderPanel
-from monitor.display.panel_noise import NoisePanel
-from monitor.display.panel_plane import PlanePanel
-from monitor.display.remembered import Remembered, recall, remember
-from monitor.display.scales import clock
-from monitor.display.sentence_bar import SentenceBar
-from monitor.display.setup import SetupPanel
-from monitor.display.stage import Scene, Stage
-from monitor.display.steps import Walk
-from monitor.display.styling import dress
-from monitor.display.terms import tooltip
-from monitor.display.theme import LIGHT, THEMES, Look
-from monitor.display.waving import Waving
+from quietfloor.monitor.display.actions import ACTIONS
+from quietfloor.monitor.display.bar import Bar
+from quietfloor.monitor.display.conductor import Conductor
+from quietfloor.monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
+from quietfloor.monitor.display.export import ExportError, export
+from quietfloor.monitor.display.frames import FrameTimes
+from quietfloor.monitor.display.ladder import Ladder, Overlay, Rung
+from quietfloor.monitor.display.mark_editor import Waving
+from quietfloor.monitor.display.panel import Panel
+from quietfloor.monitor.display.panel_average import AveragePanel
+from quietfloor.monitor.display.panel_eeg import EegPanel
+from quietfloor.monitor.display.panel_ladder import LadderPanel
+from quietfloor.monitor.display.panel_noise import NoisePanel
+from quietfloor.monitor.display.panel_plane import PlanePanel
+from quietfloor.monitor.display.remembered import Remembered, recall, remember
+from quietfloor.monitor.display.scales import clock
+from quietfloor.monitor.display.sentence_bar import SentenceBar
+from quietfloor.monitor.display.setup import SetupPanel
+from quietfloor.monitor.display.stage import Scene, Stage
+from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.display.styling import dress
+from quietfloor.monitor.display.terms import tooltip
+from quietfloor.monitor.display.theme import LIGHT, THEMES, Look
 
 log = logging.getLogger("quietfloor")
 

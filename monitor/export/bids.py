@@ -8,12 +8,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from monitor.export.edf import Written, write_edf
-from monitor.export.material import Channel, ExportError, Material
-from monitor.export.tables import EVENTS, events_rows, tsv
-from monitor.export.writing import new_file, new_folder
-from monitor.folder import jsonable
-from monitor.record import versions
+from quietfloor.monitor.export.edf import Written, write_edf
+from quietfloor.monitor.export.material import Channel, ExportError, Material
+from quietfloor.monitor.export.tables import EVENTS, events_rows, tsv
+from quietfloor.monitor.export.writing import new_file, new_folder
+from quietfloor.monitor.run.run_record import versions
+from quietfloor.monitor.storage.run_folder import jsonable
 
 VERSION = "1.11.1"
 TASK = "abr"

@@ -16,10 +16,10 @@ from typing import Any, Literal
 
 import numpy as np
 
-from monitor.export.material import ACCEPTED, Channel, ExportError, Happening, Material
-from monitor.export.scale import Scale, ScaleError, scale_for
-from monitor.export.tables import no_formula
-from monitor.export.timeline import held
+from quietfloor.monitor.export.material import ACCEPTED, Channel, ExportError, Happening, Material
+from quietfloor.monitor.export.scale import Scale, ScaleError, scale_for
+from quietfloor.monitor.export.tables import no_formula
+from quietfloor.monitor.export.timeline import held
 
 Kind = Literal["bdf", "edf"]
 LONGEST_RECORD_S = 100

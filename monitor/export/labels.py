@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from monitor.core.samples import Floats
-from stimuli.reading import json_from
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.untrusted.bounded_io import json_from
 
 LONGEST_LAG_S = 1.0  # between a marker and its trigger, own choice: sound cards buffer less
 NEAR_S = 2e-3  # own choice: scatter of stamps; neighbouring sounds are 10 ms apart and more

@@ -12,26 +12,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.engine import Engine
-from monitor.core.events import SoundBroken, UnitDone
-from monitor.core.onsets import Onset, OnsetFinder
-from monitor.core.samples import Floats
-from monitor.core.settings import EngineSettings
-from monitor.export.labels import polarities, sweep_label
-from monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
-from monitor.folder import FolderError, RunFolder
-from monitor.foreign_xml import element_from
-from monitor.lock import is_held
-from monitor.plan import PlanError
-from monitor.replay import Replayed, ReplayError, replay
-from monitor.session import PLAN, Session
-from monitor.session_plan import SubjectPlan
-from monitor.session_store import SessionError
-from monitor.sources.base import SourceError, StreamDescription
-from monitor.sources.channels import resolve_channels, unit_to_uv
-from monitor.sources.recording import RecordingSource, places_of
-from stimuli.placing import file_name
-from stimuli.quoting import QuotingError
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.events import SoundBroken, UnitDone
+from quietfloor.monitor.core.onsets import Onset, OnsetFinder
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.core.settings import EngineSettings
+from quietfloor.monitor.export.labels import polarities, sweep_label
+from quietfloor.monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
+from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.review.replay import Replayed, ReplayError, replay
+from quietfloor.monitor.session.session import PLAN, Session
+from quietfloor.monitor.session.session_plan import SubjectPlan
+from quietfloor.monitor.session.session_store import SessionError
+from quietfloor.monitor.sources.base import SourceError, StreamDescription
+from quietfloor.monitor.sources.channels import resolve_channels, unit_to_uv
+from quietfloor.monitor.sources.recording import RecordingSource, places_of
+from quietfloor.monitor.storage.folder_lock import is_held
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
+from quietfloor.monitor.untrusted.safe_paths import file_name
+from quietfloor.monitor.untrusted.safe_text import QuotingError
+from quietfloor.monitor.untrusted.safe_xml import element_from
 
 LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more

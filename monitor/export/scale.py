@@ -14,7 +14,7 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.samples import Bools, Floats
+from quietfloor.monitor.core.samples import Bools, Floats
 
 BITS = {"bdf": 24, "edf": 16}
 FIELD = 8  # characters

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from monitor.export.material import ExportError, Material
-from monitor.folder import AVERAGE_COLUMNS
+from quietfloor.monitor.export.material import ExportError, Material
+from quietfloor.monitor.storage.run_folder import AVERAGE_COLUMNS
 
 ROWS = 65536  # at a time
 EVENTS = (

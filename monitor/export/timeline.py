@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.clock import Jump, StampWatch
-from monitor.core.samples import Bools, Floats
+from quietfloor.monitor.core.clock import Jump, StampWatch
+from quietfloor.monitor.core.samples import Bools, Floats
 
 LONGEST_FILL_S = 600.0  # own choice: of all gaps together; a longer break is a pause rather than a loss
 MOST_JUMPS = 10_000  # own choice: stamps that jump more often are those of no regular stream

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from io import BufferedWriter
 from pathlib import Path
 
-from monitor.export.material import ExportError
+from quietfloor.monitor.export.material import ExportError
 
 
 @contextlib.contextmanager

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.core.samples import Floats
-from monitor.readiness.findings import OWN_CHOICE, Finding, Severity
-from monitor.readiness.lines import Line, Mains
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Severity
+from quietfloor.monitor.readiness.lines import Line, Mains
 
 RAIL_LIKE_UV = 10_000.0  # own choice: an input that stands still this far from zero is at its limit, not just unplugged
 HUM_UV = 5.0  # own choice: a good set-up has less; it is outside the band and costs little, but the contact that lets it in does

@@ -7,9 +7,9 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 
-from monitor.core.samples import Floats
-from monitor.foreign_xml import XmlError, element_from
-from monitor.sources.base import StreamDescription
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.untrusted.safe_xml import XmlError, element_from
 
 TYPE = "impedance"
 KOHM_PER = {"ohm": 1e-3, "ohms": 1e-3, "kohm": 1.0, "kohms": 1.0, "kiloohm": 1.0, "kiloohms": 1.0, "ω": 1e-3, "kω": 1.0}

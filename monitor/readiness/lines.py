@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.fft import next_fast_len
 
-from monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import Floats
 
 HIGHEST_HZ = 1000.0  # own choice: harmonics of mains beyond it are below the noise of an average electrode
 MAINS_TOLERANCE_HZ = 0.5  # own choice: grids stay within 0.2 Hz of 50 or 60, local generators do not

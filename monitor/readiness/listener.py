@@ -14,16 +14,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.plan import Plan, PlanError
-from monitor.readiness import timing
-from monitor.readiness.cautions import placement
-from monitor.readiness.findings import Finding, Group, parted, ready, summary
-from monitor.readiness.model import Readiness
-from monitor.readiness.sounding import SilentTriggers, sound_group
-from monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
-from monitor.sources.lsl import LslSource, by_the_clock, find_stream, resolve_channels
-from stimuli.devices import DeviceError
-from stimuli.lsl import LslUnavailableError
+from quietfloor.monitor.plan.run_plan import Plan, PlanError
+from quietfloor.monitor.readiness import timing
+from quietfloor.monitor.readiness.cautions import placement
+from quietfloor.monitor.readiness.findings import Finding, Group, parted, ready, summary
+from quietfloor.monitor.readiness.model import Readiness
+from quietfloor.monitor.readiness.sound_check import SilentTriggers, sound_group
+from quietfloor.monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
+from quietfloor.monitor.sources.lsl import LslSource, by_the_clock, find_stream, resolve_channels
+from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.lsl import LslUnavailableError
 
 log = logging.getLogger("quietfloor")
 

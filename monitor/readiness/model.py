@@ -13,22 +13,22 @@ from statistics import median
 
 import numpy as np
 
-from monitor.core.clock import ArrivalWatch, RateFit, StampWatch
-from monitor.core.filtering import Band, RunningBand
-from monitor.core.history import History
-from monitor.core.onsets import Onset, OnsetFinder
-from monitor.core.samples import Chunk, Floats
-from monitor.core.triggers import NOISE_FACTOR, TriggerSettings
-from monitor.plan import Plan, PlanError
-from monitor.preflight import CHECK_S, PreflightError, UnitFinding, settle_unit
-from monitor.readiness import electrodes, stream, trigger
-from monitor.readiness.findings import Group
-from monitor.readiness.impedance import Impedances
-from monitor.readiness.lines import Line, Mains, Spectrum, find_mains, find_tone
-from monitor.readiness.pieces import PIECE_S, Piece, piece_of
-from monitor.run import layout_of, stated_uv
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import Channels, unit_to_uv
+from quietfloor.monitor.core.clock import ArrivalWatch, RateFit, StampWatch
+from quietfloor.monitor.core.filtering import Band, RunningBand
+from quietfloor.monitor.core.history import History
+from quietfloor.monitor.core.onsets import Onset, OnsetFinder
+from quietfloor.monitor.core.samples import Chunk, Floats
+from quietfloor.monitor.core.triggers import NOISE_FACTOR, TriggerSettings
+from quietfloor.monitor.plan.run_plan import Plan, PlanError
+from quietfloor.monitor.readiness import electrodes, stream, trigger
+from quietfloor.monitor.readiness.block_summary import PIECE_S, Piece, piece_of
+from quietfloor.monitor.readiness.findings import Group
+from quietfloor.monitor.readiness.impedance import Impedances
+from quietfloor.monitor.readiness.lines import Line, Mains, Spectrum, find_mains, find_tone
+from quietfloor.monitor.run.run import layout_of, stated_uv
+from quietfloor.monitor.run.unit_check import CHECK_S, PreflightError, UnitFinding, settle_unit
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels, unit_to_uv
 
 WINDOW_S = 4.0  # what figures are of: two lines 1 Hz apart are told from each other
 LEAST_S = 1.0  # before it nothing is said about a channel

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import welch
 
-from monitor.core.clock import RATE_PPM, REFUSED_PPM
-from monitor.core.samples import Floats
-from monitor.ladder_rules import MOST_SWEEPS, minutes, needed_sweeps, sweep_limit
-from monitor.plan import Plan
-from monitor.preflight import PLAUSIBLE_UV, UNITS_UV, PreflightError, UnitFinding
-from monitor.readiness.findings import OWN_CHOICE, Finding, Severity, parted
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import suitability
+from quietfloor.monitor.core.clock import RATE_PPM, REFUSED_PPM
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Severity, parted
+from quietfloor.monitor.run.unit_check import PLAUSIBLE_UV, UNITS_UV, PreflightError, UnitFinding
+from quietfloor.monitor.session.staircase_rules import MOST_SWEEPS, minutes, needed_sweeps, sweep_limit
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import suitability
 
 CONVERTER_PASSES = 0.262  # of the rate, -3 dB: a converter of many open boards (ADS1299: TI SBAS499, secondary)
 FALLS_DB = 10.0  # own choice, over the last octave of the band: EEG falls by 0 to 6 dB there, a low-pass filter by 12 or more

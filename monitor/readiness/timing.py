@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
-from monitor.certificate import LARGEST_SD_MS, Timing, advice, judge, load_certificate, with_delay
-from monitor.plan import Plan, PlanError, override
-from monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
-from monitor.sound import output_identity
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import Channels
+from quietfloor.monitor.plan.run_plan import Plan, PlanError, override
+from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
+from quietfloor.monitor.run.sound_output import output_identity
+from quietfloor.monitor.run.timing_certificate import LARGEST_SD_MS, Timing, advice, judge, load_certificate, with_delay
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels
 
 SOON_DAYS = 7  # own choice
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from monitor.core.triggers import TriggerModel
-from monitor.plan import Plan
-from monitor.readiness.findings import OWN_CHOICE, Finding, Severity
-from stimuli.schedule import RateError, refuse_mains_locked
+from quietfloor.monitor.core.triggers import TriggerModel
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Severity
+from quietfloor.stimuli.schedule import RateError, refuse_mains_locked
 
 LEARNS_S = 2.5  # of stream: the engine has learned a channel after 2 s, with pulses that come later after a little more
 SILENT_S = 2.0  # as in a run

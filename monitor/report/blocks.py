@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from monitor.readiness.cautions import CAUTIONS
-from monitor.report.findings import hearing, masking, replicates, thresholds, waveforms, waves
-from monitor.report.form import Block, Heading, Points, Table, Text
-from monitor.report.ladders import capital
-from monitor.report.parts import Report
-from monitor.report.runs import (
+from quietfloor.monitor.readiness.cautions import CAUTIONS
+from quietfloor.monitor.report.findings import hearing, masking, replicates, thresholds, waveforms, waves
+from quietfloor.monitor.report.form import Block, Heading, Points, Table, Text
+from quietfloor.monitor.report.ladders import capital
+from quietfloor.monitor.report.parts import Report
+from quietfloor.monitor.report.runs import (
     discarded_runs,
     electrode_state,
     levels_and_timing,
@@ -17,7 +17,7 @@ from monitor.report.runs import (
     runs_made,
     verdict_rules,
 )
-from monitor.session_types import UNKNOWN
+from quietfloor.monitor.session.conditions import UNKNOWN
 
 
 def blocks_of(report: Report) -> tuple[Block, ...]:

@@ -6,16 +6,16 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
-from monitor.air_bone import FOR_A_PROFESSIONAL
-from monitor.ladder_errors import NO_RATE
-from monitor.marks import Estimate, Mark
-from monitor.methods import runs_words
-from monitor.report.form import Block, Drawing, Heading, Points, Table, Text
-from monitor.report.parts import BAND, Level, Report, level_words
-from monitor.report.pictures import ladder_picture, waveform_picture
-from monitor.sentence import too_large
-from monitor.session_types import PRESENT
-from monitor.threshold import COVERAGE
+from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL
+from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from quietfloor.monitor.report.methods import runs_words
+from quietfloor.monitor.report.parts import BAND, Level, Report, level_words
+from quietfloor.monitor.report.pictures import ladder_picture, waveform_picture
+from quietfloor.monitor.run.status_text import too_large
+from quietfloor.monitor.session.conditions import PRESENT
+from quietfloor.monitor.session.staircase_errors import NO_RATE
+from quietfloor.monitor.session.threshold import COVERAGE
+from quietfloor.monitor.waves.marks import Estimate, Mark
 
 WAVE_COLUMNS = ("level", "wave", "latency, ms", "published, ms", "amplitude, nV", "published, nV", "by")
 
@@ -200,7 +200,7 @@ def hearing(report: Report) -> Iterable[Block]:
 def _audiogram(report: Report) -> Any:
     from matplotlib import rc_context
 
-    from monitor.audiogram import audiogram_figure
+    from quietfloor.monitor.hearing.audiogram import audiogram_figure
 
     with rc_context({"text.parse_math": True}):  # its markers are formulas; nothing that a user wrote is in it
         return audiogram_figure("Estimated hearing levels", report.estimates, report.not_estimated)

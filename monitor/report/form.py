@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from monitor.report.pictures import Picture
+from quietfloor.monitor.report.pictures import Picture
 
 Look = Literal["plain", "caution", "small"]
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
-from monitor.hearing import STIMULUS_WORDS as WITH_HEARING_LEVELS
-from monitor.hearing import Measured
-from monitor.masked_runs import advice_for
-from monitor.report.material import Material, RunMaterial
-from monitor.report.parts import Masked
-from monitor.session_types import PRESENT, UNKNOWN
+from quietfloor.monitor.hearing.estimate import STIMULUS_WORDS as WITH_HEARING_LEVELS
+from quietfloor.monitor.hearing.estimate import Measured
+from quietfloor.monitor.report.material import Material, RunMaterial
+from quietfloor.monitor.report.parts import Masked
+from quietfloor.monitor.session.conditions import PRESENT, UNKNOWN
+from quietfloor.monitor.session.masked_runs import advice_for
 
 
 def masking_of(material: Material) -> tuple[Masked, ...]:

@@ -9,10 +9,10 @@ import warnings
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from monitor.report.blocks import blocks_of
-from monitor.report.form import Block, Drawing, Heading, Points, Table, Text
-from monitor.report.parts import Report
-from monitor.report.pictures import FONT, WIDTH_INCH
+from quietfloor.monitor.report.blocks import blocks_of
+from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from quietfloor.monitor.report.parts import Report
+from quietfloor.monitor.report.pictures import FONT, WIDTH_INCH
 
 STYLE = """
 body { font: 15px/1.5 "DejaVu Sans", Verdana, Arial, sans-serif; color: #1b2a38; background: #fff; margin: 2em auto;

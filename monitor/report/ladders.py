@@ -11,16 +11,16 @@ from typing import Any
 
 import numpy as np
 
-from monitor.core.stopping import Outcome
-from monitor.growth import ladder_growth
-from monitor.marks import Marks
-from monitor.norms import Norm
-from monitor.peaks import measured, sought, suggest
-from monitor.replicates import Replicate, combined, compare
-from monitor.report.material import Material, RunMaterial
-from monitor.report.parts import Ladder, Level, level_words
-from monitor.session_types import noise_words
-from monitor.trace import Averages, Trace
+from quietfloor.monitor.core.stopping import Outcome
+from quietfloor.monitor.report.material import Material, RunMaterial
+from quietfloor.monitor.report.parts import Ladder, Level, level_words
+from quietfloor.monitor.session.conditions import noise_words
+from quietfloor.monitor.waves.growth import ladder_growth
+from quietfloor.monitor.waves.marks import Marks
+from quietfloor.monitor.waves.norms import Norm
+from quietfloor.monitor.waves.peaks import measured, sought, suggest
+from quietfloor.monitor.waves.replicates import Replicate, combined, compare
+from quietfloor.monitor.waves.trace import Averages, Trace
 
 
 def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:

@@ -5,13 +5,13 @@ Nothing here reads a clock or a file: the same material gives the same report. H
 
 from __future__ import annotations
 
-from monitor.air_bone import AirBone, compare_all
-from monitor.hearing import Estimate, NotEstimated, estimate_all
-from monitor.methods import Facts, methods
-from monitor.report.hearing import masking_of, measured_thresholds
-from monitor.report.ladders import ladders_of
-from monitor.report.material import Material
-from monitor.report.parts import Report
+from quietfloor.monitor.hearing.air_bone import AirBone, compare_all
+from quietfloor.monitor.hearing.estimate import Estimate, NotEstimated, estimate_all
+from quietfloor.monitor.report.hearing import masking_of, measured_thresholds
+from quietfloor.monitor.report.ladders import ladders_of
+from quietfloor.monitor.report.material import Material
+from quietfloor.monitor.report.methods import Facts, methods
+from quietfloor.monitor.report.parts import Report
 
 
 def make_report(material: Material, suggest_marks: bool = False) -> Report:

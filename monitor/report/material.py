@@ -7,21 +7,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from monitor.core.samples import Floats
-from monitor.folder import FolderError, RunFolder
-from monitor.hearing_tables import HearingError, HearingTables, load_hearing_tables
-from monitor.ladder_errors import LadderErrors
-from monitor.marks import Marks
-from monitor.masked_runs import About, judged
-from monitor.norms import Norms
-from monitor.norms_file import load_norms
-from monitor.session import PLAN, Session
-from monitor.session_plan import SessionPlan
-from monitor.session_store import SessionStore, seconds_of
-from monitor.session_types import Condition, RunSummary, summary_of
-from monitor.threshold import Threshold, threshold_of
-from stimuli.quoting import QuotingError
-from stimuli.reading import json_of
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
+from quietfloor.monitor.session.conditions import Condition, RunSummary, summary_of
+from quietfloor.monitor.session.masked_runs import About, judged
+from quietfloor.monitor.session.session import PLAN, Session
+from quietfloor.monitor.session.session_plan import SessionPlan
+from quietfloor.monitor.session.session_store import SessionStore, seconds_of
+from quietfloor.monitor.session.staircase_errors import LadderErrors
+from quietfloor.monitor.session.threshold import Threshold, threshold_of
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
+from quietfloor.monitor.untrusted.bounded_io import json_of
+from quietfloor.monitor.untrusted.safe_text import QuotingError
+from quietfloor.monitor.waves.marks import Marks
+from quietfloor.monitor.waves.norms import Norms
+from quietfloor.monitor.waves.norms_file import load_norms
 
 MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by hand; what `quietfloor check --json` printed
 

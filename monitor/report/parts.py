@@ -6,18 +6,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from monitor.air_bone import AirBone
-from monitor.core.samples import Floats
-from monitor.hearing import Estimate, NotEstimated
-from monitor.ladder_errors import LadderErrors
-from monitor.marks import Marks
-from monitor.masking_advice import MaskingAdvice
-from monitor.methods import Methods
-from monitor.norms import Norm
-from monitor.replicates import Comparison
-from monitor.report.material import Material, RunMaterial
-from monitor.session_types import WORDS, Condition
-from monitor.threshold import Threshold
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.hearing.air_bone import AirBone
+from quietfloor.monitor.hearing.estimate import Estimate, NotEstimated
+from quietfloor.monitor.hearing.masking_advice import MaskingAdvice
+from quietfloor.monitor.report.material import Material, RunMaterial
+from quietfloor.monitor.report.methods import Methods
+from quietfloor.monitor.session.conditions import WORDS, Condition
+from quietfloor.monitor.session.staircase_errors import LadderErrors
+from quietfloor.monitor.session.threshold import Threshold
+from quietfloor.monitor.waves.marks import Marks
+from quietfloor.monitor.waves.norms import Norm
+from quietfloor.monitor.waves.replicates import Comparison
 
 BAND = 1.96  # times the residual noise: holds 95 of 100 points of what the average would be without noise, if that is Gaussian
 

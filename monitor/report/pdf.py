@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
-from monitor.report.blocks import blocks_of
-from monitor.report.form import Block, Drawing, Heading, Points, Table, Text
-from monitor.report.parts import Report
-from monitor.report.pictures import FONT, WIDTH_INCH
+from quietfloor.monitor.report.blocks import blocks_of
+from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from quietfloor.monitor.report.parts import Report
+from quietfloor.monitor.report.pictures import FONT, WIDTH_INCH
 
 A4_INCH = (8.27, 11.69)
 LEFT_INCH, TOP_INCH, BOTTOM_INCH = (A4_INCH[0] - WIDTH_INCH) / 2, 0.65, 0.75

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from monitor.marks import WAVES
-from monitor.report.parts import BAND, Ladder, Level, verdict_words
+from quietfloor.monitor.report.parts import BAND, Ladder, Level, verdict_words
+from quietfloor.monitor.waves.marks import WAVES
 
 WIDTH_INCH = 7.1  # of the text on a page
 ROW_INCH, LEAST_ROW_INCH, MARGIN_INCH = 0.95, 0.62, 0.75  # height of a waveform, at least; of axis and title

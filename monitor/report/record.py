@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from monitor.air_bone import FOR_A_PROFESSIONAL
-from monitor.folder import jsonable
-from monitor.readiness.cautions import CAUTIONS
-from monitor.replicates import Comparison
-from monitor.report.material import RunMaterial
-from monitor.report.parts import Ladder, Report, electrodes, level_words
+from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL
+from quietfloor.monitor.readiness.cautions import CAUTIONS
+from quietfloor.monitor.report.material import RunMaterial
+from quietfloor.monitor.report.parts import Ladder, Report, electrodes, level_words
+from quietfloor.monitor.storage.run_folder import jsonable
+from quietfloor.monitor.waves.replicates import Comparison
 
 FORMAT = "quietfloor report 1"
 KEPT = (

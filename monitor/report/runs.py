@@ -6,11 +6,11 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from monitor.methods import runs_words
-from monitor.report.form import Block, Heading, Points, Table, Text
-from monitor.report.material import RunMaterial
-from monitor.report.parts import Report, electrodes, level_words, verdict_words
-from monitor.sentence import sound_limited
+from quietfloor.monitor.report.form import Block, Heading, Points, Table, Text
+from quietfloor.monitor.report.material import RunMaterial
+from quietfloor.monitor.report.methods import runs_words
+from quietfloor.monitor.report.parts import Report, electrodes, level_words, verdict_words
+from quietfloor.monitor.run.status_text import sound_limited
 
 
 def runs_made(report: Report) -> Iterable[Block]:

@@ -13,11 +13,11 @@ from functools import lru_cache
 
 import numpy as np
 
-from monitor.core.analysis import AnalysisSettings
-from monitor.core.averaging import Unit, WeightedAverage
-from monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, Spread, response_bank
-from monitor.core.samples import Bools, Floats
-from monitor.core.upper_limit import RunningUpperLimit
+from quietfloor.monitor.core.analysis import AnalysisSettings
+from quietfloor.monitor.core.averaging import Unit, WeightedAverage
+from quietfloor.monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, Spread, response_bank
+from quietfloor.monitor.core.samples import Bools, Floats
+from quietfloor.monitor.core.upper_limit import RunningUpperLimit
 
 EXPECTED_SHARE = 0.4  # of the capital of a cell that bets on the expected wave
 LOG_10 = math.log(10.0)

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from monitor.core.samples import Bools, Floats
+from quietfloor.monitor.core.samples import Bools, Floats
 
 from .posterior import Belief
 

@@ -14,8 +14,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.evidence import SHAPES
-from monitor.core.samples import Floats
+from quietfloor.monitor.core.evidence import SHAPES
+from quietfloor.monitor.core.samples import Floats
 
 from .prior import CURVES, DEVIATIONS, GrowthPrior, Growths, Waves, spread_out
 

@@ -3,9 +3,8 @@
 Sizes and growth. A click's wave V is 256, 368, 407 nV at 20, 40, 60 dB nHL in 20 adults, single ears 61 to 162 nV apart (SD;
 Elberling, Callo & Don 2010, J Acoust Soc Am 128:215, secondary); such rows follow ``size x / (x + half)``, x in dB above the
 begin, with about 480 nV and 17 dB. Ears with a loss grow sooner (recruitment), tone bursts less far; the spreads below are own
-choice and wide enough for both. Latencies are those of `monitor.expected`, by level, early or late as a whole and steeper or
-flatter with level; forms are those of the evidence with free deviations (own choice).
-"""
+choice and wide enough for both. Latencies are those of `quietfloor.monitor.waves.expected`, by level, early or late as a whole
+and steeper or flatter with level; forms are those of the evidence with free deviations (own choice). """
 
 from __future__ import annotations
 
@@ -16,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from monitor.core.evidence import SHAPES, Gain, response_bank
-from monitor.core.samples import Floats
+from quietfloor.monitor.core.evidence import SHAPES, Gain, response_bank
+from quietfloor.monitor.core.samples import Floats
 
 # Own choice but for the sources above: median and SD of the logarithm.
 SIZE_UV, SIZE_SPREAD = 0.28, 0.5  # peak to trough, far above the begin

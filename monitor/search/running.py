@@ -8,10 +8,10 @@ from functools import cached_property
 
 import numpy as np
 
-from monitor.core.analysis import AnalysisSettings
-from monitor.core.artefacts import RunningLimits
-from monitor.core.averaging import Unit, reduce_unit
-from monitor.core.samples import Bools, Floats
+from quietfloor.monitor.core.analysis import AnalysisSettings
+from quietfloor.monitor.core.artefacts import RunningLimits
+from quietfloor.monitor.core.averaging import Unit, reduce_unit
+from quietfloor.monitor.core.samples import Bools, Floats
 
 from .cells import Cell, SharedNoise, found, refuted
 from .choice import SHARE, UNITS, Choice, Wanted, choose, over

@@ -17,10 +17,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from monitor.core.samples import Chunk
-from monitor.foreign_xml import XmlError, element_from
-from monitor.xdf_format import stated_size
-from stimuli.quoting import QuotingError
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.formats.xdf_format import stated_size
+from quietfloor.monitor.untrusted.safe_text import QuotingError
+from quietfloor.monitor.untrusted.safe_xml import XmlError, element_from
 
 OWN_CLOCK = "samples"  # in acquisition/clock: time of this stream is the count of its samples, whatever clocks say
 LONGEST_NAME = 500  # letters of a name or a label, own choice; what is beyond is kept in the XML alone

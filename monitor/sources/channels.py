@@ -10,9 +10,9 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from monitor.sources.base import ChannelError, StreamDescription
-from monitor.xdf_format import DTYPES
-from stimuli.frames import COLUMNS
+from quietfloor.monitor.formats.xdf_format import DTYPES
+from quietfloor.monitor.sources.base import ChannelError, StreamDescription
+from quietfloor.stimuli.frames import COLUMNS
 
 LOWEST_RATE_HZ = 4000.0  # own choice: below it, cutting sweeps at the nearest sample costs more than 10 % at 1 kHz
 GOOD_RATE_HZ = 8000.0  # own choice: 2.5 % at 1 kHz even without sub-sample alignment

@@ -19,10 +19,10 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.samples import Floats
-from monitor.sources.base import SourceError, StreamDescription, description_to_xml, marker_description
-from monitor.xdf import XdfFile, XdfStream
-from stimuli.reading import cut_short, open_file
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.formats.xdf import XdfFile, XdfStream
+from quietfloor.monitor.sources.base import SourceError, StreamDescription, description_to_xml, marker_description
+from quietfloor.monitor.untrusted.bounded_io import cut_short, open_file
 
 MAGIC = {b"\xffBIOSEMI": 3, b"0       ": 2}  # first 8 bytes: bytes a sample
 FIELDS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)  # label, transducer, unit, physical and digital bounds, filter, samples, reserved

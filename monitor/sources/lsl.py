@@ -16,8 +16,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.samples import Chunk
-from monitor.sources.base import (
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.formats.xdf_format import DTYPES, MOST_CHANNELS
+from quietfloor.monitor.sources.base import (
     LONGEST_NAME,
     AmbiguousStream,
     NoStream,
@@ -27,10 +28,9 @@ from monitor.sources.base import (
     description_from_xml,
     printable,
 )
-from monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
-from monitor.sources.edf import FASTEST_HZ
-from monitor.xdf_format import DTYPES, MOST_CHANNELS
-from stimuli.lsl import PORTS, has_closed, is_here, load_pylsl
+from quietfloor.monitor.sources.channels import Channels, Finding, resolve_channels, suitability, unit_to_uv, uv_per_unit
+from quietfloor.monitor.sources.edf import FASTEST_HZ
+from quietfloor.stimuli.lsl import PORTS, has_closed, is_here, load_pylsl
 
 __all__ = [
     "Channels",

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.core.samples import Chunk, Floats
-from monitor.sources.base import AmbiguousStream, EndOfRecording, NoStream, StreamDescription, description_from_xml
-from monitor.sources.edf import MAGIC, read_edf
-from monitor.xdf import XdfFile, XdfStream, read_xdf
-from stimuli.reading import open_file
+from quietfloor.monitor.core.samples import Chunk, Floats
+from quietfloor.monitor.formats.xdf import XdfFile, XdfStream, read_xdf
+from quietfloor.monitor.sources.base import AmbiguousStream, EndOfRecording, NoStream, StreamDescription, description_from_xml
+from quietfloor.monitor.sources.edf import MAGIC, read_edf
+from quietfloor.monitor.untrusted.bounded_io import open_file
 
 
 class RecordingSource:

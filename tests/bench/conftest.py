@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.background import Background
-from bench.earphone import Earphone, virtual_earphone
-from bench.hearing import Ear
-from bench.profiles import Patient
+from quietfloor.bench.patient.background import Background
+from quietfloor.bench.patient.earphone import Earphone, virtual_earphone
+from quietfloor.bench.patient.hearing import Ear
+from quietfloor.bench.patient.profiles import Patient
 
 AUDIO_HZ = 48_000
 

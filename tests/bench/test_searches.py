@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 from scipy.stats import beta
 
-from bench.background import Background
-from bench.ears import VirtualEar
-from bench.hearing import Ear
-from bench.ladders import Sessions, own_alone, visible_db_nhl
-from bench.noises import Grid
-from bench.odd_ears import AS_MODELLED, ODDITIES, Oddity
-from bench.profiles import Patient
-from bench.searches import Found, condition_of, deafened, found, search, visible_db
-from bench.threshold_methods import main, outcome_of_searches, text
-from monitor.search.choice import Wanted
-from monitor.session_types import Condition
+from quietfloor.bench.patient.background import Background
+from quietfloor.bench.patient.hearing import Ear
+from quietfloor.bench.patient.profiles import Patient
+from quietfloor.bench.simulate.ears import VirtualEar
+from quietfloor.bench.simulate.noises import Grid
+from quietfloor.bench.simulate.odd_ears import AS_MODELLED, ODDITIES, Oddity
+from quietfloor.bench.simulate.searches import Found, condition_of, deafened, found, search, visible_db
+from quietfloor.bench.simulate.simulated_staircases import Sessions, own_alone, visible_db_nhl
+from quietfloor.bench.validate.threshold_methods import main, outcome_of_searches, text
+from quietfloor.monitor.search.choice import Wanted
+from quietfloor.monitor.session.conditions import Condition
 
 SESSIONS = Sessions(rules=("evidence",), minutes=12.0)
 GRID = Grid()

@@ -5,8 +5,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.analysis import AnalysisSettings, RunningAnalysis
-from monitor.core.artefacts import CRITERIA, MEMORY_UNITS, WATCHED_BLOCKS, RawWatch, RunningLimits, raw_fault, raw_faults
+from quietfloor.monitor.core.analysis import AnalysisSettings, RunningAnalysis
+from quietfloor.monitor.core.artefacts import (
+    CRITERIA,
+    MEMORY_UNITS,
+    WATCHED_BLOCKS,
+    RawWatch,
+    RunningLimits,
+    raw_fault,
+    raw_faults,
+)
 from tests.synthetic import band_sweeps_uv
 
 RATE = 16000.0

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.core.averaging import UNIT_SWEEPS, Unit, WeightedAverage, Window, alternating, reduce_unit
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS, Unit, WeightedAverage, Window, alternating, reduce_unit
 from tests.synthetic import band_sweeps_uv, wave_v_uv
 
 WINDOW = Window(slice(4, 20, 2), 11)

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.clock import ArrivalWatch, Jump, RateFit, RateWatch, StampWatch, first_mismatch
-from monitor.core.events import RateMismatch
+from quietfloor.monitor.core.clock import ArrivalWatch, Jump, RateFit, RateWatch, StampWatch, first_mismatch
+from quietfloor.monitor.core.events import RateMismatch
 
 RATE = 4000.0
 

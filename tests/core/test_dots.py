@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.dots import correlate
+from quietfloor.monitor.core.dots import correlate
 
 
 @pytest.mark.parametrize("n_taps", [32, 37, 195])

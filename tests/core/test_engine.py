@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.core.averaging import UNIT_SWEEPS
-from monitor.core.engine import Engine, EngineSettings
-from monitor.core.events import Gap, UnitDone
-from monitor.core.samples import Chunk, Layout
-from monitor.core.triggers import TriggerSettings
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS
+from quietfloor.monitor.core.engine import Engine, EngineSettings
+from quietfloor.monitor.core.events import Gap, UnitDone
+from quietfloor.monitor.core.samples import Chunk, Layout
+from quietfloor.monitor.core.triggers import TriggerSettings
 from tests.synthetic import Stream, coloured_uv, layout, play, spread_pulse, stream, wave_v_uv
 
 

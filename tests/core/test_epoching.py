@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from monitor.core.epoching import HALF, PHASES, Epoch
-from monitor.core.filtering import Band, RunningBand
+from quietfloor.monitor.core.epoching import HALF, PHASES, Epoch
+from quietfloor.monitor.core.filtering import Band, RunningBand
 
 
 def cut(epoch: Epoch, x: np.ndarray, position: float) -> np.ndarray:

@@ -11,11 +11,11 @@ import pytest
 from scipy.linalg import toeplitz
 from scipy.stats import binomtest
 
-from monitor.core.analysis import AnalysisSettings, RunningAnalysis
-from monitor.core.averaging import UNIT_SWEEPS, reduce_unit
-from monitor.core.evidence import RIDGE, EvidenceSettings, NoiseShape, RunningEvidence, response_bank
-from monitor.core.filtering import Band
-from monitor.core.stopping import SweepLimit
+from quietfloor.monitor.core.analysis import AnalysisSettings, RunningAnalysis
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS, reduce_unit
+from quietfloor.monitor.core.evidence import RIDGE, EvidenceSettings, NoiseShape, RunningEvidence, response_bank
+from quietfloor.monitor.core.filtering import Band
+from quietfloor.monitor.core.stopping import SweepLimit
 from tests.synthetic import band_gain, band_sweeps_uv, band_wave_uv
 
 SETTINGS = AnalysisSettings(4000.0, 4.0, 57, (5.0, 17.0), gain=band_gain)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import upfirdn
 
-from monitor.core.filtering import Band, RunningBand
+from quietfloor.monitor.core.filtering import Band, RunningBand
 
 RATES = (4000.0, 5000.0, 8000.0, 9600.0, 10000.0, 16000.0, 25000.0, 30000.0, 44100.0, 48000.0)
 

@@ -10,14 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.fault_runs import RATE_HZ as FAULTS_HZ
-from bench.fault_runs import settings_for, stream
-from monitor.core.engine import Engine
-from monitor.core.following import LONGEST_LAG_S, MOST_STRAYS, Following
-from monitor.core.onsets import Onset
-from monitor.core.samples import Chunk
-from monitor.core.units import Sweep
-from stimuli.schedule import Schedule
+from quietfloor.bench.devtools.fault_runs import RATE_HZ as FAULTS_HZ
+from quietfloor.bench.devtools.fault_runs import settings_for, stream
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.following import LONGEST_LAG_S, MOST_STRAYS, Following
+from quietfloor.monitor.core.onsets import Onset
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.core.units import Sweep
+from quietfloor.stimuli.schedule import Schedule
 
 RATE_HZ = 8000.0
 LEAD_S = 2.0

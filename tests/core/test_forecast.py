@@ -6,7 +6,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.core.forecast import AMPLITUDE_SD, BEHIND, LIMIT_SD, LIMIT_SOONER, SELECTION, Outlook, Steadiness, forecast
+from quietfloor.monitor.core.forecast import (
+    AMPLITUDE_SD,
+    BEHIND,
+    LIMIT_SD,
+    LIMIT_SOONER,
+    SELECTION,
+    Outlook,
+    Steadiness,
+    forecast,
+)
 
 
 def outlook(log_evidence: float = 1.0, score: float = 2.5, presented: float = 512.0, **changes: Any) -> Outlook:

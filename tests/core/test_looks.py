@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import chdtri
 
-from monitor.core.joint import SAFE_DIMENSIONS, constant_p_value, passes
-from monitor.core.looks import BUDGETS, Looks
+from quietfloor.monitor.core.joint import SAFE_DIMENSIONS, constant_p_value, passes
+from quietfloor.monitor.core.looks import BUDGETS, Looks
 
 
 def test_looks_come_when_they_are_reached_and_once() -> None:

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.stats import f
 
-from monitor.core.averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
-from monitor.core.noise import residual_noise
-from monitor.core.statistics import fsp
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
+from quietfloor.monitor.core.noise import residual_noise
+from quietfloor.monitor.core.statistics import fsp
 from tests.synthetic import band_sweeps_uv
 
 RUNS, UNITS, N_TIMES = 150, 64, 57

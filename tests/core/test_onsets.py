@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.onsets import Onset, OnsetFinder
-from monitor.core.triggers import TriggerSettings, learn
+from quietfloor.monitor.core.onsets import Onset, OnsetFinder
+from quietfloor.monitor.core.triggers import TriggerSettings, learn
 from tests.synthetic import coloured_uv, spread_pulse
 
 RATE = 8000.0

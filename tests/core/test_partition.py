@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.core.engine import Engine, EngineSettings
-from monitor.core.events import AverageNow, Event
-from monitor.core.triggers import TriggerSettings
+from quietfloor.monitor.core.engine import Engine, EngineSettings
+from quietfloor.monitor.core.events import AverageNow, Event
+from quietfloor.monitor.core.triggers import TriggerSettings
 from tests.synthetic import Stream, layout, play, stream
 
 sizes = st.one_of(st.integers(1, 3), st.integers(4, 300), st.integers(300, 20_000))

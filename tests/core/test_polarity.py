@@ -7,13 +7,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from bench.fault_runs import AUDIO_HZ, LEAD_IN_S, RATE_HZ, settings_for, stream
-from monitor.core.averaging import Window
-from monitor.core.engine import Engine
-from monitor.core.events import Event, LookDone, StimulusArtefact
-from monitor.core.polarity import ALPHA, Polarities
-from monitor.core.samples import Chunk
-from stimuli.schedule import Schedule
+from quietfloor.bench.devtools.fault_runs import AUDIO_HZ, LEAD_IN_S, RATE_HZ, settings_for, stream
+from quietfloor.monitor.core.averaging import Window
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.events import Event, LookDone, StimulusArtefact
+from quietfloor.monitor.core.polarity import ALPHA, Polarities
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.stimuli.schedule import Schedule
 
 Floats = NDArray[np.float64]
 TIMES_MS = np.arange(-2.0, 20.0, 0.25)

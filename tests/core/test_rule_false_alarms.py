@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from monitor.core.analysis import AnalysisSettings, RunningAnalysis
-from monitor.core.stopping import (
+from quietfloor.monitor.core.analysis import AnalysisSettings, RunningAnalysis
+from quietfloor.monitor.core.stopping import (
     CorrelationReached,
     EvidenceReached,
     FspReached,

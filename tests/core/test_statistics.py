@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy.stats import f
 
-from monitor.core.analysis import STATISTICS, AnalysisSettings, RunningAnalysis
-from monitor.core.averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
-from monitor.core.classical_rules import FspReached, HotellingReached, MultiPointFReached
-from monitor.core.figures import Figures
-from monitor.core.looks import Looks
-from monitor.core.noise import residual_noise
-from monitor.core.statistics import (
+from quietfloor.monitor.core.analysis import STATISTICS, AnalysisSettings, RunningAnalysis
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
+from quietfloor.monitor.core.classical_rules import FspReached, HotellingReached, MultiPointFReached
+from quietfloor.monitor.core.figures import Figures
+from quietfloor.monitor.core.looks import Looks
+from quietfloor.monitor.core.noise import residual_noise
+from quietfloor.monitor.core.statistics import (
     ResidualSums,
     centred,
     half_correlation,
@@ -23,7 +23,7 @@ from monitor.core.statistics import (
     satterthwaite,
     traces,
 )
-from monitor.core.stopping import SweepLimit
+from quietfloor.monitor.core.stopping import SweepLimit
 from tests.synthetic import band_sweeps_uv, wave_v_uv
 
 N_TIMES = 57  # 4 to 18 ms at 4 kHz

@@ -5,9 +5,9 @@ from dataclasses import FrozenInstanceError, fields, replace
 import numpy as np
 import pytest
 
-from monitor.core.evidence import EvidenceSettings
-from monitor.core.looks import Looks
-from monitor.core.stopping import (
+from quietfloor.monitor.core.evidence import EvidenceSettings
+from quietfloor.monitor.core.looks import Looks
+from quietfloor.monitor.core.stopping import (
     STOPPING_RULES,
     EvidenceReached,
     Figures,

@@ -8,11 +8,11 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import binomtest, norm
 
-from bench.noises import NOISES, NoiseSource, Presentation, run_seeds
-from bench.responses import Response
-from bench.simulate import Setup, chain
-from monitor.core.analysis import RunningAnalysis
-from monitor.core.upper_limit import ERROR, TUNED_WEIGHT, RunningUpperLimit
+from quietfloor.bench.simulate.noises import NOISES, NoiseSource, Presentation, run_seeds
+from quietfloor.bench.simulate.responses import Response
+from quietfloor.bench.simulate.simulate import Setup, chain
+from quietfloor.monitor.core.analysis import RunningAnalysis
+from quietfloor.monitor.core.upper_limit import ERROR, TUNED_WEIGHT, RunningUpperLimit
 
 
 def by_quadrature(sizes_uv: np.ndarray, weights: np.ndarray, variance: float) -> float:

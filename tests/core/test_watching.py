@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.core.engine import Engine
-from monitor.core.events import Event
-from monitor.core.settings import EngineSettings
-from monitor.core.triggers import TriggerSettings
-from monitor.plan import Plan
-from monitor.sources.channels import limit_of
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.events import Event
+from quietfloor.monitor.core.settings import EngineSettings
+from quietfloor.monitor.core.triggers import TriggerSettings
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.sources.channels import limit_of
 from tests.synthetic import Stream, layout, play, stream
 
 RATE = 8000.0

@@ -13,20 +13,20 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.core.samples import Chunk
-from monitor.display.feed import Feed
-from monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
-from monitor.display.screen import obstacle
-from monitor.display.stage import Scene, Stage, moments_of, view_model
-from monitor.folder import RunFolder
-from monitor.journal import Journal
-from monitor.plan import Plan, make_plan
-from monitor.playback import Playback
-from monitor.record import run_record
-from monitor.run import Run
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import Channels
-from monitor.sources.recording import RecordingSource
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
+from quietfloor.monitor.display.screen import obstacle
+from quietfloor.monitor.display.stage import Scene, Stage, moments_of, view_model
+from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.review.playback import Playback
+from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.run.run_record import run_record
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.raw_writer import Journal
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.slow import patience
 from tests.synthetic import stream
 
@@ -51,7 +51,7 @@ def application(tmp_path_factory: pytest.TempPathFactory) -> object:
             if os.environ.get("CI") == "true":
                 pytest.fail(reason)
             pytest.skip(reason)
-        from monitor.display.app import application
+        from quietfloor.monitor.display.app import application
 
         return application()
 
@@ -162,7 +162,7 @@ def live_scene(recording: Path, session: Path, pace: float | None = None, **deci
 
 def replay_scene(path: Path, speed: float = 1.0) -> Scene:
     """A playback of a run folder, not yet started."""
-    from monitor.plan import load_plan
+    from quietfloor.monitor.plan.run_plan import load_plan
 
     folder, feed = RunFolder.open(path), Feed()
     plan = load_plan(folder.plan)
@@ -184,7 +184,7 @@ def keep_screens() -> Path | None:
 @pytest.fixture
 def open_window(qt: Spin, stage: Stage) -> Iterator[Callable[..., Any]]:
     """Makes windows on the stage and closes them, whatever a test did."""
-    from monitor.display.window import Window
+    from quietfloor.monitor.display.window import Window
 
     opened = []
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from monitor.display.stage import Stage
+from quietfloor.monitor.display.stage import Stage
 from tests.display.conftest import live_scene
 from tests.slow import patience
 
@@ -22,7 +22,7 @@ WORDS = "nothing of the kind"
 
 @pytest.fixture
 def perform(application: object, tmp_path: Path) -> Callable[..., int]:
-    from monitor.display.app import perform
+    from quietfloor.monitor.display.app import perform
 
     def quietly(work: Callable[[Stage], int], **how: Any) -> int:
         return perform(work, settings=tmp_path / "window.json", **how)
@@ -33,7 +33,7 @@ def perform(application: object, tmp_path: Path) -> Callable[..., int]:
 def windows() -> list[Any]:
     from PyQt5.QtWidgets import QApplication
 
-    from monitor.display.window import Window
+    from quietfloor.monitor.display.window import Window
 
     return [widget for widget in QApplication.topLevelWidgets() if isinstance(widget, Window) and widget.isVisible()]
 
@@ -153,7 +153,7 @@ def test_ctrl_c_before_anything_runs_ends_at_once(perform: Callable[..., int]) -
 def test_what_qt_says_goes_to_the_log(application: object, caplog: pytest.LogCaptureFixture) -> None:
     from PyQt5.QtCore import qWarning
 
-    from monitor.display.app import guarded
+    from quietfloor.monitor.display.app import guarded
 
     lost: list[bool] = []
     with guarded(lambda: lost.append(True)), caplog.at_level(logging.WARNING):

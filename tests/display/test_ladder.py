@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
-from monitor.folder import FolderError, RunFolder
-from monitor.session_store import STATE, Remarks, SessionStore
-from monitor.sound_plan import SoundPlan
+from quietfloor.monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
+from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.session.session_store import STATE, Remarks, SessionStore
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 
 
 def plan(db: float = -30.0, ear: str = "right", **more: Any) -> SoundPlan:

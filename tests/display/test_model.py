@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.core.engine import Engine, EngineSettings
-from monitor.display.feed import Feed
-from monitor.display.model import BAND_SD, COLUMNS, MOST_LOOKS, SHOWN_S, STATES, ViewModel
-from monitor.status import Notice, Status, refreshed
+from quietfloor.monitor.core.engine import Engine, EngineSettings
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.model import BAND_SD, COLUMNS, MOST_LOOKS, SHOWN_S, STATES, ViewModel
+from quietfloor.monitor.run.status import Notice, Status, refreshed
 from tests.synthetic import Stream, chunks, layout, stream
 
 

@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.display import screen
-from monitor.display.actions import ACTIONS, offered, spoken
-from monitor.display.frames import FrameTimes
-from monitor.display.remembered import Remembered, recall, remember, settings_file
-from monitor.display.terms import TERMS, explained, tooltip
-from monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
-from monitor.display.views import STATES
+from quietfloor.monitor.display import screen
+from quietfloor.monitor.display.actions import ACTIONS, offered, spoken
+from quietfloor.monitor.display.frames import FrameTimes
+from quietfloor.monitor.display.remembered import Remembered, recall, remember, settings_file
+from quietfloor.monitor.display.terms import TERMS, explained, tooltip
+from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
+from quietfloor.monitor.display.views import STATES
 
 # -- keys -------------------------------------------------------------------------------------------------------------
 
@@ -222,7 +222,9 @@ def test_a_frame_is_its_work_and_the_painting_after_it() -> None:
 
 def test_the_command_line_brings_in_no_window_before_it_is_asked_for() -> None:
     environment = {name: value for name, value in os.environ.items() if name not in ("DISPLAY", "WAYLAND_DISPLAY")}
-    script = "import sys, monitor.cli; monitor.cli.parser().parse_args(['demo']); print('PyQt5' in sys.modules)"
+    script = (
+        "import sys, quietfloor.monitor.cli; quietfloor.monitor.cli.parser().parse_args(['demo']); print('PyQt5' in sys.modules)"
+    )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, env=environment)
     assert done.stdout.strip() == "False"
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.display.scales import clock, linear_ticks, log_ticks, nice_above, seconds_of, written
+from quietfloor.monitor.display.scales import clock, linear_ticks, log_ticks, nice_above, seconds_of, written
 
 
 @pytest.mark.parametrize(("value", "nice"), [(1.0, 1.0), (1.01, 2.0), (4.9, 5.0), (5.1, 10.0), (0.03, 0.05), (730.0, 1000.0)])

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from monitor.display.stage import Stage
-from monitor.display.steps import Walk
-from monitor.display.theme import DARK, LIGHT, Look
+from quietfloor.monitor.display.stage import Stage
+from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.display.theme import DARK, LIGHT, Look
 from tests.display.conftest import keep_screens, live_scene, until
 from tests.display.walks import Heard, good, humming, stopped, troubled, unfound, walk_of
 from tests.live.harness import foreign
@@ -23,7 +23,7 @@ Spin = Callable[[float], None]
 @pytest.fixture
 def show(qt: Spin) -> Iterator[Callable[..., Any]]:
     """Makes panels and closes them."""
-    from monitor.display.setup import SetupPanel
+    from quietfloor.monitor.display.setup import SetupPanel
 
     made = []
 
@@ -165,8 +165,8 @@ def clipped(panel: Any) -> list[str]:
     """Words that do not fit where they stand."""
     from PyQt5.QtWidgets import QPushButton
 
-    from monitor.display.panel import Words
-    from monitor.display.setup_parts import Text
+    from quietfloor.monitor.display.panel import Words
+    from quietfloor.monitor.display.setup_parts import Text
 
     found = []
     for words in panel.findChildren(Words):
@@ -244,7 +244,7 @@ def test_every_row_is_explained(show: Callable[..., Any], qt: Spin) -> None:
 
 @pytest.fixture
 def window(qt: Spin, stage: Stage, tmp_path: Path) -> Iterator[Any]:
-    from monitor.display.window import Window
+    from quietfloor.monitor.display.window import Window
 
     made = Window(stage, tmp_path / "window.json")
     yield made
@@ -302,10 +302,10 @@ def test_a_whole_run_with_the_panel_before_it(
     from PyQt5.QtCore import QTimer
     from PyQt5.QtWidgets import QApplication
 
-    from monitor.cli import parser
-    from monitor.commands import live
-    from monitor.display.app import perform
-    from monitor.display.window import Window
+    from quietfloor.monitor.cli import parser
+    from quietfloor.monitor.commands import run
+    from quietfloor.monitor.display.app import perform
+    from quietfloor.monitor.display.window import Window
 
     done: list[str] = []
 
@@ -326,11 +326,11 @@ def test_a_whole_run_with_the_panel_before_it(
     timer = QTimer()
     timer.timeout.connect(drive)
     timer.start(50)
-    monkeypatch.setattr(live, "with_window", lambda args, work: perform(work, settings=tmp_path / "window.json"))
+    monkeypatch.setattr(run, "with_window", lambda args, work: perform(work, settings=tmp_path / "window.json"))
     with foreign("setup-run", ["--nv", "1500", "--noise", "1", "--source-id", "setup-run"]):
         words = ["run", "--listen", "--stream", "setup-run", "--eeg", "E1", "--trigger", "TRIG"]
         words += ["--out", str(tmp_path / "session")]
-        status = live.main(parser().parse_args(words))
+        status = run.main(parser().parse_args(words))
     timer.stop()
     assert (status, done) == (0, ["started"])
     record = json.loads((tmp_path / "session" / "run-001" / "run.json").read_text())

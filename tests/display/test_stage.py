@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from monitor.display.conductor import SAID_S, TWICE_S, Conductor
-from monitor.display.ladder import Level, Overlay, Replicate
-from monitor.display.stage import Remark, Scene, Stage, moments_of
-from monitor.folder import RunFolder
+from quietfloor.monitor.display.conductor import SAID_S, TWICE_S, Conductor
+from quietfloor.monitor.display.ladder import Level, Overlay, Replicate
+from quietfloor.monitor.display.stage import Remark, Scene, Stage, moments_of
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.display.conftest import live_scene, replay_scene
 from tests.slow import patience
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.display.steps import PATIENCE_S, Row, Step, steps
-from monitor.readiness.cautions import CAUTIONS, VERSION
-from monitor.readiness.findings import Finding, Group
-from monitor.readiness.listener import Report
+from quietfloor.monitor.display.steps import PATIENCE_S, Row, Step, steps
+from quietfloor.monitor.readiness.cautions import CAUTIONS, VERSION
+from quietfloor.monitor.readiness.findings import Finding, Group
+from quietfloor.monitor.readiness.listener import Report
 from tests.display.walks import Heard, good, humming, stopped, troubled, unfound, walk_of
 
 NAMES = ["stream", "electrodes", "trigger", "sound", "timing", "placement", "cautions"]

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from bench.choices import Lesson
-from bench.classroom import Classroom
-from bench.teach_keys import ACTIONS, SLIDERS, STEPS
+from quietfloor.bench.teach.choices import Lesson
+from quietfloor.bench.teach.classroom import Classroom
+from quietfloor.bench.teach.keys import ACTIONS, SLIDERS, STEPS
 from tests.display.conftest import keep_screens, until
 
 Spin = Callable[[float], None]
@@ -18,7 +18,7 @@ Spin = Callable[[float], None]
 
 @pytest.fixture
 def window(qt: Spin) -> Iterator[Any]:
-    from bench.teach_window import TeachWindow
+    from quietfloor.bench.teach.window import TeachWindow
 
     made = TeachWindow(Classroom(seed=1))
     made.show()
@@ -203,9 +203,9 @@ def test_it_fits_small_and_large_light_and_dark_and_is_kept_as_pictures(
 
 
 def test_a_lesson_ends_after_very_many_sweeps(window: Any, qt: Spin, monkeypatch: pytest.MonkeyPatch) -> None:
-    import bench.teach_window
+    import quietfloor.bench.teach.window
 
-    monkeypatch.setattr(bench.teach_window, "MOST_SWEEPS", 24)
+    monkeypatch.setattr(quietfloor.bench.teach.window, "MOST_SWEEPS", 24)
     window.pending = 100
     until(qt, settled(window))
     assert window.room.sweeps == 24

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.display.traces import MinMaxRing
+from quietfloor.monitor.display.traces import MinMaxRing
 
 
 @pytest.mark.parametrize(("step", "per_column"), [(1.0, 7.3), (3.0, 10.0), (4.0, 1.5)])

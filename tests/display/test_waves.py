@@ -10,16 +10,16 @@ from typing import Any
 
 import pytest
 
-from bench.offline import carry_through, plan_for
-from bench.profiles import load_patient
-from monitor.cli import main
-from monitor.display.feed import Feed
-from monitor.display.stage import Scene, Stage, moments_of, view_model
-from monitor.display.waves import WaveDesk
-from monitor.folder import FolderError, RunFolder
-from monitor.marks import Marks
-from monitor.plan import load_plan
-from monitor.playback import FASTEST, Playback
+from quietfloor.bench.patient.offline import carry_through, plan_for
+from quietfloor.bench.patient.profiles import load_patient
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.stage import Scene, Stage, moments_of, view_model
+from quietfloor.monitor.display.waves import WaveDesk
+from quietfloor.monitor.plan.run_plan import load_plan
+from quietfloor.monitor.review.playback import FASTEST, Playback
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
+from quietfloor.monitor.waves.marks import Marks
 from tests.display.conftest import until
 
 Spin = Callable[[float], None]
@@ -120,7 +120,7 @@ def test_a_run_without_an_average_has_nothing_to_mark(tmp_path: Path) -> None:
 @pytest.fixture
 def window(qt: Spin, runs: list[Path]) -> Iterator[Any]:
     """A recorded run at its end."""
-    from monitor.display.window import Window
+    from quietfloor.monitor.display.window import Window
 
     stage, feed = Stage(), Feed()
     plan = load_plan(runs[0] / "plan.toml")
@@ -202,7 +202,7 @@ def test_the_mouse_drags_a_mark_and_keeps_it_when_let_go(window: Any, qt: Spin, 
 
 
 def test_waves_wait_for_the_end_of_the_run(qt: Spin) -> None:
-    from monitor.display.window import Window
+    from quietfloor.monitor.display.window import Window
 
     shown = Window(Stage())
     shown.do("waves")

@@ -30,7 +30,7 @@ def test_pictures_of_everything_as_png_and_svg(shown: Any, qt: Spin, tmp_path: P
 
 
 def test_what_cannot_be_exported_is_said(shown: Any, qt: Spin, tmp_path: Path) -> None:
-    from monitor.display.export import ExportError, free_path
+    from quietfloor.monitor.display.export import ExportError, free_path
 
     with pytest.raises(ExportError, match=r"ends in \.png or \.svg"):
         shown.export("", tmp_path / "picture.gif")

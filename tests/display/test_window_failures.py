@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from monitor.display.stage import Scene, Stage
-from monitor.replay import replay
+from quietfloor.monitor.display.stage import Scene, Stage
+from quietfloor.monitor.review.replay import replay
 from tests.display.conftest import Spin, live_scene, until
 from tests.slow import patience
 
@@ -51,8 +51,8 @@ def test_an_error_while_painting_ends_nothing(
     """Without a hook PyQt ends the process here."""
     from PyQt5.QtCore import QCoreApplication
 
-    from monitor.display.app import guarded
-    from monitor.display.window import Window
+    from quietfloor.monitor.display.app import guarded
+    from quietfloor.monitor.display.window import Window
 
     scene = live_scene(recordings["response"], tmp_path, pace=20.0)
     stage.show(scene)

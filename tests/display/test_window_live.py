@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from monitor.display.stage import Remark, Stage
-from monitor.replay import replay
+from quietfloor.monitor.display.stage import Remark, Stage
+from quietfloor.monitor.review.replay import replay
 from tests.display.conftest import Spin, live_scene, stop_at, until
 from tests.slow import patience
 

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.display.actions import offered
-from monitor.display.remembered import Remembered, recall, remember
-from monitor.display.stage import Scene, Stage
+from quietfloor.monitor.display.actions import offered
+from quietfloor.monitor.display.remembered import Remembered, recall, remember
+from quietfloor.monitor.display.stage import Scene, Stage
 from tests.display.conftest import Spin, keep_screens, replay_scene, until
 
 

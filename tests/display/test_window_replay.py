@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from monitor.display.actions import ACTIONS, offered
-from monitor.display.stage import Stage
-from monitor.playback import SLOWEST
+from quietfloor.monitor.display.actions import ACTIONS, offered
+from quietfloor.monitor.display.stage import Stage
+from quietfloor.monitor.review.playback import SLOWEST
 from tests.display.conftest import Spin, ladder, live_scene, replay_scene, stop_at, until
 from tests.slow import patience
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
-from monitor.display.steps import Walk
-from monitor.plan import Plan
-from monitor.readiness.cautions import placement
-from monitor.readiness.findings import Finding, Group
-from monitor.readiness.listener import Report
-from monitor.readiness.model import Readiness
-from monitor.readiness.sounding import sound_group
-from monitor.readiness.timing import timing_group
-from monitor.sources.channels import Channels
+from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.cautions import placement
+from quietfloor.monitor.readiness.findings import Finding, Group
+from quietfloor.monitor.readiness.listener import Report
+from quietfloor.monitor.readiness.model import Readiness
+from quietfloor.monitor.readiness.sound_check import sound_group
+from quietfloor.monitor.readiness.timing import timing_group
+from quietfloor.monitor.sources.channels import Channels
 from tests.readiness.streams import described, made, plan_of, tone
 from tests.synthetic import Stream, chunks
 

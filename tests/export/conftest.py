@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from bench.offline import carry_through, plan_for
-from bench.profiles import load_patient
-from monitor.core.samples import Chunk
-from monitor.folder import RunFolder
-from monitor.journal import Journal
-from monitor.plan import make_plan
-from monitor.sources.base import StreamDescription, marker_description
+from quietfloor.bench.patient.offline import carry_through, plan_for
+from quietfloor.bench.patient.profiles import load_patient
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.sources.base import StreamDescription, marker_description
+from quietfloor.monitor.storage.raw_writer import Journal
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.session.conftest import PLAN
 from tests.synthetic import Stream, stream
 
@@ -123,7 +123,7 @@ def mne() -> Any:
 @pytest.fixture
 def export(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., list[dict[str, Any]]]:
     """The command; what it says of the files that it made."""
-    from monitor.cli import main
+    from quietfloor.monitor.cli import main
 
     def run(to: str, *runs: Path, out: Path = tmp_path / "out") -> list[dict[str, Any]]:
         status = main(["export", *map(str, runs), "--to", to, "--out", str(out), "--json"])

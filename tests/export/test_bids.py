@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from bench.offline import carry_through, plan_for
-from bench.profiles import load_patient
-from monitor.export.material import read_material
+from quietfloor.bench.patient.offline import carry_through, plan_for
+from quietfloor.bench.patient.profiles import load_patient
+from quietfloor.monitor.export.material import read_material
 from tests.export.conftest import Made, rows_of, write_run
 from tests.synthetic import stream
 

@@ -13,17 +13,17 @@ import edfio
 import numpy as np
 import pytest
 
-from bench.fuzz_binary import ANALYSIS
-from monitor.cli import main
-from monitor.commands.common import DONE
-from monitor.export.tables import no_formula
-from monitor.folder import RunFolder
-from monitor.importing import Wanted, import_recording
-from monitor.plan import make_plan
-from monitor.record import run_record
-from monitor.replay import replay
-from monitor.sources.base import StreamDescription, description_to_xml, marker_description
-from monitor.xdf import XdfWriter
+from quietfloor.bench.devtools.fuzz_binary import ANALYSIS
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.common import DONE
+from quietfloor.monitor.export.tables import no_formula
+from quietfloor.monitor.formats.xdf import XdfWriter
+from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.review.import_recording import Wanted, import_recording
+from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.run.run_record import run_record
+from quietfloor.monitor.sources.base import StreamDescription, description_to_xml, marker_description
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.export.conftest import cells
 
 FORMULA = '=HYPERLINK("http://example.invalid")'

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from bench.fuzz_binary import plain_run
-from monitor.cli import main
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED
-from monitor.lock import sole_writer
+from quietfloor.bench.devtools.fuzz_binary import plain_run
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED
+from quietfloor.monitor.storage.folder_lock import sole_writer
 
 FILES = ("raw.xdf", "plan.toml", "events.jsonl", "run.json", "average.csv", "marks.json", "begun.json")
 TRICKS = ("/dev/zero", "/dev/urandom", "pipe", "loop", "folder", "passwd", "nowhere")

@@ -12,19 +12,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.cli import main
-from monitor.core.samples import Chunk
-from monitor.folder import RunFolder
-from monitor.journal import Journal
-from monitor.plan import load_plan
-from monitor.replay import replay
-from monitor.sources.base import StreamDescription, marker_description
-from monitor.sources.recording import RecordingSource
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import load_plan
+from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.sources.base import StreamDescription, marker_description
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.raw_writer import Journal
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.export.conftest import Made
 from tests.synthetic import stream
 
 Export = Callable[..., list[dict[str, Any]]]
-HOLD = "import sys; from monitor.lock import sole_writer\nwith sole_writer(sys.argv[1]): print(1, flush=True); input()"
+HOLD = "import sys; from quietfloor.monitor.storage.folder_lock import sole_writer\nwith sole_writer(sys.argv[1]): print(1, flush=True); input()"
 ROOT = Path(__file__).parents[2]
 REAL = Path(__file__).parents[1] / "data" / "bdf" / "third-party.bdf"
 CLOCK_RESETS = Path(__file__).parents[1] / "data" / "xdf-examples" / "clock_resets.xdf"

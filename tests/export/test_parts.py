@@ -7,11 +7,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from monitor.export.edf import record_length
-from monitor.export.labels import matched, sweep_label
-from monitor.export.material import ExportError
-from monitor.export.scale import ScaleError, scale_for
-from monitor.export.timeline import LONGEST_FILL_S, TimelineError, held, stretches, timeline_of
+from quietfloor.monitor.export.edf import record_length
+from quietfloor.monitor.export.labels import matched, sweep_label
+from quietfloor.monitor.export.material import ExportError
+from quietfloor.monitor.export.scale import ScaleError, scale_for
+from quietfloor.monitor.export.timeline import LONGEST_FILL_S, TimelineError, held, stretches, timeline_of
 
 RATE_HZ = 1000.0
 

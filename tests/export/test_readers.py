@@ -14,9 +14,9 @@ import pyedflib
 import pytest
 import pyxdf
 
-from monitor.cli import main
-from monitor.folder import RunFolder
-from monitor.replay import replay
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.export.conftest import RATE_HZ, Made, cells, rows_of, write_run
 from tests.synthetic import stream
 

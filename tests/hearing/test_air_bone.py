@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from monitor.air_bone import FOR_A_PROFESSIONAL, AirBone, compare, compare_all
-from monitor.hearing import Estimate, Measured, estimate
-from monitor.hearing_tables import load_hearing_tables
+from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL, AirBone, compare, compare_all
+from quietfloor.monitor.hearing.estimate import Estimate, Measured, estimate
+from quietfloor.monitor.hearing.tables import load_hearing_tables
 
 TABLES = load_hearing_tables()
 CHOSEN = TABLES.choose(["stapells-1995", "young-bone-2012", "newborn-bone-2014"])

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from matplotlib.colors import to_hex
 
-from monitor.audiogram import BONE_ASIDE, BOTTOM_DB, COLOURS, TOP_DB, audiogram_figure, draw_audiogram
-from monitor.hearing import Estimate, Measured, NotEstimated, estimate
-from monitor.hearing_tables import load_hearing_tables
+from quietfloor.monitor.hearing.audiogram import BONE_ASIDE, BOTTOM_DB, COLOURS, TOP_DB, audiogram_figure, draw_audiogram
+from quietfloor.monitor.hearing.estimate import Estimate, Measured, NotEstimated, estimate
+from quietfloor.monitor.hearing.tables import load_hearing_tables
 
 CHOSEN = load_hearing_tables().choose(["stapells-1995", "young-bone-2012"])
 NAN = math.nan

@@ -6,7 +6,7 @@ from statistics import NormalDist
 
 import pytest
 
-from monitor.hearing import (
+from quietfloor.monitor.hearing.estimate import (
     RELATIVE_STAND_IN_DB,
     STAND_IN_DB,
     Estimate,
@@ -15,7 +15,7 @@ from monitor.hearing import (
     estimate_all,
     grade,
 )
-from monitor.hearing_tables import HearingError, load_hearing_tables
+from quietfloor.monitor.hearing.tables import HearingError, load_hearing_tables
 
 TABLES = load_hearing_tables()
 Z95 = NormalDist().inv_cdf(0.975)

@@ -5,7 +5,16 @@ from pathlib import Path
 
 import pytest
 
-from monitor.hearing_tables import EXAMPLE, SHIPPED, STATUSES, HearingError, Row, load_hearing_tables, same_hz, worst_status
+from quietfloor.monitor.hearing.tables import (
+    EXAMPLE,
+    SHIPPED,
+    STATUSES,
+    HearingError,
+    Row,
+    load_hearing_tables,
+    same_hz,
+    worst_status,
+)
 
 TABLES = load_hearing_tables()
 ROW = """

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from monitor.hearing_tables import HearingError, load_hearing_tables
-from monitor.masking_advice import KnownEars, MaskingAdvice, Sound, advise
-from stimuli.references import load_references
+from quietfloor.monitor.hearing.masking_advice import KnownEars, MaskingAdvice, Sound, advise
+from quietfloor.monitor.hearing.tables import HearingError, load_hearing_tables
+from quietfloor.stimuli.references import load_references
 
 TABLES = load_hearing_tables()
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from monitor.cli import main
+from quietfloor.monitor.cli import main
 from tests.slow import patience
 
 FOREIGN = Path(__file__).with_name("foreign.py")
@@ -69,7 +69,7 @@ class Program:
     def __init__(self, *arguments: str) -> None:
         environment = os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONPATH": str(ROOT)}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "monitor.cli", *arguments],
+            [sys.executable, "-m", "quietfloor.monitor.cli", *arguments],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

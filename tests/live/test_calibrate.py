@@ -21,17 +21,17 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from monitor.calibrating import MeasuringSignal, highest
-from monitor.cli import main, parser
-from monitor.commands import calibrate
-from monitor.level_check import FILE, LevelCheck, check_level, keep, last_check
-from monitor.listening import ListeningError
-from monitor.plan import PlanError, make_sound_plan
-from monitor.sound import make_stimulus
-from stimuli.calibration import Calibration, Measured, load_calibration
-from stimuli.calibration_file import save_calibration
-from stimuli.levels import zeq_minus_ppe_db
-from stimuli.stimulus import StimulusSpec
+from quietfloor.monitor.calibration.from_meter import MeasuringSignal, highest
+from quietfloor.monitor.calibration.level_check import FILE, LevelCheck, check_level, keep, last_check
+from quietfloor.monitor.calibration.microphone import ListeningError
+from quietfloor.monitor.cli import main, parser
+from quietfloor.monitor.commands import calibrate
+from quietfloor.monitor.plan.run_plan import PlanError, make_sound_plan
+from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.stimuli.calibration import Calibration, Measured
+from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
+from quietfloor.stimuli.levels import zeq_minus_ppe_db
+from quietfloor.stimuli.stimulus import StimulusSpec
 from tests import documents
 from tests.live.harness import ROOT, Outcome
 from tests.slow import patience
@@ -254,7 +254,7 @@ class Bench:
         made(self.calibration, *NEW, "--ear", "right", "--reading-db", "87.9")  # the loop is then of one ear: half the time
 
     def call(self, *options: str, answers: str = "") -> Outcome:
-        words = [sys.executable, "-m", "monitor.cli", "calibrate", *options, "--plan", str(self.plan), "--json"]
+        words = [sys.executable, "-m", "quietfloor.monitor.cli", "calibrate", *options, "--plan", str(self.plan), "--json"]
         done = subprocess.run(words, cwd=ROOT, input=answers, capture_output=True, text=True, timeout=patience(120), check=False)
         return Outcome(done.returncode, done.stdout, done.stderr)
 
@@ -366,7 +366,7 @@ def test_a_check_needs_its_own_output_and_its_own_input() -> None:
     )
     with pytest.raises(ListeningError, match="made without a loop"):
         check_level(PLAN, calibration, Silence())  # type: ignore[arg-type]
-    from stimuli.calibration import CalibrationError, Loop
+    from quietfloor.stimuli.calibration import CalibrationError, Loop
 
     with pytest.raises(ListeningError, match="name the same input"):
         check_level(PLAN, replace(calibration, loop=Loop("elsewhere", 1000.0, -40.0, 1.0, 1.0)), Silence())  # type: ignore[arg-type]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stimuli.calibration import load_calibration
+from quietfloor.stimuli.calibration_file import load_calibration
 from tests.live.harness import Outcome, Program
 from tests.sound_loop import SoundLoop
 

@@ -20,10 +20,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.io import wavfile
 
-from monitor.plan import PlanError, make_sound_plan
-from monitor.sound import Stimulus, make_stimulus
-from stimuli.calibration import load_calibration
-from stimuli.calibration_file import save_calibration
+from quietfloor.monitor.plan.run_plan import PlanError, make_sound_plan
+from quietfloor.monitor.run.sound_output import Stimulus, make_stimulus
+from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 
 TODAY = datetime.date(2026, 1, 31)
 EARPHONE = Path(__file__).resolve().parents[2] / "bench" / "virtual-earphone.toml"

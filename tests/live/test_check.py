@@ -15,8 +15,8 @@ from typing import Any
 
 import pytest
 
-from monitor.session import Session
-from monitor.session_plan import load_session_plan
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import load_session_plan
 from tests.live.harness import ROOT, Outcome, call, foreign
 from tests.slow import patience
 
@@ -209,7 +209,17 @@ def test_our_own_triggers_arrive_and_no_sound_does(tmp_path: Path) -> None:
     plan.write_text(PLAN.format(eeg=eeg, audio=audio, calibration=ROOT / "bench" / "virtual-earphone.toml"))
     ladder = tmp_path / "session.toml"
     ladder.write_text(SESSION.format(eeg=eeg, audio=audio, calibration=ROOT / "bench" / "virtual-earphone.toml"))
-    command = [sys.executable, "-m", "bench.rig", "--patient", "hearing-adult", "--eeg-name", eeg, "--eeg-source-id", eeg]
+    command = [
+        sys.executable,
+        "-m",
+        "quietfloor.bench.patient.rig",
+        "--patient",
+        "hearing-adult",
+        "--eeg-name",
+        eeg,
+        "--eeg-source-id",
+        eeg,
+    ]
     command += ["--audio-source-id", audio]
     rig = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     assert rig.stdin is not None

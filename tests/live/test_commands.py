@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import main, parser
-from monitor.xdf import read_xdf
+from quietfloor.monitor.cli import main, parser
+from quietfloor.monitor.formats.xdf import read_xdf
 from tests.live.harness import Outcome, Program, call, foreign
 
 pytestmark = pytest.mark.lsl

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.xdf import read_xdf
+from quietfloor.monitor.formats.xdf import read_xdf
 from tests.live.harness import ROOT, call_here, foreign
 from tests.slow import patience
 
@@ -20,7 +20,7 @@ pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reaso
 LIMITED = """
 import resource, sys
 resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
-from monitor.cli import main
+from quietfloor.monitor.cli import main
 sys.exit(main(sys.argv[1:]))
 """
 

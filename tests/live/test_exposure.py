@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
-from monitor.commands.demo import virtual_calibration
-from monitor.exposure import FILE, ExposureError, SessionDose, dose_record
-from monitor.folder import jsonable
-from monitor.plan import PlanError, make_plan
-from monitor.sound import Sound, make_stimulus
-from monitor.sound_plan import SoundPlan
-from stimuli.dose import Dose, limit_pa2s
+from quietfloor.monitor.commands.demo import virtual_calibration
+from quietfloor.monitor.plan.run_plan import PlanError, make_plan
+from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.run.sound_output import Sound, make_stimulus
+from quietfloor.monitor.storage.dose_ledger import FILE, ExposureError, SessionDose, dose_record
+from quietfloor.monitor.storage.run_folder import jsonable
+from quietfloor.stimuli.dose import Dose, limit_pa2s
 from tests.live.harness import call
 
 TODAY = datetime.date(2026, 3, 1)

@@ -8,8 +8,8 @@ import uuid
 import numpy as np
 import pytest
 
-from monitor.core.filtering import Band
-from monitor.xdf import read_xdf
+from quietfloor.monitor.core.filtering import Band
+from quietfloor.monitor.formats.xdf import read_xdf
 from tests.live.harness import Batch, Scenario
 from tests.live.truth import expected_uv, peak_ms, read_average
 

@@ -16,14 +16,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bench.offline import carry_through, plan_for
-from bench.profiles import load_patient
-from monitor.cli import main
-from monitor.finish import finish
-from monitor.folder import RunFolder
-from monitor.record import machine
-from monitor.replay import TOLERANCE, looks_of, replay
-from monitor.sources.recording import RecordingSource
+from quietfloor.bench.patient.offline import carry_through, plan_for
+from quietfloor.bench.patient.profiles import load_patient
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.review.recover import finish
+from quietfloor.monitor.review.replay import TOLERANCE, looks_of, replay
+from quietfloor.monitor.run.run_record import machine
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.run_folder import RunFolder
 
 TREE = Path(__file__).parents[2]
 ANY, AVX, AVX2, AVX512 = set(), {"avx"}, {"avx2", "fma"}, {"avx512f", "avx512dq", "avx512bw", "avx512vl"}
@@ -45,7 +45,7 @@ SWITCHES = [*KERNELS, PLAINEST] if machine()["simd"] else KERNELS
 
 def on(switch: dict[str, str], *arguments: str, status: int = 0) -> dict[str, Any]:
     """What ``quietfloor`` gives as JSON where the numerics libraries are switched so."""
-    command = [sys.executable, "-m", "monitor.cli", *arguments, "--json"]
+    command = [sys.executable, "-m", "quietfloor.monitor.cli", *arguments, "--json"]
     done = subprocess.run(command, cwd=TREE, env=os.environ | switch, capture_output=True, text=True)
     assert done.returncode == status, done.stderr
     found = json.loads(done.stdout)
@@ -115,7 +115,7 @@ def test_core_types_add_in_different_orders_and_the_run_says_which(replayed: lis
 @pytest.mark.skipif(len(KERNELS) < 2, reason="x86-64 on Linux")
 def test_a_person_is_told_that_the_machine_is_another(recorded: Path, replayed: list[dict[str, Any]]) -> None:
     others = [switch for switch, again in zip(SWITCHES, replayed, strict=True) if again["identical_by"] == "decisions"]
-    command = [sys.executable, "-m", "monitor.cli", "replay", str(recorded), "--no-window"]
+    command = [sys.executable, "-m", "quietfloor.monitor.cli", "replay", str(recorded), "--no-window"]
     done = subprocess.run(command, cwd=TREE, env=os.environ | others[0], capture_output=True, text=True)
     assert done.returncode == 0
     assert f"each the same decision as the live one, figures within {TOLERANCE:g}" in done.stdout

@@ -12,15 +12,15 @@ from pathlib import Path
 
 import pytest
 
-from bench.background import Background
-from bench.ears import VirtualEar
-from bench.hearing import Ear
-from bench.ladder_work import climb
-from bench.ladders import Sessions, own_alone, visible_db_nhl
-from bench.profiles import load_patient
-from monitor.commands.common import DONE
-from monitor.commands.demo import rig, virtual_calibration
-from monitor.session_types import ABSENT, PRESENT, Condition
+from quietfloor.bench.patient.background import Background
+from quietfloor.bench.patient.hearing import Ear
+from quietfloor.bench.patient.profiles import load_patient
+from quietfloor.bench.simulate.ears import VirtualEar
+from quietfloor.bench.simulate.simulated_staircases import Sessions, own_alone, visible_db_nhl
+from quietfloor.bench.simulate.staircase_runner import climb
+from quietfloor.monitor.commands.common import DONE
+from quietfloor.monitor.commands.demo import rig, virtual_calibration
+from quietfloor.monitor.session.conditions import ABSENT, PRESENT, Condition
 from tests.live.harness import call
 
 pytestmark = [pytest.mark.lsl, pytest.mark.walk, pytest.mark.timeout(300)]

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from bench.lag import is_wrong, sessions
-from monitor.cli import main
-from monitor.sources.lsl import LslSource, find_stream
+from quietfloor.bench.devtools.lag import is_wrong, sessions
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from tests.live.harness import ROOT, Program
 from tests.slow import patience
 
@@ -52,7 +52,7 @@ def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path
     names = {"stream": f"eeg-{uuid.uuid4().hex[:8]}", "audio": f"audio-{uuid.uuid4().hex[:8]}"}
     rig = subprocess.Popen(
         [
-            sys.executable, "-m", "bench.rig", "--patient", "hearing-adult", "--audio-source-id", names["audio"],
+            sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "hearing-adult", "--audio-source-id", names["audio"],
             "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@6",
         ],
         cwd=ROOT, env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.common import DONE
-from monitor.commands.demo import rig, virtual_calibration
-from monitor.session_types import ABSENT, OWN, PRESENT, UNKNOWN
+from quietfloor.monitor.commands.common import DONE
+from quietfloor.monitor.commands.demo import rig, virtual_calibration
+from quietfloor.monitor.session.conditions import ABSENT, OWN, PRESENT, UNKNOWN
 from tests.live.harness import call
 
 pytestmark = [pytest.mark.lsl, pytest.mark.walk, pytest.mark.timeout(240)]

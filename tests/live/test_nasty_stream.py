@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import main
-from monitor.commands.common import DONE
-from monitor.xdf import read_xdf
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.common import DONE
+from quietfloor.monitor.formats.xdf import read_xdf
 from tests.live.harness import Outcome, Program, foreign
 
 pytestmark = pytest.mark.lsl

@@ -14,15 +14,15 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.common import printing
-from monitor.folder import RunFolder
-from monitor.replay import replay
+from quietfloor.monitor.commands.common import printing
+from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.live.harness import ROOT, foreign
 from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="POSIX shell, pipes and signals")]
 
-COMMAND = f"'{sys.executable}' -m monitor.cli"
+COMMAND = f"'{sys.executable}' -m quietfloor.monitor.cli"
 # How each is started; $@ is what is wanted of it. The number of a closed output must not pass to the recording.
 STARTED = {
     "one line is read": 'set -o pipefail; $COMMAND "$@" | head -1',

@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.core.samples import Chunk
-from monitor.folder import RunFolder
-from monitor.journal import Journal
-from monitor.plan import make_plan
-from monitor.replay import replay
-from monitor.run import LONGEST_NOTE, Run
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import Channels
-from monitor.sources.recording import RecordingSource
-from monitor.status import Notice, Status
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.run.run import LONGEST_NOTE, Run
+from quietfloor.monitor.run.status import Notice, Status
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.raw_writer import Journal
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.slow import patience
 from tests.synthetic import stream
 

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.core.events import Event
-from monitor.folder import RunFolder
-from monitor.plan import load_plan
-from monitor.playback import FASTEST, SLOWEST, Playback
-from monitor.status import Notice
+from quietfloor.monitor.core.events import Event
+from quietfloor.monitor.plan.run_plan import load_plan
+from quietfloor.monitor.review.playback import FASTEST, SLOWEST, Playback
+from quietfloor.monitor.run.status import Notice
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.live.test_replay import finished  # noqa: F401  a fixture
 from tests.slow import patience
 

@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bench.offline import RATE_HZ, carry_through, plan_for
-from bench.profiles import load_patient
-from monitor.core.engine import Engine
-from monitor.core.samples import Chunk, Layout
-from monitor.folder import RunFolder
-from monitor.plan import PlanError
-from monitor.replay import replay
-from monitor.xdf_read import read_xdf
+from quietfloor.bench.patient.offline import RATE_HZ, carry_through, plan_for
+from quietfloor.bench.patient.profiles import load_patient
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.samples import Chunk, Layout
+from quietfloor.monitor.formats.xdf_read import read_xdf
+from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.storage.run_folder import RunFolder
 
 QUIET_NV = 40.0
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import main
+from quietfloor.monitor.cli import main
 from tests.live.harness import Outcome, call, foreign
 
 pytestmark = pytest.mark.lsl

@@ -10,16 +10,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.cli import main
-from monitor.core.samples import Chunk
-from monitor.folder import RunFolder, event_line
-from monitor.journal import Journal
-from monitor.plan import FORMAT, load_plan, make_plan
-from monitor.replay import ReplayError, looks_of, replay
-from monitor.run import Run
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import Channels
-from monitor.sources.recording import RecordingSource
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import FORMAT, load_plan, make_plan
+from quietfloor.monitor.review.replay import ReplayError, looks_of, replay
+from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.raw_writer import Journal
+from quietfloor.monitor.storage.run_folder import RunFolder, event_line
 from tests.slow import patience
 from tests.synthetic import stream
 

@@ -13,18 +13,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-import monitor.run
-from monitor.core.events import Event, LookDone, Verdict
-from monitor.core.samples import Chunk
-from monitor.folder import RunFolder
-from monitor.journal import Journal
-from monitor.plan import Plan, make_plan
-from monitor.run import Run, layout_of
-from monitor.sources.base import SourceError, StreamDescription, StreamLost, marker_description
-from monitor.sources.channels import Channels
-from monitor.sources.recording import RecordingSource
-from monitor.status import STOPPABLE, TRANSITIONS, Notice, State
-from monitor.xdf import read_xdf
+import quietfloor.monitor.run.run
+from quietfloor.monitor.core.events import Event, LookDone, Verdict
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.formats.xdf import read_xdf
+from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.run.run import Run, layout_of
+from quietfloor.monitor.run.status import STOPPABLE, TRANSITIONS, Notice, State
+from quietfloor.monitor.sources.base import SourceError, StreamDescription, StreamLost, marker_description
+from quietfloor.monitor.sources.channels import Channels
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.raw_writer import Journal
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.slow import patience
 from tests.synthetic import stream
 
@@ -81,7 +81,7 @@ def kept(run: Run) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("there", TRANSITIONS)
 def test_only_what_the_table_allows(here: State, there: State, make_run: Callable[..., Run]) -> None:
     run = make_run()
-    run.status = monitor.status.Status(state=here)
+    run.status = quietfloor.monitor.run.status.Status(state=here)
     if there in TRANSITIONS[here]:
         run._move(there)
         assert run.status.state == there
@@ -209,7 +209,7 @@ def test_a_journal_whose_disk_fails_ends_the_run_with_what_it_has(
         if failing.is_set():
             raise OSError(errno.EIO, "Input/output error")
 
-    monkeypatch.setattr(monitor.run, "Journal", functools.partial(Journal, sync=sync, sync_every_s=0.05))
+    monkeypatch.setattr(quietfloor.monitor.run.run, "Journal", functools.partial(Journal, sync=sync, sync_every_s=0.05))
     run = make_run(nv=0.0, pace=2.0)
     run.start()
     assert not run.wait(1.0)
@@ -224,7 +224,7 @@ def test_a_journal_whose_disk_fails_ends_the_run_with_what_it_has(
 
 
 def test_a_disk_that_fails_at_the_very_end_is_a_fault_too(make_run: Callable[..., Run], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(monitor.run, "Journal", functools.partial(Journal, sync=_no_space, sync_every_s=1000.0))
+    monkeypatch.setattr(quietfloor.monitor.run.run, "Journal", functools.partial(Journal, sync=_no_space, sync_every_s=1000.0))
     run = carry_through(make_run())
     assert run.verdict is not None
     assert run.verdict.stopped_by == "response"

@@ -28,7 +28,7 @@ pytestmark = [
 PERSON = """
 import sys
 from PyQt5.QtCore import QTimer
-from monitor.display import window as module
+from quietfloor.monitor.display import window as module
 
 class Watched(module.Window):
     def tick(self):
@@ -40,9 +40,9 @@ class Watched(module.Window):
             {deed}
 
 module.Window = Watched
-from monitor.display import app
+from quietfloor.monitor.display import app
 app.Window = Watched
-from monitor.cli import main
+from quietfloor.monitor.cli import main
 sys.exit(main(sys.argv[1:]))
 """
 

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from monitor.cli import main
-from monitor.commands.common import BAD_ARGUMENTS, DONE
-from monitor.commands.demo import rig, virtual_calibration
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE
+from quietfloor.monitor.commands.demo import rig, virtual_calibration
 from tests.live.harness import Outcome, call
 
 PLAN = """
@@ -163,7 +163,7 @@ def test_answers_in_the_terminal(
         asked.append(plan.sound.level_db_nhl)
         return {"fault": "stop here", "stream": {"uv_per_unit": 1}, "folder": ""}
 
-    monkeypatch.setattr("monitor.commands.session.carry_through", play)
+    monkeypatch.setattr("quietfloor.monitor.commands.session.carry_through", play)
     for answer, levels in (("what\n45\n", [45.0]), ("\n", [50.0]), ("q\n", []), ("", []), ("75\nq\n", [])):
         asked.clear()
         monkeypatch.setattr("sys.stdin", Terminal(answer))

@@ -17,13 +17,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.folder import RunFolder
-from monitor.plan import make_plan
-from monitor.run import GONE_S, Run
-from monitor.sound import make_stimulus, open_sound
-from monitor.sources.lsl import LslSource, find_stream, resolve_channels
-from monitor.xdf import read_xdf
-from stimuli.lsl import has_closed, is_here, load_pylsl
+from quietfloor.monitor.formats.xdf import read_xdf
+from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.run import GONE_S, Run
+from quietfloor.monitor.run.sound_output import make_stimulus, open_sound
+from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.lsl import has_closed, is_here, load_pylsl
 from tests.live.harness import ROOT, Program
 from tests.slow import patience
 
@@ -52,7 +52,7 @@ class Rig:
         options = ["--audio-source-id", self.audio, "--eeg-source-id", self.eeg, "--eeg-rate", "8000", "--channels", "1"]
         self.log = (folder / "rig.log").open("w+")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "bench.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ, text=True,
+            [sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ, text=True,
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.log,
         )  # fmt: skip
         assert self.process.stdout is not None

@@ -17,14 +17,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.cli import main
-from monitor.core.engine import Engine
-from monitor.core.events import SoundBroken, UnitDone
-from monitor.plan import make_plan
-from monitor.run import layout_of
-from monitor.sources.lsl import LslSource, find_stream, resolve_channels
-from stimuli.calibration import load_calibration
-from stimuli.calibration_file import save_calibration
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.events import SoundBroken, UnitDone
+from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.run import layout_of
+from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 from tests import card_player
 from tests.live.harness import Program, call, call_here, foreign
 from tests.slow import patience
@@ -60,7 +59,7 @@ def rig(sound_loop: SoundLoop) -> Iterator[Callable[..., str]]:
         stream = f"eeg-{uuid.uuid4().hex[:8]}"
         process = subprocess.Popen(
             [
-                sys.executable, "-m", "monitor.cli", "rig", "--sound-card", sound_loop.card, "--eeg-source-id", stream,
+                sys.executable, "-m", "quietfloor.monitor.cli", "rig", "--sound-card", sound_loop.card, "--eeg-source-id", stream,
                 "--noise-uv", "0.7", *options,
             ],
             cwd=ROOT, env=os.environ | sound_loop.environment, text=True,
@@ -227,7 +226,9 @@ def test_a_trigger_never_leaves_by_the_output_of_an_earphone(
     assert refused.status == 2
     assert f"the trigger would leave by output {outputs[-2]}, where calibration 'card' has the" in refused.err
     # not even without sound, as a check sends it; in a process of its own, as PortAudio is
-    silent = "import sys, pathlib, monitor.plan as plans, monitor.readiness.sounding as sounding\n"
+    silent = (
+        "import sys, pathlib, quietfloor.monitor.plan.run_plan as plans, quietfloor.monitor.readiness.sound_check as sounding\n"
+    )
     silent += "sounding.SilentTriggers(plans.load_plan(pathlib.Path(sys.argv[1])).sound)"
     command = [sys.executable, "-c", silent, str(tmp_path / "plan.toml")]
     tried = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60)

@@ -9,18 +9,18 @@ from typing import Any
 
 import pytest
 
-from monitor.cli import main, parser
-from monitor.commands.live import plan_from
-from monitor.display.ladder import read_ladder
-from monitor.expected import wave_v_ms
-from monitor.exposure import SessionDose
-from monitor.finish import finish
-from monitor.folder import RunFolder, jsonable
-from monitor.plan import Plan, PlanError, load_run_plan, make_plan
-from monitor.session_types import Condition, summary_of
-from monitor.sound import make_stimulus
-from monitor.sound_plan import StatedPlan
-from stimuli.dose import Dose
+from quietfloor.monitor.cli import main, parser
+from quietfloor.monitor.commands.run import plan_from
+from quietfloor.monitor.display.ladder import read_ladder
+from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_run_plan, make_plan
+from quietfloor.monitor.plan.sound_plan import StatedPlan
+from quietfloor.monitor.review.recover import finish
+from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.monitor.session.conditions import Condition, summary_of
+from quietfloor.monitor.storage.dose_ledger import SessionDose
+from quietfloor.monitor.storage.run_folder import RunFolder, jsonable
+from quietfloor.monitor.waves.expected import wave_v_ms
+from quietfloor.stimuli.dose import Dose
 from tests.live.harness import ROOT, Scenario, perform
 
 EARPHONE = ROOT / "bench" / "virtual-earphone.toml"

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from monitor.cli import main
-from monitor.commands.stimulus import EXAMPLES
-from stimuli.stimulus import StimulusSpec
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.stimulus import EXAMPLES
+from quietfloor.stimuli.stimulus import StimulusSpec
 from tests.slow import patience
 
 LINES = re.findall(r"^  (quietfloor stimulus.*?)(?:   .*)?$", EXAMPLES, flags=re.MULTILINE)
@@ -167,7 +167,7 @@ def test_play_by_the_output_of_a_plan(tmp_path: Path) -> None:
     """The last example, against a rig; the rig hears what was played."""
     audio = f"play-audio-{uuid.uuid4().hex[:6]}"
     rig = subprocess.Popen(
-        [sys.executable, "-P", "-m", "bench.rig", "--audio-source-id", audio, "--eeg-source-id", audio + "-eeg"],
+        [sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--audio-source-id", audio, "--eeg-source-id", audio + "-eeg"],
         cwd=tmp_path, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
     )  # fmt: skip
     assert rig.stdin is not None
@@ -179,7 +179,7 @@ def test_play_by_the_output_of_a_plan(tmp_path: Path) -> None:
             "speed = 10\nlead_in_s = 0.5\n",
             encoding="utf-8",
         )
-        words = [sys.executable, "-P", "-m", "monitor.cli", *shlex.split(LINES[-1])[1:], "--json"]
+        words = [sys.executable, "-P", "-m", "quietfloor.monitor.cli", *shlex.split(LINES[-1])[1:], "--json"]
         done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, timeout=patience(60), check=False)
         assert done.returncode == 0, done.stderr
         assert json.loads(done.stdout)["played"] >= 20

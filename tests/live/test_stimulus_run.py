@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from monitor.commands.demo import TUBE_DELAY_MS, rig
+from quietfloor.monitor.commands.demo import TUBE_DELAY_MS, rig
 from tests.live.harness import call, call_here
 
 SILENCE_MS = 3.0

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from monitor.finish import FinishError, finish
-from monitor.folder import RunFolder
-from monitor.plan import FORMAT, load_run_plan
-from monitor.replay import looks_of, replay
+from quietfloor.monitor.plan.run_plan import FORMAT, load_run_plan
+from quietfloor.monitor.review.recover import FinishError, finish
+from quietfloor.monitor.review.replay import looks_of, replay
+from quietfloor.monitor.storage.run_folder import RunFolder
 
 RUNS = Path(__file__).parents[1] / "data" / "runs"
 STORED = sorted(path for path in RUNS.iterdir() if path.is_dir())

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.outlet_faults import parsed
-from monitor.xdf import read_xdf
+from quietfloor.bench.patient.outlet_faults import parsed
+from quietfloor.monitor.formats.xdf import read_xdf
 from tests.live.harness import ROOT, Batch, Happened, Program, Scenario, foreign
 from tests.slow import patience
 
@@ -143,7 +143,7 @@ def ran_on_the_rig(fault: str, session: Path) -> Happened:
     names = {"stream": f"eeg-{uuid.uuid4().hex[:8]}", "audio": f"audio-{uuid.uuid4().hex[:8]}"}
     rig = subprocess.Popen(
         [
-            sys.executable, "-m", "bench.rig", "--patient", "quiet-deaf", "--audio-source-id", names["audio"],
+            sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", "--audio-source-id", names["audio"],
             "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--fault", fault,
         ],
         cwd=ROOT, env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,

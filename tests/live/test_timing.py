@@ -20,14 +20,14 @@ from typing import Any
 
 import pytest
 
-from bench.rig_options import parser as rig_parser
-from bench.timing import main
-from bench.timing_options import EXAMPLES, NOT_OF_THE_OUTPUT, order
-from bench.timing_options import parser as timing_parser
-from monitor.cli import parser
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
-from monitor.plan import Plan
-from monitor.sound_plan import SoundPlan
+from quietfloor.bench.patient.rig_options import parser as rig_parser
+from quietfloor.bench.timing_check.options import EXAMPLES, NOT_OF_THE_OUTPUT, order
+from quietfloor.bench.timing_check.options import parser as timing_parser
+from quietfloor.bench.timing_check.program import main
+from quietfloor.monitor.cli import parser
+from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.plan.sound_plan import SoundPlan
 from tests.slow import patience
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -39,7 +39,15 @@ class Bench:
 
     def __init__(self, folder: Path, ids: str, *options: str) -> None:
         self.folder, self.audio, self.eeg = folder, f"audio-{ids}", f"eeg-{ids}"
-        command = [sys.executable, "-m", "bench.rig", "--audio-source-id", self.audio, "--eeg-source-id", self.eeg]
+        command = [
+            sys.executable,
+            "-m",
+            "quietfloor.bench.patient.rig",
+            "--audio-source-id",
+            self.audio,
+            "--eeg-source-id",
+            self.eeg,
+        ]
         self.rig = subprocess.Popen(
             [*command, "--eeg-name", f"Bench {ids}", "--loop-channel", "2", *options],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
@@ -66,7 +74,7 @@ class Bench:
 
     def start(self, *arguments: str) -> subprocess.Popen[str]:
         return subprocess.Popen(
-            [sys.executable, "-m", "monitor.cli", *arguments], cwd=self.folder, text=True, encoding="utf-8",
+            [sys.executable, "-m", "quietfloor.monitor.cli", *arguments], cwd=self.folder, text=True, encoding="utf-8",
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
             env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"},
         )  # fmt: skip

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.xdf import read_xdf
+from quietfloor.monitor.formats.xdf import read_xdf
 from tests.live.harness import Batch, Happened, Program, Scenario, foreign
 from tests.slow import patience
 

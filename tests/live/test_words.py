@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from monitor import sentence, textview
-from monitor.core.events import AverageNow, Gap, LookDone, RateMismatch, Verdict
-from monitor.core.stopping import StoppedBy
-from monitor.plan import Plan
-from monitor.status import TRANSITIONS, State, Status
+from quietfloor.monitor.core.events import AverageNow, Gap, LookDone, RateMismatch, Verdict
+from quietfloor.monitor.core.stopping import StoppedBy
+from quietfloor.monitor.display import textview
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.run import status_text
+from quietfloor.monitor.run.status import TRANSITIONS, State, Status
 
 KNOWN: dict[str, Any] = {
     "sample": 80_000,
@@ -170,7 +171,7 @@ def test_the_figures_are_those_of_the_look() -> None:
     ],
 )
 def test_the_headline(status: Status, words: str) -> None:
-    assert words in sentence.headline(status, 15.0)
+    assert words in status_text.headline(status, 15.0)
     assert words in textview.one_line(status, 15.0)
 
 
@@ -185,8 +186,8 @@ def test_the_headline(status: Status, words: str) -> None:
     ],
 )
 def test_why_sweeps_are_left_out(rejected: dict[str, int], words: str) -> None:
-    assert sentence.left_out(replace(LOOK, rejected=rejected)) == words
-    assert sentence.left_out(None) == "none left out"
+    assert status_text.left_out(replace(LOOK, rejected=rejected)) == words
+    assert status_text.left_out(None) == "none left out"
 
 
 @pytest.mark.parametrize(
@@ -203,21 +204,23 @@ def test_why_sweeps_are_left_out(rejected: dict[str, int], words: str) -> None:
     ],
 )
 def test_a_figure_never_looks_as_if_it_had_reached_its_limit(value: float, limit: float, digits: int, words: str) -> None:
-    assert sentence.apart(value, limit, digits) == words
+    assert status_text.apart(value, limit, digits) == words
 
 
 def test_trouble_in_words() -> None:
     lost, back = Gap(9, "lost", 0.0125, 100), Gap(9, "clock", -0.0125, 0)
-    assert sentence.gap(lost, 8000.0).startswith("time stamps jump ahead by 12 ms: 100 samples missing")
-    assert sentence.gap(back, 8000.0).startswith("time stamps go back by 12 ms")
-    assert "no numbers" in sentence.gap(Gap(9, "not_finite", 0.0, 0), 8000.0)
+    assert status_text.gap(lost, 8000.0).startswith("time stamps jump ahead by 12 ms: 100 samples missing")
+    assert status_text.gap(back, 8000.0).startswith("time stamps go back by 12 ms")
+    assert "no numbers" in status_text.gap(Gap(9, "not_finite", 0.0, 0), 8000.0)
     mild, serious = RateMismatch(9, 8000.0, 8001.6, 200.0, False), RateMismatch(9, 8000.0, 7984.0, -2000.0, True)
-    assert sentence.rate_mismatch(mild) == "the stream states 8000 Hz, but its time stamps say 8001.6 Hz (+200 ppm)"
-    assert sentence.rate_mismatch(serious).endswith("7984 Hz (-2000 ppm): times in ms are 0.2 % too short until that is mended")
+    assert status_text.rate_mismatch(mild) == "the stream states 8000 Hz, but its time stamps say 8001.6 Hz (+200 ppm)"
+    assert status_text.rate_mismatch(serious).endswith(
+        "7984 Hz (-2000 ppm): times in ms are 0.2 % too short until that is mended"
+    )
 
 
 def test_counting() -> None:
-    assert [sentence.count(n, "sweep") for n in (0, 1, 2, 1234)] == ["0 sweeps", "1 sweep", "2 sweeps", "1,234 sweeps"]
+    assert [status_text.count(n, "sweep") for n in (0, 1, 2, 1234)] == ["0 sweeps", "1 sweep", "2 sweeps", "1,234 sweeps"]
 
 
 def test_bars_and_curves() -> None:
@@ -278,11 +281,11 @@ STOPPED: tuple[StoppedBy, ...] = ("response", "noise_floor", "upper_limit", "swe
 
 
 def test_every_way_to_stop_has_its_sentence() -> None:
-    said = {stopped_by: sentence.ended(VERDICTS[stopped_by], LOOK, 15.0) for stopped_by in STOPPED}  # type: ignore[arg-type]
+    said = {stopped_by: status_text.ended(VERDICTS[stopped_by], LOOK, 15.0) for stopped_by in STOPPED}  # type: ignore[arg-type]
     assert len(set(said.values())) == len(STOPPED)
     for verdict in VERDICTS.values():
         if verdict is not None:
-            assert sentence.ended(verdict, None, 15.0).startswith(sentence.HEADLINES[verdict.verdict])
+            assert status_text.ended(verdict, None, 15.0).startswith(status_text.HEADLINES[verdict.verdict])
 
 
 @pytest.mark.parametrize(
@@ -296,15 +299,15 @@ def test_every_way_to_stop_has_its_sentence() -> None:
 )
 def test_the_forecast_in_words(low: float, high: float, words: str) -> None:
     look = replace(LOOK, forecast_low_sweeps=low, forecast_high_sweeps=high, forecast_limit=0.05, sweeps_per_s=45.6)
-    assert sentence.ahead(look) == words
+    assert status_text.ahead(look) == words
 
 
 def test_where_the_sweeps_may_run_out_first_no_decision_is_expected() -> None:
     look = replace(LOOK, forecast_low_sweeps=320.0, forecast_high_sweeps=5600.0, sweeps_per_s=45.6, forecast_limit=0.3)
-    assert sentence.ahead(look) == "decision in 7 s or later, the sweeps run out in 2.0 min"
+    assert status_text.ahead(look) == "decision in 7 s or later, the sweeps run out in 2.0 min"
     look = replace(look, forecast_limit=0.7)
-    said = sentence.running(look, 15.0)
+    said = status_text.running(look, 15.0)
     assert said.endswith("the sweeps run out first, in 2.0 min: more sweeps or less noise would help, or a higher level")
     waits = replace(look, waits_for_nv=20.0)
-    assert sentence.running(waits, 15.0).endswith("the sweeps run out first, in 2.0 min: more sweeps or less noise would help")
-    assert sentence.ahead(replace(waits, forecast_limit=0.3)).startswith("quiet enough in 7 s or later, the sweeps run out")
+    assert status_text.running(waits, 15.0).endswith("the sweeps run out first, in 2.0 min: more sweeps or less noise would help")
+    assert status_text.ahead(replace(waits, forecast_limit=0.3)).startswith("quiet enough in 7 s or later, the sweeps run out")

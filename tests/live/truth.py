@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.filtering import Band
+from quietfloor.monitor.core.filtering import Band
 from tests.synthetic import wave_v_uv
 
 Floats = NDArray[np.float64]

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from monitor.plan import Plan, make_plan
-from monitor.readiness.findings import Finding
-from monitor.readiness.model import Readiness
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import Channels
+from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.readiness.findings import Finding
+from quietfloor.monitor.readiness.model import Readiness
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels
 from tests.synthetic import Stream, chunks, stream
 
 RATE = 8000.0

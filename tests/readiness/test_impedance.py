@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.core.samples import Chunk
-from monitor.plan import Plan
-from monitor.readiness.impedance import AT_SET_UP, NOW, Impedances, kohm_per
-from monitor.readiness.model import Readiness
-from monitor.sources.base import description_from_xml
-from monitor.sources.channels import Channels
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.impedance import AT_SET_UP, NOW, Impedances, kohm_per
+from quietfloor.monitor.readiness.model import Readiness
+from quietfloor.monitor.sources.base import description_from_xml
+from quietfloor.monitor.sources.channels import Channels
 from tests.readiness.streams import findings, listened, made
 
 HEAD = "<info><name>Amp</name><type>EEG</type><channel_count>{}</channel_count><nominal_srate>8000</nominal_srate>"

@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.core.samples import Chunk
-from monitor.plan import Plan
-from monitor.readiness import listener
-from monitor.readiness.listener import Check, Listener, Report
-from monitor.sources.base import ChannelError, NoStream, SourceError, StreamDescription, StreamLost
-from stimuli.devices import DeviceError
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness import listener
+from quietfloor.monitor.readiness.listener import Check, Listener, Report
+from quietfloor.monitor.sources.base import ChannelError, NoStream, SourceError, StreamDescription, StreamLost
+from quietfloor.stimuli.devices import DeviceError
 from tests.readiness.streams import described, made, plan_of
 
 STREAM = {"name": "Amp", "eeg": ["E1"], "trigger": "TRIG"}
@@ -164,7 +164,7 @@ def test_an_output_that_cannot_be_had_is_a_finding(monkeypatch: pytest.MonkeyPat
     def none(plan: object) -> None:
         raise DeviceError("no output named 'Card': choose one of `quietfloor outputs`")
 
-    monkeypatch.setattr("monitor.readiness.sounding.open_device", none)
+    monkeypatch.setattr("quietfloor.monitor.readiness.sound_check.open_device", none)
     one = check(lambda plan, wait_s: Amp(), plan_of(stream=STREAM, sound={"level_db_fs": -40}))
     one.open(1.0)
     one.step()

@@ -9,14 +9,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.core.engine import Engine
-from monitor.core.events import LookDone
-from monitor.core.samples import Chunk
-from monitor.plan import Plan
-from monitor.readiness.findings import Finding, ready
-from monitor.readiness.model import Readiness
-from monitor.sources.base import SourceError
-from monitor.sources.channels import Channels
+from quietfloor.monitor.core.engine import Engine
+from quietfloor.monitor.core.events import LookDone
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.findings import Finding, ready
+from quietfloor.monitor.readiness.model import Readiness
+from quietfloor.monitor.sources.base import SourceError
+from quietfloor.monitor.sources.channels import Channels
 from tests.readiness.streams import RATE, described, findings, listened, made, plan_of, tone
 from tests.synthetic import layout, play
 

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from monitor.core.samples import Chunk
-from monitor.plan import Plan
-from monitor.readiness.findings import ready
-from monitor.readiness.model import Readiness
-from monitor.sources.channels import Channels
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.findings import ready
+from quietfloor.monitor.readiness.model import Readiness
+from quietfloor.monitor.sources.channels import Channels
 from tests.readiness.streams import RATE, described, findings, listened, made, plan_of
 from tests.synthetic import spread_pulse
 

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from monitor.certificate import Certificate, Measured, OutputOf, StreamOf, save_certificate
-from monitor.plan import Plan, TriggerPlan
-from monitor.readiness import cautions
-from monitor.readiness.findings import TERMS, Finding, Group, Severity, ready, summary, worst
-from monitor.readiness.timing import timing_group
-from monitor.sound import output_identity
-from monitor.sources.channels import Channels
+from quietfloor.monitor.plan.run_plan import Plan, TriggerPlan
+from quietfloor.monitor.readiness import cautions
+from quietfloor.monitor.readiness.findings import TERMS, Finding, Group, Severity, ready, summary, worst
+from quietfloor.monitor.readiness.timing import timing_group
+from quietfloor.monitor.run.sound_output import output_identity
+from quietfloor.monitor.run.timing_certificate import Certificate, Measured, OutputOf, StreamOf, save_certificate
+from quietfloor.monitor.sources.channels import Channels
 from tests.readiness.streams import described, made, plan_of
 
 TODAY = datetime.date(2026, 3, 10)

@@ -11,19 +11,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.commands.live import write_results
-from monitor.core.samples import Chunk
-from monitor.folder import RunFolder
-from monitor.journal import Journal
-from monitor.plan import make_plan
-from monitor.record import run_record
-from monitor.run import Run
-from monitor.session import Session
-from monitor.session_plan import load_session_plan
-from monitor.sound import make_stimulus
-from monitor.sources.base import StreamDescription
-from monitor.sources.channels import Channels
-from monitor.sources.recording import RecordingSource
+from quietfloor.monitor.commands.run import write_results
+from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.run.run_record import run_record
+from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import load_session_plan
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.raw_writer import Journal
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.slow import patience
 from tests.synthetic import stream
 

@@ -12,18 +12,18 @@ from typing import Any
 
 import pytest
 
-from monitor.cli import main
-from monitor.hearing_tables import HearingError
-from monitor.methods import Facts, methods, numbers, runs_words
-from monitor.report.blocks import blocks_of
-from monitor.report.form import Drawing, Heading, Table, Text
-from monitor.report.html import escaped, report_html
-from monitor.report.make import make_report
-from monitor.report.material import ReportError, read_material
-from monitor.report.parts import Report
-from monitor.report.pdf import A4_INCH, BOTTOM_INCH, WIDTH_INCH, Pages, column_widths, folded, report_pdf, width_inch
-from monitor.report.pictures import Area, Picture
-from monitor.report.record import report_text
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.hearing.tables import HearingError
+from quietfloor.monitor.report.blocks import blocks_of
+from quietfloor.monitor.report.form import Drawing, Heading, Table, Text
+from quietfloor.monitor.report.html import escaped, report_html
+from quietfloor.monitor.report.make import make_report
+from quietfloor.monitor.report.material import ReportError, read_material
+from quietfloor.monitor.report.methods import Facts, methods, numbers, runs_words
+from quietfloor.monitor.report.parts import Report
+from quietfloor.monitor.report.pdf import A4_INCH, BOTTOM_INCH, WIDTH_INCH, Pages, column_widths, folded, report_pdf, width_inch
+from quietfloor.monitor.report.pictures import Area, Picture
+from quietfloor.monitor.report.record import report_text
 
 ROOT = Path(__file__).parents[2]
 VOID = {"meta", "img", "br", "link", "input"}

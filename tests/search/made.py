@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.core.analysis import AnalysisSettings
-from monitor.core.evidence import EvidenceSettings, Shape, response_bank
-from monitor.core.samples import Floats
-from monitor.search.running import Condition
+from quietfloor.monitor.core.analysis import AnalysisSettings
+from quietfloor.monitor.core.evidence import EvidenceSettings, Shape, response_bank
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.search.running import Condition
 
 LEVELS = tuple(float(level) for level in range(0, 95, 5))
 RATE_HZ, POINTS = 4000.0, 57

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from monitor.core.averaging import Unit, reduce_unit
-from monitor.search.cells import Cell, SharedNoise, found, refuted, shares
+from quietfloor.monitor.core.averaging import Unit, reduce_unit
+from quietfloor.monitor.search.cells import Cell, SharedNoise, found, refuted, shares
 from tests.search.made import SETTINGS, sweeps_uv, wave_uv
 
 ACCEPTED = np.ones(16, dtype=bool)

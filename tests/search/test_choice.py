@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.search.choice import UNITS, Wanted, choose, gains, narrow, over
-from monitor.search.posterior import Belief
+from quietfloor.monitor.search.choice import UNITS, Wanted, choose, gains, narrow, over
+from quietfloor.monitor.search.posterior import Belief
 
 LEVELS = np.arange(0.0, 95.0, 5.0)
 BELIEF = Belief(

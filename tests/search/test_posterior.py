@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from monitor.core.evidence import Shape
-from monitor.search.posterior import Belief, Posterior
-from monitor.search.prior import GrowthPrior, Waves
+from quietfloor.monitor.core.evidence import Shape
+from quietfloor.monitor.search.posterior import Belief, Posterior
+from quietfloor.monitor.search.prior import GrowthPrior, Waves
 from tests.search.made import LEVELS, SETTINGS, brackets, wave_uv
 
 TIMES = SETTINGS.window_times_ms

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import qmc
 
-from monitor.core.evidence import response_bank
-from monitor.search.prior import STEEPER, GrowthPrior, Waves, spread_out
+from quietfloor.monitor.core.evidence import response_bank
+from quietfloor.monitor.search.prior import STEEPER, GrowthPrior, Waves, spread_out
 from tests.search.made import LEVELS, SETTINGS, brackets
 
 WAVES = Waves(SETTINGS.window_times_ms, np.array(LEVELS), np.array(brackets()))

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.search.choice import Wanted
-from monitor.search.running import Condition, Place, RunningSearch
+from quietfloor.monitor.search.choice import Wanted
+from quietfloor.monitor.search.running import Condition, Place, RunningSearch
 from tests.search.made import LEVELS, SETTINGS, condition, sweeps_uv, wave_uv
 
 USABLE = np.ones(16, dtype=bool)

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from monitor.folder import RunFolder
-from monitor.session_types import ABSENT, PRESENT, UNDECIDED
+from quietfloor.monitor.session.conditions import ABSENT, PRESENT, UNDECIDED
+from quietfloor.monitor.storage.run_folder import RunFolder
 
 ROOT = Path(__file__).parents[2]
 PLAN = f"""

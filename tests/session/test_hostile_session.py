@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import main
-from monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED
-from monitor.commands.session import _as_name
-from monitor.export.bids import _subject_labels
-from monitor.export.material import Material
-from monitor.session import Session
-from stimuli.placing import file_name
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED
+from quietfloor.monitor.commands.session import _as_name
+from quietfloor.monitor.export.bids import _subject_labels
+from quietfloor.monitor.export.material import Material
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.untrusted.safe_paths import file_name
 from tests.session.conftest import write_run
 
 TRICKS = ("/dev/zero", "pipe", "loop", "folder", "outside", "nowhere")

@@ -8,9 +8,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from monitor.next_level import Course, Measurement, Outlook, Rules, follow, outlook_of, suggest
-from monitor.session_types import ABSENT, PRESENT, UNDECIDED, Condition, RunSummary
-from monitor.threshold import interval, tallies, threshold_of
+from quietfloor.monitor.session.conditions import ABSENT, PRESENT, UNDECIDED, Condition, RunSummary
+from quietfloor.monitor.session.next_level import Course, Measurement, Outlook, Rules, follow, outlook_of, suggest
+from quietfloor.monitor.session.threshold import interval, tallies, threshold_of
 
 CLICK = Condition("right", "air", "click")
 LETTERS = {"+": PRESENT, "-": ABSENT, "?": UNDECIDED}

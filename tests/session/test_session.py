@@ -11,16 +11,16 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import main
-from monitor.commands.session import within_dose
-from monitor.exposure import SessionDose
-from monitor.folder import RunFolder
-from monitor.session import Session
-from monitor.session_plan import SessionPlan, make_session_plan
-from monitor.session_store import SessionError, keep_noise
-from monitor.session_types import Condition
-from monitor.sound import make_stimulus
-from stimuli.dose import Dose, limit_pa2s
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.session import within_dose
+from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import SessionPlan, make_session_plan
+from quietfloor.monitor.session.session_store import SessionError, keep_noise
+from quietfloor.monitor.storage.dose_ledger import SessionDose
+from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.dose import Dose, limit_pa2s
 
 LEFT = {"ear": "left", "stimulus": "tone burst 2000 Hz", "kind": "tone-burst", "frequency_hz": 2000.0}
 Add = Callable[..., int]

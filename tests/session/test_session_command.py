@@ -12,15 +12,15 @@ from typing import Any
 
 import pytest
 
-from monitor.cli import main
-from monitor.commands.common import DONE, FAULT
-from monitor.commands.session import _remarked, levels_to_choose, with_noise
-from monitor.display.stage import Remark, Stage
-from monitor.exposure import SessionDose
-from monitor.session import Session
-from monitor.session_plan import load_session_plan
-from monitor.session_store import keep_noise
-from stimuli.dose import Dose, limit_pa2s
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.common import DONE, FAULT
+from quietfloor.monitor.commands.session import _remarked, levels_to_choose, with_noise
+from quietfloor.monitor.display.stage import Remark, Stage
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import load_session_plan
+from quietfloor.monitor.session.session_store import keep_noise
+from quietfloor.monitor.storage.dose_ledger import SessionDose
+from quietfloor.stimuli.dose import Dose, limit_pa2s
 
 
 class Ears:
@@ -51,7 +51,7 @@ class Ears:
 @pytest.fixture
 def ears(add_run: Callable[..., int], monkeypatch: pytest.MonkeyPatch) -> Ears:
     made = Ears(add_run, 30.0)
-    monkeypatch.setattr("monitor.commands.session.carry_through", made)
+    monkeypatch.setattr("quietfloor.monitor.commands.session.carry_through", made)
     return made
 
 
@@ -233,7 +233,7 @@ def test_the_setup_looks_at_the_run_as_the_dose_allows_it(
         seen.append(plan.decision.max_sweeps)
         return True, None
 
-    monkeypatch.setattr("monitor.commands.session.walk_first", walk)
+    monkeypatch.setattr("quietfloor.monitor.commands.session.walk_first", walk)
     do("--yes", "--level", "80")
     assert seen == ears.limits
     assert 6144 <= seen[0] < 27_136

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli import parser
-from monitor.next_level import Rules
-from monitor.plan import PlanError
-from monitor.session_plan import load_session_plan, make_session_plan
-from monitor.session_types import Condition
+from quietfloor.monitor.cli import parser
+from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.next_level import Rules
+from quietfloor.monitor.session.session_plan import load_session_plan, make_session_plan
 
 ROOT = Path(__file__).parents[2]
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from stimuli.lsl import load_pylsl
+from quietfloor.stimuli.lsl import load_pylsl
 
 _numbers = itertools.count(1)
 

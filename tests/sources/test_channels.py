@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.sources.base import (
+from quietfloor.monitor.sources.base import (
     ChannelError,
     StreamDescription,
     description_from_xml,
     description_to_xml,
     marker_description,
 )
-from monitor.sources.channels import resolve_channels, suitability, timing_loss, unit_to_uv, uv_per_unit
+from quietfloor.monitor.sources.channels import resolve_channels, suitability, timing_loss, unit_to_uv, uv_per_unit
 
 
 def described(labels: tuple[str, ...] = ("Cz-M2", "Cz-M1", "trigger"), **changes: object) -> StreamDescription:

@@ -13,11 +13,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.core.clock import StampWatch
-from monitor.sources.base import AmbiguousStream
-from monitor.sources.edf import EdfError, read_edf
-from monitor.sources.recording import RecordingSource, read_file
-from monitor.xdf import XdfError
+from quietfloor.monitor.core.clock import StampWatch
+from quietfloor.monitor.formats.xdf import XdfError
+from quietfloor.monitor.sources.base import AmbiguousStream
+from quietfloor.monitor.sources.edf import EdfError, read_edf
+from quietfloor.monitor.sources.recording import RecordingSource, read_file
 
 REAL = Path(__file__).parents[1] / "data" / "bdf" / "third-party.bdf"
 

@@ -16,15 +16,15 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from monitor.cli import main
-from monitor.foreign_xml import MOST_DEPTH, MOST_LETTERS, MOST_TAGS, XmlError, element_from
-from monitor.sources.base import NoStream, description_from_xml, description_to_xml, marker_description
-from monitor.sources.lsl import LslMarkers, LslSource, find_stream, list_streams
-from monitor.sources.recording import RecordingSource
-from monitor.xdf import XdfError, XdfWriter, read_xdf
-from monitor.xdf_read import MOST_PROBLEMS, MOST_STREAMS, read_buffer
-from stimuli.lsl import load_pylsl
-from stimuli.quoting import harmless
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.formats.xdf import XdfError, XdfWriter, read_xdf
+from quietfloor.monitor.formats.xdf_read import MOST_PROBLEMS, MOST_STREAMS, read_buffer
+from quietfloor.monitor.sources.base import NoStream, description_from_xml, description_to_xml, marker_description
+from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream, list_streams
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.untrusted.safe_text import harmless
+from quietfloor.monitor.untrusted.safe_xml import MOST_DEPTH, MOST_LETTERS, MOST_TAGS, XmlError, element_from
+from quietfloor.stimuli.lsl import load_pylsl
 
 NASTY = "<script>\x9b2J\u202e$x_1$ =1+1 [red]&amp;\\u001b"
 LAUGHS = '<!DOCTYPE a [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]><info>&b;</info>'

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.sources.base import AmbiguousStream, NoStream, StreamLost, description_from_xml, description_to_xml
-from monitor.sources.lsl import LslMarkers, LslSource, find_stream, list_streams
-from monitor.xdf_format import DTYPES
+from quietfloor.monitor.formats.xdf_format import DTYPES
+from quietfloor.monitor.sources.base import AmbiguousStream, NoStream, StreamLost, description_from_xml, description_to_xml
+from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream, list_streams
 from tests.slow import patience
 
 pytestmark = pytest.mark.lsl
@@ -201,7 +201,7 @@ def test_a_stream_without_source_id_is_lost_for_good(sender: Callable[..., Any])
 SENDING_PROGRAM = """
 import sys, time
 import numpy as np
-from stimuli.lsl import load_pylsl
+from quietfloor.stimuli.lsl import load_pylsl
 pylsl = load_pylsl()
 name, source_id, start = sys.argv[1], sys.argv[2], float(sys.argv[3])
 outlet = pylsl.StreamOutlet(pylsl.StreamInfo(name, "EEG", 2, 8000.0, "float32", source_id))
@@ -245,6 +245,6 @@ def test_a_killed_sender_with_a_source_id_is_silence_and_then_goes_on(unique: Ca
 
 
 def test_nothing_of_lsl_is_loaded_before_something_is_opened() -> None:
-    modules = "monitor.sources.lsl, monitor.sources.recording, monitor.journal, monitor.doctor"
+    modules = "quietfloor.monitor.sources.lsl, quietfloor.monitor.sources.recording, quietfloor.monitor.storage.raw_writer, quietfloor.monitor.doctor.checks"
     program = f"import sys, {modules}; sys.exit('pylsl' in sys.modules or 'sounddevice' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from stimuli.frames import FrameSource
-from stimuli.player import Underrun
+from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.player import Underrun
 
 # In samples at 48 kHz, by hand: the mark begins 5 ms into the silence; its lobes last 1.5 ms, or 2 ms where the device says so.
 TRIGGER = 0.5 * 10 ** (-30 / 20)  # -30 dB re a peak-to-peak value of 1.0, the default

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from stimuli.calibration import COUPLERS, TRANSDUCERS, Calibration, CalibrationError, Loop, Measured, load_calibration
-from stimuli.calibration_file import read_unsealed, save_calibration, seal_of
+from quietfloor.stimuli.calibration import COUPLERS, TRANSDUCERS, Calibration, CalibrationError, Loop, Measured
+from quietfloor.stimuli.calibration_file import load_calibration, read_unsealed, save_calibration, seal_of
 
 CALIBRATION = Calibration(
     "bench-1", "box", "hw", 48_000.0, "insert", "occluded-ear-simulator", 125.0, 128.0, date(2026, 1, 31), 365, "me"

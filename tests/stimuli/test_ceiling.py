@@ -10,10 +10,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from stimuli.calibration import COUPLERS, Calibration, LevelError, Measured
-from stimuli.ceiling import AGE_GROUPS, Ceiling, Limiter, RmsLimiter
-from stimuli.levels import gain
-from stimuli.waveforms import Waveform, click
+from quietfloor.stimuli.calibration import COUPLERS, Calibration, LevelError, Measured
+from quietfloor.stimuli.ceiling import AGE_GROUPS, Ceiling, Limiter, RmsLimiter
+from quietfloor.stimuli.levels import gain
+from quietfloor.stimuli.waveforms import Waveform, click
 
 RATE_HZ = 48_000.0
 CLICK = click(RATE_HZ)

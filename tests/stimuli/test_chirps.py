@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stimuli.chirps import (
+from quietfloor.stimuli.chirps import (
     BAND_HZ,
     BEST_MS,
     FAMILY_MS,
@@ -15,7 +15,7 @@ from stimuli.chirps import (
     octave_share,
     span_for_level,
 )
-from stimuli.tones import tone_burst
+from quietfloor.stimuli.tones import tone_burst
 
 N = 1 << 17
 MODELS = {"fixed": DelayModel(), **{str(span): DelayModel.of_span(span) for span in FAMILY_MS}}

@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stimuli.calibration import Calibration
-from stimuli.ceiling import Ceiling
-from stimuli.dose import DAY_DB, Dose, DoseError, DoseGuard, check, exposure_db, limit_pa2s, weights
-from stimuli.frames import FrameSource
-from stimuli.levels import gain, gain_db_fs, peak_to_peak_pa, zeq_minus_ppe_db
-from stimuli.masking import Masking, rms_of_em
-from stimuli.schedule import Schedule
-from stimuli.waveforms import Waveform, click
+from quietfloor.stimuli.calibration import Calibration
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.dose import DAY_DB, Dose, DoseError, DoseGuard, check, exposure_db, limit_pa2s, weights
+from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.levels import gain, gain_db_fs, peak_to_peak_pa, zeq_minus_ppe_db
+from quietfloor.stimuli.masking import Masking, rms_of_em
+from quietfloor.stimuli.schedule import Schedule
+from quietfloor.stimuli.waveforms import Waveform, click
 
 RATE_HZ = 48_000.0
 CLICK = click(RATE_HZ)

@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stimuli.calibration import Calibration, LevelError
-from stimuli.ceiling import AGE_GROUPS, Ceiling
-from stimuli.frames import BREAK_LOBE_S, DEVICE_BREAK_LOBE_S, FrameSource, break_mark, trigger_pulse
-from stimuli.levels import db_ppe_spl, gain, gain_db_fs, peak_to_peak_pa
-from stimuli.masking import Masking, rms_of_em
-from stimuli.schedule import Schedule, ScheduleError
-from stimuli.waveforms import Waveform, click
+from quietfloor.stimuli.calibration import Calibration, LevelError
+from quietfloor.stimuli.ceiling import AGE_GROUPS, Ceiling
+from quietfloor.stimuli.frames import BREAK_LOBE_S, DEVICE_BREAK_LOBE_S, FrameSource, break_mark, trigger_pulse
+from quietfloor.stimuli.levels import db_ppe_spl, gain, gain_db_fs, peak_to_peak_pa
+from quietfloor.stimuli.masking import Masking, rms_of_em
+from quietfloor.stimuli.schedule import Schedule, ScheduleError
+from quietfloor.stimuli.waveforms import Waveform, click
 
 RATE_HZ = 48_000.0
 TRIGGER = 0.5 * 10 ** (-30 / 20)  # -30 dB re a peak-to-peak value of 1.0, the default

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stimuli import levels
-from stimuli.calibration import Calibration, CalibrationError, LevelError, Measured
-from stimuli.levels import (
+from quietfloor.stimuli import levels
+from quietfloor.stimuli.calibration import Calibration, CalibrationError, LevelError, Measured
+from quietfloor.stimuli.levels import (
     db_ppe_spl,
     gain,
     gain_db_fs,
@@ -19,7 +19,7 @@ from stimuli.levels import (
     peak_to_peak_pa,
     zeq_minus_ppe_db,
 )
-from stimuli.waveforms import Waveform, click
+from quietfloor.stimuli.waveforms import Waveform, click
 
 CALIBRATION = Calibration(
     id="bench-1",

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from stimuli import lsl
+from quietfloor.stimuli import lsl
 
 
 def run_child(code, **variables):
@@ -37,7 +37,7 @@ def test_the_ports_that_are_named_are_those_of_the_packaged_configuration():
 
 def test_packaged_configuration_is_used_when_nothing_is_set():
     result = run_child(
-        "import os; from stimuli.lsl import load_pylsl; p = load_pylsl(); p.local_clock()\n"
+        "import os; from quietfloor.stimuli.lsl import load_pylsl; p = load_pylsl(); p.local_clock()\n"
         "print(os.environ['LSLAPICFG'], p.__name__)"
     )
     assert result.returncode == 0, result.stderr
@@ -48,14 +48,15 @@ def test_configuration_of_the_user_wins(tmp_path):
     own = tmp_path / "own.cfg"
     own.write_text("[multicast]\nResolveScope = machine\n")
     result = run_child(
-        "import os; from stimuli.lsl import load_pylsl; load_pylsl(); print(os.environ['LSLAPICFG'])", LSLAPICFG=str(own)
+        "import os; from quietfloor.stimuli.lsl import load_pylsl; load_pylsl(); print(os.environ['LSLAPICFG'])",
+        LSLAPICFG=str(own),
     )
     assert result.stdout.strip() == str(own), result.stderr
 
 
 def test_missing_library_says_what_to_install(tmp_path):
     (tmp_path / "pylsl.py").write_text("raise RuntimeError('LSL binary library file was not found.\\n long help')")
-    code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from stimuli.lsl import load_pylsl; load_pylsl()"
+    code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from quietfloor.stimuli.lsl import load_pylsl; load_pylsl()"
     result = run_child(code)
     assert result.returncode != 0
     assert "LslUnavailableError" in result.stderr
@@ -95,7 +96,7 @@ def test_a_configuration_that_opens_the_network_is_told(tmp_path, text, said):
 def test_an_open_network_is_warned_of_once(tmp_path):
     own = tmp_path / "own.cfg"
     own.write_text("[multicast]\nResolveScope = site\n")
-    code = "from stimuli.lsl import load_pylsl; load_pylsl(); load_pylsl()"  # does not yet speak to the network
+    code = "from quietfloor.stimuli.lsl import load_pylsl; load_pylsl(); load_pylsl()"  # does not yet speak to the network
     result = run_child(code, LSLAPICFG=str(own))
     assert result.returncode == 0
     assert result.stderr.count("LSL searches the network (ResolveScope = site)") == 1

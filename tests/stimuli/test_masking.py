@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stimuli.calibration import Calibration, LevelError
-from stimuli.ceiling import Ceiling
-from stimuli.levels import db_ppe_spl, peak_to_peak_pa
-from stimuli.masking import RAMP_S, WHITE_MASKS_HZ, Masking, Noise, Tone, rms_of_em, rms_of_fs
-from stimuli.references import load_references
+from quietfloor.stimuli.calibration import Calibration, LevelError
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.levels import db_ppe_spl, peak_to_peak_pa
+from quietfloor.stimuli.masking import RAMP_S, WHITE_MASKS_HZ, Masking, Noise, Tone, rms_of_em, rms_of_fs
+from quietfloor.stimuli.references import load_references
 
 RATE_HZ = 48_000.0
 

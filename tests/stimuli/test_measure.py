@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stimuli.calibration import LevelError
-from stimuli.ceiling import Ceiling
-from stimuli.dose import limit_pa2s
-from stimuli.levels import peak_to_peak_pa, zeq_minus_ppe_db
-from stimuli.measure import MeasureError, steady_part, tone_rms, train_peak_to_peak, train_rms
-from stimuli.probe import ToneFrames, train_frames
-from stimuli.stimulus import StimulusSpec
-from stimuli.waveforms import click
+from quietfloor.stimuli.calibration import LevelError
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.dose import limit_pa2s
+from quietfloor.stimuli.levels import peak_to_peak_pa, zeq_minus_ppe_db
+from quietfloor.stimuli.measure import MeasureError, steady_part, tone_rms, train_peak_to_peak, train_rms
+from quietfloor.stimuli.probe import ToneFrames, train_frames
+from quietfloor.stimuli.stimulus import StimulusSpec
+from quietfloor.stimuli.waveforms import click
 
 RATE_HZ = 48_000.0
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from stimuli import outputs
-from stimuli.devices import DeviceError
-from stimuli.outputs import Output, bits_left, check_block, find_output, list_outputs, suitability, usable
+from quietfloor.stimuli import outputs
+from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.outputs import Output, bits_left, check_block, find_output, list_outputs, suitability, usable
 
 HOSTS = ("MME", "Windows DirectSound", "Windows WASAPI", "ASIO", "ALSA", "JACK Audio Connection Kit", "Core Audio", "PulseAudio")
 

@@ -10,10 +10,10 @@ from datetime import date
 import numpy as np
 import pytest
 
-from stimuli.calibration import Calibration
-from stimuli.ceiling import Ceiling
-from stimuli.devices import DeviceError, LslAudioDevice
-from stimuli.frames import (
+from quietfloor.stimuli.calibration import Calibration
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
+from quietfloor.stimuli.frames import (
     BREAK_AFTER_S,
     BREAK_LOBE_S,
     BREAK_S,
@@ -23,12 +23,12 @@ from stimuli.frames import (
     break_mark,
     trigger_pulse,
 )
-from stimuli.levels import gain
-from stimuli.lsl import load_pylsl
-from stimuli.markers import MarkerOutlet
-from stimuli.player import MAX_UNDERRUNS, TRANSITIONS, Player, PlayerError, Underrun
-from stimuli.schedule import Schedule
-from stimuli.waveforms import click
+from quietfloor.stimuli.levels import gain
+from quietfloor.stimuli.lsl import load_pylsl
+from quietfloor.stimuli.markers import MarkerOutlet
+from quietfloor.stimuli.player import MAX_UNDERRUNS, TRANSITIONS, Player, PlayerError, Underrun
+from quietfloor.stimuli.schedule import Schedule
+from quietfloor.stimuli.waveforms import click
 from tests.slow import patience
 from tests.stimuli.breaks import TRIGGER, with_breaks
 

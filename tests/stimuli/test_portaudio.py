@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from stimuli.player import Underrun
+from quietfloor.stimuli.player import Underrun
 from tests import card_player
 from tests.sound_loop import SoundLoop
 from tests.stimuli.breaks import TRIGGER, with_breaks

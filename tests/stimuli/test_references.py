@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from stimuli.calibration import LevelError
-from stimuli.references import load_references
-from stimuli.waveforms import Waveform, click
+from quietfloor.stimuli.calibration import LevelError
+from quietfloor.stimuli.references import load_references
+from quietfloor.stimuli.waveforms import Waveform, click
 
 STATUSES = ("verified", "secondary", "from memory")
 

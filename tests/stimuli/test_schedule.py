@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from stimuli.schedule import (
+from quietfloor.stimuli.schedule import (
     PAUSES_S,
     RateError,
     Schedule,

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from stimuli.base import Waveform
-from stimuli.spectra import envelope, figures, spectrum
-from stimuli.stimulus import StimulusSpec
+from quietfloor.stimuli.base import Waveform
+from quietfloor.stimuli.spectra import envelope, figures, spectrum
+from quietfloor.stimuli.stimulus import StimulusSpec
 
 
 def test_click_of_100_us():

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from stimuli.base import Waveform, between_samples
-from stimuli.chirps import DelayModel
-from stimuli.custom import fingerprint
-from stimuli.stimulus import KINDS, PARAMETERS, StimulusSpec
-from stimuli.waveforms import is_registered, standard_form
+from quietfloor.stimuli.base import Waveform, between_samples
+from quietfloor.stimuli.chirps import DelayModel
+from quietfloor.stimuli.custom import fingerprint
+from quietfloor.stimuli.stimulus import KINDS, PARAMETERS, StimulusSpec
+from quietfloor.stimuli.waveforms import is_registered, standard_form
 
 RATE_HZ = 48_000
 # One value of each parameter, other than its default.

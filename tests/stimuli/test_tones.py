@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stimuli.tones import ENVELOPES, LONGEST_S, tone_burst
+from quietfloor.stimuli.tones import ENVELOPES, LONGEST_S, tone_burst
 
 RATES = (44_100.0, 48_000.0, 96_000.0)
 

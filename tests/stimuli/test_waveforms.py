@@ -3,8 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stimuli.stimulus import PARAMETERS
-from stimuli.waveforms import WAVEFORMS, Waveform, click, is_registered, standard_form
+from quietfloor.stimuli.stimulus import PARAMETERS
+from quietfloor.stimuli.waveforms import WAVEFORMS, Waveform, click, is_registered, standard_form
 
 
 def test_click_at_48_khz_is_4_8_samples():

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from monitor.core.filtering import Band
-from monitor.trace import Averages
+from quietfloor.monitor.core.filtering import Band
+from quietfloor.monitor.waves.trace import Averages
 
 Floats = NDArray[np.float64]
 TIMES_MS: Floats = np.arange(-2.0, 22.0, 1 / 16)

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.cli import main
-from monitor.display.waves import WaveDesk
-from monitor.folder import RunFolder
+from quietfloor.monitor.cli import main
+from quietfloor.monitor.display.waves import WaveDesk
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.waves.conftest import TIMES_MS, bell, filtered_noise
 
 WAVE = bell(1.8, 120, 0.22) + bell(4.0, 110, 0.25) + bell(5.9, 240, 0.35) - bell(8.0, 160, 0.7)

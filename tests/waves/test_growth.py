@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.growth import growth, ladder_growth
-from monitor.marks import Estimate, Mark, Marks
-from monitor.norms_file import load_norms
+from quietfloor.monitor.waves.growth import growth, ladder_growth
+from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
+from quietfloor.monitor.waves.norms_file import load_norms
 
 NORMS = load_norms()
 

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from monitor.marks import Estimate, Mark, Marks, Wave
+from quietfloor.monitor.waves.marks import Estimate, Mark, Marks, Wave
 
 
 def mark(wave: Wave, ms: float, half_ms: float = 0.1, nv: float = 300.0) -> Mark:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor import expected
-from monitor.norms import Norms
-from monitor.norms_file import NormError, load_norms
+from quietfloor.monitor.waves import expected
+from quietfloor.monitor.waves.norms import Norms
+from quietfloor.monitor.waves.norms_file import NormError, load_norms
 
 SHIPPED = Path(__file__).parents[2] / "monitor" / "wave-norms.toml"
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from monitor.marks import Marks, Wave
-from monitor.norms_file import load_norms
-from monitor.peaks import OUTSIDE_MS, Sought, placed, removed, sought, suggest
-from monitor.trace import Trace
-from monitor.wave_noise import WaveNoise
+from quietfloor.monitor.waves.curve_noise import WaveNoise
+from quietfloor.monitor.waves.marks import Marks, Wave
+from quietfloor.monitor.waves.norms_file import load_norms
+from quietfloor.monitor.waves.peaks import OUTSIDE_MS, Sought, placed, removed, sought, suggest
+from quietfloor.monitor.waves.trace import Trace
 from tests.waves.conftest import BAND, TIMES_MS, Floats, averages, bell, filtered_noise
 
 NORMS = load_norms()
@@ -42,7 +42,7 @@ def test_without_noise_marks_are_on_the_waves() -> None:
 
 def test_on_a_sharp_peak_the_interval_is_slope_noise_over_curvature() -> None:
     """Half length = 1.96 x widening x SD of the slope / (height / sd^2), for a Gaussian peak of this height and SD."""
-    from monitor.peaks import WIDER
+    from quietfloor.monitor.waves.peaks import WIDER
 
     noise = WaveNoise(10.0, (100.0, 1500.0))
     v = suggest(Trace(TIMES_MS, bell(6.0, 1000, 0.5), noise), Sought((5.0, 8.0))).get("V")

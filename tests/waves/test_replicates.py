@@ -8,9 +8,9 @@ import math
 import numpy as np
 import pytest
 
-from monitor.peaks import Sought, suggest
-from monitor.replicates import Comparison, Replicate, combined, compare, guidance
-from monitor.trace import Averages, Trace
+from quietfloor.monitor.waves.peaks import Sought, suggest
+from quietfloor.monitor.waves.replicates import Comparison, Replicate, combined, compare, guidance
+from quietfloor.monitor.waves.trace import Averages, Trace
 from tests.waves.conftest import TIMES_MS, Floats, averages, bell, filtered_noise
 
 WINDOW = (5.0, 17.0)

@@ -1,0 +1,211 @@
+"""Does the window keep up, and does it leave the acquisition alone? A real stream over LSL, a real run, a real window.
+
+    python -m quietfloor.bench.devtools.display --seconds 300 --channels 8 --rate 16000
+
+A process of its own sends EEG and triggers in real time; the run records, averages and decides on a thread of this one, as in
+``quietfloor run``, while the window is brought up to date and painted. Without a screen Qt paints into memory. Prints JSON:
+
+- ``frame_ms``: work and painting of each frame; ``busy_ms``: the same by the clock of the thread, which stands still while other
+  programs have the processor; ``interval_ms``: from one frame to the next (33 are meant);
+- ``behind_ms``: samples that wait in the inlet, seen at every frame;
+- ``look_ms``: from pushing the last sample of a block to its look;
+- ``memory_mb``: resident, after the first tenth, at the end, and the most.
+
+Exit status 0: frames below 33 ms and behind below 100 ms at 99 of 100, memory grown by less than 1 MB a minute and 10 MB; 1: not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+import uuid
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from quietfloor.bench.devtools.delay import PER_S
+from quietfloor.monitor.core.events import Event, LookDone
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.screen import no_screen
+from quietfloor.monitor.display.stage import Scene, Stage, view_model
+from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.run.status import Notice
+from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.lsl import load_pylsl
+
+FRAME_MS, BEHIND_MS, GROWTH_MB, GROWTH_MB_PER_MIN = 33.0, 100.0, 10.0, 1.0
+SETTLED = 0.1  # of the time: everything that is set aside once is there by then
+
+
+@contextlib.contextmanager
+def sender(source_id: str, rate_hz: float, channels: int, seed: int, *, steady: bool = False) -> Iterator[None]:
+    """EEG and triggers in real time from a process of its own, stamped when they are pushed; ``steady``: by their number.
+
+    By the push, a machine that stands still looks like an amplifier that lost samples; by their number, like a slow network.
+    """
+    command = [
+        sys.executable,
+        "-m",
+        "quietfloor.bench.devtools.delay",
+        "--send",
+        source_id,
+        "--rate",
+        str(rate_hz),
+        "--channels",
+        str(channels),
+    ]
+    command += ["--seed", str(seed), *(["--steady"] if steady else [])]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    try:
+        process.stdout.readline()
+        yield
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+def plan_for(source_id: str, channels: int, seconds: float) -> Plan:
+    """A run that goes on for as long as it is measured: no response, a floor that is never reached."""
+    return make_plan(
+        {
+            "title": "display bench",
+            "stream": {"source_id": source_id, "eeg": [f"E{number + 1}" for number in range(channels)], "trigger": "trigger"},
+            "analysis": {"window_ms": (2.0, 12.0), "latency_ms": (5.5, 10.0)},
+            "decision": {"alpha": 1e-6, "floor_nv": 1.0, "max_sweeps": max(1024, int(2 * seconds * PER_S))},
+        }
+    )
+
+
+def resident_mb() -> float:
+    """Memory of this process at the moment; the most so far where the system does not say."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text().split()[1])
+        return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+    except (OSError, ValueError):
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**10
+
+
+def summary(values: Sequence[float]) -> dict[str, float]:
+    middle, late = np.percentile(values, [50, 99])
+    return {"p50": round(float(middle), 3), "p99": round(float(late), 3), "max": round(float(max(values)), 3)}
+
+
+def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: Path) -> dict[str, Any]:
+    """One run of ``seconds`` with a window."""
+    from quietfloor.monitor.display.app import application, guarded
+    from quietfloor.monitor.display.window import Window
+
+    pylsl = load_pylsl()
+    source_id = f"display-bench-{uuid.uuid4().hex[:8]}"
+    plan = plan_for(source_id, channels, seconds)
+    looks: list[tuple[int, float]] = []
+
+    def note(event: Event | Notice) -> None:
+        if isinstance(event, LookDone):
+            looks.append((event.sample, pylsl.local_clock()))
+
+    behind: list[float] = []
+    memory: list[float] = []
+    with sender(source_id, rate_hz, channels, seed), guarded():
+        app = application()
+        source = LslSource(find_stream(source_id=source_id))
+        feed, folder = Feed(), RunFolder.create(session)
+        found = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
+        run = Run(plan, source, found, folder, optional=[feed.event, note], tap=feed.tap, follow=feed.follow)
+        stage = Stage()
+        window = Window(stage)
+        stage.show(Scene(run, view_model(feed, plan, plan.title), session))
+        window.show()
+        run.start()
+        began_s = time.monotonic()
+        window.frames.clear()
+        painted = 0
+        while (passed_s := time.monotonic() - began_s) < seconds and not run.wait(0):
+            app.processEvents()
+            if len(window.frames.frames_ms) == painted:
+                time.sleep(0.001)
+                continue
+            painted = len(window.frames.frames_ms)
+            behind.append(run.status.behind_ms)
+            if painted % 30 == 0 and passed_s > SETTLED * seconds:
+                memory.append(resident_mb())
+        run.stop()
+        run.wait(30.0)
+        frames, busy, intervals = window.frames.frames_ms, window.frames.busy_ms, window.frames.intervals_ms
+        window.finish()
+    folder.close()
+    if run.failure is not None:
+        raise RuntimeError(run.failure)
+    grown = memory[-1] - memory[0]
+    return {
+        "seconds": round(passed_s, 1),
+        "channels": channels,
+        "rate_hz": rate_hz,
+        "platform": app.platformName(),
+        "frames": len(frames),
+        "frame_ms": summary(frames.tolist()),
+        "busy_ms": summary(busy.tolist()),
+        "interval_ms": summary(intervals.tolist()),
+        "behind_ms": summary(behind),
+        "look_ms": summary(_look_delays_ms(folder, looks, rate_hz)),
+        "looks": len(looks),
+        "memory_mb": {"settled": round(memory[0], 1), "end": round(memory[-1], 1), "most": round(max(memory), 1)},
+        "memory_course_mb": [round(value, 1) for value in memory[:: max(1, len(memory) // 12)]],
+        "grown_mb_per_min": round(grown / ((1 - SETTLED) * passed_s / 60), 2),
+    }
+
+
+def _look_delays_ms(folder: RunFolder, looks: list[tuple[int, float]], rate_hz: float) -> list[float]:
+    """Between the push of the last sample that a look needs and the look, by the clock of LSL."""
+    from quietfloor.bench.devtools.delay import BEGIN_S, CHUNK_S
+    from quietfloor.monitor.formats.xdf import read_xdf
+
+    (stream,) = (one for one in read_xdf(folder.raw).streams.values() if one.channel_format != "string")
+    stamps, size = stream.stamps_s, round(CHUNK_S * rate_hz)
+    steps = np.abs(np.diff(stamps) - 1.0 / rate_hz)
+    last = int(np.argmax(steps > 1e-6)) % size  # of the first chunk
+    begun = [(sample, at_s) for sample, at_s in looks if sample > BEGIN_S * rate_hz]
+    return [1e3 * (at_s - stamps[min(sample + (last - sample) % size, len(stamps) - 1)]) for sample, at_s in begun]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        prog="python -m quietfloor.bench.devtools.display",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--seconds", type=float, default=60.0, metavar="S", help="how long (60)")
+    parser.add_argument("--channels", type=int, default=8, metavar="N", help="EEG channels (8)")
+    parser.add_argument("--rate", type=float, default=16000.0, metavar="HZ", help="sampling rate (16000)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the noise (1)")
+    args = parser.parse_args(arguments)
+    if no_screen():
+        os.environ["QT_QPA_PLATFORM"] = "offscreen"
+    with tempfile.TemporaryDirectory(prefix="quietfloor-display-") as folder:
+        result = measure(args.seconds, args.rate, args.channels, args.seed, Path(folder))
+    memory = result["memory_mb"]
+    grown = memory["end"] - memory["settled"]
+    result["met"] = {
+        "frame_ms": result["frame_ms"]["p99"] < FRAME_MS,
+        "behind_ms": result["behind_ms"]["p99"] < BEHIND_MS and result["look_ms"]["p99"] < BEHIND_MS,
+        "memory": grown < GROWTH_MB and (grown < 2.0 or result["grown_mb_per_min"] < GROWTH_MB_PER_MIN),
+    }
+    sys.stdout.write(json.dumps(result, indent=2) + "\n")
+    return 0 if all(result["met"].values()) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

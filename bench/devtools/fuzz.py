@@ -1,0 +1,96 @@
+"""Hostile input, tried: every file and every description that the program reads, broken in many ways. Prints one table.
+
+    python -m quietfloor.bench.devtools.fuzz
+    python -m quietfloor.bench.devtools.fuzz --inputs 20000 --seed 2 --only plan,calibration
+    python -m quietfloor.bench.devtools.fuzz --atheris --minutes 5 --only plan
+
+An input must be accepted, or refused in clear words, in bounded time and memory; all else is a crash
+(``quietfloor.bench.devtools.fuzz_target``). Inputs that crash are kept in a folder that is named. With --atheris new inputs are
+guided by the branches that earlier ones took.
+
+Exit status 0: no crash; 1: at least one; 2: nothing could be tried.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+from quietfloor.bench.devtools.fuzz_guided import ATHERIS, can_guide, fuzz_guided
+from quietfloor.bench.devtools.fuzz_target import Target
+from quietfloor.bench.devtools.fuzz_work import Tally, fuzz
+
+
+def all_targets() -> dict[str, Target]:
+    """By name."""
+    from quietfloor.bench.devtools.fuzz_binary import TARGETS as BINARY
+    from quietfloor.bench.devtools.fuzz_text import TARGETS as TEXT
+
+    return {target.name: target for target in (*TEXT, *BINARY)}
+
+
+def text(tallies: Sequence[Tally]) -> str:
+    """The table."""
+    lines = [f"{'target':<24} {'inputs':>9} {'accepted':>9} {'refused':>9} {'crashes':>8} {'slowest, ms':>12} {'most, MB':>9}"]
+    whole = Tally("all")
+    for tally in tallies:
+        whole.join(tally)
+    for tally in (*tallies, whole):
+        lines.append(
+            f"{tally.target:<24} {tally.inputs:>9,} {tally.accepted:>9,} {tally.refused:>9,} {tally.crashes:>8,}"
+            f" {tally.slowest_ms:>12.0f} {tally.most_mb:>9.0f}"
+        )
+        if tally is not whole:
+            for place, count in tally.places.most_common(12):
+                lines.append(f"    CRASH {count:>5} x {place}: {ascii(tally.words[place])[:300]}")
+    return "\n".join(lines)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        prog="python -m quietfloor.bench.devtools.fuzz", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--inputs", type=int, metavar="N", help="for each target (2000; without end where --minutes is given)")
+    parser.add_argument("--minutes", type=float, metavar="M", help="in all, shared by the targets")
+    parser.add_argument("--seed", type=int, default=1, metavar="S")
+    parser.add_argument("--only", metavar="NAME[,NAME...]", help="targets of these names")
+    parser.add_argument("--jobs", type=int, default=2, metavar="J", help="processes at once (2)")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="where inputs that crash are kept (a new folder)")
+    parser.add_argument("--json", action="store_true", help="the table as JSON")
+    parser.add_argument("--atheris", action="store_true", help="guided by the branches that inputs take")
+    args = parser.parse_args(arguments)
+    targets = all_targets()
+    names = list(targets) if args.only is None else args.only.split(",")
+    if unknown := [name for name in names if name not in targets]:
+        parser.error(f"no target is called {', '.join(unknown)}: there are {', '.join(targets)}")
+    if args.jobs < 1 or (args.inputs or 1) < 1 or not 0 < (args.minutes or 1) < 1e5:
+        parser.error("--jobs, --inputs and --minutes are more than 0")
+    if args.atheris and not can_guide():
+        sys.stderr.write(f"atheris is not installed: {ATHERIS}\n")
+        return 2
+    keep = args.keep or Path(tempfile.mkdtemp(prefix="quietfloor-fuzz-crashes-"))
+    inputs, minutes = args.inputs or (2000 if args.minutes is None else 2**62), args.minutes or 1e5
+    began_s = time.monotonic()
+    if args.atheris:
+        tallies = fuzz_guided(names, inputs, min(minutes, 60.0), args.seed, args.jobs, keep)
+    else:
+        tallies = fuzz([targets[name] for name in names], inputs, minutes, args.seed, args.jobs, keep)
+    crashes = sum(tally.crashes for tally in tallies)
+    if crashes == 0 and args.keep is None:
+        keep.rmdir()
+    if args.json:
+        whole = {"targets": [asdict(tally) for tally in tallies], "crashes": crashes, "kept_in": str(keep) if crashes else None}
+        sys.stdout.write(json.dumps(whole | {"seed": args.seed, "took_s": round(time.monotonic() - began_s, 1)}, indent=2) + "\n")
+    else:
+        sys.stdout.write(text(tallies) + "\n" + (f"inputs that crash are kept in {keep}\n" if crashes else ""))
+    return 1 if crashes else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

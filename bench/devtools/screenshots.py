@@ -1,0 +1,199 @@
+"""Pictures of the window for the README, made by the window itself on runs of the virtual patient.
+
+    python -m quietfloor.bench.devtools.screenshots --out docs/images
+
+Qt paints into memory; nothing is shown, and no network is used. Each run is a real one: sound frames into the patient, its EEG
+into the journal and the engine, and into the window what a live run, or a recorded one, would show. Seeds are fixed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+
+from quietfloor.bench.patient.offline import PatientSource, carry_through, conclude, plan_for, prepare
+from quietfloor.bench.patient.profiles import Patient, load_patient
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.stage import Scene, Stage, moments_of, view_model
+from quietfloor.monitor.review.playback import FASTEST, Playback
+from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.storage.run_folder import RunFolder
+
+SIZE = (1280, 720)
+MOST_BYTES = 150_000
+COLOURS = 128
+SETTLE_S = 0.25
+FLOOR_NV, QUIET_NV, MOST_SWEEPS = 20.0, 25.0, 6144
+EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the runs that were made before in the session
+PRESENT, ABSENT, CLEAR = (40.0, 7), (20.0, 13), (60.0, 4)  # of those that are shown
+
+
+def invented() -> Patient:
+    """Somebody who hears from 30 dB on with the right ear, and moves now and then."""
+    patient = load_patient("hearing-adult")
+    background = replace(patient.background, in_band_rms_uv=1.3, bursts_per_min=7.0)
+    return replace(patient, right=replace(patient.right, threshold_db_nhl=30.0), background=background)
+
+
+@dataclass
+class Studio:
+    """A window in memory with a session behind it."""
+
+    window: Any
+    stage: Stage
+    session: Path
+    spin: Callable[[float], None]
+    out: Path
+
+    def until(self, true: Callable[[], object]) -> None:
+        end_s = time.monotonic() + 120.0
+        while not true():
+            if time.monotonic() > end_s:
+                raise RuntimeError("the run did not get where a picture is to be taken")
+            self.spin(0.02)
+
+    def take(self, name: str) -> Path:
+        """A picture of the window as it stands."""
+        self.window.tick()
+        self.spin(SETTLE_S)
+        path = self.out / f"{name}.png"
+        if not self.window.grab().save(str(path)):
+            raise RuntimeError(f"{path} cannot be written")
+        smaller(path)
+        return path
+
+    @contextmanager
+    def live(self, level_db_nhl: float, seed: int, **decision: Any) -> Iterator[tuple[Run, PatientSource]]:
+        """A live run that gives nothing before ``until_s`` is moved; it is carried to its end and has its record afterwards."""
+        plan, feed = planned(level_db_nhl, **decision), Feed()
+        run, source, stimulus = prepare(
+            plan, invented(), self.session, seed, optional=[feed.event], tap=feed.tap, follow=feed.follow
+        )
+        source.until_s = 0.0
+        title = f"right ear · click · {level_db_nhl:g} dB nHL · 47.1/s · timing not verified"
+        self.stage.show(Scene(run, view_model(feed, plan, title), self.session))
+        run.start()
+        try:
+            yield run, source
+        finally:
+            source.until_s = float("inf")
+            self.until(lambda: run.wait(0))
+            conclude(run, source, stimulus)
+            self.stage.recorded()
+            self.spin(0.1)
+
+    def at(self, run: Run, source: PatientSource, seconds: float) -> None:
+        """On to this moment of the stream."""
+        source.until_s = seconds
+        self.until(lambda: source.seconds >= seconds and (run.status.seconds >= seconds - 0.1 or run.engine is None))
+        self.spin(0.1)
+
+
+def planned(level_db_nhl: float, **decision: Any) -> Any:
+    return plan_for(level_db_nhl, 2, floor_nv=FLOOR_NV, max_sweeps=MOST_SWEEPS, **decision)
+
+
+def smaller(path: Path) -> None:
+    """Few colours where the file would be large; charts have few anyway."""
+    if path.stat().st_size > MOST_BYTES:
+        with Image.open(path) as picture:
+            reduced = picture.convert("RGB").quantize(COLOURS)
+        reduced.save(path, optimize=True)
+
+
+def shoot(studio: Studio) -> list[Path]:
+    """All pictures, in the order in which a session goes."""
+    window, taken = studio.window, []
+    with studio.live(*PRESENT) as (run, source):
+        studio.at(run, source, 0.5)
+        taken.append(studio.take("waiting"))
+        studio.at(run, source, 7.5)
+        taken.append(studio.take("undecided-early"))
+        studio.at(run, source, 21.0)
+        taken.append(studio.take("undecided-late"))
+        window.do("theme")
+        taken.append(studio.take("dark"))
+        window.do("theme")
+    taken.append(studio.take("response-present"))
+    with studio.live(*ABSENT) as (run, _):
+        pass
+    taken.append(studio.take("no-response"))
+    window.do("projector")
+    taken.append(studio.take("projector"))
+    window.do("projector")
+    with studio.live(*CLEAR, quiet_nv=QUIET_NV) as (run, source):  # quiet enough for waves to be told
+        studio.at(run, source, 24.0)
+        taken.append(studio.take("averaging-on"))
+    window.do("waves")
+    taken.append(studio.take("waves"))
+    window.do("waves")
+    taken.append(back(studio, run.folder))
+    window.do("keys")
+    studio.spin(SETTLE_S)
+    path = studio.out / "keys.png"
+    window.sheet.grab().save(str(path))
+    smaller(path)
+    window.sheet.reject()
+    return [*taken, path]
+
+
+def back(studio: Studio, folder: RunFolder) -> Path:
+    """A recorded run, looked back at."""
+    plan, feed = planned(ABSENT[0]), Feed()
+    play = Playback(folder, plan, speed=FASTEST, optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    model = view_model(feed, plan, f"right ear · click · {ABSENT[0]:g} dB nHL")
+    studio.stage.show(Scene(play, model, studio.session, moments_of(folder)))
+    play.start()
+    studio.until(lambda: play.wait(0))
+    play.speed = 4.0
+    studio.spin(0.1)
+    studio.window.do("play")
+    model.show(model.looks // 2)
+    return studio.take("replay-looking-back")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        prog="python -m quietfloor.bench.devtools.screenshots", description=(__doc__ or "").partition("\n")[0]
+    )
+    parser.add_argument("--out", type=Path, default=Path("docs/images"), metavar="DIR", help="where they go (docs/images)")
+    args = parser.parse_args(arguments)
+    os.environ["QT_QPA_PLATFORM"] = "offscreen"
+    from PyQt5.QtCore import QCoreApplication
+
+    from quietfloor.monitor.display.app import application, guarded
+    from quietfloor.monitor.display.window import Window
+
+    def spin(seconds: float) -> None:
+        end_s = time.monotonic() + seconds
+        while time.monotonic() < end_s:
+            QCoreApplication.processEvents()
+            time.sleep(0.002)
+
+    args.out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix="quietfloor-pictures-") as folder, guarded():
+        application()
+        session, stage = Path(folder), Stage()
+        for level_db_nhl, seed in EARLIER:
+            carry_through(planned(level_db_nhl), invented(), session, seed)
+        window = Window(stage)
+        window.resize(*SIZE)
+        window.show()
+        for path in shoot(Studio(window, stage, session, spin, args.out)):
+            sys.stdout.write(f"{path} {path.stat().st_size / 1000:.0f} kB\n")
+        window.finish()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

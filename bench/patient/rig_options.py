@@ -1,0 +1,97 @@
+"""What the rig can be told on the command line, and the patient that comes of it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from quietfloor.bench.patient.earphone import TUBE_DELAY_S
+from quietfloor.bench.patient.eeg_outlet import UV_PER_UNIT
+from quietfloor.bench.patient.outlet_faults import DEFAULT_S, KINDS
+from quietfloor.bench.patient.profiles import SIDES, Patient, load_patient, shipped_patients
+from quietfloor.bench.patient.session_course import drawn
+
+TABLES = ("virtual-earphone.toml", "virtual-vibrator.toml", "virtual-references.toml")
+
+
+class _WriteTables(argparse.Action):
+    """Writes the tables that plans for the rig refer to, and ends; a file that is there and differs is left as it is."""
+
+    def __call__(self, parser: argparse.ArgumentParser, space: Any, values: Any, option: str | None = None) -> None:
+        folder = Path(values)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for name in TABLES:
+                ours, file = Path(__file__).with_name(name).read_bytes(), folder / name
+                if file.exists() and file.read_bytes() != ours:
+                    parser.exit(2, f"rig: {file} is there and differs: move it away, or name another folder\n")
+                file.write_bytes(ours)
+                sys.stdout.write(f"{file}\n")
+        except OSError as error:
+            parser.exit(2, f"rig: {error.filename or folder} cannot be written ({error.strerror or error})\n")
+        parser.exit(0)
+
+
+EPILOG = """examples:
+  quietfloor rig --audio-source-id bench-audio --eeg-source-id bench-eeg --eeg-name Bench
+  quietfloor rig --patient quiet-deaf --eeg-rate 4000 --drift-ppm 20 --audio-source-id bench-audio --eeg-source-id bench-eeg
+  quietfloor rig --sound-card "USB Audio" --eeg-source-id bench-eeg
+
+Hears audio frames over Lab Streaming Layer, or by the inputs of a sound card, and sends the patient's EEG with a trigger channel
+as one stream. Says on standard output when it is ready; ends with Ctrl-C, or when its terminal is closed.
+exit status: 0 ended as it was told, 2 bad arguments, or an input that is not there"""
+
+
+def parser() -> argparse.ArgumentParser:
+    parse = argparse.ArgumentParser(
+        prog="quietfloor rig", description="A virtual patient with an amplifier, as a process.", epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    add = parse.add_argument
+    add("--patient", default="hearing-adult", metavar="NAME", help=f"a TOML file, or one of {', '.join(shipped_patients())}")
+    audio = parse.add_mutually_exclusive_group(required=True)
+    audio.add_argument("--audio-source-id", metavar="ID", help="LSL source id of the audio frames [left, right, trigger]")
+    audio.add_argument("--sound-card", metavar="NAME", help="or inputs of a sound card, by name or number, looped back by wire")
+    add("--sound-card-channels", default="1,2,3", metavar="L,R,T", help="its inputs of left, right, trigger (1,2,3)")
+    add("--eeg-source-id", required=True, metavar="ID", help="LSL source id of the EEG stream made here")
+    add("--eeg-name", default="Virtual EEG", metavar="NAME", help="name of the EEG stream (Virtual EEG)")
+    add("--eeg-rate", type=float, default=16_000.0, metavar="HZ", help="4000 to 48000 (16000)")
+    add("--channels", type=int, default=2, metavar="N", help="EEG channels, 1 to 32 (2); the trigger channel comes after them")
+    add("--audio-rate", type=float, default=48_000.0, metavar="HZ", help="of the audio frames (48000)")
+    add("--drift-ppm", type=float, default=0.0, metavar="PPM", help="EEG clock against audio clock (0)")
+    add("--units", choices=sorted(UV_PER_UNIT), default="microvolts", help="of all channels of the EEG stream (microvolts)")
+    add("--seed", type=int, default=1, metavar="N", help="of the background EEG (1)")
+    add("--noise-uv", type=float, metavar="UV", help="background RMS in 100-1500 Hz instead of the patient's")
+    add("--mains-uv", type=float, metavar="UV", help="mains hum (peak) instead of the patient's")
+    add("--mains-hz", type=float, metavar="HZ", help="mains frequency instead of the patient's")
+    add("--bursts", action="store_true", help="bursts of movement, 10 per minute, also for a patient without")
+    add("--tube-delay-ms", type=float, default=TUBE_DELAY_S * 1e3, metavar="MS", help="of the sound tube (0.9)")
+    add("--eeg-delay-ms", type=float, default=0.0, metavar="MS", help="EEG channels behind the trigger channel (0)")
+    add("--bone", choices=SIDES, help="a vibrator on this mastoid, driven by that column, instead of the earphone")
+    add("--session-min", type=float, default=0.0, metavar="MIN", help="of the session are over, for patients who change in it")
+    add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, that hears the sound by wire: for a timing check")
+    add("--loop-jitter-us", type=float, default=0.0, metavar="US", help="SD of the sound in it against the trigger (0)")
+    when = f"after so many seconds of sound ({DEFAULT_S:g}; lag: late by so many)"
+    add("--fault", metavar="KIND[@S]", help=f"goes wrong {when}: {', '.join(KINDS)}")
+    add("--write-tables", metavar="DIR", action=_WriteTables, help="write calibrations and zeros for plans there, and end")
+    add("--ignore-stdin", action="store_true", help="do not end when standard input closes")
+    return parse
+
+
+def configured_patient(options: argparse.Namespace) -> Patient:
+    """The patient file with what the command line replaces in it."""
+    patient = load_patient(options.patient)
+    changes: dict[str, Any] = {
+        field: value
+        for field, value in (
+            ("in_band_rms_uv", options.noise_uv), ("mains_uv", options.mains_uv), ("mains_hz", options.mains_hz),
+        )
+        if value is not None
+    }  # fmt: skip
+    if options.bursts and patient.background.bursts_per_min == 0:
+        changes["bursts_per_min"] = 10.0
+    course = drawn(patient.course, options.seed)
+    return replace(patient, background=replace(patient.background, **changes), course=course)

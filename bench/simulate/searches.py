@@ -1,0 +1,168 @@
+"""Threshold searches of virtual ears in bulk: the sweeps of `quietfloor.bench.simulate.simulated_staircases`, given to the search
+of a live session."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from quietfloor.bench.patient.hearing import Ear
+from quietfloor.bench.simulate.ears import VirtualEar
+from quietfloor.bench.simulate.noises import Floats, Grid
+from quietfloor.bench.simulate.odd_ears import AS_MODELLED, Oddity
+from quietfloor.bench.simulate.simulated_staircases import (
+    HIGHEST_DB,
+    LEAD_S,
+    PER_SWEEP_S,
+    Head,
+    Question,
+    Sessions,
+    advised_masking_db_em,
+    own_alone,
+    response_uv,
+    setup_of,
+    size_nv,
+)  # fmt: skip
+from quietfloor.bench.simulate.staircase_runner import rules_for
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS
+from quietfloor.monitor.search.choice import Wanted
+from quietfloor.monitor.search.running import Answer, Condition, RunningSearch
+from quietfloor.monitor.waves.expected import wave_v_bracket_ms
+
+UNIT_S = UNIT_SWEEPS * PER_SWEEP_S
+STEP_DB = 5.0
+LOUDEST_DB = {"air": 100.0, "bone": 48.0}  # that the virtual transducers give
+FINEST_DB = 0.2  # of the level that can be seen
+REACH_DB = 5.0  # what can be seen lies so far below the highest level: then it can be found
+
+
+@dataclass(frozen=True)
+class Found:
+    """One search of one ear. Levels in dB nHL; `visible_db`: where its own response is as large as the floor (inf: nowhere)."""
+
+    ear: int
+    kind: str
+    oddity: str
+    route: str
+    frequency_hz: float
+    true_db: float
+    visible_db: float
+    highest_db: float
+    threshold_db: float
+    low_db: float
+    high_db: float
+    found_db: float
+    finished: bool
+    minutes: float
+
+    @property
+    def in_reach(self) -> bool:
+        return self.visible_db <= self.highest_db - REACH_DB
+
+    @property
+    def false(self) -> bool:
+        """A response found at or below the hidden threshold."""
+        return self.found_db <= self.true_db
+
+
+def deafened(ear: VirtualEar) -> VirtualEar:
+    """The same head, deaf on both sides."""
+    nothing = Ear(math.inf)
+    return replace(ear, kind="deaf", patient=replace(ear.patient, left=nothing, right=nothing), true_db_nhl=math.inf)
+
+
+def condition_of(ear: VirtualEar, sessions: Sessions) -> Condition:
+    """What a session would search: the levels of its ladder."""
+    rules = rules_for(ear, sessions)
+    return _condition(ear.frequency_hz, ear.age_group, rules.lowest_db, rules.start_db, rules.highest_db, sessions)
+
+
+@lru_cache(maxsize=64)
+def _condition(
+    frequency_hz: float, age_group: str, lowest_db: float, start_db: float, highest_db: float, sessions: Sessions
+) -> Condition:
+    levels = tuple(float(level) for level in np.arange(lowest_db, highest_db + 1.0, STEP_DB))
+    common = setup_of(frequency_hz, age_group, start_db, sessions).analysis(())
+    evidence = [setup_of(frequency_hz, age_group, level, sessions).evidence for level in levels]
+    brackets = tuple(
+        wave_v_bracket_ms(sessions.stimulus, level, age_group, (0.0, math.inf), frequency_hz=frequency_hz) for level in levels
+    )
+    return Condition(levels, tuple(replace(common, evidence=one) for one in evidence), brackets, UNIT_S, start_db)
+
+
+class _Responses:
+    """Of one ear at any level, noise-free, each made once."""
+
+    def __init__(self, ear: VirtualEar, oddity: Oddity, sessions: Sessions, grid: Grid, alone: bool) -> None:
+        self._ear, self._oddity, self._sessions, self._grid, self._alone = ear, oddity, sessions, grid, alone
+        self._patient = own_alone(ear) if alone else ear.patient
+        self._known: dict[float, Floats] = {}
+
+    def at(self, level_db: float) -> Floats:
+        if level_db not in self._known:
+            ear, sessions = self._ear, self._sessions
+            masking = math.nan if self._alone else advised_masking_db_em(Question(ear, level_db, 0, 0.0), sessions)
+
+            def plain(at_db: float) -> Floats:
+                sound = (sessions.stimulus, ear.frequency_hz)
+                loudest_db = LOUDEST_DB[ear.route]
+                return response_uv(self._patient, ear.side, ear.route, sound, min(at_db, loudest_db), self._grid, masking)
+
+            self._known[level_db] = self._oddity.response(plain, level_db, ear.true_db_nhl, self._grid)
+        return self._known[level_db]
+
+
+def visible_db(ear: VirtualEar, oddity: Oddity, sessions: Sessions) -> float:
+    """Lowest level, within 0.2 dB, at which the ear's own response is as large as the noise floor, as for ladders; inf: none."""
+    setup = setup_of(ear.frequency_hz, ear.age_group, 40.0, sessions)
+    own = _Responses(ear, oddity, sessions, setup.grid, alone=True)
+
+    def visible(level_db: float) -> bool:
+        return size_nv(own.at(level_db), setup) >= sessions.floor_nv
+
+    if math.isinf(ear.true_db_nhl):
+        return math.inf
+    low, high = ear.true_db_nhl - 5.0, min(ear.true_db_nhl + 45.0, LOUDEST_DB[ear.route])
+    if not low < high or not visible(high):
+        return math.inf
+    while high - low > FINEST_DB:
+        middle = (low + high) / 2
+        low, high = (low, middle) if visible(middle) else (middle, high)
+    return high
+
+
+def search(
+    ear: VirtualEar, sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED,
+    watch: Callable[[RunningSearch], None] = lambda running: None,
+) -> Answer:
+    """Its answer, without upper limits. `watch` is shown the search after each unit."""  # fmt: skip
+    condition = condition_of(ear, sessions)
+    grid = setup_of(ear.frequency_hz, ear.age_group, condition.start_db, sessions).grid
+    responses = _Responses(ear, oddity, sessions, grid, alone=False)
+    head = Head([Question(ear, 0.0, 0, 0.0)], grid, sessions.seed)
+    noise = oddity.noise(np.random.default_rng([sessions.seed, ear.number, 0x6F6464]))
+    running = RunningSearch((condition,), wanted)
+    usable = np.ones(UNIT_SWEEPS, dtype=bool)
+    for unit in range(int((60.0 * sessions.minutes - LEAD_S) / UNIT_S)):
+        place = running.choose().place
+        if running.finished:
+            break
+        sweeps = head.unit()[0] * noise(unit * UNIT_S)
+        sweeps += oddity.left(unit * UNIT_S) * responses.at(condition.levels_db[place.level])
+        running.update(place, sweeps, usable)
+        watch(running)
+    return running.answer(limits=False)
+
+
+def found(ear: VirtualEar, sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED) -> Found:
+    answer = search(ear, sessions, wanted, oddity)
+    return Found(
+        ear=ear.number, kind=ear.kind, oddity=oddity.name, route=ear.route, frequency_hz=ear.frequency_hz,
+        true_db=ear.true_db_nhl, visible_db=visible_db(ear, oddity, sessions), highest_db=HIGHEST_DB[ear.route],
+        threshold_db=answer.threshold_db, low_db=answer.low_db, high_db=answer.high_db,
+        found_db=answer.found_db, finished=answer.finished, minutes=(LEAD_S + answer.seconds) / 60.0,
+    )  # fmt: skip

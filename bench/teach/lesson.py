@@ -1,0 +1,156 @@
+"""The numbers of the lesson (`bench/teach/lesson.md`): each table computed anew from its seed, and written as the sheet has it.
+
+A test compares sheet and computation, so the sheet cannot grow old.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from quietfloor.bench.teach.adjustable import Conditions
+from quietfloor.bench.teach.alarms import SETUP, Alarms, null_runs
+from quietfloor.bench.teach.choices import RULES, Lesson
+from quietfloor.bench.teach.classroom import Classroom
+
+SEED = 1
+AFTER = (1, 4, 16, 64, 256, 1024)
+NULL_RUNS = 500
+HUM_UV, HUM_SWEEPS = 10.0, 256
+JITTERS_MS = (0.0, 0.2, 0.5, 1.0)
+JITTER_SWEEPS = 256
+MOVED_SWEEPS = 512
+MOVEMENTS = (0.0, 12.0, 60.0)
+NO_NOISE_UV = 0.001
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of text under a head."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+    @property
+    def markdown(self) -> str:
+        lines = [self.head, ("---",) * len(self.head), *self.rows]
+        return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+    @property
+    def plain(self) -> str:
+        """In columns, for a terminal."""
+        widths = [max(len(row[place]) for row in (self.head, *self.rows)) for place in range(len(self.head))]
+        lines = ["  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)) for row in (self.head, *self.rows)]
+        return "\n".join(line.rstrip() for line in lines)
+
+
+def nv(value: float) -> str:
+    """Two digits that can be trusted in class: 2,400, 520, 63."""
+    if not math.isfinite(value):
+        return "not known"
+    digits = 1 - math.floor(math.log10(abs(value))) if value else 0
+    return f"{round(value, digits):,.0f}"
+
+
+@cache
+def noise_table(seed: int = SEED) -> Table:
+    """Noise of the plain average, and whether the halves agree, after 1 to 1024 sweeps."""
+    room, rows = Classroom(seed=seed), []
+    for sweeps in AFTER:
+        room.step(sweeps - room.sweeps)
+        r = f"{room.correlation:.1f}".replace("-0.0", "0.0").replace("-", "−") if sweeps >= 2 else "not known"
+        rows.append((str(sweeps), nv(2000.0 / math.sqrt(sweeps)), nv(room.noise_nv), nv(room.real_noise_nv), r))
+    head = ("sweeps", "2000 / √N, nV", "from the spread, nV", "really left, nV", "r of the halves")
+    return Table("Noise against sweeps", head, tuple(rows))
+
+
+def rest_nv(room: Classroom, sweeps: int) -> float:
+    """What is left besides the response after so many sweeps, RMS over the response window."""
+    room.step(sweeps - room.sweeps)
+    return room.real_noise_nv
+
+
+@cache
+def hum_table(seed: int = SEED) -> Table:
+    """10 uV of hum, hardly any other noise: what an average of 256 sweeps keeps of it."""
+    conditions = Conditions(noise_uv=NO_NOISE_UV, mains_uv=HUM_UV)
+    rows = []
+    for rate_per_s, pause in ((50.0, False), (50.0, True), (47.1, False), (47.1, True)):
+        room = Classroom(Lesson(rate_per_s=rate_per_s, random_pause=pause, conditions=conditions), seed)
+        one, many = (rest_nv(room, sweeps) for sweeps in (1, HUM_SWEEPS))
+        rows.append((f"{rate_per_s:g}", "on" if pause else "off", nv(one), nv(many)))
+    return Table("Hum", ("rate, /s", "random pause", "1 sweep, nV", f"{HUM_SWEEPS} sweeps, nV"), tuple(rows))
+
+
+@cache
+def jitter_table(seed: int = SEED) -> Table:
+    """Peak to trough of the average without noise, and what the formula says of it."""
+    rows = []
+    for jitter_ms in JITTERS_MS:
+        conditions = Conditions(noise_uv=NO_NOISE_UV, jitter_ms=jitter_ms)
+        room = Classroom(Lesson(conditions=conditions), seed)
+        room.step(JITTER_SWEEPS)
+        inside = (room.times_ms >= 5.0) & (room.times_ms <= 17.0)
+        found, expected = (float(np.ptp(curve[inside])) for curve in (room.parts_nv()[0], room.truth_nv(jitter_ms)))
+        rows.append((f"{jitter_ms:g}", nv(expected), nv(found)))
+    head = ("jitter, ms", "peak to trough by the formula, nV", f"of {JITTER_SWEEPS} sweeps, nV")
+    return Table("Jitter of the trigger", head, tuple(rows))
+
+
+@cache
+def movement_table(seed: int = SEED) -> Table:
+    """Movements: what is left out, and the noise that the engine and the plain average end with."""
+    rows = []
+    for per_min in MOVEMENTS:
+        room = Classroom(Lesson(ear="deaf", conditions=Conditions(artefacts_per_min=per_min)), seed)
+        room.step(MOVED_SWEEPS)
+        weighted = room.look.residual_noise_nv if room.look is not None else math.nan
+        rows.append((f"{per_min:g}", str(room.sweeps - room.accepted), nv(room.noise_nv), nv(weighted)))
+    head = ("movements a minute", f"left out of {MOVED_SWEEPS}", "noise, each sweep alike, nV", "noise, weighted, nV")
+    return Table("Movements", head, tuple(rows))
+
+
+@cache
+def alarms_of(seed: int = SEED) -> Alarms:
+    """Those of the lesson."""
+    return null_runs(seed, range(NULL_RUNS))
+
+
+def alarm_table(seed: int = SEED) -> Table:
+    """False alarms in runs without any response."""
+    alarms = alarms_of(seed)
+    rows = []
+    for place, (_, title, meaning) in enumerate(RULES):
+        found = alarms.of(place)
+        interval = f"{100 * found.low:.1f} to {100 * found.high:.1f} %"
+        rows.append((title, meaning, f"{found.count} of {found.n:,}", f"{100 * found.rate:.1f} %", interval))
+    head = ("rule", "what it is", "false alarms", "rate", "95 % interval")
+    return Table(f"False alarms in {alarms.runs:,} runs of {SETUP.max_sweeps:,} sweeps without a response", head, tuple(rows))
+
+
+SECTIONS: dict[str, Callable[[int], Table]] = {
+    "noise": noise_table,
+    "hum": hum_table,
+    "jitter": jitter_table,
+    "movements": movement_table,
+    "alarms": alarm_table,
+}
+
+
+def filled(sheet: str, seed: int = SEED) -> str:
+    """The sheet with every table between ``<!-- table NAME -->`` and ``<!-- end -->`` computed anew."""
+    lines, inside = [], False
+    for line in sheet.splitlines():
+        if line.startswith("<!-- end"):
+            inside = False
+        if not inside:
+            lines.append(line)
+        if line.startswith("<!-- table "):
+            lines += ["", SECTIONS[line.split()[2]](seed).markdown, ""]
+            inside = True
+    return "\n".join(lines) + "\n"

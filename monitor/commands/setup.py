@@ -1,0 +1,41 @@
+"""What comes before a run: the set-up panel in the window, or the command line's word that the cautions were read."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from quietfloor.monitor.display.stage import Stage
+
+
+def add_walk(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--no-setup", action="store_true", help="begin at once, without the set-up panel of the window")
+    parser.add_argument(
+        "--acknowledge", action="store_true", help="the cautions that `quietfloor check` prints were read: kept in run.json"
+    )
+
+
+def walk_first(stage: Stage | None, plan: Any, session: Path, args: argparse.Namespace) -> tuple[bool, dict[str, Any] | None]:
+    """Whether the run is to begin, and what run.json keeps of the cautions: None where nobody took note of them.
+
+    The panel is shown where there is a window and somebody to answer.
+    """
+    from quietfloor.monitor.readiness.cautions import acknowledge
+
+    by_word = acknowledge("--acknowledge", datetime.datetime.now(datetime.UTC)).record() if args.acknowledge else None
+    if stage is None or stage.unattended or args.no_setup:
+        return True, by_word
+    from quietfloor.monitor.display.steps import Walk
+    from quietfloor.monitor.readiness.listener import Check, Listener
+    from quietfloor.monitor.session.session_store import keep_noise
+
+    walk = Walk(Listener(Check(plan, session)), acknowledged=args.acknowledge)
+    try:
+        begins = stage.prepare(walk)
+        keep_noise(session, walk.report.noise_uv)
+    finally:
+        walk.close()  # before the run opens stream and output for itself
+    return begins, None if walk.record is None else walk.record.record()

@@ -1,0 +1,47 @@
+"""A command with the window, where there is a screen; else, or where it was asked for, the same command with text."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from quietfloor.monitor.commands.common import say
+
+if TYPE_CHECKING:
+    from quietfloor.monitor.display.stage import Stage
+
+HELP = "text instead of the window"
+
+
+def add_window(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--no-window", action="store_true", help=f"{HELP}; without a screen it is text anyway")
+
+
+def with_window(args: argparse.Namespace, work: Callable[[Stage | None], int]) -> int:
+    """The exit status of ``work``, which gets a stage to show runs on, or None where the display is text.
+
+    With --json, or where Qt was told to draw into memory, nobody is there to answer: the window closes when the work is done.
+    """
+    if args.no_window:
+        return work(None)
+    from quietfloor.monitor.display.screen import obstacle, unseen
+
+    reason = obstacle()
+    if reason:
+        say(f"no window: {reason}. The display is text", args)
+        return work(None)
+    from quietfloor.monitor.display.app import perform
+
+    return perform(work, unattended=args.json or unseen())
+
+
+def show_live(stage: Stage, run_with: Callable[..., Any], plan: Any, title: str, session: Any) -> Any:
+    """Make a run by ``run_with`` (it gets what a display listens with) and put it on the stage."""
+    from quietfloor.monitor.display.feed import Feed
+    from quietfloor.monitor.display.stage import Scene, view_model
+
+    feed = Feed()
+    run = run_with(optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    stage.show(Scene(run, view_model(feed, plan, title), session))
+    return run

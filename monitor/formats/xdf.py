@@ -1,0 +1,7 @@
+"""XDF recordings: ``XdfWriter`` appends, ``read_xdf`` reads, also what a crash left behind."""
+
+from quietfloor.monitor.formats.xdf_format import XdfError, XdfFile, XdfStream
+from quietfloor.monitor.formats.xdf_read import read_xdf
+from quietfloor.monitor.formats.xdf_write import XdfWriter
+
+__all__ = ["XdfError", "XdfFile", "XdfStream", "XdfWriter", "read_xdf"]

@@ -1,0 +1,355 @@
+"""What a plan says about the sound: which, how loud, by which output, with which masking noise."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
+
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS
+from quietfloor.monitor.waves.expected import wave_v_bracket_ms
+from quietfloor.stimuli.chirps import span_for_level
+from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.frames import TRIGGER_DB_FS
+from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
+from quietfloor.stimuli.schedule import Schedule
+from quietfloor.stimuli.stimulus import StimulusSpec
+
+WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
+OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
+UNSTATED = (
+    "time_zero_ms", "time_zero_is", "level_db_fs", "level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db",
+    "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms", "trigger_db_fs",
+    "output", "dose",
+)  # fmt: skip
+_Channel = Annotated[int, Field(ge=1, le=256)]
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+
+class SoundPlan(Section):
+    """What we play. Without this table other equipment makes the sound and we listen."""
+
+    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"] = "click"
+    frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
+    cycles: tuple[float, float, float] | None = Field(
+        default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
+    )
+    envelope: Literal["linear", "cosine", "blackman"] | None = Field(default=None, description="of a tone burst's rise and fall")
+    chirp_k: float | None = Field(default=None, description="delay along the cochlea k f^-d, in s")
+    chirp_d: float | None = Field(default=None, description="delay along the cochlea k f^-d")
+    chirp_span_ms: float | None = Field(default=None, description="instead of chirp_k: delay between 710 and 5700 Hz")
+    chirp_by_level: bool = Field(default=False, description="the span that is best at this level")
+    wav: str | None = Field(default=None, description="file of a custom sound, mono")
+    wav_zero_ms: float | None = Field(default=None, description="time zero of a custom sound, from its first sample")
+    ear: Literal["left", "right"] = "right"
+    level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
+    polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
+    rate_per_s: float = Field(default=47.1, ge=1, le=100)
+    random_polarity: bool = Field(default=True, description="each 16 sweeps begin with either polarity, by a coin")
+    random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
+    mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
+    lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
+    route: Literal["air", "bone"] = "air"
+    transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] = "insert"
+    age_group: Literal["adult", "child", "infant"] = "adult"
+    calibration: str | None = Field(default=None, description="calibration file of the output; needed for dB nHL")
+    references: str | None = Field(default=None, description="file with reference thresholds of your own")
+    masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
+    masking_level_db_em: float | None = Field(default=None, ge=-20, le=100, description="effective masking; needs a calibration")
+    masking_level_db_fs: float | None = Field(default=None, ge=-120, le=0, description="RMS, uncalibrated")
+    masking_frequency_hz: float | None = Field(
+        default=None, ge=125, le=8000, description="centre of octave-band noise; by default the frequency of the stimulus"
+    )
+    masking_transducer: Literal["insert", "supra-aural", "circumaural"] | None = Field(
+        default=None, description="of the other ear; by default as for the stimulus"
+    )
+    masking_calibration: str | None = Field(
+        default=None, description="calibration file of masking_transducer, where it is another earphone than the stimulus has"
+    )
+    muted: bool = Field(default=False, description="control run: trigger without sound")
+    device: Literal["lsl", "sound-card"] = "lsl"
+    device_source_id: str = "quietfloor-audio"
+    output: str | None = Field(default=None, description="of the sound card, by name or number; see `quietfloor outputs`")
+    channels: tuple[_Channel, _Channel, _Channel] = Field(
+        default=CHANNELS, description="outputs of the sound card for left, right, trigger, from 1", examples=[[1, 2, 3]]
+    )
+    block: int = Field(default=BLOCK, ge=SHORTEST_BLOCK, le=LONGEST_BLOCK, description="frames at a time for the sound card")
+    allow_shared: bool = Field(default=False, description="accept a mixer or resampler in front of the sound card")
+    trigger_db_fs: float = Field(
+        default=TRIGGER_DB_FS, ge=-80, le=0, description="size of the trigger, peak to peak; no ceiling holds it"
+    )
+    bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
+    held_to_plan: bool = Field(default=True, description="triggers must follow the random pauses of this run's own sound")
+    sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
+    speed: float = Field(default=1.0, ge=0.1, le=50, description="virtual devices only: times real time")
+    seed: int = Field(default=1, ge=0, le=2**63 - 1)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _written_out(cls, data: Any) -> Any:
+        """A plan holds every parameter of its stimulus, those that were left out too. What is wrong is told later."""
+        if isinstance(data, dict):
+            given = {name: data[name] for name in StimulusSpec.__dataclass_fields__ if data.get(name) is not None}
+            with contextlib.suppress(ValueError, TypeError):
+                if not data.get("chirp_by_level"):
+                    filled = StimulusSpec(data.get("stimulus", "click"), **given).parameters
+                    data = {name: value for name, value in filled.items() if value is not None} | data
+        return data
+
+    @model_validator(mode="after")
+    def _one_stimulus(self) -> SoundPlan:
+        if self.chirp_by_level:
+            if self.chirp_span_ms is not None or self.chirp_k is not None:
+                raise ValueError("chirp_by_level chooses the span: leave out chirp_span_ms and chirp_k")
+            if self.level_db_nhl is None:
+                raise ValueError("chirp_by_level needs level_db_nhl: which chirp is best is known by level in dB nHL only")
+        self.spec.time_zero_s(self.sample_rate_hz)  # makes it, where no file is needed
+        return self
+
+    @property
+    def spec(self) -> StimulusSpec:
+        """The stimulus with its parameters; the span of a chirp by level is the one for this level."""
+        span_ms = self.chirp_span_ms
+        if self.chirp_by_level and self.level_db_nhl is not None:
+            span_ms = span_for_level(self.level_db_nhl)
+        return StimulusSpec(
+            self.stimulus,
+            frequency_hz=self.frequency_hz,
+            cycles=self.cycles,
+            envelope=self.envelope,
+            chirp_k=self.chirp_k,
+            chirp_d=self.chirp_d,
+            chirp_span_ms=span_ms,
+            wav=self.wav,
+            wav_zero_ms=self.wav_zero_ms,
+        )
+
+    def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
+        """Earliest and latest wave V that is published for this sound, inside the window."""
+        spec = self.spec
+        span_ms = 1e3 * spec.delay_model.span_s if self.stimulus == "chirp" else None
+        return wave_v_bracket_ms(
+            self.stimulus, self.level_db_nhl, self.age_group, window_ms, frequency_hz=spec.frequency_hz, span_ms=span_ms
+        )
+
+    @property
+    def time_zero_ms(self) -> float:
+        """From the first sample of each sound to the moment that latencies refer to."""
+        return 1e3 * self.spec.time_zero_s(self.sample_rate_hz)
+
+    @property
+    def room_ms(self) -> float:
+        """From time zero to the next sound."""
+        return 1e3 / self.rate_per_s - self.time_zero_ms
+
+    @field_validator("output", mode="before")
+    @classmethod
+    def _output_number(cls, output: Any) -> Any:
+        """A number may be written as one."""
+        return str(output) if isinstance(output, int) and not isinstance(output, bool) else output
+
+    @model_validator(mode="after")
+    def _one_device(self) -> SoundPlan:
+        card = self.device == "sound-card"
+        fields = type(self).model_fields
+        of_card = [name for name in OF_SOUND_CARD if getattr(self, name) != fields[name].default]
+        if of_card and not card:
+            raise ValueError(f"{of_card[0]} is for a sound card: add device = \"sound-card\", or leave it out")
+        if card and self.speed != 1.0:
+            raise ValueError(f"speed = {self.speed:g}: a sound card plays in real time, leave speed out")
+        if card and self.lead_in_s < WAKE_UP_S:
+            raise ValueError(
+                f"lead_in_s = {self.lead_in_s:g}: a sound card needs {WAKE_UP_S:g} s of stream to wake up before the first sound"
+            )
+        if len(set(self.channels)) < len(self.channels):
+            raise ValueError(f"channels = {list(self.channels)}: left, right and trigger need an output each")
+        if card:
+            try:
+                check_block(self.block, self.sample_rate_hz)
+            except DeviceError as error:
+                raise ValueError(str(error)) from error
+        return self
+
+    @model_validator(mode="after")
+    def _one_level(self) -> SoundPlan:
+        if (self.level_db_nhl is None) == (self.level_db_fs is None):
+            raise ValueError("give exactly one of level_db_nhl (needs a calibration) and level_db_fs (uncalibrated)")
+        if self.level_db_nhl is not None and self.calibration is None:
+            raise ValueError(
+                f"level_db_nhl = {self.level_db_nhl:g} needs a calibration file: name it as calibration, or give level_db_fs "
+                "(dB re full scale, uncalibrated)"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _one_route(self) -> SoundPlan:
+        if (self.transducer == "bone-vibrator") != (self.route == "bone"):
+            fitting = "bone" if self.transducer == "bone-vibrator" else "air"
+            raise ValueError(f"transducer = {self.transducer!r} with route = {self.route!r}: write route = \"{fitting}\"")
+        return self
+
+    @model_validator(mode="after")
+    def _masking_complete(self) -> SoundPlan:
+        given = [
+            name
+            for name in type(self).model_fields
+            if name.startswith("masking_") and getattr(self, name) is not None
+        ]
+        if self.masking == "none":
+            if given:
+                raise ValueError(f"{given[0]} without noise: add masking = \"white\" or \"octave-band\", or leave it out")
+            return self
+        if (self.masking_level_db_em is None) == (self.masking_level_db_fs is None):
+            raise ValueError("masking: give exactly one of masking_level_db_em (needs a calibration) and masking_level_db_fs")
+        if self.masking == "white" and self.masking_frequency_hz is not None:
+            raise ValueError("masking_frequency_hz belongs to octave-band noise; white noise has none: leave it out")
+        if self.masking == "octave-band" and self.masking_hz is None:
+            raise ValueError(f"masking = \"octave-band\" with stimulus = {self.stimulus!r} needs masking_frequency_hz")
+        if self.route == "bone" and self.masking_transducer is None:
+            raise ValueError("masking by bone needs an earphone on the other ear: name it as masking_transducer")
+        if self.masking_level_db_em is not None and self.masking_output[1] is None:
+            raise ValueError(
+                "masking_level_db_em needs a calibration file: name it as calibration (as masking_calibration where the noise "
+                "has another earphone than the stimulus), or give masking_level_db_fs (dB re full scale, uncalibrated)"
+            )
+        return self
+
+    @property
+    def card_channels(self) -> tuple[int, int, int] | None:
+        """Outputs of the sound card for left, right, trigger; None for audio over LSL, which has none."""
+        return self.channels if self.device == "sound-card" else None
+
+    @property
+    def masking_ear(self) -> Literal["left", "right"]:
+        return "left" if self.ear == "right" else "right"
+
+    @property
+    def masking_hz(self) -> float | None:
+        """Centre of the noise; None for white noise, or where none is known."""
+        if self.masking != "octave-band":
+            return None
+        return self.frequency_hz if self.masking_frequency_hz is None else self.masking_frequency_hz
+
+    @property
+    def masking_output(self) -> tuple[str, str | None]:
+        """Transducer and calibration file of the noise: its own, or those of the stimulus where that is the same earphone."""
+        transducer = self.masking_transducer or self.transducer
+        same = transducer == self.transducer
+        return transducer, self.masking_calibration or (self.calibration if same else None)
+
+    @property
+    def pauses_s(self) -> tuple[float, ...]:
+        """The longest of each of the draws that make up a pause: one period of each mains; none at a fixed rate."""
+        return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
+
+    def schedule(self) -> Schedule:
+        """When each sound begins, and its polarity. Raises ScheduleError."""
+        return Schedule(
+            rate_per_s=self.rate_per_s,
+            sample_rate_hz=self.sample_rate_hz,
+            polarity=self.polarity,
+            random_polarity=self.random_polarity,
+            pauses_s=self.pauses_s,
+            seed=self.seed,
+            lead_in_s=self.lead_in_s,
+        )
+
+    @property
+    def sweep_s(self) -> float:
+        """From one sound to the next on average, pauses included."""
+        return 1.0 / self.rate_per_s + sum(self.pauses_s) / 2.0 / UNIT_SWEEPS
+
+    def lasts_s(self, sweeps: int) -> float:
+        """So many sweeps, and the silence before them."""
+        return self.lead_in_s + sweeps * self.sweep_s
+
+
+class StatedPlan(Section):
+    """What other equipment plays, as its operator states it: nothing of it is played or measured here. What is left out is not
+    known."""
+
+    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp"]
+    frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
+    cycles: tuple[float, float, float] | None = Field(
+        default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
+    )
+    envelope: Literal["linear", "cosine", "blackman"] | None = Field(default=None, description="of a tone burst's rise and fall")
+    chirp_span_ms: float | None = Field(default=None, description="of a chirp: delay between 710 and 5700 Hz")
+    ear: Literal["left", "right"]
+    route: Literal["air", "bone"] = "air"
+    level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    muted: bool = Field(default=False, description="control run: trigger without sound")
+    transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] | None = None
+    age_group: Literal["adult", "child", "infant"] | None = None
+    masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
+    masking_level_db_em: float | None = Field(default=None, ge=-20, le=100, description="effective masking")
+    masking_transducer: Literal["insert", "supra-aural", "circumaural"] | None = None
+
+    @classmethod
+    def of_sound(cls, sound: SoundPlan) -> StatedPlan | None:
+        """What a plan says of its own sound, where other equipment plays it; None for a sound of a file, which is not stated."""
+        if sound.stimulus == "custom":
+            return None
+        known = {name: getattr(sound, name) for name in cls.model_fields}
+        if sound.stimulus == "chirp":
+            known["chirp_span_ms"] = round(1e3 * sound.spec.delay_model.span_s, 6)
+        if sound.masking != "none":
+            known["masking_transducer"] = sound.masking_output[0]
+        return cls.model_validate(known)
+
+    @model_validator(mode="after")
+    def _one_stimulus(self) -> StatedPlan:
+        _ = self.spec
+        if self.masking == "none" and (self.masking_level_db_em is not None or self.masking_transducer is not None):
+            raise ValueError("masking_level_db_em and masking_transducer belong to noise: add masking, or leave them out")
+        return self
+
+    @property
+    def spec(self) -> StimulusSpec:
+        return StimulusSpec(
+            self.stimulus, frequency_hz=self.frequency_hz, cycles=self.cycles, envelope=self.envelope,
+            chirp_span_ms=self.chirp_span_ms,
+        )  # fmt: skip
+
+    @property
+    def words(self) -> str:
+        """right ear, click, 40 dB nHL."""
+        level = "level not stated" if self.level_db_nhl is None else f"{self.level_db_nhl:g} dB nHL"
+        bone = " by bone" if self.route == "bone" else ""
+        masked = "" if self.masking == "none" else f", {'left' if self.ear == 'right' else 'right'} ear masked"
+        return f"{self.ear} ear{bone}, {self.spec.name}, {level}{', MUTED' if self.muted else ''}{masked}"
+
+    def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
+        """As for our own sound, from what is stated."""
+        return wave_v_bracket_ms(
+            self.stimulus, self.level_db_nhl, self.age_group, window_ms,
+            frequency_hz=self.frequency_hz, span_ms=self.chirp_span_ms,
+        )  # fmt: skip
+
+    def record(self) -> dict[str, Any]:
+        """``stimulus`` of run.json, with all keys of one that was played; null where nothing is stated."""
+        said = self.spec.record()
+        own = {name: getattr(self, name, None) for name in said if name != "kind"}
+        masking = None
+        if self.masking != "none":
+            masking = {
+                "noise": self.masking, "ear": "left" if self.ear == "right" else "right", "level_db_em": self.masking_level_db_em,
+                "transducer": self.masking_transducer,
+            }  # fmt: skip
+            masking |= dict.fromkeys(("band_hz", "level_db_fs", "rms", "calibration"))
+        return {
+            "stimulus": self.spec.name, **said, **own, "stated": True, "ear": self.ear, "route": self.route,
+            "transducer": self.transducer, "age_group": self.age_group, "level_db_nhl": self.level_db_nhl, "muted": self.muted,
+            "masking": masking, **dict.fromkeys(UNSTATED),
+        }  # fmt: skip

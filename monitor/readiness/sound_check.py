@@ -1,0 +1,174 @@
+"""The sound of a plan before it is played: level, ceiling, calibration, level check, dose. And its triggers without any sound."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from pathlib import Path
+from typing import Any
+
+from quietfloor.monitor.calibration.level_check import last_check
+from quietfloor.monitor.plan.run_plan import Plan, PlanError
+from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
+from quietfloor.monitor.run.sound_output import Stimulus, make_stimulus, open_device
+from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
+from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
+from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s
+from quietfloor.stimuli.outputs import LEAST_BITS
+from quietfloor.stimuli.player import Player
+from quietfloor.stimuli.stimulus import StimulusSpec
+
+SOON_DAYS = 14  # own choice: time enough to calibrate again before it expires
+TRIGGER_LEAD_IN_S = 0.5
+SWEEPS_FOR_EVER = 10_000_000
+OF_STIMULUS = frozenset(StimulusSpec.__dataclass_fields__)
+SILENCED = tuple(name for name in SoundPlan.model_fields if name in OF_STIMULUS or name.startswith("masking_"))
+
+
+def sound_group(plan: Plan, session: Path, today: datetime.date) -> Group:
+    """Everything about the sound that can be known without playing it; ``session`` is the folder that keeps the dose."""
+    return Group("sound", "Sound", (*_findings(plan, session, today), *_window(plan)))
+
+
+def _window(plan: Plan) -> list[Finding]:
+    """Said only where a run can never end with "no response"."""
+    what, _, remedy = plan.no_absence().partition(": ")
+    return [Finding("window", "look", f"of this run: {what}", remedy)] if what else []
+
+
+def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
+    sound = plan.sound
+    if sound is None:
+        said = "other equipment makes it: its level, ear and dose cannot be seen here"
+        if plan.stated is not None:
+            said = f"other equipment makes it, as stated: {plan.stated.words}; its dose cannot be seen here"
+        return [Finding("sound", "look", said, "check them there before each run")]
+    try:
+        spent = SessionDose(session).spent()
+    except ExposureError as error:
+        return [Finding("dose", "stop", *parted(error))]
+    try:
+        stimulus = make_stimulus(sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
+    except PlanError as error:
+        what, remedy = parted(str(error).removeprefix("sound: "))
+        return [Finding("sound", "stop", what, remedy or "mend the plan")]
+    found = [_level(sound, stimulus), _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
+    found += _level_check(sound, stimulus.calibration, session)
+    return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
+
+
+def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
+    record = stimulus.record
+    known = record["level_db_nhl"] is not None
+    level = f"{record['level_db_nhl']:g} dB nHL" if known else f"{record['level_db_fs']:g} dB re full scale"
+    value, unit = (record["level_db_nhl"], "dB nHL") if known else (record["level_db_fs"], "dB FS")
+    said = f"{record['stimulus']}, {sound.ear} ear, {level}, {sound.rate_per_s:g}/s, by {_name(sound)}, {sound.age_group}"
+    if sound.muted:
+        return Finding("sound", "look", f"{said}, MUTED", "a control run: the trigger goes out without sound", "", value, unit)
+    return Finding("sound", "ok", said, "", "", value, unit)
+
+
+def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
+    """How far below the ceiling; a plan above it was refused before."""
+    frames = stimulus.frames
+    below = frames.below_ceiling_db
+    if math.isinf(below):
+        return Finding("ceiling", "ok", "nothing is played, so nothing can pass it", value=math.inf, unit="dB", limit=0.0)
+    said = f"{below:.1f} dB below the loudest that may leave by {_name(sound)}, {sound.age_group}"
+    return Finding("ceiling", "ok", said, "", "", below, "dB", 0.0, "see stimuli/ceiling.py")
+
+
+def _calibration(calibration: Calibration | None, today: datetime.date) -> Finding:
+    """One that does not fit or is out of date was refused before."""
+    if calibration is None:
+        said = "uncalibrated: levels are dB re full scale, and say nothing about how loud it is"
+        return Finding("calibration", "look", said, "`quietfloor calibrate` makes one for this output and earphone")
+    left = calibration.valid_days - (today - calibration.issued).days
+    until = calibration.issued + datetime.timedelta(days=calibration.valid_days)
+    said = f"{calibration.id}, issued {calibration.issued} by {calibration.issued_by}, valid until {until}"
+    soon = left <= SOON_DAYS
+    said += f", {left} days left" if soon else ""
+    return Finding("calibration", "look" if soon else "ok", said, "calibrate again soon" if soon else "", "", float(left), "days",
+                   SOON_DAYS, OWN_CHOICE)  # fmt: skip
+
+
+def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Path) -> list[Finding]:
+    """Said only where there is a loop to check with."""
+    if calibration is None or calibration.loop is None:
+        return []
+    record = last_check(session, calibration.id, sound.card_channels)
+    if record is None:
+        said = "not checked in this session" + ("" if sound.card_channels is None else " on these outputs")
+        return [Finding("level_check", "look", said, "`quietfloor calibrate --check` compares the output with its calibration")]
+    known = {ear: float(db) for ear in EARS if (db := record.get(f"{ear}_db")) is not None}
+    said = f"{', '.join(f'{ear} {db:+.1f} dB' for ear, db in known.items())} against the calibration, checked {record.get('at')}"
+    largest = max((abs(db) for db in known.values()), default=math.nan)
+    moved = "a volume control was moved, or it is another output: set it back, or calibrate again"
+    remedy = "" if record["passed"] else moved
+    return [Finding("level_check", "stop" if remedy else "ok", said, remedy, "", largest, "dB", TOLERANCE_DB, OWN_CHOICE)]
+
+
+def _bits(stimulus: Stimulus) -> list[Finding]:
+    """Said only of a sound card."""
+    left = stimulus.record.get("bits_left")
+    if left is None or not math.isfinite(left):
+        return []
+    few = left < LEAST_BITS
+    said = f"the sound moves {left:.1f} of the {stimulus.record['bits']} bits of the converter"
+    remedy = "put an attenuator behind the output, or turn it down, and calibrate again" if few else ""
+    return [Finding("bits", "look" if few else "ok", said, remedy, "", left, "bits", LEAST_BITS, OWN_CHOICE)]
+
+
+def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Finding:
+    """Of the ear that gets the most; a plan that would pass the limit was refused before."""
+    sweeps = plan.decision.max_sweeps
+    coming, limit = stimulus.frames.exposure(sweeps, sound.lasts_s(sweeps)), limit_pa2s(sound.age_group)
+    shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]
+    ear, (before, more) = max(zip(EARS, shares, strict=True), key=lambda pair: sum(pair[1]))
+    used = f"{_percent(before)} of it is used" if before > 0 else "nothing of it is used"
+    said = f"at most {_percent(more)} of what the {ear} ear may get in a day; {used} in this session"
+    basis, parts = f"{LIMIT_DB[sound.age_group]:.1f} dB, see stimuli/dose.py", (("used_percent", before), ("run_percent", more))
+    return Finding("dose", "ok", said, "", "", before + more, "%", 100.0, basis, parts)
+
+
+def _name(sound: SoundPlan) -> str:
+    return "bone vibrator" if sound.route == "bone" else f"{sound.transducer} earphone"
+
+
+def _percent(value: float) -> str:
+    if 0 < value < 0.1:
+        return "less than 0.1 %"
+    return f"{value:.1f} %" if 0 < value < 10 else f"{value:.0f} %"
+
+
+class SilentTriggers:
+    """The triggers of a plan on its own output, and no sound at all, until closed: to see whether they arrive.
+
+    Raises PlanError or DeviceError when the output cannot be had. Nothing is put down as sound dose, because none is given.
+    """
+
+    def __init__(self, sound: SoundPlan) -> None:
+        # The trigger column is the same whatever the sound; a click needs no file, no level, and no calibration that may be old.
+        silent: dict[str, Any] = dict.fromkeys(SILENCED)
+        silent |= {"stimulus": "click", "chirp_by_level": False, "masking": "none", "muted": True, "lead_in_s": TRIGGER_LEAD_IN_S}
+        silent |= {"level_db_nhl": None, "level_db_fs": -60.0, "calibration": None, "references": None, "device": "lsl"}
+        frames = make_stimulus(sound.model_copy(update=silent), datetime.date.today()).frames
+        if frames.gain != 0.0 or frames.exposure(SWEEPS_FOR_EVER, 1e6) != Dose():
+            raise DeviceError("triggers without sound would not be silent: this is a fault of the program, nothing is played")
+        self._player = Player(frames, open_device(sound))
+        self._player.start()
+
+    @property
+    def failure(self) -> str | None:
+        """Why they stopped by themselves, if they did."""
+        return None if self._player.error is None else str(self._player.error)
+
+    @property
+    def sending(self) -> bool:
+        return self._player.sweeps_played > 0
+
+    def close(self) -> None:
+        """Silence first, then close the output. Safe to call twice."""
+        self._player.stop()

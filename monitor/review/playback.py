@@ -1,0 +1,172 @@
+"""A recorded run played again for someone who watches: pause, any speed, on to a moment. Decisions are those of ``replay``."""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from quietfloor.monitor.core.engine import Engine, Tap
+from quietfloor.monitor.core.events import Event, LookDone
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.review.replay import Replayed, replay
+from quietfloor.monitor.run.status import Notice, Status, refreshed
+from quietfloor.monitor.storage.run_folder import RunFolder
+
+log = logging.getLogger("quietfloor")
+PIECE_S = 0.02
+LONGEST_WAIT_S = 0.05  # so that a change of speed is felt at once
+SLOWEST, FASTEST = 0.05, 1000.0
+
+
+class _Ended(Exception):
+    """Whoever watched has gone."""
+
+
+class Playback:
+    """Looks like a live run to a display: ``status``, ``engine``, ``start``, ``stop``, ``wait``.
+
+    One thread replays; it waits between pieces of 20 ms of stream according to ``speed``, ``paused`` and ``go_to``, which any
+    thread may set. ``result`` is what ``replay`` gave, None when it was stopped before; ``failure`` why it could not be done.
+    """
+
+    def __init__(
+        self,
+        folder: RunFolder,
+        plan: Plan,
+        *,
+        changed: bool = False,
+        speed: float = 1.0,
+        optional: Iterable[Callable[[Event | Notice], None]] = (),
+        tap: Tap | None = None,
+        follow: Callable[[Status], None] | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.plan, self.folder = plan, folder
+        self.status = Status()
+        self.engine: Engine | None = None
+        self.result: Replayed | None = None
+        self.failure: str | None = None
+        self._changed = changed
+        self._optional = list(optional)
+        self._tap, self._follow = tap, follow
+        self._clock = clock
+        self._change = threading.Condition()
+        self._speed = 1.0
+        self._paused = self._stopped = False
+        self._hurry_until_s = -math.inf  # of stream
+        self._origin: tuple[float, float] | None = None  # stream and wall time from which the pace counts
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._play, name="playback", daemon=True)
+        self.speed = speed
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        self.status = replace(self.status, state="running")
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End it where it is."""
+        with self._change:
+            self._stopped = True
+            self._change.notify_all()
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until it is over; whether it is."""
+        return self._over.wait(timeout_s)
+
+    @property
+    def speed(self) -> float:
+        """Times real time."""
+        return self._speed
+
+    @speed.setter
+    def speed(self, times: float) -> None:
+        with self._change:
+            self._speed = min(max(float(times), SLOWEST), FASTEST)
+            self._origin = None
+            self._change.notify_all()
+
+    @property
+    def paused(self) -> bool:
+        return self._paused
+
+    @paused.setter
+    def paused(self, yes: bool) -> None:
+        with self._change:
+            self._paused = bool(yes)
+            self._origin = None
+            self._change.notify_all()
+
+    def go_to(self, seconds: float) -> None:
+        """On to this moment of the stream as fast as it goes, then as before; moments that have passed are the view's to show."""
+        with self._change:
+            self._hurry_until_s = seconds
+            self._change.notify_all()
+
+    def _play(self) -> None:
+        try:
+            plan = self.plan if self._changed else None
+            self.result = replay(self.folder, plan, chunk_s=PIECE_S, on_events=self._take, tap=self._tap)
+            self.engine = self.result.engine
+            rest = [event for event in self.result.events if event.kind == "verdict"]
+            self._tell(rest if self.status.verdict is None else [])
+            self.status = replace(refreshed(self.status, self.engine, [], 0.0), state="done")
+        except _Ended:
+            self.status = replace(self.status, state="done")
+        except Exception as error:
+            self.failure = str(error)
+            log.error("the replay ended: %s", error)
+            self.status = replace(self.status, state="failed")
+        finally:
+            self._over.set()
+
+    def _take(self, engine: Engine, events: list[Event]) -> None:
+        self.engine = engine
+        self._tell(events)
+        self.status = refreshed(self.status, engine, events, 0.0)
+        if any(isinstance(event, LookDone) for event in events):
+            self._show_look()
+        self._pace(self.status.seconds)
+
+    def _tell(self, events: list[Event]) -> None:
+        for event in events:
+            for optional in list(self._optional):
+                try:
+                    optional(event)
+                except Exception:
+                    log.exception("a display failed and is left out from now on")
+                    self._optional.remove(optional)
+
+    def _show_look(self) -> None:
+        try:
+            if self._follow is not None:
+                self._follow(self.status)
+        except Exception:
+            log.exception("the display of the averages failed and is left out from now on")
+            self._follow = None
+
+    def _pace(self, seconds: float) -> None:
+        """Wait until the stream's moment has come. Raises _Ended when stopped."""
+        with self._change:
+            while not self._stopped:
+                if seconds < self._hurry_until_s:
+                    self._origin = None
+                    return
+                if not self._paused:
+                    now_s = self._clock()
+                    if self._origin is None:
+                        self._origin = seconds, now_s
+                    due_s = self._origin[1] + (seconds - self._origin[0]) / self._speed
+                    if due_s <= now_s:
+                        return
+                    self._change.wait(min(due_s - now_s, LONGEST_WAIT_S))
+                else:
+                    self._change.wait(LONGEST_WAIT_S)
+            raise _Ended
+
+
+__all__ = ["FASTEST", "SLOWEST", "Playback"]

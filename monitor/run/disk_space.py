@@ -1,0 +1,74 @@
+"""Is there room on the disk? Before a run for the longest that it may become, during it for a good end."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from quietfloor.monitor.formats.xdf_format import DTYPES
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.sources.base import StreamDescription
+
+RESERVE_BYTES = 32 << 20  # own choice: averages, events, a report, and what other programs write meanwhile
+LISTENING_PER_S = 10.0  # own choice: other equipment is hardly slower
+LONGER = 1.1  # events and averages beside the samples, pauses, sweeps after a gap: own choice
+STAMP_BYTES = 9
+
+
+class DiskFull(RuntimeError):
+    """Not enough room; the text says how much there is and how much is needed."""
+
+
+def free_bytes(folder: Path) -> int:
+    """Of the disk that holds ``folder``, or will hold it. Raises OSError."""
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    return shutil.disk_usage(folder).free
+
+
+def bytes_per_s(description: StreamDescription) -> float:
+    """What a recording of this stream takes."""
+    dtype = DTYPES.get(description.channel_format)
+    value = 8 if dtype is None else dtype.itemsize
+    return description.rate_hz * (description.channel_count * value + STAMP_BYTES)
+
+
+def longest_s(plan: Plan) -> float:
+    """The longest time that a run of this plan takes, where every trigger arrives."""
+    sweeps = plan.decision.max_sweeps
+    if plan.sound is None:
+        return sweeps / LISTENING_PER_S
+    return plan.sound.lasts_s(sweeps)
+
+
+def predicted_bytes(plan: Plan, description: StreamDescription) -> int:
+    """What the longest run of this plan leaves on the disk."""
+    return round(LONGER * longest_s(plan) * bytes_per_s(description))
+
+
+def check_room(folder: Path, plan: Plan, description: StreamDescription) -> None:
+    """Raises DiskFull when the longest run of this plan would fill the disk."""
+    free, needed = free_bytes(folder), predicted_bytes(plan, description) + RESERVE_BYTES
+    if free < needed:
+        raise DiskFull(
+            f"the disk of {folder} has {_mb(free)} free, and a run of up to {longest_s(plan) / 60:.1f} min on this stream needs "
+            f"{_mb(needed)}: free the disk, choose another --out, or lower max_sweeps"
+        )
+
+
+def nearly_full(folder: Path) -> str | None:
+    """Why a run must end now, while what it has can still be written in good order; None while there is room."""
+    free = free_bytes(folder)
+    if free >= RESERVE_BYTES:
+        return None
+    return (
+        f"the disk of {folder} is nearly full ({_mb(free)} free): the run ends while it can be kept in good order. What was "
+        "recorded is kept; free the disk, then begin a new run"
+    )
+
+
+def _mb(size: float) -> str:
+    return f"{size / 1e6:,.0f} MB"
+
+
+__all__ = ["RESERVE_BYTES", "DiskFull", "bytes_per_s", "check_room", "free_bytes", "longest_s", "nearly_full", "predicted_bytes"]

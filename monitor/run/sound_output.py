@@ -1,0 +1,335 @@
+"""The sound of a run, from its plan: waveform, level, schedule, ceiling, device, player. Nothing opens before ``open_sound``."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import logging
+import math
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.storage.dose_ledger import SessionDose, dose_record
+from quietfloor.stimuli.calibration import Calibration, LevelError
+from quietfloor.stimuli.calibration_file import load_calibration
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
+from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
+from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.levels import Basis, gain, gain_db_fs, level_basis, zeq_minus_ppe_db
+from quietfloor.stimuli.markers import MarkerOutlet
+from quietfloor.stimuli.masking import Masking, rms_of_em, rms_of_fs
+from quietfloor.stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
+from quietfloor.stimuli.player import Player
+from quietfloor.stimuli.portaudio import PortAudioDevice
+from quietfloor.stimuli.references import References, load_references
+from quietfloor.stimuli.schedule import RateError, ScheduleError, refuse_mains_locked
+from quietfloor.stimuli.waveforms import Waveform, is_registered
+
+log = logging.getLogger("quietfloor")
+
+OUTSIDE_A_RUN = Path("sessions")  # where sound is accounted for that belongs to no run
+LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed
+LONGEST_OUTSIDE_S = 120.0
+AHEAD_S = 10.0  # of sound that a virtual patient may be behind: more than is under way, less than LSL keeps
+LSL_HOST_INTERFACE = "lsl"
+LSL_DEVICE = "virtual-earphone"
+
+
+@dataclass(frozen=True)
+class Stimulus:
+    """What will be played, ready to be rendered, and how it is described in records."""
+
+    frames: FrameSource
+    calibration: Calibration | None
+    record: dict[str, Any]
+
+
+def make_stimulus(
+    plan: SoundPlan, today: datetime.date, *, sweeps: int | None = None, spent: Dose | None = None
+) -> Stimulus:
+    """Build and check everything that needs no device. Raises PlanError.
+
+    With `sweeps` (the most that the run may have) it is refused when they and what was `spent` in the session are more sound than
+    an ear may get; without, that is found out when the sound is reserved.
+    """
+    try:
+        refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
+        waveform = plan.spec.waveform(plan.sample_rate_hz)
+        calibration = None if plan.calibration is None else _calibration(plan, plan.calibration, today)
+        references = load_references(None if plan.references is None else Path(plan.references))
+        basis = None
+        if plan.level_db_nhl is not None and calibration is not None:
+            factor = gain(plan.level_db_nhl, waveform, plan.ear, calibration, references)
+            basis = level_basis(waveform, plan.ear, calibration, references)
+        elif plan.level_db_fs is not None:
+            factor = gain_db_fs(plan.level_db_fs, waveform)
+        else:
+            raise PlanError("sound: give level_db_nhl with a calibration, or level_db_fs")
+        schedule = plan.schedule()
+        ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
+        masking = make_masking(plan, calibration, references, today)
+        factor_played = 0.0 if plan.muted else factor
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, plan.trigger_db_fs)
+        if sweeps is not None:
+            check(*_needed(plan, frames, sweeps), spent or Dose(), plan.age_group, sweeps, plan.rate_per_s)
+    except RateError as error:
+        raise PlanError(f"sound: {error}") from error
+    except (LevelError, ScheduleError, ValueError) as error:
+        raise PlanError(f"sound: {error}") from error
+    record = {
+        "stimulus": plan.spec.name,
+        **plan.spec.record(),
+        "time_zero_ms": 1e3 * waveform.time_zero_s,
+        "time_zero_is": waveform.time_zero_is,
+        "ear": plan.ear,
+        "route": plan.route,
+        "level_db_nhl": plan.level_db_nhl,
+        "level_db_fs": plan.level_db_fs,
+        **_level_record(plan, waveform, basis),
+        "muted": plan.muted,
+        "polarity": plan.polarity,
+        "random_polarity": plan.random_polarity and plan.polarity == "alternating",
+        "rate_per_s": plan.rate_per_s,
+        "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
+        "transducer": plan.transducer,
+        "age_group": plan.age_group,
+        "trigger_db_fs": plan.trigger_db_fs,
+        "masking": _masking_record(plan, masking),
+        "output": _output_record(plan, factor * waveform.peak_to_peak),
+    }
+    return Stimulus(frames, calibration, record)
+
+
+def _calibration(plan: SoundPlan, path: str, today: datetime.date) -> Calibration:
+    """A calibration file, if it is of the output in use."""
+    calibration = load_calibration(Path(path))
+    calibration.check(*output_identity(plan), plan.sample_rate_hz, today, plan.card_channels)
+    return calibration
+
+
+def make_masking(
+    plan: SoundPlan, calibration: Calibration | None, references: References, today: datetime.date
+) -> Masking | None:
+    """The noise of the plan, None without; `calibration` is the one of the stimulus. Raises LevelError."""
+    if plan.masking == "none":
+        return None
+    transducer, path = plan.masking_output
+    if path != plan.calibration:
+        calibration = None if path is None else _calibration(plan, path, today)
+    if plan.masking_level_db_em is not None and calibration is not None:
+        level = plan.masking_level_db_em
+        rms = rms_of_em(level, plan.masking_hz, plan.masking_ear, calibration, plan.sample_rate_hz, references)
+    elif plan.masking_level_db_fs is not None:
+        rms = rms_of_fs(plan.masking_level_db_fs)
+    else:
+        raise LevelError("masking: give masking_level_db_em with a calibration, or masking_level_db_fs")
+    ceiling = Ceiling(transducer, plan.age_group, calibration)
+    return Masking(plan.masking, rms, plan.masking_ear, plan.sample_rate_hz, ceiling, plan.masking_hz, plan.seed)
+
+
+def _needed(plan: SoundPlan, frames: FrameSource, sweeps: int) -> tuple[Dose, Dose]:
+    """What so many sweeps give, and each second of them."""
+    return frames.exposure(sweeps, plan.lasts_s(sweeps)), frames.exposure(plan.rate_per_s, 1.0)
+
+
+def _level_record(plan: SoundPlan, waveform: Waveform, basis: Basis | None) -> dict[str, Any]:
+    """What a level in dB nHL is in physical units, and on whose word; all None without a calibration."""
+    if basis is None:
+        keys = ("level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db", "reference_scale", "reference_source")
+        return dict.fromkeys(keys)
+    assert plan.level_db_nhl is not None
+    level_db = plan.level_db_nhl + basis.reference_db
+    to_zeq_db = zeq_minus_ppe_db(waveform, plan.rate_per_s)  # at the rate of this run, by the waveform
+    of_form = "" if is_registered(waveform) else "; of the usual form of this stimulus, not of this one"
+    if basis.scale == "zeq":
+        in_ppe, in_zeq = None, level_db + to_zeq_db - zeq_minus_ppe_db(waveform)
+    else:
+        in_ppe, in_zeq = level_db, level_db + to_zeq_db
+    return {
+        "level_db_ppe": in_ppe,
+        "level_db_zeq": in_zeq,
+        "level_rests_on": basis.text,
+        "reference_db": basis.reference_db,
+        "reference_scale": basis.scale,
+        "reference_source": f"{basis.reference.source} ({basis.reference.status}){of_form}",
+    }
+
+
+def _masking_record(plan: SoundPlan, masking: Masking | None) -> dict[str, Any] | None:
+    if masking is None:
+        return None
+    return {
+        "noise": masking.noise,
+        "ear": masking.ear,
+        "band_hz": list(masking.band_hz),
+        "level_db_em": plan.masking_level_db_em,
+        "level_db_fs": plan.masking_level_db_fs,
+        "rms": masking.rms,
+        "transducer": masking.ceiling.transducer,
+        "calibration": None if masking.ceiling.calibration is None else masking.ceiling.calibration.id,
+    }
+
+
+def output_identity(plan: SoundPlan) -> tuple[str, str]:
+    """Device and host interface that a calibration of this output is bound to. Raises PlanError where there is none."""
+    if plan.device == "lsl":
+        return LSL_DEVICE, LSL_HOST_INTERFACE
+    try:
+        output = _sound_card(plan)
+    except DeviceError as error:
+        raise PlanError(f"sound: {error}") from error
+    return output.name, output.host_interface
+
+
+def open_device(plan: SoundPlan) -> Device:
+    """The output of the plan. Raises DeviceError when it cannot be had, or the trigger would leave by an earphone's output."""
+    if plan.device == "lsl":
+        return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
+    card = _sound_card(plan)
+    for path in filter(None, (plan.calibration, plan.masking_calibration)):
+        with contextlib.suppress(LevelError):  # one that cannot be read is refused where a level rests on it
+            known = load_calibration(Path(path))
+            same = (known.device, known.host_interface) == (card.name, card.host_interface)
+            if same and (said := known.trigger_on_earphone(plan.channels[2])):
+                raise DeviceError(said)
+    return PortAudioDevice(card, plan.sample_rate_hz, plan.channels, plan.block, plan.allow_shared)
+
+
+def _sound_card(plan: SoundPlan) -> Output:
+    return find_output(plan.output, plan.sample_rate_hz, plan.channels, plan.allow_shared)
+
+
+def _output_record(plan: SoundPlan, peak_to_peak: float) -> dict[str, Any]:
+    """Where it goes, and of a sound card how many of its bits a sound of this size moves."""
+    device, host_interface = output_identity(plan)
+    record = {"device": device, "host_interface": host_interface, "rate_hz": plan.sample_rate_hz}
+    if plan.device == "lsl":
+        return record
+    left = bits_left(peak_to_peak, plan.bits)
+    if left < LEAST_BITS:
+        log.warning(
+            "at this level the sound moves %.1f of the %d bits of the converter: put an attenuator behind the output, or turn it "
+            "down, and calibrate again",
+            left,
+            plan.bits,
+        )
+    card = {"channels": list(plan.channels), "block": plan.block, "allow_shared": plan.allow_shared}
+    return record | card | {"bits": plan.bits, "bits_left": left}
+
+
+class Sound:
+    """An open output with its player and marker outlet, as a run uses it."""
+
+    def __init__(self, plan: SoundPlan, stimulus: Stimulus) -> None:
+        labels = {"stimulus": plan.spec.name, "ear": plan.ear, "level_db_nhl": plan.level_db_nhl, "muted": plan.muted}
+        self._plan, self._record = plan, stimulus.record
+        self._account: tuple[SessionDose, str] | None = None
+        self.calibration = stimulus.calibration
+        self.marker_source_id = plan.device_source_id + "-markers"
+        self._frames = stimulus.frames
+        self._markers = MarkerOutlet(self.marker_source_id, labels=labels)
+        self._device = open_device(plan)
+        self._player = Player(stimulus.frames, self._device, self._markers)
+
+    def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
+        """Put down in the session what so many sweeps will give, before they are played; the sound ends there, whatever happens.
+
+        Raises PlanError when that is more than the ears may get today (with `whole` false the sound then ends sooner), and
+        ExposureError when what they got is not known.
+        """
+        account = SessionDose(session)
+        spent = account.spent(but=name)
+        needed, per_s = _needed(self._plan, self._frames, sweeps)
+        try:
+            check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
+        except LevelError as error:
+            raise PlanError(f"sound: {error}") from error
+        limit = limit_pa2s(self._plan.age_group)
+        extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
+        pairs = zip((needed + extra).both, spent.both, strict=True)
+        allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in pairs))
+        account.reserve(name, allowed)
+        self._frames.allow(allowed)
+        self._account = account, name
+
+    def start(self) -> None:
+        """Play. What was not reserved by a run is put down in the usual session folder first."""
+        if self._account is None:
+            now = datetime.datetime.now(datetime.UTC)
+            name = f"{now:%Y%m%dT%H%M%S.%f}-{os.getpid()}"
+            self.reserve(OUTSIDE_A_RUN, name, math.ceil(LONGEST_OUTSIDE_S * self._plan.rate_per_s), whole=False)
+        self._player.start()
+
+    def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
+        """Before the start, for audio over LSL: until somebody listens, or nobody will; the player says so then."""
+        device = self._device
+        if isinstance(device, LslAudioDevice):
+            while not (stopped() or device.has_consumer() or device.gave_up):
+                pass
+
+    def returned(self, seconds: float) -> None:
+        """So much of the EEG has come back from a virtual patient: sound goes on to a little beyond."""
+        if isinstance(self._device, LslAudioDevice):
+            self._device.limit_s = seconds + AHEAD_S
+
+    def stop(self) -> None:
+        """Silence first, then close the output, then put down what was played. Safe to call twice."""
+        self.returned(math.inf)
+        self._player.stop()
+        if self._account is not None:
+            (session, name), self._account = self._account, None
+            session.settle(name, self._frames.dose)
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """For run.json."""
+        breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
+        played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
+        return self._record | played
+
+    @property
+    def dose(self) -> Dose:
+        """What this sound gave so far, up to half a second early."""
+        return self._frames.dose
+
+    def close(self) -> None:
+        """Close the marker outlet too."""
+        self._markers.close()
+
+    @property
+    def failure(self) -> str | None:
+        """Why the sound stopped by itself, if it did."""
+        error = self._player.error
+        if error is not None:
+            return str(error)
+        if self._frames.dose_exhausted:
+            given = max(exposure_db(pa2s) for pa2s in self._frames.dose.both)
+            return f"an ear got all the sound that was set aside for this run ({given:.1f} dB sound exposure)"
+        return None
+
+    @property
+    def underruns(self) -> int:
+        return len(self._player.underruns)
+
+    @property
+    def sweeps_played(self) -> int:
+        return self._player.sweeps_played
+
+    @property
+    def limited_samples(self) -> int:
+        """Samples that the output ceiling had to change; anything but 0 is a fault."""
+        return self._frames.limited_samples
+
+
+def open_sound(plan: SoundPlan, stimulus: Stimulus) -> Sound:
+    """Open the device of the plan. Raises PlanError when it cannot be had."""
+    try:
+        return Sound(plan, stimulus)
+    except DeviceError as error:
+        raise PlanError(f"sound: {error}") from error

@@ -1,0 +1,173 @@
+"""What the runs of a session have in common: the condition that they belong to, and what each of them found. Plain values."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Purpose = Literal["threshold", "growth", "control"]
+Finding = Literal["threshold", "at most", "no response", "not tested"]
+Whose = Literal[
+    "this ear's", "not known to be this ear's", ""
+]  # see `quietfloor.monitor.session.whose_ear`; "": nobody judged it
+
+PURPOSES: tuple[Purpose, ...] = ("threshold", "growth", "control")
+PRESENT, ABSENT, UNDECIDED = "response_present", "response_absent", "inconclusive"
+OWN: Whose = "this ear's"
+UNKNOWN: Whose = "not known to be this ear's"
+WORDS = {PRESENT: "response", ABSENT: "no response", UNDECIDED: "undecided"}
+STIMULUS_WORDS = {
+    "click": "click", "tone-burst": "tone burst", "chirp": "chirp", "octave-chirp": "octave chirp", "custom": "sound of a file",
+}  # fmt: skip
+_ONE_HZ = 0.005  # frequencies closer than this fraction are one, as in the tables of hearing levels
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One ladder: ear, route, stimulus by its kind, and its frequency in Hz (None for clicks and broadband sounds)."""
+
+    ear: str
+    route: str
+    stimulus: str
+    frequency_hz: float | None = None
+
+    def __str__(self) -> str:
+        hz = "" if self.frequency_hz is None else f"{self.frequency_hz:g} Hz "
+        return f"{self.ear} ear, {hz}{STIMULUS_WORDS.get(self.stimulus, self.stimulus)} by {self.route}"
+
+    def same_as(self, other: Condition) -> bool:
+        """The same ladder; nominal frequencies need not be equal to the last digit."""
+        if (self.ear, self.route, self.stimulus) != (other.ear, other.route, other.stimulus):
+            return False
+        own, others = self.frequency_hz, other.frequency_hz
+        if own is None or others is None:
+            return own is None and others is None
+        return abs(own - others) <= _ONE_HZ * own
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """What one run found, from its run.json. nan: unknown. Numbers count from 1.
+
+    ``masking_db``: dB EM of the noise in the other ear, nan where its level is not known; None: no noise. ``seconds`` is time of
+    the stream, from its first sample to the verdict. ``discarded`` is the reason why it does not count, None: it counts.
+    ``replicate_of``: an earlier run of the same condition, level and noise that counts. ``noise``: that in the other ear, in
+    words, empty for none; runs with different noise are different evidence. ``whose``: whose response it is known to be.
+    """
+
+    number: int
+    condition: Condition
+    level_db_nhl: float
+    verdict: str
+    stopped_by: str
+    residual_noise_nv: float = math.nan
+    seconds: float = math.nan
+    muted: bool = False
+    masking_db: float | None = None
+    upper_limit_nv: float = math.nan
+    evidence: float = math.nan
+    alpha: float = math.nan  # false alarms that its rule was allowed
+    rule: str = ""
+    sweeps: int | None = None
+    presented: int | None = None  # sweeps, those that were left out included
+    purpose: Purpose = "threshold"
+    replicate_of: int | None = None
+    discarded: str | None = None
+    notes: tuple[str, ...] = ()
+    transducer: str = ""
+    age_group: str = ""
+    noise: str = ""
+    noise_transducer: str | None = None
+    whose: Whose = ""
+    stated: bool = False  # of the sound of other equipment
+
+    @property
+    def counts(self) -> bool:
+        """Whether it says something about a threshold."""
+        return self.discarded is None and not self.muted and self.purpose == "threshold"
+
+    @property
+    def sweep_noise_uv(self) -> float:
+        """Of a single sweep, RMS, from what its average still held; nan: not known."""
+        return 1e-3 * self.residual_noise_nv * math.sqrt(self.sweeps) if self.sweeps else math.nan
+
+    @property
+    def left_out(self) -> float:
+        """Share of its sweeps that were left out; nan: not known."""
+        return 1.0 - self.sweeps / self.presented if self.presented and self.sweeps is not None else math.nan
+
+    @property
+    def masked(self) -> bool:
+        return self.masking_db is not None
+
+    @property
+    def words(self) -> str:
+        """run 3: 40 dB nHL, response."""
+        found = "a fault" if self.stopped_by == "fault" else WORDS[self.verdict]
+        noise = "" if math.isnan(self.residual_noise_nv) else f", {self.residual_noise_nv:.1f} nV of noise"
+        seconds = "" if math.isnan(self.seconds) else f", {self.seconds:.0f} s"
+        only = f", {'muted control' if self.muted else self.purpose}" if self.muted or self.purpose != "threshold" else ""
+        masked = ""
+        if self.masking_db is not None:
+            masked = ", masked" if math.isnan(self.masking_db) else f", masked with {self.masking_db:g} dB EM"
+        again = "" if self.replicate_of is None else f", again (run {self.replicate_of})"
+        out = "" if self.discarded is None else f"; discarded: {self.discarded}"
+        doubt = f", {self.whose}" if self.whose == UNKNOWN and self.verdict in (PRESENT, ABSENT) else ""
+        level = f"{self.level_db_nhl:g} dB nHL{' as stated' if self.stated else ''}"
+        return f"run {self.number}: {level}{masked}, {found}{doubt}{noise}{seconds}{only}{again}{out}"
+
+
+def condition_of(stimulus: Mapping[str, Any]) -> Condition:
+    """From ``stimulus`` of a run.json. Raises KeyError, TypeError, ValueError for what is none."""
+    hz = stimulus["frequency_hz"]
+    return Condition(stimulus["ear"], stimulus["route"], stimulus["kind"], None if hz is None else float(hz))
+
+
+def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan) -> RunSummary | None:
+    """From a run.json; None for a run that belongs to no ladder: another program's sound, no level in dB nHL, or a replay.
+
+    Raises KeyError, TypeError, ValueError for a record that is damaged.
+    """
+    stimulus = record["stimulus"]
+    if stimulus is None or stimulus["level_db_nhl"] is None or "replay_of" in record:
+        return None
+    if record["verdict"] not in (*WORDS, None):
+        raise ValueError(f"verdict = {record['verdict']!r}")
+    masking = stimulus["masking"]
+    sweeps = record["sweeps_accepted"]
+    return RunSummary(
+        number=number,
+        condition=condition_of(stimulus),
+        level_db_nhl=float(stimulus["level_db_nhl"]),
+        verdict=record["verdict"] or UNDECIDED,
+        stopped_by=record["stopped_by"] or "fault",
+        residual_noise_nv=_number(record["residual_noise_nv"]),
+        seconds=seconds,
+        muted=bool(stimulus["muted"]),
+        masking_db=None if masking is None else _number(masking["level_db_em"]),
+        upper_limit_nv=_number(record["upper_limit_nv"]),
+        evidence=_number(record["evidence"]),
+        alpha=_number(record.get("alpha")),
+        rule="" if record["rule"] is None else str(record["rule"]["name"]),
+        sweeps=None if sweeps is None else int(sweeps),
+        presented=None if record.get("sweeps_presented") is None else int(record["sweeps_presented"]),
+        purpose="control" if stimulus["muted"] else "threshold",
+        transducer=str(stimulus.get("transducer") or ""),
+        age_group=str(stimulus.get("age_group") or ""),
+        noise="" if masking is None else noise_words(masking),
+        noise_transducer=None if masking is None else masking.get("transducer"),
+        stated=bool(stimulus.get("stated")),
+    )
+
+
+def noise_words(masking: Mapping[str, Any]) -> str:
+    """Of the noise in a run.json: white 60 dB EM."""
+    em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
+    level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
+    return f"{masking.get('noise') or 'noise'} {level}"
+
+
+def _number(value: Any) -> float:
+    return math.nan if value is None else float(value)

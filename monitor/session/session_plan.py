@@ -1,0 +1,354 @@
+"""The plan of a session: who, which ladders, by which rules, and what every run is made from. TOML, checked key by key."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import os
+import tomllib
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Literal
+
+import tomli_w
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from quietfloor.monitor.core.stopping import FindsResponse, rules_of_run
+from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
+from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan
+from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_errors
+from quietfloor.monitor.session.staircase_rules import Rules
+from quietfloor.monitor.untrusted.bounded_io import toml_of
+
+# Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
+FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
+FROM_RUN = ("level_db_nhl", "level_db_fs", "muted")
+MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
+_AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
+FINE_DB = 1.0  # no finer steps are tried for the lowest level at which an absence can be told
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True)
+
+
+class SubjectPlan(_Section):
+    """Whose ears. A pseudonym: a session folder needs no name."""
+
+    pseudonym: str = Field(min_length=1, max_length=60, description="a code, not the name")
+    age_group: Literal["adult", "child", "infant"]
+    age_months: float | None = Field(default=None, ge=0, le=1500)
+
+    @model_validator(mode="after")
+    def _age_fits(self) -> SubjectPlan:
+        low, high = _AGES[self.age_group]
+        if self.age_months is not None and not low <= self.age_months <= high:
+            raise ValueError(
+                f"age_months = {self.age_months:g} with age_group = {self.age_group!r}: allowed are {low:g} to {high:g} months"
+            )
+        return self
+
+
+class ConditionPlan(_Section):
+    """One ladder. What is left out of its levels is that of [limits]; [condition.sound] replaces keys of [run.sound]."""
+
+    ear: Literal["left", "right"]
+    route: Literal["air", "bone"] = "air"
+    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"] = "click"
+    frequency_hz: float | None = Field(default=None, ge=100, le=20_000)
+    start_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    lowest_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    highest_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    sound: dict[str, Any] = Field(default_factory=dict)
+
+    @property
+    def condition(self) -> Condition:
+        return Condition(self.ear, self.route, self.stimulus, self.frequency_hz)
+
+
+class StepsPlan(_Section):
+    """From level to level, in dB."""
+
+    first_db: float = Field(default=10.0, gt=0, le=40)
+    last_db: float = Field(default=5.0, gt=0, le=40)
+
+
+class ReplicatesPlan(_Section):
+    """How many runs: of the lowest response, of the absence below it, and at most of a level that stays unsettled."""
+
+    present: int = Field(default=2, ge=1, le=10)
+    absent: int = Field(default=2, ge=1, le=10)
+    most: int = Field(default=3, ge=1, le=10)
+    undecided: int = Field(default=2, ge=1, le=10)
+
+
+class LimitsPlan(_Section):
+    """What no suggestion passes."""
+
+    start_db_nhl: float = Field(default=40.0, ge=-40, le=120)
+    lowest_db_nhl: float = Field(default=0.0, ge=-40, le=120)
+    highest_db_nhl: float = Field(default=90.0, ge=-40, le=120)
+    largest_rise_db: float = Field(default=20.0, gt=0, le=160, description="from one sound to the next, so as not to wake")
+    minutes: float | None = Field(default=None, gt=0, le=1440, description="of recording, all runs together")
+    most_runs: int = Field(default=20, ge=1, le=200, description="of one condition")
+
+
+class HearingPlan(_Section):
+    """Tables for hearing levels, by name, and what masking advice counts with; see `monitor/hearing/hearing-tables.toml`."""
+
+    tables: tuple[str, ...] = Field(default=(), description="names of tables, such as stapells-1995")
+    own: str | None = Field(default=None, description="a file of tables of your own")
+    attenuation_set: str | None = Field(default=None, description="of the tables; by default the smallest counts")
+    noise_transducer: Literal["insert", "supra-aural", "circumaural"] | None = None
+
+    def load(self) -> HearingTables:
+        """Raises HearingError."""
+        return load_hearing_tables(None if self.own is None else Path(self.own))
+
+
+class MaskingPlan(_Section):
+    """Noise in the other ear that the session gives where its own advice asks for it: with --masking, or by itself."""
+
+    auto: bool = Field(default=False, description="give it in --auto too")
+    noise: Literal["white", "octave-band"] | None = Field(
+        default=None, description="by default octave-band where the sound has a frequency, else white"
+    )
+    calibration: str | None = Field(
+        default=None, description="calibration file of hearing.noise_transducer, where the sound comes by something else"
+    )
+
+    def kind(self, condition: Condition) -> str:
+        return self.noise or ("white" if condition.frequency_hz is None else "octave-band")
+
+
+class SessionPlan(_Section):
+    """Everything about one session."""
+
+    title: str = ""
+    subject: SubjectPlan
+    condition: tuple[ConditionPlan, ...] = Field(min_length=1, max_length=MOST_CONDITIONS)
+    steps: StepsPlan = Field(default_factory=StepsPlan)
+    replicates: ReplicatesPlan = Field(default_factory=ReplicatesPlan)
+    limits: LimitsPlan = Field(default_factory=LimitsPlan)
+    hearing: HearingPlan = Field(default_factory=HearingPlan)
+    masking: MaskingPlan = Field(default_factory=MaskingPlan)
+    run: dict[str, Any] = Field(description="what every run has in common: the tables of a run plan")
+
+    @field_validator("run")
+    @classmethod
+    def _no_doubles_of_the_session(cls, run: dict[str, Any]) -> dict[str, Any]:
+        if not isinstance(run.get("sound"), dict):
+            raise ValueError("[run.sound] is missing: a session plays its own sounds, with a calibration in dB nHL")
+        for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
+            if key in run["sound"]:
+                where = "[subject]" if key in FROM_SUBJECT else "[[condition]]" if key in FROM_CONDITION else "the session itself"
+                raise ValueError(f"[run.sound] has {key} = {run['sound'][key]!r}, which comes from {where}: leave it out")
+        return run
+
+    @model_validator(mode="after")
+    def _every_condition_can_be_run(self) -> SessionPlan:
+        for number, one in enumerate(self.condition, 1):
+            where = f"condition {number} ({one.condition})"
+            for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
+                if key in one.sound:
+                    raise ValueError(f"{where}: sound.{key} is said elsewhere in the plan: leave it out")
+            for earlier, other in enumerate(self.condition[: number - 1], 1):
+                if one.condition.same_as(other.condition):
+                    raise ValueError(f"{where} is condition {earlier} again: leave one of them out")
+            try:
+                rules = self.rules(number - 1)
+                for level in (rules.lowest_db, rules.highest_db, rules.start_db):
+                    self.run_plan(number - 1, level)
+                if self.masking.auto:
+                    self.run_plan(number - 1, rules.start_db, masking_db_em=0.0)
+            except PlanError as error:
+                raise ValueError(f"{where}, in [run]: {error}") from error
+            except ValueError as error:
+                raise ValueError(f"{where}: {error}") from error
+        return self
+
+    @model_validator(mode="after")
+    def _tables_exist(self) -> SessionPlan:
+        try:
+            tables = self.hearing.load()
+            if self.hearing.tables:
+                tables.choose(self.hearing.tables)
+        except HearingError as error:
+            raise ValueError(f"[hearing] {error}") from error
+        return self
+
+    @property
+    def conditions(self) -> tuple[Condition, ...]:
+        return tuple(one.condition for one in self.condition)
+
+    def rules(self, index: int) -> Rules:
+        """Of one condition. Raises ValueError for what does not go together."""
+        own, limits = self.condition[index], self.limits
+        start_db = limits.start_db_nhl if own.start_db_nhl is None else own.start_db_nhl
+        highest_db = limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl
+        decision = self.run_plan(index, start_db).decision
+        lowest_db = self._lowest_db(index)
+        step_db = max(self.steps.last_db, FINE_DB)
+        steps = 1 + max(0, math.floor((highest_db - lowest_db) / step_db))
+        levels = (lowest_db + step_db * step for step in range(steps))
+        offered_db = next((level for level in levels if not self.run_plan(index, level).no_absence()), lowest_db)
+        return Rules(
+            start_db=max(start_db, offered_db) if start_db >= lowest_db else start_db,
+            lowest_db=offered_db,
+            highest_db=highest_db,
+            first_step_db=self.steps.first_db,
+            last_step_db=self.steps.last_db,
+            largest_rise_db=limits.largest_rise_db,
+            present_runs=self.replicates.present,
+            absent_runs=self.replicates.absent,
+            most_runs=self.replicates.most,
+            most_undecided=self.replicates.undecided,
+            most_in_all=limits.most_runs,
+            floor_nv=decision.floor_nv,
+            alpha=decision.alpha,
+        )
+
+    def _lowest_db(self, index: int) -> float:
+        own = self.condition[index].lowest_db_nhl
+        return self.limits.lowest_db_nhl if own is None else own
+
+    def not_offered(self, index: int) -> str:
+        """Which levels of a condition are not suggested because a run there can never end with "no response"; empty for none."""
+        lowest_db, offered_db = self._lowest_db(index), self.rules(index).lowest_db
+        why = self.run_plan(index, lowest_db).no_absence()
+        if not why:
+            return ""
+        if offered_db == lowest_db:
+            return f"a run at any level: {why}"
+        return f"nothing below {offered_db:g} dB nHL is suggested. Of a run at {lowest_db:g} dB nHL: {why}"
+
+    def errors(self, index: int, alphas: Iterable[float] = ()) -> LadderErrors | None:
+        """How often the ladder of a condition is wrong, by the largest of its alpha and ``alphas``, those of runs that were made;
+        None: its rule keeps no error rate."""
+        rules = self.rules(index)
+        decision = self.run_plan(index, rules.start_db).decision
+        finds = rules_of_run(decision.rule, alpha=0.01, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)[0]
+        if isinstance(finds, FindsResponse) and finds.promise is None:
+            return None
+        largest = max([rules.alpha, *(alpha for alpha in alphas if not math.isnan(alpha))])
+        return ladder_errors(replace(rules, alpha=largest)) if largest < 1.0 else None
+
+    @property
+    def own_limit(self) -> bool:
+        """Whether the plan says how many sweeps a run may have; otherwise the session chooses, by the noise."""
+        decision = self.run.get("decision")
+        return isinstance(decision, dict) and "max_sweeps" in decision
+
+    def run_plan(
+        self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
+        masking_db_em: float = math.nan,
+    ) -> Plan:  # fmt: skip
+        """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
+        session has none. ``masking_db_em``: noise that the session gives, nan for none. Raises PlanError."""
+        own, template = self.condition[index], self.run["sound"]
+        sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
+        sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
+        seed = sound.get("seed", 1)
+        if isinstance(seed, int):
+            sound["seed"] = seed + seed_after
+        sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
+        if not math.isnan(masking_db_em):
+            sound |= self._noise(own.condition, sound) | {"masking_level_db_em": masking_db_em}
+        title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
+        run = {"title": title} | self.run | {"sound": sound}
+        if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
+            run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
+        return make_plan(run, "plan of a run")
+
+    def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
+        """Keys of [sound] for noise in the other ear. Raises PlanError."""
+        if sound.get("masking", "none") != "none":
+            raise PlanError("the sound has masking of its own: leave it out, or auto under [masking] and --masking")
+        noise = {"masking": self.masking.kind(condition)}
+        by = self.hearing.noise_transducer
+        if (by is None and condition.route == "air") or by == sound.get("transducer", "insert"):
+            return noise
+        if by is None or self.masking.calibration is None:
+            raise PlanError(
+                "noise by an earphone that the sound does not come by: name it as noise_transducer under [hearing], and its "
+                "calibration file as calibration under [masking]"
+            )
+        return noise | {"masking_transducer": by, "masking_calibration": self.masking.calibration}
+
+    def longest_s(self, index: int, max_sweeps: int | None = None) -> float:
+        """What a run takes that is never decided, in s."""
+        plan = self.run_plan(index, self.rules(index).start_db, max_sweeps=max_sweeps)
+        assert plan.sound is not None
+        return plan.sound.lasts_s(plan.decision.max_sweeps)
+
+    def to_toml(self, folder: Path | None = None) -> str:
+        """As it is kept in ``folder``: files in there are named from there, so that they are found when it is moved."""
+        content = self.model_dump(mode="json", exclude_none=True)
+        return tomli_w.dumps(content if folder is None else _from_within(content, f"{folder.resolve()}{os.sep}"))
+
+
+def _from_within(value: Any, folder: str) -> Any:
+    if isinstance(value, dict):
+        return {key: _from_within(below, folder) for key, below in value.items()}
+    if isinstance(value, list):
+        return [_from_within(below, folder) for below in value]
+    return value.removeprefix(folder) if isinstance(value, str) else value
+
+
+def load_session_plan(path: Path) -> SessionPlan:
+    """Read and check a plan file. Relative paths in it count from its own folder. Raises PlanError that names the key."""
+    try:
+        data = toml_of(path)
+    except OSError as error:
+        raise PlanError(f"plan {path} cannot be read ({error.strerror or error}): give the path of a TOML file") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise PlanError(f"plan {path} is not TOML: {error}") from error
+    if "condition" not in data and "sound" in data:
+        raise PlanError(
+            f"{path} is the plan of one run: `quietfloor run {path}` makes it. A session needs [subject], [[condition]], and the "
+            "tables of a run under [run]"
+        )
+    run = data.get("run")
+    tables = [run.get("sound"), run.get("timing")] if isinstance(run, dict) else []
+    conditions = data.get("condition")
+    tables += [one.get("sound") for one in conditions if isinstance(one, dict)] if isinstance(conditions, list) else []
+    for table in (*tables, data.get("hearing"), data.get("masking")):
+        if isinstance(table, dict):
+            paths = [key for key in (*PATHS, "certificate", "own") if isinstance(table.get(key), str)]
+            table |= {key: beside(path, table[key]) for key in paths}
+    return make_session_plan(data, str(path))
+
+
+def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> SessionPlan:
+    """Check plan data. Raises PlanError that names each wrong key."""
+    try:
+        return SessionPlan.model_validate(data)
+    except ValidationError as error:
+        raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in error.errors())) from error
+
+
+_TABLES: dict[str, type[BaseModel]] = {
+    "subject": SubjectPlan, "condition": ConditionPlan, "steps": StepsPlan, "replicates": ReplicatesPlan, "limits": LimitsPlan,
+    "hearing": HearingPlan, "masking": MaskingPlan,
+}  # fmt: skip
+
+
+def _explain(problem: Any) -> str:
+    place = list(problem["loc"])
+    words = [f"{part}" if isinstance(part, str) else f"{part + 1}" for part in place]
+    key = f"condition {words[1]}, {'.'.join(words[2:])}" if words[:1] == ["condition"] and len(words) > 2 else ".".join(words)
+    value, message = problem["input"], problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    table = _TABLES.get(words[0], SessionPlan) if len(words) > 1 else SessionPlan
+    if problem["type"] == "extra_forbidden":
+        known = list(table.model_fields)
+        near = difflib.get_close_matches(words[-1], known, n=1)
+        return f"unknown key {key}: {f'did you mean {near[0]}? ' if near else ''}allowed here are {', '.join(known)}"
+    if problem["type"] == "value_error":
+        return message if not place or message.startswith(("[", "condition ")) else f"[{words[0]}] {message}"
+    if problem["type"] == "missing":
+        form = f"[[{key}]]" if key == "condition" else f"[{key}]" if len(words) == 1 else key
+        return f"{form} is missing"
+    meaning = getattr(table.model_fields.get(words[-1]), "description", None)
+    return f"{key} = {value!r}{f' ({meaning})' if meaning else ''}: {message[0].lower()}{message[1:]}"

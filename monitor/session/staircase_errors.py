@@ -1,0 +1,81 @@
+"""How often a ladder is wrong where nothing is heard: worked out from its rules and the error rate of its runs. Pure.
+
+A run says "response" without one in at most alpha of cases. A ladder makes many runs, so it meets one more often; a threshold
+that was found as often as the plan asks is wrong more seldom. Every way that a ladder can go is followed, with its probability;
+ways that are left out as too unlikely count as wrong. Limits of time end ladders earlier, which makes them wrong more seldom;
+undecided runs make them longer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+from quietfloor.monitor.session.conditions import ABSENT, PRESENT, Condition, RunSummary
+from quietfloor.monitor.session.next_level import SETTLED, suggest
+from quietfloor.monitor.session.staircase_rules import Rules
+from quietfloor.monitor.session.threshold import bracket_of, tallies
+
+LEAST, MOST = 1e-7, 1000  # probability of a way that is followed, and how many of one length: own choice, for the sake of time
+NO_RATE = "none is known, as the rule of the runs keeps none"
+_EAR = Condition("right", "air", "click")
+_Way = tuple[tuple[float, str], ...]  # level and verdict of each run
+
+
+@dataclass(frozen=True)
+class LadderErrors:
+    """At most so often, for one ladder of an ear that hears nothing at any level, all runs decided: probabilities from 0 to 1.
+
+    ``any_false``: some run says "response". ``false_threshold``: the ladder ends with a threshold, or with "at most".
+    ``false_settled``: with one that is settled.
+    """
+
+    alpha: float
+    any_false: float
+    false_threshold: float
+    false_settled: float
+
+    @property
+    def words(self) -> str:
+        return (
+            f"where nothing is heard, at most {percent(self.any_false)} of ladders meet a false response, "
+            f"{percent(self.false_threshold)} end with a false threshold, {percent(self.false_settled)} with one that is settled "
+            f"(every run decided, false alarms of a run at most {percent(self.alpha)})"
+        )
+
+
+def percent(share: float) -> str:
+    """Two digits: 6.8 %, 0.094 %."""
+    return f"{100 * share:.2g} %"
+
+
+@lru_cache(maxsize=256)
+def ladder_errors(rules: Rules) -> LadderErrors:
+    """For runs that say "response" in ``rules.alpha`` of cases."""
+    open_ways: dict[_Way, float] = {(): 1.0}
+    any_false = false_threshold = false_settled = 0.0
+    while open_ways:
+        further: dict[_Way, float] = {}
+        for place, (way, chance) in enumerate(sorted(open_ways.items(), key=lambda one: -one[1])):
+            if chance < LEAST or place >= MOST:
+                any_false, false_threshold, false_settled = any_false + chance, false_threshold + chance, false_settled + chance
+                continue
+            runs = [RunSummary(number, _EAR, *run, stopped_by="") for number, run in enumerate(way, 1)]
+            idea = suggest(_EAR, runs, rules)
+            if idea.level_db_nhl is None:
+                any_false += chance if any(run.verdict == PRESENT for run in runs) else 0.0
+                if bracket_of(tallies(runs)).present is not None:
+                    false_threshold += chance
+                    false_settled += chance if idea.reason in SETTLED else 0.0
+                continue
+            for verdict, share in ((PRESENT, rules.alpha), (ABSENT, 1.0 - rules.alpha)):
+                longer = _ordered((*way, (round(idea.level_db_nhl, 2), verdict)))
+                further[longer] = further.get(longer, 0.0) + chance * share
+        open_ways = further
+    return LadderErrors(rules.alpha, any_false, false_threshold, false_settled)
+
+
+def _ordered(way: _Way) -> _Way:
+    """The same for ways that a ladder cannot tell apart: it asks what each level found, and in which order they came last."""
+    last = {level: place for place, (level, _) in enumerate(way)}
+    return tuple(sorted(way, key=lambda run: (last[run[0]], run[1])))

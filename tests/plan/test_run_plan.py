@@ -1,0 +1,363 @@
+"""Plans: every key is checked, every error names it, and what is written is what was used."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from quietfloor.monitor.core.samples import Layout
+from quietfloor.monitor.plan.run_plan import (
+    AnalysisPlan,
+    DecisionPlan,
+    Plan,
+    PlanError,
+    SoundPlan,
+    StreamPlan,
+    TimingPlan,
+    TriggerPlan,
+    load_plan,
+    make_plan,
+    override,
+)
+from quietfloor.monitor.plan.sound_plan import StatedPlan
+from quietfloor.monitor.storage.record_schema import checked_plan, checked_record
+
+LAYOUT = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
+SOUND = {"level_db_fs": -40.0}
+
+# (section, key): values just outside what is allowed, or of the wrong kind.
+WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
+    ("stream", "name"): (3, ["a"]),
+    ("stream", "source_id"): (3,),
+    ("stream", "eeg"): (1.5, True, [True], [1.5], {"a": 1}),
+    ("stream", "trigger"): (1.5, True, ["TRIG"]),
+    ("stream", "unit"): ("parsec", "MV", "", 3),
+    ("stream", "markers"): (3,),
+    ("stream", "wait_s"): (0.49, 601, "soon", math.nan, math.inf),
+    ("sound", "stimulus"): ("ring", 3),
+    ("sound", "frequency_hz"): (500, "high"),
+    ("sound", "cycles"): ([2, 1], "2-1-2", [2, 1, 2]),
+    ("sound", "envelope"): ("round", "linear"),
+    ("sound", "chirp_k"): (0.092, "slow"),
+    ("sound", "chirp_d"): (0.4356, "slow"),
+    ("sound", "chirp_span_ms"): (3.32, "long"),
+    ("sound", "chirp_by_level"): (True, "perhaps"),
+    ("sound", "wav"): (3, "sound.wav"),
+    ("sound", "wav_zero_ms"): (1.0, "late"),
+    ("sound", "ear"): ("both", "Left"),
+    ("sound", "level_db_nhl"): (-40.1, 120.1, "loud"),
+    ("sound", "level_db_fs"): (-140.1, 0.1, "loud"),
+    ("sound", "polarity"): ("positive",),
+    ("sound", "rate_per_s"): (0.99, 100.1, math.nan),
+    ("sound", "random_pause"): (20.0, "perhaps"),
+    ("sound", "random_polarity"): (3, "perhaps"),
+    ("sound", "held_to_plan"): (3, "perhaps"),
+    ("sound", "mains_hz"): (50.0, [5.0], [500.0], ["fifty"]),
+    ("sound", "lead_in_s"): (0.09, 60.1),
+    ("sound", "trigger_db_fs"): (-80.1, 0.1, math.nan, "small"),
+    ("sound", "route"): ("bone", "wire"),
+    ("sound", "transducer"): ("loudspeaker", "bone-vibrator"),
+    ("sound", "age_group"): ("dog",),
+    ("sound", "calibration"): (3,),
+    ("sound", "references"): (3,),
+    ("sound", "masking"): ("pink", "white", "octave-band"),
+    ("sound", "masking_level_db_em"): (-20.1, 100.1, 40),
+    ("sound", "masking_level_db_fs"): (-120.1, 0.1, -40),
+    ("sound", "masking_frequency_hz"): (124, 8001, 1000),
+    ("sound", "masking_transducer"): ("bone-vibrator", "insert"),
+    ("sound", "masking_calibration"): (3, "other.toml"),
+    ("sound", "muted"): ("perhaps", 3),
+    ("sound", "device"): ("card",),
+    ("sound", "device_source_id"): (3,),
+    ("sound", "output"): (1.5, True, 3, "my card"),
+    ("sound", "channels"): ([1, 2], [0, 1, 2], [1, 2, 257], [1, 1, 2], "1,2,3", [3, 2, 1]),
+    ("sound", "block"): (511, 8193, 1024.5, 2048),
+    ("sound", "allow_shared"): ("perhaps", True),
+    ("sound", "bits"): (15, 33, 16),
+    ("sound", "sample_rate_hz"): (31999, 192001),
+    ("sound", "speed"): (0.09, 50.1),
+    ("sound", "seed"): (-1, 1.5, 2**63),
+    ("trigger", "edge"): ("up",),
+    ("trigger", "kind"): ("steps",),
+    ("trigger", "refractory_ms"): (0.49, 1001),
+    ("analysis", "band_hz"): ([1500, 100], [100, 100], [100], [1, 2, 3], 100, ["a", 1500], [100, math.inf]),
+    ("analysis", "window_ms"): ([17, 5], [5], "5,17", [5, math.nan]),
+    ("analysis", "epoch_ms"): ([20, -2], [1], [-1001, 20]),
+    ("analysis", "latency_ms"): ([10, 5.5], [1], [5.5, 1001]),
+    ("analysis", "acoustic_delay_ms"): (-0.1, 50.1),
+    ("analysis", "amplifier_delay_ms"): (-0.1, 120.1, "some", [1]),
+    ("timing", "certificate"): (3, ["a.toml"]),
+    ("stated", "stimulus"): ("custom", 3),
+    ("stated", "frequency_hz"): (500, "high"),
+    ("stated", "cycles"): ([2, 1], "2-1-2", [2, 1, 2]),
+    ("stated", "envelope"): ("round", "linear"),
+    ("stated", "chirp_span_ms"): (3.32, "long"),
+    ("stated", "ear"): ("both", "Left"),
+    ("stated", "route"): ("skull",),
+    ("stated", "level_db_nhl"): (-40.1, 120.1, "loud"),
+    ("stated", "muted"): ("perhaps",),
+    ("stated", "transducer"): ("headphone",),
+    ("stated", "age_group"): ("baby",),
+    ("stated", "masking"): ("pink",),
+    ("stated", "masking_level_db_em"): (-20.1, 100.1, 40),
+    ("stated", "masking_transducer"): ("loudspeaker", "insert"),
+    ("analysis", "reject_peak_times"): (1.19, 101),
+    ("analysis", "reject_peak_uv"): (0.49, 1.1e5),
+    ("analysis", "reject_slope_times"): (1.19, 101),
+    ("analysis", "rail_uv"): (0, -1),
+    ("decision", "rule"): ("t2", "noise_floor", "evidence:pocock", "fsp:half", 3),
+    ("decision", "look_every"): (0, 15, 100_001, 256.5, "often"),
+    ("decision", "alpha"): (0, 0.9e-6, 0.21, math.nan, "one in a hundred"),
+    ("decision", "floor_nv"): (0.9, 501),
+    ("decision", "max_sweeps"): (31, 10_000_001, 100.5),
+    ("decision", "quiet_nv"): (0.9, 14, 501, "quiet"),
+    ("decision", "absent_below_nv"): (4.9, 2001, "small"),
+}
+# The ends of what is allowed.
+RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
+    ("stream", "eeg"): ("Cz", 1, [0, "Pz"]),
+    ("stream", "trigger"): (0, "TRIG"),
+    ("stream", "unit"): ("uV", "microvolts", "V", "mV"),
+    ("stream", "wait_s"): (0.5, 600),
+    ("sound", "rate_per_s"): (1, 58),
+    ("sound", "random_pause"): (True, False),
+    ("sound", "random_polarity"): (True, False),
+    ("sound", "held_to_plan"): (True, False),
+    ("sound", "mains_hz"): ([], [16.7], [50], [400]),
+    ("sound", "lead_in_s"): (0.1, 60),
+    ("sound", "trigger_db_fs"): (-80, 0),
+    ("sound", "speed"): (0.1, 50),
+    ("analysis", "acoustic_delay_ms"): (0, 50),
+    ("analysis", "amplifier_delay_ms"): (0, 90),
+    ("analysis", "rail_uv"): (1e-3, 1e6),
+    ("decision", "rule"): ("evidence", "fsp:obrien_fleming", "guidance_clear"),
+    ("decision", "look_every"): (16, 100_000),
+    ("decision", "alpha"): (1e-6, 0.2),
+    ("decision", "floor_nv"): (1, 500),
+    ("decision", "max_sweeps"): (32, 10_000_000),
+    ("decision", "quiet_nv"): (15, 500),
+    ("decision", "absent_below_nv"): (5, 2000),
+}
+
+
+def with_value(section: str, key: str, value: Any) -> dict[str, Any]:
+    table = {key: value}
+    if section == "sound" and key not in ("level_db_fs", "level_db_nhl"):
+        table |= SOUND
+    if section == "stated":
+        table = {"stimulus": "click", "ear": "left"} | table
+    return {section: table}
+
+
+def test_every_key_has_a_test() -> None:
+    tables = {
+        "stream": StreamPlan,
+        "sound": SoundPlan,
+        "trigger": TriggerPlan,
+        "analysis": AnalysisPlan,
+        "decision": DecisionPlan,
+        "timing": TimingPlan,
+        "stated": StatedPlan,
+    }
+    assert {(section, key) for section, model in tables.items() for key in model.model_fields} == set(WRONG)
+    assert set(tables) | {"format", "title"} == set(Plan.model_fields)
+
+
+@pytest.mark.parametrize(("section", "key", "value"), [(*place, value) for place, values in WRONG.items() for value in values])
+def test_a_wrong_value_is_refused_by_its_name(section: str, key: str, value: Any) -> None:
+    with pytest.raises(PlanError) as caught:
+        make_plan(with_value(section, key, value), "bench.toml")
+    said = str(caught.value)
+    assert said.startswith("bench.toml: ")
+    assert section in said
+    assert key in said
+    assert "\n" not in said  # one fault, one line
+    assert "Input" not in said
+    assert "validation" not in said
+
+
+@pytest.mark.parametrize(("section", "key", "value"), [(*place, value) for place, values in RIGHT.items() for value in values])
+def test_the_ends_of_what_is_allowed_are_allowed(section: str, key: str, value: Any) -> None:
+    plan = make_plan(with_value(section, key, value))
+    plan.engine_settings(LAYOUT)
+    assert make_plan(tomllib.loads(plan.to_toml())) == plan
+
+
+def test_an_error_says_what_which_allowed_and_meaning() -> None:
+    with pytest.raises(PlanError) as caught:
+        make_plan({"decision": {"alpha": 0.5, "floor": 3}, "analysis": {"band_hz": 100}})
+    assert str(caught.value).splitlines() == [
+        "plan: analysis.band_hz = 100: should be numbers in brackets, such as [100.0, 1500.0]",
+        "plan: decision.alpha = 0.5 (false alarms of the whole run, all looks together): should be less than or equal to 0.2",
+        "plan: unknown key decision.floor: did you mean floor_nv? allowed here are rule, look_every, alpha, floor_nv, "
+        "max_sweeps, quiet_nv, absent_below_nv",
+    ]
+
+
+def test_levels_exclude_each_other_and_db_nhl_needs_a_calibration() -> None:
+    for levels in ({}, {"level_db_nhl": 40, "level_db_fs": -40, "calibration": "x"}):
+        with pytest.raises(PlanError, match=r"\[sound\] give exactly one of level_db_nhl .* and level_db_fs"):
+            make_plan({"sound": levels})
+    with pytest.raises(PlanError, match="level_db_nhl = 40 needs a calibration file"):
+        make_plan({"sound": {"level_db_nhl": 40}})
+
+
+def test_pauses_follow_the_mains_and_decide_how_long_blocks_are() -> None:
+    for sound, pauses_s, units in (
+        ({}, (0.02, 1 / 60), 1),
+        ({"mains_hz": [50]}, (0.02,), 1),
+        ({"mains_hz": []}, (), 2),
+        ({"random_pause": False}, (), 2),
+    ):
+        plan = make_plan({"sound": SOUND | sound})
+        assert plan.sound is not None
+        assert plan.sound.pauses_s == pauses_s
+        assert plan.evidence_settings().block_units == units
+
+
+def test_the_key_of_an_earlier_version_says_what_to_write() -> None:
+    with pytest.raises(PlanError) as caught:
+        make_plan({"sound": SOUND | {"random_pause_ms": 20}})
+    assert str(caught.value) == (
+        "plan: sound.random_pause_ms = 20 is a key of an earlier version: write random_pause = true (a pause over one period of "
+        "each of mains_hz), or false for a fixed rate, instead"
+    )
+
+
+def test_a_window_ends_before_the_next_sound() -> None:
+    make_plan({"sound": SOUND | {"rate_per_s": 58}})
+    with pytest.raises(PlanError, match=r"ends at 17 ms, but at 59/s the next sound comes after 16.9 ms"):
+        make_plan({"sound": SOUND | {"rate_per_s": 59}})
+
+
+@pytest.mark.parametrize(
+    ("analysis", "words"),
+    [
+        ({"band_hz": [100, 3700]}, "3600 Hz"),
+        ({"band_hz": [1, 1500]}, "5 Hz or more"),
+        ({"epoch_ms": [-300, 20]}, "-200 to 200 ms"),
+        ({"window_ms": [5, 250]}, "-200 to 200 ms"),
+        ({"window_ms": [5, 5.5]}, "widen"),
+        ({"acoustic_delay_ms": 50, "amplifier_delay_ms": 101}, "151"),
+    ],
+)
+def test_what_this_stream_cannot_carry_is_refused(analysis: dict[str, Any], words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        make_plan({"analysis": analysis}).engine_settings(LAYOUT)
+
+
+def test_a_plan_survives_writing_and_reading(tmp_path: Path) -> None:
+    calibration = tmp_path / "earphone.toml"
+    plan = make_plan(
+        {
+            "title": "Näher an 'zero'",
+            "stream": {
+                "name": "Bench EEG",
+                "source_id": "sn-1",
+                "eeg": [2, "Cz"],
+                "trigger": 3,
+                "unit": "mV",
+                "markers": "marks",
+            },
+            "sound": {"level_db_nhl": 35.5, "calibration": str(calibration), "mains_hz": [50], "muted": True, "seed": 9},
+            "trigger": {"edge": "falling", "kind": "analogue"},
+            "analysis": {"band_hz": [30, 3000], "rail_uv": 187500.0, "amplifier_delay_ms": 8.25},
+            "decision": {"alpha": 1e-3, "floor_nv": 7.5, "max_sweeps": 10_000},
+        }
+    )
+    path = tmp_path / "plan.toml"
+    path.write_text(plan.to_toml(), encoding="utf-8")
+    assert load_plan(path) == plan
+    assert plan.stream.eeg == ("2", "Cz")
+
+
+def test_a_calibration_is_found_beside_its_plan(tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text('[sound]\nlevel_db_nhl = 40\ncalibration = "../earphone.toml"\n')
+    sound = load_plan(path).sound
+    assert sound is not None
+    assert sound.calibration == str(tmp_path.parent / "earphone.toml")
+
+
+def test_a_file_that_is_none(tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match=r"cannot be read \(No such file"):
+        load_plan(tmp_path / "none.toml")
+    with pytest.raises(PlanError, match="cannot be read"):
+        load_plan(tmp_path)
+    for content in (b"alpha = = 3", b"\xff\xfe"):
+        (tmp_path / "odd.toml").write_bytes(content)
+        with pytest.raises(PlanError, match="is not TOML"):
+            load_plan(tmp_path / "odd.toml")
+
+
+def test_the_command_line_replaces_single_values() -> None:
+    plan = make_plan({"stream": {"name": "A"}, "decision": {"alpha": 0.05, "max_sweeps": 2000}})
+    changed = override(plan, {"decision": {"alpha": 0.01, "floor_nv": None}, "stream": {"eeg": ["1"], "name": None}})
+    assert (changed.decision.alpha, changed.decision.max_sweeps, changed.decision.floor_nv) == (0.01, 2000, 15.0)
+    assert (changed.stream.name, changed.stream.eeg) == ("A", ("1",))
+    assert override(plan, {"decision": {"alpha": None}}) == plan
+    with pytest.raises(PlanError, match=r"command line: decision\.floor_nv = 0"):
+        override(plan, {"decision": {"floor_nv": 0}})
+
+
+def test_the_engine_gets_what_the_plan_says() -> None:
+    plan = make_plan(
+        {
+            "analysis": {
+                "acoustic_delay_ms": 0.9,
+                "amplifier_delay_ms": 4,
+                "reject_peak_times": 3,
+                "reject_peak_uv": 50,
+                "rail_uv": 400,
+            },
+            "trigger": {"edge": "falling", "refractory_ms": 5},
+            "decision": {"alpha": 0.02, "floor_nv": 20, "max_sweeps": 1000},
+        }
+    )
+    settings = plan.engine_settings(LAYOUT)
+    assert settings.delay_ms == pytest.approx(4.9)
+    assert [(c.name, c.times, c.ceiling) for c in settings.criteria] == [("peak", 3, 50), ("slope", 3.5, math.inf)]
+    assert (settings.rail_uv, settings.alpha, settings.floor_nv, settings.max_sweeps, settings.lead_s) == (400, 0.02, 20, 1000, 0)
+    assert (settings.trigger.edge, settings.trigger.refractory_ms) == ("falling", 5)
+    assert math.isnan(settings.trigger.unit_mark_ms)
+    ours = make_plan({"sound": SOUND | {"lead_in_s": 30}}).engine_settings(LAYOUT)
+    assert ours.trigger.unit_mark_ms == 0.75
+    assert ours.lead_s == 32.0
+
+
+CARD = SOUND | {"device": "sound-card"}
+
+
+def test_keys_of_a_sound_card() -> None:
+    plan = make_plan({"sound": CARD | {"output": 3, "channels": [5, 6, 1], "block": 512, "allow_shared": True, "bits": 32}}).sound
+    assert plan is not None
+    assert (plan.output, plan.channels, plan.block, plan.allow_shared, plan.bits) == ("3", (5, 6, 1), 512, True, 32)
+    again = make_plan({"sound": plan.model_dump(mode="json", exclude_none=True)}).sound
+    assert again == plan
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"speed": 2.0}, "plays in real time"),
+        ({"lead_in_s": 1.9}, "2 s of stream to wake up"),
+        ({"channels": [1, 2, 2]}, "an output each"),
+        ({"block": 512, "sample_rate_hz": 96_000.0}, "allowed at 96000 Hz is 960 to 8192"),
+    ],
+)
+def test_what_a_sound_card_cannot_do_is_refused(wrong: dict[str, Any], said: str) -> None:
+    with pytest.raises(PlanError, match=said):
+        make_plan({"sound": CARD | wrong})
+
+
+def test_the_largest_seed_comes_back_from_plan_and_record() -> None:
+    largest = 2**63 - 1  # of an integer in TOML
+    plan = make_plan({"stream": {"name": "Bench"}, "sound": {"level_db_fs": -30, "seed": largest}})
+    assert plan.sound is not None
+    assert plan.sound.seed == largest
+    assert checked_record({"seed": largest}) == {"seed": largest}
+    assert checked_plan({"sound": {"seed": largest}})

@@ -1,0 +1,245 @@
+"""The sound before it is played: level, ceiling, calibration, dose; and triggers that make no sound at all."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from quietfloor.monitor.calibration import level_check
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness import sound_check
+from quietfloor.monitor.readiness.findings import Finding, parted
+from quietfloor.monitor.readiness.sound_check import SilentTriggers, sound_group
+from quietfloor.monitor.storage.dose_ledger import SessionDose
+from quietfloor.stimuli.calibration import Calibration, Loop
+from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
+from quietfloor.stimuli.dose import Dose, limit_pa2s
+from quietfloor.stimuli.frames import FrameSource
+from tests.readiness.streams import plan_of
+from tests.slow import patience
+
+EARPHONE = Path(__file__).resolve().parents[2] / "bench" / "virtual-earphone.toml"
+TODAY = datetime.date(2026, 3, 1)
+
+
+def told(plan: Plan, session: Path, today: datetime.date = TODAY) -> dict[str, Finding]:
+    return {finding.about: finding for finding in sound_group(plan, session, today).findings}
+
+
+def calibrated(path: Path = EARPHONE, **more: Any) -> Plan:
+    return plan_of(sound={"level_db_nhl": 60, "calibration": str(path)} | more)
+
+
+def issued(tmp_path: Path, **changes: Any) -> Path:
+    """A calibration of the virtual earphone, changed."""
+    path = tmp_path / "calibration.toml"
+    save_calibration(path, replace(load_calibration(EARPHONE), **changes))
+    return path
+
+
+def test_a_calibrated_click(tmp_path: Path) -> None:
+    found = told(calibrated(), tmp_path)
+    assert {finding.severity for finding in found.values()} == {"ok"}
+    assert "click, right ear, 60 dB nHL" in found["sound"].said
+    assert "virtual-earphone" in found["calibration"].said
+    # 115 dB RMS is the adult ceiling on an ear simulator; 60 dB nHL are 95.5 dB p-p.e. of a click. Of 6 of them in 125 ms, 4.64
+    # samples each (one is 0.8), that is 95.5 + 9.03 + 10 lg(6 x 4.64 / 6000) = 81.2 dB RMS
+    assert found["ceiling"].value == pytest.approx(33.80, abs=0.01)
+    assert found["dose"].value < 1.0
+
+
+def test_a_window_that_cannot_tell_an_absence_is_named(tmp_path: Path) -> None:
+    found = told(calibrated(stimulus="tone-burst", frequency_hz=500, level_db_nhl=0), tmp_path)
+    assert found["window"].severity == "look"
+    assert 'it cannot end with "no response"' in found["window"].said
+    assert found["window"].remedy.startswith("lower sound.rate_per_s")
+
+
+def test_listening_says_that_it_cannot_see_the_sound(tmp_path: Path) -> None:
+    found = told(Plan(), tmp_path)
+    assert list(found) == ["sound"]
+    assert found["sound"].severity == "look"
+
+
+def test_uncalibrated(tmp_path: Path) -> None:
+    found = told(plan_of(sound={"level_db_fs": -40}), tmp_path)
+    assert found["calibration"].severity == "look"
+    assert "uncalibrated" in found["calibration"].said
+    assert "-40 dB re full scale" in found["sound"].said
+    assert found["ceiling"].value == pytest.approx(20.0, abs=0.01)
+
+
+def test_a_level_above_the_ceiling_stops(tmp_path: Path) -> None:
+    found = told(plan_of(sound={"level_db_fs": -12.5}), tmp_path)
+    assert found["sound"].severity == "stop"
+    assert "7.50 dB above the output ceiling" in found["sound"].said + found["sound"].remedy
+
+
+@pytest.mark.parametrize(("left", "severity"), [(40, "ok"), (10, "look"), (0, "look"), (-1, "stop")])
+def test_a_calibration_expires(tmp_path: Path, left: int, severity: str) -> None:
+    path = issued(tmp_path, issued=TODAY - datetime.timedelta(days=100), valid_days=100 + left)
+    found = told(calibrated(path), tmp_path)
+    if severity == "stop":
+        assert found["sound"].severity == "stop"
+        assert "valid for 99 days" in found["sound"].remedy
+    else:
+        assert found["calibration"].severity == severity
+        assert found["calibration"].value == left
+
+
+def test_a_calibration_of_another_output_stops(tmp_path: Path) -> None:
+    found = told(calibrated(issued(tmp_path, device="another")), tmp_path)
+    assert found["sound"].severity == "stop"
+    assert "device is 'another'" in found["sound"].remedy
+
+
+def test_muted(tmp_path: Path) -> None:
+    found = told(calibrated(muted=True), tmp_path)
+    assert found["sound"].severity == "look"
+    assert "MUTED" in found["sound"].said
+
+
+def test_what_the_ears_got_counts(tmp_path: Path) -> None:
+    SessionDose(tmp_path).reserve("run-001", Dose(0.0, 0.6 * limit_pa2s("adult")))
+    found = told(calibrated(), tmp_path)
+    assert dict(found["dose"].parts)["used_percent"] == pytest.approx(60.0)
+    assert "60 % of it is used" in found["dose"].said
+    SessionDose(tmp_path).reserve("run-002", Dose(0.0, 0.3999 * limit_pa2s("adult")))
+    stopped = told(calibrated(level_db_nhl=80), tmp_path)
+    assert stopped["sound"].severity == "stop"
+    assert "more than the right ear may get in a day" in stopped["sound"].said + stopped["sound"].remedy
+
+
+def test_a_dose_that_is_not_known_stops(tmp_path: Path) -> None:
+    (tmp_path / "dose.jsonl").write_text("nonsense\n")
+    found = told(calibrated(), tmp_path)
+    assert list(found) == ["dose"]
+    assert found["dose"].severity == "stop"
+    assert "Begin a new session folder" in found["dose"].remedy
+
+
+@pytest.mark.parametrize("name", ["ears: left", "it's: 'x': y"])
+def test_a_colon_in_a_path_is_not_where_a_message_is_parted(name: str, tmp_path: Path) -> None:
+    session = tmp_path / name
+    session.mkdir()
+    (session / "dose.jsonl").write_text("nonsense\n")
+    found = told(calibrated(), session)["dose"]
+    assert str(session / "dose.jsonl") in found.said
+    assert found.remedy.startswith("what these ears got is not known. Begin a new session folder")
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        ("no stream 'a: b' is there: start it", ("no stream 'a: b' is there", "start it")),
+        ("the amplifier's 'x' is away: see `quietfloor: help`", ("the amplifier's 'x' is away", "see `quietfloor: help`")),
+        ("nothing to part", ("nothing to part", "")),
+    ],
+)
+def test_what_is_wrong_and_what_to_do(text: str, parts: tuple[str, str]) -> None:
+    assert parted(text) == parts
+
+
+def looped(tmp_path: Path) -> Path:
+    return issued(tmp_path, loop=Loop("stream Amp, channel 3", 1000.0, -40.0, -50.0, -50.0))
+
+
+def test_a_level_check_that_was_never_made(tmp_path: Path) -> None:
+    found = told(calibrated(looped(tmp_path)), tmp_path)
+    assert found["level_check"].severity == "look"
+    assert "level_check" not in told(calibrated(), tmp_path), "without a loop there is nothing to check with"
+
+
+@pytest.mark.parametrize(("moved_db", "severity"), [(0.2, "ok"), (-3.0, "stop")])
+def test_a_level_check_of_this_session(tmp_path: Path, moved_db: float, severity: str) -> None:
+    path = looped(tmp_path)
+    calibration: Calibration = load_calibration(path)
+    level_check.keep(tmp_path, level_check.LevelCheck(calibration.id, "x", math.nan, moved_db, "2026-03-01T10:00:00+00:00"))
+    finding = told(calibrated(path), tmp_path)["level_check"]
+    assert finding.severity == severity
+    assert finding.said.startswith(f"right {moved_db:+.1f} dB")
+    assert finding.value == pytest.approx(abs(moved_db))
+
+
+class Nowhere:
+    """Stands for an output: keeps the first 4 s of what it is given, at once."""
+
+    rate_hz, block, can_wait, error = 48_000.0, 4800, True, None
+
+    def __init__(self) -> None:
+        self.blocks: list[np.ndarray] = []
+        self.enough, self.over = threading.Event(), threading.Event()
+
+    def start(self, fill: Any) -> None:
+        threading.Thread(target=self._take, args=(fill,)).start()
+
+    def _take(self, fill: Any) -> None:
+        block = np.zeros((self.block, 3), dtype=np.float32)
+        while not self.over.is_set():
+            if not fill(block):
+                time.sleep(0.001)
+            elif len(self.blocks) < 40:
+                self.blocks.append(block.copy())
+            else:
+                self.enough.set()
+                time.sleep(0.01)
+
+    def stop(self) -> None:
+        self.over.set()
+
+    def stamp_s(self, sample: int) -> float:
+        return sample / self.rate_hz
+
+
+LOUD = [
+    {"level_db_nhl": 90, "calibration": str(EARPHONE), "stimulus": "chirp", "chirp_by_level": True},
+    {"level_db_nhl": 80, "calibration": str(EARPHONE), "masking": "white", "masking_level_db_em": 40},
+    {"level_db_fs": -20, "stimulus": "tone-burst", "frequency_hz": 500, "rate_per_s": 27.1, "references": "missing.toml"},
+    {"level_db_nhl": 60, "calibration": "missing.toml"},
+    {"level_db_fs": -30, "stimulus": "custom", "wav": "missing.wav"},
+]
+
+
+@pytest.mark.parametrize("sound", LOUD, ids=lambda sound: sound.get("stimulus", sound.get("masking", "click")))
+def test_triggers_without_sound_are_silent_whatever_the_plan(sound: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    output = Nowhere()
+    monkeypatch.setattr(sound_check, "open_device", lambda plan: output)
+    if sound.get("stimulus") == "custom":  # the plan's own validation would read the file
+        plan = plan_of(sound={"level_db_fs": -30}).sound
+        assert plan is not None
+        plan = plan.model_copy(update=sound)
+    else:
+        plan = plan_of(sound=sound).sound
+        assert plan is not None
+    silent = SilentTriggers(plan)
+    assert output.enough.wait(patience(20))
+    silent.close()
+    played = np.concatenate(output.blocks)
+    assert not played[:, :2].any(), "sound columns"
+    starts = np.flatnonzero((played[1:, 2] == played[:, 2].max()) & (played[:-1, 2] == 0.0))
+    assert len(starts) > 20
+    assert np.median(np.diff(starts)) == pytest.approx(48_000 / plan.rate_per_s, abs=2)
+    assert silent.sending
+
+
+def test_anything_that_would_sound_is_not_played(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(FrameSource, "exposure", lambda self, sweeps, seconds: Dose(1e-12, 0.0))
+    plan = plan_of(sound={"level_db_fs": -30}).sound
+    assert plan is not None
+    with pytest.raises(Exception, match="would not be silent"):
+        SilentTriggers(plan)
+
+
+def test_nothing_is_written(tmp_path: Path) -> None:
+    told(calibrated(), tmp_path / "new")
+    assert list(tmp_path.iterdir()) == []
+    json.dumps([finding.record() for finding in told(calibrated(), tmp_path / "new").values()])
