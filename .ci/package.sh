@@ -55,6 +55,9 @@ use() {
         "$program" demo --no-window --only hearing --speed 8 --out demo
         "$program" report demo --marks --table stapells-2000 >/dev/null
         "$program" demo --teach --no-window >/dev/null
+        for name in stimuli monitor bench; do
+            test ! -e "$("$work/use/bin/python" -c 'import sysconfig; print(sysconfig.get_path("purelib"))')/$name"
+        done
     ) </dev/null
     if [ -n "${TESTS:-}" ]; then
         # shellcheck disable=SC2086  # words on purpose
@@ -62,7 +65,7 @@ use() {
         mkdir "$work/source"
         tar -xzf dist/*.tar.gz --strip-components 1 -C "$work/source"
         # shellcheck disable=SC2086  # words on purpose
-        (cd "$work/source" && rm -rf stimuli monitor bench && "$work/use/bin/python" -m pytest -n 2 --dist loadfile $TESTS </dev/null)
+        (cd "$work/source" && rm -rf stimuli monitor bench .ci/view && "$work/use/bin/python" -m pytest -n 2 --dist loadfile $TESTS </dev/null)
         rm -rf "$work/source"
     fi
 }

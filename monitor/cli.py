@@ -63,6 +63,7 @@ def parser() -> argparse.ArgumentParser:
         calibrate, timing, validate,
     ):  # fmt: skip
         group.add(commands)
+    commands.choices["run"].set_defaults(as_session=session.followed)  # of a plan of a session, with --auto
     return program
 
 

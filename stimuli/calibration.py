@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
@@ -297,10 +296,3 @@ class Calibration:
             f"the trigger would leave by output {output}, where calibration {self.id!r} has the {self.earphones[output]} "
             "earphone, and no ceiling holds a trigger: correct sound.channels, which are left, right, trigger"
         )
-
-
-def load_calibration(path: Path) -> Calibration:
-    """Read a calibration file; see `quietfloor.stimuli.calibration_file`."""
-    from quietfloor.stimuli.calibration_file import load_calibration as load  # it builds on this module
-
-    return load(path)

@@ -80,7 +80,7 @@ def test_what_is_not_run_is_understood(page: Path) -> None:
     needing = [command.text for command in commands(text) if command.needs == "hardware"]
     for line in [*lines, *needing]:
         parser().parse_args(shlex.split(line)[1:])
-    for module in re.findall(r"python -m (bench\.\w+)", text):
+    for module in re.findall(r"python -m quietfloor\.(bench[.\w]+)", text):
         assert (ROOT / f"{module.replace('.', '/')}.py").is_file()
 
 

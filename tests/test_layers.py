@@ -1,7 +1,7 @@
-"""Who may import whom, read from the source alone: imports inside functions count, and nothing is imported to find out.
+"""Who may import whom. The contracts in pyproject.toml say it, and import-linter holds the import graph to them. Here: no
+circle is left; and the source alone keeps to it too, with imports inside functions and by name, and nothing imported to find out.
 
-The contracts in pyproject.toml (import-linter) say the same about the import graph. This test needs only Python, also looks at
-imports by name, and holds the pure core to a list of what it may use rather than of what it may not.
+The pure core is held to a list of what it may use rather than of what it may not.
 """
 
 from __future__ import annotations
@@ -11,17 +11,18 @@ import re
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
-PACKAGES = ("stimuli", "monitor", "bench")
+FOLDERS = ("stimuli", "monitor", "bench")
+TOOLS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
+CONTRACTS: list[dict[str, Any]] = TOOLS["importlinter"]["contracts"]
 TOOLKITS = frozenset({"PyQt5", "PyQt6", "PySide2", "PySide6", "qtpy", "pyqtgraph"})
-# The window, and what opens one for the bench.
-QT_IN = ("quietfloor.monitor.display", "quietfloor.bench.devtools.display", "quietfloor.bench.devtools.screenshots", "quietfloor.bench.teach.window", "quietfloor.bench.teach.controls")
 
 # Standard library modules without clock, chance, files, threads or network behind them.
 PURE = frozenset(
@@ -30,40 +31,14 @@ PURE = frozenset(
         "itertools", "math", "numbers", "operator", "statistics", "types", "typing",
     }
 )  # fmt: skip
-CORE_MAY_USE = PURE | {"numpy", "scipy", "quietfloor.monitor.core"}
+CORE = "quietfloor.monitor.core"
+CORE_MAY_USE = PURE | {"numpy", "scipy", CORE}
 # Impure by attribute: allowed modules that still hold a door to chance or to files.
 CORE_NEVER_CALLS = (
     "np.random", "numpy.random", "np.load", "np.save", "np.memmap", "np.fromfile", "np.loadtxt", "open", "input", "print",
 )  # fmt: skip
 
 FIXED_TABLE = re.compile(r"np\.random\.default_rng\(\d+\)")  # numbers from a seed in the source are a table, not chance
-
-# From the top down: a module may import those of its own line and of lines below.
-MONITOR_LAYERS = (
-    ("cli",),
-    ("commands",),
-    ("report", "export", "importing"),
-    ("display", "textview"),
-    ("playback", "readiness"),
-    ("finish", "marked"),
-    ("run", "guard", "replay", "record", "sound", "listening", "level_check", "calibrating", "doctor", "doctor_loopback"),
-    ("certificate",),
-    (
-        "session", "session_plan", "session_store", "space", "journal", "folder", "plan", "sound_plan", "preflight", "sentence",
-        "exposure", "status",
-    ),
-    ("ladder_errors",),
-    ("next_level", "ladder_rules", "masked_runs", "threshold", "whose_ear", "session_types"),
-    ("methods", "recorded"),
-    ("audiogram", "air_bone", "masking_advice", "hearing", "hearing_tables"),
-    ("peaks", "growth", "replicates", "norms_file"),
-    ("trace", "marks", "norms"),
-    ("search",),
-    ("expected", "sources", "wave_noise"),
-    ("lock", "xdf", "xdf_format", "xdf_read", "xdf_write"),
-    ("foreign_xml",),
-    ("core",),
-)
 
 
 class Import(NamedTuple):
@@ -98,9 +73,9 @@ def imports_in(source: str, module: str, is_package: bool = False) -> Iterator[I
 
 
 def modules() -> Iterator[tuple[str, Path]]:
-    for package in PACKAGES:
-        for path in sorted((ROOT / package).rglob("*.py")):
-            parts = path.relative_to(ROOT).with_suffix("").parts
+    for folder in FOLDERS:
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            parts = ("quietfloor", *path.relative_to(ROOT).with_suffix("").parts)
             yield ".".join(parts[:-1] if parts[-1] == "__init__" else parts), path
 
 
@@ -109,6 +84,7 @@ ALL = [
     for module, path in modules()
     for found in imports_in(path.read_text(encoding="utf-8"), module, path.name == "__init__.py")
 ]
+NAMES = {module for module, _ in modules()}
 
 
 def wrong(importer: str, *targets: str, but: tuple[str, ...] = ()) -> list[str]:
@@ -123,30 +99,41 @@ def wrong(importer: str, *targets: str, but: tuple[str, ...] = ()) -> list[str]:
 
 
 def test_there_is_something_to_look_at() -> None:
-    assert {found.module.partition(".")[0] for found in ALL} == set(PACKAGES)
+    assert {found.module.split(".")[1] for found in ALL} == set(FOLDERS)
     assert len(ALL) > 100
 
 
+def test_every_import_of_the_project_has_its_one_name() -> None:
+    """`import monitor` would find any folder of that name beside a notebook."""
+    assert wrong("quietfloor", *FOLDERS) == []
+
+
 def test_stimuli_know_neither_monitor_nor_bench() -> None:
-    assert wrong("stimuli", "monitor", "bench") == []
+    """But for the doors to what others wrote, which know nothing of the project."""
+    doors = "quietfloor.monitor.untrusted"
+    found = [one for one in ALL if is_within(one.module, "quietfloor.stimuli") and not is_within(one.target, doors)]
+    assert [str(one) for one in found if any(is_within(one.target, f"quietfloor.{name}") for name in ("monitor", "bench"))] == []
+    assert [str(one) for one in ALL if is_within(one.module, doors) and not is_within(one.target, doors)
+            and is_within(one.target, "quietfloor")] == []  # fmt: skip
 
 
 def test_the_monitor_never_imports_the_bench() -> None:
-    assert wrong("monitor", "bench") == []
+    assert wrong("quietfloor.monitor", "quietfloor.bench") == []
 
 
-@pytest.mark.parametrize("package", PACKAGES)
-def test_nothing_that_runs_imports_the_tests(package: str) -> None:
-    assert wrong(package, "tests", "pytest", "hypothesis", "pyxdf") == []
+def test_nothing_that_runs_imports_the_tests() -> None:
+    assert wrong("quietfloor", "tests", "pytest", "hypothesis", "pyxdf") == []
 
 
 def test_one_door_to_lab_streaming_layer() -> None:
-    assert [name for package in PACKAGES for name in wrong(package, "pylsl", but=("quietfloor.stimuli.lsl",))] == []
+    assert wrong("quietfloor", "pylsl", but=("quietfloor.stimuli.lsl",)) == []
 
 
-def test_qt_stays_in_the_display() -> None:
+def test_qt_stays_in_the_display_and_with_what_opens_a_window_for_the_bench() -> None:
+    (contract,) = (one for one in CONTRACTS if "PyQt5" in one.get("forbidden_modules", ()) and "ignore_imports" in one)
+    allowed = {line.partition(" -> ")[0].removesuffix(".*") for line in contract["ignore_imports"]}
     found = [imported for imported in ALL if imported.target.partition(".")[0] in TOOLKITS]
-    assert [str(imported) for imported in found if not any(is_within(imported.module, place) for place in QT_IN)] == []
+    assert [str(imported) for imported in found if not any(is_within(imported.module, place) for place in allowed)] == []
 
 
 def test_what_the_window_shows_is_found_without_qt() -> None:
@@ -163,17 +150,16 @@ def test_what_the_window_shows_is_found_without_qt() -> None:
     assert done.stdout.strip() == "[]"
 
 
-@pytest.mark.parametrize(("package", "may_use"), [("quietfloor.monitor.core", set()), ("quietfloor.monitor.search", {"quietfloor.monitor.search"})])
-def test_the_core_and_the_search_use_only_what_is_pure(package: str, may_use: set[str]) -> None:
-    inside = [found for found in ALL if is_within(found.module, package)]
-    assert inside
-    assert [str(found) for found in inside if not any(is_within(found.target, name) for name in CORE_MAY_USE | may_use)] == []
+def test_the_core_uses_only_what_is_pure() -> None:
+    core = [found for found in ALL if is_within(found.module, CORE)]
+    assert core
+    assert [str(found) for found in core if not any(is_within(found.target, name) for name in CORE_MAY_USE)] == []
 
 
 def test_the_core_and_the_search_open_no_file_and_ask_no_global_chance() -> None:
     calls = []
     for module, path in modules():
-        if is_within(module, "quietfloor.monitor.core") or is_within(module, "quietfloor.monitor.search"):
+        if is_within(module, CORE):
             for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
                 if isinstance(node, ast.Call) and not FIXED_TABLE.match(ast.unparse(node)):
                     called = ast.unparse(node.func)
@@ -181,14 +167,18 @@ def test_the_core_and_the_search_open_no_file_and_ask_no_global_chance() -> None
     assert calls == []
 
 
-def test_within_the_monitor_imports_run_downward() -> None:
-    depth = {f"monitor.{name}": number for number, line in enumerate(MONITOR_LAYERS) for name in line}
+@pytest.mark.parametrize("contract", [one for one in CONTRACTS if one["type"] == "layers"], ids=lambda one: one["containers"][0])
+def test_imports_run_downward(contract: dict[str, Any]) -> None:
+    (container,) = contract["containers"]
+    lines = [re.split(r" [:|] ", line) for line in contract["layers"]]
+    depth = {f"{container}.{name.strip('()')}": number for number, line in enumerate(lines) for name in line}
+    below = container.count(".") + 2
 
     def layer(name: str) -> int | None:
-        return depth.get(".".join(name.split(".")[:2]))
+        return depth.get(".".join(name.split(".")[:below]))
 
-    inside = [module for module, _ in modules() if is_within(module, "monitor") and module != "monitor"]
-    assert [module for module in inside if layer(module) is None] == [], "give these a line in MONITOR_LAYERS and pyproject.toml"
+    inside = [module for module in NAMES if is_within(module, container) and module != container]
+    assert [module for module in inside if layer(module) is None] == [], "give these a place in pyproject.toml"
     upward = []
     for found in ALL:
         own, target = layer(found.module), layer(found.target)
@@ -197,20 +187,48 @@ def test_within_the_monitor_imports_run_downward() -> None:
     assert upward == []
 
 
-def test_both_lists_of_layers_agree() -> None:
-    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"]["contracts"]
-    layers = next(contract["layers"] for contract in contracts if contract["type"] == "layers")
-    written = [{name.strip(" ()") for name in line.split(":")} for line in layers]
-    assert written == [set(line) for line in MONITOR_LAYERS]
+def order(graph: Mapping[str, set[str]]) -> None:
+    """Raises CycleError with the modules of a circle."""
+    TopologicalSorter(graph).prepare()
+
+
+def graph_of(place: int) -> dict[str, set[str]]:
+    """Modules, or the packages that ``place`` parts of their names say, with what each imports of the project."""
+    graph: dict[str, set[str]] = {}
+    for found in ALL:
+        target = found.target
+        while target and target not in NAMES:
+            target = target.rpartition(".")[0]
+        own, other = (".".join(name.split(".")[:place]) for name in (found.module, target))
+        graph.setdefault(own, set())
+        if other and other != own:
+            graph[own].add(other)
+    return graph
+
+
+@pytest.mark.parametrize("place", [9, 3], ids=["modules", "packages"])
+def test_no_circle_of_imports_is_left(place: int) -> None:
+    """Bench, stimuli, commands and display included, and imports inside functions."""
+    graph = graph_of(place)
+    assert len(graph) > 20
+    order(graph)
+
+
+def test_a_circle_would_be_found() -> None:
+    graph = graph_of(9)
+    graph["quietfloor.monitor.core.samples"] = {"quietfloor.monitor.cli"}
+    with pytest.raises(CycleError):
+        order(graph)
 
 
 def test_the_core_loads_without_anything_else_of_the_project() -> None:
     """The one that imports: in a fresh interpreter, the engine brings in no other part and no LSL."""
     script = (
-        "import sys, quietfloor.monitor.core.engine\n"
-        "names = {'stimuli', 'bench', 'pylsl', 'sounddevice', 'PyQt5', 'pydantic', 'rich'}\n"
-        "ours = [name for name in sys.modules if name.startswith('monitor.') and not name.startswith('quietfloor.monitor.core')]\n"
-        "print(sorted(ours + [name for name in sys.modules if name.partition('.')[0] in names]))"
+        f"import sys, {CORE}.engine\n"
+        "names = {'pylsl', 'sounddevice', 'PyQt5', 'pydantic', 'rich'}\n"
+        "above = {'quietfloor', 'quietfloor.monitor'}\n"
+        f"ours = [name for name in sys.modules if name.startswith('quietfloor') and not name.startswith('{CORE}')]\n"
+        "print(sorted(set(ours) - above | {name for name in sys.modules if name.partition('.')[0] in names}))"
     )
     done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
@@ -219,7 +237,7 @@ def test_the_core_loads_without_anything_else_of_the_project() -> None:
 SAMPLE = """
 import time
 from . import history
-from ..folder import RunFolder as Folder
+from ..storage import RunFolder as Folder
 def late():
     from quietfloor.bench.patient.rig import Rig
     import importlib
@@ -229,9 +247,7 @@ def late():
 
 def test_the_reader_of_imports_sees_every_form() -> None:
     assert {found.target for found in imports_in(SAMPLE, "quietfloor.monitor.core.engine")} == {
-        "time", "quietfloor.monitor.core.history", "quietfloor.monitor.storage.run_folder.RunFolder", "quietfloor.bench.patient.rig.Rig", "importlib", "pylsl",
+        "time", "quietfloor.monitor.core.history", "quietfloor.monitor.storage.RunFolder", "quietfloor.bench.patient.rig.Rig",
+        "importlib", "pylsl",
     }  # fmt: skip
-    assert (
-        next(imports_in("from .base import Source", "quietfloor.monitor.sources", True)).target
-        == "quietfloor.monitor.sources.base.Source"
-    )
+    assert next(imports_in("from .base import Source", "monitor.sources", True)).target == "monitor.sources.base.Source"

@@ -23,16 +23,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from quietfloor.bench.devtools.fuzz_guided import ATHERIS, can_guide, fuzz_guided
-from quietfloor.bench.devtools.fuzz_target import Target
+from quietfloor.bench.devtools.fuzz_targets import all_targets
 from quietfloor.bench.devtools.fuzz_work import Tally, fuzz
-
-
-def all_targets() -> dict[str, Target]:
-    """By name."""
-    from quietfloor.bench.devtools.fuzz_binary import TARGETS as BINARY
-    from quietfloor.bench.devtools.fuzz_text import TARGETS as TEXT
-
-    return {target.name: target for target in (*TEXT, *BINARY)}
 
 
 def text(tallies: Sequence[Tally]) -> str:

@@ -79,7 +79,7 @@ def _guided(task: dict[str, Any]) -> None:
             "json",
         ]
     ):
-        from quietfloor.bench.devtools.fuzz import all_targets
+        from quietfloor.bench.devtools.fuzz_targets import all_targets
     from quietfloor.bench.devtools.fuzz_target import try_one
     from quietfloor.bench.devtools.fuzz_work import keep_input
 

@@ -43,7 +43,7 @@ from quietfloor.stimuli.calibration import CalibrationError, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration, read_unsealed, seal
 from quietfloor.stimuli.references import load_references
 
-BENCH = Path(__file__).parent
+BENCH = Path(__file__).parents[1]
 NORMS = Path(quietfloor.monitor.waves.norms_file.__file__).with_name("wave-norms.toml")
 REFERENCES = Path(quietfloor.stimuli.references.__file__).with_name("references.toml")
 CALIBRATION, VIBRATOR, BONE_TABLES = (BENCH / f"virtual-{name}.toml" for name in ("earphone", "vibrator", "references"))

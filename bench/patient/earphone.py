@@ -17,9 +17,10 @@ from quietfloor.stimuli.waveforms import click
 
 Floats = NDArray[np.float64]
 
-VIRTUAL_EARPHONE = Path(__file__).with_name("virtual-earphone.toml")
-VIRTUAL_VIBRATOR = Path(__file__).with_name("virtual-vibrator.toml")
-VIRTUAL_REFERENCES = Path(__file__).with_name("virtual-references.toml")  # zeros by bone; none are shipped for real vibrators
+_BENCH = Path(__file__).parents[1]
+VIRTUAL_EARPHONE = _BENCH / "virtual-earphone.toml"
+VIRTUAL_VIBRATOR = _BENCH / "virtual-vibrator.toml"
+VIRTUAL_REFERENCES = _BENCH / "virtual-references.toml"  # zeros by bone; none are shipped for real vibrators
 
 # Sound tube of an insert earphone: latencies 0.8 to 1.0 ms longer than with an earphone on the ear (Van Campen et al. 1992;
 # status: secondary). A tube of 278 mm takes 0.81 ms at 343 m/s (computed).

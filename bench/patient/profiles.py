@@ -15,7 +15,7 @@ from quietfloor.bench.patient.session_course import State, check
 from quietfloor.monitor.untrusted.bounded_io import text_of, toml_from
 from quietfloor.monitor.untrusted.safe_text import QuotingError
 
-SHIPPED = Path(__file__).with_name("patients")
+SHIPPED = Path(__file__).parents[1] / "patients"
 Side = Literal["left", "right"]
 Route = Literal["air", "bone"]
 SIDES: tuple[Side, ...] = ("left", "right")

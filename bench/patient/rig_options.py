@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from quietfloor.bench.patient.earphone import TUBE_DELAY_S
+from quietfloor.bench.patient.earphone import TUBE_DELAY_S, VIRTUAL_EARPHONE
 from quietfloor.bench.patient.eeg_outlet import UV_PER_UNIT
 from quietfloor.bench.patient.outlet_faults import DEFAULT_S, KINDS
 from quietfloor.bench.patient.profiles import SIDES, Patient, load_patient, shipped_patients
@@ -25,7 +25,7 @@ class _WriteTables(argparse.Action):
         try:
             folder.mkdir(parents=True, exist_ok=True)
             for name in TABLES:
-                ours, file = Path(__file__).with_name(name).read_bytes(), folder / name
+                ours, file = VIRTUAL_EARPHONE.with_name(name).read_bytes(), folder / name
                 if file.exists() and file.read_bytes() != ours:
                     parser.exit(2, f"rig: {file} is there and differs: move it away, or name another folder\n")
                 file.write_bytes(ours)

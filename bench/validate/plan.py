@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
+import quietfloor.bench.simulate
 import quietfloor.monitor.core
 from quietfloor.bench.simulate.muted_null import Loop, MutedRun, sweeps_of
 from quietfloor.bench.simulate.noises import NOISES, Presentation
@@ -107,8 +108,8 @@ class ValidationPlan:
 def code_fingerprint() -> str:
     """Hash of the code that a run goes through: results from before and after a change must not be mixed."""
     core = sorted(Path(next(iter(quietfloor.monitor.core.__path__))).glob("*.py"))
-    names = ("noises", "noise_parts", "responses", "simulate", "recordings", "muted")
-    own = [Path(__file__).with_name(f"{name}.py") for name in names]
+    names = ("noises", "noise_parts", "responses", "simulate", "recordings", "muted_null")
+    own = [Path(next(iter(quietfloor.bench.simulate.__path__))) / f"{name}.py" for name in names]
     digest = hashlib.sha256()
     for path in (*core, *own):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())

@@ -80,8 +80,9 @@ def add(commands: Any) -> None:
 def rig(patient: str, audio_id: str, eeg_id: str, seed: int) -> Iterator[dict[str, Any]]:
     """A rig process for the time of one run; yields what it says when it is ready. Raises RuntimeError when it is not."""
     command = [
-        sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--patient", patient, "--audio-source-id", audio_id, "--eeg-source-id", eeg_id,
-        "--eeg-name", f"Virtual EEG {eeg_id}", "--seed", str(seed), "--tube-delay-ms", str(TUBE_DELAY_MS),
+        sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--patient", patient, "--audio-source-id", audio_id,
+        "--eeg-source-id", eeg_id, "--eeg-name", f"Virtual EEG {eeg_id}", "--seed", str(seed),
+        "--tube-delay-ms", str(TUBE_DELAY_MS),
     ]  # fmt: skip
     with tempfile.TemporaryFile("w+") as log:
         process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log, text=True)
@@ -106,9 +107,9 @@ def rig(patient: str, audio_id: str, eeg_id: str, seed: int) -> Iterator[dict[st
 
 def virtual_calibration() -> Path:
     """The calibration of the virtual earphone, found without importing the bench."""
-    found = importlib.util.find_spec("bench")
+    found = importlib.util.find_spec("quietfloor.bench")
     if found is None or not found.submodule_search_locations:
-        raise RuntimeError("the package `bench` is not installed: install quietfloor as a whole (pip install .)")
+        raise RuntimeError("the package `quietfloor.bench` is not installed: install quietfloor as a whole (pip install .)")
     return Path(found.submodule_search_locations[0]) / "virtual-earphone.toml"
 
 

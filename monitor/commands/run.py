@@ -81,9 +81,7 @@ def main(args: argparse.Namespace) -> int:
     from quietfloor.monitor.sources.base import SourceError
 
     if args.auto:
-        from quietfloor.monitor.commands.session import followed
-
-        return followed(args)
+        return int(args.as_session(args))
     try:
         plan, session = plan_from(args), args.out or DEFAULT_SESSION
 

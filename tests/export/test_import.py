@@ -24,7 +24,8 @@ from tests.export.conftest import Made
 from tests.synthetic import stream
 
 Export = Callable[..., list[dict[str, Any]]]
-HOLD = "import sys; from quietfloor.monitor.storage.folder_lock import sole_writer\nwith sole_writer(sys.argv[1]): print(1, flush=True); input()"
+LOCK = "import sys; from quietfloor.monitor.storage.folder_lock import sole_writer\n"
+HOLD = LOCK + "with sole_writer(sys.argv[1]): print(1, flush=True); input()"
 ROOT = Path(__file__).parents[2]
 REAL = Path(__file__).parents[1] / "data" / "bdf" / "third-party.bdf"
 CLOCK_RESETS = Path(__file__).parents[1] / "data" / "xdf-examples" / "clock_resets.xdf"

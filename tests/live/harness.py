@@ -67,7 +67,7 @@ class Program:
     """The program as a user starts it; what it says is collected while it runs."""
 
     def __init__(self, *arguments: str) -> None:
-        environment = os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONPATH": str(ROOT)}
+        environment = os.environ | {"PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
             [sys.executable, "-m", "quietfloor.monitor.cli", *arguments],
             stdout=subprocess.PIPE,

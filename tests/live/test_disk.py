@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 import uuid
@@ -12,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from quietfloor.monitor.formats.xdf import read_xdf
-from tests.live.harness import ROOT, call_here, foreign
+from tests.live.harness import call_here, foreign
 from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.skipif(sys.platform == "win32", reason="POSIX file size limit")]
@@ -32,7 +31,7 @@ def test_a_full_disk_ends_the_run_in_good_order(tmp_path: Path) -> None:
     with foreign(name, ["--nv", "0"]):
         full = subprocess.Popen(
             [sys.executable, "-c", LIMITED, *wanted, "--out", str(tmp_path)],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)},
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
         out, err = full.communicate(timeout=patience(60))
 

@@ -52,8 +52,8 @@ def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path
     names = {"stream": f"eeg-{uuid.uuid4().hex[:8]}", "audio": f"audio-{uuid.uuid4().hex[:8]}"}
     rig = subprocess.Popen(
         [
-            sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "hearing-adult", "--audio-source-id", names["audio"],
-            "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@6",
+            sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "hearing-adult", "--audio-source-id",
+            names["audio"], "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@6",
         ],
         cwd=ROOT, env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )  # fmt: skip

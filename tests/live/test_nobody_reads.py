@@ -48,7 +48,7 @@ def ended(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ended]:
     session = tmp_path_factory.mktemp("session")
     name = f"foreign-{uuid.uuid4().hex[:8]}"
     wanted = ["run", "--listen", "--stream", name, "--eeg", "E1", "--trigger", "TRIG", "--max-sweeps", "128", "--no-window"]
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    environment = os.environ
     with foreign(name, ["--nv", "0"]):
         running = {
             case: subprocess.Popen(

@@ -16,7 +16,6 @@ from typing import Any
 
 import pytest
 
-from tests.live.harness import ROOT
 from tests.slow import patience
 
 pytestmark = [
@@ -70,7 +69,7 @@ class Screened:
     def __init__(self, display: str, home: Path, arguments: list[str], looks: int = 10**9, deed: str = "pass") -> None:
         kept_out = ("WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
         environment = {name: value for name, value in os.environ.items() if name not in kept_out}
-        environment |= {"DISPLAY": display, "PYTHONPATH": str(ROOT), "XDG_CONFIG_HOME": str(home / "config")}
+        environment |= {"DISPLAY": display, "XDG_CONFIG_HOME": str(home / "config")}
         environment |= {"PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
             [sys.executable, "-c", PERSON.format(looks=looks, deed=deed), *arguments],

@@ -52,8 +52,8 @@ class Rig:
         options = ["--audio-source-id", self.audio, "--eeg-source-id", self.eeg, "--eeg-rate", "8000", "--channels", "1"]
         self.log = (folder / "rig.log").open("w+")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ, text=True,
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.log,
+            [sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ,
+            text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.log,
         )  # fmt: skip
         assert self.process.stdout is not None
         assert json.loads(self.process.stdout.readline())["event"] == "ready"

@@ -167,7 +167,10 @@ def test_play_by_the_output_of_a_plan(tmp_path: Path) -> None:
     """The last example, against a rig; the rig hears what was played."""
     audio = f"play-audio-{uuid.uuid4().hex[:6]}"
     rig = subprocess.Popen(
-        [sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--audio-source-id", audio, "--eeg-source-id", audio + "-eeg"],
+        [
+            sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--audio-source-id", audio,
+            "--eeg-source-id", audio + "-eeg",
+        ],
         cwd=tmp_path, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
     )  # fmt: skip
     assert rig.stdin is not None

@@ -76,7 +76,7 @@ class Bench:
         return subprocess.Popen(
             [sys.executable, "-m", "quietfloor.monitor.cli", *arguments], cwd=self.folder, text=True, encoding="utf-8",
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-            env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"},
+            env=os.environ | {"PYTHONUNBUFFERED": "1"},
         )  # fmt: skip
 
     def call(self, *arguments: str) -> tuple[int, str, str]:

@@ -27,8 +27,8 @@ def rig(sound_loop: SoundLoop) -> Iterator[str]:
     name = f"Card {uuid.uuid4().hex[:8]}"
     process = subprocess.Popen(
         [
-            sys.executable, "-m", "quietfloor.bench.patient.rig", "--sound-card", sound_loop.card, "--eeg-source-id", name, "--eeg-name", name,
-            "--loop-channel", "2", "--eeg-delay-ms", str(DELAY_MS), "--drift-ppm", str(DRIFT_PPM),
+            sys.executable, "-m", "quietfloor.bench.patient.rig", "--sound-card", sound_loop.card, "--eeg-source-id", name,
+            "--eeg-name", name, "--loop-channel", "2", "--eeg-delay-ms", str(DELAY_MS), "--drift-ppm", str(DRIFT_PPM),
         ],
         cwd=ROOT, env=os.environ | sound_loop.environment, text=True,
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
@@ -45,10 +45,11 @@ def rig(sound_loop: SoundLoop) -> Iterator[str]:
 def check(name: str, loop: SoundLoop, folder: Path) -> tuple[int, dict[str, Any], str]:
     process = subprocess.Popen(
         [
-            sys.executable, "-m", "quietfloor.bench.timing_check.program", "--stream", name, "--trigger", "trigger", "--sound-channel", "2", "--json",
-            "--device", "sound-card", "--output", loop.card, "--out", str(folder / "timing.toml"), "--count", str(COUNT),
+            sys.executable, "-m", "quietfloor.bench.timing_check.program", "--stream", name, "--trigger", "trigger",
+            "--sound-channel", "2", "--json", "--device", "sound-card", "--output", loop.card,
+            "--out", str(folder / "timing.toml"), "--count", str(COUNT),
         ],
-        cwd=folder, env=os.environ | loop.environment | {"PYTHONPATH": str(ROOT)}, text=True,
+        cwd=folder, env=os.environ | loop.environment, text=True,
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
     try:

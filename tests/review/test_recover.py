@@ -274,7 +274,8 @@ def test_a_disk_that_cannot_be_written_is_refused_before_anything_is_opened(tmp_
         plan = tmp_path / "plan.toml"
         plan.write_text('[stream]\nname = "nobody"\neeg = [1]\ntrigger = "2"\nwait_s = 0.5\n')
         said = subprocess.run(
-            [sys.executable, "-m", "quietfloor.monitor.cli", "run", str(plan), "--listen", "--no-window", "--no-setup", "--out", str(disk)],
+            [sys.executable, "-m", "quietfloor.monitor.cli", "run", str(plan), "--listen", "--no-window", "--no-setup",
+             "--out", str(disk)],
             capture_output=True, text=True, cwd=Path(__file__).resolve().parents[2],
         )  # fmt: skip
         assert said.returncode == 1
@@ -286,9 +287,10 @@ def test_room_is_asked_for_before_a_run(tmp_path: Path, monkeypatch: pytest.Monk
     plan = plan_for("soak", 2, 1.0)  # 1024 sweeps, by other equipment
     assert longest_s(plan) == pytest.approx(102.4)
     assert predicted_bytes(plan, stream) == pytest.approx(1.1 * 102.4 * 4000 * (3 * 4 + 9), rel=1e-6)
-    monkeypatch.setattr("quietfloor.monitor.run.disk_space.free_bytes", lambda folder: RESERVE_BYTES + predicted_bytes(plan, stream))
+    free = "quietfloor.monitor.run.disk_space.free_bytes"
+    monkeypatch.setattr(free, lambda folder: RESERVE_BYTES + predicted_bytes(plan, stream))
     check_room(tmp_path, plan, stream)
-    monkeypatch.setattr("quietfloor.monitor.run.disk_space.free_bytes", lambda folder: RESERVE_BYTES + predicted_bytes(plan, stream) - 1)
+    monkeypatch.setattr(free, lambda folder: RESERVE_BYTES + predicted_bytes(plan, stream) - 1)
     with pytest.raises(DiskFull, match=r"43 MB free, and a run of up to 1\.7 min on this stream needs 43 MB: free the disk"):
         check_room(tmp_path, plan, stream)
     assert free_bytes(tmp_path / "not" / "there") > 0
@@ -366,7 +368,8 @@ def test_two_programs_and_one_session(tmp_path: Path) -> None:
     run, _ = going(tmp_path)
     run.stop()
     assert run.wait(patience(30))
-    script = "import sys; from quietfloor.monitor.storage.folder_lock import sole_writer as a\nwith a(sys.argv[1]): print(1, flush=True); sys.stdin.read()"
+    script = "import sys; from quietfloor.monitor.storage.folder_lock import sole_writer as a\n"
+    script += "with a(sys.argv[1]): print(1, flush=True); sys.stdin.read()"
     other = subprocess.Popen([sys.executable, "-c", script, str(tmp_path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert other.stdout is not None
     other.stdout.readline()

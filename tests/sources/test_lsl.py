@@ -245,6 +245,7 @@ def test_a_killed_sender_with_a_source_id_is_silence_and_then_goes_on(unique: Ca
 
 
 def test_nothing_of_lsl_is_loaded_before_something_is_opened() -> None:
-    modules = "quietfloor.monitor.sources.lsl, quietfloor.monitor.sources.recording, quietfloor.monitor.storage.raw_writer, quietfloor.monitor.doctor.checks"
+    names = ("sources.lsl", "sources.recording", "storage.raw_writer", "doctor.checks")
+    modules = ", ".join(f"quietfloor.monitor.{name}" for name in names)
     program = f"import sys, {modules}; sys.exit('pylsl' in sys.modules or 'sounddevice' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

@@ -12,7 +12,7 @@ from quietfloor.monitor.waves import expected
 from quietfloor.monitor.waves.norms import Norms
 from quietfloor.monitor.waves.norms_file import NormError, load_norms
 
-SHIPPED = Path(__file__).parents[2] / "monitor" / "wave-norms.toml"
+SHIPPED = Path(__file__).parents[2] / "monitor" / "waves" / "wave-norms.toml"
 
 
 @pytest.fixture(scope="module")

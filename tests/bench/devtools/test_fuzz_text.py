@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 
 import quietfloor.bench.devtools.fuzz_target
-from quietfloor.bench.devtools.fuzz import all_targets, main, text
+from quietfloor.bench.devtools.fuzz import main, text
 from quietfloor.bench.devtools.fuzz_mutate import CHANGES, MOST_BYTES, mutated
 from quietfloor.bench.devtools.fuzz_target import Target, try_one, unclear
+from quietfloor.bench.devtools.fuzz_targets import all_targets
 from quietfloor.bench.devtools.fuzz_text import TARGETS
 from quietfloor.bench.devtools.fuzz_work import fuzz, input_of
 from quietfloor.monitor.storage.record_schema import checked_plan, checked_record

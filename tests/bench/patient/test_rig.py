@@ -10,14 +10,12 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from quietfloor.bench.patient import rig_options
-from quietfloor.bench.patient.earphone import Earphone
+from quietfloor.bench.patient.earphone import VIRTUAL_EARPHONE, Earphone
 from quietfloor.bench.patient.patient import MONTAGE, Amplifier, VirtualPatient
 from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.bench.patient.rig import main
@@ -284,7 +282,7 @@ def test_tables_for_plans_are_written_and_nothing_else_is_lost(tmp_path, capsys)
     written = sorted((tmp_path / "bench").iterdir())
     assert [str(file) for file in written] == sorted(capsys.readouterr().out.split())
     for file in written:
-        assert file.read_bytes() == (Path(rig_options.__file__).parent / file.name).read_bytes()
+        assert file.read_bytes() == VIRTUAL_EARPHONE.with_name(file.name).read_bytes()
     assert write() == 0  # the same again
     (tmp_path / "bench/virtual-earphone.toml").write_text("mine")
     assert write() == 2

@@ -1,0 +1,1 @@
+"""Auditory brainstem responses on open hardware: ``quietfloor.monitor``, ``quietfloor.stimuli``, ``quietfloor.bench``."""
