@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.slow import patience
 from tests.sound_loop import MISSING, SoundLoop, can_loop
@@ -24,6 +25,10 @@ for _name in ("DISPLAY", "WAYLAND_DISPLAY"):  # tests that open a window bring a
 for _name in ("SIGINT", "SIGHUP"):  # a shell that starts tests in the background ignores them, and every program that they start
     if hasattr(signal, _name) and signal.getsignal(getattr(signal, _name)) is signal.SIG_IGN:
         signal.signal(getattr(signal, _name), signal.default_int_handler if _name == "SIGINT" else signal.SIG_DFL)
+
+# Property tests draw the same examples every time, and no clock judges them.
+settings.register_profile("reproducible", derandomize=True, deadline=None)
+settings.load_profile("reproducible")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -71,8 +71,8 @@ def _guided(task: dict[str, Any]) -> None:
 
     with atheris.instrument_imports(
         include=[
-            "monitor",
-            "stimuli",
+            "quietfloor.monitor",
+            "quietfloor.stimuli",
             "quietfloor.bench.patient.profiles",
             "quietfloor.bench.patient.session_course",
             "tomllib",
