@@ -66,10 +66,10 @@ class Outcome:
 class Program:
     """The program as a user starts it; what it says is collected while it runs."""
 
-    def __init__(self, *arguments: str) -> None:
+    def __init__(self, *arguments: str, module: str = "monitor.cli") -> None:
         environment = os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONPATH": str(ROOT)}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "monitor.cli", *arguments],
+            [sys.executable, "-m", module, *arguments],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -140,6 +140,7 @@ class Scenario:
     run: list[str] = field(default_factory=list)
     plan: str | None = None
     act: Callable[[subprocess.Popen[str], Program], None] | None = None
+    module: str = "monitor.cli"
 
 
 @dataclass
@@ -168,7 +169,7 @@ def perform(scenario: Scenario, session: Path) -> Happened:
             plan = session / "plan.toml"
             plan.write_text(scenario.plan.replace("STREAM", name))
             what = ["run", str(plan)]
-        program = Program(*what, "--no-window", "--json", "--out", str(session), *scenario.run)
+        program = Program(*what, "--no-window", "--json", "--out", str(session), *scenario.run, module=scenario.module)
         try:
             if scenario.act is not None:
                 scenario.act(amplifier, program)
