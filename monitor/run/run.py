@@ -45,6 +45,7 @@ GONE_S = 10.0  # without a sample: end the run
 SLOW_S = 5.0  # without a sample of a virtual amplifier, which is late on a busy machine: say so, and wait until it has gone
 MOST_CHECK_S = 3 * CHECK_S  # of stream, where it is late to say how fast it is
 LATE_S = 1.0  # of its samples behind the clock: say that it is slower than real time
+REOPEN_S = 2.0  # without a sample, soon after this program stood still: open the stream again, and once more after as long
 STOOD_S = 5.0  # between two looks at the stream: this program was stopped, or its machine slept
 OFFSET_EVERY_S = 5.0
 MARKERS_EVERY_S = 0.2
@@ -125,6 +126,7 @@ class Run:
         self._began_s = clock()
         self._last_s = self._began_s
         self._looked_s = math.nan
+        self._doubt_s = self._reopened_s = -math.inf  # until when a silence may be a dead connection; last time it was replaced
         self._underruns = 0
         self._limited = False
         self._window_compared = False
@@ -353,8 +355,9 @@ class Run:
             self._notice(
                 "stood_still",
                 f"this program stood still for {stood_s:.0f} s (stopped, or the machine slept): what still waits of the "
-                "stream is read on; if nothing comes any more, the run ends, and what was recorded is kept",
+                "stream is read on, what does not is lost and shows as a gap",
             )
+            self._doubt_s = now_s + GONE_S  # what waits is read first
         if chunk is None:
             silent_s = now_s - self._last_s
             if silent_s > (SILENT_S if self._virtual is None else SLOW_S) and not self.status.silent:
@@ -364,6 +367,8 @@ class Run:
                 else:
                     said = f"no samples for {SLOW_S:g} s: the virtual amplifier is slow; the run waits, and nothing is lost"
                 self._notice("stream_silent", said)
+            if self._last_s < self._doubt_s and now_s > REOPEN_S + max(self._last_s, self._reopened_s):
+                self._reopen()
             if silent_s > GONE_S and not (self._virtual is not None and self._virtual.only_late()):
                 changed = self._guard.changed()
                 if changed:
@@ -390,6 +395,16 @@ class Run:
         if self._virtual is not None:
             self._keep_together(self._virtual, chunk)
         return chunk
+
+    def _reopen(self) -> None:
+        """This program stood still and nothing comes: its connection may have died. What is virtual is waited for."""
+        try:
+            if self._timed is not None and self._timed.reopen():
+                said = "the stream gave nothing any more and was opened again: what was sent meanwhile is lost"
+                self._notice("stream_reopened", said)
+        except RuntimeError as error:  # of liblsl: tried again until the stream counts as gone
+            log.warning("the stream could not be opened again: %s", error)
+        self._looked_s = self._reopened_s = self._clock()
 
     def _is_the_same(self, replaced: bool) -> bool:
         """Whether a stream that was away is the one that it was; its samples are held until that is known. False when stopped

@@ -82,13 +82,17 @@ def list_streams(wait_s: float = 1.0, details_timeout_s: float = 2.0) -> list[St
 def _described_again(before: StreamDescription, wait_s: float, details_timeout_s: float = 2.0) -> list[StreamDescription]:
     """Streams that are there now by this name and source id, with labels and units; those that do not describe themselves are
     left out. Other streams are not spoken to."""
-    pylsl = load_pylsl()
     described = []
-    for found in _distinct(pylsl.resolve_streams(wait_s)):
-        if (found.description.name, found.description.source_id) == (before.name, before.source_id):
-            with contextlib.suppress(StreamLost):
-                described.append(_full_description(pylsl.StreamInlet(found.info, recover=False), details_timeout_s))
+    for found in _found_again(before, wait_s):
+        with contextlib.suppress(StreamLost):
+            described.append(_full_description(load_pylsl().StreamInlet(found.info, recover=False), details_timeout_s))
     return described
+
+
+def _found_again(before: StreamDescription, wait_s: float) -> list[FoundStream]:
+    """Streams that are there now by this name and source id."""
+    found = _distinct(load_pylsl().resolve_streams(wait_s))
+    return [one for one in found if (one.description.name, one.description.source_id) == (before.name, before.source_id)]
 
 
 def find_stream(name: str | None = None, source_id: str | None = None, wait_s: float = 5.0) -> FoundStream:
@@ -132,9 +136,7 @@ class LslSource:
         self._pylsl, self._info = pylsl, found.info
         if found.description.rate_hz > FASTEST_HZ:  # buffers are made for it
             raise NoStream(f"{found.description.summary()} states more than {FASTEST_HZ:g} samples a second: no EEG has")
-        self._inlet = pylsl.StreamInlet(
-            found.info, max_buflen=BUFFER_S, recover=can_return(found), processing_flags=pylsl.proc_none
-        )
+        self._inlet = self._new_inlet(found)
         self._description = _full_description(self._inlet, open_timeout_s)
         rate_hz = self._description.rate_hz
         self._room = max(1024, math.ceil(rate_hz))
@@ -200,6 +202,30 @@ class LslSource:
         """Whether another sender took the place of the one before since this was last asked, be it after a moment only."""
         return not self._lost and bool(self._inlet.was_clock_reset())
 
+    def reopen(self, wait_s: float = 1.5, open_timeout_s: float = 3.0) -> bool:
+        """Read the stream over a new connection; whether that was done. For a sender that is there but of which nothing comes:
+        liblsl keeps a connection that died without a word for as long as it sees the same sender. What the sender still held
+        for the old one is lost. Not done where no stream or several fit, or the old connection has something after all."""
+        before = self._description
+        there = _found_again(before, wait_s)
+        same = [one for one in there if one.description.uid == before.uid]  # needs no source id to be known again
+        there = same or [one for one in there if can_return(one)]
+        if self._lost or len(there) != 1:
+            return False
+        now = there[0].description
+        if (now.channel_count, now.channel_format) != (before.channel_count, before.channel_format):
+            return False  # does not fit into the buffer
+        inlet = self._new_inlet(there[0])
+        try:
+            _guard(inlet.open_stream, before, open_timeout_s)
+        except StreamLost:
+            return False
+        if self.backlog_samples:
+            return False
+        dead, self._inlet, self._info = self._inlet, inlet, there[0].info
+        dead.close_stream()
+        return True
+
     def changed(self, wait_s: float = 1.5) -> str | None:
         """In what the stream that is there now under this name differs from the one that was opened, in words; "" for nothing,
         None where none is there. The inlet reads a sender with other channels at the same count on as if it were the old one."""
@@ -213,6 +239,10 @@ class LslSource:
     def close(self) -> None:
         self._lost = True
         self._inlet.close_stream()
+
+    def _new_inlet(self, found: FoundStream) -> Any:
+        pylsl = self._pylsl
+        return pylsl.StreamInlet(found.info, max_buflen=BUFFER_S, recover=can_return(found), processing_flags=pylsl.proc_none)
 
     def _pull_into(self, room: NDArray[Any], timeout_s: float) -> list[float]:
         if not len(room):

@@ -66,10 +66,11 @@ class Outcome:
 class Program:
     """The program as a user starts it; what it says is collected while it runs."""
 
-    def __init__(self, *arguments: str) -> None:
-        environment = os.environ | {"PYTHONUNBUFFERED": "1"}
+    def __init__(self, *arguments: str, module: str = "quietfloor.monitor.cli") -> None:
+        path = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])  # for programs among the tests
+        environment = os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONPATH": path}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "quietfloor.monitor.cli", *arguments],
+            [sys.executable, "-m", module, *arguments],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -140,6 +141,7 @@ class Scenario:
     run: list[str] = field(default_factory=list)
     plan: str | None = None
     act: Callable[[subprocess.Popen[str], Program], None] | None = None
+    module: str = "quietfloor.monitor.cli"
 
 
 @dataclass
@@ -168,7 +170,7 @@ def perform(scenario: Scenario, session: Path) -> Happened:
             plan = session / "plan.toml"
             plan.write_text(scenario.plan.replace("STREAM", name))
             what = ["run", str(plan)]
-        program = Program(*what, "--no-window", "--json", "--out", str(session), *scenario.run)
+        program = Program(*what, "--no-window", "--json", "--out", str(session), *scenario.run, module=scenario.module)
         try:
             if scenario.act is not None:
                 scenario.act(amplifier, program)

@@ -50,6 +50,15 @@ def stop_program(amplifier: subprocess.Popen[str], program: Program) -> None:
     program.signal(signal.SIGCONT)
 
 
+def stop_program_and_kill_its_connections(amplifier: subprocess.Popen[str], program: Program) -> None:
+    until_sweeps(program)
+    program.signal(signal.SIGUSR1)
+    time.sleep(0.3)  # the signal is answered
+    program.signal(signal.SIGSTOP)
+    time.sleep(6)
+    program.signal(signal.SIGCONT)
+
+
 def interrupt(amplifier: subprocess.Popen[str], program: Program) -> None:
     until_sweeps(program)
     program.signal(signal.SIGINT)
@@ -77,6 +86,12 @@ SCENARIOS = {
     "not a number for a second": Scenario([*LARGE, "--nan", "3.2", "4.4"], [*USUAL, "--max-sweeps", "600"]),
     "sender stalled": Scenario([*LARGE, "--unstamped", "--stall", "3", "1.5"], [*USUAL, "--max-sweeps", "600"]),
     "program stopped for a while": Scenario([*NONE, "--seconds", "60"], [*USUAL, "--max-sweeps", "1200"], act=stop_program),
+    "connection dead after a stop": Scenario(
+        [*NONE, "--seconds", "60"],
+        [*USUAL, "--max-sweeps", "800"],
+        act=stop_program_and_kill_its_connections,
+        module="tests.live.deaf",
+    ),
     "flat EEG": Scenario(["--flat"], [*USUAL, "--max-sweeps", "64"]),
     "window beyond the next sound": Scenario(NONE, [*USUAL, "--window", "5,25", "--max-sweeps", "32"]),
     "interrupted": Scenario(NONE, USUAL, act=interrupt),
@@ -214,6 +229,21 @@ def test_a_program_that_was_stopped_reads_on_what_has_waited(batch: Batch) -> No
     assert "stood_still" in kinds(happened)
     assert "this program stood still for" in happened.outcome.err
     assert_no_hole(happened.folder, 1200 / 47.1)
+    assert happened.replayed().json["identical"] is True
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="uses a socket filter of Linux")
+def test_a_connection_that_died_while_the_program_was_stopped_is_opened_again(batch: Batch) -> None:
+    happened = batch["connection dead after a stop"]
+    assert happened.outcome.status == 0, happened.outcome.err
+    record = happened.outcome.json
+    assert record["stopped_by"] == "sweep_limit"
+    said = [kind for kind in kinds(happened) if kind in ("stood_still", "stream_reopened", "stream_back")]
+    assert said[said.index("stood_still") :][:3] == ["stood_still", "stream_reopened", "stream_back"]
+    assert "was opened again" in happened.outcome.err
+    long = [event for event in events(happened) if event["type"] == "gap" and event["by_s"] > 6]  # type: ignore[operator]
+    assert [event["reason"] for event in long] == ["lost"]
+    assert record["lost_samples"] == pytest.approx(long[0]["by_s"] * 8000, abs=800)  # type: ignore[operator]
     assert happened.replayed().json["identical"] is True
 
 
