@@ -148,7 +148,7 @@ def test_every_key_of_every_event_is_told(run: Path) -> None:
     assert sorted(set().union(*map(keys_of, lines)) - told) == []
     for kind in events.Event.__subclasses__():
         if kind.kept:
-            assert sorted({kind.kind, *(field.name for field in dataclasses.fields(kind))} - told) == []
+            assert sorted({kind.kind, *(field.name for field in dataclasses.fields(kind))} - kind.unsaid - told) == []
     assert sorted(set(REASONS) - told) == []
 
 
