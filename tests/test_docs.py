@@ -165,6 +165,10 @@ def test_every_key_of_the_other_files_is_told() -> None:
     for model in (AnalysisPlan, DecisionPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan):
         assert sorted(keys(model) - plan) == []
 
+    from quietfloor.monitor.plan.cell_table import CellRow, _File
+
+    assert sorted((keys(CellRow) | keys(_File)) - named(section("## cells.json", FORMATS))) == []
+
     session = named(section("## The folder of a session", FORMATS))
     from quietfloor.monitor.session.session_plan import (
         ConditionPlan,
