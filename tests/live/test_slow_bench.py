@@ -24,6 +24,7 @@ from quietfloor.monitor.run.sound_output import make_stimulus, open_sound
 from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.lsl import has_closed, is_here, load_pylsl
+from tests import warm
 from tests.live.harness import ROOT, Program
 from tests.slow import patience
 
@@ -51,7 +52,7 @@ class Rig:
         self.audio, self.eeg = (f"{what}-{uuid.uuid4().hex[:8]}" for what in ("audio", "eeg"))
         options = ["--audio-source-id", self.audio, "--eeg-source-id", self.eeg, "--eeg-rate", "8000", "--channels", "1"]
         self.log = (folder / "rig.log").open("w+")
-        self.process = subprocess.Popen(
+        self.process = warm.Popen(
             [sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ,
             text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.log,
         )  # fmt: skip
@@ -160,7 +161,7 @@ sys.stdin.readline()
 
 def test_a_sender_that_closed_is_told_from_one_that_stands_still() -> None:
     pylsl, name = load_pylsl(), f"closing-{uuid.uuid4().hex[:8]}"
-    child = subprocess.Popen(
+    child = warm.Popen(
         [sys.executable, "-c", CHILD, name], env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE
     )
     assert child.stdin is not None
