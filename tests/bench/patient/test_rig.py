@@ -205,7 +205,9 @@ def test_a_second_player_gets_a_fresh_patient_and_other_noise(bench: Callable[..
         expected = VirtualPatient(patient, earphone, amplifier, np.random.SeedSequence([1, connection])).feed(frames)
         first = int(np.searchsorted(stamps, began_s))
         np.testing.assert_array_equal(samples[first : first + expected.shape[1]], expected.T.astype(np.float32))
-        time.sleep(1.0)  # the player is gone and silence has taken over
+        give_up = time.monotonic() + patience(30)
+        while sum("audio has gone" in line for line in rig.log) < connection and time.monotonic() < give_up:
+            time.sleep(0.05)  # silence takes over then
 
 
 def test_audio_that_does_not_fit_is_named_and_not_used(bench: Callable[..., Bench]) -> None:
