@@ -170,9 +170,9 @@ class TeachWindow(QMainWindow):
         if math.isfinite(room.noise_nv):
             parts.append(f"noise {room.noise_nv:,.0f} nV")
         if math.isfinite(room.correlation):
-            parts.append(f"halves A and B: r {room.correlation:.2f}".replace("-", "−"))
+            parts.append(f"odd and even half: r {room.correlation:.2f}".replace("-", "−"))
         if room.left_out:
-            parts.append(f"{room.sweeps - room.accepted:,} left out")
+            parts.append(f"{room.sweeps - room.accepted:,} rejected")
         early = "one sweep is mostly noise" if room.sweeps else "the first one comes with 1"
         rest = ", ".join(parts) if room.sweeps > 1 else early
         ear = EARS[lesson.ear]

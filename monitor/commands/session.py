@@ -66,8 +66,9 @@ def add(commands: Any) -> None:
     own.add_argument("--level", type=float, metavar="DB", help="dB nHL (the one that is suggested)")
     own.add_argument("--repeat", type=int, metavar="N", help="condition and level of run N once more")
     own.add_argument("--growth", action="store_true",
-                     help=f"{GROWTH_DB:g} dB above the lowest response, to see growth: establishes no threshold")  # fmt: skip
-    own.add_argument("--muted", action="store_true", help="control: trigger without sound")
+                     help=f"{GROWTH_DB:g} dB above the lowest response, for the latency/amplitude-intensity "
+                          "function: establishes no threshold")  # fmt: skip
+    own.add_argument("--muted", action="store_true", help="control: trigger without stimulus")
     parser.add_argument("--masking", action="store_true",
                         help="give the noise that is advised, where it is due; --auto: as [masking] auto says")  # fmt: skip
     parser.add_argument("--minutes", type=float, metavar="M", help="time that is left from now on")
@@ -287,7 +288,7 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     if level is None and args.growth:
         level = session.thresholds()[index].lowest_present_db_nhl + GROWTH_DB
         if math.isnan(level):
-            raise SessionError(f"{condition}: no response yet to see growth from; give --level DB")
+            raise SessionError(f"{condition}: no response yet, so no level above it; give --level DB")
     suggestion = session.suggestions(minutes)[index]
     if level is None:
         level = suggestion.level_db_nhl
@@ -297,7 +298,7 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     if not level <= rules.highest_db:
         raise SessionError(f"--level {level:g}: the plan allows at most {rules.highest_db:g} dB nHL here (highest_db_nhl)")
     advice = session.masking(index, level, "growth" if args.growth else "threshold")
-    why = "only to see growth" if args.growth else "a muted control" if args.muted else "as asked"
+    why = "only for the latency/amplitude-intensity function" if args.growth else "a muted control" if args.muted else "as asked"
     return replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
 
 

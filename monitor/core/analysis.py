@@ -50,7 +50,7 @@ STATISTICS = (
     "forecast",
 )
 SHOWN = frozenset({"evidence", "fsp", "upper_limit", "forecast"})  # in a live run at every look, whatever the rules need
-JUDGED_FROM_MS = 1.0  # after the sound reaches the ear; own choice: transducers couple into the leads until the sound is over
+JUDGED_FROM_MS = 1.0  # after the stimulus reaches the ear; own choice: transducers couple into the leads until the sound is over
 DEFAULT_RULES: tuple[Rule, ...] = (EvidenceReached(), NoiseFloorReached(), SweepLimit())
 
 
@@ -81,7 +81,7 @@ class AnalysisSettings:
 
     @cached_property
     def times_ms(self) -> Floats:
-        """Time of each point of a sweep (n_times,), ms after the sound reaches the ear."""
+        """Time of each point of a sweep (n_times,), ms after the stimulus reaches the ear."""
         return np.asarray(self.start_ms + np.arange(self.n_times) * 1000.0 / self.rate_hz, dtype=np.float64)
 
     @cached_property

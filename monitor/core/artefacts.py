@@ -1,4 +1,4 @@
-"""Which sweeps are left out, and why.
+"""Which sweeps are rejected, and why.
 
 Two kinds of reason. *Faults* are seen in the raw samples of one sweep (rails, a flat line). *Criteria* compare a figure
 of the filtered sweep with its running median over the last units, so that the limit follows the subject. Every figure
@@ -54,7 +54,7 @@ CRITERIA: tuple[Criterion, ...] = (
 class RunningLimits:
     """One limit per criterion for a batch of runs; the median is over all presented sweeps of the last 8 units.
 
-    Sweeps that were left out still count, otherwise a rise of the noise would shut the gate for good.
+    Rejected sweeps still count, otherwise a rise of the noise would shut the gate for good.
     """
 
     def __init__(self, criteria: tuple[Criterion, ...], rate_hz: float) -> None:

@@ -1,4 +1,4 @@
-"""Whole units of sweeps of a live run: what is left out and why, the averages, and what a look says and decides."""
+"""Whole units of sweeps of a live run: what is rejected and why, the averages, and what a look says and decides."""
 
 from __future__ import annotations
 

@@ -191,7 +191,7 @@ class ViewModel:
     def _particulars(self) -> str:
         look = self.look
         sweeps = "no sweep yet" if look is None else status_text.count(look.sweeps_accepted, "sweep")
-        parts = [self.title, sweeps, status_text.left_out(look), f"behind by {self.status.behind_ms:.0f} ms"]
+        parts = [self.title, sweeps, status_text.rejected(look), f"processing lag {self.status.behind_ms:.0f} ms"]
         if look is not None and look.lost_samples:
             parts.insert(3, f"{status_text.count(look.lost_samples, 'sample')} lost")
         return " · ".join(part for part in parts if part)

@@ -17,7 +17,7 @@ QUESTIONS = {
     "stream": "Can this stream carry the run?",
     "electrodes": "Does every contact give a clean signal?",
     "trigger": "Does the trigger arrive, and nothing but the trigger?",
-    "sound": "Will the right sound be played, and not too much of it?",
+    "sound": "Will the right stimulus be played, and not too much of it?",
     "timing": "Is it known how late sound and EEG are?",
     "placement": "At the person, before each run. Common practice; no source is claimed.",
     "cautions": "Read them, then acknowledge them with A. Without that no run begins.",

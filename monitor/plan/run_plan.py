@@ -103,7 +103,7 @@ Delay = Annotated[
 
 
 class AnalysisPlan(Section):
-    """From samples to sweeps. Times in ms after the sound reaches the ear."""
+    """From samples to sweeps. Times in ms after the stimulus reaches the ear."""
 
     band_hz: tuple[float, float] = (100.0, 1500.0)
     window_ms: tuple[float, float] = (5.0, 17.0)
@@ -115,7 +115,7 @@ class AnalysisPlan(Section):
     )
     acoustic_delay_ms: float = Field(default=0.0, ge=0, le=50, description="sound tube: trigger to ear")
     amplifier_delay_ms: Delay = Field(
-        default=0.0, description='EEG behind its own trigger channel; a number, or "certificate" for what the timing check found'
+        default=0.0, description='EEG after its trigger channel; a number, or "certificate" for what the timing check found'
     )
     reject_peak_times: float = Field(default=2.5, ge=1.2, le=100, description="times the running median peak")
     reject_peak_uv: float = Field(default=100.0, ge=0.5, le=1e5, description="absolute ceiling")
@@ -128,7 +128,7 @@ class AnalysisPlan(Section):
         if pair is not None and not pair[0] < pair[1]:
             raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: the first number must be below the second")
         if pair is not None and info.field_name != "band_hz" and not -MOST_MS <= pair[0] < pair[1] <= MOST_MS:
-            raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: should lie within {MOST_MS:g} ms of the sound")
+            raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: should lie within {MOST_MS:g} ms of the stimulus")
         return pair
 
 
@@ -245,7 +245,7 @@ class Plan(Section):
             lower = math.floor(1e4 / (stop_ms + zero_ms)) / 10
             after = f"after {room_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
             raise ValueError(
-                f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next sound comes {after}: "
+                f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next stimulus comes {after}: "
                 f"end the window earlier or lower sound.rate_per_s to {lower:g}"
             )
         return self

@@ -66,7 +66,7 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     value, unit = (record["level_db_nhl"], "dB nHL") if known else (record["level_db_fs"], "dB FS")
     said = f"{record['stimulus']}, {sound.ear} ear, {level}, {sound.rate_per_s:g}/s, by {_name(sound)}, {sound.age_group}"
     if sound.muted:
-        return Finding("sound", "look", f"{said}, MUTED", "a control run: the trigger goes out without sound", "", value, unit)
+        return Finding("sound", "look", f"{said}, MUTED", "a control run: trigger without stimulus", "", value, unit)
     return Finding("sound", "ok", said, "", "", value, unit)
 
 

@@ -130,7 +130,7 @@ def _samples(seen: StreamFigures) -> Finding:
         return Finding("samples", "look", said, "is every chosen channel connected?", "", bad, "%", 0.0, AS_IN_A_RUN)
     if seen.breaks:
         said = f"{seen.lost_samples} missing, in {seen.breaks} places where the time stamps jump"
-        remedy = "close other programs, use a cable instead of radio; sweeps there are left out"
+        remedy = "close other programs, use a cable instead of radio; sweeps there are rejected"
         return Finding("samples", "look", said, remedy, "", float(seen.lost_samples), "samples", 0.0, AS_IN_A_RUN)
     if seen.seconds < 1.0:
         return Finding("samples", "wait", "listening")

@@ -235,9 +235,9 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
     muted = [number for one in s["muted"] if one["value"] is True for number in one["runs"]]
     control = f" Muted as a control: {runs_words(muted)}." if muted else ""
     zero = [value for value in _only(s["time_zero_ms"]) if value]
-    later = f" Time zero is {_tell(s['time_zero_ms'], '{} ms')} after the first sample of the sound." if zero else ""
+    later = f" Time zero is {_tell(s['time_zero_ms'], '{} ms')} after the first sample of the stimulus." if zero else ""
     stated = [number for one in s["stated"] if one["value"] is True for number in one["runs"]]
-    lead = f"The sound of {runs_words(stated)} was made by other equipment and is as its operator stated it. " if stated else ""
+    lead = f"The stimulus of {runs_words(stated)} came from other equipment and is as its operator stated it. " if stated else ""
     return (
         f"{lead}Stimuli were {_tell(s['stimulus'])}, presented to the {_tell(s['ear'])} ear by {_tell(s['route'])} "
         f"({_tell(s['transducer'])}) in {_tell(s['polarity'])} polarity{coin} at "
@@ -287,11 +287,11 @@ def _averaging(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str
     if noises:
         span = f"{min(noises):.1f} nV" if len(noises) == 1 else f"{min(noises):.1f} to {max(noises):.1f} nV"
     return (
-        f"Sweeps of {_tell(s['epoch_ms'], '{} ms')} were left out where their peak was above "
+        f"Sweeps of {_tell(s['epoch_ms'], '{} ms')} were rejected where their peak was above "
         f"{_tell(s['reject_peak_uv'], '{} uV')} or {_tell(s['reject_peak_times'])} times the running median of "
         f"peaks, or their slope above {_tell(s['reject_slope_times'])} times the running median of slopes. In "
         f"{len(runs)} {'run' if len(runs) == 1 else 'runs'} together {presented} sweeps were presented and {accepted} accepted; "
-        f"left out by reason: {reasons}. {AVERAGE_WORDS}. "
+        f"rejected by reason: {reasons}. {AVERAGE_WORDS}. "
         f"{NOISE_WORDS}; at the end of the {'run' if len(runs) == 1 else 'runs'} it was {span}."
     )
 

@@ -339,7 +339,7 @@ class Run:
         if stop_ms > interval_ms:
             self._notice(
                 "window",
-                f"the response window ends {stop_ms:g} ms after each sound, but the next sound comes after {interval_ms:.1f} ms: "
+                f"the response window ends {stop_ms:g} ms after each stimulus, but the next comes after {interval_ms:.1f} ms: "
                 "end the window earlier (--window) or lower the stimulus rate",
             )
 

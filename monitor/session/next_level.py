@@ -281,7 +281,7 @@ def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary]
         for level in lower
         if max([rules.lowest_db, *absent]) <= level <= heard[-1] + rules.largest_rise_db and round(level, 2) not in tried
     ]
-    rise = f"{idea.level - heard[-1]:g} dB above the last sound"
+    rise = f"{idea.level - heard[-1]:g} dB above the last stimulus"
     if not fitting:
         return replace(idea, why=f"{idea.why} (it is {rise} and may wake: no lower level would say more)")
     why = f"{idea.why}, but {idea.level:g} dB nHL is {rise} and may wake: a softer one first"

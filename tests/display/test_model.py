@@ -62,7 +62,7 @@ def test_a_run_is_a_path_through_the_plane_and_ends_in_a_region(made: Stream) ->
     head = model.headline()
     assert (head.state, head.word) == ("undecided", "Undecided")
     assert "noise" in head.rest
-    assert "behind by 4 ms" in head.particulars
+    assert "processing lag 4 ms" in head.particulars
     plane = model.plane()
     assert plane is not None
     assert plane.path.shape == (12, 2)

@@ -82,7 +82,7 @@ def test_every_part_explains_itself(shown: Any) -> None:
     assert "<b>residual noise</b>" in shown.sentence.rest.toolTip()
     assert "<b>sweep</b>" in shown.sentence.particulars.toolTip()
     assert shown.sentence.mark.toolTip()
-    assert "<b>r, likeness of the halves</b>" in shown.average.aside.toolTip()
+    assert "<b>r, correlation of the halves</b>" in shown.average.aside.toolTip()
     for button in shown.bar.buttons.values():
         assert button.toolTip()
         assert button.accessibleName()

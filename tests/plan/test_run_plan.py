@@ -230,7 +230,7 @@ def test_the_key_of_an_earlier_version_says_what_to_write() -> None:
 
 def test_a_window_ends_before_the_next_sound() -> None:
     make_plan({"sound": SOUND | {"rate_per_s": 58}})
-    with pytest.raises(PlanError, match=r"ends at 17 ms, but at 59/s the next sound comes after 16.9 ms"):
+    with pytest.raises(PlanError, match=r"ends at 17 ms, but at 59/s the next stimulus comes after 16.9 ms"):
         make_plan({"sound": SOUND | {"rate_per_s": 59}})
 
 

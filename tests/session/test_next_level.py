@@ -64,7 +64,7 @@ def ear(threshold: float, seed: int, lapses: float = 0.0, undecided: float = 0.0
         ("40? 40?", 50, "up", "nothing decided at 40"),
         ("40+ 30+ 20+ 10+ 0+", 0, "confirm", ""),
         ("40+ 30+ 20+ 10+ 0+ 0+", None, "limit", "no lower level left"),
-        ("80+ 20-", 40, "softer", "50 dB nHL is 30 dB above the last sound and may wake"),
+        ("80+ 20-", 40, "softer", "50 dB nHL is 30 dB above the last stimulus and may wake"),
         ("50+ 20-", 40, "narrow", "between the two"),
     ],
 )  # fmt: skip
