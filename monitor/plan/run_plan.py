@@ -316,7 +316,7 @@ class Plan(Section):
             epoch_ms=analysis.epoch_ms,
             window_ms=analysis.window_ms,
             delay_ms=analysis.acoustic_delay_ms + analysis.amplifier_delay_ms + zero_ms,
-            rail_uv=min(math.inf if analysis.rail_uv is None else analysis.rail_uv, layout.limit * layout.uv_per_unit),
+            rail_uv=rail_uv(analysis, layout),
             trigger=TriggerSettings(
                 edge=trigger.edge,
                 kind=trigger.kind,
@@ -342,6 +342,11 @@ class Plan(Section):
         except ValueError as error:
             raise PlanError(str(error)) from error
         return settings
+
+
+def rail_uv(analysis: AnalysisPlan, layout: Layout) -> float:
+    """The largest magnitude that a sample can have: of the amplifier, or of the number format of the stream."""
+    return min(math.inf if analysis.rail_uv is None else analysis.rail_uv, layout.limit * layout.uv_per_unit)
 
 
 def load_plan(path: Path) -> Plan:
@@ -451,9 +456,11 @@ def _model(place: list[str]) -> type[BaseModel]:
 
 def override(plan: Plan, changes: dict[str, dict[str, Any]]) -> Plan:
     """The plan with single values replaced, checked again: ``{"decision": {"alpha": 0.05}}``. None changes nothing."""
+    given = {section: {key: value for key, value in values.items() if value is not None} for section, values in changes.items()}
+    if not any(given.values()):
+        return plan
     data = plan.model_dump(mode="json", exclude_none=True)
-    for section, values in changes.items():
-        given = {key: value for key, value in values.items() if value is not None}
-        if given:
-            data[section] = data.get(section, {}) | given
+    for section, values in given.items():
+        if values:
+            data[section] = data.get(section, {}) | values
     return make_plan(data, "command line")
