@@ -43,11 +43,11 @@ from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import XdfError
 from quietfloor.monitor.review.recover import begin_record, finish
 from quietfloor.monitor.review.replay import looks_of, replay
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
 from quietfloor.monitor.run.timing_certificate import Timing
 from quietfloor.monitor.sources.base import SourceError
-from quietfloor.monitor.sources.channels import resolve_channels
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.folder_lock import sole_writer
 from quietfloor.monitor.storage.raw_writer import Journal
@@ -98,7 +98,7 @@ def _whole_run(session: Path, shared: mmap.mmap, paced: bool, sync: Callable[[in
     plan = plan_for("soak", CHANNELS, 1.0)
     with sole_writer(session):
         folder = RunFolder.create(session)
-        run = Run(plan, stream, resolve_channels(stream.description, plan.stream.eeg, plan.stream.trigger), folder)
+        run = Run(resolve(plan, stream.description), stream, folder)
         started = "2026-01-01T00:00:00+00:00"
         folder.write_begun(begin_record(started, sound=None, calibration=None, timing=Timing(), acknowledged=None))
         run.start()

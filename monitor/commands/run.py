@@ -30,7 +30,6 @@ from quietfloor.monitor.commands.common import (
 )
 from quietfloor.monitor.commands.setup import add_walk, walk_first
 from quietfloor.monitor.commands.window import add_window, show_live, with_window
-from quietfloor.monitor.untrusted.safe_text import LONGEST, plain
 
 if TYPE_CHECKING:
     from quietfloor.monitor.display.stage import Stage
@@ -114,12 +113,11 @@ def exit_status(record: dict[str, Any]) -> int:
 
 def told_apart(plan: Any, session: Path, args: argparse.Namespace) -> Any:
     """The plan with a seed that no run of this folder had: by their pauses sounds of two runs are told apart. --seed is kept."""
-    from quietfloor.monitor.plan.run_plan import override
-
     if plan.sound is None or args.seed is not None:
         return plan
     made = max((int(path.name[4:]) for path in session.glob("run-*") if path.name[4:].isdecimal()), default=0)
-    return override(plan, {"sound": {"seed": (plan.sound.seed + made) % 2**63}})
+    seed = (plan.sound.seed + made) % 2**63
+    return plan.model_copy(update={"sound": plan.sound.model_copy(update={"seed": seed})})
 
 
 def plan_from(args: argparse.Namespace, base: Any = None) -> Any:
@@ -193,12 +191,12 @@ def _carry_through(
     from quietfloor.monitor.review.recover import begin_record
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.disk_space import check_room
-    from quietfloor.monitor.run.run import Run, layout_of
+    from quietfloor.monitor.run.resolved_plan import resolve
+    from quietfloor.monitor.run.run import Run
     from quietfloor.monitor.run.run_record import run_record
-    from quietfloor.monitor.run.sound_output import make_stimulus, open_sound, output_identity
-    from quietfloor.monitor.run.timing_certificate import advice, judge, with_delay
+    from quietfloor.monitor.run.sound_output import make_stimulus, open_sound
     from quietfloor.monitor.sources.base import marker_description
-    from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
+    from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream
     from quietfloor.monitor.storage.dose_ledger import SessionDose
     from quietfloor.monitor.storage.run_folder import RunFolder
 
@@ -209,17 +207,12 @@ def _carry_through(
     with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
         source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
         opened.callback(source.close)
-        channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
-        output = None if plan.sound is None else output_identity(plan.sound)
-        timing = judge(plan, output, source.description, channels.trigger, datetime.date.today())
-        plan = with_delay(plan, timing)
-        if said := advice(plan, timing):
+        resolved = resolve(plan, source.description, stimulus, today=datetime.date.today())
+        plan = resolved.plan
+        for said in resolved.warnings:
             complain(said)
-        if said := plan.no_absence():
-            complain(f"of this run: {said}")
-        plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
         check_room(session, plan, source.description)
-        sound = None if stimulus is None else open_sound(plan.sound, stimulus)
+        sound = None if stimulus is None else open_sound(stimulus)
         if sound is not None:
             opened.callback(sound.close)
             opened.callback(sound.stop)
@@ -233,18 +226,15 @@ def _carry_through(
             opened.callback(markers.close)
             marker_stream = markers.description
         folder = RunFolder.create(session)
-        title = title_of(plan, stimulus, timing.text)
-        make = partial(Run, plan, source, channels, folder, sound=sound, markers=markers, marker_stream=marker_stream)
+        title = resolved.title
+        make = partial(Run, resolved, source, folder, sound=sound, markers=markers, marker_stream=marker_stream)
         run = make() if stage is None else show_live(stage, make, plan, title, session)
         opened.pop_all()  # from here on they are the run's
     started = now_text()
-    calibration = None if sound is None or sound.calibration is None else sound.calibration.id
-    checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
-    stated = None if plan.stated is None else plan.stated.record()
-    playing = stated if sound is None else sound.record | {"level_check": checked}
-    folder.write_begun(
-        begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged)
-    )
+    checked = last_check(session, resolved.calibration, None if plan.sound is None else plan.sound.card_channels)
+    about: dict[str, Any] = {"calibration": resolved.calibration, "timing": resolved.timing, "acknowledged": acknowledged}
+    playing = resolved.stated if sound is None else sound.record | {"level_check": checked}
+    folder.write_begun(begin_record(started, sound=playing, **about))
     with stop_on_signals(run.stop):
         run.start()
         if stage is not None and stage.follow(run):
@@ -257,14 +247,12 @@ def _carry_through(
         run.engine,
         stream=source.description,
         unit=run.unit,
-        sound=stated if sound is None else sound.record | {
+        sound=resolved.stated if sound is None else sound.record | {
             "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": checked,
         },
-        calibration=calibration,
         failure=run.failure,
         started=started,
-        timing=timing,
-        acknowledged=acknowledged,
+        **about,
     )
     record = write_results(folder, record, run.engine)
     if stage is not None:
@@ -311,34 +299,3 @@ def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str,
     if folder.run.is_file():
         folder.begun.unlink(missing_ok=True)  # all of it is in run.json
     return record | {"fault": record["fault"] or (problems[0] if problems else None)}
-
-
-def _masked(masking: Any) -> str:
-    if masking is None:
-        return ""
-    db_em, db_fs = masking["level_db_em"], masking["level_db_fs"]
-    level = f"{db_em:g} dB EM" if db_em is not None else f"{db_fs:g} dB re full scale"
-    return f", {masking['ear']} ear masked: {masking['noise']} {level}"
-
-
-def title_of(plan: Any, stimulus: Any, timing: str) -> str:
-    """One line that says what is being measured."""
-    if stimulus is None:
-        what = "listening to other equipment" + ("" if plan.stated is None else f", as stated: {plan.stated.words}")
-    else:
-        record = stimulus.record
-        if record["level_db_nhl"] is not None:
-            level = f"{record['level_db_nhl']:g} dB nHL"
-        else:
-            level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
-        if (bits := record["output"].get("bits_left")) is not None:
-            level += f" ({bits:.0f} of {record['output']['bits']} bits)"
-        muted = ", MUTED" if record["muted"] else ""
-        speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
-        zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
-        bone = " by bone" if record["route"] == "bone" else ""
-        what = (
-            f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
-            f"{record['rate_per_s']:g}/s{speed}"
-        )
-    return plain(" · ".join(part for part in (plan.title, what, timing) if part), LONGEST)

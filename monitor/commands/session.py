@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from functools import partial
 from pathlib import Path
@@ -198,14 +199,19 @@ def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
     from quietfloor.monitor.session.staircase_rules import LEAST_SWEEPS
     from quietfloor.monitor.storage.dose_ledger import SessionDose
 
-    while not own_limit and plan.sound is not None and plan.decision.max_sweeps > LEAST_SWEEPS:
-        spent = SessionDose(folder).spent()
-        try:
-            make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
-            break
-        except PlanError:  # whatever else is wrong is said when the run begins
-            plan = override(plan, {"decision": {"max_sweeps": max(LEAST_SWEEPS, plan.decision.max_sweeps // 2)}})
-    return plan
+    sweeps = plan.decision.max_sweeps
+    if own_limit or plan.sound is None or sweeps <= LEAST_SWEEPS:
+        return plan
+    spent = SessionDose(folder).spent()
+    with contextlib.suppress(PlanError):  # whatever else is wrong is said when the run begins
+        stimulus = make_stimulus(plan.sound, datetime.date.today())
+        while sweeps > LEAST_SWEEPS:
+            try:
+                stimulus.check_dose(sweeps, spent)
+                break
+            except PlanError:
+                sweeps = max(LEAST_SWEEPS, sweeps // 2)
+    return override(plan, {"decision": {"max_sweeps": sweeps}}) if sweeps < plan.decision.max_sweeps else plan
 
 
 def with_noise(

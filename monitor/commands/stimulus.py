@@ -271,7 +271,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound
 
-    sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
+    sound = open_sound(make_stimulus(plan, datetime.date.today()))
     stopped: list[bool] = []
     name = f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
     say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)

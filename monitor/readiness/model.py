@@ -25,7 +25,8 @@ from quietfloor.monitor.readiness.block_summary import PIECE_S, Piece, piece_of
 from quietfloor.monitor.readiness.findings import Group
 from quietfloor.monitor.readiness.impedance import Impedances
 from quietfloor.monitor.readiness.lines import Line, Mains, Spectrum, find_mains, find_tone
-from quietfloor.monitor.run.run import layout_of, stated_uv
+from quietfloor.monitor.run.resolved_plan import layout_of
+from quietfloor.monitor.run.run import stated_uv
 from quietfloor.monitor.run.unit_check import CHECK_S, PreflightError, UnitFinding, settle_unit
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.channels import Channels, unit_to_uv

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from quietfloor.monitor.core.samples import Chunk, Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, override
-from quietfloor.monitor.run.run import layout_of, stated_uv
+from quietfloor.monitor.run.resolved_plan import layout_of
+from quietfloor.monitor.run.run import stated_uv
 from quietfloor.monitor.run.unit_check import CHECK_S, UNITS_UV, UnitFinding, settle_unit
 from quietfloor.monitor.sources.base import ChannelError, StreamDescription, description_to_xml, marker_description
 from quietfloor.monitor.sources.channels import Channels, resolve_channels, suitability, unit_to_uv

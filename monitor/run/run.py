@@ -23,15 +23,15 @@ from quietfloor.monitor.core.clock import RATE_PPM, ArrivalWatch, RateFit, first
 from quietfloor.monitor.core.engine import Engine, Tap
 from quietfloor.monitor.core.events import Event, Gap, LookDone, RateMismatch, UnitDone, Verdict
 from quietfloor.monitor.core.reporting import BY_CLOCK, BY_STAMPS, wrong_rate
-from quietfloor.monitor.core.samples import Chunk, Floats, Layout
-from quietfloor.monitor.plan.run_plan import Plan, override
+from quietfloor.monitor.core.samples import Chunk, Floats
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.disk_space import nearly_full
+from quietfloor.monitor.run.resolved_plan import ResolvedPlan
 from quietfloor.monitor.run.status import TRANSITIONS, WRONG_RATE, Notice, State, Status, refreshed
-from quietfloor.monitor.run.unit_check import CHECK_S, UNITS_UV, PreflightError, UnitFinding, settle_unit
+from quietfloor.monitor.run.unit_check import CHECK_S, PreflightError, UnitFinding, settle_unit
 from quietfloor.monitor.run.watchdog import FILE_GONE, FOLDER_GONE, STREAM_CHANGED, Guard
 from quietfloor.monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
-from quietfloor.monitor.sources.channels import Channels, limit_of, unit_to_uv, uv_per_unit
+from quietfloor.monitor.sources.channels import Channels, unit_to_uv, uv_per_unit
 from quietfloor.monitor.sources.lsl import LslSource, by_the_clock, virtual
 from quietfloor.monitor.storage.dose_ledger import ExposureError
 from quietfloor.monitor.storage.raw_writer import Journal, JournalError
@@ -88,9 +88,8 @@ class Run:
 
     def __init__(
         self,
-        plan: Plan,
+        resolved: ResolvedPlan,
         source: Source,
-        channels: Channels,
         folder: RunFolder,
         *,
         sound: SoundSource | None = None,
@@ -103,13 +102,14 @@ class Run:
         clock: Callable[[], float] = time.monotonic,
         full: Callable[[Path], str | None] = nearly_full,
     ) -> None:
-        self.plan = plan
+        self.plan = resolved.plan
+        self._resolved = resolved
         self.folder = folder
         self.unit: UnitFinding | None = None
         self.engine: Engine | None = None
         self.failure: str | None = None
         self.status = Status()
-        self._source, self._channels = source, channels
+        self._source = source
         self._virtual = virtual(source)
         self._timed = by_the_clock(source)
         self._arrivals = ArrivalWatch(source.description.rate_hz)
@@ -197,9 +197,8 @@ class Run:
 
     def _check(self) -> Engine | None:
         """Record the first second, settle the unit on it, and hand it to a new engine. None when it ends the run."""
-        description, channels = self._source.description, self._channels
-        layout = layout_of(description, channels)
-        band = self.plan.engine_settings(layout).band
+        description, channels = self._source.description, self._resolved.channels
+        band = self._resolved.settings.band
         chunks: list[Chunk] = []
         count = 0
         while count < CHECK_S * description.rate_hz or (
@@ -223,8 +222,7 @@ class Run:
         )
         if self.unit.note:
             self._notice("unit", self.unit.note)
-        settings = self.plan.engine_settings(replace(layout, uv_per_unit=self.unit.uv_per_unit))
-        self.engine = Engine(settings, None if self._tap is None else self._show_signal)
+        self.engine = Engine(self._resolved.settings_at(self.unit.uv_per_unit), None if self._tap is None else self._show_signal)
         self.write_plan()
         self._judge_rate(np.concatenate([chunk.stamps_s for chunk in chunks]))
         if self._wrong_rate is not None:
@@ -264,15 +262,9 @@ class Run:
         self._notice("rate", status_text.rate_mismatch(found, by))
 
     def write_plan(self) -> None:
-        """The plan as used, with the unit that was settled on; channels as the user named them, which the stream's own
-        description in the recording resolves in the same way."""
-        plan = self.plan
-        if self.unit is not None:
-            latency_ms = plan.latency_ms()  # a later version may know better: the replay must not
-            plan = override(
-                plan, {"stream": {"unit": _unit_name(self.unit.uv_per_unit)}, "analysis": {"latency_ms": latency_ms}}
-            )
-        self.folder.write_text(self.folder.plan.name, plan.to_toml())
+        """The plan as used, with the unit that was settled on."""
+        text = self._resolved.to_toml(None if self.unit is None else self.unit.uv_per_unit)
+        self.folder.write_text(self.folder.plan.name, text)
 
     def _listen(self, engine: Engine) -> None:
         while engine.verdict is None:
@@ -600,16 +592,6 @@ class Run:
             self._markers.close()
 
 
-def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: float = 1.0) -> Layout:
-    """The layout that the engine works on. Raises SourceError for a stream that no sweeps can be cut from."""
-    labels = tuple(description.label(index) for index in range(description.channel_count))
-    try:
-        limit = limit_of(description.channel_format)
-        return Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv_per_unit, limit)
-    except ValueError as error:
-        raise SourceError(f"stream {description.name!r}: {error}") from error
-
-
 def stated_uv(description: StreamDescription, channels: Channels) -> float:
     """Microvolts per unit as the stream states it for its EEG channels; nan where it states none, or none that is a voltage."""
     stated = {description.units[index] for index in channels.eeg if not math.isnan(unit_to_uv(description.units[index]))}
@@ -619,8 +601,3 @@ def stated_uv(description: StreamDescription, channels: Channels) -> float:
             "by --unit which one holds for all of them"
         )
     return uv_per_unit(description, channels.eeg)
-
-
-def _unit_name(uv: float) -> str:
-    names = {factor: name for name, factor in UNITS_UV.items()} | {1e-3: "nanovolts"}
-    return names[uv]

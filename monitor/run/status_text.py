@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.core.events import (
     Event,
     ForeignSound,
@@ -33,8 +34,7 @@ HEADLINES = {
 }
 
 REASONS = {  # why a sweep is rejected, in words for the bench
-    "peak": "too large",
-    "slope": "too steep",
+    **{criterion.name: criterion.word for criterion in CRITERIA},
     "saturation": "with the amplifier at its limit",
     "flat": "without a signal",
     "not_finite": "without numbers",

@@ -20,10 +20,10 @@ from quietfloor.monitor.display.screen import obstacle
 from quietfloor.monitor.display.stage import Scene, Stage, moments_of, view_model
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.review.playback import Playback
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
 from quietfloor.monitor.sources.base import StreamDescription
-from quietfloor.monitor.sources.channels import Channels
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -131,7 +131,7 @@ def finished(recordings: dict[str, Path], tmp_path_factory: pytest.TempPathFacto
         ("undecided", "nothing", {"max_sweeps": 512}),
     ):
         plan = plan_of(**decision)
-        run = Run(plan, RecordingSource(recordings[source]), Channels((0, 1), 2), RunFolder.create(session))
+        run = Run(resolve(plan, DESCRIPTION), RecordingSource(recordings[source]), RunFolder.create(session))
         run.start()
         assert run.wait(patience(60))
         write(run)
@@ -154,7 +154,7 @@ def live_scene(recording: Path, session: Path, pace: float | None = None, **deci
     """A run on a recording as a command would put it on the stage, not yet started."""
     plan, feed = plan_of(**decision), Feed()
     run = Run(
-        plan, RecordingSource(recording, pace=pace), Channels((0, 1), 2), RunFolder.create(session), optional=[feed.event],
+        resolve(plan, DESCRIPTION), RecordingSource(recording, pace=pace), RunFolder.create(session), optional=[feed.event],
         tap=feed.tap, follow=feed.follow,
     )  # fmt: skip
     return Scene(run, view_model(feed, plan, "right ear · click · 60 dB nHL"), session)

@@ -12,10 +12,10 @@ import pytest
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import make_plan
 from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import LONGEST_NOTE, Run
 from quietfloor.monitor.run.status import Notice, Status
 from quietfloor.monitor.sources.base import StreamDescription
-from quietfloor.monitor.sources.channels import Channels
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -35,7 +35,8 @@ def run(tmp_path: Path) -> Run:
         for at in range(0, len(made.stamps_s), 80):
             journal.samples(Chunk(made.samples[:, at : at + 80].astype(np.float32), made.stamps_s[at : at + 80]))
     plan = make_plan({"stream": {"name": "amplifier", "eeg": ["Cz"], "trigger": "TRIG"}, "decision": {"max_sweeps": 128}})
-    return Run(plan, RecordingSource(path, pace=4.0), Channels((0,), 1), RunFolder.create(tmp_path))
+    source = RecordingSource(path, pace=4.0)
+    return Run(resolve(plan, source.description), source, RunFolder.create(tmp_path))
 
 
 def notes(run: Run) -> list[dict[str, object]]:

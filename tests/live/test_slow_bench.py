@@ -19,9 +19,10 @@ import pytest
 
 from quietfloor.monitor.formats.xdf import read_xdf
 from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import GONE_S, Run
 from quietfloor.monitor.run.sound_output import make_stimulus, open_sound
-from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.lsl import has_closed, is_here, load_pylsl
 from tests import warm
@@ -128,8 +129,8 @@ def test_silence_before_the_patient_listens_is_no_part_of_a_run(tmp_path: Path) 
     assert plan.sound is not None
     try:
         source = LslSource(find_stream(source_id=eeg))
-        sound = open_sound(plan.sound, make_stimulus(plan.sound, datetime.date.today()))
-        run = Run(plan, source, resolve_channels(source.description, ["1"], "2"), RunFolder.create(tmp_path), sound=sound)
+        sound = open_sound(make_stimulus(plan.sound, datetime.date.today()))
+        run = Run(resolve(plan, source.description), source, RunFolder.create(tmp_path), sound=sound)
         run.start()
         time.sleep(1.5)
         (found,) = pylsl.resolve_byprop("source_id", audio, 1, 10)

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.plan.run_plan import (
     AnalysisPlan,
@@ -105,9 +106,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("stated", "masking"): ("pink",),
     ("stated", "masking_level_db_em"): (-20.1, 100.1, 40),
     ("stated", "masking_transducer"): ("loudspeaker", "insert"),
-    ("analysis", "reject_peak_times"): (1.19, 101),
-    ("analysis", "reject_peak_uv"): (0.49, 1.1e5),
-    ("analysis", "reject_slope_times"): (1.19, 101),
+    **{("analysis", key.key): (0.99 * key.smallest, 1.01 * key.largest) for one in CRITERIA for key in one.keys},
     ("analysis", "rail_uv"): (0, -1),
     ("decision", "rule"): ("t2", "noise_floor", "evidence:pocock", "fsp:half", 3),
     ("decision", "look_every"): (0, 15, 100_001, 256.5, "often"),
@@ -133,6 +132,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "speed"): (0.1, 50),
     ("analysis", "acoustic_delay_ms"): (0, 50),
     ("analysis", "amplifier_delay_ms"): (0, 90),
+    **{("analysis", key.key): (key.smallest, key.largest) for one in CRITERIA for key in one.keys},
     ("analysis", "rail_uv"): (1e-3, 1e6),
     ("decision", "rule"): ("evidence", "fsp:obrien_fleming", "guidance_clear"),
     ("decision", "look_every"): (16, 100_000),
