@@ -25,6 +25,7 @@ from .statistics import ResidualSums, fsp, half_correlation, hotelling, multi_po
 from .stopping import (
     EvidenceReached,
     Figures,
+    FindsResponse,
     Looks,
     NoiseFloorReached,
     QuietAfterResponse,
@@ -78,6 +79,19 @@ class AnalysisSettings:
         points = len(self.window_times_ms)
         if points < 8:
             raise ValueError(f"window_ms = {start:g} to {stop:g} holds only {points} points: widen it to at least 2 ms")
+
+    @property
+    def finds(self) -> FindsResponse:
+        """The rule that may find a response: the first."""
+        first = self.rules[0]
+        finds = first.finds if isinstance(first, QuietAfterResponse) else first
+        assert isinstance(finds, FindsResponse)
+        return finds
+
+    @property
+    def quiet_nv(self) -> float | None:
+        """The noise for which a response that was found waits; None where none waits."""
+        return next((rule.quiet_nv for rule in self.rules if isinstance(rule, QuietAfterResponse)), None)
 
     @cached_property
     def times_ms(self) -> Floats:

@@ -10,10 +10,10 @@ import numpy as np
 from scipy.signal import welch
 
 from quietfloor.monitor.core.clock import RATE_PPM, REFUSED_PPM
-from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import PLAUSIBLE_UV, Floats
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Severity, parted
-from quietfloor.monitor.run.unit_check import PLAUSIBLE_UV, UNITS_UV, PreflightError, UnitFinding
+from quietfloor.monitor.run.unit_check import UNITS_UV, PreflightError, UnitFinding
 from quietfloor.monitor.session.staircase_rules import MOST_SWEEPS, minutes, needed_sweeps, sweep_limit
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.channels import suitability

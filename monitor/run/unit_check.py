@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietfloor.monitor.core.filtering import Band, RunningBand
-from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import PLAUSIBLE_UV, Floats
 
 CHECK_S = 1.0
-PLAUSIBLE_UV = (0.01, 500.0)  # in-band RMS; own choice: a shorted input lies above, a loose electrode below
 UNITS_UV = {"microvolts": 1.0, "millivolts": 1e3, "volts": 1e6}
 
 
