@@ -8,6 +8,7 @@ each direction the form is learned as well: its deviation is normal, and its pos
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -31,6 +32,7 @@ WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
 ALL_EVERY = 8  # updates after which all are looked at again
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
 OUTSIDE_DB = 7.5
+GUESSES = 100  # directions that a cell bets on, at most
 BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
 
@@ -86,6 +88,7 @@ class Posterior:
         self._cube = spread_out(CURVES, 4)
         self._expected = self._sizes_in(WHOLE).mean(axis=1, dtype=np.float64)
         self._updates = 0
+        self._last: tuple[Ints, Singles] | None = None  # directions and masses of the last belief
 
     def update(self, sums: Floats, weights: Floats) -> Belief:
         """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
@@ -97,7 +100,28 @@ class Posterior:
         self._updates += 1
         data = self._data(sums, weights, self._near, self._sizes)
         self._learn_forms(data, self._masses(data))  # one round: the next update goes on from here
-        return self._belief(data, self._masses(data))
+        mass = self._masses(data)
+        self._last = data.directions, mass
+        return self._belief(data, mass)
+
+    def guesses(self, level: int) -> tuple[Floats, Floats]:
+        """Waves (n_guesses, n_points) in uV that a level may hold, and the probability of each; the rest is left open.
+
+        Of the likeliest directions, each with three sizes that stand for its normal distribution (Gauss-Hermite).
+        """
+        if self._last is None:
+            return np.zeros((0, self._basis.shape[-1])), np.zeros(0)
+        directions, mass = self._last
+        likely = mass.sum(axis=1, dtype=np.float64)
+        best = np.argsort(-likely, kind="stable")[:GUESSES]
+        likely, here = likely[best], self._sizes[level].astype(np.float64)
+        mean = mass[best] @ here / likely
+        spread = np.sqrt(np.maximum(mass[best] @ here**2 / likely - mean**2, 0.0))
+        chosen = directions[best]
+        forms = np.einsum("dm,dmp->dp", self._coefficients[chosen], self._basis[self._places[self._path[chosen], level]])
+        sizes = np.maximum(mean + np.outer((-math.sqrt(3.0), 0.0, math.sqrt(3.0)), spread), 0.0)  # (3, D)
+        waves = (sizes[..., np.newaxis] * forms).reshape(-1, forms.shape[-1])
+        return waves, np.outer((1 / 6, 2 / 3, 1 / 6), likely).ravel()
 
     @property
     def _near(self) -> Ints:

@@ -122,8 +122,6 @@ class _Running:
             cell = self.cells[level] = Cell(self.condition.settings[level])
             if self.shape is not None and self.inverse is not None:
                 cell.learn_noise(self.shape, self.inverse)
-            if self.belief is not None:
-                cell.expect(self.belief.waves_uv[level])
         return self.cells[level]
 
     def log10(self) -> Floats:
@@ -161,8 +159,6 @@ class _Running:
             sums[level], weights[level] = cell.sum, cell.weight
         belief = self.belief = self.posterior.update(sums, weights)
         self.since = 0
-        for level, cell in self.cells.items():
-            cell.expect(belief.waves_uv[level])
         self.finished = over(belief, self.wanted, levels, self.found, self.seconds)
 
     def answer(self, limits: bool) -> Answer:
@@ -251,6 +247,9 @@ class RunningSearch:
 
     def _set(self, chosen: Next) -> Next:
         self._now = chosen
+        one = self._running[chosen.place.condition]
+        if one.posterior is not None:
+            one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
         return chosen
 
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
