@@ -24,7 +24,7 @@ Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 FORMS = len(SHAPES)
 
-TRUST = 0.85  # power of the likelihood; tuned so that intervals hold what they say, on ears outside the model too
+TRUST = 0.9  # power of the likelihood; tuned so that intervals hold what they say, on ears outside the model too
 ROUGHNESS = 0.1  # a level follows its curve of growth, and the common form, to within this part of its size
 FORGOTTEN = 11.0  # directions so much (log) below the best are left out for a while
 UNLIKELY, MARGIN = 7.0, 0.06  # the same of curves; of a box around the others, on each side
