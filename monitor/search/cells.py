@@ -2,8 +2,9 @@
 
 The choice of the next cell, the weights and every bet depend on earlier units only, so under "no response in this cell" the
 capital of a cell stays a martingale, however cells are chosen. Beside the bets of a run (`core.evidence`) each cell bets on the
-wave that the other cells and its own past make expected: with the expected score ``m`` of a unit, and its score ``s``, the best
-bet on a sign is ``1 + tanh(m s)``, the likelihood ratio of Gaussian noise made symmetric.
+waves that the other cells and its own past make expected: with the score ``m`` that a wave lets expect and the score ``s`` that
+came, the best bet on a sign is ``1 + tanh(m s)``, the likelihood ratio of Gaussian noise made symmetric; over waves with
+probabilities p it is ``1 + sum p tanh(m s)``.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from quietfloor.monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, Run
 from quietfloor.monitor.core.samples import Bools, Floats
 from quietfloor.monitor.core.upper_limit import RunningUpperLimit
 
-EXPECTED_SHARE = 0.4  # of the capital of a cell that bets on the expected wave
+EXPECTED_SHARE = 0.8  # of the capital of a cell that bets on expected waves; own choice, mostly: the rest meets the unexpected
 LOG_10 = math.log(10.0)
 
 
@@ -64,7 +65,7 @@ class Cell:
         self.sum = np.zeros(len(times))  # of weighted unit means over the window, 1/uV
         self.weight = 0.0  # 1/uV2
         self.units = 0
-        self._expected: Floats | None = None
+        self._expected: tuple[Floats, Floats, Floats, float] | None = None  # filters, probabilities, those of the mean
         self._log_expected = 0.0
         self._spread = Spread(())
         self._inverse: Floats | None = None
@@ -77,9 +78,12 @@ class Cell:
         self._evidence.learn_noise(shape)
         self._now()
 
-    def expect(self, wave_uv: Floats) -> None:
-        """The wave (n_points,) that the next units are expected to hold: made from earlier units alone."""
-        self._expected = wave_uv
+    def expect(self, waves_uv: Floats, probabilities: Floats) -> None:
+        """Waves (n, n_points) that the next units may hold, with probabilities (n,): made from earlier units alone."""
+        if self._inverse is not None:
+            matched = waves_uv @ self._inverse
+            middle = probabilities @ matched
+            self._expected = matched, probabilities, middle, math.sqrt(max(float(middle @ (probabilities @ waves_uv)), 0.0))
 
     def update(self, unit: Unit) -> None:
         mean, weight = self.settings.window.of(unit.mean_uv), float(unit.weight)
@@ -89,14 +93,18 @@ class Cell:
         if weight > 0:
             self.sum += weight * mean
             self.weight += weight
-            if self._expected is not None and self._inverse is not None:
-                matched = self._inverse @ self._expected
-                norm = math.sqrt(max(float(matched @ self._expected), 0.0))
-                if norm > 0:
-                    score = math.sqrt(weight) * float(matched @ mean) / norm
-                    bet = math.sqrt(weight) * norm * float(self._spread.standardise(np.asarray(score)))
-                    self._log_expected += math.log(2.0) - float(np.logaddexp(0.0, -2.0 * bet))
+            self._bet(mean, weight)
         self._now()
+
+    def _bet(self, mean: Floats, weight: float) -> None:
+        """On the waves that are expected."""
+        if self._expected is None:
+            return
+        matched, probabilities, middle, norm = self._expected
+        if norm > 0:
+            score = math.sqrt(weight) * float(middle @ mean) / norm
+            calm = float(self._spread.standardise(np.asarray(score))) / score if score else 1.0
+            self._log_expected += math.log1p(float(probabilities @ np.tanh(calm * weight * (matched @ mean))))
 
     def _now(self) -> None:
         if self._inverse is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -14,7 +15,7 @@ from quietfloor.monitor.core.averaging import Unit, reduce_unit
 from quietfloor.monitor.core.samples import Bools, Floats
 
 from .cells import Cell, SharedNoise, found, refuted
-from .choice import SHARE, UNITS, Choice, Wanted, choose, over
+from .choice import SHARE, UNITS, Choice, Wanted, choose, over, within_rise
 from .posterior import OUTSIDE_DB, Belief, Posterior
 from .prior import GrowthPrior, Waves
 
@@ -24,7 +25,8 @@ class Condition:
     """What is searched: levels in dB nHL, softest first, the settings of a run at each, and latencies not cut to the window.
 
     The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``: all
-    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average.
+    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average. ``near``: by index of other conditions,
+    how far (SD in dB) their threshold usually lies from this one; once one of them is known it shapes what is expected here.
     """
 
     levels_db: tuple[float, ...]
@@ -33,6 +35,7 @@ class Condition:
     unit_s: float
     start_db: float = 40.0
     rank: int = 0
+    near: Mapping[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not len(self.levels_db) == len(self.settings) == len(self.brackets_ms) > 0:
@@ -108,7 +111,8 @@ class _Running:
         self.finished = False
         self.inverse: Floats | None = None
         self.shape: Floats | None = None
-        self.since = 0  # units since the last belief
+        self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
+        self.supposed: tuple[float, float] | None = None
 
     def learn_noise(self, matrix: Floats) -> None:
         points = len(self.condition.settings[0].window_times_ms)
@@ -122,8 +126,6 @@ class _Running:
             cell = self.cells[level] = Cell(self.condition.settings[level])
             if self.shape is not None and self.inverse is not None:
                 cell.learn_noise(self.shape, self.inverse)
-            if self.belief is not None:
-                cell.expect(self.belief.waves_uv[level])
         return self.cells[level]
 
     def log10(self) -> Floats:
@@ -135,7 +137,6 @@ class _Running:
     def update(self, level: int, unit: Unit) -> None:
         self.cell(level).update(unit)
         self.units[level] += 1
-        self.since += 1
         if self.inverse is not None:
             self.refuted |= refuted(self.log10(), self.wanted.alpha)
 
@@ -148,6 +149,22 @@ class _Running:
     def found(self) -> Bools:
         return found(self.refuted)
 
+    @property
+    def open(self) -> bool:
+        return not self.finished and bool(self.offered.any())
+
+    @property
+    def start(self) -> int:
+        """The level to begin with: of those offered the nearest to the wanted one."""
+        return int(np.argmin(np.where(self.offered, abs(self.condition.levels - self.condition.start_db), np.inf)))
+
+    def suppose(self, threshold_db: float, spread_db: float) -> None:
+        """Another condition makes this threshold likely; of several the one that says most counts."""
+        if self.supposed is None or spread_db < self.supposed[1]:
+            self.supposed = threshold_db, spread_db
+            if self.posterior is not None:
+                self.posterior.suppose(threshold_db, spread_db)
+
     def believe(self) -> None:
         """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
         condition = self.condition
@@ -156,13 +173,12 @@ class _Running:
             return
         if self.posterior is None:
             self.posterior = Posterior(condition.waves, condition.growths(self.wanted.visible_uv), self.inverse)
+            if self.supposed is not None:
+                self.posterior.suppose(*self.supposed)
         sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
         belief = self.belief = self.posterior.update(sums, weights)
-        self.since = 0
-        for level, cell in self.cells.items():
-            cell.expect(belief.waves_uv[level])
         self.finished = over(belief, self.wanted, levels, self.found, self.seconds)
 
     def answer(self, limits: bool) -> Answer:
@@ -194,16 +210,38 @@ class RunningSearch:
         self._noise = SharedNoise(first.evidence.warm_up_units, points)
         self._limits = RunningLimits(first.criteria, first.rate_hz)
         self._unit_weight = 0.0
-        self._now = Next(self._start(0), Choice(self._start(0).level, "start", math.nan))
+        self._now = self._begin(min(range(len(conditions)), key=lambda number: conditions[number].rank))
         self._since = 0
 
-    def _start(self, condition: int) -> Place:
-        levels = self._running[condition].condition.levels
-        return Place(condition, int(np.argmin(abs(levels - self._running[condition].condition.start_db))))
+    def _begin(self, condition: int) -> Next:
+        level = self._running[condition].start
+        return Next(Place(condition, level), Choice(level, "start", math.nan))
 
     @property
     def finished(self) -> bool:
-        return all(one.finished for one in self._running)
+        """Whether nothing is left to ask: every condition has its answer, or no level is offered any more."""
+        return not any(one.open for one in self._running)
+
+    def offer(self, condition: int, levels: Bools) -> None:
+        """From now on only these levels (n_levels,) may be played: by ceiling, dose, masking, or the operator's wish.
+
+        None at all: this condition is left as it is; it can be offered again.
+        """
+        levels = np.asarray(levels, dtype=bool)
+        one = self._running[condition]
+        if levels.shape != one.offered.shape:
+            raise ValueError(f"levels have the shape {levels.shape}: give one yes or no for each of {len(one.offered)} levels")
+        one.offered = levels
+        if not levels.any() or (condition == self._now.place.condition and not levels[self._now.place.level]):
+            self._next()
+
+    def go_to(self, place: Place) -> Next:
+        """The operator wants this cell next. Raises ValueError where it is not offered."""
+        one = self._running[place.condition]
+        if not one.offered[place.level]:
+            raise ValueError(f"{one.condition.levels_db[place.level]:g} dB nHL is not offered: choose another level")
+        self._since = 0
+        return self._set(Next(place, Choice(place.level, "operator", math.nan)))
 
     def update(self, place: Place, sweeps_uv: Floats, usable: Bools) -> Bools:
         """One unit: sweeps (16, n_times) in uV, finite everywhere, ``usable`` (16,) without faults. Which were accepted (16,)."""
@@ -229,28 +267,46 @@ class RunningSearch:
         if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
             return self._now
         self._since = 0
-        self._running[self._now.place.condition].believe()
+        self._believe(self._now.place.condition)
+        return self._next()
+
+    def _believe(self, condition: int) -> None:
+        one = self._running[condition]
+        before = one.finished
+        one.believe()
+        belief = one.belief
+        if belief is None or before or not one.finished:
+            return
+        for other in self._running:
+            spread_db = other.condition.near.get(condition)
+            if spread_db is not None and not other.finished:
+                own_db = (belief.high_db - belief.low_db) / 4  # 95 % of a normal distribution
+                other.suppose(belief.middle_db, math.hypot(spread_db, own_db))
+
+    def _next(self) -> Next:
+        """The best of all open conditions of the lowest rank; the same again where none is open."""
         best: Next | None = None
+        lowest = min((one.condition.rank for one in self._running if one.open), default=0)
+        now_db = self._running[self._now.place.condition].condition.levels_db[self._now.place.level]
         for number, one in enumerate(self._running):
-            if one.finished:
-                continue
-            lowest = min(other.condition.rank for other in self._running if not other.finished)
-            if one.condition.rank != lowest:
+            if not one.open or one.condition.rank != lowest:
                 continue
             if one.belief is None:
-                return self._set(Next(self._start(number), Choice(self._start(number).level, "start", math.nan)))
-            same = number == self._now.place.condition
+                return self._set(self._begin(number))
             levels = one.condition.levels
-            now_db = float(levels[self._now.place.level]) if same else float(one.condition.start_db)
             choice = choose(
-                one.belief, self.wanted, levels, one.log10(), now_db, self._unit_weight, one.condition.unit_s, one.seconds
-            )
+                one.belief, self.wanted, levels, one.log10(), within_rise(levels, one.offered, now_db), self._unit_weight,
+                one.condition.unit_s, one.seconds,
+            )  # fmt: skip
             if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
                 best = Next(Place(number, choice.level), choice)
         return self._now if best is None else self._set(best)
 
     def _set(self, chosen: Next) -> Next:
         self._now = chosen
+        one = self._running[chosen.place.condition]
+        if one.posterior is not None:
+            one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
         return chosen
 
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:

@@ -84,3 +84,35 @@ def test_an_interval_never_rests_on_a_handful_of_curves() -> None:
     belief = believed(37.0, 0.002, 6, LEVELS)  # 2 nV of noise at every level: no curve of the list fits as well as that
     assert 0.5 < belief.high_db - belief.low_db < 10.0
     assert belief.low_db <= visible_db(37.0) <= belief.high_db
+
+
+def test_guesses_of_a_level_add_up_to_the_expected_wave() -> None:
+    one, level = posterior(), LEVELS.index(50.0)
+    rng = np.random.default_rng(7)
+    sums, weights = np.zeros((len(LEVELS), len(TIMES))), np.zeros(len(LEVELS))
+    assert one.guesses(level)[1].size == 0  # nothing is known yet
+    for place in (level, level + 4):
+        weights[place] = 0.02**-2
+        sums[place] = weights[place] * (SETTINGS.window.of(wave_uv(LEVELS[place], 20.0)) + 0.02 * rng.standard_normal(len(TIMES)))
+    for _ in range(3):
+        belief = one.update(sums, weights)
+    waves, probabilities = one.guesses(level)
+    assert 0.95 < probabilities.sum() <= 1.0 + 1e-6
+    assert probabilities @ waves == pytest.approx(belief.waves_uv[level], abs=0.06 * np.abs(belief.waves_uv[level]).max())
+
+
+def test_what_others_make_likely_narrows_the_interval_and_gives_way_to_data() -> None:
+    widths = []
+    for supposed in (None, (44.0, 10.0), (85.0, 5.0)):
+        one, rng = posterior(), np.random.default_rng(8)
+        if supposed is not None:
+            one.suppose(*supposed)
+        for residual_uv in (10.0, 0.015):
+            weights = np.full(len(LEVELS), residual_uv**-2)
+            waves = np.array([SETTINGS.window.of(wave_uv(level, 37.0)) for level in LEVELS])
+            sums = weights[:, np.newaxis] * (waves + residual_uv * rng.standard_normal(waves.shape))
+            for _ in range(4):
+                belief = one.update(sums, weights)
+            widths.append(belief.high_db - belief.low_db)
+        assert belief.middle_db == pytest.approx(visible_db(37.0), abs=5.0)  # at the end, whatever was supposed
+    assert widths[2] < widths[0]

@@ -77,6 +77,48 @@ def test_conditions_come_by_rank_and_each_is_answered() -> None:
     assert search.answer(0).threshold_db < search.answer(1).threshold_db
 
 
+def test_only_levels_that_are_offered_are_played_and_a_condition_can_be_left() -> None:
+    search, rng = RunningSearch((condition(), condition())), np.random.default_rng(4)
+    levels = np.array(LEVELS)
+    search.offer(0, levels >= 60.0)
+    places = []
+    for number in range(120):
+        if number == 80:
+            search.offer(0, levels > 200.0)
+        places.append(search.choose().place)
+        search.update(places[-1], sweeps_uv(rng, wave_uv(LEVELS[places[-1].level], 20.0)), USABLE)
+    assert {place.condition for place in places[:80]} == {0, 1}
+    assert all(LEVELS[place.level] >= 60.0 for place in places if place.condition == 0)
+    assert {place.condition for place in places[80:]} == {1}
+    assert not search.answer(0).finished
+    search.offer(1, levels > 200.0)
+    assert search.finished
+    search.offer(1, levels > 20.0)
+    assert not search.finished
+    with pytest.raises(ValueError, match="19 levels"):
+        search.offer(1, levels[:3] > 0)
+
+
+def test_the_operator_can_go_to_a_cell_that_is_offered() -> None:
+    search = RunningSearch((condition(), condition()))
+    assert search.go_to(Place(1, 4)).choice.why == "operator"
+    assert search.choose().place == Place(1, 4)
+    search.offer(1, np.array(LEVELS) > 50.0)
+    assert search.choose().place != Place(1, 4)
+    with pytest.raises(ValueError, match="20 dB nHL is not offered"):
+        search.go_to(Place(1, 4))
+
+
+def test_a_threshold_that_is_known_makes_the_next_one_quicker() -> None:
+    lasted = []
+    for near in ({}, {0: 8.0}):
+        pair = (condition(), replace(condition(rank=1), near=near))
+        search, places = follow(pair, (32.0, 34.0), 5, most=1500, noise_uv=1.5)
+        assert search.finished
+        lasted.append(sum(place.condition for place in places))
+    assert lasted[1] < lasted[0]
+
+
 def test_units_without_anything_usable_change_nothing_that_is_known() -> None:
     search = RunningSearch((condition(),), Wanted())
     nothing = np.zeros(16, dtype=bool)
