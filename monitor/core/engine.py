@@ -43,7 +43,7 @@ from .segment import Segment
 from .settings import EngineSettings
 from .silence import SAY_S, SilenceWatch
 from .stopping import Outcome, StoppedBy
-from .units import Counts, Sweep, UnitJudge
+from .units import Counts, Sweep, UnitEvaluator
 from .watching import StreamWatch
 
 LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
@@ -91,7 +91,7 @@ class Engine:
         self._touchable = (settings.window_ms[1] + settings.delay_ms) * ms  # from its onset on a break touches a sweep
         marked = np.isfinite(settings.trigger.break_mark_ms)  # then no sweep is judged before a mark in it would be known
         self._settle = int(np.ceil(self._touchable + self._break_after + MARK_KNOWN_MS * ms)) if marked else 0
-        self._judge = UnitJudge(settings, self._watch)
+        self._judge = UnitEvaluator(settings, self._watch)
         self._waiting: deque[_Waiting] = deque()
         self._following = Following(layout.rate_hz, settings.schedule, settings.max_sweeps)
         self._unit: list[Sweep] = []  # being filled
