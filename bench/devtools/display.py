@@ -124,7 +124,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
         source = LslSource(find_stream(source_id=source_id))
         feed, folder = Feed(), RunFolder.create(session)
         found = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
-        run = Run(plan, source, found, folder, optional=[feed.event, note], tap=feed.tap, follow=feed.follow)
+        run = Run(plan, source, found, folder, optional=[feed.on_event, note], on_signal=feed.on_signal, on_status=feed.on_status)
         stage = Stage()
         window = Window(stage)
         stage.show(Scene(run, view_model(feed, plan, plan.title), session))

@@ -77,7 +77,7 @@ class Studio:
         """A live run that gives nothing before ``until_s`` is moved; it is carried to its end and has its record afterwards."""
         plan, feed = planned(level_db_nhl, **decision), Feed()
         run, source, stimulus = prepare(
-            plan, invented(), self.session, seed, optional=[feed.event], tap=feed.tap, follow=feed.follow
+            plan, invented(), self.session, seed, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status
         )
         source.until_s = 0.0
         title = f"right ear · click · {level_db_nhl:g} dB nHL · 47.1/s · timing not verified"
@@ -150,7 +150,7 @@ def shoot(studio: Studio) -> list[Path]:
 def back(studio: Studio, folder: RunFolder) -> Path:
     """A recorded run, looked back at."""
     plan, feed = planned(ABSENT[0]), Feed()
-    play = Playback(folder, plan, speed=FASTEST, optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    play = Playback(folder, plan, speed=FASTEST, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
     model = view_model(feed, plan, f"right ear · click · {ABSENT[0]:g} dB nHL")
     studio.stage.show(Scene(play, model, studio.session, moments_of(folder)))
     play.start()

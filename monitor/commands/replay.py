@@ -99,8 +99,8 @@ def played(stage: Stage, folder: RunFolder, plan: Plan | None, speed: float) -> 
 
     feed, own = Feed(), plan or plan_of(folder)
     playback = Playback(
-        folder, own, changed=plan is not None, speed=FASTEST if stage.unattended else speed, optional=[feed.event], tap=feed.tap,
-        follow=feed.follow,
+        folder, own, changed=plan is not None, speed=FASTEST if stage.unattended else speed,
+        optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status,
     )  # fmt: skip
     title = " · ".join(part for part in (own.title, _what(folder)) if part)
     stage.show(Scene(playback, view_model(feed, own, title), folder.path.parent, moments_of(folder)))

@@ -42,6 +42,6 @@ def show_live(stage: Stage, run_with: Callable[..., Any], plan: Any, title: str,
     from quietfloor.monitor.display.stage import Scene, view_model
 
     feed = Feed()
-    run = run_with(optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    run = run_with(optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
     stage.show(Scene(run, view_model(feed, plan, title), session))
     return run

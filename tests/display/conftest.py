@@ -154,8 +154,8 @@ def live_scene(recording: Path, session: Path, pace: float | None = None, **deci
     """A run on a recording as a command would put it on the stage, not yet started."""
     plan, feed = plan_of(**decision), Feed()
     run = Run(
-        plan, RecordingSource(recording, pace=pace), Channels((0, 1), 2), RunFolder.create(session), optional=[feed.event],
-        tap=feed.tap, follow=feed.follow,
+        plan, RecordingSource(recording, pace=pace), Channels((0, 1), 2), RunFolder.create(session), optional=[feed.on_event],
+        on_signal=feed.on_signal, on_status=feed.on_status,
     )  # fmt: skip
     return Scene(run, view_model(feed, plan, "right ear · click · 60 dB nHL"), session)
 
@@ -166,7 +166,7 @@ def replay_scene(path: Path, speed: float = 1.0) -> Scene:
 
     folder, feed = RunFolder.open(path), Feed()
     plan = load_plan(folder.plan)
-    play = Playback(folder, plan, speed=speed, optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    play = Playback(folder, plan, speed=speed, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
     return Scene(play, view_model(feed, plan, plan.title), path.parent, moments_of(folder))
 
 

@@ -20,7 +20,7 @@ class Watched:
     def __init__(self, made: Stream, **how: object) -> None:
         self.feed = Feed()
         self.settings = EngineSettings(layout(made), **how)  # type: ignore[arg-type]
-        self.engine = Engine(self.settings, self.feed.tap)
+        self.engine = Engine(self.settings, self.feed.on_signal)
         self.status = Status(state="running")
         self.model = ViewModel(self.feed, "right ear · click", self.settings.floor_nv, self.settings.max_sweeps, (5.5, 9.0))
         self.model.begin(self.settings)
@@ -31,10 +31,10 @@ class Watched:
         for piece in self._pieces:
             events = self.engine.feed(piece)
             for event in events:
-                self.feed.event(event)
+                self.feed.on_event(event)
             self.status = refreshed(self.status, self.engine, events, 0.004)
             if self.every_average:
-                self.feed.follow(self.status)
+                self.feed.on_status(self.status)
             self.model.advance(self.status)
             if self.engine.verdict is not None or (looks is not None and self.model.looks >= looks):
                 break
@@ -205,8 +205,8 @@ def test_many_looks_are_thinned_and_messages_kept() -> None:
     assert look is not None
     store = watched.model._kept._curves
     for number in range(3 * MOST_LOOKS):
-        watched.feed.event(replace(look, sample=look.sample + number))
-    watched.feed.event(Notice("sound", "the sound broke up", 1.0))
+        watched.feed.on_event(replace(look, sample=look.sample + number))
+    watched.feed.on_event(Notice("sound", "the sound broke up", 1.0))
     watched.model.advance(watched.status)
     assert MOST_LOOKS / 2 <= watched.model.looks <= MOST_LOOKS
     samples = [kept.sample for kept in watched.model._kept.looks]
@@ -223,7 +223,7 @@ def test_every_end_has_a_state() -> None:
         watched = Watched(stream(np.random.default_rng(2), 4000.0, n_sweeps=64))
         watched.go(looks=1)
         for event in watched.engine.finish(stopped_by, "because"):  # type: ignore[arg-type]
-            watched.feed.event(event)
+            watched.feed.on_event(event)
         watched.model.advance(refreshed(watched.status, watched.engine, [], 0.0))
         assert watched.model.headline().state == word
         assert word in STATES
@@ -316,6 +316,6 @@ def test_only_what_changed_asks_to_be_painted_again(made: Stream) -> None:
 def test_a_note_is_shown_as_one() -> None:
     feed = Feed()
     model = ViewModel(feed, "", 15.0, 6144, (5.5, 9.0))
-    feed.event(Notice("note", "the patient coughed", 1.0))
+    feed.on_event(Notice("note", "the patient coughed", 1.0))
     model.advance(Status())
     assert list(model.messages) == ["Note: the patient coughed"]

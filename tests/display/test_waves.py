@@ -124,7 +124,10 @@ def window(qt: Spin, runs: list[Path]) -> Iterator[Any]:
 
     stage, feed = Stage(), Feed()
     plan = load_plan(runs[0] / "plan.toml")
-    play = Playback(RunFolder.open(runs[0]), plan, speed=FASTEST, optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    play = Playback(
+        RunFolder.open(runs[0]), plan, speed=FASTEST, optional=[feed.on_event],
+        on_signal=feed.on_signal, on_status=feed.on_status,
+    )  # fmt: skip
     shown = Window(stage)
     stage.show(Scene(play, view_model(feed, plan, "a test"), runs[0].parent, moments_of(play.folder)))
     shown.resize(1280, 720)
