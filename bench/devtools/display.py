@@ -35,8 +35,8 @@ import numpy as np
 from quietfloor.bench.devtools.delay import PER_S
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.run_view import RunView, WindowLink, view_model
 from quietfloor.monitor.display.screen import no_screen
-from quietfloor.monitor.display.stage import Scene, Stage, view_model
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
@@ -125,9 +125,9 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
         feed, folder = Feed(), RunFolder.create(session)
         found = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
         run = Run(plan, source, found, folder, optional=[feed.on_event, note], on_signal=feed.on_signal, on_status=feed.on_status)
-        stage = Stage()
-        window = Window(stage)
-        stage.show(Scene(run, view_model(feed, plan, plan.title), session))
+        link = WindowLink()
+        window = Window(link)
+        link.show(RunView(run, view_model(feed, plan, plan.title), session))
         window.show()
         run.start()
         began_s = time.monotonic()

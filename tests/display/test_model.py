@@ -203,18 +203,18 @@ def test_many_looks_are_thinned_and_messages_kept() -> None:
     watched.go()
     look = watched.engine.last_look
     assert look is not None
-    store = watched.model._kept._curves
+    store = watched.model._history._curves
     for number in range(3 * MOST_LOOKS):
         watched.feed.on_event(replace(look, sample=look.sample + number))
     watched.feed.on_event(Notice("sound", "the sound broke up", 1.0))
     watched.model.advance(watched.status)
     assert MOST_LOOKS / 2 <= watched.model.looks <= MOST_LOOKS
-    samples = [kept.sample for kept in watched.model._kept.looks]
+    samples = [kept.sample for kept in watched.model._history.looks]
     assert samples == sorted(set(samples))
     assert samples[-1] == look.sample + 3 * MOST_LOOKS - 1
-    assert watched.model._kept._curves is store  # as large as it was from the first average on
-    accepted = [kept.sweeps_accepted for kept in watched.model._kept.looks[:10]]
-    np.testing.assert_array_equal(watched.model._kept.figures(10)[2], accepted)
+    assert watched.model._history._curves is store  # as large as it was from the first average on
+    accepted = [kept.sweeps_accepted for kept in watched.model._history.looks[:10]]
+    np.testing.assert_array_equal(watched.model._history.figures(10)[2], accepted)
     assert list(watched.model.messages) == ["the sound broke up"]
 
 
@@ -232,7 +232,7 @@ def test_every_end_has_a_state() -> None:
 def test_every_look_keeps_its_own_average_small_and_on_one_grid(made: Stream) -> None:
     watched = Watched(made)
     watched.go(looks=30)
-    kept = watched.model._kept
+    kept = watched.model._history
     assert [kept.average_at(place)[0] for place in range(30)] == list(range(30))
     average = kept.average_at(7)[1]
     assert average is not None
@@ -251,7 +251,7 @@ def test_every_look_keeps_its_own_average_small_and_on_one_grid(made: Stream) ->
 def test_without_an_average_of_its_own_a_look_shows_the_one_before_and_says_so(made: Stream) -> None:
     watched = Watched(made)
     watched.go(looks=10)
-    watched.model._kept._known[5:7] = False
+    watched.model._history._known[5:7] = False
     watched.model.show(6)
     curves = watched.model.curves()
     assert curves is not None
