@@ -80,7 +80,7 @@ def row_of(ladder: Ladder, visible_db: float, conversion_db: float, sessions: Se
     found = course.threshold
     step_db = rules_for(ear, sessions).last_step_db
     level = found.level_db_nhl if found.finding == "threshold" else math.nan
-    decided = [answer for answer in ladder.answers if answer.measurement.verdict != UNDECIDED]
+    decided = [answer for answer in ladder.outcomes if answer.measurement.verdict != UNDECIDED]
     silent = [answer for answer in decided if answer.own_nv == 0.0]
     return Row(
         ear=ear.number, kind=ear.kind, age_group=ear.age_group, route=ear.route, frequency_hz=ear.frequency_hz,
@@ -89,7 +89,7 @@ def row_of(ladder: Ladder, visible_db: float, conversion_db: float, sessions: Se
         estimate_db=found.estimate_db_nhl, low_db=found.low_db_nhl, high_db=found.high_db_nhl,
         hearing_error_db=level - conversion_db - step_db / 2 - ear.true_db_nhl if math.isfinite(ear.true_db_nhl) else math.nan,
         seen_error_db=level - step_db / 2 - visible_db,
-        why=course.last.reason, runs=len(course.runs), undecided_runs=len(ladder.answers) - len(decided),
+        why=course.last.reason, runs=len(course.runs), undecided_runs=len(ladder.outcomes) - len(decided),
         false_runs=sum(answer.measurement.verdict == PRESENT for answer in silent), silent_runs=len(silent),
         missed_runs=sum(
             answer.measurement.verdict == ABSENT and answer.own_nv >= 2 * sessions.floor_nv for answer in decided
