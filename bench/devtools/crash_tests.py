@@ -62,7 +62,7 @@ _SHARED = struct.Struct("<qq")  # samples given to the run, bytes of raw.xdf tha
 
 
 @dataclass(frozen=True)
-class Tried:
+class CrashTry:
     """One try: what was lost of what the run had been given, and ``wrong``: what should not be, in words ("" for nothing)."""
 
     place: str
@@ -136,7 +136,7 @@ class Kills:
     def close(self) -> None:
         shutil.rmtree(self._root, ignore_errors=True)
 
-    def tries(self, count: int) -> Iterator[Tried]:
+    def tries(self, count: int) -> Iterator[CrashTry]:
         """About ``count`` tries, the places in their shares."""
         for place in PLACES:
             number = max(1, round(SHARE[place] * count))
@@ -147,7 +147,7 @@ class Kills:
                 for _ in range(number):
                     yield self._try(place)
 
-    def _try(self, place: str) -> Tried:
+    def _try(self, place: str) -> CrashTry:
         session, shared = self._fresh()
         if place == "time":
             pid = self._fork(session, shared, False, lambda: os.fsync)
@@ -160,7 +160,7 @@ class Kills:
         self._wait(pid)
         return self._judge(place, session, shared)
 
-    def _power_cuts(self, count: int) -> Iterator[Tried]:
+    def _power_cuts(self, count: int) -> Iterator[CrashTry]:
         """Several at once: each takes real time."""
         waiting = []
         for _ in range(count):
@@ -205,7 +205,7 @@ class Kills:
     def _wait(pid: int) -> None:
         os.waitpid(pid, 0)
 
-    def _judge(self, place: str, session: Path, shared: mmap.mmap) -> Tried:
+    def _judge(self, place: str, session: Path, shared: mmap.mmap) -> CrashTry:
         given = _SHARED.unpack_from(shared)[0]
         path = session / "run-001"
         kept, wrong = 0, ""
@@ -229,7 +229,7 @@ class Kills:
             except Exception as error:  # whatever it is, it is what should not be
                 wrong = f"{type(error).__name__}: {error}"
         shutil.rmtree(session, ignore_errors=True)
-        return Tried(place, given, kept, finished, wrong)
+        return CrashTry(place, given, kept, finished, wrong)
 
     def _finish(self, path: Path) -> str:
         """Finish the run, twice; what is wrong with it then."""
@@ -325,4 +325,4 @@ def _note_syncs(shared: mmap.mmap) -> Callable[[int], None]:
     return sync
 
 
-__all__ = ["PLACES", "RATE_HZ", "Kills", "Tried"]
+__all__ = ["PLACES", "RATE_HZ", "CrashTry", "Kills"]

@@ -35,8 +35,8 @@ import numpy as np
 from quietfloor.bench.devtools.delay import PER_S
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.run_view import RunView, WindowLink, view_model
 from quietfloor.monitor.display.screen import no_screen
-from quietfloor.monitor.display.stage import Scene, Stage, view_model
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
@@ -125,10 +125,10 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
         source = LslSource(find_stream(source_id=source_id))
         feed, folder = Feed(), RunFolder.create(session)
         resolved = resolve(plan, source.description)
-        run = Run(resolved, source, folder, optional=[feed.event, note], tap=feed.tap, follow=feed.follow)
-        stage = Stage()
-        window = Window(stage)
-        stage.show(Scene(run, view_model(feed, plan, plan.title), session))
+        run = Run(resolved, source, folder, optional=[feed.on_event, note], on_signal=feed.on_signal, on_status=feed.on_status)
+        link = WindowLink()
+        window = Window(link)
+        link.show(RunView(run, view_model(feed, plan, plan.title), session))
         window.show()
         run.start()
         began_s = time.monotonic()

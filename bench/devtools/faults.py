@@ -27,7 +27,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from quietfloor.bench.devtools.crash_tests import PLACES, Kills, Tried
+from quietfloor.bench.devtools.crash_tests import PLACES, CrashTry, Kills
 from quietfloor.bench.devtools.fault_runs import ALPHA, Tally, fault_run, work
 from quietfloor.bench.devtools.fuzz_targets import all_targets
 from quietfloor.bench.devtools.fuzz_work import fuzz
@@ -38,7 +38,7 @@ MOST_LOST_S = 1.0
 COUNTS = ("inputs", "accepted", "refused", "crashes")
 
 
-def kill(count: int, seed: int) -> list[Tried]:
+def kill(count: int, seed: int) -> list[CrashTry]:
     """So many runs killed, or their disks failing."""
     kills = Kills(seed)
     try:
@@ -77,7 +77,7 @@ def hostile(inputs: int, seed: int, jobs: int) -> dict[str, Any]:
     }
 
 
-def kill_rows(tried: list[Tried]) -> list[dict[str, Any]]:
+def kill_rows(tried: list[CrashTry]) -> list[dict[str, Any]]:
     """One row a place."""
     rows = []
     for place in PLACES:

@@ -18,7 +18,7 @@ from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.monitor.calibration.level_check import FILE as LEVEL_CHECK
 from quietfloor.monitor.calibration.level_check import last_check
 from quietfloor.monitor.display.ladder import read_ladder
-from quietfloor.monitor.display.stage import moments_of
+from quietfloor.monitor.display.run_view import moments_of
 from quietfloor.monitor.export import material as export
 from quietfloor.monitor.formats.xdf import XdfError
 from quietfloor.monitor.hearing.tables import HearingError

@@ -13,7 +13,7 @@ from typing import Any
 
 from quietfloor.bench.devtools.soak import plan_for
 from quietfloor.bench.devtools.speed_engine import make
-from quietfloor.bench.devtools.speed_table import Found, Size, Took, alternate, middle, ratio, seconds, timed
+from quietfloor.bench.devtools.speed_table import Found, Size, TimeTaken, alternate, middle, ratio, seconds, timed
 from quietfloor.monitor.formats.xdf_read import read_xdf
 from quietfloor.monitor.review.replay import replay
 from quietfloor.monitor.run.resolved_plan import resolve
@@ -101,11 +101,11 @@ def starting(size: Size) -> Found:
     return found
 
 
-def _process(command: list[str]) -> Took:
+def _process(command: list[str]) -> TimeTaken:
     before, began_s = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     wall_s, after = time.perf_counter() - began_s, resource.getrusage(resource.RUSAGE_CHILDREN)
-    return Took(wall_s, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return TimeTaken(wall_s, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
 
 
 def memory(size: Size) -> Found:

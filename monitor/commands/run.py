@@ -32,7 +32,7 @@ from quietfloor.monitor.commands.setup import add_walk, walk_first
 from quietfloor.monitor.commands.window import add_window, show_live, with_window
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.stage import Stage
+    from quietfloor.monitor.display.run_view import WindowLink
 
 EXAMPLES = """examples:
   quietfloor run plan.toml --out sessions/monday
@@ -84,16 +84,16 @@ def main(args: argparse.Namespace) -> int:
     try:
         plan, session = plan_from(args), args.out or DEFAULT_SESSION
 
-        def work(stage: Stage | None) -> int:
-            begins, acknowledged = walk_first(stage, plan, session, args)
+        def work(link: WindowLink | None) -> int:
+            begins, acknowledged = walk_first(link, plan, session, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
-            record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
-            while stage is not None and stage.offer("another run with the same plan"):
-                begins, acknowledged = walk_first(stage, plan, session, args)
+            record = carry_through(told_apart(plan, session, args), session, args, acknowledged, link)
+            while link is not None and link.offer("another run with the same plan"):
+                begins, acknowledged = walk_first(link, plan, session, args)
                 if not begins:
                     break
-                record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
+                record = carry_through(told_apart(plan, session, args), session, args, acknowledged, link)
             give_json(record, args)
             return exit_status(record)
 
@@ -164,11 +164,11 @@ def carry_through(
     session: Path,
     args: argparse.Namespace,
     acknowledged: dict[str, Any] | None = None,
-    stage: Stage | None = None,
+    link: WindowLink | None = None,
 ) -> dict[str, Any]:
     """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
 
-    ``stage`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
+    ``link`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
     Nobody else may write to the session meanwhile. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and InUse
     before anything is played.
     """
@@ -177,13 +177,13 @@ def carry_through(
 
     try:
         with sole_writer(session):
-            return _carry_through(plan, session, args, acknowledged, stage)
+            return _carry_through(plan, session, args, acknowledged, link)
     except OSError as error:
         raise FolderError(f"cannot make a run in {session} ({error.strerror or error}): choose another --out") from error
 
 
 def _carry_through(
-    plan: Any, session: Path, args: argparse.Namespace, acknowledged: dict[str, Any] | None, stage: Stage | None
+    plan: Any, session: Path, args: argparse.Namespace, acknowledged: dict[str, Any] | None, link: WindowLink | None
 ) -> dict[str, Any]:
     import datetime
 
@@ -228,7 +228,7 @@ def _carry_through(
         folder = RunFolder.create(session)
         title = resolved.title
         make = partial(Run, resolved, source, folder, sound=sound, markers=markers, marker_stream=marker_stream)
-        run = make() if stage is None else show_live(stage, make, plan, title, session)
+        run = make() if link is None else show_live(link, make, plan, title, session)
         opened.pop_all()  # from here on they are the run's
     started = now_text()
     checked = last_check(session, resolved.calibration, None if plan.sound is None else plan.sound.card_channels)
@@ -237,7 +237,7 @@ def _carry_through(
     folder.write_begun(begin_record(started, sound=playing, **about))
     with stop_on_signals(run.stop):
         run.start()
-        if stage is not None and stage.follow(run):
+        if link is not None and link.follow(run):
             say(f"{title}\n{status_text.headline(run.status, plan.decision.floor_nv)}", args)
         else:
             _watch(run, plan, title, args)
@@ -255,8 +255,8 @@ def _carry_through(
         **about,
     )
     record = write_results(folder, record, run.engine)
-    if stage is not None:
-        stage.recorded()
+    if link is not None:
+        link.recorded()
     if record["fault"] is not None and record["stopped_by"] != "fault":
         complain(f"a fault after the decision: {record['fault']}")
     if sound is not None and sound.limited_samples:

@@ -27,7 +27,7 @@ from quietfloor.monitor.commands.window import add_window, with_window
 from quietfloor.monitor.untrusted.safe_paths import file_name
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.stage import Remark, Stage
+    from quietfloor.monitor.display.run_view import Remark, WindowLink
     from quietfloor.monitor.plan.run_plan import Plan
     from quietfloor.monitor.session.conditions import Condition, Purpose
     from quietfloor.monitor.session.next_level import Suggestion
@@ -135,7 +135,7 @@ def remark(session: Session, args: argparse.Namespace) -> int:
     return conclude(session, args, [], quiet=True)
 
 
-def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int:
+def work(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Runs until nothing is left, or nobody wants more; the exit status."""
     made: list[dict[str, Any]] = []
     acknowledged: dict[str, Any] | None = None
@@ -159,12 +159,12 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         if own:
             say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
         if not (args.auto or args.yes):
-            level = _asked(suggestion, session, purpose, args, stage)
+            level = _asked(suggestion, session, purpose, args, link)
         if level is None:
             break
         if not isinstance(level, int | float):
-            assert stage is not None
-            _remarked(session, level, args, stage)
+            assert link is not None
+            _remarked(session, level, args, link)
             continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
         plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
@@ -174,17 +174,17 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         if nothing_left and (plan.sound is None or plan.sound.masking == "none"):
             break  # without the noise it would say nothing new
         if not made:
-            begins, acknowledged = walk_first(stage, plan, session.folder, args)
+            begins, acknowledged = walk_first(link, plan, session.folder, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
             plan, _ = with_noise(session, suggestion.condition, level, purpose, args, minutes)  # that of the EEG is known by now
             plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
-        made.append(carry_through(plan, session.folder, args, acknowledged, stage))
+        made.append(carry_through(plan, session.folder, args, acknowledged, link))
         minutes = None if minutes is None else minutes - _minutes_of_last(session)
         if args.yes or (own_choice and not args.auto) or made[-1]["fault"] is not None:
             break
-        if args.auto and (made[-1]["stopped_by"] == "operator" or (stage is not None and stage.interrupted)):
+        if args.auto and (made[-1]["stopped_by"] == "operator" or (link is not None and link.interrupted)):
             say("stopped: the same line goes on from here", args)
             break
     return conclude(session, args, made, minutes)
@@ -309,14 +309,14 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
 
 
 def _asked(
-    suggestion: Suggestion, session: Session, purpose: Purpose, args: argparse.Namespace, stage: Stage | None
+    suggestion: Suggestion, session: Session, purpose: Purpose, args: argparse.Namespace, link: WindowLink | None
 ) -> float | Remark | None:
     """The level that somebody wants, None for no more; or what is to be kept about the run before. In the window where there is
     one, else in the terminal."""
     highest_db = session.plan.rules(session.index_of(suggestion.condition)).highest_db
-    if stage is not None and stage.scene is not None and not stage.gone:
+    if link is not None and link.view is not None and not link.gone:
         levels = levels_to_choose(suggestion, session, purpose)
-        picked = stage.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
+        picked = link.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
         return levels[picked].level_db_nhl if isinstance(picked, int) else picked
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this run, --auto follows the suggestions to the end", args)
@@ -340,7 +340,7 @@ def _asked(
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
 
 
-def _remarked(session: Session, remark: Remark, args: argparse.Namespace, stage: Stage) -> None:
+def _remarked(session: Session, remark: Remark, args: argparse.Namespace, link: WindowLink) -> None:
     """Keep what was said in the window about the run before."""
     from quietfloor.monitor.session.session_store import SessionError
 
@@ -351,12 +351,12 @@ def _remarked(session: Session, remark: Remark, args: argparse.Namespace, stage:
         else:
             run = session.restore(number) if remark.what == "restore" else session.note(number, remark.text)
     except (SessionError, OSError) as error:
-        stage.told.append(str(error))
+        link.told.append(str(error))
         return
     said = {"discard": "discarded", "restore": "counts", "note": f"note kept: {remark.text.strip()}"}[remark.what]
-    stage.told.append(f"Run {number}: {said}")
+    link.told.append(f"Run {number}: {said}")
     say(run.words + "".join(f"\n  {note}" for note in run.notes), args)
-    stage.recorded()
+    link.recorded()
 
 
 def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose) -> list[Suggestion]:

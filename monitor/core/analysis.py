@@ -17,16 +17,16 @@ from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
 from .evidence import SHAPES, UNEXPECTED, EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
 from .filtering import ANALYSIS_RATE_HZ
-from .forecast import Outlook, Steadiness
+from .forecast import ForecastInput, Steadiness
 from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
 from .statistics import ResidualSums, fsp, half_correlation, hotelling, multi_point_f, replicates
 from .stopping import (
     EvidenceReached,
-    Figures,
     FindsResponse,
     Looks,
+    LookStatistics,
     NoiseFloorReached,
     QuietAfterResponse,
     Rule,
@@ -124,10 +124,10 @@ class AnalysisSettings:
 class Look:
     """Everything known after a block of units; arrays (...,) over the batch."""
 
-    figures: Figures
+    figures: LookStatistics
     noise: ResidualNoise
     evidence_log10_max: Floats
-    outlook: Outlook | None  # what a forecast starts from, where one is wanted
+    outlook: ForecastInput | None  # what a forecast starts from, where one is wanted
     rule: Ints  # index of the rule that was met at this look, -1 for none
     waits: Bools  # a response was found, and the run goes on until its average is quiet
 
@@ -236,12 +236,12 @@ class RunningAnalysis:
             known |= replicates(average, window)
         if "upper_limit" in wanted:
             known["upper_limit_nv"] = 1e3 * self.evidence.upper_limit_uv()
-        figures = Figures.of(self._batch, self._covered, **known)
+        figures = LookStatistics.of(self._batch, self._covered, **known)
         rule = self._stopping.update(figures)
         outlook = self._outlook(figures) if "forecast" in wanted else None
         return Look(figures, noise, self.evidence.log10_max, outlook, rule, self._stopping.found & (rule < 0))
 
-    def _outlook(self, figures: Figures) -> Outlook | None:
+    def _outlook(self, figures: LookStatistics) -> ForecastInput | None:
         """The way to the decision from here, by evidence, noise floor, upper limit, sweep limit; None where others decide."""
         waits = next((rule for rule in self.settings.rules if isinstance(rule, QuietAfterResponse)), None)
         rules = self.settings.rules if waits is None else (waits.finds, *self.settings.rules)
@@ -251,7 +251,7 @@ class RunningAnalysis:
         limit = next((rule.max_sweeps for rule in rules if isinstance(rule, SweepLimit)), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = (1e3 / figures.residual_noise_nv) ** 2  # by the noise that the rules see
-            return Outlook(
+            return ForecastInput(
                 log_evidence=self.evidence.log10 * np.log(10.0),
                 score=self.evidence.score(),
                 weight=weight,

@@ -45,7 +45,7 @@ class Counts:
     rejected: Counter[str] = field(default_factory=Counter)
 
 
-class UnitJudge:
+class UnitEvaluator:
     """Judges one unit after the other."""
 
     def __init__(self, settings: EngineSettings, watch: StreamWatch) -> None:

@@ -28,7 +28,7 @@ class Spot:
     published_ms: tuple[float, float] | None
 
 
-class WaveDesk:
+class RunMarks:
     """The marks of one run, one of them chosen. Every change by hand is kept at once, in ``marks.json`` of the run.
 
     Raises ValueError, FolderError where the run has nothing to mark; changes raise ValueError, OSError with words for a person.

@@ -20,7 +20,7 @@ from typing import Protocol
 import numpy as np
 
 from quietfloor.monitor.core.clock import RATE_PPM, ArrivalWatch, RateFit, first_mismatch
-from quietfloor.monitor.core.engine import Engine, Tap
+from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.core.events import Event, Gap, LookDone, RateMismatch, UnitDone, Verdict
 from quietfloor.monitor.core.reporting import BY_CLOCK, BY_STAMPS, wrong_rate
 from quietfloor.monitor.core.samples import Chunk, Floats
@@ -97,8 +97,8 @@ class Run:
         marker_stream: StreamDescription | None = None,
         critical: Iterable[Subscriber] = (),
         optional: Iterable[Subscriber] = (),
-        tap: Tap | None = None,
-        follow: Callable[[Status], None] | None = None,
+        on_signal: OnSignal | None = None,
+        on_status: Callable[[Status], None] | None = None,
         clock: Callable[[], float] = time.monotonic,
         full: Callable[[Path], str | None] = nearly_full,
     ) -> None:
@@ -120,7 +120,7 @@ class Run:
         self._journal = Journal(folder.raw, streams)
         self._critical = [self._keep, *critical]
         self._optional = list(optional)
-        self._tap, self._follow = tap, follow
+        self._on_signal, self._on_status = on_signal, on_status
         self._clock = clock
         self._guard = Guard(source, self._journal, folder, full)
         self._began_s = clock()
@@ -130,18 +130,18 @@ class Run:
         self._underruns = 0
         self._limited = False
         self._window_compared = False
-        self._grumbled: set[str] = set()
+        self._warned_once: set[str] = set()
         self._notes: deque[Notice] | None = deque()  # None: too late
         self._notes_lock = threading.Lock()
         self._stop = threading.Event()
         self._closing = threading.Event()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._live, name="acquisition", daemon=True)
-        self._housekeeper = threading.Thread(target=self._keep_house, name="housekeeping", daemon=True)
+        self._housekeeper = threading.Thread(target=self._housekeeping_loop, name="housekeeping", daemon=True)
 
     def start(self) -> None:
         """Begin; returns at once."""
-        self._move("checking")
+        self._set_state("checking")
         self.write_plan()  # a run that ends before its unit is known says what was tried
         self._began_s = self._last_s = self._clock()
         self._thread.start()
@@ -177,7 +177,7 @@ class Run:
                 self._sound.start()  # with its lead-in of silence, in which the stream is checked
             engine = self._check()
             if engine is not None:
-                self._move("running")
+                self._set_state("running")
                 self._listen(engine)
         except (PreflightError, SourceError, JournalError, ExposureError, OSError, ValueError) as error:
             self._fault(str(error))
@@ -206,7 +206,7 @@ class Run:
         ):
             chunk = self._next_chunk()
             if self._stop.is_set():
-                self._tell([Verdict(0, "inconclusive", "operator", "stopped before the first sweep")])
+                self._publish([Verdict(0, "inconclusive", "operator", "stopped before the first sweep")])
                 return None
             if chunk is not None:
                 chunks.append(chunk)
@@ -222,7 +222,8 @@ class Run:
         )
         if self.unit.note:
             self._notice("unit", self.unit.note)
-        self.engine = Engine(self._resolved.settings_at(self.unit.uv_per_unit), None if self._tap is None else self._show_signal)
+        on_signal = None if self._on_signal is None else self._show_signal
+        self.engine = Engine(self._resolved.settings_at(self.unit.uv_per_unit), on_signal)
         self.write_plan()
         self._judge_rate(np.concatenate([chunk.stamps_s for chunk in chunks]))
         if self._wrong_rate is not None:
@@ -258,7 +259,7 @@ class Run:
 
     def _say_rate(self, found: RateMismatch, by: str) -> None:
         """Once, by stamps or by the clock: the engine finds the same in its own time."""
-        self._grumbled.add(f"rate {found.serious} {found.refused}")
+        self._warned_once.add(f"rate {found.serious} {found.refused}")
         self._notice("rate", status_text.rate_mismatch(found, by))
 
     def write_plan(self) -> None:
@@ -269,7 +270,7 @@ class Run:
     def _listen(self, engine: Engine) -> None:
         while engine.verdict is None:
             if self._stop.is_set():
-                self._tell(engine.finish("operator", "stopped by the operator"))
+                self._publish(engine.finish("operator", "stopped by the operator"))
                 return
             if self._sound is not None and self._sound.failure is not None:
                 self._fault(f"the sound stopped: {self._sound.failure}")
@@ -298,7 +299,7 @@ class Run:
 
     def _take(self, engine: Engine, chunk: Chunk) -> None:
         events = engine.feed(chunk)
-        self._tell(events)  # first: drawing may wait, a decision may not
+        self._publish(events)  # first: drawing may wait, a decision may not
         behind_s = self._source.backlog_samples / engine.settings.layout.rate_hz
         self.status = refreshed(self.status, engine, events, behind_s)
         if any(isinstance(event, LookDone) for event in events):
@@ -315,8 +316,8 @@ class Run:
             if found is None:
                 continue
             kind, text = found
-            if kind not in self._grumbled:
-                self._grumbled.add(kind)
+            if kind not in self._warned_once:
+                self._warned_once.add(kind)
                 log.warning(text)
             self.status = replace(self.status, notices=(*self.status.notices[-19:], text))
 
@@ -422,8 +423,8 @@ class Run:
         if self._sound is not None:
             self._sound.returned(self._came / amplifier.description.rate_hz)
         late_s = amplifier.late_s(float(chunk.stamps_s[-1]))
-        if late_s > LATE_S and "slow_bench" not in self._grumbled and amplifier.backlog_samples == 0:
-            self._grumbled.add("slow_bench")
+        if late_s > LATE_S and "slow_bench" not in self._warned_once and amplifier.backlog_samples == 0:
+            self._warned_once.add("slow_bench")
             self._notice(
                 "slow_bench",
                 f"the virtual amplifier is {late_s:.1f} s behind the clock: this machine is too slow for real time; nothing is "
@@ -432,7 +433,7 @@ class Run:
 
     # -- telling ----------------------------------------------------------------------------------------------------
 
-    def _tell(self, events: Iterable[Event | Notice]) -> None:
+    def _publish(self, events: Iterable[Event | Notice]) -> None:
         """Every event to every subscriber; the first failure of a critical one is raised when all have heard all."""
         problem: Exception | None = None
         for event in events:
@@ -454,24 +455,24 @@ class Run:
 
     def _show_signal(self, first: float, filtered_uv: Floats) -> None:
         try:
-            if self._tap is not None:
-                self._tap(first, filtered_uv)
+            if self._on_signal is not None:
+                self._on_signal(first, filtered_uv)
         except Exception:
             log.exception("the display of the signal failed and is left out from now on; recording goes on")
-            self._tap = None
+            self._on_signal = None
 
     def _show_look(self) -> None:
         try:
-            if self._follow is not None:
-                self._follow(self.status)
+            if self._on_status is not None:
+                self._on_status(self.status)
         except Exception:
             log.exception("the display of the averages failed and is left out from now on; recording goes on")
-            self._follow = None
+            self._on_status = None
 
     def _keep_notes(self, last: bool = False) -> None:
         with self._notes_lock:
             notes, self._notes = list(self._notes or ()), None if last else deque()
-        self._tell(notes)
+        self._publish(notes)
 
     def _keep(self, event: Event | Notice) -> None:
         if not (isinstance(event, Notice) or event.kept):
@@ -491,7 +492,7 @@ class Run:
     def _notice(self, what: str, text: str) -> None:
         log.warning(text)
         self.status = replace(self.status, notices=(*self.status.notices[-19:], text))
-        self._tell([Notice(what, text, self._clock() - self._began_s)])
+        self._publish([Notice(what, text, self._clock() - self._began_s)])
 
     def _fault(self, reason: str) -> None:
         """End the run on a fault: the engine, if it is still undecided, says so itself; what was recorded stays."""
@@ -499,9 +500,9 @@ class Run:
         self.folder.give_room()
         try:
             if self.engine is None:
-                self._tell([Verdict(0, "inconclusive", "fault", reason)])
+                self._publish([Verdict(0, "inconclusive", "fault", reason)])
             elif self.engine.verdict is None:
-                self._tell(self.engine.finish("fault", reason))
+                self._publish(self.engine.finish("fault", reason))
             else:
                 self._notice("fault", reason)
         except Exception as error:  # events.jsonl cannot be written either: the verdict is still shown
@@ -511,7 +512,7 @@ class Run:
 
     def _close(self) -> None:
         try:
-            self._move("closing")
+            self._set_state("closing")
             self._close_all()
             if self.engine is not None:
                 self.status = replace(self.status, look=self.engine.last_look, average=self.engine.average_now())
@@ -523,7 +524,7 @@ class Run:
             if verdict is not None and verdict.stopped_by == "fault":
                 self.failure = self.failure or verdict.reason
             try:
-                self._move("done" if self.failure is None else "failed")
+                self._set_state("done" if self.failure is None else "failed")
             finally:
                 self._over.set()  # whatever happened, nobody waits for ever
 
@@ -542,14 +543,14 @@ class Run:
         if problems:
             self.failure = self.failure or "; ".join(problems)
 
-    def _move(self, state: State) -> None:
+    def _set_state(self, state: State) -> None:
         if state not in TRANSITIONS[self.status.state]:
             raise RuntimeError(f"a run that is {self.status.state} cannot become {state}")
         self.status = replace(self.status, state=state)
 
     # -- housekeeping thread ----------------------------------------------------------------------------------------
 
-    def _keep_house(self) -> None:
+    def _housekeeping_loop(self) -> None:
         due_s = disk_due_s = self._clock()
         while not self._closing.wait(MARKERS_EVERY_S):
             self._quietly("markers", self._keep_markers)
@@ -578,8 +579,8 @@ class Run:
         try:
             job(*args)
         except Exception as error:
-            if what not in self._grumbled:
-                self._grumbled.add(what)
+            if what not in self._warned_once:
+                self._warned_once.add(what)
                 log.warning("%s: %s", what, error)
 
     def _stop_housekeeping(self) -> None:

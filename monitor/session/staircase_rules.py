@@ -128,21 +128,21 @@ def minutes(seconds: float) -> str:
 
 
 @dataclass(frozen=True)
-class Outlook:
-    """How long a run is going to take, in s: to a response, and to a believable absence; nan: not known yet."""
+class ExpectedDuration:
+    """Expected duration of the next run in s: until a response, and until a believable absence; nan: not known yet."""
 
     response_s: float = math.nan
     absence_s: float = math.nan
 
     @property
     def run_s(self) -> float:
-        """Of a run that may end either way."""
+        """Mean expected duration of a run that may end either way, in s; nan where neither is known."""
         known = [seconds for seconds in (self.response_s, self.absence_s) if not math.isnan(seconds)]
         return statistics.fmean(known) if known else math.nan
 
 
-def outlook_of(runs: Iterable[RunSummary], floor_nv: float, longest_s: float = math.inf) -> Outlook:
-    """From the runs so far: noise falls with the square root of time, whatever level it ended at.
+def expected_duration(runs: Iterable[RunSummary], floor_nv: float, longest_s: float = math.inf) -> ExpectedDuration:
+    """The expected duration of a run, from the runs so far: noise falls with the square root of time, whatever level it ended at.
 
     ``longest_s`` is what a run takes that is never decided.
     """
@@ -153,7 +153,7 @@ def outlook_of(runs: Iterable[RunSummary], floor_nv: float, longest_s: float = m
         for run in usable
         if not math.isnan(run.residual_noise_nv)
     ]
-    return Outlook(
+    return ExpectedDuration(
         statistics.median(found) if found else math.nan,
         statistics.median(quiet[-5:]) if quiet else math.nan,  # the latest ones: a subject who moves now will move in a minute
     )

@@ -63,8 +63,8 @@ def test_unknown_age_in_months_is_taken_as_the_older() -> None:
 
 
 def test_by_bone_it_begins_where_common_practice_does() -> None:
-    """A newborn, octave chirp of 4 kHz: none at 10 dB nHL, due at 15, but for a run for the intensity function (common practice,
-    no source)."""
+    """A newborn, octave chirp of 4 kHz: none at 10 dB nHL, due at 15 except for the intensity function (common practice, no
+    source)."""
     low, high = bone(10, 4000, "infant", 0.5), bone(15, 4000, "infant", 0.5, purpose="growth")
     assert (low.due, low.needed) == (False, False)
     assert low.sentence == "Right ear, 10 dB nHL by bone: no masking due; the left ear would have to hear 5 dB better to answer."

@@ -73,12 +73,12 @@ def test_averages_are_offered_look_by_look_and_a_display_that_fails_there_is_dro
 ) -> None:
     seen: list[Status] = []
 
-    def follow(status: Status) -> None:
+    def on_status(status: Status) -> None:
         seen.append(status)
         if len(seen) == 3:
             raise RuntimeError("no more paint")
 
-    run._follow = follow
+    run._on_status = on_status
     told: list[object] = []
     run._optional.append(told.append)
     run.start()

@@ -84,11 +84,11 @@ def test_only_what_the_table_allows(here: State, there: State, make_run: Callabl
     run = make_run()
     run.status = quietfloor.monitor.run.status.Status(state=here)
     if there in TRANSITIONS[here]:
-        run._move(there)
+        run._set_state(there)
         assert run.status.state == there
     else:
         with pytest.raises(RuntimeError, match=f"a run that is {here} cannot become {there}"):
-            run._move(there)
+            run._set_state(there)
         assert run.status.state == here
 
 
