@@ -95,7 +95,8 @@ def test_a_display_that_feeds_on_nothing_is_no_trouble_either(
     scene = live_scene(recordings["response"], tmp_path, pace=20.0)
     run = scene.live
     assert run is not None
-    run._optional, run._tap, run._follow = [broken], broken, broken
+    publisher = run._publisher
+    publisher._optional, publisher._on_signal, publisher._on_status = [broken], broken, broken
     open_window(scene)
     run.start()
     until(qt, lambda: run.wait(0))
