@@ -34,9 +34,10 @@ class Shown(Protocol):
 
     plan: Plan
     folder: RunFolder
-    status: Status
     engine: Engine | None
 
+    @property
+    def status(self) -> Status: ...
     def stop(self) -> None: ...
     def wait(self, timeout_s: float | None = None) -> bool: ...
 

@@ -95,8 +95,9 @@ def test_a_display_that_feeds_on_nothing_is_no_trouble_either(
     view = live_scene(recordings["response"], tmp_path, pace=20.0)
     run = view.live
     assert run is not None
-    run._optional, run._on_signal, run._on_status = [broken], broken, broken
-    open_window(view)
+    publisher = run._publisher
+    publisher._optional, publisher._on_signal, publisher._on_status = [broken], broken, broken
+    open_window(scene)
     run.start()
     until(qt, lambda: run.wait(0))
     assert caplog.text.count("left out from now on; recording goes on") == 3

@@ -12,8 +12,9 @@ import pytest
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import make_plan
 from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.run.publisher import LONGEST_NOTE
 from quietfloor.monitor.run.resolved_plan import resolve
-from quietfloor.monitor.run.run import LONGEST_NOTE, Run
+from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice, Status
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.recording import RecordingSource
@@ -56,7 +57,7 @@ def test_notes_of_any_thread_are_kept_with_their_moment_and_replay_is_the_same(r
     for writer in writers:
         writer.join()
     assert run.note("  a moment\nago " + "x" * 1000, ago_s=0.25)
-    now_s = time.monotonic() - run._began_s
+    now_s = time.monotonic() - run._publisher.began_s
     assert run.wait(patience(30))
     assert not run.note("too late")
     kept = notes(run)
@@ -78,9 +79,9 @@ def test_averages_are_offered_look_by_look_and_a_display_that_fails_there_is_dro
         if len(seen) == 3:
             raise RuntimeError("no more paint")
 
-    run._on_status = on_status
+    run._publisher._on_status = on_status
     told: list[object] = []
-    run._optional.append(told.append)
+    run._publisher._optional.append(told.append)
     run.start()
     assert run.wait(patience(30))
     assert run.failure is None

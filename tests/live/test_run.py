@@ -82,13 +82,13 @@ def kept(run: Run) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("there", TRANSITIONS)
 def test_only_what_the_table_allows(here: State, there: State, make_run: Callable[..., Run]) -> None:
     run = make_run()
-    run.status = quietfloor.monitor.run.status.Status(state=here)
+    run._publisher.status = quietfloor.monitor.run.status.Status(state=here)
     if there in TRANSITIONS[here]:
-        run._set_state(there)
+        run._publisher.set_state(there)
         assert run.status.state == there
     else:
         with pytest.raises(RuntimeError, match=f"a run that is {here} cannot become {there}"):
-            run._set_state(there)
+            run._publisher.set_state(there)
         assert run.status.state == here
 
 

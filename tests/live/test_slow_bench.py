@@ -19,8 +19,9 @@ import pytest
 
 from quietfloor.monitor.formats.xdf import read_xdf
 from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.receiver import GONE_S
 from quietfloor.monitor.run.resolved_plan import resolve
-from quietfloor.monitor.run.run import GONE_S, Run
+from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.sound_output import make_stimulus, open_sound
 from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from quietfloor.monitor.storage.run_folder import RunFolder
