@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from quietfloor.monitor.commands.common import say
 
 if TYPE_CHECKING:
     from quietfloor.monitor.display.stage import Stage
+    from quietfloor.monitor.run.opening import OpenRun
 
 HELP = "text instead of the window"
 
@@ -36,12 +38,16 @@ def with_window(args: argparse.Namespace, work: Callable[[Stage | None], int]) -
     return perform(work, unattended=args.json or unseen())
 
 
-def show_live(stage: Stage, run_with: Callable[..., Any], plan: Any, title: str, session: Any) -> Any:
-    """Make a run by ``run_with`` (it gets what a display listens with) and put it on the stage."""
+def show_live(stage: Stage, open_with: Callable[..., OpenRun], session: Path) -> OpenRun:
+    """Open a run by ``open_with`` (it gets what a display listens with) and put it on the stage."""
     from quietfloor.monitor.display.feed import Feed
     from quietfloor.monitor.display.stage import Scene, view_model
 
     feed = Feed()
-    run = run_with(optional=[feed.event], tap=feed.tap, follow=feed.follow)
-    stage.show(Scene(run, view_model(feed, plan, title), session))
-    return run
+    opened = open_with(optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    try:
+        stage.show(Scene(opened.run, view_model(feed, opened.plan, opened.title), session))
+    except BaseException:
+        opened.close()
+        raise
+    return opened

@@ -147,6 +147,12 @@ class Run:
         self._thread.start()
         self._housekeeper.start()
 
+    def abandon(self) -> None:
+        """Close a run that never began."""
+        self._move("failed")
+        self._close_all()
+        self._over.set()
+
     def stop(self) -> None:
         """Ask for the end, as the operator; from any thread, returns at once."""
         self._stop.set()

@@ -1,0 +1,234 @@
+"""A live run, opened from a plan: streams, sound and folder are there, nothing has begun. Commands and scripts use it alike."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import logging
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, Self
+
+from quietfloor.monitor.core.engine import Engine, Tap
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.run import status_text
+from quietfloor.monitor.run.disk_space import check_room
+from quietfloor.monitor.run.run import Run, Subscriber, layout_of
+from quietfloor.monitor.run.run_record import begin_record, run_record
+from quietfloor.monitor.run.sound_output import Sound, Stimulus, make_stimulus, open_sound, output_identity
+from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.run.timing_certificate import advice, judge, with_delay
+from quietfloor.monitor.sources.base import StreamDescription, marker_description
+from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
+from quietfloor.monitor.storage.dose_ledger import SessionDose
+from quietfloor.monitor.storage.folder_lock import sole_writer
+from quietfloor.monitor.storage.level_checks import last_check
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
+from quietfloor.monitor.untrusted.safe_text import LONGEST, plain
+
+log = logging.getLogger("quietfloor")
+
+
+class OpenRun:
+    """A live run that is open, made by ``open_run``: ``run.start``, then ``finish``.
+
+    ``run`` has ``status``, ``wait`` and ``stop``; ``plan`` is the one as used, ``title`` says in one line what is measured. As a
+    context manager it is closed whatever happens: a run that goes on is stopped, and what it found is written; one that never
+    began is closed. The session folder is this program's own until then.
+    """
+
+    def __init__(
+        self,
+        run: Run,
+        plan: Plan,
+        title: str,
+        sound: Sound | None,
+        record: Callable[[], dict[str, Any]],
+        remark: Callable[[str], object],
+        lock: contextlib.ExitStack,
+    ) -> None:
+        self.run, self.plan, self.title = run, plan, title
+        self._sound, self._record, self._remark, self._lock = sound, record, remark, lock
+        self._finished = False
+
+    def finish(self) -> dict[str, Any]:
+        """Wait until the run is over and write average.csv and run.json; the content of run.json, with ``folder``.
+
+        RuntimeError for a run that never began, and for one that is finished.
+        """
+        if self._finished or self.run.status.state == "ready":
+            raise RuntimeError("this run is finished already" if self._finished else "this run did not begin: call run.start()")
+        self.run.wait()
+        self._finished = True
+        record = write_results(self.run.folder, self._record(), self.run.engine, self._remark)
+        if record["fault"] is not None and record["stopped_by"] != "fault":
+            self._remark(f"a fault after the decision: {record['fault']}")
+        if self._sound is not None and self._sound.limited_samples:
+            self._remark(status_text.sound_limited(self._sound.limited_samples))
+        return record | {"folder": str(self.run.folder.path)}
+
+    def close(self) -> None:
+        """Stop a run that goes on and write what it found; let go of everything."""
+        with self._lock:
+            if self.run.status.state == "ready":
+                self.run.abandon()
+            elif not self._finished:
+                self.run.stop()
+                self.finish()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def open_run(
+    plan: Plan,
+    session: Path | str,
+    *,
+    acknowledged: dict[str, Any] | None = None,
+    remark: Callable[[str], object] = log.warning,
+    optional: Iterable[Subscriber] = (),
+    tap: Tap | None = None,
+    follow: Callable[[Status], None] | None = None,
+) -> OpenRun:
+    """Find the streams of ``plan``, open its sound, and make a run folder in ``session``, which is ours alone meanwhile.
+
+    ``acknowledged`` is who took note of the cautions, ``remark`` gets what is worth saying; ``optional``, ``tap`` and ``follow``
+    go to Run. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and InUse before anything is played.
+    """
+    session = Path(session)
+    try:
+        with contextlib.ExitStack() as lock:
+            lock.enter_context(sole_writer(session))
+            return _open(plan, session, lock, acknowledged, remark, optional=optional, tap=tap, follow=follow)
+    except OSError as error:
+        raise FolderError(f"cannot make a run in {session} ({error.strerror or error}): choose another --out") from error
+
+
+def _open(
+    plan: Plan, session: Path, lock: contextlib.ExitStack, acknowledged: dict[str, Any] | None, remark: Callable[[str], object],
+    **listeners: Any,
+) -> OpenRun:  # fmt: skip
+    stimulus = None
+    today = datetime.date.today()
+    if plan.sound is not None:
+        spent = SessionDose(session).spent()
+        stimulus = make_stimulus(plan.sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
+    with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
+        source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
+        opened.callback(source.close)
+        channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
+        output = None if plan.sound is None else output_identity(plan.sound)
+        timing = judge(plan, output, source.description, channels.trigger, today)
+        plan = with_delay(plan, timing)
+        if said := advice(plan, timing):
+            remark(said)
+        if said := plan.no_absence():
+            remark(f"of this run: {said}")
+        plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
+        check_room(session, plan, source.description)
+        sound = None if stimulus is None or plan.sound is None else open_sound(plan.sound, stimulus)
+        if sound is not None:
+            opened.callback(sound.close)
+            opened.callback(sound.stop)
+        marker_stream: StreamDescription = marker_description()
+        markers = None
+        if sound is not None:
+            markers = LslMarkers(find_stream(source_id=sound.marker_source_id, wait_s=plan.stream.wait_s))
+        elif plan.stream.markers is not None:
+            markers = LslMarkers(find_stream(plan.stream.markers, wait_s=plan.stream.wait_s))
+        if markers is not None:
+            opened.callback(markers.close)
+            marker_stream = markers.description
+        folder = RunFolder.create(session)
+        run = Run(plan, source, channels, folder, sound=sound, markers=markers, marker_stream=marker_stream, **listeners)
+        opened.pop_all()  # from here on they are the run's
+        opened.callback(run.abandon)
+        started = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+        calibration = None if sound is None or sound.calibration is None else sound.calibration.id
+        checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
+        stated = None if plan.stated is None else plan.stated.record()
+        playing = stated if sound is None else sound.record | {"level_check": checked}
+        folder.write_begun(
+            begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged)
+        )
+        opened.pop_all()
+
+    def record() -> dict[str, Any]:
+        return run_record(
+            plan,
+            run.verdict,
+            run.engine,
+            stream=source.description,
+            unit=run.unit,
+            sound=stated if sound is None else sound.record | {
+                "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": checked,
+            },
+            calibration=calibration,
+            failure=run.failure,
+            started=started,
+            timing=timing,
+            acknowledged=acknowledged,
+        )
+
+    return OpenRun(run, plan, title_of(plan, stimulus, timing.text), sound, record, remark, lock.pop_all())
+
+
+def write_results(
+    folder: RunFolder, record: dict[str, Any], engine: Engine | None, remark: Callable[[str], object] = log.warning
+) -> dict[str, Any]:
+    """average.csv, the end of events.jsonl, and run.json; the record, with a fault in it when one cannot be written."""
+    problems: list[str] = []
+
+    def attempt(write: Callable[..., object], *content: Any) -> None:
+        try:
+            write(*content)
+        except OSError as error:
+            folder.give_room()
+            problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
+            remark(problems[-1])
+
+    if engine is not None:
+        now = engine.average_now()
+        attempt(folder.write_average, now.times_ms, *now.columns_uv())
+    attempt(folder.close)
+    if problems:
+        record = record | {"fault": record["fault"] or problems[0]}
+    attempt(folder.write_json, folder.run.name, record)
+    if folder.run.is_file():
+        folder.begun.unlink(missing_ok=True)  # all of it is in run.json
+    return record | {"fault": record["fault"] or (problems[0] if problems else None)}
+
+
+def _masked(masking: Any) -> str:
+    if masking is None:
+        return ""
+    db_em, db_fs = masking["level_db_em"], masking["level_db_fs"]
+    level = f"{db_em:g} dB EM" if db_em is not None else f"{db_fs:g} dB re full scale"
+    return f", {masking['ear']} ear masked: {masking['noise']} {level}"
+
+
+def title_of(plan: Plan, stimulus: Stimulus | None, timing: str) -> str:
+    """One line that says what is being measured."""
+    if stimulus is None:
+        what = "listening to other equipment" + ("" if plan.stated is None else f", as stated: {plan.stated.words}")
+    else:
+        record = stimulus.record
+        if record["level_db_nhl"] is not None:
+            level = f"{record['level_db_nhl']:g} dB nHL"
+        else:
+            level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
+        if (bits := record["output"].get("bits_left")) is not None:
+            level += f" ({bits:.0f} of {record['output']['bits']} bits)"
+        muted = ", MUTED" if record["muted"] else ""
+        assert plan.sound is not None
+        speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
+        zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
+        bone = " by bone" if record["route"] == "bone" else ""
+        what = (
+            f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
+            f"{record['rate_per_s']:g}/s{speed}"
+        )
+    return plain(" · ".join(part for part in (plan.title, what, timing) if part), LONGEST)
