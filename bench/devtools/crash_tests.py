@@ -38,14 +38,14 @@ import numpy as np
 
 import quietfloor.monitor.run.run
 from quietfloor.bench.devtools.soak import MadeStream, plan_for
-from quietfloor.monitor.commands.run import write_results
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import XdfError
-from quietfloor.monitor.review.recover import begin_record, finish
+from quietfloor.monitor.review.recover import finish
 from quietfloor.monitor.review.replay import looks_of, replay
+from quietfloor.monitor.run.opening import write_results
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
-from quietfloor.monitor.run.run_record import run_record
+from quietfloor.monitor.run.run_record import begin_record, run_record
 from quietfloor.monitor.run.timing_certificate import Timing
 from quietfloor.monitor.sources.base import SourceError
 from quietfloor.monitor.sources.recording import RecordingSource

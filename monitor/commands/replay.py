@@ -180,7 +180,7 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
     if not live:
         say(f"the run left no result: {folder.why_no_result}", args)
     if args.out is not None:
-        from quietfloor.monitor.commands.run import write_results
+        from quietfloor.monitor.run.opening import write_results
         from quietfloor.monitor.storage.folder_lock import sole_writer
 
         with sole_writer(args.out):
@@ -189,7 +189,7 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
             for event in done.events:
                 if event.kept:
                     new.append_event(event.record())
-            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine)
+            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine, complain)
         same = same and kept_as["fault"] == record["fault"]
         say(f"kept in {new.path}", args)
         record["folder"] = str(new.path)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import logging
 import sys
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,7 +21,6 @@ from quietfloor.monitor.commands.common import (
     decision_changes,
     give_json,
     names,
-    now_text,
     refuse,
     say,
     stop_on_signals,
@@ -169,100 +166,24 @@ def carry_through(
     """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
 
     ``link`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
-    Nobody else may write to the session meanwhile. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and InUse
-    before anything is played.
+    Raises what ``open_run`` raises, before anything is played.
     """
-    from quietfloor.monitor.storage.folder_lock import sole_writer
-    from quietfloor.monitor.storage.run_folder import FolderError
-
-    try:
-        with sole_writer(session):
-            return _carry_through(plan, session, args, acknowledged, link)
-    except OSError as error:
-        raise FolderError(f"cannot make a run in {session} ({error.strerror or error}): choose another --out") from error
-
-
-def _carry_through(
-    plan: Any, session: Path, args: argparse.Namespace, acknowledged: dict[str, Any] | None, link: WindowLink | None
-) -> dict[str, Any]:
-    import datetime
-
-    from quietfloor.monitor.calibration.level_check import last_check
-    from quietfloor.monitor.review.recover import begin_record
     from quietfloor.monitor.run import status_text
-    from quietfloor.monitor.run.disk_space import check_room
-    from quietfloor.monitor.run.resolved_plan import resolve
-    from quietfloor.monitor.run.run import Run
-    from quietfloor.monitor.run.run_record import run_record
-    from quietfloor.monitor.run.sound_output import make_stimulus, open_sound
-    from quietfloor.monitor.sources.base import marker_description
-    from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
-    from quietfloor.monitor.storage.run_folder import RunFolder
+    from quietfloor.monitor.run.opening import open_run
 
-    stimulus = None
-    if plan.sound is not None:
-        spent = SessionDose(session).spent()
-        stimulus = make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
-    with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
-        source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
-        opened.callback(source.close)
-        resolved = resolve(plan, source.description, stimulus, today=datetime.date.today())
-        plan = resolved.plan
-        for said in resolved.warnings:
-            complain(said)
-        check_room(session, plan, source.description)
-        sound = None if stimulus is None else open_sound(stimulus)
-        if sound is not None:
-            opened.callback(sound.close)
-            opened.callback(sound.stop)
-        marker_stream: Any = marker_description()
-        markers = None
-        if sound is not None:
-            markers = LslMarkers(find_stream(source_id=sound.marker_source_id, wait_s=plan.stream.wait_s))
-        elif plan.stream.markers is not None:
-            markers = LslMarkers(find_stream(plan.stream.markers, wait_s=plan.stream.wait_s))
-        if markers is not None:
-            opened.callback(markers.close)
-            marker_stream = markers.description
-        folder = RunFolder.create(session)
-        title = resolved.title
-        make = partial(Run, resolved, source, folder, sound=sound, markers=markers, marker_stream=marker_stream)
-        run = make() if link is None else show_live(link, make, plan, title, session)
-        opened.pop_all()  # from here on they are the run's
-    started = now_text()
-    checked = last_check(session, resolved.calibration, None if plan.sound is None else plan.sound.card_channels)
-    about: dict[str, Any] = {"calibration": resolved.calibration, "timing": resolved.timing, "acknowledged": acknowledged}
-    playing = resolved.stated if sound is None else sound.record | {"level_check": checked}
-    folder.write_begun(begin_record(started, sound=playing, **about))
-    with stop_on_signals(run.stop):
-        run.start()
-        if link is not None and link.follow(run):
-            say(f"{title}\n{status_text.headline(run.status, plan.decision.floor_nv)}", args)
+    open_with = partial(open_run, plan, session, acknowledged=acknowledged, remark=complain)
+    with (open_with() if link is None else show_live(link, open_with, session)) as opened, stop_on_signals(opened.run.stop):
+        opened.run.start()
+        if link is not None and link.follow(opened.run):
+            floor_nv = opened.plan.decision.floor_nv
+            say(f"{opened.title}\n{status_text.headline(opened.run.status, floor_nv)}", args)
         else:
-            _watch(run, plan, title, args)
-    record = run_record(
-        plan,
-        run.verdict,
-        run.engine,
-        stream=source.description,
-        unit=run.unit,
-        sound=resolved.stated if sound is None else sound.record | {
-            "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": checked,
-        },
-        failure=run.failure,
-        started=started,
-        **about,
-    )
-    record = write_results(folder, record, run.engine)
+            _watch(opened.run, opened.plan, opened.title, args)
+        record = opened.finish()
     if link is not None:
         link.recorded()
-    if record["fault"] is not None and record["stopped_by"] != "fault":
-        complain(f"a fault after the decision: {record['fault']}")
-    if sound is not None and sound.limited_samples:
-        complain(status_text.sound_limited(sound.limited_samples))
-    say(f"kept in {folder.path}", args)
-    return record | {"folder": str(folder.path)}
+    say(f"kept in {record['folder']}", args)
+    return record
 
 
 def _watch(run: Any, plan: Any, title: str, args: argparse.Namespace) -> None:
@@ -274,28 +195,3 @@ def _watch(run: Any, plan: Any, title: str, args: argparse.Namespace) -> None:
     except Exception as error:
         logging.getLogger("quietfloor").error("the display failed (%s): the run goes on without it", error)
     run.wait()
-
-
-def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str, Any]:
-    """average.csv, the end of events.jsonl, and run.json; the record, with a fault in it when one cannot be written."""
-
-    problems: list[str] = []
-
-    def attempt(write: Callable[..., object], *content: Any) -> None:
-        try:
-            write(*content)
-        except OSError as error:
-            folder.give_room()
-            problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
-            complain(problems[-1])
-
-    if engine is not None:
-        now = engine.average_now()
-        attempt(folder.write_average, now.times_ms, *now.columns_uv())
-    attempt(folder.close)
-    if problems:
-        record = record | {"fault": record["fault"] or problems[0]}
-    attempt(folder.write_json, folder.run.name, record)
-    if folder.run.is_file():
-        folder.begun.unlink(missing_ok=True)  # all of it is in run.json
-    return record | {"fault": record["fault"] or (problems[0] if problems else None)}

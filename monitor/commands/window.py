@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from quietfloor.monitor.commands.common import say
 
 if TYPE_CHECKING:
     from quietfloor.monitor.display.run_view import WindowLink
+    from quietfloor.monitor.run.opening import OpenRun
 
 HELP = "text instead of the window"
 
@@ -36,12 +38,16 @@ def with_window(args: argparse.Namespace, work: Callable[[WindowLink | None], in
     return perform(work, unattended=args.json or unseen())
 
 
-def show_live(link: WindowLink, run_with: Callable[..., Any], plan: Any, title: str, session: Any) -> Any:
-    """Make a run by ``run_with`` (it gets what a display listens with) and show it in the window."""
+def show_live(link: WindowLink, open_with: Callable[..., OpenRun], session: Path) -> OpenRun:
+    """Open a run by ``open_with`` (it gets what a display listens with) and show it in the window."""
     from quietfloor.monitor.display.feed import Feed
     from quietfloor.monitor.display.run_view import RunView, view_model
 
     feed = Feed()
-    run = run_with(optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
-    link.show(RunView(run, view_model(feed, plan, title), session))
-    return run
+    opened = open_with(optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
+    try:
+        link.show(RunView(opened.run, view_model(feed, opened.plan, opened.title), session))
+    except BaseException:
+        opened.close()
+        raise
+    return opened

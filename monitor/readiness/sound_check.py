@@ -7,12 +7,12 @@ import math
 from pathlib import Path
 from typing import Any
 
-from quietfloor.monitor.calibration.level_check import last_check
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
 from quietfloor.monitor.run.sound_output import Stimulus, make_stimulus, open_device
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
+from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
 from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s

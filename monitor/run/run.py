@@ -101,6 +101,12 @@ class Run:
         self._thread.start()
         self._housekeeping.start()
 
+    def abandon(self) -> None:
+        """Close a run that never began."""
+        self._publisher.set_state("failed")
+        self._close_all()
+        self._over.set()
+
     def stop(self) -> None:
         """Ask for the end, as the operator; from any thread, returns at once."""
         self._stop.set()

@@ -97,7 +97,7 @@ def test_a_display_that_feeds_on_nothing_is_no_trouble_either(
     assert run is not None
     publisher = run._publisher
     publisher._optional, publisher._on_signal, publisher._on_status = [broken], broken, broken
-    open_window(scene)
+    open_window(view)
     run.start()
     until(qt, lambda: run.wait(0))
     assert caplog.text.count("left out from now on; recording goes on") == 3

@@ -21,12 +21,13 @@ import pytest
 from scipy.io import wavfile
 
 from quietfloor.monitor.calibration.from_meter import MeasuringSignal, highest
-from quietfloor.monitor.calibration.level_check import FILE, LevelCheck, check_level, keep, last_check
+from quietfloor.monitor.calibration.level_check import LevelCheck, check_level, keep
 from quietfloor.monitor.calibration.microphone import ListeningError
 from quietfloor.monitor.cli import main, parser
 from quietfloor.monitor.commands import calibrate
 from quietfloor.monitor.plan.run_plan import PlanError, make_sound_plan
 from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.monitor.storage.level_checks import FILE, last_check
 from quietfloor.stimuli.calibration import Calibration, Measured
 from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 from quietfloor.stimuli.levels import zeq_minus_ppe_db

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from quietfloor.monitor.commands.run import write_results
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.opening import write_results
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record

@@ -21,12 +21,12 @@ from quietfloor.bench.devtools.crash_tests import Kills
 from quietfloor.bench.devtools.delay import PER_S
 from quietfloor.bench.devtools.soak import MadeStream, plan_for
 from quietfloor.monitor.cli import main
-from quietfloor.monitor.commands.run import write_results
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import read_xdf
 from quietfloor.monitor.review.recover import FinishError, NothingRecorded, finish, is_unfinished
 from quietfloor.monitor.review.replay import replay
 from quietfloor.monitor.run.disk_space import RESERVE_BYTES, DiskFull, check_room, free_bytes, longest_s, predicted_bytes
+from quietfloor.monitor.run.opening import write_results
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
