@@ -66,7 +66,7 @@ _UNCALIBRATED_STEADY_LESS_DB = 14.0  # own choice: a train of clicks at 47.1/s h
 
 CREST = 4.0  # masking noise never leaves plus or minus 4 times its RMS: +9.03 dB p-p.e. against RMS
 
-_WINDOW_S = 0.005
+WINDOW_S = 0.005
 RMS_WINDOW_S = 0.125
 _PEAK_TO_PEAK_OF_RMS = 2.0 * math.sqrt(2.0)  # of a sine
 _ROUNDING = 1.0 - 2.0**-21  # so that rounding to float32 afterwards stays below the limit
@@ -252,13 +252,17 @@ class Limiter:
     """
 
     def __init__(self, peak_to_peak: float, rate_hz: float) -> None:
+        self.limit_to(peak_to_peak)
+        self.limited_samples = 0
+        self._window = max(1, math.ceil(WINDOW_S * rate_hz))
+        self._past = np.zeros(self._window - 1)  # what left last
+
+    def limit_to(self, peak_to_peak: float) -> None:
+        """From the next sample on. Raises LevelError."""
         if not 0.0 <= peak_to_peak <= 2.0:  # nan ends here too
             raise LevelError(f"peak-to-peak limit {peak_to_peak}; allowed is 0 to 2")
         self.limit = peak_to_peak * _ROUNDING
-        self.limited_samples = 0
         self._rounding = _TOUCHED * peak_to_peak
-        self._window = max(1, math.ceil(_WINDOW_S * rate_hz))
-        self._past = np.zeros(self._window - 1)  # what left last
 
     def apply(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
         """column (n,) float64 -> (n,) float64."""
@@ -326,13 +330,17 @@ class RmsLimiter:
     """
 
     def __init__(self, rms: float, rate_hz: float) -> None:
-        if not 0.0 <= rms <= 1.0:  # nan ends here too
-            raise LevelError(f"RMS limit {rms}; allowed is 0 to 1")
         self.limited_samples = 0
         self._window = _rms_window(rate_hz)
+        self._past = np.zeros(self._window - 1, dtype=np.int64)  # squares of what left last
+        self.limit_to(rms)
+
+    def limit_to(self, rms: float) -> None:
+        """From the next sample on. Raises LevelError."""
+        if not 0.0 <= rms <= 1.0:  # nan ends here too
+            raise LevelError(f"RMS limit {rms}; allowed is 0 to 1")
         self._most = math.floor(self._window * (rms * _ROUNDING * _FINE) ** 2)
         self._rounding = _TOUCHED * rms
-        self._past = np.zeros(self._window - 1, dtype=np.int64)  # squares of what left last
 
     def apply(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
         """column (n,) float64, finite -> (n,) float64."""

@@ -95,12 +95,21 @@ class DoseGuard:
     """
 
     def __init__(self, weights: tuple[tuple[float, float], tuple[float, float]], spent: Dose, age_group: str) -> None:
-        self._weights = weights
-        self._left = [limit_pa2s(age_group) - spent for spent in spent.both]
+        self._most = [limit_pa2s(age_group) - spent for spent in spent.both]
+        self._left = list(self._most)
         self._running = [0.0, 0.0]
+        self.weigh(weights)
+        self.exhausted = any(not left > 0.0 for left in self._left)
+
+    def weigh(self, weights: tuple[tuple[float, float], tuple[float, float]]) -> None:
+        """From the next frame on another sound plays."""
         if not all(math.isfinite(weight) and weight >= 0.0 for column in weights for weight in column):
             raise DoseError(f"weights {weights} of the sound dose; allowed are numbers from 0 on")
-        self.exhausted = any(not left > 0.0 for left in self._left)
+        self._weights = weights
+
+    def extend(self, dose: Dose) -> None:
+        """So much more than was allowed; what an ear may get at all is never raised, and what ended stays ended."""
+        self._left = [min(most, left + more) for most, left, more in zip(self._most, self._left, dose.both, strict=True)]
 
     def allow(self, dose: Dose) -> None:
         """No more than this from now on; an allowance never raises what is left."""

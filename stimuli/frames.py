@@ -155,6 +155,10 @@ class FrameSource:
         """Let these frames give no more than this from now on; what an ear may get at all is never raised by it."""
         self._guard.allow(dose)
 
+    def extend(self, dose: Dose) -> None:
+        """Let these frames give so much more than was allowed; what an ear may get at all is never raised by it."""
+        self._guard.extend(dose)
+
     @property
     def limited_samples(self) -> int:
         """Samples that the ceiling had to change: 0, unless this program is faulty or was tampered with."""
@@ -173,11 +177,12 @@ class FrameSource:
         self._take_onsets_before(self.position + n)
         for sweep in self._playing:
             start = sweep.onset_sample - self.position
-            for column in self._columns:
-                _place(frames[column], sweep.sign * self._sound, start)
-            _place(frames[2], self._triggers[sweep.index_in_unit == 0], start)
+            sound, columns = self._sound_of(sweep)
+            for column in columns:
+                _place(frames[column], sweep.sign * sound, start)
+            _place(frames[2], self._triggers[self._is_wide(sweep)], start)
         if self._noise is not None:
-            frames[self._noise_column] += self._noise.read(n)
+            frames[self._noise_column] += self._masked(self._noise.read(n))
         self.position += n
         while self._playing and self._playing[0].onset_sample + self._reach <= self.position:
             self._playing.popleft()
@@ -188,6 +193,21 @@ class FrameSource:
             frames[:, admitted:] = 0.0
             self._forget_from(self.position - n + admitted)
         return frames.astype(np.float32)
+
+    def _sound_of(self, sweep: Sweep) -> tuple[NDArray[np.float64], tuple[int, ...]]:
+        """Its samples (n,) in condensation form, and the columns that they go to."""
+        return self._sound, self._columns
+
+    def _is_wide(self, sweep: Sweep) -> bool:
+        """Whether its trigger is as wide as the mark of a unit."""
+        return sweep.index_in_unit == 0
+
+    def _masked(self, noise: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The next samples (n,) of masking noise, as loud as they are to be."""
+        return noise
+
+    def _as_played(self, sweep: Sweep) -> Sweep:
+        return sweep
 
     def _forget_from(self, stop: int) -> None:
         """Sweeps from there on are not played."""
@@ -206,8 +226,9 @@ class FrameSource:
 
     def _take_onsets_before(self, stop: int) -> None:
         while self._next is not None and self._next.onset_sample < stop:
-            self.sweeps.append(self._next)
-            self._playing.append(self._next)
+            sweep = self._as_played(self._next)
+            self.sweeps.append(sweep)
+            self._playing.append(sweep)
             self._next = next(self._upcoming, None)
 
     def _refuse_too_loud(self) -> None:

@@ -39,13 +39,17 @@ class RateError(ScheduleError):
 
 @dataclass(frozen=True)
 class Sweep:
-    """One presentation: counted from 0 in the run, unit counted from 0, onset in samples of the schedule's clock."""
+    """One presentation: counted from 0 in the run, unit counted from 0, onset in samples of the schedule's clock.
+
+    cell: of a run with several ones, which was played; None before that is known, and for a run of one sound.
+    """
 
     index: int
     unit: int
     index_in_unit: int
     onset_sample: int
     polarity: str
+    cell: int | None = None
 
     @property
     def sign(self) -> int:

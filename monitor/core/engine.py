@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from .artefacts import Faults
 from .averaging import UNIT_SWEEPS
+from .cells import CellUnits
 from .clock import Jump, RateFit, RateWatch, StampWatch
 from .epoching import Cut
 from .events import (
@@ -37,7 +38,7 @@ from .events import (
 )
 from .following import Following
 from .onsets import LOOKAHEAD_MS, Onset, OnsetFinder
-from .reporting import NO_SAMPLE, foreign_sound, no_trigger, wrong_rate
+from .reporting import NO_SAMPLE, foreign_code, foreign_sound, no_trigger, wrong_rate
 from .samples import Bools, Chunk, Floats
 from .segment import Segment
 from .settings import EngineSettings
@@ -86,7 +87,8 @@ class Engine:
         self._rate = RateWatch(layout.rate_hz)
         self._silence = SilenceWatch(layout.rate_hz)
         self._silence.heard(int(settings.lead_s * layout.rate_hz))
-        self._watch = StreamWatch(layout.rate_hz, settings.trigger.unit_mark_ms * 1e-3 * layout.rate_hz, settings.delay_ms)
+        mark_ms = settings.trigger.unit_mark_ms if settings.cells is None else np.nan  # of cells other triggers are as wide
+        self._watch = StreamWatch(layout.rate_hz, mark_ms * 1e-3 * layout.rate_hz, settings.delay_ms)
         self._onsets = OnsetFinder(layout.rate_hz, settings.trigger)
         ms = 1e-3 * layout.rate_hz
         self._mark, self._device_break = settings.trigger.unit_mark_ms * ms, settings.trigger.device_break_mark_ms * ms
@@ -95,6 +97,8 @@ class Engine:
         marked = np.isfinite(settings.trigger.break_mark_ms)  # then no sweep is judged before a mark in it would be known
         self._settle = int(np.ceil(self._touchable + self._break_after + MARK_KNOWN_MS * ms)) if marked else 0
         self._judge = UnitEvaluator(settings, self._watch)
+        cells = settings.cells
+        self._cells = None if cells is None else CellUnits(cells, layout.rate_hz, self._channels, settings.epoch.n_times)
         self._waiting: deque[_Waiting] = deque()
         self._following = Following(layout.rate_hz, settings.schedule, settings.max_sweeps)
         self._unit: list[Sweep] = []  # being filled
@@ -342,12 +346,36 @@ class Engine:
             self._decide(ready, "inconclusive", "fault", foreign_sound())
 
     def _fill(self, sweep: Sweep, ready: int) -> None:
-        """Put a sweep into the unit being filled; a marked first sweep closes the unit before it."""
+        """Put a sweep into the unit being filled; a marked first sweep closes the unit before it, of cells the plan does."""
+        if self._cells is not None:
+            self._fill_cell(self._cells, sweep, ready)
+            return
         if self._unit and self._mark <= sweep.onset.width < np.inf:
             self._close_unit(ready)
         self._unit.append(sweep)
         if len(self._unit) == UNIT_SWEEPS:
             self._close_unit(ready)
+
+    def _fill_cell(self, cells: CellUnits, sweep: Sweep, ready: int) -> None:
+        if sweep.sound < 0:
+            cells.stray()
+            return
+        unit, place = divmod(sweep.sound, UNIT_SWEEPS)
+        if self._unit and self._unit[0].sound // UNIT_SWEEPS != unit:
+            self._close_cell(cells, ready)
+        self._unit.append(sweep)
+        if place == UNIT_SWEEPS - 1:
+            self._close_cell(cells, ready)
+
+    def _close_cell(self, cells: CellUnits, ready: int) -> None:
+        unit, self._unit = self._unit, []
+        coded = cells.take(unit, ready)
+        for done in coded.own:
+            for event in self._judge.count(done):
+                self._say(event)
+        if coded.refused:
+            self._say(ForeignSound(ready, len(unit), True))
+            self._decide(ready, "inconclusive", "fault", foreign_code())
 
     def _close_unit(self, ready: int) -> None:
         unit, self._unit = self._unit, []

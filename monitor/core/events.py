@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
 
 from .rules import Measure
-from .samples import Floats
+from .samples import Bools, Floats
 from .stopping import Outcome, StoppedBy
 
 
@@ -26,9 +26,10 @@ class Event:
     sample: int
     kind: ClassVar[str] = "event"
     kept: ClassVar[bool] = True  # goes into events.jsonl
+    unsaid: ClassVar[frozenset[str]] = frozenset()  # fields that do not: a replay has them again
 
     def record(self) -> dict[str, Any]:
-        return {"type": self.kind} | {key: _plain(value) for key, value in vars(self).items()}
+        return {"type": self.kind} | {key: _plain(value) for key, value in vars(self).items() if key not in self.unsaid}
 
 
 @dataclass(frozen=True)
@@ -165,6 +166,31 @@ class UnitDone(Event):
     left_out: tuple[str | None, ...]
     peak_limit_uv: float
     signs: tuple[int, ...] = ()  # 1 condensation, -1 rarefaction, 0 not known
+
+
+@dataclass(frozen=True)
+class CellUnit(Event):
+    """One unit of a recording with several cells: its number in the run, its cell (below 0: it could not be read, and is left
+    out), and how many triggers came since the unit before that are none of the plan's.
+
+    Of the sweeps that are there, in order: where they were (raw samples), the fault of the deciding channel, the sign. By place
+    in the unit: sweeps (n_channels, 16, n_times) in uV, 0 where one is missing, and which have no fault (n_channels, 16).
+    """
+
+    kind: ClassVar[str] = "cell_unit"
+    unsaid: ClassVar[frozenset[str]] = frozenset({"positions", "faults", "signs", "sweeps_uv"})
+    unit: int
+    cell: int
+    strays: int
+    positions: tuple[float, ...]
+    faults: tuple[str | None, ...]
+    signs: tuple[int, ...]
+    sweeps_uv: Floats = field(compare=False, repr=False)
+    usable: Bools = field(compare=False, repr=False)
+
+    def record(self) -> dict[str, Any]:
+        counts = {"sweeps": len(self.positions), "usable": int(self.usable[0].sum())}
+        return super().record() | {"cell": self.cell if self.cell >= 0 else None} | counts
 
 
 @dataclass(frozen=True)

@@ -132,7 +132,7 @@ class Following:
         """Once it was found."""
         sign = self._match(train, at_s)
         if not self._lost and (sign != UNKNOWN or sweep.onset.doubled):
-            return Followed([sweep._replace(sign=sign)])
+            return Followed([sweep if sign == UNKNOWN else sweep._replace(sign=sign, sound=self._last)])
         if self._broken_s > self._last_s and not self._adrift:
             self._adrift = True
         if not self._lost:
@@ -170,7 +170,7 @@ class Following:
         for sweep, at_s, level_s in zip(self.held, self._held_s, place.level_s(np.array(self._held_s)).tolist(), strict=True):
             index, miss_s = train.nearest(level_s - place.offset_s)
             fits = at_s > since_s and abs(miss_s) <= place.tolerance_s and not sweep.onset.doubled
-            own.append(sweep._replace(sign=int(train.signs[index]) if fits else UNKNOWN))
+            own.append(sweep._replace(sign=int(train.signs[index]), sound=index) if fits else sweep)
             if fits:
                 self._last, self._last_s, self._offset_s = index, at_s, at_s - float(train.onsets_s[index])
         self.held, self._held_s, self._window_s = [], [], []

@@ -119,6 +119,14 @@ def foreign_sound() -> str:
     )
 
 
+def foreign_code() -> str:
+    """Why a run ends whose triggers carry the code of another one."""
+    return (
+        "the triggers carry the code of another run, or of other units than this run plays now: what is heard is not its sound. "
+        "Stop what else plays, wait until the EEG is up to date, then begin a new run"
+    )
+
+
 def no_trigger(channel: str, ever: bool) -> str:
     """Why a run ends whose trigger channel is silent; ``ever``: whether a trigger was seen before."""
     heard = "after the last one" if ever else "since the start"

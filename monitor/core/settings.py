@@ -14,7 +14,7 @@ from .evidence import EvidenceSettings
 from .filtering import Band
 from .samples import Layout
 from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, decision_identity, rules_of_run
-from .train import Schedule
+from .train import Code, Schedule
 from .triggers import TriggerSettings
 
 
@@ -39,6 +39,7 @@ class EngineSettings:
     quiet_nv: float | None = None  # for which a response that was found waits
     absent_below_nv: float | None = None  # a run may end when no response can be that large
     schedule: Schedule | None = None  # of the run's own sound, to which triggers are held
+    cells: Code | None = None  # of a recording with several cells; then units leave the engine unjudged (CellUnit)
     lead_s: float = 0.0  # silence that is meant: waiting for triggers is counted from here on
 
     @cached_property
@@ -87,4 +88,6 @@ class EngineSettings:
         """Raise ValueError now rather than in the middle of a run."""
         if not self.rail_uv > 0:
             raise ValueError(f"rail_uv = {self.rail_uv} must be above 0 (infinite where the amplifier's rail is not known)")
+        if self.cells is not None and self.schedule is None:
+            raise ValueError("a recording with several cells needs the plan of its sound: give a schedule (sound.held_to_plan)")
         self.analysis.window_times_ms  # noqa: B018  builds every derived value, each of which checks itself

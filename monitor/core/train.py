@@ -30,6 +30,16 @@ class Schedule(Protocol):
     def sweeps(self) -> Iterable[PlannedSweep]: ...
 
 
+DAMAGED, FOREIGN = -1, -2  # what a code says of a unit instead of its cell
+
+
+class Code(Protocol):
+    """Reads the cell of a unit from the widths (16,) of its triggers in ms, nan for one that is missing: its number, DAMAGED, or
+    FOREIGN where it is clearly of another run or unit. A frozen value."""
+
+    def read(self, unit: int, widths_ms: Floats, /) -> int: ...
+
+
 class Train:
     """Onsets in s after the first frame of sound, worked out as far as they are asked for."""
 

@@ -13,7 +13,7 @@ from scipy.signal import resample_poly
 
 from .analysis import SHOWN, UNIT_SWEEPS, Look, RunningAnalysis, UnitResult
 from .artefacts import Faults
-from .events import AverageNow, Event, LookDone, UnitDone, Verdict
+from .events import AverageNow, CellUnit, Event, LookDone, UnitDone, Verdict
 from .onsets import Onset
 from .polarity import Polarities
 from .reporting import DECIDING, look_event, reason
@@ -23,18 +23,21 @@ from .watching import StreamWatch
 
 DISPLAY_RATE_HZ = 16000.0  # averages leave the engine at least this finely sampled
 KEPT_INTERVALS = 512
+CELL_UNREAD = "cell_unread"
 
 
 class Sweep(NamedTuple):
     """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used.
 
-    ``sign``: 1 for condensation, -1 for rarefaction, 0 where it is not known.
+    ``sign``: 1 for condensation, -1 for rarefaction, 0 where it is not known. ``sound``: its number in the plan, below 0 where
+    that is not known.
     """
 
     onset: Onset
     faults: Faults
     signal: Floats | None
     sign: int = 0
+    sound: int = -1
 
 
 @dataclass
@@ -43,6 +46,7 @@ class Counts:
 
     presented: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
+    unread_units: int = 0  # of a recording with several cells
 
 
 class UnitEvaluator:
@@ -84,6 +88,15 @@ class UnitEvaluator:
             UnitDone(ready, self._analysis.average.units, positions, reasons, peak_limit, signs),
             *([] if result.look is None else self._look(result.look, ready, positions[-1], lost_samples)),
         ]
+
+    def count(self, unit: CellUnit) -> list[Event]:
+        """Of a unit of a recording with several cells, which others judge: what it tells of the noise, and the unit."""
+        left_out = unit.faults if unit.cell >= 0 else (CELL_UNREAD,) * len(unit.faults)
+        self.counts.presented += len(unit.positions)
+        self.counts.rejected.update(why for why in left_out if why is not None)
+        self.counts.unread_units += unit.cell < 0
+        self.intervals.extend(b - a for a, b in pairwise(unit.positions))
+        return [*self._watch.unit(unit.sample, unit.sweeps_uv[DECIDING][unit.usable[DECIDING]]), unit]
 
     def _together(self, unit: list[Sweep]) -> tuple[Floats, Bools, Bools | None]:
         """Sweeps (n_channels, UNIT_SWEEPS, n_times), which are usable, and which were presented (None: all)."""

@@ -79,6 +79,11 @@ class RunFolder:
         return self.path / "plan.toml"
 
     @property
+    def cells(self) -> Path:
+        """The table of cells; only where a run plays several sounds or levels in turn."""
+        return self.path / "cells.json"
+
+    @property
     def events(self) -> Path:
         return self.path / "events.jsonl"
 
@@ -146,7 +151,7 @@ class RunFolder:
         """
         if not self.path.is_dir():
             return []
-        gone = [name for name in (self.plan.name, self.begun.name) if name in self._written and not (self.path / name).exists()]
+        gone = [name for name in self._to_keep if not (self.path / name).exists()]
         for name in gone:
             self.write_text(name, self._written[name])
         return gone + ([self.events.name] if self.rescue_events() else [])
@@ -154,8 +159,12 @@ class RunFolder:
     @property
     def is_whole(self) -> bool:
         """Whether nothing is gone that ``restore`` would write again."""
-        names = [name for name in (self.plan.name, self.begun.name) if name in self._written]
-        return all((self.path / name).exists() for name in names + ([] if self._events is None else [self.events.name]))
+        names = self._to_keep + ([] if self._events is None else [self.events.name])
+        return all((self.path / name).exists() for name in names)
+
+    @property
+    def _to_keep(self) -> list[str]:
+        return [path.name for path in (self.plan, self.cells, self.begun) if path.name in self._written]
 
     def write_json(self, name: str, content: Any) -> Path:
         """Write ``content`` as indented JSON, atomically; see ``jsonable``."""

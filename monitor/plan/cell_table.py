@@ -1,0 +1,136 @@
+"""The cells of a run that plays several sounds and levels in turn: ``cells.json`` in its folder, before the first sound."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Literal
+
+from pydantic import Field, ValidationError
+
+from quietfloor.monitor.core.settings import EngineSettings
+from quietfloor.monitor.plan.run_plan import PlanError, make_sound_plan
+from quietfloor.monitor.plan.sound_plan import Section, SoundPlan
+from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.cell_code import BREAK_MARK_MS, MOST_CELLS, CellCode, CellCodeError
+
+FORMAT = "quietfloor cells 1"
+_OF_KIND = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
+
+
+class CellRow(Section):
+    """What a cell has of its own; its number is its place in the table, from 0. Keys, units and limits are those of [sound]."""
+
+    ear: Literal["left", "right"]
+    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"]
+    frequency_hz: float | None = None
+    level_db_nhl: float | None = None
+    level_db_fs: float | None = None
+    masking_level_db_em: float | None = None
+    masking_level_db_fs: float | None = None
+
+    @property
+    def condition(self) -> str:
+        """Cells that differ in level alone have the same."""
+        of = "" if self.frequency_hz is None else f" {self.frequency_hz:g} Hz"
+        return f"{self.stimulus}{of}, {self.ear} ear"
+
+    @property
+    def level_db(self) -> float:
+        """In dB nHL, or re full scale where there is no calibration: one scale for a whole table."""
+        level_db = self.level_db_nhl if self.level_db_nhl is not None else self.level_db_fs
+        assert level_db is not None
+        return level_db
+
+
+class _File(Section):
+    format: Literal["quietfloor cells 1"]
+    key: int = Field(ge=0)
+    first: int = Field(ge=0)
+    cells: tuple[CellRow, ...] = Field(min_length=1, max_length=MOST_CELLS)
+
+
+@dataclass(frozen=True)
+class CellTable:
+    """The cells of a run with this [sound], which says everything else; ``first`` plays until another one is chosen.
+
+    Raises PlanError.
+    """
+
+    sound: SoundPlan
+    cells: tuple[CellRow, ...]
+    first: int = 0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.first < len(self.cells):
+            raise PlanError(f"cells: first = {self.first}; allowed is 0 to {len(self.cells) - 1}, a place in the table")
+        if not (self.sound.held_to_plan and self.sound.pauses_s):
+            raise PlanError("cells: a run with several cells is known by its pauses: leave held_to_plan and random_pause on")
+        for number, cell in enumerate(self.cells):
+            given = [name for name in ("level_db_nhl", "level_db_fs") if getattr(cell, name) is not None]
+            if len(given) != 1 or getattr(self.cells[0], given[0]) is None:
+                has = " and ".join(given) or "no level"
+                raise PlanError(f"cells: cell {number} has {has}; give all level_db_nhl, or all level_db_fs")
+            if cell in self.cells[:number]:
+                raise PlanError(f"cells: cell {number} is cell {self.cells.index(cell)} again: give each once")
+        try:
+            self.code  # noqa: B018  checks how many there are
+        except CellCodeError as error:
+            raise PlanError(f"cells: {error}") from error
+
+    @cached_property
+    def code(self) -> CellCode:
+        return CellCode(self.sound.seed, len(self.cells))
+
+    @cached_property
+    def sounds(self) -> tuple[SoundPlan, ...]:
+        """The plan of each cell, as for a run of its own. Raises PlanError."""
+        return tuple(self._sound_of(cell, number) for number, cell in enumerate(self.cells))
+
+    def _sound_of(self, cell: CellRow, number: int) -> SoundPlan:
+        without = {*CellRow.model_fields, *(() if cell.stimulus == self.sound.stimulus else _OF_KIND)}
+        every = self.sound.model_dump(mode="json", exclude_none=True)
+        base = {name: value for name, value in every.items() if name not in without}
+        if cell.masking_level_db_em is None and cell.masking_level_db_fs is None:
+            base["masking"] = "none"
+        return make_sound_plan(base | cell.model_dump(mode="json", exclude_none=True), f"cells: cell {number}")
+
+    @property
+    def time_zero_ms(self) -> float:
+        """After the trigger, of all cells: as `CellFrames` plays them."""
+        rate_hz = self.sound.sample_rate_hz
+        return 1e3 * max(round(1e-3 * sound.time_zero_ms * rate_hz) for sound in self.sounds) / rate_hz
+
+    def engine_settings(self, of_plan: EngineSettings) -> EngineSettings:
+        """Those of the run's plan, for a recording with these cells."""
+        delay_ms = of_plan.delay_ms - self.sound.time_zero_ms + self.time_zero_ms
+        trigger = replace(of_plan.trigger, break_mark_ms=BREAK_MARK_MS)
+        return replace(of_plan, cells=self.code, delay_ms=delay_ms, trigger=trigger)
+
+    def labels(self) -> list[dict[str, Any]]:
+        """Of each cell, for its markers."""
+        return [cell.model_dump(mode="json", exclude_none=True) for cell in self.cells]
+
+    def write(self, folder: RunFolder) -> None:
+        """Before the first sound. Raises OSError."""
+        content = {"format": FORMAT, "key": self.code.key, "first": self.first, "cells": self.labels()}
+        folder.write_json(folder.cells.name, content)
+
+
+def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:
+    """The table of a run, None for a run of one sound. ``sound``: of its plan. Raises PlanError, OSError."""
+    if not folder.cells.exists():
+        return None
+    try:
+        file = _File.model_validate(folder.read_json(folder.cells.name))
+    except ValidationError as error:
+        wrong = error.errors()[0]
+        place = ".".join(map(str, wrong["loc"]))
+        what = f"{place} = {wrong['input']!r}: {wrong['msg']}"
+        raise PlanError(f"{folder.cells}: {what}; only quietfloor writes this file") from error
+    except ValueError as error:
+        raise PlanError(f"{folder.cells} is no JSON ({error}); only quietfloor writes this file") from error
+    if sound is None or sound.seed != file.key:
+        seed = "has no [sound]" if sound is None else f"has the seed {sound.seed}"
+        raise PlanError(f"{folder.cells} has the seed {file.key}, and {folder.plan.name} {seed}: they are not of one run")
+    return CellTable(sound, file.cells, file.first)

@@ -1,0 +1,202 @@
+"""Frames of a run with several cells (sounds and levels): each unit plays the one that is chosen while the run goes on."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietfloor.stimuli.calibration import LevelError
+from quietfloor.stimuli.ceiling import RMS_WINDOW_S, WINDOW_S, Ceiling
+from quietfloor.stimuli.cell_code import CellCode
+from quietfloor.stimuli.dose import Dose
+from quietfloor.stimuli.frames import TRIGGER_DB_FS, FrameSource
+from quietfloor.stimuli.masking import RAMP_S, Masking, Noise
+from quietfloor.stimuli.schedule import Schedule, ScheduleError, Sweep
+from quietfloor.stimuli.waveforms import Waveform
+
+ASK_S = RAMP_S  # before a unit begins, as masking noise needs; with what a player renders ahead a second before it is heard
+LARGEST_RISE_DB = 20.0  # own choice: of the level from one unit to the next
+
+Choose = Callable[[int], int | None]  # number of a unit -> its cell; None: no answer. At once, from the renderer's thread
+
+
+@dataclass(frozen=True, eq=False)
+class CellSound:
+    """One cell. gain, ear: as for `FrameSource`; level_db: by which cells are louder or softer than each other; condition: cells
+    of one condition differ in level alone; masking_rms: of the noise that it needs, 0 for none."""
+
+    waveform: Waveform
+    gain: float
+    ear: str
+    level_db: float
+    condition: str
+    masking_rms: float = 0.0
+
+
+class CellFrames(FrameSource):
+    """The frames of one run with several cells. The same choices give the same frames, however they are read.
+
+    Onsets, pauses and polarities are those of the schedule, whatever is chosen. A unit's triggers carry its cell (`cell_code`).
+    All sounds begin so that their time zeros fall on the same sample, `time_zero_s` after the trigger.
+
+    `choose` is asked for the cell of each unit `ASK_S` before the unit begins. Without an answer the cell before goes on (at the
+    beginning: `first`). A cell that is more than `LARGEST_RISE_DB` louder than the one before is not played: the loudest cell of
+    its condition within that rise is, or the one before again. So what was played stands in the triggers and in `Sweep.cell`.
+
+    Each cell is checked as a run of its own would be. The ceiling and the weights of the dose are those of the cell that plays;
+    the RMS of 125 ms that hold two cells is held to the higher of their limits. `masking` is the loudest noise of all cells. It
+    plays as loud as the loudest needs of the cells that play or were chosen, and changes over `RAMP_S`.
+
+    Raises LevelError and ScheduleError as `FrameSource`; and LevelError where cells and masking do not fit together, or `choose`
+    names no cell.
+    """
+
+    def __init__(
+        self,
+        cells: Sequence[CellSound],
+        schedule: Schedule,
+        ceiling: Ceiling,
+        code: CellCode,
+        choose: Choose,
+        first: int = 0,
+        masking: Masking | None = None,
+        spent: Dose | None = None,
+        trigger_db_fs: float = TRIGGER_DB_FS,
+    ) -> None:
+        if code.cells != len(cells) or not 0 <= first < len(cells):
+            raise LevelError(f"{len(cells)} cells, a code of {code.cells}, first cell {first}; all are of one table, from 0 on")
+        loudest = max(cell.masking_rms for cell in cells)
+        if loudest > (0.0 if masking is None else masking.rms):
+            raise LevelError(f"a cell needs noise of {loudest:g} RMS, more than masking has: give the loudest noise of all cells")
+        begun = cells[first]
+        super().__init__(begun.waveform, begun.gain, begun.ear, schedule, ceiling, masking, spent, trigger_db_fs)
+        endless = replace(schedule, n_sweeps=None)
+        noises = [None if masking is None else replace(masking, rms=cell.masking_rms) for cell in cells]
+        self._each = [
+            FrameSource(cell.waveform, cell.gain, cell.ear, endless, ceiling, noise, None, trigger_db_fs)
+            for cell, noise in zip(cells, noises, strict=True)
+        ]
+        self.cells, self._code, self._choose = tuple(cells), code, choose
+        rate_hz = schedule.sample_rate_hz
+        latest = max(round(cell.waveform.time_zero_s * rate_hz) for cell in cells)
+        self.time_zero_s = latest / rate_hz
+        self._sounds = [
+            np.concatenate([np.zeros(latest - round(one.waveform.time_zero_s * rate_hz)), one._sound]) for one in self._each
+        ]
+        self._reach = max(self._triggers[1].size, *(sound.size for sound in self._sounds))
+        if self._reach + WINDOW_S * rate_hz > math.floor(schedule.interval_samples):
+            raise ScheduleError(
+                f"the sounds of all cells, with their time zeros together, last {1e3 * self._reach / rate_hz:.2f} ms; with the "
+                f"{1e3 * WINDOW_S:g} ms that the ceiling looks back that is longer than the "
+                f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
+            )
+        self.total_samples = self._length()
+        self._noise = None if masking is None else Noise(masking, self.total_samples)
+        self._ask, self._window = round(ASK_S * rate_hz), math.ceil(RMS_WINDOW_S * rate_hz)
+        self._starts: Iterator[Sweep] = (sweep for sweep in schedule.sweeps() if sweep.index_in_unit == 0)
+        self._start: Sweep | None = next(self._starts, None)  # of the next unit that has no cell yet
+        self._asked: deque[tuple[int, int]] = deque()  # first sample and cell of units that have one, and did not begin
+        self._now: int | None = None  # the cell that plays
+        self._chosen = first
+        self._recent: deque[tuple[int, int]] = deque()  # cells before it, and until when they are within 125 ms
+        self._ramp = max(1, round(RAMP_S * rate_hz))
+        self._loudness = self._wanted = 0  # of the noise, of `_ramp`: whole numbers, so that blocks make no difference
+
+    def read(self, n: int) -> NDArray[np.float32]:
+        """As of a run of one sound."""
+        end = self.position + n
+        pieces = [super().read(0)]
+        while self.position < end:
+            self._turn()
+            pieces.append(super().read(self._next_turn(end) - self.position))
+        return np.concatenate(pieces, axis=1)
+
+    def exposure(self, sweeps: float, seconds: float) -> Dose:
+        """What so many sweeps of the loudest cell, for each ear, give."""
+        every = [one.exposure(sweeps, seconds) for one in self._each]
+        return Dose(max(dose.left_pa2s for dose in every), max(dose.right_pa2s for dose in every))
+
+    def exposure_of(self, cell: int, sweeps: float, seconds: float) -> Dose:
+        """What so many sweeps of a cell, and its masking noise for so long, give to each ear."""
+        return self._each[cell].exposure(sweeps, seconds)
+
+    @property
+    def below_ceiling_db(self) -> float:
+        return min(one.below_ceiling_db for one in self._each)
+
+    def _turn(self) -> None:
+        """All that changes at the sample that is next: cells are chosen, units begin, and the ceiling follows them."""
+        while self._start is not None and self.position >= self._start.onset_sample - self._ask:
+            self._chosen = self._allowed(self._choose(self._start.unit))
+            self._asked.append((self._start.onset_sample, self._chosen))
+            self._start = next(self._starts, None)
+        while self._recent and self._recent[0][0] <= self.position:
+            self._recent.popleft()
+        if self._asked and self._asked[0][0] <= self.position:
+            before, (_, self._now) = self._now, self._asked.popleft()
+            if before is not None and before != self._now:
+                self._recent.append((self.position + self._window, before))
+            self._guard.weigh(self._each[self._now]._weights)
+        if self._now is None and not self._asked:
+            return
+        playing = self._asked[0][1] if self._now is None else self._now
+        for column in range(2):
+            self._limiters[column].limit_to(self._each[playing]._limits[column])
+            heard = (playing, *(cell for _, cell in self._recent))
+            self._rms_limiters[column].limit_to(max(self._each[cell]._rms_limits[column] for cell in heard))
+        if self.masking is not None and self.masking.rms > 0.0:
+            needed = max(self.cells[cell].masking_rms for cell in (playing, *(cell for _, cell in self._asked)))
+            self._wanted = math.ceil(needed / self.masking.rms * self._ramp)
+
+    def _next_turn(self, end: int) -> int:
+        asks = [] if self._start is None else [self._start.onset_sample - self._ask]
+        begins = [start for start, _ in self._asked]
+        ends = [until for until, _ in self._recent]
+        return min((at for at in (*asks, *begins, *ends) if self.position < at < end), default=end)
+
+    def _allowed(self, cell: int | None) -> int:
+        """What is played where this cell was chosen."""
+        if cell is None:
+            return self._chosen
+        if not 0 <= cell < len(self.cells):
+            raise LevelError(f"cell {cell} was chosen; there are cells 0 to {len(self.cells) - 1}")
+        most_db = self.cells[self._chosen].level_db + LARGEST_RISE_DB
+        if self.cells[cell].level_db <= most_db:
+            return cell
+        softer = [
+            (one.level_db, number)
+            for number, one in enumerate(self.cells)
+            if one.condition == self.cells[cell].condition and one.level_db <= most_db
+        ]
+        return max(softer)[1] if softer else self._chosen
+
+    def _as_played(self, sweep: Sweep) -> Sweep:
+        return replace(sweep, cell=self._now)
+
+    def _sound_of(self, sweep: Sweep) -> tuple[NDArray[np.float64], tuple[int, ...]]:
+        assert sweep.cell is not None
+        return self._sounds[sweep.cell], self._each[sweep.cell]._columns
+
+    def _is_wide(self, sweep: Sweep) -> bool:
+        assert sweep.cell is not None
+        return self._code.wide(sweep.unit, sweep.cell)[sweep.index_in_unit]
+
+    def _masked(self, noise: NDArray[np.float64]) -> NDArray[np.float64]:
+        steps = np.arange(1, noise.size + 1)
+        if self._wanted >= self._loudness:
+            loudness = np.minimum(self._loudness + steps, self._wanted)
+        else:
+            loudness = np.maximum(self._loudness - steps, self._wanted)
+        if noise.size:
+            self._loudness = int(loudness[-1])
+        return noise * (loudness / self._ramp)
+
+    def _forget_from(self, stop: int) -> None:
+        super()._forget_from(stop)
+        self._start = None
+        self._asked.clear()
