@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -25,8 +24,7 @@ class Condition:
     """What is searched: levels in dB nHL, softest first, the settings of a run at each, and latencies not cut to the window.
 
     The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``: all
-    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average. ``near``: by index of other conditions,
-    how far (SD in dB) their threshold usually lies from this one; once one of them is known it shapes what is expected here.
+    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average.
     """
 
     levels_db: tuple[float, ...]
@@ -35,7 +33,6 @@ class Condition:
     unit_s: float
     start_db: float = 40.0
     rank: int = 0
-    near: Mapping[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not len(self.levels_db) == len(self.settings) == len(self.brackets_ms) > 0:
@@ -112,7 +109,6 @@ class _Running:
         self.inverse: Floats | None = None
         self.shape: Floats | None = None
         self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
-        self.supposed: tuple[float, float] | None = None
 
     def learn_noise(self, matrix: Floats) -> None:
         points = len(self.condition.settings[0].window_times_ms)
@@ -158,13 +154,6 @@ class _Running:
         """The level to begin with: of those offered the nearest to the wanted one."""
         return int(np.argmin(np.where(self.offered, abs(self.condition.levels - self.condition.start_db), np.inf)))
 
-    def suppose(self, threshold_db: float, spread_db: float) -> None:
-        """Another condition makes this threshold likely; of several the one that says most counts."""
-        if self.supposed is None or spread_db < self.supposed[1]:
-            self.supposed = threshold_db, spread_db
-            if self.posterior is not None:
-                self.posterior.suppose(threshold_db, spread_db)
-
     def believe(self) -> None:
         """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
         condition = self.condition
@@ -173,8 +162,6 @@ class _Running:
             return
         if self.posterior is None:
             self.posterior = Posterior(condition.waves, condition.growths(self.wanted.visible_uv), self.inverse)
-            if self.supposed is not None:
-                self.posterior.suppose(*self.supposed)
         sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
@@ -267,21 +254,8 @@ class RunningSearch:
         if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
             return self._now
         self._since = 0
-        self._believe(self._now.place.condition)
+        self._running[self._now.place.condition].believe()
         return self._next()
-
-    def _believe(self, condition: int) -> None:
-        one = self._running[condition]
-        before = one.finished
-        one.believe()
-        belief = one.belief
-        if belief is None or before or not one.finished:
-            return
-        for other in self._running:
-            spread_db = other.condition.near.get(condition)
-            if spread_db is not None and not other.finished:
-                own_db = (belief.high_db - belief.low_db) / 4  # 95 % of a normal distribution
-                other.suppose(belief.middle_db, math.hypot(spread_db, own_db))
 
     def _next(self) -> Next:
         """The best of all open conditions of the lowest rank; the same again where none is open."""

@@ -109,16 +109,6 @@ def test_the_operator_can_go_to_a_cell_that_is_offered() -> None:
         search.go_to(Place(1, 4))
 
 
-def test_a_threshold_that_is_known_makes_the_next_one_quicker() -> None:
-    lasted = []
-    for near in ({}, {0: 8.0}):
-        pair = (condition(), replace(condition(rank=1), near=near))
-        search, places = follow(pair, (32.0, 34.0), 5, most=1500, noise_uv=1.5)
-        assert search.finished
-        lasted.append(sum(place.condition for place in places))
-    assert lasted[1] < lasted[0]
-
-
 def test_units_without_anything_usable_change_nothing_that_is_known() -> None:
     search = RunningSearch((condition(),), Wanted())
     nothing = np.zeros(16, dtype=bool)
