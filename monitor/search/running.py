@@ -149,11 +149,6 @@ class _Running:
     def open(self) -> bool:
         return not self.finished and bool(self.offered.any())
 
-    @property
-    def start(self) -> int:
-        """The level to begin with: of those offered the nearest to the wanted one."""
-        return int(np.argmin(np.where(self.offered, abs(self.condition.levels - self.condition.start_db), np.inf)))
-
     def believe(self) -> None:
         """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
         condition = self.condition
@@ -197,11 +192,14 @@ class RunningSearch:
         self._noise = SharedNoise(first.evidence.warm_up_units, points)
         self._limits = RunningLimits(first.criteria, first.rate_hz)
         self._unit_weight = 0.0
-        self._now = self._begin(min(range(len(conditions)), key=lambda number: conditions[number].rank))
+        first_ranked = min(range(len(conditions)), key=lambda number: conditions[number].rank)
+        self._now = self._begin(first_ranked, self._running[first_ranked].offered)
         self._since = 0
 
-    def _begin(self, condition: int) -> Next:
-        level = self._running[condition].start
+    def _begin(self, condition: int, reachable: Bools) -> Next:
+        """With the reachable level nearest to the one wanted."""
+        levels, start_db = self._running[condition].condition.levels, self._running[condition].condition.start_db
+        level = int(np.argmin(np.where(reachable, abs(levels - start_db), np.inf)))
         return Next(Place(condition, level), Choice(level, "start", math.nan))
 
     @property
@@ -248,33 +246,38 @@ class RunningSearch:
         self._since += 1
         return accepted
 
-    def choose(self) -> Next:
-        """The cell of the next unit. It changes every few units; the same one again where nothing more is known."""
+    def choose(self) -> Next | None:
+        """The cell of the next unit; None where nothing is left to ask. It changes every few units, as more is known."""
+        if self.finished:
+            return None
         units = self._running[self._now.place.condition].units.sum()
         if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
             return self._now
         self._since = 0
         self._running[self._now.place.condition].believe()
-        return self._next()
+        self._next()
+        return None if self.finished else self._now
 
-    def _next(self) -> Next:
-        """The best of all open conditions of the lowest rank; the same again where none is open."""
+    def _next(self) -> None:
+        """Go on with the best of all open conditions of the lowest rank."""
         best: Next | None = None
         lowest = min((one.condition.rank for one in self._running if one.open), default=0)
         now_db = self._running[self._now.place.condition].condition.levels_db[self._now.place.level]
         for number, one in enumerate(self._running):
             if not one.open or one.condition.rank != lowest:
                 continue
-            if one.belief is None:
-                return self._set(self._begin(number))
             levels = one.condition.levels
+            reachable = within_rise(levels, one.offered, now_db)
+            if one.belief is None:
+                self._set(self._begin(number, reachable))
+                return
             choice = choose(
-                one.belief, self.wanted, levels, one.log10(), within_rise(levels, one.offered, now_db), self._unit_weight,
-                one.condition.unit_s, one.seconds,
-            )  # fmt: skip
+                one.belief, self.wanted, levels, one.log10(), reachable, self._unit_weight, one.condition.unit_s, one.seconds
+            )
             if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
                 best = Next(Place(number, choice.level), choice)
-        return self._now if best is None else self._set(best)
+        if best is not None:
+            self._set(best)
 
     def _set(self, chosen: Next) -> Next:
         self._now = chosen

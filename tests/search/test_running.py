@@ -17,13 +17,20 @@ def follow(
 ) -> tuple[RunningSearch, list[Place]]:
     search, rng, places = RunningSearch(conditions), np.random.default_rng(seed), []
     while len(places) < most:
-        place = search.choose().place
-        if search.finished:
+        chosen = search.choose()
+        if chosen is None:
             break
+        place = chosen.place
         level = conditions[place.condition].levels_db[place.level]
         search.update(place, sweeps_uv(rng, wave_uv(level, begins_db[place.condition]), noise_uv), USABLE)
         places.append(place)
     return search, places
+
+
+def next_place(search: RunningSearch) -> Place:
+    chosen = search.choose()
+    assert chosen is not None
+    return chosen.place
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +92,7 @@ def test_only_levels_that_are_offered_are_played_and_a_condition_can_be_left() -
     for number in range(120):
         if number == 80:
             search.offer(0, levels > 200.0)
-        places.append(search.choose().place)
+        places.append(next_place(search))
         search.update(places[-1], sweeps_uv(rng, wave_uv(LEVELS[places[-1].level], 20.0)), USABLE)
     assert {place.condition for place in places[:80]} == {0, 1}
     assert all(LEVELS[place.level] >= 60.0 for place in places if place.condition == 0)
@@ -93,6 +100,7 @@ def test_only_levels_that_are_offered_are_played_and_a_condition_can_be_left() -
     assert not search.answer(0).finished
     search.offer(1, levels > 200.0)
     assert search.finished
+    assert search.choose() is None
     search.offer(1, levels > 20.0)
     assert not search.finished
     with pytest.raises(ValueError, match="19 levels"):
@@ -102,9 +110,9 @@ def test_only_levels_that_are_offered_are_played_and_a_condition_can_be_left() -
 def test_the_operator_can_go_to_a_cell_that_is_offered() -> None:
     search = RunningSearch((condition(), condition()))
     assert search.go_to(Place(1, 4)).choice.why == "operator"
-    assert search.choose().place == Place(1, 4)
+    assert next_place(search) == Place(1, 4)
     search.offer(1, np.array(LEVELS) > 50.0)
-    assert search.choose().place != Place(1, 4)
+    assert next_place(search) != Place(1, 4)
     with pytest.raises(ValueError, match="20 dB nHL is not offered"):
         search.go_to(Place(1, 4))
 
@@ -113,7 +121,7 @@ def test_units_without_anything_usable_change_nothing_that_is_known() -> None:
     search = RunningSearch((condition(),), Wanted())
     nothing = np.zeros(16, dtype=bool)
     for _ in range(40):
-        search.update(search.choose().place, np.zeros((16, 57)), nothing)
+        search.update(next_place(search), np.zeros((16, 57)), nothing)
     assert search.answer().log10 == tuple(0.0 for _ in LEVELS)
     assert not search.finished
 
