@@ -10,6 +10,7 @@ probabilities p it is ``1 + sum p tanh(m s)``.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from monitor.core.analysis import AnalysisSettings
 from monitor.core.averaging import Unit, WeightedAverage
 from monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, Spread, response_bank
+from monitor.core.noise import ResidualNoise, residual_noise
 from monitor.core.samples import Bools, Floats
 from monitor.core.upper_limit import RunningUpperLimit
 
@@ -52,6 +54,24 @@ def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
     return held[: len(SHAPES) * len(latencies)], held
 
 
+@dataclass(frozen=True)
+class CellLook:
+    """What is known of a cell; voltages in uV (n_times,), residual noise and limit in nV; nan where it is not known.
+
+    ``noise``: as for a run, see `core.noise`. ``limit_nv``: no response larger than this, peak to trough.
+    """
+
+    presented: int
+    accepted: int
+    evidence_log10: float
+    evidence_log10_max: float
+    noise: ResidualNoise
+    average_uv: Floats
+    half_a_uv: Floats
+    half_b_uv: Floats
+    limit_nv: float
+
+
 class Cell:
     """One level of one condition."""
 
@@ -69,12 +89,15 @@ class Cell:
         self._log_expected = 0.0
         self._spread = Spread(())
         self._inverse: Floats | None = None
+        self._freedom = math.nan  # independent points of the window
+        self.presented = 0
         self.log10 = 0.0
         self.log10_max = 0.0
 
     def learn_noise(self, shape: Floats, inverse: Floats) -> None:
         """The noise shape (n_points, n_points) and its inverse; units may come before it."""
         self._inverse = inverse
+        self._freedom = float(np.trace(shape) ** 2 / (shape**2).sum())
         self._evidence.learn_noise(shape)
         self._now()
 
@@ -89,6 +112,7 @@ class Cell:
         mean, weight = self.settings.window.of(unit.mean_uv), float(unit.weight)
         self.average.update(unit)
         self.units += 1
+        self.presented += len(unit.accepted)
         self._evidence.update(mean, np.asarray(weight))
         if weight > 0:
             self.sum += weight * mean
@@ -113,6 +137,17 @@ class Cell:
         both = np.logaddexp(usual * LOG_10 + math.log(1.0 - EXPECTED_SHARE), self._log_expected + math.log(EXPECTED_SHARE))
         self.log10 = float(both) / LOG_10
         self.log10_max = max(self.log10_max, self.log10)
+
+    def look(self) -> CellLook:
+        """What is known now."""
+        average = self.average
+        return CellLook(
+            presented=self.presented, accepted=int(average.accepted), evidence_log10=self.log10,
+            evidence_log10_max=self.log10_max,
+            noise=residual_noise(average, self.settings.window, np.asarray(self._freedom)),
+            average_uv=average.average_uv(), half_a_uv=average.half_uv(0), half_b_uv=average.half_uv(1),
+            limit_nv=1e3 * self.upper_limit_uv(),
+        )  # fmt: skip
 
     def upper_limit_uv(self) -> float:
         """No response is larger than this, peak to trough; nan where that is not known."""

@@ -13,7 +13,7 @@ from monitor.core.artefacts import RunningLimits
 from monitor.core.averaging import Unit, reduce_unit
 from monitor.core.samples import Bools, Floats
 
-from .cells import Cell, SharedNoise, found, refuted
+from .cells import Cell, CellLook, SharedNoise, found, refuted
 from .choice import SHARE, UNITS, Choice, Wanted, choose, over, within_rise
 from .posterior import OUTSIDE_DB, Belief, Posterior
 from .prior import GrowthPrior, Waves
@@ -286,9 +286,14 @@ class RunningSearch:
             one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
         return chosen
 
+    def look(self, place: Place) -> CellLook | None:
+        """What is known of a cell; None where it was never played."""
+        cell = self._running[place.condition].cells.get(place.level)
+        return None if cell is None or cell.units == 0 else cell.look()
+
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
         """Of a condition, as far as it is known."""
         return self._running[condition].answer(limits)
 
 
-__all__ = ["Answer", "Condition", "Next", "Place", "RunningSearch", "Wanted"]
+__all__ = ["Answer", "CellLook", "Condition", "Next", "Place", "RunningSearch", "Wanted"]
