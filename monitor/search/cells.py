@@ -29,8 +29,9 @@ LOG_10 = math.log(10.0)
 class SharedNoise:
     """Shape of the noise, learned from the first units of all cells together and then kept."""
 
-    def __init__(self, warm_up_units: int, n_points: int) -> None:
-        self._left = warm_up_units
+    def __init__(self, warm_up_units: int, n_points: int, n_times: int) -> None:
+        """Lags of ``n_points`` window points, from the first ``n_times`` points of each sweep: as many as all conditions have."""
+        self._left, self._n_times = warm_up_units, n_times
         self._shape = NoiseShape((), n_points)
         self.matrix: Floats | None = None
 
@@ -38,7 +39,7 @@ class SharedNoise:
         """Whether the shape became known with this unit."""
         if self.matrix is not None:
             return False
-        self._shape.update(unit.residuals_uv[..., ::stride], unit.variance_uv2)
+        self._shape.update(unit.residuals_uv[..., ::stride][..., : self._n_times], unit.variance_uv2)
         self._left -= 1
         if self._left > 0:
             return False

@@ -189,7 +189,8 @@ class RunningSearch:
         self._running = [_Running(condition, self.wanted) for condition in conditions]
         first = conditions[0].settings[0]
         points = max(len(condition.settings[0].window_times_ms) for condition in conditions)
-        self._noise = SharedNoise(first.evidence.warm_up_units, points)
+        shortest = min(len(one.settings[0].times_ms[:: one.settings[0].stride]) for one in conditions)
+        self._noise = SharedNoise(first.evidence.warm_up_units, points, shortest)
         self._limits = RunningLimits(first.criteria, first.rate_hz)
         self._unit_weight = 0.0
         first_ranked = min(range(len(conditions)), key=lambda number: conditions[number].rank)

@@ -71,7 +71,7 @@ def test_a_look_holds_average_halves_noise_and_limit() -> None:
 
 
 def test_noise_is_learned_once_from_the_first_units() -> None:
-    noise, rng = SharedNoise(3, len(SETTINGS.window_times_ms)), np.random.default_rng(7)
+    noise, rng = SharedNoise(3, len(SETTINGS.window_times_ms), 57), np.random.default_rng(7)
     assert [noise.update(unit(rng), SETTINGS.stride) for _ in range(5)] == [False, False, True, False, False]
     assert noise.matrix is not None
     assert noise.matrix[0, 1] > 0.5  # neighbouring points are alike

@@ -117,6 +117,16 @@ def test_the_operator_can_go_to_a_cell_that_is_offered() -> None:
         search.go_to(Place(1, 4))
 
 
+def test_conditions_of_different_epochs_share_one_noise() -> None:
+    longer = tuple(replace(one, n_times=65, window_ms=(5.0, 19.0)) for one in condition().settings)
+    search, rng = RunningSearch((condition(), replace(condition(), settings=longer))), np.random.default_rng(5)
+    for number in range(60):
+        place = search.go_to(Place(number % 2, 8)).place if number < 20 else next_place(search)
+        sweeps = sweeps_uv(rng, wave_uv(LEVELS[place.level], 20.0))
+        search.update(place, sweeps if place.condition == 0 else np.pad(sweeps, ((0, 0), (0, 8))), USABLE)
+    assert all(np.isfinite(search.answer(number).threshold_db) for number in (0, 1))
+
+
 def test_units_without_anything_usable_change_nothing_that_is_known() -> None:
     search = RunningSearch((condition(),), Wanted())
     nothing = np.zeros(16, dtype=bool)
