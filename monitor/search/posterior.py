@@ -32,7 +32,7 @@ WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
 ALL_EVERY = 8  # updates after which all are looked at again
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
 OUTSIDE_DB = 7.5
-GUESSES = 100  # directions that a cell bets on, at most
+GUESSES, LEAST = 100, 1e-6  # directions that a cell bets on, at most; the least probability of one, as a part of the best
 BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
 
@@ -119,6 +119,7 @@ class Posterior:
         directions, mass = self._last
         likely = mass.sum(axis=1, dtype=np.float64)
         best = np.argsort(-likely, kind="stable")[:GUESSES]
+        best = best[likely[best] > LEAST * likely.max()]
         likely, here = likely[best], self._now.sizes[level].astype(np.float64)
         mean = mass[best] @ here / likely
         spread = np.sqrt(np.maximum(mass[best] @ here**2 / likely - mean**2, 0.0))

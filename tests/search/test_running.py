@@ -117,6 +117,32 @@ def test_the_operator_can_go_to_a_cell_that_is_offered() -> None:
         search.go_to(Place(1, 4))
 
 
+@pytest.mark.parametrize(("factor", "noise_uv"), [(12.0, 1.0), (1.0, 0.02), (-1.0, 1.0)])
+def test_responses_far_outside_of_what_is_expected_are_found_all_the_same(factor: float, noise_uv: float) -> None:
+    """Of 5 uV, in next to no noise, upside down: numbers stay finite, and the search ends."""
+    search, rng = RunningSearch((condition(),)), np.random.default_rng(1)
+    with np.errstate(divide="raise", invalid="raise", over="raise"):
+        for _ in range(700):
+            chosen = search.choose()
+            if chosen is None:
+                break
+            wave = factor * wave_uv(LEVELS[chosen.place.level], 20.0)
+            search.update(chosen.place, sweeps_uv(rng, wave, noise_uv), USABLE)
+    answer = search.answer()
+    assert answer.finished
+    assert 20.0 < answer.found_db <= 45.0
+    assert answer.low_db <= answer.threshold_db <= answer.high_db
+
+
+def test_one_level_alone_can_be_searched() -> None:
+    good = condition()
+    alone = Condition((40.0,), good.settings[:1], good.brackets_ms[:1], 0.4)
+    for begin_db, heard in ((0.0, True), (200.0, False)):
+        search, _ = follow((alone,), (begin_db,), 6)
+        assert search.answer().finished
+        assert (search.answer().found_db == 40.0) is heard
+
+
 def test_conditions_of_different_epochs_share_one_noise() -> None:
     longer = tuple(replace(one, n_times=65, window_ms=(5.0, 19.0)) for one in condition().settings)
     search, rng = RunningSearch((condition(), replace(condition(), settings=longer))), np.random.default_rng(5)
