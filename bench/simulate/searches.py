@@ -148,9 +148,10 @@ def search(
     running = RunningSearch((condition,), wanted)
     usable = np.ones(UNIT_SWEEPS, dtype=bool)
     for unit in range(int((60.0 * sessions.minutes - LEAD_S) / UNIT_S)):
-        place = running.choose().place
-        if running.finished:
+        chosen = running.choose()
+        if chosen is None:
             break
+        place = chosen.place
         sweeps = head.unit()[0] * noise(unit * UNIT_S)
         sweeps += oddity.left(unit * UNIT_S) * responses.at(condition.levels_db[place.level])
         running.update(place, sweeps, usable)

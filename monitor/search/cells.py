@@ -10,6 +10,7 @@ probabilities p it is ``1 + sum p tanh(m s)``.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from quietfloor.monitor.core.analysis import AnalysisSettings
 from quietfloor.monitor.core.averaging import Unit, WeightedAverage
 from quietfloor.monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, Spread, response_bank
+from quietfloor.monitor.core.noise import ResidualNoise, residual_noise
 from quietfloor.monitor.core.samples import Bools, Floats
 from quietfloor.monitor.core.upper_limit import RunningUpperLimit
 
@@ -27,8 +29,9 @@ LOG_10 = math.log(10.0)
 class SharedNoise:
     """Shape of the noise, learned from the first units of all cells together and then kept."""
 
-    def __init__(self, warm_up_units: int, n_points: int) -> None:
-        self._left = warm_up_units
+    def __init__(self, warm_up_units: int, n_points: int, n_times: int) -> None:
+        """Lags of ``n_points`` window points, from the first ``n_times`` points of each sweep: as many as all conditions have."""
+        self._left, self._n_times = warm_up_units, n_times
         self._shape = NoiseShape((), n_points)
         self.matrix: Floats | None = None
 
@@ -36,7 +39,7 @@ class SharedNoise:
         """Whether the shape became known with this unit."""
         if self.matrix is not None:
             return False
-        self._shape.update(unit.residuals_uv[..., ::stride], unit.variance_uv2)
+        self._shape.update(unit.residuals_uv[..., ::stride][..., : self._n_times], unit.variance_uv2)
         self._left -= 1
         if self._left > 0:
             return False
@@ -50,6 +53,24 @@ def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
     latencies = settings.evidence.latencies_ms(settings.window_ms)
     held = response_bank(settings.window_times_ms, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
     return held[: len(SHAPES) * len(latencies)], held
+
+
+@dataclass(frozen=True)
+class CellLook:
+    """What is known of a cell; voltages in uV (n_times,), residual noise and limit in nV; nan where it is not known.
+
+    ``noise``: as for a run, see `core.noise`. ``limit_nv``: no response larger than this, peak to trough.
+    """
+
+    presented: int
+    accepted: int
+    evidence_log10: float
+    evidence_log10_max: float
+    noise: ResidualNoise
+    average_uv: Floats
+    half_a_uv: Floats
+    half_b_uv: Floats
+    limit_nv: float
 
 
 class Cell:
@@ -69,12 +90,15 @@ class Cell:
         self._log_expected = 0.0
         self._spread = Spread(())
         self._inverse: Floats | None = None
+        self._freedom = math.nan  # independent points of the window
+        self.presented = 0
         self.log10 = 0.0
         self.log10_max = 0.0
 
     def learn_noise(self, shape: Floats, inverse: Floats) -> None:
         """The noise shape (n_points, n_points) and its inverse; units may come before it."""
         self._inverse = inverse
+        self._freedom = float(np.trace(shape) ** 2 / (shape**2).sum())
         self._evidence.learn_noise(shape)
         self._now()
 
@@ -89,6 +113,7 @@ class Cell:
         mean, weight = self.settings.window.of(unit.mean_uv), float(unit.weight)
         self.average.update(unit)
         self.units += 1
+        self.presented += len(unit.accepted)
         self._evidence.update(mean, np.asarray(weight))
         if weight > 0:
             self.sum += weight * mean
@@ -113,6 +138,17 @@ class Cell:
         both = np.logaddexp(usual * LOG_10 + math.log(1.0 - EXPECTED_SHARE), self._log_expected + math.log(EXPECTED_SHARE))
         self.log10 = float(both) / LOG_10
         self.log10_max = max(self.log10_max, self.log10)
+
+    def look(self) -> CellLook:
+        """What is known now."""
+        average = self.average
+        return CellLook(
+            presented=self.presented, accepted=int(average.accepted), evidence_log10=self.log10,
+            evidence_log10_max=self.log10_max,
+            noise=residual_noise(average, self.settings.window, np.asarray(self._freedom)),
+            average_uv=average.average_uv(), half_a_uv=average.half_uv(0), half_b_uv=average.half_uv(1),
+            limit_nv=1e3 * self.upper_limit_uv(),
+        )  # fmt: skip
 
     def upper_limit_uv(self) -> float:
         """No response is larger than this, peak to trough; nan where that is not known."""

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from quietfloor.monitor.core.evidence import SHAPES
 from quietfloor.monitor.core.samples import Floats
 
-from .prior import ABOVE_DB, BELOW_DB, CURVES, DEVIATIONS, GrowthPrior, Waves, spread_out
+from .prior import CURVES, DEVIATIONS, GrowthPrior, Waves, spread_out
 
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
@@ -32,8 +32,7 @@ WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
 ALL_EVERY = 8  # updates after which all are looked at again
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
 OUTSIDE_DB = 7.5
-STRANGE = 0.2  # probability that a threshold has nothing to do with what others make likely; own choice
-GUESSES = 100  # directions that a cell bets on, at most
+GUESSES, LEAST = 100, 1e-6  # directions that a cell bets on, at most; the least probability of one, as a part of the best
 BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
 
@@ -41,7 +40,6 @@ LOW, HIGH = 0.025, 0.975
 class _Curves(NamedTuple):
     sizes: Singles  # (n_levels, N) in uV RMS
     threshold_db: Floats  # (N,)
-    log_prior: Floats  # (N,) beside that of the cube, which is uniform
 
 
 class _Data(NamedTuple):
@@ -54,7 +52,6 @@ class _Data(NamedTuple):
     trust: Floats  # (V,) power of the likelihood
     sizes: Singles  # (V, N)
     squares: Singles  # (V, N)
-    log_prior: Singles  # (N,)
 
 
 @dataclass(frozen=True)
@@ -94,24 +91,9 @@ class Posterior:
         self._cost = np.zeros(directions)  # divergence of what is believed of the form from its prior
         self._score = np.zeros(directions)  # log, as of the last time each was looked at
         self._cube = spread_out(CURVES, 4)
-        self._supposed: tuple[float, float] | None = None
         self._expected = self._curves(WHOLE).sizes.mean(axis=1, dtype=np.float64)
         self._updates = 0
         self._last: tuple[Ints, Singles] | None = None  # directions and masses of the last belief
-
-    def suppose(self, threshold_db: float, spread_db: float) -> None:
-        """What thresholds of near frequencies or of the other ear make likely: normal, but for ``STRANGE`` of the probability."""
-        self._supposed = threshold_db, spread_db
-        self._updates = 0  # all hypotheses are looked at again
-
-    def _log_prior(self, threshold_db: Floats) -> Floats:
-        """Of thresholds (n_curves,), up to a constant."""
-        if self._supposed is None:
-            return np.zeros(len(threshold_db))
-        middle, spread = self._supposed
-        span = float(self._levels[-1] - self._levels[0]) + BELOW_DB + ABOVE_DB
-        near = np.exp(-0.5 * ((threshold_db - middle) / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
-        return np.asarray(np.log(STRANGE / span + (1.0 - STRANGE) * near))
 
     def update(self, sums: Floats, weights: Floats) -> Belief:
         """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
@@ -137,6 +119,7 @@ class Posterior:
         directions, mass = self._last
         likely = mass.sum(axis=1, dtype=np.float64)
         best = np.argsort(-likely, kind="stable")[:GUESSES]
+        best = best[likely[best] > LEAST * likely.max()]
         likely, here = likely[best], self._now.sizes[level].astype(np.float64)
         mean = mass[best] @ here / likely
         spread = np.sqrt(np.maximum(mass[best] @ here**2 / likely - mean**2, 0.0))
@@ -153,7 +136,7 @@ class Posterior:
     def _curves(self, box: Floats) -> _Curves:
         growths = self._prior.curves(box[0] + (box[1] - box[0]) * self._cube)
         sizes = growths.at(self._levels).astype(np.float32)
-        return _Curves(sizes, growths.threshold_db, self._log_prior(growths.threshold_db))
+        return _Curves(sizes, growths.threshold_db)
 
     def _likely(self, data: _Data, box: Floats) -> Floats:
         """The part (2, 4) of a box of the cube in which curves are still likely: the prior is uniform there as well."""
@@ -172,8 +155,7 @@ class Posterior:
         weight = weights[seen]
         trust = TRUST / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2)
         here = curves.sizes[seen]
-        fit, log_prior = fits[np.arange(len(seen)), places], curves.log_prior.astype(np.float32)
-        return _Data(directions, fit, gram, weight, trust, here, here**2, log_prior)
+        return _Data(directions, fits[np.arange(len(seen)), places], gram, weight, trust, here, here**2)
 
     def _masses(self, data: _Data) -> Singles:
         """Probability of each curve in each direction (D, N), all of them together 1."""
@@ -186,7 +168,7 @@ class Posterior:
         free = ((TRUST - data.trust) * 0.5 * np.maximum(line, 0.0) ** 2 / bend).sum(axis=1) - self._cost[data.directions]
         logs: Singles = (data.trust * line).astype(np.float32) @ data.sizes
         logs -= (0.5 * data.trust * bend).astype(np.float32) @ data.squares
-        logs += free.astype(np.float32)[:, np.newaxis] + data.log_prior
+        logs += free.astype(np.float32)[:, np.newaxis]
         top = logs.max()
         logs -= top
         mass: Singles = np.exp(logs, out=logs)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -14,7 +13,7 @@ from quietfloor.monitor.core.artefacts import RunningLimits
 from quietfloor.monitor.core.averaging import Unit, reduce_unit
 from quietfloor.monitor.core.samples import Bools, Floats
 
-from .cells import Cell, SharedNoise, found, refuted
+from .cells import Cell, CellLook, SharedNoise, found, refuted
 from .choice import SHARE, UNITS, Choice, Wanted, choose, over, within_rise
 from .posterior import OUTSIDE_DB, Belief, Posterior
 from .prior import GrowthPrior, Waves
@@ -25,8 +24,7 @@ class Condition:
     """What is searched: levels in dB nHL, softest first, the settings of a run at each, and latencies not cut to the window.
 
     The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``: all
-    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average. ``near``: by index of other conditions,
-    how far (SD in dB) their threshold usually lies from this one; once one of them is known it shapes what is expected here.
+    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average.
     """
 
     levels_db: tuple[float, ...]
@@ -35,7 +33,6 @@ class Condition:
     unit_s: float
     start_db: float = 40.0
     rank: int = 0
-    near: Mapping[int, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not len(self.levels_db) == len(self.settings) == len(self.brackets_ms) > 0:
@@ -112,7 +109,6 @@ class _Running:
         self.inverse: Floats | None = None
         self.shape: Floats | None = None
         self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
-        self.supposed: tuple[float, float] | None = None
 
     def learn_noise(self, matrix: Floats) -> None:
         points = len(self.condition.settings[0].window_times_ms)
@@ -153,18 +149,6 @@ class _Running:
     def open(self) -> bool:
         return not self.finished and bool(self.offered.any())
 
-    @property
-    def start(self) -> int:
-        """The level to begin with: of those offered the nearest to the wanted one."""
-        return int(np.argmin(np.where(self.offered, abs(self.condition.levels - self.condition.start_db), np.inf)))
-
-    def suppose(self, threshold_db: float, spread_db: float) -> None:
-        """Another condition makes this threshold likely; of several the one that says most counts."""
-        if self.supposed is None or spread_db < self.supposed[1]:
-            self.supposed = threshold_db, spread_db
-            if self.posterior is not None:
-                self.posterior.suppose(threshold_db, spread_db)
-
     def believe(self) -> None:
         """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
         condition = self.condition
@@ -173,8 +157,6 @@ class _Running:
             return
         if self.posterior is None:
             self.posterior = Posterior(condition.waves, condition.growths(self.wanted.visible_uv), self.inverse)
-            if self.supposed is not None:
-                self.posterior.suppose(*self.supposed)
         sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
@@ -207,14 +189,18 @@ class RunningSearch:
         self._running = [_Running(condition, self.wanted) for condition in conditions]
         first = conditions[0].settings[0]
         points = max(len(condition.settings[0].window_times_ms) for condition in conditions)
-        self._noise = SharedNoise(first.evidence.warm_up_units, points)
+        shortest = min(len(one.settings[0].times_ms[:: one.settings[0].stride]) for one in conditions)
+        self._noise = SharedNoise(first.evidence.warm_up_units, points, shortest)
         self._limits = RunningLimits(first.criteria, first.rate_hz)
         self._unit_weight = 0.0
-        self._now = self._begin(min(range(len(conditions)), key=lambda number: conditions[number].rank))
+        first_ranked = min(range(len(conditions)), key=lambda number: conditions[number].rank)
+        self._now = self._begin(first_ranked, self._running[first_ranked].offered)
         self._since = 0
 
-    def _begin(self, condition: int) -> Next:
-        level = self._running[condition].start
+    def _begin(self, condition: int, reachable: Bools) -> Next:
+        """With the reachable level nearest to the one wanted."""
+        levels, start_db = self._running[condition].condition.levels, self._running[condition].condition.start_db
+        level = int(np.argmin(np.where(reachable, abs(levels - start_db), np.inf)))
         return Next(Place(condition, level), Choice(level, "start", math.nan))
 
     @property
@@ -261,46 +247,38 @@ class RunningSearch:
         self._since += 1
         return accepted
 
-    def choose(self) -> Next:
-        """The cell of the next unit. It changes every few units; the same one again where nothing more is known."""
+    def choose(self) -> Next | None:
+        """The cell of the next unit; None where nothing is left to ask. It changes every few units, as more is known."""
+        if self.finished:
+            return None
         units = self._running[self._now.place.condition].units.sum()
         if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
             return self._now
         self._since = 0
-        self._believe(self._now.place.condition)
-        return self._next()
+        self._running[self._now.place.condition].believe()
+        self._next()
+        return None if self.finished else self._now
 
-    def _believe(self, condition: int) -> None:
-        one = self._running[condition]
-        before = one.finished
-        one.believe()
-        belief = one.belief
-        if belief is None or before or not one.finished:
-            return
-        for other in self._running:
-            spread_db = other.condition.near.get(condition)
-            if spread_db is not None and not other.finished:
-                own_db = (belief.high_db - belief.low_db) / 4  # 95 % of a normal distribution
-                other.suppose(belief.middle_db, math.hypot(spread_db, own_db))
-
-    def _next(self) -> Next:
-        """The best of all open conditions of the lowest rank; the same again where none is open."""
+    def _next(self) -> None:
+        """Go on with the best of all open conditions of the lowest rank."""
         best: Next | None = None
         lowest = min((one.condition.rank for one in self._running if one.open), default=0)
         now_db = self._running[self._now.place.condition].condition.levels_db[self._now.place.level]
         for number, one in enumerate(self._running):
             if not one.open or one.condition.rank != lowest:
                 continue
-            if one.belief is None:
-                return self._set(self._begin(number))
             levels = one.condition.levels
+            reachable = within_rise(levels, one.offered, now_db)
+            if one.belief is None:
+                self._set(self._begin(number, reachable))
+                return
             choice = choose(
-                one.belief, self.wanted, levels, one.log10(), within_rise(levels, one.offered, now_db), self._unit_weight,
-                one.condition.unit_s, one.seconds,
-            )  # fmt: skip
+                one.belief, self.wanted, levels, one.log10(), reachable, self._unit_weight, one.condition.unit_s, one.seconds
+            )
             if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
                 best = Next(Place(number, choice.level), choice)
-        return self._now if best is None else self._set(best)
+        if best is not None:
+            self._set(best)
 
     def _set(self, chosen: Next) -> Next:
         self._now = chosen
@@ -309,9 +287,14 @@ class RunningSearch:
             one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
         return chosen
 
+    def look(self, place: Place) -> CellLook | None:
+        """What is known of a cell; None where it was never played."""
+        cell = self._running[place.condition].cells.get(place.level)
+        return None if cell is None or cell.units == 0 else cell.look()
+
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
         """Of a condition, as far as it is known."""
         return self._running[condition].answer(limits)
 
 
-__all__ = ["Answer", "Condition", "Next", "Place", "RunningSearch", "Wanted"]
+__all__ = ["Answer", "CellLook", "Condition", "Next", "Place", "RunningSearch", "Wanted"]
