@@ -262,7 +262,7 @@ class Player:
         out[head:n] = self._ring[: n - head]
 
     def _fade_out(self, out: NDArray[np.float32]) -> None:
-        """Silence; in the first block the sound up to there fades. Its triggers are left out: no sweep begins any more."""
+        """Silence; in the first block the sound up to there fades. It has no triggers: no sweep begins any more."""
         ready = 0
         if not (self._faded or self._in_break):
             ready = min(self._written - self._copied, len(out), len(self._fade))

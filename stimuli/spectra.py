@@ -17,7 +17,7 @@ BANDS_DB = (10.0, 20.0)
 
 
 @dataclass(frozen=True)
-class Figures:
+class WaveformMeasures:
     """Measures of one waveform.
 
     `rms` is over its duration, silence left out; `crest_db` is the peak over it. `band_db_hz`: for each of `BANDS_DB` the lowest
@@ -33,12 +33,12 @@ class Figures:
     band_db_hz: tuple[tuple[float, tuple[float, float]], ...]
 
 
-def figures(waveform: Waveform) -> Figures:
+def figures(waveform: Waveform) -> WaveformMeasures:
     """Return the measures of a waveform."""
     values = between_samples(waveform.samples) if waveform.smooth else waveform.samples
     rms = math.sqrt(float(np.mean(np.square(waveform.samples))))
     frequency_hz, level_db = spectrum(waveform)
-    return Figures(
+    return WaveformMeasures(
         duration_s=waveform.duration_s,
         peak_to_peak=waveform.peak_to_peak,
         rms=rms,

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+from tests import warm
 from tests.slow import patience
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -65,7 +66,7 @@ def anchors(text: str) -> set[str]:
 @contextlib.contextmanager
 def rig(words: list[str], place: Path) -> Iterator[None]:
     """The rig of a document beside its other commands."""
-    process = subprocess.Popen(
+    process = warm.Popen(
         [*PROGRAM, *words], cwd=place, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     )
     assert process.stdin is not None

@@ -28,6 +28,7 @@ from quietfloor.monitor.session.session_plan import SessionPlan
 from quietfloor.monitor.storage.run_folder import AVERAGE_COLUMNS
 from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
 from quietfloor.stimuli.calibration_file import _FIELDS
+from tests import warm
 from tests.documents import DOCS, PROGRAM, ROOT, Command, anchors, blocks, commands, rig, section
 from tests.slow import patience
 
@@ -42,7 +43,7 @@ def ours(page: Path) -> list[Any]:
 
 
 def carry_out(command: Command, place: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
+    return warm.run(
         [*PROGRAM, *command.words[1:]],
         cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=patience(120), check=False,
     )  # fmt: skip
@@ -198,7 +199,7 @@ def helps() -> dict[str, str]:
     for name, one in commands.choices.items():
         found[name] = rig_options.parser().format_help() if name == "rig" else one.format_help()
     for name in ("timing", "validate"):
-        done = subprocess.run([*PROGRAM, name, "--help"], capture_output=True, encoding="utf-8", timeout=60, check=True)
+        done = warm.run([*PROGRAM, name, "--help"], capture_output=True, encoding="utf-8", timeout=60, check=True)
         found[name] = done.stdout
     return found
 

@@ -140,8 +140,8 @@ def test_qt_stays_in_the_display_and_with_what_opens_a_window_for_the_bench() ->
 def test_what_the_window_shows_is_found_without_qt() -> None:
     """In a fresh interpreter: the view model and all else that is plain brings in no Qt, and neither does the command line."""
     plain = (
-        "actions", "conductor", "feed", "frames", "kept", "ladder", "model", "remembered", "scales", "screen", "stage", "terms",
-        "theme", "traces", "views",
+        "actions", "feed", "frames", "ladder", "look_history", "model", "run_view", "scales", "screen", "terms", "theme",
+        "traces", "view_controller", "views", "window_settings",
     )  # fmt: skip
     script = (
         f"import sys, quietfloor.monitor.cli, {', '.join(f'quietfloor.monitor.display.{name}' for name in plain)}\n"

@@ -38,16 +38,16 @@ import numpy as np
 
 import quietfloor.monitor.run.run
 from quietfloor.bench.devtools.soak import MadeStream, plan_for
-from quietfloor.monitor.commands.run import write_results
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import XdfError
-from quietfloor.monitor.review.recover import begin_record, finish
+from quietfloor.monitor.review.recover import finish
 from quietfloor.monitor.review.replay import looks_of, replay
+from quietfloor.monitor.run.opening import write_results
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
-from quietfloor.monitor.run.run_record import run_record
+from quietfloor.monitor.run.run_record import begin_record, run_record
 from quietfloor.monitor.run.timing_certificate import Timing
 from quietfloor.monitor.sources.base import SourceError
-from quietfloor.monitor.sources.channels import resolve_channels
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.folder_lock import sole_writer
 from quietfloor.monitor.storage.raw_writer import Journal
@@ -62,7 +62,7 @@ _SHARED = struct.Struct("<qq")  # samples given to the run, bytes of raw.xdf tha
 
 
 @dataclass(frozen=True)
-class Tried:
+class CrashTry:
     """One try: what was lost of what the run had been given, and ``wrong``: what should not be, in words ("" for nothing)."""
 
     place: str
@@ -98,7 +98,7 @@ def _whole_run(session: Path, shared: mmap.mmap, paced: bool, sync: Callable[[in
     plan = plan_for("soak", CHANNELS, 1.0)
     with sole_writer(session):
         folder = RunFolder.create(session)
-        run = Run(plan, stream, resolve_channels(stream.description, plan.stream.eeg, plan.stream.trigger), folder)
+        run = Run(resolve(plan, stream.description), stream, folder)
         started = "2026-01-01T00:00:00+00:00"
         folder.write_begun(begin_record(started, sound=None, calibration=None, timing=Timing(), acknowledged=None))
         run.start()
@@ -136,7 +136,7 @@ class Kills:
     def close(self) -> None:
         shutil.rmtree(self._root, ignore_errors=True)
 
-    def tries(self, count: int) -> Iterator[Tried]:
+    def tries(self, count: int) -> Iterator[CrashTry]:
         """About ``count`` tries, the places in their shares."""
         for place in PLACES:
             number = max(1, round(SHARE[place] * count))
@@ -147,7 +147,7 @@ class Kills:
                 for _ in range(number):
                     yield self._try(place)
 
-    def _try(self, place: str) -> Tried:
+    def _try(self, place: str) -> CrashTry:
         session, shared = self._fresh()
         if place == "time":
             pid = self._fork(session, shared, False, lambda: os.fsync)
@@ -160,7 +160,7 @@ class Kills:
         self._wait(pid)
         return self._judge(place, session, shared)
 
-    def _power_cuts(self, count: int) -> Iterator[Tried]:
+    def _power_cuts(self, count: int) -> Iterator[CrashTry]:
         """Several at once: each takes real time."""
         waiting = []
         for _ in range(count):
@@ -205,7 +205,7 @@ class Kills:
     def _wait(pid: int) -> None:
         os.waitpid(pid, 0)
 
-    def _judge(self, place: str, session: Path, shared: mmap.mmap) -> Tried:
+    def _judge(self, place: str, session: Path, shared: mmap.mmap) -> CrashTry:
         given = _SHARED.unpack_from(shared)[0]
         path = session / "run-001"
         kept, wrong = 0, ""
@@ -229,7 +229,7 @@ class Kills:
             except Exception as error:  # whatever it is, it is what should not be
                 wrong = f"{type(error).__name__}: {error}"
         shutil.rmtree(session, ignore_errors=True)
-        return Tried(place, given, kept, finished, wrong)
+        return CrashTry(place, given, kept, finished, wrong)
 
     def _finish(self, path: Path) -> str:
         """Finish the run, twice; what is wrong with it then."""
@@ -325,4 +325,4 @@ def _note_syncs(shared: mmap.mmap) -> Callable[[int], None]:
     return sync
 
 
-__all__ = ["PLACES", "RATE_HZ", "Kills", "Tried"]
+__all__ = ["PLACES", "RATE_HZ", "CrashTry", "Kills"]

@@ -25,9 +25,10 @@ import numpy as np
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.formats.xdf import read_xdf
 from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
-from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.lsl import load_pylsl
 
@@ -111,7 +112,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, out: Path)
                 heard.append((event.sample, pylsl.local_clock()))
 
         folder = RunFolder.create(out)
-        run = Run(plan, source, resolve_channels(source.description, labels, "trigger"), folder, optional=[note])
+        run = Run(resolve(plan, source.description), source, folder, optional=[note])
         run.start()
         while not run.wait(1.0):
             pass

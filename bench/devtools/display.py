@@ -35,12 +35,13 @@ import numpy as np
 from quietfloor.bench.devtools.delay import PER_S
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.run_view import RunView, WindowLink, view_model
 from quietfloor.monitor.display.screen import no_screen
-from quietfloor.monitor.display.stage import Scene, Stage, view_model
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
-from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.lsl import load_pylsl
 
@@ -123,11 +124,11 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
         app = application()
         source = LslSource(find_stream(source_id=source_id))
         feed, folder = Feed(), RunFolder.create(session)
-        found = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
-        run = Run(plan, source, found, folder, optional=[feed.event, note], tap=feed.tap, follow=feed.follow)
-        stage = Stage()
-        window = Window(stage)
-        stage.show(Scene(run, view_model(feed, plan, plan.title), session))
+        resolved = resolve(plan, source.description)
+        run = Run(resolved, source, folder, optional=[feed.on_event, note], on_signal=feed.on_signal, on_status=feed.on_status)
+        link = WindowLink()
+        window = Window(link)
+        link.show(RunView(run, view_model(feed, plan, plan.title), session))
         window.show()
         run.start()
         began_s = time.monotonic()

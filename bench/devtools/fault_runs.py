@@ -1,4 +1,4 @@
-"""Runs on streams with a fault in them, through the engine of a live run: is it named, what is left out, what is the verdict?
+"""Runs on streams with a fault in them, through the engine of a live run: is it named, what is rejected, what is the verdict?
 
 Noise and onsets follow from a seed; onsets are those of the plan's own schedule, whose trigger is read by a digital port.
 """
@@ -36,7 +36,7 @@ EARLIEST_S, LATEST_S = 1.5, 3.0  # when a fault strikes first
 
 @dataclass(frozen=True)
 class FaultRun:
-    """How one run ended, the names of what was said, sweeps left out by reason, and samples that were lost and said to be."""
+    """How one run ended, the names of what was said, sweeps rejected by reason, and samples that were lost and said to be."""
 
     verdict: str
     stopped_by: str

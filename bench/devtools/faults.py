@@ -6,7 +6,7 @@
 Kills and full disks (``quietfloor.bench.devtools.crash_tests``): real processes, real files; each run is then finished from what
 is left. Faults of the stream (``quietfloor.bench.devtools.fault_runs``): the engine of a live run on streams whose onsets follow
 the plan's own schedule, once without a response, for the rate of false alarms, and once with one of 450 nV in 1 uV of noise. 5 %
-of false alarms are allowed, so that a few hundred runs tell. A fault is survived when it is named, its sweeps are left out by
+of false alarms are allowed, so that a few hundred runs tell. A fault is survived when it is named, its sweeps are rejected by
 reason, the exact interval of its false alarms does not lie above what is allowed, and no response that is there is called absent;
 or, where a run may not go on with it, when every run ends on a fault. Hostile input (``quietfloor.bench.devtools.fuzz``): every
 file and every description that the program reads, broken in many ways; what is neither read nor refused in clear words is a
@@ -27,7 +27,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from quietfloor.bench.devtools.crash_tests import PLACES, Kills, Tried
+from quietfloor.bench.devtools.crash_tests import PLACES, CrashTry, Kills
 from quietfloor.bench.devtools.fault_runs import ALPHA, Tally, fault_run, work
 from quietfloor.bench.devtools.fuzz_targets import all_targets
 from quietfloor.bench.devtools.fuzz_work import fuzz
@@ -38,7 +38,7 @@ MOST_LOST_S = 1.0
 COUNTS = ("inputs", "accepted", "refused", "crashes")
 
 
-def kill(count: int, seed: int) -> list[Tried]:
+def kill(count: int, seed: int) -> list[CrashTry]:
     """So many runs killed, or their disks failing."""
     kills = Kills(seed)
     try:
@@ -77,7 +77,7 @@ def hostile(inputs: int, seed: int, jobs: int) -> dict[str, Any]:
     }
 
 
-def kill_rows(tried: list[Tried]) -> list[dict[str, Any]]:
+def kill_rows(tried: list[CrashTry]) -> list[dict[str, Any]]:
     """One row a place."""
     rows = []
     for place in PLACES:
@@ -152,7 +152,7 @@ def text(result: dict[str, Any]) -> str:
         lines.append(f"  {row['place']:<24} {tried:>6} {finished:>9} {nothing:>21} {row['most_lost_s']:>13.3f}")
         lines += [f"    WRONG: {wrong}" for wrong in row["wrong"][:5]]
     lines.append("")
-    lines.append("fault of the stream   survived  named  false alarms, % (95 %)  present absent undecided  left out, %, why")
+    lines.append("fault of the stream   survived  named  false alarms, % (95 %)  present absent undecided  rejected, %, why")
     for row in result["faults"]:
         rate, low, high = (100 * part for part in (row["false_alarms"] / max(1, row["of"]), row["low"], row["high"]))
         alarms = f"{rate:.1f} ({low:.1f} to {high:.1f})"

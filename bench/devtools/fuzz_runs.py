@@ -15,10 +15,8 @@ import numpy as np
 from quietfloor.bench.devtools.fuzz_target import Target
 from quietfloor.bench.patient.offline import carry_through, plan_for
 from quietfloor.bench.patient.profiles import load_patient
-from quietfloor.monitor.calibration.level_check import FILE as LEVEL_CHECK
-from quietfloor.monitor.calibration.level_check import last_check
 from quietfloor.monitor.display.ladder import read_ladder
-from quietfloor.monitor.display.stage import moments_of
+from quietfloor.monitor.display.run_view import moments_of
 from quietfloor.monitor.export import material as export
 from quietfloor.monitor.formats.xdf import XdfError
 from quietfloor.monitor.hearing.tables import HearingError
@@ -27,8 +25,9 @@ from quietfloor.monitor.report.make import make_report
 from quietfloor.monitor.report.material import ReportError, read_material
 from quietfloor.monitor.report.record import report_text
 from quietfloor.monitor.review.marked_run import MARKS, read, several
-from quietfloor.monitor.review.recover import FinishError, begin_record, finish
+from quietfloor.monitor.review.recover import FinishError, finish
 from quietfloor.monitor.review.replay import ReplayError, replay
+from quietfloor.monitor.run.run_record import begin_record
 from quietfloor.monitor.run.timing_certificate import Timing
 from quietfloor.monitor.session.session import PLAN, Session
 from quietfloor.monitor.session.session_plan import make_session_plan
@@ -36,6 +35,8 @@ from quietfloor.monitor.session.session_store import STATE, SessionError
 from quietfloor.monitor.sources.base import SourceError
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose, dose_record
 from quietfloor.monitor.storage.folder_lock import InUse
+from quietfloor.monitor.storage.level_checks import FILE as LEVEL_CHECK
+from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
 from quietfloor.monitor.waves.norms_file import NormError, load_norms

@@ -21,7 +21,7 @@ from quietfloor.bench.patient.profiles import SHIPPED as PATIENTS
 from quietfloor.bench.patient.profiles import PatientError, load_patient
 from quietfloor.bench.timing_check.options import read_settings
 from quietfloor.monitor.core.samples import Layout
-from quietfloor.monitor.display.remembered import Remembered, recall, remember
+from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
 from quietfloor.monitor.hearing.tables import EXAMPLE, HearingError, load_hearing_tables
 from quietfloor.monitor.hearing.tables import SHIPPED as HEARING
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_plan, make_plan
@@ -181,7 +181,7 @@ def _hearing_tables(_: Path) -> list[bytes]:
 
 
 def _remembered(home: Path) -> list[bytes]:
-    remember(home / "window.json", Remembered())
+    remember(home / "window.json", WindowSettings())
     return [(home / "window.json").read_bytes()]
 
 

@@ -24,7 +24,7 @@ from PIL import Image
 from quietfloor.bench.patient.offline import PatientSource, carry_through, conclude, plan_for, prepare
 from quietfloor.bench.patient.profiles import Patient, load_patient
 from quietfloor.monitor.display.feed import Feed
-from quietfloor.monitor.display.stage import Scene, Stage, moments_of, view_model
+from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
 from quietfloor.monitor.review.playback import FASTEST, Playback
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -50,7 +50,7 @@ class Studio:
     """A window in memory with a session behind it."""
 
     window: Any
-    stage: Stage
+    link: WindowLink
     session: Path
     spin: Callable[[float], None]
     out: Path
@@ -77,11 +77,11 @@ class Studio:
         """A live run that gives nothing before ``until_s`` is moved; it is carried to its end and has its record afterwards."""
         plan, feed = planned(level_db_nhl, **decision), Feed()
         run, source, stimulus = prepare(
-            plan, invented(), self.session, seed, optional=[feed.event], tap=feed.tap, follow=feed.follow
+            plan, invented(), self.session, seed, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status
         )
         source.until_s = 0.0
         title = f"right ear · click · {level_db_nhl:g} dB nHL · 47.1/s · timing not verified"
-        self.stage.show(Scene(run, view_model(feed, plan, title), self.session))
+        self.link.show(RunView(run, view_model(feed, plan, title), self.session))
         run.start()
         try:
             yield run, source
@@ -89,7 +89,7 @@ class Studio:
             source.until_s = float("inf")
             self.until(lambda: run.wait(0))
             conclude(run, source, stimulus)
-            self.stage.recorded()
+            self.link.recorded()
             self.spin(0.1)
 
     def at(self, run: Run, source: PatientSource, seconds: float) -> None:
@@ -150,9 +150,9 @@ def shoot(studio: Studio) -> list[Path]:
 def back(studio: Studio, folder: RunFolder) -> Path:
     """A recorded run, looked back at."""
     plan, feed = planned(ABSENT[0]), Feed()
-    play = Playback(folder, plan, speed=FASTEST, optional=[feed.event], tap=feed.tap, follow=feed.follow)
+    play = Playback(folder, plan, speed=FASTEST, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
     model = view_model(feed, plan, f"right ear · click · {ABSENT[0]:g} dB nHL")
-    studio.stage.show(Scene(play, model, studio.session, moments_of(folder)))
+    studio.link.show(RunView(play, model, studio.session, moments_of(folder)))
     play.start()
     studio.until(lambda: play.wait(0))
     play.speed = 4.0
@@ -183,13 +183,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     args.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="quietfloor-pictures-") as folder, guarded():
         application()
-        session, stage = Path(folder), Stage()
+        session, link = Path(folder), WindowLink()
         for level_db_nhl, seed in EARLIER:
             carry_through(planned(level_db_nhl), invented(), session, seed)
-        window = Window(stage)
+        window = Window(link)
         window.resize(*SIZE)
         window.show()
-        for path in shoot(Studio(window, stage, session, spin, args.out)):
+        for path in shoot(Studio(window, link, session, spin, args.out)):
             sys.stdout.write(f"{path} {path.stat().st_size / 1000:.0f} kB\n")
         window.finish()
     return 0

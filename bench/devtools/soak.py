@@ -38,10 +38,10 @@ from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf_read import read_xdf
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
 from quietfloor.monitor.sources.base import EndOfRecording, StreamDescription
-from quietfloor.monitor.sources.channels import resolve_channels
 from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.lsl import load_pylsl
@@ -128,8 +128,7 @@ def accelerated(hours: float, rate_hz: float, channels: int, seed: int, folder: 
     stream = MadeStream(seconds, rate_hz, channels, seed)
     watch = Watch()
     plan = plan_for("soak", channels, seconds)
-    found = resolve_channels(stream.description, plan.stream.eeg, plan.stream.trigger)
-    run = Run(plan, stream, found, folder, optional=[watch])
+    run = Run(resolve(plan, stream.description), stream, folder, optional=[watch])
     began_s = time.monotonic()
     run.start()
     run.wait()
@@ -155,8 +154,7 @@ def real_time(minutes: float, rate_hz: float, channels: int, seed: int, folder: 
     plan = plan_for(source_id, channels, seconds)
     with sender(source_id, rate_hz, channels, seed, steady=True):
         source = LslSource(find_stream(source_id=source_id))
-        found = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
-        run = Run(plan, source, found, folder, optional=[watch])
+        run = Run(resolve(plan, source.description), source, folder, optional=[watch])
         run.start()
         run.wait(seconds)
         run.stop()

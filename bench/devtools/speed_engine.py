@@ -11,7 +11,7 @@ import numpy as np
 from quietfloor.bench.devtools.delay import CHUNK_S, PER_S
 from quietfloor.bench.devtools.display import resident_mb
 from quietfloor.bench.devtools.soak import MadeStream, plan_for
-from quietfloor.bench.devtools.speed_table import Found, Size, Stopwatch, Took, alternate, middle, ratio, seconds, timed
+from quietfloor.bench.devtools.speed_table import Found, Size, Stopwatch, TimeTaken, alternate, middle, ratio, seconds, timed
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.core.samples import Chunk, Layout
 from quietfloor.monitor.sources.base import EndOfRecording
@@ -39,7 +39,7 @@ def engine_for(stream: MadeStream, seconds_: float) -> Engine:
     return Engine(plan.engine_settings(layout))
 
 
-def feed(made: list[Chunk], engine: Engine) -> Took:
+def feed(made: list[Chunk], engine: Engine) -> TimeTaken:
     def all_of_it() -> None:
         for chunk in made:
             engine.feed(chunk)
@@ -86,7 +86,7 @@ def epochs_of(engine: Engine, made: list[Chunk]) -> np.ndarray:
     return np.stack([samples[:, onset - before : onset + after + 1] for onset in onsets])
 
 
-def course(sweeps: int, rate_hz: float, channels: int) -> tuple[Took, float]:
+def course(sweeps: int, rate_hz: float, channels: int) -> tuple[TimeTaken, float]:
     """Time for a stream that holds so many sweeps, and memory grown over its last nine tenths, in MB."""
     length_s = sweeps / PER_S
     stream, watch = make(length_s + 1.0, rate_hz, channels), Stopwatch()

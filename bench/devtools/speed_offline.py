@@ -11,7 +11,7 @@ import numpy as np
 from quietfloor.bench.devtools.delay import PER_S
 from quietfloor.bench.devtools.soak import MadeStream
 from quietfloor.bench.devtools.speed_engine import chunks, engine_for, feed, make
-from quietfloor.bench.devtools.speed_table import Found, Size, Skipped, Took, alternate, middle, ratio, seconds, timed
+from quietfloor.bench.devtools.speed_table import Found, Size, Skipped, TimeTaken, alternate, middle, ratio, seconds, timed
 from quietfloor.monitor.core.analysis import UNIT_SWEEPS, RunningAnalysis
 from quietfloor.monitor.core.artefacts import RunningLimits
 from quietfloor.monitor.core.averaging import WeightedAverage, reduce_unit
@@ -92,7 +92,7 @@ def _epochs(mne: Any, settings: EngineSettings, raw: Any, events: Any) -> Any:
     )  # fmt: skip
 
 
-def _reduction(settings: EngineSettings, filtered_uv: np.ndarray, onsets: np.ndarray, looks: bool) -> Took:
+def _reduction(settings: EngineSettings, filtered_uv: np.ndarray, onsets: np.ndarray, looks: bool) -> TimeTaken:
     """Units of 16 sweeps cut at known onsets from filtered samples (at the stream's rate), judged, averaged."""
     epoch, rate = settings.epoch, settings.layout.rate_hz
     step = settings.band.step  # every third sample: as many points as the engine has

@@ -13,11 +13,11 @@ from typing import Any
 
 from quietfloor.bench.devtools.soak import plan_for
 from quietfloor.bench.devtools.speed_engine import make
-from quietfloor.bench.devtools.speed_table import Found, Size, Took, alternate, middle, ratio, seconds, timed
+from quietfloor.bench.devtools.speed_table import Found, Size, TimeTaken, alternate, middle, ratio, seconds, timed
 from quietfloor.monitor.formats.xdf_read import read_xdf
 from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
-from quietfloor.monitor.sources.channels import resolve_channels
 from quietfloor.monitor.storage.run_folder import RunFolder
 
 REPLAY_S, REPLAY_OF_S = 3.0, 600.0
@@ -62,7 +62,7 @@ def replaying(size: Size) -> Found:
 def _record(length_s: float, place: Path) -> RunFolder:
     stream = make(length_s, 16000.0, 2, LIVE_CHUNK_S)
     plan, folder = plan_for("speed", 2, length_s), RunFolder.create(place)
-    run = Run(plan, stream, resolve_channels(stream.description, plan.stream.eeg, plan.stream.trigger), folder)
+    run = Run(resolve(plan, stream.description), stream, folder)
     run.start()
     run.wait()
     return folder
@@ -101,11 +101,11 @@ def starting(size: Size) -> Found:
     return found
 
 
-def _process(command: list[str]) -> Took:
+def _process(command: list[str]) -> TimeTaken:
     before, began_s = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     wall_s, after = time.perf_counter() - began_s, resource.getrusage(resource.RUSAGE_CHILDREN)
-    return Took(wall_s, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return TimeTaken(wall_s, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
 
 
 def memory(size: Size) -> Found:

@@ -66,8 +66,8 @@ class Skipped(Exception):
 
 
 @dataclass(frozen=True)
-class Took:
-    """Seconds by the clock on the wall, and of this process's own work."""
+class TimeTaken:
+    """Duration in s: wall time, and CPU time of this process."""
 
     wall_s: float
     cpu_s: float
@@ -88,33 +88,33 @@ class Stopwatch:
         self._wall_s += time.perf_counter() - self._began[0]
 
     @property
-    def took(self) -> Took:
-        return Took(self._wall_s, self._cpu_s)
+    def took(self) -> TimeTaken:
+        return TimeTaken(self._wall_s, self._cpu_s)
 
 
-def timed(work: Callable[[], object]) -> Took:
+def timed(work: Callable[[], object]) -> TimeTaken:
     watch = Stopwatch()
     with watch:
         work()
     return watch.took
 
 
-def alternate(pairs: int, *works: Callable[[], Took]) -> list[list[Took]]:
+def alternate(pairs: int, *works: Callable[[], TimeTaken]) -> list[list[TimeTaken]]:
     """Each in turn, ``pairs`` times over: what others do to the machine meanwhile falls on all. A list a work."""
     rounds = [[work() for work in works] for _ in range(pairs)]
     return [list(one) for one in zip(*rounds, strict=True)]
 
 
-def ratio(slow: list[Took], fast: list[Took]) -> float:
+def ratio(slow: list[TimeTaken], fast: list[TimeTaken]) -> float:
     """Median over pairs of how many times the work of ``fast`` the work of ``slow`` is, by processor time."""
     return float(np.median([a.cpu_s / b.cpu_s for a, b in zip(slow, fast, strict=True)]))
 
 
-def middle(times: list[Took]) -> Took:
-    return Took(float(np.median([one.wall_s for one in times])), float(np.median([one.cpu_s for one in times])))
+def middle(times: list[TimeTaken]) -> TimeTaken:
+    return TimeTaken(float(np.median([one.wall_s for one in times])), float(np.median([one.cpu_s for one in times])))
 
 
-def seconds(times: list[Took]) -> dict[str, list[float]]:
+def seconds(times: list[TimeTaken]) -> dict[str, list[float]]:
     """For a file."""
     return {"wall_s": [round(one.wall_s, 5) for one in times], "cpu_s": [round(one.cpu_s, 5) for one in times]}
 

@@ -17,6 +17,7 @@ from quietfloor.bench.patient.patient import Amplifier, VirtualPatient
 from quietfloor.bench.patient.profiles import Patient
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
 from quietfloor.monitor.run.sound_output import Stimulus, make_stimulus
@@ -87,8 +88,8 @@ def prepare(plan: Plan, patient: Patient, session: Path, seed: int, **how: Any) 
     stimulus = make_stimulus(plan.sound, datetime.date.today())
     channels = len(plan.stream.eeg)
     source = PatientSource(stimulus, patient, channels, seed)
-    found = Channels(tuple(range(channels)), channels)
-    run = Run(plan, source, found, RunFolder.create(session), clock=lambda: source.seconds, **how)
+    resolved = resolve(plan, source.description, stimulus, channels=Channels(tuple(range(channels)), channels))
+    run = Run(resolved, source, RunFolder.create(session), clock=lambda: source.seconds, **how)
     return run, source, stimulus
 
 

@@ -69,7 +69,7 @@ def parser() -> argparse.ArgumentParser:
     add("--mains-hz", type=float, metavar="HZ", help="mains frequency instead of the patient's")
     add("--bursts", action="store_true", help="bursts of movement, 10 per minute, also for a patient without")
     add("--tube-delay-ms", type=float, default=TUBE_DELAY_S * 1e3, metavar="MS", help="of the sound tube (0.9)")
-    add("--eeg-delay-ms", type=float, default=0.0, metavar="MS", help="EEG channels behind the trigger channel (0)")
+    add("--eeg-delay-ms", type=float, default=0.0, metavar="MS", help="delay of the EEG channels after the trigger channel (0)")
     add("--bone", choices=SIDES, help="a vibrator on this mastoid, driven by that column, instead of the earphone")
     add("--session-min", type=float, default=0.0, metavar="MIN", help="of the session are over, for patients who change in it")
     add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, that hears the sound by wire: for a timing check")

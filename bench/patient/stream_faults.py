@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietfloor.monitor.core.artefacts import CRITERIA
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 EVERY_S = 3.0
@@ -240,7 +242,7 @@ def _held(block: Block) -> None:
         block.samples[-1, at] = block.memory.get("held", 0.0)
 
 
-_LARGE = frozenset({"saturation", "flat", "peak", "slope"})
+_LARGE = frozenset({"saturation", "flat", *(criterion.name for criterion in CRITERIA)})
 _ALL = (
     StreamFault("none", "nothing: for comparison", _nothing),
     StreamFault("gap", "0.3 s of samples lost", _gap, ("gap:lost",), frozenset({"gap"})),

@@ -173,7 +173,7 @@ class _Signal:
         self._next = math.nan
 
     def take(self, first: float, filtered_uv: Floats) -> None:
-        """A tap of the engine: outputs (n_channels, n), the first at raw sample ``first``."""
+        """``on_signal`` of the engine: outputs (n_channels, n), the first at raw sample ``first``."""
         if first != self._next:
             self._origins.append(round(first))
             self._parts.append([])

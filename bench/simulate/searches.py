@@ -19,7 +19,7 @@ from quietfloor.bench.simulate.simulated_staircases import (
     LEAD_S,
     PER_SWEEP_S,
     Head,
-    Question,
+    RunRequest,
     Sessions,
     advised_masking_db_em,
     own_alone,
@@ -105,7 +105,7 @@ class _Responses:
     def at(self, level_db: float) -> Floats:
         if level_db not in self._known:
             ear, sessions = self._ear, self._sessions
-            masking = math.nan if self._alone else advised_masking_db_em(Question(ear, level_db, 0, 0.0), sessions)
+            masking = math.nan if self._alone else advised_masking_db_em(RunRequest(ear, level_db, 0, 0.0), sessions)
 
             def plain(at_db: float) -> Floats:
                 sound = (sessions.stimulus, ear.frequency_hz)
@@ -143,14 +143,15 @@ def search(
     condition = condition_of(ear, sessions)
     grid = setup_of(ear.frequency_hz, ear.age_group, condition.start_db, sessions).grid
     responses = _Responses(ear, oddity, sessions, grid, alone=False)
-    head = Head([Question(ear, 0.0, 0, 0.0)], grid, sessions.seed)
+    head = Head([RunRequest(ear, 0.0, 0, 0.0)], grid, sessions.seed)
     noise = oddity.noise(np.random.default_rng([sessions.seed, ear.number, 0x6F6464]))
     running = RunningSearch((condition,), wanted)
     usable = np.ones(UNIT_SWEEPS, dtype=bool)
     for unit in range(int((60.0 * sessions.minutes - LEAD_S) / UNIT_S)):
-        place = running.choose().place
-        if running.finished:
+        chosen = running.choose()
+        if chosen is None:
             break
+        place = chosen.place
         sweeps = head.unit()[0] * noise(unit * UNIT_S)
         sweeps += oddity.left(unit * UNIT_S) * responses.at(condition.levels_db[place.level])
         running.update(place, sweeps, usable)

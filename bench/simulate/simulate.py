@@ -15,8 +15,16 @@ from quietfloor.monitor.core.analysis import UNIT_SWEEPS, AnalysisSettings, Runn
 from quietfloor.monitor.core.artefacts import CRITERIA, Criterion
 from quietfloor.monitor.core.classical_rules import Scheduled
 from quietfloor.monitor.core.evidence import EvidenceSettings
-from quietfloor.monitor.core.forecast import Outlook, forecast
-from quietfloor.monitor.core.stopping import Figures, Looks, Outcome, Rule, RunningStopping, decision_identity, rules_of_run
+from quietfloor.monitor.core.forecast import ForecastInput, forecast
+from quietfloor.monitor.core.stopping import (
+    Looks,
+    LookStatistics,
+    Outcome,
+    Rule,
+    RunningStopping,
+    decision_identity,
+    rules_of_run,
+)
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -106,7 +114,7 @@ class ForecastProbe(Scheduled):
     stopped_by = "sweep_limit"
     needs = frozenset({"forecast"})
 
-    def says(self, figures: Figures, look: Ints) -> Bools:
+    def says(self, figures: LookStatistics, look: Ints) -> Bools:
         return np.zeros(figures.sweeps_presented.shape, dtype=bool)
 
 
@@ -268,7 +276,7 @@ def simulate(
     return Batch({name: tally.result() for name, tally in tallies.items()}, estimated, left, foretold)
 
 
-def _foretold(outlook: Outlook, block_sweeps: int, tally: _Tally) -> Foretold:
+def _foretold(outlook: ForecastInput, block_sweeps: int, tally: _Tally) -> Foretold:
     ahead = forecast(outlook, block_sweeps)
     found = (np.where(tally.outcome < 0, x, np.nan) for x in (ahead.sweeps_low, ahead.sweeps_high, ahead.limit_probability))
     return Foretold(int(outlook.presented.flat[0]), *found)

@@ -89,8 +89,8 @@ class Sessions:
 
 
 @dataclass(frozen=True)
-class Question:
-    """One run that somebody wants. `start_s` of the session are over; 0 for people who do not change."""
+class RunRequest:
+    """A run to simulate, at a level in dB nHL. `start_s`: time since the session began; 0 for patients that do not change."""
 
     ear: VirtualEar
     level_db_nhl: float
@@ -108,8 +108,9 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Answer:
-    """What a rule made of a run. `true_nv`, `own_nv`: RMS over the window of what was there to find, of both ears, of its own."""
+class RunOutcome:
+    """A run as a rule ended it. `true_nv`, `own_nv`: RMS of the noise-free response over the window, of both ears and of the
+    tested one."""
 
     measurement: Measurement
     true_nv: float
@@ -224,15 +225,15 @@ def visible_in_normal_ears_db(frequency_hz: float, age_months: float | None, ses
 class Head:
     """Sweeps of several people at once, each with noise of its own size that changes over its session; see `noises.Source`."""
 
-    def __init__(self, questions: Sequence[Question], grid: Grid, seed: int) -> None:
-        seeds = [_seed(seed, question) for question in questions]
+    def __init__(self, requests: Sequence[RunRequest], grid: Grid, seed: int) -> None:
+        seeds = [_seed(seed, request) for request in requests]
         self._source = NoiseSource(HEAD, grid, Presentation(RATE_PER_S), seeds)
-        self._who = questions
-        stated_uv = np.array([question.ear.patient.background.in_band_rms_uv for question in questions])
+        self._who = requests
+        stated_uv = np.array([request.ear.patient.background.in_band_rms_uv for request in requests])
         self._size_uv = _in_band(grid.band_hz) * stated_uv
         self._bursts = [np.random.default_rng(one.spawn(1)[0]) for one in seeds]
         self._units = 0
-        self.gain: Floats = np.ones((len(questions), UNIT_SWEEPS))
+        self.gain: Floats = np.ones((len(requests), UNIT_SWEEPS))
         self.usable: Bools = self._source.usable
         self.presented: Bools = self._source.presented
 
@@ -246,13 +247,13 @@ class Head:
 
     def _now(self, i: int) -> float:
         """By how much this person is noisier during this unit than at rest."""
-        question = self._who[i]
-        course = question.ear.patient.course
+        request = self._who[i]
+        course = request.ear.patient.course
         if not course:
             return 1.0
         unit_s = UNIT_SWEEPS * PER_SWEEP_S
-        at_s = question.start_s + LEAD_S + self._units * unit_s
-        background = question.ear.patient.background
+        at_s = request.start_s + LEAD_S + self._units * unit_s
+        background = request.ear.patient.background
         bursts = float(bursts_per_min_at(course, background.bursts_per_min, at_s))
         burst = self._bursts[i].uniform() < bursts / 60.0 * background.burst_s
         return float(noise_at(course, at_s)) * (background.burst_factor if burst else 1.0)
@@ -269,35 +270,35 @@ def _in_band(band_hz: tuple[float, float]) -> float:
     return math.sqrt(power(*band_hz) / power(*BAND_HZ))
 
 
-def _seed(seed: int, question: Question) -> np.random.SeedSequence:
-    numbers = (question.ear.number, round(10 * (question.level_db_nhl + 100)), question.repetition, round(10 * question.start_s))
+def _seed(seed: int, request: RunRequest) -> np.random.SeedSequence:
+    numbers = (request.ear.number, round(10 * (request.level_db_nhl + 100)), request.repetition, round(10 * request.start_s))
     return np.random.SeedSequence(seed, spawn_key=numbers)
 
 
-def run(questions: Sequence[Question], sessions: Sessions) -> list[dict[str, Answer]]:
+def run(requests: Sequence[RunRequest], sessions: Sessions) -> list[dict[str, RunOutcome]]:
     """Answers by rule, for questions of one setting."""
-    setup = setup_of(*questions[0].setting, sessions)
+    setup = setup_of(*requests[0].setting, sessions)
     chains = [chain(name, setup) for name in sessions.rules]
     waves, sizes = [], []
-    for question in questions:
-        ear = question.ear
+    for request in requests:
+        ear = request.ear
         sound = (sessions.stimulus, ear.frequency_hz)
         both = [
-            response_uv(patient, ear.side, ear.route, sound, question.level_db_nhl, setup.grid, masking_db_em)
-            for patient, masking_db_em in ((ear.patient, advised_masking_db_em(question, sessions)), (own_alone(ear), math.nan))
+            response_uv(patient, ear.side, ear.route, sound, request.level_db_nhl, setup.grid, masking_db_em)
+            for patient, masking_db_em in ((ear.patient, advised_masking_db_em(request, sessions)), (own_alone(ear), math.nan))
         ]
         waves.append(both[0])
         sizes.append([size_nv(wave, setup) for wave in both])
-    batch = simulate(Head(questions, setup.grid, sessions.seed), np.array(waves), setup, chains, early=True)
-    out: list[dict[str, Answer]] = []
+    batch = simulate(Head(requests, setup.grid, sessions.seed), np.array(waves), setup, chains, early=True)
+    out: list[dict[str, RunOutcome]] = []
     for i, (true_nv, own_nv) in enumerate(sizes):
-        answers = {}
+        outcomes = {}
         for one in chains:
             decided = batch.decided[one.name]
             seconds = LEAD_S + float(decided.sweeps[i]) * PER_SWEEP_S
             found = Measurement(OUTCOMES[int(decided.outcome[i])], "", float(decided.noise_nv[i]), seconds)
-            answers[one.name] = Answer(found, true_nv, own_nv)
-        out.append(answers)
+            outcomes[one.name] = RunOutcome(found, true_nv, own_nv)
+        out.append(outcomes)
     return out
 
 
@@ -312,13 +313,13 @@ def _tables() -> HearingTables:
     return load_hearing_tables()
 
 
-def advised_masking_db_em(question: Question, sessions: Sessions) -> float:
+def advised_masking_db_em(request: RunRequest, sessions: Sessions) -> float:
     """What advice asks for while nothing is known of either ear, dB EM; nan: none."""
-    ear = question.ear
+    ear = request.ear
     if not sessions.masked:
         return math.nan
     sound = Sound(
-        ear.side, ear.route, "bone-vibrator" if ear.route == "bone" else "insert", question.level_db_nhl, ear.age_group,
+        ear.side, ear.route, "bone-vibrator" if ear.route == "bone" else "insert", request.level_db_nhl, ear.age_group,
         ear.frequency_hz, ear.patient.age_months, "insert",
     )  # fmt: skip
     advice = advise(_tables(), sound)

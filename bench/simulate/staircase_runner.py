@@ -1,6 +1,6 @@
 """Many ladders side by side, each followed by the very function that simulates a live session's logic, `next_level.follow`.
 
-It asks for one run at a time and waits for the answer. So each ladder has a thread of its own; when all have asked, the runs are
+It asks for one run at a time and waits for the outcome. So each ladder has a thread of its own; when all have asked, the runs are
 simulated together and handed out. What comes out does not depend on threads or processes.
 """
 
@@ -16,18 +16,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietfloor.bench.simulate.ears import VirtualEar
-from quietfloor.bench.simulate.simulated_staircases import HIGHEST_DB, Answer, Question, Sessions, can_be_absent, run
+from quietfloor.bench.simulate.simulated_staircases import HIGHEST_DB, RunOutcome, RunRequest, Sessions, can_be_absent, run
 from quietfloor.monitor.session.next_level import Course, Measurement, Rules, follow
 
 
 @dataclass(frozen=True)
 class Ladder:
-    """One ear under one rule, followed to its end; `answers`: of each of its runs, in order."""
+    """One ear under one rule, followed to its end; `outcomes`: of each of its runs, in order."""
 
     ear: VirtualEar
     rule: str
     course: Course
-    answers: tuple[Answer, ...]
+    outcomes: tuple[RunOutcome, ...]
 
 
 class _Asking:
@@ -35,37 +35,37 @@ class _Asking:
 
     def __init__(self, ear: VirtualEar, rule: str, sessions: Sessions, asked: queue.SimpleQueue[_Asking]) -> None:
         self.ear, self.rule, self._sessions, self._asked = ear, rule, sessions, asked
-        self.question: Question | None = None
+        self.request: RunRequest | None = None
         self.ended: Ladder | BaseException | None = None
-        self.answers: list[Answer] = []
-        self._given: queue.SimpleQueue[Answer | None] = queue.SimpleQueue()
+        self.outcomes: list[RunOutcome] = []
+        self._given: queue.SimpleQueue[RunOutcome | None] = queue.SimpleQueue()
         self._levels: list[float] = []
         threading.Thread(target=self._follow, name=f"ladder {ear.number} {rule}", daemon=True).start()
 
-    def give(self, answer: Answer | None) -> None:
+    def give(self, outcome: RunOutcome | None) -> None:
         """None: nobody wants to know any more."""
-        self._given.put(answer)
+        self._given.put(outcome)
 
     def _follow(self) -> None:
         sessions, ear = self._sessions, self.ear
         rules = rules_for(ear, sessions)
         try:
             course = follow(ear.condition, rules, self._measure, time_s=60.0 * sessions.minutes, longest_s=sessions.longest_s)
-            self.ended = Ladder(ear, self.rule, course, tuple(self.answers))
+            self.ended = Ladder(ear, self.rule, course, tuple(self.outcomes))
         except BaseException as error:
             self.ended = error
         self._asked.put(self)
 
     def _measure(self, level_db_nhl: float) -> Measurement:
-        start_s = sum(answer.measurement.seconds for answer in self.answers) if self.ear.patient.course else 0.0
-        self.question = Question(self.ear, level_db_nhl, self._levels.count(level_db_nhl), start_s)
+        start_s = sum(outcome.measurement.seconds for outcome in self.outcomes) if self.ear.patient.course else 0.0
+        self.request = RunRequest(self.ear, level_db_nhl, self._levels.count(level_db_nhl), start_s)
         self._levels.append(level_db_nhl)
         self._asked.put(self)
-        answer = self._given.get()
-        if answer is None:
+        outcome = self._given.get()
+        if outcome is None:
             raise InterruptedError("the ladders were given up")
-        self.answers.append(answer)
-        return answer.measurement
+        self.outcomes.append(outcome)
+        return outcome.measurement
 
 
 def rules_for(ear: VirtualEar, sessions: Sessions) -> Rules:
@@ -93,11 +93,11 @@ def climb(
             if failed is not None:
                 raise failed
             ready = [one for one in ready if one.ended is None]
-            answers = _answered([one.question for one in ready if one.question is not None], sessions, workers)
+            outcomes = _answered([one.request for one in ready if one.request is not None], sessions, workers)
             for one in ready:
-                assert one.question is not None
-                one.give(answers[one.question.key][one.rule])
-            waiting, known, rounds = len(ready), known + len(answers), rounds + 1
+                assert one.request is not None
+                one.give(outcomes[one.request.key][one.rule])
+            waiting, known, rounds = len(ready), known + len(outcomes), rounds + 1
             log(f"round {rounds}: {waiting} of {len(everyone)} ladders go on, {known} runs simulated")
     finally:
         for one in everyone:
@@ -106,16 +106,16 @@ def climb(
 
 
 def _answered(
-    questions: Sequence[Question], sessions: Sessions, workers: Executor
-) -> dict[tuple[int, float, int, float], dict[str, Answer]]:
-    settings: dict[tuple[float, str, float], dict[tuple[int, float, int, float], Question]] = defaultdict(dict)
-    for question in questions:
-        settings[question.setting][question.key] = question
+    requests: Sequence[RunRequest], sessions: Sessions, workers: Executor
+) -> dict[tuple[int, float, int, float], dict[str, RunOutcome]]:
+    settings: dict[tuple[float, str, float], dict[tuple[int, float, int, float], RunRequest]] = defaultdict(dict)
+    for request in requests:
+        settings[request.setting][request.key] = request
     groups = [[group[key] for key in sorted(group)] for _, group in sorted(settings.items())]
     groups.sort(key=len, reverse=True)
     jobs = [workers.submit(run, group, sessions) for group in groups]
     found = {}
     for group, job in zip(groups, jobs, strict=True):
-        for question, answers in zip(group, job.result(), strict=True):
-            found[question.key] = answers
+        for request, outcomes in zip(group, job.result(), strict=True):
+            found[request.key] = outcomes
     return found

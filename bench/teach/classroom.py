@@ -188,7 +188,7 @@ class Classroom:
 
     @property
     def left_out(self) -> dict[str, int]:
-        """Sweeps left out by the engine, by reason."""
+        """Sweeps rejected by the engine, by reason."""
         reasons = list(self._left_out.values())
         return {reason: reasons.count(reason) for reason in sorted(set(reasons))}
 

@@ -30,7 +30,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("secret", ("G",), "a secret ear, to guess: does it hear? A new average", CONDITIONS, button="Guess"),
     Action("reveal", ("R",), "show or hide the true response, and the noise that is really left", RULES, button="Reveal"),
     Action("count", ("C",), "count false alarms of all rules in runs without a response, or stop", RULES, button="Count"),
-    Action("halves", ("H",), "show or hide halves A and B (odd and even sweeps)", RULES),
+    Action("halves", ("H",), "show or hide the odd and the even half (of the sweeps)", RULES),
     Action("plus_minus", ("U",), "show or hide the plus-minus average: the response cancels, the noise stays", RULES),
     Action("theme", ("D",), "dark or light", WINDOW),
     Action("projector", ("P",), "larger letters and thicker lines for a projector, or smaller ones", WINDOW),
@@ -47,6 +47,6 @@ SLIDERS: tuple[tuple[str, str, str, str], ...] = (
     ("mains_uv", "hum", "µV", "Hum of the mains, 50 Hz, with 150 and 250 Hz, which pass the filter. The average goes on."),
     ("jitter_ms", "jitter", "ms", "Standard deviation of the trigger about the sound: it blurs. The average goes on."),
     ("rate_per_s", "rate", "/s", "Stimuli a second; 50 is in step with hum of 50 Hz. Another rate begins a new average."),
-    ("artefacts_per_min", "movements", "/min", "Half a second of tense muscles; such sweeps are left out. The average goes on."),
+    ("artefacts_per_min", "movements", "/min", "Half a second of tense muscles; such sweeps are rejected. The average goes on."),
 )
 assert [name for name, *_ in SLIDERS] == list(STOPS)

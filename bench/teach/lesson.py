@@ -104,14 +104,14 @@ def jitter_table(seed: int = SEED) -> Table:
 
 @cache
 def movement_table(seed: int = SEED) -> Table:
-    """Movements: what is left out, and the noise that the engine and the plain average end with."""
+    """Movements: what is rejected, and the noise that the engine and the plain average end with."""
     rows = []
     for per_min in MOVEMENTS:
         room = Classroom(Lesson(ear="deaf", conditions=Conditions(artefacts_per_min=per_min)), seed)
         room.step(MOVED_SWEEPS)
         weighted = room.look.residual_noise_nv if room.look is not None else math.nan
         rows.append((f"{per_min:g}", str(room.sweeps - room.accepted), nv(room.noise_nv), nv(weighted)))
-    head = ("movements a minute", f"left out of {MOVED_SWEEPS}", "noise, each sweep alike, nV", "noise, weighted, nV")
+    head = ("movements a minute", f"rejected of {MOVED_SWEEPS}", "noise, each sweep alike, nV", "noise, weighted, nV")
     return Table("Movements", head, tuple(rows))
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from quietfloor.bench.teach.choices import NAIVE_EVERY, RULES, Opinion
 from quietfloor.monitor.core.analysis import RunningAnalysis
-from quietfloor.monitor.core.figures import Figures
+from quietfloor.monitor.core.look_statistics import LookStatistics
 from quietfloor.monitor.core.looks import Looks
 from quietfloor.monitor.core.rules import FindsResponse, Rule
 from quietfloor.monitor.core.samples import Bools, Floats
@@ -27,7 +27,7 @@ class NaiveRules:
         self._analysis = RunningAnalysis(only, (), frozenset().union(*(rule.needs for rule in self._rules)), ())
         self._running = [RunningStopping((rule,), ()) for rule in self._rules]
         self._at = [0] * len(self._rules)
-        self._figures: Figures | None = None
+        self._figures: LookStatistics | None = None
 
     def unit(self, sweeps_uv: Floats, used: Bools) -> None:
         """(16, n_times), and which of them the engine did not leave out (16,)."""

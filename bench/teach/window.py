@@ -24,7 +24,7 @@ from quietfloor.monitor.display.ladder import Overlay
 from quietfloor.monitor.display.panel import Panel, Words, colour
 from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.sentence_bar import SentenceBar
-from quietfloor.monitor.display.styling import dress
+from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.terms import TERMS
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
 from quietfloor.monitor.display.views import Headline
@@ -104,7 +104,7 @@ class TeachWindow(QMainWindow):
         """Take on colours and sizes."""
         self.look = look
         theme = look.theme
-        dress(self, look, (0.22, 0.25), theme.average)
+        apply_theme(self, look, (0.22, 0.25), theme.average)
         self.sentence.restyle(replace(look, projector=False))  # its letters are large anyhow, and the curves need the room
         self.message.size_letters(look.px(1.0), bold=True)
         colour(self.message, theme.expected)
@@ -170,9 +170,9 @@ class TeachWindow(QMainWindow):
         if math.isfinite(room.noise_nv):
             parts.append(f"noise {room.noise_nv:,.0f} nV")
         if math.isfinite(room.correlation):
-            parts.append(f"halves A and B: r {room.correlation:.2f}".replace("-", "−"))
+            parts.append(f"odd and even half: r {room.correlation:.2f}".replace("-", "−"))
         if room.left_out:
-            parts.append(f"{room.sweeps - room.accepted:,} left out")
+            parts.append(f"{room.sweeps - room.accepted:,} rejected")
         early = "one sweep is mostly noise" if room.sweeps else "the first one comes with 1"
         rest = ", ".join(parts) if room.sweeps > 1 else early
         ear = EARS[lesson.ear]

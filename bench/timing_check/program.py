@@ -31,8 +31,8 @@ from quietfloor.monitor.commands.common import (
     stop_on_signals,
 )
 from quietfloor.monitor.plan.run_plan import PlanError
-from quietfloor.monitor.run.run import layout_of
-from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound, output_identity
+from quietfloor.monitor.run.resolved_plan import layout_of
+from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound
 from quietfloor.monitor.run.timing_certificate import (
     Certificate,
     CertificateError,
@@ -89,11 +89,11 @@ def check(what: Order, args: argparse.Namespace) -> Result:
         description = source.description
         channels = resolve_channels(description, [what.sound_channel], stream_plan.trigger)
         settings = what.plan.engine_settings(layout_of(description, channels)).trigger
-        device, host_interface = output_identity(sound_plan)
+        device, host_interface = stimulus.output
         rate_hz, outputs = sound_plan.sample_rate_hz, sound_plan.card_channels
         output = OutputOf(device=device, host_interface=host_interface, rate_hz=rate_hz, channels=outputs)
         certificate = _begun(what.out, output, StreamOf.of(description, channels.trigger, what.plan.trigger))
-        sound = open_sound(sound_plan, stimulus)
+        sound = open_sound(stimulus)
         opened.callback(sound.close)
         opened.callback(sound.stop)
         sound.reserve(OUTSIDE_A_RUN, f"timing-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}", what.count)

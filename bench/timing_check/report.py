@@ -81,8 +81,8 @@ def histogram_text(offsets_ms: Floats) -> list[str]:
 
 
 def rates_text(certificate: Certificate) -> str:
-    """Delay of the EEG behind its trigger, by EEG rate."""
-    head = ("EEG rate", "EEG behind its trigger", "SD", "drift", "checked", "holds until", "")
+    """Delay of the EEG after its trigger, by EEG rate."""
+    head = ("EEG rate", "EEG after its trigger", "SD", "drift", "checked", "holds until", "")
     rows = [head]
     for entry in certificate.measured:
         state = "" if entry.passed else "FAILED: " + "; ".join(entry.problems)

@@ -13,9 +13,11 @@ import json
 import math
 import sys
 import time
-from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -82,17 +84,34 @@ def outcome_of_ladders(rows: Sequence[Row]) -> Outcome:
     )  # fmt: skip
 
 
-def searches(count: int, sessions: Sessions, wanted: Wanted, jobs: int, deaf: bool, odd: bool, log: Log) -> list[Found]:
-    """Of so many ears, in their order."""
-    with ProcessPoolExecutor(jobs) as workers:
-        asked: dict[Future[Found], int] = {
-            workers.submit(_search, number, sessions, wanted, deaf, odd): number for number in range(count)
-        }
-        for done, one in enumerate(as_completed(asked), 1):
-            one.result()
-            if done % max(1, count // 10) == 0:
-                log(f"{done} of {count} searches")
-        return [one.result() for one in asked]
+@contextmanager
+def processes(jobs: int, cluster: str | None = None) -> Iterator[Executor]:
+    """So many processes of this machine, or those of the Dask scheduler at ``cluster``. Raises RuntimeError without Dask."""
+    if cluster is None:
+        with ProcessPoolExecutor(jobs) as workers:
+            yield workers
+        return
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise RuntimeError(f"--cluster needs Dask, which is missing ({error}): pip install 'quietfloor[cluster]'") from error
+    client_at: Any = Client  # has no types
+    with client_at(cluster) as client, client.get_executor() as workers:
+        yield workers
+
+
+def searches(
+    count: int, sessions: Sessions, wanted: Wanted, workers: Executor, deaf: bool = False, odd: bool = False,
+    log: Log = lambda line: None,
+) -> list[Found]:
+    """Of so many ears, in their order."""  # fmt: skip
+    asked = [workers.submit(_search, number, sessions, wanted, deaf, odd) for number in range(count)]
+    out = []
+    for done, one in enumerate(asked, 1):
+        out.append(one.result())
+        if done % max(1, count // 10) == 0:
+            log(f"{done} of {count} searches")
+    return out
 
 
 def _search(number: int, sessions: Sessions, wanted: Wanted, deaf: bool, odd: bool) -> Found:
@@ -100,14 +119,15 @@ def _search(number: int, sessions: Sessions, wanted: Wanted, deaf: bool, odd: bo
     return found(deafened(ear) if deaf else ear, sessions, wanted, oddity_of(number) if odd else AS_MODELLED)
 
 
-def ladders(count: int, sessions: Sessions, jobs: int, deaf: bool, log: Log) -> list[Row]:
+def ladders(
+    count: int, sessions: Sessions, workers: Executor, deaf: bool = False, log: Log = lambda line: None
+) -> list[Row]:
     drawn = [ears.draw(number, sessions.seed, sessions.stimulus) for number in range(count)]
     if deaf:
         drawn = [deafened(ear) for ear in drawn]
-    with ProcessPoolExecutor(jobs) as workers:
-        seen = {ear.number: workers.submit(_visible, ear, sessions) for ear in drawn}
-        climbed = climb(drawn, sessions, workers, log)
-        return [row_of(one, *seen[one.ear.number].result(), sessions) for one in climbed]
+    seen = {ear.number: workers.submit(_visible, ear, sessions) for ear in drawn}
+    climbed = climb(drawn, sessions, workers, log)
+    return [row_of(one, *seen[one.ear.number].result(), sessions) for one in climbed]
 
 
 def parser() -> argparse.ArgumentParser:
@@ -124,6 +144,7 @@ def parser() -> argparse.ArgumentParser:
     add("--alpha", type=float, default=Wanted().alpha, metavar="A", help="of a search, of each run of a ladder (%(default)g)")
     add("--minutes", type=float, default=Sessions().minutes, help="of signal at most, for a threshold (%(default)g)")
     add("--jobs", type=int, default=2, metavar="N", help="processes (%(default)s)")
+    add("--cluster", metavar="ADDRESS", help="Dask scheduler, such as tcp://10.0.0.5:8786, instead of --jobs")
     add("--each", action="store_true", help="also a line for each search")
     add("--json", action="store_true", help="one JSON object on standard output")
     return out
@@ -184,15 +205,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"quietfloor: {time.monotonic() - began_s:6.0f} s  {line}\n")
 
     outcomes, lines = [], []
-    for method in methods:
-        if method == "search":
-            rows = searches(options.ears, sessions, wanted, options.jobs, options.deaf, options.odd, log)
-            lines += [_line(row) for row in rows]
-            outcomes.append(outcome_of_searches(rows))
-            if options.odd:
-                outcomes += [outcome_of_searches([row for row in rows if row.oddity == one.name], one.name) for one in ODDITIES]
-        else:
-            outcomes.append(outcome_of_ladders(ladders(options.ears, sessions, options.jobs, options.deaf, log)))
+    try:
+        with processes(options.jobs, options.cluster) as workers:
+            for method in methods:
+                if method == "search":
+                    rows = searches(options.ears, sessions, wanted, workers, options.deaf, options.odd, log)
+                    lines += [_line(row) for row in rows]
+                    outcomes.append(outcome_of_searches(rows))
+                    kinds = ODDITIES if options.odd else ()
+                    outcomes += [outcome_of_searches([row for row in rows if row.oddity == one.name], one.name) for one in kinds]
+                else:
+                    outcomes.append(outcome_of_ladders(ladders(options.ears, sessions, workers, options.deaf, log)))
+    except (OSError, RuntimeError) as error:
+        sys.stderr.write(f"quietfloor: {error}\n")
+        return 1
     show = sys.stderr if options.json else sys.stdout
     if options.each:
         show.write("\n".join(lines) + "\n\n")

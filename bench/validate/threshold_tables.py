@@ -80,7 +80,7 @@ def row_of(ladder: Ladder, visible_db: float, conversion_db: float, sessions: Se
     found = course.threshold
     step_db = rules_for(ear, sessions).last_step_db
     level = found.level_db_nhl if found.finding == "threshold" else math.nan
-    decided = [answer for answer in ladder.answers if answer.measurement.verdict != UNDECIDED]
+    decided = [answer for answer in ladder.outcomes if answer.measurement.verdict != UNDECIDED]
     silent = [answer for answer in decided if answer.own_nv == 0.0]
     return Row(
         ear=ear.number, kind=ear.kind, age_group=ear.age_group, route=ear.route, frequency_hz=ear.frequency_hz,
@@ -89,7 +89,7 @@ def row_of(ladder: Ladder, visible_db: float, conversion_db: float, sessions: Se
         estimate_db=found.estimate_db_nhl, low_db=found.low_db_nhl, high_db=found.high_db_nhl,
         hearing_error_db=level - conversion_db - step_db / 2 - ear.true_db_nhl if math.isfinite(ear.true_db_nhl) else math.nan,
         seen_error_db=level - step_db / 2 - visible_db,
-        why=course.last.reason, runs=len(course.runs), undecided_runs=len(ladder.answers) - len(decided),
+        why=course.last.reason, runs=len(course.runs), undecided_runs=len(ladder.outcomes) - len(decided),
         false_runs=sum(answer.measurement.verdict == PRESENT for answer in silent), silent_runs=len(silent),
         missed_runs=sum(
             answer.measurement.verdict == ABSENT and answer.own_nv >= 2 * sessions.floor_nv for answer in decided
@@ -126,8 +126,8 @@ def errors(values: Sequence[float]) -> Errors:
 
 
 @dataclass(frozen=True)
-class Figures:
-    """Of one rule, or a part of its ears. `*_all` count ears within reach without a threshold as outside."""
+class RuleSummary:
+    """The result of one rule, or of a part of its ears. `*_all` count ears within reach without a threshold as outside."""
 
     rule: str
     what: str
@@ -153,7 +153,7 @@ class Figures:
     minutes: tuple[float, float, float] = field(default=(math.nan, math.nan, math.nan))  # quartiles, per threshold found
 
 
-def figures(rows: Sequence[Row], rule: str, what: str = "all") -> Figures:
+def figures(rows: Sequence[Row], rule: str, what: str = "all") -> RuleSummary:
     own = [row for row in rows if row.rule == rule]
     reach = [row for row in own if in_reach(row)]
     beyond = [row for row in own if not in_reach(row)]
@@ -167,7 +167,7 @@ def figures(rows: Sequence[Row], rule: str, what: str = "all") -> Figures:
     silenced = [row for row in reach if row.finding == "no response"]
     deaf = [row for row in own if math.isinf(row.true_db)]
     other = len(reach) - len(found) - len(silenced)
-    return Figures(
+    return RuleSummary(
         rule=rule, what=what, ears=len(reach), found=len(found),
         hearing=errors([row.hearing_error_db for row in found]), seen=errors([row.seen_error_db for row in found]),
         hearing_near_all=near(lambda row: row.hearing_error_db), seen_near_all=near(lambda row: row.seen_error_db),
@@ -185,7 +185,7 @@ def figures(rows: Sequence[Row], rule: str, what: str = "all") -> Figures:
     )  # fmt: skip
 
 
-def parts(rows: Sequence[Row], rule: str) -> list[Figures]:
+def parts(rows: Sequence[Row], rule: str) -> list[RuleSummary]:
     """By kind of loss, frequency, route, age, and by who held still."""
     out = []
     for name in ("kind", "frequency_hz", "route", "age_group", "restless"):
@@ -196,7 +196,7 @@ def parts(rows: Sequence[Row], rule: str) -> list[Figures]:
     return out
 
 
-def targets(one: Figures) -> list[tuple[str, bool]]:
+def targets(one: RuleSummary) -> list[tuple[str, bool]]:
     """What is wanted of thresholds against the hidden audiogram, in words, and whether it was reached."""
     hearing = one.hearing
     return [

@@ -19,8 +19,8 @@ from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.sound_output import open_device, output_identity
 from quietfloor.monitor.storage.dose_ledger import SessionDose
+from quietfloor.monitor.storage.level_checks import FILE
 from quietfloor.monitor.storage.run_folder import jsonable
-from quietfloor.monitor.untrusted.bounded_io import json_of
 from quietfloor.monitor.untrusted.safe_paths import new_draft
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration, Loop
 from quietfloor.stimuli.ceiling import Ceiling
@@ -34,7 +34,6 @@ from quietfloor.stimuli.probe import ToneFrames
 CHECK_HZ, CHECK_DB_FS = 1000.0, -40.0
 CHECK_S = 3.0  # rise and fall included
 LATE_S = 1.5  # for what is still on its way: blocks, buffers, the device's wake-up
-FILE = "level-check.json"
 
 
 @dataclass(frozen=True)
@@ -146,18 +145,6 @@ def keep(session: Path, check: LevelCheck) -> None:
     with open(draft, "x", encoding="utf-8") as file:
         file.write(json.dumps(jsonable(check.record()), indent=2) + "\n")
     draft.replace(path)
-
-
-def last_check(session: Path, calibration: str | None, channels: tuple[int, int, int] | None = None) -> dict[str, Any] | None:
-    """The check of this calibration on these outputs (of a sound card; None for audio over LSL) that the session holds; None
-    without one, or when it cannot be read, or when it does not say on which outputs it was made."""
-    try:
-        record = json_of(session / FILE)
-        ears = _ears_of(channels)
-        fits = record["calibration"] == calibration and (ears is None or record.get("channels") == list(ears))
-        return record if calibration is not None and fits else None
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
 
 
 def _ears_of(channels: tuple[int, int, int] | None) -> tuple[int, int] | None:

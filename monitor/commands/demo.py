@@ -22,7 +22,7 @@ from quietfloor.monitor.commands.validate import ONE_THREAD
 from quietfloor.monitor.commands.window import add_window, with_window
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.stage import Stage
+    from quietfloor.monitor.display.run_view import WindowLink
 
 EXAMPLES = """examples:
   quietfloor demo                      three runs: an ear that hears, one that does not, and a muted control
@@ -157,20 +157,20 @@ def teach(args: argparse.Namespace) -> int:
     return hand_over("quietfloor.bench.teach.program", "--seed", str(args.seed), *text, env=ONE_THREAD | os.environ)
 
 
-def demonstrate(args: argparse.Namespace, stage: Stage | None) -> int:
+def demonstrate(args: argparse.Namespace, link: WindowLink | None) -> int:
     """One scene after the other; in a window the next one waits until the user wants it, or for some seconds."""
     session = args.out or Path(tempfile.mkdtemp(prefix="quietfloor-demo-"))
     scenes = [scene for scene in SCENES if args.only in (None, scene.name)]
     results: list[dict[str, Any]] = []
     for scene in scenes:
-        if results and stage is not None and not stage.gone and not stage.offer(scene.title, BETWEEN_S):
+        if results and link is not None and not link.gone and not link.offer(scene.title, BETWEEN_S):
             break
-        results.append(play(scene, session, args, stage))
+        results.append(play(scene, session, args, link))
         if results[-1]["stopped_by"] in ("operator", "fault"):
             break  # Ctrl-C means the demonstration, not only this run; a fault would only come again
     status = conclude(results, session, args)
-    if stage is not None:
-        stage.linger(LINGER_S)
+    if link is not None:
+        link.linger(LINGER_S)
     return status
 
 
@@ -187,7 +187,7 @@ def conclude(results: list[dict[str, Any]], session: Path, args: argparse.Namesp
     return DONE if all(result["as_expected"] and result["identical"] for result in results) else FAILED
 
 
-def play(scene: Scene, session: Path, args: argparse.Namespace, stage: Stage | None = None) -> dict[str, Any]:
+def play(scene: Scene, session: Path, args: argparse.Namespace, link: WindowLink | None = None) -> dict[str, Any]:
     """One scene: rig, run, replay."""
     from quietfloor.monitor.commands.run import carry_through
     from quietfloor.monitor.review.replay import replay
@@ -198,7 +198,7 @@ def play(scene: Scene, session: Path, args: argparse.Namespace, stage: Stage | N
     plan = scene_plan(scene, args, audio_id, eeg_id)
     say(f"\n{scene.title}", args)
     with rig(scene.patient, audio_id, eeg_id, args.seed + SCENES.index(scene)):  # no two scenes with the same EEG
-        record = carry_through(plan, session, args, stage=stage)
+        record = carry_through(plan, session, args, link=link)
     again = replay(RunFolder.open(record["folder"]))
     return {
         "scene": scene.name,

@@ -13,6 +13,7 @@ from quietfloor.monitor.commands.common import (
     FAILED,
     add_decisions,
     add_json,
+    complain,
     decision_changes,
     give_json,
     names,
@@ -83,8 +84,8 @@ def main(args: argparse.Namespace) -> int:
 
 def _decide(found: Any, path: Path) -> dict[str, Any]:
     """What a live run leaves beside its recording; the record."""
-    from quietfloor.monitor.commands.run import write_results
     from quietfloor.monitor.review.replay import replay
+    from quietfloor.monitor.run.opening import write_results
     from quietfloor.monitor.run.run_record import run_record
 
     done = replay(found.folder)
@@ -101,4 +102,4 @@ def _decide(found: Any, path: Path) -> dict[str, Any]:
     with open(path, "rb") as file:
         sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     imported = {"file": path.name, "sha256": sha256, "onsets": found.onsets, "cautions": list(found.cautions)}
-    return write_results(found.folder, record | {"imported": imported}, done.engine)
+    return write_results(found.folder, record | {"imported": imported}, done.engine, complain)

@@ -22,7 +22,7 @@ from quietfloor.monitor.commands.common import (
 from quietfloor.monitor.commands.window import add_window, with_window
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.stage import Stage
+    from quietfloor.monitor.display.run_view import WindowLink
     from quietfloor.monitor.plan.run_plan import Plan
     from quietfloor.monitor.review.replay import Replayed
     from quietfloor.monitor.storage.run_folder import RunFolder
@@ -75,37 +75,37 @@ def main(args: argparse.Namespace) -> int:
         return refuse(error, FAILED, args)
 
 
-def _again(args: argparse.Namespace, folder: RunFolder, plan: Plan | None, stage: Stage | None) -> int:
+def _again(args: argparse.Namespace, folder: RunFolder, plan: Plan | None, link: WindowLink | None) -> int:
     """Decide again, with ``plan`` instead of the run's own where it is given, and say what came out; the exit status."""
     from quietfloor.monitor.review.replay import replay
 
-    if stage is None:
+    if link is None:
         return _report(args, folder, plan is not None, replay(folder, plan, pace=args.speed))
-    done = played(stage, folder, plan, args.speed or 1.0)
+    done = played(link, folder, plan, args.speed or 1.0)
     if done is None:
         say("stopped before its end: nothing was compared", args)
         return FAILED
     status = _report(args, folder, plan is not None, done)
-    stage.linger()
+    link.linger()
     return status
 
 
-def played(stage: Stage, folder: RunFolder, plan: Plan | None, speed: float) -> Replayed | None:
-    """A replay on the stage; None when it was interrupted. Without the window it goes on at full speed. Raises ReplayError."""
+def played(link: WindowLink, folder: RunFolder, plan: Plan | None, speed: float) -> Replayed | None:
+    """A replay in the window; None when it was interrupted. Without the window it goes on at full speed. Raises ReplayError."""
     from quietfloor.monitor.display.feed import Feed
-    from quietfloor.monitor.display.stage import Scene, moments_of, view_model
+    from quietfloor.monitor.display.run_view import RunView, moments_of, view_model
     from quietfloor.monitor.review.playback import FASTEST, Playback
     from quietfloor.monitor.review.replay import ReplayError, plan_of
 
     feed, own = Feed(), plan or plan_of(folder)
     playback = Playback(
-        folder, own, changed=plan is not None, speed=FASTEST if stage.unattended else speed, optional=[feed.event], tap=feed.tap,
-        follow=feed.follow,
+        folder, own, changed=plan is not None, speed=FASTEST if link.unattended else speed,
+        optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status,
     )  # fmt: skip
     title = " · ".join(part for part in (own.title, _what(folder)) if part)
-    stage.show(Scene(playback, view_model(feed, own, title), folder.path.parent, moments_of(folder)))
+    link.show(RunView(playback, view_model(feed, own, title), folder.path.parent, moments_of(folder)))
     playback.start()
-    if not stage.follow(playback):
+    if not link.follow(playback):
         playback.speed, playback.paused = FASTEST, False
         playback.wait()
     if playback.failure is not None:
@@ -180,7 +180,7 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
     if not live:
         say(f"the run left no result: {folder.why_no_result}", args)
     if args.out is not None:
-        from quietfloor.monitor.commands.run import write_results
+        from quietfloor.monitor.run.opening import write_results
         from quietfloor.monitor.storage.folder_lock import sole_writer
 
         with sole_writer(args.out):
@@ -189,7 +189,7 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
             for event in done.events:
                 if event.kept:
                     new.append_event(event.record())
-            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine)
+            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine, complain)
         same = same and kept_as["fault"] == record["fault"]
         say(f"kept in {new.path}", args)
         record["folder"] = str(new.path)

@@ -65,7 +65,7 @@ def main(args: argparse.Namespace) -> int:
     except OSError as error:
         return refuse(f"cannot write the report into {folder} ({error.strerror or error}): choose another --out", FAILED, args)
     for text in report.material.left_out:
-        say(f"left out: {text}", args)
+        say(f"not in the report: {text}", args)
     for name in files:
         say(f"written {folder / name}", args)
     give_json(report_record(report) | {"files": {name.split(".")[1]: str(folder / name) for name in files}}, args)

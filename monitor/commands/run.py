@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import logging
 import sys
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,17 +21,15 @@ from quietfloor.monitor.commands.common import (
     decision_changes,
     give_json,
     names,
-    now_text,
     refuse,
     say,
     stop_on_signals,
 )
 from quietfloor.monitor.commands.setup import add_walk, walk_first
 from quietfloor.monitor.commands.window import add_window, show_live, with_window
-from quietfloor.monitor.untrusted.safe_text import LONGEST, plain
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.stage import Stage
+    from quietfloor.monitor.display.run_view import WindowLink
 
 EXAMPLES = """examples:
   quietfloor run plan.toml --out sessions/monday
@@ -85,16 +81,16 @@ def main(args: argparse.Namespace) -> int:
     try:
         plan, session = plan_from(args), args.out or DEFAULT_SESSION
 
-        def work(stage: Stage | None) -> int:
-            begins, acknowledged = walk_first(stage, plan, session, args)
+        def work(link: WindowLink | None) -> int:
+            begins, acknowledged = walk_first(link, plan, session, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
-            record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
-            while stage is not None and stage.offer("another run with the same plan"):
-                begins, acknowledged = walk_first(stage, plan, session, args)
+            record = carry_through(told_apart(plan, session, args), session, args, acknowledged, link)
+            while link is not None and link.offer("another run with the same plan"):
+                begins, acknowledged = walk_first(link, plan, session, args)
                 if not begins:
                     break
-                record = carry_through(told_apart(plan, session, args), session, args, acknowledged, stage)
+                record = carry_through(told_apart(plan, session, args), session, args, acknowledged, link)
             give_json(record, args)
             return exit_status(record)
 
@@ -114,12 +110,11 @@ def exit_status(record: dict[str, Any]) -> int:
 
 def told_apart(plan: Any, session: Path, args: argparse.Namespace) -> Any:
     """The plan with a seed that no run of this folder had: by their pauses sounds of two runs are told apart. --seed is kept."""
-    from quietfloor.monitor.plan.run_plan import override
-
     if plan.sound is None or args.seed is not None:
         return plan
     made = max((int(path.name[4:]) for path in session.glob("run-*") if path.name[4:].isdecimal()), default=0)
-    return override(plan, {"sound": {"seed": (plan.sound.seed + made) % 2**63}})
+    seed = (plan.sound.seed + made) % 2**63
+    return plan.model_copy(update={"sound": plan.sound.model_copy(update={"seed": seed})})
 
 
 def plan_from(args: argparse.Namespace, base: Any = None) -> Any:
@@ -166,115 +161,29 @@ def carry_through(
     session: Path,
     args: argparse.Namespace,
     acknowledged: dict[str, Any] | None = None,
-    stage: Stage | None = None,
+    link: WindowLink | None = None,
 ) -> dict[str, Any]:
     """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
 
-    ``stage`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
-    Nobody else may write to the session meanwhile. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and InUse
-    before anything is played.
+    ``link`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
+    Raises what ``open_run`` raises, before anything is played.
     """
-    from quietfloor.monitor.storage.folder_lock import sole_writer
-    from quietfloor.monitor.storage.run_folder import FolderError
-
-    try:
-        with sole_writer(session):
-            return _carry_through(plan, session, args, acknowledged, stage)
-    except OSError as error:
-        raise FolderError(f"cannot make a run in {session} ({error.strerror or error}): choose another --out") from error
-
-
-def _carry_through(
-    plan: Any, session: Path, args: argparse.Namespace, acknowledged: dict[str, Any] | None, stage: Stage | None
-) -> dict[str, Any]:
-    import datetime
-
-    from quietfloor.monitor.calibration.level_check import last_check
-    from quietfloor.monitor.review.recover import begin_record
     from quietfloor.monitor.run import status_text
-    from quietfloor.monitor.run.disk_space import check_room
-    from quietfloor.monitor.run.run import Run, layout_of
-    from quietfloor.monitor.run.run_record import run_record
-    from quietfloor.monitor.run.sound_output import make_stimulus, open_sound, output_identity
-    from quietfloor.monitor.run.timing_certificate import advice, judge, with_delay
-    from quietfloor.monitor.sources.base import marker_description
-    from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream, resolve_channels
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
-    from quietfloor.monitor.storage.run_folder import RunFolder
+    from quietfloor.monitor.run.opening import open_run
 
-    stimulus = None
-    if plan.sound is not None:
-        spent = SessionDose(session).spent()
-        stimulus = make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
-    with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
-        source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
-        opened.callback(source.close)
-        channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
-        output = None if plan.sound is None else output_identity(plan.sound)
-        timing = judge(plan, output, source.description, channels.trigger, datetime.date.today())
-        plan = with_delay(plan, timing)
-        if said := advice(plan, timing):
-            complain(said)
-        if said := plan.no_absence():
-            complain(f"of this run: {said}")
-        plan.engine_settings(layout_of(source.description, channels))  # what this stream cannot carry is refused before the start
-        check_room(session, plan, source.description)
-        sound = None if stimulus is None else open_sound(plan.sound, stimulus)
-        if sound is not None:
-            opened.callback(sound.close)
-            opened.callback(sound.stop)
-        marker_stream: Any = marker_description()
-        markers = None
-        if sound is not None:
-            markers = LslMarkers(find_stream(source_id=sound.marker_source_id, wait_s=plan.stream.wait_s))
-        elif plan.stream.markers is not None:
-            markers = LslMarkers(find_stream(plan.stream.markers, wait_s=plan.stream.wait_s))
-        if markers is not None:
-            opened.callback(markers.close)
-            marker_stream = markers.description
-        folder = RunFolder.create(session)
-        title = title_of(plan, stimulus, timing.text)
-        make = partial(Run, plan, source, channels, folder, sound=sound, markers=markers, marker_stream=marker_stream)
-        run = make() if stage is None else show_live(stage, make, plan, title, session)
-        opened.pop_all()  # from here on they are the run's
-    started = now_text()
-    calibration = None if sound is None or sound.calibration is None else sound.calibration.id
-    checked = last_check(session, calibration, None if plan.sound is None else plan.sound.card_channels)
-    stated = None if plan.stated is None else plan.stated.record()
-    playing = stated if sound is None else sound.record | {"level_check": checked}
-    folder.write_begun(
-        begin_record(started, sound=playing, calibration=calibration, timing=timing, acknowledged=acknowledged)
-    )
-    with stop_on_signals(run.stop):
-        run.start()
-        if stage is not None and stage.follow(run):
-            say(f"{title}\n{status_text.headline(run.status, plan.decision.floor_nv)}", args)
+    open_with = partial(open_run, plan, session, acknowledged=acknowledged, remark=complain)
+    with (open_with() if link is None else show_live(link, open_with, session)) as opened, stop_on_signals(opened.run.stop):
+        opened.run.start()
+        if link is not None and link.follow(opened.run):
+            floor_nv = opened.plan.decision.floor_nv
+            say(f"{opened.title}\n{status_text.headline(opened.run.status, floor_nv)}", args)
         else:
-            _watch(run, plan, title, args)
-    record = run_record(
-        plan,
-        run.verdict,
-        run.engine,
-        stream=source.description,
-        unit=run.unit,
-        sound=stated if sound is None else sound.record | {
-            "sweeps_played": sound.sweeps_played, "underruns": sound.underruns, "level_check": checked,
-        },
-        calibration=calibration,
-        failure=run.failure,
-        started=started,
-        timing=timing,
-        acknowledged=acknowledged,
-    )
-    record = write_results(folder, record, run.engine)
-    if stage is not None:
-        stage.recorded()
-    if record["fault"] is not None and record["stopped_by"] != "fault":
-        complain(f"a fault after the decision: {record['fault']}")
-    if sound is not None and sound.limited_samples:
-        complain(status_text.sound_limited(sound.limited_samples))
-    say(f"kept in {folder.path}", args)
-    return record | {"folder": str(folder.path)}
+            _watch(opened.run, opened.plan, opened.title, args)
+        record = opened.finish()
+    if link is not None:
+        link.recorded()
+    say(f"kept in {record['folder']}", args)
+    return record
 
 
 def _watch(run: Any, plan: Any, title: str, args: argparse.Namespace) -> None:
@@ -286,59 +195,3 @@ def _watch(run: Any, plan: Any, title: str, args: argparse.Namespace) -> None:
     except Exception as error:
         logging.getLogger("quietfloor").error("the display failed (%s): the run goes on without it", error)
     run.wait()
-
-
-def write_results(folder: Any, record: dict[str, Any], engine: Any) -> dict[str, Any]:
-    """average.csv, the end of events.jsonl, and run.json; the record, with a fault in it when one cannot be written."""
-
-    problems: list[str] = []
-
-    def attempt(write: Callable[..., object], *content: Any) -> None:
-        try:
-            write(*content)
-        except OSError as error:
-            folder.give_room()
-            problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
-            complain(problems[-1])
-
-    if engine is not None:
-        now = engine.average_now()
-        attempt(folder.write_average, now.times_ms, *now.columns_uv())
-    attempt(folder.close)
-    if problems:
-        record = record | {"fault": record["fault"] or problems[0]}
-    attempt(folder.write_json, folder.run.name, record)
-    if folder.run.is_file():
-        folder.begun.unlink(missing_ok=True)  # all of it is in run.json
-    return record | {"fault": record["fault"] or (problems[0] if problems else None)}
-
-
-def _masked(masking: Any) -> str:
-    if masking is None:
-        return ""
-    db_em, db_fs = masking["level_db_em"], masking["level_db_fs"]
-    level = f"{db_em:g} dB EM" if db_em is not None else f"{db_fs:g} dB re full scale"
-    return f", {masking['ear']} ear masked: {masking['noise']} {level}"
-
-
-def title_of(plan: Any, stimulus: Any, timing: str) -> str:
-    """One line that says what is being measured."""
-    if stimulus is None:
-        what = "listening to other equipment" + ("" if plan.stated is None else f", as stated: {plan.stated.words}")
-    else:
-        record = stimulus.record
-        if record["level_db_nhl"] is not None:
-            level = f"{record['level_db_nhl']:g} dB nHL"
-        else:
-            level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
-        if (bits := record["output"].get("bits_left")) is not None:
-            level += f" ({bits:.0f} of {record['output']['bits']} bits)"
-        muted = ", MUTED" if record["muted"] else ""
-        speed = f", {plan.sound.speed:g} x real time" if plan.sound.speed != 1 else ""
-        zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
-        bone = " by bone" if record["route"] == "bone" else ""
-        what = (
-            f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
-            f"{record['rate_per_s']:g}/s{speed}"
-        )
-    return plain(" · ".join(part for part in (plan.title, what, timing) if part), LONGEST)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from functools import partial
 from pathlib import Path
@@ -26,7 +27,7 @@ from quietfloor.monitor.commands.window import add_window, with_window
 from quietfloor.monitor.untrusted.safe_paths import file_name
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.stage import Remark, Stage
+    from quietfloor.monitor.display.run_view import Remark, WindowLink
     from quietfloor.monitor.plan.run_plan import Plan
     from quietfloor.monitor.session.conditions import Condition, Purpose
     from quietfloor.monitor.session.next_level import Suggestion
@@ -66,8 +67,9 @@ def add(commands: Any) -> None:
     own.add_argument("--level", type=float, metavar="DB", help="dB nHL (the one that is suggested)")
     own.add_argument("--repeat", type=int, metavar="N", help="condition and level of run N once more")
     own.add_argument("--growth", action="store_true",
-                     help=f"{GROWTH_DB:g} dB above the lowest response, to see growth: establishes no threshold")  # fmt: skip
-    own.add_argument("--muted", action="store_true", help="control: trigger without sound")
+                     help=f"{GROWTH_DB:g} dB above the lowest response, for the latency/amplitude-intensity "
+                          "function: establishes no threshold")  # fmt: skip
+    own.add_argument("--muted", action="store_true", help="control: trigger without stimulus")
     parser.add_argument("--masking", action="store_true",
                         help="give the noise that is advised, where it is due; --auto: as [masking] auto says")  # fmt: skip
     parser.add_argument("--minutes", type=float, metavar="M", help="time that is left from now on")
@@ -133,7 +135,7 @@ def remark(session: Session, args: argparse.Namespace) -> int:
     return conclude(session, args, [], quiet=True)
 
 
-def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int:
+def work(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Runs until nothing is left, or nobody wants more; the exit status."""
     made: list[dict[str, Any]] = []
     acknowledged: dict[str, Any] | None = None
@@ -157,12 +159,12 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         if own:
             say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
         if not (args.auto or args.yes):
-            level = _asked(suggestion, session, purpose, args, stage)
+            level = _asked(suggestion, session, purpose, args, link)
         if level is None:
             break
         if not isinstance(level, int | float):
-            assert stage is not None
-            _remarked(session, level, args, stage)
+            assert link is not None
+            _remarked(session, level, args, link)
             continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
         plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
@@ -172,17 +174,17 @@ def work(session: Session, args: argparse.Namespace, stage: Stage | None) -> int
         if nothing_left and (plan.sound is None or plan.sound.masking == "none"):
             break  # without the noise it would say nothing new
         if not made:
-            begins, acknowledged = walk_first(stage, plan, session.folder, args)
+            begins, acknowledged = walk_first(link, plan, session.folder, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
             plan, _ = with_noise(session, suggestion.condition, level, purpose, args, minutes)  # that of the EEG is known by now
             plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
-        made.append(carry_through(plan, session.folder, args, acknowledged, stage))
+        made.append(carry_through(plan, session.folder, args, acknowledged, link))
         minutes = None if minutes is None else minutes - _minutes_of_last(session)
         if args.yes or (own_choice and not args.auto) or made[-1]["fault"] is not None:
             break
-        if args.auto and (made[-1]["stopped_by"] == "operator" or (stage is not None and stage.interrupted)):
+        if args.auto and (made[-1]["stopped_by"] == "operator" or (link is not None and link.interrupted)):
             say("stopped: the same line goes on from here", args)
             break
     return conclude(session, args, made, minutes)
@@ -197,14 +199,19 @@ def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
     from quietfloor.monitor.session.staircase_rules import LEAST_SWEEPS
     from quietfloor.monitor.storage.dose_ledger import SessionDose
 
-    while not own_limit and plan.sound is not None and plan.decision.max_sweeps > LEAST_SWEEPS:
-        spent = SessionDose(folder).spent()
-        try:
-            make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
-            break
-        except PlanError:  # whatever else is wrong is said when the run begins
-            plan = override(plan, {"decision": {"max_sweeps": max(LEAST_SWEEPS, plan.decision.max_sweeps // 2)}})
-    return plan
+    sweeps = plan.decision.max_sweeps
+    if own_limit or plan.sound is None or sweeps <= LEAST_SWEEPS:
+        return plan
+    spent = SessionDose(folder).spent()
+    with contextlib.suppress(PlanError):  # whatever else is wrong is said when the run begins
+        stimulus = make_stimulus(plan.sound, datetime.date.today())
+        while sweeps > LEAST_SWEEPS:
+            try:
+                stimulus.check_dose(sweeps, spent)
+                break
+            except PlanError:
+                sweeps = max(LEAST_SWEEPS, sweeps // 2)
+    return override(plan, {"decision": {"max_sweeps": sweeps}}) if sweeps < plan.decision.max_sweeps else plan
 
 
 def with_noise(
@@ -287,7 +294,7 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     if level is None and args.growth:
         level = session.thresholds()[index].lowest_present_db_nhl + GROWTH_DB
         if math.isnan(level):
-            raise SessionError(f"{condition}: no response yet to see growth from; give --level DB")
+            raise SessionError(f"{condition}: no response yet, so no level above it; give --level DB")
     suggestion = session.suggestions(minutes)[index]
     if level is None:
         level = suggestion.level_db_nhl
@@ -297,19 +304,19 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     if not level <= rules.highest_db:
         raise SessionError(f"--level {level:g}: the plan allows at most {rules.highest_db:g} dB nHL here (highest_db_nhl)")
     advice = session.masking(index, level, "growth" if args.growth else "threshold")
-    why = "only to see growth" if args.growth else "a muted control" if args.muted else "as asked"
+    why = "only for the latency/amplitude-intensity function" if args.growth else "a muted control" if args.muted else "as asked"
     return replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
 
 
 def _asked(
-    suggestion: Suggestion, session: Session, purpose: Purpose, args: argparse.Namespace, stage: Stage | None
+    suggestion: Suggestion, session: Session, purpose: Purpose, args: argparse.Namespace, link: WindowLink | None
 ) -> float | Remark | None:
     """The level that somebody wants, None for no more; or what is to be kept about the run before. In the window where there is
     one, else in the terminal."""
     highest_db = session.plan.rules(session.index_of(suggestion.condition)).highest_db
-    if stage is not None and stage.scene is not None and not stage.gone:
+    if link is not None and link.view is not None and not link.gone:
         levels = levels_to_choose(suggestion, session, purpose)
-        picked = stage.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
+        picked = link.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
         return levels[picked].level_db_nhl if isinstance(picked, int) else picked
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this run, --auto follows the suggestions to the end", args)
@@ -333,7 +340,7 @@ def _asked(
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
 
 
-def _remarked(session: Session, remark: Remark, args: argparse.Namespace, stage: Stage) -> None:
+def _remarked(session: Session, remark: Remark, args: argparse.Namespace, link: WindowLink) -> None:
     """Keep what was said in the window about the run before."""
     from quietfloor.monitor.session.session_store import SessionError
 
@@ -344,12 +351,12 @@ def _remarked(session: Session, remark: Remark, args: argparse.Namespace, stage:
         else:
             run = session.restore(number) if remark.what == "restore" else session.note(number, remark.text)
     except (SessionError, OSError) as error:
-        stage.told.append(str(error))
+        link.told.append(str(error))
         return
     said = {"discard": "discarded", "restore": "counts", "note": f"note kept: {remark.text.strip()}"}[remark.what]
-    stage.told.append(f"Run {number}: {said}")
+    link.told.append(f"Run {number}: {said}")
     say(run.words + "".join(f"\n  {note}" for note in run.notes), args)
-    stage.recorded()
+    link.recorded()
 
 
 def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose) -> list[Suggestion]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.stage import Stage
+    from quietfloor.monitor.display.run_view import WindowLink
 
 
 def add_walk(parser: argparse.ArgumentParser) -> None:
@@ -18,7 +18,7 @@ def add_walk(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def walk_first(stage: Stage | None, plan: Any, session: Path, args: argparse.Namespace) -> tuple[bool, dict[str, Any] | None]:
+def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse.Namespace) -> tuple[bool, dict[str, Any] | None]:
     """Whether the run is to begin, and what run.json keeps of the cautions: None where nobody took note of them.
 
     The panel is shown where there is a window and somebody to answer.
@@ -26,16 +26,16 @@ def walk_first(stage: Stage | None, plan: Any, session: Path, args: argparse.Nam
     from quietfloor.monitor.readiness.cautions import acknowledge
 
     by_word = acknowledge("--acknowledge", datetime.datetime.now(datetime.UTC)).record() if args.acknowledge else None
-    if stage is None or stage.unattended or args.no_setup:
+    if link is None or link.unattended or args.no_setup:
         return True, by_word
-    from quietfloor.monitor.display.steps import Walk
+    from quietfloor.monitor.display.steps import SetupFlow
     from quietfloor.monitor.readiness.listener import Check, Listener
     from quietfloor.monitor.session.session_store import keep_noise
 
-    walk = Walk(Listener(Check(plan, session)), acknowledged=args.acknowledge)
+    flow = SetupFlow(Listener(Check(plan, session)), acknowledged=args.acknowledge)
     try:
-        begins = stage.prepare(walk)
-        keep_noise(session, walk.report.noise_uv)
+        begins = link.prepare(flow)
+        keep_noise(session, flow.report.noise_uv)
     finally:
-        walk.close()  # before the run opens stream and output for itself
-    return begins, None if walk.record is None else walk.record.record()
+        flow.close()  # before the run opens stream and output for itself
+    return begins, None if flow.record is None else flow.record.record()

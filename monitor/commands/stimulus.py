@@ -58,7 +58,7 @@ def add(commands: Any) -> None:
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="whose [sound] is meant")
-    which = parser.add_argument_group("which sound (keys of [sound])")
+    which = parser.add_argument_group("which stimulus (keys of [sound])")
     which.add_argument("--stimulus", metavar="KIND", help="click, tone-burst, chirp, octave-chirp or custom (click)")
     which.add_argument("--frequency-hz", type=float, metavar="HZ", help="of a tone burst or octave chirp, 250 to 8000")
     which.add_argument("--cycles", type=numbers, metavar="R,P,F", help="rise, plateau and fall of a tone burst (2,1,2)")
@@ -67,7 +67,7 @@ def add(commands: Any) -> None:
     which.add_argument("--chirp-d", type=float, metavar="D", help="see --chirp-k (0.4356)")
     which.add_argument("--chirp-span-ms", type=float, metavar="MS", help="instead of K: delay between 710 and 5700 Hz (3.143)")
     which.add_argument("--chirp-by-level", action="store_true", default=None, help="the span that is best at --level-db-nhl")
-    which.add_argument("--wav", metavar="FILE", help="the sound of --stimulus custom, mono")
+    which.add_argument("--wav", metavar="FILE", help="the waveform of --stimulus custom, mono")
     which.add_argument("--wav-zero-ms", type=float, metavar="MS", help="its time zero, from its first sample (0)")
     how = parser.add_argument_group("at which level and rate (keys of [sound])")
     how.add_argument("--level-db-nhl", type=float, metavar="DB", help="needs --calibration")
@@ -77,14 +77,14 @@ def add(commands: Any) -> None:
     how.add_argument("--route", metavar="ROUTE", help="air or bone (air)")
     how.add_argument("--ear", metavar="EAR", help="left or right (right)")
     how.add_argument("--age-group", metavar="GROUP", help="adult, child or infant: sets the output ceiling (adult)")
-    how.add_argument("--transducer", metavar="NAME", help="what the sound comes from: sets the output ceiling (insert)")
+    how.add_argument("--transducer", metavar="NAME", help="what plays the stimulus: sets the output ceiling (insert)")
     how.add_argument("--polarity", metavar="P", help="condensation, rarefaction or alternating; a file is condensation")
-    how.add_argument("--rate-per-s", type=float, metavar="N", help="sounds a second when played (47.1)")
+    how.add_argument("--rate-per-s", type=float, metavar="N", help="stimuli a second when played (47.1)")
     how.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="of the output (48000)")
     what = parser.add_argument_group("what to do with it")
     what.add_argument("--plot", type=Path, metavar="FILE", help="draw curve, envelope and spectrum: .png or .svg")
-    what.add_argument("--csv", type=Path, metavar="FILE", help="time, sound and envelope at every sample")
-    what.add_argument("--write-wav", type=Path, metavar="FILE", help="the sound as a WAV file, 32 bit float")
+    what.add_argument("--csv", type=Path, metavar="FILE", help="time, waveform and envelope at every sample")
+    what.add_argument("--write-wav", type=Path, metavar="FILE", help="the stimulus as a WAV file, 32 bit float")
     what.add_argument("--trigger-column", action="store_true", help="a second channel in the WAV file, and column in the CSV")
     what.add_argument("--out", type=Path, metavar="DIR", help="folder for these files (this one)")
     what.add_argument(
@@ -271,7 +271,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound
 
-    sound = open_sound(plan, make_stimulus(plan, datetime.date.today()))
+    sound = open_sound(make_stimulus(plan, datetime.date.today()))
     stopped: list[bool] = []
     name = f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
     say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)

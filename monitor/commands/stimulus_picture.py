@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from quietfloor.stimuli.base import Waveform
-from quietfloor.stimuli.spectra import BANDS_DB, Figures, envelope, spectrum
+from quietfloor.stimuli.spectra import BANDS_DB, WaveformMeasures, envelope, spectrum
 
 FORMATS = (".png", ".svg")
 SOUND, ENVELOPE, MARK = "#1f5a8a", "#c7501a", "#555555"  # told apart by lightness, too
@@ -16,7 +16,7 @@ BANDS = ("#9fc3de", "#d7e6f1")
 LOWEST_HZ, LOWEST_DB = 50.0, -60.0
 
 
-def draw_stimulus(path: Path, title: str, waveform: Waveform, measured: Figures) -> None:
+def draw_stimulus(path: Path, title: str, waveform: Waveform, measured: WaveformMeasures) -> None:
     """Curve with envelope, and spectrum with its bands, into a PNG or SVG file. Raises ValueError (ending) and OSError."""
     if path.suffix.lower() not in FORMATS:
         raise ValueError(f"plot = {str(path)!r}: the name must end in {' or '.join(FORMATS)}")
@@ -33,7 +33,7 @@ def draw_stimulus(path: Path, title: str, waveform: Waveform, measured: Figures)
         figure.savefig(path, dpi=130, metadata={"Date": None} if svg else None)
 
 
-def _draw_curve(axes: Any, waveform: Waveform, measured: Figures) -> None:
+def _draw_curve(axes: Any, waveform: Waveform, measured: WaveformMeasures) -> None:
     times_s, values, around = envelope(waveform, margin_s=0.15 * measured.duration_s + 0.1e-3)
     times_ms = 1e3 * times_s
     if waveform.smooth:
@@ -49,7 +49,7 @@ def _draw_curve(axes: Any, waveform: Waveform, measured: Figures) -> None:
     axes.grid(alpha=0.25)
 
 
-def _draw_spectrum(axes: Any, waveform: Waveform, measured: Figures) -> None:
+def _draw_spectrum(axes: Any, waveform: Waveform, measured: WaveformMeasures) -> None:
     frequency_hz, level_db = spectrum(waveform)
     for (down_db, (low, high)), colour in reversed(list(zip(measured.band_db_hz, BANDS, strict=True))):
         shown = max(low, LOWEST_HZ), high

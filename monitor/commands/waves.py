@@ -1,4 +1,4 @@
-"""``quietfloor waves``: where the waves of a run are, moved by hand where need be; replicates and growth of several runs."""
+"""``quietfloor waves``: where the waves of a run are, moved by hand where need be; replicates, change with level."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 EXAMPLES = """examples:
   quietfloor waves sessions/s07/run-003                        waves I, III, V and the trough, and how sure each is
   quietfloor waves sessions/s07/run-003 --mark V=6.1 --remove I
-  quietfloor waves sessions/s07/run-003 sessions/s07/run-004   two of one level: replicates; of two levels: growth
+  quietfloor waves sessions/s07/run-003 sessions/s07/run-004   two of one level: replicates; of two: change of V with level
 
 Waves are suggested until one is marked by hand; from then on they are in marks.json in the folder of the run, for a report too.
 exit status: 0 done, 1 marks could not be kept, 2 bad arguments, or no average to mark"""
@@ -25,7 +25,7 @@ exit status: 0 done, 1 marks could not be kept, 2 bad arguments, or no average t
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "waves", help="where the waves of a run are", description="Waves of one run, or replicates and growth of several.",
+        "waves", help="where the waves of a run are", description="Waves of one run, or replicates and change with level.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="folder of a run")

@@ -17,15 +17,16 @@ from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
 from .evidence import SHAPES, UNEXPECTED, EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
 from .filtering import ANALYSIS_RATE_HZ
-from .forecast import Outlook, Steadiness
+from .forecast import ForecastInput, Steadiness
 from .looks import Ints
 from .noise import ResidualNoise, residual_noise
 from .samples import Bools, Floats
 from .statistics import ResidualSums, fsp, half_correlation, hotelling, multi_point_f, replicates
 from .stopping import (
     EvidenceReached,
-    Figures,
+    FindsResponse,
     Looks,
+    LookStatistics,
     NoiseFloorReached,
     QuietAfterResponse,
     Rule,
@@ -50,7 +51,7 @@ STATISTICS = (
     "forecast",
 )
 SHOWN = frozenset({"evidence", "fsp", "upper_limit", "forecast"})  # in a live run at every look, whatever the rules need
-JUDGED_FROM_MS = 1.0  # after the sound reaches the ear; own choice: transducers couple into the leads until the sound is over
+JUDGED_FROM_MS = 1.0  # after the stimulus reaches the ear; own choice: transducers couple into the leads until the sound is over
 DEFAULT_RULES: tuple[Rule, ...] = (EvidenceReached(), NoiseFloorReached(), SweepLimit())
 
 
@@ -79,9 +80,22 @@ class AnalysisSettings:
         if points < 8:
             raise ValueError(f"window_ms = {start:g} to {stop:g} holds only {points} points: widen it to at least 2 ms")
 
+    @property
+    def finds(self) -> FindsResponse:
+        """The rule that may find a response: the first."""
+        first = self.rules[0]
+        finds = first.finds if isinstance(first, QuietAfterResponse) else first
+        assert isinstance(finds, FindsResponse)
+        return finds
+
+    @property
+    def quiet_nv(self) -> float | None:
+        """The noise for which a response that was found waits; None where none waits."""
+        return next((rule.quiet_nv for rule in self.rules if isinstance(rule, QuietAfterResponse)), None)
+
     @cached_property
     def times_ms(self) -> Floats:
-        """Time of each point of a sweep (n_times,), ms after the sound reaches the ear."""
+        """Time of each point of a sweep (n_times,), ms after the stimulus reaches the ear."""
         return np.asarray(self.start_ms + np.arange(self.n_times) * 1000.0 / self.rate_hz, dtype=np.float64)
 
     @cached_property
@@ -110,10 +124,10 @@ class AnalysisSettings:
 class Look:
     """Everything known after a block of units; arrays (...,) over the batch."""
 
-    figures: Figures
+    figures: LookStatistics
     noise: ResidualNoise
     evidence_log10_max: Floats
-    outlook: Outlook | None  # what a forecast starts from, where one is wanted
+    outlook: ForecastInput | None  # what a forecast starts from, where one is wanted
     rule: Ints  # index of the rule that was met at this look, -1 for none
     waits: Bools  # a response was found, and the run goes on until its average is quiet
 
@@ -222,12 +236,12 @@ class RunningAnalysis:
             known |= replicates(average, window)
         if "upper_limit" in wanted:
             known["upper_limit_nv"] = 1e3 * self.evidence.upper_limit_uv()
-        figures = Figures.of(self._batch, self._covered, **known)
+        figures = LookStatistics.of(self._batch, self._covered, **known)
         rule = self._stopping.update(figures)
         outlook = self._outlook(figures) if "forecast" in wanted else None
         return Look(figures, noise, self.evidence.log10_max, outlook, rule, self._stopping.found & (rule < 0))
 
-    def _outlook(self, figures: Figures) -> Outlook | None:
+    def _outlook(self, figures: LookStatistics) -> ForecastInput | None:
         """The way to the decision from here, by evidence, noise floor, upper limit, sweep limit; None where others decide."""
         waits = next((rule for rule in self.settings.rules if isinstance(rule, QuietAfterResponse)), None)
         rules = self.settings.rules if waits is None else (waits.finds, *self.settings.rules)
@@ -237,7 +251,7 @@ class RunningAnalysis:
         limit = next((rule.max_sweeps for rule in rules if isinstance(rule, SweepLimit)), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = (1e3 / figures.residual_noise_nv) ** 2  # by the noise that the rules see
-            return Outlook(
+            return ForecastInput(
                 log_evidence=self.evidence.log10 * np.log(10.0),
                 score=self.evidence.score(),
                 weight=weight,

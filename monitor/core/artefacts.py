@@ -1,4 +1,4 @@
-"""Which sweeps are left out, and why.
+"""Which sweeps are rejected, and why.
 
 Two kinds of reason. *Faults* are seen in the raw samples of one sweep (rails, a flat line). *Criteria* compare a figure
 of the filtered sweep with its running median over the last units, so that the limit follows the subject. Every figure
@@ -8,9 +8,10 @@ uses absolute values: turning the sign of a whole block changes no decision here
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -35,26 +36,70 @@ def slope_uv_per_ms(sweeps_uv: Floats, rate_hz: float) -> Floats:
         return np.asarray(np.abs(sweeps_uv[..., 1:] - sweeps_uv[..., :-1]).max(axis=-1) * rate_hz / 1000.0)
 
 
+class LimitKey(NamedTuple):
+    """A key of ``[analysis]`` that sets a limit: its name, its default, the smallest and largest value, what it is."""
+
+    key: str
+    default: float
+    smallest: float
+    largest: float
+    meaning: str
+
+
 @dataclass(frozen=True)
 class Criterion:
-    """Leave a sweep out when ``measure`` exceeds ``times`` its running median, or ``ceiling`` whatever the median."""
+    """Reject a sweep when ``measure`` exceeds ``times`` its running median, or ``ceiling`` whatever the median.
+
+    ``word`` says in a few words what a rejected sweep is. ``ceiling_uv`` are the smallest and largest ceiling that a plan may
+    give; None: the criterion has no ceiling. Runs of a format before ``since`` did without the criterion. These three describe:
+    they have no part in equality and identity.
+    """
 
     name: str
     measure: Callable[[Floats, float], Floats]
     times: float
     ceiling: float = np.inf
+    word: str = field(default="", compare=False, kw_only=True)
+    ceiling_uv: tuple[float, float] | None = field(default=None, compare=False, kw_only=True)
+    since: int = field(default=1, compare=False, kw_only=True)
+
+    @property
+    def times_key(self) -> str:
+        return f"reject_{self.name}_times"
+
+    @property
+    def ceiling_key(self) -> str | None:
+        return None if self.ceiling_uv is None else f"reject_{self.name}_uv"
+
+    @property
+    def keys(self) -> tuple[LimitKey, ...]:
+        """Its keys of ``[analysis]``."""
+        times = LimitKey(self.times_key, self.times, *TIMES_LIMITS, f"times the running median {self.name}")
+        if self.ceiling_key is None or self.ceiling_uv is None:
+            return (times,)
+        return times, LimitKey(self.ceiling_key, self.ceiling, *self.ceiling_uv, "absolute ceiling")
+
+    def limited(self, limits: Mapping[str, float]) -> Criterion:
+        """The criterion with the limits of a plan, by their keys."""
+        return replace(self, times=limits[self.times_key], ceiling=limits[self.ceiling_key] if self.ceiling_key else np.inf)
+
+    def sentence(self, told: Mapping[str, str]) -> str:
+        """For a paper, behind "where their": what it rejects, with limits in words, by their keys."""
+        ceiling = f"{told[self.ceiling_key]} or " if self.ceiling_key else ""
+        return f"{self.name} was above {ceiling}{told[self.times_key]} times the running median of {self.name}s"
 
 
+TIMES_LIMITS = 1.2, 100.0  # smallest and largest multiple of the running median that a plan may give
 CRITERIA: tuple[Criterion, ...] = (
-    Criterion("peak", peak_uv, times=2.5, ceiling=100.0),
-    Criterion("slope", slope_uv_per_ms, times=3.5),
+    Criterion("peak", peak_uv, times=2.5, ceiling=100.0, word="too large", ceiling_uv=(0.5, 1e5)),
+    Criterion("slope", slope_uv_per_ms, times=3.5, word="too steep"),
 )
 
 
 class RunningLimits:
     """One limit per criterion for a batch of runs; the median is over all presented sweeps of the last 8 units.
 
-    Sweeps that were left out still count, otherwise a rise of the noise would shut the gate for good.
+    Rejected sweeps still count, otherwise a rise of the noise would shut the gate for good.
     """
 
     def __init__(self, criteria: tuple[Criterion, ...], rate_hz: float) -> None:

@@ -34,14 +34,14 @@ class Unit:
     Means and residuals have the precision of the sweeps; everything that is summed from unit to unit is double.
     """
 
-    sweeps_uv: Floats  # (..., n_sweeps, n_times), whatever was left out included
+    sweeps_uv: Floats  # (..., n_sweeps, n_times), rejected sweeps included
     accepted: Bools  # (..., n_sweeps)
     count: Floats  # (...,) accepted sweeps
     mean_uv: Floats  # (..., n_times)
     plus_minus_uv: Floats  # (..., n_times) mean with alternating signs
     variance_uv2: Floats  # (...,) of single sweeps about the unit mean, over the window; nan below two sweeps
     point_variance_uv2: Floats  # (...,) the same at the single point
-    window_residuals_uv: Floats  # (..., n_sweeps, window points) about the unit mean, 0 where left out
+    window_residuals_uv: Floats  # (..., n_sweeps, window points) about the unit mean, 0 where rejected
 
     @cached_property
     def weight(self) -> Floats:
@@ -51,7 +51,7 @@ class Unit:
 
     @property
     def residuals_uv(self) -> Floats:
-        """(..., n_sweeps, n_times) about the unit mean, 0 where left out."""
+        """(..., n_sweeps, n_times) about the unit mean, 0 where rejected."""
         return _residuals(self.sweeps_uv, self.mean_uv, self.accepted)
 
 
@@ -122,7 +122,7 @@ class WeightedAverage:
         self.units = 0
         self.weight = np.zeros(batch)  # sum of unit weights, 1/uV2
         self.accepted = np.zeros(batch)
-        self._sum = np.zeros((2, *batch, n_times))  # halves A and B
+        self._sum = np.zeros((2, *batch, n_times))  # odd and even half
         self._half_weight = np.zeros((2, *batch))
         self._square = np.zeros((*batch, n_times))  # sum of weight x mean^2, for the spread between units
         self._plus_minus = np.zeros((*batch, n_times))

@@ -13,9 +13,9 @@ from functools import cached_property
 import numpy as np
 from scipy.special import fdtrc, stdtr
 
-from .figures import Figures
+from .look_statistics import LookStatistics
 from .looks import BUDGETS, Ints, Looks
-from .rules import FindsResponse, Rule, RunningRule, Standing, between, check_alpha, in_hundred
+from .rules import FindsResponse, Rule, RuleProgress, RunningRule, between, check_alpha, in_hundred
 from .samples import Bools, Floats
 
 
@@ -30,7 +30,7 @@ class Scheduled(Rule):
         return self.looks
 
     @abstractmethod
-    def says(self, figures: Figures, look: Ints) -> Bools:
+    def says(self, figures: LookStatistics, look: Ints) -> Bools:
         """Whether it says yes (...,) at these looks; where ``look`` (...,) is -1 the answer is not used."""
 
     def begin(self, batch: tuple[int, ...]) -> RunningRule:
@@ -42,7 +42,7 @@ class _OnSchedule:
         self._rule = rule
         self._looks = rule.looks.begin(batch)
 
-    def update(self, figures: Figures) -> Bools:
+    def update(self, figures: LookStatistics) -> Bools:
         look = self._looks.take(figures.sweeps_presented)
         due = look >= 0
         return np.asarray(due & self._rule.says(figures, look)) if due.any() else due
@@ -68,17 +68,17 @@ class Budgeted(FindsResponse, Scheduled):
         return BUDGETS[self.budget](self.alpha, self.looks.fractions)
 
     @abstractmethod
-    def p_value(self, figures: Figures) -> Floats:
+    def p_value(self, figures: LookStatistics) -> Floats:
         """(...,), nan where it is not known."""
 
-    def says(self, figures: Figures, look: Ints) -> Bools:
+    def says(self, figures: LookStatistics, look: Ints) -> Bools:
         return np.asarray(self.p_value(figures) <= self.alphas[look])
 
-    def standing(self, figures: Figures) -> Standing:
+    def standing(self, figures: LookStatistics) -> RuleProgress:
         """log10 of 1 / p, and what it had to be at the latest planned look (before the first: at that)."""
         latest = np.maximum(self.looks.reached(figures.sweeps_presented), 0)
         with np.errstate(divide="ignore"):
-            return Standing(-np.log10(self.p_value(figures)), np.asarray(-np.log10(self.alphas[latest])))
+            return RuleProgress(-np.log10(self.p_value(figures)), np.asarray(-np.log10(self.alphas[latest])))
 
     @property
     def promise(self) -> str | None:
@@ -96,7 +96,7 @@ class FspReached(Budgeted):
     df1: float = 5.0
     df2: float = 250.0
 
-    def p_value(self, figures: Figures) -> Floats:
+    def p_value(self, figures: LookStatistics) -> Floats:
         return np.asarray(fdtrc(self.df1, self.df2, figures.fsp))
 
 
@@ -119,7 +119,7 @@ class MultiPointFReached(Budgeted):
         if self.moments not in (2, 3):
             raise ValueError(f"moments = {self.moments}: choose 2 (mean and variance) or 3 (skewness as well)")
 
-    def p_value(self, figures: Figures) -> Floats:
+    def p_value(self, figures: LookStatistics) -> Floats:
         if self.moments == 2:
             return np.asarray(fdtrc(figures.multi_point_df1, figures.multi_point_df2, figures.multi_point_f))
         df = figures.multi_point_tail_df
@@ -139,7 +139,7 @@ class HotellingReached(Budgeted):
     title = "Hotelling T2"
     needs = frozenset({"hotelling"})
 
-    def p_value(self, figures: Figures) -> Floats:
+    def p_value(self, figures: LookStatistics) -> Floats:
         return np.asarray(fdtrc(figures.hotelling_df1, figures.hotelling_df2, figures.hotelling_f))
 
 
@@ -151,7 +151,7 @@ class CorrelationReached(Budgeted):
     title = "correlation of the halves"
     needs = frozenset({"half_correlation"})
 
-    def p_value(self, figures: Figures) -> Floats:
+    def p_value(self, figures: LookStatistics) -> Floats:
         r, df = figures.half_correlation, figures.half_correlation_points - 2.0
         with np.errstate(invalid="ignore", divide="ignore"):
             t = r * np.sqrt(df / (1.0 - r**2))
@@ -159,7 +159,7 @@ class CorrelationReached(Budgeted):
 
 
 @dataclass(frozen=True)
-class Unguarded(FindsResponse, Scheduled):
+class UncontrolledRule(FindsResponse, Scheduled):
     """A rule on a ratio that keeps no error rate over its looks."""
 
     measure = "ratio"
@@ -170,7 +170,7 @@ class Unguarded(FindsResponse, Scheduled):
 
 
 @dataclass(frozen=True)
-class NaiveFsp(Unguarded):
+class NaiveFsp(UncontrolledRule):
     """TEACHING EXAMPLE, NOT VALID: Fsp >= 3.1 at any of many looks, as if each look were the only one."""
 
     name = "naive_fsp"
@@ -182,11 +182,11 @@ class NaiveFsp(Unguarded):
     def __post_init__(self) -> None:
         between("criterion", self.criterion, 1.0, 100.0, "3.1 is the usual 99 % point of Fsp at a single look")
 
-    def says(self, figures: Figures, look: Ints) -> Bools:
+    def says(self, figures: LookStatistics, look: Ints) -> Bools:
         return np.asarray(figures.fsp >= self.criterion)
 
-    def standing(self, figures: Figures) -> Standing:
-        return Standing(figures.fsp, np.full_like(figures.fsp, self.criterion))
+    def standing(self, figures: LookStatistics) -> RuleProgress:
+        return RuleProgress(figures.fsp, np.full_like(figures.fsp, self.criterion))
 
 
 # British newborn hearing screening programme, guidance on ABR testing, version 2.1 (2013), as quoted in later papers
@@ -197,7 +197,7 @@ GUIDANCE_LOOKS = Looks(every=1024, first=2048)
 
 
 @dataclass(frozen=True)
-class GuidanceClear(Unguarded):
+class GuidanceClear(UncontrolledRule):
     """Response present by published guidance: at least 40 nV and at least 3 times the gap. Promises no error rate.
 
     Guidance asks a person to see a plausible wave; a machine takes the largest peak and trough in the window.
@@ -215,13 +215,13 @@ class GuidanceClear(Unguarded):
         between("smallest_nv", self.smallest_nv, 1.0, 10_000.0, "peak to trough, usually 40 nV")
         between("ratio", self.ratio, 1.0, 100.0, "peak to trough over the gap between halves, usually 3")
 
-    def says(self, figures: Figures, look: Ints) -> Bools:
+    def says(self, figures: LookStatistics, look: Ints) -> Bools:
         return np.asarray((figures.peak_to_trough_nv >= self.smallest_nv) & (figures.snr >= self.ratio))
 
-    def standing(self, figures: Figures) -> Standing:
+    def standing(self, figures: LookStatistics) -> RuleProgress:
         """The ratio, or less where peak to trough is what is missing."""
         size = self.ratio * figures.peak_to_trough_nv / self.smallest_nv
-        return Standing(np.minimum(figures.snr, size), np.full_like(figures.snr, self.ratio))
+        return RuleProgress(np.minimum(figures.snr, size), np.full_like(figures.snr, self.ratio))
 
 
 @dataclass(frozen=True)
@@ -239,12 +239,12 @@ class GuidanceAbsent(Scheduled):
     def __post_init__(self) -> None:
         between("gap_nv", self.gap_nv, 1.0, 1000.0, "mean gap between the halves in nV, usually 25")
 
-    def says(self, figures: Figures, look: Ints) -> Bools:
+    def says(self, figures: LookStatistics, look: Ints) -> Bools:
         return np.asarray((figures.gap_nv <= self.gap_nv) & figures.covered)
 
 
 @dataclass(frozen=True)
-class SignalToNoise(Unguarded):
+class SignalToNoise(UncontrolledRule):
     """Response present: peak to trough is 3 times the gap between halves. Promises no error rate."""
 
     name = "signal_to_noise"
@@ -256,8 +256,8 @@ class SignalToNoise(Unguarded):
     def __post_init__(self) -> None:
         between("ratio", self.ratio, 1.0, 100.0, "peak to trough over the gap between halves, usually 3")
 
-    def says(self, figures: Figures, look: Ints) -> Bools:
+    def says(self, figures: LookStatistics, look: Ints) -> Bools:
         return np.asarray(figures.snr >= self.ratio)
 
-    def standing(self, figures: Figures) -> Standing:
-        return Standing(figures.snr, np.full_like(figures.snr, self.ratio))
+    def standing(self, figures: LookStatistics) -> RuleProgress:
+        return RuleProgress(figures.snr, np.full_like(figures.snr, self.ratio))

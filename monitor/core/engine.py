@@ -44,7 +44,7 @@ from .segment import Segment
 from .settings import EngineSettings
 from .silence import SAY_S, SilenceWatch
 from .stopping import Outcome, StoppedBy
-from .units import Counts, Sweep, UnitJudge
+from .units import Counts, Sweep, UnitEvaluator
 from .watching import StreamWatch
 
 LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
@@ -62,16 +62,19 @@ class _Waiting(NamedTuple):
     fault: str | None = None
 
 
-Tap = Callable[[float, Floats], None]  # raw sample of the first point, filtered signal (n_channels, n) in uV, band.step apart
+OnSignal = Callable[[float, Floats], None]  # raw sample of the first point; filtered signal (n_channels, n), uV, band.step apart
 
 
 class Engine:
-    """One run on one stream. ``feed`` until ``verdict`` is set, or ``finish`` from outside. ``tap`` gets the filtered signal."""
+    """One run on one stream. ``feed`` until ``verdict`` is set, or ``finish`` from outside.
 
-    def __init__(self, settings: EngineSettings, tap: Tap | None = None) -> None:
+    ``on_signal`` gets the filtered signal.
+    """
+
+    def __init__(self, settings: EngineSettings, on_signal: OnSignal | None = None) -> None:
         settings.check()
         self.settings = settings
-        self._tap = tap
+        self._on_signal = on_signal
         self.sample = 0  # raw samples worked through; up to LONGEST_BLOCK_S more may be waiting
         self.verdict: Verdict | None = None
         self.lost_samples = 0
@@ -93,7 +96,7 @@ class Engine:
         self._touchable = (settings.window_ms[1] + settings.delay_ms) * ms  # from its onset on a break touches a sweep
         marked = np.isfinite(settings.trigger.break_mark_ms)  # then no sweep is judged before a mark in it would be known
         self._settle = int(np.ceil(self._touchable + self._break_after + MARK_KNOWN_MS * ms)) if marked else 0
-        self._judge = UnitJudge(settings, self._watch)
+        self._judge = UnitEvaluator(settings, self._watch)
         cells = settings.cells
         self._cells = None if cells is None else CellUnits(cells, layout.rate_hz, self._channels, settings.epoch.n_times)
         self._waiting: deque[_Waiting] = deque()
@@ -215,8 +218,8 @@ class Engine:
 
     def _take(self, data: Floats) -> None:
         at, filtered = self._segment.take(data[:-1])
-        if self._tap is not None and filtered.shape[1]:
-            self._tap(at, filtered)
+        if self._on_signal is not None and filtered.shape[1]:
+            self._on_signal(at, filtered)
         known = self._onsets.model
         onsets = self._onsets.feed(data[-1])
         self.sample += data.shape[1]
@@ -420,4 +423,4 @@ class Engine:
         return self._onsets.model.kind if self._onsets.model else None
 
 
-__all__ = ["Engine", "EngineSettings", "Tap"]
+__all__ = ["Engine", "EngineSettings", "OnSignal"]

@@ -53,7 +53,7 @@ class TriggerSilent(Event):
 
 @dataclass(frozen=True)
 class TriggerDoubled(Event):
-    """A trigger came sooner after another than half the usual interval; that sweep is left out."""
+    """A trigger came sooner after another than half the usual interval; that sweep is rejected."""
 
     kind: ClassVar[str] = "trigger_doubled"
     position: float
@@ -61,7 +61,7 @@ class TriggerDoubled(Event):
 
 @dataclass(frozen=True)
 class SoundBroken(Event):
-    """The sound broke at raw sample ``position``, or (``by_device``) before it; ``sweeps``: how many it touched, now left out."""
+    """The sound broke at raw sample ``position``, or (``by_device``) before it; ``sweeps``: how many it touched, now rejected."""
 
     kind: ClassVar[str] = "sound_broken"
     position: float
@@ -112,7 +112,7 @@ class TriggerMissing(Event):
 
 @dataclass(frozen=True)
 class TriggerChanged(Event):
-    """A trigger at ``position`` is a step, where pulses came before: that sweep is left out. Turned over, or another source?"""
+    """A trigger at ``position`` is a step, where pulses came before: that sweep is rejected. Turned over, or another source?"""
 
     kind: ClassVar[str] = "trigger_changed"
     position: float
@@ -157,7 +157,7 @@ class NoiseChanged(Event):
 
 @dataclass(frozen=True)
 class UnitDone(Event):
-    """One unit of sweeps is judged: where they were (raw samples), and why each was left out (None: accepted)."""
+    """One unit of sweeps is judged: where they were (raw samples), and why each was rejected (None: accepted)."""
 
     kind: ClassVar[str] = "unit"
     kept: ClassVar[bool] = False

@@ -46,8 +46,8 @@ class Forecast:
 
 
 @dataclass(frozen=True)
-class Outlook:
-    """What a forecast starts from, all (...,) over a batch."""
+class ForecastInput:
+    """The state of a run that a forecast starts from, each field (...,) over a batch."""
 
     log_evidence: Floats  # natural logarithm
     score: Floats  # z of the best-fitting expected response
@@ -61,7 +61,7 @@ class Outlook:
     limit_weight: Floats = field(default_factory=lambda: np.full((), np.inf))  # as absent_weight, by the upper limit as it is now
     found: Bools = field(default_factory=lambda: np.zeros((), dtype=bool))  # where it was found already
 
-    def of(self, run: int) -> Outlook:
+    def of(self, run: int) -> ForecastInput:
         """One run of the batch."""
         return replace(self, **{name: value[run] for name, value in vars(self).items() if np.ndim(value)})
 
@@ -111,7 +111,7 @@ def _paths() -> tuple[Floats, Floats]:
     return normals[:, 0], np.append(walks, walks[:, -1:], axis=-1)
 
 
-def forecast(now: Outlook, block_sweeps: int) -> Forecast:
+def forecast(now: ForecastInput, block_sweeps: int) -> Forecast:
     """Propagate ``now`` along fixed paths; decisions fall on multiples of ``block_sweeps``."""
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = now.weight / now.presented
@@ -143,7 +143,7 @@ class _Reached:
     sd: Floats
 
     @classmethod
-    def of(cls, now: Outlook, weight: Floats, gain: Floats) -> _Reached:
+    def of(cls, now: ForecastInput, weight: Floats, gain: Floats) -> _Reached:
         sweeps = np.maximum((weight - now.weight) / gain, 0.0)
         sd = now.spread * np.sqrt(UNIT_SWEEPS * (1.0 / now.presented + 1.0 / np.maximum(sweeps, UNIT_SWEEPS)))
         return cls(sweeps, np.maximum(sd, LEAST_SD))
@@ -159,7 +159,7 @@ class _Reached:
         return np.where(self.sweeps[..., np.newaxis] > 0, ndtr(late), 1.0)
 
 
-def _found(now: Outlook, left: Floats, gain: Floats) -> Floats:
+def _found(now: ForecastInput, left: Floats, gain: Floats) -> Floats:
     """Probability (..., STEPS) that a response is found within each step of the sweeps that are ``left`` (...,), or before."""
     more = left * gain  # weight that is still to come
     cost = now.score**2 / 2 - now.log_evidence - SELECTION / 2

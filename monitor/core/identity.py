@@ -10,9 +10,10 @@ import numpy as np
 
 
 def spelled(value: Any) -> str:
-    """The value in text: dataclasses field by field, floats with all their digits, functions by their full name."""
+    """The value in text: dataclasses by the fields that are compared, floats with all digits, functions by their full name."""
     if is_dataclass(value) and not isinstance(value, type):
-        inside = ", ".join(f"{field.name}={spelled(getattr(value, field.name))}" for field in fields(value) if field.init)
+        names = (field.name for field in fields(value) if field.init and field.compare)
+        inside = ", ".join(f"{name}={spelled(getattr(value, name))}" for name in names)
         return f"{type(value).__name__}({inside})"
     if isinstance(value, (tuple, list)):
         return f"({', '.join(spelled(item) for item in value)})"

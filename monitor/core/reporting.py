@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from .analysis import UNIT_SWEEPS, Look
+from .analysis import UNIT_SWEEPS, AnalysisSettings, Look
 from .events import LookDone, RateMismatch
 from .forecast import forecast
 from .settings import EngineSettings
@@ -20,7 +20,7 @@ NO_SAMPLE = f"no usable sample for {GIVE_UP_S:.0f} s: at least one chosen channe
 
 
 def look_event(
-    sample: int, look: Look, settings: EngineSettings, rejected: dict[str, int], lost_samples: int, per_s: float
+    sample: int, look: Look, settings: AnalysisSettings, rejected: dict[str, int], lost_samples: int, per_s: float
 ) -> LookDone:
     """The look at the deciding channel, certain at raw sample ``sample``, at ``per_s`` sweeps a second. Unknown is nan."""
     figures, noise, finds = look.figures, look.noise, settings.finds
@@ -53,7 +53,7 @@ def look_event(
         sweeps_per_s=float(per_s),
         lost_samples=lost_samples,
         noise_repeats=bool(noise.repeats[DECIDING]),
-        waits_for_nv=np.nan if settings.quiet_nv is None or not look.waits[DECIDING] else settings.quiet_nv,
+        waits_for_nv=settings.quiet_nv if settings.quiet_nv is not None and look.waits[DECIDING] else np.nan,
     )
 
 
@@ -71,11 +71,11 @@ def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings, foun
     """Why a rule stopped the run, with the numbers that made it; ``found`` is the look at which a response began to wait."""
     finds = settings.finds
     if stopped_by == "response":
-        said = f"{_standing(found or look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
+        said = f"{standing_words(found or look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
         return said if found is None else f"{said} after {found.sweeps_accepted} sweeps, {_quiet(look, settings)}"
     if stopped_by in ("noise_floor", "upper_limit"):
         return none_larger(look)
-    known = "nothing is known yet" if np.isnan(look.standing) else _standing(look, finds, "of")
+    known = "nothing is known yet" if np.isnan(look.standing) else standing_words(look, finds, "of")
     return f"{settings.max_sweeps} sweeps allowed; {known}"
 
 
@@ -93,7 +93,8 @@ def _quiet(look: LookDone, settings: EngineSettings) -> str:
     return now if look.residual_noise_nv <= settings.quiet_nv else f"{now}, where {settings.quiet_nv:g} were asked for"
 
 
-def _standing(look: LookDone, finds: FindsResponse, link: str) -> str:
+def standing_words(look: LookDone, finds: FindsResponse, link: str) -> str:
+    """What a rule looks at and what it needs, joined by ``link``."""
     if look.measure == "p_value":
         return f"{finds.title}: p = {10.0**-look.standing:.2g}, at most {10.0**-look.needed:.2g} allowed at this look"
     return f"{finds.title} {look.standing:.2f} {link} {look.needed:.2f}"

@@ -9,8 +9,8 @@ from typing import ClassVar, Literal, Protocol
 
 import numpy as np
 
-from .figures import Figures
 from .identity import identity
+from .look_statistics import LookStatistics
 from .looks import Looks
 from .samples import Bools, Floats
 
@@ -22,7 +22,7 @@ Measure = Literal["evidence", "p_value", "ratio"]  # log10 of the evidence; log1
 class RunningRule(Protocol):
     """A rule at work on a batch of runs; fed with the figures of every look, in order."""
 
-    def update(self, figures: Figures) -> Bools:
+    def update(self, figures: LookStatistics) -> Bools:
         """Whether the rule says yes now (...,)."""
         ...
 
@@ -53,7 +53,7 @@ class Rule(ABC):
 
 
 @dataclass(frozen=True)
-class Standing:
+class RuleProgress:
     """How far a rule is, (...,) over the batch: it says yes where ``value`` reaches ``needed``. nan where it is not known."""
 
     value: Floats
@@ -69,7 +69,7 @@ class FindsResponse(Rule):
     measure: ClassVar[Measure]
 
     @abstractmethod
-    def standing(self, figures: Figures) -> Standing: ...
+    def standing(self, figures: LookStatistics) -> RuleProgress: ...
 
     @property
     @abstractmethod
@@ -77,21 +77,21 @@ class FindsResponse(Rule):
         """The error rate that it keeps, in words; None where it keeps none."""
 
 
-class Memoryless(Rule):
+class SingleLookRule(Rule):
     """A rule that needs only the figures of the present look."""
 
     @abstractmethod
-    def met(self, figures: Figures) -> Bools: ...
+    def met(self, figures: LookStatistics) -> Bools: ...
 
     def begin(self, batch: tuple[int, ...]) -> RunningRule:
         return _Unchanging(self)
 
 
 class _Unchanging:
-    def __init__(self, rule: Memoryless) -> None:
+    def __init__(self, rule: SingleLookRule) -> None:
         self._rule = rule
 
-    def update(self, figures: Figures) -> Bools:
+    def update(self, figures: LookStatistics) -> Bools:
         return self._rule.met(figures)
 
 
@@ -109,7 +109,7 @@ def in_hundred(alpha: float) -> str:
 
 
 @dataclass(frozen=True)
-class EvidenceReached(FindsResponse, Memoryless):
+class EvidenceReached(FindsResponse, SingleLookRule):
     """Response present: the anytime-valid evidence reaches 1 / alpha; alpha holds over all looks together."""
 
     name = "evidence"
@@ -130,18 +130,18 @@ class EvidenceReached(FindsResponse, Memoryless):
     def promise(self) -> str:
         return f"{in_hundred(self.alpha)}, however often one looks"
 
-    def standing(self, figures: Figures) -> Standing:
-        return Standing(figures.evidence_log10, np.full_like(figures.evidence_log10, self.threshold_log10))
+    def standing(self, figures: LookStatistics) -> RuleProgress:
+        return RuleProgress(figures.evidence_log10, np.full_like(figures.evidence_log10, self.threshold_log10))
 
-    def met(self, figures: Figures) -> Bools:
+    def met(self, figures: LookStatistics) -> Bools:
         return np.asarray(figures.evidence_log10 >= self.threshold_log10)
 
 
 @dataclass(frozen=True)
-class NoiseFloorReached(Memoryless):
+class NoiseFloorReached(SingleLookRule):
     """Response absent at this noise floor: the average is quiet enough to have shown a response of interest.
 
-    It never says so where the window misses part of the expected latencies (``Figures.covered``). 15 nV RMS is about
+    It never says so where the window misses part of the expected latencies (``LookStatistics.covered``). 15 nV RMS is about
     the 25 nV gap between two replicates of published guidance (gap = 1.596 x residual noise).
     """
 
@@ -156,13 +156,13 @@ class NoiseFloorReached(Memoryless):
     def __post_init__(self) -> None:
         between("floor_nv", self.floor_nv, 1.0, 500.0, "residual noise in nV RMS at which a missing response is believed")
 
-    def met(self, figures: Figures) -> Bools:
+    def met(self, figures: LookStatistics) -> Bools:
         quiet = figures.residual_noise_nv <= self.floor_nv
         return np.asarray(quiet & (figures.sweeps_accepted >= self.min_sweeps) & figures.covered)
 
 
 @dataclass(frozen=True)
-class UpperLimitReached(Memoryless):
+class UpperLimitReached(SingleLookRule):
     """Response absent below a size: no response can be as large as ``absent_below_nv``, peak to trough.
 
     The limit is true at every look together, so a response of at least that size is called absent in at most 5 of 100 runs,
@@ -181,13 +181,13 @@ class UpperLimitReached(Memoryless):
         advice = "the size in nV, peak to trough, from which a response matters"
         between("absent_below_nv", self.absent_below_nv, 5.0, 2000.0, advice)
 
-    def met(self, figures: Figures) -> Bools:
+    def met(self, figures: LookStatistics) -> Bools:
         small = figures.upper_limit_nv <= self.absent_below_nv
         return np.asarray(small & (figures.sweeps_accepted >= self.min_sweeps) & figures.covered)
 
 
 @dataclass(frozen=True)
-class SweepLimit(Memoryless):
+class SweepLimit(SingleLookRule):
     """Inconclusive: the next block would pass the largest number of sweeps."""
 
     name = "sweep_limit"
@@ -201,7 +201,7 @@ class SweepLimit(Memoryless):
     def __post_init__(self) -> None:
         between("max_sweeps", self.max_sweeps, 32, 10_000_000, "nothing is decided before 256 sweeps; 2000 to 6000 are usual")
 
-    def met(self, figures: Figures) -> Bools:
+    def met(self, figures: LookStatistics) -> Bools:
         return np.asarray(figures.sweeps_presented + self.block_sweeps > self.max_sweeps)
 
 
@@ -239,6 +239,6 @@ class Waiting:
         self._finds, self._limit, self._quiet_nv = rule.finds.begin(batch), rule.limit.begin(batch), rule.quiet_nv
         self.found: Bools = np.zeros(batch, dtype=bool)
 
-    def update(self, figures: Figures) -> Bools:
+    def update(self, figures: LookStatistics) -> Bools:
         self.found = self.found | self._finds.update(figures)
         return np.asarray(self.found & ((figures.residual_noise_nv <= self._quiet_nv) | self._limit.update(figures)))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+PLAUSIBLE_UV = (0.01, 500.0)  # in-band RMS of EEG; own choice: a shorted input lies above, a loose electrode below
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from .epoching import Epoch
 from .evidence import EvidenceSettings
 from .filtering import Band
 from .samples import Layout
-from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, QuietAfterResponse, decision_identity, rules_of_run
+from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, decision_identity, rules_of_run
 from .train import Code, Schedule
 from .triggers import TriggerSettings
 
@@ -77,10 +77,7 @@ class EngineSettings:
     @property
     def finds(self) -> FindsResponse:
         """The rule that may find a response."""
-        first = self.analysis.rules[0]
-        finds = first.finds if isinstance(first, QuietAfterResponse) else first
-        assert isinstance(finds, FindsResponse)
-        return finds
+        return self.analysis.finds
 
     @property
     def identity(self) -> str:

@@ -162,7 +162,7 @@ def hotelling(average: WeightedAverage, window: Window, sums: ResidualSums, free
 
 
 def half_correlation(average: WeightedAverage, window: Window, sums: ResidualSums) -> dict[str, Floats]:
-    """Pearson correlation (...,) of halves A and B over the window, and how many independent points that is worth.
+    """Pearson correlation (...,) of the odd and the even half over the window, and how many independent points that is worth.
 
     Without a response its variance is tr(S^2) / tr(S)^2 for the centred noise covariance S: as from 1 + df points.
     """
@@ -176,7 +176,7 @@ def half_correlation(average: WeightedAverage, window: Window, sums: ResidualSum
 def replicates(average: WeightedAverage, window: Window) -> dict[str, Floats]:
     """What published guidance looks at, in nV (...,): gap between halves, peak to trough of the average, and their ratio.
 
-    The gap is the mean of |A - B|: for Gaussian noise 2 sqrt(2 / pi) = 1.596 x residual noise. Peak to trough is the
+    The gap is the mean of |odd - even half|: for Gaussian noise 2 sqrt(2 / pi) = 1.596 x residual noise. Peak to trough is the
     largest fall from a point to a later one.
     """
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -17,8 +17,8 @@ from .classical_rules import (
     NaiveFsp,
     SignalToNoise,
 )
-from .figures import Figures
 from .identity import identity
+from .look_statistics import LookStatistics
 from .looks import BUDGETS, Ints, Looks
 from .rules import (
     EvidenceReached,
@@ -27,7 +27,7 @@ from .rules import (
     Outcome,
     QuietAfterResponse,
     Rule,
-    Standing,
+    RuleProgress,
     StoppedBy,
     SweepLimit,
     UpperLimitReached,
@@ -65,7 +65,7 @@ class RunningStopping:
         self._absent = np.array([rule.outcome == "response_absent" for rule in rules])
         self._nowhere: Bools = np.zeros(batch, dtype=bool)
 
-    def update(self, figures: Figures) -> Ints:
+    def update(self, figures: LookStatistics) -> Ints:
         """Index (...,) of the first rule that says yes at this look, -1 where none does: earlier rules win.
 
         Where a response was found that waits for a quieter average, no rule can call it absent any more.
@@ -127,12 +127,12 @@ __all__ = [
     "STOPPING_RULES",
     "CorrelationReached",
     "EvidenceReached",
-    "Figures",
     "FindsResponse",
     "FspReached",
     "GuidanceAbsent",
     "GuidanceClear",
     "HotellingReached",
+    "LookStatistics",
     "Looks",
     "MultiPointFReached",
     "NaiveFsp",
@@ -140,9 +140,9 @@ __all__ = [
     "Outcome",
     "QuietAfterResponse",
     "Rule",
+    "RuleProgress",
     "RunningStopping",
     "SignalToNoise",
-    "Standing",
     "StoppedBy",
     "SweepLimit",
     "UpperLimitReached",

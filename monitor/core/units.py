@@ -1,4 +1,4 @@
-"""Whole units of sweeps of a live run: what is left out and why, the averages, and what a look says and decides."""
+"""Whole units of sweeps of a live run: what is rejected and why, the averages, and what a look says and decides."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Counts:
     unread_units: int = 0  # of a recording with several cells
 
 
-class UnitJudge:
+class UnitEvaluator:
     """Judges one unit after the other."""
 
     def __init__(self, settings: EngineSettings, watch: StreamWatch) -> None:
@@ -73,9 +73,9 @@ class UnitJudge:
         if any(signs):
             by_place = np.array([*signs, *[0] * (UNIT_SWEEPS - len(unit))], dtype=np.float64)
             self._polarities.update(sweeps, result.accepted, result.weight, by_place)
-        left_out = _left_out([sweep.faults[DECIDING] for sweep in unit], result)
+        reasons = left_out([sweep.faults[DECIDING] for sweep in unit], result)
         self.counts.presented += len(unit)
-        self.counts.rejected.update(why for why in left_out if why is not None)
+        self.counts.rejected.update(why for why in reasons if why is not None)
         positions = tuple(sweep.onset.position for sweep in unit)
         if self.counts.presented == len(unit):
             self._first_position = positions[0]
@@ -85,7 +85,7 @@ class UnitJudge:
         own, used = sweeps[DECIDING], usable[DECIDING]
         return [
             *self._watch.unit(ready, own if used.all() else own[used]),
-            UnitDone(ready, self._analysis.average.units, positions, left_out, peak_limit, signs),
+            UnitDone(ready, self._analysis.average.units, positions, reasons, peak_limit, signs),
             *([] if result.look is None else self._look(result.look, ready, positions[-1], lost_samples)),
         ]
 
@@ -115,7 +115,7 @@ class UnitJudge:
         settings, watch = self.settings, self._watch
         lasted = last_position - self._first_position
         per_s = (self.counts.presented - 1) * settings.layout.rate_hz / lasted if lasted > 0 else np.nan
-        said = look_event(ready, look, settings, self.counts.rejected, lost_samples, per_s)
+        said = look_event(ready, look, settings.analysis, self.counts.rejected, lost_samples, per_s)
         self.last_look = said
         average_uv = self._analysis.average.average_uv()[DECIDING]
         events = [said, *watch.look(ready, settings.analysis.times_ms, average_uv, said.residual_noise_nv)]
@@ -162,7 +162,7 @@ class UnitJudge:
         )
 
 
-def _left_out(faults: list[str | None], result: UnitResult) -> Faults:
+def left_out(faults: list[str | None], result: UnitResult) -> Faults:
     """Reason per sweep for the deciding channel: its fault, else the first criterion that it exceeds."""
     if result.accepted[DECIDING, : len(faults)].all():
         return (None,) * len(faults)

@@ -46,7 +46,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("panel_4", ("4",), "noise against sweeps alone, or all panels again", PICTURE),
     Action("panel_5", ("5",), "level ladder alone, or all panels again", PICTURE),
     Action("all_panels", ("0", "Esc"), "all panels", PICTURE),
-    Action("halves", ("H",), "show or hide halves A and B", PICTURE),
+    Action("halves", ("H",), "show or hide the odd and the even half", PICTURE),
     Action("plus_minus", ("U",), "show or hide the plus-minus average (noise without the response)", PICTURE),
     Action("taller", ("+", "="), "EEG twice as tall", PICTURE),
     Action("flatter", ("-",), "EEG half as tall", PICTURE),

@@ -17,10 +17,10 @@ from typing import Any
 from PyQt5.QtCore import QMessageLogContext, Qt, QTimer, QtMsgType, qInstallMessageHandler
 from PyQt5.QtWidgets import QApplication
 
-from quietfloor.monitor.display.remembered import settings_file
+from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.screen import unseen
-from quietfloor.monitor.display.stage import Stage
 from quietfloor.monitor.display.window import Window
+from quietfloor.monitor.display.window_settings import settings_file
 
 log = logging.getLogger("quietfloor")
 
@@ -102,17 +102,17 @@ def _on_signals(deed: Callable[[], None]) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def perform(work: Callable[[Stage], int], unattended: bool = False, settings: Path | None = None) -> int:
-    """Do ``work`` with a window that opens at its first scene; the exit status of the work, or its error.
+def perform(work: Callable[[WindowLink], int], unattended: bool = False, settings: Path | None = None) -> int:
+    """Do ``work`` with a window that opens at its first run; the exit status of the work, or its error.
 
-    When the window is closed while the work goes on, this waits for its end; ``work`` finds ``stage.gone``.
+    When the window is closed while the work goes on, this waits for its end; ``work`` finds ``link.gone``.
     """
     outcome: list[int | BaseException] = []
-    stage = Stage(unattended)
+    link = WindowLink(unattended)
 
     def labour() -> None:
         try:
-            outcome.append(work(stage))
+            outcome.append(work(link))
         except BaseException as error:
             outcome.append(error)
 
@@ -121,14 +121,14 @@ def perform(work: Callable[[Stage], int], unattended: bool = False, settings: Pa
     at_once: list[bool] = []  # interrupted before there was anything to stop
 
     def interrupt() -> None:
-        stage.interrupt()
-        if stage.scene is None:
+        link.interrupt()
+        if link.view is None:
             at_once.append(True)
             QApplication.quit()
 
     def screen_lost() -> None:
         log.error("the screen has gone; the run goes on as text")
-        stage.leave()
+        link.leave()
         while worker.is_alive():
             worker.join(0.1)
         sys.stdout.flush()
@@ -140,12 +140,12 @@ def perform(work: Callable[[Stage], int], unattended: bool = False, settings: Pa
 
     with guarded(screen_lost), _on_signals(interrupt):
         app = application()
-        window = Window(stage, settings or settings_file(), on_close=app.quit)
+        window = Window(link, settings or settings_file(), on_close=app.quit)
 
         def look() -> None:
             if not worker.is_alive():
                 window.finish()
-            elif stage.scene is not None and not window.isVisible() and not stage.gone:
+            elif link.view is not None and not window.isVisible() and not link.gone:
                 window.show()
 
         timer = QTimer()
@@ -154,7 +154,7 @@ def perform(work: Callable[[Stage], int], unattended: bool = False, settings: Pa
         timer.start(LOOK_EVERY_MS)
         app.exec_()
         timer.stop()
-        stage.leave()
+        link.leave()
         while worker.is_alive():
             if at_once:
                 raise KeyboardInterrupt

@@ -196,11 +196,11 @@ class Painting(pg.GraphicsObject):
 
     def paint(self, painter: QPainter, *_: object) -> None:
         inside = self._chart.inside
-        scene, known = self.sceneTransform().inverted()
+        view, known = self.sceneTransform().inverted()
         if not known or inside.width() < 2 or inside.height() < 2:
             return
         painter.save()
-        painter.setTransform(scene * painter.transform())
+        painter.setTransform(view * painter.transform())
         painter.setClipRect(inside)
         try:
             self._chart.paint(Canvas(painter, inside, self._chart, self._chart.look))

@@ -19,8 +19,8 @@ CURVES = ("average_uv", "a_uv", "b_uv", "plus_minus_uv")
 
 
 @dataclass(frozen=True)
-class Came:
-    """What came since, each in order."""
+class FeedBatch:
+    """What arrived since the last ``take``, each list in order of time."""
 
     events: list[Event | Notice]
     signal: list[tuple[float, Singles]]
@@ -28,27 +28,27 @@ class Came:
 
 
 class Feed:
-    """Filled on the acquisition thread (``event``, ``tap``, ``follow``), emptied on the window's (``take``); no lock needed."""
+    """From the acquisition thread (``on_event``, ``on_signal``, ``on_status``) to the window's (``take``), without a lock."""
 
     def __init__(self) -> None:
         self._events: deque[Event | Notice] = deque()
         self._signal: deque[tuple[float, Singles]] = deque(maxlen=SIGNAL_PIECES)
         self._averages: deque[tuple[LookDone, AverageNow]] = deque(maxlen=AVERAGES)
 
-    def event(self, event: Event | Notice) -> None:
+    def on_event(self, event: Event | Notice) -> None:
         self._events.append(event)
 
-    def tap(self, first_raw: float, filtered_uv: Floats) -> None:
+    def on_signal(self, first_raw: float, filtered_uv: Floats) -> None:
         """A piece of filtered signal (n_channels, n); copied, as the engine may go on with its memory."""
         self._signal.append((first_raw, np.array(filtered_uv, dtype=np.float32)))
 
-    def follow(self, status: Status) -> None:
+    def on_status(self, status: Status) -> None:
         """The status after a look: its averages are kept, those of the deciding channel alone."""
         if status.look is not None and status.average is not None:
             self._averages.append((status.look, deciding(status.average)))
 
-    def take(self) -> Came:
-        """All that came since, in order."""
+    def take(self) -> FeedBatch:
+        """Everything that arrived since the last call, in order."""
         events, signal, averages = [], [], []
         while self._averages:  # before the events: a look is told before its average, never after it
             averages.append(self._averages.popleft())
@@ -56,7 +56,7 @@ class Feed:
             events.append(self._events.popleft())
         while self._signal:
             signal.append(self._signal.popleft())
-        return Came(events, signal, averages)
+        return FeedBatch(events, signal, averages)
 
 
 def deciding(average: AverageNow) -> AverageNow:

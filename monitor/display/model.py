@@ -18,7 +18,7 @@ from quietfloor.monitor.core.events import Gap, LookDone, SoundBroken, UnitDone
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.display.feed import Feed, deciding
-from quietfloor.monitor.display.kept import MOST_LOOKS, Kept, Moments
+from quietfloor.monitor.display.look_history import MOST_LOOKS, LookHistory, Moments
 from quietfloor.monitor.display.scales import nice_above
 from quietfloor.monitor.display.traces import MinMaxRing, Singles
 from quietfloor.monitor.display.views import STATES, Curves, Headline, NoiseTrack, Plane, Scroll, Stretch
@@ -46,7 +46,7 @@ class ViewModel:
         self.messages: deque[str] = deque(maxlen=200)
         self._feed = feed
         self._floor_nv, self._max_sweeps, self._latency_ms = floor_nv, max_sweeps, latency_ms
-        self._kept = Kept()
+        self._history = LookHistory()
         self._at_raw: float | None = None  # moment that is shown, raw samples; None: now
         self._ring: MinMaxRing | None = None
         self._triggers = Moments()
@@ -75,15 +75,15 @@ class ViewModel:
             elif isinstance(event, Notice):
                 self.messages.append(f"Note: {event.text}" if event.what == "note" else event.text)
             elif isinstance(event, LookDone):
-                self._kept.add(event)
+                self._history.add(event)
             elif isinstance(event, (Gap, SoundBroken)) and self.settings is not None:
                 at = event.sample if isinstance(event, Gap) else event.position
                 why = "samples lost" if isinstance(event, Gap) else "sound broken"
                 self._left_out.append((at, at + 0.01 * self.settings.layout.rate_hz, why))
         for look, average in came.averages:
-            self._kept.average_of(look, average)
+            self._history.average_of(look, average)
         if status.average is not None and status.look is not None and status.average is not before.average:
-            self._kept.average_of(status.look, deciding(status.average))
+            self._history.average_of(status.look, deciding(status.average))
         if self._ring is not None and self.settings is not None:
             for first, values in came.signal:
                 self._ring.add(first, self.settings.band.step, values)
@@ -116,14 +116,14 @@ class ViewModel:
     @property
     def looks(self) -> int:
         """How many looks can be gone back to."""
-        return len(self._kept)
+        return len(self._history)
 
     @property
     def shown(self) -> int:
         """Index of the look that is shown, -1 before the first."""
         if not self.looks:
             return -1
-        return self.looks - 1 if self._at_raw is None else self._kept.at(self._at_raw)
+        return self.looks - 1 if self._at_raw is None else self._history.at(self._at_raw)
 
     @property
     def live(self) -> bool:
@@ -142,7 +142,7 @@ class ViewModel:
         if look is None or not self.looks:
             self._at_raw = None
         else:
-            self._at_raw = float(self._kept.looks[min(max(look, 0), self.looks - 1)].sample)
+            self._at_raw = float(self._history.looks[min(max(look, 0), self.looks - 1)].sample)
         self.version += 1
 
     def show_moment(self, seconds: float) -> None:
@@ -160,7 +160,7 @@ class ViewModel:
     @property
     def look(self) -> LookDone | None:
         """The one that is shown."""
-        return self._kept.looks[self.shown] if self.looks else self.status.look
+        return self._history.looks[self.shown] if self.looks else self.status.look
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
@@ -191,7 +191,7 @@ class ViewModel:
     def _particulars(self) -> str:
         look = self.look
         sweeps = "no sweep yet" if look is None else status_text.count(look.sweeps_accepted, "sweep")
-        parts = [self.title, sweeps, status_text.left_out(look), f"behind by {self.status.behind_ms:.0f} ms"]
+        parts = [self.title, sweeps, status_text.rejected(look), f"processing lag {self.status.behind_ms:.0f} ms"]
         if look is not None and look.lost_samples:
             parts.insert(3, f"{status_text.count(look.lost_samples, 'sample')} lost")
         return " · ".join(part for part in parts if part)
@@ -199,7 +199,7 @@ class ViewModel:
     def plane(self) -> Plane | None:
         """None before the first look with a noise that is known."""
         look = self.look
-        whole = self._kept.figures(self.shown + 1)[:2].T
+        whole = self._history.figures(self.shown + 1)[:2].T
         path = whole[np.isfinite(whole[:, 0])]
         if not len(path) or look is None or self.settings is None:
             return None
@@ -220,7 +220,7 @@ class ViewModel:
         seconds = look.sample / self.settings.layout.rate_hz
         every_s = next((step for step in MARK_STEPS_S if seconds / step <= MOST_MARKS), MARK_STEPS_S[-1])
         left_away = len(whole) - len(path)  # looks at which the noise was not known yet: the first ones
-        places = self._kept.every(every_s * self.settings.layout.rate_hz, self.shown + 1)
+        places = self._history.every(every_s * self.settings.layout.rate_hz, self.shown + 1)
         marks = tuple(place - left_away for place in places if place - left_away >= known_from)
         return Plane(
             path, known_from, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
@@ -257,10 +257,10 @@ class ViewModel:
 
     def curves(self) -> Curves | None:
         """None before the first average."""
-        place, average = self._kept.average_at(self.shown) if self.looks else (-1, None)
+        place, average = self._history.average_at(self.shown) if self.looks else (-1, None)
         if average is None or self.settings is None:
             return None
-        times, look = average.times_ms, self._kept.looks[place]
+        times, look = average.times_ms, self._history.looks[place]
         window = self.settings.window_ms
         inside = (times >= window[0]) & (times <= window[1])
         a, b = 1e3 * average.a_uv[0], 1e3 * average.b_uv[0]
@@ -314,7 +314,7 @@ class ViewModel:
 
     def noise_track(self) -> NoiseTrack | None:
         """None before the first look with a noise that is known."""
-        figures = self._kept.figures(self.shown + 1)
+        figures = self._history.figures(self.shown + 1)
         noise, sweeps = figures[0], figures[2]
         known = np.isfinite(noise) & (sweeps > 0)
         if not known.any():

@@ -18,17 +18,17 @@ HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 
 
 class AveragePanel(ChartPanel):
-    """Average, band, halves A and B, plus-minus average on request, overlays of earlier runs."""
+    """Average, band, odd and even half, plus-minus average on request, overlays of earlier runs."""
 
     def __init__(self) -> None:
         super().__init__(
             "average",
             "Average",
             "All accepted sweeps averaged, inside a noise band that holds the true curve at 95 of 100 moments. The first "
-            "millisecond is not judged, and wave V is expected over the bracket.",
+            "millisecond is not judged, and wave V is expected in the latency search window.",
             Scale(),
             Scale(),
-            "ms after the sound reaches the ear",
+            "ms after the stimulus reaches the ear",
             "nV",
         )
         self.halves, self.plus_minus = True, False
@@ -44,7 +44,7 @@ class AveragePanel(ChartPanel):
         if curves is not None:
             self._fit(curves)
             alike = round(curves.correlation, 2) + 0.0 if math.isfinite(curves.correlation) else math.nan  # no -0.00
-            self.aside.say("" if math.isnan(alike) else f"halves A and B: r {alike:.2f}".replace("-", "−"))
+            self.aside.say("" if math.isnan(alike) else f"odd and even half: r {alike:.2f}".replace("-", "−"))
         self.fill(curves is not None)
 
     def _fit(self, curves: Curves) -> None:
@@ -100,7 +100,7 @@ class AveragePanel(ChartPanel):
         self._read(canvas, curves)
 
     def _places(self, canvas: Canvas, curves: Curves) -> None:
-        """Time zero, the part that is not judged, the bracket of wave V, the window that is judged."""
+        """Time zero, the part that is not judged, the latency search window of wave V, the window that is judged."""
         theme, rect, px = self.look.theme, canvas.rect, self.look.px
         left, right = (float(x) for x in canvas.x(curves.unjudged_ms))
         canvas.fill(max(left, rect.left()), rect.top(), right, rect.bottom(), theme.unjudged)
@@ -153,7 +153,7 @@ class AveragePanel(ChartPanel):
         theme = self.look.theme
         entries: list[tuple[str, str, bool]] = [("average ± noise band", theme.average, False)]
         if self.halves:
-            entries += [("half A", theme.half_a, False), ("half B", theme.half_b, False)]
+            entries += [("odd half", theme.half_a, False), ("even half", theme.half_b, False)]
         if self.plus_minus:
             entries.append(("plus-minus", theme.plus_minus, False))
         entries += [(overlay.label, ink, True) for overlay, ink in zip(self.overlays, theme.overlays, strict=False)]

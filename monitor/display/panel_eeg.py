@@ -1,4 +1,4 @@
-"""The incoming EEG, scrolling: one row a channel, a tick for each trigger, stretches that are left out with the reason."""
+"""The incoming EEG, scrolling: one row a channel, a tick for each trigger, rejected stretches with the reason."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class EegPanel(ChartPanel):
             "incoming EEG",
             "Incoming EEG",
             "The last seconds of each channel as they are averaged, now at the right edge; ticks at the foot are triggers, "
-            "shaded stretches are left out for the reason that is written there.",
+            "shaded stretches are rejected for the reason that is written there.",
             Scale(),
             Scale(),
             "",
@@ -42,8 +42,8 @@ class EegPanel(ChartPanel):
         self._scroll, self._live = scroll, live
         if scroll is not None:
             low, high = scroll.band_hz
-            behind = f" · behind by {scroll.behind_ms:.0f} ms" if live else ""
-            self.aside.say(f"{low:g} to {high:g} Hz{behind}")
+            lag = f" · processing lag {scroll.behind_ms:.0f} ms" if live else ""
+            self.aside.say(f"{low:g} to {high:g} Hz{lag}")
             self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
             self.chart.relabel("bottom", "seconds before now" if live else f"seconds before {clock(scroll.moment_s)}")
         self.fill(scroll is not None)
@@ -93,7 +93,7 @@ class EegPanel(ChartPanel):
         taken = rect.left()
         for stretch in scroll.left_out:
             left, right = (float(x) for x in canvas.x([-stretch.from_s, -stretch.to_s]))
-            words = f"left out: {stretch.why}"
+            words = f"rejected: {stretch.why}"
             left = min(max(left, rect.left()), rect.right() - canvas.width_of(words, 0.88) - 6)
             if left >= taken:
                 foot = rect.bottom() - rect.height() * FEET

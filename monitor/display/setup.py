@@ -1,6 +1,6 @@
 """The panel before a run: a list of steps at the left, what was found in the chosen one at the right, Start below.
 
-It shows a ``Walk`` and lives in the window; everything can be done by keys, which the buttons name.
+It shows a ``SetupFlow`` and lives in the window; everything can be done by keys, which the buttons name.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from PyQt5.QtWidgets import QAction, QFrame, QHBoxLayout, QPushButton, QScrollAr
 
 from quietfloor.monitor.display.panel import Words, colour
 from quietfloor.monitor.display.setup_parts import STATE_OF, Line, Shape, StepButton, Text
-from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.theme import Look
 
 EVERY_MS = 250
@@ -28,16 +28,16 @@ KEYS: tuple[tuple[str, tuple[str, ...]], ...] = (
 
 
 class SetupPanel(QWidget):
-    """Walks through a ``Walk``. ``answered`` is emitted once, when the person began or left."""
+    """Walks through a ``SetupFlow``. ``answered`` is emitted once, when the person began or left."""
 
     answered = pyqtSignal()
 
-    def __init__(self, walk: Walk, look: Look | None = None) -> None:
+    def __init__(self, flow: SetupFlow, look: Look | None = None) -> None:
         super().__init__()
-        self.walk, self.look = walk, look or Look()
+        self.flow, self.look = flow, look or Look()
         self.chosen = 0
         self._seen: set[int] = set()
-        self._steps = walk.steps
+        self._steps = flow.steps
         self._build()
         self._make_keys()
         self.restyle(self.look)
@@ -174,7 +174,7 @@ class SetupPanel(QWidget):
 
     def refresh(self) -> None:
         """The newest of everything."""
-        self._steps = self.walk.steps
+        self._steps = self.flow.steps
         for button, step in zip(self.buttons, self._steps, strict=True):
             button.show_step(step)
         self._show_words()
@@ -182,17 +182,17 @@ class SetupPanel(QWidget):
         self._name_buttons()
 
     def _show_words(self) -> None:
-        walk, report = self.walk, self.walk.report
-        severity = walk.severity
+        flow, report = self.flow, self.flow.report
+        severity = flow.severity
         self.shape.show_severity(severity)
-        word, rest = walk.headline
+        word, rest = flow.headline
         self.word.say(word)
         colour(self.word, self.look.theme.states[STATE_OF[severity]])
         self.summary.say(f"{rest[:1].upper()}{rest[1:]}.")
         heard = f"looked at for {report.seconds:.0f} s" if report.listening else "no samples at the moment"
         self.stream.say(f"{report.name} · {heard}" if report.stream else "looking for the stream")
         self.stream.setToolTip(f"<qt>{report.stream}</qt>")
-        self.message.say(self.walk.obstacle)
+        self.message.say(self.flow.obstacle)
 
     def _show_page(self) -> None:
         step = self._steps[self.chosen]
@@ -211,21 +211,21 @@ class SetupPanel(QWidget):
             button.setChecked(button.number == self.chosen + 1)
 
     def _name_buttons(self) -> None:
-        walk, last = self.walk, self.chosen == len(self._steps) - 1
+        flow, last = self.flow, self.chosen == len(self._steps) - 1
         acknowledge = "Acknowledge [A]" if self.shows_cautions else "Read the cautions [A]"
-        acknowledge = "✓ Acknowledged [A]" if walk.acknowledged else acknowledge
+        acknowledge = "✓ Acknowledged [A]" if flow.acknowledged else acknowledge
         names = {
             "back": "Back [↑]", "next": "Next [↓]", "acknowledge": acknowledge, "leave": "Leave [Esc]", "start": "Start [Enter]",
-            "anyway": "✓ Start anyway [Y]" if walk.anyway else "Start anyway [Y]",
+            "anyway": "✓ Start anyway [Y]" if flow.anyway else "Start anyway [Y]",
         }  # fmt: skip
         for name, text in names.items():
             if self.doing[name].text() != text:
                 self.doing[name].setText(text)
         self.doing["back"].setEnabled(self.chosen > 0)
         self.doing["next"].setEnabled(not last)
-        self.doing["anyway"].setVisible(walk.may_overrule)
-        self.doing["start"].setEnabled(not walk.obstacle)
-        for name, due in (("acknowledge", not walk.acknowledged), ("start", not walk.obstacle)):
+        self.doing["anyway"].setVisible(flow.may_overrule)
+        self.doing["start"].setEnabled(not flow.obstacle)
+        for name, due in (("acknowledge", not flow.acknowledged), ("start", not flow.obstacle)):
             button = self.doing[name]
             if button.property("due") != due:  # the one that is next stands out
                 button.setProperty("due", due)
@@ -235,8 +235,8 @@ class SetupPanel(QWidget):
 
     def do(self, name: str) -> None:
         """Carry out what a key or a button says."""
-        walk = self.walk
-        if walk.answered.is_set():
+        flow = self.flow
+        if flow.answered.is_set():
             return
         if name == "next":
             self.choose(min(self.chosen + 1, len(self._steps) - 1))
@@ -249,16 +249,16 @@ class SetupPanel(QWidget):
         elif name.startswith("step_"):
             self.choose(int(name.removeprefix("step_")) - 1)
         elif name == "acknowledge" and self.shows_cautions:
-            walk.acknowledged = not walk.acknowledged
+            flow.acknowledged = not flow.acknowledged
         elif name == "acknowledge":  # what was not on the screen cannot have been read
             self.choose(self._cautions)
         elif name == "anyway":
-            walk.anyway = walk.may_overrule and not walk.anyway
+            flow.anyway = flow.may_overrule and not flow.anyway
         elif name == "start":
-            walk.start()
+            flow.start()
         else:
-            walk.leave()
-        if walk.answered.is_set():
+            flow.leave()
+        if flow.answered.is_set():
             self._end()
         else:
             self.refresh()
@@ -275,6 +275,6 @@ class SetupPanel(QWidget):
             button.setEnabled(False)
             button.setProperty("due", False)
             button.setStyle(button.style())
-        self.word.say("Starting" if self.walk.record is not None else "No run")
-        self.message.say("The stream is opened for the run" if self.walk.record is not None else "")
+        self.word.say("Starting" if self.flow.record is not None else "No run")
+        self.message.say("The stream is opened for the run" if self.flow.record is not None else "")
         self.answered.emit()

@@ -1,4 +1,4 @@
-"""The walk before a run as plain values: its steps with their rows, and when Start is allowed. No Qt."""
+"""The set-up before a run as plain values: its steps with their rows, and when Start is allowed. No Qt."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ QUESTIONS = {
     "stream": "Can this stream carry the run?",
     "electrodes": "Does every contact give a clean signal?",
     "trigger": "Does the trigger arrive, and nothing but the trigger?",
-    "sound": "Will the right sound be played, and not too much of it?",
+    "sound": "Will the right stimulus be played, and not too much of it?",
     "timing": "Is it known how late sound and EEG are?",
     "placement": "At the person, before each run. Common practice; no source is claimed.",
     "cautions": "Read them, then acknowledge them with A. Without that no run begins.",
@@ -147,7 +147,7 @@ def _title(label: str, labels: list[str]) -> str:
 
 
 class Listening(Protocol):
-    """What a walk needs of whoever listens to the stream."""
+    """What a set-up needs of the listener to the stream."""
 
     @property
     def report(self) -> Report: ...
@@ -160,8 +160,8 @@ def _now() -> datetime.datetime:
     return datetime.datetime.now(datetime.UTC)
 
 
-class Walk:
-    """One walk: what is heard, what the person decided. The window asks and decides; a command waits for ``answered``."""
+class SetupFlow:
+    """One set-up: findings and decisions. The window asks and decides; a command waits for ``answered``."""
 
     def __init__(
         self, listening: Listening, acknowledged: bool = False, now: Callable[[], datetime.datetime] = _now,

@@ -8,7 +8,7 @@ from PyQt5.QtWidgets import QApplication, QWidget
 from quietfloor.monitor.display.theme import Look
 
 
-def dress(window: QWidget, look: Look, padding: tuple[float, float], highlight: str) -> None:
+def apply_theme(window: QWidget, look: Look, padding: tuple[float, float], highlight: str) -> None:
     """Palette and style sheet; ``padding`` of buttons upright and across, in letters; ``highlight``: colour of what is chosen."""
     colours = _palette(look, highlight)
     window.setPalette(colours)

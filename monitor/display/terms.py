@@ -22,7 +22,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "nV, µV",
         r"\bnV\b|µV",
-        "Nanovolt and microvolt, billionths and millionths of a volt: EEG has some µV, a response to sound some hundred "
+        "Nanovolt and microvolt, billionths and millionths of a volt: EEG has some µV, a response to a stimulus some hundred "
         "nV.",
     ),
     (
@@ -36,8 +36,8 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "The stretch of EEG around one stimulus; many are averaged, because a single one is mostly noise.",
     ),
     (
-        "left out",
-        r"\bleft out\b",
+        "rejected",
+        r"\brejected\b",
         "Sweeps that are not averaged because something disturbed them, with the reason.",
     ),
     (
@@ -62,9 +62,9 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "One glance at the average, after every 16 or 32 sweeps; the error rate holds for all looks together.",
     ),
     (
-        "behind by",
-        r"\bbehind by\b",
-        "How long samples wait before they are worked through; some tens of milliseconds are usual.",
+        "processing lag",
+        r"\bprocessing lag\b",
+        "How long samples wait before they are processed; some tens of milliseconds are usual.",
     ),
     (
         "timing not verified",
@@ -75,7 +75,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "dB nHL",
         r"\bdB nHL\b",
-        "Level above the softest such sound that young people with normal hearing detect.",
+        "Level above the softest such stimulus that young people with normal hearing detect.",
     ),
     (
         "dB re full scale",
@@ -86,7 +86,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "muted",
         r"\bmuted\b",
-        "A control run: the trigger comes, the sound does not.",
+        "A control run: the trigger comes, the stimulus does not.",
     ),
     (
         "click",
@@ -96,12 +96,12 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "stimuli a second",
         r"\d/s\b",
-        "How often the sound is repeated; a rate that divides the mains frequency would keep hum in the average.",
+        "How often the stimulus is repeated; a rate that divides the mains frequency would keep hum in the average.",
     ),
     (
         "wave V",
         r"\bwave V\b",
-        "The largest wave of the response, 5 to 10 ms after the sound by its level, followed by a trough.",
+        "The largest wave of the response, 5 to 10 ms after the stimulus by its level, followed by a trough.",
     ),
     (
         "noise band",
@@ -109,14 +109,14 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "The average plus and minus 1.96 times the residual noise: the true curve is inside at 95 of 100 moments.",
     ),
     (
-        "halves A and B",
-        r"\bhalves\b|\bhalf [AB]\b|\bA and B\b",
-        "Averages of alternate groups of 16 sweeps: what both show is not chance.",
+        "odd and even half",
+        r"\bhal(f|ves)\b",
+        "Averages of the odd and of the even groups of 16 sweeps: what both show is not chance.",
     ),
     (
-        "r, likeness of the halves",
+        "r, correlation of the halves",
         r"\br [−-]?\d",
-        "Correlation of halves A and B over the response window: 1 is the same shape, 0 is none in common.",
+        "Correlation of the odd and the even half over the response window: 1 is the same shape, 0 is none in common.",
     ),
     (
         "plus-minus",
@@ -131,7 +131,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "trigger",
         r"\btriggers?\b",
-        "The electric pulse in a channel of its own that marks each sound in the EEG; ticks appear once their group of 16 "
+        "The electric pulse in a channel of its own that marks each stimulus in the EEG; ticks appear once their group of 16 "
         "sweeps was judged.",
     ),
     (

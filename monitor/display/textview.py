@@ -48,9 +48,9 @@ def one_line(status: Status, floor_nv: float) -> str:
     """For logs and pipes: one line a moment."""
     look = status.look
     sweeps = status_text.count(look.sweeps_accepted, "sweep") if look is not None else "no sweep yet"
-    behind = f"behind {status.behind_ms:.0f} ms"
+    lag = f"processing lag {status.behind_ms:.0f} ms"
     return (
-        f"{status.seconds:6.1f} s  {status_text.headline(status, floor_nv)} · {sweeps}, {status_text.left_out(look)} · {behind}"
+        f"{status.seconds:6.1f} s  {status_text.headline(status, floor_nv)} · {sweeps}, {status_text.rejected(look)} · {lag}"
     )
 
 
@@ -77,10 +77,10 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         grid.add_row("quiet enough", bar(quiet), level)
         presented = f"{look.sweeps_presented:,} of at most {plan.decision.max_sweeps:,}"
         grid.add_row(
-            "sweeps", bar(look.sweeps_presented / plan.decision.max_sweeps), f"{presented}; {status_text.left_out(look)}"
+            "sweeps", bar(look.sweeps_presented / plan.decision.max_sweeps), f"{presented}; {status_text.rejected(look)}"
         )
         grid.add_row("forecast", "", status_text.ahead(look) or "not known yet")
-    grid.add_row("behind", "", f"{status.behind_ms:.0f} ms · {status.seconds:.1f} s of EEG · {status.state}")
+    grid.add_row("processing lag", "", f"{status.behind_ms:.0f} ms · {status.seconds:.1f} s of EEG · {status.state}")
     headline = Text(status_text.headline(status, floor_nv), style="bold")
     parts: list[Text | Table] = [headline, Text(harmless(title), style="dim"), grid]
     if status.average is not None:

@@ -36,7 +36,7 @@ class Theme:
     unjudged: str = ""
     expected: str = ""  # where wave V is expected
     signal: str = ""
-    left_out: str = ""  # ground of a stretch that is left out
+    left_out: str = ""  # ground of a rejected stretch
     left_out_ink: str = ""
     left_out_signal: str = ""
     ears: dict[str, str] = field(default_factory=dict)

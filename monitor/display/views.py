@@ -70,7 +70,7 @@ class Curves:
 
 @dataclass(frozen=True)
 class Stretch:
-    """A part of the incoming signal that was left out, in seconds before the newest sample (from > to >= 0), and why."""
+    """A rejected part of the incoming signal, in seconds before the newest sample (from > to >= 0), and why."""
 
     from_s: float
     to_s: float

@@ -28,7 +28,7 @@ class Spot:
     published_ms: tuple[float, float] | None
 
 
-class WaveDesk:
+class RunMarks:
     """The marks of one run, one of them chosen. Every change by hand is kept at once, in ``marks.json`` of the run.
 
     Raises ValueError, FolderError where the run has nothing to mark; changes raise ValueError, OSError with words for a person.
@@ -99,7 +99,7 @@ class WaveDesk:
         return "marks as suggested"
 
     def beside(self, others: Sequence[Path]) -> str:
-        """This run against others of its condition: replicates and growth, in sentences. Raises ValueError."""
+        """Sentences on this run and others of its condition: replicates, change with level. Raises ValueError."""
         runs = [replace(self._run, marks=self.marks), *(read(folder, self._norms) for folder in others)]
         return "; ".join(several(runs, self._norms)) if others else ""
 

@@ -14,27 +14,27 @@ from PyQt5.QtWidgets import QAction, QGridLayout, QMainWindow, QVBoxLayout, QWid
 
 from quietfloor.monitor.display.actions import ACTIONS
 from quietfloor.monitor.display.bar import Bar
-from quietfloor.monitor.display.conductor import Conductor
 from quietfloor.monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
 from quietfloor.monitor.display.export import ExportError, export
 from quietfloor.monitor.display.frames import FrameTimes
 from quietfloor.monitor.display.ladder import Ladder, Overlay, Rung
-from quietfloor.monitor.display.mark_editor import Waving
+from quietfloor.monitor.display.mark_editor import MarkEditor
 from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.panel_average import AveragePanel
 from quietfloor.monitor.display.panel_eeg import EegPanel
 from quietfloor.monitor.display.panel_ladder import LadderPanel
 from quietfloor.monitor.display.panel_noise import NoisePanel
 from quietfloor.monitor.display.panel_plane import PlanePanel
-from quietfloor.monitor.display.remembered import Remembered, recall, remember
+from quietfloor.monitor.display.run_view import RunView, WindowLink
 from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.sentence_bar import SentenceBar
 from quietfloor.monitor.display.setup import SetupPanel
-from quietfloor.monitor.display.stage import Scene, Stage
-from quietfloor.monitor.display.steps import Walk
-from quietfloor.monitor.display.styling import dress
+from quietfloor.monitor.display.steps import SetupFlow
+from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import LIGHT, THEMES, Look
+from quietfloor.monitor.display.view_controller import ViewController
+from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
 
 log = logging.getLogger("quietfloor")
 
@@ -47,16 +47,16 @@ GIVE_UP = 3  # ticks in a row that fail
 
 
 class Window(QMainWindow):
-    """Shows what is on the stage. ``on_close`` is called once when it has closed."""
+    """Shows the run of its link. ``on_close`` is called once when it has closed."""
 
-    def __init__(self, stage: Stage, settings: Path | None = None, on_close: Callable[[], None] = lambda: None) -> None:
+    def __init__(self, link: WindowLink, settings: Path | None = None, on_close: Callable[[], None] = lambda: None) -> None:
         super().__init__()
-        self.stage, self.conductor = stage, Conductor(stage)
+        self.link, self.controller = link, ViewController(link)
         self.frames = FrameTimes()
         self._settings, self._on_close = settings, on_close
-        remembered, notice = (Remembered(), "") if settings is None else recall(settings)
+        remembered, notice = (WindowSettings(), "") if settings is None else recall(settings)
         self.look = Look(THEMES[remembered.theme], remembered.projector)
-        self.scene: Scene | None = None
+        self.view: RunView | None = None
         self._ladder: Ladder | None = None
         self._painted_version = -1
         self._worded_s = 0.0
@@ -76,7 +76,7 @@ class Window(QMainWindow):
         if remembered.geometry:
             self.restoreGeometry(QByteArray.fromBase64(remembered.geometry.encode("ascii", "replace")))
         if notice:
-            self.conductor.say(notice)
+            self.controller.say(notice)
             log.warning(notice)
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
@@ -85,16 +85,16 @@ class Window(QMainWindow):
 
     # -- how it is made -----------------------------------------------------------------------------------------------
 
-    def _build(self, remembered: Remembered) -> None:
+    def _build(self, remembered: WindowSettings) -> None:
         self.sentence, self.bar = SentenceBar(), Bar()
         self.plane, self.average, self.eeg = PlanePanel(), AveragePanel(), EegPanel()
         self.noise, self.ladder = NoisePanel(), LadderPanel()
         self.panels: list[Panel] = [self.plane, self.average, self.eeg, self.noise, self.ladder]
         self.average.halves, self.average.plus_minus = remembered.halves, remembered.plus_minus
-        self.waving = Waving(self.average, self.conductor.say)
+        self.mark_editor = MarkEditor(self.average, self.controller.say)
         self.ladder.rungs.asked.connect(self._toggle_overlay)
         self.bar.pressed.connect(self.do)
-        self.bar.timeline.moved.connect(self.conductor.move_to)
+        self.bar.timeline.moved.connect(self.controller.move_to)
         self.bar.fit(replay=False)
         grid = QGridLayout()
         grid.setSpacing(7)
@@ -133,7 +133,7 @@ class Window(QMainWindow):
 
     def _give_keys(self) -> None:
         """The same key may do one thing for a live run and another for a recorded one."""
-        replay = self.scene is not None and self.scene.playback is not None
+        replay = self.view is not None and self.view.playback is not None
         for action in ACTIONS:
             keys = action.keys if action.where in ("always", "replay" if replay else "live") else ()
             self._actions[action.name].setShortcuts([QKeySequence(key) for key in keys])
@@ -141,7 +141,7 @@ class Window(QMainWindow):
     def restyle(self, look: Look) -> None:
         """Take on colours and sizes."""
         self.look = look
-        dress(self, look, (0.35, 0.7), look.theme.states["present"])
+        apply_theme(self, look, (0.35, 0.7), look.theme.states["present"])
         self.sentence.restyle(look)
         self.bar.restyle(look)
         for panel in self.panels:
@@ -175,9 +175,9 @@ class Window(QMainWindow):
         began_s, busy_s = time.perf_counter(), time.thread_time()
         try:
             self._take_stage()
-            self.conductor.tick()
-            if self.scene is not None:
-                self._show_scene(self.scene)
+            self.controller.tick()
+            if self.view is not None:
+                self._show_view(self.view)
             self._show_bar()
             self._failing = 0
         except Exception:
@@ -194,32 +194,32 @@ class Window(QMainWindow):
         self.finish()
 
     def _take_stage(self) -> None:
-        """What the command has put on the stage since."""
-        if self.stage.walk is not None and (self.setup is None or self.setup.walk is not self.stage.walk):
-            self._show_setup(self.stage.walk)
-        scene = self.stage.scene
-        if scene is not None and scene is not self.scene:
-            self.scene = scene
-            self.waving.leave()
+        """Take over the run or set-up that the command shows now."""
+        if self.link.flow is not None and (self.setup is None or self.setup.flow is not self.link.flow):
+            self._show_setup(self.link.flow)
+        view = self.link.view
+        if view is not None and view is not self.view:
+            self.view = view
+            self.mark_editor.leave()
             self._end_setup()
-            self.conductor.adopt(scene)
-            self.bar.fit(replay=scene.playback is not None)
+            self.controller.adopt(view)
+            self.bar.fit(replay=view.playback is not None)
             self._give_keys()
             self._painted_version = -1
-            self.setWindowTitle(f"{scene.run.folder.path.name} · quietfloor")
-        if self.stage.ladder is not self._ladder:
-            self._ladder = self.stage.ladder
+            self.setWindowTitle(f"{view.run.folder.path.name} · quietfloor")
+        if self.link.ladder is not self._ladder:
+            self._ladder = self.link.ladder
             self.ladder.show_ladder(self._ladder)
-        while (fetched := self.stage.fetched()) is not None:
+        while (fetched := self.link.fetched()) is not None:
             if isinstance(fetched, str):
-                self.conductor.say(fetched)
+                self.controller.say(fetched)
             else:
                 self._overlay([*self.average.overlays, fetched][-MOST_OVERLAYS:])
 
-    def _show_setup(self, walk: Walk) -> None:
-        """In the place of everything else, until a run is on the stage; of the window's keys those stay that fit there."""
+    def _show_setup(self, flow: SetupFlow) -> None:
+        """In the place of everything else, until a run is shown; of the window's keys those stay that fit there."""
         self._end_setup()
-        self.setup = SetupPanel(walk, self.look)
+        self.setup = SetupPanel(flow, self.look)
         self.board.hide()
         self.bar.hide()
         self._outer.insertWidget(0, self.setup, 1)
@@ -237,11 +237,11 @@ class Window(QMainWindow):
             for action in self._actions.values():
                 action.setEnabled(True)
 
-    def _show_scene(self, scene: Scene) -> None:
-        model = scene.model
-        if model.settings is None and scene.run.engine is not None:
-            model.begin(scene.run.engine.settings)
-        model.advance(scene.run.status)
+    def _show_view(self, view: RunView) -> None:
+        model = view.model
+        if model.settings is None and view.run.engine is not None:
+            model.begin(view.run.engine.settings)
+        model.advance(view.run.status)
         changed = model.version != self._painted_version
         now_s = time.monotonic()
         if changed:
@@ -268,29 +268,29 @@ class Window(QMainWindow):
             panel.fail(error)
 
     def _show_bar(self) -> None:
-        conductor, bar, scene = self.conductor, self.bar, self.scene
-        self.sentence.badge.say(conductor.badge)
+        controller, bar, view = self.controller, self.bar, self.view
+        self.sentence.badge.say(controller.badge)
         bar.message.say(self._message())
         for name, button in bar.buttons.items():
-            button.setEnabled(conductor.possible(name))
-        if scene is None:
+            button.setEnabled(controller.possible(name))
+        if view is None:
             return
-        bar.timeline.show_times(conductor.total_s, scene.model.status.seconds, scene.model.moment_s)
+        bar.timeline.show_times(controller.total_s, view.model.status.seconds, view.model.moment_s)
         bar.times.say(bar.timeline.words)
-        bar.rename("pause", "Pause view" if scene.model.live else "Follow")
-        bar.rename("play", "Pause" if conductor.playing else "Play")
+        bar.rename("pause", "Pause view" if view.model.live else "Follow")
+        bar.rename("play", "Pause" if controller.playing else "Play")
 
     def _message(self) -> str:
         if self._show_frames:
             return self.frames.words
-        if self.conductor.message:
-            return self.conductor.message
-        offered = self.stage.offered
+        if self.controller.message:
+            return self.controller.message
+        offered = self.link.offered
         if offered is not None:
             left = "" if offered.until is None else f" in {max(0.0, offered.until - time.monotonic()):.0f} s, or"
-            picked = ", another level with Shift ↑ or Shift ↓" if self.stage.choice is not None else ""
+            picked = ", another level with Shift ↑ or Shift ↓" if self.link.choice is not None else ""
             return f"{'N' if picked else 'Next'}: {offered.text}{left}{picked or ' with N'}"
-        messages = [] if self.scene is None else self.scene.model.messages
+        messages = [] if self.view is None else self.view.model.messages
         if not messages:
             return ""
         self.bar.message.setToolTip(tooltip("", "<br>".join(list(messages)[-10:])))
@@ -300,44 +300,44 @@ class Window(QMainWindow):
 
     def do(self, name: str) -> None:
         """Carry out an action of the table."""
-        self.stage.touch()
-        if self.conductor.do(name):
+        self.link.touch()
+        if self.controller.do(name):
             return
         if name.startswith("panel_"):
             self._show_alone(self.panels[int(name[-1]) - 1])
             return
-        if name in self.waving.deeds:
-            self.waving.do(name, self.scene, [overlay.folder for overlay in self.average.overlays])
+        if name in self.mark_editor.deeds:
+            self.mark_editor.do(name, self.view, [overlay.folder for overlay in self.average.overlays])
             return
         getattr(self, f"_do_{name}")()
 
     def _do_mark(self) -> None:
-        if self.stage.choice is not None:
+        if self.link.choice is not None:
             self._ask("Note on the run that is over (Enter keeps it, Esc drops it):", self._note)
             return
-        if not self.conductor.possible("mark") or self.scene is None:
-            self.conductor.say("There is no run to mark")
+        if not self.controller.possible("mark") or self.view is None:
+            self.controller.say("There is no run to mark")
             return
-        pressed_s, moment_s = time.monotonic(), self.scene.model.status.seconds
+        pressed_s, moment_s = time.monotonic(), self.view.model.status.seconds
         question = f"Note on {clock(moment_s)} (Enter keeps it, Esc drops it):"
-        self._ask(question, lambda text: self.conductor.note(text, pressed_s, moment_s))
+        self._ask(question, lambda text: self.controller.note(text, pressed_s, moment_s))
 
     def _note(self, text: str) -> None:
         if text.strip():
-            self.conductor.remark("note", text)
+            self.controller.remark("note", text)
 
     def _do_discard(self) -> None:
-        if self.conductor.possible("discard"):
+        if self.controller.possible("discard"):
             question = "Why is the run that is over discarded? (Enter discards it, without a word it counts again; Esc: leave it)"
             self._ask(question, self._discard)
         else:
-            self.conductor.say("A run can be discarded in a session, when it is over and the next one is suggested")
+            self.controller.say("A run can be discarded in a session, when it is over and the next one is suggested")
 
     def _discard(self, why: str) -> None:
-        self.conductor.remark("discard" if why.strip() else "restore", why)
+        self.controller.remark("discard" if why.strip() else "restore", why)
 
     def _do_go_to(self) -> None:
-        self._ask("Go to (minutes:seconds):", self.conductor.go_to)
+        self._ask("Go to (minutes:seconds):", self.controller.go_to)
 
     def _ask(self, question: str, give: Callable[[str], None]) -> None:
         """While a line is typed no key means anything else."""
@@ -391,12 +391,12 @@ class Window(QMainWindow):
         if drawn:
             self._overlay([overlay for overlay in self.average.overlays if overlay not in drawn])
             return
-        here = None if self.scene is None else self.scene.run.folder.path
+        here = None if self.view is None else self.view.run.folder.path
         others = [replicate for replicate in rung.replicates if replicate.folder != here]
         if others:
-            self.stage.fetch(others[0], rung.level)
+            self.link.fetch(others[0], rung.level)
         else:
-            self.conductor.say(f"No other finished run at {rung.level} yet")
+            self.controller.say(f"No other finished run at {rung.level} yet")
 
     def _overlay(self, overlays: list[Overlay]) -> None:
         self.average.overlays = overlays
@@ -421,7 +421,7 @@ class Window(QMainWindow):
         if self.sheet is not None and self.sheet.isVisible():
             self.sheet.close()
             return
-        replay = self.scene is not None and self.scene.playback is not None
+        replay = self.view is not None and self.view.playback is not None
         self.sheet = KeysSheet(self, replay, self.look)
         for key in ("F1", "?"):
             close = QAction(self.sheet)
@@ -431,21 +431,21 @@ class Window(QMainWindow):
         self.sheet.show()
 
     def _do_export(self) -> None:
-        folder = Path.cwd() if self.scene is None else self.scene.session
-        stem = "quietfloor" if self.scene is None else self.scene.run.folder.path.name
+        folder = Path.cwd() if self.view is None else self.view.session
+        stem = "quietfloor" if self.view is None else self.view.run.folder.path.name
         self.dialog = ExportDialog(self, [panel.name for panel in self.panels], folder, stem, self._export)
         self.dialog.open()
 
     def _export(self, part: str, path: Path) -> None:
         try:
-            self.conductor.say(f"Picture kept in {self.export(part, path)}")
+            self.controller.say(f"Picture kept in {self.export(part, path)}")
         except ExportError as error:
-            self.conductor.say(str(error))
+            self.controller.say(str(error))
 
     def export(self, part: str, path: Path) -> Path:
         """Write a picture of a panel by its name, of the whole for ""; the format follows from the path. Raises ExportError."""
         widget: QWidget = next((panel for panel in self.panels if panel.name == part), self.board)
-        title = "quietfloor" if self.scene is None else f"{self.scene.run.folder.path.name}: {self.scene.model.title}"
+        title = "quietfloor" if self.view is None else f"{self.view.run.folder.path.name}: {self.view.model.title}"
         return export(widget, path, title, self.look.theme.ground)
 
     # -- the end ------------------------------------------------------------------------------------------------------
@@ -459,12 +459,12 @@ class Window(QMainWindow):
         self.close()
 
     def _stop_and_close(self) -> None:
-        self.stage.stop()
+        self.link.stop()
         self.finish()
 
     def closeEvent(self, event: QCloseEvent | None) -> None:
         assert event is not None
-        if not self._closing and self.scene is not None and self.scene.on:
+        if not self._closing and self.view is not None and self.view.on:
             event.ignore()
             if self.question is None or not self.question.isVisible():
                 self.question = CloseQuestion(self, self._stop_and_close, self.finish)
@@ -474,14 +474,14 @@ class Window(QMainWindow):
         self._timer.stop()
         self._remember()
         event.accept()
-        self.stage.leave()
+        self.link.leave()
         on_close, self._on_close = self._on_close, lambda: None
         on_close()
 
     def _remember(self) -> None:
         if self._settings is not None:
             geometry = bytes(self.saveGeometry().toBase64()).decode("ascii")
-            what = Remembered(
+            what = WindowSettings(
                 geometry, self.look.theme.name, self.look.projector, self.average.halves, self.average.plus_minus
             )
             remember(self._settings, what)

@@ -29,8 +29,8 @@ MEANING: dict[str, dict[str, Any]] = {
     "trial_type": {
         "Description": "what happened",
         "Levels": {
-            "stimulus": "onset of a sound, found in the trigger channel with a fraction of a sample",
-            "sound_broken": "the sound broke; sweeps that it touched are left out",
+            "stimulus": "onset of a stimulus, found in the trigger channel with a fraction of a sample",
+            "sound_broken": "the sound broke; sweeps that it touched are rejected",
             "gap": "samples are missing; see text",
             "clock": "stamps went back",
             "not_finite": "values that are no numbers; the value before goes on",
@@ -39,9 +39,9 @@ MEANING: dict[str, dict[str, Any]] = {
         },
     },
     "sample": {"Description": "nearest sample of the file, from 0"},
-    "stimulus": {"Description": "kind of sound"},
+    "stimulus": {"Description": "kind of stimulus"},
     "ear": {"Description": "ear that it was played to", "Levels": {"left": "left ear", "right": "right ear"}},
-    "level": {"Description": "level of the sound, in the unit of level_unit"},
+    "level": {"Description": "level of the stimulus, in the unit of level_unit"},
     "level_unit": {"Description": "dB nHL by the calibration of the run, or dB re full scale without one"},
     "polarity": {
         "Description": "first movement of the diaphragm, by the labels of the player",
@@ -51,11 +51,11 @@ MEANING: dict[str, dict[str, Any]] = {
         "Description": "what became of the sweep",
         "Levels": {
             "accepted": "it is in the average",
-            "left out": "it is not, see reason",
+            "rejected": "it is not, see reason",
             "not judged": "it came after the decision, or its unit of sweeps was not complete",
         },
     },
-    "reason": {"Description": "why the sweep was left out"},
+    "reason": {"Description": "why the sweep was rejected"},
     "unit": {"Description": "units of sweeps are weighted together; counted from 1"},
     "text": {"Description": "the rest, in words"},
 }
@@ -147,7 +147,7 @@ def _sidecar(material: Material, done: Written) -> dict[str, Any]:
     timing = material.record.get("timing") or {}
     return {
         "TaskName": TASK,
-        "TaskDescription": "listening, or sleeping, while sounds are played",
+        "TaskDescription": "listening, or sleeping, while stimuli are played",
         "EEGReference": "each channel against the electrode after the dash in its name, as far as it names one",
         "SamplingFrequency": material.stream.rate_hz,
         "PowerLineFrequency": mains[0] if len(mains) == 1 else "n/a",

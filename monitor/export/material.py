@@ -36,7 +36,7 @@ from quietfloor.monitor.untrusted.safe_xml import element_from
 LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more
 BY_SIGN = {1: "condensation", -1: "rarefaction"}
-ACCEPTED, LEFT_OUT, NOT_JUDGED = "accepted", "left out", "not judged"
+ACCEPTED, REJECTED, NOT_JUDGED = "accepted", "rejected", "not judged"
 
 
 class ExportError(QuotingError, RuntimeError):
@@ -195,7 +195,7 @@ def _stimuli(
     for onset, polarity in zip(onsets, known, strict=True):
         unit, why, sign = judged.get(onset.position, (None, None, 0))
         polarity = BY_SIGN.get(sign, polarity)  # by the plan, where it was followed, before the markers
-        status = NOT_JUDGED if unit is None else ACCEPTED if why is None else LEFT_OUT
+        status = NOT_JUDGED if unit is None else ACCEPTED if why is None else REJECTED
         found.append(Happening(onset.position, "stimulus", "", 0, 0, status, why, unit, polarity))
     return broken + found
 

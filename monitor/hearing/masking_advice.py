@@ -14,7 +14,7 @@ as is above that of normal ears may be a gap. The other ear then gets noise for 
 in any case), and noise above `highest_db_em` may hide the tested ear, so that no response proves nothing there. Neither makes a
 dilemma.
 
-A run that is made only to see growth from one level to the next does not establish a threshold. It does not need masking, but its
+A run made only for the latency/amplitude-intensity function establishes no threshold. It does not need masking, but its
 response may hold a part of the other ear's; the advice flags that.
 """
 
@@ -85,7 +85,7 @@ class Sound:
         if not LOWEST_DB_NHL <= self.level_db_nhl <= HIGHEST_DB_NHL:
             raise HearingError(f"level_db_nhl = {self.level_db_nhl}; allowed is {LOWEST_DB_NHL:g} to {HIGHEST_DB_NHL:g}")
         if self.frequency_hz is not None and not 0.0 < self.frequency_hz < math.inf:
-            raise HearingError(f"frequency_hz = {self.frequency_hz}; give one above 0, or none for a sound without one")
+            raise HearingError(f"frequency_hz = {self.frequency_hz}; give one above 0, or none for a stimulus without one")
 
     @property
     def noise_by(self) -> str | None:
@@ -140,7 +140,9 @@ class MaskingAdvice:
         if masking_db_em is None:
             if self.needed:
                 return "no masking, although it was due: this response is not known to be the tested ear's"
-            return "no masking; due for a threshold, not for growth alone" if self.due else "no masking, and none was due"
+            if self.due:
+                return "no masking; due for a threshold, not for a latency/amplitude-intensity function alone"
+            return "no masking, and none was due"
         if math.isnan(masking_db_em):
             return "masking of unknown level: whether it was enough is not known"
         noise = f"masking of {masking_db_em:g} dB EM"
@@ -226,7 +228,7 @@ def _other_bone(tables: HearingTables, sound: Sound, ears: KnownEars) -> tuple[f
     mean, source = _normal_mean(tables, sound, "bone", sound.age_months)
     if not math.isnan(mean):
         return mean - BETTER_DB, f"assumed as up to {BETTER_DB:g} dB better than the mean of normal ears: {source}"
-    return UNKNOWN_BONE_INFANT_DB, "assumed: nothing is known for this sound and age, the lowest mean of newborns stands in"
+    return UNKNOWN_BONE_INFANT_DB, "assumed: nothing is known for this stimulus and age, the lowest mean of newborns stands in"
 
 
 def _normal_mean(tables: HearingTables, sound: Sound, route: str, age_months: float | None) -> tuple[float, str]:
@@ -376,26 +378,26 @@ def _sentence(advice: MaskingAdvice, sound: Sound, purpose: Purpose) -> str:
         return f"{sound.where}: no masking due; the {other} ear would have to hear {spare:.0f} dB better to answer."
     if purpose == "growth":
         return (
-            f"{sound.where}: flagged, the {other} ear may hear this sound too. A run made only to see growth does not establish "
-            "a threshold and does not need masking, but a part of its response may be the other ear's. For a threshold at this "
-            "level, mask."
+            f"{sound.where}: flagged, the {other} ear may hear this stimulus too. A run made only for the "
+            "latency/amplitude-intensity function does not establish a threshold and does not need masking, but a part of its "
+            "response may be the other ear's. For a threshold at this level, mask."
         )
     if sound.noise_by is None:
-        return f"{sound.where}: mask the {other} ear, it may hear this sound too. For a level, name the earphone of the noise."
+        return f"{sound.where}: mask the {other} ear, it may hear this stimulus too. For a level, name the earphone of the noise."
     if advice.dilemma:
         return (
-            f"{sound.where}: the {other} ear may hear this sound too, but noise that is enough ({advice.lowest_db_em:.0f} dB EM) "
-            f"is more than the {sound.ear} ear may get ({advice.most_db_em:.0f} dB EM). No level does both; "
+            f"{sound.where}: the {other} ear may hear this stimulus too, but noise that is enough ({advice.lowest_db_em:.0f} dB "
+            f"EM) is more than the {sound.ear} ear may get ({advice.most_db_em:.0f} dB EM). No level does both; "
             "more known thresholds, or inserts for the noise, leave more room. Otherwise the ears cannot be told apart here: for "
             "a licensed professional to weigh."
         )
     if advice.lowest_db_em > advice.highest_db_em:
         return (
-            f"{sound.where}: mask the {other} ear, it may hear this sound too. Noise of {advice.noise_db_em:.0f} dB EM by "
+            f"{sound.where}: mask the {other} ear, it may hear this stimulus too. Noise of {advice.noise_db_em:.0f} dB EM by "
             f"{sound.noise_by}: with less, the {other} ear may still answer. If the {sound.ear} ear has an air-bone gap, more "
             f"than {advice.highest_db_em:.0f} dB EM may hide it: no response then proves nothing."
         )
     return (
-        f"{sound.where}: mask the {other} ear, it may hear this sound too. Noise of {advice.range_words} by {sound.noise_by}: "
+        f"{sound.where}: mask the {other} ear, it may hear this stimulus too. Noise of {advice.range_words} by {sound.noise_by}: "
         f"with less, the {other} ear may still answer; with more, the noise may hide the {sound.ear} ear."
     )

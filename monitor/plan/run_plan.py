@@ -11,7 +11,7 @@ import difflib
 import math
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import tomli_w
 from pydantic import (
@@ -21,11 +21,12 @@ from pydantic import (
     Tag,
     ValidationError,
     ValidationInfo,
+    create_model,
     field_validator,
     model_validator,
 )
 
-from quietfloor.monitor.core.artefacts import CRITERIA, Criterion
+from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.core.engine import EngineSettings
 from quietfloor.monitor.core.evidence import SHAPES, EvidenceSettings
 from quietfloor.monitor.core.onsets import TriggerSettings
@@ -102,9 +103,7 @@ Delay = Annotated[
 ]
 
 
-class AnalysisPlan(Section):
-    """From samples to sweeps. Times in ms after the sound reaches the ear."""
-
+class _TimesPlan(Section):
     band_hz: tuple[float, float] = (100.0, 1500.0)
     window_ms: tuple[float, float] = (5.0, 17.0)
     epoch_ms: tuple[float, float] = (-2.0, 20.0)
@@ -115,12 +114,8 @@ class AnalysisPlan(Section):
     )
     acoustic_delay_ms: float = Field(default=0.0, ge=0, le=50, description="sound tube: trigger to ear")
     amplifier_delay_ms: Delay = Field(
-        default=0.0, description='EEG behind its own trigger channel; a number, or "certificate" for what the timing check found'
+        default=0.0, description='EEG after its trigger channel; a number, or "certificate" for what the timing check found'
     )
-    reject_peak_times: float = Field(default=2.5, ge=1.2, le=100, description="times the running median peak")
-    reject_peak_uv: float = Field(default=100.0, ge=0.5, le=1e5, description="absolute ceiling")
-    reject_slope_times: float = Field(default=3.5, ge=1.2, le=100)
-    rail_uv: float | None = Field(default=None, gt=0, description="amplifier range, for saturation")
 
     @field_validator("band_hz", "window_ms", "epoch_ms", "latency_ms")
     @classmethod
@@ -128,8 +123,28 @@ class AnalysisPlan(Section):
         if pair is not None and not pair[0] < pair[1]:
             raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: the first number must be below the second")
         if pair is not None and info.field_name != "band_hz" and not -MOST_MS <= pair[0] < pair[1] <= MOST_MS:
-            raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: should lie within {MOST_MS:g} ms of the sound")
+            raise ValueError(f"{info.field_name} = {pair[0]:g} to {pair[1]:g}: should lie within {MOST_MS:g} ms of the stimulus")
         return pair
+
+
+def _limit_fields() -> dict[str, Any]:
+    """The keys of all criteria, as fields."""
+    keys = [key for criterion in CRITERIA for key in criterion.keys]
+    return {
+        key.key: (float, Field(default=key.default, ge=key.smallest, le=key.largest, description=key.meaning)) for key in keys
+    }
+
+
+if TYPE_CHECKING:
+    _LimitsPlan = _TimesPlan
+else:
+    _LimitsPlan = create_model("_LimitsPlan", __base__=_TimesPlan, **_limit_fields())
+
+
+class AnalysisPlan(_LimitsPlan):
+    """From samples to sweeps. Times in ms after the stimulus reaches the ear. The keys of ``CRITERIA`` are fields too."""
+
+    rail_uv: float | None = Field(default=None, gt=0, description="amplifier range, for saturation")
 
 
 class TriggerPlan(Section):
@@ -245,7 +260,7 @@ class Plan(Section):
             lower = math.floor(1e4 / (stop_ms + zero_ms)) / 10
             after = f"after {room_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
             raise ValueError(
-                f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next sound comes {after}: "
+                f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next stimulus comes {after}: "
                 f"end the window earlier or lower sound.rate_per_s to {lower:g}"
             )
         return self
@@ -292,15 +307,8 @@ class Plan(Section):
     def engine_settings(self, layout: Layout) -> EngineSettings:
         """What the engine needs of it. Raises PlanError for combinations that this stream cannot carry."""
         analysis, trigger, decision = self.analysis, self.trigger, self.decision
-        criteria = tuple(
-            Criterion(c.name, c.measure, times, ceiling)
-            for c, times, ceiling in zip(
-                CRITERIA,
-                (analysis.reject_peak_times, analysis.reject_slope_times),
-                (analysis.reject_peak_uv, math.inf),
-                strict=True,
-            )
-        )
+        limits = analysis.model_dump()
+        criteria = tuple(criterion.limited(limits) for criterion in CRITERIA if criterion.since <= self.format)
         zero_ms = 0.0 if self.sound is None else self.sound.time_zero_ms
         if isinstance(analysis.amplifier_delay_ms, str):
             raise PlanError(
@@ -316,7 +324,7 @@ class Plan(Section):
             epoch_ms=analysis.epoch_ms,
             window_ms=analysis.window_ms,
             delay_ms=analysis.acoustic_delay_ms + analysis.amplifier_delay_ms + zero_ms,
-            rail_uv=min(math.inf if analysis.rail_uv is None else analysis.rail_uv, layout.limit * layout.uv_per_unit),
+            rail_uv=rail_uv(analysis, layout),
             trigger=TriggerSettings(
                 edge=trigger.edge,
                 kind=trigger.kind,
@@ -342,6 +350,11 @@ class Plan(Section):
         except ValueError as error:
             raise PlanError(str(error)) from error
         return settings
+
+
+def rail_uv(analysis: AnalysisPlan, layout: Layout) -> float:
+    """The largest magnitude that a sample can have: of the amplifier, or of the number format of the stream."""
+    return min(math.inf if analysis.rail_uv is None else analysis.rail_uv, layout.limit * layout.uv_per_unit)
 
 
 def load_plan(path: Path) -> Plan:
@@ -451,9 +464,11 @@ def _model(place: list[str]) -> type[BaseModel]:
 
 def override(plan: Plan, changes: dict[str, dict[str, Any]]) -> Plan:
     """The plan with single values replaced, checked again: ``{"decision": {"alpha": 0.05}}``. None changes nothing."""
+    given = {section: {key: value for key, value in values.items() if value is not None} for section, values in changes.items()}
+    if not any(given.values()):
+        return plan
     data = plan.model_dump(mode="json", exclude_none=True)
-    for section, values in changes.items():
-        given = {key: value for key, value in values.items() if value is not None}
-        if given:
-            data[section] = data.get(section, {}) | given
+    for section, values in given.items():
+        if values:
+            data[section] = data.get(section, {}) | values
     return make_plan(data, "command line")

@@ -49,8 +49,8 @@ class SoundPlan(Section):
     chirp_d: float | None = Field(default=None, description="delay along the cochlea k f^-d")
     chirp_span_ms: float | None = Field(default=None, description="instead of chirp_k: delay between 710 and 5700 Hz")
     chirp_by_level: bool = Field(default=False, description="the span that is best at this level")
-    wav: str | None = Field(default=None, description="file of a custom sound, mono")
-    wav_zero_ms: float | None = Field(default=None, description="time zero of a custom sound, from its first sample")
+    wav: str | None = Field(default=None, description="file of a custom stimulus, mono")
+    wav_zero_ms: float | None = Field(default=None, description="time zero of a custom stimulus, from its first sample")
     ear: Literal["left", "right"] = "right"
     level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
     level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
@@ -77,7 +77,7 @@ class SoundPlan(Section):
     masking_calibration: str | None = Field(
         default=None, description="calibration file of masking_transducer, where it is another earphone than the stimulus has"
     )
-    muted: bool = Field(default=False, description="control run: trigger without sound")
+    muted: bool = Field(default=False, description="control run: trigger without stimulus")
     device: Literal["lsl", "sound-card"] = "lsl"
     device_source_id: str = "quietfloor-audio"
     output: str | None = Field(default=None, description="of the sound card, by name or number; see `quietfloor outputs`")
@@ -289,7 +289,7 @@ class StatedPlan(Section):
     ear: Literal["left", "right"]
     route: Literal["air", "bone"] = "air"
     level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
-    muted: bool = Field(default=False, description="control run: trigger without sound")
+    muted: bool = Field(default=False, description="control run: trigger without stimulus")
     transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] | None = None
     age_group: Literal["adult", "child", "infant"] | None = None
     masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")

@@ -19,7 +19,7 @@ HUM_IN_BAND = 0.3  # own choice: of the noise there; together they are then 4 % 
 DRIFT_UV_PER_S = 100.0  # own choice: slow EEG moves by some tens of uV a second, a contact that settles by more
 STEADY_UV_PER_S = 1.0  # own choice: no matter for anybody
 OFFSET_UV = 100_000.0  # own choice: half of what common converters take at their highest gain (187.5 mV at 24 times, from memory)
-LIMITED = 0.2  # own choice: part of the time at the limit; sweeps there are left out
+LIMITED = 0.2  # own choice: part of the time at the limit; sweeps there are rejected
 HELD = 0.4  # own choice: part of neighbouring samples that are equal
 KOHM = 5.0  # one published protocol of click ABR asks for less at each electrode (read in its table)
 TOP_LINES = 3  # named in words; all are in the numbers
@@ -93,7 +93,7 @@ def _signal(channel: ChannelFigures, bad: Severity, rail_uv: float) -> Finding:
     touched = max(channel.limited, channel.still)
     if touched > 0.0:
         severity: Severity = bad if touched > LIMITED else "look"
-        remedy = f"lower the amplifier's gain; {SKIN}; sweeps there are left out"
+        remedy = f"lower the amplifier's gain; {SKIN}; sweeps there are rejected"
         return say(severity, f"at its limit or flat {_percent(touched)} of the time", remedy, touched, 0.0)
     return say("ok", "moves, and is within its limits", "", 0.0, 0.0)
 

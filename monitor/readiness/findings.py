@@ -112,7 +112,7 @@ TERMS: dict[str, tuple[str, str]] = {
     ),
     "bandwidth": ("bandwidth", "The frequencies that reach this program; a response needs those of the plan's band."),
     "unit": ("unit", "What one step of the stream's numbers is worth in microvolts (millionths of a volt)."),
-    "samples": ("samples", "Samples that are missing by their time stamps, or are no numbers; sweeps there are left out."),
+    "samples": ("samples", "Samples that are missing by their time stamps, or are no numbers; sweeps there are rejected."),
     "identity": ("source id", "By its source id a stream is known again when its program restarts."),
     "floor": (
         "noise after the run",
@@ -128,7 +128,7 @@ TERMS: dict[str, tuple[str, str]] = {
         "Amplifiers measure impedance by a small tone through the electrodes; some boards use 31.25 Hz, and forget to stop.",
     ),
     "impedance": ("impedance", "How hard an electrode's contact is to pass, as the stream itself says; low and alike is good."),
-    "trigger": ("trigger", "The pulse in a channel of the same stream that says when each sound starts."),
+    "trigger": ("trigger", "The pulse in a channel of the same stream that says when each stimulus starts."),
     "trigger_rate": ("stimulus rate", "Triggers a second; in step with the mains, hum would pass for a response."),
     "doubled": ("double triggers", "Triggers much closer together than the others: bouncing, or other events in that channel."),
     "sound": ("sound", "What will be played, at which ear and level."),
@@ -139,7 +139,7 @@ TERMS: dict[str, tuple[str, str]] = {
     "ceiling": ("output ceiling", "The loudest that this program lets out for this transducer and age group."),
     "calibration": ("calibration", "A file that says how loud full scale is on this output; dB nHL need one."),
     "level_check": ("level check", "A tone over a wire loop against the calibration: it tells a volume control that was moved."),
-    "bits": ("bits", "Steps of the sound card's converter that a quiet sound still uses, as a power of two; few make it coarse."),
+    "bits": ("bits", "Steps of the sound card's converter that a quiet stimulus still uses, as a power of two; few are coarse."),
     "dose": ("sound dose", "How much sound an ear got in this session and will get, of what it may get in a day."),
-    "timing": ("timing", "A measurement by a wire loop of how long after its trigger the sound really leaves, and how steadily."),
+    "timing": ("timing", "A measurement by a wire loop of how long after its trigger the stimulus leaves, and how steadily."),
 }

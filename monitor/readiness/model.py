@@ -25,10 +25,10 @@ from quietfloor.monitor.readiness.block_summary import PIECE_S, Piece, piece_of
 from quietfloor.monitor.readiness.findings import Group
 from quietfloor.monitor.readiness.impedance import Impedances
 from quietfloor.monitor.readiness.lines import Line, Mains, Spectrum, find_mains, find_tone
-from quietfloor.monitor.run.run import layout_of, stated_uv
-from quietfloor.monitor.run.unit_check import CHECK_S, PreflightError, UnitFinding, settle_unit
+from quietfloor.monitor.run.resolved_plan import layout_of
+from quietfloor.monitor.run.unit_check import CHECK_S, PreflightError, UnitFinding, unit_of
 from quietfloor.monitor.sources.base import StreamDescription
-from quietfloor.monitor.sources.channels import Channels, unit_to_uv
+from quietfloor.monitor.sources.channels import Channels
 
 WINDOW_S = 4.0  # what figures are of: two lines 1 Hz apart are told from each other
 LEAST_S = 1.0  # before it nothing is said about a channel
@@ -209,15 +209,8 @@ class Readiness:
         eeg = _last(self._raw, count)
         if self._band is None or eeg.shape[1] < count:
             return None
-        given = self.plan.stream.unit
         try:
-            return settle_unit(
-                eeg,
-                self._band,
-                stated_uv=math.nan if given is not None else stated_uv(self.description, self.channels),
-                given_uv=math.nan if given is None else unit_to_uv(given),
-                label=self._labels[0],
-            )
+            return unit_of(self.plan.stream.unit, self.description, self.channels, eeg, self._band)
         except PreflightError as error:
             return error
 

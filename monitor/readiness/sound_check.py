@@ -7,12 +7,12 @@ import math
 from pathlib import Path
 from typing import Any
 
-from quietfloor.monitor.calibration.level_check import last_check
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
 from quietfloor.monitor.run.sound_output import Stimulus, make_stimulus, open_device
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
+from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
 from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s
@@ -66,7 +66,7 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     value, unit = (record["level_db_nhl"], "dB nHL") if known else (record["level_db_fs"], "dB FS")
     said = f"{record['stimulus']}, {sound.ear} ear, {level}, {sound.rate_per_s:g}/s, by {_name(sound)}, {sound.age_group}"
     if sound.muted:
-        return Finding("sound", "look", f"{said}, MUTED", "a control run: the trigger goes out without sound", "", value, unit)
+        return Finding("sound", "look", f"{said}, MUTED", "a control run: trigger without stimulus", "", value, unit)
     return Finding("sound", "ok", said, "", "", value, unit)
 
 

@@ -10,10 +10,10 @@ import numpy as np
 from scipy.signal import welch
 
 from quietfloor.monitor.core.clock import RATE_PPM, REFUSED_PPM
-from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import PLAUSIBLE_UV, Floats
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Severity, parted
-from quietfloor.monitor.run.unit_check import PLAUSIBLE_UV, UNITS_UV, PreflightError, UnitFinding
+from quietfloor.monitor.run.unit_check import UNITS_UV, PreflightError, UnitFinding
 from quietfloor.monitor.session.staircase_rules import MOST_SWEEPS, minutes, needed_sweeps, sweep_limit
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.channels import suitability
@@ -130,7 +130,7 @@ def _samples(seen: StreamFigures) -> Finding:
         return Finding("samples", "look", said, "is every chosen channel connected?", "", bad, "%", 0.0, AS_IN_A_RUN)
     if seen.breaks:
         said = f"{seen.lost_samples} missing, in {seen.breaks} places where the time stamps jump"
-        remedy = "close other programs, use a cable instead of radio; sweeps there are left out"
+        remedy = "close other programs, use a cable instead of radio; sweeps there are rejected"
         return Finding("samples", "look", said, remedy, "", float(seen.lost_samples), "samples", 0.0, AS_IN_A_RUN)
     if seen.seconds < 1.0:
         return Finding("samples", "wait", "listening")

@@ -70,7 +70,7 @@ def _seen(seen: TriggerFigures) -> Finding:
         return Finding("trigger", "wait", "listening", subject=label)
     if seen.moves:
         said = f"the channel moves, but nothing in it looks like a trigger in {seen.seconds:.0f} s"
-        remedy = "is this the right channel? A trigger returns to rest between sounds and stands out of its noise eightfold"
+        remedy = "is this the right channel? A trigger returns to rest between stimuli and stands out of its noise eightfold"
     else:
         said = f"no trigger in {seen.seconds:.0f} s, the channel does not move"
         remedy = "is the sound on, the cable in, the channel switched on at the amplifier?"
@@ -102,7 +102,7 @@ def _rate(seen: TriggerFigures, plan: Plan) -> Finding:
         said += f", the plan has {wanted:g}"
     elif stop_ms > 1e3 * seen.interval_s:
         severity, limit, basis = "stop", 1e3 / stop_ms, "the plan's window"
-        said += f": the next sound comes {1e3 * seen.interval_s:.1f} ms after each, before the window is over ({stop_ms:g} ms)"
+        said += f": the next stimulus comes {1e3 * seen.interval_s:.1f} ms after each, before the window is over ({stop_ms:g} ms)"
         remedy = "end the window earlier (--window) or lower the stimulus rate"
     elif sound is None and (locked := _locked(rate, mains_hz)):
         severity, remedy, basis = "look", f"set the stimulus rate to {locked}", "see stimuli/schedule.py"
@@ -125,5 +125,5 @@ def _doubled(seen: TriggerFigures) -> Finding:
     if not seen.doubled:
         return Finding("doubled", "ok", "none", "", seen.label, 0.0, "triggers")
     said = f"{seen.doubled} of {seen.onsets} come too close after another"
-    remedy = "does the trigger bounce, or does the channel carry other events? Such sweeps are left out"
+    remedy = "does the trigger bounce, or does the channel carry other events? Such sweeps are rejected"
     return Finding("doubled", "look", said, remedy, seen.label, float(seen.doubled), "triggers", 0.0, AS)

@@ -45,7 +45,7 @@ def _opening(report: Report) -> Iterable[Block]:
     counted = sum(run.summary is None or run.summary.discarded is None for run in material.runs)
     rows.append(("Runs", f"{len(material.runs)} finished, {len(material.runs) - counted} of them discarded"))
     if material.left_out:
-        rows.append(("Left out", "; ".join(material.left_out)))
+        rows.append(("Not in the report", "; ".join(material.left_out)))
     yield Heading("What was measured", 2)
     yield Table(("", ""), tuple(rows))
     found = [(one.title, one.threshold) for one in report.ladders if one.threshold is not None]

@@ -64,7 +64,7 @@ def waveforms(report: Report) -> Iterable[Block]:
     yield Text(
         f"Dark lines are averages, of all runs at a level together where there are several; thin lines single runs. The grey "
         f"band is the average plus and minus {BAND:g} times its residual noise. {marks}Positive is up, 0 ms is time zero of the "
-        "sound.",
+        "stimulus.",
         "small",
     )
     for ladder in report.ladders:
@@ -166,7 +166,7 @@ def _together(level: Level) -> str:
 def masking(report: Report) -> Iterable[Block]:
     yield Heading("Masking", 2)
     if not report.masking:
-        yield Text("Nothing can be said about masking: no table knows these sounds, or their levels are not in dB nHL.")
+        yield Text("Nothing can be said about masking: no table knows these stimuli, or their levels are not in dB nHL.")
         return
     runs = {run.number: run for run in report.material.runs}
     rows = tuple((f"{one.run}", level_words(runs[one.run]), "FLAGGED" if one.due else "", one.words) for one in report.masking)

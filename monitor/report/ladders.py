@@ -1,4 +1,4 @@
-"""The ladders of a report: levels with their common averages, marks on their waves, and growth from level to level. Pure."""
+"""The ladders of a report: levels with their common averages, marks on their waves, change with level. Pure."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
         masking = (run.record.get("stimulus") or {}).get("masking")
         noise = "" if masking is None else f", other ear masked ({noise_words(masking)})"
         purpose = run.summary.purpose if run.summary is not None else "threshold"
-        only = f", run for {purpose}" if purpose == "growth" else ""
+        only = ", run for the intensity function" if purpose == "growth" else ""
         grouped.setdefault((level_words(run), noise, only), []).append(run)
     levels = [_level("".join(key), own, material, suggest_marks) for key, own in grouped.items()]
     return tuple(sorted(levels, key=lambda level: -level.level_db_nhl if math.isfinite(level.level_db_nhl) else math.inf))

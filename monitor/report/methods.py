@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from quietfloor.monitor.core.artefacts import CRITERIA
+
 FORMAT = "quietfloor methods 1"
 RULE_WORDS = {
     "evidence": "a sequential test that multiplies bets on the sign of each block of sweeps, made before the block is seen; the "
@@ -123,9 +125,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "latency_ms": ("plan", "analysis", "latency_ms"),
     "acoustic_delay_ms": ("plan", "analysis", "acoustic_delay_ms"),
     "amplifier_delay_ms": ("plan", "analysis", "amplifier_delay_ms"),
-    "reject_peak_times": ("plan", "analysis", "reject_peak_times"),
-    "reject_peak_uv": ("plan", "analysis", "reject_peak_uv"),
-    "reject_slope_times": ("plan", "analysis", "reject_slope_times"),
+    **{key.key: ("plan", "analysis", key.key) for criterion in CRITERIA for key in criterion.keys},
     "rail_uv": ("plan", "analysis", "rail_uv"),
     "rule": ("rule", "name"),
     "promise": ("rule", "promise"),
@@ -235,9 +235,9 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
     muted = [number for one in s["muted"] if one["value"] is True for number in one["runs"]]
     control = f" Muted as a control: {runs_words(muted)}." if muted else ""
     zero = [value for value in _only(s["time_zero_ms"]) if value]
-    later = f" Time zero is {_tell(s['time_zero_ms'], '{} ms')} after the first sample of the sound." if zero else ""
+    later = f" Time zero is {_tell(s['time_zero_ms'], '{} ms')} after the first sample of the stimulus." if zero else ""
     stated = [number for one in s["stated"] if one["value"] is True for number in one["runs"]]
-    lead = f"The sound of {runs_words(stated)} was made by other equipment and is as its operator stated it. " if stated else ""
+    lead = f"The stimulus of {runs_words(stated)} came from other equipment and is as its operator stated it. " if stated else ""
     return (
         f"{lead}Stimuli were {_tell(s['stimulus'])}, presented to the {_tell(s['ear'])} ear by {_tell(s['route'])} "
         f"({_tell(s['transducer'])}) in {_tell(s['polarity'])} polarity{coin} at "
@@ -273,6 +273,17 @@ def _recording(s: dict[str, list[dict[str, Any]]]) -> str:
     )
 
 
+def _criteria(s: dict[str, list[dict[str, Any]]]) -> list[str]:
+    """What each criterion rejected; one that no run had is not told of."""
+    found: list[str] = []
+    for criterion in CRITERIA:
+        if criterion.since == 1 or _only(s[criterion.times_key]):
+            units = {criterion.times_key: "{}", criterion.ceiling_key: "{} uV"}
+            sentence = criterion.sentence({key.key: _tell(s[key.key], units[key.key]) for key in criterion.keys})
+            found.append(sentence.replace(" was above", " above", 1) if found else sentence)
+    return found
+
+
 def _averaging(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     sums: dict[str, int] = {}
     presented = accepted = 0
@@ -287,11 +298,9 @@ def _averaging(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str
     if noises:
         span = f"{min(noises):.1f} nV" if len(noises) == 1 else f"{min(noises):.1f} to {max(noises):.1f} nV"
     return (
-        f"Sweeps of {_tell(s['epoch_ms'], '{} ms')} were left out where their peak was above "
-        f"{_tell(s['reject_peak_uv'], '{} uV')} or {_tell(s['reject_peak_times'])} times the running median of "
-        f"peaks, or their slope above {_tell(s['reject_slope_times'])} times the running median of slopes. In "
+        f"Sweeps of {_tell(s['epoch_ms'], '{} ms')} were rejected where their {', or their '.join(_criteria(s))}. In "
         f"{len(runs)} {'run' if len(runs) == 1 else 'runs'} together {presented} sweeps were presented and {accepted} accepted; "
-        f"left out by reason: {reasons}. {AVERAGE_WORDS}. "
+        f"rejected by reason: {reasons}. {AVERAGE_WORDS}. "
         f"{NOISE_WORDS}; at the end of the {'run' if len(runs) == 1 else 'runs'} it was {span}."
     )
 

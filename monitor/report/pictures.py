@@ -88,7 +88,7 @@ def _waveforms(figure: Any, area: Area, levels: Sequence[Level], window_ms: tupl
     axes.set_ylim(-step * (len(levels) - 0.4), step * 0.65)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
-    axes.set_xlabel("ms after time zero of the sound" + ("; shaded: response window" if window_ms is not None else ""))
+    axes.set_xlabel("ms after time zero of the stimulus" + ("; shaded: response window" if window_ms is not None else ""))
     _scale(axes, step, stop)
 
 

@@ -30,12 +30,12 @@ def runs_made(report: Report) -> Iterable[Block]:
             )
         )
     yield Table(
-        ("run", "level", "found", "kind", "evidence", "noise, nV", "limit, nV", "accepted", "presented", "left out", "lost"),
+        ("run", "level", "found", "kind", "evidence", "noise, nV", "limit, nV", "accepted", "presented", "rejected", "lost"),
         tuple(rows), right=(0, 4, 5, 6, 7, 8, 10),
     )  # fmt: skip
     yield Text(
         "Evidence is log10; noise is the residual noise of the average at the end; limit: no response larger than this, peak "
-        "to trough (true in 95 of 100 runs, whenever a run ends); left out: sweeps by reason; lost: samples of the stream, by "
+        "to trough (true in 95 of 100 runs, whenever a run ends); rejected: sweeps by reason; lost: samples of the stream, by "
         "its stamps.",
         "small",
     )

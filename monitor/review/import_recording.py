@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from quietfloor.monitor.core.samples import Chunk, Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, override
-from quietfloor.monitor.run.run import layout_of, stated_uv
-from quietfloor.monitor.run.unit_check import CHECK_S, UNITS_UV, UnitFinding, settle_unit
+from quietfloor.monitor.run.resolved_plan import layout_of
+from quietfloor.monitor.run.unit_check import CHECK_S, UNITS_UV, UnitFinding, unit_of
 from quietfloor.monitor.sources.base import ChannelError, StreamDescription, description_to_xml, marker_description
-from quietfloor.monitor.sources.channels import Channels, resolve_channels, suitability, unit_to_uv
+from quietfloor.monitor.sources.channels import Channels, resolve_channels, suitability
 from quietfloor.monitor.sources.recording import RecordingSource, places_of
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -150,14 +150,7 @@ def _unit(
 ) -> UnitFinding:
     """As a live run settles it, on the first second."""
     first = samples[list(channels.eeg), : math.ceil(CHECK_S * description.rate_hz)].astype(np.float64)
-    given = plan.stream.unit
-    return settle_unit(
-        first,
-        settings.band,
-        stated_uv=math.nan if given is not None else stated_uv(description, channels),
-        given_uv=math.nan if given is None else unit_to_uv(given),
-        label=description.label(channels.eeg[0]),
-    )
+    return unit_of(plan.stream.unit, description, channels, first, settings.band)
 
 
 def _in_full(plan: Plan, description: StreamDescription, unit: UnitFinding) -> Plan:

@@ -84,14 +84,14 @@ def keep(folder: RunFolder, marks: Marks) -> None:
 
 
 def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
-    """Replicates of each level against each other, and growth between levels, in sentences. Raises ValueError.
+    """Sentences on the replicates of each level, and on the change of wave V between levels. Raises ValueError.
 
-    Runs with different noise in the other ear are different evidence: no replicates of each other, and growth takes those of a
-    level that come first.
+    Runs with different noise in the other ear are different evidence: no replicates of each other. The function takes
+    those of a level that come first.
     """
     sounds = {tuple(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")) for run in runs}
     if len(sounds) > 1:
-        raise ValueError("these runs are of different ears or sounds: name runs of one condition")
+        raise ValueError("these runs are of different ears or stimuli: name runs of one condition")
     alike: dict[tuple[float | None, str], list[Marked]] = {}
     for run in runs:
         alike.setdefault((None if math.isnan(run.level_db_nhl) else run.level_db_nhl, run.noise), []).append(run)

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from quietfloor.monitor.core.engine import Engine, Tap
+from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.replay import Replayed, replay
@@ -41,8 +41,8 @@ class Playback:
         changed: bool = False,
         speed: float = 1.0,
         optional: Iterable[Callable[[Event | Notice], None]] = (),
-        tap: Tap | None = None,
-        follow: Callable[[Status], None] | None = None,
+        on_signal: OnSignal | None = None,
+        on_status: Callable[[Status], None] | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.plan, self.folder = plan, folder
@@ -52,7 +52,7 @@ class Playback:
         self.failure: str | None = None
         self._changed = changed
         self._optional = list(optional)
-        self._tap, self._follow = tap, follow
+        self._on_signal, self._on_status = on_signal, on_status
         self._clock = clock
         self._change = threading.Condition()
         self._speed = 1.0
@@ -110,10 +110,10 @@ class Playback:
     def _play(self) -> None:
         try:
             plan = self.plan if self._changed else None
-            self.result = replay(self.folder, plan, chunk_s=PIECE_S, on_events=self._take, tap=self._tap)
+            self.result = replay(self.folder, plan, chunk_s=PIECE_S, on_events=self._take, on_signal=self._on_signal)
             self.engine = self.result.engine
             rest = [event for event in self.result.events if event.kind == "verdict"]
-            self._tell(rest if self.status.verdict is None else [])
+            self._publish(rest if self.status.verdict is None else [])
             self.status = replace(refreshed(self.status, self.engine, [], 0.0), state="done")
         except _Ended:
             self.status = replace(self.status, state="done")
@@ -126,13 +126,13 @@ class Playback:
 
     def _take(self, engine: Engine, events: list[Event]) -> None:
         self.engine = engine
-        self._tell(events)
+        self._publish(events)
         self.status = refreshed(self.status, engine, events, 0.0)
         if any(isinstance(event, LookDone) for event in events):
             self._show_look()
         self._pace(self.status.seconds)
 
-    def _tell(self, events: list[Event]) -> None:
+    def _publish(self, events: list[Event]) -> None:
         for event in events:
             for optional in list(self._optional):
                 try:
@@ -143,11 +143,11 @@ class Playback:
 
     def _show_look(self) -> None:
         try:
-            if self._follow is not None:
-                self._follow(self.status)
+            if self._on_status is not None:
+                self._on_status(self.status)
         except Exception:
             log.exception("the display of the averages failed and is left out from now on")
-            self._follow = None
+            self._on_status = None
 
     def _pace(self, seconds: float) -> None:
         """Wait until the stream's moment has come. Raises _Ended when stopped."""

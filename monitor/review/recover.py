@@ -16,7 +16,7 @@ from quietfloor.monitor.core.events import Event, Verdict
 from quietfloor.monitor.formats.xdf import XdfError
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.review.replay import Grade, Replayed, grade, least, plan_of, replay
-from quietfloor.monitor.run.run_record import run_record
+from quietfloor.monitor.run.run_record import BEGUN_FORMAT, run_record
 from quietfloor.monitor.run.sound_output import make_stimulus
 from quietfloor.monitor.run.timing_certificate import Timing
 from quietfloor.monitor.run.unit_check import CHECK_S
@@ -28,7 +28,6 @@ from quietfloor.monitor.storage.run_folder import RunFolder, event_line
 from quietfloor.monitor.untrusted.bounded_io import bytes_of, json_from
 from quietfloor.monitor.untrusted.safe_text import QuotingError
 
-FORMAT = "quietfloor begun run 1"
 MOST_LOG_BYTES = 2_000_000_000  # a day of looks has 150 MB
 WHY = "the program was ended before the run was over"
 BEFORE = "the program was ended before the first sweep: nothing was decided"
@@ -54,21 +53,6 @@ def is_unfinished(path: Path) -> bool:
     """Whether a folder holds a recording without its result, and nobody is at work on it."""
     folder = RunFolder(path)
     return folder.raw.is_file() and not folder.run.is_file() and not is_held(folder.raw)
-
-
-def begin_record(
-    started: str, *, sound: dict[str, Any] | None, calibration: str | None, timing: Timing, acknowledged: dict[str, Any] | None
-) -> dict[str, Any]:
-    """What of run.json follows from no sample: kept from the start, for a run that does not live to write it."""
-    return {
-        "format": FORMAT,
-        "started": started,
-        "stimulus": sound,
-        "calibration": calibration,
-        "timing": {"verified": timing.verified, "offset_ms": timing.offset_ms, "sd_ms": timing.sd_ms,
-                   "certificate": timing.certificate, "reason": timing.reason},
-        "cautions_acknowledged": acknowledged,
-    }  # fmt: skip
 
 
 def finish(path: Path | str) -> Finished:
@@ -228,7 +212,7 @@ def _plan(folder: RunFolder) -> Plan:
 def _begun(folder: RunFolder) -> dict[str, Any]:
     try:
         content = checked_record(folder.read_json(folder.begun.name))
-        return content if content.get("format") == FORMAT else {}
+        return content if content.get("format") == BEGUN_FORMAT else {}
     except (OSError, ValueError):
         return {}
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from quietfloor.monitor.core.engine import Engine, Tap
+from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.core.events import Event, Verdict
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.plan.run_plan import Plan, load_run_plan
@@ -75,12 +75,12 @@ def replay(
     chunk_s: float | None = None,
     pace: float | None = None,
     on_events: Callable[[Engine, list[Event]], None] | None = None,
-    tap: Tap | None = None,
+    on_signal: OnSignal | None = None,
     ended: str = ENDS_HERE,
 ) -> Replayed:
     """Run the engine over ``folder``'s recording with its own plan, or with ``plan`` (other settings, no comparison meant).
 
-    ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``tap``: see Engine.
+    ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``on_signal``: see Engine.
     ``ended``: why a run ended that says nothing of its end. Raises ReplayError, PlanError, SourceError.
     """
     plan = plan_of(folder) if plan is None else plan
@@ -97,7 +97,7 @@ def replay(
         )
     labels = tuple(description.label(index) for index in range(description.channel_count))
     layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv, limit_of(description.channel_format))
-    engine = Engine(plan.engine_settings(layout), tap)
+    engine = Engine(plan.engine_settings(layout), on_signal)
     events: list[Event] = []
     live = list(_live(folder))
     looked = not any(event.get("what") == WRONG_RATE for event in live)

@@ -19,6 +19,7 @@ from quietfloor.monitor.run.unit_check import UnitFinding
 from quietfloor.monitor.sources.base import StreamDescription
 
 FORMAT = "quietfloor run 1"
+BEGUN_FORMAT = "quietfloor begun run 1"
 FIGURES = (
     "evidence",
     "p_value",
@@ -68,6 +69,21 @@ def machine() -> dict[str, str | None]:
         kernels = ", ".join(sorted({" ".join(filter(None, one)) for one in told}))
     simd = " ".join(np.show_config("dicts").get("SIMD Extensions", {}).get("found", []))
     return {"processor": processor(), "architecture": platform.machine(), "kernels": kernels, "simd": simd}
+
+
+def begin_record(
+    started: str, *, sound: dict[str, Any] | None, calibration: str | None, timing: Timing, acknowledged: dict[str, Any] | None
+) -> dict[str, Any]:
+    """What of run.json follows from no sample: kept from the start, for a run that does not live to write it."""
+    return {
+        "format": BEGUN_FORMAT,
+        "started": started,
+        "stimulus": sound,
+        "calibration": calibration,
+        "timing": {"verified": timing.verified, "offset_ms": timing.offset_ms, "sd_ms": timing.sd_ms,
+                   "certificate": timing.certificate, "reason": timing.reason},
+        "cautions_acknowledged": acknowledged,
+    }  # fmt: skip
 
 
 def run_record(

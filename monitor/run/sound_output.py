@@ -1,4 +1,7 @@
-"""The sound of a run, from its plan: waveform, level, schedule, ceiling, device, player. Nothing opens before ``open_sound``."""
+"""The sound of a run, from its plan: waveform, level, schedule, ceiling, device, player. Nothing opens before ``open_sound``.
+
+``make_stimulus`` looks up everything that the plan names, output, calibration and references, once.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ import datetime
 import logging
 import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -45,12 +48,32 @@ LSL_DEVICE = "virtual-earphone"
 
 @dataclass(frozen=True)
 class Stimulus:
-    """What will be played, ready to be rendered, and how it is described in records."""
+    """A plan's sound with everything that the plan names looked up, ready to be rendered, and how records describe it."""
 
+    plan: SoundPlan
+    card: Output | None  # None: audio over LSL
     frames: FrameSource
     calibration: Calibration | None
+    masking: Masking | None
     record: dict[str, Any]
     cells: tuple[dict[str, Any], ...] = ()  # labels of each, of a run with several
+
+    @property
+    def output(self) -> tuple[str, str]:
+        """Device and host interface."""
+        return _identity(self.card)
+
+    def needed(self, sweeps: int) -> tuple[Dose, Dose]:
+        """What so many sweeps give, and each second of them."""
+        plan = self.plan
+        return self.frames.exposure(sweeps, plan.lasts_s(sweeps)), self.frames.exposure(plan.rate_per_s, 1.0)
+
+    def check_dose(self, sweeps: int, spent: Dose) -> None:
+        """Raise PlanError when so many sweeps, and what was ``spent`` in the session, are more sound than an ear may get."""
+        try:
+            check(*self.needed(sweeps), spent, self.plan.age_group, sweeps, self.plan.rate_per_s)
+        except LevelError as error:
+            raise PlanError(f"sound: {error}") from error
 
 
 def make_stimulus(
@@ -63,8 +86,10 @@ def make_stimulus(
     """
     try:
         refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
-        waveform = plan.spec.waveform(plan.sample_rate_hz)
-        calibration = None if plan.calibration is None else _calibration(plan, plan.calibration, today)
+        spec = plan.spec
+        waveform = spec.waveform(plan.sample_rate_hz)
+        card = _sound_card(plan)
+        calibration = None if plan.calibration is None else _calibration(plan, card, plan.calibration, today)
         references = load_references(None if plan.references is None else Path(plan.references))
         basis = None
         if plan.level_db_nhl is not None and calibration is not None:
@@ -73,21 +98,19 @@ def make_stimulus(
         elif plan.level_db_fs is not None:
             factor = gain_db_fs(plan.level_db_fs, waveform)
         else:
-            raise PlanError("sound: give level_db_nhl with a calibration, or level_db_fs")
+            raise LevelError("give level_db_nhl with a calibration, or level_db_fs")
         schedule = plan.schedule()
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
-        masking = make_masking(plan, calibration, references, today)
+        masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
         frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, plan.trigger_db_fs)
-        if sweeps is not None:
-            check(*_needed(plan, frames, sweeps), spent or Dose(), plan.age_group, sweeps, plan.rate_per_s)
-    except RateError as error:
-        raise PlanError(f"sound: {error}") from error
-    except (LevelError, ScheduleError, ValueError) as error:
+    except PlanError:
+        raise
+    except (RateError, LevelError, ScheduleError, ValueError) as error:
         raise PlanError(f"sound: {error}") from error
     record = {
-        "stimulus": plan.spec.name,
-        **plan.spec.record(),
+        "stimulus": spec.name,
+        **spec.record(),
         "time_zero_ms": 1e3 * waveform.time_zero_s,
         "time_zero_is": waveform.time_zero_is,
         "ear": plan.ear,
@@ -104,9 +127,12 @@ def make_stimulus(
         "age_group": plan.age_group,
         "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
-        "output": _output_record(plan, factor * waveform.peak_to_peak),
+        "output": _output_record(plan, card, factor * waveform.peak_to_peak),
     }
-    return Stimulus(frames, calibration, record)
+    stimulus = Stimulus(plan, card, frames, calibration, masking, record)
+    if sweeps is not None:
+        stimulus.check_dose(sweeps, spent or Dose())
+    return stimulus
 
 
 def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent: Dose | None = None) -> Stimulus:
@@ -116,7 +142,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     ear, so that only its level follows the cell.
     """
     each = [make_stimulus(sound, today) for sound in table.sounds]
-    noises = [one.frames.masking for one in each if one.frames.masking is not None]
+    noises = [one.masking for one in each if one.masking is not None]
     kinds = {(noise.noise, noise.ear, noise.frequency_hz) for noise in noises}
     if len(kinds) > 1:
         named = ", ".join(f"{kind} in the {ear} ear{f' at {hz:g} Hz' if hz else ''}" for kind, ear, hz in sorted(kinds, key=str))
@@ -126,7 +152,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     cells = [
         CellSound(
             one.frames.waveform, one.frames.gain, one.frames.ear, row.level_db, row.condition,
-            0.0 if one.frames.masking is None else one.frames.masking.rms,
+            0.0 if one.masking is None else one.masking.rms,
         )
         for row, one in zip(table.cells, each, strict=True)
     ]  # fmt: skip
@@ -138,25 +164,25 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
     record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s}
-    return Stimulus(frames, begun.calibration, record, tuple(table.labels()))
+    return Stimulus(plan, begun.card, frames, begun.calibration, loudest, record, tuple(table.labels()))
 
 
-def _calibration(plan: SoundPlan, path: str, today: datetime.date) -> Calibration:
+def _calibration(plan: SoundPlan, card: Output | None, path: str, today: datetime.date) -> Calibration:
     """A calibration file, if it is of the output in use."""
     calibration = load_calibration(Path(path))
-    calibration.check(*output_identity(plan), plan.sample_rate_hz, today, plan.card_channels)
+    calibration.check(*_identity(card), plan.sample_rate_hz, today, plan.card_channels)
     return calibration
 
 
-def make_masking(
-    plan: SoundPlan, calibration: Calibration | None, references: References, today: datetime.date
+def _masking(
+    plan: SoundPlan, card: Output | None, calibration: Calibration | None, references: References, today: datetime.date
 ) -> Masking | None:
     """The noise of the plan, None without; `calibration` is the one of the stimulus. Raises LevelError."""
     if plan.masking == "none":
         return None
     transducer, path = plan.masking_output
     if path != plan.calibration:
-        calibration = None if path is None else _calibration(plan, path, today)
+        calibration = None if path is None else _calibration(plan, card, path, today)
     if plan.masking_level_db_em is not None and calibration is not None:
         level = plan.masking_level_db_em
         rms = rms_of_em(level, plan.masking_hz, plan.masking_ear, calibration, plan.sample_rate_hz, references)
@@ -166,11 +192,6 @@ def make_masking(
         raise LevelError("masking: give masking_level_db_em with a calibration, or masking_level_db_fs")
     ceiling = Ceiling(transducer, plan.age_group, calibration)
     return Masking(plan.masking, rms, plan.masking_ear, plan.sample_rate_hz, ceiling, plan.masking_hz, plan.seed)
-
-
-def _needed(plan: SoundPlan, frames: FrameSource, sweeps: int) -> tuple[Dose, Dose]:
-    """What so many sweeps give, and each second of them."""
-    return frames.exposure(sweeps, plan.lasts_s(sweeps)), frames.exposure(plan.rate_per_s, 1.0)
 
 
 def _level_record(plan: SoundPlan, waveform: Waveform, basis: Basis | None) -> dict[str, Any]:
@@ -213,38 +234,51 @@ def _masking_record(plan: SoundPlan, masking: Masking | None) -> dict[str, Any] 
 
 def output_identity(plan: SoundPlan) -> tuple[str, str]:
     """Device and host interface that a calibration of this output is bound to. Raises PlanError where there is none."""
-    if plan.device == "lsl":
-        return LSL_DEVICE, LSL_HOST_INTERFACE
-    try:
-        output = _sound_card(plan)
-    except DeviceError as error:
-        raise PlanError(f"sound: {error}") from error
-    return output.name, output.host_interface
+    return _identity(_sound_card(plan))
+
+
+def _identity(card: Output | None) -> tuple[str, str]:
+    return (LSL_DEVICE, LSL_HOST_INTERFACE) if card is None else (card.name, card.host_interface)
 
 
 def open_device(plan: SoundPlan) -> Device:
     """The output of the plan. Raises DeviceError when it cannot be had, or the trigger would leave by an earphone's output."""
-    if plan.device == "lsl":
-        return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
-    card = _sound_card(plan)
-    for path in filter(None, (plan.calibration, plan.masking_calibration)):
+    try:
+        card = _sound_card(plan)
+    except PlanError as error:
+        raise DeviceError(str(error).removeprefix("sound: ")) from error
+    calibrations = []
+    for path in () if card is None else filter(None, (plan.calibration, plan.masking_calibration)):
         with contextlib.suppress(LevelError):  # one that cannot be read is refused where a level rests on it
-            known = load_calibration(Path(path))
-            same = (known.device, known.host_interface) == (card.name, card.host_interface)
-            if same and (said := known.trigger_on_earphone(plan.channels[2])):
-                raise DeviceError(said)
+            calibrations.append(load_calibration(Path(path)))
+    return _open(plan, card, calibrations)
+
+
+def _open(plan: SoundPlan, card: Output | None, calibrations: Iterable[Calibration]) -> Device:
+    if card is None:
+        return LslAudioDevice(plan.device_source_id, rate_hz=plan.sample_rate_hz, speed=plan.speed)
+    for known in calibrations:
+        same = (known.device, known.host_interface) == (card.name, card.host_interface)
+        if same and (said := known.trigger_on_earphone(plan.channels[2])):
+            raise DeviceError(said)
     return PortAudioDevice(card, plan.sample_rate_hz, plan.channels, plan.block, plan.allow_shared)
 
 
-def _sound_card(plan: SoundPlan) -> Output:
-    return find_output(plan.output, plan.sample_rate_hz, plan.channels, plan.allow_shared)
-
-
-def _output_record(plan: SoundPlan, peak_to_peak: float) -> dict[str, Any]:
-    """Where it goes, and of a sound card how many of its bits a sound of this size moves."""
-    device, host_interface = output_identity(plan)
-    record = {"device": device, "host_interface": host_interface, "rate_hz": plan.sample_rate_hz}
+def _sound_card(plan: SoundPlan) -> Output | None:
+    """None for audio over LSL. Raises PlanError."""
     if plan.device == "lsl":
+        return None
+    try:
+        return find_output(plan.output, plan.sample_rate_hz, plan.channels, plan.allow_shared)
+    except DeviceError as error:
+        raise PlanError(f"sound: {error}") from error
+
+
+def _output_record(plan: SoundPlan, card: Output | None, peak_to_peak: float) -> dict[str, Any]:
+    """Where it goes, and of a sound card how many of its bits a sound of this size moves."""
+    device, host_interface = _identity(card)
+    record = {"device": device, "host_interface": host_interface, "rate_hz": plan.sample_rate_hz}
+    if card is None:
         return record
     left = bits_left(peak_to_peak, plan.bits)
     if left < LEAST_BITS:
@@ -254,23 +288,24 @@ def _output_record(plan: SoundPlan, peak_to_peak: float) -> dict[str, Any]:
             left,
             plan.bits,
         )
-    card = {"channels": list(plan.channels), "block": plan.block, "allow_shared": plan.allow_shared}
-    return record | card | {"bits": plan.bits, "bits_left": left}
+    of_card = {"channels": list(plan.channels), "block": plan.block, "allow_shared": plan.allow_shared}
+    return record | of_card | {"bits": plan.bits, "bits_left": left}
 
 
 class Sound:
     """An open output with its player and marker outlet, as a run uses it."""
 
-    def __init__(self, plan: SoundPlan, stimulus: Stimulus) -> None:
-        labels = {"stimulus": plan.spec.name, "ear": plan.ear, "level_db_nhl": plan.level_db_nhl, "muted": plan.muted}
-        self._plan, self._record = plan, stimulus.record
+    def __init__(self, stimulus: Stimulus) -> None:
+        plan, self._stimulus = stimulus.plan, stimulus
+        labels = {key: stimulus.record[key] for key in ("stimulus", "ear", "level_db_nhl", "muted")}
+        self._plan = plan
         self._account: tuple[SessionDose, str] | None = None
-        self.calibration = stimulus.calibration
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
         self._allowed = Dose()
         self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
-        self._device = open_device(plan)
+        masking = None if stimulus.masking is None else stimulus.masking.ceiling.calibration
+        self._device = _open(plan, stimulus.card, filter(None, (stimulus.calibration, masking)))
         self._player = Player(stimulus.frames, self._device, self._markers)
 
     def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
@@ -281,7 +316,7 @@ class Sound:
         """
         account = SessionDose(session)
         spent = account.spent(but=name)
-        needed, per_s = _needed(self._plan, self._frames, sweeps)
+        needed, per_s = self._stimulus.needed(sweeps)
         try:
             check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
         except LevelError as error:
@@ -346,7 +381,7 @@ class Sound:
         """For run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
         played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
-        return self._record | played
+        return self._stimulus.record | played
 
     @property
     def dose(self) -> Dose:
@@ -382,9 +417,9 @@ class Sound:
         return self._frames.limited_samples
 
 
-def open_sound(plan: SoundPlan, stimulus: Stimulus) -> Sound:
-    """Open the device of the plan. Raises PlanError when it cannot be had."""
+def open_sound(stimulus: Stimulus) -> Sound:
+    """Open the output. Raises PlanError when it cannot be had."""
     try:
-        return Sound(plan, stimulus)
+        return Sound(stimulus)
     except DeviceError as error:
         raise PlanError(f"sound: {error}") from error

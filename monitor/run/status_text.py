@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.core.events import (
     Event,
     ForeignSound,
@@ -32,9 +33,8 @@ HEADLINES = {
     "inconclusive": "Undecided",
 }
 
-REASONS = {  # why a sweep is left out, in words for the bench
-    "peak": "too large",
-    "slope": "too steep",
+REASONS = {  # why a sweep is rejected, in words for the bench
+    **{criterion.name: criterion.word for criterion in CRITERIA},
     "saturation": "with the amplifier at its limit",
     "flat": "without a signal",
     "not_finite": "without numbers",
@@ -55,7 +55,7 @@ LESS_TOO_LARGE = (
 )
 MAY_RUN_OUT = 0.1  # probability from which on it is said that the sweeps may run out first
 
-DOUBLED = "triggers come too close together, such sweeps are left out: does the trigger channel bounce, or carry other events?"
+DOUBLED = "triggers come too close together, such sweeps are rejected: does the trigger channel bounce, or carry other events?"
 
 
 def gap(event: Gap, rate_hz: float) -> str:
@@ -63,14 +63,14 @@ def gap(event: Gap, rate_hz: float) -> str:
     ms = 1e3 * abs(event.by_s)
     if event.reason == "lost":
         missing = count(round(event.by_s * rate_hz), "sample")
-        return f"time stamps jump ahead by {ms:.0f} ms: {missing} missing, or the sender was held up; sweeps there are left out"
+        return f"time stamps jump ahead by {ms:.0f} ms: {missing} missing, or the sender was held up; sweeps there are rejected"
     if event.reason == "clock":
-        return f"time stamps go back by {ms:.0f} ms: the sender caught up, or its clock was set; sweeps there are left out"
+        return f"time stamps go back by {ms:.0f} ms: the sender caught up, or its clock was set; sweeps there are rejected"
     if event.reason == "no_stamp":
         return "time stamps are no numbers: samples are counted, but whether any is missing cannot be seen; mend the sender"
     if event.reason == "repeated":
-        return "time stamps stand still: the sender repeats itself, or its clock stopped; sweeps there are left out"
-    return "some samples are no numbers, sweeps there are left out: is every chosen channel connected?"
+        return "time stamps stand still: the sender repeats itself, or its clock stopped; sweeps there are rejected"
+    return "some samples are no numbers, sweeps there are rejected: is every chosen channel connected?"
 
 
 def sound_limited(samples: int) -> str:
@@ -82,7 +82,7 @@ def sound_limited(samples: int) -> str:
 
 
 def sound_broken(event: SoundBroken) -> str:
-    left = "no sweep was touched" if not event.sweeps else f"{count(event.sweeps, 'sweep')} left out"
+    left = "no sweep was touched" if not event.sweeps else f"{count(event.sweeps, 'sweep')} rejected"
     return f"the sound broke up, {left}: close other programs or use longer blocks"
 
 
@@ -103,13 +103,13 @@ def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
     if isinstance(event, SoundBroken):
         return "sound", sound_broken(event)
     if isinstance(event, ForeignSound) and not event.refused:
-        return "foreign", f"{count(event.sweeps, 'sweep')} of another run came before this run's own sound began: left out"
+        return "foreign", f"{count(event.sweeps, 'sweep')} of another run came before this run's own sound began: dropped"
     if isinstance(event, TriggerDoubled):
         return "doubled", DOUBLED
     if isinstance(event, TriggerMissing):
         return "missing", f"{count(event.count, 'trigger')} did not arrive: is the cable loose, or the level near the threshold?"
     if isinstance(event, TriggerChanged):
-        return "changed", "triggers are steps where they were pulses, such sweeps are left out: was the trigger line turned over?"
+        return "changed", "triggers are steps where they were pulses, such sweeps are rejected: was the trigger line turned over?"
     if isinstance(event, TriggerGrid):
         ms = 1e3 * event.samples / rate_hz
         return "grid", (
@@ -123,8 +123,8 @@ def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
         )
     if isinstance(event, StimulusArtefact):
         return "stimulus artefact", (
-            f"what changes sign with the sound reaches into the response window ({event.uv:+.2g} uV at {event.at_ms:.1f} ms): an "
-            "artefact of the stimulus, most of which alternating polarity cancels. Keep leads and transducer apart"
+            f"what changes sign with the stimulus reaches into the response window ({event.uv:+.2g} uV at {event.at_ms:.1f} ms): "
+            "an artefact of the stimulus, most of which alternating polarity cancels. Keep leads and transducer apart"
         )
     if isinstance(event, NoiseChanged):
         went = f"sweeps went from {event.before_uv:.2g} to {event.now_uv:.2g} uV at once"
@@ -283,10 +283,10 @@ def headline(status: Status, floor_nv: float) -> str:
     return running(status.look, floor_nv)
 
 
-def left_out(look: LookDone | None) -> str:
-    """Sweeps left out, by reason."""
+def rejected(look: LookDone | None) -> str:
+    """Rejected sweeps by reason, in words."""
     if look is None or not look.rejected:
-        return "none left out"
+        return "none rejected"
     total = sum(look.rejected.values())
     reasons = ", ".join(f"{number:,} {REASONS.get(reason, reason)}" for reason, number in look.rejected.items())
-    return f"{total:,} left out ({reasons})" if len(look.rejected) > 1 else f"{reasons} left out"
+    return f"{total:,} rejected ({reasons})" if len(look.rejected) > 1 else f"{reasons} rejected"

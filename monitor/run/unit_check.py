@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietfloor.monitor.core.filtering import Band, RunningBand
-from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.core.samples import PLAUSIBLE_UV, Floats
+from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.channels import Channels, unit_to_uv, uv_per_unit
 
 CHECK_S = 1.0
-PLAUSIBLE_UV = (0.01, 500.0)  # in-band RMS; own choice: a shorted input lies above, a loose electrode below
 UNITS_UV = {"microvolts": 1.0, "millivolts": 1e3, "volts": 1e6}
 
 
@@ -65,6 +66,23 @@ def settle_unit(eeg: Floats, band: Band, stated_uv: float, given_uv: float, labe
         f"the stream states no unit, and {rms:.3g} RMS in channel {label!r} is plausible neither as microvolts nor as volts: "
         "give --unit uV, mV or V, and check that this is the EEG channel"
     )
+
+
+def unit_of(given: str | None, description: StreamDescription, channels: Channels, eeg: Floats, band: Band) -> UnitFinding:
+    """``settle_unit`` for the EEG channels of a stream, eeg (n_channels, n); what the user has ``given`` comes first."""
+    stated = math.nan if given is not None else stated_uv(description, channels)
+    return settle_unit(eeg, band, stated, math.nan if given is None else unit_to_uv(given), description.label(channels.eeg[0]))
+
+
+def stated_uv(description: StreamDescription, channels: Channels) -> float:
+    """Microvolts per unit as the stream states it for its EEG channels; nan where it states none, or none that is a voltage."""
+    stated = {description.units[index] for index in channels.eeg if not math.isnan(unit_to_uv(description.units[index]))}
+    if len({unit_to_uv(unit) for unit in stated}) > 1:
+        raise PreflightError(
+            f"the EEG channels state different units ({', '.join(sorted(stated))}): name channels of one unit by --eeg, or say "
+            "by --unit which one holds for all of them"
+        )
+    return uv_per_unit(description, channels.eeg)
 
 
 def _word(uv: float) -> str:

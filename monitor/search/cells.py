@@ -2,13 +2,15 @@
 
 The choice of the next cell, the weights and every bet depend on earlier units only, so under "no response in this cell" the
 capital of a cell stays a martingale, however cells are chosen. Beside the bets of a run (`core.evidence`) each cell bets on the
-wave that the other cells and its own past make expected: with the expected score ``m`` of a unit, and its score ``s``, the best
-bet on a sign is ``1 + tanh(m s)``, the likelihood ratio of Gaussian noise made symmetric.
+waves that the other cells and its own past make expected: with the score ``m`` that a wave lets expect and the score ``s`` that
+came, the best bet on a sign is ``1 + tanh(m s)``, the likelihood ratio of Gaussian noise made symmetric; over waves with
+probabilities p it is ``1 + sum p tanh(m s)``.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -16,18 +18,20 @@ import numpy as np
 from quietfloor.monitor.core.analysis import AnalysisSettings
 from quietfloor.monitor.core.averaging import Unit, WeightedAverage
 from quietfloor.monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, Spread, response_bank
+from quietfloor.monitor.core.noise import ResidualNoise, residual_noise
 from quietfloor.monitor.core.samples import Bools, Floats
 from quietfloor.monitor.core.upper_limit import RunningUpperLimit
 
-EXPECTED_SHARE = 0.4  # of the capital of a cell that bets on the expected wave
+EXPECTED_SHARE = 0.8  # of the capital of a cell that bets on expected waves; own choice, mostly: the rest meets the unexpected
 LOG_10 = math.log(10.0)
 
 
 class SharedNoise:
     """Shape of the noise, learned from the first units of all cells together and then kept."""
 
-    def __init__(self, warm_up_units: int, n_points: int) -> None:
-        self._left = warm_up_units
+    def __init__(self, warm_up_units: int, n_points: int, n_times: int) -> None:
+        """Lags of ``n_points`` window points, from the first ``n_times`` points of each sweep: as many as all conditions have."""
+        self._left, self._n_times = warm_up_units, n_times
         self._shape = NoiseShape((), n_points)
         self.matrix: Floats | None = None
 
@@ -35,7 +39,7 @@ class SharedNoise:
         """Whether the shape became known with this unit."""
         if self.matrix is not None:
             return False
-        self._shape.update(unit.residuals_uv[..., ::stride], unit.variance_uv2)
+        self._shape.update(unit.residuals_uv[..., ::stride][..., : self._n_times], unit.variance_uv2)
         self._left -= 1
         if self._left > 0:
             return False
@@ -51,6 +55,24 @@ def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
     return held[: len(SHAPES) * len(latencies)], held
 
 
+@dataclass(frozen=True)
+class CellLook:
+    """What is known of a cell; voltages in uV (n_times,), residual noise and limit in nV; nan where it is not known.
+
+    ``noise``: as for a run, see `core.noise`. ``limit_nv``: no response larger than this, peak to trough.
+    """
+
+    presented: int
+    accepted: int
+    evidence_log10: float
+    evidence_log10_max: float
+    noise: ResidualNoise
+    average_uv: Floats
+    half_a_uv: Floats
+    half_b_uv: Floats
+    limit_nv: float
+
+
 class Cell:
     """One level of one condition."""
 
@@ -64,39 +86,50 @@ class Cell:
         self.sum = np.zeros(len(times))  # of weighted unit means over the window, 1/uV
         self.weight = 0.0  # 1/uV2
         self.units = 0
-        self._expected: Floats | None = None
+        self._expected: tuple[Floats, Floats, Floats, float] | None = None  # filters, probabilities, those of the mean
         self._log_expected = 0.0
         self._spread = Spread(())
         self._inverse: Floats | None = None
+        self._freedom = math.nan  # independent points of the window
+        self.presented = 0
         self.log10 = 0.0
         self.log10_max = 0.0
 
     def learn_noise(self, shape: Floats, inverse: Floats) -> None:
         """The noise shape (n_points, n_points) and its inverse; units may come before it."""
         self._inverse = inverse
+        self._freedom = float(np.trace(shape) ** 2 / (shape**2).sum())
         self._evidence.learn_noise(shape)
         self._now()
 
-    def expect(self, wave_uv: Floats) -> None:
-        """The wave (n_points,) that the next units are expected to hold: made from earlier units alone."""
-        self._expected = wave_uv
+    def expect(self, waves_uv: Floats, probabilities: Floats) -> None:
+        """Waves (n, n_points) that the next units may hold, with probabilities (n,): made from earlier units alone."""
+        if self._inverse is not None:
+            matched = waves_uv @ self._inverse
+            middle = probabilities @ matched
+            self._expected = matched, probabilities, middle, math.sqrt(max(float(middle @ (probabilities @ waves_uv)), 0.0))
 
     def update(self, unit: Unit) -> None:
         mean, weight = self.settings.window.of(unit.mean_uv), float(unit.weight)
         self.average.update(unit)
         self.units += 1
+        self.presented += len(unit.accepted)
         self._evidence.update(mean, np.asarray(weight))
         if weight > 0:
             self.sum += weight * mean
             self.weight += weight
-            if self._expected is not None and self._inverse is not None:
-                matched = self._inverse @ self._expected
-                norm = math.sqrt(max(float(matched @ self._expected), 0.0))
-                if norm > 0:
-                    score = math.sqrt(weight) * float(matched @ mean) / norm
-                    bet = math.sqrt(weight) * norm * float(self._spread.standardise(np.asarray(score)))
-                    self._log_expected += math.log(2.0) - float(np.logaddexp(0.0, -2.0 * bet))
+            self._bet(mean, weight)
         self._now()
+
+    def _bet(self, mean: Floats, weight: float) -> None:
+        """On the waves that are expected."""
+        if self._expected is None:
+            return
+        matched, probabilities, middle, norm = self._expected
+        if norm > 0:
+            score = math.sqrt(weight) * float(middle @ mean) / norm
+            calm = float(self._spread.standardise(np.asarray(score))) / score if score else 1.0
+            self._log_expected += math.log1p(float(probabilities @ np.tanh(calm * weight * (matched @ mean))))
 
     def _now(self) -> None:
         if self._inverse is None:
@@ -105,6 +138,17 @@ class Cell:
         both = np.logaddexp(usual * LOG_10 + math.log(1.0 - EXPECTED_SHARE), self._log_expected + math.log(EXPECTED_SHARE))
         self.log10 = float(both) / LOG_10
         self.log10_max = max(self.log10_max, self.log10)
+
+    def look(self) -> CellLook:
+        """What is known now."""
+        average = self.average
+        return CellLook(
+            presented=self.presented, accepted=int(average.accepted), evidence_log10=self.log10,
+            evidence_log10_max=self.log10_max,
+            noise=residual_noise(average, self.settings.window, np.asarray(self._freedom)),
+            average_uv=average.average_uv(), half_a_uv=average.half_uv(0), half_b_uv=average.half_uv(1),
+            limit_nv=1e3 * self.upper_limit_uv(),
+        )  # fmt: skip
 
     def upper_limit_uv(self) -> float:
         """No response is larger than this, peak to trough; nan where that is not known."""

@@ -16,7 +16,7 @@ LARGEST_RISE_DB = 20.0
 UNITS, SHARE = 4, 0.02  # between choices: about two seconds, and a part of what there is already; own choice
 LEAST_UNITS = 8  # of the level that carries a finding: 128 sweeps
 
-Why = Literal["start", "threshold", "proof"]
+Why = Literal["start", "operator", "threshold", "proof"]
 
 
 @dataclass(frozen=True)
@@ -78,18 +78,24 @@ def gains(belief: Belief, unit_weight: float, unit_s: float) -> Floats:
     return np.asarray(belief.shared_uv_db**2 / (belief.variance_uv2 + noise) / (UNITS * unit_s))
 
 
+def within_rise(levels_db: Floats, offered: Bools, now_db: float) -> Bools:
+    """Of the levels that are offered, at least one: the softest, and those at most ``LARGEST_RISE_DB`` above what sounds now.
+
+    ``now_db`` is -inf where nothing sounds yet.
+    """
+    softest = levels_db[np.argmax(offered)]
+    return np.asarray(offered & (levels_db <= max(now_db + LARGEST_RISE_DB, softest)))
+
+
 def choose(
-    belief: Belief, wanted: Wanted, levels_db: Floats, log10: Floats, now_db: float, unit_weight: float, unit_s: float,
+    belief: Belief, wanted: Wanted, levels_db: Floats, log10: Floats, reachable: Bools, unit_weight: float, unit_s: float,
     seconds: float,
 ) -> Choice:
-    """The next level: where the threshold is narrowed most; once it is narrow, where a response is proven soonest.
-
-    ``seconds`` of signal so far; ``now_db``: the level that sounds now (-inf: none yet), and at most ``LARGEST_RISE_DB`` louder.
-    """
-    reachable = levels_db <= max(now_db + LARGEST_RISE_DB, levels_db[0])
+    """The next of the reachable levels: where the threshold is narrowed most; once it is narrow, where a response is proven
+    soonest. ``seconds`` of signal so far."""  # fmt: skip
     gain = gains(belief, unit_weight, unit_s)
     if narrow(belief, wanted, seconds):
-        near = reachable & (levels_db <= max(belief.high_db + wanted.reach_db, levels_db[0]))
+        near = reachable & (levels_db <= max(belief.high_db + wanted.reach_db, levels_db[np.argmax(reachable)]))
         missing = np.maximum(-math.log10(wanted.alpha) + 1.0 - log10, 0.1)
         pace = np.where(near, np.maximum(belief.mean_uv, 1e-5) ** 2 * belief.energy / missing, -np.inf)
         level = int(np.argmax(pace))

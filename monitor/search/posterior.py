@@ -8,6 +8,7 @@ each direction the form is learned as well: its deviation is normal, and its pos
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -17,13 +18,13 @@ from numpy.typing import NDArray
 from quietfloor.monitor.core.evidence import SHAPES
 from quietfloor.monitor.core.samples import Floats
 
-from .prior import CURVES, DEVIATIONS, GrowthPrior, Growths, Waves, spread_out
+from .prior import CURVES, DEVIATIONS, GrowthPrior, Waves, spread_out
 
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 FORMS = len(SHAPES)
 
-TRUST = 0.85  # power of the likelihood; tuned so that intervals hold what they say, on ears outside the model too
+TRUST = 0.9  # power of the likelihood; tuned so that intervals hold what they say, on ears outside the model too
 ROUGHNESS = 0.1  # a level follows its curve of growth, and the common form, to within this part of its size
 FORGOTTEN = 11.0  # directions so much (log) below the best are left out for a while
 UNLIKELY, MARGIN = 7.0, 0.06  # the same of curves; of a box around the others, on each side
@@ -31,8 +32,14 @@ WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
 ALL_EVERY = 8  # updates after which all are looked at again
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
 OUTSIDE_DB = 7.5
+GUESSES, LEAST = 100, 1e-6  # directions that a cell bets on, at most; the least probability of one, as a part of the best
 BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
+
+
+class _Curves(NamedTuple):
+    sizes: Singles  # (n_levels, N) in uV RMS
+    threshold_db: Floats  # (N,)
 
 
 class _Data(NamedTuple):
@@ -84,30 +91,52 @@ class Posterior:
         self._cost = np.zeros(directions)  # divergence of what is believed of the form from its prior
         self._score = np.zeros(directions)  # log, as of the last time each was looked at
         self._cube = spread_out(CURVES, 4)
-        self._expected = self._sizes_in(WHOLE).mean(axis=1, dtype=np.float64)
+        self._expected = self._curves(WHOLE).sizes.mean(axis=1, dtype=np.float64)
         self._updates = 0
+        self._last: tuple[Ints, Singles] | None = None  # directions and masses of the last belief
 
     def update(self, sums: Floats, weights: Floats) -> Belief:
         """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
         if self._updates % ALL_EVERY == 0:
             everywhere = np.arange(len(self._score))
-            box = self._likely(self._data(sums, weights, everywhere, self._sizes_in(WHOLE)), WHOLE)
-            self._box = self._likely(self._data(sums, weights, self._near, self._sizes_in(box)), box)
-            self._sizes = self._sizes_in(self._box)
+            box = self._likely(self._data(sums, weights, everywhere, self._curves(WHOLE)), WHOLE)
+            box = self._likely(self._data(sums, weights, self._near, self._curves(box)), box)
+            self._now = self._curves(box)
         self._updates += 1
-        data = self._data(sums, weights, self._near, self._sizes)
+        data = self._data(sums, weights, self._near, self._now)
         self._learn_forms(data, self._masses(data))  # one round: the next update goes on from here
-        return self._belief(data, self._masses(data))
+        mass = self._masses(data)
+        self._last = data.directions, mass
+        return self._belief(data, mass)
+
+    def guesses(self, level: int) -> tuple[Floats, Floats]:
+        """Waves (n_guesses, n_points) in uV that a level may hold, and the probability of each; the rest is left open.
+
+        Of the likeliest directions, each with three sizes that stand for its normal distribution (Gauss-Hermite).
+        """
+        if self._last is None:
+            return np.zeros((0, self._basis.shape[-1])), np.zeros(0)
+        directions, mass = self._last
+        likely = mass.sum(axis=1, dtype=np.float64)
+        best = np.argsort(-likely, kind="stable")[:GUESSES]
+        best = best[likely[best] > LEAST * likely.max()]
+        likely, here = likely[best], self._now.sizes[level].astype(np.float64)
+        mean = mass[best] @ here / likely
+        spread = np.sqrt(np.maximum(mass[best] @ here**2 / likely - mean**2, 0.0))
+        chosen = directions[best]
+        forms = np.einsum("dm,dmp->dp", self._coefficients[chosen], self._basis[self._places[self._path[chosen], level]])
+        sizes = np.maximum(mean + np.outer((-math.sqrt(3.0), 0.0, math.sqrt(3.0)), spread), 0.0)  # (3, D)
+        waves = (sizes[..., np.newaxis] * forms).reshape(-1, forms.shape[-1])
+        return waves, np.outer((1 / 6, 2 / 3, 1 / 6), likely).ravel()
 
     @property
     def _near(self) -> Ints:
         return np.flatnonzero(self._score >= self._score.max() - FORGOTTEN)
 
-    def _growths(self, box: Floats) -> Growths:
-        return self._prior.curves(box[0] + (box[1] - box[0]) * self._cube)
-
-    def _sizes_in(self, box: Floats) -> Singles:
-        return self._growths(box).at(self._levels).astype(np.float32)
+    def _curves(self, box: Floats) -> _Curves:
+        growths = self._prior.curves(box[0] + (box[1] - box[0]) * self._cube)
+        sizes = growths.at(self._levels).astype(np.float32)
+        return _Curves(sizes, growths.threshold_db)
 
     def _likely(self, data: _Data, box: Floats) -> Floats:
         """The part (2, 4) of a box of the cube in which curves are still likely: the prior is uniform there as well."""
@@ -116,7 +145,7 @@ class Posterior:
         inside = np.clip([alive.min(axis=0) - MARGIN, alive.max(axis=0) + MARGIN], 0.0, 1.0)
         return np.asarray(box[0] + (box[1] - box[0]) * inside)
 
-    def _data(self, sums: Floats, weights: Floats, directions: Ints, sizes: Singles) -> _Data:
+    def _data(self, sums: Floats, weights: Floats, directions: Ints, curves: _Curves) -> _Data:
         seen = np.flatnonzero(weights > 0)
         places = self._places[:, seen][self._path[directions]]
         fits = np.stack([self._filters @ sums[level] for level in seen])  # (V, shifts, M)
@@ -125,7 +154,7 @@ class Posterior:
         energy = np.median(np.einsum("dm,dvmn,dn->dv", c, gram, c), axis=0)
         weight = weights[seen]
         trust = TRUST / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2)
-        here = sizes[seen]
+        here = curves.sizes[seen]
         return _Data(directions, fits[np.arange(len(seen)), places], gram, weight, trust, here, here**2)
 
     def _masses(self, data: _Data) -> Singles:
@@ -169,8 +198,8 @@ class Posterior:
 
     def _belief(self, data: _Data, mass: Singles) -> Belief:
         curves = _at_least(mass.sum(axis=0, dtype=np.float64), FEWEST)
-        sizes, levels = self._sizes, self._levels
-        threshold = np.maximum(self._growths(self._box).threshold_db, levels[0] - OUTSIDE_DB)
+        sizes, levels = self._now.sizes, self._levels
+        threshold = np.maximum(self._now.threshold_db, levels[0] - OUTSIDE_DB)
         threshold = np.where(threshold <= levels[-1], threshold, levels[-1] + OUTSIDE_DB)
         order = np.argsort(threshold, kind="stable")
         at = np.searchsorted(np.cumsum(curves[order]), (LOW, 0.5, HIGH))

@@ -13,8 +13,8 @@ from quietfloor.monitor.core.artefacts import RunningLimits
 from quietfloor.monitor.core.averaging import Unit, reduce_unit
 from quietfloor.monitor.core.samples import Bools, Floats
 
-from .cells import Cell, SharedNoise, found, refuted
-from .choice import SHARE, UNITS, Choice, Wanted, choose, over
+from .cells import Cell, CellLook, SharedNoise, found, refuted
+from .choice import SHARE, UNITS, Choice, Wanted, choose, over, within_rise
 from .posterior import OUTSIDE_DB, Belief, Posterior
 from .prior import GrowthPrior, Waves
 
@@ -108,7 +108,7 @@ class _Running:
         self.finished = False
         self.inverse: Floats | None = None
         self.shape: Floats | None = None
-        self.since = 0  # units since the last belief
+        self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
 
     def learn_noise(self, matrix: Floats) -> None:
         points = len(self.condition.settings[0].window_times_ms)
@@ -122,8 +122,6 @@ class _Running:
             cell = self.cells[level] = Cell(self.condition.settings[level])
             if self.shape is not None and self.inverse is not None:
                 cell.learn_noise(self.shape, self.inverse)
-            if self.belief is not None:
-                cell.expect(self.belief.waves_uv[level])
         return self.cells[level]
 
     def log10(self) -> Floats:
@@ -135,7 +133,6 @@ class _Running:
     def update(self, level: int, unit: Unit) -> None:
         self.cell(level).update(unit)
         self.units[level] += 1
-        self.since += 1
         if self.inverse is not None:
             self.refuted |= refuted(self.log10(), self.wanted.alpha)
 
@@ -147,6 +144,10 @@ class _Running:
     @property
     def found(self) -> Bools:
         return found(self.refuted)
+
+    @property
+    def open(self) -> bool:
+        return not self.finished and bool(self.offered.any())
 
     def believe(self) -> None:
         """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
@@ -160,9 +161,6 @@ class _Running:
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
         belief = self.belief = self.posterior.update(sums, weights)
-        self.since = 0
-        for level, cell in self.cells.items():
-            cell.expect(belief.waves_uv[level])
         self.finished = over(belief, self.wanted, levels, self.found, self.seconds)
 
     def answer(self, limits: bool) -> Answer:
@@ -191,19 +189,45 @@ class RunningSearch:
         self._running = [_Running(condition, self.wanted) for condition in conditions]
         first = conditions[0].settings[0]
         points = max(len(condition.settings[0].window_times_ms) for condition in conditions)
-        self._noise = SharedNoise(first.evidence.warm_up_units, points)
+        shortest = min(len(one.settings[0].times_ms[:: one.settings[0].stride]) for one in conditions)
+        self._noise = SharedNoise(first.evidence.warm_up_units, points, shortest)
         self._limits = RunningLimits(first.criteria, first.rate_hz)
         self._unit_weight = 0.0
-        self._now = Next(self._start(0), Choice(self._start(0).level, "start", math.nan))
+        first_ranked = min(range(len(conditions)), key=lambda number: conditions[number].rank)
+        self._now = self._begin(first_ranked, self._running[first_ranked].offered)
         self._since = 0
 
-    def _start(self, condition: int) -> Place:
-        levels = self._running[condition].condition.levels
-        return Place(condition, int(np.argmin(abs(levels - self._running[condition].condition.start_db))))
+    def _begin(self, condition: int, reachable: Bools) -> Next:
+        """With the reachable level nearest to the one wanted."""
+        levels, start_db = self._running[condition].condition.levels, self._running[condition].condition.start_db
+        level = int(np.argmin(np.where(reachable, abs(levels - start_db), np.inf)))
+        return Next(Place(condition, level), Choice(level, "start", math.nan))
 
     @property
     def finished(self) -> bool:
-        return all(one.finished for one in self._running)
+        """Whether nothing is left to ask: every condition has its answer, or no level is offered any more."""
+        return not any(one.open for one in self._running)
+
+    def offer(self, condition: int, levels: Bools) -> None:
+        """From now on only these levels (n_levels,) may be played: by ceiling, dose, masking, or the operator's wish.
+
+        None at all: this condition is left as it is; it can be offered again.
+        """
+        levels = np.asarray(levels, dtype=bool)
+        one = self._running[condition]
+        if levels.shape != one.offered.shape:
+            raise ValueError(f"levels have the shape {levels.shape}: give one yes or no for each of {len(one.offered)} levels")
+        one.offered = levels
+        if not levels.any() or (condition == self._now.place.condition and not levels[self._now.place.level]):
+            self._next()
+
+    def go_to(self, place: Place) -> Next:
+        """The operator wants this cell next. Raises ValueError where it is not offered."""
+        one = self._running[place.condition]
+        if not one.offered[place.level]:
+            raise ValueError(f"{one.condition.levels_db[place.level]:g} dB nHL is not offered: choose another level")
+        self._since = 0
+        return self._set(Next(place, Choice(place.level, "operator", math.nan)))
 
     def update(self, place: Place, sweeps_uv: Floats, usable: Bools) -> Bools:
         """One unit: sweeps (16, n_times) in uV, finite everywhere, ``usable`` (16,) without faults. Which were accepted (16,)."""
@@ -223,39 +247,54 @@ class RunningSearch:
         self._since += 1
         return accepted
 
-    def choose(self) -> Next:
-        """The cell of the next unit. It changes every few units; the same one again where nothing more is known."""
+    def choose(self) -> Next | None:
+        """The cell of the next unit; None where nothing is left to ask. It changes every few units, as more is known."""
+        if self.finished:
+            return None
         units = self._running[self._now.place.condition].units.sum()
         if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
             return self._now
         self._since = 0
         self._running[self._now.place.condition].believe()
+        self._next()
+        return None if self.finished else self._now
+
+    def _next(self) -> None:
+        """Go on with the best of all open conditions of the lowest rank."""
         best: Next | None = None
+        lowest = min((one.condition.rank for one in self._running if one.open), default=0)
+        now_db = self._running[self._now.place.condition].condition.levels_db[self._now.place.level]
         for number, one in enumerate(self._running):
-            if one.finished:
+            if not one.open or one.condition.rank != lowest:
                 continue
-            lowest = min(other.condition.rank for other in self._running if not other.finished)
-            if one.condition.rank != lowest:
-                continue
-            if one.belief is None:
-                return self._set(Next(self._start(number), Choice(self._start(number).level, "start", math.nan)))
-            same = number == self._now.place.condition
             levels = one.condition.levels
-            now_db = float(levels[self._now.place.level]) if same else float(one.condition.start_db)
+            reachable = within_rise(levels, one.offered, now_db)
+            if one.belief is None:
+                self._set(self._begin(number, reachable))
+                return
             choice = choose(
-                one.belief, self.wanted, levels, one.log10(), now_db, self._unit_weight, one.condition.unit_s, one.seconds
+                one.belief, self.wanted, levels, one.log10(), reachable, self._unit_weight, one.condition.unit_s, one.seconds
             )
             if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
                 best = Next(Place(number, choice.level), choice)
-        return self._now if best is None else self._set(best)
+        if best is not None:
+            self._set(best)
 
     def _set(self, chosen: Next) -> Next:
         self._now = chosen
+        one = self._running[chosen.place.condition]
+        if one.posterior is not None:
+            one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
         return chosen
+
+    def look(self, place: Place) -> CellLook | None:
+        """What is known of a cell; None where it was never played."""
+        cell = self._running[place.condition].cells.get(place.level)
+        return None if cell is None or cell.units == 0 else cell.look()
 
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
         """Of a condition, as far as it is known."""
         return self._running[condition].answer(limits)
 
 
-__all__ = ["Answer", "Condition", "Next", "Place", "RunningSearch", "Wanted"]
+__all__ = ["Answer", "CellLook", "Condition", "Next", "Place", "RunningSearch", "Wanted"]

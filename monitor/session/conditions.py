@@ -19,7 +19,7 @@ OWN: Whose = "this ear's"
 UNKNOWN: Whose = "not known to be this ear's"
 WORDS = {PRESENT: "response", ABSENT: "no response", UNDECIDED: "undecided"}
 STIMULUS_WORDS = {
-    "click": "click", "tone-burst": "tone burst", "chirp": "chirp", "octave-chirp": "octave chirp", "custom": "sound of a file",
+    "click": "click", "tone-burst": "tone burst", "chirp": "chirp", "octave-chirp": "octave chirp", "custom": "custom stimulus",
 }  # fmt: skip
 _ONE_HZ = 0.005  # frequencies closer than this fraction are one, as in the tables of hearing levels
 
@@ -71,7 +71,7 @@ class RunSummary:
     alpha: float = math.nan  # false alarms that its rule was allowed
     rule: str = ""
     sweeps: int | None = None
-    presented: int | None = None  # sweeps, those that were left out included
+    presented: int | None = None  # sweeps, rejected ones included
     purpose: Purpose = "threshold"
     replicate_of: int | None = None
     discarded: str | None = None
@@ -95,7 +95,7 @@ class RunSummary:
 
     @property
     def left_out(self) -> float:
-        """Share of its sweeps that were left out; nan: not known."""
+        """Share of its sweeps that were rejected; nan: not known."""
         return 1.0 - self.sweeps / self.presented if self.presented and self.sweeps is not None else math.nan
 
     @property

@@ -15,7 +15,7 @@ from typing import Literal
 
 from quietfloor.monitor.hearing.masking_advice import MaskingAdvice
 from quietfloor.monitor.session.conditions import PRESENT, UNDECIDED, Condition, RunSummary
-from quietfloor.monitor.session.staircase_rules import Outlook, Rules, outlook_of
+from quietfloor.monitor.session.staircase_rules import ExpectedDuration, Rules, expected_duration
 from quietfloor.monitor.session.threshold import Bracket, Tally, Threshold, bracket_of, counted, tallies, threshold_of, times
 
 Reason = Literal[
@@ -75,7 +75,7 @@ def suggest(
     rules: Rules,
     *,
     time_left_s: float = math.inf,
-    outlook: Outlook | None = None,
+    outlook: ExpectedDuration | None = None,
     masking: Callable[[float], MaskingAdvice | None] | None = None,
     waking: str = "",
 ) -> Suggestion:
@@ -84,7 +84,7 @@ def suggest(
     ``masking`` gives the advice for a level. ``waking``: why there may be no time for many more runs; empty: there is.
     """
     own = counted(condition, runs)
-    ahead = outlook or Outlook()
+    ahead = outlook or ExpectedDuration()
     runs_left = math.inf if math.isnan(ahead.run_s) or ahead.run_s <= 0 else time_left_s / ahead.run_s
     runs_left = min(runs_left, HURRY) if waking and runs_left >= 1 else runs_left
     idea = _Ladder(own, rules, runs_left).idea()
@@ -116,7 +116,7 @@ def known(condition: Condition, runs: Sequence[RunSummary]) -> tuple[int, float]
     return (2, 0.0) if bracket.absent is None else (3, -bracket.gap_db)
 
 
-def _may_show(own: Sequence[RunSummary], time_left_s: float, ahead: Outlook) -> bool:
+def _may_show(own: Sequence[RunSummary], time_left_s: float, ahead: ExpectedDuration) -> bool:
     """Whether a run that is cut short tells more than none: where no response was found yet, and one may be in that time."""
     enough_s = LEAST_S if math.isnan(ahead.response_s) else ahead.response_s
     return time_left_s >= enough_s and bracket_of(tallies(own)).present is None
@@ -281,14 +281,14 @@ def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary]
         for level in lower
         if max([rules.lowest_db, *absent]) <= level <= heard[-1] + rules.largest_rise_db and round(level, 2) not in tried
     ]
-    rise = f"{idea.level - heard[-1]:g} dB above the last sound"
+    rise = f"{idea.level - heard[-1]:g} dB above the last stimulus"
     if not fitting:
         return replace(idea, why=f"{idea.why} (it is {rise} and may wake: no lower level would say more)")
     why = f"{idea.why}, but {idea.level:g} dB nHL is {rise} and may wake: a softer one first"
     return _Idea(max(fitting), "softer", why)
 
 
-def _short(time_left_s: float, ahead: Outlook) -> str:
+def _short(time_left_s: float, ahead: ExpectedDuration) -> str:
     if time_left_s <= 0:
         return "no time is left"
     return f"the {time_left_s:.0f} s left are not enough for a run of about {ahead.run_s:.0f} s"
@@ -334,7 +334,7 @@ def follow(
     runs: list[RunSummary] = []
     spent_s = 0.0
     while True:
-        ahead = outlook_of(runs, rules.floor_nv, longest_s)
+        ahead = expected_duration(runs, rules.floor_nv, longest_s)
         last = suggest(condition, runs, rules, time_left_s=time_s - spent_s, outlook=ahead)
         if last.level_db_nhl is None:
             break
@@ -354,5 +354,6 @@ def follow(
 
 
 __all__ = [
-    "SETTLED", "Course", "Measurement", "Outlook", "Reason", "Rules", "Suggestion", "follow", "outlook_of", "suggest",
+    "SETTLED", "Course", "ExpectedDuration", "Measurement", "Reason", "Rules", "Suggestion", "expected_duration", "follow",
+    "suggest",
 ]  # fmt: skip

@@ -24,7 +24,15 @@ from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.session.conditions import PURPOSES, UNDECIDED, UNKNOWN, Condition, RunSummary, summary_of
 from quietfloor.monitor.session.conditions import Purpose as RunPurpose
 from quietfloor.monitor.session.masked_runs import About, advice_for, judged, noise_for
-from quietfloor.monitor.session.next_level import LEAST_S, SETTLED, Outlook, Suggestion, known, outlook_of, suggest
+from quietfloor.monitor.session.next_level import (
+    LEAST_S,
+    SETTLED,
+    ExpectedDuration,
+    Suggestion,
+    expected_duration,
+    known,
+    suggest,
+)
 from quietfloor.monitor.session.session_plan import SessionPlan, load_session_plan
 from quietfloor.monitor.session.session_store import (
     Remarks,
@@ -219,12 +227,13 @@ class Session:
                 return last
         return next((one for one in suggestions if not one.done), None)
 
-    def outlook(self, index: int, runs: tuple[RunSummary, ...]) -> Outlook:
+    def outlook(self, index: int, runs: tuple[RunSummary, ...]) -> ExpectedDuration:
         """From the runs of this condition where there are any, else from all."""
         condition = self.plan.conditions[index]
         own = [run for run in runs if run.counts and run.condition.same_as(condition)]
         usable = own or [run for run in runs if run.counts]
-        return outlook_of(usable, self.plan.rules(index).floor_nv, self.plan.longest_s(index, self.sweeps(index, runs).limit))
+        longest_s = self.plan.longest_s(index, self.sweeps(index, runs).limit)
+        return expected_duration(usable, self.plan.rules(index).floor_nv, longest_s)
 
     def noise_uv(self, runs: tuple[RunSummary, ...]) -> float:
         """Of a single sweep, RMS: by a check since the last run, else by the latest runs; nan: not known."""

@@ -90,7 +90,7 @@ class LimitsPlan(_Section):
     start_db_nhl: float = Field(default=40.0, ge=-40, le=120)
     lowest_db_nhl: float = Field(default=0.0, ge=-40, le=120)
     highest_db_nhl: float = Field(default=90.0, ge=-40, le=120)
-    largest_rise_db: float = Field(default=20.0, gt=0, le=160, description="from one sound to the next, so as not to wake")
+    largest_rise_db: float = Field(default=20.0, gt=0, le=160, description="from one stimulus to the next, so as not to wake")
     minutes: float | None = Field(default=None, gt=0, le=1440, description="of recording, all runs together")
     most_runs: int = Field(default=20, ge=1, le=200, description="of one condition")
 
@@ -113,10 +113,10 @@ class MaskingPlan(_Section):
 
     auto: bool = Field(default=False, description="give it in --auto too")
     noise: Literal["white", "octave-band"] | None = Field(
-        default=None, description="by default octave-band where the sound has a frequency, else white"
+        default=None, description="by default octave-band where the stimulus has a frequency, else white"
     )
     calibration: str | None = Field(
-        default=None, description="calibration file of hearing.noise_transducer, where the sound comes by something else"
+        default=None, description="calibration file of hearing.noise_transducer, where the stimulus comes by something else"
     )
 
     def kind(self, condition: Condition) -> str:
@@ -140,7 +140,7 @@ class SessionPlan(_Section):
     @classmethod
     def _no_doubles_of_the_session(cls, run: dict[str, Any]) -> dict[str, Any]:
         if not isinstance(run.get("sound"), dict):
-            raise ValueError("[run.sound] is missing: a session plays its own sounds, with a calibration in dB nHL")
+            raise ValueError("[run.sound] is missing: a session plays its own stimuli, with a calibration in dB nHL")
         for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
             if key in run["sound"]:
                 where = "[subject]" if key in FROM_SUBJECT else "[[condition]]" if key in FROM_CONDITION else "the session itself"
@@ -272,7 +272,7 @@ class SessionPlan(_Section):
             return noise
         if by is None or self.masking.calibration is None:
             raise PlanError(
-                "noise by an earphone that the sound does not come by: name it as noise_transducer under [hearing], and its "
+                "noise by an earphone that the stimulus does not come by: name it as noise_transducer under [hearing], and its "
                 "calibration file as calibration under [masking]"
             )
         return noise | {"masking_transducer": by, "masking_calibration": self.masking.calibration}

@@ -55,7 +55,7 @@ class Rules:
 
 
 # Sweeps that a run of a session may have where its plan names no number: never fewer than the usual limit, never more than 12
-# minutes at 47.1/s, and in between half as many again as the noise asks for, as some are left out and noise rises. Own choice.
+# minutes at 47.1/s, and in between half as many again as the noise asks for, as some are rejected and noise rises. Own choice.
 LEAST_SWEEPS, MOST_SWEEPS, ROOM, STEP_SWEEPS = 6144, 32_768, 1.5, 512
 
 
@@ -77,7 +77,7 @@ LOUDER, LEFT_OUT_MORE, RUNS_BEFORE, TELLING_SWEEPS = 1.5, 0.15, 2, 256
 
 
 def waking_words(runs: Iterable[RunSummary]) -> str:
-    """Why the person may be waking: the noise of the last run, or its share of sweeps that were left out, has risen; or empty."""
+    """Why the person may be waking: the noise of the last run, or its share of rejected sweeps, has risen; or empty."""
     usable = [run for run in runs if run.discarded is None and run.sweep_noise_uv > 0 and (run.sweeps or 0) >= TELLING_SWEEPS]
     if len(usable) <= RUNS_BEFORE:
         return ""
@@ -88,7 +88,7 @@ def waking_words(runs: Iterable[RunSummary]) -> str:
     shares = [run.left_out for run in before if not math.isnan(run.left_out)]
     if shares and last.left_out >= statistics.median(shares) + LEFT_OUT_MORE:
         now, then = round(100 * last.left_out), round(100 * statistics.median(shares))
-        return f"in run {last.number} {now} % of the sweeps were left out, {then} % in the runs before: is the person waking?"
+        return f"in run {last.number} {now} % of the sweeps were rejected, {then} % in the runs before: is the person waking?"
     return ""
 
 
@@ -128,21 +128,21 @@ def minutes(seconds: float) -> str:
 
 
 @dataclass(frozen=True)
-class Outlook:
-    """How long a run is going to take, in s: to a response, and to a believable absence; nan: not known yet."""
+class ExpectedDuration:
+    """Expected duration of the next run in s: until a response, and until a believable absence; nan: not known yet."""
 
     response_s: float = math.nan
     absence_s: float = math.nan
 
     @property
     def run_s(self) -> float:
-        """Of a run that may end either way."""
+        """Mean expected duration of a run that may end either way, in s; nan where neither is known."""
         known = [seconds for seconds in (self.response_s, self.absence_s) if not math.isnan(seconds)]
         return statistics.fmean(known) if known else math.nan
 
 
-def outlook_of(runs: Iterable[RunSummary], floor_nv: float, longest_s: float = math.inf) -> Outlook:
-    """From the runs so far: noise falls with the square root of time, whatever level it ended at.
+def expected_duration(runs: Iterable[RunSummary], floor_nv: float, longest_s: float = math.inf) -> ExpectedDuration:
+    """The expected duration of a run, from the runs so far: noise falls with the square root of time, whatever level it ended at.
 
     ``longest_s`` is what a run takes that is never decided.
     """
@@ -153,7 +153,7 @@ def outlook_of(runs: Iterable[RunSummary], floor_nv: float, longest_s: float = m
         for run in usable
         if not math.isnan(run.residual_noise_nv)
     ]
-    return Outlook(
+    return ExpectedDuration(
         statistics.median(found) if found else math.nan,
         statistics.median(quiet[-5:]) if quiet else math.nan,  # the latest ones: a subject who moves now will move in a minute
     )

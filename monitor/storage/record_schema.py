@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.untrusted.safe_text import plain
 
 MOST_MS = 1000.0  # from the sound; own choice: a brainstem has answered long before
@@ -74,9 +75,9 @@ _PLAN = {
     "a table": "stream sound stated trigger analysis decision timing",
     "two rising numbers": "analysis.band_hz",
     f"two rising times within {MOST_MS:g} ms": "analysis.window_ms analysis.epoch_ms analysis.latency_ms",
-    "a number": "analysis.acoustic_delay_ms analysis.reject_peak_times analysis.reject_peak_uv analysis.reject_slope_times "
-    "analysis.rail_uv decision.alpha decision.floor_nv decision.max_sweeps decision.quiet_nv decision.absent_below_nv "
-    "decision.look_every",
+    "a number": " ".join(f"analysis.{key.key}" for criterion in CRITERIA for key in criterion.keys) + " "
+    "analysis.acoustic_delay_ms analysis.rail_uv decision.alpha decision.floor_nv decision.max_sweeps decision.quiet_nv "
+    "decision.absent_below_nv decision.look_every",
 }
 
 

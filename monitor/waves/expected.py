@@ -61,7 +61,7 @@ def default_window_ms(
 
 
 def wave_v_ms(level_db_nhl: float, age_group: str) -> float:
-    """Mean latency of wave V for a click, in ms after the sound reaches the ear; straight lines between and beyond the table."""
+    """Mean latency of wave V for a click, in ms after the stimulus reaches the ear; linear between and beyond rows."""
     levels, latencies, _ = (np.array(column) for column in zip(*CLICK_ADULT, strict=True))
     segment = int(np.clip(np.searchsorted(levels, level_db_nhl) - 1, 0, len(levels) - 2))
     slope = (latencies[segment + 1] - latencies[segment]) / (levels[segment + 1] - levels[segment])

@@ -1,6 +1,6 @@
-"""Does wave V change with level as a response does? Earlier and larger, by how much, and whether that is what is to be expected.
+"""The latency/amplitude-intensity function of wave V between two levels: the change, and whether it is what a response shows.
 
-A run made only to see growth says that a wave found at the lower level is a response. It establishes no threshold by itself.
+A run made only for this function says that a wave found at the lower level is a response. It establishes no threshold by itself.
 """
 
 from __future__ import annotations
@@ -53,9 +53,12 @@ def growth(
     frequency_hz: float | None = None,
     span_ms: float | None = None,
 ) -> Growth | None:
-    """Of wave V between two levels of one ear, route and stimulus; None where no mark of it stands at both. Raises ValueError."""
+    """Change of wave V from the lower level to the higher, in one condition; None unless V is marked at both.
+
+    ``frequency_hz`` and ``span_ms`` choose the published rows to compare with. Raises ValueError if the levels are not in order.
+    """
     if not lower_db_nhl < higher_db_nhl:
-        raise ValueError(f"growth from {lower_db_nhl:g} to {higher_db_nhl:g} dB nHL: give the lower level first")
+        raise ValueError(f"change with level from {lower_db_nhl:g} to {higher_db_nhl:g} dB nHL: give the lower level first")
     one, other = lower.get("V"), higher.get("V")
     if one is None or other is None or not (stands(one) and stands(other)):
         return None
@@ -135,8 +138,8 @@ def _words(step_db: float, change: Estimate, ratio: Estimate, finding: Finding) 
         size = " and as large" if percent == 0 else f" and {abs(percent)} % {'larger' if percent > 0 else 'smaller'}"
     ends = {
         "as expected": "as expected",
-        "not as expected": "not as expected, look at both marks again and whether the sound was the same",
-        "not certain": "the averages are too noisy to say whether that is growth",
+        "not as expected": "not as expected, look at both marks again and whether the stimulus was the same",
+        "not certain": "the averages are too noisy to say whether it changes as a response does",
     }
     return f"at +{step_db:g} dB wave V is {shift}{size}: {ends[finding]}"
 

@@ -16,7 +16,7 @@ from quietfloor.bench.simulate.noises import Grid
 from quietfloor.bench.simulate.odd_ears import AS_MODELLED, ODDITIES, Oddity
 from quietfloor.bench.simulate.searches import Found, condition_of, deafened, found, search, visible_db
 from quietfloor.bench.simulate.simulated_staircases import Sessions, own_alone, visible_db_nhl
-from quietfloor.bench.validate.threshold_methods import main, outcome_of_searches, text
+from quietfloor.bench.validate.threshold_methods import main, outcome_of_searches, processes, searches, text
 from quietfloor.monitor.search.choice import Wanted
 from quietfloor.monitor.session.conditions import Condition
 
@@ -105,6 +105,19 @@ def test_the_command_prints_one_object(capsys: pytest.CaptureFixture[str]) -> No
     assert (method["method"], method["ears"], method["false_thresholds"]) == ("search", 2, 0)
     assert method["within_5_db"] is None  # nothing to find
     assert "minutes of signal a threshold" in err
+
+
+def test_a_dask_scheduler_gives_the_same() -> None:
+    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    brief = replace(SESSIONS, minutes=1.0)
+    with processes(1) as workers:
+        alone = searches(1, brief, Wanted(), workers, deaf=True)
+    here = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0"}
+    with (
+        distributed.LocalCluster(n_workers=1, threads_per_worker=1, **here) as cluster,
+        processes(1, cluster.scheduler_address) as workers,
+    ):
+        assert str(searches(1, brief, Wanted(), workers, deaf=True)) == str(alone)  # text, as nan is not nan
 
 
 @pytest.mark.parametrize(

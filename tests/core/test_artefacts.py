@@ -1,4 +1,4 @@
-"""Which sweeps are left out: running limits, faults in the raw samples, and that a sign never matters."""
+"""Which sweeps are rejected: running limits, faults in the raw samples, and that a sign never matters."""
 
 import numpy as np
 import pytest

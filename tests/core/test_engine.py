@@ -146,7 +146,7 @@ def test_the_sweep_limit_and_an_operator_end_a_run() -> None:
 
 
 def test_the_tap_shows_the_filtered_signal_where_it_belongs() -> None:
-    """A 500 Hz tone in the pass band comes out unchanged at the raw samples that the tap names, across a gap too."""
+    """A 500 Hz tone in the pass band comes out unchanged at the raw samples that ``on_signal`` names, across a gap too."""
     rate = 16000.0
     made = stream(np.random.default_rng(6), rate, n_sweeps=60, noise_uv=0.0, nv=0.0)
     made.samples[0] = 3.0 * np.sin(2 * np.pi * 500.0 * np.arange(len(made.stamps_s)) / rate)

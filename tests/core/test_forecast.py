@@ -12,18 +12,18 @@ from quietfloor.monitor.core.forecast import (
     LIMIT_SD,
     LIMIT_SOONER,
     SELECTION,
-    Outlook,
+    ForecastInput,
     Steadiness,
     forecast,
 )
 
 
-def outlook(log_evidence: float = 1.0, score: float = 2.5, presented: float = 512.0, **changes: Any) -> Outlook:
+def outlook(log_evidence: float = 1.0, score: float = 2.5, presented: float = 512.0, **changes: Any) -> ForecastInput:
     values: dict[str, Any] = {"absent_weight": np.asarray(1 / 0.015**2), "log_needed": math.log(100), "max_sweeps": 6144.0}
     values["spread"] = np.asarray(0.0)
     weight = presented / 4.0  # 2 uV RMS
     as_array = [np.asarray(value) for value in (log_evidence, score, weight, presented)]
-    return Outlook(*as_array, **(values | changes))
+    return ForecastInput(*as_array, **(values | changes))
 
 
 def test_points_are_in_order_and_end_where_the_run_must() -> None:
@@ -117,7 +117,7 @@ def test_unknown_stays_unknown(unknown: str) -> None:
 def test_a_batch_equals_its_runs() -> None:
     rng = np.random.default_rng(3)
     same = (np.full(6, value) for value in (128.0, 512.0, 0.1, 4444.0))
-    now = Outlook(rng.normal(1, 2, 6), rng.uniform(0, 4, 6), *same, 4.6, 6144.0)
+    now = ForecastInput(rng.normal(1, 2, 6), rng.uniform(0, 4, 6), *same, 4.6, 6144.0)
     together = forecast(now, 16)
     for k in range(6):
         alone = forecast(now.of(k), 16)

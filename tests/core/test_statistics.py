@@ -9,7 +9,7 @@ from scipy.stats import f
 from quietfloor.monitor.core.analysis import STATISTICS, AnalysisSettings, RunningAnalysis
 from quietfloor.monitor.core.averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
 from quietfloor.monitor.core.classical_rules import FspReached, HotellingReached, MultiPointFReached
-from quietfloor.monitor.core.figures import Figures
+from quietfloor.monitor.core.look_statistics import LookStatistics
 from quietfloor.monitor.core.looks import Looks
 from quietfloor.monitor.core.noise import residual_noise
 from quietfloor.monitor.core.statistics import (
@@ -61,7 +61,7 @@ def test_t2_of_one_unit_is_the_textbooks_and_another_librarys() -> None:
     assert found["hotelling_df2"] == 36
     assert found["hotelling_f"] == pytest.approx(5.63108096292288, rel=1e-7)
     assert found["hotelling_f"] * 4 * 39 / 36 == pytest.approx(24.401350839332476, rel=1e-7)
-    figures = Figures.of((), **found)
+    figures = LookStatistics.of((), **found)
     assert HotellingReached().p_value(figures) == pytest.approx(0.0012604797603770013, rel=1e-6)
 
 
@@ -118,16 +118,16 @@ def test_critical_values_of_t2(count: int, q: int, published: float) -> None:
     value = f.ppf(0.99, q, count - q) * q * (count - 1) / (count - q)
     assert value == pytest.approx(published, rel=1e-3)
     found = {"hotelling_f": published * (count - q) / (q * (count - 1)), "hotelling_df1": q, "hotelling_df2": count - q}
-    figures = Figures.of((), **{name: np.array(float(value)) for name, value in found.items()})
+    figures = LookStatistics.of((), **{name: np.array(float(value)) for name, value in found.items()})
     assert HotellingReached().p_value(figures) == pytest.approx(0.01, rel=5e-3)
 
 
 def test_the_published_criterion_of_fsp() -> None:
     """F.99(5, 250) = 3.0912, and 3.1 is exceeded with p = .00983 (Elberling & Don 1984 give 3.1 as the 99 % point)."""
     assert f.ppf(0.99, 5, 250) == pytest.approx(3.0912, abs=5e-5)
-    assert FspReached().p_value(Figures.of((), fsp=np.array(3.1))) == pytest.approx(0.00983, abs=5e-6)
+    assert FspReached().p_value(LookStatistics.of((), fsp=np.array(3.1))) == pytest.approx(0.00983, abs=5e-6)
     one = FspReached(0.01, looks=Looks(256, 256, 256)).begin((2,))
-    figures = Figures.of((2,), sweeps_presented=np.full(2, 256.0), fsp=np.array([3.09, 3.0913]))
+    figures = LookStatistics.of((2,), sweeps_presented=np.full(2, 256.0), fsp=np.array([3.09, 3.0913]))
     np.testing.assert_array_equal(one.update(figures), [False, True])
 
 
@@ -183,7 +183,7 @@ def test_three_moments_keep_the_tail_where_two_do_not() -> None:
     total = (rng.standard_normal((200_000, 24)) ** 2 @ size) / size.sum()
     _, first_squared, second, third = traces(np.diag(size), np.array(1e12))
     df = {"multi_point_df1": first_squared / second, "multi_point_tail_df": second**3 / third**2}
-    figures = Figures.of((), **{name: np.array(value) for name, value in ({"multi_point_df2": 1e9} | df).items()})
+    figures = LookStatistics.of((), **{name: np.array(value) for name, value in ({"multi_point_df2": 1e9} | df).items()})
     figures = replace(figures, multi_point_f=total)
     rate = {m: (MultiPointFReached(moments=m).p_value(figures) <= 0.001).mean() for m in (2, 3)}
     assert rate[2] > 0.002
@@ -222,7 +222,7 @@ def test_replicates_by_hand() -> None:
 # -- in the analysis ------------------------------------------------------------------------------------------------
 
 
-def run(sweeps: np.ndarray, usable: np.ndarray, names: frozenset[str], also: tuple = ()) -> list[Figures]:
+def run(sweeps: np.ndarray, usable: np.ndarray, names: frozenset[str], also: tuple = ()) -> list[LookStatistics]:
     """Looks at units (..., n_units, n_sweeps, n_times)."""
     settings = AnalysisSettings(4000.0, 4.0, N_TIMES, rules=(SweepLimit(100_000),))
     analysis = RunningAnalysis(settings, sweeps.shape[:-3], names, also)
@@ -241,7 +241,7 @@ def test_a_batch_equals_single_runs() -> None:
     together = run(sweeps, usable, frozenset(STATISTICS))
     for place in range(4):
         for many, one in zip(together, run(sweeps[place], usable[place], frozenset(STATISTICS)), strict=True):
-            for field in fields(Figures):
+            for field in fields(LookStatistics):
                 both = getattr(many, field.name)[place], getattr(one, field.name)
                 np.testing.assert_allclose(*both, rtol=1e-9, atol=1e-12, err_msg=field.name)
     last = together[-1]

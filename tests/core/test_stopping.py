@@ -10,11 +10,11 @@ from quietfloor.monitor.core.looks import Looks
 from quietfloor.monitor.core.stopping import (
     STOPPING_RULES,
     EvidenceReached,
-    Figures,
     FindsResponse,
     FspReached,
     GuidanceAbsent,
     GuidanceClear,
+    LookStatistics,
     MultiPointFReached,
     NaiveFsp,
     NoiseFloorReached,
@@ -29,11 +29,11 @@ from quietfloor.monitor.core.stopping import (
 
 RULES = (EvidenceReached(0.01), NoiseFloorReached(15.0), SweepLimit(1024, 32))
 USUAL = {"sweeps_presented": 512.0, "sweeps_accepted": 500.0, "evidence_log10": 0.3, "residual_noise_nv": 40.0, "fsp": 1.0}
-MEASURED = [field.name for field in fields(Figures) if field.name != "covered"]
+MEASURED = [field.name for field in fields(LookStatistics) if field.name != "covered"]
 
 
-def figures(covered: bool = True, **changes: float) -> Figures:
-    return Figures.of((1,), covered, **{name: np.array([float(value)]) for name, value in (USUAL | changes).items()})
+def figures(covered: bool = True, **changes: float) -> LookStatistics:
+    return LookStatistics.of((1,), covered, **{name: np.array([float(value)]) for name, value in (USUAL | changes).items()})
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_the_first_rule_that_is_met_decides(changes: dict[str, float], index: in
 def test_a_batch_is_decided_run_by_run_and_side_by_side() -> None:
     rows = {"sweeps_presented": [64, 64, 1024], "sweeps_accepted": [60, 300, 900]}
     rows |= {"evidence_log10": [2.5, np.nan, 0], "residual_noise_nv": [90, 10, 90], "fsp": [1, 9, 1]}
-    many = Figures.of((3,), True, **{name: np.array(row, dtype=float) for name, row in rows.items()})
+    many = LookStatistics.of((3,), True, **{name: np.array(row, dtype=float) for name, row in rows.items()})
     np.testing.assert_array_equal(RunningStopping(RULES, (3,)).update(many), [0, 1, 2])
     other = (NaiveFsp(looks=Looks(32, 32, 1024)), RULES[2])
     np.testing.assert_array_equal(RunningStopping(other, (3,)).update(many), [-1, 0, 1])
@@ -112,7 +112,7 @@ def test_every_rule_of_the_table(name: str) -> None:
     assert hash(made) == hash(STOPPING_RULES[name]())
     for presented in (np.nan, 6144.0):  # nothing known, and everything unknown but the sweeps
         only = {name: np.full(3, np.nan) for name in MEASURED} | {"sweeps_presented": np.full(3, presented)}
-        yes = made.begin((3,)).update(Figures.of((3,), True, **only))
+        yes = made.begin((3,)).update(LookStatistics.of((3,), True, **only))
         assert yes.shape == (3,)
         assert yes.dtype == bool
         assert not yes.any() or (name == "sweep_limit" and presented == 6144.0)
@@ -120,7 +120,7 @@ def test_every_rule_of_the_table(name: str) -> None:
 
 def test_figures_that_do_not_exist_are_refused() -> None:
     with pytest.raises(TypeError, match="no fspp"):
-        Figures.of((), fspp=np.array(1.0))
+        LookStatistics.of((), fspp=np.array(1.0))
 
 
 @pytest.mark.parametrize(
@@ -167,7 +167,7 @@ def test_a_rule_says_yes_exactly_where_its_standing_reaches_what_is_needed(name:
     rows = {key: 10 ** rng.uniform(-1, 2, 400) for key in MEASURED}
     rows |= {"evidence_log10": rng.normal(1, 1, 400), "half_correlation": rng.uniform(-1, 1, 400)}
     rows["sweeps_presented"] = np.full(400, 2048.0)  # a look of every schedule
-    seen = Figures.of((400,), True, **rows)
+    seen = LookStatistics.of((400,), True, **rows)
     said = finds.begin((400,)).update(seen)
     standing = finds.standing(seen)
     assert 20 < said.sum() < 380
@@ -203,7 +203,7 @@ def test_a_response_that_waits_for_a_quiet_average_is_never_taken_back_and_never
         rows |= {"evidence_log10": rng.normal(0, 0.7, 200), "residual_noise_nv": rng.uniform(12, 90, 200)}
         rows |= {"sweeps_presented": np.full(200, 256.0 * look), "sweeps_accepted": np.full(200, 250.0 * look)}
         rows |= {"gap_nv": rng.uniform(10, 60, 200), "snr": rng.uniform(0, 5, 200), "peak_to_trough_nv": rng.uniform(20, 90, 200)}
-        seen = Figures.of((200,), True, **rows)
+        seen = LookStatistics.of((200,), True, **rows)
         found |= finds.update(seen)
         none, last = absent.update(seen), look == 16
         said = waits.update(seen)

@@ -16,14 +16,14 @@ import pytest
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
+from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
 from quietfloor.monitor.display.screen import obstacle
-from quietfloor.monitor.display.stage import Scene, Stage, moments_of, view_model
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.review.playback import Playback
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
 from quietfloor.monitor.sources.base import StreamDescription
-from quietfloor.monitor.sources.channels import Channels
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -131,7 +131,7 @@ def finished(recordings: dict[str, Path], tmp_path_factory: pytest.TempPathFacto
         ("undecided", "nothing", {"max_sweeps": 512}),
     ):
         plan = plan_of(**decision)
-        run = Run(plan, RecordingSource(recordings[source]), Channels((0, 1), 2), RunFolder.create(session))
+        run = Run(resolve(plan, DESCRIPTION), RecordingSource(recordings[source]), RunFolder.create(session))
         run.start()
         assert run.wait(patience(60))
         write(run)
@@ -150,29 +150,29 @@ def write(run: Run) -> None:
     run.folder.write_json("run.json", made)
 
 
-def live_scene(recording: Path, session: Path, pace: float | None = None, **decision: object) -> Scene:
-    """A run on a recording as a command would put it on the stage, not yet started."""
+def live_scene(recording: Path, session: Path, pace: float | None = None, **decision: object) -> RunView:
+    """A run on a recording as a command would show it, not yet started."""
     plan, feed = plan_of(**decision), Feed()
     run = Run(
-        plan, RecordingSource(recording, pace=pace), Channels((0, 1), 2), RunFolder.create(session), optional=[feed.event],
-        tap=feed.tap, follow=feed.follow,
+        resolve(plan, DESCRIPTION), RecordingSource(recording, pace=pace), RunFolder.create(session), optional=[feed.on_event],
+        on_signal=feed.on_signal, on_status=feed.on_status,
     )  # fmt: skip
-    return Scene(run, view_model(feed, plan, "right ear · click · 60 dB nHL"), session)
+    return RunView(run, view_model(feed, plan, "right ear · click · 60 dB nHL"), session)
 
 
-def replay_scene(path: Path, speed: float = 1.0) -> Scene:
+def replay_scene(path: Path, speed: float = 1.0) -> RunView:
     """A playback of a run folder, not yet started."""
     from quietfloor.monitor.plan.run_plan import load_plan
 
     folder, feed = RunFolder.open(path), Feed()
     plan = load_plan(folder.plan)
-    play = Playback(folder, plan, speed=speed, optional=[feed.event], tap=feed.tap, follow=feed.follow)
-    return Scene(play, view_model(feed, plan, plan.title), path.parent, moments_of(folder))
+    play = Playback(folder, plan, speed=speed, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
+    return RunView(play, view_model(feed, plan, plan.title), path.parent, moments_of(folder))
 
 
 @pytest.fixture
-def stage() -> Stage:
-    return Stage()
+def link() -> WindowLink:
+    return WindowLink()
 
 
 def keep_screens() -> Path | None:
@@ -182,27 +182,27 @@ def keep_screens() -> Path | None:
 
 
 @pytest.fixture
-def open_window(qt: Spin, stage: Stage) -> Iterator[Callable[..., Any]]:
-    """Makes windows on the stage and closes them, whatever a test did."""
+def open_window(qt: Spin, link: WindowLink) -> Iterator[Callable[..., Any]]:
+    """Makes windows on the link and closes them, whatever a test did."""
     from quietfloor.monitor.display.window import Window
 
     opened = []
 
-    def make(scene: Scene | None = None, **how: Any) -> Any:
-        window = Window(stage, **how)
+    def make(view: RunView | None = None, **how: Any) -> Any:
+        window = Window(link, **how)
         opened.append(window)
-        if scene is not None:
-            stage.show(scene)
+        if view is not None:
+            link.show(view)
         window.show()
         qt(0.05)
         return window
 
     yield make
     for window in opened:
-        if window.scene is not None:
-            window.scene.run.stop()
-            if window.scene.run.status.state != "ready":
-                assert window.scene.run.wait(patience(30))
+        if window.view is not None:
+            window.view.run.stop()
+            if window.view.run.status.state != "ready":
+                assert window.view.run.wait(patience(30))
         window.finish()
         window.deleteLater()
 
@@ -235,8 +235,8 @@ def press(qt: Spin) -> Callable[..., None]:
     return send
 
 
-def stop_at(scene: Scene, looks: int) -> Callable[[], bool]:
-    return lambda: scene.model.looks >= looks or scene.run.status.state in ("done", "failed")
+def stop_at(view: RunView, looks: int) -> Callable[[], bool]:
+    return lambda: view.model.looks >= looks or view.run.status.state in ("done", "failed")
 
 
 def ladder(folders: list[Path]) -> Ladder:
@@ -249,12 +249,12 @@ def ladder(folders: list[Path]) -> Ladder:
 
 
 @pytest.fixture
-def shown(open_window: Callable[..., Any], qt: Spin, finished: dict[str, Path], stage: Stage) -> Any:
+def shown(open_window: Callable[..., Any], qt: Spin, finished: dict[str, Path], link: WindowLink) -> Any:
     """A window with a finished run in it."""
-    scene = replay_scene(finished["present"], speed=1000.0)
-    window = open_window(scene)
-    stage.ladder = ladder([finished["present"], finished["absent"]])
-    scene.run.start()
-    until(qt, lambda: scene.run.wait(0))
+    view = replay_scene(finished["present"], speed=1000.0)
+    window = open_window(view)
+    link.ladder = ladder([finished["present"], finished["absent"]])
+    view.run.start()
+    until(qt, lambda: view.run.wait(0))
     qt(0.2)
     return window

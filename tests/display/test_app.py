@@ -1,4 +1,4 @@
-"""The window beside the work of a command: it opens at the first scene, closes with the work, and harms neither."""
+"""The window beside the work of a command: it opens at the first run, closes with the work, and harms neither."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from quietfloor.monitor.display.stage import Stage
+from quietfloor.monitor.display.run_view import WindowLink
 from tests.display.conftest import live_scene
 from tests.slow import patience
 
@@ -24,7 +24,7 @@ WORDS = "nothing of the kind"
 def perform(application: object, tmp_path: Path) -> Callable[..., int]:
     from quietfloor.monitor.display.app import perform
 
-    def quietly(work: Callable[[Stage], int], **how: Any) -> int:
+    def quietly(work: Callable[[WindowLink], int], **how: Any) -> int:
         return perform(work, settings=tmp_path / "window.json", **how)
 
     return quietly
@@ -62,14 +62,14 @@ def test_the_window_opens_with_the_first_scene_and_closes_with_the_work(
 ) -> None:
     seen: list[int] = []
 
-    def work(stage: Stage) -> int:
+    def work(link: WindowLink) -> int:
         seen.append(len(windows()))
-        scene = live_scene(recordings["response"], tmp_path, pace=10.0)
-        stage.show(scene)
-        scene.run.start()
-        assert stage.follow(scene.run)
+        view = live_scene(recordings["response"], tmp_path, pace=10.0)
+        link.show(view)
+        view.run.start()
+        assert link.follow(view.run)
         seen.append(len(windows()))
-        stage.linger()
+        link.linger()
         return 3
 
     assert perform(work, unattended=True) == 3
@@ -79,7 +79,7 @@ def test_the_window_opens_with_the_first_scene_and_closes_with_the_work(
 
 
 def test_an_error_of_the_work_comes_out_and_no_window_stays(perform: Callable[..., int]) -> None:
-    def work(stage: Stage) -> int:
+    def work(link: WindowLink) -> int:
         raise LookupError(WORDS)
 
     hook = sys.excepthook
@@ -94,16 +94,16 @@ def test_when_the_window_is_closed_the_work_goes_on(
 ) -> None:
     said = []
 
-    def work(stage: Stage) -> int:
-        scene = live_scene(recordings["response"], tmp_path, pace=10.0)
-        stage.show(scene)
-        scene.run.start()
+    def work(link: WindowLink) -> int:
+        view = live_scene(recordings["response"], tmp_path, pace=10.0)
+        link.show(view)
+        view.run.start()
         while not windows():
             time.sleep(0.01)
         on_main(lambda: windows()[0].finish())
-        said.append(stage.follow(scene.run))
-        assert scene.run.wait(patience(30))
-        said.append(scene.run.status.verdict.stopped_by)  # type: ignore[union-attr]
+        said.append(link.follow(view.run))
+        assert view.run.wait(patience(30))
+        said.append(view.run.status.verdict.stopped_by)  # type: ignore[union-attr]
         return 0
 
     assert perform(work) == 0
@@ -118,16 +118,16 @@ def test_ctrl_c_ends_the_run_in_good_order_and_nothing_follows(
     before = signal.getsignal(number)
     said = []
 
-    def work(stage: Stage) -> int:
-        scene = live_scene(recordings["nothing"], tmp_path, pace=4.0)
-        stage.show(scene)
-        scene.run.start()
-        while scene.run.status.state != "running":
+    def work(link: WindowLink) -> int:
+        view = live_scene(recordings["nothing"], tmp_path, pace=4.0)
+        link.show(view)
+        view.run.start()
+        while view.run.status.state != "running":
             time.sleep(0.01)
         signal.pthread_kill(threading.main_thread().ident, number)  # type: ignore[arg-type]
-        assert stage.follow(scene.run)
-        said.append(scene.run.status.verdict.stopped_by)  # type: ignore[union-attr]
-        said.append(stage.offer("another one"))
+        assert link.follow(view.run)
+        said.append(view.run.status.verdict.stopped_by)  # type: ignore[union-attr]
+        said.append(link.offer("another one"))
         return 1
 
     assert perform(work) == 1
@@ -139,7 +139,7 @@ def test_ctrl_c_ends_the_run_in_good_order_and_nothing_follows(
 def test_ctrl_c_before_anything_runs_ends_at_once(perform: Callable[..., int]) -> None:
     released = threading.Event()
 
-    def work(stage: Stage) -> int:
+    def work(link: WindowLink) -> int:
         time.sleep(0.2)
         signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)  # type: ignore[arg-type]
         released.wait(patience(20))  # as when a stream is looked for

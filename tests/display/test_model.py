@@ -20,7 +20,7 @@ class Watched:
     def __init__(self, made: Stream, **how: object) -> None:
         self.feed = Feed()
         self.settings = EngineSettings(layout(made), **how)  # type: ignore[arg-type]
-        self.engine = Engine(self.settings, self.feed.tap)
+        self.engine = Engine(self.settings, self.feed.on_signal)
         self.status = Status(state="running")
         self.model = ViewModel(self.feed, "right ear · click", self.settings.floor_nv, self.settings.max_sweeps, (5.5, 9.0))
         self.model.begin(self.settings)
@@ -31,10 +31,10 @@ class Watched:
         for piece in self._pieces:
             events = self.engine.feed(piece)
             for event in events:
-                self.feed.event(event)
+                self.feed.on_event(event)
             self.status = refreshed(self.status, self.engine, events, 0.004)
             if self.every_average:
-                self.feed.follow(self.status)
+                self.feed.on_status(self.status)
             self.model.advance(self.status)
             if self.engine.verdict is not None or (looks is not None and self.model.looks >= looks):
                 break
@@ -62,7 +62,7 @@ def test_a_run_is_a_path_through_the_plane_and_ends_in_a_region(made: Stream) ->
     head = model.headline()
     assert (head.state, head.word) == ("undecided", "Undecided")
     assert "noise" in head.rest
-    assert "behind by 4 ms" in head.particulars
+    assert "processing lag 4 ms" in head.particulars
     plane = model.plane()
     assert plane is not None
     assert plane.path.shape == (12, 2)
@@ -203,18 +203,18 @@ def test_many_looks_are_thinned_and_messages_kept() -> None:
     watched.go()
     look = watched.engine.last_look
     assert look is not None
-    store = watched.model._kept._curves
+    store = watched.model._history._curves
     for number in range(3 * MOST_LOOKS):
-        watched.feed.event(replace(look, sample=look.sample + number))
-    watched.feed.event(Notice("sound", "the sound broke up", 1.0))
+        watched.feed.on_event(replace(look, sample=look.sample + number))
+    watched.feed.on_event(Notice("sound", "the sound broke up", 1.0))
     watched.model.advance(watched.status)
     assert MOST_LOOKS / 2 <= watched.model.looks <= MOST_LOOKS
-    samples = [kept.sample for kept in watched.model._kept.looks]
+    samples = [kept.sample for kept in watched.model._history.looks]
     assert samples == sorted(set(samples))
     assert samples[-1] == look.sample + 3 * MOST_LOOKS - 1
-    assert watched.model._kept._curves is store  # as large as it was from the first average on
-    accepted = [kept.sweeps_accepted for kept in watched.model._kept.looks[:10]]
-    np.testing.assert_array_equal(watched.model._kept.figures(10)[2], accepted)
+    assert watched.model._history._curves is store  # as large as it was from the first average on
+    accepted = [kept.sweeps_accepted for kept in watched.model._history.looks[:10]]
+    np.testing.assert_array_equal(watched.model._history.figures(10)[2], accepted)
     assert list(watched.model.messages) == ["the sound broke up"]
 
 
@@ -223,7 +223,7 @@ def test_every_end_has_a_state() -> None:
         watched = Watched(stream(np.random.default_rng(2), 4000.0, n_sweeps=64))
         watched.go(looks=1)
         for event in watched.engine.finish(stopped_by, "because"):  # type: ignore[arg-type]
-            watched.feed.event(event)
+            watched.feed.on_event(event)
         watched.model.advance(refreshed(watched.status, watched.engine, [], 0.0))
         assert watched.model.headline().state == word
         assert word in STATES
@@ -232,7 +232,7 @@ def test_every_end_has_a_state() -> None:
 def test_every_look_keeps_its_own_average_small_and_on_one_grid(made: Stream) -> None:
     watched = Watched(made)
     watched.go(looks=30)
-    kept = watched.model._kept
+    kept = watched.model._history
     assert [kept.average_at(place)[0] for place in range(30)] == list(range(30))
     average = kept.average_at(7)[1]
     assert average is not None
@@ -251,7 +251,7 @@ def test_every_look_keeps_its_own_average_small_and_on_one_grid(made: Stream) ->
 def test_without_an_average_of_its_own_a_look_shows_the_one_before_and_says_so(made: Stream) -> None:
     watched = Watched(made)
     watched.go(looks=10)
-    watched.model._kept._known[5:7] = False
+    watched.model._history._known[5:7] = False
     watched.model.show(6)
     curves = watched.model.curves()
     assert curves is not None
@@ -316,6 +316,6 @@ def test_only_what_changed_asks_to_be_painted_again(made: Stream) -> None:
 def test_a_note_is_shown_as_one() -> None:
     feed = Feed()
     model = ViewModel(feed, "", 15.0, 6144, (5.5, 9.0))
-    feed.event(Notice("note", "the patient coughed", 1.0))
+    feed.on_event(Notice("note", "the patient coughed", 1.0))
     model.advance(Status())
     assert list(model.messages) == ["Note: the patient coughed"]

@@ -16,10 +16,10 @@ import pytest
 from quietfloor.monitor.display import screen
 from quietfloor.monitor.display.actions import ACTIONS, offered, spoken
 from quietfloor.monitor.display.frames import FrameTimes
-from quietfloor.monitor.display.remembered import Remembered, recall, remember, settings_file
 from quietfloor.monitor.display.terms import TERMS, explained, tooltip
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
 from quietfloor.monitor.display.views import STATES
+from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember, settings_file
 
 # -- keys -------------------------------------------------------------------------------------------------------------
 
@@ -43,8 +43,8 @@ def test_everything_that_a_run_needs_has_a_key() -> None:
 
 
 def test_each_term_is_found_in_a_text_and_explained_in_one_sentence() -> None:
-    text = "Undecided: evidence 1.2 of 2.0, noise 31 nV of 15 nV, decision expected in 25 to 60 s · 46 too large left out"
-    assert [term for term, _ in explained(text)] == ["evidence", "residual noise", "nV, µV", "left out", "decision expected"]
+    text = "Undecided: evidence 1.2 of 2.0, noise 31 nV of 15 nV, decision expected in 25 to 60 s · 46 too large rejected"
+    assert [term for term, _ in explained(text)] == ["evidence", "residual noise", "nV, µV", "rejected", "decision expected"]
     for term, pattern, meaning in TERMS:
         assert meaning.endswith("."), term
         assert meaning.count(". ") == 0, f"{term}: one sentence"
@@ -117,9 +117,9 @@ def test_a_projector_gets_larger_letters_and_thicker_lines() -> None:
 
 def test_what_the_window_remembers_comes_back(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "window.json"
-    assert recall(path) == (Remembered(), "")
-    remember(path, Remembered("AAAA", "dark", True, False, True))
-    assert recall(path) == (Remembered("AAAA", "dark", True, False, True), "")
+    assert recall(path) == (WindowSettings(), "")
+    remember(path, WindowSettings("AAAA", "dark", True, False, True))
+    assert recall(path) == (WindowSettings("AAAA", "dark", True, False, True), "")
     assert [found.name for found in path.parent.iterdir()] == ["window.json"]
 
 
@@ -128,20 +128,20 @@ def test_a_damaged_file_is_ignored_with_a_notice(tmp_path: Path, content: bytes)
     path = tmp_path / "window.json"
     path.write_bytes(content)
     found, notice = recall(path)
-    assert found == Remembered()
+    assert found == WindowSettings()
     assert "cannot be read" in notice
 
 
 def test_single_values_that_make_no_sense_are_left_at_their_defaults(tmp_path: Path) -> None:
     path = tmp_path / "window.json"
     path.write_text(json.dumps({"theme": "purple", "projector": "yes", "halves": False, "geometry": 5, "more": 1}))
-    assert recall(path) == (Remembered(halves=False), "")
+    assert recall(path) == (WindowSettings(halves=False), "")
 
 
 def test_a_place_that_cannot_be_written_is_no_trouble(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    remember(tmp_path / "file" / "window.json", Remembered())
-    assert recall(tmp_path / "file" / "window.json")[0] == Remembered()
+    remember(tmp_path / "file" / "window.json", WindowSettings())
+    assert recall(tmp_path / "file" / "window.json")[0] == WindowSettings()
 
 
 def test_settings_are_where_this_system_keeps_them(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from quietfloor.monitor.display.stage import Stage
-from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.display.run_view import WindowLink
+from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
 from tests.display.conftest import keep_screens, live_scene, until
-from tests.display.walks import Heard, good, humming, stopped, troubled, unfound, walk_of
+from tests.display.setup_flows import Heard, flow_of, good, humming, stopped, troubled, unfound
 from tests.live.harness import foreign
 from tests.slow import patience
 
@@ -27,8 +27,8 @@ def show(qt: Spin) -> Iterator[Callable[..., Any]]:
 
     made = []
 
-    def make(walk: Walk, look: Look | None = None, width: int = 1280, height: int = 720) -> Any:
-        panel = SetupPanel(walk, look)
+    def make(flow: SetupFlow, look: Look | None = None, width: int = 1280, height: int = 720) -> Any:
+        panel = SetupPanel(flow, look)
         made.append(panel)
         panel.resize(width, height)
         panel.show()
@@ -68,7 +68,7 @@ def shown(panel: Any) -> str:
 
 
 def test_it_walks_through_the_steps_by_keys(show: Callable[..., Any], press: Callable[..., None]) -> None:
-    panel = show(walk_of(troubled()))
+    panel = show(flow_of(troubled()))
     assert "8000 Hz stated" in shown(panel)
     seen = [panel.chosen]
     for key in ("Down", "Space", "N", "Right", "Down", "Down", "Down", "Up", "B", "3", "7", "1"):
@@ -82,22 +82,22 @@ def test_it_walks_through_the_steps_by_keys(show: Callable[..., Any], press: Cal
 
 
 def test_start_waits_for_the_cautions_which_must_have_been_seen(show: Callable[..., Any], press: Callable[..., None]) -> None:
-    panel = show(walk_of(good()))
+    panel = show(flow_of(good()))
     answered = []
     panel.answered.connect(lambda: answered.append(True))
     assert not panel.doing["start"].isEnabled()
     press(panel, "Enter")
-    assert not panel.walk.answered.is_set()
+    assert not panel.flow.answered.is_set()
     press(panel, "A")
     assert panel.shows_cautions, "what was not on the screen cannot have been read"
-    assert not panel.walk.acknowledged
+    assert not panel.flow.acknowledged
     press(panel, "A")
-    assert panel.walk.acknowledged
+    assert panel.flow.acknowledged
     assert panel.doing["start"].isEnabled()
     press(panel, "A")
     assert not panel.doing["start"].isEnabled(), "it can be taken back"
     press(panel, "A", "Enter")
-    assert panel.walk.record is not None
+    assert panel.flow.record is not None
     assert answered == [True]
     assert not panel.doing["start"].isEnabled()
     press(panel, "Esc", "Enter")
@@ -105,27 +105,27 @@ def test_start_waits_for_the_cautions_which_must_have_been_seen(show: Callable[.
 
 
 def test_what_says_stop_is_overruled_by_a_key_of_its_own(show: Callable[..., Any], press: Callable[..., None]) -> None:
-    panel = show(walk_of(stopped(), acknowledged=True))
+    panel = show(flow_of(stopped(), acknowledged=True))
     assert not panel.doing["anyway"].isHidden()
     assert panel.word.text() == "Not ready"
     press(panel, "Enter")
-    assert panel.walk.record is None
+    assert panel.flow.record is None
     press(panel, "Y", "Enter")
-    assert panel.walk.record is not None
-    assert len(panel.walk.record.despite) >= 2
-    assert show(walk_of(good(), acknowledged=True)).doing["anyway"].isHidden()
+    assert panel.flow.record is not None
+    assert len(panel.flow.record.despite) >= 2
+    assert show(flow_of(good(), acknowledged=True)).doing["anyway"].isHidden()
 
 
 def test_escape_leaves_without_a_run(show: Callable[..., Any], press: Callable[..., None]) -> None:
-    panel = show(walk_of(good(), acknowledged=True))
+    panel = show(flow_of(good(), acknowledged=True))
     press(panel, "Esc")
-    assert panel.walk.answered.is_set()
-    assert panel.walk.record is None
+    assert panel.flow.answered.is_set()
+    assert panel.flow.record is None
     assert panel.word.text() == "No run"
 
 
 def test_buttons_do_what_their_keys_do(show: Callable[..., Any], qt: Spin) -> None:
-    panel = show(walk_of(good()))
+    panel = show(flow_of(good()))
     panel.buttons[3].click()
     assert panel.chosen == 3
     panel.doing["next"].click()
@@ -133,14 +133,14 @@ def test_buttons_do_what_their_keys_do(show: Callable[..., Any], qt: Spin) -> No
     panel.doing["acknowledge"].click()
     panel.doing["acknowledge"].click()
     panel.doing["start"].click()
-    assert panel.walk.record is not None
+    assert panel.flow.record is not None
 
 
 def test_it_follows_the_newest_report(show: Callable[..., Any], qt: Spin) -> None:
-    walk = walk_of(unfound(), acknowledged=True)
+    flow = flow_of(unfound(), acknowledged=True)
     heard = Heard(unfound())
-    walk._listening = heard
-    panel = show(walk)
+    flow._listening = heard
+    panel = show(flow)
     assert panel.word.text() == "Not known yet"
     heard.report = troubled()
     until(qt, lambda: panel.word.text() == "Ready")
@@ -151,7 +151,7 @@ def test_it_follows_the_newest_report(show: Callable[..., Any], qt: Spin) -> Non
 
 
 def test_a_long_list_can_be_moved_by_keys(show: Callable[..., Any], press: Callable[..., None]) -> None:
-    panel = show(walk_of(humming(32)))
+    panel = show(flow_of(humming(32)))
     press(panel, "2")
     bar = panel.area.verticalScrollBar()
     assert bar.maximum() > 0
@@ -197,7 +197,7 @@ def settle(panel: Any, qt: Spin) -> None:
 @pytest.mark.parametrize("look", [Look(LIGHT), Look(DARK), Look(LIGHT, projector=True)], ids=["light", "dark", "projector"])
 @pytest.mark.parametrize("make", [good, troubled, stopped, unfound])
 def test_no_word_is_cut_at_1280_by_720(show: Callable[..., Any], qt: Spin, look: Look, make: Callable[[], Any]) -> None:
-    panel = show(walk_of(make()), look)
+    panel = show(flow_of(make()), look)
     for step in range(7):
         panel.choose(step)
         settle(panel, qt)
@@ -212,7 +212,7 @@ def test_no_word_is_cut_at_1280_by_720(show: Callable[..., Any], qt: Spin, look:
 
 def test_words_that_do_not_fit_would_be_found(show: Callable[..., Any], qt: Spin) -> None:
     """The test above has teeth."""
-    panel = show(walk_of(troubled()))
+    panel = show(flow_of(troubled()))
     panel.setMinimumWidth(1)
     panel.resize(420, 300)
     qt(0.05)
@@ -220,7 +220,7 @@ def test_words_that_do_not_fit_would_be_found(show: Callable[..., Any], qt: Spin
 
 
 def test_it_takes_on_another_look(show: Callable[..., Any], qt: Spin) -> None:
-    panel = show(walk_of(troubled()))
+    panel = show(flow_of(troubled()))
     before = panel.grab().toImage()
     panel.restyle(Look(DARK, projector=True))
     qt(0.02)
@@ -229,7 +229,7 @@ def test_it_takes_on_another_look(show: Callable[..., Any], qt: Spin) -> None:
 
 
 def test_every_row_is_explained(show: Callable[..., Any], qt: Spin) -> None:
-    panel = show(walk_of(troubled()))
+    panel = show(flow_of(troubled()))
     for step in range(5):
         panel.choose(step)
         for line in panel.lines:
@@ -243,24 +243,24 @@ def test_every_row_is_explained(show: Callable[..., Any], qt: Spin) -> None:
 
 
 @pytest.fixture
-def window(qt: Spin, stage: Stage, tmp_path: Path) -> Iterator[Any]:
+def window(qt: Spin, link: WindowLink, tmp_path: Path) -> Iterator[Any]:
     from quietfloor.monitor.display.window import Window
 
-    made = Window(stage, tmp_path / "window.json")
+    made = Window(link, tmp_path / "window.json")
     yield made
-    if made.scene is not None:
-        made.scene.run.stop()
-        if made.scene.run.status.state != "ready":
-            assert made.scene.run.wait(patience(30))
+    if made.view is not None:
+        made.view.run.stop()
+        if made.view.run.status.state != "ready":
+            assert made.view.run.wait(patience(30))
     made.finish()
     made.deleteLater()
 
 
 def test_the_window_shows_it_first_and_then_the_run(
-    window: Any, stage: Stage, qt: Spin, press: Callable[..., None], recordings: dict[str, Path], tmp_path: Path
+    window: Any, link: WindowLink, qt: Spin, press: Callable[..., None], recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    walk = walk_of(good())
-    stage.walk = walk
+    flow = flow_of(good())
+    link.flow = flow
     until(qt, lambda: window.setup is not None)
     assert window.isVisible()
     assert window.board.isHidden()
@@ -269,24 +269,24 @@ def test_the_window_shows_it_first_and_then_the_run(
     press(window, "S")
     assert "Stop" not in window.bar.message.text()
     press(window, "A", "A", "Enter")
-    assert walk.record is not None
-    stage.walk = None
+    assert flow.record is not None
+    link.flow = None
     qt(0.1)
     assert window.setup is not None, "it stays until the run is there"
-    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
-    stage.show(scene)
+    view = live_scene(recordings["response"], tmp_path, pace=20.0)
+    link.show(view)
     until(qt, lambda: window.setup is None)
     assert not window.board.isHidden()
     assert window._actions["stop"].isEnabled()
-    scene.run.start()
-    until(qt, lambda: scene.run.status.look is not None)
+    view.run.start()
+    until(qt, lambda: view.run.status.look is not None)
 
 
-def test_closing_the_window_is_an_answer(window: Any, stage: Stage, qt: Spin) -> None:
+def test_closing_the_window_is_an_answer(window: Any, link: WindowLink, qt: Spin) -> None:
     import threading
 
     answers: list[bool] = []
-    asked = threading.Thread(target=lambda: answers.append(stage.prepare(walk_of(good()))))
+    asked = threading.Thread(target=lambda: answers.append(link.prepare(flow_of(good()))))
     asked.start()
     until(qt, lambda: window.setup is not None)
     window.close()
@@ -315,12 +315,12 @@ def test_a_whole_run_with_the_panel_before_it(
             return
         (window,) = windows
         setup = window.setup
-        if setup is not None and not setup.walk.answered.is_set():
-            if setup.walk.report.ready:
+        if setup is not None and not setup.flow.answered.is_set():
+            if setup.flow.report.ready:
                 for what in ("acknowledge", "acknowledge", "start"):
                     setup.do(what)
                 done.append("started")
-        elif window.stage.offered is not None:
+        elif window.link.offered is not None:
             window.finish()
 
     timer = QTimer()

@@ -1,4 +1,4 @@
-"""The walk before a run without Qt: its steps in words, and when Start is allowed."""
+"""The set-up before a run without Qt: its steps in words, and when Start is allowed."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from quietfloor.monitor.display.steps import PATIENCE_S, Row, Step, steps
 from quietfloor.monitor.readiness.cautions import CAUTIONS, VERSION
 from quietfloor.monitor.readiness.findings import Finding, Group
 from quietfloor.monitor.readiness.listener import Report
-from tests.display.walks import Heard, good, humming, stopped, troubled, unfound, walk_of
+from tests.display.setup_flows import Heard, flow_of, good, humming, stopped, troubled, unfound
 
 NAMES = ["stream", "electrodes", "trigger", "sound", "timing", "placement", "cautions"]
 
@@ -87,82 +87,82 @@ def test_limits_are_told_with_what_they_rest_on() -> None:
 
 
 def test_nothing_starts_before_the_cautions_are_acknowledged() -> None:
-    walk = walk_of(good())
-    assert walk.headline == ("Almost ready", "1 point to look at; the cautions are to be acknowledged")
-    assert walk.severity == "wait"
-    assert not walk.start()
-    assert "cautions" in walk.obstacle
-    walk.acknowledged = True
-    assert (walk.obstacle, walk.severity) == ("", "look")
-    assert walk.headline == ("Ready", "1 point to look at")
-    assert walk.start()
-    assert walk.answered.is_set()
-    assert walk.record is not None
-    assert walk.record.record() == {
+    flow = flow_of(good())
+    assert flow.headline == ("Almost ready", "1 point to look at; the cautions are to be acknowledged")
+    assert flow.severity == "wait"
+    assert not flow.start()
+    assert "cautions" in flow.obstacle
+    flow.acknowledged = True
+    assert (flow.obstacle, flow.severity) == ("", "look")
+    assert flow.headline == ("Ready", "1 point to look at")
+    assert flow.start()
+    assert flow.answered.is_set()
+    assert flow.record is not None
+    assert flow.record.record() == {
         "version": VERSION, "at": "2026-03-01T12:00:00+00:00", "how": "set-up panel", "despite": [],
     }  # fmt: skip
-    assert not walk.start(), "once"
+    assert not flow.start(), "once"
 
 
 def test_what_says_stop_has_to_be_overruled_and_is_kept() -> None:
-    walk = walk_of(stopped(), acknowledged=True)
-    assert walk.headline[0] == "Not ready"
-    assert walk.hindered
-    assert not walk.start()
-    assert "start anyway" in walk.obstacle
-    walk.anyway = True
-    assert walk.start()
-    assert walk.record is not None
-    despite = " | ".join(walk.record.despite)
+    flow = flow_of(stopped(), acknowledged=True)
+    assert flow.headline[0] == "Not ready"
+    assert flow.hindered
+    assert not flow.start()
+    assert "start anyway" in flow.obstacle
+    flow.anyway = True
+    assert flow.start()
+    assert flow.record is not None
+    despite = " | ".join(flow.record.despite)
     assert "signal of E1: all zero" in despite
     assert "trigger of TRIG: no trigger" in despite
 
 
 def test_overruling_is_not_kept_when_it_was_not_needed() -> None:
-    walk = walk_of(good(), acknowledged=True)
-    walk.anyway = True
-    assert walk.start()
-    assert walk.record is not None
-    assert walk.record.despite == ()
+    flow = flow_of(good(), acknowledged=True)
+    flow.anyway = True
+    assert flow.start()
+    assert flow.record is not None
+    assert flow.record.despite == ()
 
 
 def test_no_stream_is_a_reason_to_wait() -> None:
-    walk = walk_of(unfound(), acknowledged=True)
-    assert walk.severity == "wait"
-    assert walk.headline[0] == "Not known yet"
-    assert not walk.may_overrule, "it may come in a moment"
-    walk.anyway = True
-    assert not walk.start()
-    walk._clock = lambda: walk._began_s + PATIENCE_S + 1
-    assert walk.may_overrule
-    assert walk.start()
+    flow = flow_of(unfound(), acknowledged=True)
+    assert flow.severity == "wait"
+    assert flow.headline[0] == "Not known yet"
+    assert not flow.may_overrule, "it may come in a moment"
+    flow.anyway = True
+    assert not flow.start()
+    flow._clock = lambda: flow._began_s + PATIENCE_S + 1
+    assert flow.may_overrule
+    assert flow.start()
 
 
 def test_leaving_answers_without_a_run() -> None:
-    walk = walk_of(good(), acknowledged=True)
-    walk.leave()
-    assert walk.answered.is_set()
-    assert walk.record is None
-    assert not walk.start()
+    flow = flow_of(good(), acknowledged=True)
+    flow.leave()
+    assert flow.answered.is_set()
+    assert flow.record is None
+    assert not flow.start()
 
 
 def test_a_check_that_failed_does_not_hold_up_a_run_for_ever() -> None:
     heard = Heard(unfound())
     heard.failure = "ZeroDivisionError: a fault"
-    walk = walk_of(unfound(), acknowledged=True)
-    walk._listening = heard
-    assert walk.headline == ("Not checked", "the check itself failed (ZeroDivisionError: a fault); a run can begin all the same")
-    walk.anyway = True
-    assert walk.start()
+    flow = flow_of(unfound(), acknowledged=True)
+    flow._listening = heard
+    assert flow.headline == ("Not checked", "the check itself failed (ZeroDivisionError: a fault); a run can begin all the same")
+    flow.anyway = True
+    assert flow.start()
 
 
 def test_the_newest_report_counts() -> None:
     heard = Heard(stopped())
-    walk = walk_of(stopped(), acknowledged=True)
-    walk._listening = heard
-    assert walk.obstacle
+    flow = flow_of(stopped(), acknowledged=True)
+    flow._listening = heard
+    assert flow.obstacle
     heard.report = good()
-    assert walk.obstacle == ""
+    assert flow.obstacle == ""
 
 
 def test_a_finding_without_a_limit_names_none() -> None:

@@ -1,4 +1,4 @@
-"""Marks on waves in the window: the desk against `quietfloor waves`; mouse and keys, on runs of the virtual patient."""
+"""Marks on waves in the window: `RunMarks` against `quietfloor waves`; mouse and keys, on runs of the virtual patient."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from quietfloor.bench.patient.offline import carry_through, plan_for
 from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.display.feed import Feed
-from quietfloor.monitor.display.stage import Scene, Stage, moments_of, view_model
-from quietfloor.monitor.display.waves import WaveDesk
+from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
+from quietfloor.monitor.display.waves import RunMarks
 from quietfloor.monitor.plan.run_plan import load_plan
 from quietfloor.monitor.review.playback import FASTEST, Playback
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
@@ -45,65 +45,65 @@ def kept(run: Path) -> Marks:
 
 
 def test_the_desk_suggests_what_the_command_suggests(runs: list[Path], capsys: pytest.CaptureFixture[str]) -> None:
-    desk = WaveDesk(runs[0])
+    marks = RunMarks(runs[0])
     assert main(["waves", str(runs[0]), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)["runs"][0]
-    assert [mark["wave"] for mark in told["marks"]] == [spot.wave for spot in desk.spots]
-    assert [mark["latency_ms"] for mark in told["marks"]] == [spot.ms for spot in desk.spots]
-    assert {spot.by_hand for spot in desk.spots} == {False}
+    assert [mark["wave"] for mark in told["marks"]] == [spot.wave for spot in marks.spots]
+    assert [mark["latency_ms"] for mark in told["marks"]] == [spot.ms for spot in marks.spots]
+    assert {spot.by_hand for spot in marks.spots} == {False}
     assert not (runs[0] / "marks.json").exists()
-    assert desk.words.startswith("Wave V: ")
-    assert "suggested" in desk.words
-    assert "published" in desk.words
+    assert marks.words.startswith("Wave V: ")
+    assert "suggested" in marks.words
+    assert "published" in marks.words
 
 
 def test_a_moved_mark_is_kept_as_the_command_keeps_it(runs: list[Path]) -> None:
-    desk = WaveDesk(runs[0])
-    before = desk.marks.get("V")
+    marks = RunMarks(runs[0])
+    before = marks.marks.get("V")
     assert before is not None
     step = 1000.0 / 16000.0
-    assert "by hand" in desk.move(3)
+    assert "by hand" in marks.move(3)
     assert main(["waves", str(runs[1]), "--mark", f"V={before.latency_ms.value}"]) == 0
     moved = kept(runs[0]).get("V")
     assert moved is not None
     assert moved.by == "operator"
     assert moved.latency_ms.value == pytest.approx(before.latency_ms.value + 3 * step, abs=step / 2 + 1e-9)
-    # Both ways: a run that the desk has marked is read by the command, and the other way round.
+    # Both ways: a run that was marked in the window is read by the command, and the other way round.
     assert main(["waves", str(runs[0]), "--mark", f"V={moved.latency_ms.value}"]) == 0
-    assert kept(runs[0]) == WaveDesk(runs[0]).marks
+    assert kept(runs[0]) == RunMarks(runs[0]).marks
     by_command = kept(runs[1]).get("V")
-    assert by_command == WaveDesk(runs[1]).marks.get("V")
+    assert by_command == RunMarks(runs[1]).marks.get("V")
 
 
 def test_taken_away_put_back_and_suggested_again(runs: list[Path]) -> None:
-    desk = WaveDesk(runs[0])
-    suggested = desk.marks
-    assert desk.remove() == "Wave V taken away"
+    marks = RunMarks(runs[0])
+    suggested = marks.marks
+    assert marks.remove() == "Wave V taken away"
     assert kept(runs[0]).get("V") is None
     with pytest.raises(ValueError, match="not marked"):
-        desk.move(1)
+        marks.move(1)
     with pytest.raises(ValueError, match="not marked"):
-        desk.remove()
+        marks.remove()
     before = suggested.get("V")
     assert before is not None
-    desk.place(before.latency_ms.value)
+    marks.place(before.latency_ms.value)
     assert kept(runs[0]).get("V") is not None
-    desk.suggest_again()
+    marks.suggest_again()
     assert kept(runs[0]) == suggested
 
 
 def test_a_wave_out_of_order_is_refused_and_nothing_is_kept(runs: list[Path]) -> None:
-    desk = WaveDesk(runs[0])
-    trough = desk.marks.get("trough")
+    marks = RunMarks(runs[0])
+    trough = marks.marks.get("trough")
     assert trough is not None
     with pytest.raises(ValueError, match="does not come before"):
-        desk.place(trough.latency_ms.value + 1.0)
+        marks.place(trough.latency_ms.value + 1.0)
     assert not (runs[0] / "marks.json").exists()
 
 
 def test_replicates_and_growth_are_said(runs: list[Path]) -> None:
-    desk = WaveDesk(runs[0])
-    words = desk.beside(runs[1:])
+    marks = RunMarks(runs[0])
+    words = marks.beside(runs[1:])
     assert "at 60 dB nHL: " in words
     assert "from 60 to 70 dB nHL: " in words
     assert "earlier" in words
@@ -111,7 +111,7 @@ def test_replicates_and_growth_are_said(runs: list[Path]) -> None:
 
 def test_a_run_without_an_average_has_nothing_to_mark(tmp_path: Path) -> None:
     with pytest.raises(FolderError):
-        WaveDesk(tmp_path)
+        RunMarks(tmp_path)
 
 
 # -- in the window ----------------------------------------------------------------------------------------------------
@@ -122,11 +122,14 @@ def window(qt: Spin, runs: list[Path]) -> Iterator[Any]:
     """A recorded run at its end."""
     from quietfloor.monitor.display.window import Window
 
-    stage, feed = Stage(), Feed()
+    link, feed = WindowLink(), Feed()
     plan = load_plan(runs[0] / "plan.toml")
-    play = Playback(RunFolder.open(runs[0]), plan, speed=FASTEST, optional=[feed.event], tap=feed.tap, follow=feed.follow)
-    shown = Window(stage)
-    stage.show(Scene(play, view_model(feed, plan, "a test"), runs[0].parent, moments_of(play.folder)))
+    play = Playback(
+        RunFolder.open(runs[0]), plan, speed=FASTEST, optional=[feed.on_event],
+        on_signal=feed.on_signal, on_status=feed.on_status,
+    )  # fmt: skip
+    shown = Window(link)
+    link.show(RunView(play, view_model(feed, plan, "a test"), runs[0].parent, moments_of(play.folder)))
     shown.resize(1280, 720)
     shown.show()
     play.start()
@@ -144,7 +147,7 @@ def test_keys_mark_move_remove_and_suggest(window: Any, qt: Spin, runs: list[Pat
     qt(0.05)
     assert [spot.wave for spot in window.average.spots if spot.chosen] == ["V"]
     first = next(spot.ms for spot in window.average.spots if spot.wave == "V")
-    assert "Wave V" in window.conductor.message
+    assert "Wave V" in window.controller.message
     window.do("wave_later")
     window.do("wave_later")
     window.do("wave_earlier")
@@ -153,7 +156,7 @@ def test_keys_mark_move_remove_and_suggest(window: Any, qt: Spin, runs: list[Pat
     assert mark.latency_ms.value == pytest.approx(first, abs=0.1)
     assert mark.by == "operator"
     window.do("wave_next")
-    assert "trough" in window.conductor.message.lower()
+    assert "trough" in window.controller.message.lower()
     window.do("wave_remove")
     assert kept(runs[0]).get("trough") is None
     window.do("wave_again")
@@ -204,8 +207,8 @@ def test_the_mouse_drags_a_mark_and_keeps_it_when_let_go(window: Any, qt: Spin, 
 def test_waves_wait_for_the_end_of_the_run(qt: Spin) -> None:
     from quietfloor.monitor.display.window import Window
 
-    shown = Window(Stage())
+    shown = Window(WindowLink())
     shown.do("waves")
-    assert "when the run is over" in shown.conductor.message
+    assert "when the run is over" in shown.controller.message
     shown.finish()
     shown.deleteLater()

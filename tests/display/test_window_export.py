@@ -53,8 +53,8 @@ def test_exporting_by_keyboard(shown: Any, qt: Spin, press: Any, tmp_path: Path)
     dialog.place.setText(str(tmp_path / "mine.svg"))
     press(shown, "Enter")
     assert (tmp_path / "mine.svg").is_file()
-    assert "mine.svg" in shown.conductor.message
+    assert "mine.svg" in shown.controller.message
     press(shown, "e")
     shown.dialog.place.setText(str(tmp_path / "mine.bmp"))
     press(shown, "Enter")
-    assert "ends in .png or .svg" in shown.conductor.message
+    assert "ends in .png or .svg" in shown.controller.message

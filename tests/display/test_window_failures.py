@@ -9,15 +9,15 @@ from typing import Any
 
 import pytest
 
-from quietfloor.monitor.display.stage import Scene, Stage
+from quietfloor.monitor.display.run_view import RunView, WindowLink
 from quietfloor.monitor.review.replay import replay
 from tests.display.conftest import Spin, live_scene, until
 from tests.slow import patience
 
 
-def carried_through(scene: Scene) -> None:
+def carried_through(view: RunView) -> None:
     """The run was not harmed: its own end, its journal whole, its looks those of a replay."""
-    run = scene.live
+    run = view.live
     assert run is not None
     assert run.failure is None
     assert run.status.verdict is not None
@@ -32,21 +32,21 @@ def broken(*_: object) -> None:
 def test_a_panel_that_fails_is_left_and_the_others_go_on(
     open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
-    window = open_window(scene)
+    view = live_scene(recordings["response"], tmp_path, pace=20.0)
+    window = open_window(view)
     window.plane.show_plane = broken
-    scene.run.start()
-    until(qt, lambda: scene.run.wait(0))
+    view.run.start()
+    until(qt, lambda: view.run.wait(0))
     qt(0.2)
     assert [panel.name for panel in window.panels if panel.failed] == ["decision plane"]
     assert "cannot be drawn (RuntimeError); recording goes on" in window.plane.aside.text()
     assert window.sentence.word.text() == "Response present"
     assert caplog.text.count("the panel 'decision plane' failed") == 1
-    carried_through(scene)
+    carried_through(view)
 
 
 def test_an_error_while_painting_ends_nothing(
-    application: object, stage: Stage, recordings: dict[str, Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
+    application: object, link: WindowLink, recordings: dict[str, Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Without a hook PyQt ends the process here."""
     from PyQt5.QtCore import QCoreApplication
@@ -54,15 +54,15 @@ def test_an_error_while_painting_ends_nothing(
     from quietfloor.monitor.display.app import guarded
     from quietfloor.monitor.display.window import Window
 
-    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
-    stage.show(scene)
+    view = live_scene(recordings["response"], tmp_path, pace=20.0)
+    link.show(view)
     with guarded(), caplog.at_level(logging.ERROR):
-        window = Window(stage)
+        window = Window(link)
         window.average.draw = broken  # type: ignore[method-assign]
         window.ladder.rungs._draw = broken  # type: ignore[method-assign]
         window.show()
-        scene.run.start()
-        until(lambda s: QCoreApplication.processEvents(), lambda: scene.run.wait(0))
+        view.run.start()
+        until(lambda s: QCoreApplication.processEvents(), lambda: view.run.wait(0))
         for _ in range(20):
             window.tick()
             window.ladder.rungs.update()
@@ -70,46 +70,47 @@ def test_an_error_while_painting_ends_nothing(
         assert window.average.failed
         window.finish()
     assert 1 <= caplog.text.count("a part of the window failed; recording goes on") <= 2  # each place is told once
-    carried_through(scene)
+    carried_through(view)
 
 
 def test_a_window_that_fails_again_and_again_gives_up_and_the_run_does_not(
-    open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path, stage: Stage,
+    open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path, link: WindowLink,
     caplog: pytest.LogCaptureFixture,
 ) -> None:  # fmt: skip
-    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
-    window = open_window(scene)
-    scene.model.headline = broken  # type: ignore[method-assign]
-    scene.run.start()
+    view = live_scene(recordings["response"], tmp_path, pace=20.0)
+    window = open_window(view)
+    view.model.headline = broken  # type: ignore[method-assign]
+    view.run.start()
     until(qt, lambda: not window.isVisible())
-    assert stage.gone
+    assert link.gone
     assert "fails again and again" in caplog.text
-    assert scene.run.wait(patience(30))
-    carried_through(scene)
+    assert view.run.wait(patience(30))
+    carried_through(view)
 
 
 def test_a_display_that_feeds_on_nothing_is_no_trouble_either(
     open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     """All three doors fail on the acquisition thread."""
-    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
-    run = scene.live
+    view = live_scene(recordings["response"], tmp_path, pace=20.0)
+    run = view.live
     assert run is not None
-    run._optional, run._tap, run._follow = [broken], broken, broken
-    open_window(scene)
+    publisher = run._publisher
+    publisher._optional, publisher._on_signal, publisher._on_status = [broken], broken, broken
+    open_window(view)
     run.start()
     until(qt, lambda: run.wait(0))
     assert caplog.text.count("left out from now on; recording goes on") == 3
-    carried_through(scene)
+    carried_through(view)
 
 
 def test_nothing_is_painted_where_nothing_changed(
     open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    scene = live_scene(recordings["response"], tmp_path, pace=20.0)
-    window = open_window(scene)
-    scene.run.start()
-    until(qt, lambda: scene.run.wait(0))
+    view = live_scene(recordings["response"], tmp_path, pace=20.0)
+    window = open_window(view)
+    view.run.start()
+    until(qt, lambda: view.run.wait(0))
     qt(0.3)
     painted = {"plane": 0, "eeg": 0}
     for name in painted:
@@ -121,7 +122,7 @@ def test_nothing_is_painted_where_nothing_changed(
             draw(canvas)
 
         panel.draw = counted
-    scene.model.show(scene.model.looks - 1)
+    view.model.show(view.model.looks - 1)
     qt(0.2)
     first = dict(painted)
     qt(0.3)

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from quietfloor.monitor.display.stage import Remark, Stage
+from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.review.replay import replay
 from tests.display.conftest import Spin, live_scene, stop_at, until
 from tests.slow import patience
@@ -18,16 +18,16 @@ from tests.slow import patience
 def test_a_run_is_shown_from_its_start_to_its_verdict(
     open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    scene = live_scene(recordings["response"], tmp_path, pace=10.0)
-    window = open_window(scene)
+    view = live_scene(recordings["response"], tmp_path, pace=10.0)
+    window = open_window(view)
     until(qt, lambda: window.sentence.word.text() == "Checking")
-    scene.run.start()
-    until(qt, stop_at(scene, 8))
+    view.run.start()
+    until(qt, stop_at(view, 8))
     assert window.sentence.word.text() == "Undecided"
     assert "noise" in window.sentence.rest.text()
     assert window.sentence.badge.text() == "LIVE"
     assert window.sentence.mark.state == "undecided"
-    until(qt, lambda: scene.run.wait(0) and scene.model.status.verdict is not None)
+    until(qt, lambda: view.run.wait(0) and view.model.status.verdict is not None)
     qt(0.3)
     assert window.sentence.word.text() == "Response present"
     assert window.sentence.badge.text() == "RUN OVER"
@@ -38,61 +38,61 @@ def test_a_run_is_shown_from_its_start_to_its_verdict(
 def test_stop_is_pressed_twice(
     open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    scene = live_scene(recordings["nothing"], tmp_path, pace=6.0)
-    window = open_window(scene)
-    scene.run.start()
-    until(qt, stop_at(scene, 4))
+    view = live_scene(recordings["nothing"], tmp_path, pace=6.0)
+    window = open_window(view)
+    view.run.start()
+    until(qt, stop_at(view, 4))
     press(window, "s")
     qt(0.3)
     assert "Once more within 3 seconds" in window.bar.message.text()
-    assert scene.run.status.state == "running"
+    assert view.run.status.state == "running"
     press(window, "s")
-    until(qt, lambda: scene.run.wait(0))
-    assert scene.run.status.verdict is not None
-    assert scene.run.status.verdict.stopped_by == "operator"
+    until(qt, lambda: view.run.wait(0))
+    assert view.run.status.verdict is not None
+    assert view.run.status.verdict.stopped_by == "operator"
     qt(0.3)
     assert window.sentence.mark.state == "stopped"
     press(window, "s")
-    assert window.conductor.message == "There is no run to stop"
+    assert window.controller.message == "There is no run to stop"
 
 
 def test_a_paused_view_stands_still_while_the_run_goes_on(
     open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    scene = live_scene(recordings["nothing"], tmp_path, pace=10.0)
-    window = open_window(scene)
-    scene.run.start()
-    until(qt, stop_at(scene, 6))
+    view = live_scene(recordings["nothing"], tmp_path, pace=10.0)
+    window = open_window(view)
+    view.run.start()
+    until(qt, stop_at(view, 6))
     press(window, "Space")
-    shown, looks = scene.model.shown, scene.model.looks
-    until(qt, stop_at(scene, looks + 5))
-    assert scene.model.shown == shown
+    shown, looks = view.model.shown, view.model.looks
+    until(qt, stop_at(view, looks + 5))
+    assert view.model.shown == shown
     assert window.sentence.word.text() == "Earlier"
     assert window.sentence.now.text() == "now: Undecided"
     assert window.sentence.badge.text() == "VIEW PAUSED, recording goes on"
     press(window, "Left", "Left")
-    assert scene.model.shown == shown - 2
+    assert view.model.shown == shown - 2
     press(window, "Right")
-    assert scene.model.shown == shown - 1
+    assert view.model.shown == shown - 1
     press(window, "Home")
-    assert scene.model.shown == 0
+    assert view.model.shown == 0
     press(window, "PgDown")
-    assert scene.model.shown == 10
+    assert view.model.shown == 10
     press(window, "End")
-    assert scene.model.live
+    assert view.model.live
     press(window, "Space", "Space")
-    assert scene.model.live
+    assert view.model.live
     press(window, "Right")
-    assert window.conductor.message == "This is the newest look"
+    assert window.controller.message == "This is the newest look"
 
 
 def test_a_note_is_kept_and_what_is_typed_does_nothing_else(
     open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    scene = live_scene(recordings["nothing"], tmp_path, pace=6.0)
-    window = open_window(scene)
-    scene.run.start()
-    until(qt, stop_at(scene, 4))
+    view = live_scene(recordings["nothing"], tmp_path, pace=6.0)
+    window = open_window(view)
+    view.run.start()
+    until(qt, stop_at(view, 4))
     press(window, "m")
     assert window.bar.entry.isVisible()
     press(window, "s", "s", " ", "d", "p", "e", "Enter")
@@ -100,52 +100,53 @@ def test_a_note_is_kept_and_what_is_typed_does_nothing_else(
     assert window.look.theme.name == "light"
     assert window.dialog is None
     press(window, "m", "x", "Esc")
-    assert scene.run.status.state == "running"
+    assert view.run.status.state == "running"
     press(window, "m", "Enter")
     press(window, "s", "s")
-    until(qt, lambda: scene.run.wait(0))
-    notes = [event for event in scene.run.folder.read_events() if event["type"] == "notice" and event["what"] == "note"]
+    until(qt, lambda: view.run.wait(0))
+    notes = [event for event in view.run.folder.read_events() if event["type"] == "notice" and event["what"] == "note"]
     assert [note["text"] for note in notes] == ["ss dpe", "mark"]
-    assert list(scene.model.messages)[:1] == ["Note: ss dpe"]
+    assert list(view.model.messages)[:1] == ["Note: ss dpe"]
     press(window, "m")
-    assert window.conductor.message == "There is no run to mark"
+    assert window.controller.message == "There is no run to mark"
 
 
 def test_between_the_runs_of_a_session_one_is_discarded_with_a_reason_or_noted(
-    open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path, stage: Stage
+    open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path, link: WindowLink
 ) -> None:
     window = open_window(live_scene(recordings["nothing"], tmp_path, pace=6.0))
     press(window, "x")
-    assert window.conductor.message.startswith("A run can be discarded in a session")
+    assert window.controller.message.startswith("A run can be discarded in a session")
     answers: list[object] = []
 
     def ask() -> None:
-        answers.append(stage.offer_one_of(["30", "35"], 0))
+        answers.append(link.offer_one_of(["30", "35"], 0))
 
     for keys in (("x", *"moved", "Enter"), ("x", "Enter"), ("m", *"asleep", "Enter"), ("m", "Enter"), ("x", "Esc")):
         asking = threading.Thread(target=ask, daemon=True)
         asking.start()
-        until(qt, lambda: stage.offered is not None)
+        until(qt, lambda: link.offered is not None)
         press(window, *keys)
         if keys[-2:] in (("m", "Enter"), ("x", "Esc")):  # nothing was said: it still waits
             assert asking.is_alive()
             press(window, "n")
         until(qt, lambda asking=asking: not asking.is_alive())
     assert answers == [Remark("discard", "moved"), Remark("restore"), Remark("note", "asleep"), 0, 0]
-    stage.told.append("Run 1: discarded")
+    link.told.append("Run 1: discarded")
     qt(0.2)
-    assert window.conductor.message == "Run 1: discarded"
+    assert window.controller.message == "Run 1: discarded"
 
 
 @pytest.mark.parametrize("choice", ["back", "go on", "stop"])
 def test_closing_asks_while_a_run_is_on(
-    open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path, stage: Stage, choice: str
-) -> None:
+    open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path, link: WindowLink,
+    choice: str,
+) -> None:  # fmt: skip
     closed: list[bool] = []
-    scene = live_scene(recordings["nothing"], tmp_path, pace=6.0)
-    window = open_window(scene, on_close=lambda: closed.append(True))
-    scene.run.start()
-    until(qt, stop_at(scene, 3))
+    view = live_scene(recordings["nothing"], tmp_path, pace=6.0)
+    window = open_window(view, on_close=lambda: closed.append(True))
+    view.run.start()
+    until(qt, stop_at(view, 3))
     window.do("quit")
     qt(0.05)
     assert window.isVisible()
@@ -163,15 +164,15 @@ def test_closing_asks_while_a_run_is_on(
     until(qt, lambda: not window.question.isVisible())
     qt(0.02)
     assert window.isVisible() == (choice == "back")
-    assert stage.gone == bool(closed) == (choice != "back")
+    assert link.gone == bool(closed) == (choice != "back")
     if choice == "stop":
-        until(qt, lambda: scene.run.wait(0))
-        assert scene.run.status.verdict is not None
-        assert scene.run.status.verdict.stopped_by == "operator"
+        until(qt, lambda: view.run.wait(0))
+        assert view.run.status.verdict is not None
+        assert view.run.status.verdict.stopped_by == "operator"
     else:
-        assert scene.run.status.state == "running"
-        looks = scene.run.status.look
-        until(qt, lambda: scene.run.status.look != looks)  # it goes on, seen or not
-    scene.run.stop()
-    assert scene.run.wait(patience(20))
-    assert replay(scene.run.folder).identical
+        assert view.run.status.state == "running"
+        looks = view.run.status.look
+        until(qt, lambda: view.run.status.look != looks)  # it goes on, seen or not
+    view.run.stop()
+    assert view.run.wait(patience(20))
+    assert replay(view.run.folder).identical

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from quietfloor.monitor.display.actions import offered
-from quietfloor.monitor.display.remembered import Remembered, recall, remember
-from quietfloor.monitor.display.stage import Scene, Stage
+from quietfloor.monitor.display.run_view import RunView, WindowLink
+from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
 from tests.display.conftest import Spin, keep_screens, replay_scene, until
 
 
@@ -82,7 +82,7 @@ def test_every_part_explains_itself(shown: Any) -> None:
     assert "<b>residual noise</b>" in shown.sentence.rest.toolTip()
     assert "<b>sweep</b>" in shown.sentence.particulars.toolTip()
     assert shown.sentence.mark.toolTip()
-    assert "<b>r, likeness of the halves</b>" in shown.average.aside.toolTip()
+    assert "<b>r, correlation of the halves</b>" in shown.average.aside.toolTip()
     for button in shown.bar.buttons.values():
         assert button.toolTip()
         assert button.accessibleName()
@@ -125,12 +125,12 @@ def test_a_damaged_memory_is_ignored(open_window: Callable[..., Any], qt: Spin, 
     window = open_window(settings=path)
     assert window.look.theme.name == "light"
     assert ("cannot be read" in window.bar.message.text()) == (content == "{")
-    remember(path, Remembered(theme="dark"))
+    remember(path, WindowSettings(theme="dark"))
     assert recall(path)[0].theme == "dark"
 
 
 def test_six_states_look_different_and_are_kept_as_pictures(
-    open_window: Callable[..., Any], qt: Spin, finished: dict[str, Path], tmp_path: Path, stage: Stage
+    open_window: Callable[..., Any], qt: Spin, finished: dict[str, Path], tmp_path: Path, link: WindowLink
 ) -> None:
     """Kept in the folder QUIETFLOOR_SCREENS where that is set."""
     folder = keep_screens() or tmp_path
@@ -143,33 +143,33 @@ def test_six_states_look_different_and_are_kept_as_pictures(
         words[name] = (window.sentence.mark.state, window.sentence.word.text())
         assert window.grab().save(str(folder / f"{name}.png"))
 
-    def play(which: str, until_s: float | None) -> Scene:
-        scene = replay_scene(finished[which], speed=1000.0)
-        stage.show(scene)
-        assert scene.playback is not None
-        scene.playback.paused = until_s is not None
+    def play(which: str, until_s: float | None) -> RunView:
+        view = replay_scene(finished[which], speed=1000.0)
+        link.show(view)
+        assert view.playback is not None
+        view.playback.paused = until_s is not None
         if until_s is not None:
-            scene.playback.go_to(until_s)
-        scene.run.start()
-        until(qt, lambda: scene.run.wait(0) or (until_s is not None and scene.run.status.seconds >= until_s))
+            view.playback.go_to(until_s)
+        view.run.start()
+        until(qt, lambda: view.run.wait(0) or (until_s is not None and view.run.status.seconds >= until_s))
         qt(0.1)
-        return scene
+        return view
 
     take("waiting")
-    scene = play("absent", 3.0)
+    view = play("absent", 3.0)
     take("undecided early")
-    scene.run.stop()
-    scene = play("absent", 9.0)
+    view.run.stop()
+    view = play("absent", 9.0)
     take("undecided late")
-    scene.run.stop()
+    view.run.stop()
     play("absent", None)
     take("no response")
     play("undecided", None)
     take("stopped")
-    scene = play("present", None)
+    view = play("present", None)
     take("present")
-    scene.model.show(9)
-    window.conductor.playing = False
+    view.model.show(9)
+    window.controller.playing = False
     take("looking back")
     assert {name: state for name, (state, _) in words.items()} == {
         "waiting": "waiting", "undecided early": "undecided", "undecided late": "undecided", "no response": "absent",

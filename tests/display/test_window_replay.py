@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.display.actions import ACTIONS, offered
-from quietfloor.monitor.display.stage import Stage
+from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.review.playback import SLOWEST
 from tests.display.conftest import Spin, ladder, live_scene, replay_scene, stop_at, until
 from tests.slow import patience
@@ -18,12 +18,12 @@ from tests.slow import patience
 def test_a_recorded_run_is_played_paused_searched_and_ends_as_it_did(
     open_window: Callable[..., Any], qt: Spin, press: Any, finished: dict[str, Path]
 ) -> None:
-    scene = replay_scene(finished["present"], speed=8.0)
-    play, model = scene.playback, scene.model
+    view = replay_scene(finished["present"], speed=8.0)
+    play, model = view.playback, view.model
     assert play is not None
-    window = open_window(scene)
+    window = open_window(view)
     play.start()
-    until(qt, stop_at(scene, 4))
+    until(qt, stop_at(view, 4))
     assert window.sentence.badge.text() == "REPLAY, 8 ×"
     press(window, "Space")
     qt(0.1)
@@ -49,28 +49,28 @@ def test_a_recorded_run_is_played_paused_searched_and_ends_as_it_did(
     assert play.status.seconds < ahead_s + 1.0
     play.speed = 16.0
     press(window, "g", *"soon", "Enter")
-    assert "is no time" in window.conductor.message
+    assert "is no time" in window.controller.message
     window.bar.timeline.moved.emit(3.0)
     assert model.moment_s == pytest.approx(3.0, abs=0.01)
     press(window, "Space")  # goes on from there, through what was played before, and then beyond it
     until(qt, lambda: model.live and not play.paused)
-    assert window.conductor.playing
+    assert window.controller.playing
     until(qt, lambda: play.wait(0))
     qt(0.2)
     assert window.sentence.word.text() == "Response present"
     assert window.sentence.badge.text() == "REPLAY, AT ITS END"
     assert play.result is not None
     assert play.result.identical
-    assert model.looks == play.result.looks == len(scene.moments_s)
+    assert model.looks == play.result.looks == len(view.moments_s)
     press(window, "Space", "Space")  # once more from the start
     qt(0.1)
-    assert model.moment_s < scene.moments_s[-1]
+    assert model.moment_s < view.moments_s[-1]
 
 
 def test_every_action_can_be_done_at_any_time(
     open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], finished: dict[str, Path], tmp_path: Path
 ) -> None:
-    """Before a scene, on a live run, on a recorded one, at its end."""
+    """Before any run, on a live run, on a recorded one, at its end."""
     window = open_window()
 
     def all_of(replay: bool) -> None:
@@ -87,7 +87,7 @@ def test_every_action_can_be_done_at_any_time(
 
     all_of(False)
     live = live_scene(recordings["nothing"], tmp_path, pace=20.0)
-    window.stage.show(live)
+    window.link.show(live)
     qt(0.1)
     all_of(False)
     live.run.start()
@@ -96,7 +96,7 @@ def test_every_action_can_be_done_at_any_time(
     live.run.stop()
     assert live.run.wait(patience(20))
     recorded = replay_scene(finished["absent"], speed=100.0)
-    window.stage.show(recorded)
+    window.link.show(recorded)
     qt(0.1)
     all_of(True)
     recorded.run.start()
@@ -109,21 +109,21 @@ def test_every_action_can_be_done_at_any_time(
 
 
 def test_a_rung_is_chosen_by_key_or_click_and_its_average_is_drawn(
-    open_window: Callable[..., Any], qt: Spin, press: Any, finished: dict[str, Path], stage: Stage
+    open_window: Callable[..., Any], qt: Spin, press: Any, finished: dict[str, Path], link: WindowLink
 ) -> None:
     from PyQt5.QtCore import QPoint, Qt
     from PyQt5.QtTest import QTest
 
-    scene = replay_scene(finished["undecided"], speed=1000.0)
-    window = open_window(scene)
-    stage.ladder = ladder([finished["present"], finished["absent"]])
-    scene.run.start()
-    until(qt, lambda: scene.run.wait(0))
+    view = replay_scene(finished["undecided"], speed=1000.0)
+    window = open_window(view)
+    link.ladder = ladder([finished["present"], finished["absent"]])
+    view.run.start()
+    until(qt, lambda: view.run.wait(0))
     qt(0.1)
     assert "right ear, air, click" in window.ladder.aside.text()
     assert window.ladder.rungs.chosen == 1  # the one on the screen
     press(window, "o")
-    assert window.conductor.message == "No other finished run at 40 dB nHL yet"
+    assert window.controller.message == "No other finished run at 40 dB nHL yet"
     press(window, "Up", "Up", "o")
     until(qt, lambda: len(window.average.overlays) == 1)
     assert window.average.overlays[0].label == f"60 dB nHL ({finished['present'].name})"
@@ -133,6 +133,6 @@ def test_a_rung_is_chosen_by_key_or_click_and_its_average_is_drawn(
     (finished["present"] / "average.csv").rename(finished["present"] / "away.csv")
     try:
         press(window, "o")
-        until(qt, lambda: "cannot be read" in window.conductor.message)
+        until(qt, lambda: "cannot be read" in window.controller.message)
     finally:
         (finished["present"] / "away.csv").rename(finished["present"] / "average.csv")

@@ -45,7 +45,7 @@ def test_the_validator_finds_no_error_and_the_tables_say_what_the_run_says(
     events = rows_of(path.with_name(path.name.replace("_eeg.bdf", "_events.tsv")))
     record = json.loads((played / "run.json").read_text())
     sweeps = [row for row in events if row["trial_type"] == "stimulus"]
-    counts = {status: sum(row["status"] == status for row in sweeps) for status in ("accepted", "left out")}
+    counts = {status: sum(row["status"] == status for row in sweeps) for status in ("accepted", "rejected")}
     assert counts["accepted"] == record["sweeps_accepted"]
     assert sum(counts.values()) == record["sweeps_presented"]
     sounds = {tuple(row[key] for key in ("stimulus", "ear", "level", "level_unit")) for row in sweeps}

@@ -130,7 +130,7 @@ def test_sweeps_carry_what_became_of_them(played: Path, export: Export) -> None:
     assert len(judged) == len(expected) >= 256
     for note, (at, why) in zip(judged, expected, strict=True):
         assert note.onset * 8000.0 == pytest.approx(at, abs=1e-3)
-        assert note.text == ("stimulus" if why is None else f"stimulus, left out: {why}")
+        assert note.text == ("stimulus" if why is None else f"stimulus, rejected: {why}")
     assert len(notes) > len(judged)  # the sound goes on for a moment after the decision
 
 

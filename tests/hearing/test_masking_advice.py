@@ -63,16 +63,17 @@ def test_unknown_age_in_months_is_taken_as_the_older() -> None:
 
 
 def test_by_bone_it_begins_where_common_practice_does() -> None:
-    """A newborn, octave chirp of 4 kHz: none at 10 dB nHL, due at 15, but for a run that only shows growth (common practice, no
+    """A newborn, octave chirp of 4 kHz: none at 10 dB nHL, due at 15 except for the intensity function (common practice, no
     source)."""
     low, high = bone(10, 4000, "infant", 0.5), bone(15, 4000, "infant", 0.5, purpose="growth")
     assert (low.due, low.needed) == (False, False)
     assert low.sentence == "Right ear, 10 dB nHL by bone: no masking due; the left ear would have to hear 5 dB better to answer."
     assert (high.due, high.needed) == (True, False)
     assert "flagged" in high.sentence
-    assert "made only to see growth does not establish a threshold and does not need masking" in high.sentence
+    assert "made only for the latency/amplitude-intensity function does not establish a threshold" in high.sentence
+    assert "does not need masking" in high.sentence
     assert bone(15, 4000, "infant", 0.5).needed
-    assert high.judge(None) == "no masking; due for a threshold, not for growth alone"
+    assert high.judge(None) == "no masking; due for a threshold, not for a latency/amplitude-intensity function alone"
     assert low.judge(None) == "no masking, and none was due"
 
 
@@ -83,7 +84,7 @@ def test_newborns_hear_low_frequencies_well_by_bone() -> None:
     assert bone(20, 4000, "infant", 0.5).other_bone_db == -10.0
     unknown = bone(20, 2000, "infant", 0.5)
     assert unknown.other_bone_db == -14.0
-    assert any("nothing is known for this sound and age" in note for note in unknown.notes)
+    assert any("nothing is known for this stimulus and age" in note for note in unknown.notes)
 
 
 @pytest.mark.parametrize("hz", [500, 1000, 2000, 4000])

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from quietfloor.monitor.cli import main
+from tests import warm
 from tests.slow import patience
 
 FOREIGN = Path(__file__).with_name("foreign.py")
@@ -27,7 +28,7 @@ ROOT = FOREIGN.parents[2]
 @contextlib.contextmanager
 def foreign(name: str, options: Sequence[str] = ()) -> Iterator[subprocess.Popen[str]]:
     """Somebody else's amplifier for a while."""
-    process = subprocess.Popen(
+    process = warm.Popen(
         [sys.executable, str(FOREIGN), "--name", name, *options], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
     assert process.stdin is not None
@@ -69,7 +70,7 @@ class Program:
     def __init__(self, *arguments: str, module: str = "quietfloor.monitor.cli") -> None:
         path = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])  # for programs among the tests
         environment = os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONPATH": path}
-        self.process = subprocess.Popen(
+        self.process = warm.Popen(
             [sys.executable, "-m", module, *arguments],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

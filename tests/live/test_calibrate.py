@@ -10,7 +10,6 @@ import json
 import math
 import re
 import shlex
-import subprocess
 import sys
 import uuid
 from collections.abc import Iterator
@@ -22,17 +21,18 @@ import pytest
 from scipy.io import wavfile
 
 from quietfloor.monitor.calibration.from_meter import MeasuringSignal, highest
-from quietfloor.monitor.calibration.level_check import FILE, LevelCheck, check_level, keep, last_check
+from quietfloor.monitor.calibration.level_check import LevelCheck, check_level, keep
 from quietfloor.monitor.calibration.microphone import ListeningError
 from quietfloor.monitor.cli import main, parser
 from quietfloor.monitor.commands import calibrate
 from quietfloor.monitor.plan.run_plan import PlanError, make_sound_plan
 from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.monitor.storage.level_checks import FILE, last_check
 from quietfloor.stimuli.calibration import Calibration, Measured
 from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 from quietfloor.stimuli.levels import zeq_minus_ppe_db
 from quietfloor.stimuli.stimulus import StimulusSpec
-from tests import documents
+from tests import documents, warm
 from tests.live.harness import ROOT, Outcome
 from tests.slow import patience
 
@@ -255,7 +255,7 @@ class Bench:
 
     def call(self, *options: str, answers: str = "") -> Outcome:
         words = [sys.executable, "-m", "quietfloor.monitor.cli", "calibrate", *options, "--plan", str(self.plan), "--json"]
-        done = subprocess.run(words, cwd=ROOT, input=answers, capture_output=True, text=True, timeout=patience(120), check=False)
+        done = warm.run(words, cwd=ROOT, input=answers, capture_output=True, text=True, timeout=patience(120), check=False)
         return Outcome(done.returncode, done.stdout, done.stderr)
 
 

@@ -61,7 +61,7 @@ def test_what_the_engine_reads_from_the_sound_is_what_was_chosen_and_what_the_ma
         return CHOICES[unit] if unit < len(CHOICES) else None
 
     stimulus = make_cells(table, choose, TODAY)
-    sound = Sound(table.sound, stimulus)
+    sound = Sound(stimulus)
     receiver, marked = Receiver(table.sound.device_source_id), Receiver(sound.marker_source_id)
     sound.reserve(tmp_path, "run-001", 640)
     sound.start()
@@ -128,7 +128,7 @@ def test_the_dose_is_put_down_step_by_step_before_it_is_given(tmp_path: Path) ->
     stimulus = make_cells(table, lambda unit: 3 if unit else 1, TODAY)
     frames = stimulus.frames
     assert isinstance(frames, CellFrames)
-    sound = Sound(table.sound, stimulus)
+    sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 16)
     first = SessionDose(tmp_path).spent()
     sound.reserve_more(3, 1600)

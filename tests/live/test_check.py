@@ -17,6 +17,7 @@ import pytest
 
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import load_session_plan
+from tests import warm
 from tests.live.harness import ROOT, Outcome, call, foreign
 from tests.slow import patience
 
@@ -221,7 +222,7 @@ def test_our_own_triggers_arrive_and_no_sound_does(tmp_path: Path) -> None:
         eeg,
     ]
     command += ["--audio-source-id", audio]
-    rig = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    rig = warm.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     assert rig.stdin is not None
     assert rig.stdout is not None
     try:

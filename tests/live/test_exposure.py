@@ -201,7 +201,7 @@ def test_masking_is_part_of_it() -> None:
 def test_a_sound_is_set_aside_before_it_plays_and_settled_after(tmp_path: Path) -> None:
     plan = sound_plan(80.0, device_source_id="exposure-a")
     stimulus = make_stimulus(plan, TODAY)
-    sound = Sound(plan, stimulus)
+    sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 1000)
     planned = SessionDose(tmp_path).spent()
     assert planned.right_pa2s == pytest.approx(stimulus.frames.exposure(1000 + 20 * 47.1, 0).right_pa2s)
@@ -217,7 +217,7 @@ def test_a_sound_is_set_aside_before_it_plays_and_settled_after(tmp_path: Path) 
 def test_a_sound_never_gives_more_than_was_set_aside(tmp_path: Path) -> None:
     plan = sound_plan(80.0, device_source_id="exposure-b")
     stimulus = make_stimulus(plan, TODAY)
-    sound = Sound(plan, stimulus)
+    sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 100)
     stimulus.frames.read(48_000 * 30)
     assert len(stimulus.frames.sweeps) == pytest.approx(100 + 20 * 47.1, abs=2)
@@ -226,21 +226,21 @@ def test_a_sound_never_gives_more_than_was_set_aside(tmp_path: Path) -> None:
     sound.stop()
     sound.close()
     with pytest.raises(PlanError, match="more than the right ear may get"):
-        Sound(plan, make_stimulus(plan, TODAY)).reserve(tmp_path, "run-002", 10**6)
+        Sound(make_stimulus(plan, TODAY)).reserve(tmp_path, "run-002", 10**6)
 
 
 @pytest.mark.lsl
 def test_a_sound_outside_a_run_is_kept_in_the_usual_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     plan = sound_plan(80.0, device_source_id="exposure-c")
-    sound = Sound(plan, make_stimulus(plan, TODAY))
+    sound = Sound(make_stimulus(plan, TODAY))
     sound.start()
     sound.stop()
     sound.close()
     lines = [json.loads(line) for line in (tmp_path / "sessions" / FILE).read_text().splitlines()]
     assert [line["what"] for line in lines] == ["reserved", "played"]
     SessionDose(tmp_path / "sessions").settle("before", Dose(0.0, LIMIT))
-    again = Sound(plan, make_stimulus(plan, TODAY))
+    again = Sound(make_stimulus(plan, TODAY))
     with pytest.raises(PlanError, match="100 % of it is used"):
         again.start()
     again.stop()

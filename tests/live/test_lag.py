@@ -15,6 +15,7 @@ import pytest
 from quietfloor.bench.devtools.lag import is_wrong, sessions
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.sources.lsl import LslSource, find_stream
+from tests import warm
 from tests.live.harness import ROOT, Program
 from tests.slow import patience
 
@@ -50,7 +51,7 @@ def of_run(folder: Path, plan: str) -> dict[str, Any]:
 @pytest.mark.skipif(sys.platform == "win32", reason="uses POSIX signals")
 def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path: Path) -> None:
     names = {"stream": f"eeg-{uuid.uuid4().hex[:8]}", "audio": f"audio-{uuid.uuid4().hex[:8]}"}
-    rig = subprocess.Popen(
+    rig = warm.Popen(
         [
             sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "hearing-adult", "--audio-source-id",
             names["audio"], "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--noise-uv", "0.5", "--fault", "lag@6",

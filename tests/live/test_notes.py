@@ -12,10 +12,11 @@ import pytest
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import make_plan
 from quietfloor.monitor.review.replay import replay
-from quietfloor.monitor.run.run import LONGEST_NOTE, Run
+from quietfloor.monitor.run.publisher import LONGEST_NOTE
+from quietfloor.monitor.run.resolved_plan import resolve
+from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice, Status
 from quietfloor.monitor.sources.base import StreamDescription
-from quietfloor.monitor.sources.channels import Channels
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -35,7 +36,8 @@ def run(tmp_path: Path) -> Run:
         for at in range(0, len(made.stamps_s), 80):
             journal.samples(Chunk(made.samples[:, at : at + 80].astype(np.float32), made.stamps_s[at : at + 80]))
     plan = make_plan({"stream": {"name": "amplifier", "eeg": ["Cz"], "trigger": "TRIG"}, "decision": {"max_sweeps": 128}})
-    return Run(plan, RecordingSource(path, pace=4.0), Channels((0,), 1), RunFolder.create(tmp_path))
+    source = RecordingSource(path, pace=4.0)
+    return Run(resolve(plan, source.description), source, RunFolder.create(tmp_path))
 
 
 def notes(run: Run) -> list[dict[str, object]]:
@@ -55,7 +57,7 @@ def test_notes_of_any_thread_are_kept_with_their_moment_and_replay_is_the_same(r
     for writer in writers:
         writer.join()
     assert run.note("  a moment\nago " + "x" * 1000, ago_s=0.25)
-    now_s = time.monotonic() - run._began_s
+    now_s = time.monotonic() - run._publisher.began_s
     assert run.wait(patience(30))
     assert not run.note("too late")
     kept = notes(run)
@@ -72,14 +74,14 @@ def test_averages_are_offered_look_by_look_and_a_display_that_fails_there_is_dro
 ) -> None:
     seen: list[Status] = []
 
-    def follow(status: Status) -> None:
+    def on_status(status: Status) -> None:
         seen.append(status)
         if len(seen) == 3:
             raise RuntimeError("no more paint")
 
-    run._follow = follow
+    run._publisher._on_status = on_status
     told: list[object] = []
-    run._optional.append(told.append)
+    run._publisher._optional.append(told.append)
     run.start()
     assert run.wait(patience(30))
     assert run.failure is None

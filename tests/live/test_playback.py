@@ -32,7 +32,7 @@ def until(true: object, timeout_s: float = 20.0) -> None:
 
 def test_it_ends_with_the_same_looks_and_shows_them_on_the_way(finished: Path) -> None:  # noqa: F811
     signal: list[int] = []
-    play, told = playback(finished, speed=FASTEST, tap=lambda _, values: signal.append(values.shape[1]))
+    play, told = playback(finished, speed=FASTEST, on_signal=lambda _, values: signal.append(values.shape[1]))
     play.start()
     assert play.wait(patience(30))
     assert play.result is not None

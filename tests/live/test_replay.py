@@ -14,6 +14,7 @@ from quietfloor.monitor.cli import main
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import FORMAT, load_plan, make_plan
 from quietfloor.monitor.review.replay import ReplayError, looks_of, replay
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.channels import Channels
@@ -39,7 +40,8 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for at in range(0, len(made.stamps_s), 70):
             journal.samples(Chunk(made.samples[:, at : at + 70].astype(np.float32), made.stamps_s[at : at + 70]))
     plan = make_plan({"stream": {"name": "amplifier", "eeg": ["2", "1"], "trigger": "Cz"}, "decision": {"max_sweeps": 320}})
-    run = Run(plan, RecordingSource(path), Channels((0, 1), 2), RunFolder.create(session))
+    source = RecordingSource(path)
+    run = Run(resolve(plan, source.description, channels=Channels((0, 1), 2)), source, RunFolder.create(session))
     run.start()
     assert run.wait(patience(30))
     assert run.verdict is not None

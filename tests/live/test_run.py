@@ -18,7 +18,8 @@ from quietfloor.monitor.core.events import Event, LookDone, Verdict
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import read_xdf
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
-from quietfloor.monitor.run.run import Run, layout_of
+from quietfloor.monitor.run.resolved_plan import layout_of, resolve
+from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import STOPPABLE, TRANSITIONS, Notice, State
 from quietfloor.monitor.sources.base import SourceError, StreamDescription, StreamLost, marker_description
 from quietfloor.monitor.sources.channels import Channels
@@ -59,7 +60,7 @@ def make_run(recording: Callable[..., Path], tmp_path: Path) -> Callable[..., Ru
     ) -> Run:
         source = RecordingSource(recording(nv, units), pace=pace)
         plan = plan or make_plan({"stream": {"name": "amplifier", "eeg": ["Cz", "Pz"], "trigger": "TRIG"}})
-        return Run(plan, source, Channels((0, 1), 2), RunFolder.create(tmp_path), **more)
+        return Run(resolve(plan, source.description), source, RunFolder.create(tmp_path), **more)
 
     return make
 
@@ -81,13 +82,13 @@ def kept(run: Run) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("there", TRANSITIONS)
 def test_only_what_the_table_allows(here: State, there: State, make_run: Callable[..., Run]) -> None:
     run = make_run()
-    run.status = quietfloor.monitor.run.status.Status(state=here)
+    run._publisher.status = quietfloor.monitor.run.status.Status(state=here)
     if there in TRANSITIONS[here]:
-        run._move(there)
+        run._publisher.set_state(there)
         assert run.status.state == there
     else:
         with pytest.raises(RuntimeError, match=f"a run that is {here} cannot become {there}"):
-            run._move(there)
+            run._publisher.set_state(there)
         assert run.status.state == here
 
 
@@ -285,7 +286,7 @@ class Silent:
 def test_silence_is_said_after_half_a_second_and_ends_the_run_after_ten(recording: Callable[..., Path], tmp_path: Path) -> None:
     source = Silent(recording(0.0), chunks=150)
     plan = make_plan({"stream": {"name": "amplifier", "eeg": ["Cz"], "trigger": "TRIG"}})
-    run = carry_through(Run(plan, source, Channels((0,), 2), RunFolder.create(tmp_path), clock=lambda: source.now_s))
+    run = carry_through(Run(resolve(plan, source.description), source, RunFolder.create(tmp_path), clock=lambda: source.now_s))
     assert "no samples from 'amplifier' for 10 s" in str(run.failure)
     told = [event for event in kept(run) if event["type"] == "notice"]
     assert [event["what"] for event in told] == ["stream_silent"]

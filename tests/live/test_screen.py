@@ -32,8 +32,8 @@ from quietfloor.monitor.display import window as module
 class Watched(module.Window):
     def tick(self):
         super().tick()
-        scene = self.scene
-        if scene is not None and scene.model.looks >= {looks} and not getattr(self, "acted", False):
+        view = self.view
+        if view is not None and view.model.looks >= {looks} and not getattr(self, "acted", False):
             self.acted = True
             print("platform", __import__("PyQt5.QtWidgets").QtWidgets.QApplication.platformName(), file=sys.stderr)
             {deed}

@@ -118,7 +118,7 @@ def test_it_goes_on_in_another_process_after_a_run_is_discarded(followed: tuple[
         (("session", "PLAN", "--why", "x"), "--why is the reason for --discard N"),
         (("session", "PLAN", "--condition", "4", "--yes"), "the plan has 1, counted from 1"),
         (("session", "PLAN", "--level", "75", "--yes"), "at most 60 dB nHL"),
-        (("session", "PLAN", "--growth", "--yes"), "no response yet to see growth from"),
+        (("session", "PLAN", "--growth", "--yes"), "no response yet, so no level above it"),
         (("session", "PLAN", "--repeat", "1", "--level", "3"), "leave out --condition, --level and --growth"),
         (("session", "missing.toml"), "missing.toml cannot be read"),
         (("run", "PLAN", "--auto", "--rule", "fsp", "--seed", "2"), "write rule, seed under [run] there"),

@@ -19,11 +19,14 @@ import pytest
 
 from quietfloor.monitor.formats.xdf import read_xdf
 from quietfloor.monitor.plan.run_plan import make_plan
-from quietfloor.monitor.run.run import GONE_S, Run
+from quietfloor.monitor.run.receiver import GONE_S
+from quietfloor.monitor.run.resolved_plan import resolve
+from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.sound_output import make_stimulus, open_sound
-from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
+from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.lsl import has_closed, is_here, load_pylsl
+from tests import warm
 from tests.live.harness import ROOT, Program
 from tests.slow import patience
 
@@ -51,7 +54,7 @@ class Rig:
         self.audio, self.eeg = (f"{what}-{uuid.uuid4().hex[:8]}" for what in ("audio", "eeg"))
         options = ["--audio-source-id", self.audio, "--eeg-source-id", self.eeg, "--eeg-rate", "8000", "--channels", "1"]
         self.log = (folder / "rig.log").open("w+")
-        self.process = subprocess.Popen(
+        self.process = warm.Popen(
             [sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ,
             text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.log,
         )  # fmt: skip
@@ -127,8 +130,8 @@ def test_silence_before_the_patient_listens_is_no_part_of_a_run(tmp_path: Path) 
     assert plan.sound is not None
     try:
         source = LslSource(find_stream(source_id=eeg))
-        sound = open_sound(plan.sound, make_stimulus(plan.sound, datetime.date.today()))
-        run = Run(plan, source, resolve_channels(source.description, ["1"], "2"), RunFolder.create(tmp_path), sound=sound)
+        sound = open_sound(make_stimulus(plan.sound, datetime.date.today()))
+        run = Run(resolve(plan, source.description), source, RunFolder.create(tmp_path), sound=sound)
         run.start()
         time.sleep(1.5)
         (found,) = pylsl.resolve_byprop("source_id", audio, 1, 10)
@@ -160,7 +163,7 @@ sys.stdin.readline()
 
 def test_a_sender_that_closed_is_told_from_one_that_stands_still() -> None:
     pylsl, name = load_pylsl(), f"closing-{uuid.uuid4().hex[:8]}"
-    child = subprocess.Popen(
+    child = warm.Popen(
         [sys.executable, "-c", CHILD, name], env=os.environ, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE
     )
     assert child.stdin is not None

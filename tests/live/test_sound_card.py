@@ -21,7 +21,7 @@ from quietfloor.monitor.cli import main
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.core.events import SoundBroken, UnitDone
 from quietfloor.monitor.plan.run_plan import make_plan
-from quietfloor.monitor.run.run import layout_of
+from quietfloor.monitor.run.resolved_plan import layout_of
 from quietfloor.monitor.sources.lsl import LslSource, find_stream, resolve_channels
 from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 from tests import card_player

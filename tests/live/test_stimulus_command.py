@@ -18,6 +18,7 @@ from scipy.io import wavfile
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.stimulus import EXAMPLES
 from quietfloor.stimuli.stimulus import StimulusSpec
+from tests import warm
 from tests.slow import patience
 
 LINES = re.findall(r"^  (quietfloor stimulus.*?)(?:   .*)?$", EXAMPLES, flags=re.MULTILINE)
@@ -166,7 +167,7 @@ def test_a_listening_plan_has_no_sound(capsys: pytest.CaptureFixture[str], tmp_p
 def test_play_by_the_output_of_a_plan(tmp_path: Path) -> None:
     """The last example, against a rig; the rig hears what was played."""
     audio = f"play-audio-{uuid.uuid4().hex[:6]}"
-    rig = subprocess.Popen(
+    rig = warm.Popen(
         [
             sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--audio-source-id", audio,
             "--eeg-source-id", audio + "-eeg",
@@ -183,7 +184,7 @@ def test_play_by_the_output_of_a_plan(tmp_path: Path) -> None:
             encoding="utf-8",
         )
         words = [sys.executable, "-P", "-m", "quietfloor.monitor.cli", *shlex.split(LINES[-1])[1:], "--json"]
-        done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, timeout=patience(60), check=False)
+        done = warm.run(words, cwd=tmp_path, capture_output=True, text=True, timeout=patience(60), check=False)
         assert done.returncode == 0, done.stderr
         assert json.loads(done.stdout)["played"] >= 20
     finally:

@@ -14,7 +14,7 @@ import pytest
 from scipy.io import wavfile
 
 from quietfloor.monitor.commands.demo import TUBE_DELAY_MS, rig
-from tests.live.harness import call, call_here
+from tests.live.harness import call
 
 SILENCE_MS = 3.0
 
@@ -40,7 +40,7 @@ def carried_out(folder: Path, sound: str) -> tuple[dict[str, Any], float]:
     assert record["fault"] is None
     rows = np.genfromtxt(folder / "session/run-001/average.csv", delimiter=",", names=True)
     inside = (rows["time_ms"] >= 4.5) & (rows["time_ms"] <= 10)
-    again = call_here("replay", str(folder / "session/run-001"), "--json")
+    again = call("replay", str(folder / "session/run-001"), "--json")
     assert again.json["identical"], "a replay adds the same time zero"
     return record, float(rows["time_ms"][inside][rows["average_uv"][inside].argmax()])
 

@@ -17,6 +17,7 @@ import pytest
 
 from quietfloor.bench.patient.outlet_faults import parsed
 from quietfloor.monitor.formats.xdf import read_xdf
+from tests import warm
 from tests.live.harness import ROOT, Batch, Happened, Program, Scenario, foreign
 from tests.slow import patience
 
@@ -141,7 +142,7 @@ max_sweeps = {sweeps}
 def ran_on_the_rig(fault: str, session: Path) -> Happened:
     """A run with our sound on the rig with this fault."""
     names = {"stream": f"eeg-{uuid.uuid4().hex[:8]}", "audio": f"audio-{uuid.uuid4().hex[:8]}"}
-    rig = subprocess.Popen(
+    rig = warm.Popen(
         [
             sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", "--audio-source-id", names["audio"],
             "--eeg-source-id", names["stream"], "--eeg-rate", "8000", "--fault", fault,

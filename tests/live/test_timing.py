@@ -28,6 +28,7 @@ from quietfloor.monitor.cli import parser
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
+from tests import warm
 from tests.slow import patience
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -48,7 +49,7 @@ class Bench:
             "--eeg-source-id",
             self.eeg,
         ]
-        self.rig = subprocess.Popen(
+        self.rig = warm.Popen(
             [*command, "--eeg-name", f"Bench {ids}", "--loop-channel", "2", *options],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         )  # fmt: skip
@@ -73,7 +74,7 @@ class Bench:
         return path
 
     def start(self, *arguments: str) -> subprocess.Popen[str]:
-        return subprocess.Popen(
+        return warm.Popen(
             [sys.executable, "-m", "quietfloor.monitor.cli", *arguments], cwd=self.folder, text=True, encoding="utf-8",
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
             env=os.environ | {"PYTHONUNBUFFERED": "1"},

@@ -221,14 +221,20 @@ def test_a_sender_that_stalls_and_catches_up_loses_nothing(batch: Batch) -> None
 
 
 def test_a_program_that_was_stopped_reads_on_what_has_waited(batch: Batch) -> None:
+    """Or opens the stream again: a sender's kernel that was refused for a while may wait long before it tries again."""
     happened = batch["program stopped for a while"]
     assert happened.outcome.status == 0, happened.outcome.err
     record = happened.outcome.json
-    assert (record["stopped_by"], record["lost_samples"]) == ("sweep_limit", 0)
+    assert record["stopped_by"] == "sweep_limit"
     assert record["sweeps_presented"] > 1100  # of the last look
     assert "stood_still" in kinds(happened)
     assert "this program stood still for" in happened.outcome.err
-    assert_no_hole(happened.folder, 1200 / 47.1)
+    if "stream_reopened" not in kinds(happened):
+        assert record["lost_samples"] == 0
+        assert_no_hole(happened.folder, 1200 / 47.1)
+    else:
+        (gap,) = [event for event in events(happened) if event["type"] == "gap"]
+        assert record["lost_samples"] == pytest.approx(gap["by_s"] * 8000, abs=1)  # type: ignore[operator]
     assert happened.replayed().json["identical"] is True
 
 
@@ -248,7 +254,7 @@ def test_a_connection_that_died_while_the_program_was_stopped_is_opened_again(ba
 
 
 def test_an_amplifier_that_restarts_is_read_on(batch: Batch) -> None:
-    """With a source id the stream is recognised when it returns: a named gap, the sweeps across it left out, then on."""
+    """With a source id the stream is recognised when it returns: a named gap, the sweeps across it rejected, then on."""
     happened = batch["amplifier restarted"]
     assert happened.outcome.status == 0, happened.outcome.err
     record = happened.outcome.json
@@ -257,7 +263,7 @@ def test_an_amplifier_that_restarts_is_read_on(batch: Batch) -> None:
     assert gap["reason"] == "lost"
     assert record["lost_samples"] == pytest.approx(gap["by_s"] * 8000, abs=800)  # type: ignore[operator]
     assert_it_went_and_came(happened)
-    assert "missing, or the sender was held up; sweeps there are left out" in happened.outcome.err
+    assert "missing, or the sender was held up; sweeps there are rejected" in happened.outcome.err
     assert happened.replayed().json["identical"] is True
 
 
@@ -279,7 +285,7 @@ def test_a_dead_input_is_said_and_decides_nothing(batch: Batch) -> None:
 def test_a_window_beyond_the_next_sound_is_said(batch: Batch) -> None:
     happened = batch["window beyond the next sound"]
     assert happened.outcome.status == 0, happened.outcome.err
-    assert "the response window ends 25 ms after each sound, but the next sound comes after 21.2 ms" in happened.outcome.err
+    assert "the response window ends 25 ms after each stimulus, but the next comes after 21.2 ms" in happened.outcome.err
     assert kinds(happened).count("window") == 1
 
 

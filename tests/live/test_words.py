@@ -138,7 +138,7 @@ def test_the_figures_are_those_of_the_look() -> None:
         "1.24 of 2.00",
         "31.4 nV of 15 nV",
         "1,312 of at most 6,144",
-        "32 left out (30 too large, 2 with samples lost)",
+        "32 rejected (30 too large, 2 with samples lost)",
         "3 ms · 27.9 s of EEG · running",
         "-1000 to +1000 nV",
     ):
@@ -178,16 +178,16 @@ def test_the_headline(status: Status, words: str) -> None:
 @pytest.mark.parametrize(
     ("rejected", "words"),
     [
-        ({}, "none left out"),
-        ({"edge": 1}, "1 too soon after a start left out"),
-        ({"peak": 1200}, "1,200 too large left out"),
-        ({"flat": 3, "not_finite": 2}, "5 left out (3 without a signal, 2 without numbers)"),
-        ({"something new": 1}, "1 something new left out"),
+        ({}, "none rejected"),
+        ({"edge": 1}, "1 too soon after a start rejected"),
+        ({"peak": 1200}, "1,200 too large rejected"),
+        ({"flat": 3, "not_finite": 2}, "5 rejected (3 without a signal, 2 without numbers)"),
+        ({"something new": 1}, "1 something new rejected"),
     ],
 )
 def test_why_sweeps_are_left_out(rejected: dict[str, int], words: str) -> None:
-    assert status_text.left_out(replace(LOOK, rejected=rejected)) == words
-    assert status_text.left_out(None) == "none left out"
+    assert status_text.rejected(replace(LOOK, rejected=rejected)) == words
+    assert status_text.rejected(None) == "none rejected"
 
 
 @pytest.mark.parametrize(

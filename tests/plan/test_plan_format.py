@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
 import pytest
 
 import quietfloor.monitor.plan.run_plan
+from quietfloor.monitor.core.artefacts import CRITERIA
+from quietfloor.monitor.core.identity import identity
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.plan.run_plan import FORMAT, Plan, PlanError, load_plan, load_run_plan, make_plan
 
@@ -68,3 +71,17 @@ def test_runs_of_the_first_format_had_one_order_of_polarities_and_were_not_held_
     assert new.engine_settings(layout).schedule == new.sound.schedule()
     fixed = make_plan({"sound": {"level_db_fs": -40, "random_pause": False}})
     assert fixed.engine_settings(layout).schedule is None  # without pauses nothing tells two sounds apart
+
+
+def test_runs_of_a_format_before_a_criterion_do_without_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    layout = Layout(8000.0, ("a", "b"), (0,), 1)
+    later = replace(CRITERIA[1], since=FORMAT)
+    monkeypatch.setattr(quietfloor.monitor.plan.run_plan, "CRITERIA", (*CRITERIA, later))
+    assert make_plan({}).engine_settings(layout).criteria == (*CRITERIA, later)
+    earlier = tuple(one for one in CRITERIA if one.since < FORMAT)
+    assert Plan(format=FORMAT - 1).engine_settings(layout).criteria == earlier
+
+
+def test_what_only_describes_a_criterion_changes_no_identity() -> None:
+    renamed = replace(CRITERIA[0], word="larger than the others", since=FORMAT + 1)
+    assert identity(renamed) == identity(CRITERIA[0]) != identity(replace(renamed, times=3.0))

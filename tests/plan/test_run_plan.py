@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.plan.run_plan import (
     AnalysisPlan,
@@ -105,9 +106,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("stated", "masking"): ("pink",),
     ("stated", "masking_level_db_em"): (-20.1, 100.1, 40),
     ("stated", "masking_transducer"): ("loudspeaker", "insert"),
-    ("analysis", "reject_peak_times"): (1.19, 101),
-    ("analysis", "reject_peak_uv"): (0.49, 1.1e5),
-    ("analysis", "reject_slope_times"): (1.19, 101),
+    **{("analysis", key.key): (0.99 * key.smallest, 1.01 * key.largest) for one in CRITERIA for key in one.keys},
     ("analysis", "rail_uv"): (0, -1),
     ("decision", "rule"): ("t2", "noise_floor", "evidence:pocock", "fsp:half", 3),
     ("decision", "look_every"): (0, 15, 100_001, 256.5, "often"),
@@ -133,6 +132,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "speed"): (0.1, 50),
     ("analysis", "acoustic_delay_ms"): (0, 50),
     ("analysis", "amplifier_delay_ms"): (0, 90),
+    **{("analysis", key.key): (key.smallest, key.largest) for one in CRITERIA for key in one.keys},
     ("analysis", "rail_uv"): (1e-3, 1e6),
     ("decision", "rule"): ("evidence", "fsp:obrien_fleming", "guidance_clear"),
     ("decision", "look_every"): (16, 100_000),
@@ -230,7 +230,7 @@ def test_the_key_of_an_earlier_version_says_what_to_write() -> None:
 
 def test_a_window_ends_before_the_next_sound() -> None:
     make_plan({"sound": SOUND | {"rate_per_s": 58}})
-    with pytest.raises(PlanError, match=r"ends at 17 ms, but at 59/s the next sound comes after 16.9 ms"):
+    with pytest.raises(PlanError, match=r"ends at 17 ms, but at 59/s the next stimulus comes after 16.9 ms"):
         make_plan({"sound": SOUND | {"rate_per_s": 59}})
 
 
@@ -320,7 +320,8 @@ def test_the_engine_gets_what_the_plan_says() -> None:
     )
     settings = plan.engine_settings(LAYOUT)
     assert settings.delay_ms == pytest.approx(4.9)
-    assert [(c.name, c.times, c.ceiling) for c in settings.criteria] == [("peak", 3, 50), ("slope", 3.5, math.inf)]
+    limits = {criterion.name: (criterion.times, criterion.ceiling) for criterion in settings.criteria}
+    assert (limits["peak"], limits["slope"]) == ((3, 50), (3.5, math.inf))
     assert (settings.rail_uv, settings.alpha, settings.floor_nv, settings.max_sweeps, settings.lead_s) == (400, 0.02, 20, 1000, 0)
     assert (settings.trigger.edge, settings.trigger.refractory_ms) == ("falling", 5)
     assert math.isnan(settings.trigger.unit_mark_ms)

@@ -155,7 +155,7 @@ def test_the_window_ends_before_the_next_sound_begins() -> None:
     with pytest.raises(PlanError) as caught:
         plan_of("octave-chirp", frequency_hz=500)
     said = str(caught.value)
-    assert "analysis.window_ms ends at 21 ms, but at 47.1/s the next sound comes after 17.2 ms" in said
+    assert "analysis.window_ms ends at 21 ms, but at 47.1/s the next stimulus comes after 17.2 ms" in said
     assert "(time zero is 4.0 ms into each)" in said
     assert said.endswith("end the window earlier or lower sound.rate_per_s to 40")
     assert plan_of("octave-chirp", frequency_hz=500, rate_per_s=39.1).analysis.window_ms == (5, 21)

@@ -11,16 +11,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from quietfloor.monitor.commands.run import write_results
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.run.opening import write_results
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
 from quietfloor.monitor.run.sound_output import make_stimulus
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import load_session_plan
 from quietfloor.monitor.sources.base import StreamDescription
-from quietfloor.monitor.sources.channels import Channels
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -76,7 +76,7 @@ def recorded(folder: Path, sound: Any, *, nv: float, seed: int, latency_ms: floa
             "decision": {"floor_nv": 30.0, "max_sweeps": 640}, "analysis": {"window_ms": [5.0, 17.0], "latency_ms": [6.0, 10.0]},
         }
     )  # fmt: skip
-    run = Run(plan, RecordingSource(source), Channels((0,), 1), RunFolder.create(folder))
+    run = Run(resolve(plan, description), RecordingSource(source), RunFolder.create(folder))
     run.start()
     assert run.wait(patience(60))
     assert run.verdict is not None

@@ -334,7 +334,8 @@ def test_a_run_for_growth_is_shown_apart(session: Path) -> None:
     state["runs"]["2"] = {"purpose": "growth", "why": "to see growth", "discarded": None, "discarded_at": None, "notes": []}
     (session / "session.json").write_text(json.dumps(state), encoding="utf-8")
     report = make_report(read_material(session), suggest_marks=True)
-    assert [level.label for level in report.ladders[0].levels] == ["50 dB nHL, run for growth", "50 dB nHL", "40 dB nHL"]
+    labels = [level.label for level in report.ladders[0].levels]
+    assert labels == ["50 dB nHL, run for the intensity function", "50 dB nHL", "40 dB nHL"]
     said = Page(report_html(report)).said
-    assert "no masking; due for a threshold, not for growth alone" in said
+    assert "no masking; due for a threshold, not for a latency/amplitude-intensity function alone" in said
     assert "Run 2: to see growth" in said

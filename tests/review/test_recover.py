@@ -21,15 +21,15 @@ from quietfloor.bench.devtools.crash_tests import Kills
 from quietfloor.bench.devtools.delay import PER_S
 from quietfloor.bench.devtools.soak import MadeStream, plan_for
 from quietfloor.monitor.cli import main
-from quietfloor.monitor.commands.run import write_results
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import read_xdf
 from quietfloor.monitor.review.recover import FinishError, NothingRecorded, finish, is_unfinished
 from quietfloor.monitor.review.replay import replay
 from quietfloor.monitor.run.disk_space import RESERVE_BYTES, DiskFull, check_room, free_bytes, longest_s, predicted_bytes
+from quietfloor.monitor.run.opening import write_results
+from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
-from quietfloor.monitor.sources.channels import resolve_channels
 from quietfloor.monitor.storage.folder_lock import InUse
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -77,8 +77,7 @@ class Paced:
 def going(session: Path, **how: Any) -> tuple[Run, Paced]:
     """A run that has begun."""
     source, plan = Paced(), plan_for("soak", 1, 60.0)
-    channels = resolve_channels(source.description, plan.stream.eeg, plan.stream.trigger)
-    run = Run(plan, source, channels, RunFolder.create(session), **how)
+    run = Run(resolve(plan, source.description), source, RunFolder.create(session), **how)
     run.start()
     end_s = time.monotonic() + 30
     while run.status.look is None:

@@ -1,5 +1,7 @@
 """Cells: every bet is fair, whatever was believed, and the levels that count as found have one error together."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy.stats import binomtest
@@ -20,7 +22,7 @@ def ready(expected: np.ndarray | None) -> Cell:
     points = len(SETTINGS.window_times_ms)
     cell.learn_noise(np.eye(points), np.eye(points))
     if expected is not None:
-        cell.expect(expected)
+        cell.expect(np.outer((0.7, 1.3), expected), np.array([0.5, 0.4]))
     return cell
 
 
@@ -50,8 +52,26 @@ def test_the_expected_wave_finds_a_response_sooner() -> None:
     assert grown[1] > grown[0] + 0.5 > 2.0
 
 
+def test_a_look_holds_average_halves_noise_and_limit() -> None:
+    wave = wave_uv(60.0, 20.0, size_uv=0.4)
+    cell, rng = ready(None), np.random.default_rng(9)
+    units = [unit(rng, wave) for _ in range(64)]
+    for one in units:
+        cell.update(one)
+    look = cell.look()
+    weights = np.array([one.weight for one in units])
+    means = np.array([one.mean_uv for one in units])
+    assert (look.presented, look.accepted) == (1024, 1024)
+    assert look.average_uv == pytest.approx(np.average(means, axis=0, weights=weights))
+    assert look.half_b_uv == pytest.approx(np.average(means[1::2], axis=0, weights=weights[1::2]))
+    assert look.noise.within_units_nv == pytest.approx(1e3 / math.sqrt(weights.sum()))
+    assert look.noise.value_nv == pytest.approx(1e3 / math.sqrt(1024), rel=0.05)  # of 1 uV that was made
+    assert look.evidence_log10 <= look.evidence_log10_max
+    assert look.limit_nv > 1e3 * np.ptp(SETTINGS.window.of(wave))
+
+
 def test_noise_is_learned_once_from_the_first_units() -> None:
-    noise, rng = SharedNoise(3, len(SETTINGS.window_times_ms)), np.random.default_rng(7)
+    noise, rng = SharedNoise(3, len(SETTINGS.window_times_ms), 57), np.random.default_rng(7)
     assert [noise.update(unit(rng), SETTINGS.stride) for _ in range(5)] == [False, False, True, False, False]
     assert noise.matrix is not None
     assert noise.matrix[0, 1] > 0.5  # neighbouring points are alike

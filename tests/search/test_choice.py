@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from quietfloor.monitor.search.choice import UNITS, Wanted, choose, gains, narrow, over
+from quietfloor.monitor.search.choice import UNITS, Wanted, choose, gains, narrow, over, within_rise
 from quietfloor.monitor.search.posterior import Belief
 
 LEVELS = np.arange(0.0, 95.0, 5.0)
@@ -30,16 +30,24 @@ def test_the_gain_is_that_of_a_normal_regression() -> None:
     assert gains(belief, unit_weight=0.25, unit_s=0.4)[0] * UNITS * 0.4 == pytest.approx(saved, rel=0.02)
 
 
-def test_rises_are_limited_and_the_softest_level_can_always_be_played() -> None:
-    picked = choose(BELIEF, Wanted(), LEVELS, np.zeros(19), 40.0, 10.0, 0.4, 30.0)
+ALL = ~NOTHING
+
+
+def test_rises_are_limited_and_only_levels_that_are_offered_are_played() -> None:
+    picked = choose(BELIEF, Wanted(), LEVELS, np.zeros(19), within_rise(LEVELS, ALL, 40.0), 10.0, 0.4, 30.0)
     assert (LEVELS[picked.level], picked.why) == (60.0, "threshold")  # 90 would tell most
-    assert LEVELS[choose(BELIEF, Wanted(), LEVELS, np.zeros(19), -math.inf, 10.0, 0.4, 30.0).level] == 0.0
+    assert LEVELS[within_rise(LEVELS, ALL, -math.inf)].tolist() == [0.0]
+    soft = LEVELS <= 50.0
+    assert LEVELS[within_rise(LEVELS, soft, 40.0)].max() == 50.0
+    assert LEVELS[within_rise(LEVELS, LEVELS >= 70.0, 20.0)].tolist() == [70.0]  # where nothing softer is offered
 
 
 def test_a_narrow_interval_asks_for_proof_near_it() -> None:
-    picked = choose(NARROW, Wanted(), LEVELS, np.zeros(19), 60.0, 10.0, 0.4, 30.0)
+    picked = choose(NARROW, Wanted(), LEVELS, np.zeros(19), within_rise(LEVELS, ALL, 60.0), 10.0, 0.4, 30.0)
     assert picked.why == "proof"
     assert LEVELS[picked.level] == 50.0  # the loudest that is near enough
+    loud = choose(NARROW, Wanted(), LEVELS, np.zeros(19), LEVELS >= 70.0, 10.0, 0.4, 30.0)
+    assert LEVELS[loud.level] == 70.0
 
 
 def test_it_is_over_with_a_narrow_interval_and_a_response_near_it_or_without_any() -> None:

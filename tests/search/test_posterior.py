@@ -48,7 +48,7 @@ def visible_db(begin_db: float, form: Shape | None = None) -> float:
 def test_the_threshold_of_a_growth_and_a_form_outside_the_model_is_found(begin_db: float, form: Shape | None) -> None:
     belief = believed(begin_db, 0.03, 1, LEVELS, form)
     truth = visible_db(begin_db, form)
-    assert belief.middle_db == pytest.approx(truth, abs=5.0)
+    assert belief.middle_db == pytest.approx(truth, abs=5.0 if form is None else 7.0)
     if form is None:  # how often it holds on ears outside the model is counted by the bench
         assert belief.low_db <= truth <= belief.high_db
 
@@ -84,3 +84,18 @@ def test_an_interval_never_rests_on_a_handful_of_curves() -> None:
     belief = believed(37.0, 0.002, 6, LEVELS)  # 2 nV of noise at every level: no curve of the list fits as well as that
     assert 0.5 < belief.high_db - belief.low_db < 10.0
     assert belief.low_db <= visible_db(37.0) <= belief.high_db
+
+
+def test_guesses_of_a_level_add_up_to_the_expected_wave() -> None:
+    one, level = posterior(), LEVELS.index(50.0)
+    rng = np.random.default_rng(7)
+    sums, weights = np.zeros((len(LEVELS), len(TIMES))), np.zeros(len(LEVELS))
+    assert one.guesses(level)[1].size == 0  # nothing is known yet
+    for place in (level, level + 4):
+        weights[place] = 0.02**-2
+        sums[place] = weights[place] * (SETTINGS.window.of(wave_uv(LEVELS[place], 20.0)) + 0.02 * rng.standard_normal(len(TIMES)))
+    for _ in range(3):
+        belief = one.update(sums, weights)
+    waves, probabilities = one.guesses(level)
+    assert 0.95 < probabilities.sum() <= 1.0 + 1e-6
+    assert probabilities @ waves == pytest.approx(belief.waves_uv[level], abs=0.06 * np.abs(belief.waves_uv[level]).max())

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from quietfloor.monitor.session.conditions import ABSENT, PRESENT, UNDECIDED, Condition, RunSummary
-from quietfloor.monitor.session.next_level import Course, Measurement, Outlook, Rules, follow, outlook_of, suggest
+from quietfloor.monitor.session.next_level import Course, ExpectedDuration, Measurement, Rules, expected_duration, follow, suggest
 from quietfloor.monitor.session.threshold import interval, tallies, threshold_of
 
 CLICK = Condition("right", "air", "click")
@@ -64,7 +64,7 @@ def ear(threshold: float, seed: int, lapses: float = 0.0, undecided: float = 0.0
         ("40? 40?", 50, "up", "nothing decided at 40"),
         ("40+ 30+ 20+ 10+ 0+", 0, "confirm", ""),
         ("40+ 30+ 20+ 10+ 0+ 0+", None, "limit", "no lower level left"),
-        ("80+ 20-", 40, "softer", "50 dB nHL is 30 dB above the last sound and may wake"),
+        ("80+ 20-", 40, "softer", "50 dB nHL is 30 dB above the last stimulus and may wake"),
         ("50+ 20-", 40, "narrow", "between the two"),
     ],
 )  # fmt: skip
@@ -149,7 +149,7 @@ def test_a_new_condition_does_not_begin_with_a_leap_of_loudness() -> None:
 
 def test_without_time_it_says_so_and_what_is_known() -> None:
     rules, known = Rules(), runs("40+ 30+ 20-")
-    ahead = outlook_of(known, 15.0)
+    ahead = expected_duration(known, 15.0)
     assert ahead.response_s == 60
     assert ahead.absence_s == pytest.approx(60 * (14 / 15) ** 2)
     made = suggest(CLICK, known, rules, time_left_s=20, outlook=ahead)
@@ -161,18 +161,18 @@ def test_without_time_it_says_so_and_what_is_known() -> None:
 
 
 def test_with_little_time_steps_are_larger() -> None:
-    made = suggest(CLICK, runs("40+"), Rules(), time_left_s=150, outlook=Outlook(50, 50))
+    made = suggest(CLICK, runs("40+"), Rules(), time_left_s=150, outlook=ExpectedDuration(50, 50))
     assert (made.level_db_nhl, made.reason) == (20, "down")
     assert "time is short" in made.why
-    assert suggest(CLICK, runs("40-"), Rules(), time_left_s=150, outlook=Outlook(50, 50)).level_db_nhl == 60
+    assert suggest(CLICK, runs("40-"), Rules(), time_left_s=150, outlook=ExpectedDuration(50, 50)).level_db_nhl == 60
 
 
 def test_the_outlook_grows_with_the_noise_and_not_beyond_the_longest_run() -> None:
     noisy = [RunSummary(1, CLICK, 40, UNDECIDED, "sweep_limit", 30.0, 100.0)]
-    assert outlook_of(noisy, 15.0).absence_s == 400
-    assert outlook_of(noisy, 15.0, longest_s=140).absence_s == 140
-    assert math.isnan(outlook_of(noisy, 15.0).response_s)
-    assert math.isnan(outlook_of([], 15.0).run_s)
+    assert expected_duration(noisy, 15.0).absence_s == 400
+    assert expected_duration(noisy, 15.0, longest_s=140).absence_s == 140
+    assert math.isnan(expected_duration(noisy, 15.0).response_s)
+    assert math.isnan(expected_duration([], 15.0).run_s)
 
 
 @pytest.mark.parametrize("threshold", [-30, 0, 3, 17, 25, 40, 62, 88, 130])

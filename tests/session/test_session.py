@@ -382,7 +382,7 @@ def test_a_person_who_wakes_is_named_and_what_tells_most_comes_next(session: Ses
     add_run(session.folder, "35-", presented=1000)
     restless = session.next()
     assert restless is not None
-    assert "in run 6 36 % of the sweeps were left out, 0 % in the runs before" in restless.why
+    assert "in run 6 36 % of the sweeps were rejected, 0 % in the runs before" in restless.why
     add_run(session.folder, "50-", **LEFT)
     louder = session.next()
     assert louder is not None

@@ -15,7 +15,7 @@ import pytest
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import DONE, FAULT
 from quietfloor.monitor.commands.session import _remarked, levels_to_choose, with_noise
-from quietfloor.monitor.display.stage import Remark, Stage
+from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import load_session_plan
 from quietfloor.monitor.session.session_store import keep_noise
@@ -229,7 +229,7 @@ def test_the_setup_looks_at_the_run_as_the_dose_allows_it(
     SessionDose(tmp_path / "s").settle("run-001", Dose(right_pa2s=0.6 * limit_pa2s("adult")))
     seen: list[int] = []
 
-    def walk(stage: object, plan: Any, *_: object) -> tuple[bool, None]:
+    def walk(link: object, plan: Any, *_: object) -> tuple[bool, None]:
         seen.append(plan.decision.max_sweeps)
         return True, None
 
@@ -290,16 +290,16 @@ def test_what_is_said_in_the_window_about_a_run_is_kept_and_changes_what_comes_n
     session = Session.begin(tmp_path / "s", load_session_plan(plan))
     add_run(session.folder, "40+")
     first = session.next()
-    stage, args = Stage(), argparse.Namespace(json=False)
-    _remarked(session, Remark("discard", "electrode came off"), args, stage)
+    link, args = WindowLink(), argparse.Namespace(json=False)
+    _remarked(session, Remark("discard", "electrode came off"), args, link)
     assert session.runs()[0].discarded == "electrode came off"
     assert session.next() != first
-    _remarked(session, Remark("restore"), args, stage)
+    _remarked(session, Remark("restore"), args, link)
     assert session.next() == first
-    _remarked(session, Remark("note", "asleep"), args, stage)
+    _remarked(session, Remark("note", "asleep"), args, link)
     assert session.runs()[0].notes == ("asleep",)
-    _remarked(session, Remark("note", "  "), args, stage)
-    assert list(stage.told) == ["Run 1: discarded", "Run 1: counts", "Run 1: note kept: asleep", "run 1: the note is empty"]
+    _remarked(session, Remark("note", "  "), args, link)
+    assert list(link.told) == ["Run 1: discarded", "Run 1: counts", "Run 1: note kept: asleep", "run 1: the note is empty"]
     assert "electrode came off" in capsys.readouterr().out
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from quietfloor.monitor.cli import main
-from quietfloor.monitor.display.waves import WaveDesk
+from quietfloor.monitor.display.waves import RunMarks
 from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.waves.conftest import TIMES_MS, bell, filtered_noise
 
@@ -82,7 +82,7 @@ def test_a_run_that_ended_on_its_response_says_that_it_looks_too_large(
     folder.plan.write_text(decision, encoding="utf-8")
     out = asked(capsys, session[0])[1]
     assert f"measured too large: on average by {said}" in out if said else "too large" not in out
-    assert ("too large on average" in WaveDesk(session[0]).words) == bool(said)
+    assert ("too large on average" in RunMarks(session[0]).words) == bool(said)
 
 
 def test_by_hand_and_kept(session: list[Path], capsys: pytest.CaptureFixture[str]) -> None:

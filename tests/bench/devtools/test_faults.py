@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from quietfloor.bench.devtools import fuzz_binary
-from quietfloor.bench.devtools.crash_tests import Tried
+from quietfloor.bench.devtools.crash_tests import CrashTry
 from quietfloor.bench.devtools.fault_runs import MAX_SWEEPS, RATE_HZ, RESPONSE_NV, FaultRun, Tally, fault_run, stream
 from quietfloor.bench.devtools.faults import fault_row, kill_rows, main, summary
 from quietfloor.bench.patient.stream_faults import STREAM_FAULTS, Injector
@@ -72,7 +72,7 @@ def test_a_row_counts_what_is_wrong() -> None:
     silent = Tally("nan")
     silent.add(FaultRun("response_absent", "noise_floor", frozenset(), {}, 600), False)
     assert fault_row(silent)["survived"] is False
-    kills = kill_rows([Tried("time", 4000, 3000, True, ""), Tried("power", 4000, 4000, False, "the replay differs")])
+    kills = kill_rows([CrashTry("time", 4000, 3000, True, ""), CrashTry("power", 4000, 4000, False, "the replay differs")])
     found = summary(kills, [row], {"inputs": 7, "crashes": 2})
     assert (found["inputs_fuzzed"], found["crashes"]) == (7, 2)
     assert (found["most_seconds_lost"], found["kills_wrong"], found["wrong_verdicts"]) == (0.25, 1, 1)

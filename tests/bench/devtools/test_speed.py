@@ -9,7 +9,7 @@ import pytest
 
 from quietfloor.bench.devtools import speed, speed_engine, speed_offline, speed_program
 from quietfloor.bench.devtools.delay import PER_S
-from quietfloor.bench.devtools.speed_table import Row, Size, Took, alternate, ratio, table
+from quietfloor.bench.devtools.speed_table import Row, Size, TimeTaken, alternate, ratio, table
 
 TINY = Size(
     engine_s=6.0, pairs=2, live_s=3.0, live_pairs=1, replay_s=8.0, display_s=4.0, memory_h=0.05, starts=1, channels=(1, 2),
@@ -103,7 +103,7 @@ def test_pairs_alternate_and_ratios_are_their_median():
 
     def work(name, cpu_s):
         order.append(name)
-        return Took(9.9, cpu_s)
+        return TimeTaken(9.9, cpu_s)
 
     times = iter([2.0, 6.0, 40.0])
     slow, fast = alternate(3, lambda: work("slow", next(times)), lambda: work("fast", 2.0))

@@ -20,6 +20,7 @@ from quietfloor.bench.patient.patient import MONTAGE, Amplifier, VirtualPatient
 from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.bench.patient.rig import main
 from quietfloor.stimuli.lsl import load_pylsl
+from tests import warm
 from tests.bench.conftest import AUDIO_HZ, clicks, peak_for
 from tests.slow import patience
 
@@ -35,7 +36,7 @@ class Bench:
         self.name = f"EEG {self.eeg_id}"
         command = [sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", patient, "--audio-source-id", self.audio_id]
         command += ["--eeg-source-id", self.eeg_id, "--eeg-name", self.name, *extra]
-        self.process = subprocess.Popen(
+        self.process = warm.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         )
         self._lines: queue.Queue[str] = queue.Queue()
@@ -204,7 +205,9 @@ def test_a_second_player_gets_a_fresh_patient_and_other_noise(bench: Callable[..
         expected = VirtualPatient(patient, earphone, amplifier, np.random.SeedSequence([1, connection])).feed(frames)
         first = int(np.searchsorted(stamps, began_s))
         np.testing.assert_array_equal(samples[first : first + expected.shape[1]], expected.T.astype(np.float32))
-        time.sleep(1.0)  # the player is gone and silence has taken over
+        give_up = time.monotonic() + patience(30)
+        while sum("audio has gone" in line for line in rig.log) < connection and time.monotonic() < give_up:
+            time.sleep(0.05)  # silence takes over then
 
 
 def test_audio_that_does_not_fit_is_named_and_not_used(bench: Callable[..., Bench]) -> None:
@@ -232,7 +235,7 @@ def test_ends_cleanly_on_signals(bench: Callable[..., Bench], number: signal.Sig
 def test_ends_with_the_command_that_started_it() -> None:
     rig = f"command-{uuid.uuid4().hex[:8]}"
     words = ["--audio-source-id", rig, "--eeg-source-id", f"{rig}-eeg", "--channels", "1", "--eeg-rate", "4000", "--ignore-stdin"]
-    command = subprocess.Popen([sys.executable, "-m", "quietfloor.monitor.cli", "rig", *words], stdout=subprocess.PIPE, text=True)
+    command = warm.Popen([sys.executable, "-m", "quietfloor.monitor.cli", "rig", *words], stdout=subprocess.PIPE, text=True)
     try:
         assert command.stdout is not None
         pid = json.loads(command.stdout.readline())["pid"]

@@ -17,8 +17,8 @@ from quietfloor.bench.patient.session_course import State
 from quietfloor.bench.simulate.ears import FREQUENCIES_HZ, VirtualEar, draw
 from quietfloor.bench.simulate.simulate import chain
 from quietfloor.bench.simulate.simulated_staircases import (
-    Answer,
-    Question,
+    RunOutcome,
+    RunRequest,
     Sessions,
     own_alone,
     response_uv,
@@ -76,8 +76,8 @@ def test_the_response_is_nothing_at_the_true_threshold_and_seen_above_it() -> No
 
 
 def test_answers_do_not_depend_on_the_company_and_deaf_ears_give_none() -> None:
-    questions = [Question(ear(30.0, 1), 50.0, 0, 0.0), Question(ear(math.inf, 2), 50.0, 0, 0.0)]
-    together, alone = run(questions, QUIET), run(questions[:1], QUIET)
+    requests = [RunRequest(ear(30.0, 1), 50.0, 0, 0.0), RunRequest(ear(math.inf, 2), 50.0, 0, 0.0)]
+    together, alone = run(requests, QUIET), run(requests[:1], QUIET)
     assert together[0] == alone[0]
     for rule in QUIET.rules:
         assert together[0][rule].measurement.verdict == PRESENT
@@ -87,8 +87,8 @@ def test_answers_do_not_depend_on_the_company_and_deaf_ears_give_none() -> None:
 
 def test_unmasked_sound_crosses_and_advised_noise_stops_it() -> None:
     asymmetric = replace(ear(math.inf, 3), patient=replace(ear(math.inf).patient, right=Ear(0.0), crossing_air_db=55.0))
-    question = [Question(asymmetric, 85.0, 0, 0.0)]
-    unmasked, masked = run(question, replace(QUIET, masked=False)), run(question, QUIET)
+    request = [RunRequest(asymmetric, 85.0, 0, 0.0)]
+    unmasked, masked = run(request, replace(QUIET, masked=False)), run(request, QUIET)
     assert unmasked[0]["evidence"].measurement.verdict == PRESENT
     assert (unmasked[0]["evidence"].own_nv, masked[0]["evidence"].true_nv) == (0.0, 0.0)
     assert masked[0]["evidence"].measurement.verdict != PRESENT
@@ -98,7 +98,7 @@ def test_unmasked_sound_crosses_and_advised_noise_stops_it() -> None:
 def test_restless_people_are_noisier_later() -> None:
     calm = ear(math.inf, 4)
     restless = replace(calm, patient=replace(calm.patient, course=(State(0.0, 1.0), State(10.0, 3.0))))
-    early, late = (run([Question(restless, 40.0, 0, start_s)], QUIET)[0]["evidence"] for start_s in (0.0, 900.0))
+    early, late = (run([RunRequest(restless, 40.0, 0, start_s)], QUIET)[0]["evidence"] for start_s in (0.0, 900.0))
     assert early.measurement.verdict == ABSENT
     assert late.measurement.verdict == UNDECIDED
     assert late.measurement.residual_noise_nv > 1.5 * early.measurement.residual_noise_nv
@@ -117,9 +117,9 @@ def test_ladders_side_by_side_are_those_of_one_after_the_other(
 ) -> None:
     asked = []
 
-    def answered(questions: list[Question], sessions: Sessions) -> list[dict[str, Answer]]:
-        asked.extend(question.key for question in questions)
-        return [{rule: Answer(scripted(q.level_db_nhl), 1.0, 1.0) for rule in sessions.rules} for q in questions]
+    def answered(requests: list[RunRequest], sessions: Sessions) -> list[dict[str, RunOutcome]]:
+        asked.extend(request.key for request in requests)
+        return [{rule: RunOutcome(scripted(q.level_db_nhl), 1.0, 1.0) for rule in sessions.rules} for q in requests]
 
     monkeypatch.setattr("quietfloor.bench.simulate.staircase_runner.run", answered)
     ears = [ear(20.0, number, frequency_hz=hz) for number, hz in enumerate((500.0, 1000.0, 1000.0))]
@@ -131,11 +131,11 @@ def test_ladders_side_by_side_are_those_of_one_after_the_other(
         rules = rules_for(one.ear, QUIET)
         assert one.course == follow(one.ear.condition, rules, scripted, time_s=1800.0, longest_s=QUIET.longest_s)
         assert one.course.threshold.level_db_nhl == 35.0
-        assert len(one.answers) == len(one.course.runs)
+        assert len(one.outcomes) == len(one.course.runs)
 
 
 def test_what_goes_wrong_in_a_run_ends_all_ladders(monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(questions: list[Question], sessions: Sessions) -> list[dict[str, Answer]]:
+    def broken(requests: list[RunRequest], sessions: Sessions) -> list[dict[str, RunOutcome]]:
         raise ArithmeticError("no noise today")
 
     monkeypatch.setattr("quietfloor.bench.simulate.staircase_runner.run", broken)

@@ -1,6 +1,6 @@
 """Between the command that does the work, on a thread of its own, and the window that shows it. Plain Python, no Qt.
 
-The command's side: ``show`` a scene, ``follow`` its run, ``offer`` what could come next. The window's side reads ``scene``,
+The command's side: ``show`` a run, ``follow`` it, ``offer`` what could come next. The window's side reads ``view``,
 ``ladder``, ``offered`` and says ``go_on``, ``interrupt`` or ``leave``. Neither ever waits for the other's drawing or deciding.
 """
 
@@ -18,7 +18,7 @@ from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.ladder import Ladder, Level, Overlay, Replicate, load_overlay, read_ladder
 from quietfloor.monitor.display.model import ViewModel
-from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.playback import Playback
 from quietfloor.monitor.run.run import Run
@@ -34,15 +34,16 @@ class Shown(Protocol):
 
     plan: Plan
     folder: RunFolder
-    status: Status
     engine: Engine | None
 
+    @property
+    def status(self) -> Status: ...
     def stop(self) -> None: ...
     def wait(self, timeout_s: float | None = None) -> bool: ...
 
 
 @dataclass(frozen=True)
-class Scene:
+class RunView:
     """One run on the screen, live or recorded; ``moments_s`` are those of the looks of a recorded one."""
 
     run: Run | Playback
@@ -105,12 +106,15 @@ class Remark:
 
 
 @dataclass
-class Stage:
-    """``unattended``: nobody can answer (a script reads the result, or nobody sees the window), so nothing waits for a person."""
+class WindowLink:
+    """What a command and its window share.
+
+    ``unattended``: nobody can answer (a script reads the result, or nobody sees the window), so nothing waits for a person.
+    """
 
     unattended: bool = False
-    scene: Scene | None = None
-    walk: Walk | None = None  # the set-up before a run, while it is on
+    view: RunView | None = None
+    flow: SetupFlow | None = None  # the set-up before a run, while it is on
     ladder: Ladder = field(default_factory=lambda: Ladder(None))
     offered: Offer | None = None
     choice: Choice | None = None  # where there is more than one thing to offer
@@ -125,30 +129,30 @@ class Stage:
 
     # -- the command's side -------------------------------------------------------------------------------------------
 
-    def prepare(self, walk: Walk) -> bool:
+    def prepare(self, flow: SetupFlow) -> bool:
         """Show the set-up before a run and wait for the answer to it; whether the run is to begin."""
-        self.walk = walk
+        self.flow = flow
         try:
             while not (self.gone or self.interrupted):
-                if walk.answered.wait(POLL_S):
-                    return walk.record is not None
+                if flow.answered.wait(POLL_S):
+                    return flow.record is not None
             return False
         finally:
-            self.walk = None
+            self.flow = None
 
-    def show(self, scene: Scene) -> None:
-        """From now on this is what the window shows."""
-        self.read_ladder(scene, running=scene.live is not None)
-        self.scene = scene
+    def show(self, view: RunView) -> None:
+        """Make this run the one that the window shows."""
+        self.read_ladder(view, running=view.live is not None)
+        self.view = view
 
-    def read_ladder(self, scene: Scene, running: bool) -> None:
+    def read_ladder(self, view: RunView, running: bool) -> None:
         """Look into the session folder, at the beginning of a run and when its record is written; on the command's thread."""
-        self.ladder = read_ladder(scene.session, scene.run.plan.sound or scene.run.plan.stated, scene.run.folder.path, running)
+        self.ladder = read_ladder(view.session, view.run.plan.sound or view.run.plan.stated, view.run.folder.path, running)
 
     def recorded(self) -> None:
-        """The run of the scene has its record now."""
-        if self.scene is not None:
-            self.read_ladder(self.scene, running=False)
+        """The run that is shown has its record now."""
+        if self.view is not None:
+            self.read_ladder(self.view, running=False)
 
     def follow(self, run: Shown) -> bool:
         """Wait while the window shows the run; whether the run is over. False: there is no window any more."""
@@ -230,8 +234,8 @@ class Stage:
 
     def stop(self) -> None:
         """End the run that is on, as the operator."""
-        if self.scene is not None:
-            self.scene.run.stop()
+        if self.view is not None:
+            self.view.run.stop()
 
     def interrupt(self) -> None:
         """Ctrl-C: the run ends in good order, and nothing follows."""

@@ -15,7 +15,7 @@ MOST_LOOKS = 3000  # then every second of the older half goes
 MOST_MOMENTS = 60_000
 
 
-class Kept:
+class LookHistory:
     """The looks of a run with their averages, oldest first; ``figures`` (3, n): residual noise, standing, sweeps accepted.
 
     The averages have their memory from the first one on (17 MB for the usual epoch), so that it does not grow with the run.

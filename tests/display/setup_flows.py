@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
-from quietfloor.monitor.display.steps import Walk
+from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.readiness.cautions import placement
 from quietfloor.monitor.readiness.findings import Finding, Group
@@ -85,7 +85,7 @@ def unfound() -> Report:
     return Report((*unknown[:2], sound_group(calibrated(), Path("nowhere"), TODAY), unknown[2]), placement("air"))
 
 
-def walk_of(report: Report, acknowledged: bool = False) -> Walk:
-    return Walk(Heard(report), acknowledged, lambda: NOON)
+def flow_of(report: Report, acknowledged: bool = False) -> SetupFlow:
+    return SetupFlow(Heard(report), acknowledged, lambda: NOON)
 
 

@@ -7,8 +7,8 @@ from bisect import bisect_right
 from collections.abc import Callable
 from typing import Literal
 
+from quietfloor.monitor.display.run_view import OVER, Remark, RunView, WindowLink
 from quietfloor.monitor.display.scales import clock, seconds_of
-from quietfloor.monitor.display.stage import OVER, Remark, Scene, Stage
 from quietfloor.monitor.review.playback import FASTEST, SLOWEST
 from quietfloor.monitor.run.status import STOPPABLE
 
@@ -18,14 +18,14 @@ JUST_BEFORE_S = 1e-3
 JUST_AFTER_S = 2e-3  # a look is told with the sample after the one that made it certain
 
 
-class Conductor:
-    """One for a window; ``adopt`` each new scene. ``do`` is called with names of the table in ``actions``."""
+class ViewController:
+    """What the keys do, one for a window; ``adopt`` each new run. ``do`` is called with names of the table in ``actions``."""
 
-    def __init__(self, stage: Stage, now: Callable[[], float] = time.monotonic) -> None:
-        self.stage = stage
+    def __init__(self, link: WindowLink, now: Callable[[], float] = time.monotonic) -> None:
+        self.link = link
         self.playing = True  # a recorded run; at its newest moment, or through what has been played before
         self._now = now
-        self._scene: Scene | None = None
+        self._view: RunView | None = None
         self._said = ("", -SAID_S)
         self._stop_pressed_s = -TWICE_S
         self._ticked_s = now()
@@ -38,9 +38,9 @@ class Conductor:
             "level_up": lambda: self._pick(1), "level_down": lambda: self._pick(-1),
         }  # fmt: skip
 
-    def adopt(self, scene: Scene) -> None:
-        self._scene = scene
-        self.playing = scene.playback is None or not scene.playback.paused
+    def adopt(self, view: RunView) -> None:
+        self._view = view
+        self.playing = view.playback is None or not view.playback.paused
         self._ticked_s = self._now()
 
     def do(self, name: str) -> bool:
@@ -48,24 +48,24 @@ class Conductor:
         deed = self._deeds.get(name)
         if deed is None:
             return False
-        self.stage.touch()
-        if self._scene is not None:
+        self.link.touch()
+        if self._view is not None:
             deed()
         return True
 
     def possible(self, name: str) -> bool:
         """Whether an action would do anything now: what buttons are enabled by."""
-        scene = self._scene
-        if scene is None:
+        view = self._view
+        if view is None:
             return False
         if name == "discard":
-            return self.stage.choice is not None
-        if name == "stop" or (name == "mark" and self.stage.choice is None):
-            return scene.live is not None and scene.run.status.state in STOPPABLE
+            return self.link.choice is not None
+        if name == "stop" or (name == "mark" and self.link.choice is None):
+            return view.live is not None and view.run.status.state in STOPPABLE
         if name == "next":
-            return self.stage.offered is not None
+            return self.link.offered is not None
         if name in ("pause", "newest", "back", "first", "back_ten"):
-            return scene.model.looks > 0
+            return view.model.looks > 0
         return True
 
     # -- what is said -------------------------------------------------------------------------------------------------
@@ -82,45 +82,45 @@ class Conductor:
     @property
     def badge(self) -> str:
         """What the view does, in a word or two."""
-        scene = self._scene
-        if scene is None:
+        view = self._view
+        if view is None:
             return ""
-        if scene.playback is not None:
-            if scene.playback.status.state in OVER and scene.model.live:
+        if view.playback is not None:
+            if view.playback.status.state in OVER and view.model.live:
                 return "REPLAY, AT ITS END"
             if not self.playing:
                 return "REPLAY, PAUSED"
-            return f"REPLAY, {scene.playback.speed:g} ×"
-        if not scene.model.live:
-            return "VIEW PAUSED" + (", recording goes on" if scene.on else "")
-        return "LIVE" if scene.on else "RUN OVER"
+            return f"REPLAY, {view.playback.speed:g} ×"
+        if not view.model.live:
+            return "VIEW PAUSED" + (", recording goes on" if view.on else "")
+        return "LIVE" if view.on else "RUN OVER"
 
     # -- the run ------------------------------------------------------------------------------------------------------
 
     def _stop(self) -> None:
-        assert self._scene is not None
+        assert self._view is not None
         if not self.possible("stop"):
             self.say("There is no run to stop")
         elif self._now() - self._stop_pressed_s < TWICE_S:
-            self.stage.stop()
+            self.link.stop()
             self.say("Stopping: what was recorded is kept")
         else:
             self._stop_pressed_s = self._now()
             self.say("Stop the run? Once more within 3 seconds stops it")
 
     def _next(self) -> None:
-        if not self.stage.go_on():
+        if not self.link.go_on():
             self.say("Nothing comes next before this run is over" if self.possible("stop") else "Nothing comes next")
 
     def _pick(self, steps: int) -> None:
-        if not self.stage.pick(steps):
+        if not self.link.pick(steps):
             self.say("A level can be chosen in a session, when a run is over and the next one is suggested")
         else:
             self.say("")  # what is offered now stands there instead
 
     def note(self, text: str, pressed_s: float, moment_s: float) -> None:
         """Keep a note on the moment (of the stream) at which the key was pressed."""
-        run = None if self._scene is None else self._scene.live
+        run = None if self._view is None else self._view.live
         if run is not None and run.note(text.strip() or "mark", self._now() - pressed_s):
             self.say(f"Note kept at {clock(moment_s)}")
         else:
@@ -128,36 +128,36 @@ class Conductor:
 
     def remark(self, what: Literal["discard", "restore", "note"], text: str = "") -> None:
         """About the run of a session that is over."""
-        if not self.stage.remark(Remark(what, text)):
+        if not self.link.remark(Remark(what, text)):
             self.say("The next run is on: `quietfloor session` keeps remarks on earlier ones")
 
     # -- the view -----------------------------------------------------------------------------------------------------
 
     def tick(self) -> None:
         """Time goes on: a recorded run that is played through its past moves, and what the command has to tell is told."""
-        while self.stage.told:
-            self.say(self.stage.told.popleft())
+        while self.link.told:
+            self.say(self.link.told.popleft())
         now_s = self._now()
         passed_s, self._ticked_s = now_s - self._ticked_s, now_s
-        scene = self._scene
-        if scene is not None and scene.playback is not None and self.playing and not scene.model.live:
-            scene.model.show_moment(scene.model.moment_s + passed_s * scene.playback.speed)
-            if scene.model.live:
-                scene.playback.paused = False
+        view = self._view
+        if view is not None and view.playback is not None and self.playing and not view.model.live:
+            view.model.show_moment(view.model.moment_s + passed_s * view.playback.speed)
+            if view.model.live:
+                view.playback.paused = False
 
     def _pause(self) -> None:
-        assert self._scene is not None
-        model = self._scene.model
+        assert self._view is not None
+        model = self._view.model
         if model.live:
             model.hold()
-            self.stage.hold()
-            self.say("The view is paused; recording goes on" if self._scene.on else "The view is paused")
+            self.link.hold()
+            self.say("The view is paused; recording goes on" if self._view.on else "The view is paused")
         else:
             model.show(None)
 
     def _play(self) -> None:
-        assert self._scene is not None
-        playback, model = self._scene.playback, self._scene.model
+        assert self._view is not None
+        playback, model = self._view.playback, self._view.model
         if playback is None:
             return
         self.playing = not self.playing
@@ -172,29 +172,29 @@ class Conductor:
                 playback.paused = False
 
     def _times(self, factor: float) -> None:
-        playback = None if self._scene is None else self._scene.playback
+        playback = None if self._view is None else self._view.playback
         if playback is not None:
             playback.speed = min(max(playback.speed * factor, SLOWEST), FASTEST)
             self.say(f"Speed {playback.speed:g} ×")
 
     def _stand(self) -> None:
         """Looking back stops what is playing."""
-        assert self._scene is not None
-        if self._scene.playback is not None:
-            self.playing, self._scene.playback.paused = False, True
+        assert self._view is not None
+        if self._view.playback is not None:
+            self.playing, self._view.playback.paused = False, True
 
     def _to(self, look: int) -> None:
-        assert self._scene is not None
+        assert self._view is not None
         self._stand()
-        self._scene.model.show(look)
+        self._view.model.show(look)
 
     def _by(self, looks: int) -> None:
-        assert self._scene is not None
-        model, playback = self._scene.model, self._scene.playback
+        assert self._view is not None
+        model, playback = self._view.model, self._view.playback
         target = model.shown + looks
         if playback is not None and target >= model.looks and playback.status.state not in OVER:
             self._stand()
-            moments = self._scene.moments_s
+            moments = self._view.moments_s
             here = bisect_right(moments, model.status.seconds)
             if here < len(moments):
                 playback.go_to(moments[min(here + looks - 1, len(moments) - 1)] + JUST_AFTER_S)
@@ -205,27 +205,27 @@ class Conductor:
             self._to(min(max(target, 0), model.looks - 1))
 
     def _newest(self) -> None:
-        assert self._scene is not None
-        self._scene.model.show(None)
-        if self._scene.playback is not None and self.playing:
-            self._scene.playback.paused = False
+        assert self._view is not None
+        self._view.model.show(None)
+        if self._view.playback is not None and self.playing:
+            self._view.playback.paused = False
 
     def move_to(self, seconds: float) -> None:
         """To a moment of the run: one that has passed is shown; a recorded run is played on to a later one."""
-        scene = self._scene
-        if scene is None:
+        view = self._view
+        if view is None:
             return
-        self.stage.touch()
-        if seconds < scene.model.status.seconds - JUST_BEFORE_S:
-            scene.model.show_moment(seconds)
-            if scene.playback is not None:
-                scene.playback.paused = True
-        elif scene.playback is not None and scene.playback.status.state not in OVER:
-            scene.model.show(None)
-            scene.playback.go_to(seconds)
-            scene.playback.paused = not self.playing
+        self.link.touch()
+        if seconds < view.model.status.seconds - JUST_BEFORE_S:
+            view.model.show_moment(seconds)
+            if view.playback is not None:
+                view.playback.paused = True
+        elif view.playback is not None and view.playback.status.state not in OVER:
+            view.model.show(None)
+            view.playback.go_to(seconds)
+            view.playback.paused = not self.playing
         else:
-            scene.model.show(None)
+            view.model.show(None)
 
     def go_to(self, text: str) -> None:
         """To a moment that was typed."""
@@ -237,7 +237,7 @@ class Conductor:
     @property
     def total_s(self) -> float:
         """Length of the run as far as it is known."""
-        if self._scene is None:
+        if self._view is None:
             return 0.0
-        last = self._scene.moments_s[-1] if self._scene.moments_s else 0.0
-        return max(last, self._scene.model.status.seconds)
+        last = self._view.moments_s[-1] if self._view.moments_s else 0.0
+        return max(last, self._view.model.status.seconds)

@@ -1,4 +1,4 @@
-"""What a rule may look at: the figures of one look, for a batch of runs."""
+"""The statistics of one look that a stopping rule may use, for a batch of runs."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from .samples import Bools, Floats
 
 
 @dataclass(frozen=True)
-class Figures:
-    """All (...,) for a batch of runs. Undefined, or not computed at this look, is nan; nan never decides."""
+class LookStatistics:
+    """The statistics of one look, each (...,) over a batch of runs. A value that is undefined or not computed is nan."""
 
     sweeps_presented: Floats
     sweeps_accepted: Floats
@@ -29,18 +29,18 @@ class Figures:
     hotelling_df2: Floats
     half_correlation: Floats
     half_correlation_points: Floats  # independent points behind the correlation
-    gap_nv: Floats  # mean |half A - half B| over the window
+    gap_nv: Floats  # mean |odd - even half| over the window
     peak_to_trough_nv: Floats  # of the average, peak before trough, largest in the window
     snr: Floats  # peak_to_trough_nv / gap_nv
 
     @classmethod
-    def of(cls, batch: tuple[int, ...], covered: bool = False, **known: Floats) -> Figures:
-        """Figures of which only some are known; the others are nan."""
+    def of(cls, batch: tuple[int, ...], covered: bool = False, **known: Floats) -> LookStatistics:
+        """Statistics of which only some are known; the others are nan. Raises TypeError for a name that does not exist."""
         unknown = np.full(batch, np.nan)
         unknown.setflags(write=False)  # one array stands for all of them
         if strange := known.keys() - NAMES:
-            raise TypeError(f"Figures has no {', '.join(sorted(strange))}: the names are {', '.join(NAMES)}")
+            raise TypeError(f"LookStatistics has no {', '.join(sorted(strange))}: the names are {', '.join(NAMES)}")
         return cls(covered=np.full(batch, covered), **(dict.fromkeys(NAMES, unknown) | known))
 
 
-NAMES = tuple(field.name for field in fields(Figures) if field.name != "covered")
+NAMES = tuple(field.name for field in fields(LookStatistics) if field.name != "covered")

@@ -15,7 +15,7 @@ from quietfloor.monitor.untrusted.bounded_io import json_of
 
 
 @dataclass(frozen=True)
-class Remembered:
+class WindowSettings:
     """``geometry`` is what Qt makes of place and size, base64; every field can be left out."""
 
     geometry: str = ""
@@ -36,24 +36,24 @@ def settings_file() -> Path:
     return base / "quietfloor" / "window.json"
 
 
-def recall(path: Path) -> tuple[Remembered, str]:
+def recall(path: Path) -> tuple[WindowSettings, str]:
     """What was remembered, and what is wrong with the file ("" where nothing is); what cannot be used is left at its default."""
     try:
         found = json_of(path)
         if not isinstance(found, dict):
             raise ValueError("no table")
     except FileNotFoundError:
-        return Remembered(), ""
+        return WindowSettings(), ""
     except (OSError, ValueError, RecursionError) as error:
-        return Remembered(), f"the window's settings in {path} cannot be read ({error}): the usual ones are used"
-    kinds = {field.name: type(field.default) for field in fields(Remembered)}
+        return WindowSettings(), f"the window's settings in {path} cannot be read ({error}): the usual ones are used"
+    kinds = {field.name: type(field.default) for field in fields(WindowSettings)}
     good: dict[str, Any] = {name: value for name, value in found.items() if name in kinds and type(value) is kinds[name]}
     if good.get("theme") not in THEMES:
         good.pop("theme", None)
-    return Remembered(**good), ""
+    return WindowSettings(**good), ""
 
 
-def remember(path: Path, what: Remembered) -> None:
+def remember(path: Path, what: WindowSettings) -> None:
     """Keep it; that it cannot be kept is no trouble worth a word."""
     draft = path.with_name(f".{path.name}.part")
     with contextlib.suppress(OSError):

@@ -1,0 +1,131 @@
+"""A plan and everything that it names or that follows from its stream: looked up once, and handed down to the run as one value.
+
+``make_stimulus`` reads calibration, references and output before there is a stream; ``resolve`` adds what the stream decides.
+"""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass, replace
+from typing import Any
+
+from quietfloor.monitor.core.engine import EngineSettings
+from quietfloor.monitor.core.samples import Layout
+from quietfloor.monitor.plan.run_plan import Plan, rail_uv
+from quietfloor.monitor.run.sound_output import Stimulus
+from quietfloor.monitor.run.timing_certificate import Timing, advice, judge, with_delay
+from quietfloor.monitor.run.unit_check import UNITS_UV
+from quietfloor.monitor.sources.base import SourceError, StreamDescription
+from quietfloor.monitor.sources.channels import Channels, limit_of, resolve_channels
+from quietfloor.monitor.untrusted.safe_text import LONGEST, plain
+
+UNIT_NAMES = {factor: name for name, factor in UNITS_UV.items()} | {1e-3: "nanovolts"}
+
+
+@dataclass(frozen=True)
+class ResolvedPlan:
+    """What a run does on its stream, and what it writes down of that. Made by ``resolve``."""
+
+    plan: Plan  # with the delay of its certificate
+    channels: Channels
+    settings: EngineSettings  # for samples in uV; see ``settings_at``
+    timing: Timing
+    warnings: tuple[str, ...]  # what a person should hear before the run
+    stimulus: Stimulus | None  # None: other equipment plays
+
+    def settings_at(self, uv_per_unit: float) -> EngineSettings:
+        """The settings for samples in a unit of so many uV."""
+        layout = replace(self.settings.layout, uv_per_unit=uv_per_unit)
+        return replace(self.settings, layout=layout, rail_uv=rail_uv(self.plan.analysis, layout))
+
+    def to_toml(self, uv_per_unit: float | None = None) -> str:
+        """The plan as used, with its unit (uV per unit) where that is known; channels as the user named them, which the
+        stream's own description in the recording resolves in the same way."""
+        plan = self.plan
+        if uv_per_unit is not None:
+            latency_ms = self.settings.evidence.latency_ms  # a later version may know better: the replay must not
+            stream = plan.stream.model_copy(update={"unit": UNIT_NAMES[uv_per_unit]})
+            analysis = plan.analysis.model_copy(update={"latency_ms": latency_ms})
+            plan = plan.model_copy(update={"stream": stream, "analysis": analysis})
+        return plan.to_toml()
+
+    @property
+    def calibration(self) -> str | None:
+        """The id of what levels rest on; None for an uncalibrated sound, and for none of ours."""
+        return None if self.stimulus is None or self.stimulus.calibration is None else self.stimulus.calibration.id
+
+    @property
+    def stated(self) -> dict[str, Any] | None:
+        """What other equipment plays, in the words of run.json; None where that is not stated, or we play."""
+        return None if self.plan.stated is None else self.plan.stated.record()
+
+    @property
+    def title(self) -> str:
+        """One line that says what is being measured."""
+        plan = self.plan
+        if self.stimulus is None:
+            what = "listening to other equipment" + ("" if plan.stated is None else f", as stated: {plan.stated.words}")
+        else:
+            what = _played(self.stimulus)
+        return plain(" · ".join(part for part in (plan.title, what, self.timing.text) if part), LONGEST)
+
+
+def resolve(
+    plan: Plan,
+    description: StreamDescription,
+    stimulus: Stimulus | None = None,
+    *,
+    channels: Channels | None = None,
+    today: datetime.date | None = None,
+) -> ResolvedPlan:
+    """Look up what ``plan`` asks of a stream. ``stimulus`` is its sound from ``make_stimulus``; without ``channels`` they are
+    those that the plan names, without ``today`` (needed for a timing certificate) timing is not judged.
+
+    Raises PlanError for combinations that this stream cannot carry, CertificateError, and SourceError for a stream that no sweeps
+    can be cut from.
+    """
+    channels = channels or resolve_channels(description, plan.stream.eeg, plan.stream.trigger)
+    timing = Timing()
+    if today is not None:
+        timing = judge(plan, None if stimulus is None else stimulus.output, description, channels.trigger, today)
+        plan = with_delay(plan, timing)
+    why = plan.no_absence()
+    said = (advice(plan, timing), f"of this run: {why}" if why else "")
+    settings = plan.engine_settings(layout_of(description, channels))
+    return ResolvedPlan(plan, channels, settings, timing, tuple(filter(None, said)), stimulus)
+
+
+def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: float = 1.0) -> Layout:
+    """The layout that the engine works on. Raises SourceError for a stream that no sweeps can be cut from."""
+    labels = tuple(description.label(index) for index in range(description.channel_count))
+    try:
+        limit = limit_of(description.channel_format)
+        return Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv_per_unit, limit)
+    except ValueError as error:
+        raise SourceError(f"stream {description.name!r}: {error}") from error
+
+
+def _played(stimulus: Stimulus) -> str:
+    record, speed_times = stimulus.record, stimulus.plan.speed
+    if record["level_db_nhl"] is not None:
+        level = f"{record['level_db_nhl']:g} dB nHL"
+    else:
+        level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
+    if (bits := record["output"].get("bits_left")) is not None:
+        level += f" ({bits:.0f} of {record['output']['bits']} bits)"
+    muted = ", MUTED" if record["muted"] else ""
+    speed = f", {speed_times:g} x real time" if speed_times != 1 else ""
+    zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
+    bone = " by bone" if record["route"] == "bone" else ""
+    return (
+        f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
+        f"{record['rate_per_s']:g}/s{speed}"
+    )
+
+
+def _masked(masking: Any) -> str:
+    if masking is None:
+        return ""
+    db_em, db_fs = masking["level_db_em"], masking["level_db_fs"]
+    level = f"{db_em:g} dB EM" if db_em is not None else f"{db_fs:g} dB re full scale"
+    return f", {masking['ear']} ear masked: {masking['noise']} {level}"

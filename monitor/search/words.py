@@ -1,0 +1,43 @@
+"""An answer in words."""
+
+from __future__ import annotations
+
+import math
+
+from .running import Answer
+
+
+def sentence(answer: Answer, levels_db: tuple[float, ...], alpha: float) -> str:
+    """Of one condition, without its name: threshold with interval, where a response was found, what is promised."""
+    if math.isnan(answer.threshold_db):
+        return "nothing is known yet"
+    begin = "" if answer.finished else "not finished; so far "
+    softest, loudest = levels_db[0], levels_db[-1]
+    if math.isinf(answer.threshold_db):
+        said = f"threshold above {loudest:g} dB nHL (95 %: {answer.low_db:.0f} or more)"
+    elif answer.threshold_db < softest:
+        said = f"threshold below {softest:g} dB nHL (95 %: at most {answer.high_db:.0f})"
+    else:
+        said = f"threshold {answer.threshold_db:.0f} dB nHL (95 %: {_interval(answer)})"
+    if math.isnan(answer.found_db):
+        return f"{begin}{said}; no response was found"
+    times = f"{1.0 / alpha:.0f}"
+    return f"{begin}{said}; a response was found at {answer.found_db:g} dB nHL, by mistake in at most 1 of {times} searches"
+
+
+def hidden(answer: Answer, levels_db: tuple[float, ...]) -> str:
+    """How large a response can still be at each level below the one where it was found; empty where that is unknown."""
+    parts = [
+        f"{limit_nv:.0f} nV at {level:g} dB nHL"
+        for level, limit_nv in zip(levels_db, answer.limits_nv, strict=True)
+        if math.isfinite(limit_nv) and not level >= answer.found_db
+    ]
+    return f"no response larger than {', '.join(parts)} (95 % each)" if parts else ""
+
+
+def _interval(answer: Answer) -> str:
+    if math.isinf(answer.low_db):
+        return f"at most {answer.high_db:.0f}"
+    if math.isinf(answer.high_db):
+        return f"{answer.low_db:.0f} or more"
+    return f"{answer.low_db:.0f} to {answer.high_db:.0f}"
