@@ -11,6 +11,7 @@ from typing import Any, Literal
 from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.core.events import Event, Verdict
 from quietfloor.monitor.core.samples import Layout
+from quietfloor.monitor.plan.cell_table import settings_of
 from quietfloor.monitor.plan.run_plan import Plan, load_run_plan
 from quietfloor.monitor.run.status import WRONG_RATE
 from quietfloor.monitor.run.unit_check import UnitFinding
@@ -28,6 +29,7 @@ ENDS_HERE = "the recording ends here"
 OTHERWISE_SINCE = {2: {"look": ("upper_limit_nv", "forecast_"), "verdict": ("reason",)}}
 # Processors add in different orders: over 242 looks and 5 core types figures differed by 6e-13 of themselves, or by 1e-13 near 0.
 TOLERANCE = 1e-9  # of a figure, or absolute near 0
+COMPARED = ("look", "cell_unit")  # events; of a recording with several cells the units take the place of looks
 FORETOLD = "forecast_"  # whole blocks and shares of paths: the last digit of a figure may move one by a step, and none decides
 
 Grade = Literal["bytes", "decisions"]
@@ -39,7 +41,7 @@ class ReplayError(QuotingError, RuntimeError):
 
 @dataclass(frozen=True)
 class Replayed:
-    """What came out: events in order, the engine at its end, and how the looks compare with the live ones."""
+    """What came out: events in order, the engine at its end, and how the looks (of cells: units) compare with the live ones."""
 
     events: list[Event]
     engine: Engine
@@ -97,7 +99,7 @@ def replay(
         )
     labels = tuple(description.label(index) for index in range(description.channel_count))
     layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv, limit_of(description.channel_format))
-    engine = Engine(plan.engine_settings(layout), on_signal)
+    engine = Engine(settings_of(folder, plan, layout), on_signal)
     events: list[Event] = []
     live = list(_live(folder))
     looked = not any(event.get("what") == WRONG_RATE for event in live)
@@ -114,10 +116,10 @@ def replay(
             on_events(engine, new)
     if engine.verdict is None:
         events += engine.finish(*_ending(live, ended))
-    looks = [event for event in events if event.kind == "look"]
+    looks = [event for event in events if event.kind in COMPARED]
     # A power cut may take samples of a last look that had been said already.
     there = source.total_samples
-    kept = [event for event in live if event["type"] == "look" and event["sample"] < there]
+    kept = [event for event in live if event["type"] in COMPARED and event["sample"] < there]
     grades = [grade(new, old, plan.format) for new, old in zip(looks, kept, strict=False)]
     different = grades.index(None) if None in grades else None
     last = next((event for event in reversed(live) if event["type"] == "verdict"), None)
@@ -196,7 +198,7 @@ def _is_event(event: Any) -> bool:
     """Whether it has what is looked at here."""
     if not isinstance(event, dict) or not isinstance(event.get("type"), str):
         return False
-    if event["type"] == "look":
+    if event["type"] in COMPARED:
         return isinstance(event.get("sample"), (int, float))
     return event["type"] != "verdict" or ({"verdict", "stopped_by", "reason"} <= event.keys() and is_number(event.get("sample")))
 
