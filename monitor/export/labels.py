@@ -25,7 +25,7 @@ def sweep_label(text: str) -> dict[str, Any] | None:
 
 
 def matched(onsets_s: Floats, markers_s: Floats) -> list[int | None]:
-    """For each onset (n,) the number of its marker among (m,), both in order; None where there is none.
+    """The index of the marker (m,) that belongs to each onset (n,), both in s and in order; None where there is none.
 
     Sound takes an unknown time from its stamp to the EEG, longer than a sweep perhaps. The pauses between units tell which lag is
     right; where no lag fits alone, as with sounds at a fixed rate, nothing is matched: a wrong polarity is worse than none.

@@ -169,7 +169,7 @@ class MaskingAdvice:
 def advise(
     tables: HearingTables, sound: Sound, purpose: Purpose = "threshold", known: KnownEars | None = None
 ) -> MaskingAdvice:
-    """For one run. Raises HearingError where the tables know no attenuation for it."""
+    """Masking advice for one run. Raises HearingError where the tables know no attenuation for it."""
     ears = known or KnownEars()
     between = _attenuation(tables, sound, sound.transducer, sound.attenuation_set)
     attenuation = between.at(sound.frequency_hz)
@@ -257,7 +257,7 @@ def _normal_air_db(tables: HearingTables, sound: Sound) -> float:
 def _enough(
     noise_by: str, tables: HearingTables, sound: Sound, ears: KnownEars, crossing: float, notes: list[str]
 ) -> tuple[float, float]:
-    """Without the gap that may be, and with it."""
+    """Lowest sufficient noise in dB EM: without the possible air-bone gap, and with it."""
     below = _bone_below_air_db(tables, sound)
     louder = below if sound.route == "bone" else 0.0
     expected = below if sound.route == "bone" or _is_young(sound) else 0.0  # by air the older ones are taken to have none

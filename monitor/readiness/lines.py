@@ -88,7 +88,7 @@ def _mains(spectrum: Spectrum, nominal_hz: float) -> tuple[Mains, ...]:
 
 
 def find_tone(spectrum: Spectrum, within_hz: tuple[float, float] = TEST_TONE_HZ) -> tuple[Line | None, ...]:
-    """In each channel a steady tone between two frequencies, None without: a rhythm of the brain is broader than a line."""
+    """The steady tone of each channel between two frequencies in Hz, None without one; a rhythm of the brain is broader."""
     low, high = within_hz
     power, where = spectrum.at((low + high) / 2, (high - low) / 2)
     found: list[Line | None] = []

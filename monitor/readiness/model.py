@@ -89,7 +89,7 @@ class Readiness:
 
     @property
     def seconds(self) -> float:
-        """Of stream that was looked at."""
+        """Duration of the stream that was checked, in s."""
         return self.sample / self._rate
 
     def feed(self, chunk: Chunk) -> None:
@@ -204,7 +204,7 @@ class Readiness:
     # -- figures --------------------------------------------------------------------------------------------------
 
     def _unit(self) -> UnitFinding | PreflightError | None:
-        """As a run would settle it, on the last second; None before there is one."""
+        """The unit of the samples as a run would settle it, from the last second; None before there is one."""
         count = int(CHECK_S * self._rate)
         eeg = _last(self._raw, count)
         if self._band is None or eeg.shape[1] < count:
@@ -232,7 +232,7 @@ class Readiness:
         return stream.StreamFigures(self.seconds, ppm, error, falls, unit, lost, breaks, bad, self._refused, *by_clock)
 
     def _channel_figures(self, uv: float) -> list[electrodes.ChannelFigures]:
-        """With uv nan (unit not known) only what needs no unit is told."""
+        """Figures of each EEG channel; ``uv``: uV per stream unit, nan if not known (then only what needs no unit)."""
         count = len(self.channels.eeg)
         carried = [self._impedances.of(index) for index in self.channels.eeg]
         pieces = self._pieces

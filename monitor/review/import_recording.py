@@ -148,7 +148,7 @@ def _widened(xml: str, wider: StreamDescription) -> str:
 def _unit(
     description: StreamDescription, channels: Channels, samples: NDArray[Any], plan: Plan, settings: EngineSettings
 ) -> UnitFinding:
-    """As a live run settles it, on the first second."""
+    """The unit of the samples as a live run settles it, from the first second."""
     first = samples[list(channels.eeg), : math.ceil(CHECK_S * description.rate_hz)].astype(np.float64)
     given = plan.stream.unit
     return settle_unit(

@@ -188,7 +188,7 @@ class Run:
             self._close()
 
     def _begin_together(self) -> None:
-        """With a virtual patient: when he listens, so that the silence before is no part of the run, however long he took."""
+        """Wait until a virtual patient listens, so that the silence before is no part of the run."""
         if self._virtual is not None and self._sound is not None:
             self._sound.wait_for_receiver(self._stop.is_set)
             self._virtual.skip()
@@ -236,7 +236,7 @@ class Run:
         return self.engine
 
     def _judge_rate(self, stamps_s: Floats) -> None:
-        """By the stamps (n,) of the first second; what the clock says is known by then."""
+        """Judge the sampling rate by the stamps (n,) of the first second; the clock's result is known by then."""
         rate_hz = self._source.description.rate_hz
         first = stamps_s[: int(CHECK_S * rate_hz) + 1]
         found = first_mismatch(first, rate_hz, len(first) - 1)
@@ -250,7 +250,7 @@ class Run:
             self._say_rate(RateMismatch(len(first) - 1, rate_hz, rate_hz * (1 + 1e-6 * ppm), ppm, serious=True), BY_STAMPS)
 
     def _judge_arrival(self, timed: LslSource, chunk: Chunk) -> None:
-        """By the clock: does the stream give as much as it states?"""
+        """Judge by the clock whether the stream gives as many samples as it states."""
         ahead_s = math.nan if self._arrivals.settled else timed.ahead_s(float(chunk.stamps_s[-1]))
         for found in self._arrivals.feed(len(chunk.stamps_s), timed.backlog_samples, self._last_s, ahead_s):
             if found.refused:

@@ -288,7 +288,7 @@ class Sound:
 
     @property
     def record(self) -> dict[str, Any]:
-        """For run.json."""
+        """What was played, as it is written to run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
         played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
         return self._record | played

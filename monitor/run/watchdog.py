@@ -38,7 +38,7 @@ class Guard:
         return returned is not None and bool(returned())
 
     def changed(self) -> str | None:
-        """In what a live stream that was away differs from before, in words; "" for nothing, and for what is no live stream; None
+        """How a live stream that was away differs from before, in words; "" for no difference and for other sources; None
         where it cannot be seen."""
         changed = getattr(self._source, "changed", None)
         try:

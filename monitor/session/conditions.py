@@ -90,7 +90,7 @@ class RunSummary:
 
     @property
     def sweep_noise_uv(self) -> float:
-        """Of a single sweep, RMS, from what its average still held; nan: not known."""
+        """RMS noise of a single sweep in uV, from the residual noise of the average; nan: not known."""
         return 1e-3 * self.residual_noise_nv * math.sqrt(self.sweeps) if self.sweeps else math.nan
 
     @property
@@ -163,7 +163,7 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
 
 
 def noise_words(masking: Mapping[str, Any]) -> str:
-    """Of the noise in a run.json: white 60 dB EM."""
+    """The masking noise of a run.json in words, such as white 60 dB EM."""
     em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
     level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
     return f"{masking.get('noise') or 'noise'} {level}"

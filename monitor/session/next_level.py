@@ -79,7 +79,7 @@ def suggest(
     masking: Callable[[float], MaskingAdvice | None] | None = None,
     waking: str = "",
 ) -> Suggestion:
-    """For one condition, from all runs of the session in order (of the others counts only how loud the last one was).
+    """The next level of one condition, from all runs of the session in order (of other conditions only the last level counts).
 
     ``masking`` gives the advice for a level. ``waking``: why there may be no time for many more runs; empty: there is.
     """
@@ -318,7 +318,7 @@ class Course:
 
     @property
     def seconds(self) -> float:
-        """Of all runs together."""
+        """Total duration of all runs, in s."""
         return math.fsum(run.seconds for run in self.runs)
 
 

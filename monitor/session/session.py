@@ -236,7 +236,7 @@ class Session:
         return expected_duration(usable, self.plan.rules(index).floor_nv, longest_s)
 
     def noise_uv(self, runs: tuple[RunSummary, ...]) -> float:
-        """Of a single sweep, RMS: by a check since the last run, else by the latest runs; nan: not known."""
+        """RMS noise of a single sweep in uV: by a check since the last run, else by the latest runs; nan: not known."""
         checked_uv = kept_noise_uv(self.folder)
         if not math.isnan(checked_uv):
             return checked_uv
@@ -253,7 +253,7 @@ class Session:
         return SweepLimit(noise_uv, floor_nv, needed, limit, plan.sound.sweep_s, self.plan.own_limit)
 
     def time_left_s(self, runs: tuple[RunSummary, ...]) -> float:
-        """Of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
+        """Seconds left of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
         if self.plan.limits.minutes is None:
             return math.inf
         return 60 * self.plan.limits.minutes - math.fsum(run.seconds for run in runs if not math.isnan(run.seconds))
@@ -286,7 +286,7 @@ class Session:
         return None
 
     def noise_db_em(self, condition: Condition, level_db_nhl: float) -> float:
-        """Of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
+        """Level in dB EM of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
         runs = self.runs()
         advice = self.masking(self.index_of(condition), level_db_nhl, runs=runs)
         same = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level_db_nhl) < 0.005]
@@ -296,9 +296,11 @@ class Session:
         self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan,
         minutes_left: float | None = None,
     ) -> Plan:  # fmt: skip
-        """Of the run that would be made now, no longer than the time that is left (a minute at least; where none is left, whoever
-        asks for one all the same gets a whole one), unless the plan names a number of sweeps; ``masking_db_em``: noise that the
-        session gives. Raises SessionError, PlanError."""
+        """The plan of a run that would be made now. Raises SessionError, PlanError.
+
+        It lasts no longer than the time that is left, but a minute at least, unless the plan names a number of sweeps. With no
+        time left it has its whole length. ``masking_db_em``: level of the noise that the session gives.
+        """
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
         runs = self.runs()
@@ -310,7 +312,7 @@ class Session:
         )  # fmt: skip
 
     def first_plan(self) -> Plan:
-        """Of the run that is suggested, for a check before it; where nothing is left, of the first condition."""
+        """The plan of the suggested run, for a check before it; of the first condition where nothing is left."""
         suggestion = self.next()
         if suggestion is None or suggestion.level_db_nhl is None:
             return self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)

@@ -184,7 +184,7 @@ class SessionPlan(_Section):
         return tuple(one.condition for one in self.condition)
 
     def rules(self, index: int) -> Rules:
-        """Of one condition. Raises ValueError for what does not go together."""
+        """The ladder rules of one condition. Raises ValueError for what does not go together."""
         own, limits = self.condition[index], self.limits
         start_db = limits.start_db_nhl if own.start_db_nhl is None else own.start_db_nhl
         highest_db = limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl
@@ -284,7 +284,7 @@ class SessionPlan(_Section):
         return plan.sound.lasts_s(plan.decision.max_sweeps)
 
     def to_toml(self, folder: Path | None = None) -> str:
-        """As it is kept in ``folder``: files in there are named from there, so that they are found when it is moved."""
+        """The plan as TOML, as it is kept in ``folder``: files in there have relative paths, so that the folder may be moved."""
         content = self.model_dump(mode="json", exclude_none=True)
         return tomli_w.dumps(content if folder is None else _from_within(content, f"{folder.resolve()}{os.sep}"))
 

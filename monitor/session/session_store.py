@@ -125,7 +125,7 @@ def keep_noise(folder: Path, noise_uv: float, now: Callable[[], datetime.datetim
 
 
 def kept_noise_uv(folder: Path) -> float:
-    """By the last check, where no run was made since; else nan, also where it cannot be read."""
+    """RMS noise of a single sweep in uV by the last check; nan if a run was made since, or it cannot be read."""
     try:
         kept = json_of(folder / NOISE)
         noise_uv, after = float(kept["noise_uv"]), int(kept["after_run"])

@@ -24,7 +24,7 @@ _Way = tuple[tuple[float, str], ...]  # level and verdict of each run
 
 @dataclass(frozen=True)
 class LadderErrors:
-    """At most so often, for one ladder of an ear that hears nothing at any level, all runs decided: probabilities from 0 to 1.
+    """Upper bounds of error probabilities (0 to 1) for one ladder of an ear that hears nothing, with all runs decided.
 
     ``any_false``: some run says "response". ``false_threshold``: the ladder ends with a threshold, or with "at most".
     ``false_settled``: with one that is settled.
@@ -51,7 +51,7 @@ def percent(share: float) -> str:
 
 @lru_cache(maxsize=256)
 def ladder_errors(rules: Rules) -> LadderErrors:
-    """For runs that say "response" in ``rules.alpha`` of cases."""
+    """Error bounds of a ladder whose runs say "response" with probability ``rules.alpha``."""
     open_ways: dict[_Way, float] = {(): 1.0}
     any_false = false_threshold = false_settled = 0.0
     while open_ways:

@@ -60,7 +60,7 @@ LEAST_SWEEPS, MOST_SWEEPS, ROOM, STEP_SWEEPS = 6144, 32_768, 1.5, 512
 
 
 def needed_sweeps(noise_uv: float, floor_nv: float) -> float:
-    """Of independent sweeps with so much noise each, until their average has as little as the floor; nan: not known."""
+    """Number of independent sweeps with ``noise_uv`` RMS each until their average is at the floor; nan: not known."""
     return (1e3 * noise_uv / floor_nv) ** 2
 
 

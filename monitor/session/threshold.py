@@ -66,14 +66,14 @@ class Tally:
 
     @property
     def whose(self) -> Whose:
-        """Of what it says."""
+        """Whose response the finding of this level is."""
         return {"present": self.present_is, "absent": self.absent_is}.get(
             self.standing, of_runs((self.present_is, self.absent_is) if self.present else (self.undecided_is,))
         )
 
     @classmethod
     def of(cls, runs: Sequence[RunSummary]) -> Tally:
-        """Of runs of one level and noise."""
+        """The tally of runs of one level and noise."""
         present = [run.whose for run in runs if run.verdict == PRESENT]
         absent = [run.whose for run in runs if run.verdict == ABSENT]
         undecided = [run.whose for run in runs if run.verdict not in (PRESENT, ABSENT)]
@@ -95,7 +95,7 @@ def counted(condition: Condition, runs: Iterable[RunSummary]) -> list[RunSummary
 
 
 def tallies(runs: Iterable[RunSummary]) -> dict[float, Tally]:
-    """By level, the lowest first; of runs of one condition that count.
+    """Tallies by level in dB nHL, the lowest first, of the runs of one condition that count.
 
     Of several kinds of noise at a level that one counts whose response is known to be the tested ear's; of equal ones that with
     more decided runs, then with noise, then the newest.
@@ -136,7 +136,7 @@ class Bracket:
 
 
 def bracket_of(known: Mapping[float, Tally]) -> Bracket:
-    """Of the tallies of one condition."""
+    """The levels that enclose the threshold, from the tallies of one condition."""
     present = [tally for tally in known.values() if tally.standing == "present"]
     absent = [tally for tally in known.values() if tally.standing == "absent"]
     clash = None
@@ -173,7 +173,7 @@ class Threshold:
 
     @property
     def words(self) -> str:
-        """Without the condition."""
+        """The threshold in words, without the condition."""
         if self.finding == "not tested":
             return "not tested" if not self.notes else "nothing decided"
         level = f"{self.level_db_nhl:g} dB nHL"

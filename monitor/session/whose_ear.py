@@ -27,7 +27,7 @@ def of_run(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | No
 
 
 def of_runs(found: Iterable[Whose]) -> Whose:
-    """Of several runs together: not known where it is not known of one of them."""
+    """Whose response several runs show together: not known where it is not known of one of them."""
     all_found = set(found)
     if UNKNOWN in all_found:
         return UNKNOWN

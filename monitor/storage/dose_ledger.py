@@ -114,7 +114,7 @@ class SessionDose:
 
 
 def dose_record(dose: Dose) -> dict[str, Any]:
-    """For run.json: in Pa2 s, and as sound exposure levels, null for none."""
+    """The dose for run.json: in Pa2 s, and as sound exposure levels in dB, null for none."""
     return dict(zip(KEYS, dose.both, strict=True)) | {
         f"{ear}_db": exposure_db(pa2s) for ear, pa2s in zip(("left", "right"), dose.both, strict=True)
     }

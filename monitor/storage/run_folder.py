@@ -97,7 +97,7 @@ class RunFolder:
 
     @property
     def why_no_result(self) -> str:
-        """Of a folder without run.json, in words."""
+        """Why the folder has no run.json, in words."""
         if not self.raw.is_file():
             return "it holds no recording"
         if is_held(self.raw):

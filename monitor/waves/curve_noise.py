@@ -100,7 +100,7 @@ def _spectrum(band_hz: tuple[float, float], fall: float, bend: float) -> tuple[F
 
 
 def _gain(band_hz: tuple[float, float], hz: Floats) -> Floats:
-    """Of the engine's filter; at a rate where it needs little decimation, the edges being the same at any."""
+    """Gain of the engine's filter at frequencies (n,) in Hz; at a rate with little decimation (the edges are the same)."""
     band = _band(band_hz)
     return np.asarray(np.where(hz < band.analysis_rate_hz / 2, band.response(hz), 0.0))
 

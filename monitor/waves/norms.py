@@ -105,7 +105,7 @@ class Norms:
         frequency_hz: float | None = None,
         span_ms: float | None = None,
     ) -> Norm | None:
-        """Of one wave in ms after time zero of the stimulus; of persons where there is such a study, else of means."""
+        """Published latency of one wave in ms after time zero: range of persons where a study has it, else of study means."""
         if stimulus is None or level_db_nhl is None:
             return None
         age = age_group or "adult"
@@ -124,7 +124,7 @@ class Norms:
     def amplitude(
         self, stimulus: str | None, level_db_nhl: float | None, age_group: str | None, *, span_ms: float | None = None
     ) -> Norm | None:
-        """Of wave V, peak to trough in nV."""
+        """Published amplitude of wave V, peak to trough in nV."""
         if stimulus is None or level_db_nhl is None:
             return None
         return self._find("amplitude", "V", stimulus, level_db_nhl, age_group or "adult", span_ms)

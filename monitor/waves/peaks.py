@@ -83,8 +83,8 @@ def sought(
 
 @dataclass(frozen=True)
 class _Search:
-    """For one wave: where its peak is as likely as not (``usual_ms``), by a Gaussian of ``sd_ms`` less so outside, and not at all
-    outside ``limits_ms``; how long after the peak its trough may come, but not after ``until_ms``."""
+    """Prior of one wave: its peak is equally likely within ``usual_ms``, less so outside by a Gaussian of ``sd_ms``, and
+    impossible outside ``limits_ms``. Its trough may come ``within_ms`` after the peak, but not after ``until_ms``."""
 
     usual_ms: tuple[float, float]
     sd_ms: float
@@ -137,7 +137,7 @@ def stands(mark: Mark) -> bool:
 
 
 def placed(marks: Marks, trace: Trace, wave: Wave, latency_ms: float, width: float = 1.0) -> Marks:
-    """With the mark of a wave put by hand; amplitudes follow. Raises ValueError outside the average or out of order.
+    """The marks with one wave put by hand; amplitudes follow. Raises ValueError outside the average or out of order.
 
     Its interval is that of the top (for the trough: the bottom) beside it, as far as there is one; otherwise it is not known.
     """
@@ -156,7 +156,7 @@ def placed(marks: Marks, trace: Trace, wave: Wave, latency_ms: float, width: flo
 
 
 def removed(marks: Marks, trace: Trace, wave: Wave, width: float = 1.0) -> Marks:
-    """Without the mark of a wave; amplitudes follow."""
+    """The marks without one wave; amplitudes follow."""
     return measured(marks.without(wave), trace, width)
 
 
@@ -285,7 +285,7 @@ def _trough(trace: Trace, v: Mark, fall_nv: float, width: float) -> Mark | None:
 
 
 def _odds(curve: Curve, k: int, chosen: int, lower_nv: float) -> float:
-    """Of a top that is so much lower than the chosen one to be the higher in truth, against it not to be."""
+    """Odds that a peak measured ``lower_nv`` below the chosen one is truly the higher of the two."""
     sd = float(curve.trace.noise.difference_sd(abs(k - chosen) * curve.trace.step_ms, curve.smooth_ms))
     return float(special.ndtr(-lower_nv / sd) / special.ndtr(lower_nv / sd)) if lower_nv > 0 else 1.0
 
