@@ -61,7 +61,7 @@ class MarkerSource(Protocol):
 
 
 class SoundSource(Protocol):
-    """What a run needs of whatever makes the sound."""
+    """What a run needs of its sound output."""
 
     def reserve(self, session: Path, name: str, sweeps: int) -> None: ...
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None: ...
@@ -78,7 +78,7 @@ class SoundSource(Protocol):
 
 
 class Subscriber(Protocol):
-    """Gets every event in order, on the acquisition thread; must not wait."""
+    """A subscriber: gets every event in order, on the acquisition thread; must not wait."""
 
     def __call__(self, event: Event | Notice) -> None: ...
 
@@ -259,7 +259,7 @@ class Run:
                 self._say_rate(found, BY_CLOCK)
 
     def _say_rate(self, found: RateMismatch, by: str) -> None:
-        """Once, by stamps or by the clock: the engine finds the same in its own time."""
+        """Report a wrong rate once, by stamps or by the clock: the engine finds the same in its own time."""
         self._warned_once.add(f"rate {found.serious} {found.refused}")
         self._notice("rate", status_text.rate_mismatch(found, by))
 
@@ -317,7 +317,7 @@ class Run:
         self._compare_window(events, engine.settings.layout.rate_hz)
 
     def _point_out(self, events: list[Event], rate_hz: float) -> None:
-        """Trouble that the engine found, in words; it is in the event log already. Each kind is logged once."""
+        """Log trouble that the engine found, once for each kind; it is in the event log already."""
         for event in events:
             found = status_text.trouble(event, rate_hz)
             if found is None:
@@ -329,7 +329,7 @@ class Run:
             self.status = replace(self.status, notices=(*self.status.notices[-19:], text))
 
     def _compare_window(self, events: list[Event], rate_hz: float) -> None:
-        """Say once when the next sound comes before the response window is over; its response would be taken for this one's."""
+        """Say once when the next stimulus comes before the response window ends; its response would be taken for this one's."""
         done = next((event for event in events if isinstance(event, UnitDone) and len(event.positions) > 1), None)
         if done is None or self._window_compared:
             return
@@ -397,7 +397,7 @@ class Run:
         return chunk
 
     def _reopen(self) -> None:
-        """This program stood still and nothing comes: its connection may have died. What is virtual is waited for."""
+        """Renew the connection after this program stood still and nothing comes; a virtual amplifier is waited for."""
         try:
             if self._timed is not None and self._timed.reopen():
                 said = "the stream gave nothing any more and was opened again: what was sent meanwhile is lost"
@@ -441,7 +441,7 @@ class Run:
     # -- telling ----------------------------------------------------------------------------------------------------
 
     def _publish(self, events: Iterable[Event | Notice]) -> None:
-        """Every event to every subscriber; the first failure of a critical one is raised when all have heard all."""
+        """Give every event to every subscriber; the first failure of a critical one is raised after all were called."""
         problem: Exception | None = None
         for event in events:
             if isinstance(event, Verdict):
@@ -536,7 +536,7 @@ class Run:
                 self._over.set()  # whatever happened, nobody waits for ever
 
     def _close_all(self) -> None:
-        """Silence first, then the last markers, then the files; one that fails keeps none of the others from closing."""
+        """Close in order: silence, the last markers, the files; a failure of one does not stop the others."""
         problems = []
         silence: list[Callable[[], None]] = [] if self._sound is None else [self._sound.stop]
         after = [] if self._sound is None else [self._sound.close]  # readers of its markers go first

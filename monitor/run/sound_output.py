@@ -267,7 +267,7 @@ class Sound:
         self._player.start()
 
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
-        """Before the start, for audio over LSL: until somebody listens, or nobody will; the player says so then."""
+        """Wait before the start until a receiver of audio over LSL is there; the player reports if none comes."""
         device = self._device
         if isinstance(device, LslAudioDevice):
             while not (stopped() or device.has_consumer() or device.gave_up):

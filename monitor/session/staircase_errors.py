@@ -1,8 +1,8 @@
-"""How often a ladder is wrong where nothing is heard: worked out from its rules and the error rate of its runs. Pure.
+"""Error rates of a ladder for an ear that hears nothing, computed from its rules and the error rate of its runs. Pure.
 
 A run says "response" without one in at most alpha of cases. A ladder makes many runs, so it meets one more often; a threshold
-that was found as often as the plan asks is wrong more seldom. Every way that a ladder can go is followed, with its probability;
-ways that are left out as too unlikely count as wrong. Limits of time end ladders earlier, which makes them wrong more seldom;
+that was found as often as the plan asks is wrong less often. Every course of a ladder is followed, with its probability;
+courses that are skipped as too unlikely count as wrong. Limits of time end ladders earlier, so that they are wrong less often;
 undecided runs make them longer.
 """
 
@@ -45,7 +45,7 @@ class LadderErrors:
 
 
 def percent(share: float) -> str:
-    """Two digits: 6.8 %, 0.094 %."""
+    """A probability in per cent with two digits: 6.8 %, 0.094 %."""
     return f"{100 * share:.2g} %"
 
 
