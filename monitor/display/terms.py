@@ -110,7 +110,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "odd and even half",
-        r"\bhal(f|ves)\b",
+        r"\bhalves\b|\b(odd|even) half\b",
         "Averages of the odd and of the even groups of 16 sweeps: what both show is not chance.",
     ),
     (

@@ -41,7 +41,7 @@ class Mark:
     """One wave. ``amplitude_nv``: peak to trough; of waves I and III to the lowest point before the next wave; of the trough nan.
 
     ``height_nv`` of the average there. ``stands_out``: the amplitude over the SD of its noise. ``sure``: probability that it is
-    this peak and not another in the bracket, ``rival_ms`` the most likely other one; both nan where a person decided.
+    this peak and not another in the search window, ``rival_ms`` the most likely other one; both nan where a person decided.
     """
 
     wave: Wave
