@@ -40,7 +40,7 @@ EPILOG = """typical order:
   quietfloor finish sessions/s07        what a run that was killed left undone, from its recording
   quietfloor report sessions/s07        what a session found and how, as HTML, PDF and JSON
   quietfloor export RUN --to bdf --out files   for other programs: BDF, EDF, BIDS, XDF, CSV
-  quietfloor import FILE --out DIR      somebody else's recording as a run
+  quietfloor import FILE --out DIR      a recording of another system as a run
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
 

@@ -81,7 +81,7 @@ class MeasuringSignal:
         return train_frames(self.waveform, self.level_db_fs, ear, seconds, ceiling)
 
     def level_db(self, heard: NDArray[Any], rate_hz: float) -> float:
-        """Of a recording (n,), dB re a sine of full scale: RMS of the tone, p-p.e. or RMS of the train. Raises MeasureError."""
+        """Level of a recording (n,), dB re a full-scale sine: RMS of a tone, p-p.e. or RMS of a train. Raises MeasureError."""
         if self.waveform is None:
             return 20.0 * math.log10(tone_rms(steady_part(heard, rate_hz, self._hz), rate_hz, self._hz) * math.sqrt(2.0))
         if self.meter == "zeq":
@@ -111,7 +111,7 @@ class MeasuringSignal:
         )  # fmt: skip
 
     def added(self, old: Calibration, readings: Mapping[str, float]) -> Calibration:
-        """With one more measurement: of the tone a row of the response, of a stimulus a number of its own."""
+        """The calibration with one more measurement: a tone adds a row of the response, a stimulus a number of its own."""
         if self.waveform is not None:
             key = (self.waveform.name, self.frequency_hz)
             same = [row for row in old.measured if (row.stimulus, row.frequency_hz) == key]

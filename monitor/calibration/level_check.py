@@ -139,7 +139,7 @@ def check_level(
 
 
 def keep(session: Path, check: LevelCheck) -> None:
-    """For the runs of this session."""
+    """Write the check into the session folder, for its runs. Raises OSError."""
     path = session / FILE
     draft = new_draft(path)
     with open(draft, "x", encoding="utf-8") as file:
@@ -152,7 +152,7 @@ def _ears_of(channels: tuple[int, int, int] | None) -> tuple[int, int] | None:
 
 
 def _dose(plan: SoundPlan, ceiling: Ceiling, ears: tuple[str, ...], loop: Loop) -> Dose:
-    """Of the whole check, should an earphone be on an ear."""
+    """Sound dose of the whole check, should an earphone be on an ear."""
     given = Dose()
     for ear in ears:
         given += ToneFrames(loop.frequency_hz, loop.level_db_fs, ear, CHECK_S, ceiling, plan.sample_rate_hz).whole

@@ -103,7 +103,7 @@ def _session(args: argparse.Namespace) -> Session | None:
 
 
 def _first_plan(session: Session) -> Plan:
-    """As the session would make the run: no longer than the dose allows."""
+    """The plan of the next run of a session, no longer than the dose allows."""
     from quietfloor.monitor.commands.session import within_dose
 
     return within_dose(session.first_plan(), session.folder, session.plan.own_limit)

@@ -1,4 +1,4 @@
-"""``quietfloor import``: somebody else's recording becomes a run."""
+"""``quietfloor import``: a recording of another system becomes a run."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ exit status: 0 done, whatever the verdict, 1 could not be written, 2 bad argumen
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "import", help="somebody else's recording (XDF, BDF, EDF) as a run", epilog=EXAMPLES,
+        "import", help="a recording of another system (XDF, BDF, EDF) as a run", epilog=EXAMPLES,
         description="Make a run folder from a recording of another program, and decide on it as on a live run.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip

@@ -136,7 +136,7 @@ def remark(session: Session, args: argparse.Namespace) -> int:
 
 
 def work(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
-    """Runs until nothing is left, or nobody wants more; the exit status."""
+    """Make runs until none is left to make or wanted; the exit status."""
     made: list[dict[str, Any]] = []
     acknowledged: dict[str, Any] | None = None
     own_choice = args.repeat is not None or args.level is not None or args.condition is not None or args.growth or args.muted

@@ -52,7 +52,7 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
 
 
 def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
-    """For --json: levels in dB nHL, unknown is null."""
+    """The state of a session for --json: levels in dB nHL; what is unknown is null."""
     import math
     from dataclasses import asdict
 

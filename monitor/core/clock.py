@@ -320,7 +320,7 @@ class ArrivalWatch:
         return self._first is None
 
     def ppm(self) -> tuple[float, float]:
-        """As RateFit.ppm, by the clock."""
+        """Deviation of the rate from the stated one in ppm, and its standard error, by the clock; see RateFit.ppm."""
         return self._mild.fit.ppm()
 
     def paused(self) -> None:

@@ -305,15 +305,18 @@ class Engine:
         self._waiting.append(_Waiting(onset, ready, cut if fault is None else None, fault))
 
     def _sound_broke(self, mark: Onset, known: int) -> None:
-        """Leave out the sweep whose sound or response window the break fell into. A device that broke says so up to a block and a
-        period later: then every sweep of that time goes, and the last one anyhow."""
+        """Reject the sweep whose stimulus or response window the break fell into. A device reports a break up to a block and a
+        period late: then every sweep of that time is rejected, and the last one in any case."""
         self._advance(known)
         self._silence.heard(known)
+        # the mark lies a fixed time after the break; its width says whether the device reported it
         at, by_device = mark.position - self._break_after, bool(mark.width >= self._device_break)
+        # sweeps that are not judged yet: those that still wait for samples, those of the open unit, those held back
         waiting = [sweep.onset.position for sweep in self._waiting]
         judged = [sweep.onset.position for sweep in (*self._unit, *self._following.held)]
         last = max((position for position in (*waiting, *judged) if position < at), default=-np.inf)
         since = at - DEVICE_TELLS_LATE_MS * 1e-3 * self.settings.layout.rate_hz if by_device else at
+        # touched: begun before the break, and not over when it may have begun
         touched = {position for position in (*waiting, *judged) if position < at and position + self._touchable > since}
         if by_device and np.isfinite(last):
             touched.add(last)

@@ -215,19 +215,24 @@ class RunningEvidence:
             self.log10_max = np.maximum(self.log10_max, self.log10)  # over looks: what no rule could see does not count
 
     def _play(self, mean: Floats, weight: Floats) -> None:
+        """Bet on the next block: its mean over the window (..., n_points) in uV, its weight (...,) in 1/uV2."""
         assert self._inverse is not None
+        # a block without weight holds nothing: its scores are 0, and a bet on 0 leaves the capital as it is
         mean = np.where(weight[..., np.newaxis] > 0, mean, 0.0)
         scale = np.sqrt(weight)
+        # bank of expected responses: a score of SD 1 without a response for each, and a bet for each size of bet
         scores = scale[..., np.newaxis] * (self._filters @ mean[..., np.newaxis])[..., 0]
         self._log_bank += _log_bet(self._lambdas * self._bank_spread.standardise(scores)[..., np.newaxis])
-        # the learned direction knows earlier blocks only
+        # the direction learned from earlier blocks only, so that the sign of this block is still open
         matched = (self._inverse @ self._sum[..., np.newaxis])[..., 0]
         norm = np.sqrt((matched * self._sum).sum(axis=-1))
         known = norm > 0
         score = np.where(known, scale * (matched * mean).sum(axis=-1) / np.where(known, norm, 1.0), 0.0)
         self._log_learned += _log_bet(self._lambdas * self._learned_spread.standardise(score)[..., np.newaxis])
+        # only now the block enters the sums that later blocks bet on
         self._sum += weight[..., np.newaxis] * mean
         self._weight = self._weight + weight
+        # the capital: the mean over all bets of each kind, the two kinds with their shares
         bank, learned = _log_mean(self._log_bank, (-2, -1)), _log_mean(self._log_learned, (-1,))
         self.log10 = np.logaddexp(bank + self._log_shares[0], learned + self._log_shares[1]) / np.log(10.0)
 

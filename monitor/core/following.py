@@ -32,7 +32,7 @@ UNKNOWN = 0
 
 
 class Followed(NamedTuple):
-    """Sweeps that may be judged now, in order; how many were dropped before; whether the run must end."""
+    """Result for one sweep: sweeps that may be judged now, in order; how many were dropped; whether the run must end."""
 
     own: list[Sweep]
     dropped: int = 0
@@ -40,7 +40,7 @@ class Followed(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Where the sound is against the stream: ``offset_s`` at ``middle_s``, its clock slower by ``stretch``; what fits."""
+    """Sound clock against stream clock: ``offset_s`` at ``middle_s``, and a ratio ``stretch`` of their rates; what fits."""
 
     offset_s: float
     middle_s: float
@@ -48,12 +48,12 @@ class Place(NamedTuple):
     tolerance_s: float
 
     def level_s(self, at_s: Floats) -> Floats:
-        """Times of the stream by the clock of the sound."""
+        """Times of the stream (n,) in s, brought to the rate of the sound's clock."""
         return np.asarray(self.middle_s + (at_s - self.middle_s) / self.stretch)
 
 
 class Following:
-    """Feed it with every sweep in order, and with breaks; without a schedule it lets everything through."""
+    """Matches triggers with the plan. Feed every sweep in order, and breaks; without a schedule all sweeps pass."""
 
     def __init__(self, rate_hz: float, schedule: Schedule | None, most_sweeps: int) -> None:
         self._rate_hz = rate_hz
@@ -73,18 +73,18 @@ class Following:
         self._strays = self._fitting = 0
 
     def gap(self, sample: int, by_s: float) -> None:
-        """The stream broke at raw ``sample``, and its stamps moved by ``by_s``."""
+        """Report a break of the stream at raw ``sample``, at which its stamps moved by ``by_s``."""
         if abs(by_s) <= LONGEST_LAG_S:  # stamps may say anything
             self._shift_s += by_s
             self._moved_s += abs(by_s)
         self.broke(sample)
 
     def broke(self, position: float) -> None:
-        """The sound broke at raw ``position``."""
+        """Report a break of the sound at raw sample ``position``."""
         self._broken_s = position / self._rate_hz + self._shift_s
 
     def take(self, sweep: Sweep) -> Followed:
-        """The next sweep."""
+        """Take the next sweep."""
         if self._train is None:
             return Followed([sweep])
         at_s = sweep.onset.position / self._rate_hz + self._shift_s
@@ -93,7 +93,7 @@ class Following:
         return self._follow(self._train, sweep, at_s)
 
     def _begin(self, train: Train, sweep: Sweep, at_s: float) -> Followed:
-        """Until the run's own sound is found."""
+        """Take a sweep before the run's own sound is found."""
         self._hold(sweep, at_s)
         if math.isnan(self._began_s):
             self._began_s = at_s - self._shift_s
@@ -129,7 +129,7 @@ class Following:
         return sum(fit) >= FIT * len(own_s) and len(own_s) > LEAST_SEEN * np.searchsorted(train.onsets_s, times_s[-1])
 
     def _follow(self, train: Train, sweep: Sweep, at_s: float) -> Followed:
-        """Once it was found."""
+        """Take a sweep after the run's own sound was found."""
         sign = self._match(train, at_s)
         if not self._lost and (sign != UNKNOWN or sweep.onset.doubled):
             return Followed([sweep if sign == UNKNOWN else sweep._replace(sign=sign, sound=self._last)])
@@ -187,7 +187,7 @@ class Following:
         return int(train.signs[index])
 
     def _aligned(self, train: Train, times_s: Floats, lowest_s: float, highest_s: float) -> Place | None:
-        """Where enough of the triggers (n,) fit the plan, of the offsets allowed; None where there is none.
+        """The allowed offset at which enough of the triggers (n,) fit the plan; None where there is none.
 
         The differences between all triggers and all sounds are crowded where the plan fits.
         """

@@ -1,4 +1,4 @@
-"""What the engine eats: where the channels are, and pieces of the stream exactly as it delivered them."""
+"""Engine input: channel layout and sample chunks, exactly as the stream delivered them."""
 
 from __future__ import annotations
 

@@ -91,9 +91,12 @@ def traces(covariance: Floats, freedom: Floats) -> tuple[Floats, Floats, Floats,
     second = np.trace(squared, axis1=-2, axis2=-1)
     third = (squared * covariance).sum(axis=(-2, -1))
     with np.errstate(divide="ignore", invalid="ignore"):
+        # With n S ~ Wishart(n, C): E tr(S)^2 = tr(C)^2 + 2/n tr(C^2) and E tr(S^2) = (1 + 1/n) tr(C^2) + tr(C)^2 / n. Solved for
+        # tr(C)^2 and tr(C^2).
         scale = n**2 / ((n - 1.0) * (n + 2.0))
         first_squared = scale * ((1.0 + 1.0 / n) * first**2 - 2.0 / n * second)
         second = scale * (second - first**2 / n)
+        # E tr(S^3) = (1 + 3/n + 4/n^2) tr(C^3) + 3 (1/n + 1/n^2) tr(C^2) tr(C) + tr(C)^3 / n^2. Solved for tr(C^3).
         third = third - 3.0 * (1.0 / n + 1.0 / n**2) * second * first - first**3 / n**2
         third = third / (1.0 + 3.0 / n + 4.0 / n**2)
     return first, first_squared, second, third

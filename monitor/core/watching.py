@@ -1,5 +1,5 @@
-"""What is said about a stream beside the verdict: triggers that are missing, changed or on a grid, an artefact of the trigger in
-the average, noise that changes. Only a changed trigger costs its sweep."""
+"""Warnings about a stream: triggers that are missing, changed or on a grid, an artefact of the trigger in the average, noise
+that changes. Only a changed trigger rejects its sweep."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class StreamWatch:
         self._quiet_units = 0
 
     def broken(self) -> None:
-        """Samples are missing: what is counted from trigger to trigger begins anew."""
+        """Report missing samples: counts from trigger to trigger start again."""
         self._since_mark, self._last = None, math.nan
         if self._places is not None:
             self._places = []
@@ -56,7 +56,7 @@ class StreamWatch:
         return step and self._pulses == ENOUGH
 
     def present(self, onset: Onset, known: int) -> list[Event]:
-        """What an onset, certain at sample ``known``, tells of those before it."""
+        """Judge the onsets before one that is certain at sample ``known``."""
         if onset.doubled:
             return []
         return [*self._count(onset, known), *self._find_grid(onset, known)]
@@ -98,7 +98,7 @@ class StreamWatch:
         return [TriggerGrid(known, grid)]
 
     def unit(self, known: int, sweeps_uv: Floats) -> list[Event]:
-        """What the usable sweeps (n, n_times) of a unit tell of the noise."""
+        """Judge a change of noise by the usable sweeps (n, n_times) of a unit."""
         if not len(sweeps_uv):
             return []
         peak = median(np.abs(sweeps_uv).max(axis=-1).tolist())

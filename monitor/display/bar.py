@@ -129,7 +129,7 @@ class Bar(QWidget):
         self.update()
 
     def _labelled(self, action: Action, text: str) -> str:
-        """With its key, where there is room for that."""
+        """The text of a button with its key, where there is room for that."""
         return text if self._look.projector or len(text) == 1 else f"{text} [{action.keys[0]}]"
 
     def rename(self, name: str, text: str) -> None:

@@ -137,7 +137,7 @@ class Canvas:
 
 
 def pen(colour: str, width: int = 1, dashed: bool = False) -> QPen:
-    """As wide on a fine screen as on a coarse one; solid, opaque and not smoothed where it is wide, as only those are quick."""
+    """A pen ``width`` pixels wide on any screen; solid, opaque and not smoothed where it is wide, as only those are quick."""
     made = QPen(QColor(colour), width, Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine)
     made.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
     return made
@@ -157,7 +157,7 @@ class _Lines:
 
     @classmethod
     def of(cls, count: int) -> _Lines:
-        """For at least ``count`` lines."""
+        """Room for at least ``count`` lines."""
         room = -(-count // cls.STEP) * cls.STEP
         if room not in cls.kept:
             cls.kept[room] = cls(room)
@@ -272,7 +272,7 @@ class Chart(pg.PlotWidget):
         self.repaint_inside()
 
     def show_axes(self, yes: bool) -> None:
-        """Without anything to measure there is nothing to write at an axis."""
+        """Show or hide the axes; they are hidden while there is no data."""
         for side in self._axes:
             if side not in self.bare:
                 self.getPlotItem().showAxis(side, yes)

@@ -1,4 +1,4 @@
-"""The door between the acquisition thread and whoever draws: it never waits, and what it holds is bounded."""
+"""Buffer between the acquisition thread and the window: it never waits, and its size is bounded."""
 
 from __future__ import annotations
 
@@ -60,6 +60,6 @@ class Feed:
 
 
 def deciding(average: AverageNow) -> AverageNow:
-    """Its first channel (1, n_times), in single precision: a view keeps thousands of these."""
+    """The average of the deciding channel (1, n_times) in single precision: a view keeps thousands of these."""
     curves: dict[str, Any] = {name: np.array(getattr(average, name)[:1], dtype=np.float32) for name in CURVES}
     return replace(average, **curves)

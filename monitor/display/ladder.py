@@ -201,7 +201,7 @@ def _of_series(record: dict[str, Any], series: Series) -> Level | None:
 
 
 def _whose(session: Path) -> dict[str, Whose]:
-    """By number of a run, whose response it is known to be; nothing where the session cannot say."""
+    """Whose response each run shows, by the number of the run; empty where the session cannot say."""
     try:
         return {str(run.number): run.whose for run in runs_of(session)}
     except (PlanError, SessionError, HearingError, OSError):

@@ -28,7 +28,7 @@ from quietfloor.monitor.run.status import Notice, Status
 SHOWN_S = 8.0  # of incoming EEG
 COLUMNS = 1200
 REMEMBERED_S = 600.0  # of incoming EEG that a view can go back to: 0.7 MB a channel
-BAND_SD = 1.96  # the noise band holds the true curve at 95 of 100 moments
+BAND_SD = 1.96  # half width of the noise band: pointwise 95 % confidence
 USUAL_SD = 5.0  # of the signal fit into the height of its row
 MARK_STEPS_S, MOST_MARKS = (5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0), 10
 AROUND = 0.15  # of what is needed: how far a run without a response may wander meanwhile, for the eye only

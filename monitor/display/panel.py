@@ -123,7 +123,7 @@ class ChartPanel(Panel):
             raise
 
     def explain(self, canvas: Canvas, why: str) -> None:
-        """In an empty chart: why it is empty, and what it will show."""
+        """Write into an empty chart why it is empty, and what it will show."""
         rect, theme, px = canvas.rect, self.look.theme, self.look.px
         wide = min(0.8 * rect.width(), px(34))
         left, top = rect.center().x() - wide / 2, rect.top() + 0.3 * rect.height()

@@ -24,7 +24,7 @@ class AveragePanel(ChartPanel):
         super().__init__(
             "average",
             "Average",
-            "All accepted sweeps averaged, inside a noise band that holds the true curve at 95 of 100 moments. The first "
+            "The average of all accepted sweeps with its pointwise 95 % confidence band from residual noise. The first "
             "millisecond is not judged, and wave V is expected in the latency search window.",
             Scale(),
             Scale(),
@@ -64,7 +64,7 @@ class AveragePanel(ChartPanel):
         self.chart.set_ranges((float(curves.times_ms[0]), float(curves.times_ms[-1])), (-height, top))
 
     def _make_room(self, part: float) -> None:
-        """For the legend above the curves, as a part of the height; seen from the next painting on."""
+        """Set the part of the height that the legend takes above the curves; seen from the next painting on."""
         part = min(part, 0.5)
         if abs(part - self._legend_part) > 1e-6:
             self._legend_part = part
@@ -172,7 +172,7 @@ class AveragePanel(ChartPanel):
         return canvas.width_of(words, LEGEND_LETTERS) + self.look.px(2.5)
 
     def _legend(self, canvas: Canvas, rows: list[list[tuple[str, str, bool]]]) -> None:
-        """At the top right, above all that is judged."""
+        """Paint the legend at the top right, above the response window."""
         theme, rect, px = self.look.theme, canvas.rect, self.look.px
         for number, row in enumerate(rows):
             right, y = rect.right() - 6, rect.top() + 3 + number * px(LEGEND_ROW)

@@ -72,7 +72,7 @@ def view_model(feed: Feed, plan: Plan, title: str) -> ViewModel:
 
 
 def moments_of(folder: RunFolder) -> tuple[float, ...]:
-    """Of every look that a recorded run kept, in seconds of its stream; empty where that is not known."""
+    """Times of the looks of a recorded run, in s of its stream; empty where they are not known."""
     try:
         rate_hz = float(folder.read_record()["stream"]["rate_hz"])
         return tuple(event["sample"] / rate_hz for event in folder.read_events() if event["type"] == "look")
@@ -179,8 +179,9 @@ class WindowLink:
             self.offered = None
 
     def offer_one_of(self, texts: Sequence[str], suggested: int) -> int | Remark | None:
-        """As ``offer``, without an end to patience; which of the texts was picked, None: no more. A remark comes before both, as
-        something else may be suggested after it."""
+        """Wait until the user picks one of the texts: its index, None for no more, or a remark on the run before.
+
+        A remark ends the wait, as another level may be suggested after it."""
         self.choice, self._remark = Choice(tuple(texts), suggested, suggested), None
         try:
             wanted = self.offer(texts[suggested])

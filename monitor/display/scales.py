@@ -21,7 +21,7 @@ def nice_above(value: float, steps: tuple[float, ...] = STEPS) -> float:
 
 
 def linear_ticks(low: float, high: float, most: int) -> list[float]:
-    """At most about ``most`` round values from ``low`` to ``high``."""
+    """Ticks: at most about ``most`` round values from ``low`` to ``high``."""
     if not high > low:
         return [low]
     step = nice_above((high - low) / max(1, most))
@@ -29,7 +29,7 @@ def linear_ticks(low: float, high: float, most: int) -> list[float]:
 
 
 def log_ticks(low: float, high: float, most: int) -> list[float]:
-    """At most ``most`` values such as 10, 15, 20, 30, 50, 70 from ``low`` to ``high``, both above 0; evenly set on a log axis."""
+    """Ticks: at most ``most`` values such as 10, 15, 20, 30, 50, 70 from ``low`` to ``high``, both above 0, for a log axis."""
     found: list[float] = []
     for steps in LOG_STEPS:
         decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
@@ -42,7 +42,7 @@ def log_ticks(low: float, high: float, most: int) -> list[float]:
 
 
 def written(value: float) -> str:
-    """For an axis: 15, 0.5, 1,000, -75; never a power of ten."""
+    """The number as text for an axis: 15, 0.5, 1,000, -75; never a power of ten."""
     if abs(value) >= 1000:
         return f"{value:,.0f}".replace("-", "−")
     return f"{round(value, 6):g}".replace("-", "−")

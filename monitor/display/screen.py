@@ -13,7 +13,7 @@ NEEDED = ("PyQt5", "pyqtgraph")
 
 
 def unseen() -> bool:
-    """Whether nobody can see or close a window: Qt was told to draw into memory."""
+    """Whether Qt draws into memory only, so that no person can see or close a window."""
     return os.environ.get("QT_QPA_PLATFORM", "").partition(":")[0] in ("offscreen", "minimal")
 
 

@@ -136,7 +136,7 @@ def _contacts(findings: tuple[Finding, ...]) -> tuple[Row, ...]:
 
 
 def _figures(finding: Finding) -> str:
-    """Without the words that each line would repeat, and those that are said under "What to do"."""
+    """The figures of a finding, without words that each line would repeat, and without those that are said under "What to do"."""
     said = finding.said.replace(" RMS in the band", " RMS").partition(";")[0]
     cut = {"test_tone": ":", "impedance": ","}.get(finding.about)
     return said.partition(cut)[0] if cut else said
@@ -200,7 +200,7 @@ class SetupFlow:
 
     @property
     def severity(self) -> Severity:
-        """Of the whole, the cautions included."""
+        """Severity of the whole check, the cautions included."""
         found = [finding.severity for group in self.report.groups for finding in group.findings]
         if "stop" in found:
             return "stop"

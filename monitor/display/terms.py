@@ -106,11 +106,11 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "noise band",
         r"\bnoise band\b",
-        "The average plus and minus 1.96 times the residual noise: the true curve is inside at 95 of 100 moments.",
+        "The average plus and minus 1.96 times the residual noise: the pointwise 95 % confidence band of the true curve.",
     ),
     (
         "odd and even half",
-        r"\bhal(f|ves)\b",
+        r"\bhalves\b|\b(odd|even) half\b",
         "Averages of the odd and of the even groups of 16 sweeps: what both show is not chance.",
     ),
     (

@@ -45,7 +45,7 @@ def bar(fraction: float) -> str:
 
 
 def one_line(status: Status, floor_nv: float) -> str:
-    """For logs and pipes: one line a moment."""
+    """The state of a run in one line, for logs and pipes."""
     look = status.look
     sweeps = status_text.count(look.sweeps_accepted, "sweep") if look is not None else "no sweep yet"
     lag = f"processing lag {status.behind_ms:.0f} ms"

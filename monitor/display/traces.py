@@ -1,4 +1,4 @@
-"""The incoming signal as a screen can take it: lowest and highest value in each of a fixed number of columns."""
+"""The incoming signal reduced for a screen: lowest and highest value in each of a fixed number of columns."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class MinMaxRing:
         return self._newest
 
     def add(self, first_raw: float, step: float, values: Floats | Singles) -> None:
-        """Values (n_channels, n), the first at raw sample ``first_raw``, ``step`` raw samples apart, in order of time."""
+        """Add values (n_channels, n), the first at raw sample ``first_raw``, ``step`` raw samples apart, in order of time."""
         n = values.shape[1]
         if n == 0:
             return

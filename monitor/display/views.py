@@ -13,7 +13,7 @@ STATES = ("waiting", "undecided", "present", "absent", "stopped", "fault", "earl
 
 @dataclass(frozen=True)
 class Headline:
-    """The answer: one of STATES, its word, the rest of the sentence, and a quiet line of particulars.
+    """The verdict on the screen: one of STATES, its word, the rest of the sentence, and a quiet line of particulars.
 
     ``now`` is the word that holds at present where an earlier look is shown, else "", and ``now_state`` its state.
     """

@@ -217,7 +217,7 @@ class Window(QMainWindow):
                 self._overlay([*self.average.overlays, fetched][-MOST_OVERLAYS:])
 
     def _show_setup(self, flow: SetupFlow) -> None:
-        """In the place of everything else, until a run is shown; of the window's keys those stay that fit there."""
+        """Show the set-up instead of everything else, until a run is shown; only keys that apply there stay active."""
         self._end_setup()
         self.setup = SetupPanel(flow, self.look)
         self.board.hide()

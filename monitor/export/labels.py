@@ -1,4 +1,4 @@
-"""Which label belongs to which trigger: markers have the clock of the sound, triggers that of the EEG. Pure."""
+"""Matches labels with triggers: markers have the clock of the sound, triggers that of the EEG. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ FIT, MARGIN = 0.98, 0.02  # share of markers that find a trigger; how much bette
 
 
 def sweep_label(text: str) -> dict[str, Any] | None:
-    """What a marker of our own player says of its sweep; None for any other text."""
+    """Content of a marker of our own player on its sweep; None for any other text."""
     try:
         content = json_from(text)
     except (ValueError, RecursionError):
@@ -25,7 +25,7 @@ def sweep_label(text: str) -> dict[str, Any] | None:
 
 
 def matched(onsets_s: Floats, markers_s: Floats) -> list[int | None]:
-    """For each onset (n,) the number of its marker among (m,), both in order; None where there is none.
+    """The index of the marker (m,) that belongs to each onset (n,), both in s and in order; None where there is none.
 
     Sound takes an unknown time from its stamp to the EEG, longer than a sweep perhaps. The pauses between units tell which lag is
     right; where no lag fits alone, as with sounds at a fixed rate, nothing is matched: a wrong polarity is worse than none.
@@ -50,7 +50,7 @@ def matched(onsets_s: Floats, markers_s: Floats) -> list[int | None]:
 
 
 def _nearest(onsets_s: Floats, times_s: Floats) -> tuple[np.ndarray, Floats]:
-    """The nearest onset to each time, and how far away it is."""
+    """Index of the nearest onset to each time (m,), and its distance in s."""
     right = np.clip(np.searchsorted(onsets_s, times_s), 1, max(1, len(onsets_s) - 1))
     left = right - 1
     right = np.minimum(right, len(onsets_s) - 1)

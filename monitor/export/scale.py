@@ -46,7 +46,7 @@ class Scale:
 
 
 def scale_for(values: NDArray, factor: float, unit: str, kind: str) -> Scale:
-    """For raw values (n,), finite, each worth ``factor`` x ``unit``: exact where that is possible. ``kind``: "bdf" or "edf".
+    """The scale for finite raw values (n,), each worth ``factor`` x ``unit``: exact where possible. ``kind``: "bdf" or "edf".
 
     In EDF only an exact one will do. Raises ScaleError.
     """

@@ -1,4 +1,4 @@
-"""New files only: written under a name that nobody uses, then given theirs in one step."""
+"""Writes new files only: under a temporary name, then renamed in one step."""
 
 from __future__ import annotations
 

@@ -143,7 +143,7 @@ def interval_words(low_db: float, high_db: float, coverage: float) -> str:
 def estimate(
     measured: Measured, chosen: Chosen, age_group: str, age_months: float | None = None, coverage: float = COVERAGE
 ) -> Estimate:
-    """By the rows of the chosen tables that fit. Raises HearingError where none fits, or more than one.
+    """Hearing level by the rows of the chosen tables that fit. Raises HearingError where none fits, or more than one.
 
     A row that leads to another route or stimulus is followed by the row of that one.
     """

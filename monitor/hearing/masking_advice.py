@@ -1,4 +1,4 @@
-"""When is noise in the other ear due, how much of it, and when does it become too much; pure.
+"""Advice on masking: when noise in the other ear is due, its sufficient level, and the level that is too high. Pure.
 
 A sound reaches the other cochlea weaker by the attenuation between the ears. Where it may still be heard there, a response is not
 known to be the tested ear's. Noise in the other ear settles that; too much of it crosses back and hides the tested ear as well.
@@ -102,7 +102,7 @@ class Sound:
 
 @dataclass(frozen=True)
 class MaskingAdvice:
-    """`due`: the sound may be heard by the other ear. `needed`: due, and the run is to establish a threshold. Levels in dB;
+    """`due`: the other ear may hear the stimulus. `needed`: due, and the run is to establish a threshold. Levels in dB;
     `crossing_db` and `other_bone_db` are of the scale of the sound's own route.
 
     `crossing_db`: level at the other cochlea. Noise from `lowest_db_em` (margin included; nan where none is due) to
@@ -129,7 +129,7 @@ class MaskingAdvice:
 
     @property
     def noise_db_em(self) -> float:
-        """What to give; nan where none is due, none is known to do, or its earphone is not known."""
+        """Advised level of the noise in dB EM; nan where none is due, none is sufficient, or its earphone is not known."""
         if math.isnan(self.lowest_db_em) or self.dilemma:
             return math.nan
         harmless = max(self.lowest_db_em, self.highest_db_em)
@@ -169,7 +169,7 @@ class MaskingAdvice:
 def advise(
     tables: HearingTables, sound: Sound, purpose: Purpose = "threshold", known: KnownEars | None = None
 ) -> MaskingAdvice:
-    """For one run. Raises HearingError where the tables know no attenuation for it."""
+    """Masking advice for one run. Raises HearingError where the tables know no attenuation for it."""
     ears = known or KnownEars()
     between = _attenuation(tables, sound, sound.transducer, sound.attenuation_set)
     attenuation = between.at(sound.frequency_hz)
@@ -218,7 +218,7 @@ def _attenuation(tables: HearingTables, sound: Sound, transducer: str, wanted: s
 
 
 def _other_bone(tables: HearingTables, sound: Sound, ears: KnownEars) -> tuple[float, str]:
-    """How well the other cochlea may hear the sound that reaches it."""
+    """Best bone-conduction threshold in dB nHL that the other cochlea may have, and its source in words."""
     if not math.isnan(ears.other_bone_db):
         level = ears.other_bone_db - BETTER_DB
         told = f"as measured ({ears.other_bone_db:g} dB nHL by bone), and up to {BETTER_DB:g} dB better"
@@ -232,7 +232,7 @@ def _other_bone(tables: HearingTables, sound: Sound, ears: KnownEars) -> tuple[f
 
 
 def _normal_mean(tables: HearingTables, sound: Sound, route: str, age_months: float | None) -> tuple[float, str]:
-    """The lowest that is published for this frequency, dB nHL, and its source; nan: none is."""
+    """Lowest published mean of normal ears for this frequency in dB nHL, and its source; nan: none is published."""
     means = [
         (normal.at(sound.frequency_hz), f"{normal.source} ({normal.status})")
         for normal in tables.normals
@@ -242,7 +242,7 @@ def _normal_mean(tables: HearingTables, sound: Sound, route: str, age_months: fl
 
 
 def _normal_air_db(tables: HearingTables, sound: Sound) -> float:
-    """Where normal ears answer by air, with straight lines over log f between what is published."""
+    """Mean threshold of normal ears by air in dB nHL, linear over log f between published values."""
     means = [normal for normal in tables.normals if (normal.kind, normal.route) == ("mean", "air")]
     levels = sorted(
         pair for normal in means if normal.fits_age(sound.age_group, sound.age_months) for pair in normal.levels_db_nhl
@@ -257,7 +257,7 @@ def _normal_air_db(tables: HearingTables, sound: Sound) -> float:
 def _enough(
     noise_by: str, tables: HearingTables, sound: Sound, ears: KnownEars, crossing: float, notes: list[str]
 ) -> tuple[float, float]:
-    """Without the gap that may be, and with it."""
+    """Lowest sufficient noise in dB EM: without the possible air-bone gap, and with it."""
     below = _bone_below_air_db(tables, sound)
     louder = below if sound.route == "bone" else 0.0
     expected = below if sound.route == "bone" or _is_young(sound) else 0.0  # by air the older ones are taken to have none
@@ -326,7 +326,7 @@ def _bone_below_air_db(tables: HearingTables, sound: Sound) -> float:
 def _too_much(
     noise_by: str, tables: HearingTables, sound: Sound, ears: KnownEars, notes: list[str]
 ) -> tuple[float, float]:
-    """What is known to be harmless, and up to where nothing measured speaks against more.
+    """Highest level of the noise in dB EM that is known to be harmless, and that no measurement speaks against.
 
     Up to the tested ear's threshold by bone, noise that crosses back changes nothing; it hides a sound that is known to be
     louder at that cochlea from `MARGIN_DB` below the sound on. Noise comes back by bone, so all of it is on that scale."""

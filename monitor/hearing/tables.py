@@ -54,7 +54,7 @@ class _Aged(_Sourced):
     age_months: tuple[float, float] | None = None
 
     def fits_age(self, age_group: str, age_months: float | None) -> bool:
-        """With an unknown age in months, a narrower age of this entry is taken to fit; see `narrower`."""
+        """Whether this entry fits the age. An unknown age in months is taken to fit a narrower entry; see `narrower`."""
         known = age_months is not None and self.age_months is not None
         inside = not known or self.age_months[0] <= age_months <= self.age_months[1]  # type: ignore[index,operator]
         return age_group in self.age_group and inside
@@ -148,7 +148,7 @@ class Interaural(_Aged):
         return self
 
     def at(self, frequency_hz: float | None) -> float:
-        """At a frequency the row's nearest one, in octaves; for a sound without one the smallest of all."""
+        """Value in dB at the nearest frequency of the row, in octaves; the smallest of all for a stimulus without one."""
         if self.minimum_db is not None:
             return self.minimum_db
         if frequency_hz is None:

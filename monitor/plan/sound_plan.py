@@ -331,7 +331,7 @@ class StatedPlan(Section):
         return f"{self.ear} ear{bone}, {self.spec.name}, {level}{', MUTED' if self.muted else ''}{masked}"
 
     def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
-        """As for our own sound, from what is stated."""
+        """Latency search window of wave V in ms, from what is stated."""
         return wave_v_bracket_ms(
             self.stimulus, self.level_db_nhl, self.age_group, window_ms,
             frequency_hz=self.frequency_hz, span_ms=self.chirp_span_ms,

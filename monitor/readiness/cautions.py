@@ -51,7 +51,7 @@ class Acknowledged:
     despite: tuple[str, ...] = ()
 
     def record(self) -> dict[str, Any]:
-        """For run.json."""
+        """The acknowledgement as it is written to run.json."""
         return {"version": self.version, "at": self.at, "how": self.how, "despite": list(self.despite)}
 
 

@@ -186,7 +186,7 @@ def _percent(part: float) -> str:
 
 
 def _volts(uv: float) -> str:
-    """With the unit that makes it readable."""
+    """A voltage in the unit that makes it readable."""
     size = abs(uv)
     if size >= 1e6:
         return f"{uv / 1e6:.4g} V"

@@ -45,7 +45,7 @@ class Finding:
         return TERMS[self.about][1]
 
     def record(self) -> dict[str, Any]:
-        """For JSON; numbers that are not known stay nan here and become null when written."""
+        """The finding as JSON values; unknown numbers are nan here and become null when written."""
         return {
             "about": self.about, "subject": self.subject or None, "severity": self.severity, "said": self.said,
             "remedy": self.remedy or None, "value": self.value, "unit": self.unit or None, "limit": self.limit,

@@ -48,13 +48,13 @@ class Spectrum:
         self._lobe_hz = 2.0 * rate_hz / n  # half the width of a line
 
     def at(self, hz: float, reach_hz: float) -> tuple[Floats, Floats]:
-        """(n_channels,) largest power within ``reach_hz`` of ``hz``, and where (Hz)."""
+        """Largest power (n_channels,) within ``reach_hz`` of ``hz``, and where (Hz)."""
         first = max(0, round((hz - reach_hz) / self.step_hz))
         part = self.power[:, first : round((hz + reach_hz) / self.step_hz) + 1]
         return part.max(axis=1), self.hz[first + part.argmax(axis=1)]
 
     def around(self, hz: float) -> Floats:
-        """(n_channels,) power of the noise around ``hz``; the median, which other lines do not raise, made a mean."""
+        """Power of the noise (n_channels,) around ``hz``; the median, which other lines do not raise, made a mean."""
         nearest = max(NEAR_HZ[0], self._lobe_hz)
         distance = np.abs(self.hz - hz)
         beside = (distance >= nearest) & (distance <= max(NEAR_HZ[1], 3 * nearest)) & (self.hz > 0)
@@ -88,7 +88,7 @@ def _mains(spectrum: Spectrum, nominal_hz: float) -> tuple[Mains, ...]:
 
 
 def find_tone(spectrum: Spectrum, within_hz: tuple[float, float] = TEST_TONE_HZ) -> tuple[Line | None, ...]:
-    """In each channel a steady tone between two frequencies, None without: a rhythm of the brain is broader than a line."""
+    """The steady tone of each channel between two frequencies in Hz, None without one; a rhythm of the brain is broader."""
     low, high = within_hz
     power, where = spectrum.at((low + high) / 2, (high - low) / 2)
     found: list[Line | None] = []

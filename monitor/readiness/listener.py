@@ -1,4 +1,4 @@
-"""A live stream under observation: opened, read and put down as findings, in a thread of its own for who must not wait.
+"""Reads a live stream and reports findings; a worker thread is available for GUI callers.
 
 Whoever shows it reads ``report``, an immutable value. A stream that is not there yet is looked for until it comes.
 """
@@ -64,7 +64,7 @@ class Report:
 
     @property
     def noise_uv(self) -> float:
-        """Of the deciding channel, RMS in the band; nan where it is not known."""
+        """RMS noise of the deciding channel in the band, in uV; nan where it is not known."""
         found = (dict(one.parts).get("noise_uv") for group in self.groups for one in group.findings if one.about == "floor")
         return next((value for value in found if value is not None), math.nan)
 
@@ -104,7 +104,7 @@ class Check:
 
     @property
     def seconds(self) -> float:
-        """Of stream that was looked at."""
+        """Duration of the stream that was checked, in s."""
         return 0.0 if self._readiness is None else self._readiness.seconds
 
     @property

@@ -39,7 +39,7 @@ LAST_ONSETS, LAST_PIECES = 256, round(WINDOW_S / PIECE_S)
 
 @dataclass
 class Triggers:
-    """Onsets seen so far."""
+    """Number of onsets so far."""
 
     onsets: deque[Onset] = field(default_factory=lambda: deque(maxlen=LAST_ONSETS))
     count: int = 0
@@ -48,7 +48,7 @@ class Triggers:
 
 
 class Readiness:
-    """One stream, seen with the eyes of one plan. ``feed`` what comes, ask for ``groups`` now and then; from one thread.
+    """Checks one stream against one plan. ``feed`` each chunk, read ``groups`` at any time; from one thread.
 
     Raises SourceError for a stream that no sweeps can be cut from.
     """
@@ -89,11 +89,11 @@ class Readiness:
 
     @property
     def seconds(self) -> float:
-        """Of stream that was looked at."""
+        """Duration of the stream that was checked, in s."""
         return self.sample / self._rate
 
     def feed(self, chunk: Chunk) -> None:
-        """The next chunk. Raises ValueError for one of another number of channels."""
+        """Take the next chunk. Raises ValueError for another number of channels."""
         if len(chunk.samples) != self.description.channel_count:
             raise ValueError(f"a chunk of {len(chunk.samples)} channels; this stream has {self.description.channel_count}")
         self._held.append(chunk)
@@ -108,7 +108,7 @@ class Readiness:
         self._held = [Chunk(samples[:, whole:], stamps_s[whole:])]
 
     def came(self, count: int, waiting: int, at_s: float, ahead_s: float) -> None:
-        """Samples of a stream that keeps pace with the clock were read: as ArrivalWatch.feed is told."""
+        """Report samples read from a live stream; arguments as of ArrivalWatch.feed."""
         for found in self._arrivals.feed(count, waiting, at_s, ahead_s):
             if found.refused:
                 self._wrong_hz = found.measured_hz
@@ -119,11 +119,11 @@ class Readiness:
         return self._arrivals.settled
 
     def paused(self) -> None:
-        """Samples did not come for a while."""
+        """Report that no samples came for a while."""
         self._arrivals.paused()
 
     def groups(self) -> tuple[Group, ...]:
-        """Stream, electrodes and trigger as they stand."""
+        """Findings on stream, electrodes and trigger so far."""
         unit = self._unit()
         uv = unit.uv_per_unit if isinstance(unit, UnitFinding) else math.nan
         figures = self._channel_figures(uv)
@@ -143,7 +143,7 @@ class Readiness:
     # -- what goes in ---------------------------------------------------------------------------------------------
 
     def _restart(self) -> None:
-        """A new segment: filters and onsets begin afresh, figures of channels too."""
+        """Start a new segment: filters, onsets and figures of channels start again."""
         count = len(self.channels.eeg)
         self._noise_band = None if self._band is None else RunningBand(self._band, count)
         self._wide_band = None if self._wide is None else RunningBand(self._wide, count)
@@ -157,7 +157,7 @@ class Readiness:
         return 1 if band is None else int(WINDOW_S * band.analysis_rate_hz)
 
     def _take(self, samples: Floats, stamps_s: Floats) -> None:
-        """One piece (n_channels, n) of the stream."""
+        """Work through one piece (n_channels, n) of the stream."""
         self._time(stamps_s)
         self._impedances.feed(samples)
         eeg = samples[list(self.channels.eeg)].astype(np.float64)
@@ -180,7 +180,7 @@ class Readiness:
         self._hear(line)
 
     def _time(self, stamps_s: Floats) -> None:
-        """Jumps and the rate, from stamps alone."""
+        """Judge jumps and the rate, from the time stamps alone."""
         for jump in self._stamps.feed(stamps_s):
             self._breaks += 1
             self._lost = jump.lost_samples
@@ -204,7 +204,7 @@ class Readiness:
     # -- figures --------------------------------------------------------------------------------------------------
 
     def _unit(self) -> UnitFinding | PreflightError | None:
-        """As a run would settle it, on the last second; None before there is one."""
+        """The unit of the samples as a run would settle it, from the last second; None before there is one."""
         count = int(CHECK_S * self._rate)
         eeg = _last(self._raw, count)
         if self._band is None or eeg.shape[1] < count:
@@ -225,7 +225,7 @@ class Readiness:
         return stream.StreamFigures(self.seconds, ppm, error, falls, unit, lost, breaks, bad, self._refused, *by_clock)
 
     def _channel_figures(self, uv: float) -> list[electrodes.ChannelFigures]:
-        """With uv nan (unit not known) only what needs no unit is told."""
+        """Figures of each EEG channel; ``uv``: uV per stream unit, nan if not known (then only what needs no unit)."""
         count = len(self.channels.eeg)
         carried = [self._impedances.of(index) for index in self.channels.eeg]
         pieces = self._pieces

@@ -122,7 +122,7 @@ def _bits(stimulus: Stimulus) -> list[Finding]:
 
 
 def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Finding:
-    """Of the ear that gets the most; a plan that would pass the limit was refused before."""
+    """Sound dose of the ear that gets the most; a plan that would pass the limit was refused before."""
     sweeps = plan.decision.max_sweeps
     coming, limit = stimulus.frames.exposure(sweeps, sound.lasts_s(sweeps)), limit_pa2s(sound.age_group)
     shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]

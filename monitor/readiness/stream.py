@@ -179,14 +179,14 @@ def _round(number: float) -> str:
 
 
 def sweeps_per_s(plan: Plan, triggers_per_s: float) -> float:
-    """Of the plan, pauses included; where other equipment makes the sound as it was seen, nan if it was not."""
+    """Sweeps per second of the plan, pauses included; with other equipment as observed, nan if nothing was."""
     if plan.sound is None:
         return triggers_per_s
     return 1.0 / plan.sound.sweep_s
 
 
 def falls_db(x: Floats, rate_hz: float, band_hz: tuple[float, float]) -> float:
-    """By how much the spectrum of x (n,) falls over the last octave of the band; medians, which lines do not raise."""
+    """Fall in dB of the spectrum of x (n,) over the last octave of the band; medians, so that mains lines do not count."""
     high = band_hz[1]
     piece = int(OCTAVE_PIECE_S * rate_hz)
     if len(x) < 8 * piece or high > 0.45 * rate_hz:

@@ -13,7 +13,7 @@ from quietfloor.monitor.session.masked_runs import advice_for
 
 
 def masking_of(material: Material) -> tuple[Masked, ...]:
-    """For every run that was heard and counts, from what all runs together found."""
+    """Masking advice for every run with sound that counts, from what all runs together found."""
     found = []
     summaries = [run.summary for run in material.runs if run.summary is not None]
     for summary in summaries:

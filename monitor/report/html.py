@@ -52,7 +52,7 @@ def report_html(report: Report) -> str:
 
 
 def escaped(text: str) -> str:
-    """As text of an element or an attribute; what HTML does not allow at all becomes a space."""
+    """The text escaped for an element or an attribute; characters that HTML does not allow become spaces."""
     return html.escape(_UNSEEN.sub(" ", text), quote=True)
 
 

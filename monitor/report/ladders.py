@@ -137,7 +137,7 @@ def _marks(
 
 
 def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tuple[tuple[str, Norm], ...]:
-    """For every value in the table of waves that has a published one: name as there, and where it comes from."""
+    """The published value and its source for each value in the table of waves that has one, by its name there."""
     kind, db, age = sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group")
     hz, span = sound.get("frequency_hz"), sound.get("chirp_span_ms")
     found: list[tuple[str, Norm | None]] = []
@@ -152,7 +152,7 @@ def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tu
 
 
 def _growth(material: Material, levels: Sequence[Level]) -> tuple[str, ...]:
-    """Of neighbouring levels, each once; a masked and an unmasked run of one level are not set against each other."""
+    """Change of wave V between neighbouring levels, in sentences; masked and unmasked runs of a level are not compared."""
     series: dict[float, Level] = {}
     for level in levels:
         if math.isfinite(level.level_db_nhl):

@@ -89,7 +89,7 @@ class Material:
 
 
 def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | None = None) -> Material:
-    """Of a session or a folder of runs; ``tables`` replace those that the session's plan chose.
+    """The material of a session or a folder of runs; ``tables`` replace those that the session's plan chose.
 
     Raises ReportError, and SessionError, PlanError or HearingError for files of a session that cannot be used.
     """
@@ -180,7 +180,7 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
 
 
 def _thresholds(runs: Sequence[RunMaterial]) -> tuple[Threshold, ...]:
-    """In the order in which the ladders were begun."""
+    """The threshold of each condition, in the order in which the ladders were begun."""
     summaries = [run.summary for run in runs if run.summary is not None]
     conditions: list[Condition] = []
     for one in summaries:

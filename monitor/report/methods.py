@@ -48,7 +48,7 @@ class Methods:
 
 
 def methods(runs: Sequence[Facts]) -> Methods:
-    """Of all runs that were made, discarded ones too. Raises ValueError for none."""
+    """The methods text of all runs, discarded ones too. Raises ValueError for none."""
     if not runs:
         raise ValueError("methods of no run: give the runs that were made")
     settings = {name: _values(runs, path) for name, path in SETTINGS.items()}

@@ -45,7 +45,7 @@ def report_pdf(report: Report) -> bytes:
 
 
 def shown(text: str) -> str:
-    """Without letters that no page can show."""
+    """The text without characters that no page can show."""
     return "".join(letter if letter.isprintable() else " " for letter in text)
 
 
@@ -115,7 +115,7 @@ class Pages:
             self._drawing(block)
 
     def finished(self) -> list[Any]:
-        """With a line at the foot of every page."""
+        """The pages, with a line at the foot of each."""
         self._pages, self._aside = [*self._pages, *self._aside], []
         for number, figure in enumerate(self._pages, 1):
             width, height = figure.get_size_inches()
@@ -254,7 +254,7 @@ def _least_below(blocks: Sequence[Block]) -> float:
 
 
 def column_widths(table: Table, size: float) -> list[float]:
-    """In inches: what every column needs for its longest text, and where that is too much, the widest ones give."""
+    """Width of each column in inches for its longest text; where that is too much, the widest columns shrink."""
     columns = list(zip(table.head, *table.rows, strict=True)) if table.rows else [(text,) for text in table.head]
     room = WIDTH_INCH - 0.1 * (len(columns) - 1)
     wanted = [0.02 + max(width_inch(shown(text), size, bold=row == 0) for row, text in enumerate(column)) for column in columns]

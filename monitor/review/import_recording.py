@@ -1,4 +1,4 @@
-"""Somebody else's recording, in XDF, BDF or EDF, becomes a run folder: from there on it is a run like any other.
+"""Import of a recording of another system, in XDF, BDF or EDF, as a run folder: from there on it is a run like any other.
 
 Every sample of the chosen stream goes into raw.xdf as it was read, with its labels and texts, and the engine of a live run
 decides on it. Where the file has no trigger channel, one is made from annotations or markers; such onsets are as right as the
@@ -96,7 +96,7 @@ def import_recording(path: Path, session: Path, plan: Plan, wanted: Wanted) -> I
 
 
 def _onsets(source: RecordingSource, stamps_s: Floats, pattern: str) -> NDArray[np.int64]:
-    """Nearest samples to all texts that fit. Raises ChannelError that names those that are there."""
+    """Samples (n,) nearest to all texts that fit. Raises ChannelError that names those that are there."""
     fits = [stamp for stamp, text in source.texts if fnmatch.fnmatchcase(text.strip(), pattern)]
     places = places_of(np.array(fits, dtype=np.float64), stamps_s)
     places = places[np.isfinite(places)]
@@ -116,7 +116,7 @@ def _has(source: RecordingSource) -> str:
 def _with_trigger(
     description: StreamDescription, samples: NDArray[Any], positions: NDArray[np.int64]
 ) -> tuple[StreamDescription, NDArray[Any]]:
-    """One channel more: 1 for a millisecond from each position on, 0 elsewhere."""
+    """The samples with one more channel: 1 for a millisecond from each position on, 0 elsewhere."""
     line = np.zeros(samples.shape[1], samples.dtype)
     for place in range(max(1, round(PULSE_MS * 1e-3 * description.rate_hz))):
         line[positions[positions + place < len(line)] + place] = 1
@@ -127,7 +127,7 @@ def _with_trigger(
 
 
 def _widened(xml: str, wider: StreamDescription) -> str:
-    """All that the stream said of itself, with one channel more."""
+    """The stream description with one more channel."""
     info = element_from(xml or description_to_xml(wider))
     whole = element_from(description_to_xml(replace(wider, xml="")))
     stated = info.find("channel_count")
@@ -148,7 +148,7 @@ def _widened(xml: str, wider: StreamDescription) -> str:
 def _unit(
     description: StreamDescription, channels: Channels, samples: NDArray[Any], plan: Plan, settings: EngineSettings
 ) -> UnitFinding:
-    """As a live run settles it, on the first second."""
+    """The unit of the samples as a live run settles it, from the first second."""
     first = samples[list(channels.eeg), : math.ceil(CHECK_S * description.rate_hz)].astype(np.float64)
     return unit_of(plan.stream.unit, description, channels, first, settings.band)
 

@@ -47,7 +47,7 @@ class Marked:
 
     @property
     def noise(self) -> str:
-        """That in the other ear, in words; empty for none."""
+        """Noise in the other ear, in words; empty for none."""
         masking = self.sound.get("masking")
         return "" if masking is None else noise_words(masking)
 
@@ -79,7 +79,7 @@ def read(path: Path, norms: Norms, again: bool = False) -> Marked:
 
 
 def keep(folder: RunFolder, marks: Marks) -> None:
-    """From now on these are the marks of the run. Raises OSError."""
+    """Write the marks of the run. Raises OSError."""
     folder.write_json(MARKS, marks.record())
 
 

@@ -1,4 +1,4 @@
-"""A recorded run played again for someone who watches: pause, any speed, on to a moment. Decisions are those of ``replay``."""
+"""Playback of a recorded run for a display: pause, any speed, jump to a moment. Decisions are those of ``replay``."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ SLOWEST, FASTEST = 0.05, 1000.0
 
 
 class _Ended(Exception):
-    """Whoever watched has gone."""
+    """The viewer has gone."""
 
 
 class Playback:
-    """Looks like a live run to a display: ``status``, ``engine``, ``start``, ``stop``, ``wait``.
+    """A recorded run with the interface of a live one: ``status``, ``engine``, ``start``, ``stop``, ``wait``.
 
     One thread replays; it waits between pieces of 20 ms of stream according to ``speed``, ``paused`` and ``go_to``, which any
     thread may set. ``result`` is what ``replay`` gave, None when it was stopped before; ``failure`` why it could not be done.
@@ -69,7 +69,7 @@ class Playback:
         self._thread.start()
 
     def stop(self) -> None:
-        """End it where it is."""
+        """End the playback at its present moment."""
         with self._change:
             self._stopped = True
             self._change.notify_all()
@@ -80,7 +80,7 @@ class Playback:
 
     @property
     def speed(self) -> float:
-        """Times real time."""
+        """Speed as a multiple of real time."""
         return self._speed
 
     @speed.setter
@@ -102,7 +102,7 @@ class Playback:
             self._change.notify_all()
 
     def go_to(self, seconds: float) -> None:
-        """On to this moment of the stream as fast as it goes, then as before; moments that have passed are the view's to show."""
+        """Play to this moment of the stream at full speed, then as before; moments that have passed are shown by the view."""
         with self._change:
             self._hurry_until_s = seconds
             self._change.notify_all()

@@ -41,7 +41,7 @@ class ReplayError(QuotingError, RuntimeError):
 
 @dataclass(frozen=True)
 class Replayed:
-    """What came out: events in order, the engine at its end, and how the looks (of cells: units) compare with the live ones."""
+    """Result of a replay: events in order, the engine at its end, and how the looks (of cells: units) compare with live ones."""
 
     events: list[Event]
     engine: Engine
@@ -151,7 +151,7 @@ def grade(event: Event, old: dict[str, Any], run_format: int) -> Grade | None:
 
 
 def least(grades: Iterable[Grade | None]) -> Grade | None:
-    """What is true of all; "bytes" of none."""
+    """The least agreement of all; "bytes" if there are none."""
     found = set(grades)
     return None if None in found else "decisions" if "decisions" in found else "bytes"
 

@@ -20,7 +20,7 @@ class DiskFull(RuntimeError):
 
 
 def free_bytes(folder: Path) -> int:
-    """Of the disk that holds ``folder``, or will hold it. Raises OSError."""
+    """Free bytes of the disk that holds ``folder``, or will hold it. Raises OSError."""
     while not folder.exists() and folder != folder.parent:
         folder = folder.parent
     return shutil.disk_usage(folder).free

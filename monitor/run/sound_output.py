@@ -357,7 +357,7 @@ class Sound:
         self._player.start()
 
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
-        """Before the start, for audio over LSL: until somebody listens, or nobody will; the player says so then."""
+        """Wait before the start until a receiver of audio over LSL is there; the player reports if none comes."""
         device = self._device
         if isinstance(device, LslAudioDevice):
             while not (stopped() or device.has_consumer() or device.gave_up):
@@ -378,7 +378,7 @@ class Sound:
 
     @property
     def record(self) -> dict[str, Any]:
-        """For run.json."""
+        """What was played, as it is written to run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
         played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
         return self._stimulus.record | played

@@ -1,4 +1,4 @@
-"""How a run stands, as one immutable value: whoever shows a run reads one of these and never the engine."""
+"""State of a run as one immutable value: a display reads this and never the engine."""
 
 from __future__ import annotations
 

@@ -95,7 +95,7 @@ def rate_mismatch(event: RateMismatch, by: str = BY_STAMPS) -> str:
 
 
 def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
-    """What somebody at the bench should know of an event: its kind, each of which is said once, and the words."""
+    """Kind of an event that the operator should know of, and its words; None for others. Each kind is said once."""
     if isinstance(event, Gap):
         return event.reason, gap(event, rate_hz)
     if isinstance(event, RateMismatch):

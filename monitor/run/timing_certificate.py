@@ -146,7 +146,7 @@ class Certificate(_Table):
         return next((entry for entry in self.measured if entry.rate_hz == rate_hz), None)
 
     def having(self, entry: Measured) -> Certificate:
-        """With this entry instead of any other at its rate."""
+        """The certificate with this entry instead of any other at its rate."""
         others = [other for other in self.measured if other.rate_hz != entry.rate_hz]
         return self.model_copy(update={"measured": tuple(sorted([*others, entry], key=lambda one: one.rate_hz))})
 
@@ -223,7 +223,7 @@ class Timing:
 
     @property
     def text(self) -> str:
-        """For a title line."""
+        """Whether timing is verified, as text for a title line."""
         if not self.verified:
             return "timing not verified"
         sd_us = 1e3 * self.sd_ms

@@ -1,4 +1,4 @@
-"""What is looked at while a run is on: is the recording where it should be, is there room, is the stream the same?"""
+"""Checks during a run: whether the recording is in its place, the disk has room, and the stream is the same."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Guard:
         return returned is not None and bool(returned())
 
     def changed(self) -> str | None:
-        """In what a live stream that was away differs from before, in words; "" for nothing, and for what is no live stream; None
+        """How a live stream that was away differs from before, in words; "" for no difference and for other sources; None
         where it cannot be seen."""
         changed = getattr(self._source, "changed", None)
         try:
@@ -48,13 +48,13 @@ class Guard:
             return None
 
     def restore(self) -> str:
-        """Single files are gone: they are written again; what was done, in words. Raises OSError."""
+        """Write single deleted files again; what was done, in words. Raises OSError."""
         self.whole = True
         gone = self._folder.restore()
         return f"deleted during the run, and written again: {', '.join(gone)} of {self._folder.path}" if gone else ""
 
     def write_again(self) -> str:
-        """The folder is gone: what was deleted is written again; what was done, in words. Raises OSError."""
+        """Write a deleted folder again; what was done, in words. Raises OSError."""
         path = self._folder.path
         if self._journal.rescue():
             self._folder.restore()

@@ -1,4 +1,4 @@
-"""What the runs of a session have in common: the condition that they belong to, and what each of them found. Plain values."""
+"""Conditions of a session, and summaries of its runs. Plain values."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Condition:
         return f"{self.ear} ear, {hz}{STIMULUS_WORDS.get(self.stimulus, self.stimulus)} by {self.route}"
 
     def same_as(self, other: Condition) -> bool:
-        """The same ladder; nominal frequencies need not be equal to the last digit."""
+        """Whether two conditions are the same ladder; nominal frequencies need not be equal to the last digit."""
         if (self.ear, self.route, self.stimulus) != (other.ear, other.route, other.stimulus):
             return False
         own, others = self.frequency_hz, other.frequency_hz
@@ -49,7 +49,7 @@ class Condition:
 
 @dataclass(frozen=True)
 class RunSummary:
-    """What one run found, from its run.json. nan: unknown. Numbers count from 1.
+    """Summary of one run, from its run.json. nan: unknown. Numbers count from 1.
 
     ``masking_db``: dB EM of the noise in the other ear, nan where its level is not known; None: no noise. ``seconds`` is time of
     the stream, from its first sample to the verdict. ``discarded`` is the reason why it does not count, None: it counts.
@@ -85,12 +85,12 @@ class RunSummary:
 
     @property
     def counts(self) -> bool:
-        """Whether it says something about a threshold."""
+        """Whether the run counts for a threshold."""
         return self.discarded is None and not self.muted and self.purpose == "threshold"
 
     @property
     def sweep_noise_uv(self) -> float:
-        """Of a single sweep, RMS, from what its average still held; nan: not known."""
+        """RMS noise of a single sweep in uV, from the residual noise of the average; nan: not known."""
         return 1e-3 * self.residual_noise_nv * math.sqrt(self.sweeps) if self.sweeps else math.nan
 
     @property
@@ -104,7 +104,7 @@ class RunSummary:
 
     @property
     def words(self) -> str:
-        """run 3: 40 dB nHL, response."""
+        """The run in words, such as "run 3: 40 dB nHL, response"."""
         found = "a fault" if self.stopped_by == "fault" else WORDS[self.verdict]
         noise = "" if math.isnan(self.residual_noise_nv) else f", {self.residual_noise_nv:.1f} nV of noise"
         seconds = "" if math.isnan(self.seconds) else f", {self.seconds:.0f} s"
@@ -120,13 +120,13 @@ class RunSummary:
 
 
 def condition_of(stimulus: Mapping[str, Any]) -> Condition:
-    """From ``stimulus`` of a run.json. Raises KeyError, TypeError, ValueError for what is none."""
+    """The condition of ``stimulus`` in a run.json. Raises KeyError, TypeError, ValueError for what is none."""
     hz = stimulus["frequency_hz"]
     return Condition(stimulus["ear"], stimulus["route"], stimulus["kind"], None if hz is None else float(hz))
 
 
 def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan) -> RunSummary | None:
-    """From a run.json; None for a run that belongs to no ladder: another program's sound, no level in dB nHL, or a replay.
+    """Summary of a run.json; None for a run of no ladder: another program's sound, no level in dB nHL, or a replay.
 
     Raises KeyError, TypeError, ValueError for a record that is damaged.
     """
@@ -163,7 +163,7 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
 
 
 def noise_words(masking: Mapping[str, Any]) -> str:
-    """Of the noise in a run.json: white 60 dB EM."""
+    """The masking noise of a run.json in words, such as white 60 dB EM."""
     em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
     level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
     return f"{masking.get('noise') or 'noise'} {level}"

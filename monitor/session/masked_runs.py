@@ -1,4 +1,4 @@
-"""Masking over the runs of one person: what each should have had, what they tell of both ears, whose response is whose. Pure."""
+"""Masking over the runs of one person: noise due in each, thresholds of both ears, whose response each is. Pure."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ WORSE_DB = 10.0  # own choice: an ear without a response up to a level is taken 
 
 @dataclass(frozen=True)
 class About:
-    """What advice counts with. `noise_transducer`: of the other ear, for runs whose record names none."""
+    """The data that advice uses. `noise_transducer`: of the other ear, for runs whose record names none."""
 
     tables: HearingTables
     age_months: float | None = None
@@ -27,7 +27,7 @@ class About:
 
 
 def advice_for(run: RunSummary, runs: Iterable[RunSummary], about: About) -> MaskingAdvice | None:
-    """From what `runs` found; None where no table knows this sound."""
+    """Advice from the results of `runs`; None where no table knows this stimulus."""
     return _advice(run, known_ears(run.condition, runs), about)
 
 
@@ -77,8 +77,11 @@ def noise_for(advice: MaskingAdvice, noise: str, before: Iterable[RunSummary]) -
 
 
 def judged(runs: Sequence[RunSummary], about: About) -> tuple[RunSummary, ...]:
-    """The same with `whose`: first as if nothing were known of either ear, then with what is an ear's own by that, until it
-    stays. Where it does not (each of two ears would vouch for the other), it is not known."""
+    """The runs with `whose` response each shows.
+
+    It is decided first without known thresholds, then with those that are an ear's own by the pass before, until nothing
+    changes. Where it keeps changing (each of two ears would vouch for the other), it is not known.
+    """
     known: dict[Condition, KnownEars] = {}
     told = tuple(runs)
     for _ in range(PASSES):

@@ -1,9 +1,9 @@
-"""Which level next, and why, in one sentence; or that there is nothing left to ask. Pure: values in, a value out.
+"""The next level of a ladder and the reason in one sentence, or that the ladder is complete. Pure: values in, a value out.
 
-Published bracketing practice: from a response downward by 10 dB, from none upward, 5 dB at the end, until the lowest level with
-a response has one without 5 or 10 dB below (NHSP/BSA guidance: from memory; 10 then 5 dB: secondary). What goes beyond that is
-own choice: the middle of a wide bracket first, repeats for what contradicts itself, a limit to rises that may wake somebody, and
-what to do without time. It suggests; whoever runs the session decides.
+Published bracketing practice: after a response the level drops by 10 dB, after an absence it rises, with 5 dB at the end, until
+the lowest level with a response has one without 5 or 10 dB below (NHSP/BSA guidance: from memory; 10 then 5 dB: secondary). The
+rest is own choice: the middle of a wide gap first, repeats for what contradicts itself, a limit to rises that may wake the
+patient, and what to do without time. It suggests; the person in charge decides.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ LEAST_S = 60.0  # of a run in which a response may show, where none was found ye
 
 @dataclass(frozen=True)
 class Suggestion:
-    """What to do next in one condition. ``level_db_nhl`` is None where nothing is left to do; ``why`` is a sentence.
+    """The next step in one condition. ``level_db_nhl`` is None where nothing is left to do; ``why`` is a sentence.
 
     ``repeats``: an earlier run at this level. ``expected_s``: about how long it takes, nan: not known.
     """
@@ -55,7 +55,7 @@ class Suggestion:
 
     @property
     def sentence(self) -> str:
-        """One sentence, and one more where masking is due."""
+        """The suggestion in one sentence, with a second one where masking is due."""
         what = "done" if self.level_db_nhl is None else f"next {self.level_db_nhl:g} dB nHL"
         masking = f" Masking: {self.masking.sentence}" if self.masking is not None and self.masking.due else ""
         where = str(self.condition)
@@ -79,7 +79,7 @@ def suggest(
     masking: Callable[[float], MaskingAdvice | None] | None = None,
     waking: str = "",
 ) -> Suggestion:
-    """For one condition, from all runs of the session in order (of the others counts only how loud the last one was).
+    """The next level of one condition, from all runs of the session in order (of other conditions only the last level counts).
 
     ``masking`` gives the advice for a level. ``waking``: why there may be no time for many more runs; empty: there is.
     """
@@ -123,7 +123,7 @@ def _may_show(own: Sequence[RunSummary], time_left_s: float, ahead: ExpectedDura
 
 
 class _Ladder:
-    """One condition at one moment."""
+    """State of the ladder of one condition."""
 
     def __init__(self, own: list[RunSummary], rules: Rules, runs_left: float) -> None:
         self.own, self.rules, self.runs_left = own, rules, runs_left
@@ -160,7 +160,7 @@ class _Ladder:
         return None
 
     def _trouble(self, run: RunSummary) -> str:
-        """Why a run was not decided."""
+        """The reason why a run was not decided, in words."""
         if run.stopped_by == "fault":
             return f"run {run.number} ended on a fault"
         if run.stopped_by == "operator":
@@ -268,7 +268,7 @@ class _Ladder:
 
 
 def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary], rules: Rules) -> _Idea:
-    """A level that is not much louder than the last sound, where such a one would say something too."""
+    """A level that is not much louder than the last stimulus, where such a one would say something too."""
     heard = [run.level_db_nhl for run in runs if not run.muted]
     if idea.level is None or not heard or idea.level - heard[-1] <= rules.largest_rise_db:
         return idea
@@ -300,7 +300,7 @@ def _found(condition: Condition, own: Sequence[RunSummary], rules: Rules) -> str
 
 @dataclass(frozen=True)
 class Measurement:
-    """What a run at one level found, whoever made it."""
+    """Result of a run at one level, measured or simulated."""
 
     verdict: str
     stopped_by: str = ""
@@ -310,7 +310,7 @@ class Measurement:
 
 @dataclass(frozen=True)
 class Course:
-    """A ladder that was followed to its end."""
+    """A complete ladder: threshold, runs in order, last suggestion."""
 
     threshold: Threshold
     runs: tuple[RunSummary, ...]
@@ -318,7 +318,7 @@ class Course:
 
     @property
     def seconds(self) -> float:
-        """Of all runs together."""
+        """Total duration of all runs, in s."""
         return math.fsum(run.seconds for run in self.runs)
 
 

@@ -1,4 +1,4 @@
-"""A session: a folder of runs, and what is decided about them beside what they found themselves.
+"""A session: a folder of runs, and what persons decided about them.
 
 ``SESSION/session-plan.toml`` is the plan, ``SESSION/session.json`` what people said about runs (discarded, noted, what a run was
 for), each replaced as a whole. What runs found stays in their own run.json and is read anew: nothing is kept twice, so a session
@@ -81,7 +81,7 @@ class Session:
 
     @classmethod
     def open(cls, folder: Path, now: Callable[[], datetime.datetime] = now_utc) -> Session:
-        """Raises SessionError for a folder that is no session, PlanError for a plan that cannot be read any more."""
+        """Open an existing session. Raises SessionError if it is no session, PlanError if its plan cannot be read."""
         if not (folder / PLAN).is_file():
             raise SessionError(f"{folder} is no session (no {PLAN}): begin one by `quietfloor session PLAN.toml --out DIR`")
         return cls(folder, load_session_plan(folder / PLAN), now)
@@ -89,7 +89,7 @@ class Session:
     # -- what is there ----------------------------------------------------------------------------------------------
 
     def runs(self) -> tuple[RunSummary, ...]:
-        """Every finished run of a ladder, in order, with what was said about it."""
+        """Finished runs of all ladders, in order, with remarks and discards."""
         said = self._store.read().runs
         made: list[RunSummary] = []
         damaged = []
@@ -111,7 +111,7 @@ class Session:
 
     @property
     def about(self) -> About:
-        """What masking advice counts with. Raises HearingError."""
+        """The data that masking advice uses. Raises HearingError."""
         subject, hearing = self.plan.subject, self.plan.hearing
         self._tables = self._tables or hearing.load()
         return About(self._tables, subject.age_months, hearing.noise_transducer, hearing.attenuation_set)
@@ -126,7 +126,7 @@ class Session:
         return found
 
     def index_of(self, condition: Condition) -> int:
-        """Place of a condition in the plan. Raises SessionError."""
+        """Index of a condition in the plan. Raises SessionError."""
         for index, one in enumerate(self.plan.conditions):
             if one.same_as(condition):
                 return index
@@ -147,7 +147,7 @@ class Session:
         return tuple(found)
 
     def errors(self) -> tuple[LadderErrors | None, ...]:
-        """How often the ladder of each condition is wrong, with the alpha of its runs; None where its rule keeps no rate."""
+        """Error rates of the ladder of each condition, with the alpha of its runs; None where its rule promises no rate."""
         runs = self.runs()
         return tuple(
             self.plan.errors(index, [run.alpha for run in runs if run.condition.same_as(condition)])
@@ -228,7 +228,7 @@ class Session:
         return next((one for one in suggestions if not one.done), None)
 
     def outlook(self, index: int, runs: tuple[RunSummary, ...]) -> ExpectedDuration:
-        """From the runs of this condition where there are any, else from all."""
+        """Expected duration of a run, from the runs of this condition where there are any, else from all."""
         condition = self.plan.conditions[index]
         own = [run for run in runs if run.counts and run.condition.same_as(condition)]
         usable = own or [run for run in runs if run.counts]
@@ -236,7 +236,7 @@ class Session:
         return expected_duration(usable, self.plan.rules(index).floor_nv, longest_s)
 
     def noise_uv(self, runs: tuple[RunSummary, ...]) -> float:
-        """Of a single sweep, RMS: by a check since the last run, else by the latest runs; nan: not known."""
+        """RMS noise of a single sweep in uV: by a check since the last run, else by the latest runs; nan: not known."""
         checked_uv = kept_noise_uv(self.folder)
         if not math.isnan(checked_uv):
             return checked_uv
@@ -244,7 +244,7 @@ class Session:
         return statistics.median(found[-LATEST:]) if found else math.nan
 
     def sweeps(self, index: int, runs: tuple[RunSummary, ...]) -> SweepLimit:
-        """How many sweeps a run may have, and how many an absence needs."""
+        """Largest number of sweeps of a run, and the number that an absence needs."""
         plan = self.plan.run_plan(index, self.plan.rules(index).start_db)
         assert plan.sound is not None
         noise_uv, floor_nv = self.noise_uv(runs), plan.decision.floor_nv
@@ -253,7 +253,7 @@ class Session:
         return SweepLimit(noise_uv, floor_nv, needed, limit, plan.sound.sweep_s, self.plan.own_limit)
 
     def time_left_s(self, runs: tuple[RunSummary, ...]) -> float:
-        """Of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
+        """Seconds left of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
         if self.plan.limits.minutes is None:
             return math.inf
         return 60 * self.plan.limits.minutes - math.fsum(run.seconds for run in runs if not math.isnan(run.seconds))
@@ -286,7 +286,7 @@ class Session:
         return None
 
     def noise_db_em(self, condition: Condition, level_db_nhl: float) -> float:
-        """Of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
+        """Level in dB EM of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
         runs = self.runs()
         advice = self.masking(self.index_of(condition), level_db_nhl, runs=runs)
         same = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level_db_nhl) < 0.005]
@@ -296,9 +296,11 @@ class Session:
         self, condition: Condition, level_db_nhl: float, *, muted: bool = False, masking_db_em: float = math.nan,
         minutes_left: float | None = None,
     ) -> Plan:  # fmt: skip
-        """Of the run that would be made now, no longer than the time that is left (a minute at least; where none is left, whoever
-        asks for one all the same gets a whole one), unless the plan names a number of sweeps; ``masking_db_em``: noise that the
-        session gives. Raises SessionError, PlanError."""
+        """The plan of a run that would be made now. Raises SessionError, PlanError.
+
+        It lasts no longer than the time that is left, but a minute at least, unless the plan names a number of sweeps. With no
+        time left it has its whole length. ``masking_db_em``: level of the noise that the session gives.
+        """
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
         runs = self.runs()
@@ -310,7 +312,7 @@ class Session:
         )  # fmt: skip
 
     def first_plan(self) -> Plan:
-        """Of the run that is suggested, for a check before it; where nothing is left, of the first condition."""
+        """The plan of the suggested run, for a check before it; of the first condition where nothing is left."""
         suggestion = self.next()
         if suggestion is None or suggestion.level_db_nhl is None:
             return self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)
@@ -329,13 +331,13 @@ class Session:
     # -- what is said about runs ------------------------------------------------------------------------------------
 
     def discard(self, number: int, why: str) -> RunSummary:
-        """It does not count any more; nothing is deleted. Raises SessionError, also without a reason."""
+        """Discard a run: it no longer counts, nothing is deleted. Raises SessionError, also without a reason."""
         if not why.strip():
             raise SessionError(f"run {number}: a run is discarded with a reason, give it by --why")
         return self._remark(number, discarded=" ".join(why.split()), discarded_at=self._store.now)
 
     def restore(self, number: int) -> RunSummary:
-        """A discarded run counts again."""
+        """Restore a discarded run, so that it counts again."""
         return self._remark(number, discarded=None, discarded_at=None)
 
     def note(self, number: int, text: str) -> RunSummary:
@@ -356,7 +358,7 @@ class Session:
         return self.run(number)
 
     def announce(self, purpose: RunPurpose, why: str) -> None:
-        """Before a run is made: what it is for. The next run folder gets it, also when the program is killed meanwhile."""
+        """Record the purpose of the next run before it is made; it holds even if the program is killed meanwhile."""
         if purpose not in PURPOSES:
             raise SessionError(f"purpose = {purpose!r}; allowed are {', '.join(PURPOSES)}")
         after = max((number for number, _ in self._store.folders()), default=0)

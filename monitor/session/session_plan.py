@@ -35,7 +35,7 @@ class _Section(BaseModel):
 
 
 class SubjectPlan(_Section):
-    """Whose ears. A pseudonym: a session folder needs no name."""
+    """The subject. A pseudonym: a session folder needs no name."""
 
     pseudonym: str = Field(min_length=1, max_length=60, description="a code, not the name")
     age_group: Literal["adult", "child", "infant"]
@@ -69,14 +69,14 @@ class ConditionPlan(_Section):
 
 
 class StepsPlan(_Section):
-    """From level to level, in dB."""
+    """Steps between levels, in dB."""
 
     first_db: float = Field(default=10.0, gt=0, le=40)
     last_db: float = Field(default=5.0, gt=0, le=40)
 
 
 class ReplicatesPlan(_Section):
-    """How many runs: of the lowest response, of the absence below it, and at most of a level that stays unsettled."""
+    """Numbers of runs: of the lowest response, of the absence below it, and at most of a level that stays unsettled."""
 
     present: int = Field(default=2, ge=1, le=10)
     absent: int = Field(default=2, ge=1, le=10)
@@ -85,7 +85,7 @@ class ReplicatesPlan(_Section):
 
 
 class LimitsPlan(_Section):
-    """What no suggestion passes."""
+    """Limits of all suggestions."""
 
     start_db_nhl: float = Field(default=40.0, ge=-40, le=120)
     lowest_db_nhl: float = Field(default=0.0, ge=-40, le=120)
@@ -124,7 +124,7 @@ class MaskingPlan(_Section):
 
 
 class SessionPlan(_Section):
-    """Everything about one session."""
+    """The plan of one session."""
 
     title: str = ""
     subject: SubjectPlan
@@ -184,7 +184,7 @@ class SessionPlan(_Section):
         return tuple(one.condition for one in self.condition)
 
     def rules(self, index: int) -> Rules:
-        """Of one condition. Raises ValueError for what does not go together."""
+        """The ladder rules of one condition. Raises ValueError for what does not go together."""
         own, limits = self.condition[index], self.limits
         start_db = limits.start_db_nhl if own.start_db_nhl is None else own.start_db_nhl
         highest_db = limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl
@@ -225,7 +225,7 @@ class SessionPlan(_Section):
         return f"nothing below {offered_db:g} dB nHL is suggested. Of a run at {lowest_db:g} dB nHL: {why}"
 
     def errors(self, index: int, alphas: Iterable[float] = ()) -> LadderErrors | None:
-        """How often the ladder of a condition is wrong, by the largest of its alpha and ``alphas``, those of runs that were made;
+        """Error rates of the ladder of a condition, by the largest of its alpha and ``alphas``, those of runs that were made;
         None: its rule keeps no error rate."""
         rules = self.rules(index)
         decision = self.run_plan(index, rules.start_db).decision
@@ -278,13 +278,13 @@ class SessionPlan(_Section):
         return noise | {"masking_transducer": by, "masking_calibration": self.masking.calibration}
 
     def longest_s(self, index: int, max_sweeps: int | None = None) -> float:
-        """What a run takes that is never decided, in s."""
+        """Duration in s of a run that is never decided."""
         plan = self.run_plan(index, self.rules(index).start_db, max_sweeps=max_sweeps)
         assert plan.sound is not None
         return plan.sound.lasts_s(plan.decision.max_sweeps)
 
     def to_toml(self, folder: Path | None = None) -> str:
-        """As it is kept in ``folder``: files in there are named from there, so that they are found when it is moved."""
+        """The plan as TOML, as it is kept in ``folder``: files in there have relative paths, so that the folder may be moved."""
         content = self.model_dump(mode="json", exclude_none=True)
         return tomli_w.dumps(content if folder is None else _from_within(content, f"{folder.resolve()}{os.sep}"))
 

@@ -1,4 +1,4 @@
-"""What a session keeps on disk beside its runs: what people said about them, replaced as a whole, never half."""
+"""Remarks of persons on the runs of a session, in session.json; the file is always replaced as a whole."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ STATE, NOISE = "session.json", "noise.json"
 
 
 class SessionError(QuotingError, RuntimeError):
-    """A session cannot be used as it was meant; the text says what to do."""
+    """A session cannot be used; the text says what to do."""
 
 
 @dataclass
 class Remarks:
-    """What was said about one run. ``notes``: {"at": ISO time, "text": ...}."""
+    """Remarks on one run. ``notes``: {"at": ISO time, "text": ...}."""
 
     purpose: Purpose = "threshold"
     why: str = ""
@@ -125,7 +125,7 @@ def keep_noise(folder: Path, noise_uv: float, now: Callable[[], datetime.datetim
 
 
 def kept_noise_uv(folder: Path) -> float:
-    """By the last check, where no run was made since; else nan, also where it cannot be read."""
+    """RMS noise of a single sweep in uV by the last check; nan if a run was made since, or it cannot be read."""
     try:
         kept = json_of(folder / NOISE)
         noise_uv, after = float(kept["noise_uv"]), int(kept["after_run"])
@@ -136,7 +136,7 @@ def kept_noise_uv(folder: Path) -> float:
 
 
 def seconds_of(folder: RunFolder, record: dict[str, Any]) -> float:
-    """From the first sample of the stream to the verdict; nan where the events do not say."""
+    """Duration in s from the first sample of the stream to the verdict; nan where the events do not say."""
     try:
         verdicts = [line for line in lines_of(folder.events) if '"type":"verdict"' in line and line.endswith("\n")]
         return float(json_from(verdicts[-1])["sample"]) / float(record["stream"]["rate_hz"])

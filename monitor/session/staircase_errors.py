@@ -1,8 +1,8 @@
-"""How often a ladder is wrong where nothing is heard: worked out from its rules and the error rate of its runs. Pure.
+"""Error rates of a ladder for an ear that hears nothing, computed from its rules and the error rate of its runs. Pure.
 
 A run says "response" without one in at most alpha of cases. A ladder makes many runs, so it meets one more often; a threshold
-that was found as often as the plan asks is wrong more seldom. Every way that a ladder can go is followed, with its probability;
-ways that are left out as too unlikely count as wrong. Limits of time end ladders earlier, which makes them wrong more seldom;
+that was found as often as the plan asks is wrong less often. Every course of a ladder is followed, with its probability;
+courses that are skipped as too unlikely count as wrong. Limits of time end ladders earlier, so that they are wrong less often;
 undecided runs make them longer.
 """
 
@@ -24,7 +24,7 @@ _Way = tuple[tuple[float, str], ...]  # level and verdict of each run
 
 @dataclass(frozen=True)
 class LadderErrors:
-    """At most so often, for one ladder of an ear that hears nothing at any level, all runs decided: probabilities from 0 to 1.
+    """Upper bounds of error probabilities (0 to 1) for one ladder of an ear that hears nothing, with all runs decided.
 
     ``any_false``: some run says "response". ``false_threshold``: the ladder ends with a threshold, or with "at most".
     ``false_settled``: with one that is settled.
@@ -45,13 +45,13 @@ class LadderErrors:
 
 
 def percent(share: float) -> str:
-    """Two digits: 6.8 %, 0.094 %."""
+    """A probability in per cent with two digits: 6.8 %, 0.094 %."""
     return f"{100 * share:.2g} %"
 
 
 @lru_cache(maxsize=256)
 def ladder_errors(rules: Rules) -> LadderErrors:
-    """For runs that say "response" in ``rules.alpha`` of cases."""
+    """Error bounds of a ladder whose runs say "response" with probability ``rules.alpha``."""
     open_ways: dict[_Way, float] = {(): 1.0}
     any_false = false_threshold = false_settled = 0.0
     while open_ways:

@@ -60,7 +60,7 @@ LEAST_SWEEPS, MOST_SWEEPS, ROOM, STEP_SWEEPS = 6144, 32_768, 1.5, 512
 
 
 def needed_sweeps(noise_uv: float, floor_nv: float) -> float:
-    """Of independent sweeps with so much noise each, until their average has as little as the floor; nan: not known."""
+    """Number of independent sweeps with ``noise_uv`` RMS each until their average is at the floor; nan: not known."""
     return (1e3 * noise_uv / floor_nv) ** 2
 
 
@@ -94,7 +94,7 @@ def waking_words(runs: Iterable[RunSummary]) -> str:
 
 @dataclass(frozen=True)
 class SweepLimit:
-    """How many sweeps a run may have, and how many an absence needs at this noise (nan: not known). ``sweep_s`` for each.
+    """Largest number of sweeps of a run, and the number for an absence at this noise (nan: not known). ``sweep_s`` for each.
 
     ``own``: the plan names the limit.
     """
@@ -108,7 +108,7 @@ class SweepLimit:
 
     @property
     def words(self) -> str:
-        """Before a run: what an absence takes, what a run may take, and what to do where that is less."""
+        """Sentence before a run: duration of an absence, longest duration of the run, and a remedy where that is less."""
         most = f"{self.limit:,} sweeps ({minutes(self.limit * self.sweep_s)})"
         if math.isnan(self.needed):
             return f"a run ends at {most} at the latest; the noise is not known yet: `quietfloor check` tells, and a first run"
@@ -123,7 +123,7 @@ class SweepLimit:
 
 
 def minutes(seconds: float) -> str:
-    """50 s, 6 min."""
+    """A duration in words, such as 50 s or 6 min."""
     return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
 
 

@@ -1,4 +1,4 @@
-"""What the runs of one ladder say about a threshold, with its uncertainty. Pure.
+"""The threshold of one ladder from its runs, with its uncertainty. Pure.
 
 The threshold is a level at which a run finds a response. By convention it is the lowest level with a response that has a run
 without one 5 or 10 dB below (NHSP/BSA guidance: from memory). Beside it stands the interval in which runs like these would find a
@@ -55,7 +55,7 @@ class Tally:
 
     @property
     def standing(self) -> Standing:
-        """What the majority of the decided runs says."""
+        """Finding of the majority of the decided runs."""
         if self.present == self.absent:
             return "split" if self.present else "undecided"
         return "present" if self.present > self.absent else "absent"
@@ -66,14 +66,14 @@ class Tally:
 
     @property
     def whose(self) -> Whose:
-        """Of what it says."""
+        """Whose response the finding of this level is."""
         return {"present": self.present_is, "absent": self.absent_is}.get(
             self.standing, of_runs((self.present_is, self.absent_is) if self.present else (self.undecided_is,))
         )
 
     @classmethod
     def of(cls, runs: Sequence[RunSummary]) -> Tally:
-        """Of runs of one level and noise."""
+        """The tally of runs of one level and noise."""
         present = [run.whose for run in runs if run.verdict == PRESENT]
         absent = [run.whose for run in runs if run.verdict == ABSENT]
         undecided = [run.whose for run in runs if run.verdict not in (PRESENT, ABSENT)]
@@ -85,17 +85,17 @@ class Tally:
 
 
 def times(count: int) -> str:
-    """once, twice, 3 times."""
+    """A count in words: once, twice, 3 times."""
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def counted(condition: Condition, runs: Iterable[RunSummary]) -> list[RunSummary]:
-    """Those of the condition that say something about its threshold."""
+    """Runs of the condition that count for its threshold."""
     return [run for run in runs if run.counts and run.condition.same_as(condition)]
 
 
 def tallies(runs: Iterable[RunSummary]) -> dict[float, Tally]:
-    """By level, the lowest first; of runs of one condition that count.
+    """Tallies by level in dB nHL, the lowest first, of the runs of one condition that count.
 
     Of several kinds of noise at a level that one counts whose response is known to be the tested ear's; of equal ones that with
     more decided runs, then with noise, then the newest.
@@ -129,14 +129,14 @@ class Bracket:
 
     @property
     def gap_db(self) -> float:
-        """nan where one of the two is missing."""
+        """Distance in dB between the two levels; nan where one is missing."""
         if self.present is None or self.absent is None:
             return math.nan
         return self.present.level_db_nhl - self.absent.level_db_nhl
 
 
 def bracket_of(known: Mapping[float, Tally]) -> Bracket:
-    """Of the tallies of one condition."""
+    """The levels that enclose the threshold, from the tallies of one condition."""
     present = [tally for tally in known.values() if tally.standing == "present"]
     absent = [tally for tally in known.values() if tally.standing == "absent"]
     clash = None
@@ -151,7 +151,7 @@ def bracket_of(known: Mapping[float, Tally]) -> Bracket:
 
 @dataclass(frozen=True)
 class Threshold:
-    """What a ladder found. Levels in dB nHL, nan where there is none.
+    """Result of a ladder. Levels in dB nHL, nan where there is none.
 
     ``level_db_nhl``: by convention, for "no response" the highest level without one. ``estimate_db_nhl`` with ``low_db_nhl`` to
     ``high_db_nhl`` (95 %): where runs like these would find a response as often as not; nan: no limit on that side.
@@ -173,7 +173,7 @@ class Threshold:
 
     @property
     def words(self) -> str:
-        """Without the condition."""
+        """The threshold in words, without the condition."""
         if self.finding == "not tested":
             return "not tested" if not self.notes else "nothing decided"
         level = f"{self.level_db_nhl:g} dB nHL"
@@ -190,7 +190,7 @@ class Threshold:
 def threshold_of(
     condition: Condition, runs: Iterable[RunSummary], *, settled: bool = False, present_runs: int = 1, absent_runs: int = 1
 ) -> Threshold:
-    """From all runs of a session; others than those that count for this condition are passed over."""
+    """The threshold of a condition from all runs of a session; runs of other conditions are ignored."""
     own = counted(condition, runs)
     known = tallies(own)
     bracket = bracket_of(known)
@@ -252,7 +252,7 @@ def threshold_of(
 
 
 def interval(runs: Iterable[RunSummary]) -> tuple[float, float, float]:
-    """Lower limit, likeliest value, upper limit of the level with as many responses as none; nan: no limit on that side.
+    """Lower limit, most likely value and upper limit in dB nHL of the level at which half the runs respond; nan: no limit.
 
     All levels whose likelihood, given every decided run, is within a factor exp(-1.92) of the largest.
     """

@@ -1,4 +1,4 @@
-"""Whose response is it? For a run, and for the runs that a threshold rests on; pure.
+"""Whose response a run shows, and the runs that a threshold rests on. Pure.
 
 A response is known to be the tested ear's where no noise was due in the other ear, or where enough of it was given; both by what
 masking advice knows and assumes of the two ears (`quietfloor.monitor.hearing.masking_advice`). No response means that neither ear
@@ -27,7 +27,7 @@ def of_run(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | No
 
 
 def of_runs(found: Iterable[Whose]) -> Whose:
-    """Of several runs together: not known where it is not known of one of them."""
+    """Whose response several runs show together: not known where it is not known of one of them."""
     all_found = set(found)
     if UNKNOWN in all_found:
         return UNKNOWN

@@ -227,8 +227,8 @@ class LslSource:
         return True
 
     def changed(self, wait_s: float = 1.5) -> str | None:
-        """In what the stream that is there now under this name differs from the one that was opened, in words; "" for nothing,
-        None where none is there. The inlet reads a sender with other channels at the same count on as if it were the old one."""
+        """How the stream now under this name differs from the one that was opened, in words; "" for no difference,
+        None where there is no stream. The inlet would go on reading a sender with as many other channels as the old one."""
         before = self._description
         now = _described_again(before, wait_s)
         if not now:
@@ -295,7 +295,7 @@ class LslMarkers:
         return markers
 
     def clock_offset(self, timeout_s: float = 2.0) -> tuple[float, float]:
-        """As LslSource.clock_offset."""
+        """The sender's time and its clock offset, in s; see LslSource.clock_offset."""
         offset_s = float(_guard(self._inlet.time_correction, self.description, timeout_s))
         return float(self._pylsl.local_clock()) - offset_s, offset_s
 
@@ -354,8 +354,10 @@ def _guard(call: Any, description: StreamDescription, timeout_s: float) -> Any:
 
 
 def _fitting(streams: list[FoundStream], name: str | None, source_id: str | None) -> list[FoundStream]:
-    """As channels are found: an exact name, else one that fits regardless of case. What a description cannot hold is left out of
-    what was asked for too."""
+    """Streams of this name or source id: an exact name, else one that is equal but for case.
+
+    Characters that a stream description cannot hold are removed from what was asked for too.
+    """
     name, source_id = (asked and printable(asked) for asked in (name, source_id))
     of_id = [found for found in streams if not source_id or found.description.source_id == source_id]
     exact = [found for found in of_id if not name or found.description.name == name]

@@ -1,4 +1,4 @@
-"""What the ears got in a session, on disk: reserved before a sound is played, settled after it, read by the next run.
+"""Sound dose of each ear in a session, on disk: reserved before a sound is played, settled after it, read by the next run.
 
 ``SESSION/dose.jsonl`` holds one line for every change; of a run the last line counts. A run that was killed leaves its
 reservation, which is never less than what it played. What a run played is also in its own run.json: where the two differ the
@@ -26,7 +26,7 @@ NEW_SESSION = "Begin a new session folder (--out), and add up for yourself what 
 
 
 class ExposureError(QuotingError, RuntimeError):
-    """What the ears got is not known; nothing may be played."""
+    """The sound dose is not known; nothing may be played."""
 
 
 @dataclass(frozen=True)
@@ -40,14 +40,14 @@ def _now() -> datetime.datetime:
 
 
 class SessionDose:
-    """The account of one session folder, which need not exist yet."""
+    """The dose ledger of one session folder, which need not exist yet."""
 
     def __init__(self, session: Path, now: Callable[[], datetime.datetime] = _now) -> None:
         self.session = session
         self._now = now
 
     def spent(self, but: str | None = None) -> Dose:
-        """The sum of the last 24 hours, the run named ``but`` left out. Raises ExposureError when it is not known."""
+        """Dose of the last 24 hours without the run named ``but``. Raises ExposureError when it is not known."""
         accounts = self._accounts()
         oldest = self._now() - datetime.timedelta(seconds=WINDOW_S)
         for folder in sorted(self.session.glob("run-*")) if self.session.is_dir() else []:
@@ -57,11 +57,11 @@ class SessionDose:
         return sum(recent, Dose())
 
     def reserve(self, name: str, dose: Dose) -> None:
-        """Before anything is played: the most that ``name`` may give. On the disk when this returns. Raises ExposureError."""
+        """Reserve the largest dose of run ``name`` before it plays. It is on the disk when this returns. Raises ExposureError."""
         self._append(name, dose, "reserved")
 
     def settle(self, name: str, dose: Dose) -> None:
-        """What ``name`` gave. Raises ExposureError; the reservation then stays."""
+        """Settle the dose that run ``name`` gave. Raises ExposureError; the reservation then stays."""
         self._append(name, dose, "played")
 
     def _append(self, name: str, dose: Dose, what: str) -> None:
@@ -114,7 +114,7 @@ class SessionDose:
 
 
 def dose_record(dose: Dose) -> dict[str, Any]:
-    """For run.json: in Pa2 s, and as sound exposure levels, null for none."""
+    """The dose for run.json: in Pa2 s, and as sound exposure levels in dB, null for none."""
     return dict(zip(KEYS, dose.both, strict=True)) | {
         f"{ear}_db": exposure_db(pa2s) for ear, pa2s in zip(("left", "right"), dose.both, strict=True)
     }
@@ -141,7 +141,7 @@ def _changed(folder: Path) -> datetime.datetime:
 
 
 def _own_account(folder: Path, oldest: datetime.datetime) -> _Account | None:
-    """What a run.json says it played; None when it played nothing, or too long ago to count. Raises ExposureError."""
+    """Dose that a run.json states; None when it played nothing, or too long ago to count. Raises ExposureError."""
     try:
         record = json_of(folder / "run.json")
         stimulus = record["stimulus"]

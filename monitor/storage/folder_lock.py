@@ -90,7 +90,7 @@ def _let_go(folder: Path, fd: int) -> None:
 
 
 def hold(fd: int) -> bool:
-    """Lock an open file until it is closed, or its process ends; False where somebody else holds it."""
+    """Lock an open file until it is closed, or its process ends; False where another process holds it."""
     try:
         if fcntl is not None:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,4 +1,4 @@
-"""Files of a finished run as others may have left them: is each value of the kind that readers take it for?
+"""Schemas of the files of a finished run: each value is checked before it is used.
 
 Keys that are missing, null, or of another version are nobody's fault and are let through; what is there must be what its name
 says.

@@ -64,7 +64,7 @@ class RunFolder:
 
     @classmethod
     def open(cls, path: Path | str) -> RunFolder:
-        """A folder with a recording in it. Raises FolderError."""
+        """Open a folder that holds a recording. Raises FolderError."""
         folder = cls(Path(path))
         if not folder.raw.is_file():
             raise FolderError(f"{path} is no run folder: it holds no {folder.raw.name}")
@@ -97,12 +97,12 @@ class RunFolder:
 
     @property
     def begun(self) -> Path:
-        """What was known at the start; gone when run.json is there."""
+        """Path of the record of the start; it is deleted when run.json is written."""
         return self.path / "begun.json"
 
     @property
     def why_no_result(self) -> str:
-        """Of a folder without run.json, in words."""
+        """Why the folder has no run.json, in words."""
         if not self.raw.is_file():
             return "it holds no recording"
         if is_held(self.raw):
@@ -174,11 +174,11 @@ class RunFolder:
         return json_of(self.path / name)
 
     def read_record(self) -> dict[str, Any]:
-        """run.json, every value of the kind that it is taken for. Raises OSError, ValueError."""
+        """Read run.json and check the kind of each value. Raises OSError, ValueError."""
         return checked_record(self.read_json(self.run.name))
 
     def read_plan(self) -> dict[str, Any]:
-        """plan.toml as plain data, of earlier versions too; empty where there is none. Raises OSError, ValueError."""
+        """Read plan.toml as plain data, also of earlier versions too; empty where there is none. Raises OSError, ValueError."""
         return checked_plan(toml_of(self.plan)) if self.plan.is_file() else {}
 
     def append_event(self, event: Any) -> None:
@@ -226,7 +226,7 @@ class RunFolder:
         return self.write_text(self.average.name, "\n".join([",".join(AVERAGE_COLUMNS), *rows]) + "\n")
 
     def read_average(self) -> dict[str, NDArray[np.float64]]:
-        """Columns of average.csv (n_times,) by name; nan: an empty field, or what can be no average. Raises FolderError."""
+        """Read columns of average.csv (n_times,) by name; nan: an empty field, or what can be no average. Raises FolderError."""
         try:
             rows = [line.split(",") for line in text_of(self.average).splitlines()]
             names = tuple(rows[0]) if rows else ()

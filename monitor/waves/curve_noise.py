@@ -1,7 +1,7 @@
-"""What noise does to one average: how far its value, its slope and the difference of two points are off by chance.
+"""Noise of one average: standard deviations of its value, its slope and the difference of two points.
 
-The size is the residual noise that the run states. The colour, two numbers, is fitted to the two pictures of pure noise that a
-run leaves: the plus-minus average and half the difference of the halves. Pure functions on plain values.
+The size is the residual noise that the run states. The shape of the spectrum, two numbers, is fitted to the two estimates of pure
+noise that a run leaves: the plus-minus average and half the difference of the halves. Pure functions on plain values.
 """
 
 from __future__ import annotations
@@ -93,14 +93,14 @@ def _colour(hz: Floats, fall: Floats | float, bend: Floats | float, band_hz: tup
 
 @lru_cache(maxsize=256)
 def _spectrum(band_hz: tuple[float, float], fall: float, bend: float) -> tuple[Floats, Floats]:
-    """Frequencies in Hz and shares of the noise power, which add up to 1."""
+    """Frequencies (n,) in Hz and their shares (n,) of the noise power, which add up to 1."""
     hz = np.arange(STEP_HZ, TOP * band_hz[1], STEP_HZ)
     power = _gain(band_hz, hz) ** 2 * _colour(hz, fall, bend, band_hz)
     return hz, np.asarray(power / power.sum())
 
 
 def _gain(band_hz: tuple[float, float], hz: Floats) -> Floats:
-    """Of the engine's filter; at a rate where it needs little decimation, the edges being the same at any."""
+    """Gain of the engine's filter at frequencies (n,) in Hz; at a rate with little decimation (the edges are the same)."""
     band = _band(band_hz)
     return np.asarray(np.where(hz < band.analysis_rate_hz / 2, band.response(hz), 0.0))
 

@@ -1,7 +1,7 @@
 """Where wave V is expected, from stimulus, level and age: it narrows the search, and says when a window is too short.
 
 Latencies count from the stimulus's time zero (`stimuli`): the start of a click or tone burst, the departure of 10 kHz in a chirp,
-of the centre frequency in an octave chirp. A response outside the bracket is still found, by the direction learned from the data,
+of the centre frequency in an octave chirp. A response outside the window is still found, by the direction learned from the data,
 only later.
 """
 
@@ -98,7 +98,7 @@ def wave_v_bracket_ms(
     frequency_hz: float | None = None,
     span_ms: float | None = None,
 ) -> tuple[float, float]:
-    """Earliest and latest expected latency, cut to begin inside the window; a wide bracket where the level is not known.
+    """The latency search window of wave V in ms, cut to begin inside the window; a wide one where the level is not known.
 
     `frequency_hz` of a tone burst or octave chirp, `span_ms` (710 to 5700 Hz) of a chirp. Any other sound: 5.5 to 10 ms.
     """

@@ -99,7 +99,7 @@ def ladder_growth(
 
 
 def _ratio(one: Mark, other: Mark) -> Estimate:
-    """Of amplitudes; its interval from relative errors, unknown where one of them may be nothing at all."""
+    """Ratio of amplitudes; its interval from relative errors, unknown where an amplitude may be zero."""
     small, large = one.amplitude_nv, other.amplitude_nv
     if not (small.value > 0 and large.value > 0):
         return Estimate(math.nan)
@@ -129,7 +129,7 @@ def _both(latency: Finding, amplitude: Finding, known: Estimate) -> Finding:
 
 
 def _words(step_db: float, change: Estimate, ratio: Estimate, finding: Finding) -> str:
-    """Such as "at +5 dB wave V is 0.3 ms earlier and 20 % larger: as expected"."""
+    """The change in words, such as "at +5 dB wave V is 0.3 ms earlier and 20 % larger: as expected"."""
     later = round(change.value, 1)
     shift = "at the same time" if later == 0 else f"{abs(later):.1f} ms {'later' if later > 0 else 'earlier'}"
     size = ""

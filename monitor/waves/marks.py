@@ -41,7 +41,7 @@ class Mark:
     """One wave. ``amplitude_nv``: peak to trough; of waves I and III to the lowest point before the next wave; of the trough nan.
 
     ``height_nv`` of the average there. ``stands_out``: the amplitude over the SD of its noise. ``sure``: probability that it is
-    this peak and not another in the bracket, ``rival_ms`` the most likely other one; both nan where a person decided.
+    this peak and not another in the search window, ``rival_ms`` the most likely other one; both nan where a person decided.
     """
 
     wave: Wave
@@ -83,7 +83,7 @@ class Marks:
         return next((mark for mark in self.marks if mark.wave == wave), None)
 
     def put(self, mark: Mark) -> Marks:
-        """With this mark instead of the one of its wave. Raises ValueError where it would break the order."""
+        """The marks with this one instead of that of its wave. Raises ValueError where it would break the order."""
         both = {one.wave: one for one in self.marks} | {mark.wave: mark}
         return Marks(tuple(both[wave] for wave in WAVES if wave in both))
 
@@ -99,12 +99,12 @@ class Marks:
         return replace(time_ms, low=max(time_ms.low, 0.0)) if math.isfinite(time_ms.low) else time_ms
 
     def intervals(self) -> dict[str, Estimate]:
-        """Of all pairs that are marked: I-III, III-V, I-V."""
+        """Interwave intervals in ms of all pairs that are marked: I-III, III-V, I-V."""
         found = {f"{first}-{second}": self.interval_ms(first, second) for first, second in INTERVALS}
         return {name: interval for name, interval in found.items() if interval is not None}
 
     def record(self) -> dict[str, Any]:
-        """As plain JSON values; unknown is null."""
+        """The marks as JSON values; unknown is null."""
         return {"format": FORMAT, "stated": STATED, "marks": [_record(mark) for mark in self.marks],
                 "intervals": {name: _plain_estimate("", "ms", one) for name, one in self.intervals().items()}}  # fmt: skip
 

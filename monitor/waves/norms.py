@@ -14,7 +14,7 @@ import numpy as np
 
 STATUSES = ("verified", "secondary", "from memory")
 NEAR_DB = 5.0  # own choice
-BRACKET_SD = 2.0  # a bracket holds 95 of 100 persons, if their spread is Gaussian
+RANGE_SD = 2.0  # a published range holds 95 of 100 persons, if their spread is Gaussian
 
 # table, wave (or "I-V"), stimulus, age group, span of a chirp, whether of means of studies
 Key = tuple[str, str, str, str, float | None, bool]
@@ -25,7 +25,7 @@ Row = tuple[float, float, float, float, float]  # level in dB nHL (nan: any), me
 class Norm:
     """A published value and where it comes from; nan for what the source does not give.
 
-    ``low`` to ``high`` is a bracket: of persons, mean +- 2 SD; with ``of_means`` the lowest and highest mean of studies.
+    ``low`` to ``high`` is a range: of persons, mean +- 2 SD; with ``of_means`` the lowest and highest mean of studies.
     """
 
     mean: float
@@ -105,7 +105,7 @@ class Norms:
         frequency_hz: float | None = None,
         span_ms: float | None = None,
     ) -> Norm | None:
-        """Of one wave in ms after time zero of the stimulus; of persons where there is such a study, else of means."""
+        """Published latency of one wave in ms after time zero: range of persons where a study has it, else of study means."""
         if stimulus is None or level_db_nhl is None:
             return None
         age = age_group or "adult"
@@ -124,7 +124,7 @@ class Norms:
     def amplitude(
         self, stimulus: str | None, level_db_nhl: float | None, age_group: str | None, *, span_ms: float | None = None
     ) -> Norm | None:
-        """Of wave V, peak to trough in nV."""
+        """Published amplitude of wave V, peak to trough in nV."""
         if stimulus is None or level_db_nhl is None:
             return None
         return self._find("amplitude", "V", stimulus, level_db_nhl, age_group or "adult", span_ms)
@@ -158,4 +158,4 @@ class Norms:
         return Norm(mean, sd, low, high, one.source, status, one.n, of_means)
 
 
-__all__ = ["BRACKET_SD", "STATUSES", "Burst", "Key", "Norm", "Norms", "Row", "Study"]
+__all__ = ["RANGE_SD", "STATUSES", "Burst", "Key", "Norm", "Norms", "Row", "Study"]

@@ -9,7 +9,7 @@ from typing import Any
 
 from quietfloor.monitor.untrusted.bounded_io import toml_of, why
 from quietfloor.monitor.untrusted.safe_text import QuotingError
-from quietfloor.monitor.waves.norms import BRACKET_SD, STATUSES, Burst, Key, Norms, Row, Study
+from quietfloor.monitor.waves.norms import RANGE_SD, STATUSES, Burst, Key, Norms, Row, Study
 
 _SHIPPED = Path(__file__).with_name("wave-norms.toml")
 
@@ -96,7 +96,7 @@ def _row(row: Any, most: float, table: str, of_means: bool) -> Row:
 
 
 def _person(mean: float, sd: float) -> tuple[float, float, float, float]:
-    return mean, sd, mean - BRACKET_SD * sd, mean + BRACKET_SD * sd
+    return mean, sd, mean - RANGE_SD * sd, mean + RANGE_SD * sd
 
 
 def _burst(entry: dict[str, Any]) -> Burst:

@@ -1,11 +1,11 @@
 """Where waves I, III, V and the trough after V are in an average, how large they are, and how far off noise may have put them.
 
-A peak is looked for in the average smoothed a little: the less, the clearer the wave stands out. Of the peaks in the expected
-bracket that one is taken from which the average falls farthest, in SDs of the noise of such a fall. How far noise can have moved
-it is read off the slope: the true top has slope 0, so it lies where the slope of the average differs from 0 by no more than noise
-explains. That needs no shape of the wave; on a sharp peak it comes to noise of the slope over curvature. Where another peak is
-not clearly lower, its place is in the interval too. No wave is suggested that noise alone may well explain, nor one with an
-interval wider than the range in which it was looked for. These are suggestions: a person may move or remove each.
+A peak is looked for in the average smoothed a little: the less, the clearer the wave stands out. Of the peaks in the latency
+search window that one is taken from which the average falls farthest, in SDs of the noise of such a fall. How far noise can
+have moved it is read off the slope: the true top has slope 0, so it lies where the slope of the average differs from 0 by no
+more than noise explains. That needs no shape of the wave; on a sharp peak it comes to noise of the slope over curvature. Where
+another peak is not clearly lower, its place is in the interval too. No wave is suggested that noise alone may well explain, nor
+one with an interval wider than the range in which it was looked for. These are suggestions: a person may move or remove each.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ REACH_MS = 0.35  # from the chosen peak to its place in the less smoothed curve
 TROUGH_SMOOTH = 1.25  # times as much for the trough, which is broader
 FALL_WITHIN_MS, EARLY_FALL_WITHIN_MS = 4.0, 1.5  # from a peak to its trough: V, and waves I and III
 LEAST_OUT = 3.5  # SDs to stand out; with an interval as long as the search or less, at most 3 % of averages of noise get a V
-OUTSIDE_MS, OUTSIDE_SD_MS = 0.6, 0.4  # a peak may lie so far outside the bracket, where it is less likely, by a Gaussian
+OUTSIDE_MS, OUTSIDE_SD_MS = 0.6, 0.4  # a peak may lie so far outside the window, where it is less likely, by a Gaussian
 EARLY_REACH_SD, EARLY_GAP_MS = 3.0, 0.5  # waves I and III: SDs from their usual time before V, and at least this before the next
 LATER_MS, LATER_PART = 1.2, 0.8  # of two peaks before one trough so near, in any case, the later is V, unless it is much lower
 NOT_CONSIDERED = 0.01  # probability of peaks that are left out of an interval
@@ -44,7 +44,7 @@ BY_HAND_MS = 0.3  # a mark by hand belongs to the top nearest to it, if it is th
 
 @dataclass(frozen=True)
 class Sought:
-    """Where waves are looked for: V in a bracket, those of ``before_v_ms`` by their usual time before it, its mean and SD.
+    """Where waves are looked for: V in its latency search window, others by ``before_v_ms``: mean and SD of their time before it.
 
     ``width``: how broad waves are, those of a click being 1.
     """
@@ -83,8 +83,8 @@ def sought(
 
 @dataclass(frozen=True)
 class _Search:
-    """For one wave: where its peak is as likely as not (``usual_ms``), by a Gaussian of ``sd_ms`` less so outside, and not at all
-    outside ``limits_ms``; how long after the peak its trough may come, but not after ``until_ms``."""
+    """Prior of one wave: its peak is equally likely within ``usual_ms``, less so outside by a Gaussian of ``sd_ms``, and
+    impossible outside ``limits_ms``. Its trough may come ``within_ms`` after the peak, but not after ``until_ms``."""
 
     usual_ms: tuple[float, float]
     sd_ms: float
@@ -137,7 +137,7 @@ def stands(mark: Mark) -> bool:
 
 
 def placed(marks: Marks, trace: Trace, wave: Wave, latency_ms: float, width: float = 1.0) -> Marks:
-    """With the mark of a wave put by hand; amplitudes follow. Raises ValueError outside the average or out of order.
+    """The marks with one wave put by hand; amplitudes follow. Raises ValueError outside the average or out of order.
 
     Its interval is that of the top (for the trough: the bottom) beside it, as far as there is one; otherwise it is not known.
     """
@@ -156,7 +156,7 @@ def placed(marks: Marks, trace: Trace, wave: Wave, latency_ms: float, width: flo
 
 
 def removed(marks: Marks, trace: Trace, wave: Wave, width: float = 1.0) -> Marks:
-    """Without the mark of a wave; amplitudes follow."""
+    """The marks without one wave; amplitudes follow."""
     return measured(marks.without(wave), trace, width)
 
 
@@ -285,7 +285,7 @@ def _trough(trace: Trace, v: Mark, fall_nv: float, width: float) -> Mark | None:
 
 
 def _odds(curve: Curve, k: int, chosen: int, lower_nv: float) -> float:
-    """Of a top that is so much lower than the chosen one to be the higher in truth, against it not to be."""
+    """Odds that a peak measured ``lower_nv`` below the chosen one is truly the higher of the two."""
     sd = float(curve.trace.noise.difference_sd(abs(k - chosen) * curve.trace.step_ms, curve.smooth_ms))
     return float(special.ndtr(-lower_nv / sd) / special.ndtr(lower_nv / sd)) if lower_nv > 0 else 1.0
 

@@ -1,4 +1,4 @@
-"""One average as it is marked: its values, the noise in it, and curves smoothed from it with their slopes."""
+"""One average for marking: its values, its noise, and smoothed curves with their slopes."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Averages:
 
     @classmethod
     def of_run(cls, columns: Mapping[str, Floats], record: Mapping[str, Any]) -> Averages:
-        """From ``RunFolder.read_average`` and ``run.json``. Raises ValueError for a run that ended before it had an average."""
+        """Read from ``RunFolder.read_average`` and ``run.json``. Raises ValueError for a run that has no average."""
         noise, band = record.get("residual_noise_nv"), record.get("filter")
         if noise is None or band is None:
             raise ValueError("this run has no residual noise or no filter in its run.json: it ended before there was an average")
@@ -73,11 +73,11 @@ class Trace:
         return float(self.times_ms[1] - self.times_ms[0])
 
     def at(self, ms: float) -> float:
-        """The average in nV at a time."""
+        """Value of the average in nV at a time in ms."""
         return float(np.interp(ms, self.times_ms, self.average_nv))
 
     def place(self, ms: float) -> int:
-        """The sample nearest to a time."""
+        """Index of the sample nearest to a time in ms."""
         return int(np.clip(round((ms - float(self.times_ms[0])) / self.step_ms), 0, len(self.times_ms) - 1))
 
 
@@ -93,21 +93,21 @@ class Curve:
         self.slope_sd = trace.noise.sd(smooth_ms, 1)
 
     def tops(self, low_ms: float, high_ms: float) -> list[int]:
-        """Samples of the local maxima between two times."""
+        """Indices of the local maxima between two times in ms."""
         t, y = self.trace.times_ms, self.values
         found = np.flatnonzero((y[1:-1] > y[:-2]) & (y[1:-1] >= y[2:])) + 1
         return [int(k) for k in found if low_ms <= t[k] <= high_ms]
 
     def top_ms(self, k: int) -> float:
-        """Where the slope is 0, between the samples beside the maximum ``k``."""
+        """Time in ms at which the slope is 0, interpolated beside the maximum at index ``k``."""
         left = k if self.slopes[k] > 0 else k - 1
         return self._crossing(left, 0.0)
 
     def span_ms(self, k: int, sds: float) -> tuple[float, float]:
-        """Around the maximum ``k``, as far as the slope differs from 0 by less than ``sds`` SDs of its noise.
+        """Interval in ms around the maximum ``k`` in which the slope differs from 0 by less than ``sds`` SDs of its noise.
 
         It ends at the latest where the curve lies below the maximum by more than ``TOO_LOW_SD`` SDs of such a difference, and
-        does not reach before 0 ms unless the maximum does: no wave comes before its sound.
+        does not reach before 0 ms unless the maximum does: no wave comes before its stimulus.
         """
         limit, count, top = sds * self.slope_sd, len(self.values), self.values[k]
         far = np.abs(np.arange(count) - k)
@@ -120,17 +120,17 @@ class Curve:
 
     @cached_property
     def _difference_sd(self) -> Floats:
-        """SD of the difference of two points by how many samples they are apart, up to ``FAR_MS``."""
+        """SD in nV of the difference of two points, by their distance in samples, up to ``FAR_MS``."""
         lags = np.arange(0.0, FAR_MS, self.trace.step_ms)
         return self.trace.noise.difference_sd(lags, self.smooth_ms)
 
     def _end(self, k: int, outside: int, level: float) -> float:
-        """Where a span ends: between samples where the slope passes its limit, else at the sample that is too low."""
+        """Time in ms at which a span ends: where the slope passes its limit, else at the sample that is too low."""
         one, other = self.slopes[k], self.slopes[k + 1]
         return self._crossing(k, level) if min(one, other) <= level <= max(one, other) else float(self.trace.times_ms[outside])
 
     def _crossing(self, k: int, level: float) -> float:
-        """Where the slope passes ``level`` between samples k and k + 1."""
+        """Time in ms at which the slope passes ``level`` between samples k and k + 1."""
         one, other = self.slopes[k], self.slopes[k + 1]
         part = (one - level) / (one - other) if one != other else 0.5
         return float(self.trace.times_ms[k] + self.trace.step_ms * np.clip(part, 0.0, 1.0))
