@@ -8,8 +8,9 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError
 
+from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.core.settings import EngineSettings
-from quietfloor.monitor.plan.run_plan import PlanError, make_sound_plan
+from quietfloor.monitor.plan.run_plan import Plan, PlanError, make_sound_plan
 from quietfloor.monitor.plan.sound_plan import Section, SoundPlan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.cell_code import BREAK_MARK_MS, MOST_CELLS, CellCode, CellCodeError
@@ -134,3 +135,10 @@ def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:
         seed = "has no [sound]" if sound is None else f"has the seed {sound.seed}"
         raise PlanError(f"{folder.cells} has the seed {file.key}, and {folder.plan.name} {seed}: they are not of one run")
     return CellTable(sound, file.cells, file.first)
+
+
+def settings_of(folder: RunFolder, plan: Plan, layout: Layout) -> EngineSettings:
+    """Of the engine, for the recording of a run: with its table of cells, where it has one. Raises PlanError, OSError."""
+    table = read_cells(folder, plan.sound)
+    settings = plan.engine_settings(layout)
+    return settings if table is None else table.engine_settings(settings)

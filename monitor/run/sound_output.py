@@ -11,16 +11,18 @@ import logging
 import math
 import os
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from quietfloor.monitor.plan.cell_table import CellTable
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.storage.dose_ledger import SessionDose, dose_record
 from quietfloor.stimuli.calibration import Calibration, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
 from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
 from quietfloor.stimuli.frames import FrameSource
@@ -54,6 +56,7 @@ class Stimulus:
     calibration: Calibration | None
     masking: Masking | None
     record: dict[str, Any]
+    cells: tuple[dict[str, Any], ...] = ()  # labels of each, of a run with several
 
     @property
     def output(self) -> tuple[str, str]:
@@ -130,6 +133,39 @@ def make_stimulus(
     if sweeps is not None:
         stimulus.check_dose(sweeps, spent or Dose())
     return stimulus
+
+
+def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent: Dose | None = None) -> Stimulus:
+    """The sound of a run with several cells; ``choose`` says which one each unit plays (see `CellFrames`). Raises PlanError.
+
+    Each cell is checked as `make_stimulus` checks a run of it alone. All that need masking noise need the same noise in the same
+    ear, so that only its level follows the cell.
+    """
+    each = [make_stimulus(sound, today) for sound in table.sounds]
+    noises = [one.frames.masking for one in each if one.frames.masking is not None]
+    kinds = {(noise.noise, noise.ear, noise.frequency_hz) for noise in noises}
+    if len(kinds) > 1:
+        named = ", ".join(f"{kind} in the {ear} ear{f' at {hz:g} Hz' if hz else ''}" for kind, ear, hz in sorted(kinds, key=str))
+        raise PlanError(
+            f"cells: masking noise of {len(kinds)} kinds in one recording ({named}): use white noise, one ear after the other"
+        )
+    cells = [
+        CellSound(
+            one.frames.waveform, one.frames.gain, one.frames.ear, row.level_db, row.condition,
+            0.0 if one.frames.masking is None else one.frames.masking.rms,
+        )
+        for row, one in zip(table.cells, each, strict=True)
+    ]  # fmt: skip
+    loudest = max(noises, key=lambda noise: noise.rms, default=None)
+    begun, plan = each[table.first], table.sound
+    schedule, ceiling = begun.frames.schedule, begun.frames.ceiling
+    try:
+        frames = CellFrames(cells, schedule, ceiling, table.code, choose, table.first, loudest, spent, plan.trigger_db_fs)
+    except (LevelError, ScheduleError) as error:
+        raise PlanError(f"sound: {error}") from error
+    record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s}
+    masking = next((one.masking for one in each if one.masking is not None), None)
+    return replace(begun, frames=frames, masking=masking, record=record, cells=tuple(table.labels()))
 
 
 def _calibration(plan: SoundPlan, card: Output | None, path: str, today: datetime.date) -> Calibration:
@@ -267,7 +303,8 @@ class Sound:
         self._account: tuple[SessionDose, str] | None = None
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
-        self._markers = MarkerOutlet(self.marker_source_id, labels=labels)
+        self._allowed = Dose()
+        self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
         masking = None if stimulus.masking is None else stimulus.masking.ceiling.calibration
         self._device = _open(plan, stimulus.card, filter(None, (stimulus.calibration, masking)))
         self._player = Player(stimulus.frames, self._device, self._markers)
@@ -291,7 +328,26 @@ class Sound:
         allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in pairs))
         account.reserve(name, allowed)
         self._frames.allow(allowed)
-        self._account = account, name
+        self._account, self._allowed = (account, name), allowed
+
+    def reserve_more(self, cell: int, sweeps: int) -> None:
+        """Put down what so many more sweeps of a cell will give, before they are chosen.
+
+        After `reserve`, which then is for the first sweeps only. Raises PlanError when it is more than an ear may get today.
+        """
+        assert self._account is not None
+        assert isinstance(self._frames, CellFrames)
+        account, name = self._account
+        spent, seconds = account.spent(but=name), sweeps * self._plan.sweep_s
+        more, per_s = (self._frames.exposure_of(cell, *of) for of in ((sweeps, seconds), (self._plan.rate_per_s, 1.0)))
+        try:
+            check(more, per_s, spent + self._allowed, self._plan.age_group, sweeps, self._plan.rate_per_s)
+        except LevelError as error:
+            raise PlanError(f"sound: {error}") from error
+        allowed = self._allowed + more
+        account.reserve(name, allowed)
+        self._frames.extend(more)
+        self._allowed = allowed
 
     def start(self) -> None:
         """Play. What was not reserved by a run is put down in the usual session folder first."""

@@ -10,7 +10,7 @@ import pytest
 
 from quietfloor.monitor.core import train
 from quietfloor.monitor.core.engine import Engine
-from quietfloor.monitor.core.events import CellUnit, Event, ForeignSound, LookDone, UnitDone
+from quietfloor.monitor.core.events import CellUnit, Event, ForeignSound, LookDone, SoundBroken, UnitDone
 from quietfloor.monitor.core.samples import Chunk, Layout
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.core.triggers import TriggerSettings
@@ -170,3 +170,26 @@ def test_cells_need_the_plan_of_the_sound() -> None:
 
 def test_the_player_and_the_engine_mean_the_same_by_unread_and_foreign() -> None:
     assert (train.DAMAGED, train.FOREIGN) == (cell_code.DAMAGED, cell_code.FOREIGN)
+
+
+@pytest.mark.parametrize("later_s", [0.0, 0.03, 0.4])
+@pytest.mark.parametrize("lobe_s", [0.0015, 0.002], ids=["late frames", "device"])
+def test_a_break_of_the_sound_costs_units_and_gives_none_to_another_cell(later_s: float, lobe_s: float) -> None:
+    """The sound breaks in the middle of a unit, and goes on later than its plan; the place in the plan is looked for again."""
+    samples, onsets = recording()
+    at = int(onsets[16 * 8 + 6]) + 100  # behind the trigger, before the next one
+    mark, lobe = at + 40, round(lobe_s * 8000)
+    silence = np.zeros((2, round((0.02 + later_s) * 8000)))
+    silence[0] = np.random.default_rng(3).standard_normal(silence.shape[1])
+    broken = np.concatenate([samples[:, :at], silence, samples[:, at:]], axis=1)
+    broken[1, mark : mark + 2 * lobe] = np.repeat([1.0, -1.0], lobe)
+    engine = Engine(engine_settings())
+    events = played(engine, broken)
+    read = {unit.unit: unit.cell for unit in units_of(events) if unit.cell >= 0}
+    assert any(isinstance(event, SoundBroken) for event in events)
+    assert engine.verdict is None
+    assert read.items() <= dict(enumerate(CELLS.tolist())).items()
+    assert set(range(8)) <= read.keys()
+    assert len(read) >= UNITS - 8
+    touched = next(unit for unit in units_of(events) if unit.unit == 8)
+    assert "sound_broken" in touched.faults

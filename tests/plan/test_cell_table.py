@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.core.samples import Layout
-from quietfloor.monitor.plan.cell_table import CellRow, CellTable, read_cells
+from quietfloor.monitor.plan.cell_table import CellRow, CellTable, read_cells, settings_of
 from quietfloor.monitor.plan.run_plan import PlanError, make_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.markers import MarkerOutlet
@@ -59,8 +59,10 @@ def test_a_cell_may_have_noise_of_its_own_and_another_none() -> None:
 def test_the_folder_gives_back_the_table_and_writes_it_again_when_it_is_deleted(tmp_path: Path) -> None:
     folder = RunFolder.create(tmp_path)
     assert read_cells(folder, SOUND) is None
+    assert settings_of(folder, PLAN, LAYOUT) == PLAN.engine_settings(LAYOUT)
     table = CellTable(SOUND, ROWS, first=2)
     table.write(folder)
+    assert settings_of(folder, PLAN, LAYOUT) == table.engine_settings(PLAN.engine_settings(LAYOUT))
     assert read_cells(RunFolder(folder.path), SOUND) == table
     folder.cells.unlink()
     assert not folder.is_whole

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
-from math import comb
 
 import numpy as np
 import pytest
+from scipy.special import comb
 
 from quietfloor.monitor.core.onsets import OnsetFinder
 from quietfloor.monitor.core.triggers import TriggerSettings
@@ -146,27 +147,37 @@ def measured_ms(at: np.ndarray, line: np.ndarray, rate_hz: float) -> np.ndarray:
     return widths
 
 
-def wrong_at_most(turned: float, unread: float) -> float:
-    """Chance that a unit is given to another cell, at most, by the weights of the words; bits are independent."""
-    weights = np.bincount((words(0) ^ words(0)[0]).sum(1), minlength=16)
-    return float(
-        sum(
-            weights[w] * comb(w, e) * turned ** (w - e) * unread**e
-            for w in range(1, 16)
-            for e in range(min(MOST_UNREAD, w) + 1)
-        )
-    )
+def wrong_at_most(turned: Sequence[float], unread: Sequence[float]) -> float:
+    """Chance that a unit is given to another cell, at most, where bits are independent: the sum over all other cells, of the
+    worst cell and run. ``turned``, ``unread``: of the narrow triggers (bit 0), of the wide ones."""
+    worst = 0.0
+    for bits in range(RUNS):
+        own = words(bits)
+        down = (own[:, None] & ~own[None]).sum(-1)  # bits that must become 0
+        up = (~own[:, None] & own[None]).sum(-1)
+        chance = np.zeros(down.shape)
+        for i in range(MOST_UNREAD + 1):
+            for j in range(MOST_UNREAD + 1 - i):
+                down_i, up_j = np.maximum(down - i, 0), np.maximum(up - j, 0)
+                chance += comb(down, i) * unread[1] ** i * turned[1] ** down_i * comb(up, j) * unread[0] ** j * turned[0] ** up_j
+        np.fill_diagonal(chance, 0.0)
+        worst = max(worst, float(chance.sum(1).max()))
+    return worst
 
 
 @pytest.mark.parametrize("analogue", [False, True], ids=["digital", "analogue"])
 @pytest.mark.parametrize(
-    ("rate_hz", "noise", "jitter_s"),
+    ("rate_hz", "noise", "jitter_s", "most_damaged"),
     [
-        (4000.0, 0.0, 0.0), (4000.0, 0.05, 20e-6), (4000.0, 0.11, 10e-6), (16000.0, 0.11, 20e-6), (48000.0, 0.11, 50e-6),
+        (4000.0, 0.0, 0.0, 0.0), (4000.0, 0.05, 20e-6, 0.04), (4000.0, 0.125, 10e-6, 0.12), (16000.0, 0.125, 20e-6, 0.12),
+        (48000.0, 0.125, 50e-6, 0.12),
     ],
 )  # fmt: skip
-def test_no_unit_of_a_million_is_given_to_another_cell(rate_hz: float, noise: float, jitter_s: float, analogue: bool) -> None:
-    """Widths of 6,000 real triggers are drawn again for a million units; damaged ones are left out, and counted."""
+def test_no_unit_of_a_million_is_given_to_another_cell(
+    rate_hz: float, noise: float, jitter_s: float, most_damaged: float, analogue: bool
+) -> None:
+    """Widths of 6,000 triggers, measured in noise of up to 1/8 of their height (SD), are drawn again for a million units; damaged
+    ones are left out, and counted."""
     rng = np.random.default_rng(round(rate_hz) + analogue)
     wide = rng.random(6000) < 0.5
     widths = measured_ms(*trigger_line(rng, wide, rate_hz, analogue, noise, jitter_s), rate_hz)
@@ -183,12 +194,12 @@ def test_no_unit_of_a_million_is_given_to_another_cell(rate_hz: float, noise: fl
         wrong += int(((read >= 0) & (read != cells)).sum())
     zero = [(pool >= NARROWEST_MS) & (pool <= NARROW_MS) for pool in pools]
     one = [(pool >= WIDE_MS) & (pool < BREAK_MARK_MS) for pool in pools]
-    turned = max(one[0].mean(), zero[1].mean(), 3 / min(map(len, pools)))  # none of n: at most 3 / n (95 %)
-    unread = max(1.0 - (zero[k] | one[k]).mean() for k in range(2))
+    turned = [max(float(x.mean()), 3 / len(x)) for x in (one[0], zero[1])]  # none of n: at most 3 / n (95 %)
+    unread = [max(1.0 - float((zero[k] | one[k]).mean()), 0.0) for k in range(2)]
     design = wrong_at_most(turned, unread)
     kind = f"{rate_hz:g} Hz {'analogue' if analogue else 'digital'}, noise {noise:g}, jitter {1e6 * jitter_s:g} us"
-    counted = f"{wrong} of {UNITS} wrong, {damaged / UNITS:.3%} damaged; bits turned <= {turned:.2%}, unread {unread:.2%}"
-    print(f"{kind}: {counted}; wrong by design <= {design:.1e}")
+    bits = f"bits turned <= {max(turned):.2%}, unread {max(unread):.2%}"
+    print(f"{kind}: {wrong} of {UNITS} wrong, {damaged / UNITS:.3%} damaged; {bits}; wrong by design <= {design:.1e}")
     assert design < 1e-6
     assert wrong == 0
-    assert damaged / UNITS < 0.05
+    assert damaged / UNITS <= most_damaged
