@@ -1,130 +1,94 @@
-"""Plots as text (SVG), told apart by dash and marker as well as by colour."""
+"""Plots of a validation as SVG elements, told apart by dash and marker as well as by colour."""
 
 from __future__ import annotations
 
 import html
-import math
+import re
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from quietfloor.bench.validate.tables import Row
+from quietfloor.monitor.report.html import svg_of
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 860, 130, 230, 34, 46
+WIDTH_INCH = 9.0
 # After Okabe & Ito: safe for colour-blind eyes.
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#444444")
-DASHES = ("", "7 3", "2 3", "9 3 2 3", "4 4", "12 4", "1 2")
-
-Scale = Callable[[float], float]
-
-
-def _style(place: int) -> tuple[str, str]:
-    return COLOURS[place % len(COLOURS)], DASHES[place % len(DASHES)]
+DASHES = ("-", (0, (7, 3)), (0, (2, 3)), (0, (9, 3, 2, 3)), (0, (4, 4)), (0, (12, 4)), (0, (1, 2)))
+MARKERS = "os^Dvph"
 
 
-def _text(x: float, y: float, words: str, anchor: str = "start") -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="12" text-anchor="{anchor}">{html.escape(words)}</text>'
+def _style(place: int) -> dict[str, Any]:
+    return {"color": COLOURS[place % 7], "linestyle": DASHES[place % 7], "marker": MARKERS[place % 7], "markersize": 4}
 
 
-def _line(x1: float, y1: float, x2: float, y2: float, colour: str = "#bbb", dash: str = "", width: float = 1.0) -> str:
-    return (
-        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" stroke-width="{width:g}" '
-        f'stroke-dasharray="{dash}"/>'
-    )
+def _plot(title: str, source: str, height_inch: float, draw: Callable[[Any], None]) -> str:
+    """``draw`` gets the axes; the legend stands beside them. Title and source make ids that no other plot of a page has."""
+
+    def make() -> Any:
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(WIDTH_INCH, height_inch), layout="constrained")
+        axes = figure.add_subplot(title=title)
+        draw(axes)
+        axes.grid(color="#dddddd", linewidth=0.8)
+        axes.set_axisbelow(True)
+        named = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
+        axes.legend(named.values(), named.keys(), loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False)
+        return figure
+
+    svg = svg_of(make, re.sub(r"\W+", "-", f"{title} {source}"))
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{html.escape(title)}" ', 1)
 
 
-def _frame(height: int, title: str, parts: Sequence[str]) -> str:
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" role="img" '
-        f'font-family="sans-serif"><title>{html.escape(title)}</title>{_text(LEFT, 18, title)}{"".join(parts)}</svg>'
-    )
-
-
-def _legend(names: Sequence[str]) -> list[str]:
-    out = []
-    for place, name in enumerate(names):
-        colour, dash = _style(place)
-        y = TOP + 14 + 20 * place
-        out += [_line(WIDTH - RIGHT + 16, y - 4, WIDTH - RIGHT + 46, y - 4, colour, dash, 2), _text(WIDTH - RIGHT + 52, y, name)]
-    return out
+def _bars(rows: Sequence[Row]) -> list[list[float]]:
+    """The exact intervals of rates as lengths of error bars down and up, in percent."""
+    found = [row.present for row in rows]
+    return [[100 * max(0.0, p.rate - p.low) for p in found], [100 * max(0.0, p.high - p.rate) for p in found]]
 
 
 def false_alarm_plot(rows: Sequence[Row], alpha: float) -> str:
     """Rate and exact interval of each rule on each source, on a logarithmic scale, with alpha as a line."""
     sources, rules = list(dict.fromkeys(r.source for r in rows)), list(dict.fromkeys(r.rule for r in rows))
-    step = 10 * len(rules) + 12
-    height = TOP + step * len(sources) + BOTTOM
-    low, high = alpha / 20, 1.0
 
-    def x(rate: float) -> float:
-        part = math.log(min(max(rate, low), high) / low) / math.log(high / low)
-        return LEFT + part * (WIDTH - LEFT - RIGHT)
-
-    parts = _legend(rules)
-    bottom = height - BOTTOM + 4
-    for tick in [alpha / 10, alpha, *(t for t in (0.1, 1.0) if t > 2 * alpha)]:
-        at_alpha = tick == alpha
-        parts.append(_line(x(tick), TOP, x(tick), bottom, "#000" if at_alpha else "#ddd", "5 3" if at_alpha else ""))
-        parts.append(_text(x(tick), bottom + 16, f"{100 * tick:g} %" + (" = alpha" if at_alpha else ""), "middle"))
-    for number, source in enumerate(sources):
-        parts.append(_text(LEFT - 8, TOP + step * number + step / 2, source, "end"))
-        for row in (r for r in rows if r.source == source):
+    def draw(axes: Any) -> None:
+        for row in rows:
             place = rules.index(row.rule)
-            y, p, (colour, _) = TOP + step * number + 10 + 10 * place, row.present, _style(place)
-            parts.append(_line(x(p.low), y, x(p.high), y, colour, "", 2))
-            parts.append(f'<circle cx="{x(p.rate):.1f}" cy="{y:.1f}" r="3.5" fill="{colour}"/>')
-    return _frame(height, "False alarms of the whole rule, exact 95 % intervals", parts)
+            y = sources.index(row.source) + 0.8 * (place + 1) / (len(rules) + 1) - 0.4
+            rate = max(100 * row.present.rate, 5 * alpha)  # none at all stands at the left edge
+            axes.errorbar(rate, y, xerr=_bars([row]), label=row.rule, **_style(place) | {"linestyle": "none"})
+        axes.axvline(100 * alpha, color="black", linestyle="--", label=f"alpha = {100 * alpha:g} %")
+        axes.set(xscale="log", xlim=(5 * alpha, 100.0), xlabel="false alarms, %", yticks=range(len(sources)))
+        axes.set_yticklabels(sources)
+        axes.xaxis.set_major_formatter("{x:g}")
+        axes.invert_yaxis()
 
-
-def _axes(height: int, x: Scale, x_ticks: Sequence[float], x_name: str, y_name: str) -> tuple[list[str], Scale]:
-    def y(share: float) -> float:
-        return height - BOTTOM - share * (height - TOP - BOTTOM)
-
-    parts = []
-    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-        parts.append(_line(LEFT, y(share), WIDTH - RIGHT, y(share), "#ddd"))
-        parts.append(_text(LEFT - 8, y(share) + 4, f"{100 * share:g} %", "end"))
-    for tick in x_ticks:
-        parts += [_line(x(tick), y(0), x(tick), y(0) + 5), _text(x(tick), y(0) + 18, f"{tick:g}", "middle")]
-    parts.append(_text((LEFT + WIDTH - RIGHT) / 2, height - 8, x_name, "middle"))
-    parts.append(_text(4, y(0.875) + 4, y_name))
-    return parts, y
+    height_inch = 1.2 + len(sources) * (0.25 + 0.1 * len(rules))
+    return _plot("False alarms of the whole rule, exact 95 % intervals", "", height_inch, draw)
 
 
 def power_plot(rows: Sequence[Row]) -> str:
     """Responses found against their size, with exact intervals; size 0 is the false alarms."""
-    rules, height = list(dict.fromkeys(r.rule for r in rows)), 330
-    top = max(row.size_nv for row in rows) or 1.0
 
-    def x(size: float) -> float:
-        return LEFT + size / top * (WIDTH - LEFT - RIGHT)
+    def draw(axes: Any) -> None:
+        for place, rule in enumerate(dict.fromkeys(row.rule for row in rows)):
+            here = sorted((row for row in rows if row.rule == rule), key=lambda row: row.size_nv)
+            rates = [100 * row.present.rate for row in here]
+            axes.errorbar([row.size_nv for row in here], rates, yerr=_bars(here), label=rule, **_style(place))
+        axes.set(ylim=(-2, 102), xlabel="response, nV peak to trough", ylabel="found, %")
+        axes.set_xticks(sorted({row.size_nv for row in rows}))
 
-    parts, y = _axes(height, x, sorted({row.size_nv for row in rows}), "response, nV peak to trough", "found")
-    parts += _legend(rules)
-    for place, rule in enumerate(rules):
-        colour, dash = _style(place)
-        here = sorted((row for row in rows if row.rule == rule), key=lambda row: row.size_nv)
-        points = " ".join(f"{x(row.size_nv):.1f},{y(row.present.rate):.1f}" for row in here)
-        parts.append(f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="2" stroke-dasharray="{dash}"/>')
-        for row in here:
-            parts.append(_line(x(row.size_nv), y(row.present.low), x(row.size_nv), y(row.present.high), colour, "", 2))
-            parts.append(f'<circle cx="{x(row.size_nv):.1f}" cy="{y(row.present.rate):.1f}" r="3.5" fill="{colour}"/>')
-    return _frame(height, "Power, exact 95 % intervals", parts)
+    return _plot("Power, exact 95 % intervals", rows[0].source, 3.4, draw)
 
 
 def survival_plot(rows: Sequence[Row], max_sweeps: int) -> str:
     """Share of runs in which no response has been found yet; runs that ended otherwise are censored."""
-    rules, height = [row.rule for row in rows], 300
 
-    def x(sweeps: float) -> float:
-        return LEFT + sweeps / max_sweeps * (WIDTH - LEFT - RIGHT)
+    def draw(axes: Any) -> None:
+        for place, row in enumerate(rows):
+            sweeps, shares = zip((0, 1.0), *row.curve, strict=True)
+            last = 100 * shares[-1]
+            style = _style(place) | {"marker": "none"}
+            axes.step([*sweeps, max_sweeps], [*(100 * s for s in shares), last], where="post", label=row.rule, **style)
+        axes.set(xlim=(0, max_sweeps), ylim=(-2, 102), xlabel="sweeps presented", ylabel="not found yet, %")
 
-    parts, y = _axes(height, x, [max_sweeps * k / 4 for k in range(5)], "sweeps presented", "not found yet")
-    parts += _legend(rules)
-    for place, row in enumerate(rows):
-        colour, dash = _style(place)
-        path, level = [f"M{x(0):.1f},{y(1):.1f}"], 1.0
-        for sweeps, share in row.curve:
-            path.append(f"L{x(sweeps):.1f},{y(level):.1f}L{x(sweeps):.1f},{y(share):.1f}")
-            level = share
-        path.append(f"L{x(max_sweeps):.1f},{y(level):.1f}")
-        parts.append(f'<path d="{"".join(path)}" fill="none" stroke="{colour}" stroke-width="2" stroke-dasharray="{dash}"/>')
-    return _frame(height, f"Time to a decision, response of {rows[0].size_nv:g} nV (Kaplan-Meier)", parts)
+    return _plot(f"Time to a decision, response of {rows[0].size_nv:g} nV (Kaplan-Meier)", rows[0].source, 3.1, draw)

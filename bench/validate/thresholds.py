@@ -27,6 +27,7 @@ from quietfloor.bench.simulate.simulated_staircases import Sessions
 from quietfloor.bench.simulate.staircase_runner import Ladder, climb
 from quietfloor.bench.validate.threshold_tables import Row, record, row_of, text
 from quietfloor.monitor.core.stopping import rules_of_run
+from quietfloor.monitor.storage.run_folder import jsonable
 
 QUICK = 24
 
@@ -132,7 +133,7 @@ def write(folder: Path, report: str, rows: Sequence[Row], found: dict[str, Any])
     for name, content in (
         ("thresholds.txt", report),
         ("thresholds.csv", table.getvalue()),
-        ("thresholds.json", json.dumps(_plain(whole), indent=1) + "\n"),
+        ("thresholds.json", json.dumps(jsonable(whole), indent=1) + "\n"),
     ):
         part = folder / f"{name}.part"
         part.write_text(content, encoding="utf-8")
@@ -141,16 +142,6 @@ def write(folder: Path, report: str, rows: Sequence[Row], found: dict[str, Any])
 
 def _cell(value: Any) -> Any:
     return "" if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(each) for each in value]
-    if isinstance(value, float):  # numpy's as well
-        return float(value) if math.isfinite(value) else None
-    return value
 
 
 if __name__ == "__main__":

@@ -12,13 +12,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .artefacts import Faults
 from .averaging import UNIT_SWEEPS
+from .blocks import Blocks
 from .cells import CellUnits
 from .clock import Jump, RateFit, RateWatch, StampWatch
 from .epoching import Cut
@@ -44,7 +44,7 @@ from .segment import Segment
 from .settings import EngineSettings
 from .silence import SAY_S, SilenceWatch
 from .stopping import Outcome, StoppedBy
-from .units import Counts, Sweep, UnitEvaluator
+from .units import Counts, Sweep, UnitBuilder, UnitEvaluator
 from .watching import StreamWatch
 
 LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
@@ -91,7 +91,7 @@ class Engine:
         self._watch = StreamWatch(layout.rate_hz, mark_ms * 1e-3 * layout.rate_hz, settings.delay_ms)
         self._onsets = OnsetFinder(layout.rate_hz, settings.trigger)
         ms = 1e-3 * layout.rate_hz
-        self._mark, self._device_break = settings.trigger.unit_mark_ms * ms, settings.trigger.device_break_mark_ms * ms
+        self._device_break = settings.trigger.device_break_mark_ms * ms
         self._break_after = settings.trigger.break_after_ms * ms
         self._touchable = (settings.window_ms[1] + settings.delay_ms) * ms  # from its onset on a break touches a sweep
         marked = np.isfinite(settings.trigger.break_mark_ms)  # then no sweep is judged before a mark in it would be known
@@ -101,13 +101,11 @@ class Engine:
         self._cells = None if cells is None else CellUnits(cells, layout.rate_hz, self._channels, settings.epoch.n_times)
         self._waiting: deque[_Waiting] = deque()
         self._following = Following(layout.rate_hz, settings.schedule, settings.max_sweeps)
-        self._unit: list[Sweep] = []  # being filled
-        self._held: list[tuple[NDArray[Any], Floats]] = []  # samples and stamps that were taken in, not worked through
-        self._arrived = 0  # raw samples up to their end
+        self._builder = UnitBuilder(settings.trigger.unit_mark_ms * ms)
         self._epoch = settings.epoch
         complete = self._epoch.plan(0.0, 0).ready - settings.band.step  # least wait from an onset to its last sample
         self._patience = max(1, min(complete, int(LONGEST_BLOCK_S * layout.rate_hz)))
-        self._block_end = self._patience
+        self._blocks = Blocks(self._patience)
         self._due: deque[RateMismatch] = deque()  # certain, but later than sweeps that are still to be judged
         self._events: list[Event] = []
         self._begin_segment(0)
@@ -119,35 +117,23 @@ class Engine:
         layout = self.settings.layout
         if len(chunk.samples) != len(layout.labels):
             raise ValueError(f"a chunk of {len(chunk.samples)} channels; this stream has {len(layout.labels)}")
-        count = len(chunk.stamps_s)
-        if self.verdict is not None or not count:
+        if self.verdict is not None or not len(chunk.stamps_s):
             return []
-        self._held.append((chunk.samples, chunk.stamps_s))
-        self._arrived += count
-        if self._arrived >= self._block_end:
-            self._work()
+        self._blocks.take(chunk)
+        self._work()
         return self._take_events()
 
     def _work(self, to_the_end: bool = False) -> None:
         """Work through every block that is complete."""
-        held, self._held = self._held, []
-        with np.errstate(invalid="ignore"):  # signalling NaN becomes nan, and is a fault like any other
-            samples = np.concatenate([samples for samples, _ in held], axis=1, dtype=np.float64)
-        stamps_s = np.concatenate([stamps_s for _, stamps_s in held])
-        first = self.sample
-        while self.verdict is None and self._block_end <= self._arrived:
-            start, stop = self.sample - first, self._block_end - first
-            self._block(samples[:, start:stop], stamps_s[start:stop])
-            self._block_end = self._next_end()
-        rest = slice(self.sample - first, None)
-        if to_the_end and self.verdict is None and self.sample < self._arrived:
-            self._block(samples[:, rest], stamps_s[rest])
-        elif self.sample < self._arrived:
-            self._held = [(samples[:, rest], stamps_s[rest])]
+        for samples, stamps_s in self._blocks.complete(to_the_end):
+            self._block(samples, stamps_s)
+            if self.verdict is not None:
+                break
+            self._blocks.end = self._next_end()
 
     def _next_end(self) -> int:
         end = self.sample + self._patience
-        last = UNIT_SWEEPS - 1 - len(self._unit)  # place of the sweep that will complete the unit
+        last = self._builder.missing - 1  # place of the sweep that will complete the unit
         if last < len(self._waiting):
             end = min(end, self._waiting[last].ready + 1)
         return max(end, self.sample + 1)
@@ -174,7 +160,7 @@ class Engine:
 
     def finish(self, stopped_by: StoppedBy, why: str) -> list[Event]:
         """End the run from outside (operator, fault); sweeps of an unfinished unit are not used."""
-        if self.verdict is None and self._held:
+        if self.verdict is None:
             self._work(to_the_end=True)
         if stopped_by == "operator" and (found := self._judge.waits) is not None:
             self._decide(self.sample, "response_present", stopped_by, found)
@@ -313,7 +299,7 @@ class Engine:
         at, by_device = mark.position - self._break_after, bool(mark.width >= self._device_break)
         # sweeps that are not judged yet: those that still wait for samples, those of the open unit, those held back
         waiting = [sweep.onset.position for sweep in self._waiting]
-        judged = [sweep.onset.position for sweep in (*self._unit, *self._following.held)]
+        judged = [sweep.onset.position for sweep in (*self._builder.sweeps, *self._following.held)]
         last = max((position for position in (*waiting, *judged) if position < at), default=-np.inf)
         since = at - DEVICE_TELLS_LATE_MS * 1e-3 * self.settings.layout.rate_hz if by_device else at
         # touched: begun before the break, and not over when it may have begun
@@ -323,7 +309,7 @@ class Engine:
         for place, sweep in enumerate(self._waiting):
             if sweep.onset.position in touched:
                 self._waiting[place] = sweep._replace(fault=sweep.fault or BROKEN)
-        for sweeps in (self._unit, self._following.held):
+        for sweeps in (self._builder.sweeps, self._following.held):
             for place, done in enumerate(sweeps):
                 if done.onset.position in touched:
                     sweeps[place] = done._replace(faults=tuple(fault or BROKEN for fault in done.faults))
@@ -344,34 +330,26 @@ class Engine:
         if followed.dropped or followed.refused:
             self._say(ForeignSound(ready, followed.dropped or len(self._following.held), followed.refused))
         for own in followed.own:
-            self._fill(own, ready)
+            if self._cells is not None:
+                self._fill_cell(self._cells, own, ready)
+                continue
+            for unit in self._builder.add(own):
+                self._judge_unit(unit, ready)
         if followed.refused:
             self._decide(ready, "inconclusive", "fault", foreign_sound())
-
-    def _fill(self, sweep: Sweep, ready: int) -> None:
-        """Put a sweep into the unit being filled; a marked first sweep closes the unit before it, of cells the plan does."""
-        if self._cells is not None:
-            self._fill_cell(self._cells, sweep, ready)
-            return
-        if self._unit and self._mark <= sweep.onset.width < np.inf:
-            self._close_unit(ready)
-        self._unit.append(sweep)
-        if len(self._unit) == UNIT_SWEEPS:
-            self._close_unit(ready)
 
     def _fill_cell(self, cells: CellUnits, sweep: Sweep, ready: int) -> None:
         if sweep.sound < 0:
             cells.stray()
             return
         unit, place = divmod(sweep.sound, UNIT_SWEEPS)
-        if self._unit and self._unit[0].sound // UNIT_SWEEPS != unit:
-            self._close_cell(cells, ready)
-        self._unit.append(sweep)
+        if self._builder.sweeps and self._builder.sweeps[0].sound // UNIT_SWEEPS != unit:
+            self._close_cell(cells, self._builder.close(), ready)
+        self._builder.sweeps.append(sweep)
         if place == UNIT_SWEEPS - 1:
-            self._close_cell(cells, ready)
+            self._close_cell(cells, self._builder.close(), ready)
 
-    def _close_cell(self, cells: CellUnits, ready: int) -> None:
-        unit, self._unit = self._unit, []
+    def _close_cell(self, cells: CellUnits, unit: list[Sweep], ready: int) -> None:
         coded = cells.take(unit, ready)
         for done in coded.own:
             for event in self._judge.count(done):
@@ -380,8 +358,7 @@ class Engine:
             self._say(ForeignSound(ready, len(unit), True))
             self._decide(ready, "inconclusive", "fault", foreign_code())
 
-    def _close_unit(self, ready: int) -> None:
-        unit, self._unit = self._unit, []
+    def _judge_unit(self, unit: list[Sweep], ready: int) -> None:
         if self.verdict is None:
             for event in self._judge.judge(unit, ready, self.lost_samples):
                 self._say(event)

@@ -49,6 +49,35 @@ class Counts:
     unread_units: int = 0  # of a recording with several cells
 
 
+class UnitBuilder:
+    """Puts sweeps together to units. A first sweep whose trigger is at least ``mark`` raw samples long, as that of our own player
+    is, closes the unit before it; nan: none is marked."""
+
+    def __init__(self, mark: float) -> None:
+        self.sweeps: list[Sweep] = []  # of the unit that is being filled
+        self._mark = mark
+
+    @property
+    def missing(self) -> int:
+        """Sweeps that the unit still needs."""
+        return UNIT_SWEEPS - len(self.sweeps)
+
+    def add(self, sweep: Sweep) -> list[list[Sweep]]:
+        """Units that this sweep closes, in order."""
+        closed = []
+        if self.sweeps and self._mark <= sweep.onset.width < np.inf:
+            closed.append(self.close())
+        self.sweeps.append(sweep)
+        if not self.missing:
+            closed.append(self.close())
+        return closed
+
+    def close(self) -> list[Sweep]:
+        """The unit as it is; the next sweep begins another one."""
+        unit, self.sweeps = self.sweeps, []
+        return unit
+
+
 class UnitEvaluator:
     """Judges one unit after the other."""
 

@@ -8,7 +8,7 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 
 from quietfloor.monitor.core.samples import Floats
-from quietfloor.monitor.sources.base import StreamDescription
+from quietfloor.monitor.sources.base import StreamDescription, number_or_nan
 from quietfloor.monitor.untrusted.safe_xml import XmlError, element_from
 
 TYPE = "impedance"
@@ -32,7 +32,7 @@ class Impedances:
             for index, kind in enumerate(types)
             if kind == TYPE and math.isfinite(factor := kohm_per(description.units[index]))
         }
-        stated = {index: _number(channel.findtext("impedance")) for index, channel in enumerate(channels)}
+        stated = {index: number_or_nan(channel.findtext("impedance")) for index, channel in enumerate(channels)}
         self._stated = {index: kohm for index, kohm in stated.items() if kohm > 0}  # programs that know none write 0
         self._now: dict[int, float] = {}
 
@@ -72,10 +72,3 @@ def _channels(description: StreamDescription) -> list[ElementTree.Element]:
     except XmlError:
         return []
     return [] if root is None else root.findall("desc/channels/channel")[: description.channel_count]
-
-
-def _number(text: str | None) -> float:
-    try:
-        return float(text or "nan")
-    except ValueError:
-        return math.nan

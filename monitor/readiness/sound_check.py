@@ -112,11 +112,12 @@ def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Pat
 
 def _bits(stimulus: Stimulus) -> list[Finding]:
     """Said only of a sound card."""
-    left = stimulus.record.get("bits_left")
+    output = stimulus.record["output"]
+    left = output.get("bits_left")
     if left is None or not math.isfinite(left):
         return []
     few = left < LEAST_BITS
-    said = f"the sound moves {left:.1f} of the {stimulus.record['bits']} bits of the converter"
+    said = f"the sound moves {left:.1f} of the {output['bits']} bits of the converter"
     remedy = "put an attenuator behind the output, or turn it down, and calibrate again" if few else ""
     return [Finding("bits", "look" if few else "ok", said, remedy, "", left, "bits", LEAST_BITS, OWN_CHOICE)]
 
@@ -124,7 +125,7 @@ def _bits(stimulus: Stimulus) -> list[Finding]:
 def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Finding:
     """Sound dose of the ear that gets the most; a plan that would pass the limit was refused before."""
     sweeps = plan.decision.max_sweeps
-    coming, limit = stimulus.frames.exposure(sweeps, sound.lasts_s(sweeps)), limit_pa2s(sound.age_group)
+    (coming, _), limit = stimulus.needed(sweeps), limit_pa2s(sound.age_group)
     shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]
     ear, (before, more) = max(zip(EARS, shares, strict=True), key=lambda pair: sum(pair[1]))
     used = f"{_percent(before)} of it is used" if before > 0 else "nothing of it is used"

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from quietfloor.monitor.core.samples import Chunk, Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, override
-from quietfloor.monitor.run.resolved_plan import layout_of
-from quietfloor.monitor.run.unit_check import CHECK_S, UNITS_UV, UnitFinding, unit_of
+from quietfloor.monitor.run.resolved_plan import UNIT_NAMES, layout_of
+from quietfloor.monitor.run.unit_check import CHECK_S, UnitFinding, unit_of
 from quietfloor.monitor.sources.base import ChannelError, StreamDescription, description_to_xml, marker_description
 from quietfloor.monitor.sources.channels import Channels, resolve_channels, suitability
 from quietfloor.monitor.sources.recording import RecordingSource, places_of
@@ -154,11 +154,10 @@ def _unit(
 
 
 def _in_full(plan: Plan, description: StreamDescription, unit: UnitFinding) -> Plan:
-    names = [name for name, uv in UNITS_UV.items() if uv == unit.uv_per_unit] or ["nanovolts"]
     return override(
         plan,
         {
-            "stream": {"name": description.name or None, "unit": names[0]},
+            "stream": {"name": description.name or None, "unit": UNIT_NAMES[unit.uv_per_unit]},
             "analysis": {"latency_ms": plan.latency_ms()},  # a later version may know better: a replay must not
         },
     )

@@ -11,7 +11,7 @@ import logging
 import math
 import os
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -142,7 +142,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     ear, so that only its level follows the cell.
     """
     each = [make_stimulus(sound, today) for sound in table.sounds]
-    noises = [one.masking for one in each if one.masking is not None]
+    noises = [one.frames.masking for one in each if one.frames.masking is not None]
     kinds = {(noise.noise, noise.ear, noise.frequency_hz) for noise in noises}
     if len(kinds) > 1:
         named = ", ".join(f"{kind} in the {ear} ear{f' at {hz:g} Hz' if hz else ''}" for kind, ear, hz in sorted(kinds, key=str))
@@ -152,7 +152,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     cells = [
         CellSound(
             one.frames.waveform, one.frames.gain, one.frames.ear, row.level_db, row.condition,
-            0.0 if one.masking is None else one.masking.rms,
+            0.0 if one.frames.masking is None else one.frames.masking.rms,
         )
         for row, one in zip(table.cells, each, strict=True)
     ]  # fmt: skip
@@ -164,7 +164,8 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
     record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s}
-    return Stimulus(plan, begun.card, frames, begun.calibration, loudest, record, tuple(table.labels()))
+    masking = next((one.masking for one in each if one.masking is not None), None)
+    return replace(begun, frames=frames, masking=masking, record=record, cells=tuple(table.labels()))
 
 
 def _calibration(plan: SoundPlan, card: Output | None, path: str, today: datetime.date) -> Calibration:

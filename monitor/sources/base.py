@@ -132,7 +132,7 @@ def description_from_xml(xml: str) -> StreamDescription:
         source_id=text("source_id"),
         host=text("hostname"),
         uid=text("uid"),
-        created_at_s=_number(text("created_at")),
+        created_at_s=number_or_nan(text("created_at")),
         channel_count=count,
         rate_hz=rate_hz,
         channel_format=text("channel_format"),
@@ -183,9 +183,10 @@ def _one_each(channels: list[ElementTree.Element], name: str, count: int) -> tup
     return tuple(found + [""] * (count - len(found)))
 
 
-def _number(text: str) -> float:
+def number_or_nan(text: str | None) -> float:
+    """A number that another program wrote as text; nan for what is none."""
     try:
-        return float(text)
+        return float(text or "nan")
     except ValueError:
         return math.nan
 

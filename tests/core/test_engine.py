@@ -245,7 +245,7 @@ def test_a_break_of_the_sound_costs_the_sweeps_that_it_touches_and_no_other(rate
 def test_a_stream_without_break_marks_takes_wide_pulses_for_stimuli() -> None:
     made = broken_sound(4000.0, {40: (18.0, 1.5)})
     engine, events = run(made, floor_nv=1.0)
-    assert engine.counts.presented + len(engine._unit) == 321
+    assert engine.counts.presented + len(engine._builder.sweeps) == 321
     assert not any(event.kind == "sound_broken" for event in events)
 
 

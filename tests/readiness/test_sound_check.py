@@ -19,11 +19,13 @@ from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.readiness import sound_check
 from quietfloor.monitor.readiness.findings import Finding, parted
 from quietfloor.monitor.readiness.sound_check import SilentTriggers, sound_group
+from quietfloor.monitor.run import sound_output
 from quietfloor.monitor.storage.dose_ledger import SessionDose
 from quietfloor.stimuli.calibration import Calibration, Loop
 from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 from quietfloor.stimuli.dose import Dose, limit_pa2s
 from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.outputs import Output
 from tests.readiness.streams import plan_of
 from tests.slow import patience
 
@@ -100,6 +102,17 @@ def test_a_calibration_of_another_output_stops(tmp_path: Path) -> None:
     found = told(calibrated(issued(tmp_path, device="another")), tmp_path)
     assert found["sound"].severity == "stop"
     assert "device is 'another'" in found["sound"].remedy
+
+
+@pytest.mark.parametrize(("level_db_fs", "severity"), [(-30.0, "ok"), (-120.0, "look")])
+def test_bits_of_a_sound_card(level_db_fs: float, severity: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    card = Output(0, "USB interface", "ALSA", 4, 48_000.0)
+    monkeypatch.setattr(sound_output, "find_output", lambda *which: card)
+    found = told(plan_of(sound={"device": "sound-card", "level_db_fs": level_db_fs}), tmp_path)["bits"]
+    assert found.severity == severity
+    # a click of one sign has a p-p value of 1 at 0 dB, half of the scale from -1 to 1: 23 of 24 bits, less 1 for each 6.02 dB
+    assert found.value == pytest.approx(23 + level_db_fs / 6.0206, abs=0.1)
+    assert f"{found.value:.1f} of the 24 bits" in found.said
 
 
 def test_muted(tmp_path: Path) -> None:
