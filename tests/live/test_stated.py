@@ -70,7 +70,7 @@ def test_a_run_that_listens_by_a_plan_with_a_sound(tmp_path: Path) -> None:
     assert [(str(rung.level), len(rung.replicates)) for rung in ladder.rungs] == [("40 dB nHL", 1)]
     assert main(["report", str(tmp_path)]) == 0
     page = (tmp_path / "report.html").read_text()
-    assert "was made by other equipment and is as its operator stated it" in page
+    assert "came from other equipment and is as its operator stated it" in page
     assert "40 dB nHL as stated" in page
     before = record["stimulus"]
     for name in ("run.json", "average.csv"):
