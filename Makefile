@@ -3,7 +3,7 @@
 # chooses a Python for a new .venv.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test walks check lint types layers docs package clean
+.PHONY: help demo test long check lint types layers docs package clean
 .NOTPARALLEL:
 
 # A folder that was moved or copied: its .venv still points to the old place and is made again.
@@ -20,11 +20,11 @@ help:  ## this list
 demo: .venv/ready-run  ## the whole loop on a virtual patient, without hardware (ARGS="--only hearing" passes options on)
 	@.venv/bin/quietfloor demo $(ARGS)
 
-test: .venv/ready-test  ## all tests but the walks, those in need of real time by themselves (ARGS="tests/core -x" passes options on)
+test: .venv/ready-test  ## all tests but the long ones, those in need of real time by themselves (ARGS="tests/core -x" passes options on)
 	.venv/bin/python -m tests.all $(ARGS)
 
-walks: .venv/ready-test  ## tests that walk whole sessions and every page of the documentation, after `make test`
-	.venv/bin/python -m tests.all --walks $(ARGS)
+long: .venv/ready-test  ## the long tests: whole sessions, every page of the documentation, proofs by simulation
+	.venv/bin/python -m tests.all --long $(ARGS)
 
 check: lint types layers  ## lint, types, and who may import whom (with --keep-going all three, whatever fails)
 

@@ -1,10 +1,10 @@
-"""The tests as `make test` and `make walks` run them: those in need of real time by themselves first; one summary at the end.
+"""The tests as `make test` and `make long` run them: those in need of real time by themselves first; one summary at the end.
 
     python -m tests.all
     python -m tests.all tests/core -x
-    python -m tests.all --walks
+    python -m tests.all --long
 
-Walks are whole sessions and the pages of the documentation, from beginning to end. Other options go to pytest.
+Long ones are whole sessions, the pages of the documentation, and proofs by simulation. Other options go to pytest.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ PASSES = (
     ("real_time and not sound_card", 2 * CORES),
     ("not real_time", CORES),
 )
-WALKS = "--walks"
+LONG = "--long"
 NOTHING_SELECTED = 5
 SLOWEST = 20
 
@@ -42,13 +42,13 @@ def in_need_of_real_time() -> list[str]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     words, began_s = list(sys.argv[1:] if arguments is None else arguments), time.monotonic()
-    walks = WALKS in words
-    words = [word for word in words if word != WALKS]
+    long = LONG in words
+    words = [word for word in words if word != LONG]
     found, statuses = {}, []
     with tempfile.TemporaryDirectory() as folder:
         for number, (marked, workers) in enumerate(PASSES):
             report = Path(folder) / f"{number}.xml"
-            selected = f"({marked}) and {'' if walks else 'not '}walk"
+            selected = f"({marked}) and {'' if long else 'not '}long"
             how = ["-n", str(workers), "--dist", "loadfile", "-m", selected, f"--junitxml={report}"]
             chosen = any(Path(word.split("::")[0]).exists() for word in words)
             files = [] if chosen or marked == "not real_time" else in_need_of_real_time()
@@ -66,7 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     counts = collections.Counter(kind for kind, _ in found.values())
     said = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "no tests"
     good = all(status in (0, NOTHING_SELECTED) for status in statuses) and bool(found)
-    command = "make walks" if walks else "make test"
+    command = "make long" if long else "make test"
     print(f"{command}: {'passed' if good else 'FAILED'}: {said} in {time.monotonic() - began_s:.0f} s", flush=True)
     return 0 if good else 1
 

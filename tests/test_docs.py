@@ -50,7 +50,7 @@ def carry_out(command: Command, place: Path) -> subprocess.CompletedProcess[str]
 
 
 @pytest.mark.lsl
-@pytest.mark.walk
+@pytest.mark.long
 @pytest.mark.parametrize("page", [page for page in DOCS if ours(page)], ids=lambda page: page.stem)
 def test_the_commands_of_a_page_run(page: Path, tmp_path: Path, run: Path) -> None:
     """In order, in one folder with plan and run of the README and the plans of the page; these are sooner than real time."""

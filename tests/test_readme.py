@@ -59,7 +59,7 @@ def test_the_readme_is_read_in_one_go() -> None:
 
 
 @pytest.mark.skipif(shutil.which("make") is None, reason="no make on this machine")
-@pytest.mark.parametrize("target", ["demo", "test", "walks", "check", "docs", "help", "clean"])
+@pytest.mark.parametrize("target", ["demo", "test", "long", "check", "docs", "help", "clean"])
 def test_make_knows_its_targets(target: str) -> None:
     subprocess.run(["make", "--dry-run", target], cwd=ROOT, check=True, capture_output=True)
 
@@ -67,7 +67,7 @@ def test_make_knows_its_targets(target: str) -> None:
 def test_make_targets_in_the_readme_exist() -> None:
     makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
     asked = {command.words[-1] for command in commands(README) if command.words[0] == "make"}
-    assert asked == {"demo", "test", "walks", "check"}
+    assert asked == {"demo", "test", "long", "check"}
     assert all(re.search(rf"^{target}:", makefile, flags=re.MULTILINE) for target in asked)
 
 
@@ -100,14 +100,14 @@ def ran(place: Path) -> Iterator[dict[str, subprocess.CompletedProcess[str]]]:
 
 
 @pytest.mark.lsl
-@pytest.mark.walk
+@pytest.mark.long
 def test_every_command_succeeds(ran: dict[str, Any]) -> None:
     failed = {text: done.stderr[-2000:] for text, done in ran.items() if done.returncode != DONE}
     assert failed == {}
 
 
 @pytest.mark.lsl
-@pytest.mark.walk
+@pytest.mark.long
 def test_the_run_of_the_readme_finds_the_response_and_replays(ran: dict[str, Any], place: Path) -> None:
     first = json.loads((place / "sessions/first/run-001/run.json").read_text(encoding="utf-8"))
     assert (first["verdict"], first["stopped_by"]) == ("response_present", "response")
@@ -116,7 +116,7 @@ def test_the_run_of_the_readme_finds_the_response_and_replays(ran: dict[str, Any
 
 
 @pytest.mark.lsl
-@pytest.mark.walk
+@pytest.mark.long
 def test_the_tables_name_what_is_written(ran: dict[str, Any], place: Path) -> None:
     assert ran
     folder = place / "sessions/first/run-001"

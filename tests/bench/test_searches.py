@@ -37,6 +37,7 @@ def test_what_can_be_seen_is_what_ladders_are_held_to() -> None:
     assert condition_of(one, SESSIONS).levels_db[-1] == 90.0
 
 
+@pytest.mark.long
 def test_a_search_finds_the_threshold_within_minutes_and_is_the_same_again() -> None:
     one = found(ear(33.0), SESSIONS)
     assert one.finished
@@ -47,6 +48,7 @@ def test_a_search_finds_the_threshold_within_minutes_and_is_the_same_again() -> 
     assert found(ear(33.0), SESSIONS) == one
 
 
+@pytest.mark.long
 def test_nobody_hears_nothing() -> None:
     answer = search(deafened(ear(33.0, 3)), SESSIONS)
     assert answer.threshold_db == math.inf
@@ -107,6 +109,7 @@ def test_the_command_prints_one_object(capsys: pytest.CaptureFixture[str]) -> No
     assert "minutes of signal a threshold" in err
 
 
+@pytest.mark.long
 def test_a_dask_scheduler_gives_the_same() -> None:
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     brief = replace(SESSIONS, minutes=1.0)

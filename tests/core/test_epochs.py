@@ -173,6 +173,7 @@ def test_the_looks_are_those_of_the_engine(nv: float) -> None:
     assert result.decided_after == (expected[-1].sweeps_presented if nv else None)
 
 
+@pytest.mark.long
 def test_false_alarms_hold_over_all_looks() -> None:
     """400 sets of noise that changes its size: at most alpha of them are ever called a response, at any look (exact binomial)."""
     sets, alpha, rng = 400, 0.2, np.random.default_rng(11)

@@ -209,6 +209,7 @@ def bulk(runs: int, sweeps: int, seed: int, nv: float = 0.0, kind: str = "gaussi
     return analysis, decided
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["gaussian", "bursts"])
 @pytest.mark.parametrize("alpha", [0.01, 0.05, 0.2])
 def test_false_alarms_over_all_looks_stay_below_alpha(kind: str, alpha: float) -> None:
@@ -219,6 +220,7 @@ def test_false_alarms_over_all_looks_stay_below_alpha(kind: str, alpha: float) -
     assert analysis.evidence.log10.shape == (400,)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("nv", "least", "mean_sweeps"), [(300.0, 0.99, (1000, 1400)), (400.0, 0.99, (600, 900))])
 def test_power_is_in_line_with_the_figures_of_the_design(nv: float, least: float, mean_sweeps: tuple[int, int]) -> None:
     """The first design, on noise of its own, needed 1392 and 897 sweeps on average at 2 uV RMS (6144 at most)."""

@@ -62,6 +62,7 @@ def named(rule: Rule) -> str:
     return f"{rule.name} {getattr(rule, 'budget', '')}"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("rule", [*BUDGETED, EvidenceReached(ALPHA)], ids=named)
 def test_alpha_holds_for_all_looks_together(rule: Rule) -> None:
     """Not above alpha, by the exact one-sided interval at 99.9 %; with a joint budget not far below it either."""
@@ -71,6 +72,7 @@ def test_alpha_holds_for_all_looks_together(rule: Rule) -> None:
         assert found.proportion_ci(0.999).high > 0.6 * ALPHA
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("rule", [rule for rule in UNGUARDED if not isinstance(rule, FspReached)], ids=named)
 def test_without_a_budget_false_alarms_add_up(rule: Rule) -> None:
     """Nine looks at 5 %: far above 5 %, below 1 - .95^9 = 37 % as looks depend on each other."""
@@ -79,6 +81,7 @@ def test_without_a_budget_false_alarms_add_up(rule: Rule) -> None:
     assert found.high < 0.37
 
 
+@pytest.mark.long
 def test_the_naive_rule_inflates_where_its_degrees_of_freedom_are_right() -> None:
     """Noise with about 4.5 degrees of freedom in the window: 3.1 means about 1 % at one look, clearly more at nine."""
     naive = NaiveFsp(looks=LOOKS)
@@ -88,6 +91,7 @@ def test_the_naive_rule_inflates_where_its_degrees_of_freedom_are_right() -> Non
     assert alarms(5)[FspReached(ALPHA, "none", looks=LOOKS)] < 0.5 * ALPHA * RUNS
 
 
+@pytest.mark.long
 def test_t2_finds_more_than_fsp_on_the_same_noise() -> None:
     """Published ordering (Chesnaye et al. 2018): T2 more sensitive than Fsp; sharper budgets find more than union bounds."""
     found = alarms(5, 450.0)

@@ -45,7 +45,7 @@ def _commands(run: Path, out: Path) -> list[list[str]]:
     ]
 
 
-@pytest.mark.walk
+@pytest.mark.long
 @pytest.mark.parametrize("name", FILES)
 @pytest.mark.parametrize("trick", TRICKS)
 def test_no_trick_in_a_run_folder_hangs_a_command_or_leads_it_away(

@@ -13,7 +13,7 @@ import pytest
 from tests.documents import PROGRAM, ROOT, blocks, rig
 from tests.slow import patience
 
-pytestmark = [pytest.mark.lsl, pytest.mark.walk, pytest.mark.timeout(400)]
+pytestmark = [pytest.mark.lsl, pytest.mark.long, pytest.mark.timeout(400)]
 PAGE = (ROOT / "docs/bone-check.md").read_text(encoding="utf-8")
 COMMANDS = [line for block in blocks("text", PAGE) for line in block.splitlines() if line.startswith("quietfloor ")]
 

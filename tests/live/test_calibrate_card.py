@@ -31,6 +31,7 @@ def calibrate(sound_loop: SoundLoop, plan: Path, *options: str) -> Outcome:
     return program.wait(120)
 
 
+@pytest.mark.long
 def test_a_microphone_on_the_output_itself(sound_loop: SoundLoop, card: Path, tmp_path: Path) -> None:
     path = tmp_path / "earphone.toml"
     microphone = ["--microphone", sound_loop.card, "--microphone-db", str(MICROPHONE_DB), "--ear", "left"]

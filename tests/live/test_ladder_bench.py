@@ -23,7 +23,7 @@ from quietfloor.monitor.commands.demo import rig, virtual_calibration
 from quietfloor.monitor.session.conditions import ABSENT, PRESENT, Condition
 from tests.live.harness import call
 
-pytestmark = [pytest.mark.lsl, pytest.mark.walk, pytest.mark.timeout(300)]
+pytestmark = [pytest.mark.lsl, pytest.mark.long, pytest.mark.timeout(300)]
 HIDDEN_DB = {"left": 35.0, "right": 18.0}
 BULK = Sessions(rules=("evidence",), minutes=60.0)
 PATIENT = """

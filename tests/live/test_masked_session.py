@@ -12,7 +12,7 @@ from quietfloor.monitor.commands.demo import rig, virtual_calibration
 from quietfloor.monitor.session.conditions import ABSENT, OWN, PRESENT, UNKNOWN
 from tests.live.harness import call
 
-pytestmark = [pytest.mark.lsl, pytest.mark.walk, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.lsl, pytest.mark.long, pytest.mark.timeout(240)]
 PATIENT = """
 name = "one deaf ear"
 left = { threshold_db_nhl = inf }

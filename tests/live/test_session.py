@@ -69,7 +69,7 @@ def followed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Outcome
 
 
 @pytest.mark.lsl
-@pytest.mark.walk
+@pytest.mark.long
 def test_auto_goes_from_the_first_level_to_a_threshold(followed: tuple[Outcome, Path, Path]) -> None:
     outcome, _, folder = followed
     assert outcome.status == DONE, outcome.err
@@ -92,7 +92,7 @@ def test_auto_goes_from_the_first_level_to_a_threshold(followed: tuple[Outcome, 
 
 
 @pytest.mark.lsl
-@pytest.mark.walk
+@pytest.mark.long
 def test_it_goes_on_in_another_process_after_a_run_is_discarded(followed: tuple[Outcome, Path, Path]) -> None:
     outcome, plan, folder = followed
     assert outcome.status == DONE, outcome.err

@@ -63,6 +63,7 @@ def check(name: str, loop: SoundLoop, folder: Path) -> tuple[int, dict[str, Any]
     return process.returncode, json.loads(out), err
 
 
+@pytest.mark.long
 @pytest.mark.lsl
 @pytest.mark.timeout(300)
 def test_delay_scatter_and_drift_through_a_real_loop(rig: str, sound_loop: SoundLoop, tmp_path: Path) -> None:

@@ -55,7 +55,7 @@ def _commands(session: Path) -> list[list[str]]:
 
 @pytest.mark.parametrize("name", ["session.json", "session-plan.toml", ".in-use", ".session.json.part", "dose.jsonl", "run-002",
                                   "run-001/run.json", "run-001/events.jsonl"])  # fmt: skip
-@pytest.mark.walk
+@pytest.mark.long
 @pytest.mark.parametrize("trick", TRICKS)
 def test_no_trick_in_a_session_hangs_a_command_or_leads_it_away(
     session: Path, name: str, trick: str, capsys: pytest.CaptureFixture[str]

@@ -165,6 +165,7 @@ def wrong_at_most(turned: Sequence[float], unread: Sequence[float]) -> float:
     return worst
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("analogue", [False, True], ids=["digital", "analogue"])
 @pytest.mark.parametrize(
     ("rate_hz", "noise", "jitter_s", "most_damaged"),

@@ -210,6 +210,7 @@ def test_a_guard_with_weights_that_are_none():
             DoseGuard(((bad, 0.0), (0.0, 1.0)), Dose(), "adult")
 
 
+@pytest.mark.long
 def test_a_long_sound_reaches_the_limit_in_its_first_presentation():
     """A WAV of a second at the ceiling's level: the dose, not the number of sweeps, is what counts."""
     long = Waveform("custom", np.sin(2 * np.pi * 1000 * np.arange(40_000) / RATE_HZ), RATE_HZ)

@@ -73,6 +73,7 @@ def train(waveform, rate_hz, seconds=4.0, ppm=0.0, start=0.0123, noise=0.0, rate
     return np.fft.irfft(spectrum, n) + noise * np.random.default_rng(5).standard_normal(n)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("ppm", [0.0, 90.0])
 @pytest.mark.parametrize(("kind", "hz"), [("tone-burst", 1000.0), ("octave-chirp", 2000.0), ("chirp", None)])
 def test_the_peak_to_peak_value_of_a_train(kind, hz, ppm):

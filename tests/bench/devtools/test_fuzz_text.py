@@ -167,6 +167,7 @@ def test_broken_text_is_refused_in_words(tmp_path: Path, name: str) -> None:
     assert run(tmp_path, BY_NAME[name], QUICK) == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["run.json", "events-finish", "session-state"])
 def test_broken_files_of_a_run_are_refused_in_words(tmp_path: Path, name: str) -> None:
     assert run(tmp_path, BY_NAME[name], 10) == []

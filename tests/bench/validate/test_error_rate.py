@@ -360,6 +360,7 @@ def test_sweeps_cut_before_and_files_that_cannot_serve(tmp_path: Path, capsys: p
         assert words in capsys.readouterr().err
 
 
+@pytest.mark.long
 def test_targets_command_prints_the_table(tmp_path: Path) -> None:
     few = ("--runs", "20", "--max-sweeps", "512", "--jobs", "1")
     done = validate("--targets", "--noise", "gaussian,mains-locked", *few, cwd=tmp_path)
@@ -383,6 +384,7 @@ def test_whoever_ends_the_command_ends_its_work(tmp_path: Path) -> None:
         assert command.wait(60) == 1
 
 
+@pytest.mark.long
 def test_a_dask_scheduler_with_two_workers(alone: dict[str, bytes], tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     here = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0"}
@@ -390,6 +392,7 @@ def test_a_dask_scheduler_with_two_workers(alone: dict[str, bytes], tmp_path: Pa
         assert report(tmp_path, PLAN, cluster=cluster.scheduler_address) == alone
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("coin", "least", "most"), [(False, 0.7, 1.0), (True, 0.0, 0.05)])
 def test_an_artefact_that_alternates_is_no_response_where_a_coin_says_how_units_begin(
     coin: bool, least: float, most: float, tmp_path: Path

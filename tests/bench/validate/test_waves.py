@@ -89,6 +89,7 @@ def test_runs_end_at_their_noise(noise: str) -> None:
     assert all(19.0 < one.residual_noise_nv <= 20.0 for one in runs.averages)
 
 
+@pytest.mark.long
 def test_marks_are_where_the_waves_are_and_say_how_surely() -> None:
     """240 runs at 20 nV: within 0.2 ms in at least 95 %; 95 % intervals hold the truth (99.9 % of such counts are inside)."""
     norms = load_norms()
@@ -149,6 +150,7 @@ def test_figures_count_only_what_is_known() -> None:
     np.testing.assert_allclose(found.length, [0.2, 0.6])
 
 
+@pytest.mark.long
 def test_the_program_prints_and_reports(capsys: pytest.CaptureFixture[str]) -> None:
     """The same seed gives the same report; a promise that is missed is told by the status."""
     arguments = ["--runs", "2", "--noise", "gaussian", "--noise-nv", "20", "--json"]
