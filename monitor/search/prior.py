@@ -4,7 +4,7 @@ Sizes and growth. A click's wave V is 256, 368, 407 nV at 20, 40, 60 dB nHL in 2
 Elberling, Callo & Don 2010, J Acoust Soc Am 128:215, secondary); such rows follow ``size x / (x + half)``, x in dB above the
 begin, with about 480 nV and 17 dB. Ears with a loss grow sooner (recruitment), tone bursts less far; the spreads below are own
 choice and wide enough for both. Latencies are those of `quietfloor.monitor.waves.expected`, by level, early or late as a whole
-and steeper or flatter with level; forms are those of the evidence with free deviations (own choice). """
+and steeper or flatter with level; forms are those of the evidence with free deviations (own choice)."""
 
 from __future__ import annotations
 
