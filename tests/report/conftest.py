@@ -24,6 +24,7 @@ from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
+from tests.searched import searched
 from tests.slow import patience
 from tests.synthetic import stream
 
@@ -120,3 +121,9 @@ def session(made_session: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def make_run() -> Callable[..., Path]:
     return recorded
+
+
+@pytest.fixture(scope="session")
+def search_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A search of both ears that the operator ended after a minute."""
+    return searched(tmp_path_factory.mktemp("report") / "searches")
