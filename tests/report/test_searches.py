@@ -26,6 +26,7 @@ from quietfloor.monitor.report.search_pictures import order_picture
 from quietfloor.monitor.report.searches import interval_words, threshold_words
 from quietfloor.monitor.review.search_record import read_search, spans
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
 from tests.report.test_report import Page
 from tests.searched import LEVELS
 
@@ -173,6 +174,19 @@ def test_noise_in_the_other_ear_is_told(folder: Path) -> None:
     report = make_report(read_material(folder))
     assert "40 dB nHL, other ear masked (noise 45 dB EM)" in [level.label for level in report.ladders[0].levels]
     assert "masking noise in the other ear: 45 to 45 dB EM at those levels of a search that need it" in report.methods.text
+
+
+def test_marks_by_hand_on_a_level_are_shown_always(folder: Path) -> None:
+    mark = Mark("V", Estimate(9.9, 9.5, 10.3), Estimate(110.0, 40.0, 180.0), "operator", 50.0)
+    number = make_report(read_material(folder)).ladders[1].levels[-1].cell
+    assert number is not None
+    path = folder / "run-001" / f"marks-cell-{number.number}.json"
+    path.write_text(json.dumps(Marks((mark,)).record()), encoding="utf-8")
+    report = make_report(read_material(folder))
+    assert [level.marks.marks for level in report.ladders[1].levels if level.marks.marks] == [(mark,)]
+    said = Page(report_html(report)).said
+    assert "10 dB nHL V 9.90 (9.50 to 10.30)" in said
+    assert "a person" in said
 
 
 def _cut(path: Path) -> None:
