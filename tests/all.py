@@ -44,6 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words, began_s = list(sys.argv[1:] if arguments is None else arguments), time.monotonic()
     long = LONG in words
     words = [word for word in words if word != LONG]
+    # Without compiled files each of a few hundred processes would compile all that it imports, and each worker all tests.
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     found, statuses = {}, []
     with tempfile.TemporaryDirectory() as folder:
         for number, (marked, workers) in enumerate(PASSES):
@@ -52,7 +54,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             how = ["-n", str(workers), "--dist", "loadfile", "-m", selected, f"--junitxml={report}"]
             chosen = any(Path(word.split("::")[0]).exists() for word in words)
             files = [] if chosen or marked == "not real_time" else in_need_of_real_time()
-            statuses.append(subprocess.run([sys.executable, "-m", "pytest", *how, *files, *words], check=False).returncode)
+            command = [sys.executable, "-m", "pytest", *how, *files, *words]
+            statuses.append(subprocess.run(command, check=False, env=environment).returncode)
             if report.exists():
                 found |= results(report)
             if statuses[-1] not in (0, NOTHING_SELECTED) and {"-x", "--exitfirst"} & set(words):
@@ -66,8 +69,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     counts = collections.Counter(kind for kind, _ in found.values())
     said = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "no tests"
     good = all(status in (0, NOTHING_SELECTED) for status in statuses) and bool(found)
-    command = "make long" if long else "make test"
-    print(f"{command}: {'passed' if good else 'FAILED'}: {said} in {time.monotonic() - began_s:.0f} s", flush=True)
+    name = "make long" if long else "make test"
+    print(f"{name}: {'passed' if good else 'FAILED'}: {said} in {time.monotonic() - began_s:.0f} s", flush=True)
     return 0 if good else 1
 
 
