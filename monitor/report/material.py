@@ -9,6 +9,7 @@ from typing import Any
 
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
+from quietfloor.monitor.review.search_fit import fits_of
 from quietfloor.monitor.review.search_record import Search, read_search
 from quietfloor.monitor.session.conditions import Condition, RunSummary, summary_of
 from quietfloor.monitor.session.masked_runs import About, judged
@@ -166,6 +167,9 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
             if "verdict" not in record or "stream" not in record:
                 raise ValueError("run.json is no record of a run")
             search = read_search(run, record)
+            if search is not None and search.conditions:
+                fits, why = fits_of(run, record, search)
+                search = replace(search, fits=fits, missing=(*search.missing, *([why] if why else [])))
             summary = of_ladder.get(number)
             if session is None and search is None:
                 summary = summary_of(number, record, seconds_of(run, record))

@@ -133,6 +133,9 @@ def _search_record(number: int, search: Search) -> dict[str, Any]:
                     }
                     for cell in one.cells
                 ],
+                "model": None if (model := search.fit_of(place)) is None else {
+                    "latency_ms": model.latency_ms, "amplitude_nv": model.amplitude_nv, "threshold_db_nhl": model.threshold_db,
+                },
                 "played": [
                     {"from_s": start, "to_s": stop, "level_db_nhl": level} for start, stop, level in spans(search.played, place)
                 ],

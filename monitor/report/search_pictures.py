@@ -8,9 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from quietfloor.monitor.report.material import RunMaterial
 from quietfloor.monitor.report.parts import Ladder
 from quietfloor.monitor.report.pictures import DARK, GREY, Area, Picture, axes_in
-from quietfloor.monitor.review.search_record import Search, spans
+from quietfloor.monitor.review.search_record import Search, SearchedCondition, spans
+from quietfloor.monitor.search.fitted import Fitted
 from quietfloor.monitor.waves.marks import Estimate
 
 INCH, LEAST_INCH = 2.4, 1.7
@@ -25,8 +27,13 @@ def order_picture(search: Search, place: int) -> Picture:
 
 
 def level_picture(ladder: Ladder) -> Picture:
-    """Latency and amplitude of wave V against level, from the marks, with what is published."""
+    """Latency and amplitude of wave V against level, from the marks, with what is published and what the model believes."""
     return Picture(INCH, LEAST_INCH, lambda figure, area: _levels(figure, area, ladder))
+
+
+def model_of(run: RunMaterial, one: SearchedCondition) -> Fitted | None:
+    """What the model believes of wave V in a condition of a search."""
+    return None if run.search is None else run.search.fit_of(run.search.conditions.index(one))
 
 
 def _order(figure: Any, area: Area, search: Search, place: int) -> None:
@@ -61,13 +68,13 @@ def _order(figure: Any, area: Area, search: Search, place: int) -> None:
     handles += [
         Line2D([], [], color=WHY.get(why, GREY), linewidth=4.0, label=WHY_WORDS.get(why, why)) for why in WHY if why in used
     ]
-    for order in search.ordered:
-        if order.condition in (None, place):
-            axes.axvline(order.seconds / 60, color=ORDER, linewidth=1.0, zorder=2)
-            axes.annotate(
-                order.order.replace("_", " "), (order.seconds / 60, 1.0), (2, -2), xycoords=("data", "axes fraction"),
-                textcoords="offset points", ha="left", va="top", fontsize=6.5, color=ORDER,
-            )  # fmt: skip
+    for number, order in enumerate(wanted for wanted in search.ordered if wanted.condition in (None, place)):
+        axes.axvline(order.seconds / 60, color=ORDER, linewidth=1.0, zorder=2)
+        place_points = (2, -2 - 8 * (number % 4))
+        axes.annotate(
+            order.order.replace("_", " "), (order.seconds / 60, 1.0), place_points, xycoords=("data", "axes fraction"),
+            textcoords="offset points", ha="left", va="top", fontsize=6.5, color=ORDER,
+        )  # fmt: skip
     axes.set_ylim(bottom, top)
     axes.set_xlim(0.0, end)
     _level_ticks(axes.yaxis, levels)
@@ -93,6 +100,15 @@ def _levels(figure: Any, area: Area, ladder: Ladder) -> None:
         (("latency of wave V, ms", "latency_ms", "V"), ("amplitude of wave V, nV", "amplitude_nv", "V amplitude"))
     ):
         axes = axes_in(figure, (area[0] + side * half, area[1], half, area[3]), (0.6, 0.45, 0.15, 0.12))
+        for run, one in ladder.searches:
+            model = model_of(run, one)
+            if model is None:
+                continue
+            levels_db = np.array([cell.level_db_nhl for cell in one.cells])
+            low, middle, high = model.latency_ms if key == "latency_ms" else model.amplitude_nv
+            there = levels_db >= (model.threshold_db[1] if key == "latency_ms" else -np.inf)
+            axes.fill_between(levels_db[there], low[there], high[there], color=INTERVAL, linewidth=0, zorder=0)
+            axes.plot(levels_db[there], middle[there], color=FOUND, linewidth=1.0, zorder=1)
         for level, mark in marked:
             at, value = level.level_db_nhl, getattr(mark, key)
             _bar(axes, at, value, DARK, filled=mark.by == "operator")

@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.search.fitted import Fitted
 from quietfloor.monitor.search.record import COLUMNS
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.storage.record_schema import is_number
@@ -108,7 +109,7 @@ class Ordered:
 
 @dataclass(frozen=True)
 class Search:
-    """``missing``: what the files of this search do not tell, and why, in words."""
+    """``missing``: what the files of this search do not tell, and why, in words. ``fits``: see `search_fit`; empty for none."""
 
     alpha: float
     width_db: float
@@ -117,6 +118,11 @@ class Search:
     chosen: tuple[Chosen, ...] = ()
     ordered: tuple[Ordered, ...] = ()
     missing: tuple[str, ...] = ()
+    fits: tuple[Fitted | None, ...] = ()
+
+    def fit_of(self, place: int) -> Fitted | None:
+        """What the model believes of wave V in a condition; None where that was not asked for, or is not known."""
+        return self.fits[place] if self.fits else None
 
     def cell(self, number: int) -> tuple[SearchedCondition, SearchedCell]:
         """A cell by its number, with its condition. Raises ValueError."""

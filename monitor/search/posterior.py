@@ -139,6 +139,17 @@ class Posterior:
         inside = np.histogram(threshold, edges, weights=curves)[0] / DENSITY_DB if len(curves) else np.zeros(0)
         return (edges[:-1] + DENSITY_DB / 2 if len(curves) else np.zeros(0)), np.asarray(inside, dtype=np.float64)
 
+    def spread(self, latencies_ms: Floats, parts: tuple[float, ...]) -> tuple[Floats, Floats]:
+        """Quantiles (n_parts, n_levels) of latency, from those of the paths (n_paths, n_levels), and of size in uV RMS.
+
+        Raises ValueError before the first update.
+        """
+        if self._last is None:
+            raise ValueError("nothing is believed yet: update it first")
+        directions, mass = self._last
+        likely, curves = mass.sum(axis=1, dtype=np.float64), _at_least(mass.sum(axis=0, dtype=np.float64), FEWEST)
+        return _quantiles(latencies_ms[self._path[directions]].T, likely, parts), _quantiles(self._now.sizes, curves, parts)
+
     @property
     def _near(self) -> Ints:
         return np.flatnonzero(self._score >= self._score.max() - FORGOTTEN)
@@ -236,6 +247,14 @@ class Posterior:
         best = np.argsort(-likely[keep], kind="stable")[:BEST]
         part, c = likely[keep][best] / likely[keep][best].sum(), c[best]
         return waves, np.einsum("d,dm,dlmn,dn->l", part, c, self._gram[places[best]], c, optimize=True)
+
+
+def _quantiles(values: Floats | Singles, probability: Floats, parts: tuple[float, ...]) -> Floats:
+    """(n_parts, n_rows) of values (n_rows, n) with probabilities (n,)."""
+    order = np.argsort(values, axis=-1, kind="stable")
+    at = np.array([np.searchsorted(np.cumsum(probability[row]) / probability.sum(), parts) for row in order])
+    chosen = np.take_along_axis(order, np.minimum(at, len(probability) - 1), axis=-1)
+    return np.asarray(np.take_along_axis(values, chosen, axis=-1).T, dtype=np.float64)
 
 
 def _at_least(probability: Floats, fewest: float) -> Floats:

@@ -40,6 +40,11 @@ class WaveNoise:
         per_ms = 2e-3 * np.pi * hz
         return self.rms_nv * float(np.sqrt((power * np.exp(-((per_ms * smooth_ms) ** 2)) * per_ms ** (2 * order)).sum()))
 
+    def correlation(self, lags_ms: ArrayLike) -> Floats:
+        """Of two points that lie ``lags_ms`` (any shape) apart."""
+        hz, power = _spectrum(self.band_hz, self.fall, self.bend)
+        return np.asarray(np.cos(2e-3 * np.pi * np.multiply.outer(np.asarray(lags_ms, dtype=np.float64), hz)) @ power)
+
     def difference_sd(self, lags_ms: ArrayLike, smooth_ms: float = 0.0) -> Floats:
         """SD in nV of the difference of two points of the smoothed average, ``lags_ms`` (any shape) apart.
 

@@ -146,6 +146,30 @@ def test_json_and_methods(search_run: Path, report: Report) -> None:
     assert "decided by the rule" not in text
 
 
+def test_the_model_fitted_again_believes_what_the_search_believed(search_run: Path, report: Report) -> None:
+    kept = record_of(search_run.parent)["search"]["conditions"]
+    (told,) = json.loads(report_text(report))["searches"]
+    for one, answer in zip(told["conditions"], kept, strict=True):
+        low, middle, high = one["model"]["threshold_db_nhl"]
+        assert abs(middle - answer["threshold_db_nhl"]) <= 5.0
+        assert low <= answer["threshold_db_nhl"] <= high
+        latency_ms, amplitude_nv = (np.array(one["model"][key]) for key in ("latency_ms", "amplitude_nv"))
+        assert latency_ms.shape == amplitude_nv.shape == (3, len(LEVELS))
+        assert np.all(np.diff(latency_ms, axis=1) <= 0)  # louder, sooner
+        assert np.all(np.diff(latency_ms, axis=0) >= 0)
+    said = Page(report_html(report)).said
+    assert "fitted once more to the averages that are kept" in said
+
+
+def test_without_the_plan_the_model_is_not_known_and_the_rest_is_told(folder: Path) -> None:
+    plan = folder / "run-001" / "plan.toml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("    10.0,\n", "    5.0,\n"), encoding="utf-8")
+    told = said_of(folder)
+    assert "Run 1: what its model believes of wave V at each level is not known: " in told
+    for one in record_of(folder)["search"]["conditions"]:
+        assert f"Run 1: {one['words']}." in told
+
+
 def test_the_same_search_gives_the_same_bytes(search_run: Path, report: Report) -> None:
     again = make_report(read_material(search_run.parent), suggest_marks=True)
     assert report_html(again) == report_html(report)

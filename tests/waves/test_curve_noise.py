@@ -42,6 +42,15 @@ def test_against_filtered_noise(rng: np.random.Generator) -> None:
         assert (values[:, lag:] - values[:, :-lag]).std() == pytest.approx(float(noise.difference_sd(1.0, smooth)), rel=0.05)
 
 
+def test_correlation_and_differences_are_two_sides_of_one(rng: np.random.Generator) -> None:
+    """Var(x - y) = 2 var (1 - correlation); and against filtered noise, of the colour that it has."""
+    noise, lags = WaveNoise(3.0, BAND_HZ, fall=0.0, bend=0.0), np.array([0.0625, 0.25, 0.5, 2.0])
+    np.testing.assert_allclose(noise.difference_sd(lags), 3.0 * np.sqrt(2.0 * (1.0 - noise.correlation(lags))), atol=1e-9)
+    rows = filtered_noise(rng, 400)
+    seen = [np.mean(rows[:, :100] * rows[:, step : 100 + step]) / np.mean(rows[:, :100] ** 2) for step in (1, 4, 8, 32)]
+    np.testing.assert_allclose(noise.correlation(lags), seen, atol=0.06)
+
+
 def test_the_colour_is_found(rng: np.random.Generator) -> None:
     """Two pictures of flat noise: the SD of slopes is right on average and within a quarter nearly always."""
     true = WaveNoise(1.0, BAND_HZ, fall=0.0, bend=0.0).sd(0.15, 1)
