@@ -49,6 +49,7 @@ from quietfloor.monitor.session.threshold import Threshold, threshold_of
 from quietfloor.monitor.storage.run_folder import RunFolder
 
 PLAN = "session-plan.toml"
+OLD_METHOD = "ladder"  # of kept plans without a method: those from before there was a search
 LATEST = 3  # runs by which the noise is known: own choice, as people change
 
 
@@ -62,15 +63,21 @@ class Session:
 
     @classmethod
     def begin(cls, folder: Path, plan: SessionPlan, now: Callable[[], datetime.datetime] = now_utc) -> Session:
-        """Begin, or go on with the plan as it is now. Raises SessionError where the folder holds another subject's runs."""
+        """Begin, or go on with the plan as it is now, by the method of before unless it names one.
+
+        Raises SessionError where the folder holds another subject's runs.
+        """
         session = cls(folder, plan, now)
         if (folder / PLAN).is_file():
-            before = cls.open(folder).plan.subject
+            kept = cls.open(folder).plan
+            before = kept.subject
             if before.pseudonym != plan.subject.pseudonym:
                 raise SessionError(
                     f"{folder} is the session of {before.pseudonym!r}, and the plan is for {plan.subject.pseudonym!r}: give "
                     "another --out, as the sound dose and the thresholds are of one person"
                 )
+            if "method" not in plan.model_fields_set:
+                session.plan = plan = plan.model_copy(update={"method": kept.method})
         try:
             folder.mkdir(parents=True, exist_ok=True)
             RunFolder(folder).write_text(PLAN, plan.to_toml(folder))
@@ -84,7 +91,7 @@ class Session:
         """Open an existing session. Raises SessionError if it is no session, PlanError if its plan cannot be read."""
         if not (folder / PLAN).is_file():
             raise SessionError(f"{folder} is no session (no {PLAN}): begin one by `quietfloor session PLAN.toml --out DIR`")
-        return cls(folder, load_session_plan(folder / PLAN), now)
+        return cls(folder, load_session_plan(folder / PLAN, OLD_METHOD), now)
 
     # -- what is there ----------------------------------------------------------------------------------------------
 

@@ -123,10 +123,33 @@ class MaskingPlan(_Section):
         return self.noise or ("white" if condition.frequency_hz is None else "octave-band")
 
 
+class SearchKeys(_Section):
+    """How well a search has to know a threshold."""
+
+    width_db: float = Field(default=10.0, ge=5, le=40, description="of the 95 % interval of a threshold; 15 when hurried")
+    widest_db: float = Field(default=14.0, ge=5, le=40, description="of it where a threshold takes long")
+
+    @model_validator(mode="after")
+    def _widest_is_wider(self) -> SearchKeys:
+        if self.widest_db < self.width_db:
+            raise ValueError(
+                f"widest_db = {self.widest_db:g} with width_db = {self.width_db:g}: widest_db is width_db or more, as the "
+                "interval may become wider where a threshold takes long"
+            )
+        return self
+
+
 class SessionPlan(_Section):
     """The plan of one session."""
 
     title: str = ""
+    method: Literal["search", "ladder"] = Field(
+        default="search", description="search: several levels in one recording; ladder: a run for each level"
+    )
+    confirm: Literal["none", "guidance"] = Field(
+        default="none", description="guidance: after a search, runs that find no response below it, as a ladder does"
+    )
+    search: SearchKeys = Field(default_factory=SearchKeys)
     subject: SubjectPlan
     condition: tuple[ConditionPlan, ...] = Field(min_length=1, max_length=MOST_CONDITIONS)
     steps: StepsPlan = Field(default_factory=StepsPlan)
@@ -141,6 +164,8 @@ class SessionPlan(_Section):
     def _no_doubles_of_the_session(cls, run: dict[str, Any]) -> dict[str, Any]:
         if not isinstance(run.get("sound"), dict):
             raise ValueError("[run.sound] is missing: a session plays its own stimuli, with a calibration in dB nHL")
+        if "search" in run:
+            raise ValueError("[run.search] is made by the session: leave it out, and give width_db, widest_db under [search]")
         for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
             if key in run["sound"]:
                 where = "[subject]" if key in FROM_SUBJECT else "[[condition]]" if key in FROM_CONDITION else "the session itself"
@@ -297,8 +322,11 @@ def _from_within(value: Any, folder: str) -> Any:
     return value.removeprefix(folder) if isinstance(value, str) else value
 
 
-def load_session_plan(path: Path) -> SessionPlan:
-    """Read and check a plan file. Relative paths in it count from its own folder. Raises PlanError that names the key."""
+def load_session_plan(path: Path, method: str = "search") -> SessionPlan:
+    """Read and check a plan file, with ``method`` where it names none. Relative paths in it count from its own folder.
+
+    Raises PlanError that names the key.
+    """
     try:
         data = toml_of(path)
     except OSError as error:
@@ -318,7 +346,7 @@ def load_session_plan(path: Path) -> SessionPlan:
         if isinstance(table, dict):
             paths = [key for key in (*PATHS, "certificate", "own") if isinstance(table.get(key), str)]
             table |= {key: beside(path, table[key]) for key in paths}
-    return make_session_plan(data, str(path))
+    return make_session_plan(data if method == "search" else {"method": method} | data, str(path))
 
 
 def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> SessionPlan:
@@ -331,7 +359,7 @@ def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> Ses
 
 _TABLES: dict[str, type[BaseModel]] = {
     "subject": SubjectPlan, "condition": ConditionPlan, "steps": StepsPlan, "replicates": ReplicatesPlan, "limits": LimitsPlan,
-    "hearing": HearingPlan, "masking": MaskingPlan,
+    "hearing": HearingPlan, "masking": MaskingPlan, "search": SearchKeys,
 }  # fmt: skip
 
 
