@@ -263,8 +263,8 @@ def _refused(plan: Plan, session: Session) -> None:
 def _minutes_of_last(session: Session) -> float:
     import math
 
-    runs = session.runs()
-    return runs[-1].seconds / 60 if runs and not math.isnan(runs[-1].seconds) else 0.0
+    runs = session.all_runs()
+    return math.fsum(run.seconds for run in runs if run.number == runs[-1].number and not math.isnan(run.seconds)) / 60
 
 
 def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -> Suggestion:
@@ -344,7 +344,7 @@ def _remarked(session: Session, remark: Remark, args: argparse.Namespace, link: 
     """Keep what was said in the window about the run before."""
     from quietfloor.monitor.session.session_store import SessionError
 
-    number = session.runs()[-1].number
+    number = session.all_runs()[-1].number
     try:
         if remark.what == "discard":
             run = session.discard(number, remark.text)
@@ -366,7 +366,7 @@ def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose)
     suggested = suggestion.level_db_nhl
     if suggested is None:
         return [suggestion]
-    index, runs = session.index_of(suggestion.condition), session.runs()
+    index, runs = session.index_of(suggestion.condition), session.all_runs()
     rules = session.plan.rules(index)
     below = int(max(0.0, suggested - rules.lowest_db) // rules.last_step_db)
     above = int(max(0.0, rules.highest_db - suggested) // rules.last_step_db)

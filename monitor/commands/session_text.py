@@ -19,10 +19,10 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
         plan = session.plan
         title = f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}"
         say(plain(title, LONGEST), args)
-        for run in session.runs():
+        for run in session.all_runs():
             say(f"  {run.condition} · {run.words}" + "".join(f"\n    note: {note}" for note in run.notes), args)
     else:
-        session.runs()
+        session.all_runs()
     for text in session.damaged:
         say(f"  {text}", args)
     for threshold in session.thresholds():
@@ -45,7 +45,7 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
     suggestion = session.next(minutes)
     if suggestion is not None:
         say(suggestion.sentence, args)
-        say(f"  Length: {session.sweeps(session.index_of(suggestion.condition), session.runs()).words}.", args)
+        say(f"  Length: {session.sweeps(session.index_of(suggestion.condition), session.all_runs()).words}.", args)
         return
     for one in session.suggestions(minutes):
         say(one.sentence, args)
@@ -58,7 +58,7 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
 
     from quietfloor.monitor.session.staircase_rules import waking_words
 
-    runs = session.runs()
+    runs = session.all_runs()
     suggestion = session.next(minutes)
     left_s = session.time_left_s(runs)
     return {

@@ -188,6 +188,8 @@ class SessionPlan(_Section):
                     self.run_plan(number - 1, level)
                 if self.masking.auto:
                     self.run_plan(number - 1, rules.start_db, masking_db_em=0.0)
+                if self.method == "search" and (why := _unsearchable(self.run_plan(number - 1, rules.start_db))):
+                    raise PlanError(f"{why}, or begin with method = \"ladder\"")
             except PlanError as error:
                 raise ValueError(f"{where}, in [run]: {error}") from error
             except ValueError as error:
@@ -312,6 +314,18 @@ class SessionPlan(_Section):
         """The plan as TOML, as it is kept in ``folder``: files in there have relative paths, so that the folder may be moved."""
         content = self.model_dump(mode="json", exclude_none=True)
         return tomli_w.dumps(content if folder is None else _from_within(content, f"{folder.resolve()}{os.sep}"))
+
+
+def _unsearchable(plan: Plan) -> str:
+    """What a search cannot do with the plan of a run, and what to change; empty where it can."""
+    sound = plan.sound
+    assert sound is not None
+    if not (sound.held_to_plan and sound.pauses_s):
+        return "a search is known by its pauses: leave held_to_plan and random_pause on"
+    if sound.masking_level_db_fs is not None:
+        return f"masking_level_db_fs = {sound.masking_level_db_fs:g}: a search has noise in dB EM, give masking_level_db_em"
+    rule = plan.decision.rule
+    return "" if rule == "evidence" else f"rule = {rule!r}: a search decides by evidence, leave decision.rule out"
 
 
 def _from_within(value: Any, folder: str) -> Any:
