@@ -72,7 +72,7 @@ _RUN = {
     "a list": "stream.eeg",
 }
 _PLAN = {
-    "a table": "stream sound stated trigger analysis decision timing",
+    "a table": "stream sound stated trigger analysis decision timing search",
     "two rising numbers": "analysis.band_hz",
     f"two rising times within {MOST_MS:g} ms": "analysis.window_ms analysis.epoch_ms analysis.latency_ms",
     "a number": " ".join(f"analysis.{key.key}" for criterion in CRITERIA for key in criterion.keys) + " "
