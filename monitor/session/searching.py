@@ -85,6 +85,20 @@ class SearchAhead:
     minutes: float = math.inf
 
     @property
+    def begins_with(self) -> tuple[int, float]:
+        """Condition (index in the session plan) and level in dB nHL of the first sound."""
+        first = self.conditions[0]
+        return first.index, min(first.levels_db, key=lambda level: abs(level - first.start_db))
+
+    def beginning_at(self, level_db: float) -> SearchAhead:
+        """The same from another level on. Raises ValueError where the first condition has no such level."""
+        first, *others = self.conditions
+        if level_db not in first.levels_db:
+            levels = ", ".join(f"{level:g}" for level in first.levels_db)
+            raise ValueError(f"{level_db:g} dB nHL is no level of {first.condition}; it has {levels}")
+        return replace(self, conditions=(replace(first, start_db=level_db), *others))
+
+    @property
     def sentence(self) -> str:
         """What is going to be searched, in one sentence."""
         first, *others = self.conditions
@@ -96,7 +110,7 @@ class SearchAhead:
         where = str(first.condition)
         return (
             f"{where[:1].upper()}{where[1:]}{more}: next a search from {low:g} to {high:g} dB nHL, beginning at "
-            f"{first.start_db:g}{masked}{time}."
+            f"{self.begins_with[1]:g}{masked}{time}."
         )
 
 

@@ -170,7 +170,15 @@ class Session:
         for index, condition in enumerate(self.plan.conditions):
             search = search_of(condition, runs)
             if search is not None and (_finished(search) or not counted(condition, runs)):
-                found.append(threshold_by_search(condition, search))
+                one = threshold_by_search(condition, search)
+                if self.plan.confirm == "guidance" and search.search is not None and search.search.found:
+                    confirmed = threshold_of(condition, self._with_found(search, runs, index))
+                    one = replace(
+                        one, lowest_present_db_nhl=confirmed.lowest_present_db_nhl,
+                        highest_absent_db_nhl=confirmed.highest_absent_db_nhl,
+                        rests_on=tuple(dict.fromkeys((*one.rests_on, *confirmed.rests_on))),
+                    )  # fmt: skip
+                found.append(one)
                 continue
             rules = self.plan.rules(index)
             settled = suggest(condition, runs, rules).reason in SETTLED
@@ -182,7 +190,10 @@ class Session:
         return tuple(found)
 
     def errors(self) -> tuple[LadderErrors | None, ...]:
-        """Error rates of the ladder of each condition, with the alpha of its runs; None where its rule promises no rate."""
+        """Error rates of the ladder of each condition, with the alpha of its runs; None where its rule promises no rate, and in a
+        session that searches."""
+        if self.plan.method == "search":
+            return (None,) * len(self.plan.conditions)
         runs = self.runs()
         return tuple(
             self.plan.errors(index, [run.alpha for run in runs if run.condition.same_as(condition)])
@@ -264,6 +275,13 @@ class Session:
             if last is not None and not last.done:
                 return last
         return next((one for one in suggestions if not one.done), None)
+
+    def next_words(self) -> tuple[str, ...]:
+        """What is suggested, in sentences: of a ladder for each condition, of a search for the next recording."""
+        if self.plan.method == "ladder":
+            return tuple(one.sentence for one in self.suggestions())
+        ahead, confirming = self.search_ahead(), self.confirmation()
+        return tuple(one.sentence for one in (ahead or confirming,) if one is not None)
 
     def outlook(self, index: int, runs: tuple[RunSummary, ...]) -> ExpectedDuration:
         """Expected duration of a run, from the runs of this condition where there are any, else from all."""
@@ -351,13 +369,13 @@ class Session:
         )  # fmt: skip
 
     def search_ahead(
-        self, minutes_left: float | None = None, *, noise: bool = False, only: int | None = None,
+        self, minutes_left: float | None = None, *, noise: bool = False, only: int | None = None, again: bool = False,
         without: Collection[int] = (), given: Callable[[SoundPlan], bool] = lambda _: True,
     ) -> SearchAhead | None:  # fmt: skip
         """The next recording of a search; None where every condition has its answer, or no time is left. Raises PlanError.
 
-        ``noise``: with noise in the other ear where it is due. ``only``: that condition (index), also if it has its answer.
-        ``without``: conditions that are left for later. ``given``: whether output and ceiling let a sound out.
+        ``noise``: with noise in the other ear where it is due. ``only``: that condition (index), with ``again`` also if it has
+        its answer. ``without``: conditions that are left for later. ``given``: whether output and ceiling let a sound out.
         """
         runs = self.all_runs()
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
@@ -365,12 +383,42 @@ class Session:
             return None
         thresholds, indices = self.thresholds(), range(len(self.plan.conditions))
         waiting = [
-            self._ahead(index, runs, thresholds, noise, given, again=only is not None)
+            self._ahead(index, runs, thresholds, noise, given, again)
             for index in indices
             if index not in without and only in (None, index)
         ]
         chosen = recording(one for one in waiting if one is not None)
         return SearchAhead(chosen, left_s / 60) if chosen else None
+
+    def next_search(self, minutes_left: float | None = None, ahead: SearchAhead | None = None) -> Plan | None:
+        """The plan of the recording that would be made now, or of ``ahead``; None where nothing is left. Raises PlanError."""
+        ahead = ahead or self.search_ahead(minutes_left)
+        made = max((number for number, _ in self._store.folders()), default=0)
+        return None if ahead is None else self.plan.search_plan(ahead, made)
+
+    def confirmation(self, minutes_left: float | None = None) -> Suggestion | None:
+        """The next run of one level that confirms, as a ladder does, that there is no response below what searches found; None
+        where the plan does not want that, or nothing is left."""
+        runs = self.all_runs()
+        left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
+        wanted = self.plan.confirm == "guidance" and left_s >= LEAST_S
+        for index, condition in enumerate(self.plan.conditions) if wanted else ():
+            search = search_of(condition, runs)
+            if search is None or search.search is None or not (search.search.finished and search.search.found):
+                continue
+            one = suggest(
+                condition, self._with_found(search, runs, index), self.plan.rules(index), time_left_s=left_s,
+                outlook=self.outlook(index, runs), masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
+                waking=waking_words(runs),
+            )  # fmt: skip
+            if not one.done:
+                return one
+        return None
+
+    def _with_found(self, search: RunSummary, runs: tuple[RunSummary, ...], index: int) -> list[RunSummary]:
+        """Runs of one level, after what a search found, which counts as often as the plan asks for the lowest response."""
+        found = [replace(search, search=None)] * self.plan.rules(index).present_runs
+        return [*found, *(run for run in runs if run.search is None)]
 
     def _ahead(
         self, index: int, runs: tuple[RunSummary, ...], thresholds: tuple[Threshold, ...], noise: bool,
@@ -433,7 +481,12 @@ class Session:
         return sound
 
     def first_plan(self) -> Plan:
-        """The plan of the suggested run, for a check before it; of the first condition where nothing is left."""
+        """The plan of the suggested run, for a check before it; of the first condition where nothing is left. Of a search it is
+        that of the level that it begins with."""
+        if self.plan.method == "search":
+            ahead = self.search_ahead()
+            index, level = (0, self.plan.rules(0).start_db) if ahead is None else ahead.begins_with
+            return self.run_plan(self.plan.conditions[index], level)
         suggestion = self.next()
         if suggestion is None or suggestion.level_db_nhl is None:
             return self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)

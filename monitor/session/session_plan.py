@@ -18,6 +18,7 @@ from quietfloor.monitor.core.stopping import FindsResponse, rules_of_run
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
 from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan
 from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.searching import SearchAhead
 from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_errors
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.untrusted.bounded_io import toml_of
@@ -270,10 +271,11 @@ class SessionPlan(_Section):
 
     def run_plan(
         self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
-        masking_db_em: float = math.nan,
+        masking_db_em: float = math.nan, search: dict[str, Any] | None = None,
     ) -> Plan:  # fmt: skip
         """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
-        session has none. ``masking_db_em``: noise that the session gives, nan for none. Raises PlanError."""
+        session has none. ``masking_db_em``: noise that the session gives, nan for none. ``search``: the table of a search, which
+        is then what the run does. Raises PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -287,7 +289,17 @@ class SessionPlan(_Section):
         run = {"title": title} | self.run | {"sound": sound}
         if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
             run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
-        return make_plan(run, "plan of a run")
+        return make_plan(run if search is None else run | {"search": search}, "plan of a run")
+
+    def search_plan(self, ahead: SearchAhead, seed_after: int = 0) -> Plan:
+        """The plan of a recording that searches. Raises PlanError."""
+        first = ahead.conditions[0]
+        noise = first.noise_of_loudest[-1] if first.noise_of_loudest else math.nan
+        own = self.run_plan(first.index, first.levels_db[-1]).sound
+        noise = noise if own is None or own.masking == "none" else math.nan  # that of the plan is there already
+        search = {"condition": [one.table() for one in ahead.conditions]} | self.search.model_dump()
+        search |= {} if math.isinf(ahead.minutes) else {"minutes": ahead.minutes}
+        return self.run_plan(first.index, first.levels_db[-1], seed_after=seed_after, masking_db_em=noise, search=search)
 
     def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
         """Keys of [sound] for noise in the other ear. Raises PlanError."""

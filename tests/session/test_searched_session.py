@@ -249,8 +249,7 @@ def test_a_response_that_may_be_the_other_ears_is_searched_again_with_noise(sess
     assert found.words.endswith("; not known to be this ear's")
     assert not found.measured.ear_known
     assert 0 not in [one.index for one in ahead(session).conditions]
-    again = ahead(session, noise=True, only=0).conditions[0]
-    assert again.index == 0
+    assert named(ahead(session, noise=True, only=0, again=True)) == [(0, 0)]
     doubtful = session.search_ahead(noise=True, without={1, 2})
     assert doubtful is not None
     (one,) = doubtful.conditions
