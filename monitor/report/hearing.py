@@ -17,7 +17,7 @@ def masking_of(material: Material) -> tuple[Masked, ...]:
     found = []
     summaries = [run.summary for run in material.runs if run.summary is not None]
     for summary in summaries:
-        if summary.muted or summary.discarded is not None:
+        if summary.muted or summary.discarded is not None or summary.search is not None:
             continue
         advice = advice_for(summary, summaries, material.about)
         if advice is None:

@@ -158,10 +158,10 @@ class Threshold:
     ``level_db_nhl``: by convention, for "no response" the highest level without one. ``estimate_db_nhl`` with ``low_db_nhl`` to
     ``high_db_nhl`` (95 %): where runs like these would find a response as often as not; nan: no limit on that side.
 
-    Of a search ``level_db_nhl`` and ``estimate_db_nhl`` are where the response begins, ``lowest_present_db_nhl`` is the softest
-    level at or below which it was found, and ``highest_absent_db_nhl`` a level without one above which nothing was searched, or
-    one that later runs confirmed. ``said``: its answer in words, ``hidden_below``: how large a response may be at softer levels.
-    ``transducer``, ``masked`` are known of a search only.
+    Of a search ``estimate_db_nhl`` is where the response begins, and ``level_db_nhl`` the same to a whole dB;
+    ``lowest_present_db_nhl`` is the softest level at or below which it was found, and ``highest_absent_db_nhl`` a level without
+    one above which nothing was searched, or one that later runs confirmed. ``said``: its answer in words, ``hidden_below``: how
+    large a response may be at softer levels. ``transducer``, ``masked`` are known of a search only.
     """
 
     condition: Condition
@@ -305,7 +305,8 @@ def threshold_by_search(condition: Condition, run: RunSummary) -> Threshold:
             if one.found
             else f"the noise at {loudest:g} dB nHL may have hidden a response of this ear"
         )
-    level = {"threshold": one.threshold_db, "at most": one.found_db, "no response": loudest, "not tested": math.nan}[finding]
+    whole_db = float(round(one.threshold_db)) if known else math.nan
+    level = {"threshold": whole_db, "at most": one.found_db, "no response": loudest, "not tested": math.nan}[finding]
     return Threshold(
         condition=condition,
         finding=finding,

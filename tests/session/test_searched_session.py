@@ -67,7 +67,8 @@ def test_an_answer_is_read_back_and_shapes_what_is_searched_next(session: Sessio
     write_search(session.folder, {right: answer(31.6, found_db=35.0)}, seconds=120.0)
     first, second, third = session.thresholds()
     assert (first.method, first.finding, first.settled) == ("search", "threshold", True)
-    assert (first.level_db_nhl, first.low_db_nhl, first.high_db_nhl) == pytest.approx((31.6, 27.6, 35.6))
+    assert (first.level_db_nhl, first.low_db_nhl, first.high_db_nhl) == pytest.approx((32.0, 27.6, 35.6))
+    assert first.estimate_db_nhl == 31.6
     assert (first.lowest_present_db_nhl, first.rests_on) == (35.0, (1,))
     assert math.isnan(first.highest_absent_db_nhl)
     assert first.words.startswith("threshold 32 dB nHL (95 %: 28 to 36); a response was found at 35 dB nHL")
@@ -276,21 +277,21 @@ def test_a_loud_level_without_known_noise_has_that_of_the_level_below(session: S
 
 
 def test_searches_and_ladders_work_together_for_hearing_levels(session: Session, add_run: Callable[..., int]) -> None:
-    """One table for both, so that only the levels differ: 31.6 by a search, 30 by a ladder."""
+    """One table for both, so that only the levels differ: 32 by a search, 30 by a ladder."""
     right, low, _ = session.plan.conditions
     write_search(session.folder, {right: answer(31.6, found_db=35.0), low: answer(math.inf)})
     chirp = {"ear": "left", "kind": "octave-chirp", "frequency_hz": 2000.0}
     for word in ("40+", "30+", "20-", "25-", "30+", "25-"):
         add_run(session.folder, word, **chirp)
     first, second, third = session.measured()
-    assert (first.finding, first.searched_db_nhl, first.lowest_present_db_nhl) == ("threshold", 31.6, 35.0)
+    assert (first.finding, first.searched_db_nhl, first.lowest_present_db_nhl) == ("threshold", 32.0, 35.0)
     assert (second.finding, second.highest_absent_db_nhl) == ("no response", 80.0)
     assert (third.finding, third.lowest_present_db_nhl, third.highest_absent_db_nhl) == ("threshold", 30.0, 25.0)
     assert session.search_ahead() is None, "the ladder's threshold is settled"
     tables = session.plan.hearing.load()
     chosen = tables.choose(["octave-chirp-2015", "stapells-1995"])
     found, ladder = (estimate(one, chosen, "infant", age_months=3) for one in (first, third))
-    assert found.level_db - ladder.level_db == pytest.approx(1.6)
+    assert found.level_db - ladder.level_db == pytest.approx(2.0)
     assert "from a threshold of 32 dB nHL by a search" in found.sentence
 
 
