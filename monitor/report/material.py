@@ -133,7 +133,7 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         chosen=tuple(tables) or plan.hearing.tables,
         rules=plan.model_dump(mode="json", include={"steps", "replicates", "limits"}),
         errors=session.errors(),
-        next=tuple(one.sentence for one in session.suggestions()),
+        next=session.next_words(),
         left_out=left_out,
         noise_transducer=plan.hearing.noise_transducer,
         attenuation_set=plan.hearing.attenuation_set,

@@ -188,6 +188,8 @@ device_source_id = "{audio}"
 
 
 SESSION = """
+method = "ladder"
+
 [subject]
 pseudonym = "S07"
 age_group = "adult"
