@@ -66,7 +66,10 @@ MEANING: dict[str, dict[str, Any]] = {
 def _meaning(material: Material) -> dict[str, dict[str, Any]]:
     """With the tags of the cells of a recording that has several."""
     tags = {
-        one.tag: f"onset of the {one.stimulus} to the {one.ear} ear at {one.level:g} {one.level_unit}" for one in material.cells
+        one.tag: "a trigger without sound, while the search paused" if one.level is None else (
+            f"onset of the {one.stimulus} to the {one.ear} ear at {one.level:g} {one.level_unit}"
+        )
+        for one in material.cells
     }
     kinds = MEANING["trial_type"]
     return MEANING | {"trial_type": kinds | {"Levels": kinds["Levels"] | tags}}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -20,7 +21,7 @@ from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.export.labels import polarities, sweep_label
 from quietfloor.monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
-from quietfloor.monitor.plan.cell_table import read_cells
+from quietfloor.monitor.plan.cell_table import read_cells, table_of
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.review.replay import Replayed, ReplayError, replay
 from quietfloor.monitor.review.search_record import Search, read_search
@@ -39,6 +40,7 @@ from quietfloor.monitor.untrusted.safe_xml import element_from
 LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more
 BY_SIGN = {1: "condensation", -1: "rarefaction"}
+SILENCE = "silence"
 ACCEPTED, REJECTED, NOT_JUDGED = "accepted", "rejected", "not judged"
 
 
@@ -78,14 +80,17 @@ class Happening:
 
 @dataclass(frozen=True)
 class CellLabel:
-    """A sound of a recording with several. ``tag``: its parts behind slashes, as readers of labels can choose by them."""
+    """A sound of a recording with several. ``tag``: its parts behind slashes, as readers of labels can choose by them.
+
+    ``ear`` and what follows are None of silence, while such a recording pauses.
+    """
 
     tag: str
     stimulus: str
-    ear: str
-    frequency_hz: float | None
-    level: float
-    level_unit: str
+    ear: str | None = None
+    frequency_hz: float | None = None
+    level: float | None = None
+    level_unit: str | None = None
 
 
 @dataclass(frozen=True)
@@ -146,8 +151,9 @@ def read_material(path: Path) -> Material:
         for start, stop in stretches(bad, max(1, round(MERGE_S * stream.rate_hz)))
     ]
     texts = _markers(source, chunk.stamps_s)
+    labels = () if done is None else _cells(folder, done.plan)
     if done is not None:
-        happenings += _stimuli(done, raw, chunk.stamps_s, timeline, texts)
+        happenings += _stimuli(done, raw, chunk.stamps_s, timeline, texts, labels)
     happenings += _notes(folder, stream.rate_hz, raw.shape[1])
     happenings += [
         Happening(position, "marker", text[:LONGEST_TEXT]) for position, _, text in texts if sweep_label(text) is None
@@ -173,17 +179,20 @@ def read_material(path: Path) -> Material:
         cautions=tuple(cautions),
         engine=None if done is None else done.engine,
         mains_hz=() if done is None or done.plan.sound is None else tuple(done.plan.sound.mains_hz),
-        cells=() if done is None else _cells(folder, done.plan),
+        cells=labels,
         search=search,
     )
 
 
 def _cells(folder: RunFolder, plan: Plan) -> tuple[CellLabel, ...]:
-    table = read_cells(folder, plan.sound)
+    table = read_cells(folder, plan.sound) or table_of(plan)
     if table is None:
         return ()
     found = []
     for row, sound in zip(table.cells, table.sounds, strict=True):
+        if row.muted:
+            found.append(CellLabel(SILENCE, SILENCE))
+            continue
         unit = "dB nHL" if row.level_db_nhl is not None else "dB re full scale"
         hz = "" if row.frequency_hz is None else f"{row.frequency_hz:g}Hz/"
         tag = f"stimulus/{row.ear}/{row.stimulus}/{hz}{row.level_db:g}{unit.replace(' ', '')}"
@@ -195,7 +204,7 @@ def _decided(folder: RunFolder, cautions: list[str]) -> Replayed | None:
     """The run decided again: only that knows where each sweep was and what was wrong with it."""
     units: list[UnitDone | CellUnit | SoundBroken] = []
 
-    def keep(_: Engine, events: list[Any]) -> None:
+    def keep(_: Engine, __: object, events: list[Any]) -> None:
         units.extend(event for event in events if isinstance(event, (UnitDone, CellUnit, SoundBroken)))
 
     try:
@@ -209,12 +218,14 @@ def _decided(folder: RunFolder, cautions: list[str]) -> Replayed | None:
 
 
 def _stimuli(
-    done: Replayed, raw: NDArray, stamps_s: Floats, timeline: Timeline, texts: list[tuple[float, float, str]]
-) -> list[Happening]:
+    done: Replayed, raw: NDArray, stamps_s: Floats, timeline: Timeline, texts: list[tuple[float, float, str]],
+    cells: Sequence[CellLabel],
+) -> list[Happening]:  # fmt: skip
     """Every onset in the trigger channel, also behind the verdict, with what became of its sweep."""
     settings = done.engine.settings
     onsets = [onset for onset in find_onsets(raw, settings, timeline) if not onset.breaks]
-    judged: dict[float, tuple[int, str | None, int, int | None]] = {}
+    judged: dict[float, tuple[int | None, str | None, int, int | None]] = {}
+    units_left = math.inf if done.search is None else done.search.units
     broken = []
     limits = RunningLimits(settings.analysis.criteria, settings.analysis.rate_hz)
     for event in done.events:
@@ -222,8 +233,12 @@ def _stimuli(
             sweeps = zip(event.positions, event.left_out, event.signs, strict=True)
             judged |= {at: (event.unit, why, sign, None) for at, why, sign in sweeps}
         elif isinstance(event, CellUnit):
-            sweeps = zip(event.positions, _rejected(event, limits, settings.analysis.judged), event.signs, strict=True)
             cell = event.cell if event.cell >= 0 else None
+            units_left -= 1
+            if units_left < 0 or (cell is not None and cells[cell].tag == SILENCE):
+                judged |= {at: (None, None, sign, cell) for at, sign in zip(event.positions, event.signs, strict=True)}
+                continue
+            sweeps = zip(event.positions, _rejected(event, limits, settings.analysis.judged), event.signs, strict=True)
             judged |= {at: (event.unit + 1, why, sign, cell) for at, why, sign in sweeps}
         elif isinstance(event, SoundBroken):
             broken.append(Happening(event.position, "sound_broken", "the sound broke"))

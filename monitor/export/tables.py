@@ -59,7 +59,7 @@ def _cells_csv(material: Material) -> bytes:
         if cell.columns is None or cell.number >= len(material.cells):
             continue
         label = material.cells[cell.number]
-        said = [cell.number, label.ear, label.stimulus, _cell(label.frequency_hz), f"{label.level:g}", label.level_unit]
+        said = [cell.number, label.ear, label.stimulus, *map(_cell, (label.frequency_hz, label.level, label.level_unit))]
         curves = np.column_stack(list(cell.columns.values())).tolist()
         rows += [[*said, *("" if math.isnan(value) else repr(value) for value in row)] for row in curves]
     if len(rows) == 1:

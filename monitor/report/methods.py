@@ -55,8 +55,8 @@ def methods(runs: Sequence[Facts]) -> Methods:
     if not runs:
         raise ValueError("methods of no run: give the runs that were made")
     settings = {name: _values(runs, path) for name, path in SETTINGS.items()}
-    single = [run for run in runs if "search" not in run.record]
-    searched = [run for run in runs if "search" in run.record]
+    single = [run for run in runs if run.record.get("search") is None]
+    searched = [run for run in runs if run.record.get("search") is not None]
     decided = {name: _values(single, path) for name, path in SETTINGS.items()}
     record = {
         "format": FORMAT,
@@ -143,12 +143,12 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "quiet_nv": ("plan", "decision", "quiet_nv"),
     "look_every": ("plan", "decision", "look_every"),
     "width_db": ("search", "width_db"),
-    "widest_db": ("plan", "search", "widest_db"),
+    "widest_db": ("search", "widest_db"),
     "minutes": ("plan", "search", "minutes"),
     "versions": ("versions",),
 }
 # of these a search has several, each with a place in its conditions and cells
-SEVERAL = {"ear": "ear", "route": "route", "kind": "stimulus", "frequency_hz": "frequency_hz", "level_db_nhl": "level_db_nhl"}
+SEVERAL = {"ear": "ear", "kind": "stimulus", "frequency_hz": "frequency_hz", "level_db_nhl": "level_db_nhl"}
 
 
 def _at(run: Facts, path: tuple[str, ...]) -> Any:
@@ -201,7 +201,7 @@ def _values(runs: Sequence[Facts], path: tuple[str, ...]) -> list[dict[str, Any]
 
 def sweeps_of(record: Mapping[str, Any], what: str) -> int | None:
     """Sweeps "presented" or "accepted" in a run, of a search in all cells together; None: not known."""
-    if "search" not in record:
+    if record.get("search") is None:
         return record.get(f"sweeps_{what}")
     counts = [cell.get(what) for cell in _cells(record)]
     return sum(count for count in counts if isinstance(count, int)) if counts else None
@@ -209,7 +209,7 @@ def sweeps_of(record: Mapping[str, Any], what: str) -> int | None:
 
 def _unexplained(run: Facts) -> int:
     """Sweeps of a search that were rejected, where their reasons are not kept."""
-    if "search" not in run.record or run.record.get("rejected"):
+    if run.record.get("search") is None or run.record.get("rejected"):
         return 0
     return (sweeps_of(run.record, "presented") or 0) - (sweeps_of(run.record, "accepted") or 0)
 

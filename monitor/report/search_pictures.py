@@ -41,10 +41,11 @@ def _order(figure: Any, area: Area, search: Search, place: int) -> None:
     handles: list[Any] = []
     if search.chosen:
         at = np.array([chosen.seconds for chosen in search.chosen] + [60.0 * end]) / 60.0
-        bounds = np.array([_bounds(one.low_db[place], one.threshold_db[place], one.high_db[place]) for one in search.chosen])
+        bounds = np.array([(one.low_db[place], one.threshold_db[place], one.high_db[place]) for one in search.chosen])
         low, middle, high = np.vstack([bounds, bounds[-1:]]).T
         axes.fill_between(at, np.maximum(low, bottom), np.minimum(high, top), step="post", color=INTERVAL, linewidth=0, zorder=0)
-        axes.step(at, middle, where="post", color=FOUND, linewidth=1.0, linestyle=(0, (5, 3)), zorder=1)
+        within = np.where(np.isinf(middle), np.nan, middle)
+        axes.step(at, within, where="post", color=FOUND, linewidth=1.0, linestyle=(0, (5, 3)), zorder=1)
         handles += [
             Line2D([], [], color=FOUND, linewidth=1.0, linestyle=(0, (5, 3)), label="threshold, as known then"),
             Patch(color=INTERVAL, label="its interval, 95 %"),
@@ -75,13 +76,6 @@ def _order(figure: Any, area: Area, search: Search, place: int) -> None:
     axes.grid(axis="y", color="#e4e7e9", linewidth=0.6)
     axes.set_axisbelow(True)
     axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False, fontsize=7.5)
-
-
-def _bounds(low: float, middle: float, high: float) -> tuple[float, float, float]:
-    """An end that is not limited reaches as far as the picture; nothing at all where the threshold is not known."""
-    if math.isnan(low) and math.isnan(middle) and math.isnan(high):
-        return math.nan, math.nan, math.nan
-    return (-math.inf if math.isnan(low) else low), middle, (math.inf if math.isnan(high) else high)
 
 
 def _level_ticks(axis: Any, levels: Sequence[float]) -> None:

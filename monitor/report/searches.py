@@ -95,11 +95,12 @@ def _of_condition(ladder: Ladder) -> Iterable[Block]:
 
 
 def order_words(order: Ordered, search: Search) -> str:
-    """At 1:02: go to 50 dB nHL, left ear, 2000 Hz octave chirp by air (the operator)."""
+    """At 1:02: go to 50 dB nHL, left ear, 2000 Hz octave chirp by air (she stirs)."""
     words = [ORDERS.get(order.order, order.order)]
     if math.isfinite(order.level_db_nhl):
         words.append(f"{order.level_db_nhl:g} dB nHL{',' if order.condition is not None else ''}")
     if order.condition is not None:
         words.append(search.conditions[order.condition].title)
     minutes, seconds = divmod(int(order.seconds), 60)
-    return f"At {minutes}:{seconds:02d}: {' '.join(words)}{f' ({order.why})' if order.why else ''}"
+    refused = f"; not followed: {order.refused}" if order.refused else ""
+    return f"At {minutes}:{seconds:02d}: {' '.join(words)}{f' ({order.why})' if order.why else ''}{refused}"

@@ -67,7 +67,7 @@ class Marked:
 def read(path: Path, norms: Norms, again: bool = False) -> Marked:
     """A run with the marks that were kept, else with suggested ones. Raises ValueError, FolderError."""
     folder, record, plan = _opened(path)
-    if "search" in record:
+    if record.get("search") is not None:
         raise FolderError(f"{path} is a search, with an average for each level: `quietfloor waves {path} --level DB` marks one")
     try:
         kept = folder.path / MARKS
@@ -80,7 +80,7 @@ def read(path: Path, norms: Norms, again: bool = False) -> Marked:
 
 def is_search(path: Path) -> bool:
     """Whether this is the folder of a search. Raises FolderError."""
-    return "search" in _opened(path)[1]
+    return _opened(path)[1].get("search") is not None
 
 
 def read_levels(

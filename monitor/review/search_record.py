@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.search.record import COLUMNS
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.storage.record_schema import is_number
 from quietfloor.monitor.storage.run_folder import LARGEST_UV, RunFolder
@@ -22,8 +23,6 @@ from quietfloor.monitor.waves.expected import default_window_ms
 from quietfloor.monitor.waves.marks import Marks
 from quietfloor.monitor.waves.trace import Averages
 
-AVERAGES = "cells.csv"
-COLUMNS = ("cell", "level_db_nhl", "time_ms", "average_uv", "a_uv", "b_uv")
 MOST_BYTES = 64_000_000  # of cells.csv; own choice: 128 cells of 24 ms at 16 kHz have 6 MB
 
 Beyond = Literal["above", "below"]
@@ -33,7 +32,7 @@ Beyond = Literal["above", "below"]
 class SearchedCell:
     """One level of a condition. ``number``: in the table of cells. nan: not known; ``masking_db_em`` None: no noise.
 
-    ``columns``: those of cells.csv from the time on, (n_times,) each; None where there are none. ``marks``: placed by hand.
+    ``columns``: those of cells.csv, (n_times,) each; None where there are none. ``marks``: placed by hand.
     """
 
     number: int
@@ -74,16 +73,18 @@ class SearchedCondition:
 
 @dataclass(frozen=True)
 class Played:
-    """One unit: seconds of stream at its end, index of its condition, its level in dB nHL."""
+    """One unit: seconds of stream at its end, index of its condition, its level in dB nHL; None and nan for a pause, and for a
+    unit that could not be read."""
 
     seconds: float
-    condition: int
+    condition: int | None
     level_db_nhl: float
 
 
 @dataclass(frozen=True)
 class Chosen:
-    """A choice: when, the cell (None: over), why, and what was known of each condition then (nan: nothing)."""
+    """A choice: when, the cell (None: over), why, and what was known of each condition then: nan is nothing, infinite what lies
+    outside all levels."""
 
     seconds: float
     cell: int | None
@@ -95,13 +96,14 @@ class Chosen:
 
 @dataclass(frozen=True)
 class Ordered:
-    """What the operator, the ceiling or the dose wanted."""
+    """What the operator, or the dose, wanted; ``refused``: why it was not followed, empty where it was."""
 
     seconds: float
     order: str
     condition: int | None
     level_db_nhl: float
     why: str
+    refused: str
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,7 @@ def read_search(folder: RunFolder, record: Mapping[str, Any]) -> Search | None:
     if content is None:
         return None
     try:
-        found = _answers(content)
+        found = _answers(content, record["stimulus"]["route"])
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         said = f"{error.args[0]} is missing" if isinstance(error, KeyError) else str(error)
         return Search(math.nan, math.nan, (), missing=(f"its answers in {folder.run.name} cannot be read: {said}",))
@@ -178,8 +180,12 @@ def sound_of(record: Mapping[str, Any], plan: Mapping[str, Any], one: SearchedCo
 
 
 def window_of(plan: Mapping[str, Any], sound: Mapping[str, Any]) -> tuple[float, float]:
-    """The response window of a cell in ms: that of the plan, else the usual one of its sound."""
+    """The response window in ms: that of the plan, of a search for such a sound; else the usual one."""
     window = (plan.get("analysis") or {}).get("window_ms")
+    wanted = [sound.get(key) for key in ("ear", "kind", "frequency_hz")]
+    for one in (plan.get("search") or {}).get("condition") or ():
+        if [one.get(key) for key in ("ear", "stimulus", "frequency_hz")] == wanted:
+            window = one.get("window_ms") or window
     if window is None:
         window = default_window_ms(sound.get("kind"), sound.get("frequency_hz"), sound.get("age_group"))
     return float(window[0]), float(window[1])
@@ -194,19 +200,18 @@ def averages_of(cell: SearchedCell, record: Mapping[str, Any]) -> Averages:
     return Averages.of_run(columns, {**record, "residual_noise_nv": noise})
 
 
-def _answers(content: Mapping[str, Any]) -> Search:
+def _answers(content: Mapping[str, Any], route: str) -> Search:
     """From ``search`` of run.json. Raises KeyError, TypeError, ValueError, AttributeError."""
     conditions: list[SearchedCondition] = []
-    first = 0
     for row in content["conditions"]:
-        cells = tuple(_cell(first + place, one) for place, one in enumerate(row["cells"]))
+        cells = tuple(_cell(one) for one in row["cells"])
         levels = [cell.level_db_nhl for cell in cells]
         if not cells or not all(low < high for low, high in pairwise(levels)):
             raise ValueError(f"cells have the levels {levels}: each once is expected, the softest first")
         if row["beyond"] not in (None, "above", "below"):
             raise ValueError(f"beyond = {row['beyond']!r}")
         hz = row["frequency_hz"]
-        condition = Condition(_text(row, "ear"), _text(row, "route"), _text(row, "stimulus"), None if hz is None else float(hz))
+        condition = Condition(_text(row, "ear"), route, _text(row, "stimulus"), None if hz is None else float(hz))
         conditions.append(
             SearchedCondition(
                 condition, _number(row, "threshold_db_nhl"), _number(row, "low_db_nhl"), _number(row, "high_db_nhl"),
@@ -214,19 +219,18 @@ def _answers(content: Mapping[str, Any]) -> Search:
                 _text(row, "words"), _text(row, "hidden"), cells,
             )
         )  # fmt: skip
-        first += len(cells)
     if not conditions:
         raise ValueError("it has no condition")
     return Search(_number(content, "alpha"), _number(content, "width_db"), tuple(conditions))
 
 
-def _cell(number: int, row: Mapping[str, Any]) -> SearchedCell:
+def _cell(row: Mapping[str, Any]) -> SearchedCell:
     level, masking = _number(row, "level_db_nhl"), row.get("masking_db_em")
     if not math.isfinite(level):
         raise ValueError("a cell without a level")
     return SearchedCell(
-        number, level, int(row["presented"]), int(row["accepted"]), _number(row, "evidence"), _number(row, "residual_noise_nv"),
-        _number(row, "upper_limit_nv"), None if masking is None else float(masking),
+        int(row["cell"]), level, int(row["presented"]), int(row["accepted"]), _number(row, "evidence"),
+        _number(row, "residual_noise_nv"), _number(row, "upper_limit_nv"), None if masking is None else float(masking),
     )  # fmt: skip
 
 
@@ -253,20 +257,18 @@ def _with_cells(search: Search, change: Callable[[SearchedCell], SearchedCell]) 
 
 def _with_averages(search: Search, folder: RunFolder) -> Search:
     """Raises OSError, ValueError."""
-    path = folder.path / AVERAGES
+    path = folder.cell_averages
     lines = text_of(path, MOST_BYTES).splitlines()
     if not lines or tuple(lines[0].split(",")) != COLUMNS:
         raise ValueError(f"{path.name} has other columns than {', '.join(COLUMNS)}")
     values = np.array([[float(field or "nan") for field in line.split(",")] for line in lines[1:]]).reshape(-1, len(COLUMNS))
     values[np.abs(values) > LARGEST_UV] = np.nan
-    level_of = {cell.number: cell.level_db_nhl for cell in search.cells}
-    for number, level in {(row[0], row[1]) for row in values[:, :2].tolist()}:
-        if level_of.get(number) != level:
-            raise ValueError(f"{path.name} has a cell {number:g} at {level:g} dB nHL, and {folder.run.name} has not")
+    for number in set(values[:, 0].tolist()) - {cell.number for cell in search.cells}:
+        raise ValueError(f"{path.name} has a cell {number:g}, and {folder.run.name} has not")
 
     def filled(cell: SearchedCell) -> SearchedCell:
         own = values[values[:, 0] == cell.number]
-        columns = None if not len(own) else {name: own[:, place] for place, name in enumerate(COLUMNS) if place >= 2}
+        columns = None if not len(own) else {name: own[:, place] for place, name in enumerate(COLUMNS) if place}
         return replace(cell, columns=columns)
 
     return _with_cells(search, filled)
@@ -288,29 +290,41 @@ def _rate_hz(record: Mapping[str, Any]) -> float:
 def _with_events(search: Search, folder: RunFolder, rate_hz: float) -> Search:
     """Raises OSError, KeyError, TypeError, ValueError, AttributeError."""
     where = {cell.number: (place, cell.level_db_nhl) for place, one in enumerate(search.conditions) for cell in one.cells}
+    silence = len(where)
+    of_none = None, math.nan
     played, chosen, ordered = [], [], []
     for event in folder.read_events():
         kind = event["type"]
-        if kind == "cell_unit" and event["cell"] is not None:
-            played.append(Played(_number(event, "sample") / rate_hz, *where[event["cell"]]))
+        if kind == "cell_unit":
+            cell = event["cell"]
+            played.append(Played(_number(event, "sample") / rate_hz, *(of_none if cell in (None, silence) else where[cell])))
         elif kind == "choice":
-            known = (_numbers(event[name], len(search.conditions)) for name in ("low_db", "threshold_db", "high_db"))
-            chosen.append(Chosen(_number(event, "sample") / rate_hz, event["cell"], _text(event, "why"), *known))
+            known = _known(event, len(search.conditions))
+            at_s, cell = _number(event, "sample") / rate_hz, event["cell"]
+            chosen.append(Chosen(at_s, cell, _text(event, "why"), *zip(*known, strict=True)))
         elif kind == "order":
             condition = event["condition"]
             if condition not in (None, *range(len(search.conditions))):
                 raise ValueError(f"an order is of condition {condition!r}, and the search has {len(search.conditions)}")
             level, words = _number(event, "level_db_nhl"), (_text(event, "order"), _text(event, "why"))
-            ordered.append(Ordered(_number(event, "sample") / rate_hz, words[0], condition, level, words[1]))
+            at_s, refused = _number(event, "sample") / rate_hz, str(event["refused"] or "")
+            ordered.append(Ordered(at_s, words[0], condition, level, words[1], refused))
     if not played:
         raise ValueError(f"{folder.events.name} has no unit of it")
     return replace(search, played=tuple(played), chosen=tuple(chosen), ordered=tuple(ordered))
 
 
-def _numbers(values: Sequence[Any], count: int) -> tuple[float, ...]:
-    if len(values) != count:
-        raise ValueError(f"a choice knows {len(values)} conditions, and the search has {count}")
-    return tuple(math.nan if value is None else float(value) for value in values)
+def _known(event: Mapping[str, Any], count: int) -> list[tuple[float, float, float]]:
+    """Low, middle and high of the threshold of each condition."""
+    lists = [event[name] for name in ("low_db", "threshold_db", "high_db", "above")]
+    if any(len(values) != count for values in lists):
+        raise ValueError(f"a choice knows {len(lists[0])} conditions, and the search has {count}")
+    found = []
+    for low, middle, high, above in zip(*lists, strict=True):
+        nothing = middle is None and not above
+        ends = (-math.inf if low is None else float(low)), (math.inf if high is None else float(high))
+        found.append((math.nan,) * 3 if nothing else (ends[0], math.inf if middle is None else float(middle), ends[1]))
+    return found
 
 
 def spans(played: Sequence[Played], condition: int) -> Iterator[tuple[float, float, float]]:

@@ -266,9 +266,7 @@ class Run:
         events = engine.feed(chunk)
         self._publisher.publish(events)  # first: drawing may wait, a decision may not
         behind_s = self._source.backlog_samples / engine.settings.layout.rate_hz
-        self._publisher.status = refreshed(self.status, engine, events, behind_s)
-        if self.search is not None and any(isinstance(event, (LevelChosen, Verdict)) for event in events):
-            self._publisher.update(search=self.search.now())
+        self._publisher.status = refreshed(self.status, engine, events, behind_s, self.search)
         if any(isinstance(event, (LookDone, LevelChosen)) for event in events):
             self._publisher.show_status()
         if any(isinstance(event, Gap) and event.reason == "lost" for event in events):

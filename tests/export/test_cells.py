@@ -41,7 +41,8 @@ def test_events_of_a_data_set_name_the_cell(run: Path, counts: Any, export: Expo
     (told,) = export("bids", run, out=tmp_path / "set")
     (table,) = (tmp_path / "set").rglob("*_events.tsv")
     rows = [row for row in rows_of(table) if row["trial_type"].startswith("stimulus/")]
-    assert Counter(row["trial_type"] for row in rows) == counts[0]
+    judged = [row for row in rows if row["status"] != "not judged"]
+    assert Counter(row["trial_type"] for row in judged) == counts[0]
     assert Counter(row["trial_type"] for row in rows if row["status"] == "accepted") == counts[1]
     for row in rows:
         cell = int(row["cell"])
@@ -50,7 +51,10 @@ def test_events_of_a_data_set_name_the_cell(run: Path, counts: Any, export: Expo
             EARS[cell // len(LEVELS)], "2000", f"{LEVELS[cell % len(LEVELS)]:g}", "dB nHL",
         )  # fmt: skip
     meaning = json.loads(table.with_suffix(".json").read_text(encoding="utf-8"))
-    assert set(TAGS) <= set(meaning["trial_type"]["Levels"])
+    assert {*TAGS, "silence"} <= set(meaning["trial_type"]["Levels"])
+    paused = [row for row in rows_of(table) if row["trial_type"] == "silence"]
+    assert len(paused) > 16
+    assert {(row["ear"], row["level"], row["status"], row["unit"]) for row in paused} == {("n/a", "n/a", "not judged", "n/a")}
     assert set(meaning) == set(rows[0])
     assert told["records"] > 30
 
@@ -59,7 +63,10 @@ def test_every_unit_has_the_cell_that_the_run_read(run: Path, export: Export) ->
     files = {Path(told["file"]).name.rpartition("-")[2]: Path(told["file"]) for told in export("csv", run)}
     of_unit = {event["unit"] + 1: event["cell"] for event in RunFolder(run).read_events() if event["type"] == "cell_unit"}
     rows = [row for row in rows_of(files["events.csv"]) if row["unit"] != "n/a"]
-    assert {(int(row["unit"]), int(row["cell"])) for row in rows} == set(of_unit.items())
+    silence = len(TAGS)
+    assert {(int(row["unit"]), int(row["cell"])) for row in rows} == {
+        (unit, cell) for unit, cell in of_unit.items() if cell != silence
+    }
     averages = rows_of(files["averages.csv"])
     kept = rows_of(run / "cells.csv")
     assert [(row["cell"], row["time_ms"], row["average_uv"], row["b_uv"]) for row in averages] == [
@@ -97,6 +104,9 @@ def test_markers_in_the_recording_name_the_cell_of_every_sweep(run: Path, export
     assert len(known) == 16 * len(cell_of)
     for label in known:
         cell = cell_of[label["unit"]]
+        if cell == len(TAGS):
+            assert label["muted"]
+            continue
         assert (label["cell"], label["ear"], label["level_db_nhl"], label["frequency_hz"]) == (
             cell, EARS[cell // len(LEVELS)], LEVELS[cell % len(LEVELS)], 2000.0,
         )  # fmt: skip

@@ -66,7 +66,7 @@ def test_answers_of_both_ears_are_told(search_run: Path, report: Report) -> None
         assert f"{one['ear'].capitalize()} ear, 2000 Hz octave chirp by air, run 1: {one['hidden']}." in page.said
     assert "No run belongs to a ladder" not in page.said
     assert "At 0:" in page.said
-    assert "go to 50 dB nHL, left ear, 2000 Hz octave chirp by air (the operator)" in page.said
+    assert "go to 50 dB nHL, left ear, 2000 Hz octave chirp by air (she stirs)" in page.said
     drawn = [attributes["aria-label"] for tag, attributes in page.tags if tag == "svg"]
     assert drawn.count("Levels of run 1 in the order in which they were played") == 2
     assert drawn.count("Latency and amplitude of wave V against level") >= 1
@@ -85,7 +85,7 @@ def test_levels_have_the_averages_of_the_file_and_its_halves(search_run: Path, r
     for level in (*right.levels, *left.levels):
         assert level.cell is not None
         own = [row for row in rows if int(row["cell"]) == level.cell.number]
-        assert {float(row["level_db_nhl"]) for row in own} == {level.level_db_nhl}
+        assert LEVELS[level.cell.number % len(LEVELS)] == level.level_db_nhl
         for curve, column in ((level.average_nv, "average_uv"), *((half[2], name) for half, name in zip(
             level.curves_nv, ("a_uv", "b_uv"), strict=True))):  # fmt: skip
             np.testing.assert_allclose(curve, [1e3 * float(row[column]) for row in own], rtol=1e-12)
@@ -99,14 +99,20 @@ def test_what_was_played_adds_up_to_the_recording(search_run: Path) -> None:
     assert search.missing == ()
     units = [event for event in folder.read_events() if event["type"] == "cell_unit"]
     assert len(search.played) == len(units)
-    assert Counter((unit.condition, unit.level_db_nhl) for unit in search.played) == Counter(
-        (event["cell"] // len(LEVELS), LEVELS[event["cell"] % len(LEVELS)]) for event in units
+    heard = [unit for unit in search.played if unit.condition is not None]
+    silence = 2 * len(LEVELS)
+    assert sum(event["cell"] == silence for event in units) == len(units) - len(heard) > 3  # the pause
+    assert Counter((unit.condition, unit.level_db_nhl) for unit in heard) == Counter(
+        (event["cell"] // len(LEVELS), LEVELS[event["cell"] % len(LEVELS)]) for event in units if event["cell"] != silence
     )
     presented = {(place, cell.level_db_nhl): cell.presented for place, one in enumerate(search.conditions) for cell in one.cells}
     assert presented == {key: 16 * sum(unit.condition == key[0] and unit.level_db_nhl == key[1] for unit in search.played)
                          for key in presented}  # fmt: skip
     stretches = sorted(span for place in (0, 1) for span in spans(search.played, place))
-    assert all(before[1] == after[0] for before, after in pairwise(stretches))
+    holes = [after[0] - before[1] for before, after in pairwise(stretches)]
+    assert sum(hole > 0 for hole in holes) == 1  # one pause, of about 2 seconds
+    assert min(holes) == 0
+    assert 1.0 < max(holes) < 4.0
     assert stretches[-1][1] == search.played[-1].seconds
 
 
@@ -117,8 +123,9 @@ def test_the_picture_shows_each_stretch_and_each_order(report: Report) -> None:
     lines = [line.get_xydata() for line in axes.lines if line.get_linewidth() == 4.0]
     drawn = [(60 * x[0][0], 60 * x[1][0], x[0][1]) for x in lines]
     np.testing.assert_allclose(drawn, list(spans(search.played, 1)))
-    assert [text.get_text() for text in axes.texts] == ["go to"]
-    assert not figure_of(Drawing("", order_picture(search, 0))).axes[0].texts
+    assert [text.get_text() for text in axes.texts] == ["pause", "go on", "go to"]
+    other = figure_of(Drawing("", order_picture(search, 0))).axes[0]
+    assert [text.get_text() for text in other.texts] == ["pause", "go on"]
 
 
 def test_json_and_methods(search_run: Path, report: Report) -> None:
@@ -129,7 +136,7 @@ def test_json_and_methods(search_run: Path, report: Report) -> None:
         for key in ("threshold_db_nhl", "low_db_nhl", "high_db_nhl", "found_db_nhl", "beyond", "finished", "seconds"):
             assert told[key] == answer[key], key
         assert [cell["upper_limit_nv"] for cell in told["cells"]] == [cell["upper_limit_nv"] for cell in answer["cells"]]
-    assert [order["order"] for order in one["orders"]] == ["go_to"]
+    assert [order["order"] for order in one["orders"]] == ["pause", "go_on", "go_to"]
     assert len(one["choices"]) == sum(event["type"] == "choice" for event in RunFolder(search_run).read_events())
     text = content["methods"]["text"]
     sweeps = sum(cell["presented"] for answer in kept["conditions"] for cell in answer["cells"])
@@ -215,7 +222,7 @@ def test_what_damaged_files_leave_is_told(folder: Path, damage: Callable[[Path],
         assert f"Run 1: {one['words']}." in told
 
 
-@pytest.mark.parametrize("value", [{}, {"conditions": []}, {"conditions": [{"cells": "x"}]}, "nothing", [1]])
+@pytest.mark.parametrize("value", [{}, {"conditions": []}, {"conditions": [{"cells": "x"}]}])
 def test_answers_that_cannot_be_read_are_named(folder: Path, value: Any) -> None:
     rewritten(folder, lambda record: record.update(search=value))
     told = said_of(folder)

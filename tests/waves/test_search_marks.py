@@ -29,23 +29,23 @@ def search(tmp_path: Path, rng: np.random.Generator) -> Path:
     played."""
     folder = RunFolder.create(tmp_path)
     folder.raw.write_bytes(b"XDF:")
-    rows = ["cell,level_db_nhl,time_ms,average_uv,a_uv,b_uv"]
+    rows = ["cell,time_ms,average_uv,a_uv,b_uv"]
     conditions = []
     for place, ear in enumerate(("right", "left")):
         cells = []
         for number, (level, at_ms, times) in enumerate(zip(LEVELS, (7.7, 6.7, 5.9), (0.6, 0.9, 1.2), strict=True)):
             played = not (ear == "left" and level == 20.0)
             cells.append({
-                "level_db_nhl": level, "presented": 1600 * played, "accepted": 1600 * played, "evidence": 3.0,
-                "residual_noise_nv": NOISE_NV if played else None, "upper_limit_nv": 90.0, "masking_db_em": None,
+                "cell": 3 * place + number, "level_db_nhl": level, "presented": 1600 * played, "accepted": 1600 * played,
+                "evidence": 3.0, "residual_noise_nv": NOISE_NV if played else None, "upper_limit_nv": 90.0, "masking_db_em": None,
             })  # fmt: skip
             noise = filtered_noise(rng, 2, NOISE_NV)
             average = 1e-3 * (wave(at_ms + 0.3 * place, times) + noise[0])
             curves = np.column_stack([TIMES_MS, average, average + 1e-3 * noise[1], average - 1e-3 * noise[1]])
             if played:
-                rows += [f"{3 * place + number},{level!r}," + ",".join(map(repr, row)) for row in curves.tolist()]
+                rows += [f"{3 * place + number}," + ",".join(map(repr, row)) for row in curves.tolist()]
         conditions.append({
-            "ear": ear, "route": "air", "stimulus": "click", "frequency_hz": None, "levels_db_nhl": LEVELS,
+            "ear": ear, "stimulus": "click", "frequency_hz": None, "levels_db_nhl": LEVELS,
             "threshold_db_nhl": 12.0, "low_db_nhl": 8.0, "high_db_nhl": 16.0, "beyond": None, "found_db_nhl": 20.0,
             "finished": True, "seconds": 100.0, "words": "", "hidden": "", "cells": cells,
         })  # fmt: skip
