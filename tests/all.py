@@ -29,10 +29,11 @@ PASSES = (
     ("real_time and not sound_card", 3 * CORES),
     ("not real_time", CORES),
 )
-# Begun in this order, so that none of them is what all others wait for in the end.
+# Begun in this order: none of them is what all others wait for in the end, and of those that start many programs at once
+# (trouble, stream_faults, check, foreign) one alone is among the first six.
 LONGEST = (
-    "live/test_timing.py", "live/test_trouble.py", "live/test_calibrate.py", "live/test_slow_bench.py",
-    "live/test_stream_faults.py", "live/test_check.py", "live/test_screen.py", "sources/test_lsl.py", "live/test_foreign.py",
+    "live/test_timing.py", "live/test_trouble.py", "live/test_calibrate.py", "live/test_slow_bench.py", "live/test_screen.py",
+    "sources/test_lsl.py", "live/test_stream_faults.py", "live/test_check.py", "live/test_foreign.py",
 )  # fmt: skip
 LONG = "--long"
 NOTHING_SELECTED = 5

@@ -231,7 +231,7 @@ def test_a_trigger_never_leaves_by_the_output_of_an_earphone(
     )
     silent += "sounding.SilentTriggers(plans.load_plan(pathlib.Path(sys.argv[1])).sound)"
     command = [sys.executable, "-c", silent, str(tmp_path / "plan.toml")]
-    tried = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60)
+    tried = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=patience(60))
     assert "DeviceError: the trigger would leave by output" in tried.stderr
 
 
