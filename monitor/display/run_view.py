@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, Protocol
@@ -23,6 +23,7 @@ from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.playback import Playback
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.search.said import Order
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 
 POLL_S = 0.1
@@ -44,12 +45,16 @@ class Shown(Protocol):
 
 @dataclass(frozen=True)
 class RunView:
-    """One run on the screen, live or recorded; ``moments_s`` are those of the looks of a recorded one."""
+    """One run on the screen, live or recorded; ``moments_s`` are those of the looks of a recorded one.
+
+    ``order`` takes what the operator wants of a live search.
+    """
 
     run: Run | Playback
     model: ViewModel
     session: Path
     moments_s: tuple[float, ...] = ()
+    order: Callable[[Order], None] | None = None
 
     @property
     def playback(self) -> Playback | None:
@@ -237,6 +242,16 @@ class WindowLink:
         """End the run that is on, as the operator."""
         if self.view is not None:
             self.view.run.stop()
+
+    def order(self, order: Order) -> str:
+        """Pass on what the operator wants of the search that is on; "", or why that cannot be."""
+        if self.view is None or self.view.order is None:
+            return "A recorded search plays as it was: nothing can be ordered"
+        try:
+            self.view.order(order)
+        except (ValueError, RuntimeError) as error:
+            return str(error)
+        return ""
 
     def interrupt(self) -> None:
         """Ctrl-C: the run ends in good order, and nothing follows."""

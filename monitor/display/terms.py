@@ -172,6 +172,16 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "A run without any response that ends with response present.",
     ),
     (
+        "threshold",
+        r"\bthresholds?\b",
+        "The softest level at which a response is large enough to be told from none.",
+    ),
+    (
+        "95 % interval",
+        r"95 %:",
+        "Where the threshold lies, made to be right in 95 of 100 searches.",
+    ),
+    (
         "replicate",
         r"\breplicates?\b|\btwice\b|\btimes\b",
         "The same level measured again: a result that comes twice is worth more.",

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.core.events import AverageNow, Event, LookDone, TriggerLearned, TriggerSilent, UnitDone, Verdict
+from quietfloor.monitor.search.now import SearchNow
 
 State = Literal["ready", "checking", "running", "closing", "done", "failed"]
 TRANSITIONS: dict[State, tuple[State, ...]] = {
@@ -47,6 +48,7 @@ class Status:
     silent: bool = False  # no samples at the moment
     no_trigger: bool = False
     notices: tuple[str, ...] = ()
+    search: SearchNow | None = None  # where the run is a search
 
 
 def refreshed(status: Status, engine: Engine, events: list[Event], behind_s: float) -> Status:

@@ -1,0 +1,53 @@
+"""State of a search as one immutable value: a display reads this and never the search itself."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from quietfloor.monitor.core.samples import Floats
+
+from .cells import CellLook
+from .running import Answer, Place
+
+ConditionState = Literal["running", "waiting", "answered", "left"]
+
+
+@dataclass(frozen=True)
+class ConditionNow:
+    """Of one condition. ``looks`` and ``offered`` (n_levels,); averages in looks (n_times,) in uV on ``times_ms``.
+
+    ``belief`` (n,): probability of the threshold per dB, at ``belief_db`` in dB nHL; empty before the noise is known.
+    """
+
+    name: str
+    ear: str
+    stimulus: str
+    frequency_hz: float | None
+    levels_db: tuple[float, ...]
+    answer: Answer
+    looks: tuple[CellLook | None, ...]
+    times_ms: Floats
+    offered: tuple[bool, ...]
+    belief_db: Floats
+    belief: Floats
+    open: bool
+    state: ConditionState
+
+
+@dataclass(frozen=True)
+class SearchNow:
+    """Of all. ``place``: what comes next, None where nothing is left to ask. ``seconds`` of stream; minutes to go as an 80 %
+    range, nan where that is not known."""
+
+    conditions: tuple[ConditionNow, ...]
+    place: Place | None
+    why: str
+    sentence: str
+    seconds: float
+    paused: bool
+    over: bool
+    minutes_low: float = math.nan
+    minutes_median: float = math.nan
+    minutes_high: float = math.nan
