@@ -12,10 +12,12 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from quietfloor.monitor.display import board
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.search.now import SearchNow
 from quietfloor.monitor.untrusted.safe_text import harmless
 
 EVERY_S = 0.2
@@ -46,6 +48,9 @@ def bar(fraction: float) -> str:
 
 def one_line(status: Status, floor_nv: float) -> str:
     """The state of a run in one line, for logs and pipes."""
+    if status.search is not None:
+        made = board.headline(status.search, status, "")
+        return f"{status.seconds:6.1f} s  {made.word} · {made.rest} · {made.particulars}"
     look = status.look
     sweeps = status_text.count(look.sweeps_accepted, "sweep") if look is not None else "no sweep yet"
     lag = f"processing lag {status.behind_ms:.0f} ms"
@@ -56,6 +61,8 @@ def one_line(status: Status, floor_nv: float) -> str:
 
 def panel(status: Status, plan: Plan, title: str) -> Group:
     """The whole view as it stands."""
+    if status.search is not None:
+        return _searching(status.search, status, title)
     floor_nv = plan.decision.floor_nv
     look = status.look
     grid = Table.grid(padding=(0, 2))
@@ -91,6 +98,21 @@ def panel(status: Status, plan: Plan, title: str) -> Group:
         if curve:
             low, high = 1e3 * float(average[inside].min()), 1e3 * float(average[inside].max())
             parts += [Text(curve), Text(f"0 ms{times[-1]:>58.0f} ms   {low:+.0f} to {high:+.0f} nV", style="dim")]
+    parts += [Text(harmless(f"! {notice}")) for notice in status.notices[-2:]]
+    return Group(*parts)
+
+
+def _searching(search: SearchNow, status: Status, title: str) -> Group:
+    """A search: its sentence, then a line for each condition."""
+    made, grid = board.headline(search, status, ""), Table.grid(padding=(0, 2))
+    grid.add_column(style="bold")
+    grid.add_column()
+    grid.add_column()
+    for row in board.rows(search):
+        grid.add_row(*map(harmless, row))
+    sentence = Text(harmless(f"{made.word} · {made.rest}"), style="bold")
+    parts: list[Text | Table] = [sentence, Text(harmless(title), style="dim"), grid]
+    parts += [Text(f"{made.particulars} · {status.seconds:.1f} s of EEG · {status.state}", style="dim")]
     parts += [Text(harmless(f"! {notice}")) for notice in status.notices[-2:]]
     return Group(*parts)
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from quietfloor.monitor.core.events import Verdict
 from quietfloor.monitor.core.noise import ResidualNoise
+from quietfloor.monitor.display import textview
 from quietfloor.monitor.display.board import (
     board_of,
     headline,
@@ -23,6 +26,7 @@ from quietfloor.monitor.display.board import (
     widths,
 )
 from quietfloor.monitor.display.search_keys import CHOSEN_S, SearchKeys
+from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.cells import CellLook
 from quietfloor.monitor.search.now import ConditionNow, SearchNow
@@ -204,6 +208,21 @@ def test_the_sentence_on_top_says_how_the_search_stands() -> None:
     for stopped_by, state, word in (("operator", "stopped", "Search stopped"), ("fault", "fault", "Search ended by a fault")):
         ended = replace(status, verdict=Verdict(0, "inconclusive", stopped_by, ""))  # type: ignore[arg-type]
         assert (headline(now, ended, "").state, headline(now, ended, "").word) == (state, word)
+
+
+def test_without_a_screen_the_same_is_said_in_a_terminal() -> None:
+    done = condition(1, state="answered", answer=answer(14, 22, 31, found=30.0, finished=True))
+    status = Status("running", seconds=83.0, search=search(condition(state="running"), done, sentence="not [bold] yet"))
+    line = textview.one_line(status, 15.0)
+    assert line.startswith("  83.0 s  Searching: about 4 minutes to go (2 to 10) · not [bold] yet · 1 of 2 answered")
+    out = io.StringIO()
+    Console(file=out, width=150, markup=False).print(textview.panel(status, Plan(), "a title"))
+    shown = [line.rstrip() for line in out.getvalue().splitlines()]
+    assert shown[:2] == ["Searching: about 4 minutes to go (2 to 10) · not [bold] yet", "a title"]
+    assert [part.strip() for part in shown[3].split("  ") if part] == [
+        "1000 Hz chirp, left ear", "22 dB nHL (95 %: 14 to 31)", "answered; response found at 30 dB nHL"
+    ]  # fmt: skip
+    assert "plays 30 dB nHL to narrow the threshold" in shown[2]
 
 
 # -- keys -------------------------------------------------------------------------------------------------------------
