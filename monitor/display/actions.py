@@ -46,7 +46,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("cell_right", ("Right",), "choose the column on the right", SEARCH, BOARD),
     Action("cell_play", ("Return", "Enter"), "play the chosen rung next; the search goes on from there", SEARCH, ("search",)),
     Action("leave", ("L",), "leave the column that is chosen, or plays; or take it up again", SEARCH, ("search",), "Leave"),
-    Action("only_louder", ("T",), "from now on only the level that is chosen, or plays, and up", SEARCH, ("search",), "Louder"),
+    Action("only_louder", ("T",), "from now on only the level chosen, or playing, and up", SEARCH, ("search",), "Only louder"),
     Action("all_levels", ("Shift+T",), "all levels again", SEARCH, ("search",)),
     Action("pause", ("Space",), "pause the view, or follow again; recording goes on", VIEW, ("run",), "Pause view"),
     Action("back", ("Left",), "one look back", VIEW, LOOKS, "◂"),

@@ -13,6 +13,7 @@ from quietfloor.monitor.core.events import Verdict
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.scales import clock, nice_above
 from quietfloor.monitor.display.views import Headline
+from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.cells import CellLook
 from quietfloor.monitor.search.now import ConditionNow, SearchNow
@@ -228,14 +229,26 @@ def answered(now: SearchNow) -> str:
     return f"{done} of {len(now.conditions)} answered"
 
 
+def _left_out(now: SearchNow) -> str:
+    """That the operator has soft levels left out, which nobody else does."""
+    softest = [
+        next(db for db, yes in zip(one.levels_db, one.offered, strict=True) if yes)
+        for one in now.conditions
+        if any(one.offered) and not one.offered[0]
+    ]
+    return f"only from {min(softest):g} dB nHL on" if softest else ""
+
+
 def headline(now: SearchNow, status: Status, title: str) -> Headline:
     """The sentence on top while a search runs, and when it is over."""
     state, word, meaning = _standing(now, status.verdict)
-    ahead = "" if status.verdict is not None else to_go(now)
+    ahead, rest = "" if status.verdict is not None else to_go(now), now.sentence
+    if status.verdict is None and (status.silent or status.no_trigger):
+        (word, _, rest), state, ahead = status_text.headline(status, math.nan).partition(": "), "waiting", ""
     signal = f"{clock(sum(one.answer.seconds for one in now.conditions))} of signal"
-    particulars = (title, answered(now), signal, f"processing lag {status.behind_ms:.0f} ms")
+    particulars = (title, answered(now), _left_out(now), signal, f"processing lag {status.behind_ms:.0f} ms")
     return Headline(
-        state, f"{word}: {ahead}" if ahead else word, now.sentence, " · ".join(part for part in particulars if part),
+        state, f"{word}: {ahead}" if ahead else word, rest, " · ".join(part for part in particulars if part),
         meaning=meaning,
     )  # fmt: skip
 

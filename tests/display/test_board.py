@@ -201,6 +201,11 @@ def test_the_sentence_on_top_says_how_the_search_stands() -> None:
     assert (made.state, made.word, made.rest) == ("undecided", "Searching: about 4 minutes to go (2 to 10)", "so far")
     assert made.particulars == "a title · 1 of 2 answered · 2:00 of signal · processing lag 12 ms"
     assert headline(replace(now, paused=True), status, "").word.startswith("Paused: about 4")
+    loud = search(condition(offered=(False, False, True, False)), condition(1, offered=(False,) * 4))
+    assert "0 of 2 answered · only from 30 dB nHL on · " in headline(loud, status, "").particulars
+    waiting = headline(now, replace(status, no_trigger=True), "")
+    assert (waiting.state, waiting.word) == ("waiting", "Waiting")
+    assert waiting.rest.startswith("no triggers arrive")
     over = replace(now, over=True, place=None)
     assert headline(over, status, "").word == "Search ended"
     answered = search(condition(state="answered"), over=True, place=None)
