@@ -10,7 +10,7 @@ time, and where a block ends follows from the stream alone.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -24,6 +24,7 @@ from .clock import Jump, RateFit, RateWatch, StampWatch
 from .epoching import Cut
 from .events import (
     AverageNow,
+    CellUnit,
     Event,
     ForeignSound,
     Gap,
@@ -63,18 +64,22 @@ class _Waiting(NamedTuple):
 
 
 OnSignal = Callable[[float, Floats], None]  # raw sample of the first point; filtered signal (n_channels, n), uV, band.step apart
+OnCell = Callable[[CellUnit], Iterable[Event]]
 
 
 class Engine:
     """One run on one stream. ``feed`` until ``verdict`` is set, or ``finish`` from outside.
 
-    ``on_signal`` gets the filtered signal.
+    ``on_signal`` gets the filtered signal. ``on_cell`` judges the units of a recording with several cells; what it returns is
+    said after the unit.
     """
 
-    def __init__(self, settings: EngineSettings, on_signal: OnSignal | None = None) -> None:
+    def __init__(
+        self, settings: EngineSettings, on_signal: OnSignal | None = None, on_cell: OnCell | None = None
+    ) -> None:  # fmt: skip
         settings.check()
         self.settings = settings
-        self._on_signal = on_signal
+        self._on_signal, self._on_cell = on_signal, on_cell
         self.sample = 0  # raw samples worked through; up to LONGEST_BLOCK_S more may be waiting
         self.verdict: Verdict | None = None
         self.lost_samples = 0
@@ -354,6 +359,8 @@ class Engine:
         for done in coded.own:
             for event in self._judge.count(done):
                 self._say(event)
+            for event in () if self._on_cell is None or self.verdict is not None else self._on_cell(done):
+                self._say(event)
         if coded.refused:
             self._say(ForeignSound(ready, len(unit), True))
             self._decide(ready, "inconclusive", "fault", foreign_code())
@@ -403,4 +410,4 @@ class Engine:
         return self._onsets.model.kind if self._onsets.model else None
 
 
-__all__ = ["Engine", "EngineSettings", "OnSignal"]
+__all__ = ["Engine", "EngineSettings", "OnCell", "OnSignal"]

@@ -307,8 +307,7 @@ class BoardView(QWidget):
             if rect.contains(point):
                 place = self.place_at(point)
                 rung = "" if place is None else f"<br>{column.rungs[place.level].tip}"
-                known = f"{column.threshold}, 95 %: {column.interval}" if column.interval else column.threshold
-                return tooltip(column.words, f"<b>{column.name}</b>: {known}; {column.words}{rung}")
+                return tooltip("", f"<b>{column.name}</b>: threshold {column.standing}; {column.words}{rung}")
         return ""
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, Protocol
@@ -45,16 +45,12 @@ class Shown(Protocol):
 
 @dataclass(frozen=True)
 class RunView:
-    """One run on the screen, live or recorded; ``moments_s`` are those of the looks of a recorded one.
-
-    ``order`` takes what the operator wants of a live search.
-    """
+    """One run on the screen, live or recorded; ``moments_s`` are those of the looks of a recorded one."""
 
     run: Run | Playback
     model: ViewModel
     session: Path
     moments_s: tuple[float, ...] = ()
-    order: Callable[[Order], None] | None = None
 
     @property
     def playback(self) -> Playback | None:
@@ -245,10 +241,10 @@ class WindowLink:
 
     def order(self, order: Order) -> str:
         """Pass on what the operator wants of the search that is on; "", or why that cannot be."""
-        if self.view is None or self.view.order is None:
+        if self.view is None or self.view.live is None:
             return "A recorded search plays as it was: nothing can be ordered"
         try:
-            self.view.order(order)
+            self.view.live.order(order)
         except (ValueError, RuntimeError) as error:
             return str(error)
         return ""

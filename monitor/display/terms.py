@@ -136,7 +136,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "Hz band",
-        r"\d Hz\b",
+        r"\d to \d+ Hz\b",
         "The pass band: slower and faster activity is filtered out, without moving anything in time.",
     ),
     (

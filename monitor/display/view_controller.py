@@ -68,7 +68,7 @@ class ViewController:
         if name == "next":
             return self.link.offered is not None
         if name in ("pause_sound", "leave", "only_louder"):
-            return self.search.on and view.order is not None
+            return self.search.on and view.live is not None
         if name in ("pause", "newest", "back", "first", "back_ten"):
             return view.model.looks > 0
         return True

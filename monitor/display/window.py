@@ -237,7 +237,7 @@ class Window(QMainWindow):
 
     def _enter_stage(self, view: RunView) -> None:
         """The panels, buttons and keys of a run or of a search, live or recorded."""
-        searching, live = view.model.status.search is not None, view.playback is None
+        searching, live = view.run.plan.search is not None, view.playback is None
         self.stage = ("search" if searching else "run") if live else ("searched" if searching else "replay")
         self._alone = self._alone if self._alone in self.present_panels else None
         self.bar.fit(self.stage)
@@ -271,8 +271,6 @@ class Window(QMainWindow):
             model.begin(view.run.engine.settings)
         model.advance(view.run.status)
         search = model.status.search
-        if (search is not None) != (self.stage in BOARD):
-            self._enter_stage(view)
         changed = model.version != self._painted_version or self.controller.search.chosen != self._chosen_cell
         now_s = time.monotonic()
         if changed:

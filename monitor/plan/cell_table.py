@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
@@ -10,7 +11,7 @@ from pydantic import Field, ValidationError
 
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.core.settings import EngineSettings
-from quietfloor.monitor.plan.run_plan import Plan, PlanError, make_sound_plan
+from quietfloor.monitor.plan.run_plan import Plan, PlanError, make_sound_plan, window_of
 from quietfloor.monitor.plan.sound_plan import Section, SoundPlan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.cell_code import BREAK_MARK_MS, MOST_CELLS, CellCode, CellCodeError
@@ -29,6 +30,7 @@ class CellRow(Section):
     level_db_fs: float | None = None
     masking_level_db_em: float | None = None
     masking_level_db_fs: float | None = None
+    muted: bool | None = None  # true: a pause, only triggers
 
     @property
     def condition(self) -> str:
@@ -94,6 +96,7 @@ class CellTable:
         base = {name: value for name, value in every.items() if name not in without}
         if cell.masking_level_db_em is None and cell.masking_level_db_fs is None:
             base["masking"] = "none"
+        base["muted"] = False if cell.muted is None else cell.muted
         return make_sound_plan(base | cell.model_dump(mode="json", exclude_none=True), f"cells: cell {number}")
 
     @property
@@ -118,6 +121,51 @@ class CellTable:
         folder.write_json(folder.cells.name, content)
 
 
+def table_of(plan: Plan) -> CellTable | None:
+    """The cells of a search, and a last one of silence; None for a plan of one sound. Raises PlanError."""
+    search, sound = plan.search, plan.sound
+    if search is None or sound is None:
+        return None
+    rows = [
+        CellRow(
+            ear=one.ear, stimulus=one.stimulus, frequency_hz=one.frequency_hz, level_db_nhl=level,
+            masking_level_db_em=one.noise_db_em(number),
+        )
+        for one in search.condition
+        for number, level in enumerate(one.levels_db_nhl)
+    ]  # fmt: skip
+    begins = min(range(len(search.condition)), key=lambda number: search.condition[number].rank)
+    one = search.condition[begins]
+    level = min(range(len(one.levels_db_nhl)), key=lambda level: abs(one.levels_db_nhl[level] - one.start_db_nhl))
+    softest = min(rows, key=lambda row: row.level_db)
+    silence = softest.model_copy(update={"muted": True, "masking_level_db_em": None})
+    return CellTable(sound, (*rows, silence), search.cells.cell(begins, level))
+
+
+def written_out(plan: Plan) -> Plan:
+    """A plan with windows and expected latencies of its search in full: a later version may know better, its replay must not.
+
+    Raises PlanError where a window does not end before the next sound.
+    """
+    table, search = table_of(plan), plan.search
+    if table is None or search is None:
+        return plan
+    room_ms = 1e3 / table.sound.rate_per_s - table.time_zero_ms
+    conditions = []
+    for number, one in enumerate(search.condition):
+        sounds = [table.sounds[search.cells.cell(number, level)] for level in range(len(one.levels_db_nhl))]
+        window_ms = window_of(sounds[0], room_ms) if one.window_ms is None else one.window_ms
+        if window_ms[1] > room_ms:
+            lower = math.floor(1e4 / (window_ms[1] + table.time_zero_ms)) / 10
+            raise PlanError(
+                f"search: the response window of {one.name} ends at {window_ms[1]:g} ms, but the next sound comes after "
+                f"{room_ms:.1f} ms: lower sound.rate_per_s to {lower:g}"
+            )
+        latency_ms = one.latency_ms or tuple(sound.latency_ms((0.0, math.inf)) for sound in sounds)
+        conditions.append(one.model_copy(update={"window_ms": window_ms, "latency_ms": latency_ms}))
+    return plan.model_copy(update={"search": search.model_copy(update={"condition": tuple(conditions)})})
+
+
 def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:
     """The table of a run, None for a run of one sound. ``sound``: of its plan. Raises PlanError, OSError."""
     if not folder.cells.exists():
@@ -140,5 +188,7 @@ def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:
 def settings_of(folder: RunFolder, plan: Plan, layout: Layout) -> EngineSettings:
     """Of the engine, for the recording of a run: with its table of cells, where it has one. Raises PlanError, OSError."""
     table = read_cells(folder, plan.sound)
+    if table is None:
+        table = table_of(plan)
     settings = plan.engine_settings(layout)
     return settings if table is None else table.engine_settings(settings)

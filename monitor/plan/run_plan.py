@@ -32,6 +32,7 @@ from quietfloor.monitor.core.evidence import SHAPES, EvidenceSettings
 from quietfloor.monitor.core.onsets import TriggerSettings
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.core.stopping import DEFAULT_LOOK_EVERY, rules_of_run
+from quietfloor.monitor.plan.search_plan import SearchConditionPlan, SearchPlan
 from quietfloor.monitor.plan.sound_plan import Section, SoundPlan, StatedPlan
 from quietfloor.monitor.sources.channels import unit_to_uv
 from quietfloor.monitor.storage.record_schema import MOST_MS
@@ -201,6 +202,7 @@ class Plan(Section):
     title: str = ""
     stream: StreamPlan = Field(default_factory=StreamPlan)
     sound: SoundPlan | None = None
+    search: SearchPlan | None = Field(default=None, description="several levels and sounds in one run, chosen meanwhile")
     stated: StatedPlan | None = Field(default=None, description="what other equipment plays, where there is no [sound]")
     trigger: TriggerPlan = Field(default_factory=TriggerPlan)
     analysis: AnalysisPlan = Field(default_factory=AnalysisPlan)
@@ -221,6 +223,12 @@ class Plan(Section):
         return self
 
     @model_validator(mode="after")
+    def _search_has_its_sound(self) -> Plan:
+        if self.search is not None and (self.sound is None or self.sound.level_db_nhl is None):
+            raise ValueError("[search] plays our own sounds, in dB nHL: give [sound] with level_db_nhl and a calibration")
+        return self
+
+    @model_validator(mode="after")
     def _delay_has_its_certificate(self) -> Plan:
         if self.analysis.amplifier_delay_ms == FROM_CERTIFICATE and self.timing.certificate is None:
             raise ValueError(
@@ -238,11 +246,7 @@ class Plan(Section):
         if isinstance(sound, dict) and isinstance(analysis, dict) and "window_ms" not in analysis:
             with contextlib.suppress(ValueError, TypeError):  # what is wrong with the sound is told by itself
                 known = SoundPlan.model_validate(sound)
-                window_ms = default_window_ms(known.stimulus, known.frequency_hz, known.age_group)
-                latest_ms = math.ceil(10 * (known.latency_ms(window_ms)[1] + SHAPES[0].trough_after_ms)) / 10
-                if latest_ms <= known.room_ms:  # of soft sounds, whose response is late: longer where the next sound lets it
-                    window_ms = window_ms[0], max(window_ms[1], latest_ms)
-                data = data | {"analysis": analysis | {"window_ms": window_ms}}
+                data = data | {"analysis": analysis | {"window_ms": window_of(known, known.room_ms)}}
         stated = data.get("stated") if isinstance(data, dict) else None
         if isinstance(stated, dict) and isinstance(analysis, dict) and "window_ms" not in analysis:
             with contextlib.suppress(ValueError, TypeError):
@@ -322,7 +326,7 @@ class Plan(Section):
             layout=layout,
             band_hz=analysis.band_hz,
             epoch_ms=analysis.epoch_ms,
-            window_ms=analysis.window_ms,
+            window_ms=analysis.window_ms if self.search is None else self.search.window_ms or analysis.window_ms,
             delay_ms=analysis.acoustic_delay_ms + analysis.amplifier_delay_ms + zero_ms,
             rail_uv=rail_uv(analysis, layout),
             trigger=TriggerSettings(
@@ -350,6 +354,14 @@ class Plan(Section):
         except ValueError as error:
             raise PlanError(str(error)) from error
         return settings
+
+
+def window_of(sound: SoundPlan, room_ms: float) -> tuple[float, float]:
+    """The response window of a sound for which none is given; of soft sounds, whose response is late, longer where ``room_ms``
+    to the next sound lets it."""
+    start_ms, stop_ms = default_window_ms(sound.stimulus, sound.frequency_hz, sound.age_group)
+    latest_ms = math.ceil(10 * (sound.latency_ms((start_ms, stop_ms))[1] + SHAPES[0].trough_after_ms)) / 10
+    return start_ms, max(stop_ms, latest_ms) if latest_ms <= room_ms else stop_ms
 
 
 def rail_uv(analysis: AnalysisPlan, layout: Layout) -> float:
@@ -410,7 +422,8 @@ def make_plan(data: dict[str, Any], origin: str = "plan") -> Plan:
     try:
         return Plan.model_validate(data)
     except ValidationError as error:
-        raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in error.errors())) from error
+        problems = [one for one in error.errors() if one["type"] != "too_short" or not one["input"]]  # else its items are wrong
+        raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in problems)) from error
 
 
 def make_sound_plan(data: dict[str, Any], origin: str = "plan") -> SoundPlan:
@@ -425,6 +438,8 @@ def make_sound_plan(data: dict[str, Any], origin: str = "plan") -> SoundPlan:
 def _explain(problem: Any) -> str:
     place = [str(part) for part in problem["loc"]]
     key = ".".join(place[:2])  # entries of a list are meant by the list's own name
+    if key == "search.condition" and len(place) > 3:
+        key = f"{key}, {place[2]} from 0: {place[3]}"
     value = problem["input"]
     if problem["type"] == "extra_forbidden" and key in REPLACED:
         return f"{key} = {value!r} is a key of an earlier version: write {REPLACED[key]} instead"
@@ -441,7 +456,7 @@ def _explain(problem: Any) -> str:
         return f"{key} = {value!r}: should be a table, written [{key}]"
     field = _model(place[:-1]).model_fields.get(place[-1]) or _model(place[:1]).model_fields[place[1]]
     if problem["type"] in ("tuple_type", "too_long", "missing"):
-        numbers = list(field.default) if field.default else (field.examples or [None])[0]
+        numbers = (field.examples or [None])[0] if field.is_required() or not field.default else list(field.default)
         usual = f"numbers in brackets, such as {numbers}" if numbers else 'a list, such as ["Cz-M2", "2"]'
         return f"{key} = {value!r}: should be {usual}"
     meaning = f" ({field.description})" if field.description else ""
@@ -458,6 +473,7 @@ def _model(place: list[str]) -> type[BaseModel]:
         "analysis": AnalysisPlan,
         "decision": DecisionPlan,
         "timing": TimingPlan,
+        "search": SearchConditionPlan if "condition" in place else SearchPlan,
     }
     return sections[place[0]] if place else Plan
 

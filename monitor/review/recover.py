@@ -20,6 +20,8 @@ from quietfloor.monitor.run.run_record import BEGUN_FORMAT, run_record
 from quietfloor.monitor.run.sound_output import make_stimulus
 from quietfloor.monitor.run.timing_certificate import Timing
 from quietfloor.monitor.run.unit_check import CHECK_S
+from quietfloor.monitor.search.planned import PlannedSearch
+from quietfloor.monitor.search.record import cells_csv
 from quietfloor.monitor.sources.base import NoStream
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.folder_lock import is_held, sole_writer
@@ -62,7 +64,7 @@ def finish(path: Path | str) -> Finished:
     with sole_writer(folder.path.parent):
         if is_held(folder.raw):
             raise FinishError(f"{folder.path} is being recorded: wait until the run is over")
-        if folder.run.is_file() and folder.average.is_file():
+        if folder.run.is_file() and (folder.average.is_file() or folder.cell_averages.is_file()):
             return Finished(_record(folder), ())
         try:
             RecordingSource(folder.raw)
@@ -77,12 +79,14 @@ def _finished(folder: RunFolder) -> Finished:
     done = _decided(folder)
     if done is None:  # it ended in its first second
         engine: Engine | None = None
+        search: PlannedSearch | None = None
         plan, unit = _plan(folder), None
         stream = RecordingSource(folder.raw).description
         verdict = _last_words(folder) or Verdict(0, "inconclusive", "fault", BEFORE)
         events: list[Event] = [verdict]
     else:
         engine, plan, stream, unit, verdict, events = done.engine, done.plan, done.stream, done.unit, done.verdict, done.events
+        search = done.search
     made = []
     there = RecordingSource(folder.raw).total_samples
     text, identical_by = _whole_log(folder, [event for event in events if event.kept], there, plan.format)
@@ -90,7 +94,12 @@ def _finished(folder: RunFolder) -> Finished:
         with _writing(folder.events):
             folder.write_text(folder.events.name, text)
         made.append(folder.events.name)
-    if engine is not None and not folder.average.is_file():
+    if search is not None:
+        if not folder.cell_averages.is_file():
+            with _writing(folder.cell_averages):
+                folder.write_text(folder.cell_averages.name, cells_csv(search))
+            made.append(folder.cell_averages.name)
+    elif engine is not None and not folder.average.is_file():
         now = engine.average_now()
         with _writing(folder.average):
             folder.write_average(now.times_ms, *now.columns_uv())
@@ -101,7 +110,7 @@ def _finished(folder: RunFolder) -> Finished:
             plan, verdict, engine, stream=stream, unit=unit, sound=_stimulus(begun, plan), calibration=begun.get("calibration"),
             failure=verdict.reason if verdict.stopped_by == "fault" else None, started=begun.get("started"),
             timing=Timing.of_record(begun.get("timing") or {}), acknowledged=begun.get("cautions_acknowledged"),
-            from_recording=True,
+            from_recording=True, search=search,
         ) | {"identical_by": identical_by}  # fmt: skip
         with _writing(folder.run):
             folder.write_json(folder.run.name, record)

@@ -13,8 +13,11 @@ from quietfloor.monitor.core.events import Event, Verdict
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.plan.cell_table import settings_of
 from quietfloor.monitor.plan.run_plan import Plan, load_run_plan
+from quietfloor.monitor.run.searching import make_search
 from quietfloor.monitor.run.status import WRONG_RATE
 from quietfloor.monitor.run.unit_check import UnitFinding
+from quietfloor.monitor.search.planned import PlannedSearch
+from quietfloor.monitor.search.said import Order, order_of
 from quietfloor.monitor.sources.base import EndOfRecording, StreamDescription
 from quietfloor.monitor.sources.channels import limit_of, resolve_channels, unit_to_uv
 from quietfloor.monitor.sources.recording import RecordingSource
@@ -29,7 +32,7 @@ ENDS_HERE = "the recording ends here"
 OTHERWISE_SINCE = {2: {"look": ("upper_limit_nv", "forecast_"), "verdict": ("reason",)}}
 # Processors add in different orders: over 242 looks and 5 core types figures differed by 6e-13 of themselves, or by 1e-13 near 0.
 TOLERANCE = 1e-9  # of a figure, or absolute near 0
-COMPARED = ("look", "cell_unit")  # events; of a recording with several cells the units take the place of looks
+COMPARED = ("look", "cell_unit", "choice")  # events; of a recording with several cells the units take the place of looks
 FORETOLD = "forecast_"  # whole blocks and shares of paths: the last digit of a figure may move one by a step, and none decides
 
 Grade = Literal["bytes", "decisions"]
@@ -45,6 +48,7 @@ class Replayed:
 
     events: list[Event]
     engine: Engine
+    search: PlannedSearch | None
     plan: Plan
     stream: StreamDescription
     unit: UnitFinding
@@ -78,12 +82,14 @@ def replay(
     pace: float | None = None,
     on_events: Callable[[Engine, list[Event]], None] | None = None,
     on_signal: OnSignal | None = None,
+    on_search: Callable[[PlannedSearch], None] | None = None,
     ended: str = ENDS_HERE,
 ) -> Replayed:
     """Run the engine over ``folder``'s recording with its own plan, or with ``plan`` (other settings, no comparison meant).
 
     ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``on_signal``: see Engine.
-    ``ended``: why a run ended that says nothing of its end. Raises ReplayError, PlanError, SourceError.
+    ``on_search`` is shown the search, where the run is one, before its first sample. ``ended``: why a run ended that says nothing
+    of its end. Raises ReplayError, PlanError, SourceError.
     """
     plan = plan_of(folder) if plan is None else plan
     if chunk_samples is None and chunk_s is None and pace is None:
@@ -99,9 +105,13 @@ def replay(
         )
     labels = tuple(description.label(index) for index in range(description.channel_count))
     layout = Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv, limit_of(description.channel_format))
-    engine = Engine(settings_of(folder, plan, layout), on_signal)
-    events: list[Event] = []
     live = list(_live(folder))
+    settings = settings_of(folder, plan, layout)
+    search = make_search(plan, settings, _orders(folder, live))
+    if search is not None and on_search is not None:
+        on_search(search)
+    engine = Engine(settings, on_signal, None if search is None else search.judge)
+    events: list[Event] = []
     looked = not any(event.get("what") == WRONG_RATE for event in live)
     while engine.verdict is None and looked:
         try:
@@ -131,6 +141,7 @@ def replay(
     return Replayed(
         events,
         engine,
+        search,
         plan,
         description,
         unit,
@@ -192,6 +203,13 @@ def _live(folder: RunFolder) -> list[dict[str, Any]]:
     except (OSError, ValueError, TypeError, RecursionError) as error:
         raise ReplayError(f"{folder.events} is damaged ({error}): move it away to replay without comparing") from error
     return events
+
+
+def _orders(folder: RunFolder, live: list[dict[str, Any]]) -> list[tuple[int, Order]]:
+    try:
+        return [order_of(event) for event in live if event["type"] == "order"]
+    except (ValueError, KeyError, TypeError) as error:
+        raise ReplayError(f"{folder.events} is damaged (an order: {error}): move it away to replay without orders") from error
 
 
 def _is_event(event: Any) -> bool:

@@ -36,6 +36,8 @@ def bytes_per_s(description: StreamDescription) -> float:
 def longest_s(plan: Plan) -> float:
     """The longest time that a run of this plan takes, where every trigger arrives."""
     sweeps = plan.decision.max_sweeps
+    if plan.search is not None:
+        return 60.0 * plan.search.minutes
     if plan.sound is None:
         return sweeps / LISTENING_PER_S
     return plan.sound.lasts_s(sweeps)
@@ -52,7 +54,7 @@ def check_room(folder: Path, plan: Plan, description: StreamDescription) -> None
     if free < needed:
         raise DiskFull(
             f"the disk of {folder} has {_mb(free)} free, and a run of up to {longest_s(plan) / 60:.1f} min on this stream needs "
-            f"{_mb(needed)}: free the disk, choose another --out, or lower max_sweeps"
+            f"{_mb(needed)}: free the disk, choose another --out, or lower max_sweeps (of a search: minutes)"
         )
 
 

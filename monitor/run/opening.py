@@ -10,15 +10,18 @@ from pathlib import Path
 from typing import Any, Self
 
 from quietfloor.monitor.core.engine import Engine, OnSignal
+from quietfloor.monitor.plan.cell_table import table_of
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.disk_space import check_room
 from quietfloor.monitor.run.publisher import Subscriber
 from quietfloor.monitor.run.resolved_plan import resolve
-from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.run.run import NextCell, Run
 from quietfloor.monitor.run.run_record import begin_record, run_record
-from quietfloor.monitor.run.sound_output import Sound, make_stimulus, open_sound
+from quietfloor.monitor.run.sound_output import Sound, make_cells, make_stimulus, open_sound
 from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.search.planned import PlannedSearch
+from quietfloor.monitor.search.record import cells_csv
 from quietfloor.monitor.sources.base import StreamDescription, marker_description
 from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream
 from quietfloor.monitor.storage.dose_ledger import SessionDose
@@ -60,7 +63,7 @@ class OpenRun:
             raise RuntimeError("this run is finished already" if self._finished else "this run did not begin: call run.start()")
         self.run.wait()
         self._finished = True
-        record = write_results(self.run.folder, self._record(), self.run.engine, self._remark)
+        record = write_results(self.run.folder, self._record(), self.run.engine, self._remark, self.run.search)
         if record["fault"] is not None and record["stopped_by"] != "fault":
             self._remark(f"a fault after the decision: {record['fault']}")
         if self._sound is not None and self._sound.limited_samples:
@@ -113,9 +116,13 @@ def _open(
     **listeners: Any,
 ) -> OpenRun:  # fmt: skip
     stimulus, today = None, datetime.date.today()
+    table, played = table_of(plan), NextCell()
     if plan.sound is not None:
         spent = SessionDose(session).spent()
-        stimulus = make_stimulus(plan.sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
+        if table is None:
+            stimulus = make_stimulus(plan.sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
+        else:
+            stimulus = make_cells(table, played, today, spent=spent)
     with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
         source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
         opened.callback(source.close)
@@ -138,7 +145,11 @@ def _open(
             opened.callback(markers.close)
             marker_stream = markers.description
         folder = RunFolder.create(session)
-        run = Run(resolved, source, folder, sound=sound, markers=markers, marker_stream=marker_stream, **listeners)
+        if table is not None:
+            table.write(folder)
+        run = Run(
+            resolved, source, folder, sound=sound, markers=markers, marker_stream=marker_stream, played=played, **listeners
+        )  # fmt: skip
         opened.pop_all()  # from here on they are the run's
         opened.callback(run.abandon)
         started = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
@@ -160,6 +171,7 @@ def _open(
             },
             failure=run.failure,
             started=started,
+            search=run.search,
             **about,
         )
 
@@ -167,9 +179,11 @@ def _open(
 
 
 def write_results(
-    folder: RunFolder, record: dict[str, Any], engine: Engine | None, remark: Callable[[str], object] = log.warning
-) -> dict[str, Any]:
-    """average.csv, the end of events.jsonl, and run.json; the record, with a fault in it when one cannot be written."""
+    folder: RunFolder, record: dict[str, Any], engine: Engine | None, remark: Callable[[str], object] = log.warning,
+    search: PlannedSearch | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """average.csv (of a search cells.csv), the end of events.jsonl, and run.json; the record, with a fault in it when one
+    cannot be written."""
     problems: list[str] = []
 
     def attempt(write: Callable[..., object], *content: Any) -> None:
@@ -180,7 +194,9 @@ def write_results(
             problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
             remark(problems[-1])
 
-    if engine is not None:
+    if search is not None:
+        attempt(folder.write_text, folder.cell_averages.name, cells_csv(search))
+    elif engine is not None:
         now = engine.average_now()
         attempt(folder.write_average, now.times_ms, *now.columns_uv())
     attempt(folder.close)

@@ -11,7 +11,9 @@ from typing import Any
 
 from quietfloor.monitor.core.engine import EngineSettings
 from quietfloor.monitor.core.samples import Layout
+from quietfloor.monitor.plan.cell_table import table_of, written_out
 from quietfloor.monitor.plan.run_plan import Plan, rail_uv
+from quietfloor.monitor.plan.search_plan import SearchPlan
 from quietfloor.monitor.run.sound_output import Stimulus
 from quietfloor.monitor.run.timing_certificate import Timing, advice, judge, with_delay
 from quietfloor.monitor.run.unit_check import UNITS_UV
@@ -65,6 +67,8 @@ class ResolvedPlan:
         plan = self.plan
         if self.stimulus is None:
             what = "listening to other equipment" + ("" if plan.stated is None else f", as stated: {plan.stated.words}")
+        elif plan.search is not None:
+            what = _searched(plan.search, self.stimulus)
         else:
             what = _played(self.stimulus)
         return plain(" · ".join(part for part in (plan.title, what, self.timing.text) if part), LONGEST)
@@ -89,9 +93,11 @@ def resolve(
     if today is not None:
         timing = judge(plan, None if stimulus is None else stimulus.output, description, channels.trigger, today)
         plan = with_delay(plan, timing)
-    why = plan.no_absence()
+    plan = written_out(plan)
+    why = "" if plan.search is not None else plan.no_absence()
     said = (advice(plan, timing), f"of this run: {why}" if why else "")
-    settings = plan.engine_settings(layout_of(description, channels))
+    settings, table = plan.engine_settings(layout_of(description, channels)), table_of(plan)
+    settings = settings if table is None else table.engine_settings(settings)
     return ResolvedPlan(plan, channels, settings, timing, tuple(filter(None, said)), stimulus)
 
 
@@ -103,6 +109,13 @@ def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: f
         return Layout(description.rate_hz, labels, channels.eeg, channels.trigger, uv_per_unit, limit)
     except ValueError as error:
         raise SourceError(f"stream {description.name!r}: {error}") from error
+
+
+def _searched(search: SearchPlan, stimulus: Stimulus) -> str:
+    levels = [level for one in search.condition for level in one.levels_db_nhl]
+    names = "; ".join(one.name for one in search.condition)
+    bone = " by bone" if stimulus.plan.route == "bone" else ""
+    return f"search{bone} · {names} · {min(levels):g} to {max(levels):g} dB nHL · {stimulus.plan.rate_per_s:g}/s"
 
 
 def _played(stimulus: Stimulus) -> str:

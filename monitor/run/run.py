@@ -19,15 +19,19 @@ import numpy as np
 from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.core.events import Event, Gap, LookDone, UnitDone, Verdict
 from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.disk_space import nearly_full
 from quietfloor.monitor.run.housekeeping import Housekeeping, MarkerSource
 from quietfloor.monitor.run.publisher import Publisher, Subscriber
 from quietfloor.monitor.run.receiver import Receiver
 from quietfloor.monitor.run.resolved_plan import ResolvedPlan
+from quietfloor.monitor.run.searching import make_search
 from quietfloor.monitor.run.status import WRONG_RATE, Status, refreshed
 from quietfloor.monitor.run.unit_check import PreflightError, UnitFinding, unit_of
 from quietfloor.monitor.run.watchdog import FILE_GONE, FOLDER_GONE, Guard
+from quietfloor.monitor.search.planned import PlannedSearch
+from quietfloor.monitor.search.said import LevelChosen, Order
 from quietfloor.monitor.sources.base import Source, SourceError, StreamDescription
 from quietfloor.monitor.storage.dose_ledger import ExposureError
 from quietfloor.monitor.storage.raw_writer import Journal, JournalError
@@ -35,11 +39,14 @@ from quietfloor.monitor.storage.run_folder import RunFolder
 
 log = logging.getLogger("quietfloor")
 
+AHEAD_SWEEPS = 512  # of a search, that are put down before they are played: some 10 s
+
 
 class SoundSource(Protocol):
     """What a run needs of whatever makes the sound."""
 
     def reserve(self, session: Path, name: str, sweeps: int) -> None: ...
+    def reserve_more(self, cell: int, sweeps: int) -> None: ...
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None: ...
     def returned(self, seconds: float) -> None: ...
     def start(self) -> None: ...
@@ -51,6 +58,16 @@ class SoundSource(Protocol):
     def underruns(self) -> int: ...
     @property
     def limited_samples(self) -> int: ...
+
+
+class NextCell:
+    """The cell that the sound of a search plays next: set by the acquisition thread, read by the renderer; None: as before."""
+
+    def __init__(self) -> None:
+        self.cell: int | None = None
+
+    def __call__(self, unit: int) -> int | None:
+        return self.cell
 
 
 class Run:
@@ -71,12 +88,15 @@ class Run:
         on_status: Callable[[Status], None] | None = None,
         clock: Callable[[], float] = time.monotonic,
         full: Callable[[Path], str | None] = nearly_full,
+        played: NextCell | None = None,
     ) -> None:
         self.plan = resolved.plan
         self._resolved = resolved
         self.folder = folder
         self.unit: UnitFinding | None = None
         self.engine: Engine | None = None
+        self.search: PlannedSearch | None = None
+        self._played = played or NextCell()
         self.failure: str | None = None
         self._source, self._sound = source, sound
         streams = [source.description] + ([marker_stream] if marker_stream is not None else [])
@@ -111,6 +131,13 @@ class Run:
         """Ask for the end, as the operator; from any thread, returns at once."""
         self._stop.set()
 
+    def order(self, order: Order) -> None:
+        """Tell a search what the operator wants; from any thread, it is followed at the next unit. Raises ValueError for what
+        there is not, RuntimeError where no search is going on."""
+        if self.search is None or self.status.state != "running":
+            raise RuntimeError(f"no search is going on ({self.status.state}): an order needs one")
+        self.search.order(order)
+
     def note(self, text: str, ago_s: float = 0.0) -> bool:
         """Keep a remark on the moment ``ago_s`` before now among the events; from any thread. False: too late, not kept."""
         return self._publisher.note(text, ago_s)
@@ -132,7 +159,8 @@ class Run:
     def _live(self) -> None:
         try:
             if self._sound is not None:
-                self._sound.reserve(self.folder.path.parent, self.folder.path.name, self.plan.decision.max_sweeps)
+                sweeps = self.plan.decision.max_sweeps if self.plan.search is None else AHEAD_SWEEPS
+                self._sound.reserve(self.folder.path.parent, self.folder.path.name, sweeps)
             self._receiver.begin()
             if self._sound is not None:
                 self._sound.start()  # with its lead-in of silence, in which the stream is checked
@@ -167,7 +195,11 @@ class Run:
         if self.unit.note:
             self._publisher.notice("unit", self.unit.note)
         on_signal = self._publisher.show_signal if self._publisher.shows_signal else None
-        self.engine = Engine(self._resolved.settings_at(self.unit.uv_per_unit), on_signal)
+        settings = self._resolved.settings_at(self.unit.uv_per_unit)
+        self.search = make_search(self._resolved.plan, settings)
+        self.engine = Engine(settings, on_signal, None if self.search is None else self.search.judge)
+        if self.search is not None:
+            self._publisher.update(search=self.search.now())
         self.write_plan()
         self._receiver.judge_rate(np.concatenate([chunk.stamps_s for chunk in chunks]))
         if self._receiver.wrong_rate is not None:
@@ -212,13 +244,34 @@ class Run:
             chunk = self._receiver.next_chunk()
             if chunk is not None:
                 self._take(engine, chunk)
+                self._set_cell()
+
+    def _set_cell(self) -> None:
+        """Let the sound play what the search wants next, once its dose is put down; what an ear may not get is left out."""
+        search = self.search
+        if search is None or search.cell is None:
+            return
+        wanted = search.cell
+        place = search.cells.place(wanted)
+        if place is not None and self._sound is not None:
+            try:
+                self._sound.reserve_more(wanted, AHEAD_SWEEPS)
+            except PlanError as error:
+                if self._publisher.first_time(f"dose of cell {wanted}"):
+                    self._publisher.notice("sound_dose", str(error))
+                    level_db = search.sought[place.condition].levels_db[place.level]
+                    search.order(Order("not_offered", place.condition, level_db, str(error)))
+                return
+        self._played.cell = wanted
 
     def _take(self, engine: Engine, chunk: Chunk) -> None:
         events = engine.feed(chunk)
         self._publisher.publish(events)  # first: drawing may wait, a decision may not
         behind_s = self._source.backlog_samples / engine.settings.layout.rate_hz
         self._publisher.status = refreshed(self.status, engine, events, behind_s)
-        if any(isinstance(event, LookDone) for event in events):
+        if self.search is not None and any(isinstance(event, (LevelChosen, Verdict)) for event in events):
+            self._publisher.update(search=self.search.now())
+        if any(isinstance(event, (LookDone, LevelChosen)) for event in events):
             self._publisher.show_status()
         if any(isinstance(event, Gap) and event.reason == "lost" for event in events):
             self._receiver.lost_some()
@@ -228,7 +281,7 @@ class Run:
     def _compare_window(self, events: list[Event], rate_hz: float) -> None:
         """Say once when the next sound comes before the response window is over; its response would be taken for this one's."""
         done = next((event for event in events if isinstance(event, UnitDone) and len(event.positions) > 1), None)
-        if done is None or self._window_compared:
+        if done is None or self._window_compared:  # of a search it was compared with the plan of its sound
             return
         self._window_compared = True
         interval_ms = 1e3 * float(np.median(np.diff(done.positions))) / rate_hz
@@ -266,6 +319,8 @@ class Run:
             self._close_all()
             if self.engine is not None:
                 self._publisher.update(look=self.engine.last_look, average=self.engine.average_now())
+            if self.search is not None:
+                self._publisher.update(search=self.search.now())
         except Exception as error:
             log.exception("the run could not be closed in good order")
             self.failure = self.failure or f"internal error: {type(error).__name__}: {error}"

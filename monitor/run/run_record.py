@@ -16,6 +16,8 @@ from quietfloor.monitor.core.events import LookDone, Verdict
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run.timing_certificate import Timing
 from quietfloor.monitor.run.unit_check import UnitFinding
+from quietfloor.monitor.search.planned import PlannedSearch
+from quietfloor.monitor.search.record import search_record
 from quietfloor.monitor.sources.base import StreamDescription
 
 FORMAT = "quietfloor run 1"
@@ -100,6 +102,7 @@ def run_record(
     timing: Timing | None = None,
     acknowledged: dict[str, Any] | None = None,
     from_recording: bool = False,
+    search: PlannedSearch | None = None,
 ) -> dict[str, Any]:
     """Everything for run.json. ``sound`` is what was played, None when other equipment made it; ``started`` is ISO time;
     ``acknowledged`` is who took note of the cautions, None for nobody; ``from_recording``: the run did not live to write this."""
@@ -121,6 +124,7 @@ def run_record(
         "from_recording": from_recording,
         "calibration": calibration or "uncalibrated",
         "cautions_acknowledged": acknowledged,
+        "search": None if search is None else search_record(search),
         "stimulus": sound,
         "seed": None if plan.sound is None else plan.sound.seed,
         "stream": {

@@ -331,23 +331,29 @@ class Sound:
         self._account, self._allowed = (account, name), allowed
 
     def reserve_more(self, cell: int, sweeps: int) -> None:
-        """Put down what so many more sweeps of a cell will give, before they are chosen.
+        """Put down what so many more sweeps of a cell will give, from now on, before they are chosen; nothing where half as many
+        are still in what was put down.
 
         After `reserve`, which then is for the first sweeps only. Raises PlanError when it is more than an ear may get today.
         """
         assert self._account is not None
         assert isinstance(self._frames, CellFrames)
         account, name = self._account
-        spent, seconds = account.spent(but=name), sweeps * self._plan.sweep_s
-        more, per_s = (self._frames.exposure_of(cell, *of) for of in ((sweeps, seconds), (self._plan.rate_per_s, 1.0)))
+        now, enough, wanted = self._frames.dose, self._of_cell(cell, sweeps / 2), self._of_cell(cell, sweeps)
+        if all(least <= most for least, most in zip((now + enough).both, self._allowed.both, strict=True)):
+            return
+        ahead, per_s = (now + wanted).largest(self._allowed), self._of_cell(cell, self._plan.rate_per_s)
         try:
-            check(more, per_s, spent + self._allowed, self._plan.age_group, sweeps, self._plan.rate_per_s)
+            check(ahead, per_s, account.spent(but=name), self._plan.age_group, sweeps, self._plan.rate_per_s)
         except LevelError as error:
             raise PlanError(f"sound: {error}") from error
-        allowed = self._allowed + more
-        account.reserve(name, allowed)
-        self._frames.extend(more)
-        self._allowed = allowed
+        account.reserve(name, ahead)
+        self._frames.extend(Dose(*(most - least for most, least in zip(ahead.both, self._allowed.both, strict=True))))
+        self._allowed = ahead
+
+    def _of_cell(self, cell: int, sweeps: float) -> Dose:
+        assert isinstance(self._frames, CellFrames)
+        return self._frames.exposure_of(cell, sweeps, sweeps * self._plan.sweep_s)
 
     def start(self) -> None:
         """Play. What was not reserved by a run is put down in the usual session folder first."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from quietfloor.monitor.core.engine import Engine
-from quietfloor.monitor.core.events import AverageNow, Event, LookDone, TriggerLearned, TriggerSilent, UnitDone, Verdict
+from quietfloor.monitor.core.events import AverageNow, CellUnit, Event, LookDone, TriggerLearned, TriggerSilent, UnitDone, Verdict
 from quietfloor.monitor.search.now import SearchNow
 
 State = Literal["ready", "checking", "running", "closing", "done", "failed"]
@@ -48,7 +48,7 @@ class Status:
     silent: bool = False  # no samples at the moment
     no_trigger: bool = False
     notices: tuple[str, ...] = ()
-    search: SearchNow | None = None  # where the run is a search
+    search: SearchNow | None = None  # of a run with several levels
 
 
 def refreshed(status: Status, engine: Engine, events: list[Event], behind_s: float) -> Status:
@@ -60,7 +60,7 @@ def refreshed(status: Status, engine: Engine, events: list[Event], behind_s: flo
     for event in events:
         if isinstance(event, UnitDone):
             status = replace(status, last_unit=event, no_trigger=False)
-        elif isinstance(event, TriggerLearned):
+        elif isinstance(event, (TriggerLearned, CellUnit)):
             status = replace(status, no_trigger=False)
         elif isinstance(event, LookDone):
             status = replace(status, average=engine.average_now())

@@ -59,13 +59,15 @@ def narrow(belief: Belief, wanted: Wanted, seconds: float) -> bool:
     return belief.high_db - belief.low_db <= wanted.width_after_db(seconds)
 
 
-def over(belief: Belief, wanted: Wanted, levels_db: Floats, found: Bools, seconds: float) -> bool:
-    """Whether nothing more is to be asked; ``found`` (n_levels,) says at which levels there is a response."""
-    if belief.low_db > levels_db[-1]:
+def over(belief: Belief, wanted: Wanted, levels_db: Floats, found: Bools, seconds: float, offered: Bools) -> bool:
+    """Whether nothing more is to be asked; ``found`` (n_levels,) says at which levels there is a response, ``offered``
+    (n_levels,) which may be played."""
+    loudest_db = levels_db[offered][-1] if offered.any() else levels_db[-1]
+    if belief.low_db > loudest_db:
         return True
     if not narrow(belief, wanted, seconds):
         return False
-    if belief.high_db > levels_db[-1]:
+    if belief.high_db > loudest_db:
         return True
     near = levels_db <= max(belief.high_db + wanted.reach_db, levels_db[0])
     return bool((found & near).any())

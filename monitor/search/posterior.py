@@ -32,6 +32,7 @@ WHOLE: Floats = np.array([[0.0] * 4, [1.0] * 4])  # cube of curves
 ALL_EVERY = 8  # updates after which all are looked at again
 FEWEST = 60.0  # curves in effect: with fewer, an interval would say more than the list of curves can
 OUTSIDE_DB = 7.5
+DENSITY_DB = 1.0  # of levels at which the belief is shown
 GUESSES, LEAST = 100, 1e-6  # directions that a cell bets on, at most; the least probability of one, as a part of the best
 BEST = 16  # directions from which the energy of the expected wave is taken
 LOW, HIGH = 0.025, 0.975
@@ -94,6 +95,7 @@ class Posterior:
         self._expected = self._curves(WHOLE).sizes.mean(axis=1, dtype=np.float64)
         self._updates = 0
         self._last: tuple[Ints, Singles] | None = None  # directions and masses of the last belief
+        self._believed: tuple[Floats, Floats] = np.zeros(0), np.zeros(0)  # thresholds in dB nHL and their probabilities
 
     def update(self, sums: Floats, weights: Floats) -> Belief:
         """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
@@ -128,6 +130,14 @@ class Posterior:
         sizes = np.maximum(mean + np.outer((-math.sqrt(3.0), 0.0, math.sqrt(3.0)), spread), 0.0)  # (3, D)
         waves = (sizes[..., np.newaxis] * forms).reshape(-1, forms.shape[-1])
         return waves, np.outer((1 / 6, 2 / 3, 1 / 6), likely).ravel()
+
+    def density(self) -> tuple[Floats, Floats]:
+        """Levels (n,) in dB nHL and the probability of the threshold per dB there, as of the last update; sums are 1."""
+        levels = self._levels
+        edges = np.arange(levels[0] - OUTSIDE_DB, levels[-1] + OUTSIDE_DB + DENSITY_DB, DENSITY_DB)
+        threshold, curves = self._believed
+        inside = np.histogram(threshold, edges, weights=curves)[0] / DENSITY_DB if len(curves) else np.zeros(0)
+        return (edges[:-1] + DENSITY_DB / 2 if len(curves) else np.zeros(0)), np.asarray(inside, dtype=np.float64)
 
     @property
     def _near(self) -> Ints:
@@ -201,6 +211,7 @@ class Posterior:
         sizes, levels = self._now.sizes, self._levels
         threshold = np.maximum(self._now.threshold_db, levels[0] - OUTSIDE_DB)
         threshold = np.where(threshold <= levels[-1], threshold, levels[-1] + OUTSIDE_DB)
+        self._believed = threshold, curves
         order = np.argsort(threshold, kind="stable")
         at = np.searchsorted(np.cumsum(curves[order]), (LOW, 0.5, HIGH))
         low, middle, high = threshold[order[np.minimum(at, len(order) - 1)]]

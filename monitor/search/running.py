@@ -11,6 +11,7 @@ import numpy as np
 from quietfloor.monitor.core.analysis import AnalysisSettings
 from quietfloor.monitor.core.artefacts import RunningLimits
 from quietfloor.monitor.core.averaging import Unit, reduce_unit
+from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.core.samples import Bools, Floats
 
 from .cells import Cell, CellLook, SharedNoise, found, refuted
@@ -57,14 +58,6 @@ class Condition:
 
     def growths(self, visible_uv: float) -> GrowthPrior:
         return GrowthPrior(self.levels_db[0], self.levels_db[-1], visible_uv, self.waves.rms_per_peak)
-
-
-@dataclass(frozen=True)
-class Place:
-    """A cell: index of the condition, index of the level."""
-
-    condition: int
-    level: int
 
 
 @dataclass(frozen=True)
@@ -161,7 +154,7 @@ class _Running:
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
         belief = self.belief = self.posterior.update(sums, weights)
-        self.finished = over(belief, self.wanted, levels, self.found, self.seconds)
+        self.finished = over(belief, self.wanted, levels, self.found, self.seconds, self.offered)
 
     def answer(self, limits: bool) -> Answer:
         levels, belief, got = self.condition.levels, self.belief, self.found
@@ -194,8 +187,9 @@ class RunningSearch:
         self._limits = RunningLimits(first.criteria, first.rate_hz)
         self._unit_weight = 0.0
         first_ranked = min(range(len(conditions)), key=lambda number: conditions[number].rank)
-        self._now = self._begin(first_ranked, self._running[first_ranked].offered)
-        self._since = 0
+        self.now = self._begin(first_ranked, self._running[first_ranked].offered)  # the cell to play, and why
+        self.chose = False  # whether the last `choose` looked at what is known and chose anew
+        self._since = 0  # units of the cell to play since it was chosen
 
     def _begin(self, condition: int, reachable: Bools) -> Next:
         """With the reachable level nearest to the one wanted."""
@@ -218,7 +212,7 @@ class RunningSearch:
         if levels.shape != one.offered.shape:
             raise ValueError(f"levels have the shape {levels.shape}: give one yes or no for each of {len(one.offered)} levels")
         one.offered = levels
-        if not levels.any() or (condition == self._now.place.condition and not levels[self._now.place.level]):
+        if not levels.any() or (condition == self.now.place.condition and not levels[self.now.place.level]):
             self._next()
 
     def go_to(self, place: Place) -> Next:
@@ -244,26 +238,27 @@ class RunningSearch:
         if self._noise.update(unit, settings.stride) and self._noise.matrix is not None:
             for one in self._running:
                 one.learn_noise(self._noise.matrix)
-        self._since += 1
+        self._since += place == self.now.place
         return accepted
 
     def choose(self) -> Next | None:
         """The cell of the next unit; None where nothing is left to ask. It changes every few units, as more is known."""
+        self.chose = False
         if self.finished:
             return None
-        units = self._running[self._now.place.condition].units.sum()
+        units = self._running[self.now.place.condition].units.sum()
         if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
-            return self._now
-        self._since = 0
-        self._running[self._now.place.condition].believe()
+            return self.now
+        self._since, self.chose = 0, True
+        self._running[self.now.place.condition].believe()
         self._next()
-        return None if self.finished else self._now
+        return None if self.finished else self.now
 
     def _next(self) -> None:
         """Go on with the best of all open conditions of the lowest rank."""
         best: Next | None = None
         lowest = min((one.condition.rank for one in self._running if one.open), default=0)
-        now_db = self._running[self._now.place.condition].condition.levels_db[self._now.place.level]
+        now_db = self._running[self.now.place.condition].condition.levels_db[self.now.place.level]
         for number, one in enumerate(self._running):
             if not one.open or one.condition.rank != lowest:
                 continue
@@ -281,7 +276,7 @@ class RunningSearch:
             self._set(best)
 
     def _set(self, chosen: Next) -> Next:
-        self._now = chosen
+        self.now = chosen
         one = self._running[chosen.place.condition]
         if one.posterior is not None:
             one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
@@ -291,6 +286,19 @@ class RunningSearch:
         """What is known of a cell; None where it was never played."""
         cell = self._running[place.condition].cells.get(place.level)
         return None if cell is None or cell.units == 0 else cell.look()
+
+    def offered(self, condition: int) -> Bools:
+        """Levels of a condition that may be played (n_levels,)."""
+        return self._running[condition].offered
+
+    def times_ms(self, condition: int) -> Floats:
+        """Of the averages of a condition (n_times,)."""
+        return self._running[condition].condition.settings[0].times_ms
+
+    def density(self, condition: int) -> tuple[Floats, Floats]:
+        """Levels (n,) in dB nHL and the probability of the threshold per dB (n,); empty before the noise is known."""
+        posterior = self._running[condition].posterior
+        return (np.zeros(0), np.zeros(0)) if posterior is None else posterior.density()
 
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
         """Of a condition, as far as it is known."""

@@ -1,9 +1,15 @@
-"""What a search is told."""
+"""What a search says, and what it is told: events of its recording."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Any, ClassVar, Literal, get_args
+
+from quietfloor.monitor.core.events import Event
+
+from .choice import Why
+from .running import Answer
 
 OrderKind = Literal["go_to", "leave", "back", "only_above", "all_levels", "pause", "go_on", "not_offered"]
 OF_CONDITION: frozenset[OrderKind] = frozenset({"go_to", "leave", "back", "not_offered"})
@@ -30,3 +36,52 @@ class Order:
             raise ValueError(f"order {self.kind}: give the condition it is meant for")
         if self.kind in OF_LEVEL and self.level_db is None:
             raise ValueError(f"order {self.kind}: give a level in dB nHL")
+
+
+@dataclass(frozen=True)
+class Ordered(Event):
+    """An order that was taken, after so many units of the recording had been judged; ``refused`` says why it was not followed."""
+
+    kind: ClassVar[str] = "order"
+    units: int
+    order: Order
+    refused: str = ""
+
+    def record(self) -> dict[str, Any]:
+        order = self.order
+        return {
+            "type": self.kind, "sample": self.sample, "units": self.units, "order": order.kind, "condition": order.condition,
+            "level_db_nhl": order.level_db, "why": order.why, "refused": self.refused or None,
+        }  # fmt: skip
+
+
+def order_of(record: dict[str, Any]) -> tuple[int, Order]:
+    """Of a kept order: units that were judged before it, and the order. Raises ValueError, KeyError, TypeError."""
+    return int(record["units"]), Order(record["order"], record["condition"], record["level_db_nhl"], record["why"])
+
+
+@dataclass(frozen=True)
+class LevelChosen(Event):
+    """The cell that comes next (None: nothing), and what is known of each condition, after so many units were judged."""
+
+    kind: ClassVar[str] = "choice"
+    unsaid: ClassVar[frozenset[str]] = frozenset({"answers"})
+    units: int
+    cell: int | None
+    why: Why | Literal["pause", "over"]
+    gain_db2_per_s: float
+    answers: tuple[Answer, ...]
+
+    def record(self) -> dict[str, Any]:
+        of = self.answers
+        return {
+            "type": self.kind, "sample": self.sample, "units": self.units, "cell": self.cell, "why": self.why,
+            "gain_db2_per_s": _finite(self.gain_db2_per_s),
+            "threshold_db": [_finite(one.threshold_db) for one in of], "low_db": [_finite(one.low_db) for one in of],
+            "high_db": [_finite(one.high_db) for one in of], "above": [one.threshold_db == math.inf for one in of],
+            "found_db": [_finite(one.found_db) for one in of], "finished": [one.finished for one in of],
+        }  # fmt: skip
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

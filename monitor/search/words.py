@@ -37,6 +37,8 @@ def hidden(answer: Answer, levels_db: tuple[float, ...]) -> str:
 
 def interval(answer: Answer) -> str:
     """The 95 % interval of a threshold that is known, in dB nHL."""
+    if math.isinf(answer.low_db) and math.isinf(answer.high_db):
+        return "at any level"
     if math.isinf(answer.low_db):
         return f"at most {round(answer.high_db)}"
     if math.isinf(answer.high_db):

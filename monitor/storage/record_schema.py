@@ -31,7 +31,7 @@ _KINDS: dict[str, Callable[[Any], bool]] = {
     "a table of whole numbers": lambda value: isinstance(value, dict) and all(type(one) is int for one in value.values()),
     "a list of numbers": lambda value: isinstance(value, list) and all(map(is_number, value)),
     "a list": lambda value: isinstance(value, list),
-    "a verdict": lambda value: value in ("response_present", "response_absent", "inconclusive"),
+    "a verdict": lambda value: value in ("response_present", "response_absent", "inconclusive", "searched"),
     f"two rising times within {MOST_MS:g} ms": lambda value: (
         isinstance(value, list) and len(value) == 2 and all(map(is_number, value)) and -MOST_MS <= value[0] < value[1] <= MOST_MS
     ),
@@ -64,7 +64,7 @@ _RUN = {
     "true or false": "timing.verified stimulus.muted stimulus.stated from_recording",
     "a table": (
         "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stream filter versions machine "
-        "cautions_acknowledged"
+        "cautions_acknowledged search"
     ),
     "a table of whole numbers": "rejected",
     "a verdict": "verdict",
@@ -72,7 +72,7 @@ _RUN = {
     "a list": "stream.eeg",
 }
 _PLAN = {
-    "a table": "stream sound stated trigger analysis decision timing",
+    "a table": "stream sound stated trigger analysis decision timing search",
     "two rising numbers": "analysis.band_hz",
     f"two rising times within {MOST_MS:g} ms": "analysis.window_ms analysis.epoch_ms analysis.latency_ms",
     "a number": " ".join(f"analysis.{key.key}" for criterion in CRITERIA for key in criterion.keys) + " "

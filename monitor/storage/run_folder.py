@@ -84,6 +84,11 @@ class RunFolder:
         return self.path / "cells.json"
 
     @property
+    def cell_averages(self) -> Path:
+        """The averages of a run with cells, in the place of ``average``."""
+        return self.path / "cells.csv"
+
+    @property
     def events(self) -> Path:
         return self.path / "events.jsonl"
 

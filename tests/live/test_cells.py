@@ -125,20 +125,24 @@ def test_noise_follows_the_cells_and_is_of_one_kind() -> None:
 @pytest.mark.lsl
 def test_the_dose_is_put_down_step_by_step_before_it_is_given(tmp_path: Path) -> None:
     table = table_of(plan_of())
-    stimulus = make_cells(table, lambda unit: 3 if unit else 1, TODAY)
+    stimulus = make_cells(table, lambda unit: 7 if unit else 1, TODAY)
     frames = stimulus.frames
     assert isinstance(frames, CellFrames)
     sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 16)
     first = SessionDose(tmp_path).spent()
-    sound.reserve_more(3, 1600)
+    sound.reserve_more(7, 3200)
     account = SessionDose(tmp_path).spent()
-    assert account.right_pa2s == pytest.approx((first + frames.exposure_of(3, 1600, 0.0)).right_pa2s)
+    assert account.right_pa2s == pytest.approx(frames.exposure_of(7, 3200, 0.0).right_pa2s)
+    assert account.right_pa2s > first.right_pa2s
+    sound.reserve_more(7, 3200)
+    sound.reserve_more(1, 1600)  # softer
+    assert SessionDose(tmp_path).spent() == account
     frames.read(48_000 * 120)  # as the player would
     assert frames.dose_exhausted
     assert 0.99 * account.right_pa2s < frames.dose.right_pa2s <= account.right_pa2s
     with pytest.raises(PlanError, match="more than the right ear may get"):
-        sound.reserve_more(3, 10**7)
+        sound.reserve_more(7, 10**7)
     assert SessionDose(tmp_path).spent() == account
     sound.stop()
     sound.close()

@@ -15,6 +15,7 @@ BELIEF = Belief(
     energy=np.full(19, 50.0), waves_uv=np.zeros((19, 8)),
 )  # fmt: skip
 NARROW = replace(BELIEF, low_db=36.0, high_db=44.0)
+ALL = np.ones(len(LEVELS), dtype=bool)
 NOTHING = np.zeros(19, dtype=bool)
 
 
@@ -53,13 +54,13 @@ def test_a_narrow_interval_asks_for_proof_near_it() -> None:
 def test_it_is_over_with_a_narrow_interval_and_a_response_near_it_or_without_any() -> None:
     at_50, at_70 = NOTHING.copy(), NOTHING.copy()
     at_50[10:] = at_70[14:] = True
-    assert over(NARROW, Wanted(), LEVELS, at_50, 30.0)
-    assert not over(NARROW, Wanted(), LEVELS, at_70, 30.0)
-    assert not over(NARROW, Wanted(), LEVELS, NOTHING, 30.0)
-    assert not over(BELIEF, Wanted(), LEVELS, at_50, 3000.0)
+    assert over(NARROW, Wanted(), LEVELS, at_50, 30.0, ALL)
+    assert not over(NARROW, Wanted(), LEVELS, at_70, 30.0, ALL)
+    assert not over(NARROW, Wanted(), LEVELS, NOTHING, 30.0, ALL)
+    assert not over(BELIEF, Wanted(), LEVELS, at_50, 3000.0, ALL)
     outside = replace(BELIEF, low_db=95.0, middle_db=97.5, high_db=97.5)
-    assert over(outside, Wanted(), LEVELS, NOTHING, 30.0)
-    assert over(replace(outside, low_db=88.0), Wanted(), LEVELS, NOTHING, 30.0)
+    assert over(outside, Wanted(), LEVELS, NOTHING, 30.0, ALL)
+    assert over(replace(outside, low_db=88.0), Wanted(), LEVELS, NOTHING, 30.0, ALL)
 
 
 def test_after_a_while_the_interval_may_be_wider_up_to_a_limit() -> None:

@@ -1,0 +1,39 @@
+"""From the plan of a search to the search itself: what each condition is, at which levels, heard with which settings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS
+from quietfloor.monitor.core.evidence import EvidenceSettings
+from quietfloor.monitor.core.settings import EngineSettings
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.plan.search_plan import SearchConditionPlan
+from quietfloor.monitor.search.choice import Wanted
+from quietfloor.monitor.search.planned import Kept, PlannedSearch, Sought
+from quietfloor.monitor.search.running import Condition
+
+
+def make_search(plan: Plan, settings: EngineSettings, orders: Iterable[Kept] = ()) -> PlannedSearch | None:
+    """The search of a plan that is written out, on the stream of ``settings``; None for a plan of one sound. ``orders``: of a
+    recording that is read again."""
+    search, sound = plan.search, plan.sound
+    if search is None or sound is None:
+        return None
+    wanted = Wanted(width_db=search.width_db, widest_db=search.widest, alpha=plan.decision.alpha)
+    sought = tuple(_sought(one, settings, UNIT_SWEEPS * sound.sweep_s) for one in search.condition)
+    return PlannedSearch(sought, wanted, settings.layout.rate_hz, 60.0 * search.minutes, orders)
+
+
+def _sought(one: SearchConditionPlan, settings: EngineSettings, unit_s: float) -> Sought:
+    assert one.window_ms is not None
+    assert one.latency_ms is not None
+    start_ms = one.window_ms[0]
+    each = tuple(
+        replace(settings.analysis, window_ms=one.window_ms, evidence=EvidenceSettings(1, latency_ms=(max(low, start_ms), high)))
+        for low, high in one.latency_ms
+    )
+    condition = Condition(one.levels_db_nhl, each, one.latency_ms, unit_s, one.start_db_nhl, one.rank)
+    noise = tuple(one.noise_db_em(level) for level in range(len(one.levels_db_nhl)))
+    return Sought(one.name, one.ear, one.stimulus, one.frequency_hz, condition, noise)

@@ -1,0 +1,216 @@
+"""The search of a run, from its plan: the engine's units go in, choices, orders and the verdict come out as events.
+
+It is the same live, in a replay, and where a run that was cut short is finished: everything follows from the units in order, and
+from the orders, which are kept among the events with the number of units that came before them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from quietfloor.monitor.core.cell_order import CellOrder, Place
+from quietfloor.monitor.core.events import CellUnit, Event, Verdict
+from quietfloor.monitor.core.samples import Bools
+
+from .choice import Wanted
+from .now import ConditionNow, ConditionState, SearchNow
+from .running import Answer, Condition, Next, RunningSearch
+from .said import LevelChosen, Order, Ordered
+from .words import sentence
+
+NOTHING_LEFT = "nothing is left to ask"
+Kept = tuple[int, Order]  # units judged before it, order
+
+
+@dataclass(frozen=True)
+class Sought:
+    """A condition with its sound. ``masking_db_em`` (n_levels,): noise in the other ear in dB EM, None for none."""
+
+    name: str
+    ear: str
+    stimulus: str
+    frequency_hz: float | None
+    condition: Condition
+    masking_db_em: tuple[float | None, ...]
+
+    @property
+    def levels_db(self) -> tuple[float, ...]:
+        return self.condition.levels_db
+
+
+class PlannedSearch:
+    """The search of a recording at ``rate_hz``; it ends after ``longest_s`` of it. ``orders``: of a recording that is read again,
+    by the number of units before each."""
+
+    def __init__(
+        self, sought: tuple[Sought, ...], wanted: Wanted, rate_hz: float, longest_s: float = math.inf, orders: Iterable[Kept] = ()
+    ) -> None:  # fmt: skip
+        self.sought, self.wanted = sought, wanted
+        self.cells = CellOrder(tuple(len(one.levels_db) for one in sought))
+        self._rate_hz, self._longest_s = rate_hz, longest_s
+        self._running = RunningSearch(tuple(one.condition for one in sought), wanted)
+        self._orders = deque(orders)
+        self.units = 0
+        self.sample = 0  # raw samples up to the last unit
+        self.ordered: list[Ordered] = []
+        self.paused = False
+        self._over = False
+        self._left: set[int] = set()
+        self._softest_db = -math.inf
+        self._refused_db = [math.inf] * len(sought)  # that level and louder ones
+
+    @property
+    def cell(self) -> int | None:
+        """What the next unit shall play; None once nothing is left to ask."""
+        if self._over:
+            return None
+        place = self._running.now.place
+        return self.cells.silence if self.paused else self.cells.cell(place.condition, place.level)
+
+    def order(self, order: Order) -> None:
+        """Take an order, which is followed before the next unit is judged; from any thread. Raises ValueError for what there is
+        not. One that cannot be followed when its turn comes says so (`Ordered.refused`)."""
+        if order.condition is not None and not 0 <= order.condition < len(self.sought):
+            raise ValueError(f"order {order.kind}: condition {order.condition}; there are 0 to {len(self.sought) - 1}")
+        if order.kind == "go_to":
+            self._place(order)
+        self._orders.append((0, order))
+
+    def judge(self, unit: CellUnit) -> list[Event]:
+        """Take the next unit of the engine; what follows from it, orders that came before it first."""
+        events: list[Event] = []
+        while self._orders and self._orders[0][0] <= self.units and not self._over:
+            events += self._follow(self._orders.popleft()[1], unit.sample)
+        if self._over:
+            return events
+        self.units, self.sample = self.units + 1, unit.sample
+        place = self.cells.place(unit.cell)
+        if place is not None:
+            self._running.update(place, unit.sweeps_uv[0], unit.usable[0])
+            chosen = self._running.choose()
+            if self._running.chose:
+                events.append(self._chosen(unit.sample, chosen))
+        if self._running.finished:
+            events.append(self._end(unit.sample))
+        elif unit.sample >= self._longest_s * self._rate_hz:
+            self._over = True
+            why = f"{self._longest_s / 60.0:g} minutes allowed; {self._open_words()}"
+            events.append(Verdict(unit.sample, "inconclusive", "time_limit", why))
+        return events
+
+    def _follow(self, order: Order, sample: int) -> list[Event]:
+        refused = ""
+        try:
+            self._change(order)
+        except ValueError as error:
+            refused = str(error)
+        said = Ordered(sample, self.units, order, refused)
+        self.ordered.append(said)
+        if self._running.finished:
+            return [said, self._end(sample)]
+        return [said, self._chosen(sample, self._running.now)]
+
+    def _change(self, order: Order) -> None:
+        """Raises ValueError for an order that cannot be followed."""
+        condition, level_db = order.condition, order.level_db
+        if order.kind == "go_to":
+            self._running.go_to(self._place(order))
+        elif order.kind in ("pause", "go_on"):
+            self.paused = order.kind == "pause"
+        elif order.kind == "all_levels":
+            self._softest_db = -math.inf
+        elif order.kind == "only_above":
+            assert level_db is not None
+            if all(level_db > one.levels_db[-1] for one in self.sought):
+                raise ValueError(f"no condition has a level from {level_db:g} dB nHL on")
+            self._softest_db = level_db
+        else:
+            assert condition is not None
+            if order.kind == "not_offered":
+                assert level_db is not None
+                self._refused_db[condition] = min(self._refused_db[condition], level_db)
+            elif order.kind == "leave":
+                self._left.add(condition)
+            else:
+                self._left.discard(condition)
+        for number in range(len(self.sought)):
+            offered = self._offered(number)
+            if not np.array_equal(offered, self._running.offered(number)):
+                self._running.offer(number, offered)
+
+    def _place(self, order: Order) -> Place:
+        assert order.condition is not None
+        assert order.level_db is not None
+        levels = self.sought[order.condition].levels_db
+        if order.level_db not in levels:
+            raise ValueError(f"{order.level_db:g} dB nHL is no level of {self.sought[order.condition].name}")
+        return Place(order.condition, levels.index(order.level_db))
+
+    def _offered(self, number: int) -> Bools:
+        """Levels of a condition that may be played (n_levels,)."""
+        levels = np.array(self.sought[number].levels_db)
+        none = number in self._left
+        return np.asarray((levels >= self._softest_db) & (levels < self._refused_db[number]) & (not none), dtype=bool)
+
+    def _chosen(self, sample: int, chosen: Next | None) -> LevelChosen:
+        answers = self.answers(limits=False)
+        if chosen is None:
+            return LevelChosen(sample, self.units, None, "over", math.nan, answers)
+        cell, choice = self.cells.cell(*chosen.place), chosen.choice
+        if self.paused:
+            return LevelChosen(sample, self.units, self.cells.silence, "pause", math.nan, answers)
+        return LevelChosen(sample, self.units, cell, choice.why, choice.gain_db2_per_s, answers)
+
+    def _end(self, sample: int) -> Verdict:
+        self._over = True
+        if all(one.finished for one in self.answers(limits=False)):
+            return Verdict(sample, "searched", "search", "; ".join(self._words()))
+        return Verdict(sample, "inconclusive", "operator", f"{NOTHING_LEFT}: levels were left out; {self._open_words()}")
+
+    def _words(self) -> list[str]:
+        return [
+            f"{one.name}: {sentence(answer, one.levels_db, self.wanted.alpha)}"
+            for one, answer in zip(self.sought, self.answers(limits=False), strict=True)
+        ]
+
+    def _open_words(self) -> str:
+        done = sum(answer.finished for answer in self.answers(limits=False))
+        return f"{done} of {len(self.sought)} conditions have their answer"
+
+    def answers(self, limits: bool = True) -> tuple[Answer, ...]:
+        """Of each condition; without ``limits`` it takes less time."""
+        return tuple(self._running.answer(number, limits) for number in range(len(self.sought)))
+
+    def now(self) -> SearchNow:
+        """How it stands, for a display."""
+        at = None if self._over else self._running.now
+        conditions = tuple(self._condition_now(number) for number in range(len(self.sought)))
+        if at is None:
+            said = "; ".join(self._words())
+        else:
+            one, level = conditions[at.place.condition], at.place.level
+            said = f"{one.name}: {sentence(one.answer, one.levels_db, self.wanted.alpha)}"
+            said = f"paused; {said}" if self.paused else f"now {one.levels_db[level]:g} dB nHL; {said}"
+        return SearchNow(
+            conditions, None if at is None else at.place, "" if at is None else at.choice.why, said,
+            self.sample / self._rate_hz, self.paused, self._over,
+        )  # fmt: skip
+
+    def _condition_now(self, number: int) -> ConditionNow:
+        one, running = self.sought[number], self._running
+        levels, answer = one.levels_db, running.answer(number)
+        offered, current = self._offered(number), not self._over and running.now.place.condition == number
+        state: ConditionState = "left" if number in self._left else "running" if current else "waiting"
+        belief_db, belief = running.density(number)
+        return ConditionNow(
+            one.name, one.ear, one.stimulus, one.frequency_hz, levels, answer,
+            tuple(running.look(Place(number, level)) for level in range(len(levels))), running.times_ms(number),
+            tuple(bool(yes) for yes in offered), belief_db, belief, not answer.finished and bool(offered.any()),
+            "answered" if answer.finished else state,
+        )  # fmt: skip
+

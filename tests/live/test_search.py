@@ -1,0 +1,135 @@
+"""A search on the virtual patient, over the streams and sound of a real run: found, steered, stopped, killed and finished."""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from quietfloor.monitor.commands.demo import rig, virtual_calibration
+from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.review.recover import finish
+from quietfloor.monitor.review.replay import replay
+from quietfloor.monitor.run.opening import OpenRun, open_run
+from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.search.said import Order
+from quietfloor.monitor.storage.run_folder import RunFolder
+
+pytestmark = [pytest.mark.lsl, pytest.mark.real_time, pytest.mark.timeout(600)]
+LEVELS = [float(level) for level in range(0, 95, 5)]
+HIDDEN_DB = {"right": 18.0, "left": 35.0}
+PATIENT = """
+name = "two ears"
+left = { threshold_db_nhl = 35 }
+right = { threshold_db_nhl = 18 }
+background = { in_band_rms_uv = 0.3 }
+"""
+
+
+def searched(
+    tmp_path: Path, act: Callable[[OpenRun, Status], object] = lambda run, status: None, **search: Any
+) -> dict[str, Any]:
+    """run.json of a search in both ears; ``act`` is told each new state, on the acquisition thread."""
+    patient, tag = tmp_path / "patient.toml", uuid.uuid4().hex[:8]
+    patient.write_text(PATIENT, encoding="utf-8")
+    common = {"stimulus": "octave-chirp", "frequency_hz": 2000, "levels_db_nhl": LEVELS}
+    plan = make_plan(
+        {
+            "stream": {"source_id": f"eeg-{tag}", "eeg": ["1"], "trigger": "trigger"},
+            "sound": {
+                "stimulus": "octave-chirp", "frequency_hz": 2000, "level_db_nhl": 90, "calibration": str(virtual_calibration()),
+                "device_source_id": f"audio-{tag}", "rate_per_s": 39.1, "speed": 10, "lead_in_s": 1.0, "seed": 5,
+            },
+            "analysis": {"acoustic_delay_ms": 0.9, "band_hz": [30, 1500]},
+            "search": {"condition": [common | {"ear": ear} for ear in HIDDEN_DB]} | search,
+        }
+    )  # fmt: skip
+    opened: list[OpenRun] = []
+    with (
+        rig(str(patient), f"audio-{tag}", f"eeg-{tag}", 3),
+        open_run(plan, tmp_path / "s", on_status=lambda status: act(opened[0], status)) as run,
+    ):
+        opened.append(run)
+        run.run.start()
+        return run.finish()
+
+
+def choices(folder: RunFolder) -> list[dict[str, Any]]:
+    return [event for event in folder.read_events() if event["type"] == "choice"]
+
+
+def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(tmp_path: Path) -> None:
+    record = searched(tmp_path)
+    assert (record["verdict"], record["stopped_by"], record["fault"]) == ("searched", "search", None)
+    for one in record["search"]["conditions"]:
+        assert one["finished"]
+        assert 0.0 <= one["threshold_db_nhl"] - HIDDEN_DB[one["ear"]] <= 15.0  # what can be seen begins above the hidden one
+        assert one["found_db_nhl"] > HIDDEN_DB[one["ear"]]
+    folder = RunFolder(Path(record["folder"]))
+    assert {path.name for path in folder.path.iterdir()} >= {"raw.xdf", "plan.toml", "cells.json", "cells.csv", "run.json"}
+    assert not folder.average.exists()
+    done = replay(folder)
+    assert done.identical_by == "bytes"
+    assert done.looks == done.live_looks
+    assert done.verdict.reason == record["reason"]
+    dose = record["stimulus"]["dose"]
+    assert dose is not None
+
+    # killed a little after the middle: nothing that was decided is lost, and the same search is found again
+    kept = list(folder.read_events())
+    whole = len(folder.raw.read_bytes())
+    os.truncate(folder.raw, whole * 6 // 10)
+    recorded = RunFolder(folder.path)
+    for path in (folder.run, folder.cell_averages, folder.events):
+        path.unlink()
+    half = finish(folder.path)
+    assert half.record["verdict"] == "inconclusive"
+    again = list(recorded.read_events())[:-1]  # but for the end
+    assert again == [event for event in kept if event["type"] != "notice"][: len(again)]
+    assert len(again) > len(kept) // 2
+    of_half = [one["cells"] for one in half.record["search"]["conditions"]]
+    of_whole = [one["cells"] for one in record["search"]["conditions"]]
+    for less, more in zip(of_half, of_whole, strict=True):
+        assert all(a["presented"] <= b["presented"] for a, b in zip(less, more, strict=True))
+
+
+def test_the_operator_steers_it_and_a_replay_follows(tmp_path: Path) -> None:
+    given: list[str] = []
+
+    def act(run: OpenRun, status: Status) -> None:
+        assert status.search is not None
+        steps = {
+            8.0: Order("only_above", level_db=50.0, why="she stirs"), 12.0: Order("pause"), 14.0: Order("go_on"),
+            15.0: Order("leave", 1), 18.0: Order("all_levels"), 20.0: Order("go_to", 0, 70.0),
+        }  # fmt: skip
+        for after_s, order in steps.items():
+            if status.seconds >= after_s and order.kind not in given:
+                given.append(order.kind)
+                run.run.order(order)
+                return
+        if len(given) == len(steps) and status.seconds > 26.0:
+            run.run.stop()
+
+    record = searched(tmp_path, act)
+    assert (record["verdict"], record["stopped_by"]) == ("inconclusive", "operator")
+    assert [one["order"] for one in record["search"]["orders"]] == given
+    assert [one["state"] for one in record["search"]["conditions"]] == ["running", "left"]
+    folder = RunFolder(Path(record["folder"]))
+    silence = len(LEVELS) * 2
+    cells = [event["cell"] for event in folder.read_events() if event["type"] == "cell_unit"]
+    assert silence in cells
+    assert choices(folder)[-1]["why"] == "operator" or 14 in cells
+    done = replay(folder)
+    assert done.identical_by == "bytes"
+
+
+def test_it_ends_at_the_time_that_is_allowed(tmp_path: Path) -> None:
+    record = searched(tmp_path, minutes=0.25)
+    assert (record["verdict"], record["stopped_by"], record["fault"]) == ("inconclusive", "time_limit", None)
+    events = list(RunFolder(Path(record["folder"])).read_events())
+    seconds = events[-1]["sample"] / record["stream"]["rate_hz"]
+    assert 15.0 <= seconds < 25.0  # of the stream

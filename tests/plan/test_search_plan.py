@@ -1,0 +1,137 @@
+"""What a plan says of a search: each key is checked by its name, and what follows from it is what single runs would have."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from quietfloor.monitor.commands.demo import virtual_calibration
+from quietfloor.monitor.core.samples import Layout
+from quietfloor.monitor.plan.cell_table import table_of, written_out
+from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_run_plan, make_plan, override
+from quietfloor.monitor.plan.search_plan import SearchConditionPlan, SearchPlan
+from quietfloor.monitor.run.searching import make_search
+from quietfloor.monitor.storage.run_folder import RunFolder
+
+SOUND = {"level_db_nhl": 60.0, "calibration": str(virtual_calibration()), "rate_per_s": 37.1}
+ONE = {"ear": "right", "stimulus": "tone-burst", "frequency_hz": 2000.0, "levels_db_nhl": [10.0, 30.0, 50.0]}
+OTHER = {"ear": "left", "stimulus": "click", "levels_db_nhl": [20.0, 40.0], "rank": 1}
+WRONG: dict[str, tuple[Any, ...]] = {
+    "ear": ("both",),
+    "stimulus": ("noise",),
+    "frequency_hz": (99, 20_001),
+    "levels_db_nhl": ([], [30, 20], [20, 20], [-41, 0], list(range(42)), "20"),
+    "start_db_nhl": (-41, 121),
+    "rank": (-1, 1001, 0.5),
+    "masking_db_em": ([1, 2, 3, 4], "loud"),
+    "expected_db_nhl": (-61, 20),
+    "expected_sd_db": (2, 10),
+    "window_ms": ([17, 5], 5),
+    "latency_ms": ([[5, 9]], "5"),
+}
+WRONG_OF_ALL: dict[str, tuple[Any, ...]] = {
+    "condition": ([], "right", [OTHER, OTHER]),
+    "width_db": (4.9, 41),
+    "widest_db": (4.9, 61, 8),
+    "minutes": (0, 1441),
+}
+
+
+def plan_of(*conditions: dict[str, Any], **keys: Any) -> Plan:
+    return make_plan({"sound": SOUND, "search": keys | {"condition": list(conditions)}})
+
+
+def test_every_key_has_a_wrong_value() -> None:
+    assert set(WRONG) == set(SearchConditionPlan.model_fields)
+    assert set(WRONG_OF_ALL) == set(SearchPlan.model_fields)
+
+
+@pytest.mark.parametrize(("key", "value"), [(key, value) for key, values in WRONG.items() for value in values])
+def test_a_wrong_value_of_a_condition_is_refused(key: str, value: Any) -> None:
+    with pytest.raises(PlanError) as caught:
+        plan_of(ONE | {key: value})
+    said = str(caught.value)
+    assert said.startswith("plan: ")
+    assert "search" in said
+    assert key in said or "expected_" in said
+    assert "\n" not in said
+
+
+@pytest.mark.parametrize(("key", "value"), [(key, value) for key, values in WRONG_OF_ALL.items() for value in values])
+def test_a_wrong_value_of_all_is_refused(key: str, value: Any) -> None:
+    with pytest.raises(PlanError, match=r"search"):
+        make_plan({"sound": SOUND, "search": {"condition": [ONE]} | {key: value}})
+
+
+def test_an_unknown_key_is_told_with_those_that_are_there() -> None:
+    with pytest.raises(PlanError, match="did you mean levels_db_nhl"):
+        plan_of(ONE | {"levels_db_hl": [10]})
+    with pytest.raises(PlanError, match="did you mean minutes"):
+        plan_of(ONE, minute=3)
+
+
+def test_a_search_needs_levels_of_our_own_sound() -> None:
+    with pytest.raises(PlanError, match=r"give \[sound\] with level_db_nhl"):
+        make_plan({"search": {"condition": [ONE]}})
+    with pytest.raises(PlanError, match=r"give \[sound\] with level_db_nhl"):
+        make_plan({"sound": {"level_db_fs": -60}, "search": {"condition": [ONE]}})
+
+
+def test_the_table_has_every_level_and_silence() -> None:
+    plan = plan_of(ONE | {"masking_db_em": [35.0], "rank": 2}, OTHER)
+    plan = override(plan, {"sound": {"masking": "white", "masking_level_db_em": 35}})
+    table = table_of(plan)
+    assert table is not None
+    cells = [(cell.ear, cell.level_db_nhl, cell.masking_level_db_em, cell.muted) for cell in table.cells]
+    assert cells == [
+        ("right", 10.0, None, None), ("right", 30.0, None, None), ("right", 50.0, 35.0, None),
+        ("left", 20.0, None, None), ("left", 40.0, None, None), ("right", 10.0, None, True),
+    ]  # fmt: skip
+    assert table.first == 4  # of the lowest rank, nearest to 40
+    assert table.sounds[0].stimulus == "tone-burst"
+    assert table.sounds[5].muted
+    assert table_of(make_plan({"sound": SOUND})) is None
+
+
+def test_windows_and_latencies_are_written_out_and_read_again(tmp_path: Any) -> None:
+    """Those of a run of one level, but for the window, which all levels share: that of the softest."""
+    plan = written_out(plan_of(ONE, OTHER))
+    assert plan.search is not None
+    for one, given in zip(plan.search.condition, (ONE, OTHER), strict=True):
+        assert one.window_ms is not None
+        assert one.latency_ms is not None
+        for level, latency_ms in zip(one.levels_db_nhl, one.latency_ms, strict=True):
+            keys = {key: given[key] for key in ("ear", "stimulus", "frequency_hz") if key in given}
+            alone = make_plan({"sound": SOUND | keys | {"level_db_nhl": level}})
+            assert alone.sound is not None
+            low, high = alone.latency_ms()
+            assert (max(low, one.window_ms[0]), high) == pytest.approx((max(latency_ms[0], one.window_ms[0]), latency_ms[1]))
+            if level == one.levels_db_nhl[0]:
+                assert one.window_ms == alone.analysis.window_ms
+    folder = RunFolder(tmp_path)
+    folder.write_text(folder.plan.name, plan.to_toml())
+    assert load_run_plan(folder.plan).search == plan.search
+    assert written_out(plan) == plan
+
+
+def test_a_window_that_the_next_sound_would_cut_is_refused() -> None:
+    with pytest.raises(PlanError, match=r"of tone-burst 2000 Hz, right ear ends at 30 ms.*lower sound.rate_per_s"):
+        written_out(plan_of(ONE | {"window_ms": [5.0, 30.0]}))
+
+
+def test_the_search_hears_each_level_as_a_run_of_it_alone_would() -> None:
+    plan = written_out(plan_of(ONE, OTHER))
+    layout = Layout(16_000.0, ("eeg", "trigger"), (0,), 1)
+    settings = plan.engine_settings(layout)
+    search = make_search(plan, settings)
+    assert search is not None
+    for sought, given in zip(search.sought, (ONE, OTHER), strict=True):
+        for level, of_level in zip(sought.levels_db, sought.condition.settings, strict=True):
+            keys = {key: given[key] for key in ("ear", "stimulus", "frequency_hz") if key in given}
+            alone = make_plan({"sound": SOUND | keys | {"level_db_nhl": level}}).engine_settings(layout)
+            assert of_level.evidence.block_units == alone.evidence.block_units
+            assert of_level.evidence.latency_ms == pytest.approx(alone.evidence.latency_ms)
+    windows = [one.condition.settings[0].window_ms for one in search.sought]
+    assert settings.window_ms == (min(start for start, _ in windows), max(stop for _, stop in windows))
+    assert search.wanted.alpha == plan.decision.alpha
