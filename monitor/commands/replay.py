@@ -30,22 +30,22 @@ if TYPE_CHECKING:
 EXAMPLES = """examples:
   quietfloor replay sessions/run-001
   quietfloor replay sessions/run-001 --alpha 0.05 --out trial    other settings: a new result, nothing is compared
-  quietfloor replay sessions/run-001 --no-window                 as fast as it goes
+  quietfloor replay sessions/run-001 --no-window                 at full speed
 
-In the window a run can be paused, played at any speed, and looked at moment by moment. What has not been played when it is
-closed is decided at full speed, so that nothing is left open.
-Without changed settings every look must come out as it was made live: byte for byte, or, on another processor, as the same
+In the window a run can be paused, played at any speed, and shown look by look. If the window is closed early, the rest of the
+recording is processed at full speed.
+Without changed settings every look must be the same as in the live run: byte for byte or, on another processor, with the same
 decisions.
 exit status: 0 identical, in either way (or settings changed), 1 different or unreadable, 2 bad arguments"""
 
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "replay", help="same decisions from disk", description="Run the engine over a run folder's raw samples.", epilog=EXAMPLES,
+        "replay", help="make the decisions again", description="Run the engine over a run folder's raw samples.", epilog=EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("run", type=Path, metavar="RUN", help="run folder, such as sessions/run-001")
-    parser.add_argument("--speed", type=float, metavar="X", help="times real time (1 in the window, else as fast as it goes)")
+    parser.add_argument("--speed", type=float, metavar="X", help="multiple of real time (1 in the window, else full speed)")
     add_decisions(parser)
     parser.add_argument("--out", type=Path, metavar="DIR", help="session folder for a new run folder with the result")
     add_window(parser)
@@ -155,20 +155,21 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
         done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit,
         sound=live.get("stimulus"), calibration=live.get("calibration"), started=live.get("started"),
         timing=Timing.of_record(live.get("timing") or {}),
-        failure=done.verdict.reason if done.verdict.stopped_by == "fault" else None,
+        failure=done.verdict.reason if done.verdict.stopped_by == "fault" else None, search=done.search,
     )  # fmt: skip
+    looks = "looks" if done.search is None else "units and choices"
     if changed or done.live_looks is None:
         comparison, same = "not compared: " + ("settings were changed" if changed else "the run kept no looks"), True
     elif done.identical_by == "bytes":
-        comparison, same = f"{done.looks} looks, each identical to the live one byte for byte", True
+        comparison, same = f"{done.looks} {looks}, each identical to the live one byte for byte", True
         comparison += _except_for(done.plan.format)
     elif done.identical_by == "decisions":
-        comparison, same = f"{done.looks} looks, each the same decision as the live one, figures within {TOLERANCE:g}", True
+        comparison, same = f"{done.looks} {looks}, each the same decision as the live one, figures within {TOLERANCE:g}", True
         comparison += _except_for(done.plan.format) + ": processors add in different orders"
     else:
         first = "" if done.first_difference is None else f", the first difference is in look {done.first_difference + 1}"
         first = first or ("" if done.looks != done.live_looks else ", another verdict")
-        comparison, same = f"{done.looks} looks against {done.live_looks} live ones{first}", False
+        comparison, same = f"{done.looks} {looks} against {done.live_looks} live ones{first}", False
     say(status_text.ended(done.verdict, done.engine.last_look, done.plan.decision.floor_nv), args)
     say(comparison, args)
     if not changed and done.live_looks is not None and done.identical_by != "bytes":
@@ -180,16 +181,19 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
     if not live:
         say(f"the run left no result: {folder.why_no_result}", args)
     if args.out is not None:
+        from quietfloor.monitor.plan.cell_table import read_cells
         from quietfloor.monitor.run.opening import write_results
         from quietfloor.monitor.storage.folder_lock import sole_writer
 
         with sole_writer(args.out):
             new = RunFolder.create(args.out)
             new.write_text(new.plan.name, done.plan.to_toml())
+            if (table := read_cells(folder, done.plan.sound)) is not None:
+                table.write(new)
             for event in done.events:
                 if event.kept:
                     new.append_event(event.record())
-            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine, complain)
+            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine, complain, done.search)
         same = same and kept_as["fault"] == record["fault"]
         say(f"kept in {new.path}", args)
         record["folder"] = str(new.path)

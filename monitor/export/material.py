@@ -204,7 +204,7 @@ def _decided(folder: RunFolder, cautions: list[str]) -> Replayed | None:
     """The run decided again: only that knows where each sweep was and what was wrong with it."""
     units: list[UnitDone | CellUnit | SoundBroken] = []
 
-    def keep(_: Engine, events: list[Any]) -> None:
+    def keep(_: Engine, __: object, events: list[Any]) -> None:
         units.extend(event for event in events if isinstance(event, (UnitDone, CellUnit, SoundBroken)))
 
     try:

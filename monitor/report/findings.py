@@ -39,12 +39,16 @@ def thresholds(report: Report) -> Iterable[Block]:
             yield Text("No run belongs to a ladder of levels in dB nHL, so there is no threshold to state.")
         return
     yield Table(("condition", "found", "dB nHL", "settled", "rests on"), tuple(rows), right=(2,))
-    yield Text(
-        f"A threshold is the lowest level at which runs find a response. The interval beside it ({100 * COVERAGE:g} %) is where "
-        "runs like these would find a response as often as not; it counts every run that was not discarded. Settled: the "
-        "rules of the session have nothing left to ask, and both levels were found as often as they ask.",
-        "small",
-    )
+    methods = {one.threshold.method for one in report.ladders if one.threshold is not None and one.threshold.rests_on}
+    if methods != {"search"}:
+        yield Text(
+            f"A threshold is the lowest level at which runs find a response. The interval beside it ({100 * COVERAGE:g} %) is "
+            "where runs like these would find a response as often as not; it counts every run that was not discarded. Settled: "
+            "the rules of the session have nothing left to ask, and both levels were found as often as they ask.",
+            "small",
+        )
+    if "search" in methods:
+        yield Text("The threshold of a search is where the response begins. Settled: the search was finished.", "small")
     if notes:
         yield Points(tuple(notes))
     if report.material.rules is not None:

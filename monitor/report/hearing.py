@@ -17,7 +17,7 @@ def masking_of(material: Material) -> tuple[Masked, ...]:
     found = []
     summaries = [run.summary for run in material.runs if run.summary is not None]
     for summary in summaries:
-        if summary.muted or summary.discarded is not None:
+        if summary.muted or summary.discarded is not None or summary.search is not None:
             continue
         advice = advice_for(summary, summaries, material.about)
         if advice is None:
@@ -36,6 +36,9 @@ def measured_thresholds(material: Material) -> list[Measured]:
     for threshold in material.thresholds:
         condition = threshold.condition
         if condition.stimulus not in WITH_HEARING_LEVELS or not threshold.rests_on:
+            continue
+        if threshold.method == "search":
+            found.append(threshold.measured)
             continue
         behind = [by_number[number] for number in threshold.rests_on if number in by_number]
         if not math.isnan(threshold.lowest_present_db_nhl):

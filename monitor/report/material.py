@@ -63,7 +63,7 @@ class Subject:
 
 @dataclass(frozen=True)
 class Material:
-    """Everything that a report may look at. ``rules``: tables of the session plan; None for a plain folder of runs.
+    """Everything that a report may look at. ``rules``: tables of the session plan; None for a search or a plain folder.
 
     ``errors``: how often the ladder of each threshold is wrong, empty for a plain folder, None where no rate is kept.
     ``next``: what the session suggests, one sentence a ladder. ``left_out``: folders without a result that can be read.
@@ -132,9 +132,9 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         tables=known,
         norms=norms,
         chosen=tuple(tables) or plan.hearing.tables,
-        rules=plan.model_dump(mode="json", include={"steps", "replicates", "limits"}),
+        rules=None if plan.method == "search" else plan.model_dump(mode="json", include={"steps", "replicates", "limits"}),
         errors=session.errors(),
-        next=tuple(one.sentence for one in session.suggestions()),
+        next=session.next_words(),
         left_out=left_out,
         noise_transducer=plan.hearing.noise_transducer,
         attenuation_set=plan.hearing.attenuation_set,
@@ -158,7 +158,10 @@ def _checked(tables: HearingTables, names: Sequence[str]) -> None:
 def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...], tuple[str, ...]]:
     store = SessionStore(folder)
     said = {} if session is None else store.read().runs
-    of_ladder = {} if session is None else {run.number: run for run in session.runs()}
+    of_ladder: dict[int, RunSummary] = {}  # of a search what is said of its first condition, for the seconds of all
+    for one in () if session is None else session.all_runs():
+        first = of_ladder.get(one.number)
+        of_ladder[one.number] = one if first is None else replace(first, seconds=first.seconds + one.seconds)
     found, left_out = [], []
     for number, path in store.folders():
         run = RunFolder(path)

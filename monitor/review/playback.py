@@ -14,6 +14,8 @@ from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.replay import Replayed, replay
 from quietfloor.monitor.run.status import Notice, Status, refreshed
+from quietfloor.monitor.search.planned import PlannedSearch
+from quietfloor.monitor.search.said import LevelChosen
 from quietfloor.monitor.storage.run_folder import RunFolder
 
 log = logging.getLogger("quietfloor")
@@ -114,7 +116,7 @@ class Playback:
             self.engine = self.result.engine
             rest = [event for event in self.result.events if event.kind == "verdict"]
             self._publish(rest if self.status.verdict is None else [])
-            self.status = replace(refreshed(self.status, self.engine, [], 0.0), state="done")
+            self.status = replace(refreshed(self.status, self.engine, rest, 0.0, self.result.search), state="done")
         except _Ended:
             self.status = replace(self.status, state="done")
         except Exception as error:
@@ -124,11 +126,11 @@ class Playback:
         finally:
             self._over.set()
 
-    def _take(self, engine: Engine, events: list[Event]) -> None:
+    def _take(self, engine: Engine, search: PlannedSearch | None, events: list[Event]) -> None:
         self.engine = engine
         self._publish(events)
-        self.status = refreshed(self.status, engine, events, 0.0)
-        if any(isinstance(event, LookDone) for event in events):
+        self.status = refreshed(self.status, engine, events, 0.0, search)
+        if any(isinstance(event, (LookDone, LevelChosen)) for event in events):
             self._show_look()
         self._pace(self.status.seconds)
 

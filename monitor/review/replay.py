@@ -80,7 +80,7 @@ def replay(
     chunk_samples: int | None = None,
     chunk_s: float | None = None,
     pace: float | None = None,
-    on_events: Callable[[Engine, list[Event]], None] | None = None,
+    on_events: Callable[[Engine, PlannedSearch | None, list[Event]], None] | None = None,
     on_signal: OnSignal | None = None,
     ended: str = ENDS_HERE,
 ) -> Replayed:
@@ -119,7 +119,7 @@ def replay(
         new = engine.feed(chunk)
         events += new
         if on_events is not None:
-            on_events(engine, new)
+            on_events(engine, search, new)
     if engine.verdict is None:
         events += engine.finish(*_ending(live, ended))
     looks = [event for event in events if event.kind in COMPARED]

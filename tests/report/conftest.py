@@ -32,6 +32,7 @@ ROOT = Path(__file__).parents[2]
 HOSTILE = "<script>alert('a')</script> & \"b\" $\\frac{x$ <img src=x onerror=y> \x07 漢"
 PLAN = f"""
 title = "Check <b>one</b>"
+method = "ladder"
 
 [subject]
 pseudonym = "S07 <script>alert(1)</script>"

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from quietfloor.bench.patient.earphone import VIRTUAL_EARPHONE
 from quietfloor.monitor.report.form import Drawing
 from quietfloor.monitor.report.html import figure_of, report_html
 from quietfloor.monitor.report.make import make_report
@@ -25,6 +26,8 @@ from quietfloor.monitor.report.record import report_text
 from quietfloor.monitor.report.search_pictures import order_picture
 from quietfloor.monitor.report.searches import interval_words, threshold_words
 from quietfloor.monitor.review.search_record import read_search, spans
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
 from tests.report.test_report import Page
@@ -261,3 +264,35 @@ def test_an_average_without_noise_is_not_drawn(folder: Path) -> None:
     right, left = make_report(read_material(folder), suggest_marks=True).ladders
     assert all(math.isnan(level.noise_nv) and "is not drawn" in level.untold[0] for level in right.levels)
     assert all(level.noise_nv > 0 for level in left.levels)
+
+
+def test_a_session_states_the_thresholds_of_its_searches_and_a_discarded_one_counts_no_more(folder: Path) -> None:
+    plan = {
+        "subject": {"pseudonym": "S08", "age_group": "adult"},
+        "condition": [{"ear": ear, "stimulus": "octave-chirp", "frequency_hz": 2000} for ear in ("right", "left")],
+        "run": {"sound": {"calibration": str(VIRTUAL_EARPHONE), "rate_per_s": 39.1}},
+    }  # fmt: skip
+
+    def finished(record: Any) -> None:
+        for one, level in zip(record["search"]["conditions"], (21.7, 32.0), strict=True):
+            one |= {"finished": True, "threshold_db_nhl": level, "low_db_nhl": level - 4, "high_db_nhl": level + 4}
+            one |= {"found_db_nhl": 40.0, "beyond": None, "words": f"threshold {level:.0f} dB nHL (95 %: of this test)"}
+
+    rewritten(folder, finished)
+    session = Session.begin(folder, make_session_plan(plan))
+    report = make_report(read_material(folder))
+    assert [(one.threshold.method, one.threshold.level_db_nhl) for one in report.ladders if one.threshold is not None] == [
+        ("search", 22.0), ("search", 32.0),
+    ]  # fmt: skip
+    page = Page(report_html(report))
+    assert "threshold 22 dB nHL (95 %: of this test)" in page.said
+    assert "The threshold of a search is where the response begins." in page.said
+    assert "Ladders went in steps" not in page.said
+    session.note(1, "asleep")
+    session.discard(1, "probe fell out")
+    page = Page(report_html(make_report(read_material(folder))))
+    assert "threshold 22 dB nHL" not in page.said
+    assert "asleep" in page.said
+    assert "probe fell out" in page.said
+    assert "1 finished, 1 of them discarded" in page.said
+    assert "Right ear, 2000 Hz octave chirp by air and 1 more condition: next a search" in page.said
