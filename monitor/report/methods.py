@@ -166,7 +166,7 @@ def _each(run: Facts, path: tuple[str, ...]) -> Iterable[Any]:
     if path[-1] == "stimulus":
         return [_sound_words(one) for one in conditions]
     if path[-1] == "level_db_nhl":
-        return [cell.get("level_db_nhl") for cell in _cells(run.record) if cell.get("presented")]
+        return [level for cell in _cells(run.record) if cell.get("presented") and is_number(level := cell.get("level_db_nhl"))]
     return [one.get(SEVERAL[path[-1]]) for one in conditions]
 
 

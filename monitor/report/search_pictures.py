@@ -76,7 +76,7 @@ def _order(figure: Any, area: Area, search: Search, place: int) -> None:
             textcoords="offset points", ha="left", va="top", fontsize=6.5, color=ORDER,
         )  # fmt: skip
     axes.set_ylim(bottom, top)
-    axes.set_xlim(0.0, end)
+    axes.set_xlim(0.0, max(end, 0.01))
     _level_ticks(axes.yaxis, levels)
     axes.set_xlabel("minutes of the recording")
     axes.set_ylabel("dB nHL")

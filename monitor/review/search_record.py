@@ -24,6 +24,7 @@ from quietfloor.monitor.waves.expected import default_window_ms
 from quietfloor.monitor.waves.marks import Marks
 from quietfloor.monitor.waves.trace import Averages
 
+LARGEST_DB = 200.0  # own choice: no plan allows more than 120 dB nHL
 MOST_BYTES = 64_000_000  # of cells.csv; own choice: 128 cells of 24 ms at 16 kHz have 6 MB
 
 Beyond = Literal["above", "below"]
@@ -232,8 +233,8 @@ def _answers(content: Mapping[str, Any], route: str) -> Search:
 
 def _cell(row: Mapping[str, Any]) -> SearchedCell:
     level, masking = _number(row, "level_db_nhl"), row.get("masking_db_em")
-    if not math.isfinite(level):
-        raise ValueError("a cell without a level")
+    if not -LARGEST_DB <= level <= LARGEST_DB:
+        raise ValueError(f"level_db_nhl = {level:g} of a cell: should be a number up to {LARGEST_DB:g}")
     return SearchedCell(
         int(row["cell"]), level, int(row["presented"]), int(row["accepted"]), _number(row, "evidence"),
         _number(row, "residual_noise_nv"), _number(row, "upper_limit_nv"), None if masking is None else float(masking),
@@ -274,8 +275,11 @@ def _with_averages(search: Search, folder: RunFolder) -> Search:
 
     def filled(cell: SearchedCell) -> SearchedCell:
         own = values[values[:, 0] == cell.number]
-        columns = None if not len(own) else {name: own[:, place] for place, name in enumerate(COLUMNS) if place}
-        return replace(cell, columns=columns)
+        if not len(own):
+            return cell
+        if not (np.diff(own[:, 1]) > 0).all() or not np.isfinite(own[:, 1]).all():
+            raise ValueError(f"{path.name} has times of cell {cell.number} that do not rise")
+        return replace(cell, columns={name: own[:, place] for place, name in enumerate(COLUMNS) if place})
 
     return _with_cells(search, filled)
 
@@ -310,7 +314,7 @@ def _with_events(search: Search, folder: RunFolder, rate_hz: float) -> Search:
             chosen.append(Chosen(at_s, cell, _text(event, "why"), *zip(*known, strict=True)))
         elif kind == "order":
             condition = event["condition"]
-            if condition not in (None, *range(len(search.conditions))):
+            if condition is not None and not (isinstance(condition, int) and 0 <= condition < len(search.conditions)):
                 raise ValueError(f"an order is of condition {condition!r}, and the search has {len(search.conditions)}")
             level, words = _number(event, "level_db_nhl"), (_text(event, "order"), _text(event, "why"))
             at_s, refused = _number(event, "sample") / rate_hz, str(event["refused"] or "")

@@ -255,6 +255,34 @@ def test_answers_that_cannot_be_read_are_named(folder: Path, value: Any) -> None
     assert "Thresholds of run 1 were searched" in told
 
 
+@pytest.mark.parametrize(
+    ("where", "value"),
+    [
+        ("level_db_nhl", 1e18), ("level_db_nhl", "loud"), ("presented", None), ("residual_noise_nv", "x"), ("cell", []),
+        ("masking_db_em", "x"), ("evidence", True),
+    ],
+)  # fmt: skip
+def test_cells_of_another_kind_are_no_cells(folder: Path, where: str, value: Any) -> None:
+    rewritten(folder, lambda record: record["search"]["conditions"][0]["cells"][-1].update({where: value}))
+    assert "its answers in run.json cannot be read" in said_of(folder)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "said"),
+    [
+        ("events.jsonl", '"order":"go_to","condition":1', '"order":"go_to","condition":1.0', "an order is of condition 1.0"),
+        ("events.jsonl", '"order":"go_to","condition":1', '"order":"go_to","condition":7', "an order is of condition 7"),
+        ("cells.csv", "\n3,-4.0,", "\n3,,", "has times of cell 3 that do not rise"),
+    ],
+)
+def test_what_contradicts_itself_in_a_file_is_told(folder: Path, name: str, old: str, new: str, said: str) -> None:
+    path = folder / "run-001" / name
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    assert said in said_of(folder)
+
+
 def test_an_average_without_noise_is_not_drawn(folder: Path) -> None:
     def change(record: Any) -> None:
         for cell in record["search"]["conditions"][0]["cells"]:
