@@ -68,7 +68,7 @@ def _ladder(
 def _searches(material: Material) -> Iterator[tuple[RunMaterial, SearchedCondition]]:
     """Every condition of every search that counts, in order."""
     for run in material.runs:
-        if run.search is not None and (run.summary is None or run.summary.discarded is None):
+        if run.search is not None and not run.discarded:
             for one in run.search.conditions:
                 yield run, one
 

@@ -51,6 +51,10 @@ class RunMaterial:
     check: Mapping[str, Any] | None = None
     search: Search | None = None
 
+    @property
+    def discarded(self) -> bool:
+        return self.summary is not None and self.summary.discarded is not None
+
 
 @dataclass(frozen=True)
 class Subject:

@@ -63,7 +63,9 @@ class Ladder:
 
     @property
     def runs(self) -> tuple[RunMaterial, ...]:
-        return tuple(sorted((run for level in self.levels for run in level.runs), key=lambda run: run.number))
+        """Those of single levels."""
+        own = (run for level in self.levels if level.cell is None for run in level.runs)
+        return tuple(sorted(own, key=lambda run: run.number))
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ def searches(report: Report) -> Iterable[Block]:
     if not made:
         return
     yield Heading("Searches", 2)
-    rows = tuple(_row(run, search, one) for run, search in made for one in search.conditions)
+    rows = tuple(_row(run, one) for run, search in made for one in search.conditions)
     if rows:
         head = ("condition", "run", "dB nHL", "95 %", "response found at", "state", "signal, min")
         yield Table(head, rows, right=(1, 2, 6))
@@ -36,16 +36,18 @@ def searches(report: Report) -> Iterable[Block]:
             "small",
         )
     yield Points(tuple(f"Run {run.number}: {text}." for run, search in made for text in search.missing), "caution")
-    yield Points(tuple(_hidden(run, one) for run, search in made for one in search.conditions if one.hidden))
+    counted = [(run, one) for run, search in made if not run.discarded for one in search.conditions if one.hidden]
+    yield Points(tuple(_hidden(run, one) for run, one in counted))
     for ladder in report.ladders:
         if ladder.searches:
             yield from _of_condition(ladder)
 
 
-def _row(run: RunMaterial, search: Search, one: SearchedCondition) -> tuple[str, ...]:
+def _row(run: RunMaterial, one: SearchedCondition) -> tuple[str, ...]:
+    state = "discarded" if run.discarded else "finished" if one.finished else "not finished"
     return (
-        one.title, f"{run.number}", threshold_words(one), interval_words(one), _db(one.found_db_nhl, "none"),
-        "finished" if one.finished else "not finished", f"{one.seconds / 60:.1f}",
+        one.title, f"{run.number}", threshold_words(one), interval_words(one), _db(one.found_db_nhl, "none"), state,
+        f"{one.seconds / 60:.1f}",
     )  # fmt: skip
 
 

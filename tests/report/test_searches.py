@@ -316,10 +316,15 @@ def test_a_session_states_the_thresholds_of_its_searches_and_a_discarded_one_cou
     assert "threshold 22 dB nHL (95 %: of this test)" in page.said
     assert "The threshold of a search is where the response begins." in page.said
     assert "Ladders went in steps" not in page.said
+    drawn = [attributes["aria-label"] or "" for tag, attributes in page.tags if tag == "svg"]
+    assert not [name for name in drawn if name.startswith("Levels of the runs in order")]
+    assert "no response larger than" in page.said
     session.note(1, "asleep")
     session.discard(1, "probe fell out")
     page = Page(report_html(make_report(read_material(folder))))
     assert "threshold 22 dB nHL" not in page.said
+    assert "no response larger than" not in page.said.split("Runs run")[0].split("Searches", 1)[1]
+    assert "18 to 26 40 discarded" in page.said
     assert "asleep" in page.said
     assert "probe fell out" in page.said
     assert "1 finished, 1 of them discarded" in page.said
