@@ -8,9 +8,11 @@ from typing import Any
 
 from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL
 from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from quietfloor.monitor.report.material import RunMaterial
 from quietfloor.monitor.report.methods import runs_words
 from quietfloor.monitor.report.parts import BAND, Level, Report, level_words
 from quietfloor.monitor.report.pictures import ladder_picture, waveform_picture
+from quietfloor.monitor.review.search_record import SearchedCondition
 from quietfloor.monitor.run.status_text import too_large
 from quietfloor.monitor.session.conditions import PRESENT
 from quietfloor.monitor.session.staircase_errors import NO_RATE
@@ -171,8 +173,22 @@ def _together(level: Level) -> str:
     )
 
 
+def noise_of_search(run: RunMaterial, one: SearchedCondition) -> str:
+    """Noise in the other ear during a search of a condition, in a sentence."""
+    noises = [(cell.level_db_nhl, cell.masking_db_em) for cell in one.cells if cell.masking_db_em is not None and cell.presented]
+    if not noises:
+        return f"Run {run.number}, {one.title}: no noise in the other ear at any level that was played."
+    levels, ems = zip(*noises, strict=True)
+    span = f"{min(ems):g} dB EM" if min(ems) == max(ems) else f"{min(ems):g} to {max(ems):g} dB EM"
+    return f"Run {run.number}, {one.title}: noise of {span} in the other ear from {min(levels):g} dB nHL on."
+
+
 def masking(report: Report) -> Iterable[Block]:
     yield Heading("Masking", 2)
+    searched = tuple(noise_of_search(run, one) for ladder in report.ladders for run, one in ladder.searches)
+    yield Points(searched)
+    if searched and not report.masking:
+        return
     if not report.masking:
         yield Text("Nothing can be said about masking: no table knows these stimuli, or their levels are not in dB nHL.")
         return

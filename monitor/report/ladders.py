@@ -82,11 +82,12 @@ def _searched_levels(
             continue
         sound = sound_of(run.record, run.plan, one, cell)
         noise = "" if sound["masking"] is None else f", other ear masked ({noise_words(sound['masking'])})"
-        found = cell.level_db_nhl >= one.found_db_nhl
+        found, lowest = cell.level_db_nhl >= one.found_db_nhl, cell.level_db_nhl == one.found_db_nhl
         label = f"{cell.level_db_nhl:g} dB nHL{noise}"
         level = Level(
-            label, cell.level_db_nhl, (run,), np.empty(0), np.empty(0), math.nan, sound=sound, cell=cell, found=found
-        )
+            label, cell.level_db_nhl, (run,), np.empty(0), np.empty(0), math.nan, sound=sound, cell=cell, found=found,
+            lowest=lowest,
+        )  # fmt: skip
         try:
             averages = averages_of(cell, run.record)
             if not np.isfinite(averages.average_uv).all():

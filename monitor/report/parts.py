@@ -29,7 +29,8 @@ class Level:
 
     ``curves_nv``: name, times and curve of each run. ``noise_nv``: of the common average; nan where there is none.
     ``untold``: why there is no average or there are no marks, empty where nothing is missing. ``sound``: as in run.json.
-    ``cell``: of a search; the curves are its two halves then, and ``found`` says whether the search found a response here.
+    ``cell``: of a search; the curves are its two halves then, ``found`` says whether the search found a response here or below,
+    and ``lowest`` whether no softer level is so.
     """
 
     label: str
@@ -46,6 +47,7 @@ class Level:
     sound: Mapping[str, Any] = field(default_factory=dict)
     cell: SearchedCell | None = None
     found: bool = False
+    lowest: bool = False
 
 
 @dataclass(frozen=True)

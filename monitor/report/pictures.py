@@ -113,8 +113,9 @@ def _side_words(level: Level) -> str:
     lines = _folded(level.label, 30)
     if level.cell is not None:
         (run,) = level.runs
-        found = "response" if level.found else f"evidence {level.cell.evidence:.1f}".replace("-0.0", "0.0")
-        lines += [f"search {run.number}: {found}", f"{level.cell.accepted} sweeps, noise {level.noise_nv:.1f} nV"]
+        said = f"evidence {level.cell.evidence:.1f}".replace("-0.0", "0.0")
+        lines += [f"search {run.number}: {said}", f"{level.cell.accepted} sweeps, noise {level.noise_nv:.1f} nV"]
+        lines += ["lowest response found"] if level.lowest else []
         return "\n".join(lines)
     lines += [f"run {run.number}: {verdict_words(run)}" for run in level.runs[:3]]
     if len(level.runs) > 3:

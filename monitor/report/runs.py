@@ -23,9 +23,7 @@ def runs_made(report: Report) -> Iterable[Block]:
         rows.append(
             (
                 f"{run.number}", level_words(run), verdict_words(run), ", ".join(part for part in (only, out) if part),
-                _number(record.get("evidence"), 2), _number(record.get("residual_noise_nv"), 1),
-                _limit(record.get("upper_limit_nv")), _count(sweeps_of(record, "accepted")),
-                _count(sweeps_of(record, "presented")), rejected_words(record.get("rejected")),
+                *_figures(run), _count(sweeps_of(record, "accepted")), _count(sweeps_of(record, "presented")), _rejected(run),
                 _count(record.get("lost_samples")),
             )
         )
@@ -53,6 +51,21 @@ def runs_made(report: Report) -> Iterable[Block]:
             yield Points(tuple(items))
 
 
+def _figures(run: RunMaterial) -> tuple[str, str, str]:
+    """Evidence, noise, limit at the end; of a search they are told by level."""
+    if run.search is not None:
+        return "", "", ""
+    record = run.record
+    return _number(record.get("evidence"), 2), _number(record.get("residual_noise_nv"), 1), _limit(record.get("upper_limit_nv"))
+
+
+def _rejected(run: RunMaterial) -> str:
+    presented, accepted = (sweeps_of(run.record, what) for what in ("presented", "accepted"))
+    if run.search is None or run.record.get("rejected") or presented is None or accepted is None:
+        return rejected_words(run.record.get("rejected"))
+    return f"{presented - accepted}"
+
+
 def rejected_words(rejected: Any) -> str:
     """peak 3, slope 1; 0."""
     if not isinstance(rejected, Mapping):
@@ -76,6 +89,10 @@ def discarded_runs(report: Report) -> Iterable[Block]:
 def verdict_rules(report: Report) -> Iterable[Block]:
     yield Heading("Verdict rules and error rate", 2)
     def of(run: RunMaterial) -> tuple[str, ...]:
+        if run.search is not None:
+            alpha = run.search.alpha
+            rate = f"1 of {1 / alpha:.0f}" if alpha > 0 else "an unknown share of"
+            return "search", _number(alpha, 4), f"a response by mistake in at most {rate} searches of a condition", "", "", ""
         rule = run.record.get("rule") or {}
         decision = run.plan.get("decision") or {}
         return (

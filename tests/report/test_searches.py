@@ -65,6 +65,8 @@ def test_answers_of_both_ears_are_told(search_run: Path, report: Report) -> None
         assert f"Run 1: {one['words']}." in page.said
         assert f"{one['ear'].capitalize()} ear, 2000 Hz octave chirp by air, run 1: {one['hidden']}." in page.said
     assert "No run belongs to a ladder" not in page.said
+    assert "Run 1, left ear, 2000 Hz octave chirp by air: no noise in the other ear at any level that was played." in page.said
+    assert "search 0.01 a response by mistake in at most 1 of 100 searches of a condition" in page.said
     assert "At 0:" in page.said
     assert "go to 50 dB nHL, left ear, 2000 Hz octave chirp by air (she stirs)" in page.said
     drawn = [attributes["aria-label"] for tag, attributes in page.tags if tag == "svg"]
@@ -207,6 +209,7 @@ def test_noise_in_the_other_ear_is_told(folder: Path) -> None:
     rewritten(folder, change)
     report = make_report(read_material(folder))
     assert "40 dB nHL, other ear masked (noise 45 dB EM)" in [level.label for level in report.ladders[0].levels]
+    assert "noise of 45 dB EM in the other ear from 40 dB nHL on" in Page(report_html(report)).said
     assert "masking noise in the other ear: 45 to 45 dB EM at those levels of a search that need it" in report.methods.text
 
 
