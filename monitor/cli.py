@@ -30,17 +30,17 @@ from quietfloor.monitor.commands.common import DONE, FAILED, complain, printing,
 EPILOG = """typical order:
   quietfloor doctor                     is everything installed?
   quietfloor demo                       the whole loop on a virtual patient, no hardware
-  quietfloor stimulus                   a sound measured and drawn, before it is played
-  quietfloor streams                    which LSL streams are there, and can they do this job?
-  quietfloor outputs                    which sound cards are there, and can they do this job?
+  quietfloor stimulus                   measure and draw a sound before it is played
+  quietfloor streams                    which LSL streams are there, and which can a run use?
+  quietfloor outputs                    which sound cards are there, and which can a run use?
   quietfloor check plan.toml            stream, electrodes, trigger, sound: is everything ready?
   quietfloor run plan.toml              a live run
-  quietfloor session session.toml       run after run, until thresholds are found
-  quietfloor waves RUN                  where the waves of a run are
-  quietfloor finish sessions/s07        what a run that was killed left undone, from its recording
-  quietfloor report sessions/s07        what a session found and how, as HTML, PDF and JSON
-  quietfloor export RUN --to bdf --out files   for other programs: BDF, EDF, BIDS, XDF, CSV
-  quietfloor import FILE --out DIR      a recording of another system as a run
+  quietfloor session session.toml       find thresholds, run after run
+  quietfloor waves RUN                  find and mark the waves of a run
+  quietfloor finish sessions/s07        make the missing files of killed runs from their recordings
+  quietfloor report sessions/s07        write the results of a session as HTML, PDF and JSON
+  quietfloor export RUN --to bdf --out files   write files for other programs: BDF, EDF, BIDS, XDF, CSV
+  quietfloor import FILE --out DIR      make a run from a recording of another program
 
 Not a medical device. Sound can harm hearing; isolate before a person is connected; follow local codes and licensed practice."""
 

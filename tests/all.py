@@ -25,14 +25,15 @@ ROOT = Path(__file__).parents[1]
 CORES = os.cpu_count() or 1
 # A sound card wants a machine that is not busy; whoever waits for real time needs little of it; the rest is work.
 PASSES = (
-    ("sound_card", 2, "worksteal"),
-    ("real_time and not sound_card", 3 * CORES, "loadfile"),
-    ("not real_time", CORES, "loadfile"),
+    ("sound_card", 2),
+    ("real_time and not sound_card", 3 * CORES),
+    ("not real_time", CORES),
 )
-# Begun in this order, so that none of them is what all others wait for in the end.
+# Begun in this order: none of them is what all others wait for in the end, and of those that start many programs at once
+# (trouble, stream_faults, check, foreign) one alone is among the first six.
 LONGEST = (
-    "live/test_timing.py", "live/test_trouble.py", "live/test_calibrate.py", "live/test_slow_bench.py",
-    "live/test_stream_faults.py", "live/test_check.py", "live/test_screen.py", "sources/test_lsl.py", "live/test_foreign.py",
+    "live/test_timing.py", "live/test_trouble.py", "live/test_calibrate.py", "live/test_slow_bench.py", "live/test_screen.py",
+    "sources/test_lsl.py", "live/test_stream_faults.py", "live/test_check.py", "live/test_foreign.py",
 )  # fmt: skip
 LONG = "--long"
 NOTHING_SELECTED = 5
@@ -54,10 +55,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     found, statuses = {}, []
     with tempfile.TemporaryDirectory() as folder:
-        for number, (marked, workers, dist) in enumerate(PASSES):
+        for number, (marked, workers) in enumerate(PASSES):
             report = Path(folder) / f"{number}.xml"
             selected = f"({marked}) and {'' if long else 'not '}long"
-            how = ["-n", str(workers), "--dist", dist, "-m", selected, f"--junitxml={report}"]
+            how = ["-n", str(workers), "--dist", "loadfile", "-m", selected, f"--junitxml={report}"]
             chosen = any(Path(word.split("::")[0]).exists() for word in words)
             files = [] if chosen or marked == "not real_time" else ["--no-loadscope-reorder", *in_need_of_real_time()]
             command = [sys.executable, "-m", "pytest", *how, *files, *words]

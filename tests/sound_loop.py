@@ -16,6 +16,8 @@ import time
 from pathlib import Path
 from typing import IO
 
+from tests.slow import patience
+
 try:
     import fcntl
 except ImportError:  # Windows, where there is no loop anyhow
@@ -75,7 +77,7 @@ class SoundLoop:
 
     def _connect(self) -> bool:
         """Become a client, which sees ports and connects them; whether the server came up."""
-        end_s = time.monotonic() + 20.0
+        end_s = time.monotonic() + patience(20.0)
         while not self._client and self.process.poll() is None and time.monotonic() < end_s:
             options = NO_START_SERVER | SERVER_NAME
             self._client = self._jack.jack_client_open(b"wires", options, None, self.name.encode()) or 0
@@ -87,13 +89,13 @@ class SoundLoop:
         """The server ends by a signal, whoever is connected; this test is not."""
         self._close_client()
         self.process.send_signal(number)
-        self.process.wait(10)
+        self.process.wait(patience(10))
 
     def close(self) -> None:
         self._close_client()
         self.process.terminate()
         try:
-            self.process.wait(5)
+            self.process.wait(patience(5))
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
@@ -115,7 +117,7 @@ class SoundLoop:
 
     def wire(self, columns: int = 3, give_up_s: float = 30.0) -> None:
         """Connect PortAudio's outputs to its inputs, of whatever program they are, as soon as there are so many of both."""
-        end_s = time.monotonic() + give_up_s
+        end_s = time.monotonic() + patience(give_up_s)
         while True:
             ports = self.ports()
             pairs = [

@@ -199,7 +199,7 @@ def helps() -> dict[str, str]:
     for name, one in commands.choices.items():
         found[name] = rig_options.parser().format_help() if name == "rig" else one.format_help()
     for name in ("timing", "validate"):
-        done = warm.run([*PROGRAM, name, "--help"], capture_output=True, encoding="utf-8", timeout=60, check=True)
+        done = warm.run([*PROGRAM, name, "--help"], capture_output=True, encoding="utf-8", timeout=patience(30), check=True)
         found[name] = done.stdout
     return found
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from quietfloor.monitor.run.run_record import versions
+from tests.slow import patience
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDERS = ("stimuli", "monitor", "bench")
@@ -32,8 +33,9 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
         (source / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(ROOT / name, source / name)
     done = subprocess.run(
-        [sys.executable, "-c", BUILD, str(out)], cwd=source, capture_output=True, encoding="utf-8", timeout=120, check=False
-    )
+        [sys.executable, "-c", BUILD, str(out)], cwd=source, capture_output=True, encoding="utf-8", timeout=patience(60),
+        check=False,
+    )  # fmt: skip
     assert done.returncode == 0, done.stderr[-2000:]
     (path,) = out.glob("*.whl")
     return zipfile.ZipFile(path)

@@ -16,11 +16,13 @@ from quietfloor.bench.patient.earphone import VIRTUAL_EARPHONE, virtual_earphone
 from quietfloor.bench.patient.patient import Amplifier, VirtualPatient
 from quietfloor.bench.patient.profiles import Patient
 from quietfloor.monitor.core.samples import Chunk
+from quietfloor.monitor.plan.cell_table import table_of
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.run.opening import write_results
 from quietfloor.monitor.run.resolved_plan import resolve
-from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.run.run import NextCell, Run
 from quietfloor.monitor.run.run_record import run_record
-from quietfloor.monitor.run.sound_output import Stimulus, make_stimulus
+from quietfloor.monitor.run.sound_output import Stimulus, make_cells, make_stimulus
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.channels import Channels
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -85,26 +87,27 @@ class PatientSource:
 def prepare(plan: Plan, patient: Patient, session: Path, seed: int, **how: Any) -> tuple[Run, PatientSource, Stimulus]:
     """A run that has not begun; ``how`` goes to Run, such as what a display listens with."""
     assert plan.sound is not None
-    stimulus = make_stimulus(plan.sound, datetime.date.today())
+    table, played, today = table_of(plan), NextCell(), datetime.date.today()
+    stimulus = make_stimulus(plan.sound, today) if table is None else make_cells(table, played, today)
     channels = len(plan.stream.eeg)
     source = PatientSource(stimulus, patient, channels, seed)
     resolved = resolve(plan, source.description, stimulus, channels=Channels(tuple(range(channels)), channels))
-    run = Run(resolved, source, RunFolder.create(session), clock=lambda: source.seconds, **how)
+    folder = RunFolder.create(session)
+    if table is not None:
+        table.write(folder)
+    run = Run(resolved, source, folder, clock=lambda: source.seconds, played=played, **how)
     return run, source, stimulus
 
 
 def conclude(run: Run, source: PatientSource, stimulus: Stimulus) -> dict[str, Any]:
     """Write what a command writes when a run is over; its record."""
     assert run.engine is not None
-    now = run.engine.average_now()
-    run.folder.write_average(now.times_ms, *now.columns_uv())
     calibration = None if stimulus.calibration is None else stimulus.calibration.id
     record = run_record(
         run.plan, run.verdict, run.engine, stream=source.description, unit=run.unit, sound=stimulus.record,
-        calibration=calibration, failure=run.failure,
+        calibration=calibration, failure=run.failure, search=run.search,
     )  # fmt: skip
-    run.folder.write_json(run.folder.run.name, record)
-    return record
+    return write_results(run.folder, record, run.engine, search=run.search)
 
 
 def carry_through(plan: Plan, patient: Patient, session: Path, seed: int) -> dict[str, Any]:

@@ -40,43 +40,43 @@ EPILOG = """examples:
   quietfloor rig --patient quiet-deaf --eeg-rate 4000 --drift-ppm 20 --audio-source-id bench-audio --eeg-source-id bench-eeg
   quietfloor rig --sound-card "USB Audio" --eeg-source-id bench-eeg
 
-Hears audio frames over Lab Streaming Layer, or by the inputs of a sound card, and sends the patient's EEG with a trigger channel
-as one stream. Says on standard output when it is ready; ends with Ctrl-C, or when its terminal is closed.
+The rig receives audio frames over Lab Streaming Layer, or through the inputs of a sound card. It sends the EEG of a virtual
+patient and a trigger channel as one stream. It prints a line when it is ready. Ctrl-C or closing the terminal ends it.
 exit status: 0 ended as it was told, 2 bad arguments, or an input that is not there"""
 
 
 def parser() -> argparse.ArgumentParser:
     parse = argparse.ArgumentParser(
-        prog="quietfloor rig", description="A virtual patient with an amplifier, as a process.", epilog=EPILOG,
+        prog="quietfloor rig", description="Run a virtual patient with an amplifier.", epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     add = parse.add_argument
     add("--patient", default="hearing-adult", metavar="NAME", help=f"a TOML file, or one of {', '.join(shipped_patients())}")
     audio = parse.add_mutually_exclusive_group(required=True)
     audio.add_argument("--audio-source-id", metavar="ID", help="LSL source id of the audio frames [left, right, trigger]")
-    audio.add_argument("--sound-card", metavar="NAME", help="or inputs of a sound card, by name or number, looped back by wire")
-    add("--sound-card-channels", default="1,2,3", metavar="L,R,T", help="its inputs of left, right, trigger (1,2,3)")
+    audio.add_argument("--sound-card", metavar="NAME", help="sound card whose inputs are wired to the outputs, by name or number")
+    add("--sound-card-channels", default="1,2,3", metavar="L,R,T", help="inputs of that card for left, right, trigger (1,2,3)")
     add("--eeg-source-id", required=True, metavar="ID", help="LSL source id of the EEG stream made here")
     add("--eeg-name", default="Virtual EEG", metavar="NAME", help="name of the EEG stream (Virtual EEG)")
-    add("--eeg-rate", type=float, default=16_000.0, metavar="HZ", help="4000 to 48000 (16000)")
+    add("--eeg-rate", type=float, default=16_000.0, metavar="HZ", help="sampling rate of the EEG, 4000 to 48000 (16000)")
     add("--channels", type=int, default=2, metavar="N", help="EEG channels, 1 to 32 (2); the trigger channel comes after them")
-    add("--audio-rate", type=float, default=48_000.0, metavar="HZ", help="of the audio frames (48000)")
-    add("--drift-ppm", type=float, default=0.0, metavar="PPM", help="EEG clock against audio clock (0)")
-    add("--units", choices=sorted(UV_PER_UNIT), default="microvolts", help="of all channels of the EEG stream (microvolts)")
-    add("--seed", type=int, default=1, metavar="N", help="of the background EEG (1)")
+    add("--audio-rate", type=float, default=48_000.0, metavar="HZ", help="sampling rate of the audio frames (48000)")
+    add("--drift-ppm", type=float, default=0.0, metavar="PPM", help="difference between EEG clock and audio clock (0)")
+    add("--units", choices=sorted(UV_PER_UNIT), default="microvolts", help="unit of all channels of the EEG stream (microvolts)")
+    add("--seed", type=int, default=1, metavar="N", help="seed of the background EEG (1)")
     add("--noise-uv", type=float, metavar="UV", help="background RMS in 100-1500 Hz instead of the patient's")
     add("--mains-uv", type=float, metavar="UV", help="mains hum (peak) instead of the patient's")
     add("--mains-hz", type=float, metavar="HZ", help="mains frequency instead of the patient's")
-    add("--bursts", action="store_true", help="bursts of movement, 10 per minute, also for a patient without")
-    add("--tube-delay-ms", type=float, default=TUBE_DELAY_S * 1e3, metavar="MS", help="of the sound tube (0.9)")
+    add("--bursts", action="store_true", help="bursts of movement, 10 per minute, also for a patient who lies still")
+    add("--tube-delay-ms", type=float, default=TUBE_DELAY_S * 1e3, metavar="MS", help="delay of the sound tube (0.9)")
     add("--eeg-delay-ms", type=float, default=0.0, metavar="MS", help="delay of the EEG channels after the trigger channel (0)")
-    add("--bone", choices=SIDES, help="a vibrator on this mastoid, driven by that column, instead of the earphone")
-    add("--session-min", type=float, default=0.0, metavar="MIN", help="of the session are over, for patients who change in it")
-    add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, that hears the sound by wire: for a timing check")
-    add("--loop-jitter-us", type=float, default=0.0, metavar="US", help="SD of the sound in it against the trigger (0)")
-    when = f"after so many seconds of sound ({DEFAULT_S:g}; lag: late by so many)"
-    add("--fault", metavar="KIND[@S]", help=f"goes wrong {when}: {', '.join(KINDS)}")
-    add("--write-tables", metavar="DIR", action=_WriteTables, help="write calibrations and zeros for plans there, and end")
+    add("--bone", choices=SIDES, help="a vibrator on this mastoid, driven by the output of that side, not an earphone")
+    add("--session-min", type=float, default=0.0, metavar="MIN", help="begin so far into the session (patients who change)")
+    add("--loop-channel", type=int, metavar="N", help="EEG channel, from 1, wired to the sound, for a timing check")
+    add("--loop-jitter-us", type=float, default=0.0, metavar="US", help="jitter of that sound against the trigger, as an SD (0)")
+    when = f"S seconds of sound ({DEFAULT_S:g}; lag@S: S seconds late)"
+    add("--fault", metavar="KIND[@S]", help=f"simulate a fault after {when}: {', '.join(KINDS)}")
+    add("--write-tables", metavar="DIR", action=_WriteTables, help="write the tables that plans need into DIR, and end")
     add("--ignore-stdin", action="store_true", help="do not end when standard input closes")
     return parse
 

@@ -218,6 +218,7 @@ def simulate(
     foretell: bool = False,
     early: bool = False,
     limits: bool = False,
+    earlier: tuple[Floats, Floats] | None = None,
 ) -> Batch:
     """Runs of ``source`` with the response ``waves_uv`` (R, n_times) added, each until every chain has decided.
 
@@ -234,6 +235,8 @@ def simulate(
         also = (*also, ForecastProbe(looks=FORECAST_LOOKS))
     always = frozenset({"upper_limit"}) if limits else frozenset[str]()
     analysis = RunningAnalysis(settings, (runs,), always, also)
+    if earlier is not None:
+        analysis.come_after(*earlier)
     stopping = [RunningStopping(one.rules, (runs,)) for one in chains]
     codes = [np.array([OUTCOMES.index(rule.outcome) for rule in one.rules] + [-1]) for one in chains]
     tallies = {one.name: _Tally(runs) for one in chains}

@@ -28,15 +28,15 @@ EXAMPLES = """examples:
   quietfloor timing plan.toml --sound-channel 2 --plot timing.png --csv timing.csv
   quietfloor timing --stream Bench --trigger trigger --sound-channel 2 --device-source-id bench-audio --out bench.toml
   quietfloor timing plan.toml --device sound-card --output "USB Audio" --sound-channel 2
-  quietfloor timing --show timing.toml                             delay of the EEG by its rate, as measured so far
+  quietfloor timing --show timing.toml                             print the delay of the EEG at each measured rate
 
-What to connect: one output of the sound through a divider (some millivolts) into an EEG channel, the trigger as in a run. No
-earphone on a person meanwhile, and nobody connected to the amplifier. The clicks count into the sound dose of the folder
-sessions, as if an ear heard them. To try it without hardware:
+Connect one output of the sound through a divider (some millivolts) to an EEG channel, and the trigger as in a run. During the
+check no earphone may be on a person, and nobody may be connected to the amplifier. The clicks count into the sound dose of the
+folder sessions, as if an ear heard them. To try it without hardware:
   quietfloor rig --audio-source-id bench-audio --eeg-source-id bench-eeg --eeg-name Bench --loop-channel 2
 
-The certificate holds for this output, its rate, this stream and its rate, and is named in a plan as certificate under [timing].
-Set the amplifier to another rate and repeat: each rate gets an entry of its own, with its delay.
+The certificate holds for this output, this stream, and the sampling rates of both. A plan names it as certificate under [timing].
+Set the amplifier to another rate and repeat: the certificate gets an entry with a delay for each rate.
 exit status: 0 passed, 1 failed or could not begin, 2 bad arguments or plan, 3 stopped on a fault"""
 
 
@@ -58,26 +58,26 @@ def parser() -> argparse.ArgumentParser:
         prog="quietfloor timing", description="Prove the timing of sound against EEG by an electrical loop.", epilog=EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    parse.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="whose stream, trigger and output are meant")
+    parse.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="plan that names stream, trigger and output")
     stream = parse.add_argument_group("EEG stream (each replaces that of the plan)")
-    stream.add_argument("--stream", metavar="NAME", help="its name, as `quietfloor streams` has it")
-    stream.add_argument("--source-id", metavar="ID", help="its source id, where a name fits two streams")
+    stream.add_argument("--stream", metavar="NAME", help="name of the EEG stream, as `quietfloor streams` prints it")
+    stream.add_argument("--source-id", metavar="ID", help="source id of the stream, where two streams have one name")
     stream.add_argument("--trigger", metavar="CHANNEL", help="trigger channel, by label or number from 1")
-    stream.add_argument("--sound-channel", metavar="CHANNEL", help="channel that the sound is looped into, by label or number")
+    stream.add_argument("--sound-channel", metavar="CHANNEL", help="channel that the sound is connected to, by label or number")
     stream.add_argument("--wait", type=float, metavar="S", help="how long to wait for the stream to appear (10)")
     sound = parse.add_argument_group("sound (keys of [sound]; each replaces that of the plan)")
     sound.add_argument("--device", metavar="KIND", help="lsl or sound-card (lsl)")
-    sound.add_argument("--output", metavar="NAME", help="of the sound card, as `quietfloor outputs` has it")
-    sound.add_argument("--device-source-id", metavar="ID", help="of audio over LSL (quietfloor-audio)")
-    sound.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="of the output (48000)")
+    sound.add_argument("--output", metavar="NAME", help="output of the sound card, as `quietfloor outputs` prints it")
+    sound.add_argument("--device-source-id", metavar="ID", help="LSL source id of the audio outlet (quietfloor-audio)")
+    sound.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="sampling rate of the output (48000)")
     sound.add_argument("--ear", metavar="EAR", help="side that is looped: left or right (right)")
-    sound.add_argument("--level-db-fs", type=float, metavar="DB", help=f"of the clicks, dB re full scale ({LEVEL_DB_FS:g})")
-    sound.add_argument("--speed", type=float, metavar="X", help="times real time, virtual equipment only")
-    sound.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="any other, such as block=2048")
+    sound.add_argument("--level-db-fs", type=float, metavar="DB", help=f"level of the clicks, dB re full scale ({LEVEL_DB_FS:g})")
+    sound.add_argument("--speed", type=float, metavar="X", help="speed as a multiple of real time, virtual equipment only")
+    sound.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", help="any other key, such as block=2048")
     what = parse.add_argument_group("what to do")
-    what.add_argument("--count", type=int, default=COUNT, metavar="N", help=f"clicks, {LEAST} to {MOST} ({COUNT})")
+    what.add_argument("--count", type=int, default=COUNT, metavar="N", help=f"number of clicks, {LEAST} to {MOST} ({COUNT})")
     what.add_argument("--out", type=Path, metavar="FILE", help=f"the certificate ({CERTIFICATE})")
-    what.add_argument("--valid-days", type=int, metavar="N", help="how long it holds (30)")
+    what.add_argument("--valid-days", type=int, metavar="N", help="days for which the certificate holds (30)")
     what.add_argument("--plot", type=Path, metavar="FILE", help="draw offsets and their histogram: .png or .svg")
     what.add_argument("--csv", type=Path, metavar="FILE", help="trigger, sound and offset of every click")
     what.add_argument("--show", type=Path, metavar="FILE", help="print a certificate, measure nothing")

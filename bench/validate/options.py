@@ -26,26 +26,27 @@ TARGET_RULES = ("evidence", "fsp", "evidence@20")
 
 EPILOG = """examples:
   quietfloor validate --quick                          a first impression, a minute or two
-  quietfloor validate --targets                        what this program promises, measured: most of an hour
+  quietfloor validate --targets                        measures what this program promises: most of an hour
   quietfloor validate --rules evidence,fsp:bonferroni,naive_fsp --noise gaussian,bursts --response 0,200,300
   quietfloor validate --recording quiet.xdf --channel Cz --plan plan.toml --width 0.006
   quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
   quietfloor validate --thresholds search,ladder       methods that find thresholds; its help: --thresholds search --help
 
 Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
-fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid. With @ a response that was found waits for a
-quieter average, as with quiet_nv: evidence@20 waits for 20 nV.
+fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid. A number after @ is a quiet_nv: with
+evidence@20 a run that has found a response goes on averaging down to 20 nV.
 
 Recorded noise (--recording): random onsets test the noise. Record some minutes without sound, with the person and electrodes of
-a real run, and give the file; pretended onsets are laid at random places. With a run folder, a muted run's too, channel, unit
-and settings are taken from its plan, but its triggers are not looked at.
+a real run, and give the file; simulated onsets are placed at random. With a run folder (a muted run's too) channel, unit and
+settings are taken from its plan, but its triggers are not used.
 
 A live muted loop (--muted): real triggers test the whole loop. Make a run with `muted = true` under [sound] in its plan (the
 trigger goes out, the sound does not) and give its folder. Its sweeps are cut at its own triggers, as a live run cuts them, so
-crosstalk of the trigger and mains in step with the rate are in them; false alarms far above alpha say that the rig makes them.
-A run needs as many sweeps as its limit, and an error rate many times that: let the muted run go on long, with floor_nv = 1,
-alpha = 1e-6 and a large max_sweeps under [decision], and give the plan of your real runs as --plan. Simulated runs begin at
-random units of 16 sweeps and keep their order. What only a driven transducer gives off is not in a muted run.
+the sweeps contain crosstalk of the trigger and hum that is time-locked to the stimulus. False alarms far above alpha mean that
+the equipment causes them. A run needs as many sweeps as its sweep limit, and an error rate needs many times that: let the muted
+run last long, with floor_nv = 1, alpha = 1e-6 and a large max_sweeps under [decision], and give the plan of your real runs as
+--plan. Simulated runs begin at random units of 16 sweeps and keep their order. A muted run does not contain artefacts that only a
+driven transducer makes.
 
 Finished parts are kept in --out at once: the same command goes on after an interruption. The same seed gives the same report on
 any number of cores.
@@ -66,35 +67,35 @@ def parser() -> argparse.ArgumentParser:
         "--recording", type=Path, metavar="FILE", help="recorded noise, onsets at random: a run, .xdf, .bdf, .edf, .npz or .npy"
     )
     what.add_argument("--muted", type=Path, metavar="FOLDER", help="the folder of a muted run, at its real triggers")
-    what.add_argument("--channel", metavar="C", help="label or number (from 1) in what was recorded, or several with commas")
+    what.add_argument("--channel", metavar="C", help="channel of the recording, by label or number (from 1); several with commas")
     what.add_argument("--rate", type=float, metavar="HZ", help="sampling rate, where the file states none")
     what.add_argument("--unit", metavar="U", help="unit of the recording, where the file states none: uV, mV or V")
     what.add_argument("--response", type=_numbers, metavar="NV,NV", help="sizes in nV peak to trough; 0 is no response (0)")
     what.add_argument("--response-noise", type=_names, metavar="A,B", help="sources in which responses are tried (as --noise)")
-    what.add_argument("--shape", choices=sorted(SHAPES), default="wave_v", help="of responses; odd: unlike a wave V (wave_v)")
+    what.add_argument("--shape", choices=sorted(SHAPES), default="wave_v", help="shape of responses; odd: unlike wave V (wave_v)")
     how_many = program.add_mutually_exclusive_group()
     how_many.add_argument("--runs", type=int, metavar="N", help=f"runs of each kind ({DEFAULT_RUNS}; --targets: {TARGET_RUNS})")
-    how_many.add_argument("--width", type=float, metavar="W", help="as many as make the 95 %% interval at alpha this wide")
+    how_many.add_argument("--width", type=float, metavar="W", help="as many runs as make the 95 %% interval at alpha this wide")
     what.add_argument("--quick", action="store_true", help=f"{QUICK_RUNS} runs of each kind, at most {QUICK_SWEEPS} sweeps")
-    program.add_argument("--targets", action="store_true", help="measure what is promised, and say what is met")
+    program.add_argument("--targets", action="store_true", help="measure the targets of this program, and say which are met")
     settings = program.add_argument_group("settings of the runs")
-    settings.add_argument("--plan", type=Path, metavar="FILE", help="take them from this plan; the options below go before it")
-    settings.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run (0.01)")
+    settings.add_argument("--plan", type=Path, metavar="FILE", help="a plan with the settings; options replace them")
+    settings.add_argument("--alpha", type=float, metavar="A", help="false-alarm rate of the whole run (0.01)")
     settings.add_argument("--floor-nv", type=float, metavar="NV", help="noise at which a missing response is believed (15)")
-    settings.add_argument("--absent-below-nv", type=float, metavar="NV", help="end as well when no response is that large")
+    settings.add_argument("--absent-below-nv", type=float, metavar="NV", help="also end once no response is larger than this")
     settings.add_argument("--max-sweeps", type=int, metavar="N", help="sweep limit (6144)")
-    settings.add_argument("--look-every", type=int, metavar="N", help="looks of rules with an error budget (256)")
+    settings.add_argument("--look-every", type=int, metavar="N", help="sweeps between looks of rules with an error budget (256)")
     settings.add_argument("--band", type=_pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
     settings.add_argument("--window", type=_pair, metavar="START,STOP", help="response window in ms (5,17)")
     settings.add_argument("--latency", type=_pair, metavar="EARLY,LATE", help="where wave V is expected, in ms (as planned)")
-    settings.add_argument("--response-latency", type=_pair, metavar="EARLY,LATE", help="and where simulated ones have it (6,8.5)")
+    settings.add_argument("--response-latency", type=_pair, metavar="EARLY,LATE", help="the same in simulated responses (6,8.5)")
     settings.add_argument("--stimulus-rate", type=float, metavar="R", help="stimuli per second (47.1)")
     settings.add_argument("--schedule", choices=("pause", "fixed"), help="random pause after each unit, or fixed rate")
     work_ = program.add_argument_group("work")
     work_.add_argument("--seed", type=int, default=1, metavar="S", help="the same seed gives the same report (1)")
     work_.add_argument("--jobs", type=int, default=-1, metavar="N", help="processes (-1: every core)")
     work_.add_argument("--cluster", metavar="ADDRESS", help="Dask scheduler, such as tcp://10.0.0.5:8786, instead of --jobs")
-    work_.add_argument("--out", type=Path, default=Path("validation"), metavar="DIR", help="where results go (validation)")
+    work_.add_argument("--out", type=Path, default=Path("validation"), metavar="DIR", help="folder for the results (validation)")
     work_.add_argument("--cost", action="store_true", help="also time each rule alone (seconds a sweep; not in the reports)")
     work_.add_argument("--json", action="store_true", help="one JSON object on standard output at the end")
     return program

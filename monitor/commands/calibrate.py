@@ -26,11 +26,11 @@ if TYPE_CHECKING:
     from quietfloor.monitor.calibration.from_meter import MeasuringSignal
 
 EXAMPLES = """examples:
-  quietfloor calibrate --plan plan.toml --ear right --seconds 3   only plays: look at the level meter
+  quietfloor calibrate --plan plan.toml --ear right --seconds 3   only plays: read the level meter
   quietfloor calibrate earphone.toml --plan plan.toml --transducer insert --coupler 2cc --by "A. Person"
                                                                   plays in each ear, asks what the meter reads
   quietfloor calibrate other.toml --plan plan.toml --coupler 2cc --by "A. Person" --reading-db 84.2,84.6
-                                                                  the meter was read before; nothing is played
+                                                                  the readings are known already; nothing is played
   quietfloor calibrate earphone.toml --plan plan.toml --add --frequency-hz 500 --reading-db 81.9,82.4
   quietfloor calibrate earphone.toml --plan plan.toml --add --signal click --reading-db 93.1,93.4
   quietfloor calibrate earphone.toml --plan plan.toml --add --signal tone-burst --meter zeq --reading-db 80.9,81.2
@@ -44,9 +44,9 @@ EXAMPLES = """examples:
 
 Put the earphone on its coupler, not on an ear. The meter is set to unweighted (Z): for a tone it shows the level; for a train of
 clicks or bursts at 20/s read the peak-to-peak equivalent level (--meter ppe), or L_Zeq (--meter zeq). A calibration holds for one
-output: device, host interface, channels of a card, sample rate, and every volume control as it was. Which one, [sound] of --plan
-says; without it the virtual earphone is meant. --check compares by an electric loop, within 0.5 dB; take the earphones off the
-ears.
+output: device, host interface, channels of a card, sample rate, and every volume control as it was. [sound] of --plan names the
+output; without --plan the virtual earphone is calibrated. --check compares the output with FILE through an electric loop, within
+0.5 dB: take the earphones off the ears first.
 exit status: 0 done, 1 could not be measured or differs by more than 0.5 dB, 2 bad arguments or plan"""
 
 SIGNALS = ("tone", "click", "tone-burst", "chirp", "octave-chirp", "custom")
@@ -56,43 +56,43 @@ VALID_DAYS = 365  # own choice: a year, as for audiometers
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "calibrate", help="what full scale means in dB; is it still so?", description="Calibrate the sound output, or check it.",
+        "calibrate", help="measure or check the level of full scale", description="Calibrate the sound output, or check it.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    parser.add_argument("file", nargs="?", type=Path, metavar="FILE.toml", help="the calibration; without it a sound is played")
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE.toml", help="calibration file; without it: only play")
     what = parser.add_mutually_exclusive_group()
-    what.add_argument("--add", action="store_true", help="one more measurement into FILE: a frequency of the tone, a stimulus")
-    what.add_argument("--add-loop", action="store_true", help="what an electric loop reads now, into FILE")
+    what.add_argument("--add", action="store_true", help="add a measurement to FILE: a frequency of the tone, or a stimulus")
+    what.add_argument("--add-loop", action="store_true", help="add the present reading of an electric loop to FILE")
     what.add_argument("--check", action="store_true", help="compare the loop with FILE")
-    what.add_argument("--show", action="store_true", help="what FILE says")
+    what.add_argument("--show", action="store_true", help="print the content of FILE")
     what.add_argument("--seal", action="store_true", help="accept FILE as it is, after a change by hand")
     sound = parser.add_argument_group("what is played")
     sound.add_argument("--signal", choices=SIGNALS, default="tone", help="a tone, or a train at 20/s (tone)")
-    sound.add_argument("--wav", metavar="FILE", help="of --signal custom: the calibration keeps its SHA-256")
-    sound.add_argument("--frequency-hz", type=float, metavar="HZ", help="of tone, tone burst or octave chirp (1000)")
-    sound.add_argument("--ear", choices=("left", "right", "both"), default="both", help="one after the other (both)")
-    sound.add_argument("--level-db-fs", type=float, metavar="DB", help="(-40; trains -30)")
-    sound.add_argument("--seconds", type=float, metavar="S", help=f"({ASKED_S:g}; with --microphone {HEARD_S:g})")
+    sound.add_argument("--wav", metavar="FILE", help="file of --signal custom; the calibration keeps its SHA-256")
+    sound.add_argument("--frequency-hz", type=float, metavar="HZ", help="frequency of tone, tone burst or octave chirp (1000)")
+    sound.add_argument("--ear", choices=("left", "right", "both"), default="both", help="side to play; both: in turn (both)")
+    sound.add_argument("--level-db-fs", type=float, metavar="DB", help="level in dB re full scale (-40; trains -30)")
+    sound.add_argument("--seconds", type=float, metavar="S", help=f"time to play ({ASKED_S:g}; with --microphone {HEARD_S:g})")
     reading = parser.add_argument_group("what was measured")
-    reading.add_argument("--reading-db", type=levels, metavar="L,R", help="of the meter, left and right, or of --ear alone")
-    reading.add_argument("--meter", choices=("ppe", "zeq"), default="ppe", help="peak-to-peak equivalent, or L_Zeq of a train")
+    reading.add_argument("--reading-db", type=levels, metavar="L,R", help="reading of the meter, left and right, or --ear alone")
+    reading.add_argument("--meter", choices=("ppe", "zeq"), default="ppe", help="reading of a train: dB p-p.e. or L_Zeq (ppe)")
     reading.add_argument("--microphone", metavar="NAME", help="measure by this sound input instead (name or number)")
-    reading.add_argument("--microphone-db", type=float, metavar="DB", help="dB SPL at which its samples reach full scale (sine)")
+    reading.add_argument("--microphone-db", type=float, metavar="DB", help="dB SPL of a sine that reaches full scale there")
     reading.add_argument("--calibrator-db", type=float, metavar="DB", help="the microphone is in a calibrator of this level")
     chain = parser.add_argument_group("which output, for a new file")
-    chain.add_argument("--plan", type=Path, metavar="PLAN.toml", help="whose [sound] says which output")
-    chain.add_argument("--device-source-id", metavar="ID", help="of audio over LSL, instead")
-    chain.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="of the output (48000)")
+    chain.add_argument("--plan", type=Path, metavar="PLAN.toml", help="plan whose [sound] names the output")
+    chain.add_argument("--device-source-id", metavar="ID", help="LSL source id of the audio outlet, instead of a plan")
+    chain.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="sampling rate of the output (48000)")
     chain.add_argument("--transducer", metavar="NAME", help="insert, supra-aural, circumaural or bone-vibrator (insert)")
     chain.add_argument("--coupler", metavar="NAME", help="occluded-ear-simulator, 2cc, artificial-ear, 6cc or artificial-mastoid")
-    chain.add_argument("--condensation-sign", type=int, choices=(1, -1), help="of the samples, measured acoustically (1)")
-    chain.add_argument("--id", metavar="NAME", help="of the calibration (the file's name and the date)")
+    chain.add_argument("--condensation-sign", type=int, choices=(1, -1), help="sign of samples for condensation, measured (1)")
+    chain.add_argument("--id", metavar="NAME", help="name of the calibration (the file's name and the date)")
     chain.add_argument("--by", metavar="NAME", help="who measured")
-    chain.add_argument("--valid-days", type=int, default=VALID_DAYS, metavar="N", help=f"({VALID_DAYS})")
+    chain.add_argument("--valid-days", type=int, default=VALID_DAYS, metavar="N", help=f"days of validity ({VALID_DAYS})")
     loop = parser.add_argument_group("the electric loop, for --add-loop and --check")
     loop.add_argument("--stream", metavar="NAME", help="LSL stream that the output is looped into")
-    loop.add_argument("--sound-channel", metavar="CHANNEL", help="its channel, by label or number from 1")
-    loop.add_argument("--loop-input", metavar="NAME", help="or a sound input, by name or number")
+    loop.add_argument("--sound-channel", metavar="CHANNEL", help="channel of that stream, by label or number from 1")
+    loop.add_argument("--loop-input", metavar="NAME", help="sound input of the loop, by name or number, instead of a stream")
     parser.add_argument("--out", type=Path, metavar="DIR", help="session folder that keeps the result of --check")
     add_json(parser)
     parser.set_defaults(do=main)

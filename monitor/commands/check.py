@@ -29,12 +29,12 @@ EXAMPLES = """examples:
   quietfloor check sessions/s07
   quietfloor check --stream "My amplifier" --eeg Cz-M2,Cz-M1 --trigger TRIG --seconds 10
 
-Listens to the stream for a few seconds and says, each with its number and what to do about it: rate, bandwidth and unit, the
-state of every electrode (mains hum, noise, drift, an input at its limit), whether the trigger comes, whether the noise floor can
-be reached, and how sound and timing stand. With a plan that plays, its triggers are sent meanwhile, without any sound.
+The command listens to the stream for a few seconds. It reports rate, bandwidth and unit, the state of every electrode (mains
+hum, noise, drift, an input at its limit), trigger, sound and timing, and whether the noise floor can be reached. Each finding has
+a number and says what to do. If the plan plays sound, its triggers are sent during the check, without any sound.
 
-  ok    nothing to do           look  the run will work, but you should know
-  stop  mend it first           wait  not known yet: give more --seconds
+  ok    nothing to do           look  the run will work, but read this first
+  stop  correct this first      wait  not known yet: give more --seconds
 
 exit status: 0 ready (perhaps with something to look at), 1 not ready, 2 bad arguments or plan"""
 
@@ -57,7 +57,7 @@ def add(commands: Any) -> None:
         "check", help="is everything ready for a run?", description="Check stream, electrodes, trigger, sound and timing.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml|DIR", help="of the run, or a session's folder")
+    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml|DIR", help="plan of the run, or folder of a session")
     parser.add_argument("--listen", action="store_true", help="as in `run`: other equipment makes the sound and the trigger")
     parser.add_argument("--seconds", type=seconds, default=5.0, metavar="S", help="how long to listen (5)")
     parser.add_argument("--no-trigger", action="store_true", help="do not send the plan's triggers, and do not open its output")

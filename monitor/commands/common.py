@@ -47,15 +47,15 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 def add_decisions(parser: argparse.ArgumentParser) -> None:
     """Settings that replace those of a plan."""
     group = parser.add_argument_group("settings (each replaces that of the plan)")
-    group.add_argument("--rule", metavar="RULE", help="that may find a response, such as evidence or fsp:pocock (evidence)")
-    group.add_argument("--alpha", type=float, metavar="A", help="false alarms of the whole run, however often one looks (0.01)")
+    group.add_argument("--rule", metavar="RULE", help="rule that may find a response, such as evidence or fsp:pocock (evidence)")
+    group.add_argument("--alpha", type=float, metavar="A", help="false-alarm rate of the whole run, all looks together (0.01)")
     group.add_argument("--floor-nv", type=float, metavar="NV", help="residual noise at which a missing response is believed (15)")
-    group.add_argument("--quiet-nv", type=float, metavar="NV", help="average a response that was found on, down to this noise")
+    group.add_argument("--quiet-nv", type=float, metavar="NV", help="after a response is found, average on to this noise")
     group.add_argument(
         "--absent-below-nv", type=float, metavar="NV",
-        help="end as well when no response is that large, peak to trough (true in 95 of 100 runs)",
+        help="also end once no response is larger than this, peak to trough (true in 95 of 100 runs)",
     )
-    group.add_argument("--max-sweeps", type=int, metavar="N", help="stop undecided after so many sweeps (6144)")
+    group.add_argument("--max-sweeps", type=int, metavar="N", help="largest number of sweeps; then the run ends undecided (6144)")
     group.add_argument("--band", type=pair, metavar="LOW,HIGH", help="pass band in Hz (100,1500)")
     group.add_argument("--window", type=pair, metavar="START,STOP", help="response window in ms (5,17)")
 

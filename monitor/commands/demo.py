@@ -28,10 +28,10 @@ EXAMPLES = """examples:
   quietfloor demo                      three runs: an ear that hears, one that does not, and a muted control
   quietfloor demo --speed 1            in real time
   quietfloor demo --only hearing --out sessions/first
-  quietfloor demo --teach              a lesson: sweep by sweep, with the truth to be revealed; with --no-window as text
+  quietfloor demo --teach              a lesson, sweep by sweep; it can reveal the true response; with --no-window as text
 
-Everything is virtual and seeded: sound leaves the player as audio frames, a patient in a process of its own hears them, and
-the EEG comes back over Lab Streaming Layer. Each run is then replayed from disk and must give the same looks.
+Everything is virtual and seeded. The player sends the sound as audio frames to a virtual patient, which is a separate process.
+The EEG of the patient comes back over Lab Streaming Layer. Each run is then replayed from disk and must give the same looks.
 exit status: 0 every run ended as it should and replays identically, 1 one did not, 3 a fault"""
 
 TUBE_DELAY_MS = 0.9
@@ -67,10 +67,10 @@ def add(commands: Any) -> None:
     parser.add_argument("--only", choices=[scene.name for scene in SCENES], help="one of the three runs")
     parser.add_argument("--level", type=float, default=60.0, metavar="DB", help="click level in dB nHL (60)")
     parser.add_argument("--teach", action="store_true", help="a lesson about averaging and deciding, sweep by sweep")
-    parser.add_argument("--speed", type=float, default=4.0, metavar="X", help="times real time (4)")
-    parser.add_argument("--alpha", type=float, default=0.01, metavar="A", help="false alarms of a whole run (0.01)")
+    parser.add_argument("--speed", type=float, default=4.0, metavar="X", help="speed as a multiple of real time (4)")
+    parser.add_argument("--alpha", type=float, default=0.01, metavar="A", help="false-alarm rate of a whole run (0.01)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="session folder (a new temporary one)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the EEG and of the random pauses (1)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the EEG and of the random pauses (1)")
     add_window(parser)
     add_json(parser)
     parser.set_defaults(do=main)

@@ -20,11 +20,11 @@ EXAMPLES = """examples:
   quietfloor export sessions/s07/run-* --to bids --out our-dataset     a new data set of all runs of a session
   quietfloor export sessions/s07/run-001 --to csv --out files          samples, averages and events as tables
 
-Runs are only read, and nothing is overwritten. What each form keeps, and what not, is in docs/export.md.
+An export does not change the run and overwrites nothing. docs/export.md says what each form keeps and what it does not keep.
 exit status: 0 done, 1 could not be written, 2 bad arguments, or a run that this form cannot hold"""
 FORMS = {
     "bdf": "BDF+, 24 bits: EEG in uV, onsets and gaps as annotations",
-    "edf": "EDF+, 16 bits: only where nothing is lost by that",
+    "edf": "EDF+, 16 bits: only for runs that lose nothing by it",
     "bids": "a BIDS-EEG data set with BDF files",
     "xdf": "the recording as it is, byte for byte",
     "csv": "samples, averages and events as tables",
@@ -38,7 +38,7 @@ def add(commands: Any) -> None:
     )  # fmt: skip
     parser.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="run folders, such as sessions/s07/run-001")
     parser.add_argument("--to", required=True, choices=FORMS, help="; ".join(f"{name}: {what}" for name, what in FORMS.items()))
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="where to write; of bids, the new data set itself")
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder of the files; bids: the new data set")
     add_json(parser)
     parser.set_defaults(do=main)
 

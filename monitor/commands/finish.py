@@ -10,11 +10,11 @@ from quietfloor.monitor.commands.common import DONE, FAILED, add_json, complain,
 
 EXAMPLES = """examples:
   quietfloor finish sessions/s07/run-004
-  quietfloor finish sessions/s07              every run in it that left no result
+  quietfloor finish sessions/s07              every run of this session that has no result
 
-A run whose program was killed, or whose machine lost its power, leaves its recording up to there. The same decisions are made
-again from it, and held against those that were said live; then run.json, average.csv and the end of events.jsonl are written.
-Nothing that was recorded is changed.
+If the program was killed or the computer lost power, the recording is kept up to that moment. This command makes the decisions
+again from the recording and compares them with those of the live run. Then it writes run.json, average.csv and the end of
+events.jsonl. It changes nothing that was recorded.
 exit status: 0 done, also where nothing was missing, 1 a run could not be finished"""
 
 

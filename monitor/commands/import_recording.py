@@ -26,24 +26,24 @@ EXAMPLES = """examples:
   quietfloor import other.xdf --stream Amplifier --eeg 1,2 --trigger 9 --plan plan.toml --out sessions/other
   quietfloor import other.edf --eeg Cz --onsets 'click*' --out sessions/other    no trigger channel, but annotations
 
-What is made is a run folder like any other: replay, waves, report, export and validate take it.
+The result is a normal run folder: replay, waves, report, export and validate work with it.
 exit status: 0 done, whatever the verdict, 1 could not be written, 2 bad arguments, or a file that cannot be used"""
 
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "import", help="a recording of another system (XDF, BDF, EDF) as a run", epilog=EXAMPLES,
+        "import", help="a run from a recording of another program (XDF, BDF, EDF)", epilog=EXAMPLES,
         description="Make a run folder from a recording of another program, and decide on it as on a live run.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    parser.add_argument("file", type=Path, metavar="FILE", help="a recording in XDF, BDF or EDF, told apart by its first bytes")
-    parser.add_argument("--plan", type=Path, metavar="PLAN.toml", help="settings and channels; those below replace its own")
-    parser.add_argument("--stream", metavar="NAME", help="which one, where the file holds several that are sampled")
-    parser.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="label, or number from 1; the first decides")
+    parser.add_argument("file", type=Path, metavar="FILE", help="a recording in XDF, BDF or EDF; the first bytes tell which")
+    parser.add_argument("--plan", type=Path, metavar="PLAN.toml", help="settings and channels; options replace those of the plan")
+    parser.add_argument("--stream", metavar="NAME", help="name of the stream, where several have a sampling rate")
+    parser.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="labels, or numbers from 1; the first decides")
     timing = parser.add_mutually_exclusive_group()
-    timing.add_argument("--trigger", metavar="CHANNEL", help="by label or number; of a BDF's Status channel its 16 inputs")
+    timing.add_argument("--trigger", metavar="CHANNEL", help="trigger channel; of a BDF's Status channel, its 16 inputs")
     timing.add_argument("--onsets", metavar="TEXT", help="annotations or markers that mark an onset; * stands for anything")
-    parser.add_argument("--unit", metavar="UNIT", help="uV, mV or V, where the file states none")
+    parser.add_argument("--unit", metavar="UNIT", help="unit of the samples: uV, mV or V, where the file states none")
     add_decisions(parser)
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="session folder for the new run folder")
     add_json(parser)

@@ -30,22 +30,22 @@ if TYPE_CHECKING:
 EXAMPLES = """examples:
   quietfloor replay sessions/run-001
   quietfloor replay sessions/run-001 --alpha 0.05 --out trial    other settings: a new result, nothing is compared
-  quietfloor replay sessions/run-001 --no-window                 as fast as it goes
+  quietfloor replay sessions/run-001 --no-window                 at full speed
 
-In the window a run can be paused, played at any speed, and looked at moment by moment. What has not been played when it is
-closed is decided at full speed, so that nothing is left open.
-Without changed settings every look must come out as it was made live: byte for byte, or, on another processor, as the same
+In the window a run can be paused, played at any speed, and shown look by look. If the window is closed early, the rest of the
+recording is processed at full speed.
+Without changed settings every look must be the same as in the live run: byte for byte or, on another processor, with the same
 decisions.
 exit status: 0 identical, in either way (or settings changed), 1 different or unreadable, 2 bad arguments"""
 
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "replay", help="same decisions from disk", description="Run the engine over a run folder's raw samples.", epilog=EXAMPLES,
+        "replay", help="make the decisions again", description="Run the engine over a run folder's raw samples.", epilog=EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("run", type=Path, metavar="RUN", help="run folder, such as sessions/run-001")
-    parser.add_argument("--speed", type=float, metavar="X", help="times real time (1 in the window, else as fast as it goes)")
+    parser.add_argument("--speed", type=float, metavar="X", help="multiple of real time (1 in the window, else full speed)")
     add_decisions(parser)
     parser.add_argument("--out", type=Path, metavar="DIR", help="session folder for a new run folder with the result")
     add_window(parser)

@@ -16,7 +16,8 @@ EXAMPLES = """examples:
   quietfloor report sessions/s07 --marks                           waves are suggested where nobody marked any
   quietfloor report sessions/s07 --table stapells-1995 --out out   with hearing levels estimated by that table
 
-Any folder of runs will do. Runs are only read; the files of an earlier report are replaced. The same runs give the same bytes.
+Any folder of runs can be reported. A report does not change the runs; it replaces the files of an earlier report. The same runs
+give the same bytes.
 exit status: 0 done, 1 could not be written, 2 bad arguments, or nothing to report on"""
 
 

@@ -35,8 +35,8 @@ EXAMPLES = """examples:
   quietfloor run plan.toml --out sessions/monday
   quietfloor run --listen --stream "Bench EEG" --eeg Cz-M2 --trigger trigger --max-sweeps 4000
 
-A run ends by itself: response present, no response (at this noise floor, or of a size that --absent-below-nv names), or undecided
-when the sweeps run out. It leaves a folder DIR/run-001 with the raw samples, every look and the verdict. Ctrl-C stops it and
+A run ends by itself: response present, no response (at this noise floor, or as large as --absent-below-nv), or undecided when
+the sweeps run out. A run leaves a folder DIR/run-001 with the raw samples, every look and the verdict. Ctrl-C stops the run and
 keeps everything.
 exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 stopped on a fault with data kept"""
 
@@ -51,7 +51,7 @@ def add(commands: Any) -> None:
     add_stream(parser)
     add_decisions(parser)
     parser.add_argument("--out", type=Path, default=None, metavar="DIR", help=f"session folder ({DEFAULT_SESSION})")
-    seed = "of the random pauses and polarities (that of the plan, one more for each run made)"
+    seed = "seed of the random pauses and polarities (that of the plan, one more for each run made)"
     parser.add_argument("--seed", type=int, metavar="N", help=seed)
     parser.add_argument("--auto", action="store_true", help="PLAN.toml is a session: the same as `quietfloor session --auto`")
     add_walk(parser)
@@ -64,11 +64,11 @@ def add_stream(parser: argparse.ArgumentParser) -> None:
     """Which EEG stream, and what in it."""
     stream = parser.add_argument_group("stream (each replaces that of the plan)")
     stream.add_argument("--stream", metavar="NAME", help="name of the EEG stream, as `quietfloor streams` has it")
-    stream.add_argument("--source-id", metavar="ID", help="its source id, where a name fits two streams")
-    stream.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="label, or number from 1; the first decides")
+    stream.add_argument("--source-id", metavar="ID", help="source id of the stream, where two streams have one name")
+    stream.add_argument("--eeg", type=names, metavar="CHANNEL[,CHANNEL...]", help="labels, or numbers from 1; the first decides")
     stream.add_argument("--trigger", metavar="CHANNEL", help="trigger channel of the same stream, by label or number")
-    stream.add_argument("--unit", metavar="UNIT", help="uV, mV or V, where the stream states none or the wrong one")
-    stream.add_argument("--markers", metavar="NAME", help="a marker stream to record along")
+    stream.add_argument("--unit", metavar="UNIT", help="unit of the stream: uV, mV or V, where it states none or a wrong one")
+    stream.add_argument("--markers", metavar="NAME", help="a marker stream to record as well")
     stream.add_argument("--wait", type=float, metavar="S", help="how long to wait for the stream to appear (10)")
 
 

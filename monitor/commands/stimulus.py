@@ -29,12 +29,12 @@ EXAMPLES = """examples:
   quietfloor stimulus --stimulus chirp --chirp-span-ms 2.56
   quietfloor stimulus --stimulus octave-chirp --frequency-hz 1000 --write-wav octave.wav
   quietfloor stimulus --stimulus custom --wav octave.wav --write-wav both.wav --trigger-column
-  quietfloor stimulus plan.toml --play 20                         by the output and at the level of a plan
+  quietfloor stimulus plan.toml --play 20                         through the output and at the level of a plan
 
-Every option but the last groups is a key of [sound] in a plan; PLAN.toml gives those that are left out. Measures are of the
-electric signal: an earphone changes spectrum and envelope. A WAV file is at -20 dB re full scale unless --level-db-fs is given.
-Sound can harm hearing: --play keeps to the output ceiling and counts into the sound dose of the folder sessions; a WAV file in
-another player does neither.
+The options of the first two groups are keys of [sound] in a plan; PLAN.toml gives those that are left out. The measures describe
+the electric signal: an earphone changes spectrum and envelope. A WAV file is at -20 dB re full scale unless --level-db-fs is
+given. Sound can harm hearing: --play respects the output ceiling and counts into the sound dose of the folder sessions. A WAV
+file in another player does neither.
 exit status: 0 done, 1 could not be written or played, 2 bad arguments or plan"""
 
 FILE_DB_FS = -20.0  # so that a file that is opened by chance, with the volume up, does no harm
@@ -57,38 +57,38 @@ def add(commands: Any) -> None:
         "stimulus", help="measure, draw, write or play one stimulus", description="Measure, draw, write or play one stimulus.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="whose [sound] is meant")
+    parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="plan whose [sound] gives the defaults")
     which = parser.add_argument_group("which stimulus (keys of [sound])")
-    which.add_argument("--stimulus", metavar="KIND", help="click, tone-burst, chirp, octave-chirp or custom (click)")
-    which.add_argument("--frequency-hz", type=float, metavar="HZ", help="of a tone burst or octave chirp, 250 to 8000")
+    which.add_argument("--stimulus", metavar="KIND", help="kind: click, tone-burst, chirp, octave-chirp or custom (click)")
+    which.add_argument("--frequency-hz", type=float, metavar="HZ", help="frequency of a tone burst or octave chirp, 250 to 8000")
     which.add_argument("--cycles", type=numbers, metavar="R,P,F", help="rise, plateau and fall of a tone burst (2,1,2)")
-    which.add_argument("--envelope", metavar="NAME", help="linear, cosine or blackman (linear)")
-    which.add_argument("--chirp-k", type=float, metavar="K", help="delay along the cochlea K f^-D in s (0.092)")
+    which.add_argument("--envelope", metavar="NAME", help="envelope of a tone burst: linear, cosine or blackman (linear)")
+    which.add_argument("--chirp-k", type=float, metavar="K", help="a frequency f leaves K f^-D s before the highest one (0.092)")
     which.add_argument("--chirp-d", type=float, metavar="D", help="see --chirp-k (0.4356)")
     which.add_argument("--chirp-span-ms", type=float, metavar="MS", help="instead of K: delay between 710 and 5700 Hz (3.143)")
-    which.add_argument("--chirp-by-level", action="store_true", default=None, help="the span that is best at --level-db-nhl")
+    which.add_argument("--chirp-by-level", action="store_true", default=None, help="use the span that is best at --level-db-nhl")
     which.add_argument("--wav", metavar="FILE", help="the waveform of --stimulus custom, mono")
-    which.add_argument("--wav-zero-ms", type=float, metavar="MS", help="its time zero, from its first sample (0)")
+    which.add_argument("--wav-zero-ms", type=float, metavar="MS", help="time zero of that file, from its first sample (0)")
     how = parser.add_argument_group("at which level and rate (keys of [sound])")
-    how.add_argument("--level-db-nhl", type=float, metavar="DB", help="needs --calibration")
-    how.add_argument("--level-db-fs", type=float, metavar="DB", help="dB re full scale, where there is no calibration")
-    how.add_argument("--calibration", metavar="FILE", help="of the output")
-    how.add_argument("--references", metavar="FILE", help="own reference thresholds")
+    how.add_argument("--level-db-nhl", type=float, metavar="DB", help="level in dB nHL; needs --calibration")
+    how.add_argument("--level-db-fs", type=float, metavar="DB", help="level in dB re full scale, where there is no calibration")
+    how.add_argument("--calibration", metavar="FILE", help="calibration of the output")
+    how.add_argument("--references", metavar="FILE", help="reference thresholds of your own")
     how.add_argument("--route", metavar="ROUTE", help="air or bone (air)")
     how.add_argument("--ear", metavar="EAR", help="left or right (right)")
     how.add_argument("--age-group", metavar="GROUP", help="adult, child or infant: sets the output ceiling (adult)")
     how.add_argument("--transducer", metavar="NAME", help="what plays the stimulus: sets the output ceiling (insert)")
-    how.add_argument("--polarity", metavar="P", help="condensation, rarefaction or alternating; a file is condensation")
+    how.add_argument("--polarity", metavar="P", help="condensation, rarefaction or alternating; --write-wav writes condensation")
     how.add_argument("--rate-per-s", type=float, metavar="N", help="stimuli a second when played (47.1)")
-    how.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="of the output (48000)")
+    how.add_argument("--sample-rate-hz", type=float, metavar="HZ", help="sampling rate of the output (48000)")
     what = parser.add_argument_group("what to do with it")
     what.add_argument("--plot", type=Path, metavar="FILE", help="draw curve, envelope and spectrum: .png or .svg")
     what.add_argument("--csv", type=Path, metavar="FILE", help="time, waveform and envelope at every sample")
     what.add_argument("--write-wav", type=Path, metavar="FILE", help="the stimulus as a WAV file, 32 bit float")
-    what.add_argument("--trigger-column", action="store_true", help="a second channel in the WAV file, and column in the CSV")
+    what.add_argument("--trigger-column", action="store_true", help="add the trigger as a channel (WAV) and a column (CSV)")
     what.add_argument("--out", type=Path, metavar="DIR", help="folder for these files (this one)")
     what.add_argument(
-        "--play", type=int, nargs="?", const=PLAYED, metavar="N", help=f"play it N times ({PLAYED}) by the output of the plan"
+        "--play", type=int, nargs="?", const=PLAYED, metavar="N", help=f"play it N times ({PLAYED}) on the output of the plan"
     )
     add_json(parser)
     parser.set_defaults(do=main)

@@ -11,21 +11,22 @@ from quietfloor.monitor.commands.common import DONE, FAILED, add_json, give_json
 STREAMS = """example:
   quietfloor streams --wait 3
 
-Lists every Lab Streaming Layer stream that this machine sees and says whether a run could use it as its EEG.
-exit status: 0 at least one stream can do the job, 1 none can"""
+The command lists every Lab Streaming Layer stream that this machine sees, and says whether a run can use it as EEG.
+exit status: 0 a run can use at least one stream, 1 none"""
 
 OUTPUTS = """examples:
   quietfloor outputs
   quietfloor outputs --channels 5,6,8 --rate-hz 96000
 
-Lists the outputs of all sound cards and says whether each can play a run: left, right and trigger in one stream, with no mixer or
-resampler in front of the converter. The number or name goes into the plan: [sound] device = "sound-card", output = "NAME".
-exit status: 0 at least one output can do the job, 1 none can, or PortAudio is missing"""
+The command lists the outputs of all sound cards, and says whether each can play a run: left, right and trigger in one stream,
+without a mixer or resampler before the converter. Put the number or name into the plan: [sound] device = "sound-card",
+output = "NAME".
+exit status: 0 a run can use at least one output, 1 none, or PortAudio is missing"""
 
 DOCTOR = """example:
   quietfloor doctor
 
-Tries every part by itself and prints the line that installs what is missing.
+The command tries every part by itself and prints the command that installs a missing part.
 exit status: 0 a run on the virtual patient would work, 1 something it needs is missing"""
 
 MOST_LISTED = 64  # channels of a stream, in words; --json has them all
@@ -34,23 +35,23 @@ WORDS = {"ok": "ok  ", "warning": "note", "missing": "MISSING", "no": "NO  "}
 
 def add(commands: Any) -> None:
     streams = commands.add_parser(
-        "streams", help="LSL streams, and whether each can do this job", description="List LSL streams.", epilog=STREAMS,
+        "streams", help="list LSL streams, and say which a run can use", description="List LSL streams.", epilog=STREAMS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     streams.add_argument("--wait", type=float, default=2.0, metavar="S", help="how long to listen for answers (2)")
     add_json(streams)
     streams.set_defaults(do=list_them)
     outputs = commands.add_parser(
-        "outputs", help="outputs of sound cards, and whether each can do this job", description="List outputs of sound cards.",
+        "outputs", help="list outputs of sound cards, and say which a run can use", description="List outputs of sound cards.",
         epilog=OUTPUTS, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    outputs.add_argument("--rate-hz", type=float, default=48_000.0, metavar="HZ", help="rate to be played at (48000)")
-    outputs.add_argument("--channels", type=routing, default=(1, 2, 3), metavar="L,R,T", help="left, right, trigger (1,2,3)")
+    outputs.add_argument("--rate-hz", type=float, default=48_000.0, metavar="HZ", help="sampling rate to play at (48000)")
+    outputs.add_argument("--channels", type=routing, default=(1, 2, 3), metavar="L,R,T", help="of left, right, trigger (1,2,3)")
     outputs.add_argument("--allow-shared", action="store_true", help="accept a mixer or resampler in front of the card")
     add_json(outputs)
     outputs.set_defaults(do=list_outputs)
     doctor = commands.add_parser(
-        "doctor", help="what is missing, and the line that installs it", description="Check this machine.", epilog=DOCTOR,
+        "doctor", help="what is missing, and how to install it", description="Check this machine.", epilog=DOCTOR,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     doctor.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="folder in which runs will be kept (this one)")

@@ -10,7 +10,7 @@ from quietfloor.monitor.commands.common import hand_over
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "timing", help="sound against EEG by an electrical loop, with a certificate", add_help=False,
+        "timing", help="measure the delay of sound and EEG by a loop; write a certificate", add_help=False,
         description="Check the timing of sound against EEG; its own help: quietfloor timing --help.",
         prefix_chars="\0",  # no argument is an option here: every one of them is handed on
     )  # fmt: skip

@@ -14,7 +14,7 @@ ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THRE
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "validate", help="false alarms, power and time of stopping rules, with intervals", add_help=False,
+        "validate", help="measure false alarms, power and duration of stopping rules", add_help=False,
         description="Validate stopping rules; its own help: quietfloor validate --help.",
         prefix_chars="\0",  # no argument is an option here: every one of them is handed on
     )  # fmt: skip

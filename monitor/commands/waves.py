@@ -26,7 +26,7 @@ exit status: 0 done, 1 marks could not be kept, 2 bad arguments, or no average t
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "waves", help="where the waves of a run are", description="Waves of one run, or replicates and change with level.",
+        "waves", help="find and mark the waves of a run", description="Waves of one run, or replicates and change with level.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="folder of a run")

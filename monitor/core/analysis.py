@@ -7,7 +7,7 @@ runs. Everything before this point is about a stream, everything here is about s
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TypeVar
 
@@ -15,7 +15,17 @@ import numpy as np
 
 from .artefacts import CRITERIA, Criterion, RunningLimits
 from .averaging import UNIT_SWEEPS, WeightedAverage, Window, reduce_unit
-from .evidence import SHAPES, UNEXPECTED, EvidenceSettings, Gain, NoiseShape, RunningEvidence, response_bank
+from .evidence import (
+    FINER,
+    FINER_STEP_MS,
+    SHAPES,
+    UNEXPECTED,
+    EvidenceSettings,
+    Gain,
+    NoiseShape,
+    RunningEvidence,
+    response_bank,
+)
 from .filtering import ANALYSIS_RATE_HZ
 from .forecast import ForecastInput, Steadiness
 from .looks import Ints
@@ -174,12 +184,22 @@ class RunningAnalysis:
             held = response_bank(times, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
             limit = RunningUpperLimit(held, float(times[1] - times[0]), batch)
         self.evidence = RunningEvidence(settings.evidence, bank, batch, limit)
+        if (earlier := settings.evidence.earlier) is not None:
+            self.come_after(np.broadcast_to(earlier.at(times), (*batch, points)), np.full(batch, earlier.weight))
         self._shape = NoiseShape(batch, points)
         self._freedom = np.full(batch, np.nan)
         self._presented = np.zeros(batch)
         self._steadiness = Steadiness(batch)
         self._block_sum = np.zeros((*batch, points))
         self._block_weight = np.zeros(batch)
+
+    def come_after(self, average_uv: Floats, weight: Floats) -> None:
+        """Bets begin with what earlier runs of the same ears left: averages over the window points (..., n_points) in uV, weights
+        (...,) in 1/uV2. Before the first unit."""
+        settings = self.settings
+        latencies = replace(settings.evidence, latency_step_ms=FINER_STEP_MS).latencies_ms(settings.window_ms)
+        bank = response_bank(settings.window_times_ms, latencies, settings.gain, FINER)
+        self.evidence.come_after(average_uv, weight, bank)
 
     def update(self, sweeps_uv: Floats, usable: Bools, presented: Bools | None = None) -> UnitResult:
         """One unit: sweeps (..., n_sweeps, n_times) in uV, finite everywhere; ``usable`` (..., n_sweeps) without faults.

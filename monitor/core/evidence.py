@@ -19,13 +19,14 @@ from functools import cached_property
 import numpy as np
 from scipy import fft
 
+from .earlier import LOG_SHARES, Earlier, ExpectedBets
 from .samples import Floats
+from .spread import Spread
 from .upper_limit import RunningUpperLimit
 
 Gain = Callable[[Floats], Floats]
 
 RIDGE = 0.01  # of the noise variance, added to the diagonal of T
-SPREAD_PRIOR, EXCESS = 8.0, 1.2  # scores of variance 1 taken as seen before the first; variance that chance may still explain
 LONG = 4096  # points on which an expected response is filtered, far longer than the filter
 
 
@@ -41,6 +42,9 @@ class Shape:
 
 # Own choice: narrow, middle and broad. Noise falls with frequency, so a mismatch of the fine shape costs most.
 SHAPES = (Shape(0.40, 2.00, 0.88, 0.5), Shape(0.60, 2.28, 0.96, 0.6), Shape(0.95, 3.04, 1.43, 0.7))
+# After an earlier run, which says which are likely, bets know more of them, in finer steps: troughs later and narrower.
+FINER = (*SHAPES, Shape(0.32, 2.40, 0.65, 0.5), Shape(0.50, 2.70, 0.75, 0.6), Shape(0.80, 3.40, 1.10, 0.7))
+FINER_STEP_MS = 0.25
 # Nobody bets on these: the upper limit holds them too. A trough before the peak, narrow and broad, and a slow wave without one.
 UNEXPECTED = (Shape(0.45, -1.30, 0.45, 1.0), Shape(0.60, -2.28, 0.96, 0.6), Shape(1.50, 3.00, 1.50, 0.0))
 
@@ -52,6 +56,7 @@ class EvidenceSettings:
     ``block_units`` 1 decides soonest; it is sound where a random pause follows each unit, so that a rhythm meets every unit
     at another phase. Equipment that keeps a fixed rate wants longer blocks. ``horizons`` are sweeps: a bet of 4 sqrt(K / horizon)
     suits a decision near that many. ``learned_share`` is the part of the capital that bets on the direction learned so far.
+    ``earlier``: what an earlier run of the same ear says, for the first bets.
     """
 
     block_units: int = 1
@@ -60,6 +65,7 @@ class EvidenceSettings:
     latency_step_ms: float = 0.375
     horizons: tuple[int, ...] = (768, 3072)
     learned_share: float = 0.2
+    earlier: Earlier | None = None
 
     def __post_init__(self) -> None:
         low, high = self.latency_ms
@@ -146,30 +152,6 @@ class NoiseShape:
         return np.asarray(lags[..., index] + RIDGE * np.eye(self._n))
 
 
-class Spread:
-    """Makes bets small where earlier scores of the same direction spread more than noise explains.
-
-    Hum that keeps its phase inside a unit makes scores too large. At a uniform phase its mean is 0, but even harmonics make it
-    skew, and a bet on the sign gains by skewness with the third power of its size (1.24 % false alarms instead of 1). Scores are
-    therefore divided by their variance squared: small bets only see the mean. A bet may depend on earlier blocks in any way, so
-    this costs no validity, and nothing where the noise is as large as the weights say.
-    """
-
-    def __init__(self, shape: tuple[int, ...]) -> None:
-        self._count = 0
-        self._sum = np.zeros(shape)
-        self._square = np.zeros(shape)
-
-    def standardise(self, scores: Floats) -> Floats:
-        """The next scores (...,), divided by the squared variance of all earlier ones where that is beyond ``EXCESS``."""
-        count = self._count
-        variance = (SPREAD_PRIOR + self._square - self._sum**2 / max(count, 1)) / (SPREAD_PRIOR + max(count - 1, 0))
-        self._count += 1
-        self._sum += scores
-        self._square += scores**2
-        return np.asarray(scores / np.maximum(variance / EXCESS, 1.0) ** 2)
-
-
 class RunningEvidence:
     """The capital of a batch of runs, fed with one block at a time."""
 
@@ -189,8 +171,17 @@ class RunningEvidence:
         self._inverse: Floats | None = None
         self._waiting: list[tuple[Floats, Floats]] = []
         self._limit = limit
+        self._earlier: tuple[Floats, Floats, Floats] | None = None
+        self._expected: ExpectedBets | None = None
         self.log10 = np.full(batch, np.nan)
         self.log10_max = np.zeros(batch)
+
+    def come_after(self, average_uv: Floats, weight: Floats, bank: Floats) -> None:
+        """An earlier run of the same ear left this average over the window points (..., n_points), weight (...,) in 1/uV2.
+
+        ``bank`` (n_directions, n_points): responses that are expected of it. Call it before the noise shape is given.
+        """
+        self._earlier = average_uv, weight, bank
 
     def learn_noise(self, shape: Floats) -> None:
         """Fix the noise shape T (..., n_points, n_points) and play the blocks that were waiting for it."""
@@ -198,6 +189,10 @@ class RunningEvidence:
         filters = self._bank @ inverse  # T is symmetric
         self._energy = (filters * self._bank).sum(axis=-1)  # d' T^-1 d
         self._filters = filters / np.sqrt(self._energy)[..., np.newaxis]
+        if self._earlier is not None:
+            average, earlier_weight, expected = self._earlier
+            self._expected = ExpectedBets(expected, inverse, average, earlier_weight)
+            self._log_shares = LOG_SHARES
         if self._limit is not None:
             self._limit.learn_noise(shape, inverse)
         for mean, weight in self._waiting:
@@ -224,8 +219,9 @@ class RunningEvidence:
         scores = scale[..., np.newaxis] * (self._filters @ mean[..., np.newaxis])[..., 0]
         self._log_bank += _log_bet(self._lambdas * self._bank_spread.standardise(scores)[..., np.newaxis])
         # the direction learned from earlier blocks only, so that the sign of this block is still open
-        matched = (self._inverse @ self._sum[..., np.newaxis])[..., 0]
-        norm = np.sqrt((matched * self._sum).sum(axis=-1))
+        known_sum = self._sum if self._earlier is None else self._sum + self._earlier[1][..., np.newaxis] * self._earlier[0]
+        matched = (self._inverse @ known_sum[..., np.newaxis])[..., 0]
+        norm = np.sqrt((matched * known_sum).sum(axis=-1))
         known = norm > 0
         score = np.where(known, scale * (matched * mean).sum(axis=-1) / np.where(known, norm, 1.0), 0.0)
         self._log_learned += _log_bet(self._lambdas * self._learned_spread.standardise(score)[..., np.newaxis])
@@ -234,7 +230,11 @@ class RunningEvidence:
         self._weight = self._weight + weight
         # the capital: the mean over all bets of each kind, the two kinds with their shares
         bank, learned = _log_mean(self._log_bank, (-2, -1)), _log_mean(self._log_learned, (-1,))
-        self.log10 = np.logaddexp(bank + self._log_shares[0], learned + self._log_shares[1]) / np.log(10.0)
+        both = np.logaddexp(bank + self._log_shares[0], learned + self._log_shares[1])
+        if self._expected is not None:
+            self._expected.update(mean, scale)
+            both = np.logaddexp(both, self._expected.log_capital() + self._log_shares[2])
+        self.log10 = both / np.log(10.0)
 
     def score(self) -> Floats:
         """z (...,) of the expected response that fits the average best, in SDs of its noise; nan before the noise is known."""

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import fields, is_dataclass
+from dataclasses import Field, fields, is_dataclass
 from typing import Any
 
 import numpy as np
 
 
 def spelled(value: Any) -> str:
-    """The value in text: dataclasses by the fields that are compared, floats with all digits, functions by their full name."""
+    """The value in text: dataclasses by the fields that are compared, floats with all digits, functions by their full name.
+
+    A field that is None, and would be by default, is left out: an option that comes later and is off changes no name.
+    """
     if is_dataclass(value) and not isinstance(value, type):
-        names = (field.name for field in fields(value) if field.init and field.compare)
+        names = (field.name for field in fields(value) if field.init and field.compare and not _off(value, field))
         inside = ", ".join(f"{name}={spelled(getattr(value, name))}" for name in names)
         return f"{type(value).__name__}({inside})"
     if isinstance(value, (tuple, list)):
@@ -28,6 +31,10 @@ def spelled(value: Any) -> str:
     if callable(value):
         return f"{value.__module__}.{value.__qualname__}"
     raise TypeError(f"{value!r} has no place in an identity: use numbers, text, tuples and frozen dataclasses")
+
+
+def _off(value: Any, field: Field[Any]) -> bool:
+    return field.default is None and getattr(value, field.name) is None
 
 
 def identity(value: Any) -> str:

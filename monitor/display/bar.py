@@ -8,12 +8,14 @@ from PyQt5.QtCore import Qt, pyqtSignal
 from PyQt5.QtGui import QKeyEvent
 from PyQt5.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
-from quietfloor.monitor.display.actions import Action, offered
+from quietfloor.monitor.display.actions import Action, Stage, offered
 from quietfloor.monitor.display.panel import Words, colour
 from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.display.timeline import Timeline
 
-BEFORE = ("stop", "mark", "next", "play", "slower", "faster", "go_to", "pause", "back")  # left of the timeline
+BEFORE = (  # left of the timeline
+    "stop", "mark", "next", "play", "slower", "faster", "go_to", "pause_sound", "leave", "only_louder", "pause", "back",
+)  # fmt: skip
 
 
 class Line(QLineEdit):
@@ -89,15 +91,15 @@ class Bar(QWidget):
         column.addWidget(self._tools)
         column.addWidget(self.entry)
 
-    def fit(self, replay: bool) -> None:
-        """The buttons of a live run, or of a recorded one."""
+    def fit(self, stage: Stage) -> None:
+        """The buttons of a live run, of a recorded one, of a search."""
         while self._row.count():
             item = self._row.takeAt(0)
             widget = None if item is None else item.widget()
             if widget is not None and widget not in (self.timeline, self.times):
                 widget.hide()
                 widget.deleteLater()
-        self._actions = tuple(action for action in offered(replay) if action.button)
+        self._actions = tuple(action for action in offered(stage) if action.button)
         self.buttons = {}
         for action in self._actions:
             button = QPushButton()

@@ -14,9 +14,10 @@ from collections.abc import Iterator
 import numpy as np
 
 from quietfloor.monitor.core.analysis import JUDGED_FROM_MS
-from quietfloor.monitor.core.events import Gap, LookDone, SoundBroken, UnitDone
+from quietfloor.monitor.core.events import CellUnit, Gap, LookDone, SoundBroken, UnitDone
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
+from quietfloor.monitor.display import board
 from quietfloor.monitor.display.feed import Feed, deciding
 from quietfloor.monitor.display.look_history import MOST_LOOKS, LookHistory, Moments
 from quietfloor.monitor.display.scales import nice_above
@@ -71,7 +72,9 @@ class ViewModel:
         before, self.status = self.status, status
         for event in came.events:
             if isinstance(event, UnitDone):
-                self._judged(event)
+                self._judged(event.positions, event.left_out)
+            elif isinstance(event, CellUnit):
+                self._judged(event.positions, event.faults)
             elif isinstance(event, Notice):
                 self.messages.append(f"Note: {event.text}" if event.what == "note" else event.text)
             elif isinstance(event, LookDone):
@@ -89,16 +92,18 @@ class ViewModel:
                 self._ring.add(first, self.settings.band.step, values)
             if came.signal:
                 self._learn_ranges(came.signal[-1][1])
-        if came.events or came.averages or status.verdict is not before.verdict or status.state != before.state:
+        if came.events or came.averages or status.verdict is not before.verdict or status.state != before.state or (
+            status.search is not before.search
+        ):  # fmt: skip
             self.version += 1
 
-    def _judged(self, unit: UnitDone) -> None:
-        self._triggers.add(unit.positions)
+    def _judged(self, positions: tuple[float, ...], left_out: tuple[str | None, ...]) -> None:
+        self._triggers.add(positions)
         if self.settings is None:
             return
         rate = self.settings.layout.rate_hz
         start, stop = (1e-3 * ms * rate for ms in self.settings.epoch_ms)
-        for position, why in zip(unit.positions, unit.left_out, strict=True):
+        for position, why in zip(positions, left_out, strict=True):
             if why is not None:
                 self._left_out.append((position + start, position + stop, status_text.REASONS.get(why, why)))
 
@@ -165,6 +170,8 @@ class ViewModel:
     # -- what is shown ------------------------------------------------------------------------------------------------
 
     def headline(self) -> Headline:
+        if self.status.search is not None:
+            return board.headline(self.status.search, self.status, self.title)
         state, word, rest = self._now()
         if self.live:
             return Headline(state, word, rest, self._particulars())

@@ -37,13 +37,19 @@ class EegPanel(ChartPanel):
         self.chart.getPlotItem().setContentsMargins(10, 7, 10, 0)
         self.chart.relabel("bottom", "seconds before now")
 
+    def make_strip(self, yes: bool) -> None:
+        """With no axis of time, for little height; or with it again."""
+        self.chart.bare = ("left", "bottom") if yes else ("left",)
+        self.chart.getPlotItem().showAxis("bottom", self._filled and not yes)
+
     def show_scroll(self, scroll: Scroll | None, live: bool) -> None:
         """Draw the next piece; None before there is one."""
         self._scroll, self._live = scroll, live
         if scroll is not None:
             low, high = scroll.band_hz
             lag = f" · processing lag {scroll.behind_ms:.0f} ms" if live else ""
-            self.aside.say(f"{low:g} to {high:g} Hz{lag}")
+            whole = f"{-scroll.seconds_s[0]:.0f} s · " if "bottom" in self.chart.bare else ""
+            self.aside.say(f"{whole}{low:g} to {high:g} Hz{lag}")
             self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
             self.chart.relabel("bottom", "seconds before now" if live else f"seconds before {clock(scroll.moment_s)}")
         self.fill(scroll is not None)

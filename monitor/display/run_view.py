@@ -23,6 +23,7 @@ from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.playback import Playback
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.search.said import Order
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 
 POLL_S = 0.1
@@ -237,6 +238,16 @@ class WindowLink:
         """End the run that is on, as the operator."""
         if self.view is not None:
             self.view.run.stop()
+
+    def order(self, order: Order) -> str:
+        """Pass on what the operator wants of the search that is on; "", or why that cannot be."""
+        if self.view is None or self.view.live is None:
+            return "A recorded search plays as it was: nothing can be ordered"
+        try:
+            self.view.live.order(order)
+        except (ValueError, RuntimeError) as error:
+            return str(error)
+        return ""
 
     def interrupt(self) -> None:
         """Ctrl-C: the run ends in good order, and nothing follows."""

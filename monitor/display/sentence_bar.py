@@ -73,7 +73,7 @@ class SentenceBar(QWidget):
             return
         self._headline = headline
         self.mark.show_state(headline.state)
-        self.mark.setToolTip(MEANINGS[headline.state])
+        self.mark.setToolTip(headline.meaning or MEANINGS[headline.state])
         self.word.say(headline.word)
         self.rest.say(headline.rest.replace(" -", " −"))
         self.particulars.say(headline.particulars)

@@ -136,7 +136,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "Hz band",
-        r"\d Hz\b",
+        r"\d to \d+ Hz\b",
         "The pass band: slower and faster activity is filtered out, without moving anything in time.",
     ),
     (
@@ -170,6 +170,16 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "false alarm",
         r"\bfalse alarms?\b",
         "A run without any response that ends with response present.",
+    ),
+    (
+        "threshold",
+        r"\bthresholds?\b",
+        "The softest level at which a response is large enough to be told from none.",
+    ),
+    (
+        "95 % interval",
+        r"95 %:",
+        "Where the threshold lies, made to be right in 95 of 100 searches.",
     ),
     (
         "replicate",

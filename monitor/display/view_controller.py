@@ -9,6 +9,7 @@ from typing import Literal
 
 from quietfloor.monitor.display.run_view import OVER, Remark, RunView, WindowLink
 from quietfloor.monitor.display.scales import clock, seconds_of
+from quietfloor.monitor.display.search_keys import SearchKeys
 from quietfloor.monitor.review.playback import FASTEST, SLOWEST
 from quietfloor.monitor.run.status import STOPPABLE
 
@@ -29,13 +30,15 @@ class ViewController:
         self._said = ("", -SAID_S)
         self._stop_pressed_s = -TWICE_S
         self._ticked_s = now()
+        self.search = SearchKeys(link.order, self.say, now)
         self._deeds: dict[str, Callable[[], None]] = {
-            "stop": self._stop, "next": self._next, "pause": self._pause, "play": self._play,
+            "stop": self._stop, "next": self._next, "enter": self._next, "pause": self._pause, "play": self._play,
             "slower": lambda: self._times(0.5), "faster": lambda: self._times(2.0),
             "back": lambda: self._by(-1), "forward": lambda: self._by(1),
             "back_ten": lambda: self._by(-10), "forward_ten": lambda: self._by(10),
             "first": lambda: self._to(0), "newest": self._newest,
             "level_up": lambda: self._pick(1), "level_down": lambda: self._pick(-1),
+            **self.search.deeds, "cell_play": self._enter,
         }  # fmt: skip
 
     def adopt(self, view: RunView) -> None:
@@ -64,6 +67,8 @@ class ViewController:
             return view.live is not None and view.run.status.state in STOPPABLE
         if name == "next":
             return self.link.offered is not None
+        if name in ("pause_sound", "leave", "only_louder"):
+            return self.search.on and view.live is not None
         if name in ("pause", "newest", "back", "first", "back_ten"):
             return view.model.looks > 0
         return True
@@ -112,6 +117,13 @@ class ViewController:
         if not self.link.go_on():
             self.say("Nothing comes next before this run is over" if self.possible("stop") else "Nothing comes next")
 
+    def _enter(self) -> None:
+        """On the board: play the chosen rung; when the search is over, what comes next."""
+        if self.search.on:
+            self.search.deeds["cell_play"]()
+        else:
+            self._next()
+
     def _pick(self, steps: int) -> None:
         if not self.link.pick(steps):
             self.say("A level can be chosen in a session, when a run is over and the next one is suggested")
@@ -140,6 +152,7 @@ class ViewController:
         now_s = self._now()
         passed_s, self._ticked_s = now_s - self._ticked_s, now_s
         view = self._view
+        self.search.show(None if view is None else view.model.status.search)
         if view is not None and view.playback is not None and self.playing and not view.model.live:
             view.model.show_moment(view.model.moment_s + passed_s * view.playback.speed)
             if view.model.live:

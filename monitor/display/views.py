@@ -15,7 +15,8 @@ STATES = ("waiting", "undecided", "present", "absent", "stopped", "fault", "earl
 class Headline:
     """The verdict on the screen: one of STATES, its word, the rest of the sentence, and a quiet line of particulars.
 
-    ``now`` is the word that holds at present where an earlier look is shown, else "", and ``now_state`` its state.
+    ``now`` is the word that holds at present where an earlier look is shown, else "", and ``now_state`` its state. ``meaning``
+    explains the state where it does not mean what it means for a run.
     """
 
     state: str
@@ -24,6 +25,7 @@ class Headline:
     particulars: str
     now: str = ""
     now_state: str = "waiting"
+    meaning: str = ""
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from PyQt5.QtCore import QByteArray, QEvent, Qt, QTimer
 from PyQt5.QtGui import QCloseEvent, QKeySequence
 from PyQt5.QtWidgets import QAction, QGridLayout, QMainWindow, QVBoxLayout, QWidget
 
-from quietfloor.monitor.display.actions import ACTIONS
+from quietfloor.monitor.display.actions import ACTIONS, BOARD, Stage
 from quietfloor.monitor.display.bar import Bar
 from quietfloor.monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
 from quietfloor.monitor.display.export import ExportError, export
@@ -21,6 +21,7 @@ from quietfloor.monitor.display.ladder import Ladder, Overlay, Rung
 from quietfloor.monitor.display.mark_editor import MarkEditor
 from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.panel_average import AveragePanel
+from quietfloor.monitor.display.panel_board import BoardPanel
 from quietfloor.monitor.display.panel_eeg import EegPanel
 from quietfloor.monitor.display.panel_ladder import LadderPanel
 from quietfloor.monitor.display.panel_noise import NoisePanel
@@ -35,6 +36,7 @@ from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import LIGHT, THEMES, Look
 from quietfloor.monitor.display.view_controller import ViewController
 from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
+from quietfloor.monitor.search.running import Place
 
 log = logging.getLogger("quietfloor")
 
@@ -57,8 +59,10 @@ class Window(QMainWindow):
         remembered, notice = (WindowSettings(), "") if settings is None else recall(settings)
         self.look = Look(THEMES[remembered.theme], remembered.projector)
         self.view: RunView | None = None
+        self.stage: Stage = "run"
         self._ladder: Ladder | None = None
         self._painted_version = -1
+        self._chosen_cell: Place | None = None
         self._worded_s = 0.0
         self._failing = 0
         self._alone: Panel | None = None
@@ -89,24 +93,27 @@ class Window(QMainWindow):
         self.sentence, self.bar = SentenceBar(), Bar()
         self.plane, self.average, self.eeg = PlanePanel(), AveragePanel(), EegPanel()
         self.noise, self.ladder = NoisePanel(), LadderPanel()
-        self.panels: list[Panel] = [self.plane, self.average, self.eeg, self.noise, self.ladder]
+        self.search_board = BoardPanel()
+        self.panels: list[Panel] = [self.plane, self.average, self.eeg, self.noise, self.ladder, self.search_board]
         self.average.halves, self.average.plus_minus = remembered.halves, remembered.plus_minus
+        self.search_board.view.halves = remembered.halves
         self.mark_editor = MarkEditor(self.average, self.controller.say)
         self.ladder.rungs.asked.connect(self._toggle_overlay)
+        self.search_board.view.chosen_at.connect(self._choose_cell)
+        self.search_board.view.wanted.connect(self._want_cell)
         self.bar.pressed.connect(self.do)
         self.bar.timeline.moved.connect(self.controller.move_to)
-        self.bar.fit(replay=False)
+        self.bar.fit(self.stage)
         grid = QGridLayout()
         grid.setSpacing(7)
         grid.setContentsMargins(8, 4, 8, 2)
         for column in range(COLUMNS):
             grid.setColumnStretch(column, 1)
             grid.setColumnMinimumWidth(column, 40)
-        grid.setRowStretch(0, 58)
-        grid.setRowStretch(1, 42)
         self.grid = grid
         self.board = QWidget()  # what a picture of the whole holds
         self.board.setObjectName("ground")
+        self.search_board.setParent(self.board)  # else it would be a window of its own when it is shown first
         column_layout = QVBoxLayout(self.board)
         column_layout.setContentsMargins(0, 0, 0, 0)
         column_layout.setSpacing(0)
@@ -132,10 +139,9 @@ class Window(QMainWindow):
         self._give_keys()
 
     def _give_keys(self) -> None:
-        """The same key may do one thing for a live run and another for a recorded one."""
-        replay = self.view is not None and self.view.playback is not None
+        """The same key may do one thing for a live run and another for a recorded one, or for a search."""
         for action in ACTIONS:
-            keys = action.keys if action.where in ("always", "replay" if replay else "live") else ()
+            keys = action.keys if self.stage in action.where else ()
             self._actions[action.name].setShortcuts([QKeySequence(key) for key in keys])
 
     def restyle(self, look: Look) -> None:
@@ -155,9 +161,16 @@ class Window(QMainWindow):
         """Who gets how much: one panel all of it, or each its part of two rows."""
         for panel in self.panels:
             self.grid.removeWidget(panel)
-            panel.setVisible(self._alone in (None, panel))
+            panel.setVisible(panel is self._alone or (self._alone is None and panel in self.present_panels))
+        for row, part in enumerate((84, 16) if self.stage in BOARD else (58, 42)):
+            self.grid.setRowStretch(row, part)
+        self.eeg.make_strip(self.stage in BOARD and self._alone is None)
         if self._alone is not None:
             self.grid.addWidget(self._alone, 0, 0, 2, COLUMNS)
+            return
+        if self.stage in BOARD:
+            self.grid.addWidget(self.search_board, 0, 0, 1, COLUMNS)
+            self.grid.addWidget(self.eeg, 1, 0, 1, COLUMNS)
             return
         lower = (4, 4, 4) if self.look.projector else (5, 4, 3)  # larger letters need another division
         for row, panels, widths in (
@@ -167,6 +180,13 @@ class Window(QMainWindow):
             for panel, wide in zip(panels, widths, strict=True):
                 self.grid.addWidget(panel, row, column, 1, wide)
                 column += wide
+
+    @property
+    def present_panels(self) -> list[Panel]:
+        """Those that say something about what is shown: of a search its board, of any other run all the others."""
+        if self.stage in BOARD:
+            return [self.search_board, self.eeg]
+        return [panel for panel in self.panels if panel is not self.search_board]
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
@@ -203,8 +223,7 @@ class Window(QMainWindow):
             self.mark_editor.leave()
             self._end_setup()
             self.controller.adopt(view)
-            self.bar.fit(replay=view.playback is not None)
-            self._give_keys()
+            self._enter_stage(view)
             self._painted_version = -1
             self.setWindowTitle(f"{view.run.folder.path.name} · quietfloor")
         if self.link.ladder is not self._ladder:
@@ -215,6 +234,15 @@ class Window(QMainWindow):
                 self.controller.say(fetched)
             else:
                 self._overlay([*self.average.overlays, fetched][-MOST_OVERLAYS:])
+
+    def _enter_stage(self, view: RunView) -> None:
+        """The panels, buttons and keys of a run or of a search, live or recorded."""
+        searching, live = view.run.plan.search is not None, view.playback is None
+        self.stage = ("search" if searching else "run") if live else ("searched" if searching else "replay")
+        self._alone = self._alone if self._alone in self.present_panels else None
+        self.bar.fit(self.stage)
+        self._give_keys()
+        self._divide()
 
     def _show_setup(self, flow: SetupFlow) -> None:
         """Show the set-up instead of everything else, until a run is shown; only keys that apply there stay active."""
@@ -242,10 +270,14 @@ class Window(QMainWindow):
         if model.settings is None and view.run.engine is not None:
             model.begin(view.run.engine.settings)
         model.advance(view.run.status)
-        changed = model.version != self._painted_version
+        search = model.status.search
+        changed = model.version != self._painted_version or self.controller.search.chosen != self._chosen_cell
         now_s = time.monotonic()
         if changed:
             self._painted_version = model.version
+            self._chosen_cell = self.controller.search.chosen
+            if search is not None:
+                self._guarded(self.search_board, lambda: self.search_board.show_search(search, self._chosen_cell))
             self._guarded(self.plane, lambda: self.plane.show_plane(model.plane()))
             self._guarded(self.average, lambda: self.average.show_curves(model.curves()))
             self._guarded(self.noise, lambda: self.noise.show_track(model.noise_track()))
@@ -279,6 +311,7 @@ class Window(QMainWindow):
         bar.times.say(bar.timeline.words)
         bar.rename("pause", "Pause view" if view.model.live else "Follow")
         bar.rename("play", "Pause" if controller.playing else "Play")
+        bar.rename("pause_sound", "Go on" if controller.search.paused else "Pause")
 
     def _message(self) -> str:
         if self._show_frames:
@@ -354,12 +387,23 @@ class Window(QMainWindow):
         self._alone = None if self._alone is panel else panel
         self._divide()
 
+    def _choose_cell(self, place: Place) -> None:
+        self.link.touch()
+        self.controller.search.choose(place)
+
+    def _want_cell(self, place: Place) -> None:
+        self._choose_cell(place)
+        if self.stage == "search":
+            self.do("cell_play")
+
     def _do_all_panels(self) -> None:
+        self.controller.search.choose(None)
         if self._alone is not None:
             self._show_alone(self._alone)
 
     def _do_halves(self) -> None:
-        self.average.halves = not self.average.halves
+        self.average.halves = self.search_board.view.halves = not self.average.halves
+        self.search_board.view.update()
         self.average.refit()
 
     def _do_plus_minus(self) -> None:
@@ -421,8 +465,7 @@ class Window(QMainWindow):
         if self.sheet is not None and self.sheet.isVisible():
             self.sheet.close()
             return
-        replay = self.view is not None and self.view.playback is not None
-        self.sheet = KeysSheet(self, replay, self.look)
+        self.sheet = KeysSheet(self, self.stage, self.look)
         for key in ("F1", "?"):
             close = QAction(self.sheet)
             close.setShortcut(QKeySequence(key))
@@ -433,7 +476,7 @@ class Window(QMainWindow):
     def _do_export(self) -> None:
         folder = Path.cwd() if self.view is None else self.view.session
         stem = "quietfloor" if self.view is None else self.view.run.folder.path.name
-        self.dialog = ExportDialog(self, [panel.name for panel in self.panels], folder, stem, self._export)
+        self.dialog = ExportDialog(self, [panel.name for panel in self.present_panels], folder, stem, self._export)
         self.dialog.open()
 
     def _export(self, part: str, path: Path) -> None:

@@ -27,6 +27,7 @@ from pydantic import (
 )
 
 from quietfloor.monitor.core.artefacts import CRITERIA
+from quietfloor.monitor.core.earlier import Earlier
 from quietfloor.monitor.core.engine import EngineSettings
 from quietfloor.monitor.core.evidence import SHAPES, EvidenceSettings
 from quietfloor.monitor.core.onsets import TriggerSettings
@@ -48,10 +49,14 @@ OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = (
 )  # and 1.5 and 2.0 ms for the marks of a broken sound (quietfloor.stimuli.frames)
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
 PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
+EARLIER = ["analysis", "earlier"]  # place of a table inside a table
 FORMAT = 2  # of plan.toml and of the run beside it
 # Keys that came with a format, and what they are in run folders of an earlier one: off, so that these replay as they were made.
 INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {
-    2: {("sound", "random_polarity"): False, ("sound", "held_to_plan"): False, ("sound", "trigger_db_fs"): 0.0},
+    2: {
+        ("sound", "random_polarity"): False, ("sound", "held_to_plan"): False, ("sound", "trigger_db_fs"): 0.0,
+        ("analysis", "earlier"): None,
+    },
 }
 FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check measured
 REPLACED = {
@@ -142,9 +147,33 @@ else:
     _LimitsPlan = create_model("_LimitsPlan", __base__=_TimesPlan, **_limit_fields())
 
 
+class EarlierPlan(Section):
+    """Average of an earlier run of the same ear, whose response the first bets are placed on. Times as in [analysis]."""
+
+    run: str = Field(default="", description="name of its folder")
+    average_nv: tuple[float, ...] = Field(description="in even steps of step_ms from begin_ms on", examples=[[10.0, -20.0]])
+    begin_ms: float = Field(ge=-MOST_MS, le=MOST_MS)
+    step_ms: float = Field(gt=0, le=10)
+    noise_nv: float = Field(ge=0.1, le=10_000, description="its residual noise")
+    later_ms: float = Field(default=0.0, ge=-50, le=50, description="how much later its response is expected in this run")
+
+    @field_validator("average_nv")
+    @classmethod
+    def _some(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if not 2 <= len(values) <= 2000:
+            raise ValueError(f"earlier.average_nv has {len(values)} values: give 2 to 2,000 of them")
+        return values
+
+    def settings(self) -> Earlier:
+        return Earlier(
+            tuple(1e-3 * value for value in self.average_nv), self.begin_ms, self.step_ms, 1e-3 * self.noise_nv, self.later_ms
+        )
+
+
 class AnalysisPlan(_LimitsPlan):
     """From samples to sweeps. Times in ms after the stimulus reaches the ear. The keys of ``CRITERIA`` are fields too."""
 
+    earlier: EarlierPlan | None = Field(default=None, description="an earlier run of the same ear, by a session")
     rail_uv: float | None = Field(default=None, gt=0, description="amplifier range, for saturation")
 
 
@@ -301,7 +330,8 @@ class Plan(Section):
     def evidence_settings(self) -> EvidenceSettings:
         """Short blocks where a random pause over a mains period follows each unit; longer ones at a fixed rate."""
         paused = self.sound is not None and len(self.sound.pauses_s) > 0
-        return EvidenceSettings(block_units=1 if paused else 2, latency_ms=self.latency_ms())
+        earlier = None if self.analysis.earlier is None else self.analysis.earlier.settings()
+        return EvidenceSettings(block_units=1 if paused else 2, latency_ms=self.latency_ms(), earlier=earlier)
 
     def _schedule(self) -> Schedule | None:
         """That of our own sound, where its random pauses tell it from any other and triggers are held to it."""
@@ -437,7 +467,8 @@ def make_sound_plan(data: dict[str, Any], origin: str = "plan") -> SoundPlan:
 
 def _explain(problem: Any) -> str:
     place = [str(part) for part in problem["loc"]]
-    key = ".".join(place[:2])  # entries of a list are meant by the list's own name
+    deep = 3 if place[:2] == EARLIER else 2
+    key = ".".join(place[:deep])  # entries of a list are meant by the list's own name
     if key == "search.condition" and len(place) > 3:
         key = f"{key}, {place[2]} from 0: {place[3]}"
     value = problem["input"]
@@ -475,6 +506,8 @@ def _model(place: list[str]) -> type[BaseModel]:
         "timing": TimingPlan,
         "search": SearchConditionPlan if "condition" in place else SearchPlan,
     }
+    if place[:2] == EARLIER:
+        return EarlierPlan
     return sections[place[0]] if place else Plan
 
 

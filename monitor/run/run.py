@@ -198,6 +198,8 @@ class Run:
         settings = self._resolved.settings_at(self.unit.uv_per_unit)
         self.search = make_search(self._resolved.plan, settings)
         self.engine = Engine(settings, on_signal, None if self.search is None else self.search.judge)
+        if self.search is not None:
+            self._publisher.update(search=self.search.now())
         self.write_plan()
         self._receiver.judge_rate(np.concatenate([chunk.stamps_s for chunk in chunks]))
         if self._receiver.wrong_rate is not None:
@@ -247,11 +249,11 @@ class Run:
     def _set_cell(self) -> None:
         """Let the sound play what the search wants next, once its dose is put down; what an ear may not get is left out."""
         search = self.search
-        if search is None or self._sound is None or search.cell is None:
+        if search is None or search.cell is None:
             return
         wanted = search.cell
         place = search.cells.place(wanted)
-        if place is not None:
+        if place is not None and self._sound is not None:
             try:
                 self._sound.reserve_more(wanted, AHEAD_SWEEPS)
             except PlanError as error:

@@ -70,6 +70,6 @@ def refreshed(
             status = replace(status, average=engine.average_now())
         elif isinstance(event, TriggerSilent):
             status = replace(status, no_trigger=True)
-    if search is not None and any(isinstance(event, (LevelChosen, Verdict)) for event in events):
+    if search is not None and (status.search is None or any(isinstance(event, (LevelChosen, Verdict)) for event in events)):
         status = replace(status, search=search.now())
     return status

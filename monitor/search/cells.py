@@ -17,9 +17,10 @@ import numpy as np
 
 from quietfloor.monitor.core.analysis import AnalysisSettings
 from quietfloor.monitor.core.averaging import Unit, WeightedAverage
-from quietfloor.monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, Spread, response_bank
+from quietfloor.monitor.core.evidence import SHAPES, UNEXPECTED, NoiseShape, RunningEvidence, response_bank
 from quietfloor.monitor.core.noise import ResidualNoise, residual_noise
 from quietfloor.monitor.core.samples import Bools, Floats
+from quietfloor.monitor.core.spread import Spread
 from quietfloor.monitor.core.upper_limit import RunningUpperLimit
 
 EXPECTED_SHARE = 0.8  # of the capital of a cell that bets on expected waves; own choice, mostly: the rest meets the unexpected

@@ -18,7 +18,7 @@ def sentence(answer: Answer, levels_db: tuple[float, ...], alpha: float) -> str:
     elif answer.threshold_db < softest:
         said = f"threshold below {softest:g} dB nHL (95 %: at most {answer.high_db:.0f})"
     else:
-        said = f"threshold {answer.threshold_db:.0f} dB nHL (95 %: {_interval(answer)})"
+        said = f"threshold {answer.threshold_db:.0f} dB nHL (95 %: {interval(answer)})"
     if math.isnan(answer.found_db):
         return f"{begin}{said}; no response was found"
     times = f"{1.0 / alpha:.0f}"
@@ -35,9 +35,12 @@ def hidden(answer: Answer, levels_db: tuple[float, ...]) -> str:
     return f"no response larger than {', '.join(parts)} (95 % each)" if parts else ""
 
 
-def _interval(answer: Answer) -> str:
+def interval(answer: Answer) -> str:
+    """The 95 % interval of a threshold that is known, in dB nHL."""
+    if math.isinf(answer.low_db) and math.isinf(answer.high_db):
+        return "at any level"
     if math.isinf(answer.low_db):
-        return f"at most {answer.high_db:.0f}"
+        return f"at most {round(answer.high_db)}"
     if math.isinf(answer.high_db):
-        return f"{answer.low_db:.0f} or more"
-    return f"{answer.low_db:.0f} to {answer.high_db:.0f}"
+        return f"{round(answer.low_db)} or more"
+    return f"{round(answer.low_db)} to {round(answer.high_db)}"

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from quietfloor.monitor.display import screen
-from quietfloor.monitor.display.actions import ACTIONS, offered, spoken
+from quietfloor.monitor.display.actions import ACTIONS, ALWAYS, Stage, offered, spoken
 from quietfloor.monitor.display.frames import FrameTimes
 from quietfloor.monitor.display.terms import TERMS, explained, tooltip
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
@@ -24,18 +24,21 @@ from quietfloor.monitor.display.window_settings import WindowSettings, recall, r
 # -- keys -------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("replay", [False, True])
-def test_no_key_means_two_things(replay: bool) -> None:
-    keys = [key for action in offered(replay) for key in action.keys]
+@pytest.mark.parametrize("stage", ALWAYS)
+def test_no_key_means_two_things(stage: Stage) -> None:
+    keys = [key for action in offered(stage) for key in action.keys]
     assert len(keys) == len(set(keys))
-    names = [action.name for action in offered(replay)]
+    names = [action.name for action in offered(stage)]
     assert len(names) == len(set(names))
     assert all(action.keys and action.text and action.group for action in ACTIONS)
 
 
 def test_everything_that_a_run_needs_has_a_key() -> None:
-    assert {action.name for action in offered(False)} >= {"stop", "mark", "next", "pause", "back", "export", "keys", "quit"}
-    assert {action.name for action in offered(True)} >= {"play", "slower", "faster", "go_to", "back", "forward"}
+    assert {action.name for action in offered("run")} >= {"stop", "mark", "next", "pause", "back", "export", "keys", "quit"}
+    assert {action.name for action in offered("replay")} >= {"play", "slower", "faster", "go_to", "back", "forward"}
+    search = {"stop", "mark", "next", "pause_sound", "leave", "only_louder", "all_levels", "cell_play", "cell_up", "panel_6"}
+    assert {action.name for action in offered("search")} >= search
+    assert {action.name for action in offered("searched")} >= {"play", "cell_up", "cell_right", "panel_6"}
     assert [spoken(key) for key in ("S", "Left", ",")] == ["S", "←", "comma"]
 
 

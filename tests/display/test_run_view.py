@@ -19,7 +19,7 @@ from tests.slow import patience
 
 
 def soon(true: Callable[[], object], timeout_s: float = 20.0) -> None:
-    end_s = time.monotonic() + timeout_s
+    end_s = time.monotonic() + patience(timeout_s)
     while not true():
         assert time.monotonic() < end_s, "it never happened"
         time.sleep(0.005)
@@ -53,7 +53,7 @@ def test_an_offer_waits_for_its_answer(deed: Callable[[WindowLink], object], ans
     assert (link.offered.text, link.offered.until) == ("the next one", None)
     assert asked.is_alive()
     deed(link)
-    asked.join(5)
+    asked.join(patience(5))
     assert asked.answer is answer
     assert link.offered is None
 
@@ -71,7 +71,7 @@ def test_one_of_several_offers_is_picked_and_picking_begins_nothing() -> None:
         assert link.offered.text == text
     assert asking.is_alive()
     link.go_on()
-    asking.join(5)
+    asking.join(patience(5))
     assert answers == [0]
     assert (link.choice, link.offered) == (None, None)
 
@@ -92,7 +92,7 @@ def test_a_remark_on_the_run_before_comes_before_the_next_one() -> None:
             assert link.remark(Remark("discard", "she moved"))
         else:
             link.go_on()
-        asking.join(5)
+        asking.join(patience(5))
     assert answers == [Remark("discard", "she moved"), 1]
     assert not link.remark(Remark("restore"))
 
@@ -104,7 +104,7 @@ def test_nobody_there_picks_nothing() -> None:
 def test_an_offer_with_patience_comes_by_itself_unless_it_is_held() -> None:
     link = WindowLink()
     asked = Asked(link, 0.05)
-    asked.join(5)
+    asked.join(patience(5))
     assert asked.answer is True
     held = Asked(link, 0.3)
     soon(lambda: link.offered)
@@ -112,7 +112,7 @@ def test_an_offer_with_patience_comes_by_itself_unless_it_is_held() -> None:
     time.sleep(0.6)
     assert held.is_alive()
     link.leave()
-    held.join(5)
+    held.join(patience(5))
     assert held.answer is False
 
 
@@ -135,7 +135,7 @@ def test_a_window_that_nobody_touches_is_not_kept_for_ever() -> None:
     time.sleep(0.3)
     assert waiting.is_alive()
     link.leave()
-    waiting.join(5)
+    waiting.join(patience(5))
     assert not waiting.is_alive()
 
 

@@ -290,7 +290,7 @@ def test_closing_the_window_is_an_answer(window: Any, link: WindowLink, qt: Spin
     asked.start()
     until(qt, lambda: window.setup is not None)
     window.close()
-    asked.join(5)
+    asked.join(patience(5))
     assert answers == [False]
 
 

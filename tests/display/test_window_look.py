@@ -24,7 +24,7 @@ def test_the_window_can_be_small_and_large_light_and_dark_near_and_far(shown: An
             qt(0.02)
             assert (shown.width(), shown.height()) >= (width, height)
             inside = shown.board.rect()
-            for panel in shown.panels:
+            for panel in shown.present_panels:
                 assert inside.contains(panel.geometry())
                 assert panel.body.height() > 90
             assert shown.bar.buttons["keys"].geometry().right() <= shown.bar.width()
@@ -58,16 +58,16 @@ def test_one_panel_alone_and_all_again(shown: Any, qt: Spin, press: Any) -> None
     press(shown, "1")
     assert [panel.name for panel in shown.panels if panel.isVisible()] == ["decision plane"]
     press(shown, "1")
-    assert all(panel.isVisible() for panel in shown.panels)
+    assert all(panel.isVisible() for panel in shown.present_panels)
     press(shown, "5", "Esc")
-    assert all(panel.isVisible() for panel in shown.panels)
+    assert all(panel.isVisible() for panel in shown.present_panels)
 
 
 def test_the_list_of_keys_is_visible_and_complete(shown: Any, qt: Spin, press: Any) -> None:
     press(shown, "F1")
     assert shown.sheet.isVisible()
     text = shown.sheet.words.text()
-    for action in offered(replay=True):
+    for action in offered("replay"):
         assert action.text in text
     assert "What the words mean" in text
     assert "Not a medical device" in text

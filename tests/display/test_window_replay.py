@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from quietfloor.monitor.display.actions import ACTIONS, offered
+from quietfloor.monitor.display.actions import ACTIONS, ALWAYS, Stage, offered
 from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.review.playback import SLOWEST
 from tests.display.conftest import Spin, ladder, live_scene, replay_scene, stop_at, until
@@ -73,8 +73,8 @@ def test_every_action_can_be_done_at_any_time(
     """Before any run, on a live run, on a recorded one, at its end."""
     window = open_window()
 
-    def all_of(replay: bool) -> None:
-        for action in offered(replay):
+    def all_of(stage: Stage) -> None:
+        for action in offered(stage):
             if action.name not in ("quit", "full_screen"):
                 window.do(action.name)
                 qt(0.0)
@@ -85,26 +85,26 @@ def test_every_action_can_be_done_at_any_time(
         if window.sheet is not None:
             window.sheet.reject()
 
-    all_of(False)
+    all_of("run")
     live = live_scene(recordings["nothing"], tmp_path, pace=20.0)
     window.link.show(live)
     qt(0.1)
-    all_of(False)
+    all_of("run")
     live.run.start()
     until(qt, stop_at(live, 3))
-    all_of(False)
+    all_of("run")
     live.run.stop()
     assert live.run.wait(patience(20))
     recorded = replay_scene(finished["absent"], speed=100.0)
     window.link.show(recorded)
     qt(0.1)
-    all_of(True)
+    all_of("replay")
     recorded.run.start()
     until(qt, stop_at(recorded, 3))
-    all_of(True)
+    all_of("replay")
     recorded.run.stop()
     assert {action.name for action in ACTIONS} - {"quit", "full_screen"} <= {
-        action.name for replay in (False, True) for action in offered(replay)
+        action.name for stage in ALWAYS for action in offered(stage)
     }
 
 

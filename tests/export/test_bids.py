@@ -16,6 +16,7 @@ from quietfloor.bench.patient.offline import carry_through, plan_for
 from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.monitor.export.material import read_material
 from tests.export.conftest import Made, rows_of, write_run
+from tests.slow import patience
 from tests.synthetic import stream
 
 Export = Callable[..., list[dict[str, Any]]]
@@ -23,7 +24,8 @@ Export = Callable[..., list[dict[str, Any]]]
 
 def validated(folder: Path) -> dict[str, Any]:
     program = Path(sys.executable).with_name("bids-validator-deno")
-    done = subprocess.run([program, folder, "--format", "json"], capture_output=True, text=True, timeout=120, check=False)
+    command = [program, folder, "--format", "json"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=patience(60), check=False)
     found = json.loads(done.stdout)
     assert isinstance(found, dict)
     return found

@@ -62,7 +62,7 @@ def look(name: str, case: Case) -> Outcome:
 
 @pytest.fixture(scope="module")
 def outcomes() -> Iterator[dict[str, Future[Outcome]]]:
-    with ThreadPoolExecutor(6) as pool:
+    with ThreadPoolExecutor(5) as pool:
         yield {name: pool.submit(look, name, case) for name, case in CASES.items()}
 
 

@@ -49,7 +49,7 @@ def test_notes_of_any_thread_are_kept_with_their_moment_and_replay_is_the_same(r
     run.start()
     begun = time.monotonic()
     while run.status.state != "running":
-        assert time.monotonic() < begun + 20
+        assert time.monotonic() < begun + patience(20)
         time.sleep(0.01)
     writers = [threading.Thread(target=run.note, args=(f"note {number}",)) for number in range(20)]
     for writer in writers:

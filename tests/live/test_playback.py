@@ -24,7 +24,7 @@ def playback(path: Path, **how: object) -> tuple[Playback, list[Event | Notice]]
 
 def until(true: object, timeout_s: float = 20.0) -> None:
     """Wait for something that another thread does."""
-    end_s = time.monotonic() + timeout_s
+    end_s = time.monotonic() + patience(timeout_s)
     while not true():  # type: ignore[operator]
         assert time.monotonic() < end_s
         time.sleep(0.005)

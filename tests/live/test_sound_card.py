@@ -231,7 +231,7 @@ def test_a_trigger_never_leaves_by_the_output_of_an_earphone(
     )
     silent += "sounding.SilentTriggers(plans.load_plan(pathlib.Path(sys.argv[1])).sound)"
     command = [sys.executable, "-c", silent, str(tmp_path / "plan.toml")]
-    tried = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60)
+    tried = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=patience(60))
     assert "DeviceError: the trigger would leave by output" in tried.stderr
 
 
@@ -246,6 +246,7 @@ def test_few_bits_are_warned_of(sound_loop: SoundLoop, tmp_path: Path, monkeypat
     assert "at this level the sound moves 5.0 of the 16 bits of the converter: put an attenuator behind the output" in refused.err
 
 
+@pytest.mark.long
 def test_a_card_that_is_gone_in_the_middle_of_a_run_ends_it_with_all_data(
     own_sound_loop: SoundLoop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -54,7 +54,7 @@ def check(name: str, loop: SoundLoop, folder: Path) -> tuple[int, dict[str, Any]
     )  # fmt: skip
     try:
         loop.wire()
-        out, err = process.communicate(timeout=120)
+        out, err = process.communicate(timeout=patience(60))
     finally:
         if process.poll() is None:
             process.kill()

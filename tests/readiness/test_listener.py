@@ -17,6 +17,7 @@ from quietfloor.monitor.readiness.listener import Check, Listener, Report
 from quietfloor.monitor.sources.base import ChannelError, NoStream, SourceError, StreamDescription, StreamLost
 from quietfloor.stimuli.devices import DeviceError
 from tests.readiness.streams import described, made, plan_of
+from tests.slow import patience
 
 STREAM = {"name": "Amp", "eeg": ["E1"], "trigger": "TRIG"}
 TODAY = datetime.date(2026, 3, 10)
@@ -117,7 +118,7 @@ def test_a_wrong_channel_is_named_and_the_stream_let_go() -> None:
 
 
 def wait_for(listening: Listener, true: Callable[[Report], bool]) -> Report:
-    end_s = time.monotonic() + 20
+    end_s = time.monotonic() + patience(20)
     while not true(listening.report):
         assert time.monotonic() < end_s, listening.report
         time.sleep(0.01)
@@ -152,7 +153,7 @@ def test_a_fault_of_the_check_is_kept_apart() -> None:
         raise ZeroDivisionError("a fault")
 
     listening = Listener(check(opens))
-    end_s = time.monotonic() + 10
+    end_s = time.monotonic() + patience(10)
     while not listening.failure:
         assert time.monotonic() < end_s
         time.sleep(0.01)

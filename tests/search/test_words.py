@@ -28,6 +28,9 @@ ANSWER = Answer(
          "searches"),
         ({"low_db": -math.inf, "found_db": math.nan}, "threshold 32 dB nHL (95 %: at most 37); no response was found"),
         ({"high_db": math.inf, "found_db": math.nan}, "threshold 32 dB nHL (95 %: 28 or more); no response was found"),
+        ({"low_db": -math.inf, "high_db": math.inf, "found_db": math.nan},
+         "threshold 32 dB nHL (95 %: at any level); no response was found"),
+        ({"low_db": -0.3, "found_db": math.nan}, "threshold 32 dB nHL (95 %: 0 to 37); no response was found"),
         ({"threshold_db": math.nan}, "nothing is known yet"),
     ],
 )  # fmt: skip

@@ -25,6 +25,7 @@ from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.untrusted.safe_text import harmless
 from quietfloor.monitor.untrusted.safe_xml import MOST_DEPTH, MOST_LETTERS, MOST_TAGS, XmlError, element_from
 from quietfloor.stimuli.lsl import load_pylsl
+from tests.slow import patience
 
 NASTY = "<script>\x9b2J\u202e$x_1$ =1+1 [red]&amp;\\u001b"
 LAUGHS = '<!DOCTYPE a [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]><info>&b;</info>'
@@ -107,7 +108,7 @@ def test_hostile_streams_are_listed_and_obeyed_by_nothing(outlets: list[Any], ca
     _sent("deep", 2, 8000.0, outlets, ["Cz", "trigger"], deep=500)
     _sent("nasty", 2, 1e9, outlets, [NASTY, "two\nlines"])
     seen: dict[str, Any] = {}
-    until_s = time.monotonic() + 60
+    until_s = time.monotonic() + patience(60)
     while len(seen) < 3 and time.monotonic() < until_s:
         seen = {one.name: one for one in list_streams(1.0, 10.0) if one.name in ("wide", "deep", "nasty")}
     assert seen["wide"].labels[-1] == "channel 9999"
@@ -129,7 +130,7 @@ def test_markers_that_are_not_utf_8_come_all_the_same(outlets: list[Any]) -> Non
     outlet = _sent("odd markers", 1, 0.0, outlets, [], kind="string")
     markers = LslMarkers(find_stream(name="odd markers", wait_s=30.0))
     found: list[str] = []
-    until_s = time.monotonic() + 30
+    until_s = time.monotonic() + patience(30)
     while not found and time.monotonic() < until_s:
         outlet.push_sample([b"caf\xe9"])
         found = [text for _, text in markers.pull(0.5)]

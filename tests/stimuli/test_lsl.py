@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 
 from quietfloor.stimuli import lsl
+from tests.slow import patience
 
 
 def run_child(code, **variables):
     environment = {k: v for k, v in os.environ.items() if k not in ("LSLAPICFG", "PYLSL_LIB")} | variables
-    return subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=60)
+    return subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=patience(60))
 
 
 def test_packaged_configuration_stays_on_this_machine_and_hides_no_stream():

@@ -17,6 +17,7 @@ import pytest
 
 from quietfloor.stimuli.player import Underrun
 from tests import card_player
+from tests.slow import patience
 from tests.sound_loop import SoundLoop
 from tests.stimuli.breaks import TRIGGER, with_breaks
 
@@ -48,7 +49,7 @@ class Played:
 
     def end(self, timeout_s: float = 60.0) -> dict[str, Any]:
         try:
-            out, err = self.process.communicate(timeout=timeout_s)
+            out, err = self.process.communicate(timeout=patience(timeout_s))
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.communicate()

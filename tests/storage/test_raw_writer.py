@@ -177,7 +177,7 @@ def test_a_fault_of_the_syncing_thread_stops_the_recording(tmp_path: Path) -> No
     assert failed.wait(patience(5))
 
     def record_on() -> None:
-        end_s = time.monotonic() + 5
+        end_s = time.monotonic() + patience(5)
         while time.monotonic() < end_s:
             journal.samples(second)
             time.sleep(0.01)

@@ -1,0 +1,342 @@
+"""The board of a search: a column a condition, a rung a level, with averages, evidence and the threshold as it is believed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
+from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QHelpEvent, QMouseEvent, QPainter, QPaintEvent, QPolygonF
+from PyQt5.QtWidgets import QToolTip, QWidget
+
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.board import Board, BoardColumn, BoardRung, board_of, level_at, recent, widths
+from quietfloor.monitor.display.charts import pen
+from quietfloor.monitor.display.marks import draw_mark
+from quietfloor.monitor.display.panel import Panel
+from quietfloor.monitor.display.scales import linear_ticks, written
+from quietfloor.monitor.display.terms import tooltip
+from quietfloor.monitor.display.theme import Look
+from quietfloor.monitor.search.now import SearchNow
+from quietfloor.monitor.search.running import Place
+
+LEGIBLE, NARROW = 21.0, 6.8  # widths of a column in letters: with all its parts, and with its threshold alone
+LEAST_RIDGE = 0.005  # of its height; less is not drawn
+MOST_RUNGS = 1.7  # how far a curve may reach from its rung
+LEFT, RIGHT, MIDDLE = (int(flag | Qt.AlignmentFlag.AlignVCenter) for flag in (
+    Qt.AlignmentFlag.AlignLeft, Qt.AlignmentFlag.AlignRight, Qt.AlignmentFlag.AlignHCenter,
+))  # fmt: skip
+
+
+class BoardView(QWidget):
+    """The board itself. A click chooses a rung, a double click asks for it to be played."""
+
+    chosen_at = pyqtSignal(object)  # the Place
+    wanted = pyqtSignal(object)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.look = Look()
+        self.board: Board | None = None
+        self.chosen: Place | None = None
+        self.halves = True
+        self._first: tuple[int, ...] = ()  # columns that are shown as a whole before others
+        self._columns: list[tuple[QRectF, bool]] = []
+        self._rails = (0.0, 1.0)  # pixels of the top and bottom of all levels
+
+    def show_search(self, now: SearchNow, chosen: Place | None) -> None:
+        self._first = recent(self._first, now)
+        self.board, self.chosen = board_of(now), chosen
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent | None) -> None:
+        painter = QPainter(self)
+        try:
+            if self.board is not None:
+                self._draw(painter, self.board)
+        finally:
+            painter.end()
+
+    # -- where everything is --------------------------------------------------------------------------------------------
+
+    def _place(self, board: Board) -> None:
+        px, gap = self._em, self._em(0.6)
+        first = self._first if self.chosen is None else (*self._first[:1], self.chosen.condition, *self._first[1:])
+        count = len(board.columns)
+        shares = widths(self.width() - gap * (count - 1), count, first, px(LEGIBLE), px(NARROW))
+        self._columns, left = [], 0.0
+        for wide, whole in shares:
+            self._columns.append((QRectF(left, 0, wide, self.height()), whole))
+            left += wide + gap
+        self._rails = (px(6.0), self.height() - px(1.4))
+
+    def _em(self, times: float) -> float:
+        """Pixels of so many letters' heights."""
+        return times * self.look.px(1.0)
+
+    def _y(self, level_db: float) -> float:
+        """Pixel of a level, held inside the rails."""
+        assert self.board is not None
+        top, bottom = self._rails
+        part = (self.board.top_db - level_db) / (self.board.top_db - self.board.bottom_db)
+        return top + min(max(part, 0.0), 1.0) * (bottom - top)
+
+    @property
+    def _rung_px(self) -> float:
+        assert self.board is not None
+        return (self._rails[1] - self._rails[0]) * self.board.step_db / (self.board.top_db - self.board.bottom_db)
+
+    def place_at(self, point: QPointF) -> Place | None:
+        """The rung under a pixel."""
+        if self.board is None:
+            return None
+        top, bottom = self._rails
+        part = (point.y() - top) / max(bottom - top, 1.0)
+        level_db = self.board.top_db - part * (self.board.top_db - self.board.bottom_db)
+        for number, (rect, _) in enumerate(self._columns):
+            if rect.contains(point):
+                level = level_at(self.board.columns[number], level_db, self.board.step_db)
+                return None if level is None else Place(number, level)
+        return None
+
+    # -- what is drawn ----------------------------------------------------------------------------------------------------
+
+    def _draw(self, painter: QPainter, board: Board) -> None:
+        self._place(board)
+        for number, (column, (rect, whole)) in enumerate(zip(board.columns, self._columns, strict=True)):
+            chosen = self.chosen.level if self.chosen is not None and self.chosen.condition == number else None
+            painter.save()
+            painter.setClipRect(rect)
+            self._draw_column(painter, column, rect, whole, chosen)
+            painter.restore()
+
+    def _draw_column(self, painter: QPainter, column: BoardColumn, rect: QRectF, whole: bool, chosen: int | None) -> None:
+        theme, px = self.look.theme, self._em
+        if column.running:
+            painter.fillRect(QRectF(rect.left(), rect.top(), rect.width(), 2 * self.look.line), QColor(theme.states["undecided"]))
+        self._head(painter, column, rect, whole)
+        body = QRectF(rect.left(), self._rails[0], rect.width(), self._rails[1] - self._rails[0])
+        painter.setPen(pen(theme.axis if column.running else theme.grid))
+        painter.drawRect(body.adjusted(0, 0, -1, 0))
+        label = px(3.3) if whole else px(0.8)
+        words = px(7.4) if whole else px(1.5)
+        band = QRectF(body.left() + label, body.top(), px(4.2) if whole else body.width() - label - words, body.height())
+        trace = QRectF(band.right() + px(0.6), body.top(), body.right() - words - band.right() - px(0.6), body.height())
+        if whole:
+            self._captions(painter, column, band, trace, body)
+        for rung in column.rungs:
+            self._ground(painter, rung, body)
+        self._belief(painter, column, band)
+        if whole:
+            for rung in column.rungs:
+                if rung.played:
+                    self._curves(painter, column.times_ms, rung, trace)
+        for number, rung in enumerate(column.rungs):
+            self._words(painter, column, rung, body, whole, number == chosen)
+
+    def _head(self, painter: QPainter, column: BoardColumn, rect: QRectF, whole: bool) -> None:
+        """Three lines: who, the threshold with its interval, and what is done there."""
+        theme, px = self.look.theme, self._em
+        line, top = px(1.42), rect.top() + px(0.4)
+        answered = column.state == "answered"
+        known = not math.isnan(column.threshold_db)
+        threshold = column.standing if whole else column.threshold if known else "–"
+        state = column.words if whole else column.words_short
+        ink = theme.states["undecided"] if column.running else theme.states["present"] if answered else theme.quiet
+        lines = (
+            (column.name if whole else column.short, theme.ears.get(column.ear, theme.ink), 1.02, True),
+            (threshold if whole else threshold.removesuffix(" dB nHL"), theme.ink if known else theme.quiet, 1.08, answered),
+            (state, ink, 0.95, column.running),
+        )
+        for number, (words, colour, size, bold) in enumerate(lines):
+            place = QRectF(rect.left() + 3, top + number * line, rect.width() - 6, line)
+            self._text(painter, place, words, colour, size, bold)
+        if not whole:
+            place = QRectF(rect.left() + 3, top + 3 * line - px(0.2), rect.width() - 6, px(1.2))
+            self._text(painter, place, column.interval, theme.quiet, 0.86)
+
+    def _captions(self, painter: QPainter, column: BoardColumn, band: QRectF, trace: QRectF, body: QRectF) -> None:
+        """What each part is, between head and rungs, and milliseconds below."""
+        assert self.board is not None
+        theme, px = self.look.theme, self._em
+        y, high = body.top() - px(1.25), px(1.2)
+        scale = f"average, {written(self.board.nv_per_rung)} nV a rung"
+        words = (
+            (body.left() + 3, band.left() - body.left(), "dB nHL"), (band.left() + 2, band.width(), "threshold"),
+            (trace.left(), trace.width(), scale if trace.width() > px(13) else "average"),
+        )  # fmt: skip
+        for left, wide, text in words:
+            self._text(painter, QRectF(left, y, wide, high), text, theme.quiet, 0.82)
+        end = QRectF(trace.right(), y, body.right() - trace.right() - 3, high)
+        self._text(painter, end, "evidence, noise", theme.quiet, 0.82, at=RIGHT)
+        if not len(column.times_ms):
+            return
+        first, last = float(column.times_ms[0]), float(column.times_ms[-1])
+        painter.setPen(pen(theme.grid))
+        for ms in linear_ticks(first, last, max(3, int(trace.width() / px(3.5)))):
+            x = trace.left() + (ms - first) / (last - first) * trace.width()
+            if x > trace.right() - px(1):
+                continue
+            painter.setPen(pen(theme.grid))
+            painter.drawLine(QPointF(x, trace.top()), QPointF(x, trace.bottom()))
+            place = QRectF(x - px(2), body.bottom() + 1, px(4), px(1.2))
+            self._text(painter, place, written(ms), theme.quiet, 0.82, at=MIDDLE)
+        end.moveTop(body.bottom() + 1)
+        self._text(painter, end, "ms", theme.quiet, 0.82)
+
+    def _ground(self, painter: QPainter, rung: BoardRung, body: QRectF) -> None:
+        """Of one rung: plain, not offered, or playing."""
+        assert self.board is not None
+        theme, y, half = self.look.theme, self._y(rung.level_db), self._rung_px / 2
+        place = QRectF(body.left() + 1, y - half, body.width() - 2, 2 * half)
+        if not rung.offered:
+            painter.fillRect(place, QColor(theme.unjudged))
+        painter.setPen(pen(theme.grid))
+        painter.drawLine(QPointF(body.left() + 1, y), QPointF(body.right() - 2, y))
+        if rung.playing:
+            painter.fillRect(place, QColor(theme.unjudged if self.board.paused else theme.cone))
+            painter.setPen(pen(theme.states["undecided"], self.look.line))
+            painter.drawRect(place.adjusted(1, 1, -2, -1))
+
+    def _belief(self, painter: QPainter, column: BoardColumn, band: QRectF) -> None:
+        """The density of the threshold as a ridge along the levels, its interval as a bar, the threshold as a line."""
+        theme = self.look.theme
+        ink = theme.ears.get(column.ear, theme.ink)
+        if len(column.ridge):
+            ys = np.array([self._y(level) for level in column.ridge_db])
+            ys, ridge = ys[column.ridge > LEAST_RIDGE], column.ridge[column.ridge > LEAST_RIDGE]
+            xs = band.left() + ridge * (band.width() - 2)
+            points = [QPointF(band.left(), ys[0]), *map(QPointF, xs.tolist(), ys.tolist()), QPointF(band.left(), ys[-1])]
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+            painter.setPen(pen(theme.half_b))
+            painter.setBrush(QColor(theme.band))
+            painter.drawPolygon(QPolygonF(points))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        if math.isnan(column.threshold_db):
+            return
+        painter.setPen(pen(ink, 2 * self.look.line))
+        painter.drawLine(QPointF(band.left(), self._y(column.low_db)), QPointF(band.left(), self._y(column.high_db)))
+        painter.setPen(pen(ink, self.look.line))
+        y = self._y(column.threshold_db)
+        painter.drawLine(QPointF(band.left(), y), QPointF(band.right() - 2, y))
+
+    def _curves(self, painter: QPainter, times_ms: Floats, rung: BoardRung, trace: QRectF) -> None:
+        """Both halves thin, then the average; none reaches further than a rung or two."""
+        assert self.board is not None
+        theme, y = self.look.theme, self._y(rung.level_db)
+        xs = trace.left() + (times_ms - times_ms[0]) / (times_ms[-1] - times_ms[0]) * trace.width()
+        for wave, ink, width in (
+            (rung.a_nv, theme.half_a, 1), (rung.b_nv, theme.half_b, 1), (rung.average_nv, theme.average, self.look.line),
+        ):  # fmt: skip
+            if not np.all(np.isfinite(wave)) or not (self.halves or wave is rung.average_nv):
+                continue
+            rise = np.clip(wave / self.board.nv_per_rung, -MOST_RUNGS, MOST_RUNGS) * self._rung_px
+            ys = np.clip(y - rise, *self._rails)
+            painter.setPen(pen(ink, width))
+            painter.drawPolyline(QPolygonF(list(map(QPointF, xs.tolist(), ys.tolist()))))
+
+    def _words(self, painter: QPainter, column: BoardColumn, rung: BoardRung, body: QRectF, whole: bool, chosen: bool) -> None:
+        """Level, evidence and noise of a rung, the mark where a response was found, and a frame where it is chosen."""
+        theme, px, y = self.look.theme, self._em, self._y(rung.level_db)
+        high = max(self._rung_px, 9.0)
+        size = min(0.92, 0.98 * high / px(1.0))
+        place = QRectF(body.left() + 3, y - high / 2, body.width() - 6, high)
+        mark = px(1.15)
+        if whole:
+            ink = theme.ink if rung.offered else theme.axis
+            every = high >= px(0.95) or rung.played or rung.level_db % 10 == 0
+            level = written(rung.level_db) if every else ""
+            self._text(painter, place.adjusted(px(0.9), 0, 0, 0), level, ink, size, rung.playing)
+            right = place.adjusted(0, 0, -mark - 2, 0)
+            ink = theme.states["present"] if rung.found else theme.ink if rung.playing else theme.quiet
+            self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
+            right.setRight(right.right() - px(3.2))
+            self._text(painter, right, rung.evidence, ink, size, rung.playing or rung.found, at=RIGHT)
+        elif rung.played:
+            painter.fillRect(QRectF(body.left() + 2, y - 1, px(0.5), 3), QColor(theme.average))
+        if rung.playing:
+            side = px(0.42)
+            at = QPointF(body.left() + 4, y)
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(QColor(theme.states["undecided"]))
+            painter.drawPolygon(QPolygonF([at + QPointF(0, -side), at + QPointF(1.5 * side, 0), at + QPointF(0, side)]))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+        if rung.found:
+            draw_mark(painter, QPointF(body.right() - mark / 2 - 4, y), mark, "present", theme.states["present"], theme.sheet)
+        if chosen:
+            painter.setPen(pen(theme.ink, self.look.line, dashed=True))
+            painter.drawRect(QRectF(body.left() + 1, y - self._rung_px / 2, body.width() - 3, self._rung_px))
+
+    def _text(
+        self, painter: QPainter, place: QRectF, words: str, ink: str, size: float = 1.0, bold: bool = False, at: int = LEFT
+    ) -> None:
+        """One line that ends in … where it does not fit."""
+        font = QFont(self.font())
+        font.setPixelSize(max(8, int(self.look.px(1.0) * size)))
+        font.setBold(bold)
+        painter.setFont(font)
+        painter.setPen(QColor(ink))
+        painter.drawText(place, at, QFontMetricsF(font).elidedText(words, Qt.TextElideMode.ElideRight, place.width()))
+
+    # -- what a person does -----------------------------------------------------------------------------------------------
+
+    def mousePressEvent(self, event: QMouseEvent | None) -> None:
+        assert event is not None
+        place = self.place_at(QPointF(event.pos()))
+        if place is not None:
+            self.chosen_at.emit(place)
+
+    def mouseDoubleClickEvent(self, event: QMouseEvent | None) -> None:
+        assert event is not None
+        place = self.place_at(QPointF(event.pos()))
+        if place is not None:
+            self.wanted.emit(place)
+
+    def event(self, event: QEvent | None) -> bool:
+        if isinstance(event, QHelpEvent) and event.type() == QEvent.Type.ToolTip:
+            QToolTip.showText(event.globalPos(), self.tip_at(QPointF(event.pos())), self)
+            return True
+        return super().event(event)
+
+    def tip_at(self, point: QPointF) -> str:
+        """What a column, and a rung of it, say in full."""
+        if self.board is None:
+            return ""
+        for column, (rect, _) in zip(self.board.columns, self._columns, strict=False):
+            if rect.contains(point):
+                place = self.place_at(point)
+                rung = "" if place is None else f"<br>{column.rungs[place.level].tip}"
+                return tooltip("", f"<b>{column.name}</b>: threshold {column.standing}; {column.words}{rung}")
+        return ""
+
+
+class BoardPanel(Panel):
+    """The board, with the rung that is chosen, or that plays, as a remark."""
+
+    def __init__(self) -> None:
+        self.view = BoardView()
+        super().__init__(
+            "search board",
+            "Search board",
+            "A column for each frequency and ear, a rung for each level, the loudest on top. On a rung: its average with the odd "
+            "and the even half, its evidence and its noise. The ridge shows where the threshold is believed to be, the bar its "
+            "95 % interval, and the disc the softest level at which a response was found. The framed rung is the one that plays.",
+            self.view,
+        )
+
+    def restyle(self, look: Look) -> None:
+        super().restyle(look)
+        self.view.look = look
+        self.view.update()
+
+    def show_search(self, now: SearchNow, chosen: Place | None) -> None:
+        self.view.show_search(now, chosen)
+        assert self.view.board is not None
+        place = chosen or now.place
+        if place is None:
+            self.aside.say("")
+            return
+        column = self.view.board.columns[place.condition]
+        begin = "chosen" if chosen is not None else "plays"
+        self.aside.say(f"{begin}: {column.short}, {column.rungs[place.level].tip}")

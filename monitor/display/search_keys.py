@@ -1,0 +1,109 @@
+"""What the keys do to a search: choose a rung, play it, leave a column, only louder ones, pause. Plain Python, no Qt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from quietfloor.monitor.display.board import moved
+from quietfloor.monitor.search.now import SearchNow
+from quietfloor.monitor.search.running import Place
+from quietfloor.monitor.search.said import Order, OrderKind
+
+CHOSEN_S = 20.0  # after the last key about it a rung is chosen no more: keys are about the one that plays again
+WHY = "operator"
+
+
+class SearchKeys:
+    """``give`` passes an order on to the search that is on: "", or why it cannot; ``say`` is told what was done."""
+
+    def __init__(self, give: Callable[[Order], str], say: Callable[[str], None], now_s: Callable[[], float]) -> None:
+        self._give, self._say, self._now_s = give, say, now_s
+        self._search: SearchNow | None = None
+        self._chosen: Place | None = None
+        self._chosen_s = 0.0
+        self.deeds: dict[str, Callable[[], None]] = {
+            "cell_up": lambda: self._move(up=1), "cell_down": lambda: self._move(up=-1),
+            "cell_left": lambda: self._move(across=-1), "cell_right": lambda: self._move(across=1),
+            "cell_play": self._play, "leave": self._leave, "only_louder": self._only_louder,
+            "all_levels": lambda: self._order("all_levels", said="All levels again"), "pause_sound": self._pause,
+        }  # fmt: skip
+
+    def show(self, search: SearchNow | None) -> None:
+        """The newest state of the search that is on the screen; None where there is none."""
+        self._search = search
+        if search is None:
+            self._chosen = None
+
+    @property
+    def on(self) -> bool:
+        """Whether there is a search that is not over."""
+        return self._search is not None and not self._search.over
+
+    @property
+    def paused(self) -> bool:
+        return self._search is not None and self._search.paused
+
+    @property
+    def chosen(self) -> Place | None:
+        """The rung that was chosen by hand, for a while."""
+        if self._chosen is not None and self._now_s() - self._chosen_s > CHOSEN_S:
+            self._chosen = None
+        return self._chosen
+
+    def choose(self, place: Place | None) -> None:
+        self._chosen, self._chosen_s = place, self._now_s()
+
+    @property
+    def _meant(self) -> Place | None:
+        """What a key is about: the chosen rung, else the one that plays."""
+        return self.chosen or (None if self._search is None else self._search.place)
+
+    def _move(self, across: int = 0, up: int = 0) -> None:
+        if self._search is not None:
+            self.choose(moved(self._search, self._meant or Place(0, 0), across, up))
+
+    def _order(self, kind: OrderKind, condition: int | None = None, level_db: float | None = None, said: str = "") -> None:
+        if not self.on:
+            self._say("The search is over")
+        else:
+            self._say(self._give(Order(kind, condition, level_db, WHY)) or said)
+
+    def _play(self) -> None:
+        place = self.chosen
+        if place is None or self._search is None:
+            self._say("Choose a rung first, with the arrow keys or a click")
+            return
+        one = self._search.conditions[place.condition]
+        level_db = one.levels_db[place.level]
+        if one.offered[place.level]:
+            self._order("go_to", place.condition, level_db, f"Next: {level_db:g} dB nHL, {one.name}")
+            self.choose(None)
+        else:
+            self._say(f"{level_db:g} dB nHL is not offered here: choose another level")
+
+    def _leave(self) -> None:
+        place = self._meant
+        if place is None or self._search is None:
+            self._say("Choose a column first, with the arrow keys or a click")
+            return
+        one = self._search.conditions[place.condition]
+        if one.state == "answered":
+            self._say(f"{one.name} has its answer already")
+        elif one.state == "left":
+            self._order("back", place.condition, said=f"Taken up again: {one.name}")
+        else:
+            self._order("leave", place.condition, said=f"Left: {one.name}; L takes it up again")
+        self.choose(place)  # so that a second press is about the same column
+
+    def _only_louder(self) -> None:
+        place = self._meant
+        if place is not None and self._search is not None:
+            level_db = self._search.conditions[place.condition].levels_db[place.level]
+            said = f"From now on only {level_db:g} dB nHL and louder; Shift T: all levels again"
+            self._order("only_above", None, level_db, said)
+
+    def _pause(self) -> None:
+        if self.paused:
+            self._order("go_on", said="Going on")
+        else:
+            self._order("pause", said="The sound pauses after this group of 16 sweeps; Space goes on")
