@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 
@@ -132,7 +133,7 @@ class StimulusSpec:
 
     def time_zero_s(self, rate_hz: float) -> float:
         """Time from the first sample to time zero of latencies, s; opens no file."""
-        return 1e-3 * (self.wav_zero_ms or 0.0) if self.kind == "custom" else self.waveform(rate_hz).time_zero_s
+        return 1e-3 * (self.wav_zero_ms or 0.0) if self.kind == "custom" else _time_zero_s(self, rate_hz)
 
     def record(self) -> dict[str, object]:
         """All parameters for a record, None for those of other kinds; for chirps also the span, for WAV files the SHA-256."""
@@ -145,3 +146,8 @@ class StimulusSpec:
     def parameters(self) -> dict[str, object]:
         """Parameters of this kind, with defaults filled in."""
         return {name: getattr(self, name) for name in PARAMETERS[self.kind]}
+
+
+@lru_cache(maxsize=256)  # a plan asks for it several times, and the status of a session makes a plan for each level
+def _time_zero_s(spec: StimulusSpec, rate_hz: float) -> float:
+    return spec.waveform(rate_hz).time_zero_s

@@ -25,18 +25,24 @@ ROOT = Path(__file__).parents[1]
 CORES = os.cpu_count() or 1
 # A sound card wants a machine that is not busy; whoever waits for real time needs little of it; the rest is work.
 PASSES = (
-    ("sound_card", 2),
-    ("real_time and not sound_card", 2 * CORES),
-    ("not real_time", CORES),
+    ("sound_card", 2, "worksteal"),
+    ("real_time and not sound_card", 3 * CORES, "loadfile"),
+    ("not real_time", CORES, "loadfile"),
 )
+# Begun in this order, so that none of them is what all others wait for in the end.
+LONGEST = (
+    "live/test_timing.py", "live/test_trouble.py", "live/test_calibrate.py", "live/test_slow_bench.py",
+    "live/test_stream_faults.py", "live/test_check.py", "live/test_screen.py", "sources/test_lsl.py", "live/test_foreign.py",
+)  # fmt: skip
 LONG = "--long"
 NOTHING_SELECTED = 5
 SLOWEST = 20
 
 
 def in_need_of_real_time() -> list[str]:
-    """Test files that ask for a stream or a sound loop: collecting all others costs 10 s in each worker."""
-    files = sorted((ROOT / "tests").rglob("test_*.py"))
+    """Test files that ask for a stream or a sound loop, the longest first: collecting all others costs seconds in each worker."""
+    longest = [ROOT / "tests" / name for name in LONGEST]
+    files = [*longest, *sorted(set((ROOT / "tests").rglob("test_*.py")) - set(longest))]
     return [str(file) for file in files if re.search(r"mark\.lsl|sound_loop", file.read_text(encoding="utf-8"))]
 
 
@@ -44,15 +50,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words, began_s = list(sys.argv[1:] if arguments is None else arguments), time.monotonic()
     long = LONG in words
     words = [word for word in words if word != LONG]
+    # Without compiled files each of a few hundred processes would compile all that it imports, and each worker all tests.
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     found, statuses = {}, []
     with tempfile.TemporaryDirectory() as folder:
-        for number, (marked, workers) in enumerate(PASSES):
+        for number, (marked, workers, dist) in enumerate(PASSES):
             report = Path(folder) / f"{number}.xml"
             selected = f"({marked}) and {'' if long else 'not '}long"
-            how = ["-n", str(workers), "--dist", "loadfile", "-m", selected, f"--junitxml={report}"]
+            how = ["-n", str(workers), "--dist", dist, "-m", selected, f"--junitxml={report}"]
             chosen = any(Path(word.split("::")[0]).exists() for word in words)
-            files = [] if chosen or marked == "not real_time" else in_need_of_real_time()
-            statuses.append(subprocess.run([sys.executable, "-m", "pytest", *how, *files, *words], check=False).returncode)
+            files = [] if chosen or marked == "not real_time" else ["--no-loadscope-reorder", *in_need_of_real_time()]
+            command = [sys.executable, "-m", "pytest", *how, *files, *words]
+            statuses.append(subprocess.run(command, check=False, env=environment).returncode)
             if report.exists():
                 found |= results(report)
             if statuses[-1] not in (0, NOTHING_SELECTED) and {"-x", "--exitfirst"} & set(words):
@@ -66,8 +75,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     counts = collections.Counter(kind for kind, _ in found.values())
     said = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "no tests"
     good = all(status in (0, NOTHING_SELECTED) for status in statuses) and bool(found)
-    command = "make long" if long else "make test"
-    print(f"{command}: {'passed' if good else 'FAILED'}: {said} in {time.monotonic() - began_s:.0f} s", flush=True)
+    name = "make long" if long else "make test"
+    print(f"{name}: {'passed' if good else 'FAILED'}: {said} in {time.monotonic() - began_s:.0f} s", flush=True)
     return 0 if good else 1
 
 

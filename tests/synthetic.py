@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,8 +54,11 @@ def stream(
     pause_ms: float = 20.0,
     fractional: bool = False,
     lead_s: float = 1.0,
+    wave: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None,
 ) -> Stream:
-    """A recording with responses in its first EEG channel. Trigger: "pulse", "bipolar", "inverted", "gate" or "codes"."""
+    """A recording with responses in its first EEG channel. Trigger: "pulse", "bipolar", "inverted", "gate" or "codes".
+
+    ``wave``: another response than wave V, in uV at times in ms."""
     spacing = rate_hz / per_s
     extra = np.repeat(rng.uniform(0, pause_ms * 1e-3 * rate_hz, n_sweeps // 16 + 1), 16)[: n_sweeps + 16]
     pauses = np.concatenate([[0], np.cumsum(np.where(np.arange(1, n_sweeps) % 16 == 0, extra[1:n_sweeps], 0.0))])
@@ -67,7 +70,8 @@ def stream(
     line = np.zeros(n)
     for number, onset in enumerate(onsets):
         a, b = int(np.floor(onset)), int(onset + 0.03 * rate_hz)
-        eeg[0, a:b] += wave_v_uv((np.arange(a, b) - onset) * 1e3 / rate_hz, latency_ms, nv)
+        times_ms = (np.arange(a, b) - onset) * 1e3 / rate_hz
+        eeg[0, a:b] += wave_v_uv(times_ms, latency_ms, nv) if wave is None else wave(times_ms)
         k = int(np.ceil(onset))
         one_ms = max(2, round(1e-3 * rate_hz))
         if trigger in ("pulse", "inverted"):

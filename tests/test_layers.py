@@ -7,6 +7,7 @@ The pure core is held to a list of what it may use rather than of what it may no
 from __future__ import annotations
 
 import ast
+import functools
 import re
 import subprocess
 import sys
@@ -80,11 +81,15 @@ def modules() -> Iterator[tuple[str, Path]]:
             yield ".".join(parts[:-1] if parts[-1] == "__init__" else parts), path
 
 
-ALL = [
-    found
-    for module, path in modules()
-    for found in imports_in(path.read_text(encoding="utf-8"), module, path.name == "__init__.py")
-]
+@functools.cache
+def all_imports() -> list[Import]:
+    return [
+        found
+        for module, path in modules()
+        for found in imports_in(path.read_text(encoding="utf-8"), module, path.name == "__init__.py")
+    ]
+
+
 NAMES = {module for module, _ in modules()}
 
 
@@ -92,7 +97,7 @@ def wrong(importer: str, *targets: str, but: tuple[str, ...] = ()) -> list[str]:
     """Imports of any of ``targets`` by modules within ``importer``, those by ``but`` excepted."""
     return [
         str(found)
-        for found in ALL
+        for found in all_imports()
         if is_within(found.module, importer)
         and found.module not in but
         and any(is_within(found.target, target) for target in targets)
@@ -100,8 +105,8 @@ def wrong(importer: str, *targets: str, but: tuple[str, ...] = ()) -> list[str]:
 
 
 def test_there_is_something_to_look_at() -> None:
-    assert {found.module.split(".")[1] for found in ALL} == set(FOLDERS)
-    assert len(ALL) > 100
+    assert {found.module.split(".")[1] for found in all_imports()} == set(FOLDERS)
+    assert len(all_imports()) > 100
 
 
 def test_every_import_of_the_project_has_its_one_name() -> None:
@@ -112,9 +117,9 @@ def test_every_import_of_the_project_has_its_one_name() -> None:
 def test_stimuli_know_neither_monitor_nor_bench() -> None:
     """But for the doors to what others wrote, which know nothing of the project."""
     doors = "quietfloor.monitor.untrusted"
-    found = [one for one in ALL if is_within(one.module, "quietfloor.stimuli") and not is_within(one.target, doors)]
+    found = [one for one in all_imports() if is_within(one.module, "quietfloor.stimuli") and not is_within(one.target, doors)]
     assert [str(one) for one in found if any(is_within(one.target, f"quietfloor.{name}") for name in ("monitor", "bench"))] == []
-    assert [str(one) for one in ALL if is_within(one.module, doors) and not is_within(one.target, doors)
+    assert [str(one) for one in all_imports() if is_within(one.module, doors) and not is_within(one.target, doors)
             and is_within(one.target, "quietfloor")] == []  # fmt: skip
 
 
@@ -133,7 +138,7 @@ def test_one_door_to_lab_streaming_layer() -> None:
 def test_qt_stays_in_the_display_and_with_what_opens_a_window_for_the_bench() -> None:
     (contract,) = (one for one in CONTRACTS if "PyQt5" in one.get("forbidden_modules", ()) and "ignore_imports" in one)
     allowed = {line.partition(" -> ")[0].removesuffix(".*") for line in contract["ignore_imports"]}
-    found = [imported for imported in ALL if imported.target.partition(".")[0] in TOOLKITS]
+    found = [imported for imported in all_imports() if imported.target.partition(".")[0] in TOOLKITS]
     assert [str(imported) for imported in found if not any(is_within(imported.module, place) for place in allowed)] == []
 
 
@@ -153,7 +158,7 @@ def test_what_the_window_shows_is_found_without_qt() -> None:
 
 @pytest.mark.parametrize("package", PURE_PACKAGES)
 def test_what_is_pure_uses_only_what_is_pure(package: str) -> None:
-    inside = [found for found in ALL if is_within(found.module, package)]
+    inside = [found for found in all_imports() if is_within(found.module, package)]
     assert inside
     assert [str(found) for found in inside if not any(is_within(found.target, name) for name in THEY_MAY_USE)] == []
 
@@ -182,7 +187,7 @@ def test_imports_run_downward(contract: dict[str, Any]) -> None:
     inside = [module for module in NAMES if is_within(module, container) and module != container]
     assert [module for module in inside if layer(module) is None] == [], "give these a place in pyproject.toml"
     upward = []
-    for found in ALL:
+    for found in all_imports():
         own, target = layer(found.module), layer(found.target)
         if own is not None and target is not None and target < own:
             upward.append(str(found))
@@ -197,7 +202,7 @@ def order(graph: Mapping[str, set[str]]) -> None:
 def graph_of(place: int) -> dict[str, set[str]]:
     """Modules, or the packages that ``place`` parts of their names say, with what each imports of the project."""
     graph: dict[str, set[str]] = {}
-    for found in ALL:
+    for found in all_imports():
         target = found.target
         while target and target not in NAMES:
             target = target.rpartition(".")[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -51,10 +52,11 @@ def test_one_line_at_the_end_says_how_all_tests_went(tmp_path: Path) -> None:
     (tmp_path / "pytest.ini").write_text("[pytest]\nmarkers =\n    sound_card\n    real_time\n")
     done = subprocess.run(
         [sys.executable, "-m", "tests.all", str(tmp_path), "-n", "0"],
-        cwd=ROOT, capture_output=True, encoding="utf-8", check=False,
+        cwd=ROOT, capture_output=True, encoding="utf-8", check=False, env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
     )  # fmt: skip
     *_, slowest, error, last = done.stdout.splitlines()
     assert done.returncode == 1
     assert "test_made::" in slowest
     assert error == "ERROR test_made::test_bad"
     assert re.fullmatch(r"make test: FAILED: 1 error, 2 passed, 1 skipped in \d+ s", last)
+    assert list(tmp_path.rglob("*.pyc")), "what is compiled is kept for the next process"

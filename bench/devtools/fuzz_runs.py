@@ -60,6 +60,7 @@ def made_session(home: Path) -> Path:
     made = [carry_through(plan, patient, session, seed) for seed in (1, 2)]
     sound = {"calibration": plan.sound.calibration, "lead_in_s": 0.5}
     Session.begin(session, make_session_plan({
+        "method": "ladder",
         "subject": {"pseudonym": "s07", "age_group": "adult"}, "condition": [{"ear": "right"}, {"ear": "left"}],
         "run": {"stream": {"name": "Virtual EEG", "eeg": ["1"], "trigger": "trigger"}, "sound": sound},
     })).note(1, "quiet")  # fmt: skip

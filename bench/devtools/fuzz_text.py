@@ -108,7 +108,8 @@ PLANS = (
     {"sound": {"stimulus": "custom", "wav": "sound.wav", "wav_zero_ms": 1.0, "level_db_fs": -40.0}},
 )  # fmt: skip
 SESSION_PLAN = {
-    "title": "first visit", "subject": {"pseudonym": "s07", "age_group": "adult", "age_months": 300},
+    "title": "first visit", "method": "ladder", "confirm": "none", "search": {"width_db": 10, "widest_db": 14},
+    "subject": {"pseudonym": "s07", "age_group": "adult", "age_months": 300},
     "condition": [
         {"ear": "right", "stimulus": "click", "start_db_nhl": 40.0},
         {"ear": "left", "route": "air", "stimulus": "tone-burst", "frequency_hz": 1000, "lowest_db_nhl": 10.0,

@@ -155,20 +155,21 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
         done.plan, done.verdict, done.engine, stream=done.stream, unit=done.unit,
         sound=live.get("stimulus"), calibration=live.get("calibration"), started=live.get("started"),
         timing=Timing.of_record(live.get("timing") or {}),
-        failure=done.verdict.reason if done.verdict.stopped_by == "fault" else None,
+        failure=done.verdict.reason if done.verdict.stopped_by == "fault" else None, search=done.search,
     )  # fmt: skip
+    looks = "looks" if done.search is None else "units and choices"
     if changed or done.live_looks is None:
         comparison, same = "not compared: " + ("settings were changed" if changed else "the run kept no looks"), True
     elif done.identical_by == "bytes":
-        comparison, same = f"{done.looks} looks, each identical to the live one byte for byte", True
+        comparison, same = f"{done.looks} {looks}, each identical to the live one byte for byte", True
         comparison += _except_for(done.plan.format)
     elif done.identical_by == "decisions":
-        comparison, same = f"{done.looks} looks, each the same decision as the live one, figures within {TOLERANCE:g}", True
+        comparison, same = f"{done.looks} {looks}, each the same decision as the live one, figures within {TOLERANCE:g}", True
         comparison += _except_for(done.plan.format) + ": processors add in different orders"
     else:
         first = "" if done.first_difference is None else f", the first difference is in look {done.first_difference + 1}"
         first = first or ("" if done.looks != done.live_looks else ", another verdict")
-        comparison, same = f"{done.looks} looks against {done.live_looks} live ones{first}", False
+        comparison, same = f"{done.looks} {looks} against {done.live_looks} live ones{first}", False
     say(status_text.ended(done.verdict, done.engine.last_look, done.plan.decision.floor_nv), args)
     say(comparison, args)
     if not changed and done.live_looks is not None and done.identical_by != "bytes":
@@ -180,16 +181,19 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
     if not live:
         say(f"the run left no result: {folder.why_no_result}", args)
     if args.out is not None:
+        from quietfloor.monitor.plan.cell_table import read_cells
         from quietfloor.monitor.run.opening import write_results
         from quietfloor.monitor.storage.folder_lock import sole_writer
 
         with sole_writer(args.out):
             new = RunFolder.create(args.out)
             new.write_text(new.plan.name, done.plan.to_toml())
+            if (table := read_cells(folder, done.plan.sound)) is not None:
+                table.write(new)
             for event in done.events:
                 if event.kept:
                     new.append_event(event.record())
-            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine, complain)
+            kept_as = write_results(new, record | {"replay_of": str(folder.path)}, done.engine, complain, done.search)
         same = same and kept_as["fault"] == record["fault"]
         say(f"kept in {new.path}", args)
         record["folder"] = str(new.path)

@@ -188,10 +188,15 @@ def carry_through(
 
 def _watch(run: Any, plan: Any, title: str, args: argparse.Namespace) -> None:
     """Show the run until it is over; where showing fails, a closed pipe for instance, the run goes on unseen."""
+    from quietfloor.monitor.display.searchtext import Keyboard, watch_search
     from quietfloor.monitor.display.textview import watch
 
+    out = sys.stderr if args.json else sys.stdout
     try:
-        watch(run, plan, title, sys.stderr if args.json else sys.stdout)
+        if plan.search is None:
+            watch(run, plan, title, out)
+        else:
+            watch_search(run, title, out, Keyboard.of_terminal())
     except Exception as error:
         logging.getLogger("quietfloor").error("the display failed (%s): the run goes on without it", error)
     run.wait()

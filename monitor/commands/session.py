@@ -37,12 +37,17 @@ EXAMPLES = """examples:
   quietfloor session plan.toml --out sessions/s07      begin, or go on: shows where it is and what it suggests, then asks
   quietfloor session sessions/s07 --status             runs, thresholds so far, what would be next
   quietfloor session sessions/s07 --auto               follow the suggestions to the end
-  quietfloor session sessions/s07 --level 35           a level of your own, in the condition that is suggested
-  quietfloor session sessions/s07 --masking            the suggested run, with noise in the other ear where it is due
+  quietfloor session sessions/s07 --minutes 20         no longer than that, all recordings together
+  quietfloor session sessions/s07 --condition 2        search only that condition (of a ladder: one run in it)
+  quietfloor session sessions/s07 --level 35           begin at that level
+  quietfloor session sessions/s07 --single --level 35  one run at one level
+  quietfloor session sessions/s07 --masking            with noise in the other ear where it is due
   quietfloor session sessions/s07 --discard 4 --why "she woke up"
   quietfloor session sessions/s07 --note 4 "electrode replaced before this run"
 
-It suggests, you decide: answer with Enter, with another level in dB nHL, or with q. What was found is never deleted.
+With method = "search", the usual one, one recording goes over the levels of all conditions that have no answer yet; with
+method = "ladder" each level is a run of its own. It suggests, you decide: answer with Enter, with another level in dB nHL, or
+with q. While a search runs, type into the terminal (it says what), or use the keys of the window. What was found stays.
 exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 a run stopped on a fault with data kept"""
 GROWTH_DB = 5.0  # above the lowest response: common practice
 
@@ -62,17 +67,18 @@ def add(commands: Any) -> None:
     what.add_argument("--restore", type=int, metavar="N", help="a discarded run counts again")
     what.add_argument("--note", nargs=2, metavar=("N", "TEXT"), help="keep a remark on run N")
     parser.add_argument("--why", metavar="TEXT", help="reason for --discard")
-    own = parser.add_argument_group("a run of your own choice")
-    own.add_argument("--condition", type=int, metavar="N", help="of the plan, from 1 (the one that is suggested)")
-    own.add_argument("--level", type=float, metavar="DB", help="dB nHL (the one that is suggested)")
-    own.add_argument("--repeat", type=int, metavar="N", help="condition and level of run N once more")
+    own = parser.add_argument_group("your own choice")
+    own.add_argument("--condition", type=int, metavar="N", help="of the plan, from 1; of a search only that one")
+    own.add_argument("--level", type=float, metavar="DB", help="dB nHL; a search begins there")
+    own.add_argument("--single", action="store_true", help="one run at one level, also where the plan searches")
+    own.add_argument("--repeat", type=int, metavar="N", help="a single run: condition and level of run N once more")
     own.add_argument("--growth", action="store_true",
-                     help=f"{GROWTH_DB:g} dB above the lowest response, for the latency/amplitude-intensity "
+                     help=f"a single run {GROWTH_DB:g} dB above the lowest response, for the latency/amplitude-intensity "
                           "function: establishes no threshold")  # fmt: skip
-    own.add_argument("--muted", action="store_true", help="control: trigger without stimulus")
+    own.add_argument("--muted", action="store_true", help="control, a single run: trigger without stimulus")
     parser.add_argument("--masking", action="store_true",
                         help="give the noise that is advised, where it is due; --auto: as [masking] auto says")  # fmt: skip
-    parser.add_argument("--minutes", type=float, metavar="M", help="time that is left from now on")
+    parser.add_argument("--minutes", type=float, metavar="M", help="time of recording that is left from now on")
     add_walk(parser)
     add_window(parser)
     add_json(parser)
@@ -80,6 +86,7 @@ def add(commands: Any) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
+    from quietfloor.monitor.commands.session_search import search
     from quietfloor.monitor.hearing.tables import HearingError
     from quietfloor.monitor.plan.run_plan import PlanError
     from quietfloor.monitor.session.session_store import SessionError
@@ -92,7 +99,9 @@ def main(args: argparse.Namespace) -> int:
             return remark(session, args)
         if args.status:
             return conclude(session, args, [], args.minutes)
-        return with_window(args, partial(work, session, args))
+        single = args.single or args.repeat is not None or args.growth or args.muted
+        made_by = search if session.plan.method == "search" and not single else work
+        return with_window(args, partial(made_by, session, args))
     except (PlanError, SessionError, FolderError, HearingError) as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
@@ -139,7 +148,9 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
     """Make runs until none is left to make or wanted; the exit status."""
     made: list[dict[str, Any]] = []
     acknowledged: dict[str, Any] | None = None
-    own_choice = args.repeat is not None or args.level is not None or args.condition is not None or args.growth or args.muted
+    own_choice = any((
+        args.single, args.repeat is not None, args.level is not None, args.condition is not None, args.growth, args.muted,
+    ))  # fmt: skip
     minutes = args.minutes
     if args.repeat is not None and (args.level is not None or args.condition is not None or args.growth):
         from quietfloor.monitor.plan.run_plan import PlanError
@@ -164,7 +175,7 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
             break
         if not isinstance(level, int | float):
             assert link is not None
-            _remarked(session, level, args, link)
+            remarked(session, level, args, link)
             continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
         plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
@@ -181,8 +192,8 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
             plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
         made.append(carry_through(plan, session.folder, args, acknowledged, link))
-        minutes = None if minutes is None else minutes - _minutes_of_last(session)
-        if args.yes or (own_choice and not args.auto) or made[-1]["fault"] is not None:
+        minutes = None if minutes is None else minutes - minutes_of_last(session)
+        if args.yes or (own_choice and (args.single or not args.auto)) or made[-1]["fault"] is not None:
             break
         if args.auto and (made[-1]["stopped_by"] == "operator" or (link is not None and link.interrupted)):
             say("stopped: the same line goes on from here", args)
@@ -260,11 +271,11 @@ def _refused(plan: Plan, session: Session) -> None:
     make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
 
 
-def _minutes_of_last(session: Session) -> float:
+def minutes_of_last(session: Session) -> float:
     import math
 
-    runs = session.runs()
-    return runs[-1].seconds / 60 if runs and not math.isnan(runs[-1].seconds) else 0.0
+    runs = session.all_runs()
+    return math.fsum(run.seconds for run in runs if run.number == runs[-1].number and not math.isnan(run.seconds)) / 60
 
 
 def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -> Suggestion:
@@ -340,11 +351,11 @@ def _asked(
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
 
 
-def _remarked(session: Session, remark: Remark, args: argparse.Namespace, link: WindowLink) -> None:
+def remarked(session: Session, remark: Remark, args: argparse.Namespace, link: WindowLink) -> None:
     """Keep what was said in the window about the run before."""
     from quietfloor.monitor.session.session_store import SessionError
 
-    number = session.runs()[-1].number
+    number = session.all_runs()[-1].number
     try:
         if remark.what == "discard":
             run = session.discard(number, remark.text)
@@ -366,7 +377,7 @@ def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose)
     suggested = suggestion.level_db_nhl
     if suggested is None:
         return [suggestion]
-    index, runs = session.index_of(suggestion.condition), session.runs()
+    index, runs = session.index_of(suggestion.condition), session.all_runs()
     rules = session.plan.rules(index)
     below = int(max(0.0, suggested - rules.lowest_db) // rules.last_step_db)
     above = int(max(0.0, rules.highest_db - suggested) // rules.last_step_db)
@@ -409,6 +420,6 @@ def followed(args: argparse.Namespace) -> int:
         return refuse(f"with --auto everything comes from the plan: write {names} under [run] there", BAD_ARGUMENTS, args)
     defaults = argparse.Namespace(
         yes=False, status=False, discard=None, restore=None, note=None, why=None, condition=None, level=None, repeat=None,
-        growth=False, muted=False, minutes=None, masking=False,
+        growth=False, muted=False, minutes=None, masking=False, single=False,
     )  # fmt: skip
     return main(argparse.Namespace(**(vars(defaults) | vars(args))))

@@ -13,21 +13,26 @@ if TYPE_CHECKING:
     from quietfloor.monitor.session.session import Session
 
 
-def say_status(session: Session, args: argparse.Namespace, minutes: float | None, short: bool = False) -> None:
-    """Where the session is, for a person; ``short`` leaves out the runs."""
+def say_status(
+    session: Session, args: argparse.Namespace, minutes: float | None, short: bool = False, coming: bool = True
+) -> None:
+    """Where the session is, for a person; ``short`` leaves out the runs, ``coming`` says what a search would do next."""
     if not short:
         plan = session.plan
         title = f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder}"
         say(plain(title, LONGEST), args)
-        for run in session.runs():
+        for run in session.all_runs():
             say(f"  {run.condition} · {run.words}" + "".join(f"\n    note: {note}" for note in run.notes), args)
     else:
-        session.runs()
+        session.all_runs()
     for text in session.damaged:
         say(f"  {text}", args)
     for threshold in session.thresholds():
         settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
         say(f"  {threshold.condition}: {threshold.words}{settled}", args)
+    if session.plan.method == "search":
+        _say_ahead(session, args, minutes, short, coming)
+        return
     if not short:
         from quietfloor.monitor.session.staircase_errors import NO_RATE
 
@@ -45,10 +50,30 @@ def say_status(session: Session, args: argparse.Namespace, minutes: float | None
     suggestion = session.next(minutes)
     if suggestion is not None:
         say(suggestion.sentence, args)
-        say(f"  Length: {session.sweeps(session.index_of(suggestion.condition), session.runs()).words}.", args)
+        say(f"  Length: {session.sweeps(session.index_of(suggestion.condition), session.all_runs()).words}.", args)
         return
     for one in session.suggestions(minutes):
         say(one.sentence, args)
+
+
+def _say_ahead(session: Session, args: argparse.Namespace, minutes: float | None, short: bool, coming: bool) -> None:
+    """What comes next in a session that searches."""
+    if not short:
+        from quietfloor.monitor.session.staircase_errors import percent
+
+        alpha = percent(session.first_plan().decision.alpha)
+        say(f"  error rate, every search: where nothing is heard, at most {alpha} of searches find a response", args)
+    if not coming:
+        return
+    ahead, confirming = session.search_ahead(minutes), session.confirmation(minutes)
+    if ahead is not None:
+        say(ahead.sentence, args)
+    elif confirming is not None:
+        say(confirming.sentence, args)
+    elif all(one.settled for one in session.thresholds()):
+        say("Every condition has its answer.", args)
+    else:
+        say("Not every condition has its answer, and no time is left for another search.", args)
 
 
 def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
@@ -58,8 +83,10 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
 
     from quietfloor.monitor.session.staircase_rules import waking_words
 
-    runs = session.runs()
-    suggestion = session.next(minutes)
+    runs = session.all_runs()
+    searching = session.plan.method == "search"
+    suggestion = session.confirmation(minutes) if searching else session.next(minutes)
+    ahead = session.search_ahead(minutes) if searching else None
     left_s = session.time_left_s(runs)
     return {
         "session": str(session.folder),
@@ -74,8 +101,10 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
             for one in (session.sweeps(index, runs) for index in range(len(session.plan.conditions)))
         ],
         "waking": waking_words(runs) or None,
-        "next": None if suggestion is None else _suggestion(suggestion),
-        "done": [_suggestion(one) for one in session.suggestions(minutes) if one.done],
+        "method": session.plan.method,
+        "next": None if suggestion is None or ahead is not None else _suggestion(suggestion),
+        "search": None if ahead is None else asdict(ahead) | {"sentence": ahead.sentence},
+        "done": [] if searching else [_suggestion(one) for one in session.suggestions(minutes) if one.done],
         "seconds_left": None if math.isinf(left_s) else left_s,
     }
 

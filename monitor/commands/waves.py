@@ -18,6 +18,7 @@ EXAMPLES = """examples:
   quietfloor waves sessions/s07/run-003                        waves I, III, V and the trough, and how sure each is
   quietfloor waves sessions/s07/run-003 --mark V=6.1 --remove I
   quietfloor waves sessions/s07/run-003 sessions/s07/run-004   two of one level: replicates; of two: change of V with level
+  quietfloor waves sessions/s08/run-001 --level 40 --ear left --mark V=7.9    one level of a search; without --level all of them
 
 Waves are suggested until one is marked by hand; from then on they are in marks.json in the folder of the run, for a report too.
 exit status: 0 done, 1 marks could not be kept, 2 bad arguments, or no average to mark"""
@@ -34,6 +35,9 @@ def add(commands: Any) -> None:
     parser.add_argument("--remove", action="append", default=[], metavar="WAVE", help="take a wave away; may be repeated")
     parser.add_argument("--keep", action="store_true", help="keep the suggestions as they are")
     parser.add_argument("--again", action="store_true", help="suggest anew, whatever was marked before")
+    parser.add_argument("--level", type=float, metavar="DB", help="of a search: this level in dB nHL alone")
+    parser.add_argument("--ear", choices=("left", "right"), help="of a search: this ear alone")
+    parser.add_argument("--frequency", type=float, metavar="HZ", help="of a search: this frequency alone")
     parser.add_argument("--norms", type=Path, metavar="FILE.toml",
                         help="published values of your own, in the form of monitor/waves/wave-norms.toml")  # fmt: skip
     add_json(parser)
@@ -49,7 +53,7 @@ def _mark(text: str) -> tuple[str, float]:
 
 
 def main(args: argparse.Namespace) -> int:
-    from quietfloor.monitor.review.marked_run import MARKS, keep, read, several
+    from quietfloor.monitor.review.marked_run import is_search, keep, read, read_levels
     from quietfloor.monitor.storage.run_folder import FolderError
     from quietfloor.monitor.waves.norms_file import load_norms
     from quietfloor.monitor.waves.peaks import placed, removed
@@ -58,9 +62,20 @@ def main(args: argparse.Namespace) -> int:
         norms = load_norms(args.norms)
         if len({path.resolve() for path in args.runs}) < len(args.runs):
             raise ValueError("name each run once")
-        runs = [read(path, norms, args.again) for path in args.runs]
+        choice = {"level_db": args.level, "ear": args.ear, "frequency_hz": args.frequency}
+        runs, untold = [], []
+        for path in args.runs:
+            if is_search(path) or any(value is not None for value in choice.values()):
+                levels, why = read_levels(path, norms, args.again, **choice)
+                runs += levels
+                untold += why
+            else:
+                runs.append(read(path, norms, args.again))
         if len(runs) > 1 and (args.mark or args.remove or args.keep or args.again):
-            raise ValueError("marks are changed in one run at a time: name only one")
+            raise ValueError(
+                "marks are changed in one run at a time: name only one" if len(args.runs) > 1 else
+                "marks are changed at one level of a search at a time: add --level, and --ear or --frequency if several have it"
+            )
         first = runs[0]
         marks, width = first.marks, first.where.width
         for wave in args.remove:
@@ -69,13 +84,13 @@ def main(args: argparse.Namespace) -> int:
             marks = removed(marks, first.trace, wave, width)
         for wave, ms in args.mark:
             marks = placed(marks, first.trace, wave, ms, width)
-        told = several(runs, norms) if len(runs) > 1 else []
+        told = _together(runs, norms) if len(runs) > 1 else []
     except (ValueError, FolderError) as error:
         return refuse(error, BAD_ARGUMENTS, args)
     changed = bool(args.mark or args.remove or args.keep)
     if changed:
         try:
-            keep(first.folder, marks)
+            kept_in = keep(first.folder, marks, first.cell)
         except OSError as error:
             return refuse(f"cannot keep marks in {first.folder.path} ({error.strerror or error})", FAILED, args)
     for run in runs:
@@ -83,14 +98,34 @@ def main(args: argparse.Namespace) -> int:
         say(run.title, args)
         for line in table(run, of_run, norms):
             say("  " + line, args)
-    for line in told:
+    for line in (*told, *untold):
         say(line, args)
     if changed:
-        say(f"kept in {first.folder.path / MARKS}", args)
+        say(f"kept in {kept_in}", args)
     kept = [marks if run is first else run.marks for run in runs]
-    out = [{"run": str(run.folder.path)} | own.record() for run, own in zip(runs, kept, strict=True)]
+    out = [{"run": str(run.folder.path)} | _cell(run) | own.record() for run, own in zip(runs, kept, strict=True)]
     give_json({"runs": out, "told": told}, args)
     return DONE
+
+
+def _together(runs: list[Marked], norms: Norms) -> list[str]:
+    """On several runs of one condition; of searches, which have several conditions, on each of these."""
+    from quietfloor.monitor.review.marked_run import several
+    from quietfloor.monitor.session.conditions import condition_of
+
+    if all(run.cell is None for run in runs):
+        return several(runs, norms)
+    groups: dict[str, list[Marked]] = {}
+    for run in runs:
+        groups.setdefault(str(condition_of(run.sound)), []).append(run)
+    return [f"{name}, {line}" for name, own in groups.items() if len(own) > 1 for line in several(own, norms)]
+
+
+def _cell(run: Marked) -> dict[str, Any]:
+    if run.cell is None:
+        return {}
+    sound = run.sound
+    return {"cell": run.cell} | {key: sound[key] for key in ("ear", "route", "kind", "frequency_hz", "level_db_nhl")}
 
 
 def table(run: Marked, marks: Marks, norms: Norms) -> list[str]:

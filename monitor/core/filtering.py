@@ -8,7 +8,7 @@ from before a gap, and nothing has to "settle".
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.signal import firwin, kaiser_beta, kaiserord
@@ -88,13 +88,22 @@ class Band:
         return self.first_output
 
     def response(self, frequencies_hz: Floats) -> Floats:
-        """Real (zero-phase) gain at the given frequencies, after delay compensation."""
+        """Real (zero-phase) gain at the given frequencies, after delay compensation; read-only, as it is kept."""
+        asked = np.asarray(frequencies_hz, dtype=np.float64)
+        return _response(self, asked.tobytes(), asked.shape)
 
-        def gain(taps: Floats, rate_hz: float) -> Floats:
-            lags = np.arange(len(taps)) - len(taps) // 2
-            return np.asarray(np.cos(2 * np.pi * np.multiply.outer(frequencies_hz, lags) / rate_hz) @ taps)
 
-        return gain(self.decimator, self.rate_hz) * gain(self.bandpass, self.analysis_rate_hz)
+@lru_cache(maxsize=32)  # each analysis asks its band at the same thousands of frequencies, and is mostly this while it begins
+def _response(band: Band, frequencies_hz: bytes, shape: tuple[int, ...]) -> Floats:
+    frequencies = np.frombuffer(frequencies_hz).reshape(shape)
+
+    def gain(taps: Floats, rate_hz: float) -> Floats:
+        lags = np.arange(len(taps)) - len(taps) // 2
+        return np.asarray(np.cos(2 * np.pi * np.multiply.outer(frequencies, lags) / rate_hz) @ taps)
+
+    found = np.asarray(gain(band.decimator, band.rate_hz) * gain(band.bandpass, band.analysis_rate_hz))
+    found.flags.writeable = False
+    return found
 
 
 class RunningBand:

@@ -41,6 +41,7 @@ MEANING: dict[str, dict[str, Any]] = {
     "sample": {"Description": "nearest sample of the file, from 0"},
     "stimulus": {"Description": "kind of stimulus"},
     "ear": {"Description": "ear that it was played to", "Levels": {"left": "left ear", "right": "right ear"}},
+    "frequency": {"Description": "nominal frequency of the stimulus; n/a for a click and other broadband sounds", "Units": "Hz"},
     "level": {"Description": "level of the stimulus, in the unit of level_unit"},
     "level_unit": {"Description": "dB nHL by the calibration of the run, or dB re full scale without one"},
     "polarity": {
@@ -57,8 +58,21 @@ MEANING: dict[str, dict[str, Any]] = {
     },
     "reason": {"Description": "why the sweep was rejected"},
     "unit": {"Description": "units of sweeps are weighted together; counted from 1"},
+    "cell": {"Description": "of a recording over several levels in turn: its number in the table of sounds, from 0"},
     "text": {"Description": "the rest, in words"},
 }
+
+
+def _meaning(material: Material) -> dict[str, dict[str, Any]]:
+    """With the tags of the cells of a recording that has several."""
+    tags = {
+        one.tag: "a trigger without sound, while the search paused" if one.level is None else (
+            f"onset of the {one.stimulus} to the {one.ear} ear at {one.level:g} {one.level_unit}"
+        )
+        for one in material.cells
+    }
+    kinds = MEANING["trial_type"]
+    return MEANING | {"trial_type": kinds | {"Levels": kinds["Levels"] | tags}}
 
 
 def write_bids(materials: Sequence[Material], out: Path) -> list[tuple[Material, Path, Written]]:
@@ -86,7 +100,7 @@ def write_bids(materials: Sequence[Material], out: Path) -> list[tuple[Material,
             _put(folder / f"{stem}_eeg.json", _sidecar(material, done))
             _put(folder / f"{stem}_channels.tsv", tsv(_channels(material, done)))
             _put(folder / f"{stem}_events.tsv", tsv([list(EVENTS), *events_rows(material)]))
-            _put(folder / f"{stem}_events.json", MEANING)
+            _put(folder / f"{stem}_events.json", _meaning(material))
             began = material.started.strftime("%Y-%m-%dT%H:%M:%S") if material.started is not None else "n/a"
             scans.setdefault((subject, session), [["filename", "acq_time"]]).append([f"eeg/{bdf.name}", began])
             written.append((material, out / bdf.relative_to(root), done))

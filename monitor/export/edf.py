@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import math
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from io import BufferedWriter
@@ -16,7 +17,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from quietfloor.monitor.export.material import ACCEPTED, Channel, ExportError, Happening, Material
+from quietfloor.monitor.export.material import ACCEPTED, CellLabel, Channel, ExportError, Happening, Material
 from quietfloor.monitor.export.scale import Scale, ScaleError, scale_for
 from quietfloor.monitor.export.tables import no_formula
 from quietfloor.monitor.export.timeline import held
@@ -112,20 +113,22 @@ def list_annotations(material: Material, length: int) -> list[tuple[float, float
     places = timeline.places(np.array([one.position for one in material.happenings], dtype=np.float64))
     found = []
     for one, place in zip(material.happenings, places, strict=True):
-        lasts = one.lost or one.lasts
-        found.append((_tick((float(place) - one.lost) / rate_hz), _tick(lasts / rate_hz) if lasts else None, describe(one)))
+        lasts, words = one.lost or one.lasts, describe(one, material.cells)
+        found.append((_tick((float(place) - one.lost) / rate_hz), _tick(lasts / rate_hz) if lasts else None, words))
     if length > timeline.length:
         padding = length - timeline.length
         found.append((_tick(timeline.length / rate_hz), _tick(padding / rate_hz), f"BAD end: {padding} samples of padding"))
     return found
 
 
-def describe(one: Happening) -> str:
+def describe(one: Happening, cells: Sequence[CellLabel] = ()) -> str:
+    """The text of an annotation; a sweep of a recording with several cells has the tag of its own."""
     if one.kind != "stimulus":
         return "".join(c if c.isprintable() else " " for c in WORDS[one.kind] + one.text).strip()
+    name = "stimulus" if one.cell is None else cells[one.cell].tag
     if one.status == ACCEPTED:
-        return "stimulus"
-    return f"stimulus, {one.status}" + (f": {one.reason}" if one.reason else "")
+        return name
+    return f"{name}, {one.status}" + (f": {one.reason}" if one.reason else "")
 
 
 def short_labels(channels: tuple[Channel, ...]) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -12,15 +13,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from quietfloor.monitor.core.artefacts import RunningLimits
 from quietfloor.monitor.core.engine import Engine
-from quietfloor.monitor.core.events import SoundBroken, UnitDone
+from quietfloor.monitor.core.events import CellUnit, SoundBroken, UnitDone
 from quietfloor.monitor.core.onsets import Onset, OnsetFinder
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.export.labels import polarities, sweep_label
 from quietfloor.monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
-from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.plan.cell_table import read_cells, table_of
+from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.review.replay import Replayed, ReplayError, replay
+from quietfloor.monitor.review.search_record import Search, read_search
 from quietfloor.monitor.session.session import PLAN, Session
 from quietfloor.monitor.session.session_plan import SubjectPlan
 from quietfloor.monitor.session.session_store import SessionError
@@ -36,6 +40,7 @@ from quietfloor.monitor.untrusted.safe_xml import element_from
 LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more
 BY_SIGN = {1: "condensation", -1: "rarefaction"}
+SILENCE = "silence"
 ACCEPTED, REJECTED, NOT_JUDGED = "accepted", "rejected", "not judged"
 
 
@@ -57,7 +62,8 @@ class Channel:
 class Happening:
     """Something at raw sample ``position``. ``kind``: stimulus, sound_broken, gap, clock, not_finite, note or marker.
 
-    ``lost``: samples that are missing before it. ``lasts``: raw samples that it covers. The rest is of stimuli.
+    ``lost``: samples that are missing before it. ``lasts``: raw samples that it covers. The rest is of stimuli; ``cell``: of a
+    recording with several.
     """
 
     position: float
@@ -69,13 +75,30 @@ class Happening:
     reason: str | None = None
     unit: int | None = None
     polarity: str | None = None
+    cell: int | None = None
+
+
+@dataclass(frozen=True)
+class CellLabel:
+    """A sound of a recording with several. ``tag``: its parts behind slashes, as readers of labels can choose by them.
+
+    ``ear`` and what follows are None of silence, while such a recording pauses.
+    """
+
+    tag: str
+    stimulus: str
+    ear: str | None = None
+    frequency_hz: float | None = None
+    level: float | None = None
+    level_unit: str | None = None
 
 
 @dataclass(frozen=True)
 class Material:
     """One run. ``samples`` (n_channels, n) as recorded; ``happenings`` by position; ``cautions``: what a reader should know.
 
-    ``engine`` has the averages; None where nothing could be decided again.
+    ``engine`` has the averages; None where nothing could be decided again. ``cells``: by their numbers; empty for a run of one
+    sound. ``search``: their averages, where they are kept.
     """
 
     name: str
@@ -94,6 +117,8 @@ class Material:
     cautions: tuple[str, ...]
     engine: Engine | None
     mains_hz: tuple[float, ...] = ()
+    cells: tuple[CellLabel, ...] = ()
+    search: Search | None = None
 
 
 def read_material(path: Path) -> Material:
@@ -116,6 +141,9 @@ def read_material(path: Path) -> Material:
     cautions += source.file.problems
     done = _decided(folder, cautions)
     record = _record(folder)
+    search = read_search(folder, record)
+    if search is not None:
+        cautions += search.missing
     raw = chunk.samples
     bad = np.zeros(raw.shape[1], dtype=bool) if raw.dtype.kind in "iu" else ~np.isfinite(raw).all(axis=0)
     happenings = _breaks(timeline) + [
@@ -123,8 +151,9 @@ def read_material(path: Path) -> Material:
         for start, stop in stretches(bad, max(1, round(MERGE_S * stream.rate_hz)))
     ]
     texts = _markers(source, chunk.stamps_s)
+    labels = () if done is None else _cells(folder, done.plan)
     if done is not None:
-        happenings += _stimuli(done, raw, chunk.stamps_s, timeline, texts)
+        happenings += _stimuli(done, raw, chunk.stamps_s, timeline, texts, labels)
     happenings += _notes(folder, stream.rate_hz, raw.shape[1])
     happenings += [
         Happening(position, "marker", text[:LONGEST_TEXT]) for position, _, text in texts if sweep_label(text) is None
@@ -150,15 +179,33 @@ def read_material(path: Path) -> Material:
         cautions=tuple(cautions),
         engine=None if done is None else done.engine,
         mains_hz=() if done is None or done.plan.sound is None else tuple(done.plan.sound.mains_hz),
+        cells=labels,
+        search=search,
     )
+
+
+def _cells(folder: RunFolder, plan: Plan) -> tuple[CellLabel, ...]:
+    table = read_cells(folder, plan.sound) or table_of(plan)
+    if table is None:
+        return ()
+    found = []
+    for row, sound in zip(table.cells, table.sounds, strict=True):
+        if row.muted:
+            found.append(CellLabel(SILENCE, SILENCE))
+            continue
+        unit = "dB nHL" if row.level_db_nhl is not None else "dB re full scale"
+        hz = "" if row.frequency_hz is None else f"{row.frequency_hz:g}Hz/"
+        tag = f"stimulus/{row.ear}/{row.stimulus}/{hz}{row.level_db:g}{unit.replace(' ', '')}"
+        found.append(CellLabel(tag, sound.spec.name, row.ear, row.frequency_hz, row.level_db, unit))
+    return tuple(found)
 
 
 def _decided(folder: RunFolder, cautions: list[str]) -> Replayed | None:
     """The run decided again: only that knows where each sweep was and what was wrong with it."""
-    units: list[UnitDone | SoundBroken] = []
+    units: list[UnitDone | CellUnit | SoundBroken] = []
 
-    def keep(_: Engine, events: list[Any]) -> None:
-        units.extend(event for event in events if isinstance(event, (UnitDone, SoundBroken)))
+    def keep(_: Engine, __: object, events: list[Any]) -> None:
+        units.extend(event for event in events if isinstance(event, (UnitDone, CellUnit, SoundBroken)))
 
     try:
         done = replay(folder, on_events=keep)
@@ -171,17 +218,28 @@ def _decided(folder: RunFolder, cautions: list[str]) -> Replayed | None:
 
 
 def _stimuli(
-    done: Replayed, raw: NDArray, stamps_s: Floats, timeline: Timeline, texts: list[tuple[float, float, str]]
-) -> list[Happening]:
+    done: Replayed, raw: NDArray, stamps_s: Floats, timeline: Timeline, texts: list[tuple[float, float, str]],
+    cells: Sequence[CellLabel],
+) -> list[Happening]:  # fmt: skip
     """Every onset in the trigger channel, also behind the verdict, with what became of its sweep."""
     settings = done.engine.settings
     onsets = [onset for onset in find_onsets(raw, settings, timeline) if not onset.breaks]
-    judged: dict[float, tuple[int, str | None, int]] = {}
+    judged: dict[float, tuple[int | None, str | None, int, int | None]] = {}
+    units_left = math.inf if done.search is None else done.search.units
     broken = []
+    limits = RunningLimits(settings.analysis.criteria, settings.analysis.rate_hz)
     for event in done.events:
         if isinstance(event, UnitDone):
             sweeps = zip(event.positions, event.left_out, event.signs, strict=True)
-            judged |= {at: (event.unit, why, sign) for at, why, sign in sweeps}
+            judged |= {at: (event.unit, why, sign, None) for at, why, sign in sweeps}
+        elif isinstance(event, CellUnit):
+            cell = event.cell if event.cell >= 0 else None
+            units_left -= 1
+            if units_left < 0 or (cell is not None and cells[cell].tag == SILENCE):
+                judged |= {at: (None, None, sign, cell) for at, sign in zip(event.positions, event.signs, strict=True)}
+                continue
+            sweeps = zip(event.positions, _rejected(event, limits, settings.analysis.judged), event.signs, strict=True)
+            judged |= {at: (event.unit + 1, why, sign, cell) for at, why, sign in sweeps}
         elif isinstance(event, SoundBroken):
             broken.append(Happening(event.position, "sound_broken", "the sound broke"))
     fixed = None if done.plan.sound is None else done.plan.sound.polarity
@@ -193,11 +251,23 @@ def _stimuli(
         known = polarities(np.interp(positions, np.arange(len(stamps_s)), np.maximum.accumulate(stamps_s)), labels)
     found = []
     for onset, polarity in zip(onsets, known, strict=True):
-        unit, why, sign = judged.get(onset.position, (None, None, 0))
+        unit, why, sign, cell = judged.get(onset.position, (None, None, 0, None))
         polarity = BY_SIGN.get(sign, polarity)  # by the plan, where it was followed, before the markers
         status = NOT_JUDGED if unit is None else ACCEPTED if why is None else REJECTED
-        found.append(Happening(onset.position, "stimulus", "", 0, 0, status, why, unit, polarity))
+        found.append(Happening(onset.position, "stimulus", "", 0, 0, status, why, unit, polarity, cell))
     return broken + found
+
+
+def _rejected(event: CellUnit, limits: RunningLimits, judged: slice) -> list[str | None]:
+    """Why each sweep that is there was rejected, None: accepted. The cells of a search share their limits, as here."""
+    if event.cell < 0:
+        return [fault or "cell_unread" for fault in event.faults]
+    usable = event.usable[0]
+    reasons = np.full(len(usable), None, dtype=object)
+    for name, beyond in reversed(limits.update(event.sweeps_uv[0][..., judged], usable)):
+        reasons[beyond] = name  # the first one that a sweep exceeds
+    places = iter(np.flatnonzero(usable).tolist())
+    return [fault or reasons[next(places)] for fault in event.faults]
 
 
 def find_onsets(raw: NDArray, settings: EngineSettings, timeline: Timeline) -> list[Onset]:
@@ -291,4 +361,4 @@ def _started(header_xml: str) -> datetime.datetime | None:
         return None
 
 
-__all__ = ["Channel", "ExportError", "Happening", "Material", "find_onsets", "read_material"]
+__all__ = ["CellLabel", "Channel", "ExportError", "Happening", "Material", "find_onsets", "read_material"]

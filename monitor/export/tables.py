@@ -15,9 +15,10 @@ from quietfloor.monitor.storage.run_folder import AVERAGE_COLUMNS
 
 ROWS = 65536  # at a time
 EVENTS = (
-    "onset", "duration", "trial_type", "sample", "stimulus", "ear", "level", "level_unit", "polarity", "status", "reason", "unit",
-    "text",
+    "onset", "duration", "trial_type", "sample", "stimulus", "ear", "frequency", "level", "level_unit", "polarity", "status",
+    "reason", "unit", "cell", "text",
 )  # fmt: skip
+OF_CELLS = ("cell", "ear", "stimulus", "frequency_hz", "level", "level_unit", "time_ms", "average_uv", "a_uv", "b_uv")
 LEVELS = (("level_db_nhl", "dB nHL"), ("level_db_fs", "dB re full scale"))
 
 
@@ -34,7 +35,10 @@ def raw_csv(material: Material) -> Iterator[bytes]:
 
 
 def averages_csv(material: Material) -> bytes:
-    """Averages of all EEG channels, one below the other; columns as in average.csv. Raises ExportError where there are none."""
+    """Averages of all EEG channels, one below the other; columns as in average.csv. Of a recording with several cells those of
+    its cells, of the deciding channel. Raises ExportError where there are none."""
+    if material.cells:
+        return _cells_csv(material)
     if material.engine is None:
         raise ExportError(f"{material.folder.path} has no averages: {'; '.join(material.cautions)}")
     now, layout = material.engine.average_now(), material.engine.settings.layout
@@ -48,6 +52,21 @@ def averages_csv(material: Material) -> bytes:
     return _lines(rows, ",")
 
 
+def _cells_csv(material: Material) -> bytes:
+    kept = () if material.search is None else material.search.cells
+    rows: list[list[Any]] = [list(OF_CELLS)]
+    for cell in kept:
+        if cell.columns is None or cell.number >= len(material.cells):
+            continue
+        label = material.cells[cell.number]
+        said = [cell.number, label.ear, label.stimulus, *map(_cell, (label.frequency_hz, label.level, label.level_unit))]
+        curves = np.column_stack(list(cell.columns.values())).tolist()
+        rows += [[*said, *("" if math.isnan(value) else repr(value) for value in row)] for row in curves]
+    if len(rows) == 1:
+        raise ExportError(f"{material.folder.path} has no averages of its cells; of a killed run `quietfloor finish` makes them")
+    return _lines(rows, ",")
+
+
 def events_rows(material: Material) -> list[list[str]]:
     """All that happened, a row each; what is unknown is "n/a". ``sample`` counts from 0 in a file without gaps (see timeline)."""
     rate_hz = material.stream.rate_hz
@@ -58,10 +77,16 @@ def events_rows(material: Material) -> list[list[str]]:
     rows = []
     for one, place in zip(material.happenings, places.tolist(), strict=True):
         at = place - one.lost
-        shown = (said.get("stimulus"), said.get("ear"), level, unit) if one.kind == "stimulus" else (None,) * 4
+        kind = one.kind
+        shown: tuple[Any, ...] = (None,) * 5
+        if one.cell is not None:
+            label = material.cells[one.cell]
+            kind, shown = label.tag, (label.stimulus, label.ear, label.frequency_hz, label.level, label.level_unit)
+        elif kind == "stimulus" and not material.cells:
+            shown = (said.get("stimulus"), said.get("ear"), said.get("frequency_hz"), level, unit)
         lasts = (one.lost or one.lasts) / rate_hz
-        told = (one.polarity, one.status, one.reason, one.unit, one.text or None)
-        rows.append([f"{at / rate_hz:.7f}", f"{lasts:.7g}", one.kind, str(round(at)), *map(_cell, (*shown, *told))])
+        told = (one.polarity, one.status, one.reason, one.unit, one.cell, one.text or None)
+        rows.append([f"{at / rate_hz:.7f}", f"{lasts:.7g}", kind, str(round(at)), *map(_cell, (*shown, *told))])
     return rows
 
 

@@ -23,7 +23,7 @@ FOR_A_PROFESSIONAL = (
 GAP_DB = 10.0  # common practice: a gap must be more than this to be one
 RAISED_DB = 25.0  # behavioural bone thresholds up to 25 dB HL counted as normal: Hatton, Janssen & Stapells 2012 (verified)
 _MAY_FIT: dict[Pattern, str] = {
-    "none": "Neither is raised.",
+    "none": "Neither is raised: this would fit a normal ear.",
     "cochlear": "Both are raised alike: this would fit a sensorineural component without a conductive one.",
     "conductive": "Air is raised and bone is not: this would fit a conductive component.",
     "mixed": "Both are raised, air more than bone: this would fit a conductive and a sensorineural component together.",
@@ -114,7 +114,8 @@ def _pattern(air: Estimate, bone: Estimate, difference_db: float, at_least: bool
     if air.finding == "threshold" and bone.finding == "no response":  # bone is no better than this
         return "cochlear" if difference_db <= GAP_DB and min(air.level_db, bone.level_db) > RAISED_DB else "open"
     if air.finding != "threshold" or bone.finding != "threshold":
-        return "none" if at_most and air.level_db <= RAISED_DB else "open"
+        heard = "no response" not in (air.finding, bone.finding)  # both may only be better than their levels
+        return "none" if air.level_db <= RAISED_DB and (at_most or (heard and not bone_raised)) else "open"
     return "cochlear" if min(air.level_db, bone.level_db) > RAISED_DB else "none"
 
 

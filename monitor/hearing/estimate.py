@@ -33,10 +33,10 @@ STIMULUS_WORDS = {"click": "click", "tone-burst": "tone burst", "chirp": "chirp"
 
 @dataclass(frozen=True)
 class Measured:
-    """What a ladder of runs found for one ear, route and sound. dB nHL; nan for what was not found.
+    """What a ladder of runs, or a search, found for one ear, route and sound. dB nHL; nan for what was not found.
 
-    `masked`: the other ear had noise; `ear_known`: the response is known to be this ear's, see
-    `quietfloor.monitor.session.whose_ear`. Raises HearingError. """
+    `searched_db_nhl`: the threshold that a search found; nan for a ladder. `masked`: the other ear had noise; `ear_known`: the
+    response is known to be this ear's, see `quietfloor.monitor.session.whose_ear`. Raises HearingError. """
 
     ear: str
     route: str
@@ -47,6 +47,7 @@ class Measured:
     highest_absent_db_nhl: float = math.nan
     masked: bool = False
     ear_known: bool = True
+    searched_db_nhl: float = math.nan
 
     def __post_init__(self) -> None:
         for name, value, known in (
@@ -68,6 +69,8 @@ class Measured:
 
     @property
     def finding(self) -> Finding:
+        if not math.isnan(self.searched_db_nhl):
+            return "threshold"
         present, absent = not math.isnan(self.lowest_present_db_nhl), not math.isnan(self.highest_absent_db_nhl)
         if present:
             return "threshold" if absent else "at most"
@@ -124,6 +127,8 @@ class Estimate:
                 f"{where}: a response at {found.lowest_present_db_nhl:g} dB nHL, the lowest level that was run; "
                 f"{level} or better ({limits}), {by}."
             )
+        if not math.isnan(found.searched_db_nhl):
+            return f"{where}: about {level} ({limits}), from a threshold of {found.searched_db_nhl:.0f} dB nHL by a search, {by}."
         return (
             f"{where}: about {level} ({limits}), from a response at {found.lowest_present_db_nhl:g} dB nHL and none at "
             f"{found.highest_absent_db_nhl:g}, {by}."
@@ -155,6 +160,7 @@ def estimate(
     sd_db = math.sqrt(sum(spread_db(row) ** 2 for row in rows))
     present = measured.finding != "no response"
     level_db_nhl = measured.lowest_present_db_nhl if present else measured.highest_absent_db_nhl
+    level_db_nhl = level_db_nhl if math.isnan(measured.searched_db_nhl) else measured.searched_db_nhl
     level = level_db_nhl + sum(row.correction_db for row in rows)
     reach = NormalDist().inv_cdf(0.5 + coverage / 2.0) * sd_db
     gap = measured.lowest_present_db_nhl - measured.highest_absent_db_nhl
@@ -299,6 +305,8 @@ def _notes(
             + (f", at this frequency by {by} dB on average" if by else "")
             + " (McCreery et al. 2015, table 5)"
         )
+    if not math.isnan(measured.searched_db_nhl):
+        notes.append("tables were made with the softest level that had a response, in steps; a search finds where it begins")
     if not measured.ear_known:
         notes.append("not known to be this ear's: masking of the other ear was due, and not given or not known to be enough")
     return tuple(dict.fromkeys(notes))

@@ -17,13 +17,14 @@ from quietfloor.monitor.report.runs import (
     runs_made,
     verdict_rules,
 )
+from quietfloor.monitor.report.searches import searches
 from quietfloor.monitor.session.conditions import UNKNOWN
 
 
 def blocks_of(report: Report) -> tuple[Block, ...]:
     """The whole report."""
     parts = (
-        _opening, thresholds, waveforms, waves, replicates, masking, hearing, runs_made, discarded_runs, verdict_rules,
+        _opening, thresholds, searches, waveforms, waves, replicates, masking, hearing, runs_made, discarded_runs, verdict_rules,
         levels_and_timing, electrode_state, methods_paragraphs,
     )  # fmt: skip
     return tuple(block for part in parts for block in part(report))

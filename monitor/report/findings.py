@@ -33,7 +33,10 @@ def thresholds(report: Report) -> Iterable[Block]:
         notes += [f"{ladder.title}: {note}." for note in one.notes]
     yield Heading("Thresholds", 2)
     if not rows:
-        yield Text("No run belongs to a ladder of levels in dB nHL, so there is no threshold to state.")
+        if any(ladder.searches for ladder in report.ladders):
+            yield Text("No ladder of runs was made; what searches found follows.")
+        else:
+            yield Text("No run belongs to a ladder of levels in dB nHL, so there is no threshold to state.")
         return
     yield Table(("condition", "found", "dB nHL", "settled", "rests on"), tuple(rows), right=(2,))
     yield Text(
@@ -62,7 +65,8 @@ def waveforms(report: Report) -> Iterable[Block]:
         level.marks.marks for ladder in report.ladders for level in ladder.levels
     ) else ""  # fmt: skip
     yield Text(
-        f"Dark lines are averages, of all runs at a level together where there are several; thin lines single runs. The grey "
+        f"Dark lines are averages, of all runs at a level together where there are several; thin lines single runs, and of a "
+        f"search the two halves of the sweeps. The grey "
         f"band is the average plus and minus {BAND:g} times its residual noise. {marks}Positive is up, 0 ms is time zero of the "
         "stimulus.",
         "small",
@@ -137,7 +141,7 @@ def _range(norm: Any, digits: int) -> str:
 def _by(mark: Mark, level: Level) -> str:
     if mark.by != "suggested":
         return "a person"
-    found = any(run.record.get("verdict") == PRESENT for run in level.runs)
+    found = level.found or any(run.record.get("verdict") == PRESENT for run in level.runs)
     return "suggested" if found else "suggested; no response found"
 
 

@@ -37,6 +37,9 @@ def measured_thresholds(material: Material) -> list[Measured]:
         condition = threshold.condition
         if condition.stimulus not in WITH_HEARING_LEVELS or not threshold.rests_on:
             continue
+        if threshold.method == "search":
+            found.append(threshold.measured)
+            continue
         behind = [by_number[number] for number in threshold.rests_on if number in by_number]
         if not math.isnan(threshold.lowest_present_db_nhl):
             behind = [run for run in behind if _db(run) == threshold.lowest_present_db_nhl]

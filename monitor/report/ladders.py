@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import zip_longest
 from typing import Any
@@ -14,11 +14,14 @@ import numpy as np
 from quietfloor.monitor.core.stopping import Outcome
 from quietfloor.monitor.report.material import Material, RunMaterial
 from quietfloor.monitor.report.parts import Ladder, Level, level_words
-from quietfloor.monitor.session.conditions import noise_words
+from quietfloor.monitor.review.search_record import SearchedCondition, averages_of, sound_of, window_of
+from quietfloor.monitor.session.conditions import Condition, noise_words
+from quietfloor.monitor.session.staircase_errors import LadderErrors
+from quietfloor.monitor.session.threshold import Threshold
 from quietfloor.monitor.waves.growth import ladder_growth
 from quietfloor.monitor.waves.marks import Marks
 from quietfloor.monitor.waves.norms import Norm
-from quietfloor.monitor.waves.peaks import measured, sought, suggest
+from quietfloor.monitor.waves.peaks import Sought, measured, sought, suggest
 from quietfloor.monitor.waves.replicates import Replicate, combined, compare
 from quietfloor.monitor.waves.trace import Averages, Trace
 
@@ -28,18 +31,78 @@ def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:
     made = []
     for threshold, errors in zip_longest(material.thresholds, material.errors):
         own = [run for run in material.runs if run.summary is not None and run.summary.condition.same_as(threshold.condition)]
-        own = [run for run in own if run.summary is not None and run.summary.discarded is None]
-        levels = _levels(own, material, suggest_marks)
-        title, growth = capital(str(threshold.condition)), _growth(material, levels)
-        made.append(Ladder(title, threshold.condition, levels, _window(own), threshold, growth, errors))
+        own = [run for run in own if run.summary is not None and run.summary.discarded is None and run.search is None]
+        made.append(_ladder(threshold.condition, own, material, suggest_marks, threshold, errors))
+    for _, one in _searches(material):
+        if not any(ladder.condition is not None and ladder.condition.same_as(one.condition) for ladder in made):
+            made.append(_ladder(one.condition, (), material, suggest_marks))
     others: dict[str, list[RunMaterial]] = {}
     for run in material.runs:
+        if run.search is not None:
+            continue
         at_home = run.summary is not None and any(run.summary.condition.same_as(one.condition) for one in material.thresholds)
         discarded = run.summary is not None and run.summary.discarded is not None
         if not at_home and not discarded:
             others.setdefault(_other_title(run), []).append(run)
     made += [Ladder(title, None, _levels(own, material, suggest_marks), _window(own)) for title, own in others.items()]
     return tuple(made)
+
+
+def _ladder(
+    condition: Condition, own: Sequence[RunMaterial], material: Material, suggest_marks: bool, threshold: Threshold | None = None,
+    errors: LadderErrors | None = None,
+) -> Ladder:  # fmt: skip
+    """Runs of single levels, and the levels of searches."""
+    searches = tuple((run, one) for run, one in _searches(material) if one.condition.same_as(condition))
+    levels = [*_levels(own, material, suggest_marks)]
+    levels += [level for run, one in searches for level in _searched_levels(run, one, material, suggest_marks)]
+    levels.sort(key=_from_above)
+    window = _window(own)
+    if window is None and searches:
+        run, one = searches[0]
+        window = window_of(run.plan, sound_of(run.record, run.plan, one, one.cells[-1]))
+    growth = _growth(material, levels)
+    return Ladder(capital(str(condition)), condition, tuple(levels), window, threshold, growth, errors, searches)
+
+
+def _searches(material: Material) -> Iterator[tuple[RunMaterial, SearchedCondition]]:
+    """Every condition of every search that counts, in order."""
+    for run in material.runs:
+        if run.search is not None and (run.summary is None or run.summary.discarded is None):
+            for one in run.search.conditions:
+                yield run, one
+
+
+def _searched_levels(
+    run: RunMaterial, one: SearchedCondition, material: Material, suggest_marks: bool
+) -> Iterator[Level]:
+    """Those that were played, each with its average and both halves."""
+    for cell in one.cells:
+        if not cell.presented:
+            continue
+        sound = sound_of(run.record, run.plan, one, cell)
+        noise = "" if sound["masking"] is None else f", other ear masked ({noise_words(sound['masking'])})"
+        found = cell.level_db_nhl >= one.found_db_nhl
+        label = f"{cell.level_db_nhl:g} dB nHL{noise}"
+        level = Level(
+            label, cell.level_db_nhl, (run,), np.empty(0), np.empty(0), math.nan, sound=sound, cell=cell, found=found
+        )
+        try:
+            averages = averages_of(cell, run.record)
+            if not np.isfinite(averages.average_uv).all():
+                raise ValueError("its average is not defined")
+        except (ValueError, KeyError) as error:
+            yield replace(level, untold=(f"run {run.number} is not drawn: {error}",))
+            continue
+        halves = (("one half", averages.a_uv), ("the other half", averages.b_uv))
+        level = replace(
+            level, times_ms=averages.times_ms, average_nv=1e3 * averages.average_uv, noise_nv=averages.residual_noise_nv,
+            curves_nv=tuple((name, averages.times_ms, 1e3 * curve) for name, curve in halves if np.isfinite(curve).all()),
+        )  # fmt: skip
+        marks, untold = cell.marks or Marks(), ""
+        if cell.marks is None and suggest_marks:
+            marks, untold = _suggested(level, averages, window_of(run.plan, sound), material)
+        yield replace(level, marks=marks, published=_published(marks, sound, material), untold=(untold,) if untold else ())
 
 
 def _other_title(run: RunMaterial) -> str:
@@ -59,7 +122,11 @@ def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
         only = ", run for the intensity function" if purpose == "growth" else ""
         grouped.setdefault((level_words(run), noise, only), []).append(run)
     levels = [_level("".join(key), own, material, suggest_marks) for key, own in grouped.items()]
-    return tuple(sorted(levels, key=lambda level: -level.level_db_nhl if math.isfinite(level.level_db_nhl) else math.inf))
+    return tuple(sorted(levels, key=_from_above))
+
+
+def _from_above(level: Level) -> float:
+    return -level.level_db_nhl if math.isfinite(level.level_db_nhl) else math.inf
 
 
 def _level(label: str, runs: Sequence[RunMaterial], material: Material, suggest_marks: bool) -> Level:
@@ -78,7 +145,7 @@ def _level(label: str, runs: Sequence[RunMaterial], material: Material, suggest_
     sound = runs[0].record.get("stimulus") or {}
     db = sound.get("level_db_nhl")
     level_db = math.nan if db is None or sound.get("muted") else float(db)
-    level = Level(label, level_db, tuple(runs), np.empty(0), np.empty(0), math.nan)
+    level = Level(label, level_db, tuple(runs), np.empty(0), np.empty(0), math.nan, sound=sound)
     if not usable:
         return replace(level, untold=tuple(untold))
     curves = tuple((f"run {run.number}", one.times_ms, 1e3 * one.average_uv) for run, one in usable)
@@ -125,15 +192,26 @@ def _marks(
             return by_hand, ""
         if window is None:
             raise ValueError("the response window of the run is not known")
-        where = sought(
-            sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
-            frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
-        )  # fmt: skip
         if by_hand is not None:  # their places, with amplitudes of the common average
-            return measured(by_hand, trace, where.width), ""
-        return suggest(trace, where), ""
+            return measured(by_hand, trace, _sought(sound, window, material).width), ""
+        return _suggested(level, averages, window, material)
     except ValueError as error:
         return Marks(), f"no waves are suggested at {level.label}: {error}"
+
+
+def _suggested(level: Level, averages: Averages, window: tuple[float, float], material: Material) -> tuple[Marks, str]:
+    """The reason where there can be none."""
+    try:
+        return suggest(Trace.of(averages), _sought(level.sound, window, material)), ""
+    except ValueError as error:
+        return Marks(), f"no waves are suggested at {level.label}: {error}"
+
+
+def _sought(sound: Mapping[str, Any], window: tuple[float, float], material: Material) -> Sought:
+    return sought(
+        sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
+        frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
+    )  # fmt: skip
 
 
 def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tuple[tuple[str, Norm], ...]:
@@ -159,7 +237,7 @@ def _growth(material: Material, levels: Sequence[Level]) -> tuple[str, ...]:
             series.setdefault(level.level_db_nhl, level)
     if not series:
         return ()
-    sound = next(iter(series.values())).runs[0].record["stimulus"]
+    sound = next(iter(series.values())).sound
     found = ladder_growth(
         [(db, level.marks) for db, level in series.items()], material.norms, sound.get("kind"), sound.get("age_group"),
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),

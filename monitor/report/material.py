@@ -9,6 +9,7 @@ from typing import Any
 
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
+from quietfloor.monitor.review.search_record import Search, read_search
 from quietfloor.monitor.session.conditions import Condition, RunSummary, summary_of
 from quietfloor.monitor.session.masked_runs import About, judged
 from quietfloor.monitor.session.session import PLAN, Session
@@ -34,7 +35,8 @@ class ReportError(QuotingError, RuntimeError):
 class RunMaterial:
     """One finished run: run.json, plan.toml, average.csv (columns of (n_times,), None: none), and what was said about it.
 
-    ``summary`` is None for a run that belongs to no ladder in dB nHL. ``why``: what a person said it was for.
+    ``summary`` is None for a run that belongs to no ladder in dB nHL. ``why``: what a person said it was for. ``search``: of a
+    recording over several levels, which has no average of its own.
     """
 
     number: int
@@ -46,6 +48,7 @@ class RunMaterial:
     why: str = ""
     marks: Marks | None = None
     check: Mapping[str, Any] | None = None
+    search: Search | None = None
 
 
 @dataclass(frozen=True)
@@ -130,7 +133,7 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
         chosen=tuple(tables) or plan.hearing.tables,
         rules=plan.model_dump(mode="json", include={"steps", "replicates", "limits"}),
         errors=session.errors(),
-        next=tuple(one.sentence for one in session.suggestions()),
+        next=session.next_words(),
         left_out=left_out,
         noise_transducer=plan.hearing.noise_transducer,
         attenuation_set=plan.hearing.attenuation_set,
@@ -162,14 +165,15 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
             record = run.read_record()
             if "verdict" not in record or "stream" not in record:
                 raise ValueError("run.json is no record of a run")
+            search = read_search(run, record)
             summary = of_ladder.get(number)
-            if session is None:
+            if session is None and search is None:
                 summary = summary_of(number, record, seconds_of(run, record))
             columns, marks = _average(run.average), _marks(path / MARKS)
             found.append(
                 RunMaterial(
                     number, path.name, record, run.read_plan(), columns, summary, said[number].why if number in said else "",
-                    marks, _json(path / CHECK),
+                    marks, _json(path / CHECK), search,
                 )
             )
         except FileNotFoundError:

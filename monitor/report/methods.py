@@ -12,6 +12,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from quietfloor.monitor.core.artefacts import CRITERIA
+from quietfloor.monitor.search.choice import LARGEST_RISE_DB, Wanted
+from quietfloor.monitor.session.conditions import STIMULUS_WORDS
+from quietfloor.monitor.storage.record_schema import is_number
 
 FORMAT = "quietfloor methods 1"
 RULE_WORDS = {
@@ -52,6 +55,9 @@ def methods(runs: Sequence[Facts]) -> Methods:
     if not runs:
         raise ValueError("methods of no run: give the runs that were made")
     settings = {name: _values(runs, path) for name, path in SETTINGS.items()}
+    single = [run for run in runs if run.record.get("search") is None]
+    searched = [run for run in runs if run.record.get("search") is not None]
+    decided = {name: _values(single, path) for name, path in SETTINGS.items()}
     record = {
         "format": FORMAT,
         "runs": [run.number for run in runs],
@@ -66,7 +72,8 @@ def methods(runs: Sequence[Facts]) -> Methods:
         "not_a_medical_device": True,
     }
     paragraphs = (
-        _stimuli(settings), _recording(settings), _averaging(runs, settings), _decision(settings), _quality(runs, settings),
+        _stimuli(runs, settings), _recording(settings), _averaging(runs, settings), *([_decision(decided)] if single else []),
+        *([_searching(searched, settings)] if searched else []), _quality(runs, settings),
     )  # fmt: skip
     return Methods(paragraphs, record)
 
@@ -135,8 +142,13 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "max_sweeps": ("plan", "decision", "max_sweeps"),
     "quiet_nv": ("plan", "decision", "quiet_nv"),
     "look_every": ("plan", "decision", "look_every"),
+    "width_db": ("search", "width_db"),
+    "widest_db": ("search", "widest_db"),
+    "minutes": ("plan", "search", "minutes"),
     "versions": ("versions",),
 }
+# of these a search has several, each with a place in its conditions and cells
+SEVERAL = {"ear": "ear", "kind": "stimulus", "frequency_hz": "frequency_hz", "level_db_nhl": "level_db_nhl"}
 
 
 def _at(run: Facts, path: tuple[str, ...]) -> Any:
@@ -146,22 +158,68 @@ def _at(run: Facts, path: tuple[str, ...]) -> Any:
     return value
 
 
+def _each(run: Facts, path: tuple[str, ...]) -> Iterable[Any]:
+    """One value, or of a search those of all conditions, and of the levels that were played."""
+    conditions = _conditions(run.record)
+    if not conditions or path[0] != "stimulus" or path[-1] not in (*SEVERAL, "stimulus"):
+        return [_at(run, path)]
+    if path[-1] == "stimulus":
+        return [_sound_words(one) for one in conditions]
+    if path[-1] == "level_db_nhl":
+        return [cell.get("level_db_nhl") for cell in _cells(run.record) if cell.get("presented")]
+    return [one.get(SEVERAL[path[-1]]) for one in conditions]
+
+
+def _conditions(record: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Of a search; none where there are none to be read."""
+    search = record.get("search")
+    found = search.get("conditions") if isinstance(search, Mapping) else None
+    return [one for one in found if isinstance(one, Mapping)] if isinstance(found, (list, tuple)) else []
+
+
+def _cells(record: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    lists = [one.get("cells") for one in _conditions(record)]
+    return [cell for cells in lists if isinstance(cells, (list, tuple)) for cell in cells if isinstance(cell, Mapping)]
+
+
+def _sound_words(one: Mapping[str, Any]) -> str:
+    hz, kind = one.get("frequency_hz"), str(one.get("stimulus"))
+    return f"{STIMULUS_WORDS.get(kind, kind)}{f' {hz:g} Hz' if isinstance(hz, (int, float)) else ''}"
+
+
 def _values(runs: Sequence[Facts], path: tuple[str, ...]) -> list[dict[str, Any]]:
     """Each value once, in order of appearance, with its runs."""
     found: dict[str, dict[str, Any]] = {}
     for run in runs:
-        value = _at(run, path)
-        key = json.dumps(value, sort_keys=True, default=str)
-        found.setdefault(key, {"value": value, "runs": []})["runs"].append(run.number)
+        for value in _each(run, path):
+            key = json.dumps(value, sort_keys=True, default=str)
+            told = found.setdefault(key, {"value": value, "runs": []})["runs"]
+            if run.number not in told:
+                told.append(run.number)
     return list(found.values())
+
+
+def sweeps_of(record: Mapping[str, Any], what: str) -> int | None:
+    """Sweeps "presented" or "accepted" in a run, of a search in all cells together; None: not known."""
+    if record.get("search") is None:
+        return record.get(f"sweeps_{what}")
+    counts = [cell.get(what) for cell in _cells(record)]
+    return sum(count for count in counts if isinstance(count, int)) if counts else None
+
+
+def _unexplained(run: Facts) -> int:
+    """Sweeps of a search that were rejected, where their reasons are not kept."""
+    if run.record.get("search") is None or run.record.get("rejected"):
+        return 0
+    return (sweeps_of(run.record, "presented") or 0) - (sweeps_of(run.record, "accepted") or 0)
 
 
 def _sweeps(run: Facts) -> dict[str, Any]:
     record = run.record
     return {
         "run": run.number,
-        "presented": record.get("sweeps_presented"),
-        "accepted": record.get("sweeps_accepted"),
+        "presented": sweeps_of(record, "presented"),
+        "accepted": sweeps_of(record, "accepted"),
         "rejected": record.get("rejected"),
     }
 
@@ -196,6 +254,8 @@ def _tell(values: list[dict[str, Any]], form: str = "{}", unknown: str = "unknow
 
     if len(values) == 1:
         return word(values[0]["value"])
+    if values and all(one["runs"] == values[0]["runs"] for one in values):  # of a search
+        return " and ".join(word(one["value"]) for one in values)
     return "; ".join(f"{word(one['value'])} ({runs_words(one['runs'])})" for one in values)
 
 
@@ -208,7 +268,7 @@ def _only(values: list[dict[str, Any]]) -> list[Any]:
     return [one["value"] for one in values if one["value"] is not None]
 
 
-def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
+def _stimuli(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     if not _only(s["stimulus"]):
         return "Stimuli were made by other equipment; their level, kind and ear are not known to the program."
     levels = sorted(value for value in _only(s["level_db_nhl"]))
@@ -230,6 +290,11 @@ def _stimuli(s: dict[str, list[dict[str, Any]]]) -> str:
             else f"{m.get('noise')} at {m.get('level_db_fs')} dB re full scale" for m in masking
         )  # fmt: skip
         noise += f" ({runs_words(number for one in s['masking'] if one['value'] is not None for number in one['runs'])})"
+    found = (cell.get("masking_db_em") for run in runs for cell in _cells(run.record))
+    masked = [value for value in found if value is not None and is_number(value)]
+    if masked:
+        of_cells = f"{min(masked):g} to {max(masked):g} dB EM at those levels of a search that need it"
+        noise = f"{noise}; {of_cells}" if masking else f"masking noise in the other ear: {of_cells}"
     references = _only(s["reference_source"])
     reference = f" Reference for 0 dB nHL: {'; '.join(map(str, references))}." if references and levels else ""
     muted = [number for one in s["muted"] if one["value"] is True for number in one["runs"]]
@@ -288,12 +353,17 @@ def _averaging(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str
     sums: dict[str, int] = {}
     presented = accepted = 0
     for run in runs:
-        presented += run.record.get("sweeps_presented") or 0
-        accepted += run.record.get("sweeps_accepted") or 0
+        presented += sweeps_of(run.record, "presented") or 0
+        accepted += sweeps_of(run.record, "accepted") or 0
         for reason, count in (run.record.get("rejected") or {}).items():
             sums[reason] = sums.get(reason, 0) + int(count)
     reasons = ", ".join(f"{reason} {count}" for reason, count in sorted(sums.items()) if count) or "none"
-    noises = [value for run in runs if (value := run.record.get("residual_noise_nv")) is not None and math.isfinite(value)]
+    if lacking := sum(_unexplained(run) for run in runs):
+        reasons = f"{'' if reasons == 'none' else f'{reasons}, '}not kept for {lacking} of a search"
+    noises = [
+        value for run in runs for one in (run.record, *_cells(run.record))
+        if isinstance(value := one.get("residual_noise_nv"), (int, float)) and math.isfinite(value)
+    ]  # fmt: skip
     span = "not known"
     if noises:
         span = f"{min(noises):.1f} nV" if len(noises) == 1 else f"{min(noises):.1f} to {max(noises):.1f} nV"
@@ -322,6 +392,31 @@ def _decision(s: dict[str, list[dict[str, Any]]]) -> str:
         f"had fallen to {_tell(s['floor_nv'], '{} nV')} without one; a run that reached "
         f"{_tell(s['max_sweeps'], '{} sweeps')} undecided stayed so.{quiet} Identity of all settings that shape a decision: "
         f"{_tell(s['identity'])}."
+    )
+
+
+def _searching(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
+    told = runs_words(run.number for run in runs)
+    alpha = _tell(_values(runs, ("search", "alpha")))
+    ordered = [run.number for run in runs if isinstance(run.record["search"], Mapping) and run.record["search"].get("orders")]
+    orders = f" The operator, or a limit of the sound, changed the order of levels in {runs_words(ordered)}." if ordered else ""
+    widest = _only(s["widest_db"])
+    wider = f", and up to {_tell(_values(runs, SETTINGS['widest_db']), '{} dB')} where it took long" if widest else ""
+    return (
+        f"Thresholds of {told} were searched: several levels in one recording. Each unit of 16 sweeps was given to one condition "
+        "and level, coded in the widths of its triggers, so that the recording itself says which. A model of a response across "
+        "levels (its threshold, size, growth, latency and form, with priors from published growth and latencies) was fitted to "
+        "the averages of all levels of a condition after every few units. The next level was the one that was expected to "
+        "narrow the interval of the threshold most in a second, one step ahead; once the interval was narrow, the one at which "
+        f"a response was soonest shown; louder by at most {LARGEST_RISE_DB:g} dB at a time.{orders} The threshold is the level "
+        f"at which a response reaches {1e3 * Wanted.visible_uv:g} nV RMS in the response window. A condition ended when the 95 % "
+        f"interval of its threshold, from the posterior of the model, was at most {_tell(_values(runs, SETTINGS['width_db']))} "
+        f"dB wide{wider}, and a response was found at most {Wanted.reach_db:g} dB above it; or when the whole interval lay above "
+        "the loudest level. The interval rests on the model, and how often it holds the threshold was measured in simulation. "
+        "That a response was found does not: evidence of each level multiplies bets on units not yet seen, and the hypotheses "
+        "that there is no response at a level or below are tested in nested order, so that a search of a condition finds one "
+        f"by mistake with a probability of at most {alpha}, all its levels and looks together, however levels are chosen "
+        "(Ville's inequality; closed testing). At levels below, responses up to the upper limits stated may hide."
     )
 
 

@@ -12,6 +12,7 @@ from quietfloor.monitor.hearing.estimate import Estimate, NotEstimated
 from quietfloor.monitor.hearing.masking_advice import MaskingAdvice
 from quietfloor.monitor.report.material import Material, RunMaterial
 from quietfloor.monitor.report.methods import Methods
+from quietfloor.monitor.review.search_record import SearchedCell, SearchedCondition
 from quietfloor.monitor.session.conditions import WORDS, Condition
 from quietfloor.monitor.session.staircase_errors import LadderErrors
 from quietfloor.monitor.session.threshold import Threshold
@@ -27,7 +28,8 @@ class Level:
     """Runs of one condition at one level that are drawn over each other. Curves (n_times,) in nV on ``times_ms``.
 
     ``curves_nv``: name, times and curve of each run. ``noise_nv``: of the common average; nan where there is none.
-    ``untold``: why there is no average or there are no marks, empty where nothing is missing.
+    ``untold``: why there is no average or there are no marks, empty where nothing is missing. ``sound``: as in run.json.
+    ``cell``: of a search; the curves are its two halves then, and ``found`` says whether the search found a response here.
     """
 
     label: str
@@ -41,10 +43,9 @@ class Level:
     marks: Marks = field(default_factory=Marks)
     published: tuple[tuple[str, Norm], ...] = ()
     untold: tuple[str, ...] = ()
-
-    @property
-    def name(self) -> str:
-        return " and ".join(str(run.number) for run in self.runs)
+    sound: Mapping[str, Any] = field(default_factory=dict)
+    cell: SearchedCell | None = None
+    found: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,7 @@ class Ladder:
     threshold: Threshold | None = None
     growth: tuple[str, ...] = ()
     errors: LadderErrors | None = None  # how often such a ladder is wrong; None: not known
+    searches: tuple[tuple[RunMaterial, SearchedCondition], ...] = ()
 
     @property
     def runs(self) -> tuple[RunMaterial, ...]:
@@ -100,6 +102,9 @@ class Report:
 def level_words(run: RunMaterial) -> str:
     """40 dB nHL; -30 dB re full scale, uncalibrated; level not known."""
     sound = run.record.get("stimulus")
+    if run.search is not None:
+        levels = [cell.level_db_nhl for cell in run.search.cells]
+        return f"search, {min(levels):g} to {max(levels):g} dB nHL" if levels else "search"
     if not isinstance(sound, Mapping):
         return "level not known"
     muted = ", muted control" if sound.get("muted") else ""

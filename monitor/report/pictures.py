@@ -48,7 +48,7 @@ def ladder_picture(ladder: Ladder) -> Picture:
     return Picture(LADDER_INCH, LEAST_LADDER_INCH, lambda figure, area: _ladder(figure, area, ladder))
 
 
-def _axes(figure: Any, area: Area, inside: Area) -> Any:
+def axes_in(figure: Any, area: Area, inside: Area) -> Any:
     """Axes in ``area`` less the margins left, bottom, right, top of ``inside``, all in inches."""
     width, height = figure.get_size_inches()
     left, bottom, wide, high = area
@@ -60,7 +60,7 @@ def _axes(figure: Any, area: Area, inside: Area) -> Any:
 
 
 def _waveforms(figure: Any, area: Area, levels: Sequence[Level], window_ms: tuple[float, float] | None) -> None:
-    axes = _axes(figure, area, (1.75, 0.42, 0.2, 0.12))
+    axes = axes_in(figure, area, (1.75, 0.42, 0.2, 0.12))
     spans = [float(np.ptp(_seen(level))) + 2 * BAND * level.noise_nv for level in levels]
     step = 1.05 * max(max(spans), 50.0)
     start = min(float(level.times_ms[0]) for level in levels)
@@ -111,6 +111,11 @@ def _scale(axes: Any, step: float, stop: float) -> None:
 def _side_words(level: Level) -> str:
     """What stands beside a waveform: level, run, what was found, noise."""
     lines = _folded(level.label, 30)
+    if level.cell is not None:
+        (run,) = level.runs
+        found = "response" if level.found else f"evidence {level.cell.evidence:.1f}".replace("-0.0", "0.0")
+        lines += [f"search {run.number}: {found}", f"{level.cell.accepted} sweeps, noise {level.noise_nv:.1f} nV"]
+        return "\n".join(lines)
     lines += [f"run {run.number}: {verdict_words(run)}" for run in level.runs[:3]]
     if len(level.runs) > 3:
         lines.append(f"and {len(level.runs) - 3} more")
@@ -155,7 +160,7 @@ def _ladder(figure: Any, area: Area, ladder: Ladder) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.ticker import MultipleLocator
 
-    axes = _axes(figure, area, (0.6, 0.45, 2.1, 0.12))
+    axes = axes_in(figure, area, (0.6, 0.45, 2.1, 0.12))
     heard = [run for run in ladder.runs if run.summary is not None and not run.summary.muted]
     numbers = list(range(1, len(heard) + 1))
     levels = [run.summary.level_db_nhl for run in heard if run.summary is not None]

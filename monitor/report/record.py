@@ -9,6 +9,7 @@ from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL
 from quietfloor.monitor.readiness.cautions import CAUTIONS
 from quietfloor.monitor.report.material import RunMaterial
 from quietfloor.monitor.report.parts import Ladder, Report, electrodes, level_words
+from quietfloor.monitor.review.search_record import Search, spans
 from quietfloor.monitor.storage.run_folder import jsonable
 from quietfloor.monitor.waves.replicates import Comparison
 
@@ -31,6 +32,7 @@ def report_record(report: Report) -> dict[str, Any]:
         "subject": material.subject,
         "rules": material.rules,
         "ladders": [_ladder_record(ladder) for ladder in report.ladders],
+        "searches": [_search_record(run.number, run.search) for run in material.runs if run.search is not None],
         "runs": [run_record(run) for run in material.runs],
         "left_out": material.left_out,
         "next": material.next,
@@ -96,6 +98,7 @@ def _ladder_record(ladder: Ladder) -> dict[str, Any]:
         "levels": [
             {
                 "level": level.label, "level_db_nhl": level.level_db_nhl, "runs": [run.number for run in level.runs],
+                "cell": None if level.cell is None else level.cell.number, "found": level.found,
                 "residual_noise_nv": level.noise_nv, "times_ms": level.times_ms, "average_nv": level.average_nv,
                 "replicates": None if level.comparison is None else _comparison_record(level.comparison),
                 "marks": level.marks.record(),
@@ -109,6 +112,34 @@ def _ladder_record(ladder: Ladder) -> dict[str, Any]:
         ],
         "growth": ladder.growth,
         "errors": ladder.errors,
+    }  # fmt: skip
+
+
+def _search_record(number: int, search: Search) -> dict[str, Any]:
+    """A search: its answers, and the order in which levels were played (a stretch of units of one cell each)."""
+    return {
+        "run": number, "alpha": search.alpha, "width_db": search.width_db, "missing": search.missing,
+        "conditions": [
+            {
+                "title": one.title, "condition": one.condition, "threshold_db_nhl": one.threshold_db_nhl,
+                "low_db_nhl": one.low_db_nhl, "high_db_nhl": one.high_db_nhl, "beyond": one.beyond,
+                "found_db_nhl": one.found_db_nhl, "finished": one.finished, "seconds": one.seconds, "said": one.words,
+                "hidden": one.hidden,
+                "cells": [
+                    {
+                        "cell": cell.number, "level_db_nhl": cell.level_db_nhl, "presented": cell.presented,
+                        "accepted": cell.accepted, "evidence": cell.evidence, "residual_noise_nv": cell.residual_noise_nv,
+                        "upper_limit_nv": cell.upper_limit_nv, "masking_db_em": cell.masking_db_em,
+                    }
+                    for cell in one.cells
+                ],
+                "played": [
+                    {"from_s": start, "to_s": stop, "level_db_nhl": level} for start, stop, level in spans(search.played, place)
+                ],
+            }
+            for place, one in enumerate(search.conditions)
+        ],
+        "choices": search.chosen, "orders": search.ordered,
     }  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from quietfloor.monitor.report.form import Block, Heading, Points, Table, Text
 from quietfloor.monitor.report.material import RunMaterial
-from quietfloor.monitor.report.methods import runs_words
+from quietfloor.monitor.report.methods import runs_words, sweeps_of
 from quietfloor.monitor.report.parts import Report, electrodes, level_words, verdict_words
 from quietfloor.monitor.run.status_text import sound_limited
 
@@ -24,8 +24,8 @@ def runs_made(report: Report) -> Iterable[Block]:
             (
                 f"{run.number}", level_words(run), verdict_words(run), ", ".join(part for part in (only, out) if part),
                 _number(record.get("evidence"), 2), _number(record.get("residual_noise_nv"), 1),
-                _limit(record.get("upper_limit_nv")), _count(record.get("sweeps_accepted")),
-                _count(record.get("sweeps_presented")), rejected_words(record.get("rejected")),
+                _limit(record.get("upper_limit_nv")), _count(sweeps_of(record, "accepted")),
+                _count(sweeps_of(record, "presented")), rejected_words(record.get("rejected")),
                 _count(record.get("lost_samples")),
             )
         )
@@ -39,7 +39,7 @@ def runs_made(report: Report) -> Iterable[Block]:
         "its stamps.",
         "small",
     )
-    decided = ("response", "noise_floor", "upper_limit")
+    decided = ("response", "noise_floor", "upper_limit", "search")
     other = [run for run in report.material.runs if run.record.get("stopped_by") not in decided]
     yield Points(tuple(f"Run {run.number}: {run.record.get('reason') or 'no reason kept'}." for run in other))
     faults = [f"Run {run.number}: {run.record['fault']}" for run in report.material.runs if run.record.get("fault")]

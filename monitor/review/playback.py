@@ -10,11 +10,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from quietfloor.monitor.core.engine import Engine, OnSignal
-from quietfloor.monitor.core.events import Event, LookDone, Verdict
+from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.replay import Replayed, replay
 from quietfloor.monitor.run.status import Notice, Status, refreshed
-from quietfloor.monitor.search.now import SearchNow
 from quietfloor.monitor.search.planned import PlannedSearch
 from quietfloor.monitor.search.said import LevelChosen
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -53,7 +52,6 @@ class Playback:
         self.engine: Engine | None = None
         self.result: Replayed | None = None
         self.failure: str | None = None
-        self._search: PlannedSearch | None = None
         self._changed = changed
         self._optional = list(optional)
         self._on_signal, self._on_status = on_signal, on_status
@@ -114,13 +112,11 @@ class Playback:
     def _play(self) -> None:
         try:
             plan = self.plan if self._changed else None
-            self.result = replay(
-                self.folder, plan, chunk_s=PIECE_S, on_events=self._take, on_signal=self._on_signal, on_search=self._begin_search
-            )  # fmt: skip
+            self.result = replay(self.folder, plan, chunk_s=PIECE_S, on_events=self._take, on_signal=self._on_signal)
             self.engine = self.result.engine
             rest = [event for event in self.result.events if event.kind == "verdict"]
             self._publish(rest if self.status.verdict is None else [])
-            self.status = replace(refreshed(self.status, self.engine, [], 0.0), state="done", search=self._search_now())
+            self.status = replace(refreshed(self.status, self.engine, rest, 0.0, self.result.search), state="done")
         except _Ended:
             self.status = replace(self.status, state="done")
         except Exception as error:
@@ -130,20 +126,11 @@ class Playback:
         finally:
             self._over.set()
 
-    def _begin_search(self, search: PlannedSearch) -> None:
-        self._search = search
-        self.status = replace(self.status, search=search.now())
-
-    def _search_now(self) -> SearchNow | None:
-        return None if self._search is None else self._search.now()
-
-    def _take(self, engine: Engine, events: list[Event]) -> None:
+    def _take(self, engine: Engine, search: PlannedSearch | None, events: list[Event]) -> None:
         self.engine = engine
         self._publish(events)
-        self.status = refreshed(self.status, engine, events, 0.0)
-        if any(isinstance(event, (LevelChosen, Verdict)) for event in events):
-            self.status = replace(self.status, search=self._search_now())
-        if any(isinstance(event, LookDone) for event in events):
+        self.status = refreshed(self.status, engine, events, 0.0, search)
+        if any(isinstance(event, (LookDone, LevelChosen)) for event in events):
             self._show_look()
         self._pace(self.status.seconds)
 

@@ -80,16 +80,14 @@ def replay(
     chunk_samples: int | None = None,
     chunk_s: float | None = None,
     pace: float | None = None,
-    on_events: Callable[[Engine, list[Event]], None] | None = None,
+    on_events: Callable[[Engine, PlannedSearch | None, list[Event]], None] | None = None,
     on_signal: OnSignal | None = None,
-    on_search: Callable[[PlannedSearch], None] | None = None,
     ended: str = ENDS_HERE,
 ) -> Replayed:
     """Run the engine over ``folder``'s recording with its own plan, or with ``plan`` (other settings, no comparison meant).
 
     ``chunk_samples``, or ``chunk_s``, and ``pace`` change how the samples come, never what comes out. ``on_signal``: see Engine.
-    ``on_search`` is shown the search, where the run is one, before its first sample. ``ended``: why a run ended that says nothing
-    of its end. Raises ReplayError, PlanError, SourceError.
+    ``ended``: why a run ended that says nothing of its end. Raises ReplayError, PlanError, SourceError.
     """
     plan = plan_of(folder) if plan is None else plan
     if chunk_samples is None and chunk_s is None and pace is None:
@@ -108,8 +106,6 @@ def replay(
     live = list(_live(folder))
     settings = settings_of(folder, plan, layout)
     search = make_search(plan, settings, _orders(folder, live))
-    if search is not None and on_search is not None:
-        on_search(search)
     engine = Engine(settings, on_signal, None if search is None else search.judge)
     events: list[Event] = []
     looked = not any(event.get("what") == WRONG_RATE for event in live)
@@ -123,7 +119,7 @@ def replay(
         new = engine.feed(chunk)
         events += new
         if on_events is not None:
-            on_events(engine, new)
+            on_events(engine, search, new)
     if engine.verdict is None:
         events += engine.finish(*_ending(live, ended))
     looks = [event for event in events if event.kind in COMPARED]

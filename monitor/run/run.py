@@ -198,8 +198,6 @@ class Run:
         settings = self._resolved.settings_at(self.unit.uv_per_unit)
         self.search = make_search(self._resolved.plan, settings)
         self.engine = Engine(settings, on_signal, None if self.search is None else self.search.judge)
-        if self.search is not None:
-            self._publisher.update(search=self.search.now())
         self.write_plan()
         self._receiver.judge_rate(np.concatenate([chunk.stamps_s for chunk in chunks]))
         if self._receiver.wrong_rate is not None:
@@ -268,9 +266,7 @@ class Run:
         events = engine.feed(chunk)
         self._publisher.publish(events)  # first: drawing may wait, a decision may not
         behind_s = self._source.backlog_samples / engine.settings.layout.rate_hz
-        self._publisher.status = refreshed(self.status, engine, events, behind_s)
-        if self.search is not None and any(isinstance(event, (LevelChosen, Verdict)) for event in events):
-            self._publisher.update(search=self.search.now())
+        self._publisher.status = refreshed(self.status, engine, events, behind_s, self.search)
         if any(isinstance(event, (LookDone, LevelChosen)) for event in events):
             self._publisher.show_status()
         if any(isinstance(event, Gap) and event.reason == "lost" for event in events):

@@ -8,6 +8,8 @@ from typing import Any, Literal
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.core.events import AverageNow, CellUnit, Event, LookDone, TriggerLearned, TriggerSilent, UnitDone, Verdict
 from quietfloor.monitor.search.now import SearchNow
+from quietfloor.monitor.search.planned import PlannedSearch
+from quietfloor.monitor.search.said import LevelChosen
 
 State = Literal["ready", "checking", "running", "closing", "done", "failed"]
 TRANSITIONS: dict[State, tuple[State, ...]] = {
@@ -51,7 +53,9 @@ class Status:
     search: SearchNow | None = None  # of a run with several levels
 
 
-def refreshed(status: Status, engine: Engine, events: list[Event], behind_s: float) -> Status:
+def refreshed(
+    status: Status, engine: Engine, events: list[Event], behind_s: float, search: PlannedSearch | None = None
+) -> Status:  # fmt: skip
     """The status after the engine said ``events``, with ``behind_s`` of stream still waiting for it."""
     seconds = engine.sample / engine.settings.layout.rate_hz
     status = replace(
@@ -66,4 +70,8 @@ def refreshed(status: Status, engine: Engine, events: list[Event], behind_s: flo
             status = replace(status, average=engine.average_now())
         elif isinstance(event, TriggerSilent):
             status = replace(status, no_trigger=True)
+    if search is not None and (
+        status.search is None or any(isinstance(event, (LevelChosen, Verdict)) for event in events)
+    ):  # fmt: skip
+        status = replace(status, search=search.now())
     return status

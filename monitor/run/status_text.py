@@ -31,6 +31,7 @@ HEADLINES = {
     "response_present": "Response present",
     "response_absent": "No response at this noise floor",
     "inconclusive": "Undecided",
+    "searched": "Search over",
 }
 
 REASONS = {  # why a sweep is rejected, in words for the bench
@@ -244,6 +245,10 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
         return f"{head}, stopped by a fault: {verdict.reason}"
     if verdict.stopped_by == "operator" and verdict.verdict == "response_present":  # one that waited for a quieter average
         return f"{head}, stopped by the operator: {verdict.reason}"
+    if verdict.verdict == "searched":
+        return f"{head}: {verdict.reason}"
+    if verdict.stopped_by == "time_limit":
+        return f"{head} when the time ran out: {verdict.reason}"
     if verdict.stopped_by == "operator":
         return f"{head}, stopped by the operator: {numbers(look, floor_nv)}"
     if look is None:

@@ -14,6 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
+from scipy.stats import qmc
 
 from quietfloor.monitor.core.evidence import SHAPES, Gain, response_bank
 from quietfloor.monitor.core.samples import Floats
@@ -33,12 +34,8 @@ DEVIATION_LENGTH_MS, DEVIATION_CENTRE_MS, DEVIATION_SPREAD_MS = 0.6, 1.0, 2.0
 
 
 def spread_out(count: int, dimensions: int) -> Floats:
-    """Points (count, dimensions) that fill the unit cube evenly: an additive recurrence (Kronecker sequence)."""
-    root = 1.5
-    for _ in range(60):
-        root = (1.0 + root) ** (1.0 / (dimensions + 1))
-    steps = root ** -(1.0 + np.arange(dimensions))
-    return np.asarray((0.5 + np.arange(1, count + 1)[:, np.newaxis] * steps) % 1.0)
+    """Points (count, dimensions) that fill the unit cube evenly, none on its border; ``count`` a power of 2."""
+    return np.asarray(qmc.Sobol(dimensions, scramble=False).random(count) + 0.5 / count)
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from quietfloor.monitor.session.searched import Searched, searched_of
+
 Purpose = Literal["threshold", "growth", "control"]
 Finding = Literal["threshold", "at most", "no response", "not tested"]
 Whose = Literal[
@@ -55,6 +57,8 @@ class RunSummary:
     the stream, from its first sample to the verdict. ``discarded`` is the reason why it does not count, None: it counts.
     ``replicate_of``: an earlier run of the same condition, level and noise that counts. ``noise``: that in the other ear, in
     words, empty for none; runs with different noise are different evidence. ``whose``: whose response it is known to be.
+    ``search``: what a search found of this condition, None for a run at one level; level, verdict, noise and numbers are then
+    those of the level that its answer rests on, and ``seconds`` its part of the recording.
     """
 
     number: int
@@ -82,10 +86,11 @@ class RunSummary:
     noise_transducer: str | None = None
     whose: Whose = ""
     stated: bool = False  # of the sound of other equipment
+    search: Searched | None = None
 
     @property
     def counts(self) -> bool:
-        """Whether the run counts for a threshold."""
+        """Whether it counts for a threshold: as a run in a ladder, or as a search."""
         return self.discarded is None and not self.muted and self.purpose == "threshold"
 
     @property
@@ -105,6 +110,8 @@ class RunSummary:
     @property
     def words(self) -> str:
         """The run in words, such as "run 3: 40 dB nHL, response"."""
+        if self.search is not None:
+            return f"run {self.number}: search, {self.search.words}{self._doubt}{self._out}"
         found = "a fault" if self.stopped_by == "fault" else WORDS[self.verdict]
         noise = "" if math.isnan(self.residual_noise_nv) else f", {self.residual_noise_nv:.1f} nV of noise"
         seconds = "" if math.isnan(self.seconds) else f", {self.seconds:.0f} s"
@@ -113,10 +120,16 @@ class RunSummary:
         if self.masking_db is not None:
             masked = ", masked" if math.isnan(self.masking_db) else f", masked with {self.masking_db:g} dB EM"
         again = "" if self.replicate_of is None else f", again (run {self.replicate_of})"
-        out = "" if self.discarded is None else f"; discarded: {self.discarded}"
-        doubt = f", {self.whose}" if self.whose == UNKNOWN and self.verdict in (PRESENT, ABSENT) else ""
         level = f"{self.level_db_nhl:g} dB nHL{' as stated' if self.stated else ''}"
-        return f"run {self.number}: {level}{masked}, {found}{doubt}{noise}{seconds}{only}{again}{out}"
+        return f"run {self.number}: {level}{masked}, {found}{self._doubt}{noise}{seconds}{only}{again}{self._out}"
+
+    @property
+    def _doubt(self) -> str:
+        return f", {self.whose}" if self.whose == UNKNOWN and self.verdict in (PRESENT, ABSENT) else ""
+
+    @property
+    def _out(self) -> str:
+        return "" if self.discarded is None else f"; discarded: {self.discarded}"
 
 
 def condition_of(stimulus: Mapping[str, Any]) -> Condition:
@@ -126,12 +139,12 @@ def condition_of(stimulus: Mapping[str, Any]) -> Condition:
 
 
 def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan) -> RunSummary | None:
-    """Summary of a run.json; None for a run of no ladder: another program's sound, no level in dB nHL, or a replay.
+    """Summary of a run.json; None for a run of no ladder: another program's sound, no level in dB nHL, a search, or a replay.
 
     Raises KeyError, TypeError, ValueError for a record that is damaged.
     """
     stimulus = record["stimulus"]
-    if stimulus is None or stimulus["level_db_nhl"] is None or "replay_of" in record:
+    if stimulus is None or stimulus["level_db_nhl"] is None or "replay_of" in record or record.get("search") is not None:
         return None
     if record["verdict"] not in (*WORDS, None):
         raise ValueError(f"verdict = {record['verdict']!r}")
@@ -160,6 +173,50 @@ def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan
         noise_transducer=None if masking is None else masking.get("transducer"),
         stated=bool(stimulus.get("stated")),
     )
+
+
+def searches_of(number: int, record: Mapping[str, Any], seconds: float = math.nan) -> list[RunSummary]:
+    """Of each condition that a search played, from its run.json; empty for a run of one level, or a replay.
+
+    Raises KeyError, TypeError, ValueError for a record that is damaged.
+    """
+    kept, stimulus = record.get("search"), record["stimulus"]
+    if kept is None or "replay_of" in record:
+        return []
+    masking, found = stimulus["masking"] or {}, []
+    of_signal = sum(_number(one["seconds"]) for one in kept["conditions"])
+    for one in kept["conditions"]:
+        searched = searched_of(one, _number(kept["alpha"]))
+        if searched is None:
+            continue
+        noise_db = searched.masking
+        cell = one["cells"][searched.levels_db.index(searched.speaks_db)]
+        verdict = PRESENT if searched.found else ABSENT if searched.finished else UNDECIDED
+        hz = one["frequency_hz"]
+        found.append(
+            RunSummary(
+                number=number,
+                condition=Condition(one["ear"], stimulus["route"], one["stimulus"], None if hz is None else float(hz)),
+                level_db_nhl=searched.speaks_db,
+                verdict=verdict,
+                stopped_by=record["stopped_by"] or "fault",
+                residual_noise_nv=_number(cell["residual_noise_nv"]),
+                seconds=seconds * searched.seconds / of_signal if of_signal > 0 else math.nan,
+                masking_db=noise_db,
+                upper_limit_nv=_number(cell["upper_limit_nv"]),
+                evidence=_number(cell["evidence"]),
+                alpha=searched.alpha,
+                rule="evidence",
+                sweeps=int(cell["accepted"]),
+                presented=int(cell["presented"]),
+                transducer=str(stimulus["transducer"]),
+                age_group=str(stimulus["age_group"]),
+                noise="" if noise_db is None else noise_words(masking | {"level_db_em": noise_db}),
+                noise_transducer=masking.get("transducer"),
+                search=searched,
+            )
+        )
+    return found
 
 
 def noise_words(masking: Mapping[str, Any]) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from quietfloor.monitor.hearing.masking_advice import KnownEars, MaskingAdvice, Purpose, Sound, advise
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables
 from quietfloor.monitor.session.conditions import OWN, UNKNOWN, Condition, RunSummary, noise_words
-from quietfloor.monitor.session.threshold import Threshold, threshold_of
+from quietfloor.monitor.session.threshold import Threshold, search_of, threshold_by_search, threshold_of
 from quietfloor.monitor.session.whose_ear import of_run
 
 PASSES = 4  # what one ear has of its own may tell of the other, and that of the first again
@@ -48,7 +48,9 @@ def known_ears(condition: Condition, runs: Iterable[RunSummary]) -> KnownEars:
     own = [run for run in runs if run.whose == OWN]
 
     def found(ear: str, route: str) -> Threshold:
-        return threshold_of(replace(condition, ear=ear, route=route), own)
+        one = replace(condition, ear=ear, route=route)
+        search = search_of(one, own)
+        return threshold_of(one, own) if search is None else threshold_by_search(one, search)
 
     def known(ear: str, route: str) -> float:
         """A response with none below it: "at most" is no threshold."""

@@ -11,7 +11,7 @@ import contextlib
 import datetime
 import math
 import statistics
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,16 @@ from quietfloor.monitor.hearing.estimate import Measured
 from quietfloor.monitor.hearing.masking_advice import MaskingAdvice, Purpose
 from quietfloor.monitor.hearing.tables import HearingTables, load_hearing_tables
 from quietfloor.monitor.plan.run_plan import Plan
-from quietfloor.monitor.session.conditions import PURPOSES, UNDECIDED, UNKNOWN, Condition, RunSummary, summary_of
+from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.session.conditions import (
+    PURPOSES,
+    UNDECIDED,
+    UNKNOWN,
+    Condition,
+    RunSummary,
+    searches_of,
+    summary_of,
+)
 from quietfloor.monitor.session.conditions import Purpose as RunPurpose
 from quietfloor.monitor.session.masked_runs import About, advice_for, judged, noise_for
 from quietfloor.monitor.session.next_level import (
@@ -33,6 +42,8 @@ from quietfloor.monitor.session.next_level import (
     known,
     suggest,
 )
+from quietfloor.monitor.session.searching import LEAST_S as LEAST_SEARCH_S
+from quietfloor.monitor.session.searching import Ahead, SearchAhead, expected_of, levels_of, rank_of, recording, start_of
 from quietfloor.monitor.session.session_plan import SessionPlan, load_session_plan
 from quietfloor.monitor.session.session_store import (
     Remarks,
@@ -45,10 +56,15 @@ from quietfloor.monitor.session.session_store import (
 )
 from quietfloor.monitor.session.staircase_errors import LadderErrors
 from quietfloor.monitor.session.staircase_rules import SweepLimit, needed_sweeps, sweep_limit, waking_words
-from quietfloor.monitor.session.threshold import Threshold, threshold_of
+from quietfloor.monitor.session.threshold import Threshold, counted, search_of, threshold_by_search, threshold_of
 from quietfloor.monitor.storage.run_folder import RunFolder
 
 PLAN = "session-plan.toml"
+OLD_METHOD = "ladder"  # of kept plans without a method: those from before there was a search
+# Keys of [sound] in which conditions of one recording may differ: always, as parts of one stimulus, and as noise.
+OF_CONDITION = ("ear", "stimulus", "frequency_hz", "level_db_nhl", "level_db_fs", "seed")
+OF_STIMULUS = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
+OF_NOISE = ("masking", "masking_level_db_em", "masking_level_db_fs", "masking_frequency_hz")
 LATEST = 3  # runs by which the noise is known: own choice, as people change
 
 
@@ -62,15 +78,21 @@ class Session:
 
     @classmethod
     def begin(cls, folder: Path, plan: SessionPlan, now: Callable[[], datetime.datetime] = now_utc) -> Session:
-        """Begin, or go on with the plan as it is now. Raises SessionError where the folder holds another subject's runs."""
+        """Begin, or go on with the plan as it is now, by the method of before unless it names one.
+
+        Raises SessionError where the folder holds another subject's runs.
+        """
         session = cls(folder, plan, now)
         if (folder / PLAN).is_file():
-            before = cls.open(folder).plan.subject
+            kept = cls.open(folder).plan
+            before = kept.subject
             if before.pseudonym != plan.subject.pseudonym:
                 raise SessionError(
                     f"{folder} is the session of {before.pseudonym!r}, and the plan is for {plan.subject.pseudonym!r}: give "
                     "another --out, as the sound dose and the thresholds are of one person"
                 )
+            if "method" not in plan.model_fields_set:
+                session.plan = plan = plan.model_copy(update={"method": kept.method})
         try:
             folder.mkdir(parents=True, exist_ok=True)
             RunFolder(folder).write_text(PLAN, plan.to_toml(folder))
@@ -84,12 +106,20 @@ class Session:
         """Open an existing session. Raises SessionError if it is no session, PlanError if its plan cannot be read."""
         if not (folder / PLAN).is_file():
             raise SessionError(f"{folder} is no session (no {PLAN}): begin one by `quietfloor session PLAN.toml --out DIR`")
-        return cls(folder, load_session_plan(folder / PLAN), now)
+        return cls(folder, load_session_plan(folder / PLAN, OLD_METHOD), now)
 
     # -- what is there ----------------------------------------------------------------------------------------------
 
     def runs(self) -> tuple[RunSummary, ...]:
-        """Finished runs of all ladders, in order, with remarks and discards."""
+        """Finished runs of one level, in order, with remarks and discards."""
+        return tuple(run for run in self.all_runs() if run.search is None)
+
+    def searches(self) -> tuple[RunSummary, ...]:
+        """What finished searches found, one for each condition that they played, in order, with remarks and discards."""
+        return tuple(run for run in self.all_runs() if run.search is not None)
+
+    def all_runs(self) -> tuple[RunSummary, ...]:
+        """Both, in order."""
         said = self._store.read().runs
         made: list[RunSummary] = []
         damaged = []
@@ -97,15 +127,16 @@ class Session:
             try:
                 folder = RunFolder(path)
                 record = folder.read_record()
-                run = summary_of(number, record, seconds_of(folder, record))
+                seconds = seconds_of(folder, record)
+                run = summary_of(number, record, seconds)
+                found = searches_of(number, record, seconds)
             except FileNotFoundError:
                 damaged.append(f"{path.name} left no result: {RunFolder(path).why_no_result}")
                 continue
             except (OSError, ValueError, KeyError, TypeError) as error:
                 damaged.append(f"{path.name} cannot be read ({type(error).__name__}: {error})")
                 continue
-            if run is not None:
-                made.append(_with_remarks(run, said.get(number, Remarks()), made))
+            made += [_with_remarks(one, said.get(number, Remarks()), made) for one in (*filter(None, (run,)), *found)]
         self.damaged = tuple(damaged)
         return judged(made, self.about)
 
@@ -118,11 +149,11 @@ class Session:
 
     def run(self, number: int) -> RunSummary:
         """Raises SessionError where there is none."""
-        runs = self.runs()
+        runs = self.all_runs()
         found = next((run for run in runs if run.number == number), None)
         if found is None:
-            there = ", ".join(str(run.number) for run in runs) or "none yet"
-            raise SessionError(f"there is no run {number} of a ladder in {self.folder}; finished ones are: {there}")
+            there = ", ".join(dict.fromkeys(str(run.number) for run in runs)) or "none yet"
+            raise SessionError(f"there is no run {number} of a threshold in {self.folder}; finished ones are: {there}")
         return found
 
     def index_of(self, condition: Condition) -> int:
@@ -133,10 +164,22 @@ class Session:
         raise SessionError(f"{condition} is no condition of {self.folder / PLAN}: add it to your plan and begin with that again")
 
     def thresholds(self) -> tuple[Threshold, ...]:
-        """One for each condition of the plan."""
-        runs = self.runs()
+        """One for each condition of the plan: by a search that was finished, else by single runs, else by an unfinished one."""
+        runs = self.all_runs()
         found = []
         for index, condition in enumerate(self.plan.conditions):
+            search = search_of(condition, runs)
+            if search is not None and (_finished(search) or not counted(condition, runs)):
+                one = threshold_by_search(condition, search)
+                if self.plan.confirm == "guidance" and search.search is not None and search.search.found:
+                    confirmed = threshold_of(condition, self._with_found(search, runs, index))
+                    one = replace(
+                        one, lowest_present_db_nhl=confirmed.lowest_present_db_nhl,
+                        highest_absent_db_nhl=confirmed.highest_absent_db_nhl,
+                        rests_on=tuple(dict.fromkeys((*one.rests_on, *confirmed.rests_on))),
+                    )  # fmt: skip
+                found.append(one)
+                continue
             rules = self.plan.rules(index)
             settled = suggest(condition, runs, rules).reason in SETTLED
             found.append(
@@ -147,7 +190,10 @@ class Session:
         return tuple(found)
 
     def errors(self) -> tuple[LadderErrors | None, ...]:
-        """Error rates of the ladder of each condition, with the alpha of its runs; None where its rule promises no rate."""
+        """Error rates of the ladder of each condition, with the alpha of its runs; None where its rule promises no rate, and in a
+        session that searches."""
+        if self.plan.method == "search":
+            return (None,) * len(self.plan.conditions)
         runs = self.runs()
         return tuple(
             self.plan.errors(index, [run.alpha for run in runs if run.condition.same_as(condition)])
@@ -161,6 +207,9 @@ class Session:
         for index, threshold in enumerate(self.thresholds()):
             condition = threshold.condition
             if condition.stimulus not in WITH_HEARING_LEVELS:
+                continue
+            if threshold.method == "search":
+                found.append(threshold.measured)
                 continue
             present = threshold.lowest_present_db_nhl
             behind = [
@@ -188,7 +237,7 @@ class Session:
     def suggestions(self, minutes_left: float | None = None) -> tuple[Suggestion, ...]:
         """One for each condition of the plan. Time is shared among those that are not done; where that is less than a run, those
         of which least is known have theirs first."""
-        runs, conditions = self.runs(), self.plan.conditions
+        runs, conditions = self.all_runs(), self.plan.conditions
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
         waking = waking_words(runs)
         plain = [suggest(condition, runs, self.plan.rules(index)) for index, condition in enumerate(conditions)]
@@ -217,7 +266,7 @@ class Session:
         """The ladder that is open goes on, then the next one of the plan; where time is short or the person wakes, the one of
         which least is known. None where nothing is left."""
         suggestions = self.suggestions(minutes_left)
-        runs = [run for run in self.runs() if run.counts]
+        runs = [run for run in self.all_runs() if run.counts]
         if any(one.short for one in suggestions):
             still = [one for one in suggestions if not one.done]
             return min(still, key=lambda one: known(one.condition, runs), default=None)
@@ -227,11 +276,17 @@ class Session:
                 return last
         return next((one for one in suggestions if not one.done), None)
 
+    def next_words(self) -> tuple[str, ...]:
+        """What is suggested, in sentences: of a ladder for each condition, of a search for the next recording."""
+        if self.plan.method == "ladder":
+            return tuple(one.sentence for one in self.suggestions())
+        ahead, confirming = self.search_ahead(), self.confirmation()
+        return tuple(one.sentence for one in (ahead or confirming,) if one is not None)
+
     def outlook(self, index: int, runs: tuple[RunSummary, ...]) -> ExpectedDuration:
         """Expected duration of a run, from the runs of this condition where there are any, else from all."""
         condition = self.plan.conditions[index]
-        own = [run for run in runs if run.counts and run.condition.same_as(condition)]
-        usable = own or [run for run in runs if run.counts]
+        usable = counted(condition, runs) or [run for run in runs if run.counts and run.search is None]
         longest_s = self.plan.longest_s(index, self.sweeps(index, runs).limit)
         return expected_duration(usable, self.plan.rules(index).floor_nv, longest_s)
 
@@ -266,11 +321,11 @@ class Session:
             0, self.plan.conditions[index], level_db_nhl, UNDECIDED, "", purpose=purpose, transducer=self._transducer(index),
             age_group=self.plan.subject.age_group, noise_transducer=self._noise_transducer(index),
         )  # fmt: skip
-        return advice_for(run, self.runs() if runs is None else runs, self.about)
+        return advice_for(run, self.all_runs() if runs is None else runs, self.about)
 
     def again_with_noise(self) -> Suggestion | None:
         """The lowest response of a ladder, where it is not known to be this ear's and noise that was not tried yet would tell."""
-        runs = self.runs()
+        runs = self.all_runs()
         if self.time_left_s(runs) <= 0.0:
             return None
         for index, threshold in enumerate(self.thresholds()):
@@ -285,9 +340,11 @@ class Session:
                 return Suggestion(condition, level, "confirm", why, before[0].number if before else None, masking=advice)
         return None
 
-    def noise_db_em(self, condition: Condition, level_db_nhl: float) -> float:
+    def noise_db_em(
+        self, condition: Condition, level_db_nhl: float, runs: tuple[RunSummary, ...] | None = None
+    ) -> float:
         """Level in dB EM of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
-        runs = self.runs()
+        runs = self.all_runs() if runs is None else runs
         advice = self.masking(self.index_of(condition), level_db_nhl, runs=runs)
         same = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level_db_nhl) < 0.005]
         return math.nan if advice is None else noise_for(advice, self.plan.masking.kind(condition), same)
@@ -303,7 +360,7 @@ class Session:
         """
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
-        runs = self.runs()
+        runs = self.all_runs()
         sweeps = self.sweeps(index, runs)
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
         limit = min(sweeps.limit, int(max(left_s, LEAST_S) / sweeps.sweep_s)) if 0 < left_s < math.inf else sweeps.limit
@@ -311,8 +368,125 @@ class Session:
             index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit, masking_db_em=masking_db_em
         )  # fmt: skip
 
+    def search_ahead(
+        self, minutes_left: float | None = None, *, noise: bool = False, only: int | None = None, again: bool = False,
+        without: Collection[int] = (), given: Callable[[SoundPlan], bool] = lambda _: True,
+    ) -> SearchAhead | None:  # fmt: skip
+        """The next recording of a search; None where every condition has its answer, or no time is left. Raises PlanError.
+
+        ``noise``: with noise in the other ear where it is due. ``only``: that condition (index), with ``again`` also if it has
+        its answer. ``without``: conditions that are left for later. ``given``: whether output and ceiling let a sound out.
+        """
+        runs = self.all_runs()
+        left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
+        if left_s < LEAST_SEARCH_S:
+            return None
+        thresholds, indices = self.thresholds(), range(len(self.plan.conditions))
+        waiting = [
+            self._ahead(index, runs, thresholds, noise, given, again)
+            for index in indices
+            if index not in without and only in (None, index)
+        ]
+        chosen = recording(one for one in waiting if one is not None)
+        return SearchAhead(chosen, left_s / 60) if chosen else None
+
+    def next_search(self, minutes_left: float | None = None, ahead: SearchAhead | None = None) -> Plan | None:
+        """The plan of the recording that would be made now, or of ``ahead``; None where nothing is left. Raises PlanError."""
+        ahead = ahead or self.search_ahead(minutes_left)
+        made = max((number for number, _ in self._store.folders()), default=0)
+        return None if ahead is None else self.plan.search_plan(ahead, made)
+
+    def confirmation(self, minutes_left: float | None = None) -> Suggestion | None:
+        """The next run of one level that confirms, as a ladder does, that there is no response below what searches found; None
+        where the plan does not want that, or nothing is left."""
+        runs = self.all_runs()
+        left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
+        wanted = self.plan.confirm == "guidance" and left_s >= LEAST_S
+        for index, condition in enumerate(self.plan.conditions) if wanted else ():
+            search = search_of(condition, runs)
+            if search is None or search.search is None or not (search.search.finished and search.search.found):
+                continue
+            one = suggest(
+                condition, self._with_found(search, runs, index), self.plan.rules(index), time_left_s=left_s,
+                outlook=self.outlook(index, runs), masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
+                waking=waking_words(runs),
+            )  # fmt: skip
+            if not one.done:
+                return one
+        return None
+
+    def _with_found(self, search: RunSummary, runs: tuple[RunSummary, ...], index: int) -> list[RunSummary]:
+        """Runs of one level, after what a search found, which counts as often as the plan asks for the lowest response."""
+        found = [replace(search, search=None)] * self.plan.rules(index).present_runs
+        return [*found, *(run for run in runs if run.search is None)]
+
+    def _ahead(
+        self, index: int, runs: tuple[RunSummary, ...], thresholds: tuple[Threshold, ...], noise: bool,
+        given: Callable[[SoundPlan], bool], again: bool,
+    ) -> Ahead | None:  # fmt: skip
+        """A condition as it is to be searched; None for one that has its answer, or whose sounds are not let out."""
+        condition, found, rules = self.plan.conditions[index], thresholds[index], self.plan.rules(index)
+        sounds = {
+            level: self._sound_at(index, level) for level in levels_of(rules, lambda level: given(self._sound_at(index, level)))
+        }
+        if not sounds:
+            return None
+        own, levels = sounds[max(sounds)], tuple(sounds)
+        masked = own.masking != "none"  # by the plan itself
+        advised = tuple(
+            float(own.masking_level_db_em or 0.0) if masked else self.noise_db_em(condition, level, runs) if noise else math.nan
+            for level in levels
+        )
+        loudest = next((level for level, one in zip(levels, advised, strict=True) if not math.isnan(one)), math.nan)
+        while not (masked or math.isnan(loudest)) and not given(self._sound_at(index, levels[-1], max(filter(_known, advised)))):
+            levels, advised = levels[:-1], advised[:-1]
+            if not levels or levels[-1] < loudest:  # no noise can be given: as without
+                levels, advised, loudest = tuple(sounds), (math.nan,) * len(sounds), math.nan
+        search = search_of(condition, runs) if found.method == "search" else None
+        above = found.highest_absent_db_nhl if search is not None and found.finding == "no response" else math.nan
+        doubtful = search is not None and found.whose == UNKNOWN and self._noise_would_tell(index, search, levels, advised)
+        if found.settled and not (above < levels[-1]) and not doubtful and not again:
+            return None
+        expected = expected_of(condition, thresholds)
+        kind, noise_kind = self._kinds(own, condition)
+        return Ahead(
+            index, condition, levels, start_of(rules.start_db, expected), rank_of(self.plan.conditions, index), kind, noise_kind,
+            advised, math.nan if again else above, doubtful, expected,
+        )  # fmt: skip
+
+    def _noise_would_tell(
+        self, index: int, search: RunSummary, levels: tuple[float, ...], advised: tuple[float, ...]
+    ) -> bool:
+        """Whether more noise than a search had would say whose response it found."""
+        noise = dict(zip(levels, advised, strict=True)).get(search.level_db_nhl, math.nan)
+        advice = self.masking(index, search.level_db_nhl)
+        before = -math.inf if search.masking_db is None else search.masking_db
+        return advice is not None and noise > before and noise >= advice.sure_db_em
+
+    def _kinds(self, sound: SoundPlan, condition: Condition) -> tuple[str, str]:
+        """What conditions of one recording share, and those of one with noise."""
+        other = sound.model_dump(mode="json", exclude={*OF_CONDITION, *OF_STIMULUS, *OF_NOISE})
+        form = sound.model_dump(mode="json", include=set(OF_STIMULUS))
+        usual = SoundPlan.model_validate(
+            {"stimulus": condition.stimulus, "frequency_hz": condition.frequency_hz, "level_db_fs": -40.0}
+        )
+        own_form = "" if form == usual.model_dump(mode="json", include=set(OF_STIMULUS)) else f"{condition.stimulus} {form}"
+        kind = sound.masking if sound.masking != "none" else self.plan.masking.kind(condition)
+        hz = sound.masking_frequency_hz or condition.frequency_hz
+        return f"{other} {own_form}", f"{kind} {hz if kind == 'octave-band' else ''} beside the {condition.ear} ear"
+
+    def _sound_at(self, index: int, level_db_nhl: float, masking_db_em: float = math.nan) -> SoundPlan:
+        sound = self.plan.run_plan(index, level_db_nhl, masking_db_em=masking_db_em).sound
+        assert sound is not None
+        return sound
+
     def first_plan(self) -> Plan:
-        """The plan of the suggested run, for a check before it; of the first condition where nothing is left."""
+        """The plan of the suggested run, for a check before it; of the first condition where nothing is left. Of a search it is
+        that of the level that it begins with."""
+        if self.plan.method == "search":
+            ahead = self.search_ahead()
+            index, level = (0, self.plan.rules(0).start_db) if ahead is None else ahead.begins_with
+            return self.run_plan(self.plan.conditions[index], level)
         suggestion = self.next()
         if suggestion is None or suggestion.level_db_nhl is None:
             return self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)
@@ -372,6 +546,14 @@ class Session:
         self._store.change(change, subject=self.plan.subject.model_dump())
 
 
+def _known(value: float) -> bool:
+    return not math.isnan(value)
+
+
+def _finished(run: RunSummary) -> bool:
+    return run.search is not None and run.search.finished
+
+
 def _with_remarks(run: RunSummary, said: Remarks, before: list[RunSummary]) -> RunSummary:
     run = replace(
         run,
@@ -379,12 +561,12 @@ def _with_remarks(run: RunSummary, said: Remarks, before: list[RunSummary]) -> R
         discarded=said.discarded,
         notes=tuple(note["text"] for note in said.notes),
     )
-    if not run.counts:
+    if not run.counts or run.search is not None:
         return run
     same = [
         other.number
         for other in before
-        if other.counts and (other.level_db_nhl, other.noise) == (run.level_db_nhl, run.noise)
+        if other.counts and (other.level_db_nhl, other.noise, other.search) == (run.level_db_nhl, run.noise, None)
         and other.condition.same_as(run.condition)
     ]
     return replace(run, replicate_of=same[0] if same else None)

@@ -18,6 +18,7 @@ from quietfloor.monitor.core.stopping import FindsResponse, rules_of_run
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
 from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan
 from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.searching import SearchAhead
 from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_errors
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.untrusted.bounded_io import toml_of
@@ -123,10 +124,33 @@ class MaskingPlan(_Section):
         return self.noise or ("white" if condition.frequency_hz is None else "octave-band")
 
 
+class SearchKeys(_Section):
+    """How well a search has to know a threshold."""
+
+    width_db: float = Field(default=10.0, ge=5, le=40, description="of the 95 % interval of a threshold; 15 when hurried")
+    widest_db: float = Field(default=14.0, ge=5, le=40, description="of it where a threshold takes long")
+
+    @model_validator(mode="after")
+    def _widest_is_wider(self) -> SearchKeys:
+        if self.widest_db < self.width_db:
+            raise ValueError(
+                f"widest_db = {self.widest_db:g} with width_db = {self.width_db:g}: widest_db is width_db or more, as the "
+                "interval may become wider where a threshold takes long"
+            )
+        return self
+
+
 class SessionPlan(_Section):
     """The plan of one session."""
 
     title: str = ""
+    method: Literal["search", "ladder"] = Field(
+        default="search", description="search: several levels in one recording; ladder: a run for each level"
+    )
+    confirm: Literal["none", "guidance"] = Field(
+        default="none", description="guidance: after a search, runs that find no response below it, as a ladder does"
+    )
+    search: SearchKeys = Field(default_factory=SearchKeys)
     subject: SubjectPlan
     condition: tuple[ConditionPlan, ...] = Field(min_length=1, max_length=MOST_CONDITIONS)
     steps: StepsPlan = Field(default_factory=StepsPlan)
@@ -141,6 +165,8 @@ class SessionPlan(_Section):
     def _no_doubles_of_the_session(cls, run: dict[str, Any]) -> dict[str, Any]:
         if not isinstance(run.get("sound"), dict):
             raise ValueError("[run.sound] is missing: a session plays its own stimuli, with a calibration in dB nHL")
+        if "search" in run:
+            raise ValueError("[run.search] is made by the session: leave it out, and give width_db, widest_db under [search]")
         for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
             if key in run["sound"]:
                 where = "[subject]" if key in FROM_SUBJECT else "[[condition]]" if key in FROM_CONDITION else "the session itself"
@@ -163,6 +189,8 @@ class SessionPlan(_Section):
                     self.run_plan(number - 1, level)
                 if self.masking.auto:
                     self.run_plan(number - 1, rules.start_db, masking_db_em=0.0)
+                if self.method == "search" and (why := _unsearchable(self.run_plan(number - 1, rules.start_db))):
+                    raise PlanError(f"{why}, or begin with method = \"ladder\"")
             except PlanError as error:
                 raise ValueError(f"{where}, in [run]: {error}") from error
             except ValueError as error:
@@ -243,10 +271,11 @@ class SessionPlan(_Section):
 
     def run_plan(
         self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
-        masking_db_em: float = math.nan,
+        masking_db_em: float = math.nan, search: dict[str, Any] | None = None,
     ) -> Plan:  # fmt: skip
         """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
-        session has none. ``masking_db_em``: noise that the session gives, nan for none. Raises PlanError."""
+        session has none. ``masking_db_em``: noise that the session gives, nan for none. ``search``: the table of a search, which
+        is then what the run does. Raises PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -260,7 +289,17 @@ class SessionPlan(_Section):
         run = {"title": title} | self.run | {"sound": sound}
         if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
             run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
-        return make_plan(run, "plan of a run")
+        return make_plan(run if search is None else run | {"search": search}, "plan of a run")
+
+    def search_plan(self, ahead: SearchAhead, seed_after: int = 0) -> Plan:
+        """The plan of a recording that searches. Raises PlanError."""
+        first = ahead.conditions[0]
+        noise = first.noise_of_loudest[-1] if first.noise_of_loudest else math.nan
+        own = self.run_plan(first.index, first.levels_db[-1]).sound
+        noise = noise if own is None or own.masking == "none" else math.nan  # that of the plan is there already
+        search = {"condition": [one.table() for one in ahead.conditions]} | self.search.model_dump()
+        search |= {} if math.isinf(ahead.minutes) else {"minutes": ahead.minutes}
+        return self.run_plan(first.index, first.levels_db[-1], seed_after=seed_after, masking_db_em=noise, search=search)
 
     def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
         """Keys of [sound] for noise in the other ear. Raises PlanError."""
@@ -289,6 +328,18 @@ class SessionPlan(_Section):
         return tomli_w.dumps(content if folder is None else _from_within(content, f"{folder.resolve()}{os.sep}"))
 
 
+def _unsearchable(plan: Plan) -> str:
+    """What a search cannot do with the plan of a run, and what to change; empty where it can."""
+    sound = plan.sound
+    assert sound is not None
+    if not (sound.held_to_plan and sound.pauses_s):
+        return "a search is known by its pauses: leave held_to_plan and random_pause on"
+    if sound.masking_level_db_fs is not None:
+        return f"masking_level_db_fs = {sound.masking_level_db_fs:g}: a search has noise in dB EM, give masking_level_db_em"
+    rule = plan.decision.rule
+    return "" if rule == "evidence" else f"rule = {rule!r}: a search decides by evidence, leave decision.rule out"
+
+
 def _from_within(value: Any, folder: str) -> Any:
     if isinstance(value, dict):
         return {key: _from_within(below, folder) for key, below in value.items()}
@@ -297,8 +348,11 @@ def _from_within(value: Any, folder: str) -> Any:
     return value.removeprefix(folder) if isinstance(value, str) else value
 
 
-def load_session_plan(path: Path) -> SessionPlan:
-    """Read and check a plan file. Relative paths in it count from its own folder. Raises PlanError that names the key."""
+def load_session_plan(path: Path, method: str = "search") -> SessionPlan:
+    """Read and check a plan file, with ``method`` where it names none. Relative paths in it count from its own folder.
+
+    Raises PlanError that names the key.
+    """
     try:
         data = toml_of(path)
     except OSError as error:
@@ -318,7 +372,7 @@ def load_session_plan(path: Path) -> SessionPlan:
         if isinstance(table, dict):
             paths = [key for key in (*PATHS, "certificate", "own") if isinstance(table.get(key), str)]
             table |= {key: beside(path, table[key]) for key in paths}
-    return make_session_plan(data, str(path))
+    return make_session_plan(data if method == "search" else {"method": method} | data, str(path))
 
 
 def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> SessionPlan:
@@ -331,7 +385,7 @@ def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> Ses
 
 _TABLES: dict[str, type[BaseModel]] = {
     "subject": SubjectPlan, "condition": ConditionPlan, "steps": StepsPlan, "replicates": ReplicatesPlan, "limits": LimitsPlan,
-    "hearing": HearingPlan, "masking": MaskingPlan,
+    "hearing": HearingPlan, "masking": MaskingPlan, "search": SearchKeys,
 }  # fmt: skip
 
 

@@ -18,10 +18,12 @@ from typing import Literal
 import numpy as np
 
 from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.hearing.estimate import Measured
 from quietfloor.monitor.session.conditions import ABSENT, OWN, PRESENT, UNKNOWN, Condition, Finding, RunSummary, Whose
 from quietfloor.monitor.session.whose_ear import of_runs
 
 Standing = Literal["present", "absent", "split", "undecided"]
+Method = Literal["ladder", "search"]
 
 # How often a run finds a response at a level: a logistic curve between the run's own alpha and 1 - MISSED. Where alpha is not
 # known it is the usual one of a plan. The others are own choice: from 1 in 10 to 9 in 10 responses within 11 dB.
@@ -90,8 +92,8 @@ def times(count: int) -> str:
 
 
 def counted(condition: Condition, runs: Iterable[RunSummary]) -> list[RunSummary]:
-    """Runs of the condition that count for its threshold."""
-    return [run for run in runs if run.counts and run.condition.same_as(condition)]
+    """Runs of one level of the condition that count for its threshold."""
+    return [run for run in runs if run.counts and run.search is None and run.condition.same_as(condition)]
 
 
 def tallies(runs: Iterable[RunSummary]) -> dict[float, Tally]:
@@ -151,10 +153,15 @@ def bracket_of(known: Mapping[float, Tally]) -> Bracket:
 
 @dataclass(frozen=True)
 class Threshold:
-    """Result of a ladder. Levels in dB nHL, nan where there is none.
+    """Result of a ladder, or of a search. Levels in dB nHL, nan where there is none.
 
     ``level_db_nhl``: by convention, for "no response" the highest level without one. ``estimate_db_nhl`` with ``low_db_nhl`` to
     ``high_db_nhl`` (95 %): where runs like these would find a response as often as not; nan: no limit on that side.
+
+    Of a search ``level_db_nhl`` and ``estimate_db_nhl`` are where the response begins, ``lowest_present_db_nhl`` is the softest
+    level at or below which it was found, and ``highest_absent_db_nhl`` a level without one above which nothing was searched, or
+    one that later runs confirmed. ``said``: its answer in words, ``hidden_below``: how large a response may be at softer levels.
+    ``transducer``, ``masked`` are known of a search only.
     """
 
     condition: Condition
@@ -170,10 +177,27 @@ class Threshold:
     notes: tuple[str, ...] = ()
     whose: Whose = ""  # of the lowest response; for "no response", whether noise may have hidden one
     hidden: bool = False  # noise may have hidden a response at the level without one
+    method: Method = "ladder"
+    said: str = ""
+    hidden_below: str = ""
+    transducer: str = ""
+    masked: bool = False  # the other ear had noise at the softest level with a response, or at the loudest without one
+
+    @property
+    def measured(self) -> Measured:
+        """Of a search, as hearing levels are estimated from it. Raises HearingError where no table knows such a sound."""
+        one = self.condition
+        searched = self.level_db_nhl if self.finding == "threshold" else math.nan
+        return Measured(
+            one.ear, one.route, one.stimulus, self.transducer, one.frequency_hz, self.lowest_present_db_nhl,
+            self.highest_absent_db_nhl, self.masked, self.whose != UNKNOWN, searched,
+        )  # fmt: skip
 
     @property
     def words(self) -> str:
         """The threshold in words, without the condition."""
+        if self.method == "search":
+            return self.said + (f"; {UNKNOWN}" if self.whose == UNKNOWN else "")
         if self.finding == "not tested":
             return "not tested" if not self.notes else "nothing decided"
         level = f"{self.level_db_nhl:g} dB nHL"
@@ -248,6 +272,58 @@ def threshold_of(
         notes=tuple(notes),
         whose="" if finding == "not tested" else (present or absent).whose,  # type: ignore[union-attr]
         hidden=absent is not None and absent.whose == UNKNOWN,
+    )
+
+
+def search_of(condition: Condition, runs: Iterable[RunSummary]) -> RunSummary | None:
+    """The search that says the threshold of a condition: the newest that was finished, else the newest; None: there is none."""
+    own = [run for run in runs if run.search is not None and run.counts and run.condition.same_as(condition)]
+    finished = [run for run in own if run.search is not None and run.search.finished]
+    newest = finished or own
+    return newest[-1] if newest else None
+
+
+def threshold_by_search(condition: Condition, run: RunSummary) -> Threshold:
+    """The threshold of a condition from a search of it."""
+    one = run.search
+    assert one is not None
+    known = one.finished and one.found and math.isfinite(one.threshold_db)
+    softest, loudest = one.levels_db[0], one.levels_db[-1]
+    if known and one.threshold_db >= softest:
+        finding: Finding = "threshold"
+    elif one.found:
+        finding = "at most"
+    else:
+        finding = "no response" if one.finished else "not tested"
+    none = finding == "no response"
+    notes = [f"run {run.number} ended before its search was finished: {one.words}"] if not one.finished else []
+    notes += [one.hidden] if one.hidden else []
+    if run.whose == UNKNOWN:
+        notes.append(
+            f"the response at {one.found_db:g} dB nHL is {UNKNOWN}: noise in the other ear was due there, and was not given or "
+            "is not known to be enough"
+            if one.found
+            else f"the noise at {loudest:g} dB nHL may have hidden a response of this ear"
+        )
+    level = {"threshold": one.threshold_db, "at most": one.found_db, "no response": loudest, "not tested": math.nan}[finding]
+    return Threshold(
+        condition=condition,
+        finding=finding,
+        level_db_nhl=level,
+        lowest_present_db_nhl=one.found_db,
+        highest_absent_db_nhl=loudest if none else math.nan,
+        estimate_db_nhl=one.threshold_db if finding == "threshold" else math.nan,
+        low_db_nhl=one.low_db if math.isfinite(one.low_db) else math.nan,
+        high_db_nhl=one.high_db if math.isfinite(one.high_db) and not none else math.nan,
+        settled=one.finished,
+        rests_on=(run.number,),
+        notes=tuple(notes),
+        whose="" if finding == "not tested" else run.whose,
+        method="search",
+        said=one.words,
+        hidden_below=one.hidden,
+        transducer=run.transducer,
+        masked=run.masked,
     )
 
 

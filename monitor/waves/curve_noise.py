@@ -60,13 +60,15 @@ def noise_of(
 ) -> WaveNoise:
     """Noise of an average from what ``average.csv`` holds, (n_times,) each on an even grid.
 
-    The most likely colour by the spectra (Whittle 1953) of both pictures of noise, taken as independent; the usual colour where
-    they are not finite. On noise of the bench's kinds the SD of slopes comes out right within 6 % on average, +-6 % a run.
+    The most likely colour by the spectra (Whittle 1953) of both pictures of noise, taken as independent, as far as they are
+    finite; else the usual colour. On noise of the bench's kinds the SD of slopes comes out right within 6 % on average, +-6 % a
+    run.
     """
     inside = times_ms >= FROM_MS
     pictures = np.array([plus_minus_uv, (a_uv - b_uv) / 2])[:, inside]
+    pictures = pictures[np.isfinite(pictures).all(axis=-1)]
     count = pictures.shape[-1]
-    if not np.isfinite(pictures).all() or count < 64 or not pictures.any():
+    if count < 64 or not pictures.any():
         return WaveNoise(residual_noise_nv, band_hz)
     taper = np.hanning(count)
     spacing_s = 1e-3 * float(times_ms[1] - times_ms[0])
@@ -79,8 +81,8 @@ def noise_of(
     falls, bends = (np.ravel(grid)[:, np.newaxis] for grid in np.meshgrid(FALLS, BENDS))
     shapes = ndimage.convolve1d(_gain(band_hz, hz) ** 2 * _colour(hz, falls, bends, band_hz), leak, axis=-1)[:, used]
     shapes *= (seen[used] / shapes).mean(axis=-1, keepdims=True)
-    # two pictures; neighbours under the taper are worth two thirds of independent ones
-    likely = -2.0 / 1.5 * (np.log(shapes) + seen[used] / shapes).sum(axis=-1)
+    # neighbours under the taper are worth two thirds of independent ones
+    likely = -len(pictures) / 1.5 * (np.log(shapes) + seen[used] / shapes).sum(axis=-1)
     likely -= 0.5 * (((falls - USUAL_FALL) / FALL_SD) ** 2 + ((bends - USUAL_BEND) / BEND_SD) ** 2)[:, 0]
     best = int(likely.argmax())
     return WaveNoise(residual_noise_nv, band_hz, float(falls[best, 0]), float(bends[best, 0]))

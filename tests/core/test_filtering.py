@@ -51,6 +51,15 @@ def test_gain_is_half_at_the_edges_one_inside_and_zero_at_dc(rate_hz: float) -> 
     np.testing.assert_allclose(20 * np.log10(gain[3:6]), 0.0, atol=0.1)
 
 
+def test_an_equal_band_is_not_computed_again_and_its_gain_cannot_be_changed() -> None:
+    frequencies_hz = np.array([50.0, 500.0])
+    gain = Band(8000.0).response(frequencies_hz)
+    assert Band(8000.0).response(frequencies_hz.copy()) is gain
+    assert Band(8000.0, high_hz=1000.0).response(frequencies_hz) is not gain
+    with pytest.raises(ValueError, match="read-only"):
+        gain[0] = 1.0
+
+
 @pytest.mark.parametrize("rate_hz", RATES)
 def test_what_lies_above_the_band_does_not_fold_into_it(rate_hz: float) -> None:
     """Every tone that decimation would fold into the band is down by 60 dB or more."""

@@ -87,7 +87,7 @@ def assert_same(ending: str, cutting: list[int]) -> None:
     assert engine.intervals == expected_engine.intervals
 
 
-@pytest.mark.parametrize("ending", ["silence", "response", "floor"])
+@pytest.mark.parametrize("ending", ["silence", *(pytest.param(one, marks=pytest.mark.long) for one in ("response", "floor"))])
 @settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(cutting=cuttings)
 def test_any_cutting_gives_the_same_run(ending: str, cutting: list[int]) -> None:

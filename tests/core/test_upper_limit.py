@@ -91,7 +91,7 @@ def test_over_all_looks_a_known_direction_is_held_as_often_as_promised(tails: st
     assert np.median(limits[:, -1]) < 0.5
 
 
-@pytest.mark.parametrize(("shape", "size_nv"), [("wave_v", 60.0), ("odd", 150.0)])
+@pytest.mark.parametrize(("shape", "size_nv"), [pytest.param("wave_v", 60.0, marks=pytest.mark.long), ("odd", 150.0)])
 def test_in_whole_runs_the_response_is_below_it_at_every_look(shape: str, size_nv: float) -> None:
     """A shape of the bench that is none of the bank's, and one that nobody expects; quiet EEG of 0.7 uV down to 15 nV.
 

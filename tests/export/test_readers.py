@@ -122,7 +122,7 @@ def test_sweeps_carry_what_became_of_them(played: Path, export: Export) -> None:
     """Against the run itself, decided again, and its own trigger channel."""
     (told,) = export("bdf", played)
     units = []
-    done = replay(RunFolder.open(played), on_events=lambda _, events: units.extend(e for e in events if e.kind == "unit"))
+    done = replay(RunFolder.open(played), on_events=lambda _, __, events: units.extend(e for e in events if e.kind == "unit"))
     expected = [(at, why) for unit in units for at, why in zip(unit.positions, unit.left_out, strict=True)]
     notes = [note for note in edfio.read_bdf(told["file"]).annotations if note.text.startswith("stimulus")]
     judged = [note for note in notes if "not judged" not in note.text]

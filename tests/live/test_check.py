@@ -34,6 +34,7 @@ class Case:
 
 GOOD = ["--noise", "1", "--source-id", "amp-{}"]
 CASES = {
+    "another rate": Case([*GOOD, "--rate", "8000", "--states", "16000"]),
     "good": Case(GOOD),
     "good, in words": Case(GOOD, ["--words"]),
     "mains": Case([*GOOD, "--mains", "14", "--rate", "16000", "--channels", "2"], ["--eeg", "E1,E2"]),
@@ -43,7 +44,6 @@ CASES = {
     "no unit": Case([*GOOD, "--stated", ""]),
     "no trigger": Case([*GOOD, "--trigger", "none"]),
     "noisy": Case(["--noise", "5"], ["--max-sweeps", "2000", "--floor-nv", "20"]),
-    "another rate": Case([*GOOD, "--rate", "8000", "--states", "16000"]),
     "no such channel": Case(GOOD, ["--eeg", "Cz"]),
 }
 
@@ -62,7 +62,7 @@ def look(name: str, case: Case) -> Outcome:
 
 @pytest.fixture(scope="module")
 def outcomes() -> Iterator[dict[str, Future[Outcome]]]:
-    with ThreadPoolExecutor(4) as pool:
+    with ThreadPoolExecutor(6) as pool:
         yield {name: pool.submit(look, name, case) for name, case in CASES.items()}
 
 
@@ -188,6 +188,8 @@ device_source_id = "{audio}"
 
 
 SESSION = """
+method = "ladder"
+
 [subject]
 pseudonym = "S07"
 age_group = "adult"
@@ -227,10 +229,13 @@ def test_our_own_triggers_arrive_and_no_sound_does(tmp_path: Path) -> None:
     assert rig.stdout is not None
     try:
         assert json.loads(rig.stdout.readline())["event"] == "ready"
-        outcome = call("check", str(plan), "--json", "--out", str(tmp_path / "session"))
-        untried = call("check", str(plan), "--json", "--no-trigger", "--seconds", "3", "--out", str(tmp_path / "session"))
         begun = Session.begin(tmp_path / "s07", load_session_plan(ladder))
-        of_session = call("check", str(begun.folder), "--json", "--no-trigger", "--seconds", "3")
+        quiet = ["--no-trigger", "--seconds", "3"]
+        with ThreadPoolExecutor(2) as pool:
+            without = pool.submit(call, "check", str(plan), "--json", *quiet, "--out", str(tmp_path / "session"))
+            of_session = call("check", str(begun.folder), "--json", *quiet)
+        untried = without.result()
+        outcome = call("check", str(plan), "--json", "--seconds", "4", "--out", str(tmp_path / "session"))
     finally:
         rig.stdin.close()
         rig.wait(patience(10))

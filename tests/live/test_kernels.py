@@ -78,7 +78,13 @@ def killed(recorded: Path, tmp_path: Path) -> Path:
     return folder.path
 
 
-@pytest.mark.parametrize("place", range(len(SWITCHES)), ids=[" ".join(switch.values()) for switch in SWITCHES])
+@pytest.mark.parametrize(
+    "place",
+    [
+        pytest.param(place, id=" ".join(switch.values()), marks=pytest.mark.long if 0 < place < len(KERNELS) else ())
+        for place, switch in enumerate(SWITCHES)
+    ],
+)
 def test_a_run_replays_and_is_finished_with_the_code_of_any_core_type(
     place: int, recorded: Path, replayed: list[dict[str, Any]], killed: Path
 ) -> None:

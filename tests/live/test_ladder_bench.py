@@ -33,6 +33,8 @@ right = { threshold_db_nhl = 18 }
 background = { in_band_rms_uv = 0.3 }
 """
 PLAN = """
+method = "ladder"
+
 [subject]
 pseudonym = "two ears"
 age_group = "adult"

@@ -21,6 +21,8 @@ crossing_air_db = 60
 background = { in_band_rms_uv = 0.3 }
 """
 PLAN = f"""
+method = "ladder"
+
 [subject]
 pseudonym = "one deaf ear"
 age_group = "adult"

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from tests import warm
 from tests.slow import patience
 
 pytestmark = [
@@ -71,14 +72,16 @@ class Screened:
         environment = {name: value for name, value in os.environ.items() if name not in kept_out}
         environment |= {"DISPLAY": display, "XDG_CONFIG_HOME": str(home / "config")}
         environment |= {"PYTHONUNBUFFERED": "1"}
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", PERSON.format(looks=looks, deed=deed), *arguments],
+        person = home / "person.py"
+        person.write_text(PERSON.format(looks=looks, deed=deed), encoding="utf-8")
+        self.process = warm.Popen(
+            [sys.executable, str(person), *arguments],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
         )  # fmt: skip
 
-    def end(self, timeout_s: float = 90.0) -> tuple[int, str, str]:
+    def end(self, timeout_s: float = 60.0) -> tuple[int, str, str]:
         try:
-            out, err = self.process.communicate(timeout=timeout_s)
+            out, err = self.process.communicate(timeout=patience(timeout_s))
         except subprocess.TimeoutExpired:
             self.process.kill()
             out, err = self.process.communicate()
@@ -86,8 +89,8 @@ class Screened:
         return self.process.returncode, out, err
 
 
-def until(true: Callable[[], object], timeout_s: float = 60.0) -> None:
-    end_s = time.monotonic() + timeout_s
+def until(true: Callable[[], object], timeout_s: float = 30.0) -> None:
+    end_s = time.monotonic() + patience(timeout_s)
     while not true():
         assert time.monotonic() < end_s, "it never happened"
         time.sleep(0.05)
@@ -142,7 +145,7 @@ def test_ctrl_c_in_the_terminal_ends_run_and_window(tmp_path: Path) -> None:
     assert [path.name for path in sorted(session.iterdir()) if path.name.startswith("run-")] == ["run-001"]
 
 
-@pytest.mark.parametrize("how", ["closed", "screen gone"])
+@pytest.mark.parametrize("how", ["closed", pytest.param("screen gone", marks=pytest.mark.long)])
 def test_without_window_or_screen_the_run_goes_on_as_text(tmp_path: Path, how: str) -> None:
     session = tmp_path / "s"
     with x_server() as (display, server):
@@ -163,6 +166,7 @@ def test_without_window_or_screen_the_run_goes_on_as_text(tmp_path: Path, how: s
     assert ("the screen has gone; the run goes on as text" in err) == (how == "screen gone")
 
 
+@pytest.mark.long
 def test_a_recorded_run_on_the_screen(demonstrated: tuple[Path, int, str, str], tmp_path: Path) -> None:
     """Closed before its end, the rest is decided at full speed, so that the comparison is whole."""
     folder, _, said, _ = demonstrated

@@ -17,6 +17,8 @@ from quietfloor.monitor.commands.demo import rig, virtual_calibration
 from tests.live.harness import Outcome, call
 
 PLAN = """
+method = "ladder"
+
 [subject]
 pseudonym = "S07 / a"
 age_group = "adult"

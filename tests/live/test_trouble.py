@@ -74,7 +74,14 @@ def kill_program(amplifier: subprocess.Popen[str], program: Program) -> None:
     program.signal(signal.SIGKILL)
 
 
-SCENARIOS = {
+SCENARIOS = {  # the longest first
+    "program stopped for a while": Scenario([*NONE, "--seconds", "60"], [*USUAL, "--max-sweeps", "1100"], act=stop_program),
+    "connection dead after a stop": Scenario(
+        [*NONE, "--seconds", "60"],
+        [*USUAL, "--max-sweeps", "800"],
+        act=stop_program_and_kill_its_connections,
+        module="tests.live.deaf",
+    ),
     "amplifier restarted": Scenario(
         [*LARGE, "--source-id", "sn-4", "--vanish", "4"], [*USUAL, "--max-sweeps", "600"], act=restart_amplifier
     ),
@@ -85,13 +92,6 @@ SCENARIOS = {
     "no response": Scenario([*NONE, "--seed", "5"], [*USUAL, "--max-sweeps", "320"]),
     "not a number for a second": Scenario([*LARGE, "--nan", "3.2", "4.4"], [*USUAL, "--max-sweeps", "600"]),
     "sender stalled": Scenario([*LARGE, "--unstamped", "--stall", "3", "1.5"], [*USUAL, "--max-sweeps", "600"]),
-    "program stopped for a while": Scenario([*NONE, "--seconds", "60"], [*USUAL, "--max-sweeps", "1200"], act=stop_program),
-    "connection dead after a stop": Scenario(
-        [*NONE, "--seconds", "60"],
-        [*USUAL, "--max-sweeps", "800"],
-        act=stop_program_and_kill_its_connections,
-        module="tests.live.deaf",
-    ),
     "flat EEG": Scenario(["--flat"], [*USUAL, "--max-sweeps", "64"]),
     "window beyond the next sound": Scenario(NONE, [*USUAL, "--window", "5,25", "--max-sweeps", "32"]),
     "interrupted": Scenario(NONE, USUAL, act=interrupt),
@@ -226,12 +226,12 @@ def test_a_program_that_was_stopped_reads_on_what_has_waited(batch: Batch) -> No
     assert happened.outcome.status == 0, happened.outcome.err
     record = happened.outcome.json
     assert record["stopped_by"] == "sweep_limit"
-    assert record["sweeps_presented"] > 1100  # of the last look
+    assert record["sweeps_presented"] > 1000  # of the last look
     assert "stood_still" in kinds(happened)
     assert "this program stood still for" in happened.outcome.err
     if "stream_reopened" not in kinds(happened):
         assert record["lost_samples"] == 0
-        assert_no_hole(happened.folder, 1200 / 47.1)
+        assert_no_hole(happened.folder, 1100 / 47.1)
     else:
         (gap,) = [event for event in events(happened) if event["type"] == "gap"]
         assert record["lost_samples"] == pytest.approx(gap["by_s"] * 8000, abs=1)  # type: ignore[operator]

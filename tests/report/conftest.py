@@ -24,6 +24,7 @@ from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
+from tests.searched import searched
 from tests.slow import patience
 from tests.synthetic import stream
 
@@ -31,6 +32,7 @@ ROOT = Path(__file__).parents[2]
 HOSTILE = "<script>alert('a')</script> & \"b\" $\\frac{x$ <img src=x onerror=y> \x07 漢"
 PLAN = f"""
 title = "Check <b>one</b>"
+method = "ladder"
 
 [subject]
 pseudonym = "S07 <script>alert(1)</script>"
@@ -61,28 +63,32 @@ device_source_id = "audio"
 TODAY = datetime.date(2026, 1, 15)
 
 
-def recorded(folder: Path, sound: Any, *, nv: float, seed: int, latency_ms: float = 8.0, started: str = "") -> Path:
+def recorded(
+    folder: Path, sound: Any, *, nv: float = 0.0, seed: int, latency_ms: float = 8.0, started: str = "", sweeps: int = 700,
+    noise_uv: float = 0.6, wave: Callable[..., Any] | None = None, plan: dict[str, Any] | None = None,
+) -> Path:  # fmt: skip
     """One run, decided on a recording with such a response; ``sound`` is the table [sound] of its plan, None: not ours."""
-    made = stream(np.random.default_rng(seed), 8000.0, 700, nv=nv, latency_ms=latency_ms, noise_uv=0.6)
+    made = stream(np.random.default_rng(seed), 8000.0, sweeps, nv=nv, latency_ms=latency_ms, noise_uv=noise_uv, wave=wave)
     labels = ("Cz", "trigger")
     description = StreamDescription("amplifier", "EEG", "eeg", "here", "uid", 1.0, 2, 8000.0, "float32", labels, ("uV", ""))
     source = folder.parent / f"source-{folder.name}-{seed}.xdf"
     with Journal(source, [description]) as journal:
         for at in range(0, len(made.stamps_s), 800):
             journal.samples(Chunk(made.samples[:, at : at + 800].astype(np.float32), made.stamps_s[at : at + 800]))
-    plan = make_plan(
+    made_plan = make_plan(
         {
             "title": HOSTILE, "stream": {"name": "amplifier", "eeg": ["Cz"], "trigger": "trigger"},
             "decision": {"floor_nv": 30.0, "max_sweeps": 640}, "analysis": {"window_ms": [5.0, 17.0], "latency_ms": [6.0, 10.0]},
-        }
+        } | (plan or {})
     )  # fmt: skip
-    run = Run(resolve(plan, description), RecordingSource(source), RunFolder.create(folder))
+    run = Run(resolve(made_plan, description), RecordingSource(source), RunFolder.create(folder))
     run.start()
     assert run.wait(patience(60))
     assert run.verdict is not None
     stimulus = None if sound is None else make_stimulus(sound, TODAY)
     record = run_record(
-        plan, run.verdict, run.engine, stream=description, unit=run.unit, sound=None if stimulus is None else stimulus.record,
+        made_plan, run.verdict, run.engine, stream=description, unit=run.unit,
+        sound=None if stimulus is None else stimulus.record,
         calibration=None if stimulus is None or stimulus.calibration is None else stimulus.calibration.id,
         started=started or f"2026-01-15T10:{seed:02d}:00+00:00",
     )  # fmt: skip
@@ -120,3 +126,9 @@ def session(made_session: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def make_run() -> Callable[..., Path]:
     return recorded
+
+
+@pytest.fixture(scope="session")
+def search_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A search of both ears that the operator ended after a minute."""
+    return searched(tmp_path_factory.mktemp("report") / "searches")

@@ -71,6 +71,11 @@ def page(report: Report) -> Page:
     return Page(report_html(report))
 
 
+@pytest.fixture(scope="module")
+def pdf(report: Report) -> bytes:
+    return report_pdf(report)
+
+
 def test_cautions_come_first(page: Page) -> None:
     assert page.said.index("Not a medical device.") < page.said.index("Thresholds") < page.said.index("Methods, for a paper")
     assert "Sound can harm hearing" in page.said
@@ -130,21 +135,20 @@ def test_the_file_needs_nothing_else(page: Page) -> None:
     assert {str(link)[1:] for link in links} <= set(ids)
 
 
-def test_the_same_runs_give_the_same_bytes(made_session: Path) -> None:
-    once, again = (make_report(read_material(made_session), suggest_marks=True) for _ in range(2))
-    assert report_html(once) == report_html(again)
-    assert report_pdf(once) == report_pdf(again)
-    assert report_text(once) == report_text(again)
+def test_the_same_runs_give_the_same_bytes(made_session: Path, report: Report, pdf: bytes) -> None:
+    again = make_report(read_material(made_session, ["stapells-2000"]), suggest_marks=True)
+    assert report_html(report) == report_html(again)
+    assert pdf == report_pdf(again)
+    assert report_text(report) == report_text(again)
 
 
-def test_the_pdf_has_pages_of_a4(report: Report) -> None:
-    content = report_pdf(report)
-    assert content.startswith(b"%PDF-")
-    assert content.rstrip().endswith(b"%%EOF")
-    assert len(re.findall(rb"/Type /Page\b", content)) == int(re.findall(rb"/Count (\d+)", content)[0]) >= 5
-    sizes = {tuple(round(float(n)) for n in box.split()[2:]) for box in re.findall(rb"/MediaBox \[([^\]]*)\]", content)}
+def test_the_pdf_has_pages_of_a4(pdf: bytes) -> None:
+    assert pdf.startswith(b"%PDF-")
+    assert pdf.rstrip().endswith(b"%%EOF")
+    assert len(re.findall(rb"/Type /Page\b", pdf)) == int(re.findall(rb"/Count (\d+)", pdf)[0]) >= 5
+    sizes = {tuple(round(float(n)) for n in box.split()[2:]) for box in re.findall(rb"/MediaBox \[([^\]]*)\]", pdf)}
     assert sizes == {(595, 842), (842, 595)}  # the chart lies on its side
-    assert b"CreationDate" not in content
+    assert b"CreationDate" not in pdf
 
 
 def test_a_picture_is_made_flatter_to_fit_a_page_but_never_flatter_than_can_be_read() -> None:

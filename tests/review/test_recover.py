@@ -45,27 +45,30 @@ def kills() -> Iterator[Kills]:
     made.close()
 
 
-def test_killed_anywhere_a_run_loses_less_than_a_second_and_can_be_finished(kills: Kills) -> None:
+@pytest.mark.parametrize("count", [10, pytest.param(24, marks=pytest.mark.long)])
+def test_killed_anywhere_a_run_loses_less_than_a_second_and_can_be_finished(count: int, kills: Kills) -> None:
     """`python -m quietfloor.bench.devtools.faults` does the same at many more places."""
-    tried = list(kills.tries(24))
+    tried = list(kills.tries(count))
     assert [one for one in tried if one.wrong] == []
     assert max(one.lost_s for one in tried) < 1.0
-    assert sum(one.finished for one in tried) >= 12
+    assert sum(one.finished for one in tried) >= count // 2
     assert {one.place for one in tried} == {"time", "byte", "sync", "power", "full"}
 
 
 class Paced:
-    """Noise with triggers in real time, for as long as it is asked."""
+    """Noise with triggers at four times real time, for as long as it is asked."""
+
+    SPEED_HZ = 4 * 4000.0
 
     def __init__(self) -> None:
-        self._stream = MadeStream(60.0, 4000.0, 1, 3)
+        self._stream = MadeStream(240.0, 4000.0, 1, 3)
         self.description = self._stream.description
         self.backlog_samples = 0
         self._began_s = time.monotonic()
         self.given: list[np.ndarray] = []
 
     def pull(self, timeout_s: float) -> Chunk:
-        time.sleep(max(0.0, self._began_s + self._stream.sent / 4000.0 - time.monotonic()))
+        time.sleep(max(0.0, self._began_s + self._stream.sent / self.SPEED_HZ - time.monotonic()))
         chunk = self._stream.pull()
         self.given.append(chunk.samples)
         return chunk
@@ -76,10 +79,10 @@ class Paced:
 
 def going(session: Path, **how: Any) -> tuple[Run, Paced]:
     """A run that has begun."""
-    source, plan = Paced(), plan_for("soak", 1, 60.0)
+    source, plan = Paced(), plan_for("soak", 1, 240.0)
     run = Run(resolve(plan, source.description), source, RunFolder.create(session), **how)
     run.start()
-    end_s = time.monotonic() + 30
+    end_s = time.monotonic() + patience(30)
     while run.status.look is None:
         assert time.monotonic() < end_s
         time.sleep(0.02)
@@ -140,7 +143,7 @@ def test_files_that_are_deleted_during_a_run_are_written_again(tmp_path: Path) -
         time.sleep(0.02)
     folder.plan.unlink()  # and at the very end
     run.stop()
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert run.failure is None
     assert {path: path.read_text() for path in before} == before
     assert folder.events.read_text().startswith(said)
@@ -153,7 +156,7 @@ def test_a_recording_that_is_cut_during_a_run_ends_it_and_stays_readable(tmp_pat
     run, source = going(tmp_path)
     raw = run.folder.raw
     os.truncate(raw, raw.stat().st_size // 2)
-    assert run.wait(30)
+    assert run.wait(patience(30))
     assert run.failure is not None
     assert f"{raw} was cut from" in run.failure
     assert "by another program" in run.failure
@@ -183,7 +186,7 @@ def test_a_disk_that_is_full_at_once_keeps_the_result_and_its_cause(tmp_path: Pa
         folder = run.folder
         folder.write_begun({"format": "quietfloor begun run 1"})
         filled(disk)
-        assert run.wait(30)
+        assert run.wait(patience(30))
         assert run.failure is not None
         assert run.engine is not None
         record = run_record(
@@ -203,7 +206,7 @@ def test_finishing_on_a_full_disk_names_file_and_cause(tmp_path: Path) -> None:
     with mounted(tmp_path / "disk", "size=8m") as disk:
         run, _ = going(disk, full=lambda _: None)
         run.stop()
-        assert run.wait(30)
+        assert run.wait(patience(30))
         other = filled(disk)
         with pytest.raises(FinishError, match=r"cannot write .*average.csv \(No space left on device\): .* is whole"):
             finish(run.folder.path)

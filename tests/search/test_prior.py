@@ -16,10 +16,10 @@ GROWTHS = PRIOR.curves(spread_out(4096, 4))
 
 
 def test_points_fill_the_cube_evenly() -> None:
-    """Discrepancy (scipy) below half of that of random points."""
+    """Discrepancy (scipy) below a fiftieth of that of random points."""
     own, chance = spread_out(512, 4), np.random.default_rng(1).random((512, 4))
     assert ((own > 0) & (own < 1)).all()
-    assert qmc.discrepancy(own) < 0.5 * qmc.discrepancy(chance)
+    assert qmc.discrepancy(own) < 0.02 * qmc.discrepancy(chance)
 
 
 def test_curves_grow_with_level_and_reach_what_is_visible_at_their_threshold() -> None:

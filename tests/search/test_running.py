@@ -57,7 +57,7 @@ def test_a_threshold_is_found_with_its_interval_and_a_response_near_it(one: tupl
 
 
 def test_the_same_units_give_the_same_choices(one: tuple[RunningSearch, list[Place]]) -> None:
-    assert follow((condition(),), (32.0,), 1)[1] == one[1]
+    assert follow((condition(),), (32.0,), 1, most=120)[1] == one[1][:120]
 
 
 def test_rises_are_limited_to_20_db(one: tuple[RunningSearch, list[Place]]) -> None:
@@ -74,6 +74,13 @@ def test_no_hearing_ends_beyond_the_loudest_level() -> None:
     assert np.isnan(answer.found_db)
 
 
+def test_conditions_come_by_rank() -> None:
+    _, places = follow((condition(rank=1), condition(rank=0)), (20.0, 50.0), 3, most=60, noise_uv=0.7)
+    order = [place.condition for place in places]
+    assert set(order[20:]) == {1}  # after the first units, which teach the noise
+
+
+@pytest.mark.long
 def test_conditions_come_by_rank_and_each_is_answered() -> None:
     search, places = follow((condition(rank=1), condition(rank=0)), (20.0, 50.0), 3, most=1600, noise_uv=0.7)
     assert search.finished
@@ -117,7 +124,7 @@ def test_the_operator_can_go_to_a_cell_that_is_offered() -> None:
         search.go_to(Place(1, 4))
 
 
-@pytest.mark.parametrize(("factor", "noise_uv"), [(12.0, 1.0), (1.0, 0.02), (-1.0, 1.0)])
+@pytest.mark.parametrize(("factor", "noise_uv"), [(12.0, 1.0), (1.0, 0.02), pytest.param(-1.0, 1.0, marks=pytest.mark.long)])
 def test_responses_far_outside_of_what_is_expected_are_found_all_the_same(factor: float, noise_uv: float) -> None:
     """Of 5 uV, in next to no noise, upside down: numbers stay finite, and the search ends."""
     search, rng = RunningSearch((condition(),)), np.random.default_rng(1)

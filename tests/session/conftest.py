@@ -14,6 +14,7 @@ from quietfloor.monitor.storage.run_folder import RunFolder
 ROOT = Path(__file__).parents[2]
 PLAN = f"""
 title = "Thresholds"
+method = "ladder"
 
 [subject]
 pseudonym = "S07"

@@ -149,6 +149,20 @@ def test_another_person_needs_another_folder(session: Session, plan_text: str) -
     assert Session.open(session.folder).plan.limits.highest_db_nhl == 70
 
 
+def test_a_kept_plan_without_a_method_is_a_ladder_and_a_new_one_is_a_search(plan_text: str, tmp_path: Path) -> None:
+    without = plan_text.replace('method = "ladder"\n', "")
+    new = make_session_plan(tomllib.loads(without))
+    assert (new.method, new.confirm, new.search.width_db, new.search.widest_db) == ("search", "none", 10.0, 14.0)
+    assert Session.begin(tmp_path / "new", new).plan.method == Session.open(tmp_path / "new").plan.method == "search"
+    old = tmp_path / "old"
+    old.mkdir()
+    (old / "session-plan.toml").write_text(without, encoding="utf-8")
+    assert Session.open(old).plan.method == "ladder"
+    assert Session.begin(old, new).plan.method == Session.open(old).plan.method == "ladder", "it goes on as it began"
+    named = make_session_plan(tomllib.loads(plan_text.replace('"ladder"', '"search"')))
+    assert Session.begin(old, named).plan.method == Session.open(old).plan.method == "search", "unless the plan names another"
+
+
 def test_a_damaged_file_says_what_to_do(session: Session, add_run: Add) -> None:
     add_run(session.folder, "40+")
     path = session.folder / "session.json"

@@ -14,7 +14,7 @@ import pytest
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import DONE, FAULT
-from quietfloor.monitor.commands.session import _remarked, levels_to_choose, with_noise
+from quietfloor.monitor.commands.session import levels_to_choose, remarked, with_noise
 from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import load_session_plan
@@ -291,14 +291,14 @@ def test_what_is_said_in_the_window_about_a_run_is_kept_and_changes_what_comes_n
     add_run(session.folder, "40+")
     first = session.next()
     link, args = WindowLink(), argparse.Namespace(json=False)
-    _remarked(session, Remark("discard", "electrode came off"), args, link)
+    remarked(session, Remark("discard", "electrode came off"), args, link)
     assert session.runs()[0].discarded == "electrode came off"
     assert session.next() != first
-    _remarked(session, Remark("restore"), args, link)
+    remarked(session, Remark("restore"), args, link)
     assert session.next() == first
-    _remarked(session, Remark("note", "asleep"), args, link)
+    remarked(session, Remark("note", "asleep"), args, link)
     assert session.runs()[0].notes == ("asleep",)
-    _remarked(session, Remark("note", "  "), args, link)
+    remarked(session, Remark("note", "  "), args, link)
     assert list(link.told) == ["Run 1: discarded", "Run 1: counts", "Run 1: note kept: asleep", "run 1: the note is empty"]
     assert "electrode came off" in capsys.readouterr().out
 

@@ -64,16 +64,15 @@ def test_the_steady_part_of_a_tone():
 def train(waveform, rate_hz, seconds=4.0, ppm=0.0, start=0.0123, noise=0.0, rate_per_s=20.0):
     """A recording of a train on another clock: each sound placed by its spectrum, to a fraction of a sample."""
     n = round(seconds * rate_hz)
+    assert waveform.rate_hz == rate_hz
     spectrum = np.zeros(n // 2 + 1, dtype=complex)
     hz = np.fft.rfftfreq(n, 1 / rate_hz)
-    t = np.arange(waveform.samples.size) / waveform.rate_hz
-    one = np.exp(-2j * np.pi * hz[:, None] * t[None, :]) @ waveform.samples * (rate_hz / waveform.rate_hz)
+    one = np.fft.rfft(waveform.samples, n)
     for k in range(int(seconds * rate_per_s) - 1):
         spectrum += one * np.exp(-2j * np.pi * hz * (start + k / rate_per_s * (1 + ppm * 1e-6)))
     return np.fft.irfft(spectrum, n) + noise * np.random.default_rng(5).standard_normal(n)
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("ppm", [0.0, 90.0])
 @pytest.mark.parametrize(("kind", "hz"), [("tone-burst", 1000.0), ("octave-chirp", 2000.0), ("chirp", None)])
 def test_the_peak_to_peak_value_of_a_train(kind, hz, ppm):

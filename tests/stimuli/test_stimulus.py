@@ -126,6 +126,14 @@ def test_another_form_is_not_the_one_that_a_reference_is_for(spec):
     assert not is_registered(spec.waveform(RATE_HZ))
 
 
+def test_time_zero_is_that_of_the_waveform_which_is_made_once_for_it(monkeypatch):
+    spec, rate_hz = made("octave-chirp", frequency_hz=750.0), 47_999.0
+    expected_s = spec.waveform(rate_hz).time_zero_s
+    assert spec.time_zero_s(rate_hz) == expected_s > 0.0
+    monkeypatch.delattr(StimulusSpec, "waveform")
+    assert made("octave-chirp", frequency_hz=750.0).time_zero_s(rate_hz) == expected_s
+
+
 def test_registered_needs_its_frequency():
     burst = standard_form("tone-burst", RATE_HZ, 1000.0)
     assert not is_registered(Waveform("tone-burst", burst.samples, RATE_HZ, frequency_hz=2000.0))

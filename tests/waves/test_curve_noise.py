@@ -52,6 +52,13 @@ def test_the_colour_is_found(rng: np.random.Generator) -> None:
     assert np.quantile(np.abs(np.array(found) / true - 1), 0.95) < 0.25
 
 
+def test_one_picture_of_noise_tells_the_colour_too(rng: np.random.Generator) -> None:
+    true = WaveNoise(1.0, BAND_HZ, fall=0.0, bend=0.0).sd(0.15, 1)
+    none = np.full(len(TIMES_MS), np.nan)
+    found = [noise_of(TIMES_MS, row, -row, none, 1.0, BAND_HZ).sd(0.15, 1) for row in filtered_noise(rng, 100)]
+    assert np.mean(found) == pytest.approx(true, rel=0.05)
+
+
 def test_the_usual_colour_where_nothing_is_known() -> None:
     none = np.full(len(TIMES_MS), np.nan)
     for picture in (none, np.zeros(len(TIMES_MS))):

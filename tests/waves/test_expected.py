@@ -127,11 +127,14 @@ def _kinds() -> list[dict[str, object]]:
 
 @pytest.mark.parametrize("sound", _kinds(), ids=lambda sound: "-".join(str(value) for value in sound.values()))
 @pytest.mark.parametrize("age_group", ["adult", "child", "infant"])
-def test_every_default_run_can_end_without_a_response_or_says_that_it_cannot(sound: dict[str, object], age_group: str) -> None:
+@pytest.mark.parametrize("step_db", [15, pytest.param(5, marks=pytest.mark.long)])
+def test_every_default_run_can_end_without_a_response_or_says_that_it_cannot(
+    sound: dict[str, object], age_group: str, step_db: int
+) -> None:
     """At every level from 0 dB nHL on: the engine itself is asked. At 27.1/s there is room for each of them."""
     layout = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
     for rate in (47.1, 39.1, 27.1):
-        for level in range(0, 95, 5):
+        for level in range(0, 95, step_db):
             more = {"level_db_nhl": level, "age_group": age_group, "rate_per_s": rate, "calibration": str(EARPHONE)}
             try:
                 plan = make_plan({"sound": sound | more})

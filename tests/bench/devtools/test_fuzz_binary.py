@@ -22,15 +22,16 @@ def _npy(head: bytes) -> bytes:
 SLOW = {"import": 30, "raw-replay": 20, "raw-finish": 20, "raw-export": 15}
 
 
+@pytest.mark.parametrize("share", [4, pytest.param(1, marks=pytest.mark.long)], ids=["a quarter", "all"])
 @pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
-def test_no_input_is_a_crash(target: Target, tmp_path: Path) -> None:
+def test_no_input_is_a_crash(target: Target, share: int, tmp_path: Path) -> None:
     home, scratch = tmp_path / "seeds", tmp_path / "work"
     home.mkdir()
     scratch.mkdir()
     seeds = target.seeds(home)
     kinds = {try_one(target, data, scratch).kind for data in seeds}
     assert "accepted" in kinds
-    for number in range(SLOW.get(target.name, 150)):
+    for number in range(SLOW.get(target.name, 150) // share):
         outcome = try_one(target, input_of(target, seeds, 1, number), scratch)
         assert outcome.kind != "crash" or outcome.where.startswith("too slow"), (number, outcome)
 

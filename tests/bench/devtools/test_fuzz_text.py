@@ -23,7 +23,6 @@ from quietfloor.monitor.storage.record_schema import checked_plan, checked_recor
 from quietfloor.monitor.waves.curve_noise import WaveNoise
 
 SEED = b"a = 1\n"
-QUICK = 120  # inputs for a target
 SLOW = {"run.json", "run.json-raw", "run-plan", "run-plan-replay", "events", "events-finish", "begun", "average", "marks",
         "check", "session-state", "session-folder-plan"}  # fmt: skip
 BY_NAME = {target.name: target for target in TARGETS}
@@ -162,9 +161,10 @@ def test_names_are_one_each() -> None:
     assert set(BY_NAME) <= set(all_targets())
 
 
+@pytest.mark.parametrize("count", [30, pytest.param(120, marks=pytest.mark.long)])
 @pytest.mark.parametrize("name", sorted(set(BY_NAME) - SLOW))
-def test_broken_text_is_refused_in_words(tmp_path: Path, name: str) -> None:
-    assert run(tmp_path, BY_NAME[name], QUICK) == []
+def test_broken_text_is_refused_in_words(tmp_path: Path, name: str, count: int) -> None:
+    assert run(tmp_path, BY_NAME[name], count) == []
 
 
 @pytest.mark.long

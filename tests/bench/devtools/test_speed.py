@@ -68,6 +68,7 @@ def test_a_part_that_cannot_be_measured_says_what_to_install(monkeypatch):
 
 
 @pytest.mark.lsl
+@pytest.mark.long
 def test_delays_are_those_between_push_and_pull():
     _, parts = measured("delay")
     bare, run = parts["delay"]["bare"], parts["delay"]["run"]

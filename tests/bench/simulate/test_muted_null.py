@@ -271,6 +271,7 @@ def test_crosstalk_is_found_and_reported_apart(coupled: RunFolder, tmp_path: Pat
     assert rate(plan_from(parser().parse_args(command)), tmp_path / "random") <= 0.05
 
 
+@pytest.mark.long
 def test_reports_do_not_depend_on_the_cores(gappy: tuple[RunFolder, np.ndarray, np.ndarray], tmp_path: Path) -> None:
     """With sweeps that cannot be used, and responses added on top."""
     same = ["--muted", str(gappy[0].path), "--rules", "evidence", "--response", "0,800", "--runs", "120"]
@@ -281,6 +282,9 @@ def test_reports_do_not_depend_on_the_cores(gappy: tuple[RunFolder, np.ndarray, 
     said = (tmp_path / "1" / "table.txt").read_text()
     assert "of which unusable" in said
     assert "gap" in said
+
+
+def test_a_run_does_not_depend_on_those_beside_it(gappy: tuple[RunFolder, np.ndarray, np.ndarray]) -> None:
     plan = planned(gappy[0], "--runs", "120")
     alone, among = run_cell(plan, Cell("muted", 0.0, 60, 10)), run_cell(plan, Cell("muted", 0.0, 0, 100))
     assert alone["decided"]["evidence"]["sweeps"] == among["decided"]["evidence"]["sweeps"][60:70]

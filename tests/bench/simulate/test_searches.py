@@ -100,11 +100,11 @@ def test_counting_with_exact_intervals() -> None:
 
 
 def test_the_command_prints_one_object(capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["--thresholds", "search", "--ears", "2", "--seed", "5", "--jobs", "1", "--minutes", "1", "--deaf", "--json"]
+    words = ["--thresholds", "search", "--ears", "1", "--seed", "5", "--jobs", "1", "--minutes", "1", "--deaf", "--json"]
     assert main(words) == 0
     out, err = capsys.readouterr()
     (method,) = json.loads(out)["methods"]
-    assert (method["method"], method["ears"], method["false_thresholds"]) == ("search", 2, 0)
+    assert (method["method"], method["ears"], method["false_thresholds"]) == ("search", 1, 0)
     assert method["within_5_db"] is None  # nothing to find
     assert "minutes of signal a threshold" in err
 

@@ -15,12 +15,15 @@ from quietfloor.bench.teach.choices import RULES
 from quietfloor.bench.teach.keys import ACTIONS, SLIDERS
 from quietfloor.bench.teach.lesson import SECTIONS, SEED, alarms_of, filled
 from quietfloor.bench.teach.program import main, walk
+from tests import warm
 from tests.slow import patience
 
 SHEET = Path(quietfloor.bench.teach.lesson.__file__).with_name("lesson.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", list(SECTIONS))
+@pytest.mark.parametrize(
+    "name", [name if name in ("noise", "alarms") else pytest.param(name, marks=pytest.mark.long) for name in SECTIONS]
+)
 def test_every_table_of_the_sheet_is_what_its_seed_gives(name: str) -> None:
     assert f"seed {SEED}" in SHEET
     assert SECTIONS[name](SEED).markdown in SHEET
@@ -74,6 +77,7 @@ def test_the_counter_works_beside_and_stops_when_it_is_told() -> None:
     assert counter.alarms.runs >= before.runs
 
 
+@pytest.mark.long
 def test_the_lesson_as_text_has_its_tables(capsys: pytest.CaptureFixture[str]) -> None:
     walk(SEED)
     said = capsys.readouterr().out
@@ -85,7 +89,7 @@ def test_the_lesson_as_text_has_its_tables(capsys: pytest.CaptureFixture[str]) -
 def test_the_command_of_the_demo_starts_it_and_may_be_read_in_part() -> None:
     """Whoever reads only the first table, as `head` does, makes no error of it."""
     command = [sys.executable, "-m", "quietfloor.monitor.cli", "demo", "--teach", "--no-window"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8") as process:
+    with warm.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8") as process:
         assert process.stdout is not None
         assert process.stderr is not None
         lines: list[str] = []

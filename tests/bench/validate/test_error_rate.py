@@ -30,6 +30,8 @@ from quietfloor.monitor.core.samples import Chunk, Layout
 from quietfloor.monitor.plan.run_plan import load_plan
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.storage.raw_writer import Journal
+from tests import warm
+from tests.slow import patience
 
 SMALL = Setup(Grid(), max_sweeps=512)
 PLAN = ValidationPlan(
@@ -227,7 +229,7 @@ def test_targets_are_judged_by_the_limit_and_shortfalls_are_said(alone: dict[str
 
 def validate(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "quietfloor.monitor.cli", "validate", *map(str, arguments)]
-    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=120, check=False)
+    return warm.run(command, cwd=cwd, capture_output=True, text=True, timeout=patience(60), check=False)
 
 
 def test_a_recording_of_pure_noise_from_end_to_end(tmp_path: Path) -> None:
@@ -374,14 +376,14 @@ def test_targets_command_prints_the_table(tmp_path: Path) -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGTERM to catch")
 def test_whoever_ends_the_command_ends_its_work(tmp_path: Path) -> None:
     much = ("--rules", "evidence", "--runs", "100000", "--max-sweeps", "6144", "--jobs", "1", "--out", str(tmp_path / "out"))
-    with subprocess.Popen(
+    with warm.Popen(
         [sys.executable, "-m", "quietfloor.monitor.cli", "validate", *much], stderr=subprocess.PIPE, text=True
     ) as command:
         assert command.stderr is not None
         assert "quietfloor: plan" in command.stderr.readline()
         command.terminate()
         assert "the same command goes on from there" in command.stderr.read()  # to the end: nobody writes to it any more
-        assert command.wait(60) == 1
+        assert command.wait(patience(30)) == 1
 
 
 @pytest.mark.long

@@ -1,0 +1,172 @@
+"""``quietfloor session`` by search: recording after recording, until every condition of the plan has its answer."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import sys
+from typing import TYPE_CHECKING, Any
+
+from quietfloor.monitor.commands.common import FAILED, refuse, say
+from quietfloor.monitor.commands.run import carry_through
+from quietfloor.monitor.commands.session_text import say_status
+from quietfloor.monitor.commands.setup import walk_first
+
+if TYPE_CHECKING:
+    from quietfloor.monitor.display.run_view import Remark, WindowLink
+    from quietfloor.monitor.plan.run_plan import Plan
+    from quietfloor.monitor.plan.sound_plan import SoundPlan
+    from quietfloor.monitor.session.next_level import Suggestion
+    from quietfloor.monitor.session.searching import SearchAhead
+    from quietfloor.monitor.session.session import Session
+
+LEAST_SAID_S = 60.0  # from there down the time is named as the reason why nothing follows
+
+
+def search(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
+    """Make recordings until nothing is left to search or wanted; the exit status."""
+    from quietfloor.monitor.commands.session import conclude, minutes_of_last, remarked
+    from quietfloor.monitor.display.run_view import Remark
+
+    made: list[dict[str, Any]] = []
+    acknowledged: dict[str, Any] | None = None
+    minutes, only = args.minutes, _only(session, args)
+    without: set[int] = set()  # searched by this command without an answer: not again by itself
+    while True:
+        say_status(session, args, minutes, short=bool(made), coming=False)
+        noise = args.masking or (args.auto and session.plan.masking.auto)
+        ahead = session.search_ahead(
+            minutes, noise=noise, only=only, again=not made and only is not None, without=without if args.auto else (),
+            given=_given,
+        )  # fmt: skip
+        confirming = session.confirmation(minutes) if ahead is None and only is None else None
+        if ahead is not None and args.level is not None and not made:
+            ahead = _beginning_at(ahead, args.level)
+        if ahead is None and confirming is None:
+            _nothing_left(session, args, minutes, only)
+            break
+        coming = ahead or confirming
+        assert coming is not None
+        say(coming.sentence, args)
+        unasked = args.auto or args.yes
+        wanted = (
+            _plan(session, ahead, confirming, minutes) if unasked else _asked(session, ahead, confirming, minutes, args, link)
+        )
+        if wanted is None:
+            break
+        if isinstance(wanted, Remark):
+            assert link is not None
+            remarked(session, wanted, args, link)
+            continue
+        if not made:
+            begins, acknowledged = walk_first(link, session.first_plan(), session.folder, args)
+            if not begins:
+                return refuse("left at the set-up, no run was made", FAILED, args)
+        session.announce("threshold", "a search" if ahead is not None else "confirms that there is no response below a search's")
+        made.append(carry_through(wanted, session.folder, args, acknowledged, link))
+        minutes = None if minutes is None else minutes - minutes_of_last(session)
+        if ahead is not None:
+            thresholds = session.thresholds()
+            without |= {one.index for one in ahead.conditions if not thresholds[one.index].settled}
+        if args.yes or made[-1]["fault"] is not None or (only is not None and not args.auto):
+            break
+        if args.auto and (made[-1]["stopped_by"] == "operator" or (link is not None and link.interrupted)):
+            say("stopped: the same line goes on from here", args)
+            break
+    return conclude(session, args, made, minutes)
+
+
+def _only(session: Session, args: argparse.Namespace) -> int | None:
+    """Index of the condition that alone is wanted. Raises SessionError."""
+    from quietfloor.monitor.session.session_store import SessionError
+
+    count = len(session.plan.conditions)
+    if args.condition is not None and not 1 <= args.condition <= count:
+        raise SessionError(f"--condition {args.condition}: the plan has {count}, counted from 1")
+    return None if args.condition is None else args.condition - 1
+
+
+def _given(sound: SoundPlan) -> bool:
+    """Whether output and ceiling let a sound out. Raises PlanError where that is not for its level or its noise."""
+    from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.run.sound_output import make_stimulus
+
+    today = datetime.date.today()
+    try:
+        make_stimulus(sound, today)
+    except PlanError:
+        softest = {"level_db_nhl": min(0.0, sound.level_db_nhl or 0.0), "masking": "none", "masking_level_db_em": None}
+        make_stimulus(sound.model_copy(update=softest), today)
+        return False
+    return True
+
+
+def _beginning_at(ahead: SearchAhead, level: float) -> SearchAhead:
+    """Raises SessionError."""
+    from quietfloor.monitor.session.session_store import SessionError
+
+    try:
+        return ahead.beginning_at(level)
+    except ValueError as error:
+        raise SessionError(f"--level {level:g}: {error}; --single makes one run at any level") from error
+
+
+def _nothing_left(session: Session, args: argparse.Namespace, minutes: float | None, only: int | None) -> None:
+    """Say why nothing is searched any more."""
+    left_s = session.time_left_s(session.all_runs()) if minutes is None else 60 * minutes
+    still = [str(one.condition) for index, one in enumerate(session.thresholds()) if not one.settled and only in (None, index)]
+    if not still:
+        say("Every condition has its answer." if only is None else "It has its answer.", args)
+    elif left_s < LEAST_SAID_S:
+        say(f"{max(0.0, left_s):.0f} s are left: too little for another search.", args)
+    else:
+        say(f"Searched without an answer, not again by itself: {'; '.join(still)}. --condition N searches one again.", args)
+
+
+def _plan(session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None) -> Plan:
+    """Of the recording that is next."""
+    from quietfloor.monitor.commands.session import within_dose
+
+    if ahead is not None:
+        plan = session.next_search(minutes, ahead)
+        assert plan is not None
+        return plan
+    assert confirming is not None
+    assert confirming.level_db_nhl is not None
+    run = session.run_plan(confirming.condition, confirming.level_db_nhl, minutes_left=minutes)
+    return within_dose(run, session.folder, session.plan.own_limit)
+
+
+def _asked(
+    session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None, args: argparse.Namespace,
+    link: WindowLink | None,
+) -> Plan | Remark | None:  # fmt: skip
+    """The recording that somebody wants, None for no more; or what is to be kept about the one before."""
+    levels = () if ahead is None else ahead.conditions[0].levels_db
+    if link is not None and link.view is not None and not link.gone:
+        at = 0 if ahead is None else levels.index(ahead.begins_with[1])
+        texts = [ahead.beginning_at(level).sentence for level in levels] if ahead is not None else []
+        picked = link.offer_one_of(texts or [confirming.sentence if confirming is not None else ""], at)
+        if not isinstance(picked, int):
+            return picked
+        return _plan(session, None if ahead is None else ahead.beginning_at(levels[picked]), confirming, minutes)
+    if not sys.stdin.isatty():
+        say("nobody is here to ask: --yes makes this recording, --auto goes on to the end", args)
+        return None
+    number = "; a number: begin at that level in dB nHL" if ahead is not None else ""
+    while True:
+        sys.stderr.write(f"Enter: begin{number}; q: not now > ")
+        sys.stderr.flush()
+        answer = sys.stdin.readline()
+        words = answer.strip().lower()
+        if not answer or words in ("q", "n", "no", "quit"):
+            return None
+        if words in ("", "y", "yes"):
+            return _plan(session, ahead, confirming, minutes)
+        try:
+            level = float(words)
+            if ahead is None:
+                raise ValueError(f"{words!r} is no answer")
+            return _plan(session, ahead.beginning_at(level), None, minutes)
+        except ValueError as error:
+            say(f"{error}", args)

@@ -1,0 +1,173 @@
+"""The next search of a session: which conditions go into one recording, at which levels, in which order. Pure.
+
+All conditions that have no answer yet go into one recording, as far as they share their transducer and the rest of their sound.
+The first condition of each ear comes before the second one of any: if the person wakes, both ears have a threshold first. Where
+noise is to be given, levels that need none are searched first, in both ears together; what lies above them follows ear by ear,
+with the noise in the other one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.staircase_rules import Rules
+from quietfloor.monitor.session.threshold import Threshold
+
+MOST_CELLS = 127  # of a recording, and one of silence
+MOST_LEVELS = 41  # of a condition
+LEAST_S = 20.0  # in less time nothing is found: own choice
+ABOVE_DB = 10.0  # where a search begins, above what is expected: own choice
+# SD in dB of what a threshold says of the next octave, and of the other ear; and of what says too little. Own choice, wide: an
+# ear that is unlike its other one must be found all the same.
+OCTAVE_DB, OTHER_EAR_DB, MOST_SD_DB = 12.0, 12.0, 25.0
+LEAST_SD_DB = 3.0  # of any threshold
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """A condition to be searched. ``index``: in the session plan. ``levels_db`` in dB nHL, softest first.
+
+    ``noise_db_em``: advised for the other ear at each level, nan for none. ``kind``: what conditions of one recording share;
+    ``noise_kind``: the same of those with noise. ``above_db``: no response up to there, by a search; nan: not known.
+    ``doubtful``: its response has to be found again with noise. ``expected``: threshold and SD in dB, by others; None: not known.
+    """
+
+    index: int
+    condition: Condition
+    levels_db: tuple[float, ...]
+    start_db: float
+    rank: int
+    kind: str = ""
+    noise_kind: str = ""
+    noise_db_em: tuple[float, ...] = ()
+    above_db: float = math.nan
+    doubtful: bool = False
+    expected: tuple[float, float] | None = None
+
+    @property
+    def quiet(self) -> Ahead | None:
+        """The same at the levels that need no noise; None where they have nothing left to say."""
+        due = next((place for place, noise in enumerate(self.noise_db_em) if not math.isnan(noise)), len(self.levels_db))
+        if due == 0 or self.doubtful or self.levels_db[due - 1] <= self.above_db:
+            return None
+        return replace(self, levels_db=self.levels_db[:due], noise_db_em=())
+
+    @property
+    def noise_of_loudest(self) -> tuple[float, ...]:
+        """Noise in dB EM of the levels from the softest that needs it, one each; where none is known, that of the level below."""
+        given: list[float] = []
+        for noise in self.noise_db_em:
+            if given or not math.isnan(noise):
+                given.append(given[-1] if math.isnan(noise) else noise)
+        return tuple(given)
+
+    def table(self) -> dict[str, Any]:
+        """As [[search.condition]] of the plan of a run."""
+        one = self.condition
+        found: dict[str, Any] = {"ear": one.ear, "stimulus": one.stimulus}
+        found |= {} if one.frequency_hz is None else {"frequency_hz": one.frequency_hz}
+        found |= {"levels_db_nhl": list(self.levels_db), "start_db_nhl": self.start_db, "rank": self.rank}
+        found |= {"masking_db_em": list(self.noise_of_loudest)} if self.noise_of_loudest else {}
+        if self.expected is not None:
+            found |= {"expected_db_nhl": self.expected[0], "expected_sd_db": self.expected[1]}
+        return found
+
+
+@dataclass(frozen=True)
+class SearchAhead:
+    """The next recording; at least one condition. ``minutes``: that it may last, inf for no limit."""
+
+    conditions: tuple[Ahead, ...]
+    minutes: float = math.inf
+
+    @property
+    def begins_with(self) -> tuple[int, float]:
+        """Condition (index in the session plan) and level in dB nHL of the first sound."""
+        first = self.conditions[0]
+        return first.index, min(first.levels_db, key=lambda level: abs(level - first.start_db))
+
+    def beginning_at(self, level_db: float) -> SearchAhead:
+        """The same from another level on. Raises ValueError where the first condition has no such level."""
+        first, *others = self.conditions
+        if level_db not in first.levels_db:
+            levels = ", ".join(f"{level:g}" for level in first.levels_db)
+            raise ValueError(f"{level_db:g} dB nHL is no level of {first.condition}; it has {levels}")
+        return replace(self, conditions=(replace(first, start_db=level_db), *others))
+
+    @property
+    def sentence(self) -> str:
+        """What is going to be searched, in one sentence."""
+        first, *others = self.conditions
+        more = "" if not others else f" and {len(others)} more condition{'s' if len(others) > 1 else ''}"
+        low, high = min(one.levels_db[0] for one in self.conditions), max(one.levels_db[-1] for one in self.conditions)
+        noise = [level for one in self.conditions for level in one.noise_of_loudest]
+        masked = f", with noise of {min(noise):g} to {max(noise):g} dB EM in the other ear where it is due" if noise else ""
+        time = "" if math.isinf(self.minutes) else f", at most {self.minutes:.1f} min"
+        where = str(first.condition)
+        return (
+            f"{where[:1].upper()}{where[1:]}{more}: next a search from {low:g} to {high:g} dB nHL, beginning at "
+            f"{self.begins_with[1]:g}{masked}{time}."
+        )
+
+
+def levels_of(rules: Rules, given: Callable[[float], bool]) -> tuple[float, ...]:
+    """Levels of a condition in dB nHL, softest first, up to the loudest whose sound can be ``given``; steps of the plan, wider
+    ones where those would be too many."""
+    step_db = rules.last_step_db
+    while (rules.highest_db - rules.lowest_db) / step_db > MOST_LEVELS - 1:
+        step_db += rules.last_step_db
+    count = 1 + math.floor((rules.highest_db - rules.lowest_db) / step_db + 1e-9)
+    levels = [round(rules.lowest_db + step_db * place, 2) for place in range(count)]
+    while levels and not given(levels[-1]):
+        levels.pop()
+    return tuple(levels)
+
+
+def rank_of(conditions: Sequence[Condition], index: int) -> int:
+    """How many conditions of the same ear come before it in the plan."""
+    return sum(one.ear == conditions[index].ear for one in conditions[:index])
+
+
+def expected_of(condition: Condition, thresholds: Iterable[Threshold]) -> tuple[float, float] | None:
+    """What thresholds that were found say of another: threshold and SD in dB, by the one that says most; None: nothing does."""
+    said: list[tuple[float, float]] = []
+    for one in thresholds:
+        other = one.condition
+        known = one.settled and one.finding == "threshold" and not math.isnan(one.estimate_db_nhl)
+        if not known or (other.route, other.stimulus) != (condition.route, condition.stimulus) or other.same_as(condition):
+            continue
+        octaves = 0.0
+        if condition.frequency_hz is not None and other.frequency_hz is not None:
+            octaves = abs(math.log2(condition.frequency_hz / other.frequency_hz))
+        elif condition.frequency_hz != other.frequency_hz:
+            continue
+        width_db = one.high_db_nhl - one.low_db_nhl  # of 95 %
+        own_db = max(LEAST_SD_DB, width_db / 3.92) if math.isfinite(width_db) else OCTAVE_DB
+        across_db = 0.0 if other.ear == condition.ear else OTHER_EAR_DB
+        said.append((one.estimate_db_nhl, math.hypot(own_db, OCTAVE_DB * octaves, across_db)))
+    best = min(said, key=lambda one: one[1], default=None)
+    return None if best is None or best[1] > MOST_SD_DB else (round(best[0], 1), round(best[1], 1))
+
+
+def start_of(start_db: float, expected: tuple[float, float] | None) -> float:
+    """Level in dB nHL that a condition begins near: never louder than the plan begins."""
+    return start_db if expected is None else min(start_db, expected[0] + ABOVE_DB)
+
+
+def recording(waiting: Iterable[Ahead]) -> tuple[Ahead, ...]:
+    """The conditions of the next recording, of those that have no answer; the first of them comes first. None: nothing waits."""
+    ordered = sorted((one for one in waiting if one.levels_db), key=lambda one: (one.rank, one.index))
+    quiet = [one for one in (each.quiet for each in ordered) if one is not None]
+    if quiet:
+        fitting = [one for one in quiet if one.kind == quiet[0].kind]
+    else:
+        fitting = [one for one in ordered if (one.kind, one.noise_kind) == (ordered[0].kind, ordered[0].noise_kind)]
+    chosen: list[Ahead] = []
+    for one in fitting:
+        if sum(len(each.levels_db) for each in (*chosen, one)) <= MOST_CELLS:
+            chosen.append(one)
+    return tuple(chosen)

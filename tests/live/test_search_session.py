@@ -1,0 +1,101 @@
+"""A session by search as a user makes it, beside the virtual patient: to its answer, and within its minutes."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from quietfloor.monitor.commands.common import DONE
+from quietfloor.monitor.commands.demo import rig, virtual_calibration
+from tests.live.harness import Outcome, call
+
+pytestmark = [pytest.mark.lsl, pytest.mark.long]
+HIDDEN_DB = 25.0
+PATIENT = f"""
+name = "two ears"
+left = {{ threshold_db_nhl = 45 }}
+right = {{ threshold_db_nhl = {HIDDEN_DB:g} }}
+background = {{ in_band_rms_uv = 0.5 }}
+"""
+PLAN = """
+[subject]
+pseudonym = "two ears"
+age_group = "adult"
+
+[[condition]]
+ear = "right"
+stimulus = "octave-chirp"
+frequency_hz = 2000
+
+[[condition]]
+ear = "left"
+stimulus = "octave-chirp"
+frequency_hz = 2000
+
+[limits]
+highest_db_nhl = 70
+
+[run.stream]
+source_id = "EEG"
+eeg = ["1"]
+trigger = "trigger"
+
+[run.sound]
+calibration = "CALIBRATION"
+device_source_id = "AUDIO"
+rate_per_s = 39.1
+speed = 20
+lead_in_s = 1.0
+
+[run.analysis]
+acoustic_delay_ms = 0.9
+"""
+
+
+@pytest.fixture(scope="module")
+def searched(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Outcome, Path]]:
+    """Only the right ear is searched; the rig stays for what follows."""
+    folder = tmp_path_factory.mktemp("session")
+    tag = uuid.uuid4().hex[:8]
+    text = PLAN.replace("CALIBRATION", str(virtual_calibration())).replace("AUDIO", f"audio-{tag}")
+    (folder / "plan.toml").write_text(text.replace("EEG", f"eeg-{tag}"), encoding="utf-8")
+    (folder / "patient.toml").write_text(PATIENT, encoding="utf-8")
+    with rig(str(folder / "patient.toml"), f"audio-{tag}", f"eeg-{tag}", 3):
+        words = ("--condition", "1", "--auto", "--out", str(folder / "s"), "--no-window", "--json")
+        yield call("session", str(folder / "plan.toml"), *words, timeout_s=150), folder / "s"
+
+
+def test_one_condition_is_searched_to_its_answer(searched: tuple[Outcome, Path]) -> None:
+    outcome, folder = searched
+    assert outcome.status == DONE, outcome.err
+    found = outcome.json
+    right, left = found["thresholds"]
+    assert (right["method"], right["finding"], right["settled"]) == ("search", "threshold", True)
+    assert HIDDEN_DB - 2.5 <= right["level_db_nhl"] <= HIDDEN_DB + 15.0, "its response grows slowly"
+    assert right["low_db_nhl"] <= right["level_db_nhl"] <= right["high_db_nhl"]
+    assert left["finding"] == "not tested"
+    assert len(found["made"]) == 1
+    assert "2000 Hz octave chirp by air: next a search from 0 to 70 dB nHL, beginning at 40." in outcome.err
+    assert "1. octave-chirp 2000 Hz, right ear" in outcome.err
+    assert "1 of 1 answered" in outcome.err
+    assert {path.name for path in folder.iterdir()} == {"run-001", "session.json", "session-plan.toml", "dose.jsonl"}
+
+
+def test_the_minutes_hold_for_all_recordings_and_the_next_one_knows_what_was_found(searched: tuple[Outcome, Path]) -> None:
+    """In 30 s at most; the rest is searched in another recording."""
+    _, folder = searched
+    before = sum(run["seconds"] for run in call("session", str(folder), "--status", "--json").json["runs"])
+    outcome = call("session", str(folder), "--auto", "--minutes", "0.5", "--no-window", "--json", timeout_s=90)
+    assert outcome.status == DONE, outcome.err
+    spent_s = sum(run["seconds"] for run in outcome.json["runs"]) - before
+    assert spent_s <= 40.0
+    assert spent_s >= 20.0 or outcome.json["thresholds"][1]["settled"]
+    plan = (folder / "run-002" / "plan.toml").read_text(encoding="utf-8")
+    assert "expected_db_nhl" in plan
+    assert "minutes = 0.5" in plan
+    record = json.loads((folder / "run-002" / "run.json").read_text(encoding="utf-8"))
+    assert [one["ear"] for one in record["search"]["conditions"]] == ["left"]
