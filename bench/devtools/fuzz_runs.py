@@ -157,6 +157,7 @@ def gone_on(session: Path) -> None:
     one.thresholds()
     one.measured()
     one.suggestions(minutes_left=10.0)
+    one.next_search(minutes_left=10.0)
     if suggestion is not None and suggestion.level_db_nhl is not None:
         one.run_plan(suggestion.condition, suggestion.level_db_nhl)
 

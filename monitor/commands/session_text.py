@@ -28,7 +28,8 @@ def say_status(
     for text in session.damaged:
         say(f"  {text}", args)
     for threshold in session.thresholds():
-        settled = "" if threshold.settled or threshold.finding == "not tested" else ", not settled"
+        said = threshold.settled or threshold.finding == "not tested" or threshold.method == "search"
+        settled = "" if said else ", not settled"
         say(f"  {threshold.condition}: {threshold.words}{settled}", args)
     if session.plan.method == "search":
         _say_ahead(session, args, minutes, short, coming)

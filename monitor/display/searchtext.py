@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import select
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TextIO
 
 from quietfloor.monitor.run.run import Run
@@ -41,10 +43,10 @@ class Keyboard:
         if os.name != "posix" or not sys.stdin.isatty():
             return None
         handle = sys.stdin.fileno()
-        try:
-            return cls(handle) if os.tcgetpgrp(handle) == os.getpgrp() else None  # else reading would stop this program
-        except OSError:
-            return None
+        with contextlib.suppress(OSError):  # a terminal that does not control this program
+            if os.tcgetpgrp(handle) != os.getpgrp():
+                return None  # in the background reading would stop this program
+        return cls(handle)
 
     def lines(self) -> list[str]:
         """Those that were finished since the last time."""
@@ -58,11 +60,11 @@ class Keyboard:
 
 
 def order_of(words: str, now: SearchNow) -> Order:
-    """The order that typed words mean. Raises ValueError, which says what can be typed."""
+    """The order that typed words mean, of a search that looks like this. Raises ValueError, which says what can be typed."""
     playing = 0 if now.place is None else now.place.condition
     first, *rest = words.split() or [""]
     try:
-        numbers = [float(word) for word in rest]
+        numbers = [_number(word) for word in rest]
         if first == "p" and not rest:
             return Order("go_on" if now.paused else "pause", why=BY_HAND)
         if first == "all" and not rest:
@@ -71,10 +73,17 @@ def order_of(words: str, now: SearchNow) -> Order:
             return Order("only_above", level_db=numbers[0], why=BY_HAND)
         if first == "leave" or (first == "back" and rest):
             return Order("leave" if first == "leave" else "back", _condition(numbers, playing, now), why=BY_HAND)
-        levels = [float(first), *numbers]
+        levels = [_number(first), *numbers]
         return Order("go_to", _condition(levels[:-1], playing, now), levels[-1], BY_HAND)
     except ValueError as error:
         raise ValueError(f"{words!r} is no order ({error}); {TYPED}") from error
+
+
+def _number(word: str) -> float:
+    try:
+        return float(word)
+    except ValueError:
+        raise ValueError(f"{word!r} is no number") from None
 
 
 def _condition(numbers: list[float], playing: int, now: SearchNow) -> int:
@@ -124,6 +133,7 @@ class Told:
         self._alpha = alpha
         self._states: tuple[str, ...] = ()
         self._next: object = None
+        self.shown: SearchNow | None = None  # that of the last line: what whoever types has read
 
     def lines(self, now: SearchNow) -> list[str]:
         """Of what changed: conditions with their answers, then what comes next."""
@@ -138,19 +148,21 @@ class Told:
         coming = (now.place, now.why, now.paused)
         if coming != self._next:
             said.append(line(now))
+            self.shown = now
         self._states, self._next = states, coming
         return said
 
 
-def _typed(words: str, run: Run, now: SearchNow | None, say: Callable[[str], None]) -> None:
-    """Do what was typed, or say why not."""
+def _typed(words: str, run: Run, shown: SearchNow | None, say: Callable[[str], None]) -> None:
+    """Do what was typed about the search that was ``shown``, or say why not."""
+    now = run.status.search
     if words in ("q", "quit", "stop"):
         run.stop()
-    elif words and now is None:
+    elif words and (now is None or shown is None):
         say("the search did not begin yet")
-    elif words and now is not None:
+    elif words and now is not None and shown is not None:
         try:
-            run.order(order_of(words, now))
+            run.order(order_of(words, replace(shown, paused=now.paused)))
         except (ValueError, RuntimeError) as error:
             say(str(error))
 
@@ -174,7 +186,7 @@ def watch_search(run: Run, title: str, out: TextIO, keyboard: Keyboard | None) -
             notices = len(status.notices)
             now = status.search
             for words in () if keyboard is None else keyboard.lines():
-                _typed(words, run, now, say)
+                _typed(words, run, told.shown, say)
             if now is not None and time.monotonic() - said_s >= LINE_EVERY_S:
                 said_s = time.monotonic()
                 for text in told.lines(now):

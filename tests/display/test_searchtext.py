@@ -6,6 +6,7 @@ import io
 import os
 import threading
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -63,6 +64,7 @@ def test_intervals_without_a_limit(said: Answer, words: str) -> None:
 def test_each_change_is_told_once_and_answers_in_full() -> None:
     told = Told(0.01)
     assert told.lines(NOW)[:2] == ["1. 2000 Hz, right ear", "2. 2000 Hz, left ear"]
+    assert told.shown == NOW
     assert told.lines(NOW) == []
     assert told.lines(replace(NOW, seconds=50.0)) == [], "time alone is no change"
     done = condition("2000 Hz, right ear", answer(31.4, 27.0, 36.0, 40.0, True), "answered")
@@ -129,14 +131,8 @@ class Searching:
     def __init__(self) -> None:
         self.orders: list[Order] = []
         self._over = threading.Event()
-
-    class plan:
-        class decision:
-            alpha = 0.01
-
-    class status:
-        search = NOW
-        notices = ("a cable",)
+        self.plan = SimpleNamespace(decision=SimpleNamespace(alpha=0.01))
+        self.status = SimpleNamespace(search=NOW, notices=("a cable",))
 
     def order(self, order: Order) -> None:
         self.orders.append(order)
@@ -148,17 +144,25 @@ class Searching:
         return self._over.wait(timeout_s)
 
 
-def test_what_is_typed_reaches_the_run() -> None:
-    reading, writing = os.pipe()
+class Typing:
+    """Someone who reads a line before typing; meanwhile the search goes on to the other ear."""
+
+    def __init__(self, run: Searching) -> None:
+        self._run = run
+        self._words = iter((["leave"], [], ["leave", "nonsense"], ["q"]))
+
+    def lines(self) -> list[str]:
+        words = next(self._words)
+        if words == ["leave", "nonsense"]:
+            self._run.status.search = replace(NOW, place=Place(1, 2))
+        return words
+
+
+def test_what_is_typed_is_about_what_was_read() -> None:
     out, run = io.StringIO(), Searching()
-    try:
-        os.write(writing, b"leave 2\nnonsense\nq\n")
-        watch_search(run, "two ears", out, Keyboard(reading))  # type: ignore[arg-type]
-    finally:
-        os.close(reading)
-        os.close(writing)
-    assert run.orders == [Order("leave", 1, why="typed")]
+    watch_search(run, "two ears", out, Typing(run))  # type: ignore[arg-type]
+    assert run.orders == [Order("leave", 0, why="typed")]
     said = out.getvalue()
-    assert said.startswith(f"two ears\n{TYPED}\n! a cable\n")
-    assert "'nonsense' is no order" in said
+    assert said.startswith(f"two ears\n{TYPED}\n! a cable\nthe search did not begin yet\n")
+    assert "'nonsense' is no order ('nonsense' is no number); type while" in said
     assert "next 30 dB nHL" in said

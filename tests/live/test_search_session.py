@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
+import pty
+import select
+import subprocess
+import sys
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +18,7 @@ import pytest
 from quietfloor.monitor.commands.common import DONE
 from quietfloor.monitor.commands.demo import rig, virtual_calibration
 from tests.live.harness import Outcome, call
+from tests.slow import patience
 
 pytestmark = [pytest.mark.lsl, pytest.mark.long]
 HIDDEN_DB = 25.0
@@ -56,15 +63,22 @@ acoustic_delay_ms = 0.9
 """
 
 
+def written(folder: Path, speed: int) -> tuple[str, str]:
+    """The plan and the patient; ids of the streams for sound and EEG."""
+    tag = uuid.uuid4().hex[:8]
+    text = PLAN.replace("CALIBRATION", str(virtual_calibration())).replace("AUDIO", f"audio-{tag}")
+    text = text.replace("EEG", f"eeg-{tag}").replace("speed = 20", f"speed = {speed}")
+    (folder / "plan.toml").write_text(text, encoding="utf-8")
+    (folder / "patient.toml").write_text(PATIENT, encoding="utf-8")
+    return f"audio-{tag}", f"eeg-{tag}"
+
+
 @pytest.fixture(scope="module")
 def searched(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Outcome, Path]]:
     """Only the right ear is searched; the rig stays for what follows."""
     folder = tmp_path_factory.mktemp("session")
-    tag = uuid.uuid4().hex[:8]
-    text = PLAN.replace("CALIBRATION", str(virtual_calibration())).replace("AUDIO", f"audio-{tag}")
-    (folder / "plan.toml").write_text(text.replace("EEG", f"eeg-{tag}"), encoding="utf-8")
-    (folder / "patient.toml").write_text(PATIENT, encoding="utf-8")
-    with rig(str(folder / "patient.toml"), f"audio-{tag}", f"eeg-{tag}", 3):
+    audio, eeg = written(folder, speed=20)
+    with rig(str(folder / "patient.toml"), audio, eeg, 3):
         words = ("--condition", "1", "--auto", "--out", str(folder / "s"), "--no-window", "--json")
         yield call("session", str(folder / "plan.toml"), *words, timeout_s=150), folder / "s"
 
@@ -99,3 +113,40 @@ def test_the_minutes_hold_for_all_recordings_and_the_next_one_knows_what_was_fou
     assert "minutes = 0.5" in plan
     record = json.loads((folder / "run-002" / "run.json").read_text(encoding="utf-8"))
     assert [one["ear"] for one in record["search"]["conditions"]] == ["left"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of this kind")
+def test_orders_are_typed_into_a_terminal(tmp_path: Path) -> None:
+    """Begin, pause, go on, leave the left ear, stop, and no more; each after the line that it answers."""
+    script = [
+        ("q: not now > ", ""), (" · next ", "p"), (" · paused", "p"), (" · next ", "leave 2"),
+        ("left ear: left; ", "q"), ("q: not now > ", "q"),
+    ]  # fmt: skip
+    audio, eeg = written(tmp_path, speed=6)
+    command = [sys.executable, "-m", "quietfloor.monitor.cli", "session", str(tmp_path / "plan.toml")]
+    command += ["--out", str(tmp_path / "s"), "--no-window"]
+    ours, theirs = pty.openpty()
+    with rig(str(tmp_path / "patient.toml"), audio, eeg, 3):
+        process = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True)
+        os.close(theirs)
+        seen = ""
+        try:
+            while process.poll() is None:
+                if not select.select([ours], [], [], patience(60.0))[0]:
+                    break
+                with contextlib.suppress(OSError):
+                    seen += os.read(ours, 65536).decode(errors="replace")
+                while script and script[0][0] in seen:
+                    said, words = script.pop(0)
+                    seen = seen.partition(said)[2]
+                    os.write(ours, f"{words}\n".encode())
+            assert process.wait(patience(30.0)) == DONE, seen
+        finally:
+            process.kill()
+            process.wait()
+            os.close(ours)
+    assert not script, seen
+    record = json.loads((tmp_path / "s" / "run-001" / "run.json").read_text(encoding="utf-8"))
+    orders = [(order["order"], order["condition"]) for order in record["search"]["orders"]]
+    assert orders == [("pause", None), ("go_on", None), ("leave", 1)]
+    assert record["stopped_by"] == "operator"
