@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.io.wavfile
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import DONE
@@ -189,6 +190,20 @@ def test_conditions_with_another_rate_or_transducer_go_into_another_recording(tm
     assert named(ahead(session, only=2)) == [(2, 0)]
     bone = Session.begin(tmp_path / "b", plan_of(PLAN.replace('ear = "left"', 'ear = "left"\nroute = "bone"')))
     assert named(ahead(bone)) == [(0, 0), (1, 1)]
+
+
+def test_sounds_with_a_form_of_their_own_are_told_apart(tmp_path: Path) -> None:
+    """The table of a recording has one form for each kind of stimulus, and the usual one for a second kind."""
+    scipy.io.wavfile.write(tmp_path / "own.wav", 48000, np.sin(np.arange(480) * 0.3).astype(np.float32))
+
+    def named_with(left: str) -> list[tuple[int, int]]:
+        text = PLAN.replace('ear = "left"\nstimulus = "octave-chirp"\nfrequency_hz = 2000', f'ear = "left"\n{left}')
+        assert text != PLAN
+        return named(ahead(Session(tmp_path / "none", plan_of(text))))
+
+    assert named_with('stimulus = "tone-burst"\nfrequency_hz = 2000') == [(0, 0), (2, 0), (1, 1)]
+    assert named_with('stimulus = "tone-burst"\nfrequency_hz = 2000\nsound = { cycles = [1, 1, 1] }') == [(0, 0), (1, 1)]
+    assert named_with(f'stimulus = "custom"\nsound = {{ wav = "{tmp_path}/own.wav", wav_zero_ms = 1.0 }}') == [(0, 0), (1, 1)]
 
 
 def test_no_more_cells_than_a_recording_can_tell_apart(tmp_path: Path) -> None:
