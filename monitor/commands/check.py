@@ -104,7 +104,7 @@ def _session(args: argparse.Namespace) -> Session | None:
 
 def _first_plan(session: Session) -> Plan:
     """The plan of the next run of a session, no longer than the dose allows."""
-    from quietfloor.monitor.commands.session import within_dose
+    from quietfloor.monitor.commands.session_steps import within_dose
 
     return within_dose(session.first_plan(), session.folder, session.plan.own_limit)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import sys
 from functools import partial
 from pathlib import Path
@@ -12,16 +11,14 @@ from typing import TYPE_CHECKING, Any
 from quietfloor.monitor.commands.common import (
     BAD_ARGUMENTS,
     DEFAULT_SESSION,
-    DONE,
     FAILED,
-    FAULT,
     add_json,
-    give_json,
     refuse,
     say,
 )
-from quietfloor.monitor.commands.run import carry_through, exit_status
-from quietfloor.monitor.commands.session_text import say_status, status
+from quietfloor.monitor.commands.run import carry_through
+from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, within_dose
+from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import add_walk, walk_first
 from quietfloor.monitor.commands.window import add_window, with_window
 from quietfloor.monitor.untrusted.safe_paths import file_name
@@ -201,30 +198,6 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
     return conclude(session, args, made, minutes)
 
 
-def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
-    """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than the usual limit."""
-    import datetime
-
-    from quietfloor.monitor.plan.run_plan import PlanError, override
-    from quietfloor.monitor.run.sound_output import make_stimulus
-    from quietfloor.monitor.session.staircase_rules import LEAST_SWEEPS
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
-
-    sweeps = plan.decision.max_sweeps
-    if own_limit or plan.sound is None or sweeps <= LEAST_SWEEPS:
-        return plan
-    spent = SessionDose(folder).spent()
-    with contextlib.suppress(PlanError):  # whatever else is wrong is said when the run begins
-        stimulus = make_stimulus(plan.sound, datetime.date.today())
-        while sweeps > LEAST_SWEEPS:
-            try:
-                stimulus.check_dose(sweeps, spent)
-                break
-            except PlanError:
-                sweeps = max(LEAST_SWEEPS, sweeps // 2)
-    return override(plan, {"decision": {"max_sweeps": sweeps}}) if sweeps < plan.decision.max_sweeps else plan
-
-
 def with_noise(
     session: Session, condition: Condition, level: float, purpose: Purpose, args: argparse.Namespace, minutes: float | None = None
 ) -> tuple[Plan, str]:
@@ -269,13 +242,6 @@ def _refused(plan: Plan, session: Session) -> None:
     assert plan.sound is not None
     spent = SessionDose(session.folder).spent()
     make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
-
-
-def minutes_of_last(session: Session) -> float:
-    import math
-
-    runs = session.all_runs()
-    return math.fsum(run.seconds for run in runs if run.number == runs[-1].number and not math.isnan(run.seconds)) / 60
 
 
 def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -> Suggestion:
@@ -351,25 +317,6 @@ def _asked(
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
 
 
-def remarked(session: Session, remark: Remark, args: argparse.Namespace, link: WindowLink) -> None:
-    """Keep what was said in the window about the run before."""
-    from quietfloor.monitor.session.session_store import SessionError
-
-    number = session.all_runs()[-1].number
-    try:
-        if remark.what == "discard":
-            run = session.discard(number, remark.text)
-        else:
-            run = session.restore(number) if remark.what == "restore" else session.note(number, remark.text)
-    except (SessionError, OSError) as error:
-        link.told.append(str(error))
-        return
-    said = {"discard": "discarded", "restore": "counts", "note": f"note kept: {remark.text.strip()}"}[remark.what]
-    link.told.append(f"Run {number}: {said}")
-    say(run.words + "".join(f"\n  {note}" for note in run.notes), args)
-    link.recorded()
-
-
 def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose) -> list[Suggestion]:
     """The suggestion among the levels that the plan allows in its place, by its smallest step, the lowest first."""
     from dataclasses import replace
@@ -389,21 +336,6 @@ def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose)
         own = replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
         levels.append(own if step else suggestion)
     return levels
-
-
-def conclude(
-    session: Session, args: argparse.Namespace, made: list[dict[str, Any]], minutes: float | None = None, quiet: bool = False
-) -> int:
-    """Say how it stands with the minutes that are left; the exit status is that of the last run."""
-    if not quiet and (args.status or made):
-        say("", args)
-        say_status(session, args, minutes)
-    found = status(session, minutes) | {"made": [record["folder"] for record in made]}
-    give_json(found, args)
-    if not made:
-        return DONE
-    worst = exit_status(made[-1])
-    return FAULT if worst == FAILED and len(made) > 1 else worst
 
 
 def followed(args: argparse.Namespace) -> int:

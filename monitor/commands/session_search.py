@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from quietfloor.monitor.commands.common import FAILED, refuse, say
 from quietfloor.monitor.commands.run import carry_through
+from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, within_dose
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import walk_first
 
@@ -25,7 +26,6 @@ LEAST_SAID_S = 60.0  # from there down the time is named as the reason why nothi
 
 def search(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Make recordings until nothing is left to search or wanted; the exit status."""
-    from quietfloor.monitor.commands.session import conclude, minutes_of_last, remarked
     from quietfloor.monitor.display.run_view import Remark
 
     made: list[dict[str, Any]] = []
@@ -125,8 +125,6 @@ def _nothing_left(session: Session, args: argparse.Namespace, minutes: float | N
 
 def _plan(session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None) -> Plan:
     """Of the recording that is next."""
-    from quietfloor.monitor.commands.session import within_dose
-
     if ahead is not None:
         plan = session.next_search(minutes, ahead)
         assert plan is not None

@@ -198,8 +198,6 @@ class Run:
         settings = self._resolved.settings_at(self.unit.uv_per_unit)
         self.search = make_search(self._resolved.plan, settings)
         self.engine = Engine(settings, on_signal, None if self.search is None else self.search.judge)
-        if self.search is not None:
-            self._publisher.update(search=self.search.now())
         self.write_plan()
         self._receiver.judge_rate(np.concatenate([chunk.stamps_s for chunk in chunks]))
         if self._receiver.wrong_rate is not None:

@@ -62,6 +62,7 @@ def choices(folder: RunFolder) -> list[dict[str, Any]]:
     return [event for event in folder.read_events() if event["type"] == "choice"]
 
 
+@pytest.mark.long
 def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(tmp_path: Path) -> None:
     record = searched(tmp_path)
     assert (record["verdict"], record["stopped_by"], record["fault"]) == ("searched", "search", None)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from quietfloor.monitor.cli import main
-from quietfloor.monitor.commands.session import within_dose
+from quietfloor.monitor.commands.session_steps import within_dose
 from quietfloor.monitor.run.sound_output import make_stimulus
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.session import Session

@@ -1,0 +1,82 @@
+"""Steps that runs and searches of a session share: dose, remarks, minutes, and the end of the command."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from quietfloor.monitor.commands.common import DONE, FAILED, FAULT, give_json, say
+from quietfloor.monitor.commands.run import exit_status
+from quietfloor.monitor.commands.session_text import say_status, status
+
+if TYPE_CHECKING:
+    from quietfloor.monitor.display.run_view import Remark, WindowLink
+    from quietfloor.monitor.plan.run_plan import Plan
+    from quietfloor.monitor.session.session import Session
+
+
+def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
+    """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than the usual limit."""
+    import datetime
+
+    from quietfloor.monitor.plan.run_plan import PlanError, override
+    from quietfloor.monitor.run.sound_output import make_stimulus
+    from quietfloor.monitor.session.staircase_rules import LEAST_SWEEPS
+    from quietfloor.monitor.storage.dose_ledger import SessionDose
+
+    sweeps = plan.decision.max_sweeps
+    if own_limit or plan.sound is None or sweeps <= LEAST_SWEEPS:
+        return plan
+    spent = SessionDose(folder).spent()
+    with contextlib.suppress(PlanError):  # whatever else is wrong is said when the run begins
+        stimulus = make_stimulus(plan.sound, datetime.date.today())
+        while sweeps > LEAST_SWEEPS:
+            try:
+                stimulus.check_dose(sweeps, spent)
+                break
+            except PlanError:
+                sweeps = max(LEAST_SWEEPS, sweeps // 2)
+    return override(plan, {"decision": {"max_sweeps": sweeps}}) if sweeps < plan.decision.max_sweeps else plan
+
+
+def minutes_of_last(session: Session) -> float:
+    import math
+
+    runs = session.all_runs()
+    return math.fsum(run.seconds for run in runs if run.number == runs[-1].number and not math.isnan(run.seconds)) / 60
+
+
+def remarked(session: Session, remark: Remark, args: argparse.Namespace, link: WindowLink) -> None:
+    """Keep what was said in the window about the run before."""
+    from quietfloor.monitor.session.session_store import SessionError
+
+    number = session.all_runs()[-1].number
+    try:
+        if remark.what == "discard":
+            run = session.discard(number, remark.text)
+        else:
+            run = session.restore(number) if remark.what == "restore" else session.note(number, remark.text)
+    except (SessionError, OSError) as error:
+        link.told.append(str(error))
+        return
+    said = {"discard": "discarded", "restore": "counts", "note": f"note kept: {remark.text.strip()}"}[remark.what]
+    link.told.append(f"Run {number}: {said}")
+    say(run.words + "".join(f"\n  {note}" for note in run.notes), args)
+    link.recorded()
+
+
+def conclude(
+    session: Session, args: argparse.Namespace, made: list[dict[str, Any]], minutes: float | None = None, quiet: bool = False
+) -> int:
+    """Say how it stands with the minutes that are left; the exit status is that of the last run."""
+    if not quiet and (args.status or made):
+        say("", args)
+        say_status(session, args, minutes)
+    found = status(session, minutes) | {"made": [record["folder"] for record in made]}
+    give_json(found, args)
+    if not made:
+        return DONE
+    worst = exit_status(made[-1])
+    return FAULT if worst == FAILED and len(made) > 1 else worst
