@@ -128,6 +128,7 @@ def test_a_finished_search_beats_an_unfinished_one_and_the_newest_counts(session
     assert (unfinished.finding, unfinished.settled, unfinished.lowest_present_db_nhl) == ("at most", False, 55.0)
     assert unfinished.words.startswith("not finished; so far threshold 50 dB nHL")
     assert named(ahead(session))[0] == (0, 0), "it is searched again"
+    assert ahead(session).conditions[0].expected == pytest.approx((50.0, 30.0 / 3.92), abs=0.1), "from what was known by then"
     assert session.restore(2).notes == ("checked",)
     assert session.thresholds()[0].level_db_nhl == 36.0
     assert session.runs() == (), "no run of one level"
