@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.conditions import UNKNOWN, Condition
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.session.threshold import Threshold
 
@@ -133,10 +133,10 @@ def rank_of(conditions: Sequence[Condition], index: int) -> int:
 
 
 def expected_of(condition: Condition, thresholds: Iterable[Threshold]) -> tuple[float, float] | None:
-    """What thresholds that were found say of another, and a search of it that was not finished: threshold and SD in dB, by the one
-    that says most; None: nothing does."""
+    """What thresholds that were found say of another, and a search of it that was not finished: threshold and SD in dB, by the
+    one that says most; None: nothing does. A response that is not known to be its ear's says nothing."""
     said: list[tuple[float, float]] = []
-    for one in thresholds:
+    for one in (each for each in thresholds if each.whose != UNKNOWN):
         other, width_db = one.condition, one.high_db_nhl - one.low_db_nhl  # of 95 %
         own_db = max(LEAST_SD_DB, width_db / 3.92) if math.isfinite(width_db) else OCTAVE_DB
         if other.same_as(condition):
