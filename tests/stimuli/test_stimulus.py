@@ -49,7 +49,7 @@ def test_every_list_of_stimuli_is_the_same_list():
     """A stimulus that one of them lacks could be planned and not made, or made and not calibrated."""
     assert tuple(PARAMETERS) == KINDS
     assert tuple(WAVEFORMS) == get_args(Standard)
-    assert SIGNALS == ("tone", *KINDS)
+    assert ("tone", *KINDS) == SIGNALS
     assert set(OF_KIND) == set(SHAPE_KEYS) - {"frequency_hz"} == {
         "chirp_by_level", *(name for names in PARAMETERS.values() for name in names if name != "frequency_hz"),
     }  # fmt: skip
