@@ -14,7 +14,8 @@ from quietfloor.monitor.core.averaging import Unit, reduce_unit
 from quietfloor.monitor.core.samples import Bools, Floats
 
 from .cells import Cell, CellLook, SharedNoise, found, refuted
-from .choice import SHARE, UNITS, Choice, Wanted, choose, over, within_rise
+from .choice import SHARE, UNITS, Choice, Wanted, choose, over, proof_s, within_rise
+from .outlook import Outlook, Progress, foretell, together
 from .posterior import OUTSIDE_DB, Belief, Posterior
 from .prior import GrowthPrior, Waves
 
@@ -45,6 +46,7 @@ class Condition:
                 first.rate_hz, first.start_ms, first.n_times, first.window_ms,
             ):  # fmt: skip
                 raise ValueError("the levels of a condition share rate, epoch and window: take those of its loudest level")
+
 
     @cached_property
     def levels(self) -> Floats:
@@ -162,6 +164,15 @@ class _Running:
             sums[level], weights[level] = cell.sum, cell.weight
         belief = self.belief = self.posterior.update(sums, weights)
         self.finished = over(belief, self.wanted, levels, self.found, self.seconds)
+
+    def progress(self, weight_per_s: float) -> Progress:
+        """``weight_per_s`` in 1/uV2."""
+        belief, wanted, levels = self.belief, self.wanted, self.condition.levels
+        allowed_db = wanted.width_after_db(self.seconds)
+        if belief is None:
+            return Progress((levels[-1] - levels[0] + 2 * OUTSIDE_DB) / allowed_db, weight_per_s, self.seconds)
+        left_s = proof_s(belief, wanted, levels, self.log10(), self.offered, weight_per_s)
+        return Progress((belief.high_db - belief.low_db) / allowed_db, weight_per_s, self.seconds, left_s)
 
     def answer(self, limits: bool) -> Answer:
         levels, belief, got = self.condition.levels, self.belief, self.found
@@ -286,6 +297,16 @@ class RunningSearch:
         if one.posterior is not None:
             one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
         return chosen
+
+    def progress(self, condition: int) -> Progress:
+        """How far a condition is; its weight is nan before the first unit."""
+        one = self._running[condition]
+        return one.progress(self._unit_weight / one.condition.unit_s if self._unit_weight > 0 else math.nan)
+
+    def outlook(self, condition: int | None = None) -> Outlook:
+        """Seconds of signal to go, of a condition or of all that are open; nan before the first unit."""
+        chosen = range(len(self._running)) if condition is None else [condition]
+        return together([foretell(self.progress(number)) for number in chosen if self._running[number].open])
 
     def look(self, place: Place) -> CellLook | None:
         """What is known of a cell; None where it was never played."""
