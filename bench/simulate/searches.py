@@ -95,7 +95,7 @@ def condition_of(ear: VirtualEar, sessions: Sessions) -> Condition:
     """What a session would search: the levels of its ladder."""
     rules = rules_for(ear, sessions)
     levels = (rules.lowest_db, rules.start_db, rules.highest_db)
-    return _condition(ear.frequency_hz, ear.age_group, *levels, sessions)
+    return replace(_condition(ear.frequency_hz, ear.age_group, *levels, sessions), frequency_hz=ear.frequency_hz)
 
 
 @lru_cache(maxsize=64)
@@ -162,10 +162,13 @@ def search(
 
 def search_head(
     ears: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED,
-    watch: Callable[[RunningSearch], None] = lambda running: None,
+    alike: bool = True, watch: Callable[[RunningSearch], None] = lambda running: None,
 ) -> tuple[Answer, ...]:
-    """The answer of each ear and frequency of one head, one after the other in one recording."""  # fmt: skip
-    conditions = tuple(replace(condition_of(ear, sessions), rank=rank) for rank, ear in enumerate(ears))
+    """The answer of each ear and frequency of one head, one after the other in one recording. `alike`: thresholds that are found
+    count for what is expected of the next ones."""  # fmt: skip
+    conditions = tuple(
+        replace(condition_of(ear, sessions), rank=rank, ear=ear.side if alike else "") for rank, ear in enumerate(ears)
+    )
     grids = [setup_of(one.frequency_hz, one.age_group, 40.0, sessions).grid for one in ears]
     responses = [_Responses(ear, oddity, sessions, grid, alone=False) for ear, grid in zip(ears, grids, strict=True)]
     head = Head([RunRequest(ears[0], 0.0, 0, 0.0)], max(grids, key=lambda grid: grid.n_times), sessions.seed)
@@ -190,9 +193,9 @@ def found(ear: VirtualEar, sessions: Sessions, wanted: Wanted | None = None, odd
 
 
 def found_in_head(
-    ears: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED
+    ears: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED, alike: bool = True
 ) -> tuple[Found, ...]:
-    answers = search_head(ears, sessions, wanted, oddity)
+    answers = search_head(ears, sessions, wanted, oddity, alike)
     return tuple(
         Found(
             ear=ear.number, kind=ear.kind, oddity=oddity.name, route=ear.route, frequency_hz=ear.frequency_hz,

@@ -118,6 +118,13 @@ def test_the_command_prints_one_object(capsys: pytest.CaptureFixture[str]) -> No
     assert "minutes of signal a threshold" in err
 
 
+def test_conditions_of_a_head_are_counted_by_their_place(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["--thresholds", "search", "--ears", "1", "--seed", "5", "--jobs", "1", "--minutes", "1", "--together", "2", "--json"]
+    assert main(words) == 0
+    methods = json.loads(capsys.readouterr().out)["methods"]
+    assert [(one["method"], one["ears"]) for one in methods] == [("search", 2), ("1 of a head", 1), ("2 of a head", 1)]
+
+
 @pytest.mark.long
 def test_a_dask_scheduler_gives_the_same() -> None:
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
@@ -137,6 +144,8 @@ def test_a_dask_scheduler_gives_the_same() -> None:
     [
         (["--thresholds", "guess"], "guess"),
         (["--thresholds", "search,ladder", "--odd"], "--odd"),
+        (["--thresholds", "search,ladder", "--together", "2"], "--together"),
+        (["--thresholds", "search", "--together", "9"], "--together"),
         (["--thresholds", "search", "--ears", "0"], "--ears"),
         (["--thresholds", "search", "--width", "1"], "width_db"),
     ],
