@@ -18,6 +18,7 @@ Z80 = 1.2816  # of the normal distribution, 10 and 90 %
 WIDE_S, WIDTH_POWER, WEIGHT_POWER, TIME_POWER, TIME_S = 160.0, 0.85, -0.49, 0.44, 60.0
 WIDE = (0.42, 1.03, 2.36)
 NARROW_S, NARROW = 8.0, (0.33, 1.2, 4.0)  # added to the time of a proof; points over that sum
+ALIKE = 0.5  # correlation of the times of conditions of one head; own choice
 LARGEST_S = 36_000.0
 
 
@@ -56,17 +57,18 @@ def foretell(now: Progress) -> Outlook:
 
 
 def together(parts: Sequence[Outlook]) -> Outlook:
-    """Of conditions that come one after the other: each log-normal and independent; so is the sum, with the sums of means and
-    variances (Fenton 1960, from memory)."""
+    """Of conditions that come one after the other: each log-normal, alike within a head; so is the sum, with the sum of the means
+    and its own variance (Fenton 1960, from memory)."""
     if len(parts) < 2:
         return parts[0] if parts else Outlook(0.0, 0.0, 0.0)
-    means, variances = [], []
+    means, deviations = [], []
     for part in parts:
         spread = (math.log(part.high_s) - math.log(part.low_s)) / (2.0 * Z80)
         middle = (math.log(part.high_s) + math.log(part.low_s)) / 2.0
         means.append(math.exp(middle + spread**2 / 2.0))
-        variances.append(math.expm1(spread**2) * means[-1] ** 2)
+        deviations.append(math.sqrt(math.expm1(spread**2)) * means[-1])
     mean = sum(means)
-    spread = math.sqrt(math.log1p(sum(variances) / mean**2))
+    variance = ALIKE * sum(deviations) ** 2 + (1.0 - ALIKE) * sum(one**2 for one in deviations)
+    spread = math.sqrt(math.log1p(variance / mean**2))
     median_s = mean * math.exp(-(spread**2) / 2.0)
     return Outlook(median_s * math.exp(-Z80 * spread), median_s, median_s * math.exp(Z80 * spread))

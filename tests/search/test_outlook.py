@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from quietfloor.monitor.search.outlook import NARROW, NARROW_S, WIDE, Outlook, Progress, foretell, together
+from quietfloor.monitor.search.outlook import ALIKE, NARROW, NARROW_S, WIDE, Outlook, Progress, foretell, together
 from quietfloor.monitor.search.running import RunningSearch
 from tests.search.made import LEVELS, condition, sweeps_uv, wave_uv
 
@@ -22,10 +22,12 @@ def test_it_takes_longer_with_a_wide_interval_and_in_noise_and_at_the_end_as_lon
 
 
 def test_the_range_of_several_conditions_is_that_of_a_sum() -> None:
-    """Beside sums of numpy's log-normal numbers, with the same 10 and 90 % points."""
+    """Beside sums of numpy's log-normal numbers that are as much alike, with the same 10 and 90 % points."""
     rng, parts, drawn = np.random.default_rng(1), [], np.zeros(400_000)
+    common = rng.standard_normal(drawn.size)
     for median_s, spread in ((100.0, 0.6), (250.0, 0.7), (60.0, 0.8)):
-        sample = median_s * np.exp(spread * rng.standard_normal(drawn.size))
+        normal = math.sqrt(ALIKE) * common + math.sqrt(1.0 - ALIKE) * rng.standard_normal(drawn.size)
+        sample = median_s * np.exp(spread * normal)
         parts.append(Outlook(*np.percentile(sample, (10, 50, 90))))
         drawn += sample
     assert np.array(together(parts)) == pytest.approx(np.percentile(drawn, (10, 50, 90)), rel=0.08)
