@@ -4,14 +4,15 @@ of a live session."""
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from quietfloor.bench.patient.hearing import Ear
-from quietfloor.bench.simulate.ears import VirtualEar
+from quietfloor.bench.patient.hearing import NO_HEARING_DB, Ear
+from quietfloor.bench.patient.profiles import Side, other
+from quietfloor.bench.simulate.ears import FREQUENCIES_HZ, VirtualEar
 from quietfloor.bench.simulate.noises import Floats, Grid
 from quietfloor.bench.simulate.odd_ears import AS_MODELLED, Oddity
 from quietfloor.bench.simulate.simulated_staircases import (
@@ -58,6 +59,7 @@ class Found:
     found_db: float
     finished: bool
     minutes: float
+    place: int = 0  # in the order in which the conditions of its head were searched
 
     @property
     def in_reach(self) -> bool:
@@ -75,10 +77,25 @@ def deafened(ear: VirtualEar) -> VirtualEar:
     return replace(ear, kind="deaf", patient=replace(ear.patient, left=nothing, right=nothing), true_db_nhl=math.inf)
 
 
+def of_one_head(ear: VirtualEar, count: int) -> tuple[VirtualEar, ...]:
+    """The ear and what a session would ask of the same head after it: the other ear, then the next frequency in both."""
+    at = FREQUENCIES_HZ.index(ear.frequency_hz)
+    frequencies = (*FREQUENCIES_HZ[at:], *FREQUENCIES_HZ[:at][::-1])
+    return tuple(_at(ear, side, frequency_hz) for frequency_hz in frequencies for side in (ear.side, other(ear.side)))[:count]
+
+
+def _at(ear: VirtualEar, side: Side, frequency_hz: float) -> VirtualEar:
+    hears = ear.patient.left if side == "left" else ear.patient.right
+    true_db = float((hears.cochlear_db if ear.route == "bone" else hears.air_db)(frequency_hz))
+    there = replace(ear.condition, ear=side, frequency_hz=frequency_hz)
+    return replace(ear, condition=there, true_db_nhl=true_db if true_db < NO_HEARING_DB else math.inf)
+
+
 def condition_of(ear: VirtualEar, sessions: Sessions) -> Condition:
     """What a session would search: the levels of its ladder."""
     rules = rules_for(ear, sessions)
-    return _condition(ear.frequency_hz, ear.age_group, rules.lowest_db, rules.start_db, rules.highest_db, sessions)
+    levels = (rules.lowest_db, rules.start_db, rules.highest_db)
+    return replace(_condition(ear.frequency_hz, ear.age_group, *levels, sessions), frequency_hz=ear.frequency_hz)
 
 
 @lru_cache(maxsize=64)
@@ -140,30 +157,52 @@ def search(
     watch: Callable[[RunningSearch], None] = lambda running: None,
 ) -> Answer:
     """Its answer, without upper limits. `watch` is shown the search after each unit."""  # fmt: skip
-    condition = condition_of(ear, sessions)
-    grid = setup_of(ear.frequency_hz, ear.age_group, condition.start_db, sessions).grid
-    responses = _Responses(ear, oddity, sessions, grid, alone=False)
-    head = Head([RunRequest(ear, 0.0, 0, 0.0)], grid, sessions.seed)
-    noise = oddity.noise(np.random.default_rng([sessions.seed, ear.number, 0x6F6464]))
-    running = RunningSearch((condition,), wanted)
+    return search_head((ear,), sessions, wanted, oddity, watch=watch)[0]
+
+
+def search_head(
+    ears: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED,
+    alike: bool = True, watch: Callable[[RunningSearch], None] = lambda running: None,
+) -> tuple[Answer, ...]:
+    """The answer of each ear and frequency of one head, one after the other in one recording. `alike`: thresholds that are found
+    count for what is expected of the next ones."""  # fmt: skip
+    conditions = tuple(
+        replace(condition_of(ear, sessions), rank=rank, ear=ear.side if alike else "") for rank, ear in enumerate(ears)
+    )
+    grids = [setup_of(one.frequency_hz, one.age_group, 40.0, sessions).grid for one in ears]
+    responses = [_Responses(ear, oddity, sessions, grid, alone=False) for ear, grid in zip(ears, grids, strict=True)]
+    head = Head([RunRequest(ears[0], 0.0, 0, 0.0)], max(grids, key=lambda grid: grid.n_times), sessions.seed)
+    noise = oddity.noise(np.random.default_rng([sessions.seed, ears[0].number, 0x6F6464]))
+    running = RunningSearch(conditions, wanted)
     usable = np.ones(UNIT_SWEEPS, dtype=bool)
-    for unit in range(int((60.0 * sessions.minutes - LEAD_S) / UNIT_S)):
+    for unit in range(int((60.0 * sessions.minutes * len(ears) - LEAD_S) / UNIT_S)):
         chosen = running.choose()
         if chosen is None:
             break
         place = chosen.place
-        sweeps = head.unit()[0] * noise(unit * UNIT_S)
-        sweeps += oddity.left(unit * UNIT_S) * responses.at(condition.levels_db[place.level])
+        level_db = conditions[place.condition].levels_db[place.level]
+        sweeps = np.asarray(head.unit()[0, :, : grids[place.condition].n_times] * noise(unit * UNIT_S), dtype=np.float64)
+        sweeps += oddity.left(unit * UNIT_S) * responses[place.condition].at(level_db)
         running.update(place, sweeps, usable)
         watch(running)
-    return running.answer(limits=False)
+    return tuple(running.answer(number, limits=False) for number in range(len(ears)))
 
 
 def found(ear: VirtualEar, sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED) -> Found:
-    answer = search(ear, sessions, wanted, oddity)
-    return Found(
-        ear=ear.number, kind=ear.kind, oddity=oddity.name, route=ear.route, frequency_hz=ear.frequency_hz,
-        true_db=ear.true_db_nhl, visible_db=visible_db(ear, oddity, sessions), highest_db=HIGHEST_DB[ear.route],
-        threshold_db=answer.threshold_db, low_db=answer.low_db, high_db=answer.high_db,
-        found_db=answer.found_db, finished=answer.finished, minutes=(LEAD_S + answer.seconds) / 60.0,
+    return found_in_head((ear,), sessions, wanted, oddity)[0]
+
+
+def found_in_head(
+    ears: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted | None = None, oddity: Oddity = AS_MODELLED, alike: bool = True
+) -> tuple[Found, ...]:
+    answers = search_head(ears, sessions, wanted, oddity, alike)
+    return tuple(
+        Found(
+            ear=ear.number, kind=ear.kind, oddity=oddity.name, route=ear.route, frequency_hz=ear.frequency_hz,
+            true_db=ear.true_db_nhl, visible_db=visible_db(ear, oddity, sessions), highest_db=HIGHEST_DB[ear.route],
+            threshold_db=answer.threshold_db, low_db=answer.low_db, high_db=answer.high_db,
+            found_db=answer.found_db, finished=answer.finished,
+            minutes=((0.0 if place else LEAD_S) + answer.seconds) / 60.0, place=place,
+        )
+        for place, (ear, answer) in enumerate(zip(ears, answers, strict=True))
     )  # fmt: skip

@@ -24,7 +24,7 @@ import numpy as np
 from quietfloor.bench.simulate import ears
 from quietfloor.bench.simulate.intervals import Proportion, proportion
 from quietfloor.bench.simulate.odd_ears import AS_MODELLED, ODDITIES, oddity_of
-from quietfloor.bench.simulate.searches import Found, deafened, found
+from quietfloor.bench.simulate.searches import Found, deafened, found_in_head, of_one_head
 from quietfloor.bench.simulate.simulated_staircases import Sessions
 from quietfloor.bench.simulate.staircase_runner import climb
 from quietfloor.bench.validate.threshold_tables import NEAR_DB, WIDE_DB, Row, in_reach, row_of, said
@@ -102,21 +102,24 @@ def processes(jobs: int, cluster: str | None = None) -> Iterator[Executor]:
 
 def searches(
     count: int, sessions: Sessions, wanted: Wanted, workers: Executor, deaf: bool = False, odd: bool = False,
-    log: Log = lambda line: None,
+    log: Log = lambda line: None, together: int = 1, apart: bool = False,
 ) -> list[Found]:
-    """Of so many ears, in their order."""  # fmt: skip
-    asked = [workers.submit(_search, number, sessions, wanted, deaf, odd) for number in range(count)]
-    out = []
+    """Of so many heads in their order, and ``together`` conditions of each, see `of_one_head`."""  # fmt: skip
+    asked = [workers.submit(_search, number, sessions, wanted, deaf, odd, together, apart) for number in range(count)]
+    out: list[Found] = []
     for done, one in enumerate(asked, 1):
-        out.append(one.result())
+        out += one.result()
         if done % max(1, count // 10) == 0:
             log(f"{done} of {count} searches")
     return out
 
 
-def _search(number: int, sessions: Sessions, wanted: Wanted, deaf: bool, odd: bool) -> Found:
+def _search(
+    number: int, sessions: Sessions, wanted: Wanted, deaf: bool, odd: bool, together: int, apart: bool
+) -> tuple[Found, ...]:
     ear = ears.draw(number, sessions.seed, sessions.stimulus)
-    return found(deafened(ear) if deaf else ear, sessions, wanted, oddity_of(number) if odd else AS_MODELLED)
+    asked = of_one_head(deafened(ear) if deaf else ear, together)
+    return found_in_head(asked, sessions, wanted, oddity_of(number) if odd else AS_MODELLED, alike=not apart)
 
 
 def ladders(
@@ -140,6 +143,8 @@ def parser() -> argparse.ArgumentParser:
     add("--seed", type=int, default=1, metavar="S", help="the same seed gives the same figures (%(default)s)")
     add("--deaf", action="store_true", help="the same heads, deaf: how often is a threshold found where there is none?")
     add("--odd", action="store_true", help=f"ears outside the model of the search: {', '.join(one.name for one in ODDITIES)}")
+    add("--together", type=int, default=1, metavar="N", help="conditions of each head, one after the other (%(default)s)")
+    add("--apart", action="store_true", help="with --together: a threshold that is found says nothing of the next one")
     add("--width", type=float, default=Wanted().width_db, metavar="DB", help="of the interval of a search (%(default)g)")
     add("--alpha", type=float, default=Wanted().alpha, metavar="A", help="of a search, of each run of a ladder (%(default)g)")
     add("--minutes", type=float, default=Sessions().minutes, help="of signal at most, for a threshold (%(default)g)")
@@ -155,11 +160,13 @@ def _checked(options: argparse.Namespace) -> tuple[str, ...]:
     methods = tuple(part.strip() for part in options.thresholds.split(",") if part.strip())
     if not methods or not set(methods) <= set(METHODS) or len(set(methods)) < len(methods):
         raise ValueError(f"--thresholds {options.thresholds}: give {' or '.join(METHODS)}, or both with a comma")
-    for name, low, high in (("ears", 1, 100_000), ("jobs", 1, 64), ("minutes", 1.0, 1000.0), ("seed", 0, math.inf)):
+    allowed = (("ears", 1, 100_000), ("jobs", 1, 64), ("minutes", 1.0, 1000.0), ("seed", 0, math.inf), ("together", 1, 8))
+    for name, low, high in allowed:
         if not low <= getattr(options, name) <= high:
             raise ValueError(f"--{name} {getattr(options, name)} is outside {low:g} to {high:g}")
-    if options.odd and "ladder" in methods:
-        raise ValueError("--odd is for searches: give --thresholds search")
+    for name, usual in (("odd", False), ("together", 1), ("apart", False)):
+        if getattr(options, name) != usual and "ladder" in methods:
+            raise ValueError(f"--{name} is for searches: give --thresholds search")
     return methods
 
 
@@ -209,9 +216,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with processes(options.jobs, options.cluster) as workers:
             for method in methods:
                 if method == "search":
-                    rows = searches(options.ears, sessions, wanted, workers, options.deaf, options.odd, log)
+                    together = options.together, options.apart
+                    rows = searches(options.ears, sessions, wanted, workers, options.deaf, options.odd, log, *together)
                     lines += [_line(row) for row in rows]
                     outcomes.append(outcome_of_searches(rows))
+                    for place in range(options.together if options.together > 1 else 0):
+                        own = [row for row in rows if row.place == place]
+                        outcomes.append(outcome_of_searches(own, f"{place + 1} of a head"))
                     kinds = ODDITIES if options.odd else ()
                     outcomes += [outcome_of_searches([row for row in rows if row.oddity == one.name], one.name) for one in kinds]
                 else:

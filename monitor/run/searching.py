@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -34,6 +35,10 @@ def _sought(one: SearchConditionPlan, settings: EngineSettings, unit_s: float) -
         replace(settings.analysis, window_ms=one.window_ms, evidence=EvidenceSettings(1, latency_ms=(max(low, start_ms), high)))
         for low, high in one.latency_ms
     )
-    condition = Condition(one.levels_db_nhl, each, one.latency_ms, unit_s, one.start_db_nhl, one.rank)
+    expected = (one.expected_db_nhl, one.expected_sd_db)
+    condition = Condition(
+        one.levels_db_nhl, each, one.latency_ms, unit_s, one.start_db_nhl, one.rank, one.ear,
+        math.nan if one.frequency_hz is None else one.frequency_hz, *(math.nan if value is None else value for value in expected),
+    )  # fmt: skip
     noise = tuple(one.noise_db_em(level) for level in range(len(one.levels_db_nhl)))
     return Sought(one.name, one.ear, one.stimulus, one.frequency_hz, condition, noise)

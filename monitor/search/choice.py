@@ -89,6 +89,17 @@ def within_rise(levels_db: Floats, offered: Bools, now_db: float) -> Bools:
     return np.asarray(offered & (levels_db <= max(now_db + LARGEST_RISE_DB, softest)))
 
 
+def proof_s(belief: Belief, wanted: Wanted, levels_db: Floats, log10: Floats, offered: Bools, weight_per_s: float) -> float:
+    """About how long a response near the threshold takes to be proven (inf: never), in seconds of signal.
+
+    By the expected growth of its evidence; ``weight_per_s`` in 1/uV2.
+    """
+    near = offered & (levels_db <= max(belief.high_db + wanted.reach_db, levels_db[0]))
+    missing = math.log(10.0) * np.maximum(0.3 - math.log10(wanted.alpha) - log10, 0.1)
+    growth = 0.5 * weight_per_s * np.maximum(belief.mean_uv, 1e-5) ** 2 * belief.energy
+    return float(np.where(near, missing / np.maximum(growth, 1e-12), np.inf).min())
+
+
 def choose(
     belief: Belief, wanted: Wanted, levels_db: Floats, log10: Floats, reachable: Bools, unit_weight: float, unit_s: float,
     seconds: float,

@@ -196,9 +196,10 @@ class PlannedSearch:
             one, level = conditions[at.place.condition], at.place.level
             said = f"{one.name}: {sentence(one.answer, one.levels_db, self.wanted.alpha)}"
             said = f"paused; {said}" if self.paused else f"now {one.levels_db[level]:g} dB nHL; {said}"
+        to_go = (math.nan,) * 3 if at is None else tuple(seconds / 60.0 for seconds in self._running.outlook())
         return SearchNow(
             conditions, None if at is None else at.place, "" if at is None else at.choice.why, said,
-            self.sample / self._rate_hz, self.paused, self._over,
+            self.sample / self._rate_hz, self.paused, self._over, *to_go,
         )  # fmt: skip
 
     def _condition_now(self, number: int) -> ConditionNow:

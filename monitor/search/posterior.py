@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from quietfloor.monitor.core.evidence import SHAPES
 from quietfloor.monitor.core.samples import Floats
 
+from .expected import Expected, log_weights
 from .prior import CURVES, DEVIATIONS, GrowthPrior, Waves, spread_out
 
 Singles = NDArray[np.float32]
@@ -59,7 +60,8 @@ class _Data(NamedTuple):
 class Belief:
     """After the data so far. Sizes in uV RMS, levels in dB nHL; (n_levels,) where not said otherwise.
 
-    A threshold below the softest level by ``OUTSIDE_DB`` or more, or above the loudest, counts as ``OUTSIDE_DB`` outside.
+    A threshold below the softest level by ``OUTSIDE_DB`` or more, or above the loudest, counts as ``OUTSIDE_DB`` outside. What is
+    known of it beforehand is in its interval alone: one step ahead, the next level is better chosen without.
     """
 
     low_db: float
@@ -70,6 +72,11 @@ class Belief:
     shared_uv_db: Floats  # covariance of the size at each level with the threshold
     energy: Floats  # w' T^-1 w of the expected wave of RMS 1
     waves_uv: Floats  # (n_levels, n_points) expected
+
+    @property
+    def threshold(self) -> Expected:
+        """The threshold and about its SD, for others of the same head."""
+        return Expected(self.middle_db, (self.high_db - self.low_db) / 3.92)
 
 
 class Posterior:
@@ -94,6 +101,7 @@ class Posterior:
         self._cube = spread_out(CURVES, 4)
         self._expected = self._curves(WHOLE).sizes.mean(axis=1, dtype=np.float64)
         self._updates = 0
+        self.beforehand: tuple[Expected, ...] = ()  # what is known of the threshold
         self._last: tuple[Ints, Singles] | None = None  # directions and masses of the last belief
         self._believed: tuple[Floats, Floats] = np.zeros(0), np.zeros(0)  # thresholds in dB nHL and their probabilities
 
@@ -222,9 +230,11 @@ class Posterior:
         sizes, levels = self._now.sizes, self._levels
         threshold = np.maximum(self._now.threshold_db, levels[0] - OUTSIDE_DB)
         threshold = np.where(threshold <= levels[-1], threshold, levels[-1] + OUTSIDE_DB)
-        self._believed = threshold, curves
+        believed = curves * np.exp(log_weights(self._now.threshold_db, self.beforehand, self._prior.range_db))
+        believed /= believed.sum()
+        self._believed = threshold, believed
         order = np.argsort(threshold, kind="stable")
-        at = np.searchsorted(np.cumsum(curves[order]), (LOW, 0.5, HIGH))
+        at = np.searchsorted(np.cumsum(believed[order]), (LOW, 0.5, HIGH))
         low, middle, high = threshold[order[np.minimum(at, len(order) - 1)]]
         mean = self._expected = sizes @ curves
         centre = float(threshold @ curves)

@@ -50,12 +50,17 @@ class GrowthPrior:
     visible_uv: float
     rms_per_peak: float
 
+    @property
+    def range_db(self) -> float:
+        """Over which thresholds are spread."""
+        return self.loudest_db + ABOVE_DB - (self.softest_db - BELOW_DB)
+
     def curves(self, cube: Floats) -> Growths:
         """Those of points (n_curves, 4) of the cube."""
-        low, high = self.softest_db - BELOW_DB, self.loudest_db + ABOVE_DB
+        low = self.softest_db - BELOW_DB
         size_uv = self.rms_per_peak * SIZE_UV * np.exp(SIZE_SPREAD * ndtri(cube[:, 1]))
         return Growths(
-            threshold_db=low + (high - low) * cube[:, 0],
+            threshold_db=low + self.range_db * cube[:, 0],
             size_uv=np.maximum(size_uv, LEAST_SIZE * self.visible_uv),
             half_db=HALF_DB * np.exp(HALF_SPREAD * ndtri(cube[:, 2])),
             power=POWER[0] + (POWER[1] - POWER[0]) * cube[:, 3],

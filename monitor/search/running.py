@@ -15,7 +15,9 @@ from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.core.samples import Bools, Floats
 
 from .cells import Cell, CellLook, SharedNoise, found, refuted
-from .choice import SHARE, UNITS, Choice, Wanted, choose, over, within_rise
+from .choice import SHARE, UNITS, Choice, Wanted, choose, over, proof_s, within_rise
+from .expected import Expected, passed_on
+from .outlook import Outlook, Progress, foretell, together
 from .posterior import OUTSIDE_DB, Belief, Posterior
 from .prior import GrowthPrior, Waves
 
@@ -25,7 +27,9 @@ class Condition:
     """What is searched: levels in dB nHL, softest first, the settings of a run at each, and latencies not cut to the window.
 
     The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``: all
-    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average.
+    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average. ``expected_db``, ``expected_sd_db``: what
+    is known of the threshold beforehand (nan: nothing). ``ear`` and ``frequency_hz`` (nan: none, as of a click) tell which
+    thresholds that are found say something of this one; an ear without a name is like no other.
     """
 
     levels_db: tuple[float, ...]
@@ -34,6 +38,10 @@ class Condition:
     unit_s: float
     start_db: float = 40.0
     rank: int = 0
+    ear: str = ""
+    frequency_hz: float = math.nan
+    expected_db: float = math.nan
+    expected_sd_db: float = math.nan
 
     def __post_init__(self) -> None:
         if not len(self.levels_db) == len(self.settings) == len(self.brackets_ms) > 0:
@@ -47,9 +55,18 @@ class Condition:
             ):  # fmt: skip
                 raise ValueError("the levels of a condition share rate, epoch and window: take those of its loudest level")
 
+        if math.isfinite(self.expected_db) and not self.expected_sd_db > 0:
+            raise ValueError(f"expected_sd_db = {self.expected_sd_db:g}: give how uncertain expected_db is, above 0 dB")
+
     @cached_property
     def levels(self) -> Floats:
         return np.array(self.levels_db)
+
+    def octaves_from(self, other: Condition) -> float:
+        """Between the frequencies; nan where only one has none."""
+        if math.isnan(self.frequency_hz) and math.isnan(other.frequency_hz):
+            return 0.0
+        return abs(math.log2(self.frequency_hz / other.frequency_hz))
 
     @cached_property
     def waves(self) -> Waves:
@@ -142,7 +159,7 @@ class _Running:
     def open(self) -> bool:
         return not self.finished and bool(self.offered.any())
 
-    def believe(self) -> None:
+    def believe(self, expected: tuple[Expected, ...]) -> None:
         """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
         condition = self.condition
         levels = condition.levels
@@ -150,11 +167,21 @@ class _Running:
             return
         if self.posterior is None:
             self.posterior = Posterior(condition.waves, condition.growths(self.wanted.visible_uv), self.inverse)
+        self.posterior.beforehand = expected
         sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
         for level, cell in self.cells.items():
             sums[level], weights[level] = cell.sum, cell.weight
         belief = self.belief = self.posterior.update(sums, weights)
         self.finished = over(belief, self.wanted, levels, self.found, self.seconds, self.offered)
+
+    def progress(self, weight_per_s: float) -> Progress:
+        """``weight_per_s`` in 1/uV2."""
+        belief, wanted, levels = self.belief, self.wanted, self.condition.levels
+        allowed_db = wanted.width_after_db(self.seconds)
+        if belief is None:
+            return Progress((levels[-1] - levels[0] + 2 * OUTSIDE_DB) / allowed_db, weight_per_s, self.seconds)
+        left_s = proof_s(belief, wanted, levels, self.log10(), self.offered, weight_per_s)
+        return Progress((belief.high_db - belief.low_db) / allowed_db, weight_per_s, self.seconds, left_s)
 
     def answer(self, limits: bool) -> Answer:
         levels, belief, got = self.condition.levels, self.belief, self.found
@@ -250,9 +277,18 @@ class RunningSearch:
         if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
             return self.now
         self._since, self.chose = 0, True
-        self._running[self.now.place.condition].believe()
+        self._running[self.now.place.condition].believe(self.expected(self.now.place.condition))
         self._next()
         return None if self.finished else self.now
+
+    def expected(self, condition: int) -> tuple[Expected, ...]:
+        """What is known beforehand of its threshold: by its plan, and by those that were found in the same head."""
+        asked = self._running[condition].condition
+        known = [Expected(asked.expected_db, asked.expected_sd_db)] if math.isfinite(asked.expected_db) else []
+        for other, one in enumerate(self._running):
+            if other != condition and one.finished and one.belief is not None and asked.ear and one.condition.ear:
+                known += passed_on(one.belief.threshold, asked.octaves_from(one.condition), asked.ear == one.condition.ear)
+        return tuple(known)
 
     def _next(self) -> None:
         """Go on with the best of all open conditions of the lowest rank."""
@@ -281,6 +317,16 @@ class RunningSearch:
         if one.posterior is not None:
             one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
         return chosen
+
+    def progress(self, condition: int) -> Progress:
+        """How far a condition is; its weight is nan before the first unit."""
+        one = self._running[condition]
+        return one.progress(self._unit_weight / one.condition.unit_s if self._unit_weight > 0 else math.nan)
+
+    def outlook(self, condition: int | None = None) -> Outlook:
+        """Seconds of signal to go, of a condition or of all that are open; nan before the first unit."""
+        chosen = range(len(self._running)) if condition is None else [condition]
+        return together([foretell(self.progress(number)) for number in chosen if self._running[number].open])
 
     def look(self, place: Place) -> CellLook | None:
         """What is known of a cell; None where it was never played."""

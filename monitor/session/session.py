@@ -20,7 +20,7 @@ from quietfloor.monitor.hearing.estimate import STIMULUS_WORDS as WITH_HEARING_L
 from quietfloor.monitor.hearing.estimate import Measured
 from quietfloor.monitor.hearing.masking_advice import MaskingAdvice, Purpose
 from quietfloor.monitor.hearing.tables import HearingTables, load_hearing_tables
-from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.plan.run_plan import Plan, override
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.session.conditions import (
     PURPOSES,
@@ -32,6 +32,7 @@ from quietfloor.monitor.session.conditions import (
     summary_of,
 )
 from quietfloor.monitor.session.conditions import Purpose as RunPurpose
+from quietfloor.monitor.session.earlier_run import earlier_of
 from quietfloor.monitor.session.masked_runs import About, advice_for, judged, noise_for
 from quietfloor.monitor.session.next_level import (
     LEAST_S,
@@ -356,7 +357,8 @@ class Session:
         """The plan of a run that would be made now. Raises SessionError, PlanError.
 
         It lasts no longer than the time that is left, but a minute at least, unless the plan names a number of sweeps. With no
-        time left it has its whole length. ``masking_db_em``: level of the noise that the session gives.
+        time left it has its whole length. ``masking_db_em``: level of the noise that the session gives. Its first bets are on
+        the response that the nearest level of this ladder had.
         """
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
@@ -364,9 +366,13 @@ class Session:
         sweeps = self.sweeps(index, runs)
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
         limit = min(sweeps.limit, int(max(left_s, LEAST_S) / sweeps.sweep_s)) if 0 < left_s < math.inf else sweeps.limit
-        return self.plan.run_plan(
+        plan = self.plan.run_plan(
             index, level_db_nhl, seed_after=made, muted=muted, max_sweeps=limit, masking_db_em=masking_db_em
         )  # fmt: skip
+        if muted or plan.analysis.earlier is not None:
+            return plan
+        earlier = earlier_of(condition, level_db_nhl, plan, runs, dict(self._store.folders()))
+        return override(plan, {"analysis": {"earlier": earlier}})
 
     def search_ahead(
         self, minutes_left: float | None = None, *, noise: bool = False, only: int | None = None, again: bool = False,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -135,3 +136,12 @@ def test_the_search_hears_each_level_as_a_run_of_it_alone_would() -> None:
     windows = [one.condition.settings[0].window_ms for one in search.sought]
     assert settings.window_ms == (min(start for start, _ in windows), max(stop for _, stop in windows))
     assert search.wanted.alpha == plan.decision.alpha
+
+
+def test_what_is_expected_of_a_threshold_reaches_the_search() -> None:
+    plan = written_out(plan_of(ONE | {"expected_db_nhl": 35.0, "expected_sd_db": 12.0}, OTHER))
+    search = make_search(plan, plan.engine_settings(Layout(16_000.0, ("eeg", "trigger"), (0,), 1)))
+    assert search is not None
+    one, other = (sought.condition for sought in search.sought)
+    assert (one.ear, one.frequency_hz, one.expected_db, one.expected_sd_db) == ("right", 2000.0, 35.0, 12.0)
+    assert (other.ear, math.isnan(other.frequency_hz), math.isnan(other.expected_db)) == ("left", True, True)

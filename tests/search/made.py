@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from quietfloor.monitor.core.analysis import AnalysisSettings
@@ -19,12 +21,12 @@ def brackets() -> tuple[tuple[float, float], ...]:
     return tuple((9.0 - 0.04 * level - 2.0, 9.0 - 0.04 * level + 3.0) for level in LEVELS)
 
 
-def condition(start_db: float = 40.0, rank: int = 0) -> Condition:
+def condition(start_db: float = 40.0, rank: int = 0, **known: Any) -> Condition:
     settings = tuple(
         AnalysisSettings(RATE_HZ, 4.0, POINTS, (5.0, 17.0), evidence=EvidenceSettings(latency_ms=(max(5.0, low), high)))
         for low, high in brackets()
     )
-    return Condition(LEVELS, settings, brackets(), unit_s=0.4, start_db=start_db, rank=rank)
+    return Condition(LEVELS, settings, brackets(), unit_s=0.4, start_db=start_db, rank=rank, **known)
 
 
 def wave_uv(level_db: float, begin_db: float, size_uv: float = 0.4, form: Shape = FORM) -> Floats:

@@ -213,6 +213,7 @@ def test_the_state_says_what_a_board_needs() -> None:
     chosen = next(event for event in reversed(recording.events) if isinstance(event, LevelChosen))
     assert now.place is not None
     assert chosen.cell == search.cells.cell(*now.place)
+    assert 0.0 < now.minutes_low < now.minutes_median < now.minutes_high
     running = [one for one in now.conditions if one.state == "running"]
     assert len(running) == 1
     for one in now.conditions:

@@ -14,7 +14,16 @@ from quietfloor.bench.patient.profiles import Patient
 from quietfloor.bench.simulate.ears import VirtualEar
 from quietfloor.bench.simulate.noises import Grid
 from quietfloor.bench.simulate.odd_ears import AS_MODELLED, ODDITIES, Oddity
-from quietfloor.bench.simulate.searches import Found, condition_of, deafened, found, search, visible_db
+from quietfloor.bench.simulate.searches import (
+    Found,
+    condition_of,
+    deafened,
+    found,
+    found_in_head,
+    of_one_head,
+    search,
+    visible_db,
+)
 from quietfloor.bench.simulate.simulated_staircases import Sessions, own_alone, visible_db_nhl
 from quietfloor.bench.validate.threshold_methods import main, outcome_of_searches, processes, searches, text
 from quietfloor.monitor.search.choice import Wanted
@@ -109,6 +118,13 @@ def test_the_command_prints_one_object(capsys: pytest.CaptureFixture[str]) -> No
     assert "minutes of signal a threshold" in err
 
 
+def test_conditions_of_a_head_are_counted_by_their_place(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["--thresholds", "search", "--ears", "1", "--seed", "5", "--jobs", "1", "--minutes", "1", "--together", "2", "--json"]
+    assert main(words) == 0
+    methods = json.loads(capsys.readouterr().out)["methods"]
+    assert [(one["method"], one["ears"]) for one in methods] == [("search", 2), ("1 of a head", 1), ("2 of a head", 1)]
+
+
 @pytest.mark.long
 def test_a_dask_scheduler_gives_the_same() -> None:
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
@@ -128,6 +144,8 @@ def test_a_dask_scheduler_gives_the_same() -> None:
     [
         (["--thresholds", "guess"], "guess"),
         (["--thresholds", "search,ladder", "--odd"], "--odd"),
+        (["--thresholds", "search,ladder", "--together", "2"], "--together"),
+        (["--thresholds", "search", "--together", "9"], "--together"),
         (["--thresholds", "search", "--ears", "0"], "--ears"),
         (["--thresholds", "search", "--width", "1"], "width_db"),
     ],
@@ -135,3 +153,23 @@ def test_a_dask_scheduler_gives_the_same() -> None:
 def test_what_is_not_allowed_is_said(words: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(words) == 2
     assert said in capsys.readouterr().err
+
+
+def test_a_head_is_asked_both_ears_before_the_next_frequency() -> None:
+    one = ear(33.0)
+    asked = of_one_head(one, 4)
+    assert [(each.side, each.frequency_hz) for each in asked] == [
+        ("left", 2000.0), ("right", 2000.0), ("left", 4000.0), ("right", 4000.0),
+    ]  # fmt: skip
+    assert asked[0] == one
+    assert [each.true_db_nhl for each in asked] == [33.0, math.inf, 33.0, math.inf]
+    assert [each.frequency_hz for each in of_one_head(one, 8)[::2]] == [2000.0, 4000.0, 1000.0, 500.0]
+
+
+@pytest.mark.long
+def test_conditions_of_a_head_are_searched_in_one_recording_and_each_has_its_minutes() -> None:
+    two = found_in_head(of_one_head(ear(33.0), 3)[::2], SESSIONS)
+    assert [one.place for one in two] == [0, 1]
+    assert all(one.finished for one in two)
+    assert two[0] == found(ear(33.0), SESSIONS)  # what comes later changes nothing before it
+    assert all(abs(one.threshold_db - one.visible_db) <= 8.0 for one in two)
