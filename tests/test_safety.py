@@ -24,7 +24,7 @@ TEXT_DOOR = "monitor/untrusted/bounded_io.py"
 # They parse what a process of our own, started by them, has said or written.
 OF_OUR_OWN = {
     "monitor/commands/demo.py", "bench/devtools/speed_live.py", "bench/devtools/speed_program.py",
-    "bench/devtools/fuzz_guided.py",
+    "bench/devtools/fuzz_work.py", "bench/devtools/live_searches.py",
 }  # fmt: skip
 
 
