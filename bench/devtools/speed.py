@@ -37,7 +37,7 @@ import numpy as np
 
 from quietfloor.bench.devtools.delay import CHUNK_S, PER_S
 from quietfloor.bench.devtools.display import resident_mb
-from quietfloor.bench.devtools.soak import MadeStream, plan_for
+from quietfloor.bench.devtools.soak import MadeStream, soak_plan
 from quietfloor.bench.devtools.speed_live import Skipped, together
 from quietfloor.monitor.core.analysis import UNIT_SWEEPS, RunningAnalysis
 from quietfloor.monitor.core.artefacts import RunningLimits
@@ -186,7 +186,7 @@ def chunks(stream: MadeStream) -> Iterator[Chunk]:
 def engine_for(stream: MadeStream, seconds_: float) -> Engine:
     """As in a live run: all looks, and everything that a look shows; no floor is ever reached."""
     channels = len(stream.description.labels) - 1
-    plan = plan_for("speed", channels, seconds_)
+    plan = soak_plan("speed", channels, seconds_)
     layout = Layout(stream.description.rate_hz, stream.description.labels, tuple(range(channels)), channels)
     return Engine(plan.engine_settings(layout))
 
@@ -446,7 +446,7 @@ def replaying(size: Size) -> Found:
 
 def _record(length_s: float, place: Path) -> RunFolder:
     stream = make(length_s, RATE_HZ, 2, LIVE_CHUNK_S)
-    plan, folder = plan_for("speed", 2, length_s), RunFolder.create(place)
+    plan, folder = soak_plan("speed", 2, length_s), RunFolder.create(place)
     run = Run(resolve(plan, stream.description), stream, folder)
     run.start()
     run.wait()

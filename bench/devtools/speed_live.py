@@ -8,6 +8,7 @@ every receiver knows when the last sample that it waited for was pushed."""
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import json
 import os
@@ -23,7 +24,7 @@ from typing import Any
 
 import numpy as np
 
-from quietfloor.bench.devtools.delay import BEGIN_S, CLOCK_S, measure
+from quietfloor.bench.devtools.delay import BEGIN_S, CLOCK_S, measure, sender
 from quietfloor.bench.devtools.display import summary
 from quietfloor.stimuli.lsl import load_pylsl
 
@@ -105,20 +106,12 @@ RECEIVERS: dict[str, Callable[[str, float], dict[str, Any]]] = {"bare": bare, "r
 def received(how: str, seconds: float) -> dict[str, Any]:
     """One receiver in a process of its own, with a sender in another. Raises Skipped, RuntimeError."""
     source_id = f"speed-bench-{uuid.uuid4().hex[:8]}"
-    module, sizes = [sys.executable, "-m"], ["--rate", str(RATE_HZ), "--channels", str(CHANNELS), "--clocked"]
-    send = [*module, "quietfloor.bench.devtools.delay", "--send", source_id, *sizes]
-    sender = subprocess.Popen(send, stdout=subprocess.PIPE, text=True) if how != "run" else None
-    try:
-        if sender is not None and sender.stdout is not None:
-            sender.stdout.readline()
-        command = [*module, "quietfloor.bench.devtools.speed_live", "--as", how, "--source", source_id, "--seconds", str(seconds)]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=seconds + 120.0)
-    finally:
-        if sender is not None:
-            sender.kill()
-            sender.wait()
-            if sender.stdout is not None:
-                sender.stdout.close()
+    sending = sender(source_id, RATE_HZ, CHANNELS, "--clocked") if how != "run" else contextlib.nullcontext()
+    with sending:
+        done = subprocess.run(
+            [sys.executable, "-m", "quietfloor.bench.devtools.speed_live", "--as", how, "--source", source_id,
+             "--seconds", str(seconds)], capture_output=True, text=True, timeout=seconds + 120.0,
+        )  # fmt: skip
     if done.returncode == SKIPPED:
         raise Skipped(done.stderr.strip().splitlines()[-1])
     if done.returncode:
