@@ -8,6 +8,7 @@ import sys
 from collections.abc import Sequence
 
 from quietfloor.monitor.commands import (
+    bench,
     calibrate,
     check,
     demo,
@@ -16,13 +17,10 @@ from quietfloor.monitor.commands import (
     import_recording,
     replay,
     report,
-    rig,
     run,
     session,
     stimulus,
     streams,
-    timing,
-    validate,
     waves,
 )
 from quietfloor.monitor.commands.common import DONE, FAILED, complain, printing, set_up_logging
@@ -59,8 +57,7 @@ def parser() -> argparse.ArgumentParser:
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
     commands = program.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
     for group in (
-        demo, streams, check, run, session, waves, report, replay, finish, export, import_recording, rig, stimulus,
-        calibrate, timing, validate,
+        demo, streams, check, run, session, waves, report, replay, finish, export, import_recording, stimulus, calibrate, bench,
     ):  # fmt: skip
         group.add(commands)
     commands.choices["run"].set_defaults(as_session=session.followed)  # of a plan of a session, with --auto

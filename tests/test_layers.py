@@ -128,7 +128,8 @@ def test_the_monitor_never_imports_the_bench() -> None:
 
 
 def test_nothing_that_runs_imports_the_tests() -> None:
-    assert wrong("quietfloor", "tests", "pytest", "hypothesis", "pyxdf") == []
+    assert wrong("quietfloor", "tests", "pytest", "pyxdf") == []
+    assert wrong("quietfloor", "hypothesis", but=("quietfloor.bench.devtools.fuzz_inputs",)) == []  # which is not installed
 
 
 def test_one_door_to_lab_streaming_layer() -> None:

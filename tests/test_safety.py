@@ -23,8 +23,8 @@ TEXT_PARSERS = {"tomllib.load", "tomllib.loads", "json.load", "json.loads"}
 TEXT_DOOR = "monitor/untrusted/bounded_io.py"
 # They parse what a process of our own, started by them, has said or written.
 OF_OUR_OWN = {
-    "monitor/commands/demo.py", "bench/devtools/speed_live.py", "bench/devtools/speed_program.py",
-    "bench/devtools/fuzz_guided.py",
+    "monitor/commands/demo.py", "bench/devtools/speed_live.py", "bench/devtools/speed.py",
+    "bench/devtools/fuzz_work.py", "bench/devtools/live_searches.py",
 }  # fmt: skip
 
 

@@ -37,7 +37,7 @@ from typing import Any
 import numpy as np
 
 import quietfloor.monitor.run.run
-from quietfloor.bench.devtools.soak import MadeStream, plan_for
+from quietfloor.bench.devtools.soak import MadeStream, soak_plan
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import XdfError
 from quietfloor.monitor.review.recover import finish
@@ -95,7 +95,7 @@ def _whole_run(session: Path, shared: mmap.mmap, paced: bool, sync: Callable[[in
     """What `quietfloor run` does, on this stream."""
     vars(quietfloor.monitor.run.run)["Journal"] = partial(Journal, sync=sync)
     stream = _Given(shared, paced)
-    plan = plan_for("soak", CHANNELS, 1.0)
+    plan = soak_plan("soak", CHANNELS, 1.0)
     with sole_writer(session):
         folder = RunFolder.create(session)
         run = Run(resolve(plan, stream.description), stream, folder)

@@ -16,7 +16,7 @@ import sys
 import tempfile
 import time
 import uuid
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ import numpy as np
 
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.formats.xdf import read_xdf
-from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
@@ -42,7 +42,8 @@ def send(source_id: str, rate_hz: float, channels: int, seed: int, clocked: bool
     """White EEG of 2 uV and a trigger channel of 1 ms pulses, in real time, until standard output's reader is gone.
 
     ``clocked``: in one more channel each sample says when it was pushed, in s by the LSL clock, modulo ``CLOCK_S``.
-    Stamps say when a block was pushed; with ``steady`` when it was due, as from an amplifier whose crystal never waits.
+    Stamps say when a block was pushed: a machine that stands still looks like an amplifier that lost samples. With ``steady``
+    they say when it was due, as from an amplifier whose crystal never waits: it looks like a slow network.
     """
     pylsl = load_pylsl()
     info = pylsl.StreamInfo("delay bench", "EEG", channels + 1 + clocked, rate_hz, "float32", source_id)
@@ -76,74 +77,75 @@ def send(source_id: str, rate_hz: float, channels: int, seed: int, clocked: bool
         outlet.push_chunk(block, began_s + count / rate_hz + stamp_offset_s if steady else now_s)
 
 
+@contextlib.contextmanager
+def sender(source_id: str, rate_hz: float, channels: int, *options: str) -> Iterator[None]:
+    """EEG and triggers in real time from a process of its own; ``options`` of ``send``, such as --steady."""
+    command = [sys.executable, "-m", "quietfloor.bench.devtools.delay", "--send", source_id, "--rate", str(rate_hz)]
+    process = subprocess.Popen([*command, "--channels", str(channels), *options], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    try:
+        process.stdout.readline()
+        yield
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+def plan_for(source_id: str, channels: int, max_sweeps: int, window_ms: tuple[float, float] = (2.0, 12.0)) -> Plan:
+    """A run that goes on for as long as it is measured: no response, a floor that is never reached."""
+    return make_plan(
+        {
+            "title": "bench",
+            "stream": {"source_id": source_id, "eeg": [f"E{number + 1}" for number in range(channels)], "trigger": "trigger"},
+            "analysis": {"window_ms": window_ms, "latency_ms": (5.5, 10.0)},
+            "decision": {"alpha": 1e-6, "floor_nv": 1.0, "max_sweeps": max_sweeps},
+        }
+    )
+
+
+def stamps_s(folder: RunFolder) -> Any:
+    """Of the samples in the recording of a run, (n_samples,)."""
+    (stream,) = (one for one in read_xdf(folder.raw).streams.values() if one.channel_format != "string")
+    return stream.stamps_s
+
+
+def look_delays_ms(folder: RunFolder, looks: list[tuple[int, float]], rate_hz: float) -> list[float]:
+    """Between the push of the last sample that a look needs and the look, by the clock of LSL."""
+    stamps, size = stamps_s(folder), round(CHUNK_S * rate_hz)
+    # Chunks are whole in the file, but the first one received need not be the first one sent: find a chunk's last sample.
+    last = int(np.argmax(np.abs(np.diff(stamps) - 1.0 / rate_hz) > 1e-6)) % size
+    begun = [(sample, at_s) for sample, at_s in looks if sample > BEGIN_S * rate_hz]
+    return [1e3 * float(at_s - stamps[min(sample + (last - sample) % size, len(stamps) - 1)]) for sample, at_s in begun]
+
+
 def measure(seconds: float, rate_hz: float, channels: int, seed: int, out: Path) -> dict[str, Any]:
     """One run of about ``seconds``; delays in ms between push and look."""
     pylsl = load_pylsl()
     source_id = f"delay-bench-{uuid.uuid4().hex[:8]}"
-    command = [
-        sys.executable,
-        "-m",
-        "quietfloor.bench.devtools.delay",
-        "--send",
-        source_id,
-        "--rate",
-        str(rate_hz),
-        "--channels",
-        str(channels),
-    ]
-    sender = subprocess.Popen([*command, "--seed", str(seed)], stdout=subprocess.PIPE, text=True)
-    try:
-        assert sender.stdout is not None
-        sender.stdout.readline()
+    heard: list[tuple[int, float]] = []
+
+    def note(event: Event | Notice) -> None:
+        if isinstance(event, LookDone):
+            heard.append((event.sample, pylsl.local_clock()))
+
+    with sender(source_id, rate_hz, channels, "--seed", str(seed)):
         source = LslSource(find_stream(source_id=source_id))
-        labels = [f"E{number + 1}" for number in range(channels)]
-        plan = make_plan(
-            {
-                "title": "delay bench",
-                "stream": {"source_id": source_id, "eeg": labels, "trigger": "trigger"},
-                "analysis": {"window_ms": (2.0, 12.0), "latency_ms": (5.5, 10.0)},
-                "decision": {"alpha": 1e-6, "floor_nv": 1.0, "max_sweeps": max(288, int(seconds * PER_S) // 32 * 32)},
-            }
-        )
-        heard: list[tuple[int, float]] = []
-
-        def note(event: Event | Notice) -> None:
-            if isinstance(event, LookDone):
-                heard.append((event.sample, pylsl.local_clock()))
-
+        plan = plan_for(source_id, channels, max(288, int(seconds * PER_S) // 32 * 32))
         folder = RunFolder.create(out)
         run = Run(resolve(plan, source.description), source, folder, optional=[note])
         run.start()
         while not run.wait(1.0):
             pass
         folder.close()
-        if run.failure is not None:
-            raise RuntimeError(run.failure)
-        (stream,) = (s for s in read_xdf(folder.raw).streams.values() if s.channel_format != "string")
-    finally:
-        sender.kill()
-        sender.wait()
-        with contextlib.suppress(OSError, AttributeError):
-            sender.stdout.close()  # type: ignore[union-attr]
-    size = round(CHUNK_S * rate_hz)
-    # chunks are whole in the file, but the first one received need not be the first one sent: find a chunk's last sample
-    steps = np.abs(np.diff(stream.stamps_s) - 1.0 / rate_hz)
-    first_last = int(np.argmax(steps > 1e-6)) % size
-    begun = [(sample, at) for sample, at in heard if sample > BEGIN_S * rate_hz]
-    pushed = [stream.stamps_s[min(sample + (first_last - sample) % size, len(stream.stamps_s) - 1)] for sample, _ in begun]
-    delays_ms = 1e3 * (np.array([at for _, at in begun]) - np.array(pushed))
+    if run.failure is not None:
+        raise RuntimeError(run.failure)
+    delays_ms = look_delays_ms(folder, heard, rate_hz)
     return {
-        "looks": len(delays_ms),
-        "median_ms": float(np.median(delays_ms)),
-        "p99_ms": float(np.percentile(delays_ms, 99)),
-        "max_ms": float(delays_ms.max()),
-        "delays_ms": delays_ms.tolist(),
-        "rate_hz": rate_hz,
-        "channels": channels,
-        "chunk_ms": 1e3 * CHUNK_S,
-        "seconds": seconds,
-        "seed": seed,
-    }
+        "looks": len(delays_ms), "median_ms": float(np.median(delays_ms)), "p99_ms": float(np.percentile(delays_ms, 99)),
+        "max_ms": max(delays_ms), "delays_ms": delays_ms, "rate_hz": rate_hz, "channels": channels,
+        "chunk_ms": 1e3 * CHUNK_S, "seconds": seconds, "seed": seed,
+    }  # fmt: skip
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -17,27 +17,24 @@ Exit status 0: frames below 33 ms and behind below 100 ms at 99 of 100, memory g
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import os
 import resource
-import subprocess
 import sys
 import tempfile
 import time
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from quietfloor.bench.devtools.delay import PER_S
+from quietfloor.bench.devtools.delay import PER_S, look_delays_ms, plan_for, sender
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.run_view import RunView, WindowLink, view_model
 from quietfloor.monitor.display.screen import no_screen
-from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
@@ -47,47 +44,6 @@ from quietfloor.stimuli.lsl import load_pylsl
 
 FRAME_MS, BEHIND_MS, GROWTH_MB, GROWTH_MB_PER_MIN = 33.0, 100.0, 10.0, 1.0
 SETTLED = 0.1  # of the time: everything that is set aside once is there by then
-
-
-@contextlib.contextmanager
-def sender(source_id: str, rate_hz: float, channels: int, seed: int, *, steady: bool = False) -> Iterator[None]:
-    """EEG and triggers in real time from a process of its own, stamped when they are pushed; ``steady``: by their number.
-
-    By the push, a machine that stands still looks like an amplifier that lost samples; by their number, like a slow network.
-    """
-    command = [
-        sys.executable,
-        "-m",
-        "quietfloor.bench.devtools.delay",
-        "--send",
-        source_id,
-        "--rate",
-        str(rate_hz),
-        "--channels",
-        str(channels),
-    ]
-    command += ["--seed", str(seed), *(["--steady"] if steady else [])]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-    assert process.stdout is not None
-    try:
-        process.stdout.readline()
-        yield
-    finally:
-        process.kill()
-        process.wait()
-        process.stdout.close()
-
-
-def plan_for(source_id: str, channels: int, seconds: float) -> Plan:
-    """A run that goes on for as long as it is measured: no response, a floor that is never reached."""
-    return make_plan(
-        {
-            "title": "display bench",
-            "stream": {"source_id": source_id, "eeg": [f"E{number + 1}" for number in range(channels)], "trigger": "trigger"},
-            "analysis": {"window_ms": (2.0, 12.0), "latency_ms": (5.5, 10.0)},
-            "decision": {"alpha": 1e-6, "floor_nv": 1.0, "max_sweeps": max(1024, int(2 * seconds * PER_S))},
-        }
-    )
 
 
 def resident_mb() -> float:
@@ -111,7 +67,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
 
     pylsl = load_pylsl()
     source_id = f"display-bench-{uuid.uuid4().hex[:8]}"
-    plan = plan_for(source_id, channels, seconds)
+    plan = plan_for(source_id, channels, max(1024, int(2 * seconds * PER_S)))
     looks: list[tuple[int, float]] = []
 
     def note(event: Event | Notice) -> None:
@@ -120,7 +76,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
 
     behind: list[float] = []
     memory: list[float] = []
-    with sender(source_id, rate_hz, channels, seed), guarded():
+    with sender(source_id, rate_hz, channels, "--seed", str(seed)), guarded():
         app = application()
         source = LslSource(find_stream(source_id=source_id))
         feed, folder = Feed(), RunFolder.create(session)
@@ -161,25 +117,12 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
         "busy_ms": summary(busy.tolist()),
         "interval_ms": summary(intervals.tolist()),
         "behind_ms": summary(behind),
-        "look_ms": summary(_look_delays_ms(folder, looks, rate_hz)),
+        "look_ms": summary(look_delays_ms(folder, looks, rate_hz)),
         "looks": len(looks),
         "memory_mb": {"settled": round(memory[0], 1), "end": round(memory[-1], 1), "most": round(max(memory), 1)},
         "memory_course_mb": [round(value, 1) for value in memory[:: max(1, len(memory) // 12)]],
         "grown_mb_per_min": round(grown / ((1 - SETTLED) * passed_s / 60), 2),
     }
-
-
-def _look_delays_ms(folder: RunFolder, looks: list[tuple[int, float]], rate_hz: float) -> list[float]:
-    """Between the push of the last sample that a look needs and the look, by the clock of LSL."""
-    from quietfloor.bench.devtools.delay import BEGIN_S, CHUNK_S
-    from quietfloor.monitor.formats.xdf import read_xdf
-
-    (stream,) = (one for one in read_xdf(folder.raw).streams.values() if one.channel_format != "string")
-    stamps, size = stream.stamps_s, round(CHUNK_S * rate_hz)
-    steps = np.abs(np.diff(stamps) - 1.0 / rate_hz)
-    last = int(np.argmax(steps > 1e-6)) % size  # of the first chunk
-    begun = [(sample, at_s) for sample, at_s in looks if sample > BEGIN_S * rate_hz]
-    return [1e3 * (at_s - stamps[min(sample + (last - sample) % size, len(stamps) - 1)]) for sample, at_s in begun]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -29,8 +29,7 @@ from typing import Any
 
 from quietfloor.bench.devtools.crash_tests import PLACES, CrashTry, Kills
 from quietfloor.bench.devtools.fault_runs import ALPHA, Tally, fault_run, work
-from quietfloor.bench.devtools.fuzz_targets import all_targets
-from quietfloor.bench.devtools.fuzz_work import fuzz
+from quietfloor.bench.devtools.fuzz_work import all_targets, fuzz
 from quietfloor.bench.patient.stream_faults import STREAM_FAULTS
 from quietfloor.bench.simulate.intervals import proportion
 

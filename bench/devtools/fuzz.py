@@ -14,6 +14,9 @@ Exit status 0: no crash; 1: at least one; 2: nothing could be tried.
 from __future__ import annotations
 
 import argparse
+import contextlib
+import importlib
+import importlib.util
 import json
 import sys
 import tempfile
@@ -22,9 +25,10 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from quietfloor.bench.devtools.fuzz_guided import ATHERIS, can_guide, fuzz_guided
-from quietfloor.bench.devtools.fuzz_targets import all_targets
-from quietfloor.bench.devtools.fuzz_work import Tally, fuzz
+from quietfloor.bench.devtools.fuzz_work import Tally, all_targets, fuzz
+
+ATHERIS = "python -m pip install 'quietfloor[fuzz]' (on Linux), or leave --atheris out"
+GUIDING = ("quietfloor.monitor", "quietfloor.stimuli", "quietfloor.bench.patient", "tomllib", "json")  # whose branches count
 
 
 def text(tallies: Sequence[Tally]) -> str:
@@ -32,7 +36,9 @@ def text(tallies: Sequence[Tally]) -> str:
     lines = [f"{'target':<24} {'inputs':>9} {'accepted':>9} {'refused':>9} {'crashes':>8} {'slowest, ms':>12} {'most, MB':>9}"]
     whole = Tally("all")
     for tally in tallies:
-        whole.join(tally)
+        for name in ("inputs", "accepted", "refused", "crashes"):
+            setattr(whole, name, getattr(whole, name) + getattr(tally, name))
+        whole.slowest_ms, whole.most_mb = max(whole.slowest_ms, tally.slowest_ms), max(whole.most_mb, tally.most_mb)
     for tally in (*tallies, whole):
         lines.append(
             f"{tally.target:<24} {tally.inputs:>9,} {tally.accepted:>9,} {tally.refused:>9,} {tally.crashes:>8,}"
@@ -57,22 +63,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="the table as JSON")
     parser.add_argument("--atheris", action="store_true", help="guided by the branches that inputs take")
     args = parser.parse_args(arguments)
-    targets = all_targets()
+    if args.atheris and importlib.util.find_spec("atheris") is None:
+        sys.stderr.write(f"atheris is not installed: {ATHERIS}\n")
+        return 2
+    with importlib.import_module("atheris").instrument_imports(GUIDING) if args.atheris else contextlib.nullcontext():
+        targets = all_targets()
     names = list(targets) if args.only is None else args.only.split(",")
     if unknown := [name for name in names if name not in targets]:
         parser.error(f"no target is called {', '.join(unknown)}: there are {', '.join(targets)}")
     if args.jobs < 1 or (args.inputs or 1) < 1 or not 0 < (args.minutes or 1) < 1e5:
         parser.error("--jobs, --inputs and --minutes are more than 0")
-    if args.atheris and not can_guide():
-        sys.stderr.write(f"atheris is not installed: {ATHERIS}\n")
-        return 2
     keep = args.keep or Path(tempfile.mkdtemp(prefix="quietfloor-fuzz-crashes-"))
     inputs, minutes = args.inputs or (2000 if args.minutes is None else 2**62), args.minutes or 1e5
     began_s = time.monotonic()
-    if args.atheris:
-        tallies = fuzz_guided(names, inputs, min(minutes, 60.0), args.seed, args.jobs, keep)
-    else:
-        tallies = fuzz([targets[name] for name in names], inputs, minutes, args.seed, args.jobs, keep)
+    tallies = fuzz([targets[name] for name in names], inputs, minutes, args.seed, args.jobs, keep, args.atheris)
     crashes = sum(tally.crashes for tally in tallies)
     if crashes == 0 and args.keep is None:
         keep.rmdir()

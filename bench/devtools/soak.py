@@ -32,12 +32,11 @@ from typing import Any
 
 import numpy as np
 
-from quietfloor.bench.devtools.delay import PER_S
-from quietfloor.bench.devtools.display import resident_mb, sender, summary
+from quietfloor.bench.devtools.delay import PER_S, plan_for, sender, stamps_s
+from quietfloor.bench.devtools.display import resident_mb, summary
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.core.samples import Chunk
-from quietfloor.monitor.formats.xdf_read import read_xdf
-from quietfloor.monitor.plan.run_plan import Plan, make_plan
+from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
@@ -110,16 +109,9 @@ class Watch:
         self._count += 1
 
 
-def plan_for(source_id: str, channels: int, seconds: float) -> Plan:
+def soak_plan(source_id: str, channels: int, seconds: float) -> Plan:
     """A run that goes on for longer than it is watched."""
-    return make_plan(
-        {
-            "title": "soak",
-            "stream": {"source_id": source_id, "eeg": [f"E{number + 1}" for number in range(channels)], "trigger": "trigger"},
-            "analysis": {"window_ms": (2.0, 11.0), "latency_ms": (5.5, 10.0)},
-            "decision": {"alpha": 1e-6, "floor_nv": 1.0, "max_sweeps": max(1024, int(2 * seconds * PER_S))},
-        }
-    )
+    return plan_for(source_id, channels, max(1024, int(2 * seconds * PER_S)), (2.0, 11.0))
 
 
 def accelerated(hours: float, rate_hz: float, channels: int, seed: int, folder: RunFolder) -> dict[str, Any]:
@@ -127,7 +119,7 @@ def accelerated(hours: float, rate_hz: float, channels: int, seed: int, folder: 
     seconds = 3600.0 * hours
     stream = MadeStream(seconds, rate_hz, channels, seed)
     watch = Watch()
-    plan = plan_for("soak", channels, seconds)
+    plan = soak_plan("soak", channels, seconds)
     run = Run(resolve(plan, stream.description), stream, folder, optional=[watch])
     began_s = time.monotonic()
     run.start()
@@ -151,8 +143,8 @@ def real_time(minutes: float, rate_hz: float, channels: int, seed: int, folder: 
     seconds = 60.0 * minutes
     source_id = f"soak-{uuid.uuid4().hex[:8]}"
     watch = Watch()
-    plan = plan_for(source_id, channels, seconds)
-    with sender(source_id, rate_hz, channels, seed, steady=True):
+    plan = soak_plan(source_id, channels, seconds)
+    with sender(source_id, rate_hz, channels, "--seed", str(seed), "--steady"):
         source = LslSource(find_stream(source_id=source_id))
         run = Run(resolve(plan, source.description), source, folder, optional=[watch])
         run.start()
@@ -160,8 +152,8 @@ def real_time(minutes: float, rate_hz: float, channels: int, seed: int, folder: 
         run.stop()
         run.wait(30.0)
     result = judged(run, watch, folder, seconds)
-    stamps_s = _stamps_s(folder)
-    pushed_s = [stamps_s[min(look.sample, len(stamps_s) - 1)] for look in watch.looks]
+    stamps = stamps_s(folder)
+    pushed_s = [stamps[min(look.sample, len(stamps) - 1)] for look in watch.looks]
     delays = [1e3 * (heard - pushed) for heard, pushed in zip(watch.heard_s, pushed_s, strict=True)]
     third = len(delays) // 3
     result["look_ms"] = {"first third": summary(delays[1:third]), "last third": summary(delays[-third:])}
@@ -179,17 +171,17 @@ def judged(run: Run, watch: Watch, folder: RunFolder, seconds: float) -> dict[st
     hours = (1.0 - SETTLED) * seconds / 3600.0
     grown = memory[-1] - memory[0]
     early, late = (look.residual_noise_nv * math.sqrt(look.sweeps_accepted) for look in (watch.looks[settled], watch.last))
-    stamps_s = _stamps_s(folder)
+    stamps = stamps_s(folder)
     ppm, error = engine.rate.ppm()
     size = {file.name: file.stat().st_size for file in sorted(folder.path.iterdir()) if file.is_file()}
     # XDF: four bytes a value, nine for the stamp of a sample.
-    needed = len(stamps_s) * (4 * (len(run.plan.stream.eeg) + 1) + 9)
+    needed = len(stamps) * (4 * (len(run.plan.stream.eeg) + 1) + 9)
     return {
         "seconds": seconds,
         "memory_mb": {"settled": round(memory[0], 1), "end": round(memory[-1], 1), "most": round(max(memory), 1)},
         "memory_course_mb": [round(value, 1) for value in memory[:: max(1, len(memory) // 12)]],
         "grown_mb_per_hour": round(grown / hours, 3),
-        "samples": len(stamps_s),
+        "samples": len(stamps),
         "lost_samples": engine.lost_samples,
         "triggers": watch.last.sweeps_presented,
         "sweeps_accepted": watch.last.sweeps_accepted,
@@ -203,11 +195,6 @@ def judged(run: Run, watch: Watch, folder: RunFolder, seconds: float) -> dict[st
             "bytes": abs(size["raw.xdf"] / needed - 1.0) < BYTES_WITHIN,
         },
     }  # fmt: skip
-
-
-def _stamps_s(folder: RunFolder) -> Any:
-    (stream,) = (one for one in read_xdf(folder.raw).streams.values() if one.channel_format != "string")
-    return stream.stamps_s
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -3,11 +3,12 @@
     python -m quietfloor.bench.devtools.speed_live --as bare --source ID --seconds 20
 
 The sender (quietfloor.bench.devtools.delay) stamps each chunk when it pushes it, and says the same time in a channel, so that
-every receiver knows when the last sample that it waited for was pushed. """
+every receiver knows when the last sample that it waited for was pushed."""
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import json
 import os
@@ -23,15 +24,17 @@ from typing import Any
 
 import numpy as np
 
-from quietfloor.bench.devtools.delay import BEGIN_S, CLOCK_S, PER_S, measure
+from quietfloor.bench.devtools.delay import BEGIN_S, CLOCK_S, measure, sender
 from quietfloor.bench.devtools.display import summary
-from quietfloor.bench.devtools.speed_table import Found, Size, Skipped
 from quietfloor.stimuli.lsl import load_pylsl
 
-TARGET_MS = 5.0
 RATE_HZ, CHANNELS = 16000.0, 2
 SKIPPED = 3  # exit status: the text on standard error says why
 EPOCH_S = (-0.002, 0.012)  # of the library: what the engine waits for, response window included
+
+
+class Skipped(Exception):
+    """A part cannot be measured here; the text says why and what to install."""
 
 
 def bare(source_id: str, seconds: float) -> dict[str, Any]:
@@ -103,39 +106,12 @@ RECEIVERS: dict[str, Callable[[str, float], dict[str, Any]]] = {"bare": bare, "r
 def received(how: str, seconds: float) -> dict[str, Any]:
     """One receiver in a process of its own, with a sender in another. Raises Skipped, RuntimeError."""
     source_id = f"speed-bench-{uuid.uuid4().hex[:8]}"
-    send = [
-        sys.executable,
-        "-m",
-        "quietfloor.bench.devtools.delay",
-        "--send",
-        source_id,
-        "--rate",
-        str(RATE_HZ),
-        "--channels",
-        str(CHANNELS),
-    ]
-    sender = subprocess.Popen([*send, "--clocked"], stdout=subprocess.PIPE, text=True) if how != "run" else None
-    try:
-        if sender is not None and sender.stdout is not None:
-            sender.stdout.readline()
-        command = [
-            sys.executable,
-            "-m",
-            "quietfloor.bench.devtools.speed_live",
-            "--as",
-            how,
-            "--source",
-            source_id,
-            "--seconds",
-            str(seconds),
-        ]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=seconds + 120.0)
-    finally:
-        if sender is not None:
-            sender.kill()
-            sender.wait()
-            if sender.stdout is not None:
-                sender.stdout.close()
+    sending = sender(source_id, RATE_HZ, CHANNELS, "--clocked") if how != "run" else contextlib.nullcontext()
+    with sending:
+        done = subprocess.run(
+            [sys.executable, "-m", "quietfloor.bench.devtools.speed_live", "--as", how, "--source", source_id,
+             "--seconds", str(seconds)], capture_output=True, text=True, timeout=seconds + 120.0,
+        )  # fmt: skip
     if done.returncode == SKIPPED:
         raise Skipped(done.stderr.strip().splitlines()[-1])
     if done.returncode:
@@ -143,40 +119,16 @@ def received(how: str, seconds: float) -> dict[str, Any]:
     return dict(json.loads(done.stdout.strip().splitlines()[-1]))
 
 
-def together(ways: list[str], size: Size) -> dict[str, dict[str, Any]]:
-    """Each way in turn, ``live_pairs`` times: all delays of a way, and its processor time as a part of one core."""
-    rounds = [{how: received(how, size.live_s) for how in ways} for _ in range(size.live_pairs)]
+def together(ways: list[str], seconds: float, pairs: int) -> dict[str, dict[str, Any]]:
+    """Each way in turn, ``pairs`` times: all delays of a way, and its processor time as a part of one core."""
+    rounds = [{how: received(how, seconds) for how in ways} for _ in range(pairs)]
     joined = {}
     for how in ways:
         delays = [delay for one in rounds for delay in one[how]["delays_ms"]]
         if not delays:
-            raise RuntimeError(f"the receiver {how!r} saw nothing in {size.live_s:g} s")
+            raise RuntimeError(f"the receiver {how!r} saw nothing in {seconds:g} s")
         joined[how] = summary(delays) | {"n": len(delays), "cpu": round(float(np.mean([one[how]["cpu"] for one in rounds])), 4)}
     return joined
-
-
-def _told(one: dict[str, Any]) -> str:
-    return f"p50 {one['p50']:.2f} ms, p99 {one['p99']:.2f} ms, {100 * one['cpu']:.0f} % of a core"
-
-
-def delay(size: Size) -> Found:
-    """From push to pull by pylsl alone, and from push to the look of a run."""
-    figures = together(["bare", "run"], size)
-    found = Found(figures=figures)
-    found.say("LSL alone: push to pull", _told(figures["bare"]))
-    met = figures["run"]["p99"] < TARGET_MS
-    found.say("push to decision, recorded on the way", _told(figures["run"]), f"p99 < {TARGET_MS:g} ms", met)
-    return found
-
-
-def against_library(size: Size) -> Found:
-    """From push to an epoch of 14 ms by mne-lsl, beside the look of a run (16 or 32 such epochs filtered, judged, averaged)."""
-    figures = together(["library", "run"], size)
-    found = Found(figures=figures)
-    found.say("mne-lsl EpochsStream: push to epoch, not filtered", _told(figures["library"]))
-    found.say("  our run: push to look", _told(figures["run"]))
-    found.figures["sweeps_per_s"] = PER_S
-    return found
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

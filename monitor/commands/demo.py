@@ -17,8 +17,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quietfloor.monitor.commands.bench import ONE_THREAD
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, hand_over, refuse, say
-from quietfloor.monitor.commands.validate import ONE_THREAD
 from quietfloor.monitor.commands.window import add_window, with_window
 
 if TYPE_CHECKING:

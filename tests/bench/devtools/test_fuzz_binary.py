@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from quietfloor.bench.devtools.fuzz_binary import TARGETS
-from quietfloor.bench.devtools.fuzz_target import Target, try_one
-from quietfloor.bench.devtools.fuzz_work import input_of
+from quietfloor.bench.devtools.fuzz_inputs import each_input
+from quietfloor.bench.devtools.fuzz_target import Outcome, Target, try_one
 from quietfloor.bench.simulate.recordings import Recording, RecordingError, load
 
 
@@ -31,9 +31,11 @@ def test_no_input_is_a_crash(target: Target, share: int, tmp_path: Path) -> None
     seeds = target.seeds(home)
     kinds = {try_one(target, data, scratch).kind for data in seeds}
     assert "accepted" in kinds
-    for number in range(SLOW.get(target.name, 150) // share):
-        outcome = try_one(target, input_of(target, seeds, 1, number), scratch)
-        assert outcome.kind != "crash" or outcome.where.startswith("too slow"), (number, outcome)
+    outcomes: list[Outcome] = []
+    count = SLOW.get(target.name, 150) // share
+    each_input(lambda data: outcomes.append(try_one(target, data, scratch)), seeds, target.dictionary, count, target.name)
+    assert len(outcomes) == count
+    assert [one for one in outcomes if one.kind == "crash" and not one.where.startswith("too slow")] == []
 
 
 @pytest.mark.parametrize(

@@ -14,11 +14,10 @@ import pytest
 
 import quietfloor.bench.devtools.fuzz_target
 from quietfloor.bench.devtools.fuzz import main, text
-from quietfloor.bench.devtools.fuzz_mutate import CHANGES, MOST_BYTES, mutated
-from quietfloor.bench.devtools.fuzz_target import Target, try_one, unclear
-from quietfloor.bench.devtools.fuzz_targets import all_targets
+from quietfloor.bench.devtools.fuzz_inputs import MOST_BYTES, each_input
+from quietfloor.bench.devtools.fuzz_target import Outcome, Target, try_one, unclear
 from quietfloor.bench.devtools.fuzz_text import TARGETS
-from quietfloor.bench.devtools.fuzz_work import fuzz, input_of
+from quietfloor.bench.devtools.fuzz_work import all_targets, fuzz
 from quietfloor.monitor.storage.record_schema import checked_plan, checked_record
 from quietfloor.monitor.waves.curve_noise import WaveNoise
 
@@ -97,18 +96,24 @@ def test_usual_text_is_clear() -> None:
     assert unclear("plan.toml: floor_nv = -1 nV: give more than 0 \u2013 usually 15 µV\n\tand so on") == ""
 
 
+def inputs(seeds: list[bytes], number: str, count: int = 300) -> list[bytes]:
+    made: list[bytes] = []
+    each_input(made.append, seeds, (b"word",), count, number)
+    return made
+
+
 def test_inputs_follow_from_the_seed_and_are_bounded() -> None:
     seeds = [b'[a]\nb = 1\nc = "x"\n', b'{"a": [1, 2.5, null]}\n']
-    target = Target("made", lambda _: seeds, refuse("no"), (Refusal,), (b"word",))
-    made = [input_of(target, seeds, 1, number) for number in range(300)]
-    assert made == [input_of(target, seeds, 1, number) for number in range(300)]
-    assert made != [input_of(target, seeds, 2, number) for number in range(300)]
-    assert len(set(made)) > 250
-    for change in CHANGES:
-        for seed in range(20):
-            assert len(change(b"", np.random.default_rng(seed), seeds, ())) <= MOST_BYTES
+    made = inputs(seeds, "1")
+    assert made == inputs(seeds, "1")
+    assert made != inputs(seeds, "2")
+    assert len(made) == 300
+    assert len(set(made)) > 200
     assert any(b"word" in one for one in made)
-    assert {mutated([b""], np.random.default_rng(number)) for number in range(50)}
+    assert any(seeds[0][:4] in one and one not in seeds for one in made)  # not only what is refused at its first byte
+    assert max(map(len, made)) > 10_000
+    assert max(map(len, inputs([b"a" * MOST_BYTES], "1", 20))) <= MOST_BYTES
+    assert inputs([b""], "1", 50)
 
 
 def dies(data: bytes, scratch: Path) -> None:
@@ -127,9 +132,9 @@ def fills(data: bytes, scratch: Path) -> None:
 @forks
 def test_a_process_that_dies_is_counted_and_another_goes_on(tmp_path: Path) -> None:
     target = target_of(dies)
-    deadly = sum(len(input_of(target, [SEED], 1, number)) % 7 == 1 for number in range(40))
     (tally,) = fuzz([target], 40, 10.0, 1, 1, tmp_path)
-    assert (tally.inputs, tally.crashes, tally.refused) == (40, deadly, 40 - deadly)
+    deadly = tally.crashes
+    assert (tally.inputs, tally.refused) == (40, 40 - deadly)
     assert tally.places == {"ended the process (SIGKILL)": deadly}
     assert deadly > 2
     assert f"CRASH {deadly:>5} x ended the process (SIGKILL)" in text([tally])
@@ -181,8 +186,10 @@ def run(folder: Path, target: Target, count: int) -> list[object]:
     whole = [try_one(target, data, scratch) for data in seeds]
     if target.name != "lock":  # whose whole file is a refusal
         assert {outcome.kind for outcome in whole} == {"accepted"}, whole
-    outcomes = [(number, try_one(target, input_of(target, seeds, 5, number), scratch)) for number in range(count)]
-    return [one for one in outcomes if one[1].kind == "crash"]
+    outcomes: list[Outcome] = []
+    each_input(lambda data: outcomes.append(try_one(target, data, scratch)), seeds, target.dictionary, count, target.name)
+    assert len(outcomes) == count
+    return [one for one in outcomes if one.kind == "crash"]
 
 
 # What crashed once, as small as it could be made: target, input, words of the refusal.

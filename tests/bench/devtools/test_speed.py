@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from quietfloor.bench.devtools import speed, speed_engine, speed_offline, speed_program
+from quietfloor.bench.devtools import speed
 from quietfloor.bench.devtools.delay import PER_S
-from quietfloor.bench.devtools.speed_table import Row, Size, TimeTaken, alternate, ratio, table
+from quietfloor.bench.devtools.speed import Row, Size, TimeTaken, alternate, ratio, table
 
 TINY = Size(
     engine_s=6.0, pairs=2, live_s=3.0, live_pairs=1, replay_s=8.0, display_s=4.0, memory_h=0.05, starts=1, channels=(1, 2),
@@ -37,11 +37,11 @@ def test_engine_and_floor():
 
 
 def test_epochs_of_the_floor_begin_with_the_sweeps():
-    made = speed_engine.chunks(stream := speed_engine.make(2.0, 16000.0, 2))
-    engine = speed_engine.engine_for(stream, 2.0)
+    made = list(speed.chunks(stream := speed.make(2.0, 16000.0, 2)))
+    engine = speed.engine_for(stream, 2.0)
     for chunk in made:
         engine.feed(chunk)
-    epochs = speed_engine.epochs_of(engine, made)
+    epochs = speed.epochs_of(engine, made)
     samples = np.concatenate([chunk.samples for chunk in made], axis=1)
     onset = np.flatnonzero(np.diff(samples[-1]) > 0)[0] + 1
     before = round(-engine.settings.epoch.start_ms * 16)
@@ -60,7 +60,7 @@ def test_a_part_that_cannot_be_measured_says_what_to_install(monkeypatch):
     def missing(name):
         raise ImportError(name)
 
-    monkeypatch.setattr(speed_offline.importlib, "import_module", missing)
+    monkeypatch.setattr(speed.importlib, "import_module", missing)
     rows, record = speed.measure(TINY, ["mne"])
     assert "quietfloor[bench]" in rows[0].found
     assert rows[0].met is None
@@ -81,7 +81,7 @@ def test_delays_are_those_between_push_and_pull():
 
 def test_replay_and_start(monkeypatch):
     few = ("quietfloor --help", "replay, without a window")
-    monkeypatch.setattr(speed_program, "IMPORTS", {what: speed_program.IMPORTS[what] for what in few})
+    monkeypatch.setattr(speed, "IMPORTS", {what: speed.IMPORTS[what] for what in few})
     _, parts = measured("replay", "start")
     assert parts["replay"]["looks"] >= 15  # 80.3 sweeps a second, 32 a look
     assert parts["replay"]["ratio"] > 1

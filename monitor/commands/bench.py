@@ -1,0 +1,33 @@
+"""``quietfloor rig``, ``timing`` and ``validate``: programs of the bench, each in a process of its own and with its own help."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from typing import Any
+
+from quietfloor.monitor.commands.common import hand_over
+
+# Work is spread over processes; threads of the mathematics library inside each would only fight for the same cores.
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+PROGRAMS = {  # command -> module, what it is; its own help says more
+    "rig": ("patient.rig", "virtual patient and amplifier"),
+    "timing": ("timing_check.program", "measure the delay of sound and EEG by a loop; write a certificate"),
+    "validate": ("validate.error_rate", "measure false alarms, power and duration of stopping rules"),
+}
+
+
+def add(commands: Any) -> None:
+    for name, (module, what) in PROGRAMS.items():
+        # No argument is an option here: every one of them is handed on.
+        parser = commands.add_parser(name, help=what, add_help=False, prefix_chars="\0")
+        parser.add_argument("rest", nargs=argparse.REMAINDER)
+        parser.set_defaults(do=main, module=module)
+
+
+def main(args: argparse.Namespace) -> int:
+    if args.command != "validate":
+        return hand_over(f"quietfloor.bench.{args.module}", *args.rest)
+    thresholds = any(word.partition("=")[0] == "--thresholds" for word in args.rest)
+    module = "validate.threshold_methods" if thresholds else args.module
+    return hand_over(f"quietfloor.bench.{module}", *args.rest, env=ONE_THREAD | os.environ)
