@@ -221,7 +221,7 @@ class RunFolder:
     ) -> Path:
         """Write average.csv, all columns (n_times,); an undefined value is an empty field.
 
-        ``by_polarity``: averages of condensation and of rarefaction, (2, n_times); without it these columns are undefined.
+        ``by_polarity``: averages of condensation and of rarefaction, each (n_times,); without them these columns are undefined.
         """
         columns = [np.asarray(one, dtype=np.float64) for one in (time_ms, average_uv, a_uv, b_uv, plus_minus_uv, *by_polarity)]
         columns += [np.full(columns[0].shape, np.nan)] * (len(AVERAGE_COLUMNS) - len(columns))
