@@ -49,10 +49,9 @@ UNEXPECTED = (Shape(0.45, -1.30, 0.45, 1.0), Shape(0.60, -2.28, 0.96, 0.6), Shap
 class EvidenceSettings:
     """Block length, warm-up, and the bank of expected responses (wave V latency grid x shapes).
 
-    ``block_units``: units per block. 1 decides soonest; it is valid where a random pause follows each unit, so that a rhythm has
-    a new phase in every unit. Equipment with a fixed rate needs longer blocks. ``horizons``: numbers of sweeps; a bet of 4 sqrt(K
-    / horizon), with K sweeps per block, is best for a decision near that number. ``learned_share``: part of the capital that bets
-    on the learned direction.
+    ``block_units`` 1 decides soonest; it is sound where a random pause follows each unit, so that a rhythm meets every unit
+    at another phase. Equipment that keeps a fixed rate wants longer blocks. ``horizons`` are sweeps: a bet of 4 sqrt(K / horizon)
+    suits a decision near that many. ``learned_share`` is the part of the capital that bets on the direction learned so far.
     """
 
     block_units: int = 1
@@ -149,12 +148,12 @@ class NoiseShape:
 
 
 class Spread:
-    """Reduces bets where earlier scores of the same direction spread more than noise explains.
+    """Makes bets small where earlier scores of the same direction spread more than noise explains.
 
-    Hum that has the same phase throughout a unit makes scores too large. With a uniform phase its mean is 0, but even harmonics
-    make it skewed, and a bet on the sign then gains in proportion to the third power of its size (1.24 % false alarms instead of
-    1). Scores are therefore divided by their variance squared, because small bets respond to the mean alone. A bet may depend on
-    earlier blocks in any way, so the evidence stays valid. Where the noise is as large as the weights say, nothing changes.
+    Hum that keeps its phase inside a unit makes scores too large. At a uniform phase its mean is 0, but even harmonics make it
+    skew, and a bet on the sign gains by skewness with the third power of its size (1.24 % false alarms instead of 1). Scores are
+    therefore divided by their variance squared: small bets only see the mean. A bet may depend on earlier blocks in any way, so
+    this costs no validity, and nothing where the noise is as large as the weights say.
     """
 
     def __init__(self, shape: tuple[int, ...]) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 
 def spelled(value: Any) -> str:
-    """Text of a value: dataclasses by the fields that are compared, floats with all digits, functions by their full name."""
+    """The value in text: dataclasses by the fields that are compared, floats with all digits, functions by their full name."""
     if is_dataclass(value) and not isinstance(value, type):
         names = (field.name for field in fields(value) if field.init and field.compare)
         inside = ", ".join(f"{name}={spelled(getattr(value, name))}" for name in names)

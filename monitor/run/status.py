@@ -52,7 +52,7 @@ class Status:
 
 
 def refreshed(status: Status, engine: Engine, events: list[Event], behind_s: float) -> Status:
-    """The status after the ``events`` of the engine; ``behind_s`` of the stream still wait to be processed."""
+    """The status after the engine said ``events``, with ``behind_s`` of stream still waiting for it."""
     seconds = engine.sample / engine.settings.layout.rate_hz
     status = replace(
         status, seconds=seconds, behind_ms=1e3 * behind_s, look=engine.last_look, verdict=engine.verdict

@@ -117,7 +117,7 @@ class Session:
         return About(self._tables, subject.age_months, hearing.noise_transducer, hearing.attenuation_set)
 
     def run(self, number: int) -> RunSummary:
-        """Summary of a run by its number. Raises SessionError if it does not exist."""
+        """Raises SessionError where there is none."""
         runs = self.runs()
         found = next((run for run in runs if run.number == number), None)
         if found is None:
@@ -269,8 +269,7 @@ class Session:
         return advice_for(run, self.runs() if runs is None else runs, self.about)
 
     def again_with_noise(self) -> Suggestion | None:
-        """Suggest to repeat the lowest response of a ladder with noise, if the ear that responded is not known and untried noise
-        could show it."""
+        """The lowest response of a ladder, where it is not known to be this ear's and noise that was not tried yet would tell."""
         runs = self.runs()
         if self.time_left_s(runs) <= 0.0:
             return None
