@@ -54,13 +54,14 @@ class Waveform:
 
     @cached_property
     def peak_to_peak(self) -> float:
-        """Largest minus smallest value, the silence before and after included: 1 for a click, up to 2 for a tone burst."""
+        """Largest minus smallest value, counting the silence (0) before and after: 1 for a click, up to 2 for a tone burst."""
         values = between_samples(self.samples) if self.smooth else self.samples
         return float(max(values.max(), 0.0) - min(values.min(), 0.0))
 
 
 def between_samples(samples: NDArray[np.float64], factor: int = OVERSAMPLING) -> NDArray[np.float64]:
-    """The band-limited curve through (n,) samples at `factor` times their rate, (factor n,); silence before and after."""
+    """The band-limited curve through samples (n,), read at `factor` times their rate: (factor n,). The sound is silent before and
+    after."""
     margin = 64 + samples.size // 8
     long = 1 << int(np.ceil(np.log2(samples.size + 2 * margin)))
     padded = np.zeros(long)

@@ -47,7 +47,7 @@ class CalibrationError(LevelError):
 
 
 def route_of(transducer: str) -> str:
-    """ Return "bone" for a vibrator, else "air"."""
+    """Route of a transducer: "bone" for a vibrator, else "air"."""
     return "bone" if transducer == BONE else "air"
 
 
@@ -56,7 +56,8 @@ def plausible_range_db(transducer: str) -> tuple[float, float]:
 
 
 def plausible(left_db: float, right_db: float, transducer: str = "insert") -> bool:
-    """Whether a pair of full scales (dB) is physically plausible. nan is an ear that was not measured; one must be measured."""
+    """Whether a pair of full-scale levels (dB) is physically plausible. nan is an ear that was not measured; one must be
+    measured."""
     low, high = plausible_range_db(transducer)
     known = [db for db in (left_db, right_db) if not math.isnan(db)]
     if not known or not all(low <= db <= high for db in known):
@@ -66,7 +67,8 @@ def plausible(left_db: float, right_db: float, transducer: str = "insert") -> bo
 
 @dataclass(frozen=True)
 class Measured:
-    """One stimulus measured by itself: what its own waveform gives when its peak-to-peak value is 1.0 (nan: not measured).
+    """The full scale of one stimulus that was measured by itself: its level when its peak-to-peak value is 1.0; nan: not
+    measured.
 
     scale "ppe": dB p-p.e. of one sound. scale "zeq": dB RMS, unweighted, of its train at 20 per second (L_Zeq of a level meter).
     """
@@ -80,8 +82,11 @@ class Measured:
 
 @dataclass(frozen=True)
 class Loop:
-    """What the sound output, looped electrically into an input, read when the calibration was made: dB re one unit of the input,
-    RMS, of a tone of `frequency_hz` at `level_db_fs`. The check at the start of a session compares with it."""
+    """Reading of an electric loop from the sound output to an input, taken when the calibration was made.
+
+    The reading is in dB re one unit of the input, RMS, of a tone of `frequency_hz` at `level_db_fs`. The check at the start of a
+    session compares a new reading with it.
+    """
 
     input: str
     frequency_hz: float
@@ -92,16 +97,17 @@ class Loop:
 
 @dataclass(frozen=True)
 class Calibration:
-    """dB p-p.e., per ear, of a waveform whose peak-to-peak value is 1.0, measured on `coupler`: SPL re 20 uPa, or for a bone
-    vibrator force re 1 uN. nan for an ear that was not measured.
+    """Full scale of an output: the level per ear, in dB p-p.e., of a waveform whose peak-to-peak value is 1.0, on `coupler`.
 
-    It holds for one device, host interface and sample rate, and on a sound card for the outputs `channels` (left, right; from 1;
-    None where it does not say which, as for audio over LSL, which has none).
-
-    condensation_sign: the sign of a sample that moves the diaphragm
-    outward, measured acoustically. measured_with: the sound that the main number comes from. measured: stimuli with a number of
-    their own, which is then used for them. response: rows (Hz, left dB, right dB) of the earphone against the main number, used
-    for stimuli that have a frequency and no number of their own. Raises CalibrationError that names the field.
+    The level is SPL re 20 uPa, for a bone vibrator force re 1 uN; nan for an ear that was not measured. It holds for one device,
+    host interface and sample rate. On a sound card it holds for the outputs `channels` (left, right; from 1); None: not stated,
+    or audio over LSL.
+    condensation_sign: the sign of a sample that moves the diaphragm outward, measured acoustically.
+    measured_with: the sound with which full scale was measured.
+    measured: stimuli that were measured by themselves; their own values are used for them.
+    response: rows (Hz, left dB, right dB), the response of the earphone re full scale, for stimuli that have a frequency and were
+    not measured by themselves.
+    Raises CalibrationError that names the field.
     """
 
     id: str
@@ -203,7 +209,7 @@ class Calibration:
     def response_db(self, ear: str, frequency_hz: float) -> float:
         """Response of the earphone at a frequency, dB re full scale of the calibration; 0 without rows.
 
-        Between rows it is linear over the logarithm of frequency; outside them it is that of the nearest row.
+        The response is interpolated linearly over the logarithm of frequency. Beyond the rows the nearest row holds.
         """
         if not self.response:
             return 0.0
@@ -211,7 +217,7 @@ class Calibration:
         return float(np.interp(math.log(frequency_hz), np.log(table[:, 0]), table[:, 1 + EARS.index(ear)]))
 
     def measured_db(self, stimulus: str, frequency_hz: float | None, ear: str) -> tuple[float, str] | None:
-        """Full scale of this very stimulus and its scale, where it was measured by itself."""
+        """Full scale in dB and its scale ("ppe" or "zeq") of a stimulus that was measured by itself; None if it was not."""
         for row in self.measured:
             if (row.stimulus, row.frequency_hz) == (stimulus, frequency_hz):
                 db = row.left_db if ear == "left" else row.right_db
@@ -219,7 +225,8 @@ class Calibration:
         return None
 
     def refuse_older_row(self, stimulus: str) -> None:
-        """Raise CalibrationError where the only row for a sound of a file ("custom" and its SHA-256) does not say which file."""
+        """Raise CalibrationError if the only row for a WAV file ("custom" and a SHA-256) is an older one that does not say which
+        file."""
         kind = stimulus.partition(" ")[0]
         if kind != stimulus and any(row.stimulus == kind for row in self.measured):
             raise CalibrationError(
@@ -247,7 +254,8 @@ class Calibration:
 
     @property
     def earphones(self) -> dict[int, str]:
-        """Map each output of the card to the ear whose earphone was measured there; empty if the file does not say."""
+        """Map each output of the card (from 1) to the ear whose earphone was measured there; empty if the file does not state
+        outputs."""
         levels = (self.left_db_ppe, self.right_db_ppe)
         known = zip(self.channels or (), EARS, levels, strict=False)
         return {output: ear for output, ear, db in known if not math.isnan(db)}
@@ -289,7 +297,7 @@ class Calibration:
             )
 
     def trigger_on_earphone(self, output: int) -> str:
-        """What is wrong with a trigger on this output of the card; "" where this calibration has no earphone there."""
+        """Explain why a trigger cannot use this output of the card; "" where this calibration has no earphone there."""
         if output not in self.earphones:
             return ""
         return (

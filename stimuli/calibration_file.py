@@ -151,7 +151,7 @@ def describe(calibration: Calibration) -> str:
 
 
 def _text(calibration: Calibration, seal: str | None) -> str:
-    """What the file holds; tables last, as TOML needs."""
+    """Return the content of the file; tables come last, as TOML requires."""
     plain = ("id", "device", "host_interface", "rate_hz", "transducer", "coupler")
     later = ("issued", "valid_days", "issued_by", "condensation_sign", "measured_with")
     lines = [_line(name, getattr(calibration, name)) for name in plain]

@@ -1,9 +1,9 @@
 """Output ceiling: the last stage on the sound columns of every frame, which limits their level.
 
-The limits are constants of this file, per transducer, age group and route, and no field, argument or plan changes them. One is
-of the peak-to-peak value within any 5 ms (half a period of 100 Hz), because levels of short signals are measured by it. The other
-is of the RMS within any 125 ms (time constant F of a sound level meter, IEC 61672-1), because short sounds that follow closely
-are as loud as one that lasts. How long a sound may go on is the matter of `dose`.
+The limits are constants of this file, per transducer, age group and route; no field, argument or plan changes them. There are two
+limits. The first is the peak-to-peak value within any 5 ms (half a period of 100 Hz), the measure by which levels of short
+signals are stated. The second is the RMS within any 125 ms (time constant F of a sound level meter, IEC 61672-1), because short
+sounds that follow each other closely are as loud as a continuous one. `dose` limits how long a sound may last.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ class Ceiling:
     def limit_db_ppe(self, waveform: Waveform | None, rate_per_s: float = 0.0) -> float:
         """The limit for this sound on the calibration's coupler, dB p-p.e. SPL or re 1 uN; nan without a usable calibration.
 
-        rate_per_s: how often it comes; 0 is the sound by itself.
+        rate_per_s: how often the sound is repeated; 0 for a single sound.
         """
         calibration = self._usable_calibration()
         if calibration is None:
@@ -132,13 +132,13 @@ class Ceiling:
         return min(general, INFANT_INSERT_DB_HL + _zero_db(waveform, calibration.coupler, rate_per_s, of_rms=True))
 
     def peak_to_peak(self, waveform: Waveform | None, rate_per_s: float = 0.0) -> tuple[float, float]:
-        """Largest peak-to-peak value (left, right) re 1.0; never above 2 (-1..+1), whatever the calibration says."""
+        """Largest allowed peak-to-peak value (left, right) re 1.0; never above 2 (-1..+1), whatever the calibration says."""
         limit, uncalibrated = self.limit_db_ppe(waveform, rate_per_s), _UNCALIBRATED[self.age_group]
         left, right = (min(self._of_full_scale(ear, waveform, limit, uncalibrated), 2.0) for ear in EARS)
         return left, right
 
     def rms(self, waveform: Waveform | None, rate_per_s: float) -> tuple[float, float]:
-        """Largest RMS (left, right) of the samples of any 125 ms, re 1.0; never above 1."""
+        """Largest RMS (left, right) re 1.0 that is allowed within any 125 ms of samples; never above 1."""
         limit = self.limit_db_rms(waveform, rate_per_s)
         uncalibrated = _UNCALIBRATED[self.age_group] - _UNCALIBRATED_STEADY_LESS_DB
         of_sines = (self._of_full_scale(ear, waveform, limit, uncalibrated) for ear in EARS)
@@ -245,9 +245,9 @@ def _zero_db(waveform: Waveform | None, coupler: str, rate_per_s: float = 0.0, o
 
 
 class Limiter:
-    """Holds one column to a peak-to-peak value within any 5 ms, silence included. State: the extremes of the last 5 ms.
+    """Limit the peak-to-peak value of one column within any 5 ms, silence included. State: the extremes of the last 5 ms.
 
-    Sound below the limit passes bit by bit. Values that are not finite become silence. The result does not depend on how the
+    Sound below the limit passes unchanged. Values that are not finite become silence. The result does not depend on how the
     column is cut into blocks.
     """
 
@@ -258,14 +258,14 @@ class Limiter:
         self._past = np.zeros(self._window - 1)  # what left last
 
     def limit_to(self, peak_to_peak: float) -> None:
-        """From the next sample on. Raises LevelError."""
+        """Change the limit (peak-to-peak re 1.0) from the next sample on. Raises LevelError."""
         if not 0.0 <= peak_to_peak <= 2.0:  # nan ends here too
             raise LevelError(f"peak-to-peak limit {peak_to_peak}; allowed is 0 to 2")
         self.limit = peak_to_peak * _ROUNDING
         self._rounding = _TOUCHED * peak_to_peak
 
     def apply(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
-        """column (n,) float64 -> (n,) float64."""
+        """Limit the next samples of the column, (n,) float64; returns (n,) float64."""
         finite = np.nan_to_num(column, nan=0.0, posinf=0.0, neginf=0.0)
         self.limited_samples += int(np.count_nonzero(~np.isfinite(column)))
         if not self._within(finite):
@@ -275,7 +275,7 @@ class Limiter:
         return finite
 
     def _within(self, column: NDArray[np.float64]) -> bool:
-        """Whether no window of `column`, with what came before it, holds more than the limit."""
+        """Whether no 5 ms of `column`, with the samples before it, exceed the limit."""
         if not column.size:
             return True
         x = np.concatenate([self._past, column])
@@ -292,11 +292,12 @@ class Limiter:
         return bool(np.all(self._near(np.maximum(highest, 0.0)[ends], np.minimum(lowest, 0.0)[ends])))
 
     def _near(self, high: Any, low: Any) -> Any:
-        """By the sums of `_held`, each as it rounds: what passes here would pass there."""
+        """As `_within`, with the rounding of `_held`: both give the same answer."""
         return (low >= high - self.limit) & (high <= low + self.limit)
 
     def _held(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Sample by sample, each within the limit of what left in the 5 ms before it; only for sound that is too loud."""
+        """Limit sample by sample: each stays within the limit together with the output of the 5 ms before. Only for sound that is
+        too loud."""
         highs: deque[tuple[int, float]] = deque()  # positions rising, values falling: the front is the largest
         lows: deque[tuple[int, float]] = deque()
         held = np.zeros_like(column)
@@ -323,9 +324,9 @@ _FINE = 2**24  # squares are counted in whole numbers of its own square, so that
 
 
 class RmsLimiter:
-    """Holds one column of magnitude 1 at most to an RMS within any 125 ms. State: what left in the last 125 ms.
+    """Limit the RMS of one column, whose magnitude is at most 1, within any 125 ms. State: the output of the last 125 ms.
 
-    Sound below the limit passes bit by bit. Above it samples become smaller, in the end 0, never larger, so that the
+    Sound below the limit passes unchanged. Above the limit samples become smaller, down to 0, never larger, so that the
     peak-to-peak value within any time stays or falls. The result does not depend on how the column is cut into blocks.
     """
 
@@ -336,14 +337,14 @@ class RmsLimiter:
         self.limit_to(rms)
 
     def limit_to(self, rms: float) -> None:
-        """From the next sample on. Raises LevelError."""
+        """Change the limit (RMS re 1.0) from the next sample on. Raises LevelError."""
         if not 0.0 <= rms <= 1.0:  # nan ends here too
             raise LevelError(f"RMS limit {rms}; allowed is 0 to 1")
         self._most = math.floor(self._window * (rms * _ROUNDING * _FINE) ** 2)
         self._rounding = _TOUCHED * rms
 
     def apply(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
-        """column (n,) float64, finite -> (n,) float64."""
+        """Limit the next samples of the column, (n,) float64, finite; returns (n,) float64."""
         squares = np.ceil(np.square(column * _FINE)).astype(np.int64)
         x = np.concatenate([self._past, squares])
         if x.sum(dtype=np.float64) > 0.999 * self._most:  # less in all is less in each
@@ -354,7 +355,7 @@ class RmsLimiter:
         return column
 
     def _held(self, column: NDArray[np.float64], x: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-        """Sample by sample, each within what the 125 ms before it leave; only for sound that is too loud."""
+        """Limit sample by sample: each stays within the energy that the 125 ms before leave. Only for sound that is too loud."""
         held, left = column.copy(), x.tolist()
         before = self._past.size
         running = sum(left[:before])

@@ -1,12 +1,13 @@
-"""Which cell a unit of sweeps belongs to, in the widths of its triggers: written by the player, read from the EEG stream.
+"""Code of a unit's cell in the widths of its triggers: written by the player, read from the EEG stream.
 
-The first trigger of a unit is the mark of units, as ever. The other 15 are a word of 15 bits: as narrow as any trigger for 0, as
-wide as the mark for 1. So no width is new: at 4 kHz two widths only lie apart from each other and from the marks of breaks.
+The first trigger of a unit marks the unit and is wide. The other 15 triggers are a word of 15 bits: as narrow as any trigger for
+0, as wide as the mark for 1. Only these two widths are used, because at 4 kHz only two can be told from each other and from the
+marks of breaks.
 
-The words are those of the Hamming code (15, 11), in which the BCH code (15, 7) is contained: 7 bits are the cell, 4 say which run
-and which unit of it this is (a hash of the run's key and the unit's number). Two cells of a unit differ in at least 5 bits, two
-runs in at least 3. A unit is read only where at most `MOST_UNREAD` of its bits are not clear, and all others fit: at least 3 bits
-must turn into the opposite before it is given to another cell, or 5 where all are clear.
+The words are those of the Hamming code (15, 11), which contains the BCH code (15, 7): 7 bits give the cell, and 4 bits the run
+and the unit (a hash of the run's key and the unit's number). The words of two cells differ in at least 5 bits, those of two runs
+in at least 3. A unit is read only if at most `MOST_UNREAD` of its bits are unclear and all others fit. Therefore at least 3 bits
+must be inverted before a unit is given to a wrong cell, or 5 if all bits are clear.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ class CellCodeError(ValueError):
 
 
 def _product(a: int, b: int) -> int:
-    """Of two polynomials over GF(2)."""
+    """Product of two polynomials over GF(2)."""
     out = 0
     while b:
         out ^= a * (b & 1)
@@ -56,7 +57,7 @@ _IS_WORD[np.bitwise_xor.outer(_OF_CELL, _OF_RUN)] = True
 
 @dataclass(frozen=True)
 class CellCode:
-    """The code of one run: ``key`` tells it from others (the seed of its pauses), ``cells`` are numbered from 0.
+    """The code of one run. ``key`` distinguishes the run from others (the seed of its pauses); ``cells`` is the number of cells.
 
     Raises CellCodeError.
     """
@@ -71,21 +72,21 @@ class CellCode:
             )
 
     def wide(self, unit: int, cell: int) -> tuple[bool, ...]:
-        """Which of the triggers of a unit (numbered from 0 in the run) are wide; the first one is its mark. (16,)"""
+        """Which of the 16 triggers of a unit (numbered from 0 in the run) are wide: (16,) bool. The first one always is."""
         if not (0 <= cell < self.cells and unit >= 0):
             raise CellCodeError(f"cell {cell} of unit {unit}; cells are 0 to {self.cells - 1}, units begin with 0")
         word = int(_OF_CELL[cell]) ^ int(_OF_RUN[_run_bits(self.key, unit)])
         return (True, *(bool(word >> place & 1) for place in range(BITS)))
 
     def read(self, unit: int, widths_ms: NDArray[np.float64]) -> int:
-        """The cell of a unit, from the widths (16,) of the first lobes of its triggers, nan for one that is missing.
+        """The cell of a unit, from the widths (16,) in ms of the first lobes of its triggers; nan for a missing trigger.
 
-        DAMAGED where it cannot be told, FOREIGN where it is clearly the word of another run, unit or table.
+        Returns DAMAGED if the cell cannot be read, FOREIGN if the word clearly belongs to another run, unit or table.
         """
         return int(self.read_all(np.array([unit]), widths_ms[np.newaxis])[0])
 
     def read_all(self, units: NDArray[np.int64], widths_ms: NDArray[np.float64]) -> NDArray[np.int64]:
-        """As `read`, of many units (n,) with widths (n, 16)."""
+        """The cells (n,) of units (n,) with widths (n, 16); see `read`."""
         with np.errstate(invalid="ignore"):
             zero = (widths_ms >= NARROWEST_MS) & (widths_ms <= NARROW_MS)
             one = (widths_ms >= WIDE_MS) & (widths_ms < BREAK_MARK_MS)

@@ -27,8 +27,11 @@ Choose = Callable[[int], int | None]  # number of a unit -> its cell; None: no a
 
 @dataclass(frozen=True, eq=False)
 class CellSound:
-    """One cell. gain, ear: as for `FrameSource`; level_db: by which cells are louder or softer than each other; condition: cells
-    of one condition differ in level alone; masking_rms: of the noise that it needs, 0 for none."""
+    """One cell of a run.
+
+    gain, ear: as for `FrameSource`. level_db: its level, compared with those of the other cells. condition: cells of one
+    condition differ in level alone. masking_rms: RMS of the masking noise that the cell needs, 0 for none.
+    """
 
     waveform: Waveform
     gain: float
@@ -39,21 +42,23 @@ class CellSound:
 
 
 class CellFrames(FrameSource):
-    """The frames of one run with several cells. The same choices give the same frames, however they are read.
+    """The frames of one run with several cells. The same choices give the same frames, for any block size.
 
-    Onsets, pauses and polarities are those of the schedule, whatever is chosen. A unit's triggers carry its cell (`cell_code`).
-    All sounds begin so that their time zeros fall on the same sample, `time_zero_s` after the trigger.
+    Onsets, pauses and polarities are those of the schedule and do not depend on the choices. The triggers of a unit carry its
+    cell (`cell_code`). Each sound begins so that its time zero is `time_zero_s` after the trigger, on the same sample for all
+    cells.
 
-    `choose` is asked for the cell of each unit `ASK_S` before the unit begins. Without an answer the cell before goes on (at the
-    beginning: `first`). A cell that is more than `LARGEST_RISE_DB` louder than the one before is not played: the loudest cell of
-    its condition within that rise is, or the one before again. So what was played stands in the triggers and in `Sweep.cell`.
+    `choose` is called for the cell of each unit `ASK_S` before the unit begins. If it gives no answer, the previous cell goes on
+    (at the beginning: `first`). If the chosen cell is more than `LARGEST_RISE_DB` louder than the previous one, the loudest cell
+    of its condition within that rise is played instead, or else the previous cell. The triggers and `Sweep.cell` always give the
+    cell that was played.
 
-    Each cell is checked as a run of its own would be. The ceiling and the weights of the dose are those of the cell that plays;
-    the RMS of 125 ms that hold two cells is held to the higher of their limits. `masking` is the loudest noise of all cells. It
-    plays as loud as the loudest needs of the cells that play or were chosen, and changes over `RAMP_S`.
+    Each cell is checked like a run with that sound alone. The ceiling and the weights of the dose are those of the playing cell;
+    where 125 ms contain two cells, the higher of their RMS limits holds. `masking` is the loudest noise of all cells. The noise
+    is as loud as the playing cell and the cells chosen next need, and its level changes over `RAMP_S`.
 
-    Raises LevelError and ScheduleError as `FrameSource`; and LevelError where cells and masking do not fit together, or `choose`
-    names no cell.
+    Raises LevelError and ScheduleError as `FrameSource` does, and LevelError if cells and masking do not fit together or `choose`
+    returns a number that is no cell.
     """
 
     def __init__(
@@ -108,7 +113,7 @@ class CellFrames(FrameSource):
         self._loudness = self._wanted = 0  # of the noise, of `_ramp`: whole numbers, so that blocks make no difference
 
     def read(self, n: int) -> NDArray[np.float32]:
-        """As of a run of one sound."""
+        """The next `n` frames, (3, n) float32, as for a run with one sound."""
         end = self.position + n
         pieces = [super().read(0)]
         while self.position < end:
@@ -117,12 +122,13 @@ class CellFrames(FrameSource):
         return np.concatenate(pieces, axis=1)
 
     def exposure(self, sweeps: float, seconds: float) -> Dose:
-        """What so many sweeps of the loudest cell, for each ear, give."""
+        """Sound dose of each ear for this many sweeps of the cell that is loudest there, with its masking noise for so many
+        seconds."""
         every = [one.exposure(sweeps, seconds) for one in self._each]
         return Dose(max(dose.left_pa2s for dose in every), max(dose.right_pa2s for dose in every))
 
     def exposure_of(self, cell: int, sweeps: float, seconds: float) -> Dose:
-        """What so many sweeps of a cell, and its masking noise for so long, give to each ear."""
+        """Sound dose of each ear for this many sweeps of a cell, and its masking noise for so many seconds."""
         return self._each[cell].exposure(sweeps, seconds)
 
     @property
@@ -130,7 +136,7 @@ class CellFrames(FrameSource):
         return min(one.below_ceiling_db for one in self._each)
 
     def _turn(self) -> None:
-        """All that changes at the sample that is next: cells are chosen, units begin, and the ceiling follows them."""
+        """Apply the changes that are due at the next sample: choose cells, begin units, and set the ceiling for them."""
         while self._start is not None and self.position >= self._start.onset_sample - self._ask:
             self._chosen = self._allowed(self._choose(self._start.unit))
             self._asked.append((self._start.onset_sample, self._chosen))
@@ -160,7 +166,7 @@ class CellFrames(FrameSource):
         return min((at for at in (*asks, *begins, *ends) if self.position < at < end), default=end)
 
     def _allowed(self, cell: int | None) -> int:
-        """What is played where this cell was chosen."""
+        """Return the cell that is played if this cell was chosen."""
         if cell is None:
             return self._chosen
         if not 0 <= cell < len(self.cells):

@@ -1,9 +1,9 @@
-"""Chirps: each frequency leaves earlier by its delay along the cochlea, so that all reach their places together.
+"""Chirps: each frequency starts earlier by its delay along the cochlea, so that all frequencies reach their places together.
 
-The delay along the cochlea is tau(f) = k f^-d, tau in s, f in Hz (Elberling & Don 2010, J Acoust Soc Am 128:2955; secondary).
-A chirp is the sum of cosines of equal amplitude whose phase is -2 pi times the integral of its own delay over frequency: a flat
-spectrum with the group delay wanted, cut to a finite time with soft edges. This form is called condensation by convention: a
-sound that begins softly has no first direction to name it by.
+The delay along the cochlea is tau(f) = k f^-d, tau in s, f in Hz (Elberling & Don 2010, J Acoust Soc Am 128:2955; secondary). A
+chirp is a sum of cosines of equal amplitude. The phase of each is -2 pi times the integral of its delay over frequency. This
+gives a flat spectrum with the wanted group delay. The sum is cut to a finite time with soft edges. This form is called
+condensation by convention, because a sound with a soft beginning has no first direction.
 """
 
 from __future__ import annotations
@@ -74,11 +74,12 @@ class DelayModel:
         return np.asarray(self.k * np.asarray(frequency_hz, dtype=np.float64) ** -self.d)
 
     def between_s(self, low_hz: float, high_hz: float) -> float:
-        """How much later `low_hz` arrives than `high_hz`: the time a chirp takes from one to the other."""
+        """Delay of `low_hz` after `high_hz` in s: the time that a chirp takes from one frequency to the other."""
         return float(self.delay_s(low_hz) - self.delay_s(high_hz))
 
     def delay_cycles(self, frequency_hz: Floats, bent_hz: tuple[float, float]) -> Floats:
-        """Integral of the delay over frequency, k f^(1-d) / (1-d); a straight line, of the delay there, beyond `bent_hz`."""
+        """Integral of the delay over frequency, k f^(1-d) / (1-d), in cycles. Beyond `bent_hz` it continues as a straight line
+        with the delay at that edge."""
         inside = np.clip(frequency_hz, *bent_hz)
         whole = self.k * inside ** (1.0 - self.d) / (1.0 - self.d)
         return np.asarray(whole + self.delay_s(inside) * (frequency_hz - inside))
@@ -89,16 +90,18 @@ class DelayModel:
 
 
 def span_for_level(level_db_nhl: float) -> float:
-    """Span in ms of the chirp with the largest wave V at the published level nearest to this one; between two, the higher."""
+    """Span in ms of the chirp that gives the largest wave V at the nearest published level; halfway between two levels, at the
+    higher one."""
     return min(BEST_MS, key=lambda row: (abs(row[0] - level_db_nhl), -row[0]))[1]
 
 
 def chirp(rate_hz: float, model: DelayModel | None = None) -> Waveform:
     """The broadband chirp, flat from 350 to 11300 Hz within 1 dB.
 
-    Time zero is when 10 kHz leaves, 0.09 ms before the end of the sweep: as with a click, whose frequencies all leave at its
-    start, the place of 10 kHz is reached as long after time zero as it is by a click, and lower places earlier than by a click.
-    Raises ValueError: a rate that cannot carry the band, a delay that makes it longer than 40 ms.
+    Time zero is the moment at which 10 kHz starts, 0.09 ms before the end of the sweep. All frequencies of a click start at its
+    time zero. Therefore, counted from time zero, chirp and click reach the place of 10 kHz after the same time, and the chirp
+    reaches lower places earlier than the click.
+    Raises ValueError for a rate that cannot carry the band, and for a delay that makes the chirp longer than 40 ms.
     """
     model = model or DelayModel()
     low, high = BAND_HZ
@@ -127,9 +130,9 @@ def chirp(rate_hz: float, model: DelayModel | None = None) -> Waveform:
 def octave_chirp(rate_hz: float, frequency_hz: float, model: DelayModel | None = None) -> Waveform:
     """The octave of the broadband chirp around `frequency_hz`.
 
-    Time zero is when the centre frequency leaves: its place is reached as long after time zero as it is by a click, and the
-    latency is that of a tone burst of this frequency without the time of its rise.
-    Raises ValueError: a rate that cannot carry the octave, a delay that makes it longer than 40 ms.
+    Time zero is the moment at which the centre frequency starts. Counted from time zero, the octave chirp and a click reach the
+    place of that frequency after the same time. The latency is that of a tone burst of this frequency without its rise time.
+    Raises ValueError for a rate that cannot carry the octave, and for a delay that makes the chirp longer than 40 ms.
     """
     model = model or DelayModel()
     low, high = frequency_hz * 2**-0.5, frequency_hz * 2**0.5
@@ -151,12 +154,13 @@ def octave_chirp(rate_hz: float, frequency_hz: float, model: DelayModel | None =
 
 
 def octave_share(octaves: Floats) -> Floats:
-    """Part of the broadband chirp that belongs to an octave, at a distance in octaves from its centre: a half at either edge."""
+    """Share of the broadband chirp that belongs to an octave, by the distance in octaves from its centre: one half at either
+    edge."""
     return _soft((0.5 + SLOPE_OCTAVES / 2 - np.abs(octaves)) / SLOPE_OCTAVES)
 
 
 def _soft(x: Floats) -> Floats:
-    """0 below 0, 1 above 1, half a cosine between."""
+    """0 for x below 0, 1 above 1, half a cosine in between."""
     return np.asarray(np.sin(np.pi / 2 * np.clip(x, 0.0, 1.0)) ** 2)
 
 

@@ -10,10 +10,10 @@ from quietfloor.stimuli.base import Waveform
 def click(rate_hz: float, duration_us: float = 100.0) -> Waveform:
     """One rectangular pulse of `duration_us` (100 us: IEC 60645-3, from memory).
 
-    The duration is seldom a whole number of samples (4.8 at 48 kHz). The last sample then carries the remainder, so that the
-    area is exact: 48 kHz gives 1, 1, 1, 1, 0.8. The spectrum follows the ideal pulse within 0.2 dB up to 4 kHz at that rate.
-    What leaves the converter is this pulse after the converter's own low-pass filter: levels are measured at the earphone, not
-    computed from samples.
+    The duration is seldom a whole number of samples (4.8 at 48 kHz). The last sample then has the remaining fraction, so that the
+    area is exact: 1, 1, 1, 1, 0.8 at 48 kHz. At that rate the spectrum is within 0.2 dB of the ideal pulse up to 4 kHz. The
+    converter's low-pass filter changes the pulse further; therefore levels are measured at the earphone, not computed from
+    samples.
     """
     length = rate_hz * duration_us * 1e-6
     if not (np.isfinite(length) and length >= 1.0):

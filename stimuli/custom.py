@@ -25,9 +25,9 @@ FINEST_RATIO = 1000  # of two rates, for the resampling filter to stay short
 def read_wav(path: Path, rate_hz: float, time_zero_s: float = 0.0) -> Waveform:
     """Read a mono WAV file, scaled to the largest magnitude 1; positive values are condensation.
 
-    Where the file has another rate it is resampled by scipy.signal.resample_poly (linear-phase low-pass, Kaiser window of beta 5,
-    delay compensated). Time zero counts from the first sample of the file. Its name is "custom" and the SHA-256 of the file, by
-    which calibrations and reference rows know it from any other. Raises ValueError for what cannot be one stimulus.
+    A file with another rate is resampled by scipy.signal.resample_poly (linear-phase low-pass, Kaiser window of beta 5, delay
+    compensated). Time zero counts from the first sample of the file. The name of the waveform is "custom" and the SHA-256 of the
+    file; calibrations and reference rows identify it by that name. Raises ValueError for a file that cannot be a stimulus.
     """
     from scipy.io import wavfile  # both take longer to load than the rest of the program
     from scipy.signal import resample_poly
@@ -81,7 +81,7 @@ def _bytes(path: Path) -> bytes:
 
 
 def _as_float(data: NDArray[Any]) -> NDArray[np.float64]:
-    """Samples around zero; their scale does not matter."""
+    """Samples as float64 around zero, at an arbitrary scale."""
     with np.errstate(invalid="ignore"):  # signalling NaN becomes nan, which is refused
         values = data.astype(np.float64)
     return values - 128.0 if data.dtype == np.uint8 else values

@@ -19,9 +19,11 @@ _DEAF_S = 2.0  # a receiver may reconnect within this time
 _FLUSH_S = 0.5  # closing an outlet drops what was not sent yet; LSL cannot say when that is (0.1 s was too short under load)
 
 class FillBlock(Protocol):
-    """Called with a block (n, 3) float32 to fill, by the device's own thread. It copies and returns at once; False means that the
-    frames are not ready and nothing was written, and is only allowed for a device that `can_wait`. `broken`: the device itself
-    ran dry somewhere before this block."""
+    """Callback with a block (n, 3) float32 to fill, called by the thread of the device. It copies and returns at once.
+
+    It returns False if the frames are not ready; nothing was written then. Only a device that `can_wait` may be given False.
+    `broken`: the device itself ran out of frames before this block.
+    """
 
     def __call__(self, out: NDArray[np.float32], broken: bool = False) -> bool: ...
 
@@ -33,8 +35,8 @@ class DeviceError(RuntimeError):
 class Device(Protocol):
     """An output of frames [left, right, trigger] at `rate_hz`, in blocks of `block` frames.
 
-    `start` returns at once and calls `fill` from a thread until `stop`. `error` holds what ended that thread early. `stamp_s` is
-    the time, on the LSL clock, of a sample that was counted from the start; nan before the first block.
+    `start` returns at once and calls `fill` from a thread until `stop`. If that thread ends early, `error` is the cause.
+    `stamp_s` is the time, on the LSL clock, of a sample counted from the start; nan before the first block.
     """
 
     @property
@@ -53,12 +55,14 @@ class Device(Protocol):
 class LslAudioDevice:
     """An LSL outlet of type "Audio", 3 float32 channels, regular stamps t0 + n / rate_hz.
 
-    `speed` runs faster than real time; stamps still advance by 1 / rate_hz, so the stream keeps its nominal rate and a receiver
-    that counts samples sees no difference. `can_wait` (default): a late renderer delays the stream, as nothing here is tied to a
-    converter; False behaves as a sound card does, and late frames are an underrun.
-    The outlet exists from construction on, so that a receiver may connect first; the first block waits for one, at most
-    `consumer_timeout_s`; a receiver that goes away for 2 s ends the stream with an error. No more than `limit_s` of sound is
-    sent: who hears what comes back moves it on, so that a slow receiver is waited for, and loses nothing.
+    `speed`: how much faster than real time it runs. Stamps still advance by 1 / rate_hz, so the stream keeps its nominal rate,
+    and a receiver that counts samples sees no difference.
+    `can_wait` (default): a late renderer delays the stream. With False the device behaves as a sound card does: late frames are
+    an underrun.
+    The outlet exists from construction on, so that a receiver can connect first. The first block waits for a receiver, at most
+    `consumer_timeout_s`. A receiver that disappears for 2 s ends the stream with an error. The device sends no more than
+    `limit_s` of sound. The receiver of the returning EEG raises that limit as samples come back, so that a slow virtual patient
+    loses nothing.
     """
 
     def __init__(
@@ -120,7 +124,7 @@ class LslAudioDevice:
             self.error = error
 
     def has_consumer(self) -> bool:
-        """Whether a receiver is connected, after waiting for one a moment; the moments count against `consumer_timeout_s`."""
+        """Wait a moment for a receiver; whether one is connected. The moments count against `consumer_timeout_s`."""
         self._polls -= 1
         return bool(self._outlet.wait_for_consumers(_POLL_S))
 

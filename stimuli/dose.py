@@ -72,9 +72,9 @@ def limit_pa2s(age_group: str) -> float:
 
 
 def weights(ceiling: Ceiling, ear: str, waveform: Waveform | None, rate_hz: float) -> tuple[float, float]:
-    """Pa2 s for the left and the right ear, per sample of value 1 in the column of `ear`; waveform None: masking noise.
+    """Dose in Pa2 s that the (left, right) ear gets per sample of value 1 in the column of `ear`; waveform None: masking noise.
 
-    An output without a usable calibration counts as the loudest that is plausible at all.
+    An output without a usable calibration counts as the loudest plausible output.
     """
     full_scale_db = ceiling.loudest_full_scale_db(ear, waveform)
     if ceiling.transducer == BONE:
@@ -88,10 +88,10 @@ def weights(ceiling: Ceiling, ear: str, waveform: Waveform | None, rate_hz: floa
 
 
 class DoseGuard:
-    """Counts what leaves the two sound columns and turns it off for good at the limit of either ear.
+    """Count the dose of the two sound columns, and silence them permanently at the limit of either ear.
 
-    weights: (left, right) column -> Pa2 s for the (left, right) ear, as `weights` gives them. The sample at which it turns off
-    does not depend on how the columns are cut into blocks.
+    weights: for each column (left, right) the Pa2 s of the (left, right) ear, as returned by `weights`. The sample at which the
+    sound ends does not depend on how the columns are cut into blocks.
     """
 
     def __init__(self, weights: tuple[tuple[float, float], tuple[float, float]], spent: Dose, age_group: str) -> None:
@@ -102,26 +102,27 @@ class DoseGuard:
         self.exhausted = any(not left > 0.0 for left in self._left)
 
     def weigh(self, weights: tuple[tuple[float, float], tuple[float, float]]) -> None:
-        """From the next frame on another sound plays."""
+        """Use other weights from the next frame on, because another sound plays."""
         if not all(math.isfinite(weight) and weight >= 0.0 for column in weights for weight in column):
             raise DoseError(f"weights {weights} of the sound dose; allowed are numbers from 0 on")
         self._weights = weights
 
     def extend(self, dose: Dose) -> None:
-        """So much more than was allowed; what an ear may get at all is never raised, and what ended stays ended."""
+        """Raise the allowance by `dose`. The limit of an ear is never raised, and sound that was ended stays ended."""
         self._left = [min(most, left + more) for most, left, more in zip(self._most, self._left, dose.both, strict=True)]
 
     def allow(self, dose: Dose) -> None:
-        """No more than this from now on; an allowance never raises what is left."""
+        """Allow no more than `dose` from now on. An earlier allowance is never raised."""
         self._left = [min(left, run + more) for left, run, more in zip(self._left, self._running, dose.both, strict=True)]
 
     @property
     def given(self) -> Dose:
-        """What was let through so far; what was spent before is not in it."""
+        """Dose that has passed so far, in this run alone."""
         return Dose(*self._running)
 
     def admit(self, columns: NDArray[np.float64]) -> int:
-        """How many of these frames, (2, n) left and right, may leave: n, or fewer when the limit is reached; then 0 for ever."""
+        """Number of these frames, (2, n) left and right, that may be played: n, or fewer when the limit is reached; after that
+        always 0."""
         n = int(columns.shape[1])
         if self.exhausted:
             return 0
@@ -144,7 +145,7 @@ class DoseGuard:
 def check(wanted: Dose, per_s: Dose, spent: Dose, age_group: str, sweeps: int, rate_per_s: float) -> None:
     """Raise DoseError, with the time that is left, if the dose spent plus the dose wanted exceed the limit of an ear.
 
-    wanted: by the whole run; per_s: each second of it.
+    wanted: dose of the whole run; per_s: dose of one second of it.
     """
     limit = limit_pa2s(age_group)
     for ear, before, coming, each in zip(EARS, spent.both, wanted.both, per_s.both, strict=True):

@@ -1,4 +1,4 @@
-"""Waveform and schedule to frames [left, right, trigger], for any block size the same."""
+"""Frames [left, right, trigger] from a waveform and a schedule, the same for any block size."""
 
 from __future__ import annotations
 
@@ -32,9 +32,10 @@ BREAK_S = 0.01  # silence, mark included, before sound may go on: a trigger soon
 
 
 def trigger_pulse(duration_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_FS) -> NDArray[np.float64]:
-    """+peak for the first half, -peak for the second: zero net charge, as AC-coupled outputs need. (n,) float64.
+    """The trigger, (n,) float64: +peak in the first half, -peak in the second. Its net charge is zero, as AC-coupled outputs
+    need.
 
-    db_fs: its peak-to-peak value against 1.0, as for all levels.
+    db_fs: level of its peak-to-peak value re 1.0, as for all levels.
     """
     half = max(1, round(duration_s / 2 * rate_hz))
     peak = 0.5 * 10.0 ** (db_fs / 20.0)
@@ -42,7 +43,8 @@ def trigger_pulse(duration_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_F
 
 
 def break_mark(lobe_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_FS) -> NDArray[np.float64]:
-    """The mark of a broken sound, from `BREAK_AFTER_S` behind the first frame of its block: two lobes, zero net charge. (n,)"""
+    """The mark of a broken sound, (n,) float64, from `BREAK_AFTER_S` after the first frame of its block: two lobes, zero net
+    charge."""
     return trigger_pulse(2.0 * lobe_s, rate_hz, db_fs)
 
 
@@ -50,14 +52,14 @@ class FrameSource:
     """The frames of one run. Pure: the same arguments give the same frames.
 
     `gain` multiplies the waveform (0 is a muted control run: trigger without sound); `ear` is "left", "right" or "both". The
-    trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units; no
-    ceiling holds it, only `trigger_db_fs` says its size.
-    The ceiling is the last stage on the sound columns; a gain above it is refused at once, and what a fault in this program makes
-    louder is held down and counted in `limited_samples`. Behind it only the sound dose is counted: when `spent` (what the session
-    gave before) and this run are as much as an ear may get, the frames end, in the middle of a sound if need be, and
-    `dose_exhausted` says why.
+    trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units. No
+    ceiling limits the trigger; `trigger_db_fs` sets its size.
+    The ceiling is the last stage on the sound columns. A gain above it is refused at once. If a fault in this program makes the
+    sound louder, the ceiling reduces it and counts the samples in `limited_samples`. After the ceiling only the sound dose is
+    counted: when `spent` (the dose that the session gave before) and this run together reach the limit of an ear, the frames end,
+    even in the middle of a sound, and `dose_exhausted` is true.
 
-    `masking` is noise in the other ear, from the first frame to the silence at the end, through the same ceiling and count.
+    `masking` is noise in the other ear, from the first frame to the silence at the end, through the same ceiling and dose count.
 
     Raises LevelError (gain, ear, ceiling, masking) and ScheduleError (stimulus longer than the interval, rates that differ).
     """
@@ -124,26 +126,27 @@ class FrameSource:
 
     @property
     def reach_samples(self) -> int:
-        """From an onset to the end of its sound and trigger."""
+        """Number of samples from an onset to the end of its sound and trigger."""
         return self._reach
 
     @property
     def finished(self) -> bool:
-        """Whether all sweeps and the silence after them were read, or the dose ended them; an endless run never finishes."""
+        """Whether all sweeps and the silence after them were read, or the dose limit ended them; an endless run never finishes.
+        """
         return self.dose_exhausted or (self.total_samples is not None and self.position >= self.total_samples)
 
     @property
     def dose_exhausted(self) -> bool:
-        """Whether an ear got all that it may get: from then on there is silence, without triggers."""
+        """Whether an ear has reached its dose limit; from then on the frames are silent and without triggers."""
         return self._guard.exhausted
 
     @property
     def dose(self) -> Dose:
-        """What these frames gave so far, counted when they were read."""
+        """Dose of the frames that were read so far."""
         return self._guard.given
 
     def exposure(self, sweeps: float, seconds: float) -> Dose:
-        """What so many sweeps, and masking noise for so long, give to each ear: computed, nothing is read."""
+        """Dose of each ear for this many sweeps, and masking noise for so many seconds: computed, no frame is read."""
         squares = [0.0, 0.0]
         for column in self._columns:
             squares[column] = sweeps * float(np.sum(self._sound**2))
@@ -152,11 +155,11 @@ class FrameSource:
         return Dose(*(sum(self._weights[column][ear] * squares[column] for column in range(2)) for ear in range(2)))
 
     def allow(self, dose: Dose) -> None:
-        """Let these frames give no more than this from now on; what an ear may get at all is never raised by it."""
+        """Allow these frames no more than `dose` from now on. An earlier allowance is never raised."""
         self._guard.allow(dose)
 
     def extend(self, dose: Dose) -> None:
-        """Let these frames give so much more than was allowed; what an ear may get at all is never raised by it."""
+        """Raise the allowance of these frames by `dose`. The limit of an ear is never raised."""
         self._guard.extend(dose)
 
     @property
@@ -166,11 +169,12 @@ class FrameSource:
 
     @property
     def below_ceiling_db(self) -> float:
-        """How far the sound is below the ceiling, by its peaks or its RMS, whichever is nearer; inf for silence."""
+        """Distance of the sound below the ceiling in dB, by its peaks or its RMS, whichever is nearer; inf for silence."""
         return -max(max(self._over_peak_db(column), self._over_rms_db(column)) for column in self._columns)
 
     def read(self, n: int) -> NDArray[np.float32]:
-        """The next `n` frames, (3, n) float32: left, right, trigger; silence after the end. `sweeps` grows by their onsets."""
+        """The next `n` frames, (3, n) float32: left, right, trigger; silence after the end. Appends the sweeps that begin in them
+        to `sweeps`."""
         if n < 0:
             raise ValueError(f"n = {n}; allowed is 0 or more")
         frames = np.zeros((3, n))
@@ -195,22 +199,22 @@ class FrameSource:
         return frames.astype(np.float32)
 
     def _sound_of(self, sweep: Sweep) -> tuple[NDArray[np.float64], tuple[int, ...]]:
-        """Its samples (n,) in condensation form, and the columns that they go to."""
+        """Samples (n,) of this sweep in condensation form, and the columns in which they are played."""
         return self._sound, self._columns
 
     def _is_wide(self, sweep: Sweep) -> bool:
-        """Whether its trigger is as wide as the mark of a unit."""
+        """Whether the trigger of this sweep is as wide as the mark of a unit."""
         return sweep.index_in_unit == 0
 
     def _masked(self, noise: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The next samples (n,) of masking noise, as loud as they are to be."""
+        """The next samples (n,) of masking noise at the level that is due."""
         return noise
 
     def _as_played(self, sweep: Sweep) -> Sweep:
         return sweep
 
     def _forget_from(self, stop: int) -> None:
-        """Sweeps from there on are not played."""
+        """Drop the sweeps from this sample on; they are not played."""
         while self.sweeps and self.sweeps[-1].onset_sample >= stop:
             self.sweeps.pop()
         self._playing.clear()
@@ -242,7 +246,7 @@ class FrameSource:
                 )
 
     def _refuse_too_much(self) -> None:
-        """Sounds that are short enough one by one, and together too much."""
+        """Refuse sounds that are within the limits one by one, but too loud as a train."""
         for column in self._columns:
             if (over_db := self._over_rms_db(column)) > -1e-4:
                 limit_db = self.ceiling.limit_db_rms(self.waveform, self.schedule.rate_per_s)
@@ -279,12 +283,12 @@ class FrameSource:
 
 
 def _at(pair: tuple[float, float], index: int, value: float) -> tuple[float, float]:
-    """The pair with another value at this place."""
+    """The pair with `value` at this index."""
     return (value, pair[1]) if index == 0 else (pair[0], value)
 
 
 def _db(value: float, limit: float) -> float:
-    """Above the limit, negative below it; -inf for silence."""
+    """Level of `value` re `limit` in dB: positive above the limit, -inf for silence."""
     return 20.0 * math.log10(value / limit) if value > 0.0 else -math.inf
 
 

@@ -1,13 +1,14 @@
-"""From dB nHL to a factor on the samples, through a reference threshold and a calibration.
+"""Levels: from dB nHL to a factor on the samples, through a reference threshold and a calibration.
 
     dB nHL + reference (dB p-p.e. at 0 dB nHL) = dB p-p.e. = full scale (dB p-p.e.) + dB re full scale
 
-dB re full scale counts the peak-to-peak value against 1.0, half of what -1..+1 can hold: the scale of the calibrations. dB p-p.e.
-is re 20 uPa for earphones (SPL) and re 1 uN for bone vibrators.
+dB re full scale is the peak-to-peak value re 1.0, half of the range -1..+1: the scale of the calibrations. dB p-p.e. is re 20 uPa
+for earphones (SPL) and re 1 uN for bone vibrators.
 
-Beside it stands the RMS route: the level of a train at 20 per second as a sound level meter reads it (L_Zeq, unweighted). A
-calibration that measured a stimulus so, and a reference stated so, give the level without any peak-to-peak value. One is turned
-into the other by the waveform itself, and only where a band is so narrow that an earphone keeps its shape.
+A second way uses the RMS: the level of a train at 20 per second as a sound level meter reads it (L_Zeq, unweighted). If
+calibration and reference of a stimulus are both stated in this way, they give the level without any peak-to-peak value. One kind
+of level is converted to the other by means of the waveform, and only if its band is so narrow that an earphone does not change
+its shape.
 """
 
 from __future__ import annotations
@@ -43,10 +44,10 @@ def peak_to_peak_pa(level_db_ppe_spl: float) -> float:
 
 
 def zeq_minus_ppe_db(waveform: Waveform, rate_per_s: float = REFERENCE_TRAIN_PER_S) -> float:
-    """RMS level of a train less the peak-to-peak equivalent level of one sound, by the waveform: 100 us click at 20/s: -17.96 dB.
+    """RMS level of a train minus the peak-to-peak equivalent level of one sound, in dB. For a 100 us click at 20/s: -17.96 dB.
 
-    Of the waveform itself: an earphone that does not pass the whole band moves it. A real one gave 3.3 dB less for a click than
-    the ideal pulse (29.9 dB p-p.e. SPL against 25.6 dB RMS within 1 ms: JASA 1982, secondary).
+    The result describes the electric waveform. An earphone that does not pass the whole band changes it: a real one gave 3.3 dB
+    less for a click than the ideal pulse (29.9 dB p-p.e. SPL against 25.6 dB RMS within 1 ms: JASA 1982, secondary).
     """
     mean_square = rate_per_s * float(np.sum(waveform.samples**2)) / waveform.rate_hz
     return 10.0 * math.log10(mean_square / (waveform.peak_to_peak**2 / 8.0))
@@ -54,7 +55,8 @@ def zeq_minus_ppe_db(waveform: Waveform, rate_per_s: float = REFERENCE_TRAIN_PER
 
 @dataclass(frozen=True)
 class Basis:
-    """What a level in dB nHL rests on: full scale and reference on one scale ("ppe" or "zeq"); `text`: whence the former."""
+    """The numbers on which a level in dB nHL rests: full scale and reference on one scale ("ppe" or "zeq"), in dB. `text` says
+    where the full scale comes from."""
 
     full_scale_db: float
     reference_db: float
@@ -66,8 +68,8 @@ class Basis:
 def level_basis(waveform: Waveform, ear: str, calibration: Calibration, references: References | None = None) -> Basis:
     """Full scale and reference of this stimulus at `ear` ("left" or "right"). Raises LevelError when one is not known.
 
-    The stimulus's own measurement goes first; then the calibration's main number, moved by the response of the earphone where the
-    stimulus has a frequency.
+    The measurement of the stimulus itself has priority. Otherwise the full scale of the calibration is used, corrected by the
+    response of the earphone if the stimulus has a frequency.
     """
     reference = reference_for(waveform, calibration, references)
     main = calibration.full_scale_db_ppe(ear, waveform.frequency_hz)  # also says which ear is wrong or was not measured
@@ -105,7 +107,8 @@ def _narrow_zeq_minus_ppe_db(waveform: Waveform, problem: str) -> float:
 def gain(
     level_db_nhl: float, waveform: Waveform, ear: str, calibration: Calibration, references: References | None = None
 ) -> float:
-    """Factor on the samples that gives `level_db_nhl` at `ear` ("left" or "right"). The output ceiling comes later, in `frames`.
+    """Factor on the samples that gives `level_db_nhl` at `ear` ("left" or "right"). The output ceiling is applied later, in
+    `frames`.
 
     Raises LevelError for a level that no hearing test uses (nan included), or that this output cannot reach without clipping.
     """
@@ -123,7 +126,7 @@ def gain(
 
 
 def gain_db_fs(level_db_fs: float, waveform: Waveform) -> float:
-    """Factor for a level in dB re full scale (peak-to-peak against 1.0), all that can be said without a calibration."""
+    """Factor for a level in dB re full scale (peak-to-peak value re 1.0), the only scale that needs no calibration."""
     highest = 20.0 * math.log10(waveform.peak_to_peak)
     if not LOWEST_DB_FS <= level_db_fs <= highest:
         raise LevelError(f"level_db_fs = {level_db_fs}; allowed for {waveform.name!r} is {LOWEST_DB_FS:g} to {highest:.2f} dB")

@@ -1,4 +1,4 @@
-"""The one door to Lab Streaming Layer: sets its configuration, then imports pylsl."""
+"""Access to Lab Streaming Layer: the only module that imports pylsl. It sets the configuration of LSL first."""
 
 from __future__ import annotations
 
@@ -38,11 +38,11 @@ def _remedy() -> str:
 
 
 def load_pylsl() -> Any:
-    """Return the pylsl module, with LSL kept on this machine.
+    """Return the pylsl module, with LSL restricted to this machine.
 
-    liblsl reads its configuration once, at its first use, from the file that LSLAPICFG names. A value set by the user wins; else
-    the packaged `lsl_api.cfg` is used. The variable stays set, so child processes follow the same configuration. A configuration
-    that looks beyond this machine is warned of, once a process.
+    liblsl reads its configuration once, at its first use, from the file that LSLAPICFG names. A value set by the user has
+    priority; otherwise the packaged `lsl_api.cfg` is used. The variable stays set, so that child processes use the same
+    configuration. A configuration that reaches other machines causes a warning, once per process.
 
     Raises LslUnavailableError that says what to install.
     """
@@ -60,7 +60,7 @@ def load_pylsl() -> Any:
 
 
 def is_here(info: Any) -> bool:
-    """Whether the outlet of this pylsl.StreamInfo is on this machine, with a port that can be asked."""
+    """Whether the outlet of this pylsl.StreamInfo is on this machine, and its port can be tested."""
     return info.hostname() == socket.gethostname() and _port(info) > 0
 
 
@@ -70,10 +70,11 @@ def _port(info: Any) -> int:
 
 
 def has_closed(info: Any) -> bool:
-    """Whether the outlet that this pylsl.StreamInfo was found from, on this machine, is certainly gone.
+    """Whether the outlet of this pylsl.StreamInfo, on this machine, is certainly gone.
 
-    Its TCP port is asked, as the system refuses a closed one at once: a sender that is only busy, or stands still, is not taken
-    for one that has gone, however long its answer takes. An outlet that took over the port does not know the uid: no answer.
+    The function connects to the outlet's TCP port. The operating system refuses a closed port at once, so a sender that is only
+    busy or suspended is not taken for one that is gone, however late it answers. Another outlet that took over the port does not
+    know the uid and gives no answer.
     """
     try:
         with socket.create_connection(("127.0.0.1", _port(info)), _ANSWER_S) as connection:
@@ -86,9 +87,9 @@ def has_closed(info: Any) -> bool:
 
 
 def network_warning(config: Path) -> str | None:
-    """Why streams of other computers may take part under this configuration of LSL, and what that means; None if none may.
+    """Explain why streams of other computers may be found under this configuration of LSL, and what follows; None if none may.
 
-    What is not set has liblsl's default, which is to search the site.
+    For settings that the file leaves out, liblsl's defaults hold, which search the local site.
     """
     settings = configparser.ConfigParser(interpolation=None, strict=False)
     settings.optionxform = str  # type: ignore[assignment,method-assign]  # liblsl knows names in this spelling only
@@ -113,12 +114,13 @@ _UNSAFE = (
 
 
 def _listed(settings: configparser.ConfigParser, section: str, name: str) -> list[str]:
-    """What stands between braces and commas."""
+    """The items of a setting in braces, separated by commas."""
     return [one.strip() for one in settings.get(section, name, fallback="").strip(" {}").split(",") if one.strip()]
 
 
 def _is_here(peer: str) -> bool:
-    """An address of this machine, or a group that does not leave it (IPv6 scope 1: RFC 4291, from memory)."""
+    """Whether this is an address of this machine, or a multicast group that does not leave it (IPv6 scope 1: RFC 4291, from
+    memory)."""
     try:
         address = ipaddress.ip_address(peer)
         return address.is_loopback or (address.version == 6 and address.packed[:1] == b"\xff" and address.packed[1] & 0xF == 1)

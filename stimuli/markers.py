@@ -1,4 +1,4 @@
-"""Labels of sweeps over LSL: which sweep, polarity, level. They name; the trigger column times."""
+"""Markers over LSL that label sweeps: number, polarity, level. They do not time sweeps; the trigger column does."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from quietfloor.stimuli.schedule import Sweep
 class MarkerOutlet:
     """A string stream of type "Markers", one compact JSON object per sweep, stamped with the audio stamp of its onset.
 
-    `labels` is added to every marker, for instance level_db_nhl, stimulus, ear; nan is not JSON: give None for "unknown". Of a
-    run with several cells a marker has the number of its cell, and the labels of that one, from `cells`, above those of all.
+    `labels` is added to every marker, for instance level_db_nhl, stimulus, ear; use None for "unknown", because nan is not JSON.
+    In a run with several cells a marker has the number of its cell and the labels of that cell from `cells`, which replace those
+    of `labels`.
     """
 
     def __init__(
@@ -42,5 +43,5 @@ class MarkerOutlet:
             self._outlet.push_sample([self.text(sweep)], stamp_s)
 
     def close(self) -> None:
-        """Later pushes do nothing."""
+        """Close the stream; later calls of `push` do nothing."""
         self._outlet = None

@@ -1,7 +1,8 @@
 """Masking noise for the ear that is not tested: white or an octave wide, seeded, bounded, ramped, the same for any block size.
 
-Effective masking: noise of L dB EM lifts the threshold of a tone in that ear to L dB HL. ISO 389-4 states it for noise one third
-of an octave wide, as so many dB above the pure-tone zero; of wider noise what falls into that third of an octave masks.
+Effective masking: noise of L dB EM raises the threshold of a tone in that ear to L dB HL. ISO 389-4 states effective masking for
+noise one third of an octave wide, in dB above the pure-tone threshold. Of wider noise, only the part within that third of an
+octave masks.
 """
 
 from __future__ import annotations
@@ -31,10 +32,10 @@ _STREAM = 0x6E6F697365  # apart from the pauses of the schedule, which use the s
 
 @dataclass(frozen=True)
 class Masking:
-    """Noise in the ear `ear`. rms: of the samples, 1.0 is the top of the converter; frequency_hz: centre of the octave.
+    """Noise in the ear `ear`. rms: RMS of the samples, 1.0 is the top of the converter; frequency_hz: centre of the octave.
 
-    ceiling: of the earphone that plays it, which is another one than the stimulus has when that comes by bone. The noise never
-    leaves plus or minus 4 rms. Raises LevelError.
+    ceiling: that of the earphone that plays the noise; for a stimulus by bone this is not the transducer of the stimulus. The
+    noise never exceeds plus or minus 4 rms. Raises LevelError.
     """
 
     noise: str
@@ -79,8 +80,11 @@ class Masking:
 
     @property
     def swing(self) -> float:
-        """How far the RMS of 125 ms rises above the one of the noise, as a factor that not one of 1e9 such stretches passes: by
-        chi squared with twice as many degrees of freedom as bandwidth times duration (for Gaussian noise in a flat band)."""
+        """Factor by which the RMS of 125 ms may exceed the RMS of the noise; at most one of 1e9 stretches of 125 ms exceeds it.
+
+        The factor is from chi squared with twice as many degrees of freedom as bandwidth times duration (for Gaussian noise in a
+        flat band).
+        """
         degrees = 2.0 * RMS_WINDOW_S * bandwidth_hz(self.filter, self.rate_hz)
         return math.sqrt(float(special.chdtri(degrees, 1e-9)) / degrees)
 
@@ -90,20 +94,22 @@ class Masking:
 
 
 def noise_band_hz(frequency_hz: float | None) -> tuple[float, float]:
-    """Edges of the noise: one octave about a frequency, or all that white noise has."""
+    """Edges of the noise in Hz: one octave about a frequency, or the whole band of white noise (None)."""
     if frequency_hz is None:
         return WHITE_HZ
     return frequency_hz / math.sqrt(2.0), frequency_hz * math.sqrt(2.0)
 
 
 def band_filter(band_hz: tuple[float, float], rate_hz: float) -> NDArray[np.float64]:
-    """Linear phase, -6 dB at the edges, 1 inside; edges a fifth of the lower one wide."""
+    """Taps of a linear-phase filter: gain 1 inside the band, -6 dB at the edges; each edge is a fifth as wide as the lower edge
+    frequency."""
     taps = math.ceil(3.3 * rate_hz / (0.2 * band_hz[0])) | 1
     return np.asarray(signal.firwin(taps, band_hz, pass_zero=False, fs=rate_hz), dtype=np.float64)
 
 
 def bandwidth_hz(taps: NDArray[np.float64], rate_hz: float) -> float:
-    """Of the noise behind a filter with gain 1 inside its band: the width of the rectangle that passes as much."""
+    """Equivalent bandwidth of noise after a filter with gain 1 inside its band: the width of the rectangle that passes as much
+    power."""
     return float(np.sum(taps**2) * rate_hz / 2.0)
 
 
@@ -116,8 +122,11 @@ def rms_of_em(
     references: References | None = None,
     masks_hz: tuple[float, ...] | None = None,
 ) -> float:
-    """RMS of the samples for a level of effective masking: octave-band noise at its frequency, white noise (None) at the one of
-    `masks_hz` that needs most (by default 500 Hz to 4 kHz). Raises LevelError."""
+    """RMS of the samples for a level of effective masking. Raises LevelError.
+
+    Octave-band noise masks at its own frequency. White noise (frequency None) masks at all of `masks_hz` (by default 500 Hz to 4
+    kHz): the frequency that needs the highest level decides.
+    """
     _require(level_db_em, "masking_level_db_em", LOWEST_DB_EM, HIGHEST_DB_EM)
     table = load_references() if references is None else references
     places = masks_hz or (WHITE_MASKS_HZ if frequency_hz is None else (frequency_hz,))
@@ -136,7 +145,8 @@ def rms_of_em(
 
 
 def rms_of_fs(level_db_fs: float) -> float:
-    """RMS of the samples; dB re full scale: against the RMS of a sine whose peak-to-peak value is 1.0, as for all levels here."""
+    """RMS of the samples for a level in dB re full scale: re the RMS of a sine whose peak-to-peak value is 1.0, as for all levels
+    here."""
     _require(level_db_fs, "masking_level_db_fs", LOWEST_DB_FS, 0.0)
     return _rms(level_db_fs)
 
@@ -151,9 +161,10 @@ def _require(level_db: float, name: str, low: float, high: float) -> None:
 
 
 class Steady:
-    """A sound that goes on: made in blocks of its own, so that it is the same however it is read; from silence, over `RAMP_S`.
+    """A continuous sound. It is made in blocks of fixed size, so that it is the same for any reading, and rises from silence over
+    `RAMP_S`.
 
-    stop: sample at which it has come back to silence, None for one without end.
+    stop: sample at which it is silent again; None for a sound without end.
     """
 
     def __init__(self, rate_hz: float, stop: int | None = None) -> None:

@@ -1,6 +1,6 @@
-"""What a recording of a measuring sound says: its level. Pure arrays in, numbers out; all levels re a sample value of 1.0.
+"""Level of a measuring sound in a recording. Pure: arrays in, numbers out; all levels are re a sample value of 1.0.
 
-A recording begins and ends whenever it does, on a clock of its own that may differ by some 100 ppm.
+A recording may begin and end at any time, and its clock may differ from that of the sound by some 100 ppm.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _NEAR, _FAR = 4, 24  # bins of the spectrum: the tone is inside the first, the n
 
 
 class MeasureError(ValueError):
-    """The recording does not hold what was played."""
+    """Raised if the recording does not contain the sound that was played."""
 
 
 def tone_rms(samples: ArrayLike, rate_hz: float, frequency_hz: float) -> float:
@@ -44,7 +44,7 @@ def tone_rms(samples: ArrayLike, rate_hz: float, frequency_hz: float) -> float:
 
 
 def steady_part(samples: ArrayLike, rate_hz: float, frequency_hz: float) -> NDArray[np.float64]:
-    """Of a recording (n,) in which a tone rises, stays and falls again, the longest part where it stays. Raises MeasureError."""
+    """The longest part with constant level of a recording (n,) in which a tone rises, stays and falls. Raises MeasureError."""
     x = np.asarray(samples, dtype=np.float64)
     length = max(1, round(0.05 * rate_hz))
     count = x.size // length
@@ -60,14 +60,14 @@ def steady_part(samples: ArrayLike, rate_hz: float, frequency_hz: float) -> NDAr
 
 
 def train_peak_to_peak(samples: ArrayLike, rate_hz: float, rate_per_s: float = REFERENCE_TRAIN_PER_S) -> float:
-    """Peak-to-peak value of the sound in a recorded train, averaged over its periods, with peaks between samples."""
+    """Peak-to-peak value of the sound in a recorded train, averaged over its periods; peaks between samples are included."""
     period = _average_period(samples, rate_hz, rate_per_s)
     fine = signal.resample(period, 8 * period.size)
     return float(fine.max() - fine.min())
 
 
 def train_rms(samples: ArrayLike, rate_hz: float, rate_per_s: float = REFERENCE_TRAIN_PER_S) -> float:
-    """RMS of the recorded train over whole periods, noise taken off: what L_Zeq means."""
+    """RMS of the recorded train over whole periods, without the noise: the quantity of L_Zeq."""
     return math.sqrt(float(np.mean(_average_period(samples, rate_hz, rate_per_s) ** 2)))
 
 
@@ -94,7 +94,7 @@ def _average_period(samples: ArrayLike, rate_hz: float, rate_per_s: float) -> ND
 
 
 def _shifts(spectra: NDArray[np.complex128], phases: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How late each period is against the first, in samples: a straight line, as clocks drift, through what each one says."""
+    """Delay of each period against the first, in samples: a straight line, because clocks drift, fitted to the single delays."""
     middle = spectra[spectra.shape[0] // 2]
     late = []
     for spectrum in spectra:

@@ -1,4 +1,4 @@
-"""Which outputs of sound cards there are, and whether each can do this job: three columns, one clock, nothing in between."""
+"""Outputs of sound cards, and whether a run can use them: three columns, one clock, no mixer or resampler in between."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ _OF_ALSA_CARD = re.compile(r" \(hw:\d+,\d+\)$")
 
 @dataclass(frozen=True)
 class Output:
-    """One output as PortAudio lists it. `rate_hz` is what it runs at when nobody asks; `name` is without ALSA's number of the
-    card, which changes when cards are plugged in another order."""
+    """One output as PortAudio lists it. `rate_hz` is its default rate. `name` is without ALSA's number of the card, which changes
+    when cards are plugged in in another order."""
 
     number: int
     listed_as: str
@@ -45,7 +45,7 @@ class Output:
 
     @property
     def shared(self) -> str:
-        """Return why other programs or a resampler may change the sound; "" if the path is direct."""
+        """Return why other programs or a resampler may change the sound; "" if the path to the converter is direct."""
         if self.host_interface == ALSA and not _OF_ALSA_CARD.search(self.listed_as):
             return f"{self.listed_as!r} is a device that ALSA makes in software (mixer, converter, or another sound server)"
         if self.host_interface == JACK and self.pipewire:
@@ -60,7 +60,7 @@ class Output:
 
 @dataclass(frozen=True)
 class Finding:
-    """level "ok", "warning" or "no"; one "no" and the output cannot be used."""
+    """A judgement of one output. level: "ok", "warning" or "no"; with one "no" the output cannot be used."""
 
     level: Literal["ok", "warning", "no"]
     sentence: str
@@ -81,7 +81,7 @@ def load_sounddevice() -> Any:
 
 
 def list_outputs() -> list[Output]:
-    """Every output that PortAudio found when it was loaded: what was plugged in later is not among them. Raises DeviceError."""
+    """Every output that PortAudio found when it was loaded; devices that were connected later are missing. Raises DeviceError."""
     sounddevice = load_sounddevice()
     interfaces = [found["name"] for found in sounddevice.query_hostapis()]
     pipewire = JACK in interfaces and _jack_is_pipewire()
@@ -103,7 +103,7 @@ def list_outputs() -> list[Output]:
 def suitability(
     output: Output, rate_hz: float = RATE_HZ, channels: Sequence[int] = CHANNELS, allow_shared: bool = False
 ) -> list[Finding]:
-    """Can this output do the job? Asks the device whether it takes the rate."""
+    """Judge whether a run can use this output; asks the device whether it accepts the rate."""
     findings = [_enough_channels(output, channels)]
     if output.shared and allow_shared:
         findings.append(Finding("warning", f"{output.shared}; it was allowed all the same (allow_shared)"))
@@ -134,10 +134,9 @@ def usable(findings: Sequence[Finding]) -> bool:
 def find_output(
     which: str | None, rate_hz: float = RATE_HZ, channels: Sequence[int] = CHANNELS, allow_shared: bool = False
 ) -> Output:
-    """The output with this name or number; None for the only one that can do the job. Raises DeviceError that lists them.
+    """The output with this name or number; None: the only output that a run can use. Raises DeviceError that lists them.
 
-    A name that several host interfaces have means the most direct of those that can do the job; between two cards nothing is
-    guessed.
+    If several host interfaces have the name, the most direct usable one is taken. If two cards have it, an error is raised.
     """
     outputs = list_outputs()
     if not outputs:
@@ -170,7 +169,8 @@ def bits_left(peak_to_peak: float, bits: int) -> float:
 
 
 def check_block(block: int, rate_hz: float) -> None:
-    """Raise DeviceError unless blocks are long enough to play through a busy moment, and to hold the mark of a break."""
+    """Raise DeviceError unless blocks are long enough to bridge a busy moment of the machine, and to contain the mark of a break.
+    """
     shortest = max(SHORTEST_BLOCK, math.ceil(BREAK_S * rate_hz))
     if not shortest <= block <= LONGEST_BLOCK:
         raise DeviceError(f"block = {block} frames; allowed at {rate_hz:g} Hz is {shortest} to {LONGEST_BLOCK}")

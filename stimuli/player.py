@@ -1,4 +1,4 @@
-"""Play frames as one continuous stream: a renderer thread works ahead, the callback of the device only copies."""
+"""Player: plays frames as one continuous stream. A renderer thread works ahead; the callback of the device only copies."""
 
 from __future__ import annotations
 
@@ -41,8 +41,11 @@ class Markers(Protocol):
 
 @dataclass(frozen=True)
 class Underrun:
-    """Silence that the device was given because frames were late, or because it had run dry just before (`by_device`): from
-    sample (counted from the start of the device), so many."""
+    """Silence that the device was given because frames were late, or (`by_device`) because the device had run out of frames just
+    before.
+
+    It begins at sample `sample`, counted from the start of the device, and lasts `samples`.
+    """
 
     sample: int
     n: int
@@ -52,13 +55,14 @@ class Underrun:
 class Player:
     """Plays `frames` on `device` until they end or `stop` is called, from any thread. A player plays once.
 
-    Threads: the caller's, the device's (runs `_fill`: copies, sets numbers, never waits), the renderer's (renders up to 0.5 s
-    ahead, pushes markers, ends the run). Renderer and callback share a ring with one writer and one reader.
+    Threads: that of the caller; that of the device (runs `_fill`: copies, updates counters, never waits); the renderer (renders
+    up to 0.5 s ahead, pushes markers, ends the run). Renderer and callback share a ring buffer with one writer and one reader.
     A stop fades the sound out within the next block.
 
-    Where sound breaks, whole blocks are silent and the trigger column says so: a break mark (`quietfloor.stimuli.frames`), one
-    for each break. So whoever reads that column, now or from a recording, leaves out the same sweeps. The rest of a sound that
-    was torn is not played, nor is the rest of its trigger, which would pass for another one. """
+    If the sound breaks, whole blocks are silent, and the trigger column has one break mark for each break
+    (`quietfloor.stimuli.frames`). Every reader of that column, live or from a recording, therefore rejects the same sweeps. The
+    rest of an interrupted sound is not played, nor the rest of its trigger, which could be mistaken for another trigger.
+    """
 
     def __init__(self, frames: FrameSource, device: Device, markers: Markers | None = None) -> None:
         if frames.rate_hz != device.rate_hz:
@@ -105,7 +109,8 @@ class Player:
 
     @property
     def underruns(self) -> tuple[Underrun, ...]:
-        """In order. The frames that were late follow the silence: sound and trigger stay together, later onsets move by it."""
+        """All underruns in order. Late frames are played after the silence: sound and trigger stay together, and later onsets are
+        delayed."""
         return tuple(Underrun(int(at), int(n), bool(by)) for at, n, _, by in self._underruns[: self._underrun_count])
 
     @property
@@ -114,7 +119,7 @@ class Player:
         return self._marked
 
     def start(self) -> None:
-        """Returns at once. Raises PlayerError unless the player is idle."""
+        """Start to play; returns at once. Raises PlayerError unless the player is idle."""
         with self._lock:
             if self._state != "idle":
                 raise PlayerError(f"the player is {self._state}; only an idle one can start: make a new player")
@@ -122,7 +127,8 @@ class Player:
             self._renderer.start()
 
     def stop(self) -> None:
-        """Silence, then close; returns when the device is closed. From any thread, any number of times, also before a start."""
+        """Silence and close the device; returns when it is closed. May be called from any thread, repeatedly, and before a start.
+        """
         with self._lock:
             if self._state == "idle":
                 self._enter("stopped")
@@ -134,7 +140,7 @@ class Player:
             self._ended.wait()
 
     def wait(self, timeout_s: float | None = None) -> bool:
-        """Wait for the end; whether it came. Raises PlayerError when the run ended on a fault."""
+        """Wait for the end; returns whether the player has ended. Raises PlayerError if the run ended on a fault."""
         ended = self._ended.wait(timeout_s)
         if self._state == "failed":
             raise PlayerError(f"the stimulus stopped at sample {self._position}: {self._error}") from self._error
@@ -233,7 +239,7 @@ class Player:
         return True
 
     def _break(self, out: NDArray[np.float32]) -> None:
-        """A block of silence, with the mark of the break in its trigger column, or what is left of it."""
+        """Fill a block with silence, and with the mark of the break, or the rest of that mark, in its trigger column."""
         n = len(out)
         starts = self._mark_at >= self._mark.size and (self._device_broke or not self._in_break)
         if starts:
@@ -249,20 +255,21 @@ class Player:
         self._position += n
 
     def _end_of_torn_sound(self) -> int:
-        """First frame behind the sweep that had begun before the next frame."""
+        """First frame after the end of the sweep that had begun before the next frame."""
         sweeps = self._frames.sweeps
         begun = bisect_left(sweeps, self._copied, key=lambda sweep: sweep.onset_sample)
         return 0 if begun == 0 else sweeps[begun - 1].onset_sample + self._frames.reach_samples
 
     def _copy(self, out: NDArray[np.float32], n: int) -> None:
-        """The next `n` frames, which must be there."""
+        """Copy the next `n` frames, which must be in the ring."""
         first = self._copied % len(self._ring)
         head = min(n, len(self._ring) - first)
         out[:head] = self._ring[first : first + head]
         out[head:n] = self._ring[: n - head]
 
     def _fade_out(self, out: NDArray[np.float32]) -> None:
-        """Silence; in the first block the sound up to there fades. It has no triggers: no sweep begins any more."""
+        """Fill a block with silence; in the first such block the sound fades out. There are no triggers, because no sweep begins
+        any more."""
         ready = 0
         if not (self._faded or self._in_break):
             ready = min(self._written - self._copied, len(out), len(self._fade))
@@ -273,14 +280,15 @@ class Player:
         out[:, 2] = 0.0
 
     def _note_underrun(self, by_device: bool) -> None:
-        """A break begins here; when the list is full, which ends the run, the last one stands for the rest."""
+        """Record the beginning of a break. If the list is full, which ends the run, the last entry stands for all further breaks.
+        """
         place = min(self._underrun_count, MAX_UNDERRUNS - 1)
         self._underruns[place] = self._position, 0, self._copied, by_device
         self._underrun_count = place + 1
 
 
 def _mark_column(lobe_s: float, rate_hz: float, db_fs: float) -> NDArray[np.float32]:
-    """The trigger column of a break from its first frame on, for as long as it must last. (n,)"""
+    """The trigger column of a break, (n,), from its first frame on, for as long as the break must last."""
     mark, start = break_mark(lobe_s, rate_hz, db_fs), round(BREAK_AFTER_S * rate_hz)
     column = np.zeros(math.ceil(BREAK_S * rate_hz), dtype=np.float32)
     column[start : start + mark.size] = mark

@@ -34,10 +34,11 @@ _SLOWNESS = 0.01  # of following the clock, per block: stamps are labels, not me
 
 
 class PortAudioDevice:
-    """Opened, and so refused, when it is made; silent until `start`. Frames go to `channels` (numbers from 1) of the output.
+    """A sound card. It is opened when the object is made, and silent until `start`. Frames go to `channels` (numbers from 1) of
+    the output.
 
-    It cannot wait: PortAudio's thread asks for a block when it is due. When PortAudio says that the output ran dry, `fill` is
-    told so with the next block. Raises DeviceError for an output that cannot do the job.
+    The device cannot wait: PortAudio's thread requests a block when it is due. When PortAudio reports an underflow, `fill` is
+    told with the next block. Raises DeviceError for an output that cannot be used.
     """
 
     can_wait = False
@@ -90,7 +91,7 @@ class PortAudioDevice:
             raise DeviceError(f"output {self.output} does not start: {error}") from error
 
     def stop(self) -> None:
-        """Plays what was handed over, then closes. From any thread, any number of times."""
+        """Play the frames that were handed over, then close. May be called from any thread, repeatedly."""
         failed = self.error is not None
         self._stopping = True
         with self._lock:
@@ -131,7 +132,7 @@ class PortAudioDevice:
         return stream
 
     def _ask(self, out: NDArray[np.float32], n: int, when: Any, status: Any) -> None:
-        """PortAudio's thread. What it returns while an error is kept is silence; the player ends the run."""
+        """Fill a block in PortAudio's thread. After an error the block is silent; the player ends the run."""
         out.fill(0.0)
         try:
             if n != self.block:
@@ -146,7 +147,8 @@ class PortAudioDevice:
             out.fill(0.0)
 
     def _keep_time(self) -> None:
-        """Where sample 0 lies on the LSL clock: smoothed over a hundred blocks, so that a late callback moves no stamp."""
+        """Estimate the time of sample 0 on the LSL clock, smoothed over a hundred blocks, so that a late callback changes no
+        stamp."""
         t0_s = self._clock() + self.latency_s - self._count / self.rate_hz
         self._t0_s = t0_s if self._count == 0 else self._t0_s + _SLOWNESS * (t0_s - self._t0_s)
         self._count += self.block

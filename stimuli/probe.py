@@ -19,9 +19,10 @@ LONGEST_S = 60.0
 
 
 class ToneFrames(FrameSource):
-    """A tone in one ear for `seconds`, rise and fall included; `level_db_fs` re a peak-to-peak of 1.0. Raises LevelError.
+    """A tone in one ear for `seconds`, rise and fall included; `level_db_fs` in dB re a peak-to-peak value of 1.0. Raises
+    LevelError.
 
-    `whole`: no more than this reaches an ear.
+    `whole`: the largest dose that the tone may give.
     """
 
     def __init__(
@@ -58,7 +59,8 @@ class ToneFrames(FrameSource):
 
 
 def train_frames(waveform: Waveform, level_db_fs: float, ear: str, seconds: float, ceiling: Ceiling) -> FrameSource:
-    """One polarity, 20 per second without pauses: the train that reference levels are stated for. Raises LevelError."""
+    """Frames of a train of one polarity, 20 per second without pauses: the train for which reference levels are stated. Raises
+    LevelError."""
     if not 0.1 <= seconds <= LONGEST_S:
         raise LevelError(f"seconds = {seconds:g}; allowed is 0.1 to {LONGEST_S:g} s")
     schedule = Schedule(

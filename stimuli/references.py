@@ -24,9 +24,9 @@ Key = tuple[str, float | None, str, str]  # stimulus, frequency_hz, transducer, 
 
 @dataclass(frozen=True)
 class Reference:
-    """The level of 0 dB nHL for one stimulus, transducer and coupler, with where the number comes from.
+    """The level of 0 dB nHL for one stimulus, transducer and coupler, with the source of the number.
 
-    level_db_ppe: dB p-p.e. SPL, by bone re 1 uN; level_db_zeq: RMS of its train at 20 per second; nan for one not given.
+    level_db_ppe: dB p-p.e. SPL, by bone re 1 uN. level_db_zeq: RMS level of its train at 20 per second, dB. nan: not given.
     """
 
     stimulus: str
@@ -59,7 +59,7 @@ class Reference:
 
     @property
     def level_db_ppe_spl(self) -> float:
-        """For earphones; a vibrator has no sound pressure."""
+        """Level in dB p-p.e. SPL, for earphones only; a vibrator has no sound pressure."""
         if self.transducer == BONE:
             raise LevelError(f"reference for {_in_words(self.key)}: its level is a force")
         return self.level_db_ppe
@@ -77,14 +77,14 @@ class Zero:
 
 @dataclass(frozen=True)
 class References:
-    """Rows by their keys. Frequencies of `pure_tones` and `narrow_bands` rise."""
+    """All tables, with rows by their keys. The frequencies of `pure_tones` and `narrow_bands` rise."""
 
     signals: Mapping[Key, Reference]
     pure_tones: Mapping[tuple[str, str], tuple[Zero, ...]]  # by transducer, coupler
     narrow_bands: tuple[Zero, ...]
 
     def signal(self, waveform: Waveform, transducer: str, coupler: str) -> Reference:
-        """Raises LevelError when there is none."""
+        """The reference of a stimulus on a transducer and coupler. Raises LevelError if there is none."""
         key: Key = (waveform.name, waveform.frequency_hz, transducer, coupler)
         if key not in self.signals:
             known = "; ".join(_in_words(known) for known in self.signals)
@@ -97,12 +97,13 @@ class References:
         return self.signals[key]
 
     def pure_tone_db(self, transducer: str, coupler: str, frequency_hz: float) -> float:
-        """0 dB HL of a tone: between rows linear over the logarithm of frequency, not beyond them. Raises LevelError."""
+        """0 dB HL of a tone in dB SPL, interpolated linearly over the logarithm of frequency. Raises LevelError outside the rows.
+        """
         rows = self.pure_tones.get((transducer, coupler), ())
         return _between(rows, frequency_hz, f"pure-tone zero of {transducer} on {coupler}")
 
     def narrow_band_db(self, frequency_hz: float) -> float:
-        """Level of third-octave noise at 0 dB effective masking, in dB above the pure-tone zero. Raises LevelError."""
+        """Level of third-octave noise at 0 dB effective masking, in dB above the pure-tone threshold. Raises LevelError."""
         return _between(self.narrow_bands, frequency_hz, "narrow-band reference level")
 
 

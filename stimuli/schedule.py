@@ -1,11 +1,12 @@
-"""When each stimulus starts, and with which polarity: integer samples, seeded, the same however they are read.
+"""Schedule of stimuli: onset of each in whole samples, and its polarity. It is seeded, and the same for any block size.
 
-After each unit of sweeps comes a random pause, the sum of one draw for each mains frequency: hum then meets every unit at a
-phase that owes nothing to the units before (see `Schedule`) and cannot add up like a response. With 50 and 60 Hz the pause is
-18.3 ms in the mean, which makes a run at 47.1/s with units of 16 last 5.4 % longer: (1/50 + 1/60) / 2 over 16 / 47.1 s.
+After each unit of sweeps comes a random pause, the sum of one random number for each mains frequency. Hum then has a random phase
+in every unit, independent of the units before (see `Schedule`), and cannot add up like a response. With 50 and 60 Hz the mean
+pause is 18.3 ms, which makes a run at 47.1/s with units of 16 last 5.4 % longer: (1/50 + 1/60) / 2 over 16 / 47.1 s.
 
-Polarity alternates within a unit. Which polarity a unit begins with is drawn by a fair coin of its own: what the sound itself
-leaves in the mean of a unit, such as the end of an artefact that no next sweep cancels, then has either sign and cannot add up.
+Polarity alternates within a unit. A separate fair coin for each unit decides which polarity comes first. A part of the sound that
+remains in the mean of a unit, such as the end of an artefact that no next sweep cancels, then has a random sign and cannot add
+up.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ class ScheduleError(ValueError):
 
 
 class RateError(ScheduleError):
-    """Raised for a stimulus rate in step with the mains; `proposals` are safe rates nearby."""
+    """Raised for a stimulus rate that is locked to the mains; `proposals` are safe rates nearby."""
 
     def __init__(self, message: str, proposals: tuple[float, ...]) -> None:
         super().__init__(message)
@@ -39,9 +40,9 @@ class RateError(ScheduleError):
 
 @dataclass(frozen=True)
 class Sweep:
-    """One presentation: counted from 0 in the run, unit counted from 0, onset in samples of the schedule's clock.
+    """One presentation. index: counted from 0 in the run; unit: counted from 0; onset in samples of the schedule's clock.
 
-    cell: of a run with several ones, which was played; None before that is known, and for a run of one sound.
+    cell: the cell that was played, in a run with several cells; None before that is known, and for a run with one sound.
     """
 
     index: int
@@ -144,7 +145,7 @@ _LEAST_TURNS = 2.0
 
 
 def mains_conflict(rate_per_s: float, mains_hz: tuple[float, ...] = (50.0, 60.0)) -> tuple[float, float] | None:
-    """The (hum frequency, multiple of the rate) in Hz that stay too close together, worst first; None for a safe rate."""
+    """The pair (hum frequency, multiple of the rate) in Hz that lie too close together, worst first; None for a safe rate."""
     worst: tuple[float, float] | None = None
     least = _LEAST_TURNS * rate_per_s / _FIRST_LOOK_SWEEPS
     for hum_hz in (h * f for f in mains_hz for h in range(1, _HARMONICS + 1)):
@@ -164,7 +165,7 @@ def safe_rates_near(rate_per_s: float, mains_hz: tuple[float, ...] = (50.0, 60.0
 
 
 def refuse_mains_locked(rate_per_s: float, mains_hz: tuple[float, ...] = (50.0, 60.0)) -> None:
-    """Raise RateError, with safe rates nearby, when a multiple of the rate stays in step with the mains or its harmonics."""
+    """Raise RateError, with safe rates nearby, if a multiple of the rate is locked to the mains or its harmonics."""
     if not SLOWEST_PER_S <= rate_per_s <= FASTEST_PER_S:
         raise RateError(f"rate_per_s = {rate_per_s}; allowed is {_RATES}", ())
     conflict = mains_conflict(rate_per_s, mains_hz)

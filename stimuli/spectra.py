@@ -1,4 +1,4 @@
-"""Measures of a waveform: duration, size, spectrum, envelope. They are of the electric signal; an earphone changes them."""
+"""Measures of a waveform: duration, size, spectrum, envelope. They describe the electric signal; an earphone changes them."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ BANDS_DB = (10.0, 20.0)
 class WaveformMeasures:
     """Measures of one waveform.
 
-    `rms` is over its duration, silence left out; `crest_db` is the peak over it. `band_db_hz`: for each of `BANDS_DB` the lowest
-    and highest frequency of the stretch around the strongest frequency in which the spectrum stays within so many dB of it (0
-    where the stretch has no lower end, half the rate where it has no upper one).
+    `rms` is over its duration, without silence; `crest_db` is the peak re that RMS. `band_db_hz`: for each level of `BANDS_DB`
+    the lowest and highest frequency around the strongest frequency between which the spectrum stays within that many dB of its
+    maximum. The lowest is 0 and the highest half the rate if the spectrum does not fall so far.
     """
 
     duration_s: float
@@ -58,7 +58,8 @@ def spectrum(waveform: Waveform, spacing_hz: float = SPACING_HZ) -> tuple[Floats
 
 
 def band_hz(frequency_hz: Floats, level_db: Floats, down_db: float) -> tuple[float, float]:
-    """Ends of the stretch around the strongest frequency in which the level stays within `down_db` of it; interpolated."""
+    """Lowest and highest frequency around the strongest one between which the level stays within `down_db` of it; interpolated.
+    """
     top = int(np.argmax(level_db))
     limit = float(level_db[top]) - down_db
     below = np.flatnonzero(level_db[:top] < limit)
@@ -69,7 +70,7 @@ def band_hz(frequency_hz: Floats, level_db: Floats, down_db: float) -> tuple[flo
 
 
 def _crossing(frequency_hz: Floats, level_db: Floats, index: int, limit: float) -> float:
-    """Where the straight line from point `index` to the next passes `limit`."""
+    """Frequency at which the straight line from point `index` to the next crosses `limit`."""
     share = (limit - level_db[index]) / (level_db[index + 1] - level_db[index])
     return float(frequency_hz[index] + share * (frequency_hz[index + 1] - frequency_hz[index]))
 
@@ -77,8 +78,8 @@ def _crossing(frequency_hz: Floats, level_db: Floats, index: int, limit: float) 
 def envelope(waveform: Waveform, margin_s: float = 0.0) -> tuple[Floats, Floats, Floats]:
     """Times in s after time zero, the curve, and its envelope (magnitude of the analytic signal); all (n,).
 
-    Read between samples where the sound is smooth; with `margin_s` of silence on either side, into which the envelope of a sound
-    with hard edges reaches.
+    Smooth sounds are evaluated between samples. `margin_s` of silence is added on either side, because the envelope of a sound
+    with hard edges extends beyond it.
     """
     margin = math.ceil(margin_s * waveform.rate_hz)
     samples = np.pad(waveform.samples, margin)

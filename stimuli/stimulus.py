@@ -34,7 +34,8 @@ FREQUENCY_HZ = (250.0, 8000.0)  # own choice: the frequencies of a hearing test
 
 @dataclass(frozen=True)
 class StimulusSpec:
-    """One stimulus. Parameters that are not given take the published form; those of another kind are refused (ValueError).
+    """One stimulus. A parameter that is not given has its published value; a parameter of another kind of stimulus raises
+    ValueError.
 
     frequency_hz: tone burst, or centre of an octave chirp, 250 to 8000. cycles: rise, plateau, fall. envelope: see `ENVELOPES`.
     chirp_k, chirp_d: delay along the cochlea; chirp_span_ms instead of chirp_k: the delay between 710 and 5700 Hz.

@@ -34,12 +34,12 @@ def tone_burst(
     cycles: tuple[float, float, float] = CYCLES,
     envelope: str = "linear",
 ) -> Waveform:
-    """A sine of `frequency_hz` that begins at zero phase, first half-wave positive, under rise, plateau and fall in cycles.
+    """A sine of `frequency_hz` that begins at zero phase with a positive half-wave, under rise, plateau and fall in cycles.
 
-    The burst is defined in continuous time and read at the sample times, so that frequency and durations are exact at any rate
-    (2-1-2 cycles last 5 / frequency: 10 ms at 500 Hz). Time zero is the start of the burst, as in published latencies of tone
-    bursts; the end of the rise and the middle are `cycles[0]` and half of all cycles later.
-    Raises ValueError: frequency above 0.4 of the rate, cycles that are no burst, an envelope that is not in `ENVELOPES`.
+    The burst is defined in continuous time and evaluated at the sample times, so that frequency and durations are exact at any
+    rate (2-1-2 cycles last 5 / frequency: 10 ms at 500 Hz). Time zero is the start of the burst, as in published latencies of
+    tone bursts. The rise ends `cycles[0]` cycles later, and the middle is half of all cycles later.
+    Raises ValueError for a frequency above 0.4 of the rate, impossible cycles, or an envelope that is not in `ENVELOPES`.
     """
     if not 0 < frequency_hz <= 0.4 * rate_hz:
         highest = 0.4 * rate_hz

@@ -1,4 +1,4 @@
-"""Table of stimuli in the standard form for which reference levels hold. `stimulus` makes all other forms."""
+"""Table of stimuli in the standard form, for which reference levels hold. The module `stimulus` makes all other forms."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def standard_form(kind: str, rate_hz: float, frequency_hz: float | None = None) 
 
 
 def is_registered(waveform: Waveform) -> bool:
-    """Whether the samples are those that `WAVEFORMS` makes under this name and frequency: a name alone proves nothing."""
+    """Whether the samples equal those that `WAVEFORMS` makes for this name and frequency; a name alone could be wrong."""
     if waveform.name not in WAVEFORMS:
         return False
     try:

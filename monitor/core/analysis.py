@@ -1,7 +1,7 @@
-"""From units of sweeps to looks and a decision, for one run or for thousands at once.
+"""Looks and a decision from units of sweeps, for one run or for thousands at once.
 
-The live engine feeds this with a batch of EEG channels of one stream; validation feeds it with a batch of simulated
-runs. Everything before this point is about a stream, everything here is about sweeps.
+The live engine feeds a batch of EEG channels of one stream; validation feeds a batch of simulated runs. Earlier modules process a
+stream; this module processes sweeps.
 """
 
 from __future__ import annotations
@@ -67,9 +67,10 @@ DEFAULT_RULES: tuple[Rule, ...] = (EvidenceReached(), NoiseFloorReached(), Sweep
 
 @dataclass(frozen=True)
 class AnalysisSettings:
-    """Sweeps of ``n_times`` points at ``rate_hz`` from ``start_ms``; response window in ms; criteria, evidence, rules.
+    """Settings of an analysis: ``n_times`` points per sweep at ``rate_hz`` from ``start_ms``; response window in ms; criteria,
+    evidence, rules.
 
-    ``gain`` is that of the filter which the sweeps went through (see ``response_bank``); None where there was none.
+    ``gain``: frequency response of the filter that the sweeps went through (see ``response_bank``); None where there was none.
     """
 
     rate_hz: float
@@ -100,7 +101,7 @@ class AnalysisSettings:
 
     @property
     def quiet_nv(self) -> float | None:
-        """The noise for which a response that was found waits; None where none waits."""
+        """Residual noise in nV down to which the run goes on after a response was found; None where it ends at once."""
         return next((rule.quiet_nv for rule in self.rules if isinstance(rule, QuietAfterResponse)), None)
 
     @cached_property
@@ -110,7 +111,7 @@ class AnalysisSettings:
 
     @cached_property
     def stride(self) -> int:
-        """Window points are this many sweep points apart, so that they lie at about 4 kHz."""
+        """Distance between neighbouring window points in sweep points; window points lie at about 4 kHz."""
         return max(1, int(self.rate_hz / ANALYSIS_RATE_HZ + 1e-9))
 
     @cached_property
@@ -122,7 +123,7 @@ class AnalysisSettings:
 
     @cached_property
     def judged(self) -> slice:
-        """Points by which a sweep is judged: not those that may hold the electrical artefact of the stimulus."""
+        """Points by which a sweep is judged: all but those that may contain the electrical artefact of the stimulus."""
         return slice(int(np.searchsorted(self.times_ms, min(JUDGED_FROM_MS, self.window_ms[0]) - 1e-9)), self.n_times)
 
     @cached_property
@@ -144,7 +145,7 @@ class Look:
 
 @dataclass(frozen=True)
 class UnitResult:
-    """What became of one unit: sweeps accepted (..., n_sweeps), exceeded criteria by name, weight (...,), and a look after each
+    """Result for one unit: sweeps accepted (..., n_sweeps), exceeded criteria by name, weight (...,), and a look after each
     block."""
 
     accepted: Bools
@@ -156,8 +157,9 @@ class UnitResult:
 class RunningAnalysis:
     """State of a batch of runs; feed it one unit at a time, in order.
 
-    A look holds what the rules of the settings and of ``also_for`` need, when they need it, and ``also_compute`` (names
-    from STATISTICS) every time; everything else in it is nan. In bulk ``also_compute`` is best left empty.
+    A look contains the statistics that the rules of the settings and of ``also_for`` need at this look, and those in
+    ``also_compute`` (names from STATISTICS) at every look; all others are nan. Leave ``also_compute`` empty for many runs,
+    because each statistic costs time.
     """
 
     def __init__(
@@ -202,9 +204,9 @@ class RunningAnalysis:
         self.evidence.come_after(average_uv, weight, bank)
 
     def update(self, sweeps_uv: Floats, usable: Bools, presented: Bools | None = None) -> UnitResult:
-        """One unit: sweeps (..., n_sweeps, n_times) in uV, finite everywhere; ``usable`` (..., n_sweeps) without faults.
+        """Take one unit: sweeps (..., n_sweeps, n_times) in uV, all finite; ``usable`` (..., n_sweeps): sweeps without faults.
 
-        ``presented`` marks the places that really were stimuli (default: all); unusable places may hold zeros.
+        ``presented`` (..., n_sweeps): places at which a stimulus was presented (default: all). Unusable places may contain zeros.
         """
         settings = self.settings
         exceeded = self.limits.update(sweeps_uv[..., settings.judged], usable)
@@ -262,7 +264,8 @@ class RunningAnalysis:
         return Look(figures, noise, self.evidence.log10_max, outlook, rule, self._stopping.found & (rule < 0))
 
     def _outlook(self, figures: LookStatistics) -> ForecastInput | None:
-        """The way to the decision from here, by evidence, noise floor, upper limit, sweep limit; None where others decide."""
+        """Input of the forecast: distance to a decision by evidence, noise floor, upper limit, sweep limit; None where other
+        rules decide."""
         waits = next((rule for rule in self.settings.rules if isinstance(rule, QuietAfterResponse)), None)
         rules = self.settings.rules if waits is None else (waits.finds, *self.settings.rules)
         alpha = next((rule.alpha for rule in rules if isinstance(rule, EvidenceReached)), None)
@@ -288,9 +291,9 @@ class RunningAnalysis:
             )
 
     def _absent_weight(self, kind: type[RuleT], at: Callable[[RuleT], Floats | float]) -> Floats:
-        """Weight (...,) at which a missing response will be believed by a rule of this kind; infinite where it never is.
+        """Weight (...,) at which a rule of this kind will accept that there is no response; infinite where it never will.
 
-        Without a response the upper limit falls as the noise does; an unknown limit promises nothing.
+        Without a response the upper limit falls in proportion to the noise. Where the limit is unknown, the weight is infinite.
         """
         rule = next((rule for rule in self.settings.rules if isinstance(rule, kind)), None)
         known = np.inf if rule is None or not self._covered else at(rule)
@@ -298,7 +301,7 @@ class RunningAnalysis:
 
 
 class _Wanted:
-    """Which statistics are to be computed at which look."""
+    """Selection of the statistics that are computed at a look."""
 
     def __init__(self, rules: tuple[Rule, ...], always: frozenset[str], batch: tuple[int, ...]) -> None:
         self._always = always.union(*(rule.needs for rule in rules if rule.schedule is None))

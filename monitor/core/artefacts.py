@@ -1,8 +1,8 @@
-"""Which sweeps are rejected, and why.
+"""Rejection of sweeps, with reasons.
 
-Two kinds of reason. *Faults* are seen in the raw samples of one sweep (rails, a flat line). *Criteria* compare a figure
-of the filtered sweep with its running median over the last units, so that the limit follows the subject. Every figure
-uses absolute values: turning the sign of a whole block changes no decision here, which the evidence relies on.
+There are two kinds of reasons. *Faults* are found in the raw samples of one sweep (rails, a flat line). *Criteria* compare a
+measure of the filtered sweep with its running median over the last units, so that the limit follows the subject. Every measure
+uses absolute values: changing the sign of a whole block changes no decision, and the evidence relies on that.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def slope_uv_per_ms(sweeps_uv: Floats, rate_hz: float) -> Floats:
 
 
 class LimitKey(NamedTuple):
-    """A key of ``[analysis]`` that sets a limit: its name, its default, the smallest and largest value, what it is."""
+    """A key of ``[analysis]`` that sets a limit: name, default, smallest and largest value, description."""
 
     key: str
     default: float
@@ -48,11 +48,11 @@ class LimitKey(NamedTuple):
 
 @dataclass(frozen=True)
 class Criterion:
-    """Reject a sweep when ``measure`` exceeds ``times`` its running median, or ``ceiling`` whatever the median.
+    """Reject a sweep when ``measure`` exceeds ``times`` its running median, or exceeds ``ceiling``.
 
-    ``word`` says in a few words what a rejected sweep is. ``ceiling_uv`` are the smallest and largest ceiling that a plan may
-    give; None: the criterion has no ceiling. Runs of a format before ``since`` did without the criterion. These three describe:
-    they have no part in equality and identity.
+    ``word`` describes a rejected sweep in a few words. ``ceiling_uv``: smallest and largest ceiling that a plan may give; None:
+    the criterion has no ceiling. ``since``: the first format of runs that has the criterion. Equality and identity ignore these
+    three fields.
     """
 
     name: str
@@ -73,18 +73,18 @@ class Criterion:
 
     @property
     def keys(self) -> tuple[LimitKey, ...]:
-        """Its keys of ``[analysis]``."""
+        """Keys of ``[analysis]`` that set the limits of this criterion."""
         times = LimitKey(self.times_key, self.times, *TIMES_LIMITS, f"times the running median {self.name}")
         if self.ceiling_key is None or self.ceiling_uv is None:
             return (times,)
         return times, LimitKey(self.ceiling_key, self.ceiling, *self.ceiling_uv, "absolute ceiling")
 
     def limited(self, limits: Mapping[str, float]) -> Criterion:
-        """The criterion with the limits of a plan, by their keys."""
+        """The criterion with the limits of a plan, given by key."""
         return replace(self, times=limits[self.times_key], ceiling=limits[self.ceiling_key] if self.ceiling_key else np.inf)
 
     def sentence(self, told: Mapping[str, str]) -> str:
-        """For a paper, behind "where their": what it rejects, with limits in words, by their keys."""
+        """Text for a paper that continues "where their": what the criterion rejects, with limits in words, given by key."""
         ceiling = f"{told[self.ceiling_key]} or " if self.ceiling_key else ""
         return f"{self.name} was above {ceiling}{told[self.times_key]} times the running median of {self.name}s"
 
@@ -99,7 +99,7 @@ CRITERIA: tuple[Criterion, ...] = (
 class RunningLimits:
     """One limit per criterion for a batch of runs; the median is over all presented sweeps of the last 8 units.
 
-    Rejected sweeps still count, otherwise a rise of the noise would shut the gate for good.
+    Rejected sweeps count for the median. Otherwise, after a rise of the noise, all later sweeps would be rejected.
     """
 
     def __init__(self, criteria: tuple[Criterion, ...], rate_hz: float) -> None:
@@ -109,7 +109,8 @@ class RunningLimits:
         self.limits: dict[str, Floats] = {}
 
     def update(self, sweeps_uv: Floats, usable: Bools) -> list[tuple[str, Bools]]:
-        """Sweeps (..., n_sweeps, n_times) and which of them can be judged -> per criterion, which exceed its limit.
+        """Take sweeps (..., n_sweeps, n_times) and whether each can be judged (..., n_sweeps); return for each criterion which
+        sweeps exceed its limit.
 
         The limit comes from earlier units; the first unit is judged by its own median.
         """
@@ -129,7 +130,7 @@ class RunningLimits:
 
 
 def _median(values: Floats) -> Floats:
-    """Median over the last axis that passes over nan; nan (which rejects nothing) where there is no value at all."""
+    """Median over the last axis that ignores nan; nan (which rejects nothing) where there is no value at all."""
     ordered = np.sort(values, axis=-1)  # nan goes last
     middle = ordered.shape[-1] // 2
     if not np.isnan(ordered[..., -1]).any():
@@ -141,7 +142,7 @@ def _median(values: Floats) -> Floats:
 
 
 class RawWatch:
-    """Knows how often neighbouring raw samples were equal, block by block: few sweeps need a closer look than that."""
+    """Counts equal neighbouring raw samples block by block, so that few sweeps need a full check for faults."""
 
     def __init__(self, rate_hz: float, rail_uv: float) -> None:
         self._enough = min(_held_samples(rate_hz)) - 1  # equal neighbours, in all channels together, that may be a fault
@@ -149,14 +150,15 @@ class RawWatch:
         self._blocks: deque[tuple[int, int]] = deque(maxlen=WATCHED_BLOCKS)  # first sample, equal neighbours
 
     def feed(self, index: int, raw_uv: Floats) -> None:
-        """The next samples (n_channels, n) from ``index`` on, beginning with the last one before them if there is any."""
+        """Take the next samples (n_channels, n) from ``index`` on; the first of them is the last sample of the previous call, if
+        any."""
         same = int(np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1]))
         if self._rail_uv < np.inf and bool((np.abs(raw_uv) >= self._rail_uv).any()):
             same = self._enough
         self._blocks.append((index, same))
 
     def clears(self, start: int) -> bool:
-        """Whether nothing from sample ``start`` on can be a fault, in any channel. False says nothing."""
+        """Whether no channel can have a fault from sample ``start`` on. False means that it is not known."""
         same = 0
         for first, count in reversed(self._blocks):
             same += count
@@ -166,7 +168,8 @@ class RawWatch:
 
 
 def raw_faults(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> Faults:
-    """``raw_fault`` of each channel of raw samples (n_channels, n); those of a live amplifier are cleared at one glance."""
+    """``raw_fault`` of each channel of raw samples (n_channels, n), with a quick check that excludes most sweeps of a live
+    amplifier."""
     still = np.count_nonzero(raw_uv[:, 1:] == raw_uv[:, :-1])
     if still < min(_held_samples(rate_hz)) - 1 and (rail_uv == np.inf or bool((np.abs(raw_uv) < rail_uv).all())):
         return (None,) * len(raw_uv)
@@ -175,12 +178,12 @@ def raw_faults(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> Fault
 
 @cache
 def _held_samples(rate_hz: float) -> tuple[int, int]:
-    """Samples without any change that are a flat line, and at the very top or bottom a rail."""
+    """Number of equal samples in a row that count as a flat line, and as a rail if they are the largest or smallest value."""
     return max(2, round(FLAT_MS * 1e-3 * rate_hz)), max(CLIPPED_SAMPLES, round(CLIPPED_MS * 1e-3 * rate_hz))
 
 
 def raw_fault(raw_uv: Floats, rate_hz: float, rail_uv: float = np.inf) -> str | None:
-    """"saturation", "flat" or None for the raw samples (n,) of one sweep in one channel, from those samples alone."""
+    """Fault of the raw samples (n,) of one sweep in one channel: "saturation", "flat" or None. Only these samples are used."""
     if bool((np.abs(raw_uv) >= rail_uv).any()):
         return "saturation"
     flat, clipped = _held_samples(rate_hz)

@@ -1,7 +1,7 @@
 """The inverse-variance weighted average in units of sweeps, for any batch of runs at once.
 
-Reference for weighting by the noise of small groups of sweeps: Elberling & Wahlgreen 1985 (Scand Audiol 14:89); that
-weights taken from the power of single sweeps bias the response: Luetkenhoener, Hoke & Pantev 1985.
+Weighting by the noise of small groups of sweeps: Elberling & Wahlgreen 1985 (Scand Audiol 14:89). Weights from the power of
+single sweeps bias the response: Luetkenhoener, Hoke & Pantev 1985.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ class Window:
 
 @dataclass(frozen=True)
 class Unit:
-    """One unit of presented sweeps, reduced. Shapes: batch ``...``, points of a whole sweep ``n_times``.
+    """Summary of one unit of presented sweeps. Shapes: batch ``...``, points of a whole sweep ``n_times``.
 
-    Means and residuals have the precision of the sweeps; everything that is summed from unit to unit is double.
+    Means and residuals have the precision of the sweeps; everything that is summed over units is double.
     """
 
     sweeps_uv: Floats  # (..., n_sweeps, n_times), rejected sweeps included
@@ -51,12 +51,12 @@ class Unit:
 
     @property
     def residuals_uv(self) -> Floats:
-        """(..., n_sweeps, n_times) about the unit mean, 0 where rejected."""
+        """Residuals (..., n_sweeps, n_times) about the unit mean, 0 for rejected sweeps."""
         return _residuals(self.sweeps_uv, self.mean_uv, self.accepted)
 
 
 def reduce_unit(sweeps_uv: Floats, accepted: Bools, window: Window) -> Unit:
-    """Sweeps (..., n_sweeps, n_times), finite everywhere, with those accepted (..., n_sweeps) -> their Unit."""
+    """Summarise sweeps (..., n_sweeps, n_times), all finite, of which ``accepted`` (..., n_sweeps) count, as a Unit."""
     count = accepted.sum(axis=-1).astype(np.float64)
     weights = _all_weights(accepted.shape[-1]) if accepted.all() else _weights(accepted)
     sums = weights.astype(sweeps_uv.dtype, copy=False) @ sweeps_uv
@@ -83,7 +83,7 @@ def _weights(accepted: Bools) -> Floats:
 
 @cache
 def _all_weights(n_sweeps: int) -> Floats:
-    """The same (2, n_sweeps) where all are accepted, as they nearly always are in a single run."""
+    """Weights as in ``_weights``, (2, n_sweeps), for a unit whose sweeps are all accepted, as in most units of a single run."""
     return _weights(np.ones(n_sweeps, dtype=bool))
 
 
@@ -95,7 +95,7 @@ def _residuals(sweeps: Floats, mean: Floats, accepted: Bools) -> Floats:
 
 
 def _energy(sweeps: Floats) -> Floats:
-    """Sum of squares of each sweep (..., n_sweeps), in double precision from here on."""
+    """Sum of squares of each sweep (..., n_sweeps), in double precision."""
     return np.asarray(np.einsum("...t,...t->...", sweeps, sweeps), dtype=np.float64)
 
 
@@ -146,7 +146,7 @@ class WeightedAverage:
         self.units += 1
 
     def average_uv(self) -> Floats:
-        """(..., n_times), nan before anything has weight."""
+        """The average (..., n_times), nan before any unit has weight."""
         return _over(self._sum[0] + self._sum[1], self.weight)
 
     def half_uv(self, half: int) -> Floats:
@@ -162,9 +162,9 @@ class WeightedAverage:
             return np.asarray(self._point / self.weight**2)
 
     def dispersion(self, window: Window) -> Floats:
-        """Spread between unit means over what the spread inside units predicts (...,), 1 on average for noise.
+        """Spread between unit means divided by the spread that the sweeps inside units predict (...,); 1 on average for noise.
 
-        ``sum w_j (M_j - A)^2 / (J - 1)``, averaged over the window; nan below two units.
+        ``sum w_j (M_j - A)^2 / (J - 1)``, averaged over the window; nan with fewer than two units.
         """
         with np.errstate(invalid="ignore", divide="ignore"):
             total = window.of(self._sum[0] + self._sum[1])

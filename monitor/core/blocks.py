@@ -1,4 +1,4 @@
-"""Chunks of a stream put together to blocks that end where the engine says, wherever the stream was cut into chunks."""
+"""Blocks of a stream: chunks of any size are joined, and cut where the engine sets the ends."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from .samples import Chunk, Floats
 
 
 class Blocks:
-    """``take`` chunks, then go through ``complete``. ``end`` is the raw sample at which the next block is complete."""
+    """``take`` chunks, then iterate over ``complete``. ``end`` is the raw sample at which the next block is complete."""
 
     def __init__(self, end: int) -> None:
         self.end = end
@@ -25,8 +25,8 @@ class Blocks:
         self._arrived += len(chunk.stamps_s)
 
     def complete(self, to_the_end: bool = False) -> Iterator[tuple[Floats, Floats]]:
-        """Samples (n_channels, n) and stamps (n,) of every block that is complete, copies in float64; ``to_the_end``: the rest as
-        the last one. ``end`` is to be set between two of them."""
+        """Yield samples (n_channels, n) and stamps (n,) of every complete block, as copies in float64. The caller sets ``end``
+        after each block. ``to_the_end``: also yield the rest as a last block."""
         if self._first == self._arrived or (self._arrived < self.end and not to_the_end):
             return
         with np.errstate(invalid="ignore"):  # signalling NaN becomes nan, and is a fault like any other

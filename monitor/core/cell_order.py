@@ -1,4 +1,4 @@
-"""How the cells of a recording are numbered: condition by condition, the softest level first; the last one is silence."""
+"""Numbering of the cells of a recording: condition by condition, the softest level first; the last cell is silence."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 
 class Place(NamedTuple):
-    """Where a cell belongs: index of the condition, index of the level."""
+    """Place of a cell: index of the condition, index of the level."""
 
     condition: int
     level: int
@@ -15,12 +15,12 @@ class Place(NamedTuple):
 
 @dataclass(frozen=True)
 class CellOrder:
-    """``levels``: how many each condition has."""
+    """Order of the cells. ``levels``: number of levels of each condition."""
 
     levels: tuple[int, ...]
 
     def place(self, cell: int) -> Place | None:
-        """Of a cell; None for silence, and for one that could not be read."""
+        """Place of a cell; None for silence, and for a cell that could not be read."""
         for condition, count in enumerate(self.levels):
             if cell < count:
                 return Place(condition, cell) if cell >= 0 else None

@@ -1,8 +1,9 @@
-"""Units of a recording with several cells: which cell each belongs to, by the widths of its triggers.
+"""Units of a recording with several cells, and the cell of each, read from the widths of its triggers.
 
-A unit is what the plan of the sound says: each trigger has its place by its time (`following`), and may be missing. The code says
-the cell, the run and the unit's number. Units are held back until `NEEDED` of them in a row are of this run; after one that is
-clearly of another, again. A unit that cannot be read is left out, and counted.
+Units follow from the plan of the sound: each trigger has its place in the plan by its time (`following`), and triggers may be
+missing. The code gives the cell, the run and the unit's number. Units are held back until `NEEDED` units in a row belong to this
+run; after a unit that clearly belongs to another run, they are held back again. A unit that cannot be read is left out and
+counted.
 """
 
 from __future__ import annotations
@@ -23,14 +24,14 @@ MOST_FOREIGN = 4  # units; then the run is refused
 
 
 class Coded(NamedTuple):
-    """Units that may be judged now, in order; whether the run is refused."""
+    """Units that may be judged now, in order, and whether the run is refused."""
 
     own: list[CellUnit]
     refused: bool = False
 
 
 class CellUnits:
-    """Feed it with the sweeps of one unit after the other."""
+    """Reads the cell of each unit; feed it the sweeps of one unit after the other."""
 
     def __init__(self, code: Code, rate_hz: float, channels: int, n_times: int) -> None:
         self._code, self._ms = code, 1e3 / rate_hz
@@ -39,11 +40,11 @@ class CellUnits:
         self._in_row = self._foreign = self._strays = 0
 
     def stray(self) -> None:
-        """A trigger came that is none of the plan's."""
+        """Report a trigger that belongs to no sound of the plan."""
         self._strays += 1
 
     def take(self, sweeps: list[Sweep], ready: int) -> Coded:
-        """All sweeps that are there of one unit, complete at raw sample ``ready``."""
+        """Take all existing sweeps of one unit, complete at raw sample ``ready``."""
         unit = self._unit(sweeps, ready)
         cell = unit.cell
         if cell == FOREIGN:

@@ -1,7 +1,7 @@
 """Rules on classical statistics. Those with an error budget hold their alpha over all planned looks together.
 
-That is as good as the distribution that a statistic is taken to have: independent sweeps, noise of constant spectrum,
-nothing in step with the stimulus. Rules whose ``budget`` is "none", and rules on amplitudes, promise no error rate.
+This rests on the assumed distribution of the statistic: independent sweeps, noise of constant spectrum, and nothing time-locked
+to the stimulus. Rules whose ``budget`` is "none", and rules on amplitudes, promise no error rate.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class Scheduled(Rule):
 
     @abstractmethod
     def says(self, figures: LookStatistics, look: Ints) -> Bools:
-        """Whether it says yes (...,) at these looks; where ``look`` (...,) is -1 the answer is not used."""
+        """Whether the rule is met (...,) at these looks. Where ``look`` (...,) is -1 the result is not used."""
 
     def begin(self, batch: tuple[int, ...]) -> RunningRule:
         return _OnSchedule(self, batch)
@@ -50,7 +50,7 @@ class _OnSchedule:
 
 @dataclass(frozen=True)
 class Budgeted(FindsResponse, Scheduled):
-    """Response present: the p-value of a statistic is within what the budget allows at this look."""
+    """Response present: the p-value of a statistic is at most the alpha that the budget allows at this look."""
 
     measure = "p_value"
 
@@ -64,18 +64,18 @@ class Budgeted(FindsResponse, Scheduled):
 
     @cached_property
     def alphas(self) -> Floats:
-        """What may be spent at each look (n_looks,)."""
+        """Alpha that may be spent at each look (n_looks,)."""
         return BUDGETS[self.budget](self.alpha, self.looks.fractions)
 
     @abstractmethod
     def p_value(self, figures: LookStatistics) -> Floats:
-        """(...,), nan where it is not known."""
+        """The p-value (...,), nan where it is not known."""
 
     def says(self, figures: LookStatistics, look: Ints) -> Bools:
         return np.asarray(self.p_value(figures) <= self.alphas[look])
 
     def standing(self, figures: LookStatistics) -> RuleProgress:
-        """log10 of 1 / p, and what it had to be at the latest planned look (before the first: at that)."""
+        """log10 of 1 / p, and the value needed at the latest planned look (before the first look: at the first)."""
         latest = np.maximum(self.looks.reached(figures.sweeps_presented), 0)
         with np.errstate(divide="ignore"):
             return RuleProgress(-np.log10(self.p_value(figures)), np.asarray(-np.log10(self.alphas[latest])))
@@ -104,8 +104,9 @@ class FspReached(Budgeted):
 class MultiPointFReached(Budgeted):
     """Multi-point F against F with degrees of freedom estimated from the noise.
 
-    ``moments`` of the numerator that are matched: 2 is the usual choice (Satterthwaite), but where the noise has eigenvalues
-    of very different size its tail is too short: at p = 0.01 it passed 1.2 to 1.7 times as often. 3 mends that.
+    ``moments``: number of moments of the numerator that are matched. 2 is the usual choice (Satterthwaite). Where the eigenvalues
+    of the noise differ widely, its tail is then too short: at p = 0.01 the rule was met 1.2 to 1.7 times as often as it should
+    be. With 3 moments this does not happen.
     """
 
     name = "multi_point_f"
@@ -131,8 +132,9 @@ class MultiPointFReached(Budgeted):
 class HotellingReached(Budgeted):
     """Hotelling's T2 on mean voltages of 1 ms.
 
-    Exact for independent sweeps. Slow noise that lasts from one sweep into the next makes it say yes somewhat too often (a
-    known trait of it): 6.6 % of 1000 runs for 5 % with "pocock_joint", noise from 100 Hz on, 47.1 sweeps a second.
+    Exact for independent sweeps. Slow noise that lasts from one sweep to the next causes somewhat too many false alarms, as is
+    known of this statistic: in 6.6 % of 1000 runs, with 5 % allowed, with "pocock_joint", noise from 100 Hz on, 47.1 sweeps a
+    second.
     """
 
     name = "hotelling"
@@ -145,7 +147,7 @@ class HotellingReached(Budgeted):
 
 @dataclass(frozen=True)
 class CorrelationReached(Budgeted):
-    """Correlation of the halves, one-sided, with as many points as the noise lets count as independent."""
+    """Correlation of the odd and the even half, one-sided, with the effective number of independent points of the noise."""
 
     name = "correlation"
     title = "correlation of the halves"
@@ -200,7 +202,7 @@ GUIDANCE_LOOKS = Looks(every=1024, first=2048)
 class GuidanceClear(UncontrolledRule):
     """Response present by published guidance: at least 40 nV and at least 3 times the gap. Promises no error rate.
 
-    Guidance asks a person to see a plausible wave; a machine takes the largest peak and trough in the window.
+    Guidance asks a person to see a plausible wave; this rule uses the largest peak and trough in the window.
     """
 
     name = "guidance_clear"
@@ -219,14 +221,15 @@ class GuidanceClear(UncontrolledRule):
         return np.asarray((figures.peak_to_trough_nv >= self.smallest_nv) & (figures.snr >= self.ratio))
 
     def standing(self, figures: LookStatistics) -> RuleProgress:
-        """The ratio, or less where peak to trough is what is missing."""
+        """The ratio of peak to trough to the gap; reduced if the peak to trough is too small."""
         size = self.ratio * figures.peak_to_trough_nv / self.smallest_nv
         return RuleProgress(np.minimum(figures.snr, size), np.full_like(figures.snr, self.ratio))
 
 
 @dataclass(frozen=True)
 class GuidanceAbsent(Scheduled):
-    """Response absent by published guidance: no clear response (ask that rule first) and a gap of at most 25 nV."""
+    """Response absent by published guidance: a gap of at most 25 nV and no clear response (``GuidanceClear`` must come before
+    this rule)."""
 
     name = "guidance_absent"
     outcome = "response_absent"

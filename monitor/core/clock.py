@@ -1,7 +1,7 @@
-"""The sender's time stamps: gaps, jumps, and the measured rate. Samples are counted; stamps never move a sweep.
+"""Time stamps of the sender: gaps, jumps, and the measured rate. Samples are counted; stamps never move a sweep.
 
-Stamps that were made by counting say what the sender believes, so the rate is held against the clock of the machine, too, on
-which the samples arrive; its time comes in as an argument.
+Some senders compute stamps by counting, so stamps alone cannot prove the rate. The rate is therefore also compared with the clock
+of the receiving machine; its time is passed in as an argument.
 """
 
 from __future__ import annotations
@@ -39,9 +39,10 @@ REFUSE_S = 3.0  # in two such stretches one after the other, as a single step of
 
 @dataclass(frozen=True)
 class Jump:
-    """Stamps moved on by ``by_s`` more than one sample (negative: they went back) just before sample ``index``.
+    """Stamps moved on by ``by_s`` more than one sample (negative: backwards) just before sample ``index``.
 
-    ``lost_samples`` is what is missing up to there, net of jumps that were taken back (a stalled sender delivers late).
+    ``lost_samples``: number of samples missing up to there. Jumps that were taken back later do not count (a stalled sender
+    delivers late).
     """
 
     index: int
@@ -54,12 +55,13 @@ class Jump:
 class StampWatch:
     """Finds jumps between neighbouring stamps that are larger than this stream's own scatter.
 
-    Many senders stamp whole chunks when they push them, so neighbouring chunks scatter by milliseconds although no
-    sample is missing. The limit is 4 x the median of the largest step per quarter second; at least 0.75 samples where
-    stamps are even, 20 ms where they are not (so there a shorter gap cannot be told from a sender that was held up).
-    Stamps that stand still where they used to be even are one break, however long they do, and another one where they do
-    not go on as if nothing had been.
-    Stamps that are not finite are one break too; they count as even, so that what is missing among them shows at their end.
+    Many senders stamp whole chunks when they push them, so neighbouring chunks scatter by milliseconds although no sample is
+    missing. The limit is 4 x the median of the largest step per quarter second, and at least 0.75 samples for evenly spaced
+    stamps, 20 ms for others (there a shorter gap cannot be told from a delayed sender).
+    Stamps that repeat, in a stream with evenly spaced stamps, are one break, however long they repeat. If the stamps after them
+    do not continue where they would have been, that is a second break.
+    Stamps that are not finite are also one break; they count as evenly spaced, so that missing samples among them show at their
+    end.
     Everything is decided sample by sample on a fixed grid: cutting the stream differently changes nothing.
     """
 
@@ -76,7 +78,7 @@ class StampWatch:
         self.limit_s = FIRST_LIMIT_S
 
     def feed(self, stamps_s: Floats) -> list[Jump]:
-        """Next stamps (n,) -> the jumps among them, in order."""
+        """Take the next stamps (n,) in s; return the jumps among them, in order."""
         if not len(stamps_s) or self._is_usual(stamps_s):
             return []
         stamps_s, none_from = self._continued(stamps_s)
@@ -113,7 +115,8 @@ class StampWatch:
         return jumps
 
     def _continued(self, stamps_s: Floats) -> tuple[Floats, NDArray[np.intp]]:
-        """Stamps (n,) with those that are not finite one period after the one before; and where a stretch of such begins."""
+        """Stamps (n,) in which those that are not finite continue one period after the one before; and the indices at which such
+        stretches begin."""
         bad = ~np.isfinite(stamps_s)
         if not bad.any():
             self._unknown = False
@@ -127,7 +130,7 @@ class StampWatch:
         return stamps_s, np.flatnonzero(bad & ~before)
 
     def _is_usual(self, stamps_s: Floats) -> bool:
-        """Whether nothing is to be said of these stamps, inside one window; then they are done with. As nearly always."""
+        """Whether these stamps, inside one window, contain no jump; they are then fully processed. This is the usual case."""
         ends = self._index % self._window + len(stamps_s)
         if self._stands or len(stamps_s) < 2 or ends > self._window:
             return False
@@ -145,8 +148,10 @@ class StampWatch:
         return True
 
     def _moves(self, steps: Floats) -> tuple[Floats, Bools]:
-        """Steps (n,) beyond a period -> the same, but 0 where a stamp is repeated, and where it moves again counted from its last
-        move; and where a stretch of repeated stamps begins."""
+        """Steps (n,) beyond one period, corrected for repeated stamps; and where a stretch of repeated stamps begins.
+
+        The step is 0 where a stamp repeats. Where stamps move again, the step counts from the last movement.
+        """
         moves, first = steps.copy(), np.zeros(len(steps), dtype=bool)
         for at, by_s in enumerate(steps.tolist()):
             if by_s == -self._period_s:
@@ -177,9 +182,9 @@ class StampWatch:
 
 
 class RateFit:
-    """Straight line through every so-many-th stamp of one unbroken segment: the measured rate and its standard error.
+    """Straight line through every ``every``-th stamp of one unbroken segment: the measured rate and its standard error.
 
-    Stamps count where the sample number is a multiple of ``every``, and where they are finite.
+    A stamp is used if its sample number is a multiple of ``every`` and it is finite.
     """
 
     def __init__(self, rate_hz: float, begin: int = 0) -> None:
@@ -210,8 +215,8 @@ class RateFit:
     def ppm(self) -> tuple[float, float]:
         """Deviation of the measured from the nominal rate, and its standard error, both in parts per million.
 
-        The error assumes independent scatter of the stamps, so it is only a guide; nan before 1 s of stamps, and where they stand
-        still or go back, which is no rate.
+        The error assumes independent scatter of the stamps, so it is only a guide. Both are nan before 1 s of stamps, and where
+        stamps repeat or go back.
         """
         n = self._n
         if n < 11:
@@ -227,9 +232,9 @@ class RateFit:
 
 
 class RateWatch:
-    """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the first one that lasts so long.
+    """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the fit of the first stretch of 10 s.
 
-    What is beyond ``gross_ppm`` in two stretches of ``gross_s``, one after the other, is said at their end.
+    A deviation beyond ``gross_ppm`` in two successive stretches of ``gross_s`` is reported at their end.
     """
 
     def __init__(
@@ -245,8 +250,10 @@ class RateWatch:
         self._piece, self._bent = RateFit(rate_hz), 0.0  # the present short stretch; sign of a gross difference in those before
 
     def broken(self, index: int, still_s: float | None = None) -> None:
-        """The stamps jump before sample ``index``: a line through them ends there. From there on they may stand still, at
-        ``still_s``: until they move again they say nothing."""
+        """Report a jump of the stamps before sample ``index``: the fit ends there.
+
+        ``still_s``: the stamp at which they repeat from there on; stamps are ignored until they move again.
+        """
         self._still_s = still_s
         fresh = RateFit(self._now.nominal_hz, index)
         if self.fit is self._now and self.fit.samples < self._check:
@@ -255,7 +262,7 @@ class RateWatch:
         self._piece, self._bent = RateFit(self._now.nominal_hz, index), 0.0
 
     def feed(self, stamps_s: Floats, index: int) -> list[RateMismatch]:
-        """Stamps (n,) of samples from ``index`` on -> what has to be said about them."""
+        """Take stamps (n,) of the samples from ``index`` on; return the rate errors to report."""
         said: list[RateMismatch] = []
         start = 0
         if self._still_s is not None:
@@ -302,8 +309,8 @@ class RateWatch:
 class ArrivalWatch:
     """Compares the stated rate with the clock of the machine on which the samples arrive.
 
-    What it says has ``sample`` counted from the first one that it was told of. Differences of less than 0.1 % are not said: the
-    clock of a computer may be off by 0.05 % while it is being set right.
+    Its events count ``sample`` from the first sample that was fed. Differences of less than 0.1 % are not reported: the clock of
+    a computer may be off by 0.05 % while it is being corrected.
     """
 
     def __init__(self, rate_hz: float) -> None:
@@ -324,16 +331,17 @@ class ArrivalWatch:
         return self._mild.fit.ppm()
 
     def paused(self) -> None:
-        """Samples did not come for a while: what comes next may have waited."""
+        """Report that samples did not come for a while: the next ones may have been waiting."""
         self._last_s = math.nan
         if self._first is not None:
             self._first = []
 
     def feed(self, count: int, waiting: int, at_s: float, ahead_s: float = math.nan) -> list[RateMismatch]:
-        """``count`` samples were read, up to ``at_s``, and so many were ``waiting`` still -> what has to be said.
+        """Report that ``count`` samples were read up to ``at_s``, with ``waiting`` samples left; return the rate errors to
+        report.
 
-        ``ahead_s``: how far the last stamp is ahead of the clock. Samples that come too fast may be those of a sender that was
-        late and catches up; not so where their stamps are of a time to come, or where there was nothing to catch up with.
+        ``ahead_s``: how far the last stamp is ahead of the clock. Samples that come too fast may belong to a sender that was late
+        and catches up. This is excluded if their stamps lie in the future, or if there was no delay to catch up with.
         """
         self._index += count
         if waiting:  # these came earlier, and it is not known when
@@ -368,8 +376,12 @@ class ArrivalWatch:
 
 
 def first_mismatch(times_s: Floats, rate_hz: float, sample: int) -> RateMismatch | None:
-    """What is to be said of the times (n,) of the first second of a stream that states ``rate_hz``: a rate that is wrong by a
-    factor. Both halves must show it, as one hold-up bends one of them only. Times that are no line say nothing."""
+    """Rate error of the first second of a stream that states ``rate_hz``, from its times (n,): a rate that is wrong by a factor;
+    else None.
+
+    Both halves of the second must show it, because one delay affects one half only. Times that do not lie near a straight line
+    give None.
+    """
     if len(times_s) < 16 or not np.isfinite(times_s).all():
         return None
     halves = [_periods(half) * rate_hz for half in np.array_split(times_s, 2)]  # of one sample, in stated ones

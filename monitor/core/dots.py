@@ -10,8 +10,8 @@ from .samples import Floats
 def correlate(rows: Floats, taps: Floats, step: int = 1) -> Floats:
     """Every ``step``-th correlation of rows (n_channels, n) with taps (n_taps,) that has all its data: (n_channels, n_outputs).
 
-    Each output is the same one dot product as in ``np.correlate``, to the last bit, wherever in the rows it lies: a sum over rows
-    of a matrix would not promise that. Those that are passed over are not computed.
+    Each output is one dot product, as in ``np.correlate``, with the same bits at any place in the rows. A matrix product would
+    not guarantee that. Outputs between the steps are not computed.
     """
     count = max(0, (rows.shape[1] - len(taps)) // step + 1)
     rows = np.ascontiguousarray(rows)

@@ -1,10 +1,9 @@
 """The engine: chunks of a stream in, events out. The same object serves the live run and every replay.
 
-Whatever it decides depends on the samples and their stamps only, never on where the stream was cut into chunks: filters
-have finite memory, learning happens on a fixed grid of samples, sweeps are judged in units, and everything that has to
-be said waits in one order, that of the sample which made it certain. Chunks are put together to blocks that end where
-the next unit can be judged, or a little before the next unknown sweep could be complete: waiting costs no decision any
-time, and where a block ends follows from the stream alone.
+Its decisions depend on the samples and their stamps only, never on where the stream was cut into chunks: filters have finite
+memory, learning happens on a fixed grid of samples, and sweeps are judged in units. Events are ordered by the sample at which
+they became certain. Chunks are joined to blocks that end where the next unit can be judged, or a little before the next unknown
+sweep could be complete. This delays no decision, and the ends of blocks follow from the stream alone.
 """
 
 from __future__ import annotations
@@ -55,7 +54,7 @@ BROKEN = "sound_broken"
 
 
 class _Waiting(NamedTuple):
-    """A sweep that was presented; at raw sample ``ready`` it is certain and its samples are all here."""
+    """A presented sweep; at raw sample ``ready`` it is certain, and all its samples have arrived."""
 
     onset: Onset
     ready: int
@@ -68,10 +67,10 @@ OnCell = Callable[[CellUnit], Iterable[Event]]
 
 
 class Engine:
-    """One run on one stream. ``feed`` until ``verdict`` is set, or ``finish`` from outside.
+    """One run on one stream. Call ``feed`` until ``verdict`` is set, or ``finish`` to end the run from outside.
 
-    ``on_signal`` gets the filtered signal. ``on_cell`` judges the units of a recording with several cells; what it returns is
-    said after the unit.
+    ``on_signal`` is called with the filtered signal. ``on_cell`` judges the units of a recording with several cells; the events
+    that it returns follow the unit.
     """
 
     def __init__(
@@ -118,7 +117,7 @@ class Engine:
     # -- what goes in ---------------------------------------------------------------------------------------------
 
     def feed(self, chunk: Chunk) -> list[Event]:
-        """Take the next chunk; return what became certain with it, in order. After the verdict nothing more comes."""
+        """Take the next chunk; return the events that became certain with it, in order. There are no events after the verdict."""
         layout = self.settings.layout
         if len(chunk.samples) != len(layout.labels):
             raise ValueError(f"a chunk of {len(chunk.samples)} channels; this stream has {len(layout.labels)}")
@@ -144,7 +143,8 @@ class Engine:
         return max(end, self.sample + 1)
 
     def _block(self, samples: Floats, stamps_s: Floats) -> None:
-        """One block (n_channels, n) in stream units: cut at jumps, and where samples stop or begin to be finite."""
+        """Process one block (n_channels, n) in stream units: it is cut at jumps of the stamps, and where samples become
+        non-finite or finite again."""
         data = samples if self._all_rows else samples[self._rows]
         if self._uv != 1.0:
             with np.errstate(over="ignore"):  # becomes infinite, and a fault
@@ -193,7 +193,7 @@ class Engine:
         self._begin_segment(self.sample)
 
     def _piece(self, data: Floats, stamps_s: Floats, bad: bool) -> None:
-        """Samples without any break inside."""
+        """Process samples that contain no break."""
         self._due.extend(self._rate.feed(stamps_s, self.sample))
         if bad:
             if not self._broken:
@@ -227,7 +227,7 @@ class Engine:
                 self._present(onset, max(onset.ready, learned))
 
     def _interrupt(self, why: str) -> None:
-        """No sample follows on the last one: every sweep that still needs one is lost."""
+        """Report a break after the last sample: every sweep that still needs samples is lost."""
         for onset in self._onsets.cut_off():
             self._present(onset, self.sample, whole=False)
         for sweep in self._waiting:
@@ -238,7 +238,7 @@ class Engine:
     # -- the order of things ----------------------------------------------------------------------------------------
 
     def _advance(self, until: int) -> None:
-        """Bring everything that was certain before raw sample ``until`` into its order: sweeps, watches, silence."""
+        """Process everything that became certain before raw sample ``until``, in order: sweeps, watches, silence."""
         while self.verdict is None:
             ready = self._waiting[0].ready if self._waiting else until
             told = self._due[0].sample if self._due else until
@@ -296,8 +296,11 @@ class Engine:
         self._waiting.append(_Waiting(onset, ready, cut if fault is None else None, fault))
 
     def _sound_broke(self, mark: Onset, known: int) -> None:
-        """Reject the sweep whose stimulus or response window the break fell into. A device reports a break up to a block and a
-        period late: then every sweep of that time is rejected, and the last one in any case."""
+        """Reject the sweep whose stimulus or response window contains the break.
+
+        A device reports a break up to one block and one period late. In that case every sweep within that time is rejected, and
+        the last sweep in any case.
+        """
         self._advance(known)
         self._silence.heard(known)
         # the mark lies a fixed time after the break; its width says whether the device reported it
@@ -330,7 +333,7 @@ class Engine:
         self._enter(Sweep(sweep.onset, faults, signal), sweep.ready)
 
     def _enter(self, sweep: Sweep, ready: int) -> None:
-        """A sweep is certain: judge those that belong to this run's own sound, as soon as that is known."""
+        """Take a sweep that is certain; judge the sweeps of this run's own sound as soon as they are known to be that."""
         followed = self._following.take(sweep)
         if followed.dropped or followed.refused:
             self._say(ForeignSound(ready, followed.dropped or len(self._following.held), followed.refused))
@@ -378,7 +381,7 @@ class Engine:
 
     @property
     def foreign_sweeps(self) -> int:
-        """Sweeps that came before this run's own sound began, and were dropped."""
+        """Number of sweeps that came before this run's own sound began, and were dropped."""
         return self._following.foreign
 
     @property
@@ -391,12 +394,12 @@ class Engine:
         return self._judge.intervals
 
     def average_now(self) -> AverageNow:
-        """Averages of all EEG channels as they stand, on a grid of at least 16 kHz inside the epoch."""
+        """Present averages of all EEG channels, on a grid of at least 16 kHz inside the epoch."""
         return self._judge.average_now()
 
     @property
     def rate(self) -> RateFit:
-        """The measured sampling rate, from the stamps of the longest-lived unbroken stretch."""
+        """The measured sampling rate, from the stamps of the longest unbroken stretch."""
         return self._rate.fit
 
     @property
@@ -406,7 +409,7 @@ class Engine:
 
     @property
     def trigger_edges(self) -> str | None:
-        """"digital" or "analogue"; None before the trigger channel is understood."""
+        """"digital" or "analogue"; None before the trigger channel was learned."""
         return self._onsets.model.kind if self._onsets.model else None
 
 

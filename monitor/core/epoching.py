@@ -21,10 +21,10 @@ SHAPE = 6.0  # Kaiser beta
 
 @dataclass(frozen=True)
 class Epoch:
-    """Which part of the stream, around each onset, makes a sweep.
+    """The part of the stream, around each onset, that makes a sweep.
 
-    Times count from the moment the sound reaches the ear: ``delay_ms`` after the trigger (tube, plus what the amplifier
-    delays EEG behind its trigger channel).
+    Times count from the moment the sound reaches the ear: ``delay_ms`` after the trigger (delay of the tube, plus the delay of
+    the EEG after the trigger channel in the amplifier).
     """
 
     band: Band
@@ -60,11 +60,11 @@ class Epoch:
 
     @cached_property
     def kernels(self) -> Floats:
-        """Interpolators (PHASES + 1, 2 HALF): row p reads the value p / PHASES of a sample after the middle."""
+        """Interpolators (PHASES + 1, 2 HALF): row p gives the value at p / PHASES of a sample after the middle."""
         return interpolators(HALF, PHASES, SHAPE)
 
     def plan(self, position: float, origin: int) -> Cut:
-        """Where the sweep of an onset at raw ``position`` lies, for outputs whose number 0 belongs to raw ``origin``."""
+        """The cut of the sweep whose onset is at raw ``position``; ``origin`` is the raw sample of filtered output 0."""
         step = self.band.step
         at = (position + self.first_after - origin) / step
         whole = math.floor(at)
@@ -75,12 +75,13 @@ class Epoch:
         return Cut(first, last + 1, phase, origin + first * step - reach, origin + last * step + reach)
 
     def read(self, outputs: Floats, phase: int) -> Floats:
-        """Filtered samples (n_channels, stop - first) of a cut -> the sweep (n_channels, n_times)."""
+        """Interpolate filtered samples (n_channels, stop - first) of a cut to the sweep (n_channels, n_times)."""
         return correlate(outputs, self.kernels[phase])
 
 
 class Cut(NamedTuple):
-    """Outputs ``first`` to ``stop`` (numbers since the segment began); the first and last raw sample that they are made of."""
+    """Filtered outputs ``first`` to ``stop`` (counted since the segment began), and the first and last raw sample from which they
+    are computed."""
 
     first: int
     stop: int

@@ -1,7 +1,7 @@
-"""Sweeps that another program cut, from an array or an epochs object: any number at a time in, a Result out.
+"""Analysis of sweeps that another program cut, from an array or an epochs object, in portions of any size.
 
-Units, weights, evidence and rules are those of a run, in the same order, so the looks are the same. Where the sweeps are cut
-into chunks changes nothing.
+Units, weights, evidence and rules are those of a run, in the same order, so the looks are the same. The size of the portions
+changes nothing.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ NOT_FINITE = "not_finite"
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Result:
-    """What the sweeps say so far. Undefined is nan. The first channel decides; ``repr`` is a sentence."""
+    """Result of the sweeps so far. Undefined values are nan. The first channel decides. ``repr`` gives a sentence."""
 
     verdict: Answer
     reason: str
@@ -53,7 +53,7 @@ class Result:
 
     @property
     def reasons(self) -> dict[str, int]:
-        """How many sweeps were rejected, by reason."""
+        """Number of rejected sweeps, by reason."""
         return dict(sorted(Counter(self.rejected.values()).items()))
 
     def __repr__(self) -> str:
@@ -70,7 +70,7 @@ class Result:
 
 
 class _Axes(NamedTuple):
-    """What all sweeps have in common: shape of one, rate, time of its first point, band."""
+    """Properties that all sweeps share: shape of one sweep, rate, time of its first point, band."""
 
     shape: tuple[int, ...]
     rate_hz: float
@@ -84,7 +84,7 @@ class _Axes(NamedTuple):
 
 
 class _Unit(NamedTuple):
-    """Sweeps (n_channels, UNIT_SWEEPS, n_times), 0 where they are not finite; the faults of each sweep by channel."""
+    """Sweeps (n_channels, UNIT_SWEEPS, n_times), 0 where not finite, and the faults of each sweep by channel."""
 
     sweeps_uv: Floats
     faults: list[Faults]
@@ -101,7 +101,8 @@ class _Unit(NamedTuple):
 
 
 def _is_plausible(unit: _Unit) -> bool:
-    """Whether the first channel has sweeps of the size of EEG; False where no sweep can be used. Raises ValueError."""
+    """Whether the sweeps of the first channel have a plausible size for EEG; False where no sweep can be used. Raises
+    ValueError."""
     usable = unit.sweeps_uv[DECIDING, [faults[DECIDING] is None for faults in unit.faults]]
     if not len(usable):
         return False
@@ -117,14 +118,16 @@ def _is_plausible(unit: _Unit) -> bool:
 
 @dataclass(kw_only=True)
 class EpochAnalysis:
-    """Sweeps in, any number at a time (``add``); how they stand at any moment (``result``).
+    """Analysis of sweeps. ``add`` takes any number of sweeps at a time, ``result`` gives the result so far.
 
-    ``rate_hz`` of the sweeps, and ``start_ms``, the time of their first point after the sound reaches the ear: an epochs object
-    says both, an array does not. ``band_hz`` (-6 dB points) is the band that they were filtered to before they were cut; nothing
-    is filtered here. ``window_ms`` is the response window, ``latency_ms`` where wave V is looked for. ``alpha`` is the
-    false-alarm rate of all looks together, ``floor_nv`` the residual noise at which a missing response is believed,
-    ``absent_below_nv`` the size that matters (see UpperLimitReached). ``random_pauses`` says that a random pause followed each 16
-    sweeps: then a look comes after each 16, otherwise after each 32. Sweeps come in the order in which they were recorded.
+    ``rate_hz``: sampling rate of the sweeps. ``start_ms``: time of their first point after the sound reaches the ear. An epochs
+    object carries both; for an array they must be given.
+    ``band_hz``: the band (-6 dB points) to which the sweeps were filtered before they were cut; nothing is filtered here.
+    ``window_ms``: the response window. ``latency_ms``: the latency search window of wave V.
+    ``alpha``: false-alarm rate of all looks together. ``floor_nv``: residual noise at which a missing response is believed.
+    ``absent_below_nv``: smallest response that matters (see UpperLimitReached).
+    ``random_pauses``: a random pause followed each 16 sweeps. Then a look comes after each 16 sweeps, otherwise after each 32.
+    Sweeps must be added in the order in which they were recorded.
     """
 
     rate_hz: float | None = None
@@ -153,10 +156,10 @@ class EpochAnalysis:
         self._met: list[int] = []  # index of the rule that was met at each look, -1 for none
 
     def add(self, epochs: Any) -> Self:
-        """Take the next sweeps: (n_sweeps, n_times) or (n_sweeps, n_channels, n_times) in uV, or an epochs object of MNE.
+        """Add the next sweeps: (n_sweeps, n_times) or (n_sweeps, n_channels, n_times) in uV, or an epochs object of MNE.
 
-        A sweep with a nan in it is rejected as "not_finite", one that stands still as "flat". Raises ValueError, and takes
-        nothing, for sweeps of another shape or time axis than those before, and where the first unit has a size that no EEG has.
+        A sweep that contains a nan is rejected as "not_finite", a constant sweep as "flat". Raises ValueError, and adds nothing,
+        for sweeps with another shape or time axis than those before, and if the first unit has a size that no EEG has.
         """
         sweeps_uv, axes = self._read(epochs)
         analysis = self._begin(axes)
@@ -176,7 +179,7 @@ class EpochAnalysis:
         return self
 
     def _read(self, epochs: Any) -> tuple[Floats, _Axes]:
-        """Sweeps in uV, and what they have in common."""
+        """Sweeps in uV, and the properties that they share."""
         if hasattr(epochs, "get_data"):
             return self._read_object(epochs)
         sweeps_uv = np.asarray(epochs, dtype=np.float64)
@@ -206,7 +209,7 @@ class EpochAnalysis:
         return 1e6 * volts, _Axes(volts.shape[1:], rate_hz, start_ms, self.band_hz or ((low, high) if filtered else None))
 
     def _begin(self, axes: _Axes) -> RunningAnalysis:
-        """The analysis by the first sweeps, to which all later ones are held."""
+        """Make the analysis from the first sweeps; all later sweeps must have the same properties."""
         if self._analysis is not None:
             if axes != self._axes:
                 raise ValueError(
@@ -241,7 +244,7 @@ class EpochAnalysis:
 
     @property
     def result(self) -> Result:
-        """How it stands. A response that was found at any look stays found; "response absent" is that of the latest look.
+        """The result so far. A response that was found at any look stays found; "response absent" refers to the latest look.
 
         Raises ValueError before the first ``add``.
         """
@@ -300,7 +303,8 @@ def analyse(
     absent_below_nv: float | None = None,
     random_pauses: bool = False,
 ) -> Result:
-    """Whether sweeps hold a response: EpochAnalysis, which explains the arguments, on all of them at once. Raises ValueError."""
+    """Decide whether sweeps contain a response. The arguments are those of EpochAnalysis, applied to all sweeps at once. Raises
+    ValueError."""
     return EpochAnalysis(
         rate_hz=rate_hz,
         start_ms=start_ms,

@@ -1,4 +1,4 @@
-"""What the engine says. Frozen values; ``record()`` gives the JSON object that is kept (unknown is null, never 0)."""
+"""Events of the engine: frozen values. ``record()`` gives the JSON object that is kept (unknown is null, never 0)."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Event:
 
 @dataclass(frozen=True)
 class TriggerLearned(Event):
-    """The trigger channel is understood: resting level and threshold in stream units, direction, kind of edges."""
+    """The trigger channel was learned: resting level and threshold in stream units, direction, kind of edges."""
 
     kind: ClassVar[str] = "trigger_learned"
     rest: float
@@ -45,7 +45,7 @@ class TriggerLearned(Event):
 
 @dataclass(frozen=True)
 class TriggerSilent(Event):
-    """No trigger for ``silent_s`` of stream time: cable, channel choice, or the sound has stopped."""
+    """There was no trigger for ``silent_s`` of stream time. Possible causes: cable, wrong channel, or the sound has stopped."""
 
     kind: ClassVar[str] = "trigger_silent"
     silent_s: float
@@ -61,7 +61,8 @@ class TriggerDoubled(Event):
 
 @dataclass(frozen=True)
 class SoundBroken(Event):
-    """The sound broke at raw sample ``position``, or (``by_device``) before it; ``sweeps``: how many it touched, now rejected."""
+    """The sound broke at raw sample ``position``, or (``by_device``) before it. ``sweeps``: number of sweeps rejected because of
+    it."""
 
     kind: ClassVar[str] = "sound_broken"
     position: float
@@ -71,8 +72,8 @@ class SoundBroken(Event):
 
 @dataclass(frozen=True)
 class ForeignSound(Event):
-    """So many ``sweeps`` came before this run's own sound began, and were dropped; or (``refused``) they do not follow its plan,
-    and the run ends."""
+    """``sweeps`` came before this run's own sound began, and were dropped; or (``refused``) they do not follow its plan, and the
+    run ends."""
 
     kind: ClassVar[str] = "foreign_sound"
     sweeps: int
@@ -81,8 +82,8 @@ class ForeignSound(Event):
 
 @dataclass(frozen=True)
 class Gap(Event):
-    """The stream is broken here: ``reason`` is "lost" (stamps jump ahead), "clock" (they go back), "repeated" (they stand still),
-    "no_stamp" (they are no numbers) or "not_finite" (samples)."""
+    """The stream is broken here. ``reason``: "lost" (stamps jump ahead), "clock" (stamps go back), "repeated" (stamps repeat),
+    "no_stamp" (stamps are not numbers) or "not_finite" (samples are not finite)."""
 
     kind: ClassVar[str] = "gap"
     reason: str
@@ -92,7 +93,7 @@ class Gap(Event):
 
 @dataclass(frozen=True)
 class RateMismatch(Event):
-    """Stamps say another sampling rate than the stream declares."""
+    """The stamps give another sampling rate than the stream states."""
 
     kind: ClassVar[str] = "rate_mismatch"
     nominal_hz: float
@@ -104,7 +105,7 @@ class RateMismatch(Event):
 
 @dataclass(frozen=True)
 class TriggerMissing(Event):
-    """So many triggers should have come since the last unit mark, or the last trigger of a regular train, and did not."""
+    """``count`` triggers are missing since the last unit mark, or since the last trigger of a regular train."""
 
     kind: ClassVar[str] = "trigger_missing"
     count: int
@@ -112,7 +113,8 @@ class TriggerMissing(Event):
 
 @dataclass(frozen=True)
 class TriggerChanged(Event):
-    """A trigger at ``position`` is a step, where pulses came before: that sweep is rejected. Turned over, or another source?"""
+    """A trigger at ``position`` is a step, where pulses came before; that sweep is rejected. The cause may be an inverted
+    polarity or another source."""
 
     kind: ClassVar[str] = "trigger_changed"
     position: float
@@ -120,8 +122,8 @@ class TriggerChanged(Event):
 
 @dataclass(frozen=True)
 class TriggerGrid(Event):
-    """Triggers only ever come at multiples of ``samples``: the channel is read more rarely than the EEG and held between, or
-    the stimulator shares the clock of the EEG."""
+    """Triggers come only at multiples of ``samples``: the trigger channel is sampled less often than the EEG, or the stimulator
+    shares the clock of the EEG."""
 
     kind: ClassVar[str] = "trigger_grid"
     samples: int
@@ -129,7 +131,7 @@ class TriggerGrid(Event):
 
 @dataclass(frozen=True)
 class TriggerArtefact(Event):
-    """The average is largest where the trigger is, before any response can be: ``uv`` there, at ``at_ms``."""
+    """The average is largest at the trigger, before any response is possible: ``uv`` at ``at_ms``."""
 
     kind: ClassVar[str] = "trigger_artefact"
     uv: float
@@ -138,8 +140,8 @@ class TriggerArtefact(Event):
 
 @dataclass(frozen=True)
 class StimulusArtefact(Event):
-    """What changes sign with the sound reaches into the response window: ``uv`` there at most, at ``at_ms``; it is half the
-    difference of the averages of the two polarities."""
+    """A signal that changes sign with the sound extends into the response window: at most ``uv`` there, at ``at_ms``. It is half
+    the difference between the averages of the two polarities."""
 
     kind: ClassVar[str] = "stimulus_artefact"
     uv: float
@@ -157,7 +159,8 @@ class NoiseChanged(Event):
 
 @dataclass(frozen=True)
 class UnitDone(Event):
-    """One unit of sweeps is judged: where they were (raw samples), and why each was rejected (None: accepted)."""
+    """One unit of sweeps was judged: positions of the sweeps (raw samples), and the reason for each rejection (None:
+    accepted)."""
 
     kind: ClassVar[str] = "unit"
     kept: ClassVar[bool] = False
@@ -170,11 +173,11 @@ class UnitDone(Event):
 
 @dataclass(frozen=True)
 class CellUnit(Event):
-    """One unit of a recording with several cells: its number in the run, its cell (below 0: it could not be read, and is left
-    out), and how many triggers came since the unit before that are none of the plan's.
+    """One unit of a recording with several cells: number of the unit in the run, its cell (negative: it could not be read and is
+    left out), and the number of triggers since the previous unit that belong to no sound of the plan.
 
-    Of the sweeps that are there, in order: where they were (raw samples), the fault of the deciding channel, the sign. By place
-    in the unit: sweeps (n_channels, 16, n_times) in uV, 0 where one is missing, and which have no fault (n_channels, 16).
+    For the sweeps that exist, in order: positions (raw samples), fault of the deciding channel, sign. For all 16 places of the
+    unit: sweeps (n_channels, 16, n_times) in uV, 0 where a sweep is missing, and whether each has no fault (n_channels, 16).
     """
 
     kind: ClassVar[str] = "cell_unit"
@@ -195,7 +198,7 @@ class CellUnit(Event):
 
 @dataclass(frozen=True)
 class LookDone(Event):
-    """One look at the deciding channel."""
+    """One look at the deciding channel. Keys are explained in ``docs/file-formats.md``."""
 
     kind: ClassVar[str] = "look"
     sweeps_presented: int
@@ -228,7 +231,7 @@ class LookDone(Event):
 
 @dataclass(frozen=True)
 class Verdict(Event):
-    """The run has its answer; nothing follows."""
+    """The decision of the run, its last event."""
 
     kind: ClassVar[str] = "verdict"
     verdict: Outcome
@@ -238,7 +241,7 @@ class Verdict(Event):
 
 @dataclass(frozen=True)
 class AverageNow:
-    """The averages as they stand (display and average.csv): each (n_channels, n_times) in uV on ``times_ms``."""
+    """Present averages (display and average.csv): each (n_channels, n_times) in uV at ``times_ms``."""
 
     times_ms: Floats
     average_uv: Floats
@@ -249,7 +252,7 @@ class AverageNow:
     rarefaction_uv: Floats | None = None
 
     def columns_uv(self, channel: int = 0) -> list[Floats]:
-        """Those of average.csv behind the time, each (n_times,)."""
+        """Columns of average.csv after the time, each (n_times,) in uV."""
         nothing = np.full(len(self.times_ms), np.nan)
         by_polarity = (nothing if one is None else one[channel] for one in (self.condensation_uv, self.rarefaction_uv))
         return [self.average_uv[channel], self.a_uv[channel], self.b_uv[channel], self.plus_minus_uv[channel], *by_polarity]

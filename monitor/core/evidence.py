@@ -1,13 +1,13 @@
-"""Evidence for a response that stays valid however often, and whenever, anyone looks.
+"""Evidence for a response that stays valid however often, and whenever, the average is looked at.
 
-Without a response the average of a block of sweeps is as likely to be +x as -x. Before each block we bet on that sign,
-using earlier blocks only; under "no response" the capital E is then a martingale that starts at 1, so it ever reaches
-1 / alpha with probability at most alpha (Ville's inequality). Nothing is assumed about the spectrum, the distribution
-or the constancy of the noise: those decide only how fast the capital grows when there is a response. What is assumed is
-that symmetry; hum whose harmonics make it skew has it only nearly, and ``Spread`` keeps that harmless.
+Without a response the average of a block of sweeps is as likely to be +x as -x. Before each block we bet on that sign, using
+earlier blocks only. Under "no response" the capital E is then a martingale that starts at 1, so it ever reaches 1 / alpha with
+probability at most alpha (Ville's inequality). Nothing is assumed about the spectrum, the distribution or the constancy of the
+noise; they only determine how fast the capital grows when there is a response. The only assumption is the symmetry of the sign.
+Hum with even harmonics is skewed and fulfils it only approximately; ``Spread`` makes this harmless.
 
-Blocks are scored by matched filters ``h = T^-1 d / sqrt(d' T^-1 d)``, where T is the shape of the noise, learned from
-the spread of sweeps about their unit means (squares only, so unchanged by the sign of the means).
+Blocks are scored by matched filters ``h = T^-1 d / sqrt(d' T^-1 d)``, where T is the shape of the noise. It is learned from the
+spread of sweeps about their unit means (squares only, so the sign of a mean does not matter).
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ class EvidenceSettings:
         return np.array([4.0 * np.sqrt(sweeps / horizon) for horizon in self.horizons])
 
     def latencies_ms(self, window_ms: tuple[float, float]) -> Floats:
-        """The grid, cut to latencies whose positive peak lies inside the window; never empty."""
+        """The grid of latencies (n_latencies,) in ms, without those whose positive peak lies outside the window; never empty."""
         low, high = self.latency_ms
         count = max(1, round((high - low) / self.latency_step_ms) + 1)
         grid = np.linspace(low, high, count)
@@ -91,7 +91,7 @@ class EvidenceSettings:
         return inside if len(inside) else np.array([float(np.mean(window_ms))])
 
     def covered_by(self, window_ms: tuple[float, float]) -> bool:
-        """Whether the window holds every expected latency and the trough after it (needed to say "absent")."""
+        """Whether the window contains every expected latency and the trough after it (required for "response absent")."""
         low, high = self.latency_ms
         return window_ms[0] <= low and high + SHAPES[0].trough_after_ms <= window_ms[1]
 
@@ -101,8 +101,8 @@ def response_bank(
 ) -> Floats:
     """Expected responses (n_directions, n_points) of 1 uV peak to trough: a peak at the latency and a trough after it.
 
-    ``times_ms`` are evenly spaced. ``gain`` is the real gain, at frequencies in Hz, of the filter that the sweeps went
-    through: what it removes from a response cannot be looked for (with it, decisions came 8 % sooner).
+    ``times_ms`` must be evenly spaced. ``gain`` is the real gain, at frequencies in Hz, of the filter that the sweeps went
+    through; the expected responses are filtered in the same way (with it, decisions came 8 % sooner).
     """
     spacing = float(times_ms[1] - times_ms[0])
     middle = LONG // 2
@@ -130,7 +130,8 @@ class NoiseShape:
         self._batch = batch
 
     def update(self, residuals_uv: Floats, variance_uv2: Floats) -> None:
-        """Residuals (..., n_sweeps, n_times at the spacing of the window points) of one unit and its variance (...,)."""
+        """Add the residuals (..., n_sweeps, n_times, at the spacing of the window points) of one unit in uV, and its variance
+        (...,) in uV2."""
         usable = variance_uv2 > 0
         scale = np.where(usable, 1.0 / np.sqrt(np.where(usable, variance_uv2, 1.0)), 0.0)
         self._n_fft = fft.next_fast_len(residuals_uv.shape[-1] + self._n, real=True)  # room for every lag of the window
@@ -142,7 +143,7 @@ class NoiseShape:
         self._power = power if self._power is None else self._power + power
 
     def matrix(self) -> Floats:
-        """T (..., n_points, n_points) with unit mean diagonal before the ridge; the identity where nothing is known."""
+        """T (..., n_points, n_points); its mean diagonal is 1 before the ridge is added. The identity where nothing is known."""
         if self._power is None:
             return np.broadcast_to(np.eye(self._n), (*self._batch, self._n, self._n))
         lags = fft.irfft(self._power, n=self._n_fft, axis=-1)[..., : self._n]
@@ -200,7 +201,8 @@ class RunningEvidence:
         self._waiting.clear()
 
     def update(self, mean_uv: Floats, weight: Floats) -> None:
-        """Weighted mean of the next block over the window points (..., n_points) and its total weight (...,) in 1/uV2."""
+        """Take the next block: its weighted mean over the window points (..., n_points) in uV, and its total weight (...,) in
+        1/uV2."""
         if self._limit is not None:
             self._limit.update(mean_uv, weight)
         if self._inverse is None:
@@ -245,7 +247,7 @@ class RunningEvidence:
         return np.asarray(scores.max(axis=-1))
 
     def upper_limit_uv(self) -> Floats:
-        """No response is larger than this (...,), peak to trough: see ``RunningUpperLimit``, which must have been given."""
+        """Upper limit (...,) of a response, peak to trough, in uV; see ``RunningUpperLimit``, which must have been given."""
         assert self._limit is not None
         return self._limit.limit_uv(self.log10_max)
 

@@ -1,8 +1,8 @@
 """Streaming band-pass with exactly linear phase, so that an average needs no latency correction.
 
-Two finite filters: a decimator down to a few kHz and a band-pass there. A finite filter has finite memory, hence the
-property this project leans on: an output exists only where every input it needs was really received. Nothing rings on
-from before a gap, and nothing has to "settle".
+There are two finite filters: a decimator down to a few kHz, and a band-pass at that rate. A finite filter has finite memory, so
+an output exists only where all its inputs were received. Samples before a gap have no influence after it, and the filter needs no
+settling time.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ STOP_DB = 60.0
 class Band:
     """Band-pass from ``low_hz`` to ``high_hz`` (-6 dB points) for a stream at ``rate_hz``.
 
-    Delay is exactly zero after compensation: output k of a segment belongs to raw sample ``first_output + k * step``.
-    The lower edge falls from -1 dB or better at 1.5 x ``low_hz`` to -60 dB at 0.5 x ``low_hz``, with a true zero at DC.
+    The delay is exactly zero after compensation: output k of a segment belongs to raw sample ``first_output + k * step``. The
+    gain is -1 dB or better at 1.5 x ``low_hz``, -60 dB at 0.5 x ``low_hz``, and exactly zero at DC.
 
     Raises ValueError for edges that the rate cannot carry.
     """
@@ -84,11 +84,12 @@ class Band:
 
     @property
     def reach(self) -> int:
-        """Raw samples on either side that one output depends on: the wait after a sample before its output exists."""
+        """Raw samples on either side that one output depends on; an output is available only after this many further samples."""
         return self.first_output
 
     def response(self, frequencies_hz: Floats) -> Floats:
-        """Real (zero-phase) gain at the given frequencies, after delay compensation; read-only, as it is kept."""
+        """Real (zero-phase) gain at the given frequencies in Hz, after delay compensation. The array is cached, so it is
+        read-only."""
         asked = np.asarray(frequencies_hz, dtype=np.float64)
         return _response(self, asked.tobytes(), asked.shape)
 
@@ -115,7 +116,7 @@ class RunningBand:
         self._mid = np.empty((n_channels, 0))
 
     def feed(self, raw_uv: Floats) -> Floats:
-        """Raw samples (n_channels, n) -> the new outputs (n_channels, m) that they complete, in uV."""
+        """Filter raw samples (n_channels, n) in uV; return the new outputs (n_channels, m) in uV that they complete."""
         band = self.band
         self._raw, low = _valid(self._raw, raw_uv, band.decimator, band.step)
         self._mid, out = _valid(self._mid, low, band.bandpass, 1)

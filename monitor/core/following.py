@@ -1,9 +1,9 @@
-"""Whether triggers follow the plan of this run's own sound, and which sound each of them is.
+"""Matching of triggers with the plan of this run's own sound.
 
-The pauses between units are drawn at random from the seed of the run: they are its fingerprint. Sweeps are held until those of
-``NEEDED`` in a row fit it; what came before the run's own sound began belongs to another run, or to other equipment, and is
-dropped. From there on each trigger is matched with a sound of the plan. Triggers that are missing, doubled or extra cost nothing;
-where the stream or the sound broke, or samples are missing that nobody told of, the place in the plan is looked for again.
+The pauses between units are drawn at random from the seed of the run, so they identify the run. Sweeps are held until ``NEEDED``
+in a row fit these pauses. Earlier sweeps belong to another run, or to other equipment, and are dropped. From then on each trigger
+is matched with a sound of the plan. Missing, doubled or extra triggers do no harm. After a break of the stream or the sound, or
+an unreported loss of samples, the place in the plan is searched again.
 """
 
 from __future__ import annotations
@@ -32,7 +32,8 @@ UNKNOWN = 0
 
 
 class Followed(NamedTuple):
-    """Result for one sweep: sweeps that may be judged now, in order; how many were dropped; whether the run must end."""
+    """Result for one sweep: the sweeps that may be judged now, in order; the number that were dropped; whether the run must
+    end."""
 
     own: list[Sweep]
     dropped: int = 0
@@ -40,7 +41,7 @@ class Followed(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Sound clock against stream clock: ``offset_s`` at ``middle_s``, and a ratio ``stretch`` of their rates; what fits."""
+    """A fit of the sound clock to the stream clock: ``offset_s`` at ``middle_s``, and the ratio ``stretch`` of their rates."""
 
     offset_s: float
     middle_s: float
@@ -48,12 +49,12 @@ class Place(NamedTuple):
     tolerance_s: float
 
     def level_s(self, at_s: Floats) -> Floats:
-        """Times of the stream (n,) in s, brought to the rate of the sound's clock."""
+        """Times of the stream (n,) in s, converted to the rate of the sound's clock."""
         return np.asarray(self.middle_s + (at_s - self.middle_s) / self.stretch)
 
 
 class Following:
-    """Matches triggers with the plan. Feed every sweep in order, and breaks; without a schedule all sweeps pass."""
+    """Matches triggers with the plan. Feed it every sweep in order, and every break; without a schedule all sweeps pass."""
 
     def __init__(self, rate_hz: float, schedule: Schedule | None, most_sweeps: int) -> None:
         self._rate_hz = rate_hz
@@ -119,7 +120,7 @@ class Following:
         return Followed(self._found(train, place), dropped)
 
     def _whole(self, train: Train, place: Place) -> bool:
-        """Whether the sound was there from its first one on, after silence: a few units alone may fit by chance."""
+        """Whether the sound was present from its first stimulus on, after silence; a few units alone may fit by chance."""
         lead_s = float(train.onsets_s[0])
         times_s = place.level_s(np.array(self._window_s)) - place.offset_s
         if ((times_s > 0.1 * lead_s) & (times_s < 0.6 * lead_s)).any():
@@ -163,7 +164,7 @@ class Following:
             self._window_s.append(at_s)
 
     def _found(self, train: Train, place: Place) -> list[Sweep]:
-        """The place in the plan is known: the sweeps that were held, each with the sign of its sound."""
+        """Return the sweeps that were held, each with the sign of its sound, now that the place in the plan is known."""
         own = []
         self._offset_s, self._tolerance_s = place.offset_s, place.tolerance_s
         since_s = self._broken_s if self._broken_s < self._held_s[-1] else -math.inf  # before a break it was another place
@@ -178,7 +179,7 @@ class Following:
         return own
 
     def _match(self, train: Train, at_s: float) -> int:
-        """The sign of the sound of a trigger, UNKNOWN where none fits. The clocks may drift apart."""
+        """The sign of the sound that belongs to a trigger, UNKNOWN where none fits; follows a drift between the clocks."""
         index, miss_s = train.nearest(at_s - self._offset_s)
         if index <= self._last or abs(miss_s) > self._tolerance_s + DRIFT * (at_s - self._last_s):
             return UNKNOWN
@@ -187,9 +188,9 @@ class Following:
         return int(train.signs[index])
 
     def _aligned(self, train: Train, times_s: Floats, lowest_s: float, highest_s: float) -> Place | None:
-        """The allowed offset at which enough of the triggers (n,) fit the plan; None where there is none.
+        """The offset within the limits at which enough of the triggers (n,) fit the plan; None where there is none.
 
-        The differences between all triggers and all sounds are crowded where the plan fits.
+        The differences between all triggers and all sounds cluster at the offset at which the plan fits.
         """
         late_s = np.diff(times_s) - train.interval_s
         late_s = late_s[np.abs(late_s) < 0.3 * train.interval_s]

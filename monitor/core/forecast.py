@@ -1,11 +1,11 @@
-"""When will the run decide? A range, from what is known at a look.
+"""Forecast of the time at which a run will decide, as a range, from the present look.
 
-The evidence behaves like ``z^2 / 2 - cost``, where z is the signal-to-noise ratio of the best-fitting expected response in
-the average and the cost (of not knowing which response, and how large) is read off the present look. In the future the
-score ``z sqrt(W)`` drifts by the amplitude and diffuses by the noise as weight W comes in; the amplitude is known up to its
-own uncertainty, shrunk towards 0 because the best of many candidates looks larger than it is. A second branch, weighted by
-what the evidence leaves to it, has no response at all. A run ends at the first of evidence, noise floor and sweep limit;
-a response may wait for a quieter average. When an average is so quiet is known as far as the units so far weigh the same.
+The evidence behaves like ``z^2 / 2 - cost``. Here z is the signal-to-noise ratio of the expected response that fits the average
+best, and the cost is the price of not knowing shape and size of the response; it is taken from the present look. As weight W is
+added, the score ``z sqrt(W)`` drifts with the amplitude and diffuses with the noise. The amplitude is uncertain; it is shrunk
+towards 0, because the best of many candidates looks larger than it is. A second branch has no response at all; the evidence gives
+the weights of the two branches. A run ends at the first of evidence, noise floor and sweep limit; after a response it may go on
+to a quieter average. The time at which the noise is low enough is as uncertain as the weights of the units so far vary.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ RANGE = np.array([0.1, 0.5, 0.9])
 
 @dataclass(frozen=True)
 class Forecast:
-    """All (...,) over a batch: presented sweeps from now until the decision, 10 %, 50 % and 90 % points; nan if unknown."""
+    """Presented sweeps from now until the decision, 10 %, 50 % and 90 % points, each (...,) over a batch; nan if unknown."""
 
     sweeps_low: Floats
     sweeps_median: Floats
@@ -67,7 +67,7 @@ class ForecastInput:
 
 
 class Steadiness:
-    """How steady the noise is: what the weights of a batch of runs, fed unit by unit, tell about the sum of those to come."""
+    """How steady the noise is: the uncertainty of future weights, from the weights of a batch of runs, fed unit by unit."""
 
     def __init__(self, batch: tuple[int, ...]) -> None:
         self._units = 0
@@ -75,7 +75,7 @@ class Steadiness:
         self._sum, self._square, self._product = np.zeros(batch), np.zeros(batch), np.zeros(batch)
 
     def update(self, weight: Floats) -> None:
-        """The weight (...,) of the next unit."""
+        """Add the weight (...,) of the next unit."""
         self._units += 1
         self._sum = self._sum + weight
         self._square = self._square + weight**2
@@ -83,10 +83,10 @@ class Steadiness:
         self._before = weight
 
     def spread(self) -> Floats:
-        """SD of unit weights as a part of their mean (...,), such that that of the mean of n is this over sqrt(n).
+        """SD of unit weights relative to their mean (...,); the relative SD of the mean of n units is this value over sqrt(n).
 
-        Neighbours that are alike count as fewer: by (1 + r) / (1 - r) where r is their correlation (of a process that forgets at
-        a constant rate; from memory).
+        Correlated neighbours count as fewer units: by the factor (1 + r) / (1 - r), where r is their correlation (first-order
+        autoregressive process; from memory).
         """
         with np.errstate(divide="ignore", invalid="ignore"):
             mean = self._sum / self._units
@@ -97,9 +97,10 @@ class Steadiness:
 
 @cache
 def _paths() -> tuple[Floats, Floats]:
-    """Standard normal numbers (PATHS,) and Brownian paths (PATHS, STEPS + 1) at the times TIMES; antithetic, a fixed table.
+    """Standard normal numbers (PATHS,) and Brownian paths (PATHS, STEPS + 1) at the times TIMES: antithetic, a fixed table.
 
-    Hashed counters (the finaliser of splitmix64: Steele, Lea & Flood 2014) through the inverse of the normal distribution.
+    They are hashed counters (the finaliser of splitmix64: Steele, Lea & Flood 2014), transformed by the inverse normal
+    distribution.
     """
     x = np.arange(1, PATHS // 2 * (STEPS + 1) + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
@@ -134,9 +135,10 @@ def forecast(now: ForecastInput, block_sweeps: int) -> Forecast:
 
 @dataclass(frozen=True)
 class _Reached:
-    """When the average is as quiet as ``weight`` says: sweeps (...,) from now, and the SD of their logarithm.
+    """The time at which the average has the weight ``weight``: sweeps (...,) from now, and the SD of their logarithm.
 
-    Sweeps to come weigh as much as those before; how far both means may be off is told by how much the weights of units differ.
+    Future sweeps are assumed to weigh as much as those before; the spread of the unit weights gives the uncertainty of both
+    means.
     """
 
     sweeps: Floats
@@ -149,18 +151,19 @@ class _Reached:
         return cls(sweeps, np.maximum(sd, LEAST_SD))
 
     def around(self, left: Floats) -> Floats:
-        """Times (..., k) at which ``chance`` changes, none after ``left``."""
+        """Times (..., k) near which ``chance`` changes, none after ``left``."""
         return np.minimum(self.sweeps[..., np.newaxis] * np.exp(self.sd[..., np.newaxis] * AROUND), left[..., np.newaxis])
 
     def chance(self, times: Floats) -> Floats:
-        """Probability (..., n) that it is so quiet after ``times`` (..., n) sweeps."""
+        """Probability (..., n) that the weight is reached within ``times`` (..., n) sweeps."""
         with np.errstate(divide="ignore", invalid="ignore"):
             late = (np.log(times) - np.log(self.sweeps[..., np.newaxis])) / self.sd[..., np.newaxis]
         return np.where(self.sweeps[..., np.newaxis] > 0, ndtr(late), 1.0)
 
 
 def _found(now: ForecastInput, left: Floats, gain: Floats) -> Floats:
-    """Probability (..., STEPS) that a response is found within each step of the sweeps that are ``left`` (...,), or before."""
+    """Probability (..., STEPS) that a response is found by the end of each step; the steps divide the ``left`` (...,) remaining
+    sweeps."""
     more = left * gain  # weight that is still to come
     cost = now.score**2 / 2 - now.log_evidence - SELECTION / 2
     start = np.sqrt(now.weight * np.maximum(now.score**2 - SELECTION, 0.0))
@@ -186,8 +189,8 @@ def _sigmoid(log_odds: Floats) -> Floats:
 
 
 def _passed(paths: Floats, missing: Floats) -> Floats:
-    """Share (..., STEPS) of the paths (..., PATHS, STEPS + 1) that were beyond their bound ``missing`` (..., STEPS + 1), up to
-    each step. Every path is beyond the last bound."""
+    """Share (..., STEPS) of the paths (..., PATHS, STEPS + 1) that exceeded their bound ``missing`` (..., STEPS + 1) by the end
+    of each step. Every path exceeds the last bound."""
     first = (paths >= missing[..., np.newaxis, :]).argmax(axis=-1).reshape(-1, PATHS)
     places = first + (STEPS + 1) * np.arange(len(first))[:, np.newaxis]
     counts = np.bincount(places.ravel(), minlength=len(first) * (STEPS + 1)).reshape(missing.shape)
@@ -195,14 +198,14 @@ def _passed(paths: Floats, missing: Floats) -> Floats:
 
 
 def _blocks(low: Floats, high: Floats, sweeps: int) -> tuple[Floats, Floats]:
-    """A range of times as one of blocks, at whose ends runs end; if it is longer than one, as long on average as before."""
+    """Round a range of times to ends of blocks, because runs end there; a range longer than one block keeps its mean length."""
     near = np.where(high - low < sweeps, np.ceil(low / sweeps), np.round(low / sweeps) + 1.0)
     far = np.maximum(np.where(high - low < sweeps, np.ceil(high / sweeps), np.round(high / sweeps)), 1.0)
     return np.minimum(near, far) * sweeps, far * sweeps
 
 
 def _interpolated(chance: Floats, times: Floats, left: Floats) -> Floats:
-    """``chance`` (..., STEPS) by the ends of the steps, at any ``times`` (..., n)."""
+    """``chance`` (..., STEPS) at the ends of the steps, interpolated at the times ``times`` (..., n)."""
     with np.errstate(divide="ignore", invalid="ignore"):
         place = STEPS * np.sqrt(np.nan_to_num(times / left[..., np.newaxis], nan=1.0))
     known = np.concatenate([np.zeros_like(chance[..., :1]), chance], axis=-1)
@@ -212,7 +215,7 @@ def _interpolated(chance: Floats, times: Floats, left: Floats) -> Floats:
 
 
 def _quantiles(chance: Floats, times: Floats, left: Floats) -> Floats:
-    """Sweeps (..., 3) until the chance (..., n) of an end reaches each of RANGE, ``left`` at most."""
+    """Sweeps (..., 3) until the probability ``chance`` (..., n) of an end reaches each value of RANGE, at most ``left``."""
     chance = np.concatenate([np.zeros_like(chance[..., :1]), chance], axis=-1)
     times = np.concatenate([np.zeros_like(times[..., :1]), times], axis=-1)
     after = (chance[..., np.newaxis, :] < RANGE[:, np.newaxis]).sum(axis=-1)

@@ -8,7 +8,7 @@ from .samples import Floats
 
 
 class History:
-    """Keeps at least the last ``keep`` columns that were appended; older ones are dropped in bulk."""
+    """Keeps at least the last ``keep`` columns that were appended; older columns are dropped in bulk."""
 
     def __init__(self, n_channels: int, keep: int, first: int = 0) -> None:
         self._keep = keep
@@ -38,7 +38,7 @@ class History:
         self._used += n
 
     def get(self, start: int, stop: int) -> Floats:
-        """Columns ``start`` to ``stop`` (n_channels, stop - start). Raises LookupError where any of them is not here."""
+        """Columns ``start`` to ``stop``, (n_channels, stop - start). Raises LookupError if any of them is not kept."""
         if start < self.first or stop > self.stop:
             raise LookupError(f"columns {start} to {stop} are not within {self.first} to {self.stop}, which are kept")
         return self._data[:, start - self.first : stop - self.first]

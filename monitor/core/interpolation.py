@@ -8,9 +8,9 @@ from .samples import Floats
 
 
 def interpolators(half: int, phases: int, shape: float) -> Floats:
-    """Taps (phases + 1, 2 half): row p reads the value p / phases of a sample after the sample that tap ``half - 1`` meets.
+    """Taps (phases + 1, 2 half): row p gives the value at p / phases of a sample after the sample under tap ``half - 1``.
 
-    Kaiser-windowed sinc with parameter ``shape``, each row scaled to pass DC exactly.
+    The taps are a Kaiser-windowed sinc with parameter ``shape``; each row is scaled to a gain of exactly 1 at DC.
     """
     fraction = np.arange(phases + 1)[:, np.newaxis] / phases
     distance = np.arange(-half + 1, half + 1) - fraction

@@ -1,8 +1,8 @@
-"""A sharper budget: the same p-value at every look, chosen from the joint distribution over the looks.
+"""A sharper error budget: the same p-value at every look, chosen from the joint distribution over the looks.
 
-Averages grow by independent pieces, so the vector of an average times its number of sweeps walks like a Brownian motion,
-and a quadratic form in it (T2, F) is its squared distance from the start over time: chi-square at each look, dependent
-between looks. How often it passes at least once is found by integrating from look to look, without any random numbers.
+Averages grow by independent increments, so an average times its number of sweeps is a Brownian motion. A quadratic form in it
+(T2, F) is the squared distance of that motion from its start, divided by time: chi-square at each look, and dependent between
+looks. The probability of at least one crossing is found by numerical integration from look to look, without random numbers.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ NODES = 64  # for 24 looks or fewer: nine digits after the point; more looks mak
 
 
 def passes(p_value: float, times: Floats, dimensions: float) -> float:
-    """Probability that |B(t)|^2 / t exceeds its chi-square point of ``p_value`` at any of the ``times`` (n_looks,)."""
+    """Probability that |B(t)|^2 / t exceeds the chi-square quantile of ``p_value`` at any of the ``times`` (n_looks,)."""
     most = np.sqrt(chdtri(dimensions, p_value))
     least = np.sqrt(chdtri(dimensions, 1.0 - 1e-13))  # next to nothing is nearer to the start than that
     nodes, weights = np.polynomial.legendre.leggauss(math.ceil(NODES * math.sqrt(max(1.0, len(times) / 24))))
@@ -54,5 +54,5 @@ def _constant(alpha: float, times: tuple[float, ...], dimensions: float) -> floa
 
 
 def constant_p_value(alpha: float, times: Floats, dimensions: float = SAFE_DIMENSIONS) -> float:
-    """The p-value that, asked for at every one of the ``times`` (n_looks,), is reached with probability ``alpha``."""
+    """The p-value which, applied at each of the ``times`` (n_looks,), is reached at least once with probability ``alpha``."""
     return _constant(float(alpha), tuple(float(t) for t in times), float(dimensions))

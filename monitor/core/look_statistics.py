@@ -35,7 +35,7 @@ class LookStatistics:
 
     @classmethod
     def of(cls, batch: tuple[int, ...], covered: bool = False, **known: Floats) -> LookStatistics:
-        """Statistics of which only some are known; the others are nan. Raises TypeError for a name that does not exist."""
+        """Statistics with only the given values known; the others are nan. Raises TypeError for a name that does not exist."""
         unknown = np.full(batch, np.nan)
         unknown.setflags(write=False)  # one array stands for all of them
         if strange := known.keys() - NAMES:

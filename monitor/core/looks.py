@@ -23,7 +23,7 @@ Ints = np.ndarray[tuple[int, ...], np.dtype[np.int_]]
 
 @dataclass(frozen=True)
 class Looks:
-    """Looks after ``first`` presented sweeps and then ``every`` so many, none planned beyond ``max_sweeps``."""
+    """Looks after ``first`` presented sweeps and after every further ``every``, up to ``max_sweeps``."""
 
     every: int = 256
     first: int = 256
@@ -43,11 +43,11 @@ class Looks:
 
     @cached_property
     def fractions(self) -> Floats:
-        """How far each look is on the way to the last one (n_looks,), 1 for the last."""
+        """Each look as a fraction of the last one (n_looks,); 1 for the last."""
         return np.asarray(self.at / self.at[-1])
 
     def reached(self, sweeps_presented: Floats) -> Ints:
-        """Index of the latest look that lies within so many sweeps (...,), -1 before the first."""
+        """Index of the latest look (...,) that is due after ``sweeps_presented`` (...,) sweeps, -1 before the first."""
         known = np.where(np.isfinite(sweeps_presented), sweeps_presented, 0.0)
         return np.asarray(np.clip(np.floor((known - self.first) / self.every).astype(np.int_), -1, len(self.at) - 1))
 
@@ -56,14 +56,14 @@ class Looks:
 
 
 class RunningLooks:
-    """Which looks of a batch of runs are over. A look is due at the first count of sweeps that reaches it."""
+    """State of the looks of a batch of runs. A look is due at the first count of sweeps that reaches it."""
 
     def __init__(self, looks: Looks, batch: tuple[int, ...]) -> None:
         self._looks = looks
         self._last: Ints = np.full(batch, -1)
 
     def take(self, sweeps_presented: Floats) -> Ints:
-        """Index of the look that is due now (...,), -1 for none. Each index comes at most once; one that is passed over never."""
+        """Index of the look that is due now (...,), -1 for none. Each index comes at most once; a skipped look never comes."""
         reached = self._looks.reached(sweeps_presented)
         due = np.where(reached > self._last, reached, -1)
         self._last = np.maximum(self._last, reached)
@@ -71,24 +71,27 @@ class RunningLooks:
 
 
 def bonferroni(alpha: float, fractions: Floats) -> Floats:
-    """The same at every look."""
+    """Alpha of each look (n_looks,): the same at every look."""
     return np.full(len(fractions), alpha / len(fractions))
 
 
 def pocock(alpha: float, fractions: Floats) -> Floats:
-    """Nearly the same at every look: spent by t is alpha log(1 + (e - 1) t) (Lan & DeMets 1983, Biometrika 70:659)."""
+    """Alpha of each look (n_looks,), nearly constant: alpha log(1 + (e - 1) t) is spent up to fraction t (Lan & DeMets 1983,
+    Biometrika 70:659)."""
     return np.diff(alpha * np.log1p((math.e - 1.0) * fractions), prepend=0.0)
 
 
 def obrien_fleming(alpha: float, fractions: Floats) -> Floats:
-    """Almost nothing early: spent by t is 2 - 2 Phi(z(alpha / 2) / sqrt(t)) (Lan & DeMets 1983)."""
+    """Alpha of each look (n_looks,), almost 0 for early looks: 2 - 2 Phi(z(alpha / 2) / sqrt(t)) is spent up to fraction t (Lan &
+    DeMets 1983)."""
     return np.diff(2.0 * ndtr(ndtri(alpha / 2.0) / np.sqrt(fractions)), prepend=0.0)
 
 
 def pocock_joint(alpha: float, fractions: Floats) -> Floats:
-    """The same p-value at every look, such that any is reached with probability alpha in all (Pocock 1977, Biometrika 64:191).
+    """Alpha of each look (n_looks,): one p-value for all looks that is reached at least once with probability alpha (Pocock 1977,
+    Biometrika 64:191).
 
-    Sharper than a sum that is alpha, but it rests on averages growing by independent pieces; see ``joint``.
+    It is sharper than budgets whose sum is alpha, but relies on averages that grow by independent increments; see ``joint``.
     """
     return np.full(len(fractions), constant_p_value(alpha, fractions))
 

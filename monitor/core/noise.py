@@ -1,4 +1,4 @@
-"""How much noise is left in the average (RMS over the response window), estimated in ways that fail differently."""
+"""Residual noise of the average (RMS over the response window), estimated in several ways with different weaknesses."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ REPEATS_ERROR = 0.001  # of a whole run
 
 @dataclass(frozen=True)
 class ResidualNoise:
-    """All (...,) in nV RMS. ``value_nv`` is the one that rules may use."""
+    """Estimates of the residual noise, each (...,) in nV RMS. Rules use ``value_nv``."""
 
     value_nv: Floats
     within_units_nv: Floats  # from the spread of sweeps inside units: sqrt(1 / sum of weights)
@@ -31,11 +31,12 @@ def residual_noise(average: WeightedAverage, window: Window, freedom: Floats) ->
     """Estimates from the running average; ``freedom`` (...,) is the number of independent points in the window.
 
     The value is the within-unit estimate unless the spread between units lies outside its 99.8 % range for noise (chi-square,
-    Wilson & Hilferty 1931); then it is the one between units, with the cause named. Larger: something keeps its phase inside a
-    unit, such as hum in step with the stimulus. Smaller: something alternates inside a unit and cancels in its mean.
+    Wilson & Hilferty 1931); then it is the between-unit estimate, and the cause is named. A larger spread: something has the same
+    phase throughout a unit, such as hum that is time-locked to the stimulus. A smaller spread: something alternates inside a unit
+    and cancels in its mean.
 
-    One look in 1,000 lies above that range by chance, and a run has hundreds. ``repeats`` is judged over all looks: the one after
-    n units spends 1 / (n (n + 1)) of ``REPEATS_ERROR``, and these parts add up to 1.
+    By chance one look in 1,000 lies above that range, and a run has hundreds of looks. ``repeats`` is therefore judged over all
+    looks: the look after n units spends 1 / (n (n + 1)) of ``REPEATS_ERROR``, and these parts add up to 1.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         within = np.sqrt(1.0 / average.weight)

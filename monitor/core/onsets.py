@@ -1,7 +1,7 @@
-"""From a trigger channel to stimulus onsets with sub-sample precision.
+"""Stimulus onsets with sub-sample precision from a trigger channel.
 
-The channel is learned first, on a fixed grid of samples, then searched from its beginning, so nothing that came while
-learning is lost.
+The channel is learned first, on a fixed grid of samples, and then searched from its beginning, so that no trigger that came
+during learning is lost.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ KERNELS = interpolators(HALF, phases=64, shape=5.0)
 
 
 class Onset(NamedTuple):
-    """One stimulus onset at ``position`` (raw samples, absolute, fractional), known once sample ``ready`` has come."""
+    """One stimulus onset at ``position`` (raw samples, absolute, with a fraction), known when sample ``ready`` has arrived."""
 
     position: float
     ready: int
@@ -37,7 +37,7 @@ class Onset(NamedTuple):
 
 
 class OnsetFinder:
-    """Feeds on the trigger channel of one stream; the same onsets come out however the stream is cut."""
+    """Finds onsets in the trigger channel of one stream; the result does not depend on how the stream is cut."""
 
     def __init__(self, rate_hz: float, settings: TriggerSettings, model: TriggerModel | None = None) -> None:
         self._rate_hz = rate_hz
@@ -53,7 +53,7 @@ class OnsetFinder:
         self.restart(0)
 
     def restart(self, index: int) -> None:
-        """Begin a new segment at absolute sample ``index``; what was learned stays."""
+        """Begin a new segment at absolute sample ``index``; what was learned is kept."""
         self._begin = index
         self._first = index  # absolute number of the first sample held
         self._held = np.empty(0)
@@ -64,7 +64,7 @@ class OnsetFinder:
         self._armed_from = index
 
     def feed(self, x: Floats) -> list[Onset]:
-        """Next trigger samples (n,) of this segment -> onsets that are now certain, in order."""
+        """Take the next trigger samples (n,) of this segment; return the onsets that are now certain, in order."""
         start = 0
         while self.model is None and start < len(x):
             stop = min(len(x), start + self._grid - (self._stop - self._begin) % self._grid)
@@ -78,7 +78,7 @@ class OnsetFinder:
         return self._search(self.model, self._stop - self._ahead)
 
     def cut_off(self) -> list[Onset]:
-        """The segment ends here: onsets whose pulse is not over yet. Begin a new segment after this."""
+        """End the segment; return the onsets whose pulse had not ended. Begin a new segment after this."""
         return self._search(self.model, self._stop) if self.model is not None else []
 
     @property
@@ -96,7 +96,7 @@ class OnsetFinder:
             self._scan = self._first + 1
 
     def _search(self, model: TriggerModel, stop: int) -> list[Onset]:
-        """Onsets at samples before ``stop`` that were not looked at yet."""
+        """Return the onsets before sample ``stop`` that were not searched yet."""
         if stop <= self._scan:
             return []
         z = self._held - model.rest
@@ -124,9 +124,9 @@ class OnsetFinder:
             self._armed_from = self._first + stop
 
     def _onset(self, model: TriggerModel, z: Floats, high: bytes, low: bytes, i: int) -> Onset | None:
-        """The crossing at z[i] as an onset, or None where it is the bounce or the chatter of the one before.
+        """The crossing at z[i] as an onset, or None if it is a bounce or chatter of the previous one.
 
-        ``high`` and ``low`` say of each sample of z whether it is above the threshold, below half of it.
+        ``high`` and ``low`` tell for each sample of z whether it is above the threshold, and below half of it.
         """
         at = self._first + i
         self._rearm(low, i)
@@ -152,7 +152,7 @@ class OnsetFinder:
         return Onset(position, at + self._ahead, width, doubled)
 
     def _is_short(self, interval: float) -> bool:
-        """Below half the usual interval, which is the median of the last ones."""
+        """Whether the interval is below half the usual one, which is the median of the last intervals."""
         if len(self._intervals) < 4 or interval >= 0.5 * self._longest:  # as nearly always: a median takes longer
             return False
         self._longest = max(self._intervals)
@@ -160,7 +160,8 @@ class OnsetFinder:
 
 
 def _crossing(z: Floats, i: int, level: float) -> float:
-    """Where, after sample i - 1 (0 to 1), the band-limited signal through z first reaches ``level``; z[i - 1] < level <= z[i]."""
+    """Position after sample i - 1 (0 to 1) at which the band-limited signal through z first reaches ``level``; z[i - 1] < level
+    <= z[i]."""
     near = z[max(0, i - HALF) : i + HALF]
     if len(near) < 2 * HALF:  # at an end of the segment
         before, after = max(0, HALF - i), max(0, i + HALF - len(z))
@@ -172,7 +173,8 @@ def _crossing(z: Floats, i: int, level: float) -> float:
 
 
 def _back(z: Floats, j: int, level: float) -> float:
-    """How much before sample j (0 to 1) z falls through ``level``, on a straight line: good enough for a width."""
+    """Distance before sample j (0 to 1) at which z falls through ``level``, on a straight line; this is accurate enough for a
+    width."""
     return float((level - z[j]) / (z[j - 1] - z[j]))
 
 

@@ -1,11 +1,12 @@
-"""Averages by polarity, and what of the signal changes sign with the sound.
+"""Averages by polarity, and a test for a signal that changes sign with the sound.
 
-A response is nearly the same for condensation and rarefaction; what the transducer couples into the leads changes sign. It
-cancels in the average of alternating sounds, but where it reaches into the response window somebody should know.
+A response is nearly the same for condensation and rarefaction; an electrical artefact of the transducer in the leads changes
+sign. The artefact cancels in the average of alternating sounds, but it should be reported where it extends into the response
+window.
 
-Each unit begins with either polarity by a coin, so that without such a thing the difference of the two polarities within a unit
-is as likely to be +x as -x, whatever the noise. We bet on that sign as for a response (see ``evidence``), in the direction of all
-differences before: over all looks of a run it is named by mistake with probability ``ALPHA`` at most.
+A coin decides for each unit which polarity comes first. Without an artefact the difference between the two polarities within a
+unit is therefore as likely to be +x as -x, whatever the noise. We bet on that sign as for a response (see ``evidence``), in the
+direction of all earlier differences: over all looks of a run an artefact is named by mistake with probability ``ALPHA`` at most.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ DECIDING = 0
 
 
 class Polarities:
-    """``update`` every unit, ``look`` at every look. Shapes: channels, sweeps of a unit, points of a sweep."""
+    """Call ``update`` for every unit and ``look`` at every look. Shapes: channels, sweeps of a unit, points of a sweep."""
 
     def __init__(self, channels: int, times_ms: Floats, window: Window) -> None:
         self._times_ms, self._window = times_ms, window
@@ -35,8 +36,8 @@ class Polarities:
         self._told = False
 
     def update(self, sweeps_uv: Floats, accepted: Bools, weight: Floats, signs: Floats) -> None:
-        """Sweeps (channels, n_sweeps, n_times), which are accepted, unit weights (channels,) in 1/uV2, signs (n_sweeps,), 0
-        where the polarity is not known."""
+        """Add a unit: sweeps (channels, n_sweeps, n_times) in uV, which of them are accepted, unit weights (channels,) in 1/uV2,
+        signs (n_sweeps,), 0 where the polarity is not known."""
         count = accepted.sum(axis=-1)
         per_sweep = np.divide(weight, count, out=np.zeros_like(weight), where=count > 0)
         for place, sign in enumerate((1, -1)):
@@ -76,7 +77,8 @@ class Polarities:
         return float((np.logaddexp.reduce(self._log_capital) - np.log(len(BETS))) / np.log(10.0))
 
     def look(self, known: int) -> list[Event]:
-        """Say once, at sample ``known``, that what changes sign with the sound decays into the response window."""
+        """Return an event once, certain at sample ``known``, if a signal that changes sign with the sound extends into the
+        response window."""
         if self._told or self.evidence < -np.log10(ALPHA):
             return []
         condensation, rarefaction = self.averages_uv()[:, DECIDING]

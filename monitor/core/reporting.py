@@ -1,4 +1,4 @@
-"""The words of the run: one look as the event that is kept, and the reason of every verdict."""
+"""Events and sentences of a run: each look as an event, and the reason of every verdict."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ NO_SAMPLE = f"no usable sample for {GIVE_UP_S:.0f} s: at least one chosen channe
 def look_event(
     sample: int, look: Look, settings: AnalysisSettings, rejected: dict[str, int], lost_samples: int, per_s: float
 ) -> LookDone:
-    """The look at the deciding channel, certain at raw sample ``sample``, at ``per_s`` sweeps a second. Unknown is nan."""
+    """The look at the deciding channel as an event, certain at raw sample ``sample``, at ``per_s`` sweeps a second. Unknown is
+    nan."""
     figures, noise, finds = look.figures, look.noise, settings.finds
     standing = finds.standing(figures)
     evidence, best = float(figures.evidence_log10[DECIDING]), float(look.evidence_log10_max[DECIDING])
@@ -68,7 +69,8 @@ def _ahead(look: Look, block_sweeps: int) -> dict[str, float]:
 
 
 def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings, found: LookDone | None = None) -> str:
-    """Why a rule stopped the run, with the numbers that made it; ``found`` is the look at which a response began to wait."""
+    """Reason why a rule stopped the run, with its numbers; ``found`` is the look at which a response was found, if the run then
+    went on."""
     finds = settings.finds
     if stopped_by == "response":
         said = f"{standing_words(found or look, finds, 'reached')} ({finds.promise or 'this rule keeps no error rate'})"
@@ -80,7 +82,7 @@ def reason(stopped_by: StoppedBy, look: LookDone, settings: EngineSettings, foun
 
 
 def none_larger(look: LookDone) -> str:
-    """What a missing response says: how large one can still be. True in 95 of 100 runs, at every look and at the stop."""
+    """Sentence on the largest response that is still possible: true in 95 of 100 runs, at every look and at the stop."""
     noise = f"{look.residual_noise_nv:.1f} nV of noise"
     if not np.isfinite(look.upper_limit_nv):
         return f"{noise}; how large a response can still be is not known"
@@ -94,7 +96,7 @@ def _quiet(look: LookDone, settings: EngineSettings) -> str:
 
 
 def standing_words(look: LookDone, finds: FindsResponse, link: str) -> str:
-    """What a rule looks at and what it needs, joined by ``link``."""
+    """The value of a rule's measure and the value that it needs, joined by ``link``."""
     if look.measure == "p_value":
         return f"{finds.title}: p = {10.0**-look.standing:.2g}, at most {10.0**-look.needed:.2g} allowed at this look"
     return f"{finds.title} {look.standing:.2f} {link} {look.needed:.2f}"
@@ -104,7 +106,7 @@ BY_STAMPS, BY_CLOCK = "its time stamps say", "by this machine's clock it gives"
 
 
 def wrong_rate(found: RateMismatch, by: str = BY_STAMPS) -> str:
-    """Why a run ends whose stream has another rate than it states."""
+    """Reason for ending a run whose stream has another rate than it states."""
     return (
         f"the stream states {found.nominal_hz:g} Hz, but {by} {found.measured_hz:.0f} Hz: filters and "
         "times would not be what they are called. Set the amplifier's program right, then begin a new run"
@@ -112,7 +114,7 @@ def wrong_rate(found: RateMismatch, by: str = BY_STAMPS) -> str:
 
 
 def foreign_sound() -> str:
-    """Why a run ends whose triggers do not follow its plan."""
+    """Reason for ending a run whose triggers do not follow its plan."""
     return (
         "the triggers do not follow the plan of this run's own sound: another run, or other equipment, is heard. Stop what else "
         "plays, wait until the EEG is up to date, then begin a new run (sound.held_to_plan = false does without this check)"
@@ -120,7 +122,7 @@ def foreign_sound() -> str:
 
 
 def foreign_code() -> str:
-    """Why a run ends whose triggers carry the code of another one."""
+    """Reason for ending a run whose triggers carry the code of another run."""
     return (
         "the triggers carry the code of another run, or of other units than this run plays now: what is heard is not its sound. "
         "Stop what else plays, wait until the EEG is up to date, then begin a new run"
@@ -128,7 +130,7 @@ def foreign_code() -> str:
 
 
 def no_trigger(channel: str, ever: bool) -> str:
-    """Why a run ends whose trigger channel is silent; ``ever``: whether a trigger was seen before."""
+    """Reason for ending a run whose trigger channel is silent; ``ever``: whether a trigger was seen before."""
     heard = "after the last one" if ever else "since the start"
     return (
         f"no trigger for {GIVE_UP_S:.0f} s {heard} in channel {channel!r}: check the cable, the sound, and that this "

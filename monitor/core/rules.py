@@ -1,4 +1,4 @@
-"""What a stopping rule is, and the rules of a live run."""
+"""Interface of a stopping rule, and the rules of a live run."""
 
 from __future__ import annotations
 
@@ -20,18 +20,19 @@ Measure = Literal["evidence", "p_value", "ratio"]  # log10 of the evidence; log1
 
 
 class RunningRule(Protocol):
-    """A rule at work on a batch of runs; fed with the figures of every look, in order."""
+    """State of a rule for a batch of runs; it is fed with the statistics of every look, in order."""
 
     def update(self, figures: LookStatistics) -> Bools:
-        """Whether the rule says yes now (...,)."""
+        """Whether the rule is met now (...,)."""
         ...
 
 
 @dataclass(frozen=True)
 class Rule(ABC):
-    """A frozen set of parameters. A yes means ``outcome``; ``needs`` names the statistics (see STATISTICS) it looks at.
+    """A rule as a frozen set of parameters. When it is met, the run ends with ``outcome``; ``needs`` names the statistics that it
+    uses (see STATISTICS).
 
-    ``looks`` says at which numbers of sweeps it needs them; None: at every look of the analysis.
+    ``looks``: numbers of sweeps at which it needs them; None: at every look of the analysis.
     """
 
     name: ClassVar[str]
@@ -54,14 +55,15 @@ class Rule(ABC):
 
 @dataclass(frozen=True)
 class RuleProgress:
-    """How far a rule is, (...,) over the batch: it says yes where ``value`` reaches ``needed``. nan where it is not known."""
+    """Progress of a rule, (...,) over the batch: it is met where ``value`` reaches ``needed``. nan where it is not known."""
 
     value: Floats
     needed: Floats
 
 
 class FindsResponse(Rule):
-    """A rule that ends a run with a response. ``title`` is what it looks at, for people; ``measure`` is that of its standing."""
+    """A rule that ends a run with a response. ``title``: name of its statistic for display. ``measure``: the quantity that
+    ``standing`` returns."""
 
     outcome = "response_present"
     stopped_by = "response"
@@ -74,7 +76,7 @@ class FindsResponse(Rule):
     @property
     @abstractmethod
     def promise(self) -> str | None:
-        """The error rate that it keeps, in words; None where it keeps none."""
+        """The error rate that it guarantees, in words; None where it guarantees none."""
 
 
 class SingleLookRule(Rule):
@@ -139,9 +141,9 @@ class EvidenceReached(FindsResponse, SingleLookRule):
 
 @dataclass(frozen=True)
 class NoiseFloorReached(SingleLookRule):
-    """Response absent at this noise floor: the average is quiet enough to have shown a response of interest.
+    """Response absent at this noise floor: the residual noise is low enough to have shown a response of interest.
 
-    It never says so where the window misses part of the expected latencies (``LookStatistics.covered``). 15 nV RMS is about
+    The rule is never met if the window does not contain all expected latencies (``LookStatistics.covered``). 15 nV RMS is about
     the 25 nV gap between two replicates of published guidance (gap = 1.596 x residual noise).
     """
 
@@ -166,7 +168,7 @@ class UpperLimitReached(SingleLookRule):
     """Response absent below a size: no response can be as large as ``absent_below_nv``, peak to trough.
 
     The limit is true at every look together, so a response of at least that size is called absent in at most 5 of 100 runs,
-    whenever the run ends. It never says so where the window misses part of the expected latencies.
+    whenever the run ends. The rule is never met if the window does not contain all expected latencies.
     """
 
     name = "upper_limit"
@@ -207,10 +209,10 @@ class SweepLimit(SingleLookRule):
 
 @dataclass(frozen=True)
 class QuietAfterResponse(Rule):
-    """Response present, and the average quiet enough to read its waves: ``finds`` said yes at this look or before, and residual
-    noise is at most ``quiet_nv``, or ``limit`` is reached.
+    """Response present, and the noise low enough to read its waves: ``finds`` was met at this look or before, and residual noise
+    is at most ``quiet_nv``, or ``limit`` is met.
 
-    It never says yes where ``finds`` did not, so its false alarms are at most those of ``finds``. It looks every time.
+    The rule is never met without ``finds``, so its false alarms are at most those of ``finds``. It uses every look.
     """
 
     name = "quiet_after_response"
@@ -233,7 +235,7 @@ class QuietAfterResponse(Rule):
 
 
 class Waiting:
-    """``found`` (...,): where a response was found, now or before."""
+    """State of QuietAfterResponse. ``found`` (...,): whether a response was found, now or before."""
 
     def __init__(self, rule: QuietAfterResponse, batch: tuple[int, ...]) -> None:
         self._finds, self._limit, self._quiet_nv = rule.finds.begin(batch), rule.limit.begin(batch), rule.quiet_nv

@@ -16,9 +16,9 @@ PLAUSIBLE_UV = (0.01, 500.0)  # in-band RMS of EEG; own choice: a shorted input 
 
 @dataclass(frozen=True)
 class Layout:
-    """Which rows of a chunk are EEG, which one is the trigger, and the factor from stream units to microvolts.
+    """Rows of a chunk that are EEG, the row that is the trigger, and the factor from stream units to microvolts.
 
-    The first channel of ``eeg`` is the one that decides; the others are averaged along with it.
+    The first channel of ``eeg`` decides; the others are averaged as well.
     """
 
     rate_hz: float

@@ -1,4 +1,5 @@
-"""One unbroken stretch of the stream: its filter, and the recent past before and after it, from which sweeps are cut."""
+"""One unbroken stretch of the stream: its filter, and the recent samples before and after the filter, from which sweeps are
+cut."""
 
 from __future__ import annotations
 
@@ -12,7 +13,7 @@ from .settings import EngineSettings
 
 
 class Segment:
-    """Begins at raw sample ``index``; no sample is missing from there on."""
+    """A stretch that begins at raw sample ``index``, with no sample missing after it."""
 
     def __init__(self, settings: EngineSettings, index: int) -> None:
         band, epoch, rate = settings.band, settings.epoch, settings.layout.rate_hz
@@ -28,7 +29,8 @@ class Segment:
         self._watch = RawWatch(rate, settings.rail_uv)
 
     def take(self, eeg_uv: Floats) -> tuple[int, Floats]:
-        """The next samples (n_channels, n) -> filtered ones (n_channels, m) that are new, and the raw sample of the first."""
+        """Filter the next samples (n_channels, n) in uV; return the raw sample of the first new output, and the new outputs
+        (n_channels, m)."""
         before = max(self._raw.first, self._raw.stop - 1)
         self._raw.append(eeg_uv)
         self._watch.feed(before, self._raw.get(before, self._raw.stop))
@@ -38,7 +40,7 @@ class Segment:
         return at, filtered
 
     def sweep(self, cut: Cut) -> tuple[Faults, Floats]:
-        """A sweep whose samples are all here: what is wrong with each channel, and its signal (n_channels, n_times) in uV."""
+        """Cut a sweep whose samples have all arrived: the fault of each channel, and its signal (n_channels, n_times) in uV."""
         signal = self._epoch.read(self._out.get(cut.first, cut.stop), cut.phase)
         # All that its values were made from: a rail rings through the filter into sweeps that do not touch it.
         start, stop = cut.raw_first, cut.ready + 1

@@ -1,4 +1,4 @@
-"""Everything that shapes a run's decisions, and what follows from it."""
+"""Settings that shape a run's decisions, and values derived from them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from .triggers import TriggerSettings
 
 @dataclass(frozen=True)
 class EngineSettings:
-    """Everything that shapes a run's decisions, apart from the samples themselves. ``check`` raises ValueError."""
+    """All settings that shape a run's decisions. ``check`` raises ValueError."""
 
     layout: Layout
     band_hz: tuple[float, float] = (100.0, 1500.0)
@@ -81,7 +81,7 @@ class EngineSettings:
 
     @property
     def identity(self) -> str:
-        """Over everything that shapes a decision on given sweeps; a validation of the same settings has the same."""
+        """Hash over everything that shapes a decision on given sweeps; a validation with the same settings has the same."""
         return decision_identity(self.analysis.rules, self.evidence, self.window_ms, self.criteria, self.band_hz)
 
     def check(self) -> None:

@@ -1,8 +1,8 @@
 """Classical detection statistics, as functions of a running average and of sums over its residuals.
 
-Units are weighted by their own estimated noise. That costs a little: the variance of the average times the sum of its
-weights is not 1 but nu / (nu - 4), nu being the degrees of freedom of a unit's variance (mean of w^2 over mean of w,
-for w = nu / chi-square(nu)). Statistics that rely on it are corrected.
+Units are weighted by their own estimated noise. Therefore the variance of the average times the sum of its weights is not 1 but
+nu / (nu - 4), where nu is the number of degrees of freedom of a unit's variance (mean of w^2 over mean of w, for w = nu /
+chi-square(nu)). Statistics that depend on it are corrected.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ MEAN_VOLTAGE_MS = 1.0  # width of the features of T2
 
 
 def mean_voltages(times_ms: Floats) -> Floats:
-    """Matrix (n_features, n_points) that turns window points into means over about 1 ms each, in order, none left out."""
+    """Matrix (n_features, n_points) that averages window points over about 1 ms each, in order; every point is used."""
     step = times_ms[1] - times_ms[0]
     count = max(1, round((times_ms[-1] - times_ms[0]) / MEAN_VOLTAGE_MS))
     place = np.clip(((times_ms - times_ms[0] + 1e-6 * step) / MEAN_VOLTAGE_MS).astype(int), 0, count - 1)
@@ -25,7 +25,8 @@ def mean_voltages(times_ms: Floats) -> Floats:
 
 
 class ResidualSums:
-    """Running covariance of residuals about unit means, each unit brought to variance 1 first; only what is needed."""
+    """Running covariance of residuals about unit means; each unit is scaled to variance 1 first. Only the matrices that are
+    needed are kept."""
 
     def __init__(self, batch: tuple[int, ...], times_ms: Floats, names: frozenset[str]) -> None:
         points = len(times_ms)
@@ -80,10 +81,10 @@ def fsp(average: WeightedAverage, window: Window) -> Floats:
 
 
 def traces(covariance: Floats, freedom: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """tr(S), tr(S)^2, tr(S^2), tr(S^3), each (...,), without the bias of samples, from S (..., n, n) estimated with ``freedom``.
+    """tr(S), tr(S)^2, tr(S^2), tr(S^3), each (...,), corrected for sampling bias, from S (..., n, n) estimated with ``freedom``.
 
-    A sample covariance overstates the higher powers; the corrections are the moments of the Wishart distribution
-    (for the third power to within about freedom^-2).
+    A sample covariance overestimates the higher powers; the corrections are the moments of the Wishart distribution (for the
+    third power to within about freedom^-2).
     """
     n = np.asarray(freedom, dtype=np.float64)
     squared = covariance @ covariance
@@ -113,7 +114,7 @@ def satterthwaite(covariance: Floats, freedom: Floats) -> Floats:
 
 
 def centred(covariance: Floats) -> Floats:
-    """Covariance (..., n, n) of points whose mean over the n is removed."""
+    """Covariance (..., n, n) of the points after their mean is removed."""
     rows = covariance - covariance.mean(axis=-1, keepdims=True)
     return np.asarray(rows - rows.mean(axis=-2, keepdims=True))
 
@@ -121,9 +122,9 @@ def centred(covariance: Floats) -> Floats:
 def multi_point_f(average: WeightedAverage, window: Window, sums: ResidualSums, freedom: Floats) -> dict[str, Floats]:
     """F (...,) of the average, its window mean removed, against noise pooled over all points; degrees of freedom estimated.
 
-    Credited to Don & Elberling 1994 (JASA 96:2746) and Stuerzebecher, Cebulla & Wernecke 2001 (secondary).
-    ``multi_point_df1`` has the right mean and variance of the numerator (Satterthwaite); ``multi_point_tail_df`` =
-    tr(S^2)^3 / tr(S^3)^2 also its skewness, which decides far out (Buckley & Eagleson 1988, Austral J Stat 30A:150).
+    Credited to Don & Elberling 1994 (JASA 96:2746) and Stuerzebecher, Cebulla & Wernecke 2001 (secondary). ``multi_point_df1``
+    matches mean and variance of the numerator (Satterthwaite); ``multi_point_tail_df`` = tr(S^2)^3 / tr(S^3)^2 also matches its
+    skewness, which matters far out in the tail (Buckley & Eagleson 1988, Austral J Stat 30A:150).
     """
     noise = centred(sums.points())
     inside = window.of(average.average_uv())
@@ -165,9 +166,9 @@ def hotelling(average: WeightedAverage, window: Window, sums: ResidualSums, free
 
 
 def half_correlation(average: WeightedAverage, window: Window, sums: ResidualSums) -> dict[str, Floats]:
-    """Pearson correlation (...,) of the odd and the even half over the window, and how many independent points that is worth.
+    """Pearson correlation (...,) of the odd and the even half over the window, and its effective number of independent points.
 
-    Without a response its variance is tr(S^2) / tr(S)^2 for the centred noise covariance S: as from 1 + df points.
+    Without a response its variance is tr(S^2) / tr(S)^2 for the centred noise covariance S, as for 1 + df independent points.
     """
     a, b = (window.of(average.half_uv(half)) for half in (0, 1))
     a, b = (half - half.mean(axis=-1, keepdims=True) for half in (a, b))
@@ -177,7 +178,7 @@ def half_correlation(average: WeightedAverage, window: Window, sums: ResidualSum
 
 
 def replicates(average: WeightedAverage, window: Window) -> dict[str, Floats]:
-    """What published guidance looks at, in nV (...,): gap between halves, peak to trough of the average, and their ratio.
+    """The measures of published guidance in nV (...,): gap between halves, peak to trough of the average, and their ratio.
 
     The gap is the mean of |odd - even half|: for Gaussian noise 2 sqrt(2 / pi) = 1.596 x residual noise. Peak to trough is the
     largest fall from a point to a later one.

@@ -1,4 +1,4 @@
-"""When to stop, and with which words: every rule in one table, one combination of them, three verdicts."""
+"""Stopping of a run: one table of all rules, their combination, and the three verdicts."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ STOPPING_RULES: dict[str, type[Rule]] = {
 
 
 class RunningStopping:
-    """Rules in order, at work on a batch of runs. Any number of these can be fed with the same figures."""
+    """State of the rules of a batch of runs, in order. Several of these can be fed with the same statistics."""
 
     def __init__(self, rules: tuple[Rule, ...], batch: tuple[int, ...]) -> None:
         if not rules:
@@ -66,9 +66,9 @@ class RunningStopping:
         self._nowhere: Bools = np.zeros(batch, dtype=bool)
 
     def update(self, figures: LookStatistics) -> Ints:
-        """Index (...,) of the first rule that says yes at this look, -1 where none does: earlier rules win.
+        """Index (...,) of the first rule that is met at this look, -1 where none is; earlier rules have priority.
 
-        Where a response was found that waits for a quieter average, no rule can call it absent any more.
+        Where a response was found and the run waits for a quieter average, no rule can call it absent any more.
         """
         met = np.stack([rule.update(figures) for rule in self._running], axis=-1)
         if (found := self.found).any():
@@ -77,7 +77,7 @@ class RunningStopping:
 
     @property
     def found(self) -> Bools:
-        """Where (...,) a response was found, by a rule that waits for a quieter average; False where none waits."""
+        """Whether (...,) a response was found by a rule that waits for a quieter average; False if no such rule is used."""
         return next((rule.found for rule in self._running if isinstance(rule, Waiting)), self._nowhere)
 
 
@@ -88,11 +88,11 @@ def rules_of_run(
     name: str, *, alpha: float, floor_nv: float, max_sweeps: int, block_sweeps: int, look_every: int = DEFAULT_LOOK_EVERY,
     quiet_nv: float | None = None, absent_below_nv: float | None = None,
 ) -> tuple[Rule, ...]:  # fmt: skip
-    """The rules that end a run, in order: one that finds a response, by name, then the noise floor, the upper
-    limit where ``absent_below_nv`` is given, and the sweep limit.
+    """The rules that end a run, in order: one that finds a response, by name, then the noise floor, the upper limit where
+    ``absent_below_nv`` is given, and the sweep limit.
 
-    ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``; with ``quiet_nv`` its response waits for that noise. Raises
-    ValueError for what is not in the tables.
+    ``name`` is RULE or RULE:BUDGET, such as ``fsp:bonferroni``. With ``quiet_nv`` the run goes on after a response until residual
+    noise is that low. Raises ValueError for names that are not in the tables.
     """
     rule, _, budget = name.partition(":")
     askable = {known: kind for known, kind in STOPPING_RULES.items() if issubclass(kind, FindsResponse)}

@@ -1,4 +1,4 @@
-"""The sounds of a run as they were planned: when each begins, and its sign. Pure: a schedule is asked, nothing is drawn here."""
+"""Planned sounds of a run: onset and sign of each. Pure: the schedule is given; no random number is drawn here."""
 
 from __future__ import annotations
 
@@ -34,14 +34,16 @@ DAMAGED, FOREIGN = -1, -2  # what a code says of a unit instead of its cell
 
 
 class Code(Protocol):
-    """Reads the cell of a unit from the widths (16,) of its triggers in ms, nan for one that is missing: its number, DAMAGED, or
-    FOREIGN where it is clearly of another run or unit. A frozen value."""
+    """Reads the cell of a unit from the widths (16,) of its triggers in ms, nan for a missing trigger. A frozen value.
+
+    Returns the number of the cell, DAMAGED, or FOREIGN if the code clearly belongs to another run or unit.
+    """
 
     def read(self, unit: int, widths_ms: Floats, /) -> int: ...
 
 
 class Train:
-    """Onsets in s after the first frame of sound, worked out as far as they are asked for."""
+    """Onsets in s after the first frame of sound, computed as far as they are needed."""
 
     def __init__(self, schedule: Schedule) -> None:
         self._rate_hz = schedule.sample_rate_hz
@@ -51,7 +53,7 @@ class Train:
         self.signs: Floats = np.zeros(0)
 
     def until(self, count: int) -> None:
-        """Have ``count`` sounds, and more; fewer only where the plan has no more."""
+        """Compute at least ``count`` sounds; fewer only if the plan has no more."""
         missing = count - len(self.onsets_s)
         if missing <= 0:
             return
@@ -61,7 +63,7 @@ class Train:
         self.signs = np.concatenate([self.signs, np.array([sweep.sign for sweep in new], dtype=np.float64)])
 
     def until_s(self, seconds: float) -> None:
-        """Have every sound that begins before ``seconds``."""
+        """Compute every sound that begins before ``seconds``."""
         while not len(self.onsets_s) or self.onsets_s[-1] < seconds:
             before = len(self.onsets_s)
             self.until(before + max(256, before // 2))
@@ -69,7 +71,7 @@ class Train:
                 return
 
     def nearest(self, seconds: float) -> tuple[int, float]:
-        """Number of the sound that begins nearest, and how much later than it this is, s."""
+        """Number of the sound that begins nearest to ``seconds``, and the time from its onset to ``seconds``, in s."""
         self.until_s(seconds + self.interval_s)
         right = min(int(np.searchsorted(self.onsets_s, seconds)), len(self.onsets_s) - 1)
         left = max(0, right - 1)

@@ -1,4 +1,4 @@
-"""What a trigger channel looks like, learned from its samples: rest, direction, height, and the kind of its edges."""
+"""Learning of a trigger channel from its samples: resting level, direction, height, and kind of its edges."""
 
 from __future__ import annotations
 
@@ -21,11 +21,12 @@ CONTEXT = 12  # samples around a pulse that its interpolation sees
 class TriggerSettings:
     """How to read the trigger channel.
 
-    ``edge``: which edge is the onset ("auto": the edge that leaves the resting level).
+    ``edge``: the edge that is the onset ("auto": the edge that leaves the resting level).
     ``kind``: "digital" takes the first sample at the new level; "analogue" interpolates the half-height crossing.
-    ``unit_mark_ms``: first lobes at least this wide open a new unit of sweeps; nan where the equipment marks none.
-    ``break_mark_ms``: first lobes at least this wide are no stimuli; the sound broke ``break_after_ms`` before them or, from
-    ``device_break_mark_ms`` on, at some time between the last stimulus and there; nan where the equipment says nothing of it.
+    ``unit_mark_ms``: first lobes at least this wide begin a new unit of sweeps; nan if the equipment marks no units.
+    ``break_mark_ms``: first lobes at least this wide are no stimuli but marks of a broken sound; nan if the equipment marks no
+    breaks. The sound broke ``break_after_ms`` before the mark or, for lobes from ``device_break_mark_ms`` on, at some time
+    between the last stimulus and the mark.
     """
 
     edge: Literal["auto", "rising", "falling"] = "auto"
@@ -39,7 +40,7 @@ class TriggerSettings:
 
 @dataclass(frozen=True)
 class TriggerModel:
-    """What was learned: onset where ``sign * (x - rest)`` crosses ``threshold`` upwards (stream units)."""
+    """Learned model of the channel: an onset is where ``sign * (x - rest)`` rises through ``threshold`` (stream units)."""
 
     rest: float
     sign: int
@@ -68,7 +69,7 @@ def learn(x: Floats, rate_hz: float, settings: TriggerSettings, enough: int) -> 
 
 @dataclass(frozen=True)
 class _Shape:
-    """Pulses or steps as found: half their height as sampled, and as interpolated; whole numbers only or not."""
+    """Pulses or steps as found: half their height as sampled, and as interpolated; whether all samples are whole numbers."""
 
     rest: float
     sign: int
@@ -132,13 +133,14 @@ def _fine(x: Floats, start: int, stop: int) -> Floats:
 
 
 def _plateau(lobe: Floats) -> float:
-    """Height of one pulse: the median of what lies in its upper half, which overshoot hardly moves; 0 for one that goes down."""
+    """Height of one pulse: the median of the samples in its upper half, which overshoot hardly changes; 0 for a negative
+    pulse."""
     top = lobe.max()
     return float(np.median(lobe[lobe >= 0.5 * top])) if top > 0 else 0.0
 
 
 def _height(heights: Floats) -> float:
-    """Height of the pulses in general: the tallest of those that are about as tall as the smaller ones."""
+    """Common height of the pulses: the tallest of those that are about as tall as the smaller ones."""
     return float(heights[heights <= SAME_HEIGHT * np.quantile(heights, 0.1)].max())
 
 

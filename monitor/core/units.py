@@ -1,4 +1,4 @@
-"""Whole units of sweeps of a live run: what is rejected and why, the averages, and what a look says and decides."""
+"""Whole units of sweeps of a live run: rejected sweeps with reasons, averages, looks and the decision."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ CELL_UNREAD = "cell_unread"
 
 
 class Sweep(NamedTuple):
-    """A sweep (n_channels, n_times) in uV with what is wrong with it; no signal where no channel can be used.
+    """A sweep (n_channels, n_times) in uV with the faults of its channels; without a signal if no channel can be used.
 
-    ``sign``: 1 for condensation, -1 for rarefaction, 0 where it is not known. ``sound``: its number in the plan, below 0 where
-    that is not known.
+    ``sign``: 1 for condensation, -1 for rarefaction, 0 if not known. ``sound``: number of its sound in the plan, negative if not
+    known.
     """
 
     onset: Onset
@@ -50,8 +50,8 @@ class Counts:
 
 
 class UnitBuilder:
-    """Puts sweeps together to units. A first sweep whose trigger is at least ``mark`` raw samples long, as that of our own player
-    is, closes the unit before it; nan: none is marked."""
+    """Joins sweeps to units. A sweep whose trigger is at least ``mark`` raw samples long, as sent by this program's player, is
+    the first of a new unit; nan: units are not marked."""
 
     def __init__(self, mark: float) -> None:
         self.sweeps: list[Sweep] = []  # of the unit that is being filled
@@ -59,11 +59,11 @@ class UnitBuilder:
 
     @property
     def missing(self) -> int:
-        """Sweeps that the unit still needs."""
+        """Number of sweeps that the unit still needs."""
         return UNIT_SWEEPS - len(self.sweeps)
 
     def add(self, sweep: Sweep) -> list[list[Sweep]]:
-        """Units that this sweep closes, in order."""
+        """Add a sweep; return the units that it completes, in order."""
         closed = []
         if self.sweeps and self._mark <= sweep.onset.width < np.inf:
             closed.append(self.close())
@@ -73,7 +73,7 @@ class UnitBuilder:
         return closed
 
     def close(self) -> list[Sweep]:
-        """The unit as it is; the next sweep begins another one."""
+        """Return the unit in its present state; the next sweep begins another unit."""
         unit, self.sweeps = self.sweeps, []
         return unit
 
@@ -95,7 +95,7 @@ class UnitEvaluator:
         self._first_position = np.nan  # of the first sweep, raw samples
 
     def judge(self, unit: list[Sweep], ready: int, lost_samples: int) -> list[Event]:
-        """What a unit tells that was complete at raw sample ``ready``; a verdict comes last."""
+        """Judge a unit that was complete at raw sample ``ready``; return its events, a verdict last."""
         sweeps, usable, presented = self._together(unit)
         result = self._analysis.update(sweeps, usable, presented)
         signs = tuple(sweep.sign for sweep in unit)
@@ -119,7 +119,7 @@ class UnitEvaluator:
         ]
 
     def count(self, unit: CellUnit) -> list[Event]:
-        """Of a unit of a recording with several cells, which others judge: what it tells of the noise, and the unit."""
+        """Count a unit of a recording with several cells, which is judged elsewhere; return events on the noise, and the unit."""
         left_out = unit.faults if unit.cell >= 0 else (CELL_UNREAD,) * len(unit.faults)
         self.counts.presented += len(unit.positions)
         self.counts.rejected.update(why for why in left_out if why is not None)
@@ -160,7 +160,7 @@ class UnitEvaluator:
 
     @property
     def waits(self) -> str | None:
-        """Why there is a response already, where one was found that waits for a quieter average; None where none does."""
+        """Reason of a response that was found earlier while the run waits for a quieter average; None if there is none."""
         return None if self.found is None or self.last_look is None else self._present(self.last_look)
 
     def _present(self, look: LookDone) -> str:
@@ -170,7 +170,7 @@ class UnitEvaluator:
         return why
 
     def average_now(self) -> AverageNow:
-        """Averages of all EEG channels as they stand, on a grid of at least 16 kHz inside the epoch."""
+        """Present averages of all EEG channels, on a grid of at least 16 kHz inside the epoch."""
         average, epoch = self._analysis.average, self.settings.epoch
         up = max(1, int(np.ceil(DISPLAY_RATE_HZ / epoch.band.analysis_rate_hz)))
         times = epoch.first_ms + np.arange(epoch.n_times * up) * 1e3 / (epoch.band.analysis_rate_hz * up)
@@ -192,7 +192,7 @@ class UnitEvaluator:
 
 
 def left_out(faults: list[str | None], result: UnitResult) -> Faults:
-    """Reason per sweep for the deciding channel: its fault, else the first criterion that it exceeds."""
+    """Reason of rejection for each sweep in the deciding channel: its fault, else the first criterion that it exceeds."""
     if result.accepted[DECIDING, : len(faults)].all():
         return (None,) * len(faults)
     reasons = list(faults)

@@ -1,4 +1,4 @@
-"""How large a response can still be: an upper limit that is true at every look and at the stop.
+"""Upper limit of a response: the largest size that is still possible, true at every look and at the stop.
 
 Suppose the response is ``a`` times a known direction. An unbiased filter gives its size ``x_b`` in each block, and ``x_b - a`` is
 as likely to be positive as negative. For numbers with such signs, whatever their distribution,
@@ -8,10 +8,10 @@ as likely to be positive as negative. For numbers with such signs, whatever thei
 with the weight ``W_b`` of each block is a supermartingale that starts at 1: it is the mean of ``exp(lambda S - lambda^2 V / 2)``
 over half a normal distribution of lambda (de la Pena, Lai & Shao 2009, Self-Normalized Processes; Howard, Ramdas, McAuliffe &
 Sekhon 2021, Annals of Statistics 49:1055; both from memory). It reaches ``1 / ERROR`` with a probability of at most ``ERROR``
-(Ville's inequality). So the sizes that it has not refuted hold the true one at every look together. The limit is the largest of
-them over many directions: the bank of expected responses, ``UNEXPECTED`` shapes, and, once there is evidence of some response,
-every pair of points, which holds the size of a response of any shape. Signs of few blocks refute little: with 16 the limit can be
-unknown, and what they would hold of some tens of uV and more, which no brainstem response has, is left out.
+(Ville's inequality). The sizes that are not refuted therefore contain the true size, at all looks together. The limit is the
+largest of them over many directions: the bank of expected responses, ``UNEXPECTED`` shapes, and, once there is evidence of some
+response, every pair of points, which covers a response of any shape. The signs of few blocks refute little: with 16 blocks the
+limit can be unknown. Sizes of some tens of uV and more, which no brainstem response has, are left out.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class RunningUpperLimit:
         self._shape = shape
 
     def update(self, mean_uv: Floats, weight: Floats) -> None:
-        """Weighted mean of the next block (..., n_points), finite where its weight (...,) in 1/uV2 is above 0."""
+        """Add the next block: its weighted mean (..., n_points) in uV, finite where its weight (...,) in 1/uV2 is above 0."""
         weight = weight[..., np.newaxis]
         mean = np.where(weight > 0, mean_uv, 0.0)
         weighted = weight * mean
@@ -67,7 +67,7 @@ class RunningUpperLimit:
         self._square_weight = self._square_weight + weight**2
 
     def limit_uv(self, log10_evidence: Floats) -> Floats:
-        """The limit (...,), peak to trough; nan before the noise is known or where so few blocks limit nothing.
+        """The limit (...,) in uV, peak to trough; nan before the noise is known, or where there are too few blocks.
 
         ``log10_evidence`` (...,) is the largest so far.
         """
@@ -101,9 +101,9 @@ class RunningUpperLimit:
         return np.asarray(np.maximum(high, low))
 
     def _largest(self, sums: Floats, square_sums: Floats, squares: Floats, variance: Floats) -> Floats:
-        """The largest size (..., n) that is not rejected; infinite where none is.
+        """The largest size (..., n) that is not rejected; infinite if every size is accepted.
 
-        With ``k`` fixed, ``S^2 = k (V + r)`` is a quadratic equation in the size; ``k`` itself moves with log V only.
+        With ``k`` fixed, ``S^2 = k (V + r)`` is a quadratic equation in the size; ``k`` itself changes with log V only.
         """
         total, fourth = self._weight, self._square_weight
         r = TUNED_WEIGHT * variance

@@ -1,5 +1,5 @@
-"""Warnings about a stream: triggers that are missing, changed or on a grid, an artefact of the trigger in the average, noise
-that changes. Only a changed trigger rejects its sweep."""
+"""Warnings about a stream: missing or changed triggers, triggers on a grid, an artefact of the trigger in the average, and
+changes of the noise. Only a changed trigger rejects its sweep."""
 
 from __future__ import annotations
 
@@ -27,7 +27,8 @@ MEMORY_UNITS = 8
 
 
 class StreamWatch:
-    """``present`` every onset in order, ``unit`` every judged unit, ``look`` every look; ``broken`` where the stream breaks."""
+    """Call ``present`` for every onset in order, ``unit`` for every judged unit, ``look`` at every look, and ``broken`` where the
+    stream breaks."""
 
     def __init__(self, rate_hz: float, mark: float, delay_ms: float) -> None:
         self._mark, self._delay_ms = mark, delay_ms
@@ -48,7 +49,7 @@ class StreamWatch:
             self._places = []
 
     def is_odd(self, onset: Onset) -> bool:
-        """Whether an onset is a step where the first ones all were pulses."""
+        """Whether an onset is a step although the first onsets were all pulses."""
         step = math.isinf(onset.width)
         if self._onsets < ENOUGH:
             self._onsets += 1
@@ -98,7 +99,7 @@ class StreamWatch:
         return [TriggerGrid(known, grid)]
 
     def unit(self, known: int, sweeps_uv: Floats) -> list[Event]:
-        """Judge a change of noise by the usable sweeps (n, n_times) of a unit."""
+        """Compare the noise of the usable sweeps (n, n_times) in uV of a unit with that before; return an event if it changed."""
         if not len(sweeps_uv):
             return []
         peak = median(np.abs(sweeps_uv).max(axis=-1).tolist())
@@ -111,7 +112,8 @@ class StreamWatch:
         return [NoiseChanged(known, before, peak)]
 
     def look(self, known: int, times_ms: Floats, average_uv: Floats, residual_nv: float) -> list[Event]:
-        """Whether the average (n_times,) on ``times_ms`` is largest at the trigger, and clearly beyond its noise there."""
+        """Return an event if the average (n_times,) in uV at ``times_ms`` is largest at the trigger, and clearly beyond its noise
+        there."""
         if self.told_artefact or not math.isfinite(residual_nv):
             return []
         size = np.abs(average_uv)

@@ -148,7 +148,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "something repeats with the stimulus",
         r"\brepeats with the stimulus\b",
-        "Mains hum or a rhythm keeps step with the stimulus, so averaging does not remove it.",
+        "Mains hum or a rhythm is time-locked to the stimulus, so averaging does not remove it.",
     ),
     (
         "spread between units",

@@ -1,4 +1,4 @@
-"""XDF recordings: ``XdfWriter`` appends, ``read_xdf`` reads, also what a crash left behind."""
+"""XDF recordings: ``XdfWriter`` appends, ``read_xdf`` reads, including files that a crash left incomplete."""
 
 from quietfloor.monitor.formats.xdf_format import XdfError, XdfFile, XdfStream
 from quietfloor.monitor.formats.xdf_read import read_xdf

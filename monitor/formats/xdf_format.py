@@ -1,9 +1,9 @@
-"""XDF, the Extensible Data Format 1.0: what its writer and its reader share.
+"""XDF, the Extensible Data Format 1.0: definitions shared by writer and reader.
 
-Layout (specification: https://github.com/sccn/xdf/wiki/Specifications): the bytes "XDF:", then chunks
-[length of length: 1, 4 or 8][length][tag uint16][content], little-endian throughout. Length counts tag and content.
-A Samples chunk is [stream id][count] and then, a sample, [8][stamp float64][values], or [0][values] with the stamp deduced from
-the nominal rate. This writer always stores the stamp.
+Layout (specification: https://github.com/sccn/xdf/wiki/Specifications): the bytes "XDF:", then chunks [length of length: 1, 4 or
+8][length][tag uint16][content], little-endian throughout. Length counts tag and content. A Samples chunk is [stream id][count]
+and then, for each sample, [8][stamp float64][values], or [0][values] with the stamp computed from the nominal rate. This writer
+always stores the stamp.
 """
 
 from __future__ import annotations
@@ -37,11 +37,11 @@ MOST_CHANNELS = 100_000  # of a stream, own choice: a count that is a mistake, o
 
 
 class XdfError(QuotingError, ValueError):
-    """The file is no XDF file, or what was asked does not fit its stream."""
+    """Raised if the file is no XDF file, or if data do not fit their stream."""
 
 
 def record_dtype(dtype: np.dtype, channels: int) -> np.dtype:
-    """One stamped sample as it lies in a file: [8][float64][values (channels,)], packed."""
+    """Type of one stamped sample in a file: [8][float64][values (channels,)], packed."""
     return np.dtype([("stamp_bytes", "u1"), ("stamp_s", "<f8"), ("values", dtype, (channels,))])
 
 
@@ -62,7 +62,7 @@ class XdfStream:
 
 @dataclass(frozen=True)
 class XdfFile:
-    """All streams by id. ``cut`` says what an unfinished end lost, ``problems`` what was damaged before it, in words."""
+    """All streams by id. ``cut`` describes what an incomplete end lost, ``problems`` the damage before it, in words."""
 
     header_xml: str
     streams: dict[int, XdfStream]
@@ -71,7 +71,7 @@ class XdfFile:
 
     @property
     def closed(self) -> bool:
-        """Whether the recording was finished in order: nothing cut, every stream has its footer."""
+        """Whether the recording was closed properly: nothing is cut, and every stream has its footer."""
         return self.cut is None and all(stream.footer_xml is not None for stream in self.streams.values())
 
 

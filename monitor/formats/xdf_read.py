@@ -1,7 +1,7 @@
-"""Reading side of XDF: walk the chunks once, then copy the samples of each stream into arrays of known size.
+"""Reading side of XDF: walk through the chunks once, then copy the samples of each stream into arrays of known size.
 
-Files by other programs may leave stamps out (0 stamp bytes: previous stamp + 1/rate), so there is a slow path a sample beside the
-vectorised one. The file is read and not mapped: a program that touches a map of what was cut away meanwhile is ended by SIGBUS.
+Files of other programs may leave stamps out (0 stamp bytes: previous stamp + 1/rate), so there is a slow path for single samples
+beside the vectorised one. The file is read, not memory-mapped: if a mapped file is cut short meanwhile, SIGBUS ends the program.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ _OFFSET = struct.Struct("<dd")
 
 
 class _Short(Exception):
-    """The bytes end, or make no sense, before the item is complete."""
+    """Raised if the bytes end, or are invalid, before the item is complete."""
 
 
 Buffer = bytes | FileBytes
@@ -51,7 +51,7 @@ Buffer = bytes | FileBytes
 
 @dataclass
 class _Found:
-    """What the walk learns of one stream: where its sample chunks lie (start, end, count stated)."""
+    """Positions of the sample chunks of one stream: start, end, stated count."""
 
     xml: str
     channels: int
@@ -63,7 +63,7 @@ class _Found:
 
 
 def read_xdf(path: Path | str) -> XdfFile:
-    """Read a whole file. A cut tail is no error: all samples that lie whole before the cut are returned and ``cut`` says so.
+    """Read a whole file. An incomplete end is no error: all complete samples before it are returned, and ``cut`` describes it.
 
     Raises XdfError if the file is not XDF, OSError if it cannot be opened.
     """
@@ -82,7 +82,7 @@ def read_buffer(buffer: Buffer) -> XdfFile:
 
 
 class _Problems:
-    """What is damaged, each once, up to a number: a file may be nothing else."""
+    """List of damages, each once, up to a largest number, because a file may be damaged throughout."""
 
     def __init__(self) -> None:
         self.found: dict[str, None] = {}
@@ -245,7 +245,7 @@ def _read_numbers(buffer: Buffer, found: _Found) -> tuple[NDArray[Any], Floats, 
 def _read_mixed(
     buffer: Buffer, chunk: tuple[int, int, int], found: _Found, last_s: float, samples: NDArray[Any], stamps_s: Floats
 ) -> int:
-    """A sample at a time, for chunks in which some stamps are deduced. Returns how many samples were whole."""
+    """Read sample by sample, for chunks in which some stamps are left out. Returns the number of complete samples."""
     start, end, count = chunk
     data, position, end = buffer[start:end], 0, end - start
     dtype = DTYPES[found.channel_format]

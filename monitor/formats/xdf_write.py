@@ -1,4 +1,4 @@
-"""Writing side of XDF: append-only, one whole chunk a call."""
+"""Writing side of XDF: append-only, one whole chunk per call."""
 
 from __future__ import annotations
 
@@ -40,9 +40,10 @@ class _Written:
 
 
 class XdfWriter:
-    """Turns calls into chunks and hands each chunk whole to ``write``. Not thread-safe; buffers nothing.
+    """Makes one chunk per call and passes it as a whole to ``write``. Not thread-safe; buffers nothing.
 
-    Writes the file header when made. Order of calls: ``add_stream``, then data in any order, then ``footer`` for each stream.
+    The file header is written when the object is made. Order of calls: ``add_stream``, then data in any order, then ``footer``
+    for each stream.
     """
 
     def __init__(self, write: Callable[[bytes], object], datetime_text: str = "") -> None:
@@ -83,7 +84,7 @@ class XdfWriter:
         self._count(stream, count, float(stamps_s[0]), float(stamps_s[-1]))
 
     def texts(self, stream_id: int, stamped: Sequence[tuple[float, str | Sequence[str]]]) -> None:
-        """Append text samples: (stamp in s, one text or one text a channel)."""
+        """Append text samples: (stamp in s, one text, or one text per channel)."""
         stream = self._streams[stream_id]
         if stream.dtype is not None:
             raise XdfError(f"stream {stream_id} carries numbers, not text")
@@ -100,12 +101,12 @@ class XdfWriter:
         self._count(stream, len(stamped), stamped[0][0], stamped[-1][0])
 
     def clock_offset(self, stream_id: int, time_s: float, offset_s: float) -> None:
-        """What must be added to the sender's stamps near ``time_s`` (sender's clock) to get the recorder's clock."""
+        """Append the offset to add to the sender's stamps near ``time_s`` (sender's clock) to get the recorder's clock, in s."""
         self._streams[stream_id].offsets.append((time_s, offset_s))
         self._write(_chunk(CLOCK_OFFSET, struct.pack("<dd", time_s, offset_s), stream_id))
 
     def boundary(self) -> None:
-        """A mark from which a reader can go on after a damaged stretch."""
+        """Append a mark from which a reader can continue after a damaged stretch."""
         self._write(_chunk(BOUNDARY_TAG, BOUNDARY))
 
     def footer(self, stream_id: int) -> None:

@@ -1,4 +1,5 @@
-"""The cells of a run that plays several sounds and levels in turn: ``cells.json`` in its folder, before the first sound."""
+"""Table of cells of a run that plays several sounds and levels in turn: ``cells.json`` in its folder, written before the first
+sound."""
 
 from __future__ import annotations
 
@@ -22,7 +23,7 @@ OF_KIND = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_b
 
 
 class CellRow(Section):
-    """What a cell has of its own; its number is its place in the table, from 0. Keys, units and limits are those of [sound]."""
+    """Keys of one cell; its number is its place in the table, from 0. Keys, units and limits are those of [sound]."""
 
     ear: Literal["left", "right"]
     stimulus: Kind
@@ -35,13 +36,13 @@ class CellRow(Section):
 
     @property
     def condition(self) -> str:
-        """Cells that differ in level alone have the same."""
+        """Name of the condition; cells that differ in level alone share it."""
         of = "" if self.frequency_hz is None else f" {self.frequency_hz:g} Hz"
         return f"{self.stimulus}{of}, {self.ear} ear"
 
     @property
     def level_db(self) -> float:
-        """In dB nHL, or re full scale where there is no calibration: one scale for a whole table."""
+        """Level in dB nHL, or in dB re full scale where there is no calibration; one scale for a whole table."""
         level_db = self.level_db_nhl if self.level_db_nhl is not None else self.level_db_fs
         assert level_db is not None
         return level_db
@@ -56,7 +57,8 @@ class _File(Section):
 
 @dataclass(frozen=True)
 class CellTable:
-    """The cells of a run with this [sound], which says everything else; ``first`` plays until another one is chosen.
+    """The cells of a run. All keys that a cell does not have are those of [sound]; ``first`` is played until another cell is
+    chosen.
 
     Raises PlanError.
     """
@@ -88,7 +90,7 @@ class CellTable:
 
     @cached_property
     def sounds(self) -> tuple[SoundPlan, ...]:
-        """The plan of each cell, as for a run of its own. Raises PlanError."""
+        """Sound plan of each cell, as for a run with that sound alone. Raises PlanError."""
         return tuple(self._sound_of(cell, number) for number, cell in enumerate(self.cells))
 
     def _sound_of(self, cell: CellRow, number: int) -> SoundPlan:
@@ -102,28 +104,28 @@ class CellTable:
 
     @property
     def time_zero_ms(self) -> float:
-        """After the trigger, of all cells: as `CellFrames` plays them."""
+        """Time zero of all cells in ms after the trigger, as `CellFrames` plays them."""
         rate_hz = self.sound.sample_rate_hz
         return 1e3 * max(round(1e-3 * sound.time_zero_ms * rate_hz) for sound in self.sounds) / rate_hz
 
     def engine_settings(self, of_plan: EngineSettings) -> EngineSettings:
-        """Those of the run's plan, for a recording with these cells."""
+        """Settings of the run's plan, changed for a recording with these cells."""
         delay_ms = of_plan.delay_ms - self.sound.time_zero_ms + self.time_zero_ms
         trigger = replace(of_plan.trigger, break_mark_ms=BREAK_MARK_MS)
         return replace(of_plan, cells=self.code, delay_ms=delay_ms, trigger=trigger)
 
     def labels(self) -> list[dict[str, Any]]:
-        """Of each cell, for its markers."""
+        """Labels of each cell, for its markers."""
         return [cell.model_dump(mode="json", exclude_none=True) for cell in self.cells]
 
     def write(self, folder: RunFolder) -> None:
-        """Before the first sound. Raises OSError."""
+        """Write the table, before the first sound. Raises OSError."""
         content = {"format": FORMAT, "key": self.code.key, "first": self.first, "cells": self.labels()}
         folder.write_json(folder.cells.name, content)
 
 
 def table_of(plan: Plan) -> CellTable | None:
-    """The cells of a search, and a last one of silence; None for a plan of one sound. Raises PlanError."""
+    """The table of a search, its last cell silent; None for a plan with one sound. Raises PlanError."""
     search, sound = plan.search, plan.sound
     if search is None or sound is None:
         return None
@@ -144,9 +146,10 @@ def table_of(plan: Plan) -> CellTable | None:
 
 
 def written_out(plan: Plan) -> Plan:
-    """A plan with windows and expected latencies of its search in full: a later version may know better, its replay must not.
+    """A copy of the plan in which windows and expected latencies of its search are written out, so that a replay with a later
+    version uses the same values.
 
-    Raises PlanError where a window does not end before the next sound.
+    Raises PlanError if a window does not end before the next sound.
     """
     table, search = table_of(plan), plan.search
     if table is None or search is None:
@@ -168,7 +171,7 @@ def written_out(plan: Plan) -> Plan:
 
 
 def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:
-    """The table of a run, None for a run of one sound. ``sound``: of its plan. Raises PlanError, OSError."""
+    """Read the table of a run, None for a run with one sound. ``sound``: the [sound] of its plan. Raises PlanError, OSError."""
     if not folder.cells.exists():
         return None
     try:
@@ -187,7 +190,7 @@ def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:
 
 
 def settings_of(folder: RunFolder, plan: Plan, layout: Layout) -> EngineSettings:
-    """Of the engine, for the recording of a run: with its table of cells, where it has one. Raises PlanError, OSError."""
+    """Engine settings for the recording of a run, with its table of cells if it has one. Raises PlanError, OSError."""
     table = read_cells(folder, plan.sound)
     if table is None:
         table = table_of(plan)

@@ -1,7 +1,7 @@
-"""The plan of a run: a TOML file checked key by key, and what the engine makes of it.
+"""The plan of a run: a TOML file that is checked key by key, and the engine settings that follow from it.
 
-A plan is complete by itself: the one written into the run folder holds every setting that was used, the unit of the
-stream included, so a replay needs nothing else.
+A plan is self-contained: the plan in the run folder contains every setting that was used, the unit of the stream included. A
+replay needs nothing else.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class PlanError(QuotingError, ValueError):
 
 
 class StreamPlan(Section):
-    """Where the EEG comes from. Channels by label or by number (from 1; from 0 when one of the numbers is 0)."""
+    """Source of the EEG. Channels are given by label or by number (from 1; from 0 if one of the numbers is 0)."""
 
     name: str | None = None
     source_id: str | None = None
@@ -171,7 +171,7 @@ class EarlierPlan(Section):
 
 
 class AnalysisPlan(_LimitsPlan):
-    """From samples to sweeps. Times in ms after the stimulus reaches the ear. The keys of ``CRITERIA`` are fields too."""
+    """Settings of the analysis. Times are in ms after the stimulus reaches the ear. The keys of ``CRITERIA`` are fields too."""
 
     earlier: EarlierPlan | None = Field(default=None, description="an earlier run of the same ear, by a session")
     rail_uv: float | None = Field(default=None, gt=0, description="amplifier range, for saturation")
@@ -186,7 +186,7 @@ class TriggerPlan(Section):
 
 
 class DecisionPlan(Section):
-    """When to stop."""
+    """Settings of the decision."""
 
     rule: str = Field(default="evidence", description="that may find a response; RULE or RULE:BUDGET, such as fsp:bonferroni")
     look_every: int = Field(default=DEFAULT_LOOK_EVERY, ge=16, le=100_000, description="sweeps, for rules that look now and then")
@@ -219,13 +219,13 @@ class DecisionPlan(Section):
 
 
 class TimingPlan(Section):
-    """What proves the timing of sound against EEG."""
+    """Timing certificate of sound and EEG."""
 
     certificate: str | None = Field(default=None, description="file that `quietfloor timing` wrote for this equipment")
 
 
 class Plan(Section):
-    """Everything about one run."""
+    """All settings of one run."""
 
     format: int = Field(default=FORMAT, ge=1, description="of the run folder; a new run is always of the newest")
     title: str = ""
@@ -269,7 +269,7 @@ class Plan(Section):
     @model_validator(mode="before")
     @classmethod
     def _window_of_the_stimulus(cls, data: Any) -> Any:
-        """A window that is not given follows the stimulus and its level: its response must be inside."""
+        """Set a missing response window to the default for the stimulus and its level, so that it contains the response."""
         sound = data.get("sound") if isinstance(data, dict) else None
         analysis = data.get("analysis", {}) if isinstance(data, dict) else None
         if isinstance(sound, dict) and isinstance(analysis, dict) and "window_ms" not in analysis:
@@ -299,11 +299,11 @@ class Plan(Section):
         return self
 
     def to_toml(self) -> str:
-        """The whole plan, defaults included; what is not set is left out."""
+        """The whole plan as TOML, defaults included; keys without a value are left out."""
         return tomli_w.dumps(self.model_dump(mode="json", exclude_none=True))
 
     def latency_ms(self) -> tuple[float, float]:
-        """Earliest and latest expected wave V, as given or as published for what is played."""
+        """Earliest and latest expected latency of wave V, as given, or as published for the stimulus."""
         if self.analysis.latency_ms is not None:
             return self.analysis.latency_ms
         sound = self.sound or self.stated
@@ -312,7 +312,7 @@ class Plan(Section):
         return sound.latency_ms(self.analysis.window_ms)
 
     def no_absence(self) -> str:
-        """Why a run of this plan can never end with "no response", and what to do: WHY: REMEDY; empty where it can."""
+        """Reason why a run of this plan can never end with "no response", and the remedy, as WHY: REMEDY; "" if it can."""
         (low_ms, high_ms), window_ms = self.latency_ms(), self.analysis.window_ms
         if window_ms[0] <= low_ms and high_ms + SHAPES[0].trough_after_ms <= window_ms[1]:  # as the engine has it, `covered_by`
             return ""
@@ -328,18 +328,19 @@ class Plan(Section):
         return f"{why}: {remedy}"
 
     def evidence_settings(self) -> EvidenceSettings:
-        """Short blocks where a random pause over a mains period follows each unit; longer ones at a fixed rate."""
+        """Settings of the evidence: short blocks if a random pause over a mains period follows each unit, longer blocks at a
+        fixed rate."""
         paused = self.sound is not None and len(self.sound.pauses_s) > 0
         earlier = None if self.analysis.earlier is None else self.analysis.earlier.settings()
         return EvidenceSettings(block_units=1 if paused else 2, latency_ms=self.latency_ms(), earlier=earlier)
 
     def _schedule(self) -> Schedule | None:
-        """That of our own sound, where its random pauses tell it from any other and triggers are held to it."""
+        """Schedule of this program's own sound, if its random pauses identify it and triggers are compared with it; else None."""
         sound = self.sound
         return sound.schedule() if sound is not None and sound.held_to_plan and sound.pauses_s else None
 
     def engine_settings(self, layout: Layout) -> EngineSettings:
-        """What the engine needs of it. Raises PlanError for combinations that this stream cannot carry."""
+        """Engine settings of this plan. Raises PlanError for combinations that this stream does not allow."""
         analysis, trigger, decision = self.analysis, self.trigger, self.decision
         limits = analysis.model_dump()
         criteria = tuple(criterion.limited(limits) for criterion in CRITERIA if criterion.since <= self.format)
@@ -387,30 +388,30 @@ class Plan(Section):
 
 
 def window_of(sound: SoundPlan, room_ms: float) -> tuple[float, float]:
-    """The response window of a sound for which none is given; of soft sounds, whose response is late, longer where ``room_ms``
-    to the next sound lets it."""
+    """Default response window of a sound in ms. For soft sounds, whose response is late, it is longer if ``room_ms`` before the
+    next sound allows it."""
     start_ms, stop_ms = default_window_ms(sound.stimulus, sound.frequency_hz, sound.age_group)
     latest_ms = math.ceil(10 * (sound.latency_ms((start_ms, stop_ms))[1] + SHAPES[0].trough_after_ms)) / 10
     return start_ms, max(stop_ms, latest_ms) if latest_ms <= room_ms else stop_ms
 
 
 def rail_uv(analysis: AnalysisPlan, layout: Layout) -> float:
-    """The largest magnitude that a sample can have: of the amplifier, or of the number format of the stream."""
+    """The largest possible magnitude of a sample in uV: limit of the amplifier, or of the number format of the stream."""
     return min(math.inf if analysis.rail_uv is None else analysis.rail_uv, layout.limit * layout.uv_per_unit)
 
 
 def load_plan(path: Path) -> Plan:
-    """Read and check a plan file for a new run. Relative paths in it count from the plan's own folder. Raises PlanError."""
+    """Read and check a plan file for a new run. Relative paths in it start at the plan's own folder. Raises PlanError."""
     return _load(path).model_copy(update={"format": FORMAT})
 
 
 def load_run_plan(path: Path) -> Plan:
-    """Read the plan that a run left in its folder; without a format number it is of format 1. Raises PlanError."""
+    """Read the plan in a run folder; without a format number it has format 1. Raises PlanError."""
     return _load(path, recorded=True)
 
 
 def _load(path: Path, recorded: bool = False) -> Plan:
-    """Read a plan, one that a run left where ``recorded``."""
+    """Read a plan; ``recorded``: from a run folder."""
     try:
         data = toml_of(path)
     except OSError as error:
@@ -430,7 +431,7 @@ def _load(path: Path, recorded: bool = False) -> Plan:
 
 
 def _as_of_its_format(data: dict[str, Any]) -> dict[str, Any]:
-    """The data of a plan with every key that its format did not know yet, in the tables that it has, set to off."""
+    """The data of a plan in which every key that is newer than its format is set to off, in the tables that the plan has."""
     if isinstance(data["format"], int):
         for number, keys in INTRODUCED.items():
             for (section, key), off in keys.items():
@@ -440,7 +441,7 @@ def _as_of_its_format(data: dict[str, Any]) -> dict[str, Any]:
 
 
 def beside(plan: Path, name: str) -> str:
-    """A path in a plan counts from the plan's own folder. Raises PlanError."""
+    """Resolve a path in a plan, which starts at the plan's own folder. Raises PlanError."""
     try:
         return str((plan.parent / name).resolve())
     except (OSError, ValueError, RuntimeError) as error:  # too long, a zero byte, links that lead to themselves
@@ -512,7 +513,8 @@ def _model(place: list[str]) -> type[BaseModel]:
 
 
 def override(plan: Plan, changes: dict[str, dict[str, Any]]) -> Plan:
-    """The plan with single values replaced, checked again: ``{"decision": {"alpha": 0.05}}``. None changes nothing."""
+    """A copy of the plan with single values replaced, checked again: ``{"decision": {"alpha": 0.05}}``. Values that are None
+    change nothing."""
     given = {section: {key: value for key, value in values.items() if value is not None} for section, values in changes.items()}
     if not any(given.values()):
         return plan

@@ -1,4 +1,4 @@
-"""What a plan says of a search: conditions, levels, how narrow the interval must be, and how long it may take."""
+"""Search settings of a plan: conditions, levels, width of the interval, and time limit."""
 
 from __future__ import annotations
 
@@ -66,13 +66,13 @@ class SearchConditionPlan(Section):
         return f"{self.stimulus}{of}, {self.ear} ear"
 
     def noise_db_em(self, level: int) -> float | None:
-        """Of the noise in the other ear at a level (index); None for none."""
+        """Level of the noise in the other ear in dB EM at a level (index); None for no noise."""
         place = level - (len(self.levels_db_nhl) - len(self.masking_db_em))
         return self.masking_db_em[place] if place >= 0 else None
 
 
 class SearchPlan(Section):
-    """Several levels and sounds in one recording, chosen while it runs. [sound] says everything that all of them share."""
+    """Several levels and sounds in one recording, chosen while it runs. [sound] has the keys that all of them share."""
 
     condition: tuple[SearchConditionPlan, ...] = Field(min_length=1, max_length=100)
     width_db: float = Field(default=10.0, ge=5, le=40, description="of the 95 % interval of a threshold; 15 when hurried")
@@ -91,12 +91,12 @@ class SearchPlan(Section):
 
     @property
     def widest(self) -> float:
-        """In dB."""
+        """Largest accepted width of the interval in dB."""
         return self.width_db + HURRIED_DB if self.widest_db is None else self.widest_db
 
     @property
     def window_ms(self) -> tuple[float, float] | None:
-        """That holds the windows of all conditions; None before they are known."""
+        """A window that contains the windows of all conditions; None before they are known."""
         windows = [one.window_ms for one in self.condition if one.window_ms is not None]
         if len(windows) < len(self.condition):
             return None

@@ -1,4 +1,4 @@
-"""What a plan says about the sound: which, how loud, by which output, with which masking noise."""
+"""Sound settings of a plan: stimulus, level, output, and masking noise."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Section(BaseModel):
 
 
 class SoundPlan(Section):
-    """What we play. Without this table other equipment makes the sound and we listen."""
+    """The sound that this program plays. Without this table other equipment makes the sound, and the program listens."""
 
     stimulus: Kind = "click"
     frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
@@ -98,7 +98,7 @@ class SoundPlan(Section):
     @model_validator(mode="before")
     @classmethod
     def _written_out(cls, data: Any) -> Any:
-        """A plan holds every parameter of its stimulus, those that were left out too. What is wrong is told later."""
+        """Fill in every parameter of the stimulus that was left out. Wrong values are reported later."""
         if isinstance(data, dict):
             given = {name: data[name] for name in StimulusSpec.__dataclass_fields__ if data.get(name) is not None}
             with contextlib.suppress(ValueError, TypeError):
@@ -119,7 +119,7 @@ class SoundPlan(Section):
 
     @property
     def spec(self) -> StimulusSpec:
-        """The stimulus with its parameters; the span of a chirp by level is the one for this level."""
+        """The stimulus with its parameters; for a chirp by level, with the span for this level."""
         span_ms = self.chirp_span_ms
         if self.chirp_by_level and self.level_db_nhl is not None:
             span_ms = span_for_level(self.level_db_nhl)
@@ -136,7 +136,7 @@ class SoundPlan(Section):
         )
 
     def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
-        """Earliest and latest wave V that is published for this sound, inside the window."""
+        """Earliest and latest published latency of wave V for this sound, inside the window."""
         spec = self.spec
         span_ms = 1e3 * spec.delay_model.span_s if self.stimulus == "chirp" else None
         return wave_v_bracket_ms(
@@ -145,18 +145,18 @@ class SoundPlan(Section):
 
     @property
     def time_zero_ms(self) -> float:
-        """From the first sample of each sound to the moment that latencies refer to."""
+        """Time from the first sample of each sound to its time zero, in ms."""
         return 1e3 * self.spec.time_zero_s(self.sample_rate_hz)
 
     @property
     def room_ms(self) -> float:
-        """From time zero to the next sound."""
+        """Time from time zero to the next sound, in ms."""
         return 1e3 / self.rate_per_s - self.time_zero_ms
 
     @field_validator("output", mode="before")
     @classmethod
     def _output_number(cls, output: Any) -> Any:
-        """A number may be written as one."""
+        """Accept a number of an output that is written as a number."""
         return str(output) if isinstance(output, int) and not isinstance(output, bool) else output
 
     @model_validator(mode="after")
@@ -243,18 +243,18 @@ class SoundPlan(Section):
 
     @property
     def masking_output(self) -> tuple[str, str | None]:
-        """Transducer and calibration file of the noise: its own, or those of the stimulus where that is the same earphone."""
+        """Transducer and calibration file of the noise: its own, or those of the stimulus if the same earphone plays both."""
         transducer = self.masking_transducer or self.transducer
         same = transducer == self.transducer
         return transducer, self.masking_calibration or (self.calibration if same else None)
 
     @property
     def pauses_s(self) -> tuple[float, ...]:
-        """The longest of each of the draws that make up a pause: one period of each mains; none at a fixed rate."""
+        """Largest value of each random number whose sum is the pause, in s: one period of each mains; empty at a fixed rate."""
         return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
 
     def schedule(self) -> Schedule:
-        """When each sound begins, and its polarity. Raises ScheduleError."""
+        """Onset and polarity of each sound. Raises ScheduleError."""
         return Schedule(
             rate_per_s=self.rate_per_s,
             sample_rate_hz=self.sample_rate_hz,
@@ -267,16 +267,16 @@ class SoundPlan(Section):
 
     @property
     def sweep_s(self) -> float:
-        """From one sound to the next on average, pauses included."""
+        """Mean time from one sound to the next in s, pauses included."""
         return 1.0 / self.rate_per_s + sum(self.pauses_s) / 2.0 / UNIT_SWEEPS
 
     def lasts_s(self, sweeps: int) -> float:
-        """So many sweeps, and the silence before them."""
+        """Duration of this many sweeps, and the silence before them, in s."""
         return self.lead_in_s + sweeps * self.sweep_s
 
 
 class StatedPlan(Section):
-    """What other equipment plays, as its operator states it: nothing of it is played or measured here. What is left out is not
+    """The sound of other equipment, as its operator states it; this program neither plays nor measures it. Missing keys are not
     known."""
 
     stimulus: Standard
@@ -298,7 +298,7 @@ class StatedPlan(Section):
 
     @classmethod
     def of_sound(cls, sound: SoundPlan) -> StatedPlan | None:
-        """What a plan says of its own sound, where other equipment plays it; None for a sound of a file, which is not stated."""
+        """The [sound] of a plan as stated values, for a run in which other equipment plays; None for the sound of a file."""
         if sound.stimulus == "custom":
             return None
         known = {name: getattr(sound, name) for name in cls.model_fields}
@@ -324,21 +324,21 @@ class StatedPlan(Section):
 
     @property
     def words(self) -> str:
-        """right ear, click, 40 dB nHL."""
+        """Description in words, such as "right ear, click, 40 dB nHL"."""
         level = "level not stated" if self.level_db_nhl is None else f"{self.level_db_nhl:g} dB nHL"
         bone = " by bone" if self.route == "bone" else ""
         masked = "" if self.masking == "none" else f", {'left' if self.ear == 'right' else 'right'} ear masked"
         return f"{self.ear} ear{bone}, {self.spec.name}, {level}{', MUTED' if self.muted else ''}{masked}"
 
     def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
-        """Latency search window of wave V in ms, from what is stated."""
+        """Latency search window of wave V in ms, from the stated values."""
         return wave_v_bracket_ms(
             self.stimulus, self.level_db_nhl, self.age_group, window_ms,
             frequency_hz=self.frequency_hz, span_ms=self.chirp_span_ms,
         )  # fmt: skip
 
     def record(self) -> dict[str, Any]:
-        """``stimulus`` of run.json, with all keys of one that was played; null where nothing is stated."""
+        """``stimulus`` of run.json with all keys of a played stimulus; null for values that are not stated."""
         said = self.spec.record()
         own = {name: getattr(self, name, None) for name in said if name != "kind"}
         masking = None

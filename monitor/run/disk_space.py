@@ -1,4 +1,4 @@
-"""Is there room on the disk? Before a run for the longest that it may become, during it for a good end."""
+"""Room on the disk: before a run for its longest possible recording, during the run for writing its results."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ STAMP_BYTES = 9
 
 
 class DiskFull(RuntimeError):
-    """Not enough room; the text says how much there is and how much is needed."""
+    """Raised if the disk has not enough room; the text says how much there is and how much is needed."""
 
 
 def free_bytes(folder: Path) -> int:
@@ -27,14 +27,14 @@ def free_bytes(folder: Path) -> int:
 
 
 def bytes_per_s(description: StreamDescription) -> float:
-    """What a recording of this stream takes."""
+    """Bytes per second that a recording of this stream needs."""
     dtype = DTYPES.get(description.channel_format)
     value = 8 if dtype is None else dtype.itemsize
     return description.rate_hz * (description.channel_count * value + STAMP_BYTES)
 
 
 def longest_s(plan: Plan) -> float:
-    """The longest time that a run of this plan takes, where every trigger arrives."""
+    """The longest duration of a run of this plan, in s, if every trigger arrives."""
     sweeps = plan.decision.max_sweeps
     if plan.search is not None:
         return 60.0 * plan.search.minutes
@@ -44,12 +44,12 @@ def longest_s(plan: Plan) -> float:
 
 
 def predicted_bytes(plan: Plan, description: StreamDescription) -> int:
-    """What the longest run of this plan leaves on the disk."""
+    """Bytes that the longest run of this plan writes."""
     return round(LONGER * longest_s(plan) * bytes_per_s(description))
 
 
 def check_room(folder: Path, plan: Plan, description: StreamDescription) -> None:
-    """Raises DiskFull when the longest run of this plan would fill the disk."""
+    """Raise DiskFull if the longest run of this plan would fill the disk."""
     free, needed = free_bytes(folder), predicted_bytes(plan, description) + RESERVE_BYTES
     if free < needed:
         raise DiskFull(
@@ -59,7 +59,7 @@ def check_room(folder: Path, plan: Plan, description: StreamDescription) -> None
 
 
 def nearly_full(folder: Path) -> str | None:
-    """Why a run must end now, while what it has can still be written in good order; None while there is room."""
+    """Reason why a run must end now, while its results can still be written; None while there is room."""
     free = free_bytes(folder)
     if free >= RESERVE_BYTES:
         return None

@@ -1,4 +1,4 @@
-"""Beside a run, in a thread of its own: markers and clock offsets into the recording, looks at disk and stream."""
+"""Housekeeping of a run in a separate thread: records markers and clock offsets, and checks disk and stream."""
 
 from __future__ import annotations
 
@@ -26,7 +26,8 @@ class MarkerSource(Protocol):
 
 
 class Housekeeping:
-    """Never touches the engine; a job that fails is said once and tried again, as the samples do not depend on it."""
+    """The housekeeping thread; it never touches the engine. A task that fails is reported once and tried again, because the
+    samples do not depend on it."""
 
     def __init__(
         self, source: Source, markers: MarkerSource | None, journal: Journal, guard: Guard, clock: Callable[[], float]
@@ -40,7 +41,7 @@ class Housekeeping:
         self._thread.start()
 
     def stop(self) -> None:
-        """End the thread, take the last markers, close their stream."""
+        """End the thread, record the last markers, and close their stream."""
         self._closing.set()
         if self._thread.is_alive():
             self._thread.join(timeout=5.0)
@@ -67,7 +68,7 @@ class Housekeeping:
                 self._journal.marker(stamp_s, text)
 
     def _keep_offset(self, stream: object, number: int) -> None:
-        """Journal what to add to a stream's stamps; sources that are no live streams have no clock of their own."""
+        """Record the clock offset of a stream. Sources that are not live streams have no clock of their own."""
         offset = getattr(stream, "clock_offset", None)
         if offset is not None:
             time_s, offset_s = offset()

@@ -1,4 +1,5 @@
-"""A live run, opened from a plan: streams, sound and folder are there, nothing has begun. Commands and scripts use it alike."""
+"""Opening of a live run from a plan: streams, sound and folder are ready, and nothing has begun. Commands and scripts both use
+it."""
 
 from __future__ import annotations
 
@@ -33,11 +34,11 @@ log = logging.getLogger("quietfloor")
 
 
 class OpenRun:
-    """A live run that is open, made by ``open_run``: ``run.start``, then ``finish``.
+    """A live run that is open, made by ``open_run``. Call ``run.start``, then ``finish``.
 
-    ``run`` has ``status``, ``wait`` and ``stop``; ``plan`` is the one as used, ``title`` says in one line what is measured. As a
-    context manager it is closed whatever happens: a run that goes on is stopped, and what it found is written; one that never
-    began is closed. The session folder is this program's own until then.
+    ``run`` has ``status``, ``wait`` and ``stop``; ``plan`` is the plan as used; ``title`` says in one line what is measured. As a
+    context manager it is always closed: a run in progress is stopped and its results are written; a run that never began is
+    closed. Until then no other program can write to the session folder.
     """
 
     def __init__(
@@ -55,9 +56,9 @@ class OpenRun:
         self._finished = False
 
     def finish(self) -> dict[str, Any]:
-        """Wait until the run is over and write average.csv and run.json; the content of run.json, with ``folder``.
+        """Wait until the run is over, write average.csv and run.json, and return the content of run.json, with ``folder`` added.
 
-        RuntimeError for a run that never began, and for one that is finished.
+        Raises RuntimeError for a run that never began, and for one that is already finished.
         """
         if self._finished or self.run.status.state == "ready":
             raise RuntimeError("this run is finished already" if self._finished else "this run did not begin: call run.start()")
@@ -71,7 +72,7 @@ class OpenRun:
         return record | {"folder": str(self.run.folder.path)}
 
     def close(self) -> None:
-        """Stop a run that goes on and write what it found; let go of everything."""
+        """Stop a run in progress and write its results; release all resources."""
         with self._lock:
             if self.run.status.state == "ready":
                 self.run.abandon()
@@ -96,11 +97,12 @@ def open_run(
     on_signal: OnSignal | None = None,
     on_status: Callable[[Status], None] | None = None,
 ) -> OpenRun:
-    """Find the streams of ``plan``, open its sound, and make a run folder in ``session``, which is ours alone meanwhile.
+    """Find the streams of ``plan``, open its sound, and make a run folder in ``session``, which is locked for other programs
+    meanwhile.
 
-    ``acknowledged`` is who took note of the cautions, ``remark`` gets what is worth saying; ``optional``, ``on_signal`` and
-    ``on_status`` go to Run. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and InUse before anything is
-    played.
+    ``acknowledged``: record of the acknowledgement of the cautions. ``remark`` is called with remarks for the user. ``optional``,
+    ``on_signal`` and ``on_status`` are passed to Run. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and
+    InUse before anything is played.
     """
     session = Path(session)
     try:
@@ -182,8 +184,8 @@ def write_results(
     folder: RunFolder, record: dict[str, Any], engine: Engine | None, remark: Callable[[str], object] = log.warning,
     search: PlannedSearch | None = None,
 ) -> dict[str, Any]:  # fmt: skip
-    """average.csv (of a search cells.csv), the end of events.jsonl, and run.json; the record, with a fault in it when one
-    cannot be written."""
+    """Write average.csv (of a search cells.csv), the end of events.jsonl, and run.json. Returns the record; if a file cannot be
+    written, the record contains that as a fault."""
     problems: list[str] = []
 
     def attempt(write: Callable[..., object], *content: Any) -> None:

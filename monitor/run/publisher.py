@@ -1,4 +1,5 @@
-"""What a run tells: every event to every subscriber in order, notices, remarks from other threads, and the newest status."""
+"""Publisher of a run: delivers every event to every subscriber in order, notices, remarks from other threads, and the newest
+status."""
 
 from __future__ import annotations
 
@@ -24,14 +25,15 @@ SHOWN_NOTICES = 20
 
 
 class Subscriber(Protocol):
-    """Gets every event in order, on the acquisition thread; must not wait."""
+    """A function that is called with every event in order, on the acquisition thread; it must not wait."""
 
     def __call__(self, event: Event | Notice) -> None: ...
 
 
 class Publisher:
-    """``critical`` subscribers keep data, ``events.jsonl`` first of all: a failure there is raised. ``optional`` ones only show
-    it, as ``on_signal`` and ``on_status`` do: one that fails is left out from then on. All but ``note`` is for one thread."""
+    """Delivers events. ``critical`` subscribers keep data, first of all ``events.jsonl``; an error in one of them is raised.
+    ``optional`` subscribers, ``on_signal`` and ``on_status`` only display; after an error they are no longer called. Only
+    ``note`` may be called from other threads."""
 
     def __init__(
         self,
@@ -58,13 +60,13 @@ class Publisher:
         self.status = replace(self.status, **changes)
 
     def set_state(self, state: State) -> None:
-        """Raises RuntimeError for a state that cannot follow."""
+        """Change the state. Raises RuntimeError for a state that cannot follow the present one."""
         if state not in TRANSITIONS[self.status.state]:
             raise RuntimeError(f"a run that is {self.status.state} cannot become {state}")
         self.update(state=state)
 
     def publish(self, events: Iterable[Event | Notice]) -> None:
-        """Every event to every subscriber; the first failure of a critical one is raised when all have heard all."""
+        """Deliver every event to every subscriber; after that, the first error of a critical subscriber is raised."""
         problem: Exception | None = None
         for event in events:
             if isinstance(event, Verdict):
@@ -84,19 +86,19 @@ class Publisher:
             raise problem
 
     def notice(self, what: str, text: str) -> None:
-        """Something that happened around the engine: into log, status and event log."""
+        """Report something that happened outside the engine: in the log, the status and the event log."""
         log.warning(text)
         self._show(text)
         self.publish([Notice(what, text, self._clock() - self.began_s)])
 
     def first_time(self, kind: str) -> bool:
-        """Whether this kind of trouble is new; False from the second time on."""
+        """Whether this kind of problem is reported for the first time."""
         known = kind in self._warned
         self._warned.add(kind)
         return not known
 
     def point_out(self, events: Iterable[Event], rate_hz: float) -> None:
-        """Trouble that the engine found, in words; it is in the event log already. Each kind is logged once."""
+        """Log problems that the engine found, in words, each kind once; they are in the event log already."""
         for event in events:
             found = status_text.trouble(event, rate_hz)
             if found is not None:
@@ -109,7 +111,7 @@ class Publisher:
         self.update(notices=(*self.status.notices[1 - SHOWN_NOTICES :], text))
 
     def show_signal(self, first: float, filtered_uv: Floats) -> None:
-        """Filtered EEG (n_channels, n) in uV from raw sample ``first`` on, for a display."""
+        """Show filtered EEG (n_channels, n) in uV from raw sample ``first`` on."""
         try:
             if self._on_signal is not None:
                 self._on_signal(first, filtered_uv)
@@ -118,7 +120,7 @@ class Publisher:
             self._on_signal = None
 
     def show_status(self) -> None:
-        """The status as it stands, for a display."""
+        """Show the present status."""
         try:
             if self._on_status is not None:
                 self._on_status(self.status)
@@ -127,7 +129,7 @@ class Publisher:
             self._on_status = None
 
     def note(self, text: str, ago_s: float) -> bool:
-        """Hold a remark on the moment ``ago_s`` before now; from any thread. False: too late, not kept."""
+        """Keep a remark on the moment ``ago_s`` before now, from any thread. False: the run is over, the remark is not kept."""
         notice = Notice("note", " ".join(text.split())[:LONGEST_NOTE], self._clock() - self.began_s - ago_s)
         with self._notes_lock:
             if self._notes is not None:
@@ -135,7 +137,7 @@ class Publisher:
             return self._notes is not None
 
     def publish_notes(self, last: bool = False) -> None:
-        """What was held; after the ``last`` time nothing is held any more."""
+        """Publish the remarks that were kept; after the ``last`` time no more are accepted."""
         with self._notes_lock:
             notes, self._notes = list(self._notes or ()), None if last else deque()
         self.publish(notes)

@@ -1,4 +1,4 @@
-"""The stream of a live run: each chunk is recorded before it is handed on. Silence, another stream, a wrong rate are told."""
+"""Receiver of a live stream: records each chunk before it is passed on, and reports silence, another stream, or a wrong rate."""
 
 from __future__ import annotations
 
@@ -33,14 +33,15 @@ KEPT = "what was received before is kept, nothing from then on was taken; begin 
 
 
 class VirtualSound(Protocol):
-    """What the stream of a virtual patient needs of the sound that he hears."""
+    """The part of the sound output that the stream of a virtual patient controls."""
 
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None: ...
     def returned(self, seconds: float) -> None: ...
 
 
 class Receiver:
-    """For the acquisition thread. ``wrong_rate`` is why the run must end, None while the stream gives what it states."""
+    """Receives the stream, on the acquisition thread. ``wrong_rate``: reason to end the run; None while the stream has its stated
+    rate."""
 
     def __init__(
         self,
@@ -64,8 +65,8 @@ class Receiver:
         self._doubt_s = self._reopened_s = -math.inf  # until when a silence may be a dead connection; last time it was replaced
 
     def begin(self) -> None:
-        """The wait for the first sample is counted from now on. With a virtual patient: from when he listens, so that the silence
-        before is no part of the run, however long he took."""
+        """Start to count the wait for the first sample. With a virtual patient it counts from the moment the patient receives
+        sound; the silence before is no part of the run."""
         if self._virtual is not None and self._sound is not None:
             self._sound.wait_for_receiver(self._stopped)
             self._virtual.skip()
@@ -79,7 +80,7 @@ class Receiver:
         return count < CHECK_S * rate_hz or (unsettled and count < MOST_CHECK_S * rate_hz)
 
     def lost_some(self) -> None:
-        """Samples were lost, which is no other rate."""
+        """Report that samples were lost, so that the loss is not taken for another rate."""
         self._arrivals.paused()
 
     def next_chunk(self) -> Chunk | None:
@@ -136,7 +137,8 @@ class Receiver:
         return chunk
 
     def _reopen(self) -> None:
-        """This program stood still and nothing comes: its connection may have died. What is virtual is waited for."""
+        """Open the stream again if this program was suspended and no sample arrives, because the connection may be dead. A
+        virtual amplifier is waited for."""
         try:
             if self._timed is not None and self._timed.reopen():
                 said = "the stream gave nothing any more and was opened again: what was sent meanwhile is lost"
@@ -146,8 +148,11 @@ class Receiver:
         self._looked_s = self._reopened_s = self._clock()
 
     def _is_the_same(self, replaced: bool) -> bool:
-        """Whether a stream that was away is the one that it was; its samples are held until that is known. False when stopped
-        before. Raises SourceError for another one, and for one that was replaced and does not describe itself."""
+        """Whether a stream that came back describes itself as before; its samples are held until that is known.
+
+        False if the run was stopped before that. Raises SourceError for a different stream, and for a replaced stream that does
+        not describe itself.
+        """
         give_up_s = self._clock() + GONE_S
         while (changed := self._guard.changed()) is None:
             if self._stopped():
@@ -164,7 +169,7 @@ class Receiver:
         return True
 
     def _keep_together(self, amplifier: LslSource, chunk: Chunk) -> None:
-        """The sound of a virtual patient may go on; one who cannot keep up with real time is told of once."""
+        """Let the sound of a virtual patient go on; report once if the patient is slower than real time."""
         self._came += len(chunk.stamps_s)
         if self._sound is not None:
             self._sound.returned(self._came / amplifier.description.rate_hz)
@@ -177,7 +182,7 @@ class Receiver:
             )
 
     def judge_rate(self, stamps_s: Floats) -> None:
-        """By the stamps (n,) of the first second; what the clock says is known by then."""
+        """Judge the rate by the stamps (n,) of the first second, together with the result of the clock."""
         rate_hz = self._source.description.rate_hz
         first = stamps_s[: int(CHECK_S * rate_hz) + 1]
         found = first_mismatch(first, rate_hz, len(first) - 1)
@@ -191,7 +196,7 @@ class Receiver:
             self._say_rate(RateMismatch(len(first) - 1, rate_hz, rate_hz * (1 + 1e-6 * ppm), ppm, serious=True), BY_STAMPS)
 
     def _judge_arrival(self, timed: LslSource, chunk: Chunk) -> None:
-        """By the clock: does the stream give as much as it states?"""
+        """Judge by the clock whether samples arrive at the stated rate."""
         ahead_s = math.nan if self._arrivals.settled else timed.ahead_s(float(chunk.stamps_s[-1]))
         for found in self._arrivals.feed(len(chunk.stamps_s), timed.backlog_samples, self._last_s, ahead_s):
             if found.refused:
@@ -200,6 +205,6 @@ class Receiver:
                 self._say_rate(found, BY_CLOCK)
 
     def _say_rate(self, found: RateMismatch, by: str) -> None:
-        """Once, by stamps or by the clock: the engine finds the same in its own time."""
+        """Report a rate error once, from stamps or clock; the engine reports its own finding separately."""
         self._publisher.first_time(f"rate {found.serious} {found.refused}")
         self._publisher.notice("rate", status_text.rate_mismatch(found, by))

@@ -1,6 +1,6 @@
-"""A plan and everything that it names or that follows from its stream: looked up once, and handed down to the run as one value.
+"""A plan resolved for a stream: everything that the plan names or that follows from the stream, looked up once, as one value.
 
-``make_stimulus`` reads calibration, references and output before there is a stream; ``resolve`` adds what the stream decides.
+``make_stimulus`` reads calibration, references and output before there is a stream; ``resolve`` adds what depends on the stream.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ UNIT_NAMES = {factor: name for name, factor in UNITS_UV.items()} | {1e-3: "nanov
 
 @dataclass(frozen=True)
 class ResolvedPlan:
-    """What a run does on its stream, and what it writes down of that. Made by ``resolve``."""
+    """The plan of a run on its stream, and its description for records. Made by ``resolve``."""
 
     plan: Plan  # with the delay of its certificate
     channels: Channels
@@ -36,13 +36,13 @@ class ResolvedPlan:
     stimulus: Stimulus | None  # None: other equipment plays
 
     def settings_at(self, uv_per_unit: float) -> EngineSettings:
-        """The settings for samples in a unit of so many uV."""
+        """Engine settings for samples whose unit is ``uv_per_unit`` uV."""
         layout = replace(self.settings.layout, uv_per_unit=uv_per_unit)
         return replace(self.settings, layout=layout, rail_uv=rail_uv(self.plan.analysis, layout))
 
     def to_toml(self, uv_per_unit: float | None = None) -> str:
-        """The plan as used, with its unit (uV per unit) where that is known; channels as the user named them, which the
-        stream's own description in the recording resolves in the same way."""
+        """The plan as used, as TOML, with its unit (uV per unit) if known. Channels are written as the user named them; the
+        stream description in the recording resolves them in the same way."""
         plan = self.plan
         if uv_per_unit is not None:
             latency_ms = self.settings.evidence.latency_ms  # a later version may know better: the replay must not
@@ -53,12 +53,13 @@ class ResolvedPlan:
 
     @property
     def calibration(self) -> str | None:
-        """The id of what levels rest on; None for an uncalibrated sound, and for none of ours."""
+        """Id of the calibration; None for an uncalibrated sound, and if this program plays no sound."""
         return None if self.stimulus is None or self.stimulus.calibration is None else self.stimulus.calibration.id
 
     @property
     def stated(self) -> dict[str, Any] | None:
-        """What other equipment plays, in the words of run.json; None where that is not stated, or we play."""
+        """The sound of other equipment as stated, with the keys of run.json; None if it is not stated, or if this program
+        plays."""
         return None if self.plan.stated is None else self.plan.stated.record()
 
     @property
@@ -82,11 +83,13 @@ def resolve(
     channels: Channels | None = None,
     today: datetime.date | None = None,
 ) -> ResolvedPlan:
-    """Look up what ``plan`` asks of a stream. ``stimulus`` is its sound from ``make_stimulus``; without ``channels`` they are
-    those that the plan names, without ``today`` (needed for a timing certificate) timing is not judged.
+    """Resolve ``plan`` for a stream.
 
-    Raises PlanError for combinations that this stream cannot carry, CertificateError, and SourceError for a stream that no sweeps
-    can be cut from.
+    ``stimulus`` is its sound from ``make_stimulus``. Without ``channels``, the channels that the plan names are used. Without
+    ``today`` (needed for a timing certificate) the timing is not judged.
+
+    Raises PlanError for combinations that this stream does not allow, CertificateError, and SourceError for a stream from which
+    no sweeps can be cut.
     """
     channels = channels or resolve_channels(description, plan.stream.eeg, plan.stream.trigger)
     timing = Timing()
@@ -102,7 +105,7 @@ def resolve(
 
 
 def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: float = 1.0) -> Layout:
-    """The layout that the engine works on. Raises SourceError for a stream that no sweeps can be cut from."""
+    """Channel layout for the engine. Raises SourceError for a stream from which no sweeps can be cut."""
     labels = tuple(description.label(index) for index in range(description.channel_count))
     try:
         limit = limit_of(description.channel_format)

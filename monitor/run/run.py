@@ -1,7 +1,8 @@
-"""The life of one run: check the stream, record it, feed the engine, tell everyone, and end in good order.
+"""The life of one run: check the stream, record it, feed the engine, publish events, and end with complete files.
 
-Three threads: *acquisition* owns inlet, journal and engine; *housekeeping* asks for clock offsets and markers; whoever
-made the run (terminal or window) reads ``status`` and may call ``stop``. Each chunk is written before the engine sees it.
+Three threads take part. *acquisition* owns inlet, recording and engine. *housekeeping* fetches clock offsets and markers. The
+thread that made the run (terminal or window) reads ``status`` and may call ``stop``. Each chunk is written before the engine sees
+it.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ AHEAD_SWEEPS = 512  # of a search, that are put down before they are played: som
 
 
 class SoundSource(Protocol):
-    """What a run needs of whatever makes the sound."""
+    """Interface of the sound output that a run uses."""
 
     def reserve(self, session: Path, name: str, sweeps: int) -> None: ...
     def reserve_more(self, cell: int, sweeps: int) -> None: ...
@@ -71,7 +72,8 @@ class NextCell:
 
 
 class Run:
-    """One live run. ``critical`` subscribers keep data: a failure there ends the run. ``optional`` ones only show it."""
+    """One live run. ``critical`` subscribers keep data: an error in one of them ends the run. ``optional`` subscribers only
+    display."""
 
     def __init__(
         self,
@@ -128,22 +130,25 @@ class Run:
         self._over.set()
 
     def stop(self) -> None:
-        """Ask for the end, as the operator; from any thread, returns at once."""
+        """Request the end of the run, as the operator; may be called from any thread, returns at once."""
         self._stop.set()
 
     def order(self, order: Order) -> None:
-        """Tell a search what the operator wants; from any thread, it is followed at the next unit. Raises ValueError for what
-        there is not, RuntimeError where no search is going on."""
+        """Pass an order of the operator to a search. May be called from any thread; the search follows it at the next unit.
+
+        Raises ValueError for a condition or level that does not exist, and RuntimeError if no search is in progress.
+        """
         if self.search is None or self.status.state != "running":
             raise RuntimeError(f"no search is going on ({self.status.state}): an order needs one")
         self.search.order(order)
 
     def note(self, text: str, ago_s: float = 0.0) -> bool:
-        """Keep a remark on the moment ``ago_s`` before now among the events; from any thread. False: too late, not kept."""
+        """Keep a remark on the moment ``ago_s`` before now among the events, from any thread. False: the run is over, it is not
+        kept."""
         return self._publisher.note(text, ago_s)
 
     def wait(self, timeout_s: float | None = None) -> bool:
-        """Wait until the run is over; whether it is."""
+        """Wait until the run is over; returns whether it is."""
         return self._over.wait(timeout_s)
 
     @property
@@ -177,7 +182,7 @@ class Run:
             self._close()
 
     def _check(self) -> Engine | None:
-        """Record the first second, settle the unit on it, and hand it to a new engine. None when it ends the run."""
+        """Record the first second, determine the unit from it, and pass it to a new engine. None if that ends the run."""
         description, channels = self._source.description, self._resolved.channels
         band = self._resolved.settings.band
         chunks: list[Chunk] = []
@@ -209,7 +214,7 @@ class Run:
         return self.engine
 
     def write_plan(self) -> None:
-        """The plan as used, with the unit that was settled on."""
+        """Write the plan as used, with the unit that was determined."""
         text = self._resolved.to_toml(None if self.unit is None else self.unit.uv_per_unit)
         self.folder.write_text(self.folder.plan.name, text)
 
@@ -275,7 +280,8 @@ class Run:
         self._compare_window(events, engine.settings.layout.rate_hz)
 
     def _compare_window(self, events: list[Event], rate_hz: float) -> None:
-        """Say once when the next sound comes before the response window is over; its response would be taken for this one's."""
+        """Report once if the next sound comes before the response window ends: the response to it could be taken for that of this
+        sweep."""
         done = next((event for event in events if isinstance(event, UnitDone) and len(event.positions) > 1), None)
         if done is None or self._window_compared:  # of a search it was compared with the plan of its sound
             return
@@ -294,7 +300,7 @@ class Run:
             self._publisher.notice(FILE_GONE, said)
 
     def _fault(self, reason: str) -> None:
-        """End the run on a fault: the engine, if it is still undecided, says so itself; what was recorded stays."""
+        """End the run on a fault. If the engine is still undecided, its verdict states the fault. The recording is kept."""
         self.failure = reason
         self.folder.give_room()
         try:
@@ -330,7 +336,8 @@ class Run:
                 self._over.set()  # whatever happened, nobody waits for ever
 
     def _close_all(self) -> None:
-        """Silence first, then the last markers, then the files; one that fails keeps none of the others from closing."""
+        """Silence the sound, then take the last markers, then close the files; an error in one step does not prevent the
+        others."""
         problems = []
         silence: list[Callable[[], None]] = [] if self._sound is None else [self._sound.stop]
         after = [] if self._sound is None else [self._sound.close]  # readers of its markers go first

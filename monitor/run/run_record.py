@@ -1,4 +1,4 @@
-"""run.json: what a run found, how it was stopped, and everything a reader needs to judge it. Keys are stable; unknown is null."""
+"""run.json: results of a run, how it was stopped, and everything that is needed to judge it. Keys are stable; unknown is null."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ SERIOUS_PPM = 1000.0  # above 0.1 % times in ms are not to be trusted until the 
 
 
 def versions() -> dict[str, str]:
-    """Versions of this program and of what its numbers depend on."""
+    """Versions of this program and of the libraries on which its numbers depend."""
     found = {"python": platform.python_version(), "platform": platform.platform()}
     for name in ("quietfloor", "numpy", "scipy", "pylsl"):
         try:
@@ -48,7 +48,7 @@ def versions() -> dict[str, str]:
 
 
 def processor() -> str:
-    """Its model, as the operating system names it."""
+    """Model of the processor, as the operating system names it."""
     with contextlib.suppress(OSError):
         for line in Path("/proc/cpuinfo").read_text(encoding="utf-8", errors="replace").splitlines():
             if line.startswith("model name"):
@@ -57,10 +57,10 @@ def processor() -> str:
 
 
 def machine() -> dict[str, str | None]:
-    """What the last digit of a figure depends on besides versions: the processor, and what numerics libraries made of it.
+    """Properties of the machine on which the last digits of a number depend: processor, and numerics libraries.
 
-    ``kernels``: libraries of linear algebra, each with its version and the core type whose code it runs, null where that cannot
-    be found. ``simd``: extensions of the processor whose code numpy runs.
+    ``kernels``: libraries of linear algebra, each with its version and the core type whose code it runs, null if that is not
+    known. ``simd``: extensions of the processor that numpy uses.
     """
     kernels = None
     with contextlib.suppress(ImportError):
@@ -76,7 +76,7 @@ def machine() -> dict[str, str | None]:
 def begin_record(
     started: str, *, sound: dict[str, Any] | None, calibration: str | None, timing: Timing, acknowledged: dict[str, Any] | None
 ) -> dict[str, Any]:
-    """What of run.json follows from no sample: kept from the start, for a run that does not live to write it."""
+    """The part of run.json that cannot be computed from samples. It is written at the start, in case the program is killed."""
     return {
         "format": BEGUN_FORMAT,
         "started": started,
@@ -104,8 +104,9 @@ def run_record(
     from_recording: bool = False,
     search: PlannedSearch | None = None,
 ) -> dict[str, Any]:
-    """Everything for run.json. ``sound`` is what was played, None when other equipment made it; ``started`` is ISO time;
-    ``acknowledged`` is who took note of the cautions, None for nobody; ``from_recording``: the run did not live to write this."""
+    """Content of run.json. ``sound``: record of the sound played, None if other equipment made it. ``started``: ISO time.
+    ``acknowledged``: record of the acknowledgement of the cautions, None without. ``from_recording``: the run was cut short, and
+    this is made from its recording."""
     look = None if engine is None else engine.last_look
     return {
         "format": FORMAT,
@@ -146,14 +147,15 @@ def run_record(
 
 
 def _figures(look: LookDone | None) -> dict[str, Any]:
-    """The last look in the words of run.json."""
+    """The last look with the keys of run.json."""
     if look is None:
         return dict.fromkeys(FIGURES)
     return {name: getattr(look, name) for name in FIGURES}
 
 
 def _rule(engine: Engine) -> dict[str, Any]:
-    """Which rule could find a response, what it promises (null: nothing), and the identity of all that shaped the decision."""
+    """The rule that could find a response, its error rate (null: none), and the identity of all settings that shaped the
+    decision."""
     finds = engine.settings.finds
     return {"name": engine.settings.rule, "promise": finds.promise, "identity": engine.settings.identity}
 

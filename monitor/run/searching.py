@@ -1,4 +1,4 @@
-"""From the plan of a search to the search itself: what each condition is, at which levels, heard with which settings."""
+"""Makes the search of a plan: conditions, levels, and the settings for each."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from quietfloor.monitor.search.running import Condition
 
 
 def make_search(plan: Plan, settings: EngineSettings, orders: Iterable[Kept] = ()) -> PlannedSearch | None:
-    """The search of a plan that is written out, on the stream of ``settings``; None for a plan of one sound. ``orders``: of a
-    recording that is read again."""
+    """The search of a complete plan, on the stream of ``settings``; None for a plan with one sound. ``orders``: the operator's
+    orders of a recording that is replayed."""
     search, sound = plan.search, plan.sound
     if search is None or sound is None:
         return None

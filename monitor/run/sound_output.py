@@ -1,6 +1,6 @@
-"""The sound of a run, from its plan: waveform, level, schedule, ceiling, device, player. Nothing opens before ``open_sound``.
+"""Sound of a run, from its plan: waveform, level, schedule, ceiling, device, player. Nothing is opened before ``open_sound``.
 
-``make_stimulus`` looks up everything that the plan names, output, calibration and references, once.
+``make_stimulus`` looks up everything that the plan names (output, calibration, references) once.
 """
 
 from __future__ import annotations
@@ -48,7 +48,8 @@ LSL_DEVICE = "virtual-earphone"
 
 @dataclass(frozen=True)
 class Stimulus:
-    """A plan's sound with everything that the plan names looked up, ready to be rendered, and how records describe it."""
+    """The sound of a plan with everything that the plan names looked up, ready to be rendered, and its description for
+    records."""
 
     plan: SoundPlan
     card: Output | None  # None: audio over LSL
@@ -64,12 +65,12 @@ class Stimulus:
         return _identity(self.card)
 
     def needed(self, sweeps: int) -> tuple[Dose, Dose]:
-        """What so many sweeps give, and each second of them."""
+        """Sound dose of this many sweeps, and of each second of them."""
         plan = self.plan
         return self.frames.exposure(sweeps, plan.lasts_s(sweeps)), self.frames.exposure(plan.rate_per_s, 1.0)
 
     def check_dose(self, sweeps: int, spent: Dose) -> None:
-        """Raise PlanError when so many sweeps, and what was ``spent`` in the session, are more sound than an ear may get."""
+        """Raise PlanError if this many sweeps, added to the dose ``spent`` in the session, exceed the dose limit of an ear."""
         try:
             check(*self.needed(sweeps), spent, self.plan.age_group, sweeps, self.plan.rate_per_s)
         except LevelError as error:
@@ -81,8 +82,8 @@ def make_stimulus(
 ) -> Stimulus:
     """Build and check everything that needs no device. Raises PlanError.
 
-    With `sweeps` (the most that the run may have) it is refused when they and what was `spent` in the session are more sound than
-    an ear may get; without, that is found out when the sound is reserved.
+    `sweeps` is the largest number of sweeps of the run: PlanError is raised if they, added to the dose `spent` in the session,
+    exceed the limit of an ear. Without `sweeps` the dose is checked when the sound is reserved.
     """
     try:
         refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
@@ -136,10 +137,10 @@ def make_stimulus(
 
 
 def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent: Dose | None = None) -> Stimulus:
-    """The sound of a run with several cells; ``choose`` says which one each unit plays (see `CellFrames`). Raises PlanError.
+    """The sound of a run with several cells; ``choose`` selects the cell of each unit (see `CellFrames`). Raises PlanError.
 
-    Each cell is checked as `make_stimulus` checks a run of it alone. All that need masking noise need the same noise in the same
-    ear, so that only its level follows the cell.
+    Each cell is checked like a run with that sound alone. All cells that need masking noise need the same noise in the same ear,
+    so that only its level depends on the cell.
     """
     each = [make_stimulus(sound, today) for sound in table.sounds]
     noises = [one.frames.masking for one in each if one.frames.masking is not None]
@@ -169,7 +170,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
 
 
 def _calibration(plan: SoundPlan, card: Output | None, path: str, today: datetime.date) -> Calibration:
-    """A calibration file, if it is of the output in use."""
+    """Read a calibration file, if it belongs to the output in use."""
     calibration = load_calibration(Path(path))
     calibration.check(*_identity(card), plan.sample_rate_hz, today, plan.card_channels)
     return calibration
@@ -178,7 +179,7 @@ def _calibration(plan: SoundPlan, card: Output | None, path: str, today: datetim
 def _masking(
     plan: SoundPlan, card: Output | None, calibration: Calibration | None, references: References, today: datetime.date
 ) -> Masking | None:
-    """The noise of the plan, None without; `calibration` is the one of the stimulus. Raises LevelError."""
+    """Masking noise of the plan, None without; `calibration` is that of the stimulus. Raises LevelError."""
     if plan.masking == "none":
         return None
     transducer, path = plan.masking_output
@@ -196,7 +197,7 @@ def _masking(
 
 
 def _level_record(plan: SoundPlan, waveform: Waveform, basis: Basis | None) -> dict[str, Any]:
-    """What a level in dB nHL is in physical units, and on whose word; all None without a calibration."""
+    """A level in dB nHL in physical units, and the sources it rests on; all None without a calibration."""
     if basis is None:
         keys = ("level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db", "reference_scale", "reference_source")
         return dict.fromkeys(keys)
@@ -243,7 +244,7 @@ def _identity(card: Output | None) -> tuple[str, str]:
 
 
 def open_device(plan: SoundPlan) -> Device:
-    """The output of the plan. Raises DeviceError when it cannot be had, or the trigger would leave by an earphone's output."""
+    """The output of the plan. Raises DeviceError if it cannot be opened, or if the trigger would be played by an earphone."""
     try:
         card = _sound_card(plan)
     except PlanError as error:
@@ -266,7 +267,7 @@ def _open(plan: SoundPlan, card: Output | None, calibrations: Iterable[Calibrati
 
 
 def _sound_card(plan: SoundPlan) -> Output | None:
-    """None for audio over LSL. Raises PlanError."""
+    """The sound card of the plan, None for audio over LSL. Raises PlanError."""
     if plan.device == "lsl":
         return None
     try:
@@ -276,7 +277,7 @@ def _sound_card(plan: SoundPlan) -> Output | None:
 
 
 def _output_record(plan: SoundPlan, card: Output | None, peak_to_peak: float) -> dict[str, Any]:
-    """Where it goes, and of a sound card how many of its bits a sound of this size moves."""
+    """The output for records; for a sound card also the number of bits that a sound of this size uses."""
     device, host_interface = _identity(card)
     record = {"device": device, "host_interface": host_interface, "rate_hz": plan.sample_rate_hz}
     if card is None:
@@ -310,10 +311,10 @@ class Sound:
         self._player = Player(stimulus.frames, self._device, self._markers)
 
     def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
-        """Put down in the session what so many sweeps will give, before they are played; the sound ends there, whatever happens.
+        """Record the dose of this many sweeps in the session before they are played; the sound ends at that dose in any case.
 
-        Raises PlanError when that is more than the ears may get today (with `whole` false the sound then ends sooner), and
-        ExposureError when what they got is not known.
+        Raises PlanError if the dose exceeds today's limit of an ear (with `whole` false the sound ends sooner instead), and
+        ExposureError if the dose so far is not known.
         """
         account = SessionDose(session)
         spent = account.spent(but=name)
@@ -331,10 +332,11 @@ class Sound:
         self._account, self._allowed = (account, name), allowed
 
     def reserve_more(self, cell: int, sweeps: int) -> None:
-        """Put down what so many more sweeps of a cell will give, from now on, before they are chosen; nothing where half as many
-        are still in what was put down.
+        """Record the dose of this many more sweeps of a cell before the cell is chosen. Nothing is recorded while the present
+        reservation covers half as many.
 
-        After `reserve`, which then is for the first sweeps only. Raises PlanError when it is more than an ear may get today.
+        To be used after `reserve`, which then covers only the first sweeps. Raises PlanError if the dose exceeds today's limit of
+        an ear.
         """
         assert self._account is not None
         assert isinstance(self._frames, CellFrames)
@@ -356,7 +358,7 @@ class Sound:
         return self._frames.exposure_of(cell, sweeps, sweeps * self._plan.sweep_s)
 
     def start(self) -> None:
-        """Play. What was not reserved by a run is put down in the usual session folder first."""
+        """Play. Sound that was not reserved by a run is first recorded in the usual session folder."""
         if self._account is None:
             now = datetime.datetime.now(datetime.UTC)
             name = f"{now:%Y%m%dT%H%M%S.%f}-{os.getpid()}"
@@ -371,12 +373,12 @@ class Sound:
                 pass
 
     def returned(self, seconds: float) -> None:
-        """So much of the EEG has come back from a virtual patient: sound goes on to a little beyond."""
+        """Report how much EEG of a virtual patient has arrived, in s; the sound goes on until a little beyond."""
         if isinstance(self._device, LslAudioDevice):
             self._device.limit_s = seconds + AHEAD_S
 
     def stop(self) -> None:
-        """Silence first, then close the output, then put down what was played. Safe to call twice."""
+        """Silence the sound, close the output, and record the dose that was played. May be called repeatedly."""
         self.returned(math.inf)
         self._player.stop()
         if self._account is not None:
@@ -385,14 +387,14 @@ class Sound:
 
     @property
     def record(self) -> dict[str, Any]:
-        """What was played, as it is written to run.json."""
+        """Description of the sound that was played, for run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
         played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
         return self._stimulus.record | played
 
     @property
     def dose(self) -> Dose:
-        """What this sound gave so far, up to half a second early."""
+        """Dose of this sound so far; it is up to half a second ahead of the sound."""
         return self._frames.dose
 
     def close(self) -> None:
@@ -401,7 +403,7 @@ class Sound:
 
     @property
     def failure(self) -> str | None:
-        """Why the sound stopped by itself, if it did."""
+        """Reason why the sound stopped by itself; None if it did not."""
         error = self._player.error
         if error is not None:
             return str(error)
@@ -425,7 +427,7 @@ class Sound:
 
 
 def open_sound(stimulus: Stimulus) -> Sound:
-    """Open the output. Raises PlanError when it cannot be had."""
+    """Open the output. Raises PlanError if that fails."""
     try:
         return Sound(stimulus)
     except DeviceError as error:

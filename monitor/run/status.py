@@ -26,7 +26,7 @@ STOPPABLE: tuple[State, ...] = ("ready", "checking", "running")
 
 @dataclass(frozen=True)
 class Notice:
-    """Something that happened around the engine, ``at_s`` after the start of the run."""
+    """An occurrence outside the engine, ``at_s`` after the start of the run."""
 
     what: str
     text: str

@@ -1,4 +1,4 @@
-"""The state of a run in one sentence that a parent could follow, with the numbers behind it. Words only, no drawing."""
+"""The state of a run in one plain sentence with its numbers. Text only, no drawing."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ DOUBLED = "triggers come too close together, such sweeps are rejected: does the 
 
 
 def gap(event: Gap, rate_hz: float) -> str:
-    """A break of the stream, in words."""
+    """Describe a break of the stream."""
     ms = 1e3 * abs(event.by_s)
     if event.reason == "lost":
         missing = count(round(event.by_s * rate_hz), "sample")
@@ -75,7 +75,7 @@ def gap(event: Gap, rate_hz: float) -> str:
 
 
 def sound_limited(samples: int) -> str:
-    """The output ceiling had to act, which it never has to with a plan that was let through."""
+    """Report that the output ceiling reduced samples, which never happens with a plan that was accepted."""
     return (
         f"the output ceiling held down {count(samples, 'sample')} of the sound: what left is not what the plan says. This is a "
         "fault of the program: do not trust this run's level, and report it"
@@ -96,7 +96,7 @@ def rate_mismatch(event: RateMismatch, by: str = BY_STAMPS) -> str:
 
 
 def trouble(event: Event, rate_hz: float) -> tuple[str, str] | None:
-    """Kind of an event that the operator should know of, and its words; None for others. Each kind is said once."""
+    """Kind of an event that the operator has to see, and its text; None for other events. Each kind is reported once."""
     if isinstance(event, Gap):
         return event.reason, gap(event, rate_hz)
     if isinstance(event, RateMismatch):
@@ -138,7 +138,7 @@ def count(number: int, noun: str) -> str:
 
 
 def apart(value: float, limit: float, digits: int) -> str:
-    """``value`` with as many digits as it takes not to look equal to a limit that it has not reached, or has passed."""
+    """``value`` with enough digits to differ visibly from a limit that it has not reached, or has passed."""
     while digits < 4 and value != limit and f"{value:.{digits}f}" == f"{limit:.{digits}f}":
         digits += 1
     return f"{value:z.{digits}f}"
@@ -148,7 +148,7 @@ TITLES = {name: kind.title for name, kind in STOPPING_RULES.items() if issubclas
 
 
 def standing(look: LookDone, digits: int = 1) -> str:
-    """How far the rule is that may find a response."""
+    """Progress of the rule that may find a response."""
     title = TITLES[look.rule]
     if not math.isfinite(look.standing):
         return f"{title} from 256 sweeps on" if look.measure == "evidence" else f"{title} not known yet"
@@ -158,7 +158,7 @@ def standing(look: LookDone, digits: int = 1) -> str:
 
 
 def numbers(look: LookDone | None, floor_nv: float | None) -> str:
-    """The figures a decision rests on; without the floor where it has nothing to say any more."""
+    """The numbers on which a decision rests; without the noise floor where it no longer matters."""
     if look is None:
         return "no sweeps yet"
     if not look.sweeps_accepted:
@@ -176,7 +176,7 @@ def numbers(look: LookDone | None, floor_nv: float | None) -> str:
 
 
 def between_units(look: LookDone) -> str:
-    """What the spread between units says beyond that within them: a cause is named only where chance cannot be it."""
+    """Explain a difference between the spread between units and within them; a cause is named only if chance is excluded."""
     if not look.noise_repeats:
         return "by the spread between units"
     more = 100 * (look.between_units_nv / look.within_units_nv - 1)
@@ -184,9 +184,9 @@ def between_units(look: LookDone) -> str:
 
 
 def ahead(look: LookDone | None) -> str:
-    """When the decision is expected, as a range that holds the end in 8 of 10 runs; "" where that is not known.
+    """When the decision is expected, as a range that contains the end in 8 of 10 runs; "" if that is not known.
 
-    Where the sweeps may run out first (more than 1 run in 10) that is said instead.
+    If the sweeps may run out first (in more than 1 run of 10), the text says that instead.
     """
     if look is None:
         return ""
@@ -212,7 +212,7 @@ def runs_out(look: LookDone) -> bool:
 
 
 def help_for(look: LookDone) -> str:
-    """What would help where the sweeps run out first; else ""."""
+    """Advice if the sweeps are likely to run out first; else ""."""
     if not runs_out(look):
         return ""
     return "more sweeps or less noise would help" + ("" if math.isfinite(look.waits_for_nv) else ", or a higher level")
@@ -265,9 +265,9 @@ def ended(verdict: Verdict, look: LookDone | None, floor_nv: float) -> str:
 
 
 def too_large(record: Mapping[str, Any], plan: Mapping[str, Any]) -> str:
-    """What is to be said beside amplitudes of a run, from its ``run.json`` and ``plan.toml``; "" where nothing is.
+    """Note on the amplitudes of a run, from its ``run.json`` and ``plan.toml``; "" if there is none.
 
-    A run that ends as soon as a response is found ends where noise makes it look large.
+    A run that ends as soon as a response is found ends when noise makes the response look large.
     """
     if record.get("stopped_by") != "response":
         return ""
@@ -276,7 +276,7 @@ def too_large(record: Mapping[str, Any], plan: Mapping[str, Any]) -> str:
 
 
 def headline(status: Status, floor_nv: float) -> str:
-    """The whole state in one sentence, whatever it is."""
+    """The whole state in one sentence, for every state."""
     if status.verdict is not None:
         return ended(status.verdict, status.look, floor_nv)
     if status.state in ("ready", "checking"):

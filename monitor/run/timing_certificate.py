@@ -1,7 +1,7 @@
-"""The timing certificate: what `quietfloor timing` measured on one output and one EEG stream, and whether a run may refer to it.
+"""The timing certificate: the result of `quietfloor timing` for one output and one EEG stream, and whether it holds for a run.
 
-A TOML file with one entry for each EEG rate. An entry is told by its ``id``, a hash over all that it says: a number that was
-changed by hand is found.
+It is a TOML file with one entry for each EEG rate. The ``id`` of an entry is a hash over all its values, so that a number changed
+by hand is detected.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ FAULTS: Mapping[str, tuple[str, str]] = {
 
 
 def problems(sd_ms: float, counts: Mapping[str, int]) -> tuple[str, ...]:
-    """Why a timing check fails, empty when it passes; ``counts`` by the names in FAULTS."""
+    """Reasons why a timing check fails, empty when it passes; ``counts`` by the names in FAULTS."""
     found = []
     if not sd_ms <= LARGEST_SD_MS:
         found.append(f"the sound scatters by {sd_ms:.3f} ms (SD) against its trigger; allowed is {LARGEST_SD_MS:g} ms")
@@ -56,7 +56,7 @@ class _Table(BaseModel):
 
 
 class OutputOf(_Table):
-    """The sound that was looped."""
+    """The output whose sound was measured."""
 
     device: str
     host_interface: str
@@ -67,7 +67,7 @@ class OutputOf(_Table):
 
 
 class StreamOf(_Table):
-    """The EEG that it was looped into, and how its trigger channel was read."""
+    """The EEG stream that recorded the sound, and how its trigger channel was read."""
 
     name: str
     source_id: str
@@ -87,7 +87,8 @@ class StreamOf(_Table):
 
 
 class Measured(_Table):
-    """One timing check. Offset: sound in the EEG after its trigger. Drift: EEG clock against that of the sound."""
+    """Result of one timing check. Offset: delay of the sound in the EEG after its trigger, in ms. Drift: EEG clock re sound
+    clock, in ppm."""
 
     rate_hz: float = Field(gt=0, description="of the EEG")
     issued: datetime.date
@@ -119,12 +120,12 @@ class Measured(_Table):
 
     @property
     def expires(self) -> datetime.date:
-        """The last day on which it holds."""
+        """The last day on which it is valid."""
         return self.issued + datetime.timedelta(days=self.valid_days)
 
 
 class Certificate(_Table):
-    """``measured`` in the order of EEG rates, one entry each."""
+    """A certificate; ``measured`` has one entry for each EEG rate, in rising order."""
 
     output: OutputOf
     stream: StreamOf
@@ -138,7 +139,7 @@ class Certificate(_Table):
         return self
 
     def id_of(self, entry: Measured) -> str:
-        """Twelve hexadecimal digits over everything that an entry says, and what it was measured on."""
+        """Twelve hexadecimal digits over all values of an entry and the equipment on which it was measured."""
         tables = (self.output, self.stream, entry)
         return identity(tuple((name, _plain(value)) for table in tables for name, value in _stated(table).items()))
 
@@ -146,13 +147,13 @@ class Certificate(_Table):
         return next((entry for entry in self.measured if entry.rate_hz == rate_hz), None)
 
     def having(self, entry: Measured) -> Certificate:
-        """The certificate with this entry instead of any other at its rate."""
+        """A copy of the certificate in which this entry replaces the one at the same rate."""
         others = [other for other in self.measured if other.rate_hz != entry.rate_hz]
         return self.model_copy(update={"measured": tuple(sorted([*others, entry], key=lambda one: one.rate_hz))})
 
 
 def _stated(table: BaseModel) -> dict[str, Any]:
-    """All that a table says: a key that came later, and is not there, changes no id."""
+    """All values of a table that are present: a key of a later version that is missing does not change the id."""
     return table.model_dump(exclude_none=True)
 
 
@@ -161,11 +162,11 @@ def _plain(value: Any) -> Any:
 
 
 class CertificateError(PlanError):
-    """The file is no certificate, or was changed."""
+    """Raised if the file is no certificate, or was changed."""
 
 
 def load_certificate(path: Path) -> Certificate:
-    """Raises CertificateError that names file and key."""
+    """Read a certificate. Raises CertificateError that names file and key."""
     try:
         content = toml_of(path)
     except OSError as error:
@@ -194,7 +195,7 @@ def load_certificate(path: Path) -> Certificate:
 
 
 def save_certificate(path: Path, certificate: Certificate) -> None:
-    """The old file or the new one is there, never a part. Raises OSError."""
+    """Write a certificate in one step: a reader finds the old file or the new one, never a part. Raises OSError."""
     content = _stated(certificate)
     content["measured"] = [{"id": certificate.id_of(entry)} | entry.model_dump() for entry in certificate.measured]
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -213,7 +214,7 @@ def save_certificate(path: Path, certificate: Certificate) -> None:
 
 @dataclass(frozen=True)
 class Timing:
-    """What is known about sound against EEG in one run: nan and None where nothing is; ``reason`` says why not."""
+    """Timing of sound and EEG in one run: nan and None where nothing is known; ``reason`` says why it is not verified."""
 
     verified: bool = False
     offset_ms: float = math.nan
@@ -231,7 +232,7 @@ class Timing:
 
     @classmethod
     def of_record(cls, timing: Mapping[str, Any]) -> Timing:
-        """From ``timing`` of a run.json."""
+        """Read it from ``timing`` of a run.json."""
         offset_ms, sd_ms = (math.nan if (value := timing.get(key)) is None else value for key in ("offset_ms", "sd_ms"))
         return cls(bool(timing.get("verified")), offset_ms, sd_ms, timing.get("certificate"), timing.get("reason"))
 
@@ -239,7 +240,8 @@ class Timing:
 def judge(
     plan: Plan, output: tuple[str, str] | None, description: StreamDescription, trigger: int, today: datetime.date
 ) -> Timing:
-    """Does the plan's certificate hold for this run? ``output``: device and host interface of its sound, None if it has none.
+    """Judge whether the plan's certificate holds for this run. ``output``: device and host interface of its sound, None without
+    sound.
 
     Raises CertificateError for a file that cannot be read.
     """
@@ -263,7 +265,7 @@ def _misfit(
     description: StreamDescription,
     today: datetime.date,
 ) -> str | None:
-    """Why it does not hold, None if it does."""
+    """Reason why the certificate does not hold, None if it does."""
     if plan.sound is None or output is None:
         return "it is for our own sound, and this run listens to other equipment"
     rate_hz, channels = plan.sound.sample_rate_hz, plan.sound.card_channels
@@ -282,7 +284,7 @@ def _misfit(
 
 
 def differences(certificate: Certificate, output: OutputOf, stream: StreamOf) -> str:
-    """What is not the same as when it was measured, in words; empty when all is."""
+    """Differences between the equipment now and at the time of the check, in words; empty if there are none."""
     here = {"output": output, "stream": stream}
     found = []
     if output.channels is not None and certificate.output.channels is None:
@@ -297,7 +299,7 @@ def differences(certificate: Certificate, output: OutputOf, stream: StreamOf) ->
 
 
 def advice(plan: Plan, timing: Timing) -> str:
-    """What a person should hear about it before the run; empty when nothing."""
+    """Advice on the timing before the run; empty if there is none."""
     if plan.timing.certificate is not None and not timing.verified:
         return f"timing not verified: {timing.reason}"
     delay_ms = plan.analysis.amplifier_delay_ms
@@ -310,7 +312,7 @@ def advice(plan: Plan, timing: Timing) -> str:
 
 
 def with_delay(plan: Plan, timing: Timing) -> Plan:
-    """The plan with the measured delay where it asks for it. Raises PlanError when there is none that holds."""
+    """The plan with the measured delay, if the plan asks for it. Raises PlanError if no valid certificate gives one."""
     if plan.analysis.amplifier_delay_ms != FROM_CERTIFICATE:
         return plan
     asked = 'analysis.amplifier_delay_ms = "certificate"'

@@ -1,4 +1,4 @@
-"""Before the engine starts: is the stream in the unit it says, and is it alive? Pure functions on its first second."""
+"""Check of the first second of a stream, before the engine starts: its unit, and whether it carries a signal. Pure functions."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ UNITS_UV = {"microvolts": 1.0, "millivolts": 1e3, "volts": 1e6}
 
 
 class PreflightError(RuntimeError):
-    """The stream cannot be used as it is; the text says why and what to do."""
+    """Raised if the stream cannot be used as it is; the text says why and what to do."""
 
 
 @dataclass(frozen=True)
 class UnitFinding:
-    """Microvolts per stream unit, where that comes from, and the RMS that it makes of the first second."""
+    """Microvolts per stream unit, the source of that value, and the RMS of the first second in uV."""
 
     uv_per_unit: float
     origin: str
@@ -31,16 +31,17 @@ class UnitFinding:
 
 
 def band_rms(eeg: Floats, band: Band) -> float:
-    """RMS in the band of the first of eeg (n_channels, n), in the stream's unit; robust against bursts; nan when too short."""
+    """RMS of the first channel of eeg (n_channels, n) in the band, in the stream's unit; robust against bursts; nan if it is too
+    short."""
     finite = np.where(np.isfinite(eeg[:1]), eeg[:1], 0.0)
     out = RunningBand(band, 1).feed(finite - finite.mean())
     return float(1.4826 * np.median(np.abs(out))) if out.size else math.nan
 
 
 def settle_unit(eeg: Floats, band: Band, stated_uv: float, given_uv: float, label: str) -> UnitFinding:
-    """Choose the unit: ``given_uv`` by the user, else ``stated_uv`` by the stream (nan: not), else what is plausible.
+    """Choose the unit: ``given_uv`` from the user, else ``stated_uv`` from the stream (nan: not stated), else a plausible unit.
 
-    eeg (n_channels, n) in the stream's unit. Raises PreflightError when the RMS in the band is not that of EEG.
+    eeg (n_channels, n) is in the stream's unit. Raises PreflightError if the RMS in the band is implausible for EEG.
     """
     rms = band_rms(eeg, band)
     dead = not rms > 0
@@ -69,13 +70,13 @@ def settle_unit(eeg: Floats, band: Band, stated_uv: float, given_uv: float, labe
 
 
 def unit_of(given: str | None, description: StreamDescription, channels: Channels, eeg: Floats, band: Band) -> UnitFinding:
-    """``settle_unit`` for the EEG channels of a stream, eeg (n_channels, n); what the user has ``given`` comes first."""
+    """``settle_unit`` for the EEG channels of a stream, eeg (n_channels, n); the unit ``given`` by the user has priority."""
     stated = math.nan if given is not None else stated_uv(description, channels)
     return settle_unit(eeg, band, stated, math.nan if given is None else unit_to_uv(given), description.label(channels.eeg[0]))
 
 
 def stated_uv(description: StreamDescription, channels: Channels) -> float:
-    """Microvolts per unit as the stream states it for its EEG channels; nan where it states none, or none that is a voltage."""
+    """Microvolts per unit as the stream states it for its EEG channels; nan if it states none, or no voltage."""
     stated = {description.units[index] for index in channels.eeg if not math.isnan(unit_to_uv(description.units[index]))}
     if len({unit_to_uv(unit) for unit in stated}) > 1:
         raise PreflightError(
@@ -86,7 +87,7 @@ def stated_uv(description: StreamDescription, channels: Channels) -> float:
 
 
 def _word(uv: float) -> str:
-    """The unit's name where it has one."""
+    """Name of the unit, if it has one."""
     return next((name for name, factor in UNITS_UV.items() if factor == uv), f"{uv:g} uV")
 
 

@@ -1,4 +1,4 @@
-"""Checks during a run: whether the recording is in its place, the disk has room, and the stream is the same."""
+"""Checks during a run: whether the recording still exists, the disk has room, and the stream is the same."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ FOLDER_GONE, DISK_FULL, STREAM_CHANGED, FILE_GONE = "folder_gone", "disk_full", 
 
 
 class Guard:
-    """``look`` now and then, from any thread; ``trouble`` ends the run: its name, in words. The rest is for the thread that
-    records. ``full`` says why there is no room, None while there is."""
+    """Call ``look`` from time to time, from any thread; ``trouble`` (name, text) is a reason to end the run. All other methods
+    are for the thread that records. ``full`` gives the reason if there is no room, None while there is."""
 
     def __init__(self, source: Source, journal: Journal, folder: RunFolder, full: Callable[[Path], str | None]) -> None:
         self._source, self._journal, self._folder, self._full = source, journal, folder, full
@@ -24,7 +24,7 @@ class Guard:
         self.whole = True  # no other file of the folder was deleted
 
     def look(self) -> None:
-        """Find trouble. Raises OSError where the disk cannot be asked."""
+        """Look for trouble. Raises OSError if the disk cannot be queried."""
         if not self._journal.is_in_place:
             self.trouble = (FOLDER_GONE, "")
         else:
@@ -33,13 +33,13 @@ class Guard:
             self.trouble = (DISK_FULL, said)
 
     def replaced(self) -> bool:
-        """Whether another sender took the place of the one before since this was last asked, be it too quickly for a silence."""
+        """Whether another sender has replaced the previous one since the last call, even without a noticeable silence."""
         returned = getattr(self._source, "returned", None)
         return returned is not None and bool(returned())
 
     def changed(self) -> str | None:
-        """How a live stream that was away differs from before, in words; "" for no difference and for other sources; None
-        where it cannot be seen."""
+        """Differences of a live stream that came back from its description before, in words; "" for no difference and for other
+        sources; None if they cannot be determined."""
         changed = getattr(self._source, "changed", None)
         try:
             return "" if changed is None else changed()
@@ -48,13 +48,13 @@ class Guard:
             return None
 
     def restore(self) -> str:
-        """Write single deleted files again; what was done, in words. Raises OSError."""
+        """Write single deleted files again; returns a description of what was done. Raises OSError."""
         self.whole = True
         gone = self._folder.restore()
         return f"deleted during the run, and written again: {', '.join(gone)} of {self._folder.path}" if gone else ""
 
     def write_again(self) -> str:
-        """Write a deleted folder again; what was done, in words. Raises OSError."""
+        """Write a deleted folder again; returns a description of what was done. Raises OSError."""
         path = self._folder.path
         if self._journal.rescue():
             self._folder.restore()

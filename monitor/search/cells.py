@@ -1,10 +1,11 @@
-"""Cells: what was heard at each level of a condition, kept apart; the evidence of each, and which levels are found.
+"""Cells of a search: the data of each level of a condition, kept apart; the evidence of each, and the levels at which a response
+was found.
 
-The choice of the next cell, the weights and every bet depend on earlier units only, so under "no response in this cell" the
-capital of a cell stays a martingale, however cells are chosen. Beside the bets of a run (`core.evidence`) each cell bets on the
-waves that the other cells and its own past make expected: with the score ``m`` that a wave lets expect and the score ``s`` that
-came, the best bet on a sign is ``1 + tanh(m s)``, the likelihood ratio of Gaussian noise made symmetric; over waves with
-probabilities p it is ``1 + sum p tanh(m s)``.
+The choice of the next cell, the weights and every bet depend on earlier units only. Under "no response in this cell" the capital
+of a cell therefore stays a martingale, however cells are chosen. Besides the bets of a run (`core.evidence`), each cell bets on
+the waves that the other cells and its own earlier units make likely. If a wave predicts the score ``m``, and the score ``s`` is
+observed, the best bet on a sign is ``1 + tanh(m s)``, the likelihood ratio of Gaussian noise made symmetric; for several waves
+with probabilities p it is ``1 + sum p tanh(m s)``.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ LOG_10 = math.log(10.0)
 
 
 class SharedNoise:
-    """Shape of the noise, learned from the first units of all cells together and then kept."""
+    """Shape of the noise, learned from the first units of all cells together, and then fixed."""
 
     def __init__(self, warm_up_units: int, n_points: int, n_times: int) -> None:
         """Lags of ``n_points`` window points, from the first ``n_times`` points of each sweep: as many as all conditions have."""
@@ -50,7 +51,7 @@ class SharedNoise:
 
 @lru_cache(maxsize=256)
 def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
-    """Responses that bets are placed on, and those that the upper limit holds."""
+    """Responses on which bets are placed, and those for which the upper limit holds."""
     latencies = settings.evidence.latencies_ms(settings.window_ms)
     held = response_bank(settings.window_times_ms, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
     return held[: len(SHAPES) * len(latencies)], held
@@ -58,9 +59,9 @@ def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True)
 class CellLook:
-    """What is known of a cell; voltages in uV (n_times,), residual noise and limit in nV; nan where it is not known.
+    """State of a cell; voltages in uV (n_times,), residual noise and limit in nV; nan where not known.
 
-    ``noise``: as for a run, see `core.noise`. ``limit_nv``: no response larger than this, peak to trough.
+    ``noise``: as for a run, see `core.noise`. ``limit_nv``: the largest response that is still possible, peak to trough.
     """
 
     presented: int
@@ -97,14 +98,15 @@ class Cell:
         self.log10_max = 0.0
 
     def learn_noise(self, shape: Floats, inverse: Floats) -> None:
-        """The noise shape (n_points, n_points) and its inverse; units may come before it."""
+        """Set the noise shape (n_points, n_points) and its inverse. Units may be added before."""
         self._inverse = inverse
         self._freedom = float(np.trace(shape) ** 2 / (shape**2).sum())
         self._evidence.learn_noise(shape)
         self._now()
 
     def expect(self, waves_uv: Floats, probabilities: Floats) -> None:
-        """Waves (n, n_points) that the next units may hold, with probabilities (n,): made from earlier units alone."""
+        """Set the waves (n, n_points) in uV that the next units may contain, with probabilities (n,). They must come from earlier
+        units alone."""
         if self._inverse is not None:
             matched = waves_uv @ self._inverse
             middle = probabilities @ matched
@@ -123,7 +125,7 @@ class Cell:
         self._now()
 
     def _bet(self, mean: Floats, weight: float) -> None:
-        """On the waves that are expected."""
+        """Bet on the expected waves."""
         if self._expected is None:
             return
         matched, probabilities, middle, norm = self._expected
@@ -141,7 +143,7 @@ class Cell:
         self.log10_max = max(self.log10_max, self.log10)
 
     def look(self) -> CellLook:
-        """What is known now."""
+        """Present state of the cell."""
         average = self.average
         return CellLook(
             presented=self.presented, accepted=int(average.accepted), evidence_log10=self.log10,
@@ -152,15 +154,16 @@ class Cell:
         )  # fmt: skip
 
     def upper_limit_uv(self) -> float:
-        """No response is larger than this, peak to trough; nan where that is not known."""
+        """The largest response that is still possible, peak to trough, in uV; nan where not known."""
         return float(self._evidence.upper_limit_uv())
 
 
 @lru_cache(maxsize=16)
 def shares(count: int) -> Floats:
-    """Row b: how the capital against "no response at level b or below" is spread over the cells at or below b; sums are 1.
+    """Weights (count, count), softest level first. Row b distributes the capital against "no response at level b or below" over
+    the cells at or below b; each row sums to 1.
 
-    Half of it evenly, half mostly near b. (count, count), softest level first.
+    One half is distributed evenly, the other half mostly near b.
     """
     near = np.tril(0.5 ** np.subtract.outer(np.arange(count), np.arange(count)).clip(0).astype(np.float64))
     even = np.tril(np.ones((count, count)))
@@ -168,19 +171,20 @@ def shares(count: int) -> Floats:
 
 
 def refuted(log10: Floats, alpha: float) -> Bools:
-    """Of each level b (softest first): whether the capitals as they stand now refute "no response at level b or below".
+    """Whether the present capitals refute "no response at level b or below", for each level b (softest first).
 
-    The mixture of capitals of the cells at or below b is a martingale under it, so it ever reaches 1 / alpha with a probability
-    of at most alpha (Ville's inequality). Whoever looks more than once keeps every yes.
+    The mixture of the capitals of cells at or below b is a martingale under this hypothesis, so it ever reaches 1 / alpha with a
+    probability of at most alpha (Ville's inequality). A refutation at any look stays valid.
     """
     capital = 10.0 ** np.minimum(log10, 300.0)
     return np.asarray(shares(len(capital)) @ capital >= 1.0 / alpha)
 
 
 def found(ever_refuted: Bools) -> Bools:
-    """Levels at or below which there is a response, at most one false search in 1 / alpha: every b from the level up is refuted.
+    """Levels at or below which there is a response: levels for which every b from there up is refuted. At most a share alpha of
+    searches is wrong.
 
-    These hypotheses are nested. The largest true one must be refuted, by mistake, before any smaller true one counts, so all
-    levels together have the error of one.
+    The hypotheses are nested. Before any smaller true hypothesis counts, the largest true one must be refuted by mistake. All
+    levels together therefore have the error of a single one.
     """
     return np.asarray(np.logical_and.accumulate(ever_refuted[::-1])[::-1])

@@ -1,4 +1,4 @@
-"""Which level comes next, and when a search is over: plain functions of what is believed."""
+"""Choice of the next level, and the end of a search: functions of the posterior."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ Why = Literal["start", "operator", "threshold", "proof"]
 
 @dataclass(frozen=True)
 class Wanted:
-    """When a search is over: an interval of the threshold no wider than ``width_db``, and a response found near it.
+    """The aim of a search: an interval of the threshold no wider than ``width_db``, and a response found near it.
 
-    After ``patience_s`` the interval may become wider, up to ``widest_db`` after twice that: small responses in much noise that
-    grow slowly would take very long.
+    After ``patience_s`` the interval may be wider, up to ``widest_db`` after twice that time, because small responses that grow
+    slowly would take very long in much noise.
     """
 
     width_db: float = 10.0
@@ -41,14 +41,15 @@ class Wanted:
             raise ValueError(f"alpha = {self.alpha:g}: give the share of searches with a false threshold, above 0 and up to 0.1")
 
     def width_after_db(self, seconds: float) -> float:
-        """How wide the interval may be after so much signal."""
+        """Accepted width of the interval in dB after ``seconds`` of signal."""
         late = min(max(seconds / self.patience_s - 1.0, 0.0), 1.0)
         return self.width_db + late * max(self.widest_db - self.width_db, 0.0)
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The next level (index), why, and what its next units tell: variance of the threshold (dB2) that a second saves."""
+    """The next level (index), the reason, and the expected gain of its next units: reduction of the variance of the threshold
+    (dB2) per second."""
 
     level: int
     why: Why
@@ -60,8 +61,8 @@ def narrow(belief: Belief, wanted: Wanted, seconds: float) -> bool:
 
 
 def over(belief: Belief, wanted: Wanted, levels_db: Floats, found: Bools, seconds: float, offered: Bools) -> bool:
-    """Whether nothing more is to be asked; ``found`` (n_levels,) says at which levels there is a response, ``offered``
-    (n_levels,) which may be played."""
+    """Whether the search is complete. ``found`` (n_levels,): levels at which there is a response. ``offered`` (n_levels,): levels
+    that may be played."""
     loudest_db = levels_db[offered][-1] if offered.any() else levels_db[-1]
     if belief.low_db > loudest_db:
         return True
@@ -74,16 +75,17 @@ def over(belief: Belief, wanted: Wanted, levels_db: Floats, found: Bools, second
 
 
 def gains(belief: Belief, unit_weight: float, unit_s: float) -> Floats:
-    """Variance of the threshold that the next units at each level save per second (n_levels,), one look ahead, as if all were
-    normal; ``unit_weight`` in 1/uV2 of the next unit."""
+    """Reduction of the variance of the threshold per second by the next units at each level (n_levels,), one look ahead, in a
+    normal approximation; ``unit_weight`` in 1/uV2 of the next unit."""
     noise = 1.0 / (UNITS * unit_weight * np.maximum(belief.energy, 1e-12))
     return np.asarray(belief.shared_uv_db**2 / (belief.variance_uv2 + noise) / (UNITS * unit_s))
 
 
 def within_rise(levels_db: Floats, offered: Bools, now_db: float) -> Bools:
-    """Of the levels that are offered, at least one: the softest, and those at most ``LARGEST_RISE_DB`` above what sounds now.
+    """Offered levels that may be played next: the softest, and those at most ``LARGEST_RISE_DB`` above the present one. At least
+    one level must be offered.
 
-    ``now_db`` is -inf where nothing sounds yet.
+    ``now_db``: the present level, -inf where nothing has been played yet.
     """
     softest = levels_db[np.argmax(offered)]
     return np.asarray(offered & (levels_db <= max(now_db + LARGEST_RISE_DB, softest)))
@@ -104,8 +106,8 @@ def choose(
     belief: Belief, wanted: Wanted, levels_db: Floats, log10: Floats, reachable: Bools, unit_weight: float, unit_s: float,
     seconds: float,
 ) -> Choice:
-    """The next of the reachable levels: where the threshold is narrowed most; once it is narrow, where a response is proven
-    soonest. ``seconds`` of signal so far."""  # fmt: skip
+    """The next level among those that are reachable: the one that narrows the interval of the threshold most; once it is narrow
+    enough, the one at which a response is proven soonest. ``seconds``: signal so far."""  # fmt: skip
     gain = gains(belief, unit_weight, unit_s)
     if narrow(belief, wanted, seconds):
         near = reachable & (levels_db <= max(belief.high_db + wanted.reach_db, levels_db[np.argmax(reachable)]))

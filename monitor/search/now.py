@@ -16,7 +16,7 @@ ConditionState = Literal["running", "waiting", "answered", "left"]
 
 @dataclass(frozen=True)
 class ConditionNow:
-    """Of one condition. ``looks`` and ``offered`` (n_levels,); averages in looks (n_times,) in uV on ``times_ms``.
+    """State of one condition. ``looks`` and ``offered`` (n_levels,); averages in looks (n_times,) in uV at ``times_ms``.
 
     ``belief`` (n,): probability of the threshold per dB, at ``belief_db`` in dB nHL; empty before the noise is known.
     """
@@ -38,8 +38,8 @@ class ConditionNow:
 
 @dataclass(frozen=True)
 class SearchNow:
-    """Of all. ``place``: what comes next, None where nothing is left to ask. ``seconds`` of stream; minutes to go as an 80 %
-    range, nan where that is not known."""
+    """State of the whole search. ``place``: what is played next, None if nothing is left. ``seconds`` of the stream; remaining
+    minutes as an 80 % range, nan where not known."""
 
     conditions: tuple[ConditionNow, ...]
     place: Place | None

@@ -1,7 +1,7 @@
-"""The search of a run, from its plan: the engine's units go in, choices, orders and the verdict come out as events.
+"""The search of a run, from its plan: units of the engine go in; choices, orders and the verdict come out as events.
 
-It is the same live, in a replay, and where a run that was cut short is finished: everything follows from the units in order, and
-from the orders, which are kept among the events with the number of units that came before them.
+It gives the same result live, in a replay, and when `finish` completes a run: everything follows from the units in order, and
+from the orders, which are kept among the events with the number of units before them.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Kept = tuple[int, Order]  # units judged before it, order
 
 @dataclass(frozen=True)
 class Sought:
-    """A condition with its sound. ``masking_db_em`` (n_levels,): noise in the other ear in dB EM, None for none."""
+    """A condition to search, with its sound. ``masking_db_em`` (n_levels,): noise in the other ear in dB EM, None for none."""
 
     name: str
     ear: str
@@ -44,8 +44,8 @@ class Sought:
 
 
 class PlannedSearch:
-    """The search of a recording at ``rate_hz``; it ends after ``longest_s`` of it. ``orders``: of a recording that is read again,
-    by the number of units before each."""
+    """The search of a recording at ``rate_hz``; it ends after ``longest_s`` of the recording. ``orders``: those of a recording
+    that is replayed, each with the number of units before it."""
 
     def __init__(
         self, sought: tuple[Sought, ...], wanted: Wanted, rate_hz: float, longest_s: float = math.inf, orders: Iterable[Kept] = ()
@@ -66,15 +66,18 @@ class PlannedSearch:
 
     @property
     def cell(self) -> int | None:
-        """What the next unit shall play; None once nothing is left to ask."""
+        """The cell of the next unit; None when every question is answered."""
         if self._over:
             return None
         place = self._running.now.place
         return self.cells.silence if self.paused else self.cells.cell(place.condition, place.level)
 
     def order(self, order: Order) -> None:
-        """Take an order, which is followed before the next unit is judged; from any thread. Raises ValueError for what there is
-        not. One that cannot be followed when its turn comes says so (`Ordered.refused`)."""
+        """Take an order of the operator, from any thread; it is followed before the next unit is judged.
+
+        Raises ValueError for a condition or level that does not exist. An order that cannot be followed when its turn comes is
+        reported (`Ordered.refused`).
+        """
         if order.condition is not None and not 0 <= order.condition < len(self.sought):
             raise ValueError(f"order {order.kind}: condition {order.condition}; there are 0 to {len(self.sought) - 1}")
         if order.kind == "go_to":
@@ -82,7 +85,7 @@ class PlannedSearch:
         self._orders.append((0, order))
 
     def judge(self, unit: CellUnit) -> list[Event]:
-        """Take the next unit of the engine; what follows from it, orders that came before it first."""
+        """Take the next unit of the engine; return the events that follow, those of earlier orders first."""
         events: list[Event] = []
         while self._orders and self._orders[0][0] <= self.units and not self._over:
             events += self._follow(self._orders.popleft()[1], unit.sample)
@@ -116,7 +119,7 @@ class PlannedSearch:
         return [said, self._chosen(sample, self._running.now)]
 
     def _change(self, order: Order) -> None:
-        """Raises ValueError for an order that cannot be followed."""
+        """Follow an order. Raises ValueError for an order that cannot be followed."""
         condition, level_db = order.condition, order.level_db
         if order.kind == "go_to":
             self._running.go_to(self._place(order))
@@ -183,11 +186,11 @@ class PlannedSearch:
         return f"{done} of {len(self.sought)} conditions have their answer"
 
     def answers(self, limits: bool = True) -> tuple[Answer, ...]:
-        """Of each condition; without ``limits`` it takes less time."""
+        """The answer of each condition; without ``limits`` it takes less time."""
         return tuple(self._running.answer(number, limits) for number in range(len(self.sought)))
 
     def now(self) -> SearchNow:
-        """How it stands, for a display."""
+        """Present state, for a display."""
         at = None if self._over else self._running.now
         conditions = tuple(self._condition_now(number) for number in range(len(self.sought)))
         if at is None:

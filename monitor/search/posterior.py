@@ -1,9 +1,9 @@
-"""What the cells of one condition say about its response: growth, latency, form, and the threshold with its interval.
+"""Posterior of the response of one condition from its cells: growth, latency, waveform, and the threshold with its interval.
 
-Likelihood of a wave ``a w`` at a level with weighted sum ``s``, weight ``W`` and noise shape T:
-``a w' T^-1 s - W a^2 w' T^-1 w / 2``. Curves of growth and directions (paths of latency x forms) are lists of hypotheses. In
-each direction the form is learned as well: its deviation is normal, and its posterior and that of the growth are found in turn
-(variational Bayes; Attias 2000, from memory). So the ear's own louder levels tell what to look for at the softer ones.
+The log likelihood of a wave ``a w`` at a level with weighted sum ``s``, weight ``W`` and noise shape T is ``a w' T^-1 s - W a^2
+w' T^-1 w / 2``. Growth curves and directions (paths of latency x waveforms) are lists of hypotheses. In each direction the
+waveform is learned as well: its deviation is normal, and the posteriors of deviation and growth are computed in turn (variational
+Bayes; Attias 2000, from memory). The louder levels of the same ear thus predict the waveform at the softer levels.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class _Curves(NamedTuple):
 
 
 class _Data(NamedTuple):
-    """Of D directions at V levels that have something, in M coefficients of the form; N curves."""
+    """Data of D directions at V levels with data, in M coefficients of the waveform; N curves."""
 
     directions: Ints  # (D,) which
     fit: Floats  # (D, V, M) filters on the weighted sums
@@ -58,10 +58,11 @@ class _Data(NamedTuple):
 
 @dataclass(frozen=True)
 class Belief:
-    """After the data so far. Sizes in uV RMS, levels in dB nHL; (n_levels,) where not said otherwise.
+    """The posterior after the data so far. Sizes in uV RMS, levels in dB nHL; arrays (n_levels,) unless stated otherwise.
 
-    A threshold below the softest level by ``OUTSIDE_DB`` or more, or above the loudest, counts as ``OUTSIDE_DB`` outside. What is
-    known of it beforehand is in its interval alone: one step ahead, the next level is better chosen without.
+    A threshold ``OUTSIDE_DB`` or more below the softest level counts as ``OUTSIDE_DB`` below it; one above the loudest level
+    counts as ``OUTSIDE_DB`` above it. What is known of it
+    beforehand is in its interval alone: one step ahead, the next level is better chosen without.
     """
 
     low_db: float
@@ -80,7 +81,7 @@ class Belief:
 
 
 class Posterior:
-    """Of one condition whose noise shape is known."""
+    """Posterior of one condition whose noise shape is known."""
 
     def __init__(self, waves: Waves, prior: GrowthPrior, inverse: Floats) -> None:
         """``inverse`` (n_points, n_points): of the noise shape T."""
@@ -106,7 +107,8 @@ class Posterior:
         self._believed: tuple[Floats, Floats] = np.zeros(0), np.zeros(0)  # thresholds in dB nHL and their probabilities
 
     def update(self, sums: Floats, weights: Floats) -> Belief:
-        """Weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, one above 0."""
+        """Take the weighted sums (n_levels, n_points) in 1/uV and weights (n_levels,) in 1/uV2 of all cells so far, at least one
+        above 0; return the new posterior."""
         if self._updates % ALL_EVERY == 0:
             everywhere = np.arange(len(self._score))
             box = self._likely(self._data(sums, weights, everywhere, self._curves(WHOLE)), WHOLE)
@@ -120,9 +122,10 @@ class Posterior:
         return self._belief(data, mass)
 
     def guesses(self, level: int) -> tuple[Floats, Floats]:
-        """Waves (n_guesses, n_points) in uV that a level may hold, and the probability of each; the rest is left open.
+        """Waves (n_guesses, n_points) in uV that a level may contain, and the probability of each; the probabilities may sum to
+        less than 1.
 
-        Of the likeliest directions, each with three sizes that stand for its normal distribution (Gauss-Hermite).
+        They are the likeliest directions, each with three sizes that represent its normal distribution (Gauss-Hermite).
         """
         if self._last is None:
             return np.zeros((0, self._basis.shape[-1])), np.zeros(0)
@@ -140,7 +143,8 @@ class Posterior:
         return waves, np.outer((1 / 6, 2 / 3, 1 / 6), likely).ravel()
 
     def density(self) -> tuple[Floats, Floats]:
-        """Levels (n,) in dB nHL and the probability of the threshold per dB there, as of the last update; sums are 1."""
+        """Levels (n,) in dB nHL and the probability of the threshold per dB at each, after the last update; the probabilities sum
+        to 1."""
         levels = self._levels
         edges = np.arange(levels[0] - OUTSIDE_DB, levels[-1] + OUTSIDE_DB + DENSITY_DB, DENSITY_DB)
         threshold, curves = self._believed
@@ -168,7 +172,7 @@ class Posterior:
         return _Curves(sizes, growths.threshold_db)
 
     def _likely(self, data: _Data, box: Floats) -> Floats:
-        """The part (2, 4) of a box of the cube in which curves are still likely: the prior is uniform there as well."""
+        """The part (2, 4) of a box of the unit cube in which curves are still likely; the prior is uniform within it too."""
         curves = self._masses(data).sum(axis=0)
         alive = self._cube[curves >= curves.max() * np.exp(-UNLIKELY)]
         inside = np.clip([alive.min(axis=0) - MARGIN, alive.max(axis=0) + MARGIN], 0.0, 1.0)
@@ -187,7 +191,7 @@ class Posterior:
         return _Data(directions, fits[np.arange(len(seen)), places], gram, weight, trust, here, here**2)
 
     def _masses(self, data: _Data) -> Singles:
-        """Probability of each curve in each direction (D, N), all of them together 1."""
+        """Probability of each curve in each direction (D, N); all together sum to 1."""
         c = self._coefficients[data.directions]
         energy = np.einsum("dm,dvmn,dn->dv", c, data.gram, c)
         energy += np.einsum("dvmn,dnm->dv", data.gram[..., FORMS:, FORMS:], self._spread[data.directions])
@@ -207,7 +211,7 @@ class Posterior:
         return mass
 
     def _learn_forms(self, data: _Data, mass: Singles) -> None:
-        """The form in each direction, given how large the response at each level is believed to be there."""
+        """Learn the waveform in each direction, given the posterior size of the response at each level."""
         total = np.maximum(mass.sum(axis=1, keepdims=True), np.float32(1e-30))
         mean, square = mass @ data.sizes.T / total, mass @ data.squares.T / total  # (D, V)
         pull = TRUST * data.weight * square
@@ -268,7 +272,8 @@ def _quantiles(values: Floats | Singles, probability: Floats, parts: tuple[float
 
 
 def _at_least(probability: Floats, fewest: float) -> Floats:
-    """The same (n,), or, where fewer than ``fewest`` count in effect (1 / sum of squares), a power of it at which they do."""
+    """Probabilities (n,), flattened by a power if needed, so that their effective number (1 / sum of squares) is at least
+    ``fewest``."""
     low, high, out = 0.0, 1.0, probability
     if 1.0 / (out**2).sum() >= min(fewest, len(out)):
         return out

@@ -1,10 +1,12 @@
-"""What a response may be across levels, before anything is recorded: its threshold, how it grows, when it comes, its form.
+"""Prior of a response across levels, before anything is recorded: threshold, growth, latency and waveform.
 
-Sizes and growth. A click's wave V is 256, 368, 407 nV at 20, 40, 60 dB nHL in 20 adults, single ears 61 to 162 nV apart (SD;
-Elberling, Callo & Don 2010, J Acoust Soc Am 128:215, secondary); such rows follow ``size x / (x + half)``, x in dB above the
-begin, with about 480 nV and 17 dB. Ears with a loss grow sooner (recruitment), tone bursts less far; the spreads below are own
-choice and wide enough for both. Latencies are those of `quietfloor.monitor.waves.expected`, by level, early or late as a whole
-and steeper or flatter with level; forms are those of the evidence with free deviations (own choice)."""
+Sizes and growth: wave V of a click is 256, 368, 407 nV at 20, 40, 60 dB nHL in 20 adults; single ears differ by 61 to 162 nV (SD;
+Elberling, Callo & Don 2010, J Acoust Soc Am 128:215, secondary). Such rows follow ``size x / (x + half)``, with x in dB above the
+level at which the response begins, about 480 nV and 17 dB. In ears with a loss responses grow faster (recruitment); to tone
+bursts they grow less. The spreads below are own choice and wide enough for both. Latencies are those of
+`quietfloor.monitor.waves.expected`, by level, shifted earlier or later as a whole, and steeper or flatter with level. Waveforms
+are those of the evidence with free deviations (own choice).
+"""
 
 from __future__ import annotations
 
@@ -40,9 +42,10 @@ def spread_out(count: int, dimensions: int) -> Floats:
 
 @dataclass(frozen=True)
 class GrowthPrior:
-    """Of curves over levels from ``softest_db`` to ``loudest_db``: uniform over the unit cube of threshold, size, half and power.
+    """Prior of growth curves over levels from ``softest_db`` to ``loudest_db``: uniform over the unit cube of threshold, size,
+    half and power.
 
-    ``visible_uv``: RMS over the window that is reached at the threshold; ``rms_per_peak``: that of a wave of 1 uV peak to trough.
+    ``visible_uv``: RMS over the window at the threshold. ``rms_per_peak``: RMS of a wave of 1 uV peak to trough.
     """
 
     softest_db: float
@@ -56,7 +59,7 @@ class GrowthPrior:
         return self.loudest_db + ABOVE_DB - (self.softest_db - BELOW_DB)
 
     def curves(self, cube: Floats) -> Growths:
-        """Those of points (n_curves, 4) of the cube."""
+        """The curves that belong to points (n_curves, 4) of the cube."""
         low = self.softest_db - BELOW_DB
         size_uv = self.rms_per_peak * SIZE_UV * np.exp(SIZE_SPREAD * ndtri(cube[:, 1]))
         return Growths(
@@ -70,9 +73,10 @@ class GrowthPrior:
 
 @dataclass(frozen=True)
 class Growths:
-    """Curves of growth (n_curves,): sizes in uV RMS over the response window, ``visible_uv`` at the threshold; levels in dB nHL.
+    """Growth curves (n_curves,): sizes in uV RMS over the response window, ``visible_uv`` at the threshold; levels in dB nHL.
 
-    ``size x^power / (x^power + half^power)``, x in dB above the begin; the begin follows from the threshold.
+    ``size x^power / (x^power + half^power)``, with x in dB above the level at which the response begins; that level follows from
+    the threshold.
     """
 
     threshold_db: Floats
@@ -94,10 +98,10 @@ class Growths:
 
 @dataclass(frozen=True)
 class Waves:
-    """Forms and latencies of the response over the window, for each level.
+    """Waveforms and latencies of the response over the window, for each level.
 
-    ``times_ms`` (n_points,) evenly spaced; ``brackets_ms`` (n_levels, 2) earliest and latest expected latency, not cut to the
-    window; ``gain`` of the filter, see ``response_bank``.
+    ``times_ms`` (n_points,) must be evenly spaced. ``brackets_ms`` (n_levels, 2): earliest and latest expected latency, not
+    limited to the window. ``gain``: that of the filter, see ``response_bank``.
     """
 
     times_ms: Floats
@@ -107,7 +111,7 @@ class Waves:
 
     @cached_property
     def latencies_ms(self) -> Floats:
-        """Of each path (n_paths, n_levels)."""
+        """Latencies of each path (n_paths, n_levels) in ms."""
         low, high = self.brackets_ms.T
         widest = float((high - low).max())
         middle = (low + high) / 2
@@ -117,7 +121,7 @@ class Waves:
 
     @cached_property
     def shifts_ms(self) -> Floats:
-        """Latencies (n_shifts,) that forms are kept for; paths are rounded to them."""
+        """Latencies (n_shifts,) in ms at which waveforms are stored; paths are rounded to them."""
         first, last = self.times_ms[0] - 1.0, self.times_ms[-1] + 1.0
         return np.asarray(np.arange(first, last + SHIFT_MS, SHIFT_MS), dtype=np.float64)
 
@@ -129,19 +133,20 @@ class Waves:
 
     @cached_property
     def rms_per_peak(self) -> float:
-        """RMS over the window of a wave of 1 uV peak to trough, mean of the forms."""
+        """RMS over the window of a wave of 1 uV peak to trough, averaged over the waveforms."""
         return float(self._forms[1].mean())
 
     @cached_property
     def _forms(self) -> tuple[Floats, Floats]:
-        """Expected forms (n_shapes, n_shifts, n_points) of 1 uV, and the RMS (n_shapes,) of each in the middle of the window."""
+        """Expected waveforms (n_shapes, n_shifts, n_points) of 1 uV, and the RMS (n_shapes,) of each in the middle of the
+        window."""
         bank = response_bank(self.times_ms, self.shifts_ms, self.gain).reshape(len(SHAPES), len(self.shifts_ms), -1)
         return bank, np.sqrt((bank**2).mean(axis=-1)).max(axis=-1)
 
     @cached_property
     def basis(self) -> Floats:
-        """(n_shifts, n_shapes + DEVIATIONS, n_points): forms of RMS 1, then directions of deviation, of RMS DEVIATION_SHARE in
-        all."""
+        """Basis (n_shifts, n_shapes + DEVIATIONS, n_points): waveforms of RMS 1, then directions of deviation with a total RMS of
+        DEVIATION_SHARE."""
         bank, rms = self._forms
         fine = np.arange(-8.0, 12.0, SHIFT_MS)
         envelope = np.exp(-0.5 * ((fine - DEVIATION_CENTRE_MS) / DEVIATION_SPREAD_MS) ** 2)

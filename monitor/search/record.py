@@ -1,4 +1,4 @@
-"""A search as its run folder keeps it: ``search`` of run.json, and cells.csv with the averages."""
+"""Records of a search in its run folder: ``search`` of run.json, and cells.csv with the averages."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def search_record(search: PlannedSearch) -> dict[str, Any]:
 
 
 def cells_csv(search: PlannedSearch) -> str:
-    """The averages of all cells that were played, one row a cell and time; an undefined value is an empty field."""
+    """The averages of all cells that were played, one row for each cell and time; an undefined value is an empty field."""
     lines = [",".join(COLUMNS)]
     for number, state in enumerate(search.now().conditions):
         for level, look in enumerate(state.looks):

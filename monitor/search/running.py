@@ -1,4 +1,4 @@
-"""A search over one or several conditions while it runs: units in, the next cell and the answers out."""
+"""A search in progress over one or several conditions: it takes units, and gives the next cell and the answers."""
 
 from __future__ import annotations
 
@@ -24,12 +24,13 @@ from .prior import GrowthPrior, Waves
 
 @dataclass(frozen=True)
 class Condition:
-    """What is searched: levels in dB nHL, softest first, the settings of a run at each, and latencies not cut to the window.
+    """A condition to search: levels in dB nHL, softest first, the settings of a run at each level, and latencies not limited to
+    the window.
 
-    The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``: all
-    conditions of a lower rank come first. ``unit_s``: how long a unit lasts on average. ``expected_db``, ``expected_sd_db``: what
-    is known of the threshold beforehand (nan: nothing). ``ear`` and ``frequency_hz`` (nan: none, as of a click) tell which
-    thresholds that are found say something of this one; an ear without a name is like no other.
+    The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``:
+    conditions of a lower rank are searched first. ``unit_s``: mean duration of a unit in s. ``expected_db``, ``expected_sd_db``: what is known of
+    the threshold beforehand (nan: nothing). ``ear`` and ``frequency_hz`` (nan: none, as of a click) tell which thresholds that were
+    found say something about this one; an ear without a name is like no other.
     """
 
     levels_db: tuple[float, ...]
@@ -87,11 +88,11 @@ class Next:
 
 @dataclass(frozen=True)
 class Answer:
-    """Of one condition. Levels in dB nHL. The threshold and its 95 % interval are nan before the noise is known; infinite: above
-    all levels, and ``low_db`` -infinite: so far below them that nothing is known.
+    """Answer of one condition. Levels in dB nHL. The threshold and its 95 % interval are nan before the noise is known. +inf
+    means above all levels. ``low_db`` is -inf if the lower limit lies so far below all levels that nothing is known.
 
-    ``found_db``: softest level at or below which there is a response, nan for none. ``limits_nv`` (n_levels,): no response larger
-    than this, peak to trough; nan where that is not known.
+    ``found_db``: lowest level for which a response at that level or below is proven, nan for none. ``limits_nv`` (n_levels,): the
+    largest response that is still possible, peak to trough; nan where not known.
     """
 
     threshold_db: float
@@ -106,7 +107,7 @@ class Answer:
 
 
 class _Running:
-    """One condition."""
+    """State of one condition."""
 
     def __init__(self, condition: Condition, wanted: Wanted) -> None:
         self.condition, self.wanted = condition, wanted
@@ -148,7 +149,7 @@ class _Running:
 
     @property
     def seconds(self) -> float:
-        """Of signal."""
+        """Duration of its signal in s."""
         return float(self.units.sum()) * self.condition.unit_s
 
     @property
@@ -160,7 +161,7 @@ class _Running:
         return not self.finished and bool(self.offered.any())
 
     def believe(self, expected: tuple[Expected, ...]) -> None:
-        """Take what the cells hold into the belief; nothing before the noise is known or where nothing has weight."""
+        """Update the posterior from the cells; does nothing before the noise is known, or if no cell has weight."""
         condition = self.condition
         levels = condition.levels
         if self.inverse is None or not any(cell.weight > 0 for cell in self.cells.values()):
@@ -200,7 +201,7 @@ class _Running:
 
 
 class RunningSearch:
-    """Feed it every unit with its cell, in order; it says which cell comes next. Conditions share noise and artefact limits."""
+    """Feed it every unit with its cell, in order; it chooses the next cell. Conditions share noise and artefact limits."""
 
     def __init__(self, conditions: tuple[Condition, ...], wanted: Wanted | None = None) -> None:
         if not conditions:
@@ -219,20 +220,20 @@ class RunningSearch:
         self._since = 0  # units of the cell to play since it was chosen
 
     def _begin(self, condition: int, reachable: Bools) -> Next:
-        """With the reachable level nearest to the one wanted."""
+        """Begin with the reachable level that is nearest to the wanted one."""
         levels, start_db = self._running[condition].condition.levels, self._running[condition].condition.start_db
         level = int(np.argmin(np.where(reachable, abs(levels - start_db), np.inf)))
         return Next(Place(condition, level), Choice(level, "start", math.nan))
 
     @property
     def finished(self) -> bool:
-        """Whether nothing is left to ask: every condition has its answer, or no level is offered any more."""
+        """Whether the search is complete: every condition has its answer, or no level is offered any more."""
         return not any(one.open for one in self._running)
 
     def offer(self, condition: int, levels: Bools) -> None:
-        """From now on only these levels (n_levels,) may be played: by ceiling, dose, masking, or the operator's wish.
+        """Restrict a condition to these levels (n_levels,) from now on: by ceiling, dose, masking, or the operator's order.
 
-        None at all: this condition is left as it is; it can be offered again.
+        Without any level the condition is left as it is; it can be offered again.
         """
         levels = np.asarray(levels, dtype=bool)
         one = self._running[condition]
@@ -243,7 +244,7 @@ class RunningSearch:
             self._next()
 
     def go_to(self, place: Place) -> Next:
-        """The operator wants this cell next. Raises ValueError where it is not offered."""
+        """Play this cell next, as the operator orders. Raises ValueError if it is not offered."""
         one = self._running[place.condition]
         if not one.offered[place.level]:
             raise ValueError(f"{one.condition.levels_db[place.level]:g} dB nHL is not offered: choose another level")
@@ -251,7 +252,8 @@ class RunningSearch:
         return self._set(Next(place, Choice(place.level, "operator", math.nan)))
 
     def update(self, place: Place, sweeps_uv: Floats, usable: Bools) -> Bools:
-        """One unit: sweeps (16, n_times) in uV, finite everywhere, ``usable`` (16,) without faults. Which were accepted (16,)."""
+        """Take one unit: sweeps (16, n_times) in uV, all finite; ``usable`` (16,): sweeps without faults. Returns which were
+        accepted (16,)."""
         running = self._running[place.condition]
         settings = running.condition.settings[place.level]
         accepted = usable.copy()
@@ -269,7 +271,7 @@ class RunningSearch:
         return accepted
 
     def choose(self) -> Next | None:
-        """The cell of the next unit; None where nothing is left to ask. It changes every few units, as more is known."""
+        """The cell of the next unit; None when the search is complete. It changes every few units, as more becomes known."""
         self.chose = False
         if self.finished:
             return None
@@ -291,7 +293,7 @@ class RunningSearch:
         return tuple(known)
 
     def _next(self) -> None:
-        """Go on with the best of all open conditions of the lowest rank."""
+        """Choose the best cell of all open conditions of the lowest rank."""
         best: Next | None = None
         lowest = min((one.condition.rank for one in self._running if one.open), default=0)
         now_db = self._running[self.now.place.condition].condition.levels_db[self.now.place.level]
@@ -329,7 +331,7 @@ class RunningSearch:
         return together([foretell(self.progress(number)) for number in chosen if self._running[number].open])
 
     def look(self, place: Place) -> CellLook | None:
-        """What is known of a cell; None where it was never played."""
+        """Present state of a cell; None if it was never played."""
         cell = self._running[place.condition].cells.get(place.level)
         return None if cell is None or cell.units == 0 else cell.look()
 
@@ -338,7 +340,7 @@ class RunningSearch:
         return self._running[condition].offered
 
     def times_ms(self, condition: int) -> Floats:
-        """Of the averages of a condition (n_times,)."""
+        """Times (n_times,) in ms of the averages of a condition."""
         return self._running[condition].condition.settings[0].times_ms
 
     def density(self, condition: int) -> tuple[Floats, Floats]:
@@ -347,7 +349,7 @@ class RunningSearch:
         return (np.zeros(0), np.zeros(0)) if posterior is None else posterior.density()
 
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
-        """Of a condition, as far as it is known."""
+        """Answer of a condition so far."""
         return self._running[condition].answer(limits)
 
 

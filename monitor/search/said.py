@@ -1,4 +1,4 @@
-"""What a search says, and what it is told: events of its recording."""
+"""Events of a search in its recording: choices, and orders of the operator."""
 
 from __future__ import annotations
 
@@ -18,10 +18,11 @@ OF_LEVEL: frozenset[OrderKind] = frozenset({"go_to", "only_above", "not_offered"
 
 @dataclass(frozen=True)
 class Order:
-    """What the operator wants, or (``not_offered``) what the dose does not allow: that level of a condition and louder ones.
+    """An order of the operator, or (``not_offered``) a level of a condition that the dose does not allow, together with all
+    louder levels.
 
-    ``condition``: its index; of ``go_to``, ``leave``, ``back``, ``not_offered``. ``level_db`` in dB nHL; of ``go_to``,
-    ``only_above`` (that level and louder ones, of all conditions) and ``not_offered``. Raises ValueError.
+    ``condition``: its index; for ``go_to``, ``leave``, ``back``, ``not_offered``. ``level_db`` in dB nHL; for ``go_to``,
+    ``only_above`` (that level and louder ones, in all conditions) and ``not_offered``. Raises ValueError.
     """
 
     kind: OrderKind
@@ -40,7 +41,8 @@ class Order:
 
 @dataclass(frozen=True)
 class Ordered(Event):
-    """An order that was taken, after so many units of the recording had been judged; ``refused`` says why it was not followed."""
+    """An order that was taken after ``units`` units of the recording had been judged; ``refused`` says why it was not
+    followed."""
 
     kind: ClassVar[str] = "order"
     units: int
@@ -56,13 +58,13 @@ class Ordered(Event):
 
 
 def order_of(record: dict[str, Any]) -> tuple[int, Order]:
-    """Of a kept order: units that were judged before it, and the order. Raises ValueError, KeyError, TypeError."""
+    """Read a kept order: number of units that were judged before it, and the order. Raises ValueError, KeyError, TypeError."""
     return int(record["units"]), Order(record["order"], record["condition"], record["level_db_nhl"], record["why"])
 
 
 @dataclass(frozen=True)
 class LevelChosen(Event):
-    """The cell that comes next (None: nothing), and what is known of each condition, after so many units were judged."""
+    """The next cell (None: nothing is left), and the state of each condition, after ``units`` units were judged."""
 
     kind: ClassVar[str] = "choice"
     unsaid: ClassVar[frozenset[str]] = frozenset({"answers"})

@@ -8,7 +8,8 @@ from .running import Answer
 
 
 def sentence(answer: Answer, levels_db: tuple[float, ...], alpha: float) -> str:
-    """Of one condition, without its name: threshold with interval, where a response was found, what is promised."""
+    """Answer of one condition in words, without its name: threshold with interval, lowest level with a response, and error
+    rate."""
     if math.isnan(answer.threshold_db):
         return "nothing is known yet"
     begin = "" if answer.finished else "not finished; so far "
@@ -26,7 +27,7 @@ def sentence(answer: Answer, levels_db: tuple[float, ...], alpha: float) -> str:
 
 
 def hidden(answer: Answer, levels_db: tuple[float, ...]) -> str:
-    """How large a response can still be at each level below the one where it was found; empty where that is unknown."""
+    """The largest response that is still possible at each level below the one where it was found; empty if that is unknown."""
     parts = [
         f"{limit_nv:.0f} nV at {level:g} dB nHL"
         for level, limit_nv in zip(levels_db, answer.limits_nv, strict=True)

@@ -99,7 +99,7 @@ class RunSummary:
 
     @property
     def left_out(self) -> float:
-        """Share of its sweeps that were rejected; nan: not known."""
+        """Share of the sweeps that were rejected (0 to 1); nan: not known."""
         return 1.0 - self.sweeps / self.presented if self.presented and self.sweeps is not None else math.nan
 
     @property
@@ -132,7 +132,7 @@ class RunSummary:
 
 
 def condition_of(stimulus: Mapping[str, Any]) -> Condition:
-    """The condition of ``stimulus`` in a run.json. Raises KeyError, TypeError, ValueError for what is none."""
+    """The condition of ``stimulus`` in a run.json. Raises KeyError, TypeError, ValueError if it has none."""
     hz = stimulus["frequency_hz"]
     return Condition(stimulus["ear"], stimulus["route"], stimulus["kind"], None if hz is None else float(hz))
 
@@ -219,7 +219,7 @@ def searches_of(number: int, record: Mapping[str, Any], seconds: float = math.na
 
 
 def noise_words(masking: Mapping[str, Any]) -> str:
-    """The masking noise of a run.json in words, such as white 60 dB EM."""
+    """The masking noise of a run.json in words, such as "white 60 dB EM"."""
     em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
     level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
     return f"{masking.get('noise') or 'noise'} {level}"

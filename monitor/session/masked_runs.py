@@ -1,4 +1,4 @@
-"""Masking over the runs of one person: noise due in each, thresholds of both ears, whose response each is. Pure."""
+"""Masking over the runs of one person: noise due in each, thresholds of both ears, and the ear that responded. Pure."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ WORSE_DB = 10.0  # own choice: an ear without a response up to a level is taken 
 
 @dataclass(frozen=True)
 class About:
-    """The data that advice uses. `noise_transducer`: of the other ear, for runs whose record names none."""
+    """The data that advice uses. `noise_transducer`: transducer at the other ear, for runs whose record names none."""
 
     tables: HearingTables
     age_months: float | None = None
@@ -27,7 +27,7 @@ class About:
 
 
 def advice_for(run: RunSummary, runs: Iterable[RunSummary], about: About) -> MaskingAdvice | None:
-    """Advice from the results of `runs`; None where no table knows this stimulus."""
+    """Advice from the results of `runs`; None if no table contains this stimulus."""
     return _advice(run, known_ears(run.condition, runs), about)
 
 
@@ -66,8 +66,8 @@ def known_ears(condition: Condition, runs: Iterable[RunSummary]) -> KnownEars:
 
 
 def noise_for(advice: MaskingAdvice, noise: str, before: Iterable[RunSummary]) -> float:
-    """dB EM of the noise to give in a run for a threshold; nan for none. ``noise``: its kind; ``before``: earlier runs of the
-    same condition and level, whose noise is kept as long as it does, so that the runs can be counted together."""
+    """Level in dB EM of the noise for a threshold run; nan for none. ``noise``: its kind. ``before``: earlier runs of the same
+    condition and level; their noise is kept while it suffices, so that the runs can be counted together."""
     wanted = advice.noise_db_em
     harmless = max(advice.lowest_db_em, advice.highest_db_em) if advice.due else advice.highest_db_em
     for run in before:
@@ -79,10 +79,10 @@ def noise_for(advice: MaskingAdvice, noise: str, before: Iterable[RunSummary]) -
 
 
 def judged(runs: Sequence[RunSummary], about: About) -> tuple[RunSummary, ...]:
-    """The runs with `whose` response each shows.
+    """The runs with `whose`, the ear that responded in each.
 
-    It is decided first without known thresholds, then with those that are an ear's own by the pass before, until nothing
-    changes. Where it keeps changing (each of two ears would vouch for the other), it is not known.
+    The first pass uses no known thresholds. Each further pass uses the thresholds that the previous pass assigned to an ear,
+    until nothing changes. If it keeps changing (the result for each ear depends on the other), the ear is not known.
     """
     known: dict[Condition, KnownEars] = {}
     told = tuple(runs)

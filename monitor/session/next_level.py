@@ -1,9 +1,9 @@
 """The next level of a ladder and the reason in one sentence, or that the ladder is complete. Pure: values in, a value out.
 
-Published bracketing practice: after a response the level drops by 10 dB, after an absence it rises, with 5 dB at the end, until
-the lowest level with a response has one without 5 or 10 dB below (NHSP/BSA guidance: from memory; 10 then 5 dB: secondary). The
-rest is own choice: the middle of a wide gap first, repeats for what contradicts itself, a limit to rises that may wake the
-patient, and what to do without time. It suggests; the person in charge decides.
+Published bracketing practice: after a response the level drops by 10 dB, after an absence it rises, with 5 dB steps at the end,
+until there is no response 5 or 10 dB below the lowest level with a response (NHSP/BSA guidance: from memory; 10 then 5 dB:
+secondary). The rest is own choice: the middle of a wide gap first, repeats of contradictory levels, a limit to rises that may
+wake the patient, and rules for short time. The program suggests; the person in charge decides.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ LEAST_S = 60.0  # of a run in which a response may show, where none was found ye
 
 @dataclass(frozen=True)
 class Suggestion:
-    """The next step in one condition. ``level_db_nhl`` is None where nothing is left to do; ``why`` is a sentence.
+    """The next step in one condition. ``level_db_nhl`` is None if the ladder is complete; ``why`` is a sentence.
 
-    ``repeats``: an earlier run at this level. ``expected_s``: about how long it takes, nan: not known.
+    ``repeats``: number of an earlier run at this level. ``expected_s``: expected duration in s, nan: not known.
     """
 
     condition: Condition
@@ -81,7 +81,8 @@ def suggest(
 ) -> Suggestion:
     """The next level of one condition, from all runs of the session in order (of other conditions only the last level counts).
 
-    ``masking`` gives the advice for a level. ``waking``: why there may be no time for many more runs; empty: there is.
+    ``masking`` gives the advice for a level. ``waking``: reason to expect little more time, such as a waking person; empty for
+    none.
     """
     own = counted(condition, runs)
     ahead = outlook or ExpectedDuration()
@@ -107,8 +108,8 @@ def suggest(
 
 
 def known(condition: Condition, runs: Sequence[RunSummary]) -> tuple[int, float]:
-    """How much is known of a threshold, to be sorted by: nothing decided and no response yet (the fewest runs first), nothing
-    below one, between two levels (the widest first)."""
+    """How much is known of a threshold, as a sort key: first ladders without a decided run or a response (fewest runs first),
+    then without an absence below, then between two levels (widest first)."""
     own = counted(condition, runs)
     bracket = bracket_of(tallies(own))
     if bracket.present is None:
@@ -117,7 +118,7 @@ def known(condition: Condition, runs: Sequence[RunSummary]) -> tuple[int, float]
 
 
 def _may_show(own: Sequence[RunSummary], time_left_s: float, ahead: ExpectedDuration) -> bool:
-    """Whether a run that is cut short tells more than none: where no response was found yet, and one may be in that time."""
+    """Whether a run that is cut short is useful: no response was found yet, and one may be found in that time."""
     enough_s = LEAST_S if math.isnan(ahead.response_s) else ahead.response_s
     return time_left_s >= enough_s and bracket_of(tallies(own)).present is None
 
@@ -146,7 +147,7 @@ class _Ladder:
         return (self._down(present) if absent is None else self._narrow(present, absent)) or self._confirm(present, absent)
 
     def _again(self, present: Tally | None, absent: Tally | None) -> _Idea | None:
-        """A level that is undecided, or contradicts itself, where the threshold may lie."""
+        """Repeat a level that is undecided, or contradicts itself, where the threshold may lie."""
         top = math.inf if present is None else present.level_db_nhl
         bottom = -math.inf if absent is None else absent.level_db_nhl
         for run in reversed(self.own):
@@ -171,7 +172,7 @@ class _Ladder:
         return f"run {run.number} ended undecided"
 
     def _spent(self, tally: Tally) -> bool:
-        """More runs of an unsettled level are not worth their time."""
+        """Whether more runs of an unsettled level are no longer worth their time."""
         limit = self.rules.most_undecided if tally.standing == "undecided" else self.rules.most_runs
         return tally.standing in ("undecided", "split") and tally.runs >= limit
 
@@ -228,7 +229,7 @@ class _Ladder:
         return _Idea(level, "narrow", f"a response at {top:g} dB nHL and none at {bottom:g}: between the two")
 
     def _open(self, above: float, below: float, wanted: float) -> float | None:
-        """The level nearest to the wanted one, between the two limits, that was not tried; in steps down from ``below``."""
+        """The untried level between the two limits that is nearest to the wanted one, in steps down from ``below``."""
         step = self.rules.last_step_db
         grid = [below - step * number for number in range(1, 1 + math.ceil((below - above) / step))]
         free = [level for level in {*grid, wanted} if above < level < below and round(level, 2) not in self.known]
@@ -250,12 +251,12 @@ class _Ladder:
         return self._ended("found", f"a response at {level:g} dB nHL and {none}", present, absent)
 
     def _wanting(self, tally: Tally, count: int, asked: int) -> bool:
-        """Undecided runs confirm nothing, and are not repeated for ever either."""
+        """Whether a level needs more runs. Undecided runs confirm nothing; the number of their repeats is limited."""
         decided = tally.present + tally.absent
         return count < asked and decided < self.rules.most_runs and tally.undecided < self.rules.most_undecided
 
     def _ended(self, reason: Reason, why: str, present: Tally | None, absent: Tally | None) -> _Idea:
-        """Nothing is left to ask; unsettled where a level was not found as often as the plan asks."""
+        """End of the ladder; unsettled if a level was not found as often as the plan asks."""
         levels = (
             (present, self.rules.present_runs, 0 if present is None else present.present),
             (absent, self.rules.absent_runs, 0 if absent is None else absent.absent),
@@ -268,7 +269,7 @@ class _Ladder:
 
 
 def _softened(idea: _Idea, own: Sequence[RunSummary], runs: Sequence[RunSummary], rules: Rules) -> _Idea:
-    """A level that is not much louder than the last stimulus, where such a one would say something too."""
+    """Replace a level by one that is not much louder than the last stimulus, if that one is informative too."""
     heard = [run.level_db_nhl for run in runs if not run.muted]
     if idea.level is None or not heard or idea.level - heard[-1] <= rules.largest_rise_db:
         return idea
@@ -330,7 +331,8 @@ def follow(
     time_s: float = math.inf,
     longest_s: float = math.inf,
 ) -> Course:
-    """Do what is suggested until nothing is left. ``measure`` makes a run at a level; for simulations, in the same process."""
+    """Follow the suggestions until the ladder is complete. ``measure`` makes a run at a level; for simulations, in the same
+    process."""
     runs: list[RunSummary] = []
     spent_s = 0.0
     while True:

@@ -1,8 +1,8 @@
-"""A session: a folder of runs, and what persons decided about them.
+"""A session: a folder of runs, with remarks and decisions of people about them.
 
-``SESSION/session-plan.toml`` is the plan, ``SESSION/session.json`` what people said about runs (discarded, noted, what a run was
-for), each replaced as a whole. What runs found stays in their own run.json and is read anew: nothing is kept twice, so a session
-goes on after a crash, and runs that `quietfloor run` made in the folder belong to it.
+``SESSION/session-plan.toml`` is the plan. ``SESSION/session.json`` has remarks and decisions about runs (discards, notes, purpose
+of a run). Each file is replaced as a whole. The results of runs stay in their run.json and are read each time, so nothing is
+stored twice. A session therefore continues after a crash, and runs that `quietfloor run` made in the folder belong to it.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ LATEST = 3  # runs by which the noise is known: own choice, as people change
 
 
 class Session:
-    """``begin`` with a plan, for a new folder or one that is there; ``open`` for one that is there."""
+    """``begin`` with a plan, for a new or an existing folder; ``open`` for an existing session."""
 
     def __init__(self, folder: Path, plan: SessionPlan, now: Callable[[], datetime.datetime] = now_utc) -> None:
         self.folder, self.plan, self._store = folder, plan, SessionStore(folder, now)
@@ -202,7 +202,7 @@ class Session:
         )
 
     def measured(self) -> tuple[Measured, ...]:
-        """The thresholds as hearing levels are estimated from; sounds without any table are left out."""
+        """The thresholds in the form from which hearing levels are estimated; sounds without any table are left out."""
         runs = {run.number: run for run in self.runs()}
         found = []
         for index, threshold in enumerate(self.thresholds()):
@@ -292,7 +292,7 @@ class Session:
         return expected_duration(usable, self.plan.rules(index).floor_nv, longest_s)
 
     def noise_uv(self, runs: tuple[RunSummary, ...]) -> float:
-        """RMS noise of a single sweep in uV: by a check since the last run, else by the latest runs; nan: not known."""
+        """RMS noise of a single sweep in uV: from a check after the last run, else from the latest runs; nan: not known."""
         checked_uv = kept_noise_uv(self.folder)
         if not math.isnan(checked_uv):
             return checked_uv
@@ -309,7 +309,7 @@ class Session:
         return SweepLimit(noise_uv, floor_nv, needed, limit, plan.sound.sweep_s, self.plan.own_limit)
 
     def time_left_s(self, runs: tuple[RunSummary, ...]) -> float:
-        """Seconds left of the minutes that the plan allows; recording counts, discarded runs too, pauses between runs do not."""
+        """Remaining time in s of the minutes in the plan. Recordings count, discarded ones too; pauses between runs do not."""
         if self.plan.limits.minutes is None:
             return math.inf
         return 60 * self.plan.limits.minutes - math.fsum(run.seconds for run in runs if not math.isnan(run.seconds))
@@ -356,9 +356,9 @@ class Session:
     ) -> Plan:  # fmt: skip
         """The plan of a run that would be made now. Raises SessionError, PlanError.
 
-        It lasts no longer than the time that is left, but a minute at least, unless the plan names a number of sweeps. With no
-        time left it has its whole length. ``masking_db_em``: level of the noise that the session gives. Its first bets are on
-        the response that the nearest level of this ladder had.
+        The run is no longer than the remaining time, but at least a minute, unless the plan sets a number of sweeps. Without
+        remaining time it has its full length. ``masking_db_em``: level of the noise that the session gives. Its first
+        bets are on the response that the nearest level of this ladder had.
         """
         made = max((number for number, _ in self._store.folders()), default=0)
         index = self.index_of(condition)
@@ -539,7 +539,7 @@ class Session:
         return self.run(number)
 
     def announce(self, purpose: RunPurpose, why: str) -> None:
-        """Record the purpose of the next run before it is made; it holds even if the program is killed meanwhile."""
+        """Record the purpose of the next run before it is made, so that it is kept even if the program is killed."""
         if purpose not in PURPOSES:
             raise SessionError(f"purpose = {purpose!r}; allowed are {', '.join(PURPOSES)}")
         after = max((number for number, _ in self._store.folders()), default=0)
@@ -580,8 +580,10 @@ def _with_remarks(run: RunSummary, said: Remarks, before: list[RunSummary]) -> R
 
 
 def runs_of(folder: Path) -> tuple[RunSummary, ...]:
-    """Finished runs of a session, or of a plain folder of runs; what cannot be read is left out. Raises SessionError, PlanError,
-    HearingError for a session that cannot be used."""
+    """Finished runs of a session, or of a plain folder of runs; unreadable runs are left out.
+
+    Raises SessionError, PlanError, HearingError for a session that cannot be used.
+    """
     if (folder / PLAN).is_file():
         return Session.open(folder).runs()
     found = []

@@ -1,4 +1,4 @@
-"""The plan of a session: who, which ladders, by which rules, and what every run is made from. TOML, checked key by key."""
+"""The plan of a session: subject, conditions, rules, and the common plan of its runs. TOML, checked key by key."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class SubjectPlan(_Section):
 
 
 class ConditionPlan(_Section):
-    """One ladder. What is left out of its levels is that of [limits]; [condition.sound] replaces keys of [run.sound]."""
+    """One ladder. Levels that are left out are those of [limits]; [condition.sound] replaces keys of [run.sound]."""
 
     ear: Literal["left", "right"]
     route: Literal["air", "bone"] = "air"
@@ -78,7 +78,7 @@ class StepsPlan(_Section):
 
 
 class ReplicatesPlan(_Section):
-    """Numbers of runs: of the lowest response, of the absence below it, and at most of a level that stays unsettled."""
+    """Numbers of runs: for the lowest response, for the absence below it, and at most for a level that stays unsettled."""
 
     present: int = Field(default=2, ge=1, le=10)
     absent: int = Field(default=2, ge=1, le=10)
@@ -98,7 +98,7 @@ class LimitsPlan(_Section):
 
 
 class HearingPlan(_Section):
-    """Tables for hearing levels, by name, and what masking advice counts with; see `monitor/hearing/hearing-tables.toml`."""
+    """Tables for hearing levels, by name, and settings of the masking advice; see `monitor/hearing/hearing-tables.toml`."""
 
     tables: tuple[str, ...] = Field(default=(), description="names of tables, such as stapells-1995")
     own: str | None = Field(default=None, description="a file of tables of your own")
@@ -106,12 +106,12 @@ class HearingPlan(_Section):
     noise_transducer: Literal["insert", "supra-aural", "circumaural"] | None = None
 
     def load(self) -> HearingTables:
-        """Raises HearingError."""
+        """Read the tables. Raises HearingError."""
         return load_hearing_tables(None if self.own is None else Path(self.own))
 
 
 class MaskingPlan(_Section):
-    """Noise in the other ear that the session gives where its own advice asks for it: with --masking, or by itself."""
+    """Noise that the session gives to the other ear when its advice requires it: with --masking, or automatically."""
 
     auto: bool = Field(default=False, description="give it in --auto too")
     noise: Literal["white", "octave-band"] | None = Field(
@@ -213,7 +213,7 @@ class SessionPlan(_Section):
         return tuple(one.condition for one in self.condition)
 
     def rules(self, index: int) -> Rules:
-        """The ladder rules of one condition. Raises ValueError for what does not go together."""
+        """The ladder rules of one condition. Raises ValueError for contradictory values."""
         own, limits = self.condition[index], self.limits
         start_db = limits.start_db_nhl if own.start_db_nhl is None else own.start_db_nhl
         highest_db = limits.highest_db_nhl if own.highest_db_nhl is None else own.highest_db_nhl
@@ -244,7 +244,8 @@ class SessionPlan(_Section):
         return self.limits.lowest_db_nhl if own is None else own
 
     def not_offered(self, index: int) -> str:
-        """Which levels of a condition are not suggested because a run there can never end with "no response"; empty for none."""
+        """Text on the levels of a condition that are not suggested because a run there can never end with "no response"; empty
+        for none."""
         lowest_db, offered_db = self._lowest_db(index), self.rules(index).lowest_db
         why = self.run_plan(index, lowest_db).no_absence()
         if not why:
@@ -254,8 +255,8 @@ class SessionPlan(_Section):
         return f"nothing below {offered_db:g} dB nHL is suggested. Of a run at {lowest_db:g} dB nHL: {why}"
 
     def errors(self, index: int, alphas: Iterable[float] = ()) -> LadderErrors | None:
-        """Error rates of the ladder of a condition, by the largest of its alpha and ``alphas``, those of runs that were made;
-        None: its rule keeps no error rate."""
+        """Error rates of the ladder of a condition, for the largest alpha of its plan and of the runs made (``alphas``); None if
+        its rule has no error rate."""
         rules = self.rules(index)
         decision = self.run_plan(index, rules.start_db).decision
         finds = rules_of_run(decision.rule, alpha=0.01, floor_nv=15.0, max_sweeps=6144, block_sweeps=16)[0]
@@ -266,7 +267,7 @@ class SessionPlan(_Section):
 
     @property
     def own_limit(self) -> bool:
-        """Whether the plan says how many sweeps a run may have; otherwise the session chooses, by the noise."""
+        """Whether the plan sets the number of sweeps of a run; otherwise the session chooses it by the noise."""
         decision = self.run.get("decision")
         return isinstance(decision, dict) and "max_sweeps" in decision
 
@@ -318,13 +319,14 @@ class SessionPlan(_Section):
         return noise | {"masking_transducer": by, "masking_calibration": self.masking.calibration}
 
     def longest_s(self, index: int, max_sweeps: int | None = None) -> float:
-        """Duration in s of a run that is never decided."""
+        """Duration in s of a run that stays undecided."""
         plan = self.run_plan(index, self.rules(index).start_db, max_sweeps=max_sweeps)
         assert plan.sound is not None
         return plan.sound.lasts_s(plan.decision.max_sweeps)
 
     def to_toml(self, folder: Path | None = None) -> str:
-        """The plan as TOML, as it is kept in ``folder``: files in there have relative paths, so that the folder may be moved."""
+        """The plan as TOML, as it is kept in ``folder``: files inside the folder get relative paths, so that the folder can be
+        moved."""
         content = self.model_dump(mode="json", exclude_none=True)
         return tomli_w.dumps(content if folder is None else _from_within(content, f"{folder.resolve()}{os.sep}"))
 

@@ -1,4 +1,4 @@
-"""Remarks of persons on the runs of a session, in session.json; the file is always replaced as a whole."""
+"""Remarks of people on the runs of a session, in session.json; the file is always replaced as a whole."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ STATE, NOISE = "session.json", "noise.json"
 
 
 class SessionError(QuotingError, RuntimeError):
-    """A session cannot be used; the text says what to do."""
+    """Raised if a session cannot be used; the text says what to do."""
 
 
 @dataclass
@@ -37,7 +37,7 @@ class Remarks:
 
 @dataclass
 class State:
-    """``coming``: what the next run folder with a number above ``after`` is for; None: nothing was announced."""
+    """Content of session.json. ``coming``: announced purpose of the next run folder with a number above ``after``; None: none."""
 
     began: str
     runs: dict[int, Remarks] = field(default_factory=dict)
@@ -68,7 +68,7 @@ class SessionStore:
         return sorted(found)
 
     def read(self) -> State:
-        """What was announced is with its run already. Raises SessionError."""
+        """Read the file; an announced purpose is assigned to its run. Raises SessionError."""
         path = self.folder / STATE
         try:
             content = json_of(path)
@@ -95,8 +95,10 @@ class SessionStore:
         return state
 
     def change(self, change: Callable[[State], object], **about: Any) -> None:
-        """Read, change, write as a whole; ``about`` is written along for readers. Raises SessionError, also where another program
-        makes a run there."""
+        """Read the file, change it, and write it as a whole; ``about`` is added for human readers.
+
+        Raises SessionError, also if another program makes a run there.
+        """
         try:
             with sole_writer(self.folder):
                 self._change(change, about)
@@ -114,8 +116,10 @@ class SessionStore:
 
 
 def keep_noise(folder: Path, noise_uv: float, now: Callable[[], datetime.datetime] = now_utc) -> None:
-    """What a check found in the deciding channel, RMS of the band, for the limits of the runs after it. Nothing is kept where
-    ``noise_uv`` is nan, or where there is no such folder."""
+    """Keep the RMS noise that a check found in the deciding channel, for the sweep limits of the next runs.
+
+    Nothing is kept if ``noise_uv`` is nan or the folder does not exist.
+    """
     if math.isnan(noise_uv) or not folder.is_dir():
         return
     after = max((number for number, _ in SessionStore(folder).folders()), default=0)
@@ -125,7 +129,7 @@ def keep_noise(folder: Path, noise_uv: float, now: Callable[[], datetime.datetim
 
 
 def kept_noise_uv(folder: Path) -> float:
-    """RMS noise of a single sweep in uV by the last check; nan if a run was made since, or it cannot be read."""
+    """RMS noise of a single sweep in uV from the last check; nan if a run was made since, or if it cannot be read."""
     try:
         kept = json_of(folder / NOISE)
         noise_uv, after = float(kept["noise_uv"]), int(kept["after_run"])
@@ -136,7 +140,7 @@ def kept_noise_uv(folder: Path) -> float:
 
 
 def seconds_of(folder: RunFolder, record: dict[str, Any]) -> float:
-    """Duration in s from the first sample of the stream to the verdict; nan where the events do not say."""
+    """Duration in s from the first sample of the stream to the verdict; nan if the events do not contain it."""
     try:
         verdicts = [line for line in lines_of(folder.events) if '"type":"verdict"' in line and line.endswith("\n")]
         return float(json_from(verdicts[-1])["sample"]) / float(record["stream"]["rate_hz"])

@@ -1,9 +1,9 @@
 """Error rates of a ladder for an ear that hears nothing, computed from its rules and the error rate of its runs. Pure.
 
-A run says "response" without one in at most alpha of cases. A ladder makes many runs, so it meets one more often; a threshold
-that was found as often as the plan asks is wrong less often. Every course of a ladder is followed, with its probability;
-courses that are skipped as too unlikely count as wrong. Limits of time end ladders earlier, so that they are wrong less often;
-undecided runs make them longer.
+A run reports a false response in at most a share alpha of cases. A ladder makes many runs, so a false response is more likely in
+a ladder; but a threshold that was found as often as the plan asks is less often false. Every course of a ladder is followed, with
+its probability; very unlikely courses are not followed and count as wrong. Limits of time end ladders earlier and make errors
+less likely; undecided runs make ladders longer.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ _Way = tuple[tuple[float, str], ...]  # level and verdict of each run
 class LadderErrors:
     """Upper bounds of error probabilities (0 to 1) for one ladder of an ear that hears nothing, with all runs decided.
 
-    ``any_false``: some run says "response". ``false_threshold``: the ladder ends with a threshold, or with "at most".
-    ``false_settled``: with one that is settled.
+    ``any_false``: at least one run reports a response. ``false_threshold``: the ladder ends with a threshold, or with "at most".
+    ``false_settled``: it ends with a settled threshold.
     """
 
     alpha: float
@@ -45,13 +45,13 @@ class LadderErrors:
 
 
 def percent(share: float) -> str:
-    """A probability in per cent with two digits: 6.8 %, 0.094 %."""
+    """A probability in per cent with two significant digits, such as "6.8 %" or "0.094 %"."""
     return f"{100 * share:.2g} %"
 
 
 @lru_cache(maxsize=256)
 def ladder_errors(rules: Rules) -> LadderErrors:
-    """Error bounds of a ladder whose runs say "response" with probability ``rules.alpha``."""
+    """Error bounds of a ladder whose runs report a false response with probability ``rules.alpha``."""
     open_ways: dict[_Way, float] = {(): 1.0}
     any_false = false_threshold = false_settled = 0.0
     while open_ways:
@@ -76,6 +76,7 @@ def ladder_errors(rules: Rules) -> LadderErrors:
 
 
 def _ordered(way: _Way) -> _Way:
-    """The same for ways that a ladder cannot tell apart: it asks what each level found, and in which order they came last."""
+    """A canonical form, equal for courses that a ladder treats alike: only the findings at each level and the order of the last
+    ones matter."""
     last = {level: place for place, (level, _) in enumerate(way)}
     return tuple(sorted(way, key=lambda run: (last[run[0]], run[1])))

@@ -1,4 +1,4 @@
-"""The rules of a ladder, and how long its next run is going to take. Pure."""
+"""The rules of a ladder, and the expected duration of its next run. Pure."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from quietfloor.monitor.session.conditions import PRESENT, RunSummary
 
 @dataclass(frozen=True)
 class Rules:
-    """How a ladder goes on. Levels and steps in dB nHL and dB; ``largest_rise_db`` is from one sound to the next.
+    """Rules of a ladder. Levels and steps in dB nHL and dB; ``largest_rise_db`` is from one sound to the next.
 
-    ``present_runs``, ``absent_runs``: how often the two levels of a threshold have to be found. ``most_runs`` at a level that
-    contradicts itself, ``most_undecided`` at one that stays undecided, ``most_in_all`` for the ladder. ``floor_nv`` and ``alpha``
-    are those of its runs.
+    ``present_runs``, ``absent_runs``: number of runs that must confirm the two levels of a threshold. ``most_runs``: limit at a
+    level with contradictory results. ``most_undecided``: limit at a level that stays undecided. ``most_in_all``: limit for the
+    ladder. ``floor_nv`` and ``alpha`` are those of its runs.
     """
 
     start_db: float = 40.0
@@ -65,7 +65,7 @@ def needed_sweeps(noise_uv: float, floor_nv: float) -> float:
 
 
 def sweep_limit(needed: float) -> int:
-    """Sweeps that a run may have where an absence needs ``needed`` of them; nan: the usual limit."""
+    """Largest number of sweeps of a run if an absence needs ``needed`` sweeps; nan: the usual limit."""
     if math.isnan(needed):
         return LEAST_SWEEPS
     return max(LEAST_SWEEPS, min(MOST_SWEEPS, STEP_SWEEPS * math.ceil(ROOM * min(needed, MOST_SWEEPS) / STEP_SWEEPS)))
@@ -77,7 +77,8 @@ LOUDER, LEFT_OUT_MORE, RUNS_BEFORE, TELLING_SWEEPS = 1.5, 0.15, 2, 256
 
 
 def waking_words(runs: Iterable[RunSummary]) -> str:
-    """Why the person may be waking: the noise of the last run, or its share of rejected sweeps, has risen; or empty."""
+    """Reason to think that the person is waking: the noise of the last run, or its share of rejected sweeps, has risen; empty for
+    none."""
     usable = [run for run in runs if run.discarded is None and run.sweep_noise_uv > 0 and (run.sweeps or 0) >= TELLING_SWEEPS]
     if len(usable) <= RUNS_BEFORE:
         return ""
@@ -94,9 +95,10 @@ def waking_words(runs: Iterable[RunSummary]) -> str:
 
 @dataclass(frozen=True)
 class SweepLimit:
-    """Largest number of sweeps of a run, and the number for an absence at this noise (nan: not known). ``sweep_s`` for each.
+    """Largest number of sweeps of a run, and the number for an absence at this noise (nan: not known); ``sweep_s``: duration of a
+    sweep.
 
-    ``own``: the plan names the limit.
+    ``own``: the plan sets the limit.
     """
 
     noise_uv: float
@@ -108,7 +110,8 @@ class SweepLimit:
 
     @property
     def words(self) -> str:
-        """Sentence before a run: duration of an absence, longest duration of the run, and a remedy where that is less."""
+        """Sentence before a run: duration of an absence, longest duration of the run, and a remedy if the run is too short for an
+        absence."""
         most = f"{self.limit:,} sweeps ({minutes(self.limit * self.sweep_s)})"
         if math.isnan(self.needed):
             return f"a run ends at {most} at the latest; the noise is not known yet: `quietfloor check` tells, and a first run"
@@ -123,13 +126,13 @@ class SweepLimit:
 
 
 def minutes(seconds: float) -> str:
-    """A duration in words, such as 50 s or 6 min."""
+    """A duration in words, such as "50 s" or "6 min"."""
     return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
 
 
 @dataclass(frozen=True)
 class ExpectedDuration:
-    """Expected duration of the next run in s: until a response, and until a believable absence; nan: not known yet."""
+    """Expected duration of the next run in s: until a response, and until an absence at the noise floor; nan: not known yet."""
 
     response_s: float = math.nan
     absence_s: float = math.nan
@@ -142,9 +145,9 @@ class ExpectedDuration:
 
 
 def expected_duration(runs: Iterable[RunSummary], floor_nv: float, longest_s: float = math.inf) -> ExpectedDuration:
-    """The expected duration of a run, from the runs so far: noise falls with the square root of time, whatever level it ended at.
+    """The expected duration of a run, from the runs so far; noise is assumed to fall with the square root of time.
 
-    ``longest_s`` is what a run takes that is never decided.
+    ``longest_s``: duration of a run that stays undecided.
     """
     usable = [run for run in runs if not math.isnan(run.seconds) and run.seconds > 0]
     found = [run.seconds for run in usable if run.verdict == PRESENT]

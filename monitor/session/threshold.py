@@ -1,11 +1,11 @@
 """The threshold of one ladder from its runs, with its uncertainty. Pure.
 
-The threshold is a level at which a run finds a response. By convention it is the lowest level with a response that has a run
-without one 5 or 10 dB below (NHSP/BSA guidance: from memory). Beside it stands the interval in which runs like these would find a
-response as often as not: it counts every run, also those that contradict each other.
+The threshold is a level at which a run finds a response. By convention it is the lowest level with a response, if a run 5 or 10
+dB below found none (NHSP/BSA guidance: from memory). It is given with an interval for the level at which half of such runs would
+find a response. The interval counts every run, also those that contradict each other.
 
-Runs of one level with different noise in the other ear (or without any) are different evidence and never counted together: one
-kind of them speaks for the level, and the others are named.
+Runs of one level with different noise in the other ear (or without noise) are never counted together: one kind of runs counts for
+the level, and the others are listed.
 """
 
 from __future__ import annotations
@@ -35,9 +35,10 @@ _REACH_DB, _GRID_DB = 40.0, 0.5
 
 @dataclass(frozen=True)
 class Tally:
-    """The runs at one level that count, all with the same noise in the other ear or all without.
+    """The counted runs at one level, all with the same noise in the other ear or all without noise.
 
-    ``present_is``, ``absent_is``, ``undecided_is``: whose responses those are. ``aside``: numbers of runs with other noise.
+    ``present_is``, ``absent_is``, ``undecided_is``: the ears that responded in these runs. ``aside``: numbers of runs with other
+    noise.
     """
 
     level_db_nhl: float
@@ -57,7 +58,7 @@ class Tally:
 
     @property
     def standing(self) -> Standing:
-        """Finding of the majority of the decided runs."""
+        """Result of the majority of the decided runs."""
         if self.present == self.absent:
             return "split" if self.present else "undecided"
         return "present" if self.present > self.absent else "absent"
@@ -68,7 +69,7 @@ class Tally:
 
     @property
     def whose(self) -> Whose:
-        """Whose response the finding of this level is."""
+        """The ear that is known to have responded at this level."""
         return {"present": self.present_is, "absent": self.absent_is}.get(
             self.standing, of_runs((self.present_is, self.absent_is) if self.present else (self.undecided_is,))
         )
@@ -97,10 +98,10 @@ def counted(condition: Condition, runs: Iterable[RunSummary]) -> list[RunSummary
 
 
 def tallies(runs: Iterable[RunSummary]) -> dict[float, Tally]:
-    """Tallies by level in dB nHL, the lowest first, of the runs of one condition that count.
+    """Tallies by level in dB nHL, the lowest first, of the counted runs of one condition.
 
-    Of several kinds of noise at a level that one counts whose response is known to be the tested ear's; of equal ones that with
-    more decided runs, then with noise, then the newest.
+    If a level has runs with several kinds of noise, the kind counts whose response is known to come from the tested ear. Among
+    equal kinds, the one with more decided runs counts, then the one with noise, then the newest.
     """
     kinds: dict[float, dict[str, list[RunSummary]]] = {}
     for run in runs:
@@ -119,10 +120,10 @@ def tallies(runs: Iterable[RunSummary]) -> dict[float, Tally]:
 
 @dataclass(frozen=True)
 class Bracket:
-    """Lowest level with a response, and highest without one below it; None where there is none.
+    """Lowest level with a response, and highest level below it without a response; None if there is none.
 
-    ``clash``: a level with a response below one without. Of the two the one with the smaller majority is left out here; with
-    equal ones that with the response, which makes the threshold higher.
+    ``clash``: a level with a response below a level without. The one with the smaller majority is ignored here; if they are
+    equal, the response is ignored, which makes the threshold higher.
     """
 
     present: Tally | None

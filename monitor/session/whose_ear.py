@@ -1,8 +1,9 @@
-"""Whose response a run shows, and the runs that a threshold rests on. Pure.
+"""The ear that responded in a run, and the runs on which a threshold rests. Pure.
 
-A response is known to be the tested ear's where no noise was due in the other ear, or where enough of it was given; both by what
-masking advice knows and assumes of the two ears (`quietfloor.monitor.hearing.masking_advice`). No response means that neither ear
-answered, whatever the other one had; only noise that may have hidden the tested ear takes that away. """
+A response is known to come from the tested ear if no noise was due in the other ear, or if enough noise was given, according to
+the masking advice for both ears (`quietfloor.monitor.hearing.masking_advice`). No response means that neither ear responded, with
+any noise in the other ear; the exception is noise that may have hidden the tested ear.
+"""
 
 from __future__ import annotations
 
@@ -16,8 +17,11 @@ ROUNDING_DB = 0.05
 
 
 def of_run(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | None) -> Whose:
-    """`masking_db_em`: None for no noise, nan for noise of unknown level. Without advice (no table knows the sound) nothing is
-    known. Of an undecided run: whose a response would have been."""
+    """The ear that responded in one run. `masking_db_em`: None for no noise, nan for noise of unknown level.
+
+    Without advice (no table contains the sound) it is not known. For an undecided run: the ear to which a response would have
+    belonged.
+    """
     if advice is None or (masking_db_em is not None and math.isnan(masking_db_em)):
         return UNKNOWN
     if verdict == ABSENT:
@@ -27,7 +31,7 @@ def of_run(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | No
 
 
 def of_runs(found: Iterable[Whose]) -> Whose:
-    """Whose response several runs show together: not known where it is not known of one of them."""
+    """The ear that responded in several runs together: not known if it is not known for one of them."""
     all_found = set(found)
     if UNKNOWN in all_found:
         return UNKNOWN

@@ -1,8 +1,8 @@
 """Sound dose of each ear in a session, on disk: reserved before a sound is played, settled after it, read by the next run.
 
-``SESSION/dose.jsonl`` holds one line for every change; of a run the last line counts. A run that was killed leaves its
-reservation, which is never less than what it played. What a run played is also in its own run.json: where the two differ the
-larger one counts, and a run without either, after somebody deleted the file, closes the session to sound.
+``SESSION/dose.jsonl`` has one line for every change; the last line of a run counts. A run that was killed leaves its reservation,
+which is never less than what it played. The dose is also in the run.json of each run; if the two differ, the larger one counts.
+If a run has neither, because the file was deleted, no more sound may be played in the session.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ NEW_SESSION = "Begin a new session folder (--out), and add up for yourself what 
 
 
 class ExposureError(QuotingError, RuntimeError):
-    """The sound dose is not known; nothing may be played."""
+    """Raised if the sound dose is not known; nothing may be played."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,7 @@ class SessionDose:
         return accounts
 
     def _compare(self, folder: Path, accounts: dict[str, _Account], oldest: datetime.datetime) -> None:
-        """Hold the account of a run against its own folder; the larger one counts."""
+        """Compare the ledger entry of a run with its folder; the larger dose counts."""
         if (folder / "run.json").is_file():
             own = _own_account(folder, oldest)
             if own is None:
@@ -141,7 +141,7 @@ def _changed(folder: Path) -> datetime.datetime:
 
 
 def _own_account(folder: Path, oldest: datetime.datetime) -> _Account | None:
-    """Dose that a run.json states; None when it played nothing, or too long ago to count. Raises ExposureError."""
+    """Dose in a run.json; None if the run played nothing, or too long ago to count. Raises ExposureError."""
     try:
         record = json_of(folder / "run.json")
         stimulus = record["stimulus"]
@@ -159,7 +159,7 @@ def _own_account(folder: Path, oldest: datetime.datetime) -> _Account | None:
 
 
 def _plays(folder: Path) -> bool:
-    """Whether the run that left no result had sound, as far as its plan says; without a plan it never began."""
+    """Whether a run without a result played sound, according to its plan; without a plan it never began."""
     try:
         return "sound" in toml_of(folder / "plan.toml")
     except FileNotFoundError:

@@ -1,8 +1,8 @@
-"""One program at a time writes to a folder: an advisory lock that the operating system lets go with the process.
+"""Lock of a folder: one program at a time writes to it. The operating system releases this advisory lock when the process ends.
 
-The lock lies on a file ``.in-use`` in the folder, which names the process for those who are refused and goes when the lock does.
-A program that was killed leaves the file, but no lock: the next one takes it over. Where a file system knows no locks the
-folder is used without.
+The lock is on a file ``.in-use`` in the folder. The file names the process, for programs that are refused, and is deleted with
+the lock. A program that was killed leaves the file but no lock; the next program takes it over. On a file system without locks
+the folder is used without a lock.
 """
 
 from __future__ import annotations
@@ -34,13 +34,16 @@ _guard = threading.Lock()
 
 
 class InUse(QuotingError, RuntimeError):
-    """Another program writes there; the text names it."""
+    """Raised if another program writes to the folder; the text names it."""
 
 
 @contextlib.contextmanager
 def sole_writer(folder: Path | str) -> Iterator[None]:
-    """``folder`` is this process's own to write to while this lasts; it is made where it is missing, goes again where nothing
-    was written, and may be asked for again within the same process. Raises InUse, and OSError where it cannot be written to."""
+    """Lock ``folder`` for this process while the context lasts.
+
+    A missing folder is made, and removed again if nothing was written. The same process may lock it repeatedly. Raises InUse, and
+    OSError if the folder is not writable.
+    """
     path = Path(folder).resolve()
     new = [one for one in (path, *path.parents) if not one.exists()]
     path.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""The level check that a session folder holds, for the runs of that session."""
+"""The level check in a session folder, for the runs of that session."""
 
 from __future__ import annotations
 
@@ -11,8 +11,10 @@ FILE = "level-check.json"
 
 
 def last_check(session: Path, calibration: str | None, channels: tuple[int, int, int] | None = None) -> dict[str, Any] | None:
-    """The check of this calibration on these outputs (of a sound card; None for audio over LSL) that the session holds; None
-    without one, or when it cannot be read, or when it does not say on which outputs it was made."""
+    """The check of this calibration on these outputs (of a sound card; None for audio over LSL) in the session folder.
+
+    None if there is none, if it cannot be read, or if it does not say on which outputs it was made.
+    """
     try:
         record = json_of(session / FILE)
         fits = record["calibration"] == calibration and (channels is None or record.get("channels") == list(channels[:2]))

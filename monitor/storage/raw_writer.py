@@ -1,10 +1,11 @@
-"""The raw recording of a run: every sample is in the operating system's hands before anything else may see it.
+"""The raw recording of a run: every sample is written to the operating system before any other part sees it.
 
-Each call ends in one unbuffered write of a whole chunk, so a killed program loses nothing that a call returned for. A thread of
-its own asks the disk to keep it twice a second (os.fsync lets other threads run), so a power cut loses less than a second and the
-acquisition never waits for the disk. A failed write or fsync is raised at the next call: recording is not optional.
+Each call ends in one unbuffered write of a whole chunk, so a killed program loses nothing for which a call has returned. A
+separate thread syncs the file twice a second (os.fsync lets other threads run), so a power cut loses less than a second and the
+acquisition never waits for the disk. A failed write or fsync is raised at the next call, because a run without a recording is
+useless.
 
-The file is locked while it is open: nobody else finishes a run that is going on.
+The file is locked while it is open: no other program can finish a run that is in progress.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ BOUNDARY_EVERY_BYTES = 1 << 20  # how much a reader may lose to damage in the mi
 
 
 class JournalError(RuntimeError):
-    """The recording cannot be written; the text says where and why. What was written before stays readable."""
+    """Raised if the recording cannot be written; the text says where and why. What was written before stays readable."""
 
 
 class Journal:
@@ -84,15 +85,15 @@ class Journal:
 
     @property
     def is_in_place(self) -> bool:
-        """Whether the file still is where it was made: a folder can be moved or deleted, a disk taken away."""
+        """Whether the file is still at its path: a folder can be moved or deleted, a disk removed."""
         try:
             return os.path.samestat(os.fstat(self._fd), os.stat(self.path))
         except OSError:
             return False
 
     def rescue(self) -> bool:
-        """Write a file that was deleted, but is still open here, to its place again; False where it was not deleted (it is whole,
-        wherever it went). Raises OSError where that cannot be done."""
+        """Write a file that was deleted, but is still open here, to its path again; False if it was not deleted but moved, and so
+        is complete. Raises OSError if that fails."""
         with self._lock:
             if self._closed or os.fstat(self._fd).st_nlink:
                 return False
@@ -102,14 +103,14 @@ class Journal:
         return True
 
     def samples(self, chunk: Chunk, stream: int = 0) -> None:
-        """Record a chunk, samples (n_channels, n_samples) in the stream's own type."""
+        """Record a chunk: samples (n_channels, n_samples) in the stream's own type, and their stamps."""
         with self._recording():
             self._writer.samples(stream + 1, chunk.samples, chunk.stamps_s)
             if len(chunk.stamps_s):
                 self._last_s[stream] = float(chunk.stamps_s[-1])
 
     def marker(self, stamp_s: float, text: str, stream: int | None = None) -> None:
-        """Record a text with the stamp it came with."""
+        """Record a text with its stamp."""
         index = self._text_stream if stream is None else stream
         if index is None:
             raise ValueError(
@@ -120,7 +121,7 @@ class Journal:
             self._last_s[index] = stamp_s
 
     def clock_offset(self, time_s: float, offset_s: float, stream: int = 0) -> None:
-        """Record what to add to the sender's stamps near ``time_s``; the same measurement given twice is recorded once."""
+        """Record the offset to add to the sender's stamps near ``time_s``, in s; the same measurement is recorded only once."""
         with self._recording():
             if self._offset_s[stream] != (time_s, offset_s):
                 self._writer.clock_offset(stream + 1, time_s, offset_s)
@@ -214,7 +215,7 @@ class Journal:
 
 
 def write_again(fd: int, path: Path) -> int:
-    """The bytes of an open file into a new one at ``path``, which is not there any more; its descriptor. Raises OSError."""
+    """Copy an open file to a new file at ``path``, where it no longer exists; returns the new descriptor. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
     new = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o644)
     at = 0

@@ -1,7 +1,6 @@
 """Schemas of the files of a finished run: each value is checked before it is used.
 
-Keys that are missing, null, or of another version are nobody's fault and are let through; what is there must be what its name
-says.
+Keys that are missing or null, or that belong to another version, are accepted; the values of known keys must have the right type.
 """
 
 from __future__ import annotations
@@ -82,7 +81,7 @@ _PLAN = {
 
 
 def checked_record(content: Any, kinds: Mapping[str, str] = _RUN) -> dict[str, Any]:
-    """``run.json``, or ``begun.json``, which has some of its keys. Raises ValueError that names the first key that is wrong."""
+    """Check ``run.json``, or ``begun.json``, which has some of its keys. Raises ValueError that names the first wrong key."""
     if not isinstance(content, dict):
         raise ValueError("it is no table")
     for path, value in _leaves(content):
@@ -99,7 +98,7 @@ def checked_record(content: Any, kinds: Mapping[str, str] = _RUN) -> dict[str, A
 
 
 def checked_plan(content: dict[str, Any]) -> dict[str, Any]:
-    """``plan.toml`` of a run that may have been made by an earlier version. Raises ValueError."""
+    """Check ``plan.toml`` of a run, which an earlier version may have written. Raises ValueError."""
     return checked_record(content, _PLAN)
 
 

@@ -1,6 +1,6 @@
-"""The folder of one run: made once, exclusively; whole files replaced in one step; looks appended line by line.
+"""The folder of one run. It is created exclusively; whole files are replaced in one step; events are appended line by line.
 
-JSON written here keeps every float to the last bit (repr), and writes what is undefined or infinite as null, never as 0.
+JSON written here keeps every float to the last bit (repr), and writes undefined or infinite values as null, never as 0.
 """
 
 from __future__ import annotations
@@ -35,11 +35,11 @@ ROOM_BYTES = 262_144  # own choice: average.csv has some 60 kB, the rest of the 
 
 
 class FolderError(QuotingError, RuntimeError):
-    """A run folder cannot be made or is none."""
+    """Raised if a run folder cannot be made, or if a folder is no run folder."""
 
 
 class RunFolder:
-    """``session_dir/run-NNN``. ``create`` for a new run, ``open`` for one that is there."""
+    """``session_dir/run-NNN``. Use ``create`` for a new run, ``open`` for an existing one."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -48,7 +48,7 @@ class RunFolder:
 
     @classmethod
     def create(cls, session_dir: Path | str) -> RunFolder:
-        """Make the next free run-001, run-002, ... Two programs that do so at once get two folders."""
+        """Make the next free run-001, run-002, ... Two programs that do this at the same time get two folders."""
         session = Path(session_dir)
         try:
             session.mkdir(parents=True, exist_ok=True)
@@ -64,7 +64,7 @@ class RunFolder:
 
     @classmethod
     def open(cls, path: Path | str) -> RunFolder:
-        """Open a folder that holds a recording. Raises FolderError."""
+        """Open a folder that contains a recording. Raises FolderError."""
         folder = cls(Path(path))
         if not folder.raw.is_file():
             raise FolderError(f"{path} is no run folder: it holds no {folder.raw.name}")
@@ -80,12 +80,12 @@ class RunFolder:
 
     @property
     def cells(self) -> Path:
-        """The table of cells; only where a run plays several sounds or levels in turn."""
+        """Path of the table of cells; it exists only if a run plays several sounds or levels in turn."""
         return self.path / "cells.json"
 
     @property
     def cell_averages(self) -> Path:
-        """The averages of a run with cells, in the place of ``average``."""
+        """Path of the averages of a run with cells, which replace ``average``."""
         return self.path / "cells.csv"
 
     @property
@@ -139,18 +139,18 @@ class RunFolder:
         return path
 
     def write_begun(self, content: Any) -> None:
-        """begun.json, with room behind its content that ``give_room`` gives back."""
+        """Write begun.json, followed by blanks that reserve disk space; ``give_room`` frees it."""
         text = _json_text(content)
         self.write_text(self.begun.name, text + " " * (ROOM_BYTES - len(text)))
 
     def give_room(self) -> None:
-        """On a disk that is full: room for the end of the events, the average and the result."""
+        """Free the reserved space on a full disk, for the end of the events, the average and the result."""
         with contextlib.suppress(OSError):
             text = text_of(self.begun).rstrip()
             os.truncate(self.begun, len(text.encode()))
 
     def restore(self) -> list[str]:
-        """Names of files of a run that somebody deleted while it is on, written again; none where the whole folder is away.
+        """Write files again that were deleted during the run; returns their names, none if the whole folder is gone.
 
         Raises OSError.
         """
@@ -163,7 +163,7 @@ class RunFolder:
 
     @property
     def is_whole(self) -> bool:
-        """Whether nothing is gone that ``restore`` would write again."""
+        """Whether no file is missing that ``restore`` would write again."""
         names = self._to_keep + ([] if self._events is None else [self.events.name])
         return all((self.path / name).exists() for name in names)
 
@@ -183,18 +183,18 @@ class RunFolder:
         return checked_record(self.read_json(self.run.name))
 
     def read_plan(self) -> dict[str, Any]:
-        """Read plan.toml as plain data, also of earlier versions too; empty where there is none. Raises OSError, ValueError."""
+        """Read plan.toml as plain data, also of earlier versions; empty if there is none. Raises OSError, ValueError."""
         return checked_plan(toml_of(self.plan)) if self.plan.is_file() else {}
 
     def append_event(self, event: Any) -> None:
-        """Append one event (a dataclass or mapping) as a line of events.jsonl and hand it to the operating system."""
+        """Append one event (a dataclass or mapping) as a line of events.jsonl; it is written when this returns."""
         if self._events is None:
             self._events = open(self.events, "a+", encoding="utf-8", newline="\n", opener=no_link)  # noqa: SIM115 - for the run
         self._events.write(event_line(event))
         self._events.flush()
 
     def rescue_events(self) -> bool:
-        """Write events.jsonl again where it was deleted while it is open here; whether it was. Raises OSError."""
+        """Write events.jsonl again if it was deleted while it is open here; returns whether it was. Raises OSError."""
         if self._events is not None and not self.events.exists():
             self._events.flush()
             self._events.seek(0)
@@ -205,7 +205,7 @@ class RunFolder:
         return False
 
     def read_events(self) -> Iterator[dict[str, Any]]:
-        """The events in order; a last line that a crash cut short is left out."""
+        """The events in order; an incomplete last line is left out."""
         for line in lines_of(self.events):
             if line.endswith("\n"):
                 yield json_from(line)
@@ -221,7 +221,7 @@ class RunFolder:
     ) -> Path:
         """Write average.csv, all columns (n_times,); an undefined value is an empty field.
 
-        ``by_polarity``: averages of condensation and of rarefaction; without, they are undefined.
+        ``by_polarity``: averages of condensation and of rarefaction, each (n_times,); without them these columns are undefined.
         """
         columns = [np.asarray(one, dtype=np.float64) for one in (time_ms, average_uv, a_uv, b_uv, plus_minus_uv, *by_polarity)]
         columns += [np.full(columns[0].shape, np.nan)] * (len(AVERAGE_COLUMNS) - len(columns))
@@ -231,7 +231,8 @@ class RunFolder:
         return self.write_text(self.average.name, "\n".join([",".join(AVERAGE_COLUMNS), *rows]) + "\n")
 
     def read_average(self) -> dict[str, NDArray[np.float64]]:
-        """Read columns of average.csv (n_times,) by name; nan: an empty field, or what can be no average. Raises FolderError."""
+        """Read columns of average.csv (n_times,) by name; an empty field, or a value that is impossible for an average, is nan.
+        Raises FolderError."""
         try:
             rows = [line.split(",") for line in text_of(self.average).splitlines()]
             names = tuple(rows[0]) if rows else ()
@@ -258,7 +259,7 @@ def _json_text(content: Any) -> str:
 
 
 def event_line(event: Any) -> str:
-    """One event as a line of JSON, the same bytes for the same values."""
+    """One event as a line of JSON; equal values give equal bytes."""
     return json.dumps(jsonable(event), ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
 
 
