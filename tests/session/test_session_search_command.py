@@ -3,18 +3,27 @@ tests/live."""
 
 from __future__ import annotations
 
+import argparse
 import json
 import math
 import re
+import threading
+import time
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE
+from quietfloor.monitor.commands.session_search import _asked
+from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import make_session_plan
 from tests.session.searches import PLAN, answer, write_search
 
 CALIBRATION = Path(__file__).parents[2] / "bench" / "virtual-earphone.toml"
@@ -201,3 +210,31 @@ def test_what_cannot_be_done_is_said(searcher: Searcher, do: Do, words: tuple[st
     assert status == BAD_ARGUMENTS
     assert not searcher.plans
     assert re.search(said, found["err"])
+
+
+def test_the_window_offers_where_a_search_begins_and_takes_remarks(tmp_path: Path, searcher: Searcher) -> None:
+    session = Session.begin(tmp_path / "s", make_session_plan(tomllib.loads(PLAN.replace("CALIBRATION", str(CALIBRATION)))))
+    link, args = WindowLink(), argparse.Namespace(json=False, masking=False, auto=False)
+    link.view = object()  # type: ignore[assignment]  # something is on the screen
+    ahead = session.search_ahead()
+    assert ahead is not None
+
+    def asked(do: Callable[[], object]) -> Any:
+        def press() -> None:
+            while link.offered is None:
+                time.sleep(0.01)
+            do()
+
+        person = threading.Thread(target=press)
+        person.start()
+        try:
+            return _asked(session, ahead, None, None, args, link)
+        finally:
+            person.join()
+
+    plan = asked(lambda: (link.pick(-2), link.go_on()))
+    assert plan.search.condition[0].start_db_nhl == 30.0, "40 was suggested, two levels softer was picked"
+    assert asked(link.go_on).search.condition[0].start_db_nhl == 40.0
+    assert asked(lambda: link.remark(Remark("note", "asleep"))) == Remark("note", "asleep")
+    link.view = SimpleNamespace(run=SimpleNamespace(stop=lambda: None))  # type: ignore[assignment]
+    assert asked(link.interrupt) is None
