@@ -21,8 +21,9 @@ from quietfloor.monitor.search.running import Answer, Place
 from quietfloor.monitor.search.words import interval
 
 TELLING_SWEEPS = 128  # an average of fewer does not set the scale of the others; own choice
-REACH_RUNGS = 1.3  # how far the largest average reaches from its rung
+REACH_RUNGS = 0.9  # how far the largest average reaches from its rung
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+EVEN = 0.02  # density per dB that is drawn to the full width at least: a belief that is spread out looks so
 BEYOND_RUNGS = 1.2  # room above the loudest and below the softest rung, for a threshold beyond them
 WHY = {
     "start": "to begin with",
@@ -111,14 +112,15 @@ def board_of(now: SearchNow) -> Board:
     """Everything that the board shows of a search."""
     levels = np.unique([level for one in now.conditions for level in one.levels_db])
     step_db = float(np.diff(levels).min()) if len(levels) > 1 else 5.0
-    columns = tuple(_column(now, number) for number in range(len(now.conditions)))
+    ends_db = float(levels[0]) - BEYOND_RUNGS * step_db, float(levels[-1]) + BEYOND_RUNGS * step_db
+    columns = tuple(_column(now, number, ends_db) for number in range(len(now.conditions)))
     return Board(
-        columns, float(levels[0]) - BEYOND_RUNGS * step_db, float(levels[-1]) + BEYOND_RUNGS * step_db, step_db,
+        columns, *ends_db, step_db,
         nice_above(max(_largest_nv(now), 1.0) / REACH_RUNGS, HEIGHTS), now.paused,
     )  # fmt: skip
 
 
-def _column(now: SearchNow, number: int) -> BoardColumn:
+def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardColumn:
     one = now.conditions[number]
     answer = one.answer
     playing = now.place.level if now.place is not None and now.place.condition == number and not now.over else None
@@ -132,11 +134,12 @@ def _column(now: SearchNow, number: int) -> BoardColumn:
     if playing is not None:
         short, why = ("paused", "") if now.paused else ("plays", f" {WHY.get(now.why, now.why)}")
         words = f"{short} {'at ' if now.paused else ''}{one.levels_db[playing]:g} dB nHL{why}".rstrip()
-    top = float(one.belief.max(initial=0.0))
+    inside = (one.belief_db >= ends_db[0]) & (one.belief_db <= ends_db[1])
+    density = one.belief[inside]
     return BoardColumn(
         name=one.name, short=short_name(one), ear=one.ear, state=one.state, words=words, words_short=short,
         threshold=threshold_words(answer, one.levels_db), interval=_interval(answer), rungs=rungs,
-        times_ms=one.times_ms[_judged(one)], ridge_db=one.belief_db, ridge=one.belief / top if top > 0 else one.belief,
+        times_ms=one.times_ms[_judged(one)], ridge_db=one.belief_db[inside], ridge=density / density.max(initial=EVEN),
         low_db=answer.low_db, threshold_db=answer.threshold_db, high_db=answer.high_db,
     )  # fmt: skip
 
@@ -151,7 +154,7 @@ def _rung(one: ConditionNow, level: int, playing: bool) -> BoardRung:
     found = db == one.answer.found_db
     name = f"{db:g} dB nHL"
     if look is None:
-        tip = f"{name}: {'not played yet' if offered else 'not offered'}"
+        tip = f"{name}: {'no sweep yet' if playing else 'not played yet' if offered else 'not offered'}"
         return BoardRung(db, offered, playing, found, "", "", tip)
     evidence, noise_nv = _evidence(look), float(look.noise.value_nv)
     noise = f"{noise_nv:.0f} nV" if math.isfinite(noise_nv) else ""
@@ -208,7 +211,7 @@ def threshold_words(answer: Answer, levels_db: tuple[float, ...]) -> str:
 
 def _interval(answer: Answer) -> str:
     known = math.isfinite(answer.low_db) or math.isfinite(answer.high_db)
-    return interval(answer) if known and not math.isnan(answer.threshold_db) else ""
+    return interval(answer).replace("-", "−") if known and not math.isnan(answer.threshold_db) else ""
 
 
 def to_go(now: SearchNow) -> str:
@@ -242,7 +245,7 @@ def _left_out(now: SearchNow) -> str:
 def headline(now: SearchNow, status: Status, title: str) -> Headline:
     """The sentence on top while a search runs, and when it is over."""
     state, word, meaning = _standing(now, status.verdict)
-    ahead, rest = "" if status.verdict is not None else to_go(now), now.sentence
+    ahead, rest = "" if status.verdict is not None else to_go(now), _sentence(now)
     if status.verdict is None and (status.silent or status.no_trigger):
         (word, _, rest), state, ahead = status_text.headline(status, math.nan).partition(": "), "waiting", ""
     signal = f"{clock(sum(one.answer.seconds for one in now.conditions))} of signal"
@@ -251,6 +254,16 @@ def headline(now: SearchNow, status: Status, title: str) -> Headline:
         state, f"{word}: {ahead}" if ahead else word, rest, " · ".join(part for part in particulars if part),
         meaning=meaning,
     )  # fmt: skip
+
+
+def _sentence(now: SearchNow) -> str:
+    """Of the condition in play; of all of them when nothing plays any more."""
+    if now.over or now.place is None:
+        return now.sentence
+    one = now.conditions[now.place.condition]
+    words, known = threshold_words(one.answer, one.levels_db), _interval(one.answer)
+    found = f"response found at {one.answer.found_db:g}" if math.isfinite(one.answer.found_db) else "no response found yet"
+    return f"{one.name}: threshold {words}{f' (95 %: {known}) so far' if known else ''}, {found}"
 
 
 def _standing(now: SearchNow, verdict: Verdict | None) -> tuple[str, str, str]:

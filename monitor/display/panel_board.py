@@ -21,6 +21,7 @@ from quietfloor.monitor.search.now import SearchNow
 from quietfloor.monitor.search.running import Place
 
 LEGIBLE, NARROW = 21.0, 6.8  # widths of a column in letters: with all its parts, and with its threshold alone
+FINE = 14.0  # width in letters from which on all three curves are drawn
 LEAST_RIDGE = 0.005  # of its height; less is not drawn
 MOST_RUNGS = 1.7  # how far a curve may reach from its rung
 LEFT, RIGHT, MIDDLE = (int(flag | Qt.AlignmentFlag.AlignVCenter) for flag in (
@@ -54,6 +55,10 @@ class BoardView(QWidget):
         try:
             if self.board is not None:
                 self._draw(painter, self.board)
+            else:
+                place = QRectF(self.rect())
+                words = "No level was played yet: the stream is checked first."
+                self._text(painter, place, words, self.look.theme.quiet, at=MIDDLE)
         finally:
             painter.end()
 
@@ -119,7 +124,7 @@ class BoardView(QWidget):
         painter.setPen(pen(theme.axis if column.running else theme.grid))
         painter.drawRect(body.adjusted(0, 0, -1, 0))
         label = px(3.3) if whole else px(0.8)
-        words = px(7.4) if whole else px(1.5)
+        words = px(7.7) if whole else px(1.5)
         band = QRectF(body.left() + label, body.top(), px(4.2) if whole else body.width() - label - words, body.height())
         trace = QRectF(band.right() + px(0.6), body.top(), body.right() - words - band.right() - px(0.6), body.height())
         if whole:
@@ -222,19 +227,31 @@ class BoardView(QWidget):
         painter.drawLine(QPointF(band.left(), y), QPointF(band.right() - 2, y))
 
     def _curves(self, painter: QPainter, times_ms: Floats, rung: BoardRung, trace: QRectF) -> None:
-        """Both halves thin, then the average; none reaches further than a rung or two."""
-        assert self.board is not None
-        theme, y = self.look.theme, self._y(rung.level_db)
+        """Both halves thin, or where there is little room what lies between them; then the average. None reaches far from its
+        rung."""
+        theme, fine = self.look.theme, trace.width() >= self._em(FINE)
         xs = trace.left() + (times_ms - times_ms[0]) / (times_ms[-1] - times_ms[0]) * trace.width()
-        for wave, ink, width in (
-            (rung.a_nv, theme.half_a, 1), (rung.b_nv, theme.half_b, 1), (rung.average_nv, theme.average, self.look.line),
-        ):  # fmt: skip
-            if not np.all(np.isfinite(wave)) or not (self.halves or wave is rung.average_nv):
-                continue
-            rise = np.clip(wave / self.board.nv_per_rung, -MOST_RUNGS, MOST_RUNGS) * self._rung_px
-            ys = np.clip(y - rise, *self._rails)
-            painter.setPen(pen(ink, width))
-            painter.drawPolyline(QPolygonF(list(map(QPointF, xs.tolist(), ys.tolist()))))
+        a, b, average = (self._points(xs, wave, rung) for wave in (rung.a_nv, rung.b_nv, rung.average_nv))
+        if self.halves and fine:
+            for half, ink in ((a, theme.half_a), (b, theme.half_b)):
+                painter.setPen(pen(ink))
+                painter.drawPolyline(QPolygonF(half))
+        elif self.halves:
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(QColor(theme.plus_minus))
+            painter.drawPolygon(QPolygonF([*a, *reversed(b)]))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(pen(theme.average, self.look.line if fine else self.look.thin))
+        painter.drawPolyline(QPolygonF(average))
+
+    def _points(self, xs: Floats, wave_nv: Floats, rung: BoardRung) -> list[QPointF]:
+        """A curve on its rung, in pixels; empty where it is not known everywhere."""
+        assert self.board is not None
+        if not np.all(np.isfinite(wave_nv)):
+            return []
+        rise = np.clip(wave_nv / self.board.nv_per_rung, -MOST_RUNGS, MOST_RUNGS) * self._rung_px
+        ys = np.clip(self._y(rung.level_db) - rise, *self._rails)
+        return list(map(QPointF, xs.tolist(), ys.tolist()))
 
     def _words(self, painter: QPainter, column: BoardColumn, rung: BoardRung, body: QRectF, whole: bool, chosen: bool) -> None:
         """Level, evidence and noise of a rung, the mark where a response was found, and a frame where it is chosen."""
@@ -248,7 +265,7 @@ class BoardView(QWidget):
             every = high >= px(0.95) or rung.played or rung.level_db % 10 == 0
             level = written(rung.level_db) if every else ""
             self._text(painter, place.adjusted(px(0.9), 0, 0, 0), level, ink, size, rung.playing)
-            right = place.adjusted(0, 0, -mark - 2, 0)
+            right = place.adjusted(0, 0, -mark - 5, 0)
             ink = theme.states["present"] if rung.found else theme.ink if rung.playing else theme.quiet
             self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
             right.setRight(right.right() - px(3.2))

@@ -126,7 +126,7 @@ def test_the_board_takes_the_place_of_the_panels_of_a_run(
     assert {"pause_sound", "leave", "only_louder", "stop"} <= set(window.bar.buttons)
     assert "pause" not in window.bar.buttons
     assert window.sentence.word.text() == "Searching: about 6 minutes to go (3 to 11)"
-    assert window.sentence.rest.text() == moments[2].sentence
+    assert window.sentence.rest.text().startswith("2000 Hz octave chirp, ")
     assert "group" not in window.sentence.mark.toolTip()
     press(window, "6")
     assert visible(window) == ["search board"]
