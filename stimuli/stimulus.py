@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
+from typing import Literal, get_args
 
 from quietfloor.stimuli.base import Waveform
 from quietfloor.stimuli.chirps import FIXED_D, FIXED_K, DelayModel, chirp, octave_chirp
@@ -14,6 +15,10 @@ from quietfloor.stimuli.clicks import click
 from quietfloor.stimuli.custom import fingerprint, read_wav
 from quietfloor.stimuli.tones import CYCLES, check_burst, tone_burst
 
+# Those of which `WAVEFORMS` has the form that reference levels hold for.
+Standard = Literal["click", "tone-burst", "chirp", "octave-chirp"]
+Kind = Literal[Standard, "custom"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
 # Which parameters belong to which kind; any other is refused rather than ignored.
 PARAMETERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -24,7 +29,6 @@ PARAMETERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "custom": ("wav", "wav_zero_ms"),
     }
 )
-KINDS = tuple(PARAMETERS)
 FREQUENCY_HZ = (250.0, 8000.0)  # own choice: the frequencies of a hearing test
 
 

@@ -204,6 +204,12 @@ def helps() -> dict[str, str]:
     return found
 
 
+def test_every_command_has_its_row() -> None:
+    (commands,) = (action for action in parser()._actions if isinstance(action, argparse._SubParsersAction))
+    rows = section("## All commands", (ROOT / "docs/runs.md").read_text(encoding="utf-8"))
+    assert sorted(set(commands.choices) - set(re.findall(r"`(\w+)`", rows))) == []
+
+
 def test_help_texts_speak_with_one_voice() -> None:
     """The same parts in the same order and form: a sentence, options, examples, exit status last; defaults in brackets alone."""
     texts = helps()

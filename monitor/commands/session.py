@@ -17,7 +17,7 @@ from quietfloor.monitor.commands.common import (
     say,
 )
 from quietfloor.monitor.commands.run import carry_through
-from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, within_dose
+from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, with_noise, within_dose
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import add_walk, walk_first
 from quietfloor.monitor.commands.window import add_window, with_window
@@ -25,8 +25,7 @@ from quietfloor.monitor.untrusted.safe_paths import file_name
 
 if TYPE_CHECKING:
     from quietfloor.monitor.display.run_view import Remark, WindowLink
-    from quietfloor.monitor.plan.run_plan import Plan
-    from quietfloor.monitor.session.conditions import Condition, Purpose
+    from quietfloor.monitor.session.conditions import Purpose
     from quietfloor.monitor.session.next_level import Suggestion
     from quietfloor.monitor.session.session import Session
 
@@ -196,52 +195,6 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
             say("stopped: the same line goes on from here", args)
             break
     return conclude(session, args, made, minutes)
-
-
-def with_noise(
-    session: Session, condition: Condition, level: float, purpose: Purpose, args: argparse.Namespace, minutes: float | None = None
-) -> tuple[Plan, str]:
-    """The plan of a run, with the noise that is advised where that is wanted and can be given, and what is to be said of it."""
-    import math
-
-    from quietfloor.monitor.plan.run_plan import PlanError
-
-    plain = session.run_plan(condition, level, muted=purpose == "control", minutes_left=minutes)
-    masking = session.plan.masking
-    if purpose != "threshold" or not (args.masking or (args.auto and masking.auto)):
-        return plain, ""
-    noise = session.noise_db_em(condition, level)
-    if math.isnan(noise):
-        advice = session.masking(session.index_of(condition), level)
-        none = "No noise is given, although it is due: no level is known to be enough"
-        return plain, none if advice is not None and advice.due else ""
-    plan = session.run_plan(condition, level, masking_db_em=noise, minutes_left=minutes)
-    sound = plan.sound
-    assert sound is not None
-    told = f"{masking.kind(condition)} noise of {noise:g} dB EM in the {sound.masking_ear} ear"
-    told = told[0].upper() + told[1:]
-    try:
-        _refused(plan, session)
-    except PlanError as error:
-        try:
-            _refused(plain, session)
-        except PlanError:
-            return plan, told  # not for the noise: the run itself is refused in a moment
-        return plain, f"{told} is advised and cannot be given: {error}. This run is made without it"
-    return plan, told
-
-
-def _refused(plan: Plan, session: Session) -> None:
-    """Raises PlanError where ceiling or dose does not let the sound out."""
-    import datetime
-
-    from quietfloor.monitor.run.sound_output import make_stimulus
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
-
-    plan = within_dose(plan, session.folder, session.plan.own_limit)
-    assert plan.sound is not None
-    spent = SessionDose(session.folder).spent()
-    make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
 
 
 def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -> Suggestion:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from quietfloor.monitor.commands.common import FAILED, refuse, say
 from quietfloor.monitor.commands.run import carry_through
-from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, within_dose
+from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, with_noise, within_dose
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import walk_first
 
@@ -48,10 +48,10 @@ def search(session: Session, args: argparse.Namespace, link: WindowLink | None) 
         coming = ahead or confirming
         assert coming is not None
         say(coming.sentence, args)
-        unasked = args.auto or args.yes
-        wanted = (
-            _plan(session, ahead, confirming, minutes) if unasked else _asked(session, ahead, confirming, minutes, args, link)
-        )
+        if args.auto or args.yes:
+            wanted: Plan | Remark | None = _plan(session, ahead, confirming, minutes, args)
+        else:
+            wanted = _asked(session, ahead, confirming, minutes, args, link)
         if wanted is None:
             break
         if isinstance(wanted, Remark):
@@ -123,7 +123,9 @@ def _nothing_left(session: Session, args: argparse.Namespace, minutes: float | N
         say(f"Searched without an answer, not again by itself: {'; '.join(still)}. --condition N searches one again.", args)
 
 
-def _plan(session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None) -> Plan:
+def _plan(
+    session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None, args: argparse.Namespace
+) -> Plan:
     """Of the recording that is next."""
     if ahead is not None:
         plan = session.next_search(minutes, ahead)
@@ -131,8 +133,10 @@ def _plan(session: Session, ahead: SearchAhead | None, confirming: Suggestion | 
         return plan
     assert confirming is not None
     assert confirming.level_db_nhl is not None
-    run = session.run_plan(confirming.condition, confirming.level_db_nhl, minutes_left=minutes)
-    return within_dose(run, session.folder, session.plan.own_limit)
+    plan, noise = with_noise(session, confirming.condition, confirming.level_db_nhl, "threshold", args, minutes)
+    if noise:
+        say(noise, args)
+    return within_dose(plan, session.folder, session.plan.own_limit)
 
 
 def _asked(
@@ -147,7 +151,7 @@ def _asked(
         picked = link.offer_one_of(texts or [confirming.sentence if confirming is not None else ""], at)
         if not isinstance(picked, int):
             return picked
-        return _plan(session, None if ahead is None else ahead.beginning_at(levels[picked]), confirming, minutes)
+        return _plan(session, None if ahead is None else ahead.beginning_at(levels[picked]), confirming, minutes, args)
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this recording, --auto goes on to the end", args)
         return None
@@ -160,11 +164,11 @@ def _asked(
         if not answer or words in ("q", "n", "no", "quit"):
             return None
         if words in ("", "y", "yes"):
-            return _plan(session, ahead, confirming, minutes)
+            return _plan(session, ahead, confirming, minutes, args)
         try:
             level = float(words)
             if ahead is None:
                 raise ValueError(f"{words!r} is no answer")
-            return _plan(session, ahead.beginning_at(level), None, minutes)
+            return _plan(session, ahead.beginning_at(level), None, minutes, args)
         except ValueError as error:
             say(f"{error}", args)

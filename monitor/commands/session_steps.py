@@ -1,4 +1,4 @@
-"""Steps that runs and searches of a session share: dose, remarks, minutes, and the end of the command."""
+"""Steps that runs and searches of a session share: dose, noise, remarks, minutes, and the end of the command."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from quietfloor.monitor.commands.session_text import say_status, status
 if TYPE_CHECKING:
     from quietfloor.monitor.display.run_view import Remark, WindowLink
     from quietfloor.monitor.plan.run_plan import Plan
+    from quietfloor.monitor.session.conditions import Condition, Purpose
     from quietfloor.monitor.session.session import Session
 
 
@@ -39,6 +40,52 @@ def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
             except PlanError:
                 sweeps = max(LEAST_SWEEPS, sweeps // 2)
     return override(plan, {"decision": {"max_sweeps": sweeps}}) if sweeps < plan.decision.max_sweeps else plan
+
+
+def with_noise(
+    session: Session, condition: Condition, level: float, purpose: Purpose, args: argparse.Namespace, minutes: float | None = None
+) -> tuple[Plan, str]:
+    """The plan of a run, with the noise that is advised where that is wanted and can be given, and what is to be said of it."""
+    import math
+
+    from quietfloor.monitor.plan.run_plan import PlanError
+
+    plain = session.run_plan(condition, level, muted=purpose == "control", minutes_left=minutes)
+    masking = session.plan.masking
+    if purpose != "threshold" or not (args.masking or (args.auto and masking.auto)):
+        return plain, ""
+    noise = session.noise_db_em(condition, level)
+    if math.isnan(noise):
+        advice = session.masking(session.index_of(condition), level)
+        none = "No noise is given, although it is due: no level is known to be enough"
+        return plain, none if advice is not None and advice.due else ""
+    plan = session.run_plan(condition, level, masking_db_em=noise, minutes_left=minutes)
+    sound = plan.sound
+    assert sound is not None
+    told = f"{masking.kind(condition)} noise of {noise:g} dB EM in the {sound.masking_ear} ear"
+    told = told[0].upper() + told[1:]
+    try:
+        _refused(plan, session)
+    except PlanError as error:
+        try:
+            _refused(plain, session)
+        except PlanError:
+            return plan, told  # not for the noise: the run itself is refused in a moment
+        return plain, f"{told} is advised and cannot be given: {error}. This run is made without it"
+    return plan, told
+
+
+def _refused(plan: Plan, session: Session) -> None:
+    """Raises PlanError where ceiling or dose does not let the sound out."""
+    import datetime
+
+    from quietfloor.monitor.run.sound_output import make_stimulus
+    from quietfloor.monitor.storage.dose_ledger import SessionDose
+
+    plan = within_dose(plan, session.folder, session.plan.own_limit)
+    assert plan.sound is not None
+    spent = SessionDose(session.folder).spent()
+    make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
 
 
 def minutes_of_last(session: Session) -> float:

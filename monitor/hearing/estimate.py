@@ -10,11 +10,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Literal
+from typing import Literal, get_args
 
 from quietfloor.monitor.hearing.tables import Chosen, Grades, HearingError, Row, same_hz, worst_status
 from quietfloor.stimuli.calibration import BONE, EARS
 from quietfloor.stimuli.levels import HIGHEST_DB_NHL, LOWEST_DB_NHL
+from quietfloor.stimuli.stimulus import Standard
 
 Finding = Literal["threshold", "at most", "no response", "not tested"]
 
@@ -28,7 +29,7 @@ STEP_DB = 10.0  # own choice: steps that published spreads hold already; a wider
 TOO_GOOD_DB = {500.0: (13.6, 28.6), 1000.0: (5.6, 15.6), 2000.0: (6.4, 11.4), 4000.0: (6.2, 6.2)}
 GREAT_LOSS_DB = 65.0  # own choice, about where that group begins
 EAR_WORDS = {"right": "Right ear", "left": "Left ear"}
-STIMULUS_WORDS = {"click": "click", "tone-burst": "tone burst", "chirp": "chirp", "octave-chirp": "octave chirp"}
+STIMULUS_WORDS = {kind: kind.replace("-", " ") for kind in get_args(Standard)}
 
 
 @dataclass(frozen=True)

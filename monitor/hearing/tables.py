@@ -17,6 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from quietfloor.monitor.untrusted.bounded_io import toml_of, why
 from quietfloor.monitor.untrusted.safe_text import QuotingError
+from quietfloor.stimuli.stimulus import Standard
 
 SHIPPED = Path(__file__).with_name("hearing-tables.toml")
 EXAMPLE = Path(__file__).with_name("hearing-tables-example.toml")
@@ -24,7 +25,6 @@ STATUSES = ("verified", "secondary", "from memory", "unverified")  # from the be
 
 Route = Literal["air", "bone"]
 AgeGroup = Literal["adult", "child", "infant"]
-Stimulus = Literal["click", "tone-burst", "chirp", "octave-chirp"]
 Earphone = Literal["insert", "supra-aural", "circumaural"]
 Status = Literal["verified", "secondary", "from memory", "unverified"]
 _Hz = Annotated[float, Field(ge=100, le=20_000)]
@@ -77,7 +77,7 @@ class Row(_Aged):
     """One row. `correction_db` is added to dB nHL; the estimate scatters by `spread_db` (SD, nan when not published)."""
 
     table: str
-    stimulus: Stimulus
+    stimulus: Standard
     frequency_hz: Annotated[tuple[_Hz, ...], BeforeValidator(_several)] = ()
     route: Route
     transducer: Literal["any", "insert", "supra-aural", "circumaural", "bone-vibrator"]
@@ -122,7 +122,7 @@ class Row(_Aged):
 class Normal(_Aged):
     """Where normal ears answer: (Hz, dB nHL); `accuracy_percent` of a limit."""
 
-    stimulus: Stimulus
+    stimulus: Standard
     levels_db_nhl: tuple[tuple[_Hz, _Db], ...]
     route: Route
     kind: Literal["mean", "limit"] = Field(alias="is")

@@ -15,16 +15,17 @@ from quietfloor.monitor.plan.run_plan import Plan, PlanError, make_sound_plan, w
 from quietfloor.monitor.plan.sound_plan import Section, SoundPlan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.cell_code import BREAK_MARK_MS, MOST_CELLS, CellCode, CellCodeError
+from quietfloor.stimuli.stimulus import Kind
 
 FORMAT = "quietfloor cells 1"
-_OF_KIND = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
+OF_KIND = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
 
 
 class CellRow(Section):
     """What a cell has of its own; its number is its place in the table, from 0. Keys, units and limits are those of [sound]."""
 
     ear: Literal["left", "right"]
-    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"]
+    stimulus: Kind
     frequency_hz: float | None = None
     level_db_nhl: float | None = None
     level_db_fs: float | None = None
@@ -91,7 +92,7 @@ class CellTable:
         return tuple(self._sound_of(cell, number) for number, cell in enumerate(self.cells))
 
     def _sound_of(self, cell: CellRow, number: int) -> SoundPlan:
-        without = {*CellRow.model_fields, *(() if cell.stimulus == self.sound.stimulus else _OF_KIND)}
+        without = {*CellRow.model_fields, *(() if cell.stimulus == self.sound.stimulus else OF_KIND)}
         every = self.sound.model_dump(mode="json", exclude_none=True)
         base = {name: value for name, value in every.items() if name not in without}
         if cell.masking_level_db_em is None and cell.masking_level_db_fs is None:

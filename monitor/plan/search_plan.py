@@ -9,6 +9,7 @@ from pydantic import Field, field_validator, model_validator
 from quietfloor.monitor.core.cell_order import CellOrder
 from quietfloor.monitor.plan.sound_plan import Section
 from quietfloor.monitor.storage.record_schema import MOST_MS
+from quietfloor.stimuli.stimulus import Kind
 
 MOST_LEVELS = 41  # own choice: 0 to 100 dB nHL in steps of 2.5 dB
 HURRIED_DB = 4.0  # own choice: how much wider an interval may become where the search lasts long
@@ -18,7 +19,7 @@ class SearchConditionPlan(Section):
     """One ear with one sound, at levels from the softest to the loudest. Keys of the sound are those of [sound]."""
 
     ear: Literal["left", "right"]
-    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"] = "click"
+    stimulus: Kind = "click"
     frequency_hz: float | None = Field(default=None, ge=100, le=20_000)
     levels_db_nhl: tuple[float, ...] = Field(
         min_length=1, max_length=MOST_LEVELS, description="the softest first", examples=[[0, 5, 10]]

@@ -20,7 +20,7 @@ from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.frames import TRIGGER_DB_FS
 from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
 from quietfloor.stimuli.schedule import Schedule
-from quietfloor.stimuli.stimulus import StimulusSpec
+from quietfloor.stimuli.stimulus import Kind, Standard, StimulusSpec
 
 WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
 OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
@@ -39,7 +39,7 @@ class Section(BaseModel):
 class SoundPlan(Section):
     """What we play. Without this table other equipment makes the sound and we listen."""
 
-    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"] = "click"
+    stimulus: Kind = "click"
     frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
     cycles: tuple[float, float, float] | None = Field(
         default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
@@ -279,7 +279,7 @@ class StatedPlan(Section):
     """What other equipment plays, as its operator states it: nothing of it is played or measured here. What is left out is not
     known."""
 
-    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp"]
+    stimulus: Standard
     frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
     cycles: tuple[float, float, float] | None = Field(
         default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]

@@ -60,7 +60,8 @@ def thresholds(report: Report) -> Iterable[Block]:
         yield Text("What the session suggested when this report was made:", "small")
         yield Points(report.material.next, "small")
     for ladder in report.ladders:
-        if ladder.threshold is not None and any(run.summary is not None and not run.summary.muted for run in ladder.runs):
+        single = [run for run in ladder.runs if run.search is None]
+        if ladder.threshold is not None and any(run.summary is not None and not run.summary.muted for run in single):
             yield Heading(ladder.title, 3)
             yield Drawing(f"Levels of the runs in order, with what each found: {ladder.threshold.words}", ladder_picture(ladder))
 

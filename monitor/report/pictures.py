@@ -162,7 +162,7 @@ def _ladder(figure: Any, area: Area, ladder: Ladder) -> None:
     from matplotlib.ticker import MultipleLocator
 
     axes = axes_in(figure, area, (0.6, 0.45, 2.1, 0.12))
-    heard = [run for run in ladder.runs if run.summary is not None and not run.summary.muted]
+    heard = [run for run in ladder.runs if run.summary is not None and not run.summary.muted and run.search is None]
     numbers = list(range(1, len(heard) + 1))
     levels = [run.summary.level_db_nhl for run in heard if run.summary is not None]
     axes.plot(numbers, levels, color=GREY, linewidth=0.8, zorder=1)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from quietfloor.monitor.hearing.estimate import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from quietfloor.monitor.session.searched import Searched, searched_of
 
 Purpose = Literal["threshold", "growth", "control"]
@@ -20,9 +21,7 @@ PRESENT, ABSENT, UNDECIDED = "response_present", "response_absent", "inconclusiv
 OWN: Whose = "this ear's"
 UNKNOWN: Whose = "not known to be this ear's"
 WORDS = {PRESENT: "response", ABSENT: "no response", UNDECIDED: "undecided"}
-STIMULUS_WORDS = {
-    "click": "click", "tone-burst": "tone burst", "chirp": "chirp", "octave-chirp": "octave chirp", "custom": "custom stimulus",
-}  # fmt: skip
+STIMULUS_WORDS = {**WITH_HEARING_LEVELS, "custom": "custom stimulus"}
 _ONE_HZ = 0.005  # frequencies closer than this fraction are one, as in the tables of hearing levels
 
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.conditions import UNKNOWN, Condition
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.session.threshold import Threshold
 
@@ -133,20 +133,24 @@ def rank_of(conditions: Sequence[Condition], index: int) -> int:
 
 
 def expected_of(condition: Condition, thresholds: Iterable[Threshold]) -> tuple[float, float] | None:
-    """What thresholds that were found say of another: threshold and SD in dB, by the one that says most; None: nothing does."""
+    """What thresholds that were found say of another, and a search of it that was not finished: threshold and SD in dB, by the
+    one that says most; None: nothing does. A response that is not known to be its ear's says nothing."""
     said: list[tuple[float, float]] = []
-    for one in thresholds:
-        other = one.condition
+    for one in (each for each in thresholds if each.whose != UNKNOWN):
+        other, width_db = one.condition, one.high_db_nhl - one.low_db_nhl  # of 95 %
+        own_db = max(LEAST_SD_DB, width_db / 3.92) if math.isfinite(width_db) else OCTAVE_DB
+        if other.same_as(condition):
+            if one.method == "search" and not one.settled and math.isfinite(width_db):
+                said.append((one.low_db_nhl + width_db / 2, own_db))
+            continue
         known = one.settled and one.finding == "threshold" and not math.isnan(one.estimate_db_nhl)
-        if not known or (other.route, other.stimulus) != (condition.route, condition.stimulus) or other.same_as(condition):
+        if not known or (other.route, other.stimulus) != (condition.route, condition.stimulus):
             continue
         octaves = 0.0
         if condition.frequency_hz is not None and other.frequency_hz is not None:
             octaves = abs(math.log2(condition.frequency_hz / other.frequency_hz))
         elif condition.frequency_hz != other.frequency_hz:
             continue
-        width_db = one.high_db_nhl - one.low_db_nhl  # of 95 %
-        own_db = max(LEAST_SD_DB, width_db / 3.92) if math.isfinite(width_db) else OCTAVE_DB
         across_db = 0.0 if other.ear == condition.ear else OTHER_EAR_DB
         said.append((one.estimate_db_nhl, math.hypot(own_db, OCTAVE_DB * octaves, across_db)))
     best = min(said, key=lambda one: one[1], default=None)

@@ -467,10 +467,11 @@ class Session:
         """What conditions of one recording share, and those of one with noise."""
         other = sound.model_dump(mode="json", exclude={*OF_CONDITION, *OF_STIMULUS, *OF_NOISE})
         form = sound.model_dump(mode="json", include=set(OF_STIMULUS))
-        usual = SoundPlan.model_validate(
-            {"stimulus": condition.stimulus, "frequency_hz": condition.frequency_hz, "level_db_fs": -40.0}
-        )
-        own_form = "" if form == usual.model_dump(mode="json", include=set(OF_STIMULUS)) else f"{condition.stimulus} {form}"
+        usual: dict[str, Any] | None = None  # of a sound from a file there is none
+        if condition.stimulus != "custom":
+            plain = {"stimulus": condition.stimulus, "frequency_hz": condition.frequency_hz, "level_db_fs": -40.0}
+            usual = SoundPlan.model_validate(plain).model_dump(mode="json", include=set(OF_STIMULUS))
+        own_form = "" if form == usual else f"{condition.stimulus} {form}"
         kind = sound.masking if sound.masking != "none" else self.plan.masking.kind(condition)
         hz = sound.masking_frequency_hz or condition.frequency_hz
         return f"{other} {own_form}", f"{kind} {hz if kind == 'octave-band' else ''} beside the {condition.ear} ear"

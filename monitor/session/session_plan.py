@@ -22,6 +22,7 @@ from quietfloor.monitor.session.searching import SearchAhead
 from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_errors
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.untrusted.bounded_io import toml_of
+from quietfloor.stimuli.stimulus import Kind
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
@@ -57,7 +58,7 @@ class ConditionPlan(_Section):
 
     ear: Literal["left", "right"]
     route: Literal["air", "bone"] = "air"
-    stimulus: Literal["click", "tone-burst", "chirp", "octave-chirp", "custom"] = "click"
+    stimulus: Kind = "click"
     frequency_hz: float | None = Field(default=None, ge=100, le=20_000)
     start_db_nhl: float | None = Field(default=None, ge=-40, le=120)
     lowest_db_nhl: float | None = Field(default=None, ge=-40, le=120)

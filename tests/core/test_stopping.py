@@ -5,6 +5,7 @@ from dataclasses import FrozenInstanceError, fields, replace
 import numpy as np
 import pytest
 
+from quietfloor.monitor.core.analysis import STATISTICS
 from quietfloor.monitor.core.evidence import EvidenceSettings
 from quietfloor.monitor.core.looks import Looks
 from quietfloor.monitor.core.stopping import (
@@ -104,6 +105,7 @@ def test_guidance(changes: dict[str, float], clear: bool, absent: bool) -> None:
 def test_every_rule_of_the_table(name: str) -> None:
     made = STOPPING_RULES[name]()
     assert made.name == name
+    assert made.needs <= set(STATISTICS)
     assert made.outcome in ("response_present", "response_absent", "inconclusive")
     assert made.stopped_by in ("response", "noise_floor", "upper_limit", "sweep_limit")
     with pytest.raises(FrozenInstanceError):

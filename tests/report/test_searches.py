@@ -305,6 +305,7 @@ def test_a_session_states_the_thresholds_of_its_searches_and_a_discarded_one_cou
     }  # fmt: skip
 
     def finished(record: Any) -> None:
+        record |= {"verdict": "searched", "stopped_by": "search"}
         for one, level in zip(record["search"]["conditions"], (21.7, 32.0), strict=True):
             one |= {"finished": True, "threshold_db_nhl": level, "low_db_nhl": level - 4, "high_db_nhl": level + 4}
             one |= {"found_db_nhl": 40.0, "beyond": None, "words": f"threshold {level:.0f} dB nHL (95 %: of this test)"}

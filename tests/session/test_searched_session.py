@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.io.wavfile
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import DONE
@@ -113,7 +114,7 @@ def test_a_finished_search_beats_an_unfinished_one_and_the_newest_counts(session
     for said in (
         answer(30.0, found_db=35.0),
         answer(36.0, found_db=40.0),
-        answer(50.0, found_db=55.0, width_db=30.0, finished=False),
+        answer(34.0, found_db=45.0, width_db=30.0, finished=False),
     ):
         write_search(session.folder, {right: said})
     assert [run.number for run in session.searches()] == [1, 2, 3]
@@ -124,9 +125,10 @@ def test_a_finished_search_beats_an_unfinished_one_and_the_newest_counts(session
     assert session.thresholds()[0].level_db_nhl == 30.0
     session.discard(1, "the same")
     unfinished = session.thresholds()[0]
-    assert (unfinished.finding, unfinished.settled, unfinished.lowest_present_db_nhl) == ("at most", False, 55.0)
-    assert unfinished.words.startswith("not finished; so far threshold 50 dB nHL")
+    assert (unfinished.finding, unfinished.settled, unfinished.lowest_present_db_nhl) == ("at most", False, 45.0)
+    assert unfinished.words.startswith("not finished; so far threshold 34 dB nHL")
     assert named(ahead(session))[0] == (0, 0), "it is searched again"
+    assert ahead(session).conditions[0].expected == pytest.approx((34.0, 30.0 / 3.92), abs=0.1), "from what was known by then"
     assert session.restore(2).notes == ("checked",)
     assert session.thresholds()[0].level_db_nhl == 36.0
     assert session.runs() == (), "no run of one level"
@@ -191,6 +193,20 @@ def test_conditions_with_another_rate_or_transducer_go_into_another_recording(tm
     assert named(ahead(bone)) == [(0, 0), (1, 1)]
 
 
+def test_sounds_with_a_form_of_their_own_are_told_apart(tmp_path: Path) -> None:
+    """The table of a recording has one form for each kind of stimulus, and the usual one for a second kind."""
+    scipy.io.wavfile.write(tmp_path / "own.wav", 48000, np.sin(np.arange(480) * 0.3).astype(np.float32))
+
+    def named_with(left: str) -> list[tuple[int, int]]:
+        text = PLAN.replace('ear = "left"\nstimulus = "octave-chirp"\nfrequency_hz = 2000', f'ear = "left"\n{left}')
+        assert text != PLAN
+        return named(ahead(Session(tmp_path / "none", plan_of(text))))
+
+    assert named_with('stimulus = "tone-burst"\nfrequency_hz = 2000') == [(0, 0), (2, 0), (1, 1)]
+    assert named_with('stimulus = "tone-burst"\nfrequency_hz = 2000\nsound = { cycles = [1, 1, 1] }') == [(0, 0), (1, 1)]
+    assert named_with(f'stimulus = "custom"\nsound = {{ wav = "{tmp_path}/own.wav", wav_zero_ms = 1.0 }}') == [(0, 0), (1, 1)]
+
+
 def test_no_more_cells_than_a_recording_can_tell_apart(tmp_path: Path) -> None:
     more = "".join(
         f'[[condition]]\near = "left"\nstimulus = "octave-chirp"\nfrequency_hz = {hz}\n' for hz in (500, 1000, 3000, 4000, 8000)
@@ -250,6 +266,7 @@ def test_a_response_that_may_be_the_other_ears_is_searched_again_with_noise(sess
     assert found.words.endswith("; not known to be this ear's")
     assert not found.measured.ear_known
     assert 0 not in [one.index for one in ahead(session).conditions]
+    assert {one.expected for one in ahead(session).conditions} == {None}, "it says nothing of others"
     assert named(ahead(session, noise=True, only=0, again=True)) == [(0, 0)]
     doubtful = session.search_ahead(noise=True, without={1, 2})
     assert doubtful is not None

@@ -14,8 +14,8 @@ import pytest
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import DONE, FAULT
-from quietfloor.monitor.commands.session import levels_to_choose, with_noise
-from quietfloor.monitor.commands.session_steps import remarked
+from quietfloor.monitor.commands.session import levels_to_choose
+from quietfloor.monitor.commands.session_steps import remarked, with_noise
 from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import load_session_plan

@@ -1,16 +1,20 @@
 """Which sound, with its parameters: what belongs to which kind, and what a waveform of each is."""
 
 import hashlib
+from typing import get_args
 
 import numpy as np
 import pytest
 from scipy.io import wavfile
 
+from quietfloor.monitor.commands.calibrate import SIGNALS
+from quietfloor.monitor.commands.stimulus import SHAPE_KEYS
+from quietfloor.monitor.plan.cell_table import OF_KIND
 from quietfloor.stimuli.base import Waveform, between_samples
 from quietfloor.stimuli.chirps import DelayModel
 from quietfloor.stimuli.custom import fingerprint
-from quietfloor.stimuli.stimulus import KINDS, PARAMETERS, StimulusSpec
-from quietfloor.stimuli.waveforms import is_registered, standard_form
+from quietfloor.stimuli.stimulus import KINDS, PARAMETERS, Standard, StimulusSpec
+from quietfloor.stimuli.waveforms import WAVEFORMS, is_registered, standard_form
 
 RATE_HZ = 48_000
 # One value of each parameter, other than its default.
@@ -39,6 +43,16 @@ def made(kind, **values):
     needed = {"frequency_hz": 1000.0} if "frequency_hz" in PARAMETERS[kind] else {}
     needed |= {"wav": "song.wav"} if kind == "custom" else {}
     return StimulusSpec(kind, **(needed | values))
+
+
+def test_every_list_of_stimuli_is_the_same_list():
+    """A stimulus that one of them lacks could be planned and not made, or made and not calibrated."""
+    assert tuple(PARAMETERS) == KINDS
+    assert tuple(WAVEFORMS) == get_args(Standard)
+    assert ("tone", *KINDS) == SIGNALS
+    assert set(OF_KIND) == set(SHAPE_KEYS) - {"frequency_hz"} == {
+        "chirp_by_level", *(name for names in PARAMETERS.values() for name in names if name != "frequency_hz"),
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", KINDS)
