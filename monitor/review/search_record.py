@@ -24,7 +24,8 @@ from quietfloor.monitor.waves.expected import default_window_ms
 from quietfloor.monitor.waves.marks import Marks
 from quietfloor.monitor.waves.trace import Averages
 
-LARGEST_DB = 200.0  # own choice: no plan allows more than 120 dB nHL
+# Own choice, wider than anything that a search writes: levels of a plan end at 120 dB nHL, its frequencies at 20 kHz.
+LARGEST_DB, HZ, NOISE_NV = 200.0, (20.0, 100_000.0), (1e-3, 1e9)
 MOST_BYTES = 64_000_000  # of cells.csv; own choice: 128 cells of 24 ms at 16 kHz have 6 MB
 
 Beyond = Literal["above", "below"]
@@ -218,6 +219,8 @@ def _answers(content: Mapping[str, Any], route: str) -> Search:
         if row["beyond"] not in (None, "above", "below"):
             raise ValueError(f"beyond = {row['beyond']!r}")
         hz = row["frequency_hz"]
+        if hz is not None and not HZ[0] <= hz <= HZ[1]:
+            raise ValueError(f"frequency_hz = {hz:g}: should be {HZ[0]:g} to {HZ[1]:g}")
         condition = Condition(_text(row, "ear"), route, _text(row, "stimulus"), None if hz is None else float(hz))
         conditions.append(
             SearchedCondition(
@@ -235,9 +238,12 @@ def _cell(row: Mapping[str, Any]) -> SearchedCell:
     level, masking = _number(row, "level_db_nhl"), row.get("masking_db_em")
     if not -LARGEST_DB <= level <= LARGEST_DB:
         raise ValueError(f"level_db_nhl = {level:g} of a cell: should be a number up to {LARGEST_DB:g}")
+    noise_nv = _number(row, "residual_noise_nv")
+    if math.isfinite(noise_nv) and not NOISE_NV[0] <= noise_nv <= NOISE_NV[1]:
+        raise ValueError(f"residual_noise_nv = {noise_nv:g} of a cell: should be {NOISE_NV[0]:g} to {NOISE_NV[1]:g}")
     return SearchedCell(
         int(row["cell"]), level, int(row["presented"]), int(row["accepted"]), _number(row, "evidence"),
-        _number(row, "residual_noise_nv"), _number(row, "upper_limit_nv"), None if masking is None else float(masking),
+        noise_nv, _number(row, "upper_limit_nv"), None if masking is None else float(masking),
     )  # fmt: skip
 
 

@@ -262,7 +262,7 @@ def test_answers_that_cannot_be_read_are_named(folder: Path, value: Any) -> None
     ("where", "value"),
     [
         ("level_db_nhl", 1e18), ("level_db_nhl", "loud"), ("presented", None), ("residual_noise_nv", "x"), ("cell", []),
-        ("masking_db_em", "x"), ("evidence", True),
+        ("masking_db_em", "x"), ("evidence", True), ("residual_noise_nv", 1e-300),
     ],
 )  # fmt: skip
 def test_cells_of_another_kind_are_no_cells(folder: Path, where: str, value: Any) -> None:
