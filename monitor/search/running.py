@@ -28,9 +28,9 @@ class Condition:
     the window.
 
     The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``:
-    conditions of a lower rank are searched first. ``unit_s``: mean duration of a unit in s. ``expected_db``, ``expected_sd_db``: what is known of
-    the threshold beforehand (nan: nothing). ``ear`` and ``frequency_hz`` (nan: none, as of a click) tell which thresholds that were
-    found say something about this one; an ear without a name is like no other.
+    conditions of a lower rank are searched first. ``unit_s``: mean duration of a unit in s. ``expected_db``, ``expected_sd_db``:
+    what is known of the threshold beforehand (nan: nothing). ``ear`` and ``frequency_hz`` (nan: none, as of a click) tell which
+    thresholds that were found say something about this one; an ear without a name is like no other.
     """
 
     levels_db: tuple[float, ...]
