@@ -323,6 +323,3 @@ def _note_syncs(shared: mmap.mmap) -> Callable[[int], None]:
         struct.pack_into("<q", shared, 8, size)
 
     return sync
-
-
-__all__ = ["PLACES", "RATE_HZ", "CrashTry", "Kills"]

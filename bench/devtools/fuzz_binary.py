@@ -330,5 +330,3 @@ TARGETS: tuple[Target, ...] = (
     Target("wav", _wavs, _wav, (ValueError,), WAV_WORDS),
     Target("arrays", _arrays, _array, (RecordingError,), NPY_WORDS),
 )
-
-__all__ = ["TARGETS", "plain_run"]

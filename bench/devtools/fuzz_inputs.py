@@ -86,6 +86,3 @@ def each_input(
         search = settings(max_examples=min(ROUND, count - tried), database=None, deadline=None, phases=(Phase.generate,),
                           suppress_health_check=list(HealthCheck))(given(broken(seeds, dictionary))(one))  # fmt: skip
         seed(f"{number} {tried}")(search)()
-
-
-__all__ = ["MOST_BYTES", "broken", "each_input"]

@@ -228,5 +228,3 @@ RUN_TARGETS: tuple[Target, ...] = (
     InSession("dose.jsonl", (dosed,)).target("dose", b'"left_pa2s": ', b'"run": ', b'"at": ', b"run-002"),
     InSession(LEVEL_CHECK, (checked,)).target("level-check", b"calibration", b"any"),
 )  # fmt: skip
-
-__all__ = ["RUN_TARGETS", "made_session"]

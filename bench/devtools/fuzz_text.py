@@ -221,5 +221,3 @@ TARGETS: tuple[Target, ...] = (
     Target("settings", lambda _: SETTINGS, _settings, (PlanError,)),
     *RUN_TARGETS,
 )  # fmt: skip
-
-__all__ = ["TARGETS"]

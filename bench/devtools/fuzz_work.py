@@ -177,6 +177,3 @@ def _limit_memory() -> None:
     most = pages * os.sysconf("SC_PAGE_SIZE") + MORE_MB * 1_000_000
     resource.setrlimit(resource.RLIMIT_AS, (most, most))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-
-
-__all__ = ["Tally", "all_targets", "fuzz"]

@@ -39,6 +39,7 @@ from quietfloor.bench.devtools.delay import CHUNK_S, PER_S
 from quietfloor.bench.devtools.display import resident_mb
 from quietfloor.bench.devtools.soak import MadeStream, soak_plan
 from quietfloor.bench.devtools.speed_live import Skipped, together
+from quietfloor.bench.validate.report import aligned
 from quietfloor.monitor.core.analysis import UNIT_SWEEPS, RunningAnalysis
 from quietfloor.monitor.core.artefacts import RunningLimits
 from quietfloor.monitor.core.averaging import WeightedAverage, reduce_unit
@@ -167,9 +168,8 @@ def table(rows: list[Row]) -> str:
     """Columns as wide as their longest entry."""
     marks = {True: "met", False: "MISSED", None: ""}
     cells = [("what", "target", "found", ""), *((row.what, row.target, row.found, marks[row.met]) for row in rows)]
-    widths = [max(len(line[column]) for line in cells) for column in range(4)]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in cells]
-    return "\n".join([lines[0], "  ".join("-" * width for width in widths[:3]), *lines[1:]])
+    lines = aligned(cells[0], cells[1:])
+    return "\n".join([lines[0], "-" * max(map(len, lines)), *lines[1:]])
 
 
 def make(seconds_: float, rate_hz: float, channels: int, chunk_s: float = CHUNK_S) -> MadeStream:

@@ -269,5 +269,3 @@ _ALL = (
     StreamFault("mains-step", "mains hum is switched on and off", _mains, ("noise_changed",)),
 )  # fmt: skip
 STREAM_FAULTS = {fault.name: fault for fault in _ALL}
-
-__all__ = ["STREAM_FAULTS", "Injector", "StreamFault"]

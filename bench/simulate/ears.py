@@ -125,6 +125,3 @@ def _course(rng: np.random.Generator) -> tuple[State, ...]:
 def one_normal_ear(age_months: float | None) -> Patient:
     """The left one, thresholds of 0 dB nHL everywhere: what conversions are made from."""
     return Patient("normal", Ear(0.0), Ear(math.inf), Background(0.0), age_months=age_months)
-
-
-__all__ = ["FREQUENCIES_HZ", "KINDS", "VirtualEar", "draw", "one_normal_ear"]

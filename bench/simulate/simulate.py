@@ -283,8 +283,3 @@ def _foretold(outlook: ForecastInput, block_sweeps: int, tally: _Tally) -> Foret
     ahead = forecast(outlook, block_sweeps)
     found = (np.where(tally.outcome < 0, x, np.nan) for x in (ahead.sweeps_low, ahead.sweeps_high, ahead.limit_probability))
     return Foretold(int(outlook.presented.flat[0]), *found)
-
-
-__all__ = [
-    "FORECAST_LOOKS", "ORACLE", "OUTCOMES", "Batch", "Chain", "Decided", "Foretold", "Setup", "chain", "simulate",
-]  # fmt: skip

@@ -167,6 +167,3 @@ def _further(likeness: Floats, apart: int) -> int:
     """Sounds that are left when those of the schedule are taken out; `likeness` (m,) of what is left with the usual sound."""
     loud = np.flatnonzero(likeness > _PRESENT)
     return 0 if not len(loud) else 1 + int((np.diff(loud) > apart).sum())
-
-
-__all__ = ["FaintSound", "NoSound", "Sounds", "find_sounds"]

@@ -30,6 +30,7 @@ from quietfloor.bench.simulate.simulated_staircases import (
     size_nv,
     visible_db_nhl,
 )
+from quietfloor.bench.validate.report import aligned
 from quietfloor.monitor.hearing.tables import load_hearing_tables
 from quietfloor.monitor.session.conditions import ABSENT, OWN, PRESENT, UNKNOWN, Condition, RunSummary, noise_words
 from quietfloor.monitor.session.masked_runs import About, advice_for, judged, noise_for
@@ -215,12 +216,7 @@ def table(courses: Sequence[tuple[str, bool, Course]]) -> str:
             part = proportion(sum(one.wrong for one in said), len(said))
             limits = f"{100 * part.low:.1f} to {100 * part.high:.1f} %"
             wrong.append((f"said to be {whose}" if whose == OWN else whose, word, f"{part.count} of {part.n}", limits))
-    return "\n\n".join(_aligned(lines) for lines in (rows, wrong))
-
-
-def _aligned(rows: Sequence[Sequence[str]]) -> str:
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    return "\n".join("  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip() for row in rows)
+    return "\n\n".join("\n".join(aligned(lines[0], lines[1:])) for lines in (rows, wrong))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

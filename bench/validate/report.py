@@ -11,6 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from quietfloor.bench.simulate.intervals import Proportion
 from quietfloor.bench.simulate.noises import NOISES
 from quietfloor.bench.validate.plan import MUTED, RECORDING, ValidationPlan
 from quietfloor.bench.validate.plots import false_alarm_plot, power_plot, survival_plot
@@ -114,7 +115,7 @@ def _cells(row: Row) -> list[str]:
         f"{row.size_nv:g}",
         row.rule,
         f"{100 * p.rate:.2f} %",
-        f"{100 * p.low:.2f}-{100 * p.high:.2f} % ({p.count}/{p.n})",
+        _range(p, 2),
         str(row.absent),
         str(row.inconclusive),
         f"{row.mean_sweeps:.0f} +- {row.mean_sweeps_error:.0f}",
@@ -123,7 +124,12 @@ def _cells(row: Row) -> list[str]:
     ]
 
 
-def _aligned(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+def _range(p: Proportion, digits: int) -> str:
+    return f"{100 * p.low:.{digits}f}-{100 * p.high:.{digits}f} % ({p.count}/{p.n})"
+
+
+def aligned(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    """The lines of a table, columns as wide as their longest entry."""
     widths = [max(len(cell) for cell in column) for column in zip(header, *rows, strict=True)]
     return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in (header, *rows)]
 
@@ -136,53 +142,48 @@ LIMITS = (
     "shape", "noise", "nV", "rule", "present/absent/undecided", "ever below", "95 % interval", "below at the end",
     "median, absent",
 )  # fmt: skip
-LIMITS_TITLE = "Upper limit: how often it was below the response"
-AT_STOP_TITLE = "In the average when the run ends"
 TARGETS = ("", "target", "wanted", "found", "")
 
 
-def _pair_rows(tables: Tables) -> list[list[str]]:
-    return [
+def _sections(tables: Tables) -> list[tuple[str, Sequence[str], list[list[str]]]]:
+    """Title, header and rows of each table behind those of the runs; none without a row."""
+
+    def percent(value: float, error: float) -> str:
+        return "" if value != value else f"{100 * value:+.1f} +- {100 * error:.1f} %"
+
+    pairs = [
         [p.source, f"{p.size_nv:g}", f"{p.first} / {p.second}", str(p.only_first), str(p.only_second), f"{p.p:.3g}",
          f"{p.fewer_sweeps:.0f} +- {p.fewer_sweeps_error:.0f}"]
         for p in tables.pairs
     ]  # fmt: skip
-
-
-def _noise_rows(tables: Tables) -> list[list[str]]:
-    return [
+    noise = [
         [r.source, f"{r.estimated_nv:.1f}", f"{r.left_nv:.1f}", f"{100 * r.error:+.1f} +- {100 * r.error_error:.1f} %"]
         for r in tables.residuals
     ]
-
-
-def _forecast_rows(tables: Tables) -> list[list[str]]:
-    return [
-        [c.source, f"{c.size_nv:g}", str(c.at), ENDED[c.ending], f"{100 * c.covered.rate:.1f} %",
-         f"{100 * c.covered.low:.1f}-{100 * c.covered.high:.1f} % ({c.covered.count}/{c.covered.n})", str(c.below), str(c.above),
-         f"{100 * c.expected.rate:.1f} %"]
+    forecast = [
+        [c.source, f"{c.size_nv:g}", str(c.at), ENDED[c.ending], f"{100 * c.covered.rate:.1f} %", _range(c.covered, 1),
+         str(c.below), str(c.above), f"{100 * c.expected.rate:.1f} %"]
         for c in tables.coverages
     ]  # fmt: skip
-
-
-def _at_stop_rows(tables: Tables) -> list[list[str]]:
-    def percent(value: float, error: float) -> str:
-        return "" if value != value else f"{100 * value:+.1f} +- {100 * error:.1f} %"
-
-    return [
+    at_stop = [
         [r.source, f"{r.size_nv:g}", r.rule, ENDED[r.ending], str(r.runs), f"{r.noise_nv:.1f}",
          percent(r.noise_error, r.noise_error_error), percent(r.amplitude_error, r.amplitude_error_error)]
         for r in tables.at_stop
     ]  # fmt: skip
-
-
-def _limit_rows(tables: Tables) -> list[list[str]]:
-    return [
+    limits = [
         [r.shape, r.source, f"{r.size_nv:g}", r.rule, "/".join(str(n) for n in r.ends), f"{100 * r.ever_below.rate:.1f} %",
-         f"{100 * r.ever_below.low:.1f}-{100 * r.ever_below.high:.1f} % ({r.ever_below.count}/{r.ever_below.n})",
-         f"{100 * r.below_at_stop.rate:.1f} %", f"{r.median_nv:.0f} nV" if r.median_nv == r.median_nv else "-"]
+         _range(r.ever_below, 1), f"{100 * r.below_at_stop.rate:.1f} %",
+         f"{r.median_nv:.0f} nV" if r.median_nv == r.median_nv else "-"]
         for r in tables.limits
     ]  # fmt: skip
+    every = [
+        ("Pairs of rules on the same runs", PAIRS, pairs),
+        ("Residual noise at the end of runs without a response", NOISE, noise),
+        ("Forecast: 80 % range of the sweeps still to come", FORECAST, forecast),
+        ("In the average when the run ends", AT_STOP, at_stop),
+        ("Upper limit: how often it was below the response", LIMITS, limits),
+    ]
+    return [one for one in every if one[2]]
 
 
 def _target_rows(targets: Sequence[Target]) -> list[list[str]]:
@@ -191,7 +192,7 @@ def _target_rows(targets: Sequence[Target]) -> list[list[str]]:
 
 def targets_text(targets: Sequence[Target]) -> str:
     met = sum(t.state == "met" for t in targets)
-    return "\n".join([*_aligned(TARGETS, _target_rows(targets)), f"{met} of {len(targets)} targets met"]) + "\n"
+    return "\n".join([*aligned(TARGETS, _target_rows(targets)), f"{met} of {len(targets)} targets met"]) + "\n"
 
 
 def text(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()) -> str:
@@ -199,19 +200,11 @@ def text(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()) -
     silent = [row for row in tables.rows if row.size_nv == 0]
     loud = [row for row in tables.rows if row.size_nv > 0]
     if silent:
-        lines += ["", "NO RESPONSE: what is found is a false alarm", *_aligned(HEADER, [_cells(row) for row in silent])]
+        lines += ["", "NO RESPONSE: what is found is a false alarm", *aligned(HEADER, [_cells(row) for row in silent])]
     if loud:
-        lines += ["", "WITH A RESPONSE", *_aligned(HEADER, [_cells(row) for row in loud])]
-    if tables.pairs:
-        lines += ["", "PAIRS OF RULES on the same runs", *_aligned(PAIRS, _pair_rows(tables))]
-    if tables.residuals:
-        lines += ["", "RESIDUAL NOISE at the end of runs without a response", *_aligned(NOISE, _noise_rows(tables))]
-    if tables.coverages:
-        lines += ["", "FORECAST: 80 % range of the sweeps still to come", *_aligned(FORECAST, _forecast_rows(tables))]
-    if tables.at_stop:
-        lines += ["", f"{AT_STOP_TITLE.upper()}", *_aligned(AT_STOP, _at_stop_rows(tables))]
-    if tables.limits:
-        lines += ["", f"{LIMITS_TITLE.upper()}", *_aligned(LIMITS, _limit_rows(tables))]
+        lines += ["", "WITH A RESPONSE", *aligned(HEADER, [_cells(row) for row in loud])]
+    for title, header, rows in _sections(tables):
+        lines += ["", title.upper(), *aligned(header, rows)]
     if targets:
         lines += ["", "TARGETS", targets_text(targets).rstrip()]
     return "\n".join(lines) + "\n"
@@ -290,16 +283,8 @@ def as_html(plan: ValidationPlan, tables: Tables, targets: Sequence[Target] = ()
         for size in dict.fromkeys(row.size_nv for row in loud):
             parts.append(survival_plot([row for row in loud if row.size_nv == size], plan.setup.max_sweeps))
         parts.append(_table(HEADER, [_cells(row) for row in loud]))
-    if tables.pairs:
-        parts += ["<h2>Pairs of rules on the same runs</h2>", _table(PAIRS, _pair_rows(tables))]
-    if tables.residuals:
-        parts += ["<h2>Residual noise</h2>", _table(NOISE, _noise_rows(tables))]
-    if tables.coverages:
-        parts += ["<h2>Forecast: 80 % range of the sweeps still to come</h2>", _table(FORECAST, _forecast_rows(tables))]
-    if tables.at_stop:
-        parts += [f"<h2>{AT_STOP_TITLE}</h2>", _table(AT_STOP, _at_stop_rows(tables))]
-    if tables.limits:
-        parts += [f"<h2>{LIMITS_TITLE}</h2>", _table(LIMITS, _limit_rows(tables))]
+    for title, header, rows in _sections(tables):
+        parts += [f"<h2>{title}</h2>", _table(header, rows)]
     kinds = [[name, NOISES[name].what] for name in dict.fromkeys((*plan.sources, *plan.response_sources)) if name in NOISES]
     if kinds:
         parts += ["<h2>Kinds of noise</h2>", _table(("name", "what it is"), kinds)]

@@ -359,6 +359,3 @@ def _started(header_xml: str) -> datetime.datetime | None:
         return datetime.datetime.fromisoformat(text).astimezone(datetime.UTC)
     except (ValueError, OverflowError, OSError):
         return None
-
-
-__all__ = ["CellLabel", "Channel", "ExportError", "Happening", "Material", "find_onsets", "read_material"]

@@ -169,6 +169,3 @@ class Playback:
                 else:
                     self._change.wait(LONGEST_WAIT_S)
             raise _Ended
-
-
-__all__ = ["FASTEST", "SLOWEST", "Playback"]

@@ -228,6 +228,3 @@ def _ending(live: list[dict[str, Any]], ended: str) -> tuple[Any, str]:
 def looks_of(path: Path) -> list[str]:
     """The look lines of an events.jsonl, for comparison byte by byte."""
     return [line.removesuffix("\n") for line in lines_of(path) if line.startswith('{"type":"look"')]
-
-
-__all__ = ["Grade", "ReplayError", "Replayed", "grade", "least", "looks_of", "plan_of", "replay"]

@@ -71,6 +71,3 @@ def nearly_full(folder: Path) -> str | None:
 
 def _mb(size: float) -> str:
     return f"{size / 1e6:,.0f} MB"
-
-
-__all__ = ["RESERVE_BYTES", "DiskFull", "bytes_per_s", "check_room", "free_bytes", "longest_s", "nearly_full", "predicted_bytes"]

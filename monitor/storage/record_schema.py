@@ -111,6 +111,3 @@ def _leaves(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
             yield from _leaves(below, path)
     else:
         yield path, value
-
-
-__all__ = ["MOST_MS", "checked_plan", "checked_record", "is_number"]

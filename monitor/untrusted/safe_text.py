@@ -45,6 +45,3 @@ def _middle_left_out(text: str, most: int) -> str:
 
 def _written(one: str) -> str:
     return ascii(one)[1:-1] if unicodedata.category(one) in OBEYED else one
-
-
-__all__ = ["OBEYED", "QuotingError", "harmless", "plain", "told"]

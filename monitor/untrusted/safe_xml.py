@@ -35,6 +35,3 @@ def element_from(text: str) -> ElementTree.Element:
         if not level:
             return root
     raise XmlError(f"it is nested more than {MOST_DEPTH} deep")
-
-
-__all__ = ["MOST_DEPTH", "MOST_LETTERS", "MOST_TAGS", "XmlError", "element_from"]

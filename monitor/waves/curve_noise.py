@@ -115,6 +115,3 @@ def _gain(band_hz: tuple[float, float], hz: Floats) -> Floats:
 @lru_cache(maxsize=32)
 def _band(band_hz: tuple[float, float]) -> Band:
     return Band(4.0 * band_hz[1], *band_hz)
-
-
-__all__ = ["WaveNoise", "noise_of"]

@@ -142,6 +142,3 @@ def _words(step_db: float, change: Estimate, ratio: Estimate, finding: Finding) 
         "not certain": "the averages are too noisy to say whether it changes as a response does",
     }
     return f"at +{step_db:g} dB wave V is {shift}{size}: {ends[finding]}"
-
-
-__all__ = ["Finding", "Growth", "growth", "ladder_growth"]

@@ -152,6 +152,3 @@ def _mark(row: Mapping[str, Any]) -> Mark:
 
     others = (number(name) for name in ("height_nv", "stands_out", "sure", "rival_ms"))
     return Mark(row["wave"], estimate("latency", "ms"), estimate("amplitude", "nv"), row["by"], *others)
-
-
-__all__ = ["FORMAT", "INTERVALS", "STATED", "WAVES", "By", "Estimate", "Mark", "Marks", "Wave"]

@@ -156,6 +156,3 @@ class Norms:
         )
         status = max(one.status, other.status, key=STATUSES.index)
         return Norm(mean, sd, low, high, one.source, status, one.n, of_means)
-
-
-__all__ = ["RANGE_SD", "STATUSES", "Burst", "Key", "Norm", "Norms", "Row", "Study"]

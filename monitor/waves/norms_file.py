@@ -132,6 +132,3 @@ def _number(value: Any, low: float, high: float) -> float:
     if type(value) not in (int, float) or not low <= value <= high:
         raise ValueError(f"{value!r} is outside {low:g} to {high:g}")
     return float(value)
-
-
-__all__ = ["NormError", "load_norms"]

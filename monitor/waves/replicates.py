@@ -184,6 +184,3 @@ def _independent_points(averages: Averages, window_ms: tuple[float, float]) -> f
     covariance = averages.noise.rms_nv**2 - averages.noise.difference_sd(lags) ** 2 / 2
     covariance = covariance - covariance.mean(axis=0) - covariance.mean(axis=1)[:, np.newaxis] + covariance.mean()
     return 1.0 + float(np.trace(covariance) ** 2 / (covariance**2).sum())
-
-
-__all__ = ["Comparison", "Guidance", "Replicate", "combined", "compare", "guidance"]

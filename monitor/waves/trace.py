@@ -134,6 +134,3 @@ class Curve:
         one, other = self.slopes[k], self.slopes[k + 1]
         part = (one - level) / (one - other) if one != other else 0.5
         return float(self.trace.times_ms[k] + self.trace.step_ms * np.clip(part, 0.0, 1.0))
-
-
-__all__ = ["Averages", "Curve", "Trace"]
