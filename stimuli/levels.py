@@ -20,16 +20,17 @@ import numpy as np
 
 from quietfloor.stimuli.calibration import Calibration, LevelError
 from quietfloor.stimuli.references import Reference, References, load_references, reference_for
-from quietfloor.stimuli.waveforms import Waveform
+from quietfloor.stimuli.waveforms import Waveform, is_registered
 
 __all__ = [
-    "Basis", "Reference", "References", "db_ppe_spl", "gain", "gain_db_fs", "level_basis", "level_db_nhl", "load_references",
-    "peak_to_peak_pa", "reference_for", "zeq_minus_ppe_db",
+    "LEVEL_KEYS", "Basis", "Reference", "References", "db_ppe_spl", "gain", "gain_db_fs", "gain_on", "level_basis",
+    "level_db_nhl", "load_references", "peak_to_peak_pa", "reference_for", "zeq_minus_ppe_db",
 ]  # fmt: skip
 
 REFERENCE_PRESSURE_PA = 20e-6
 REFERENCE_TRAIN_PER_S = 20.0  # of the reference thresholds: ISO 389-6 (verified: abstract of Poulsen & Legarth 2008)
 LOWEST_DB_NHL, HIGHEST_DB_NHL = -40.0, 120.0  # own choice: what a plan may ask for; the ceiling is far lower for most outputs
+LEVEL_KEYS = ("level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db", "reference_scale", "reference_source")
 LOWEST_DB_FS = -140.0  # own choice: below the last bit of a 24-bit converter
 
 
@@ -63,6 +64,18 @@ class Basis:
     scale: str
     text: str
     reference: Reference
+
+    def record(self, level_db_nhl: float, waveform: Waveform, rate_per_s: float) -> dict[str, str | float | None]:
+        """What this level is in physical units, at the rate of its run, and on whose word; keys are `LEVEL_KEYS`."""
+        level_db = level_db_nhl + self.reference_db
+        to_zeq_db = zeq_minus_ppe_db(waveform, rate_per_s)  # at the rate of this run, by the waveform
+        of_form = "" if is_registered(waveform) else "; of the usual form of this stimulus, not of this one"
+        if self.scale == "zeq":
+            in_ppe, in_zeq = None, level_db + to_zeq_db - zeq_minus_ppe_db(waveform)
+        else:
+            in_ppe, in_zeq = level_db, level_db + to_zeq_db
+        source = f"{self.reference.source} ({self.reference.status}){of_form}"
+        return dict(zip(LEVEL_KEYS, (in_ppe, in_zeq, self.text, self.reference_db, self.scale, source), strict=True))
 
 
 def level_basis(waveform: Waveform, ear: str, calibration: Calibration, references: References | None = None) -> Basis:
@@ -112,7 +125,11 @@ def gain(
 
     Raises LevelError for a level that no hearing test uses (nan included), or that this output cannot reach without clipping.
     """
-    basis = level_basis(waveform, ear, calibration, references)
+    return gain_on(level_basis(waveform, ear, calibration, references), level_db_nhl, waveform, ear, calibration)
+
+
+def gain_on(basis: Basis, level_db_nhl: float, waveform: Waveform, ear: str, calibration: Calibration) -> float:
+    """`gain`, where its basis is known already."""
     if not LOWEST_DB_NHL <= level_db_nhl <= HIGHEST_DB_NHL:
         raise LevelError(f"level_db_nhl = {level_db_nhl}; allowed is {LOWEST_DB_NHL:g} to {HIGHEST_DB_NHL:g} dB")
     factor = _factor(level_db_nhl + basis.reference_db - basis.full_scale_db, waveform)

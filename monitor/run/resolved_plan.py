@@ -95,13 +95,15 @@ def resolve(
     timing = Timing()
     if today is not None:
         timing = judge(plan, None if stimulus is None else stimulus.output, description, channels.trigger, today)
+    said = advice(plan, timing)
+    if today is not None:
         plan = with_delay(plan, timing)
     plan = written_out(plan)
     why = "" if plan.search is not None else plan.no_absence()
-    said = (advice(plan, timing), f"of this run: {why}" if why else "")
+    warnings = tuple(filter(None, (said, f"of this run: {why}" if why else "")))
     settings, table = plan.engine_settings(layout_of(description, channels)), table_of(plan)
     settings = settings if table is None else table.engine_settings(settings)
-    return ResolvedPlan(plan, channels, settings, timing, tuple(filter(None, said)), stimulus)
+    return ResolvedPlan(plan, channels, settings, timing, warnings, stimulus)
 
 
 def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: float = 1.0) -> Layout:

@@ -26,7 +26,7 @@ from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
 from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
 from quietfloor.stimuli.frames import FrameSource
-from quietfloor.stimuli.levels import Basis, gain, gain_db_fs, level_basis, zeq_minus_ppe_db
+from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_basis
 from quietfloor.stimuli.markers import MarkerOutlet
 from quietfloor.stimuli.masking import Masking, rms_of_em, rms_of_fs
 from quietfloor.stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
@@ -34,7 +34,6 @@ from quietfloor.stimuli.player import Player
 from quietfloor.stimuli.portaudio import PortAudioDevice
 from quietfloor.stimuli.references import References, load_references
 from quietfloor.stimuli.schedule import RateError, ScheduleError, refuse_mains_locked
-from quietfloor.stimuli.waveforms import Waveform, is_registered
 
 log = logging.getLogger("quietfloor")
 
@@ -86,21 +85,20 @@ def make_stimulus(
     exceed the limit of an ear. Without `sweeps` the dose is checked when the sound is reserved.
     """
     try:
+        card, spec, schedule = _sound_card(plan), plan.spec, plan.schedule()
         refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
-        spec = plan.spec
         waveform = spec.waveform(plan.sample_rate_hz)
-        card = _sound_card(plan)
         calibration = None if plan.calibration is None else _calibration(plan, card, plan.calibration, today)
         references = load_references(None if plan.references is None else Path(plan.references))
-        basis = None
+        in_db: dict[str, Any] = dict.fromkeys(LEVEL_KEYS)
         if plan.level_db_nhl is not None and calibration is not None:
-            factor = gain(plan.level_db_nhl, waveform, plan.ear, calibration, references)
             basis = level_basis(waveform, plan.ear, calibration, references)
+            factor = gain_on(basis, plan.level_db_nhl, waveform, plan.ear, calibration)
+            in_db = basis.record(plan.level_db_nhl, waveform, plan.rate_per_s)
         elif plan.level_db_fs is not None:
             factor = gain_db_fs(plan.level_db_fs, waveform)
         else:
             raise LevelError("give level_db_nhl with a calibration, or level_db_fs")
-        schedule = plan.schedule()
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
         masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
@@ -118,7 +116,7 @@ def make_stimulus(
         "route": plan.route,
         "level_db_nhl": plan.level_db_nhl,
         "level_db_fs": plan.level_db_fs,
-        **_level_record(plan, waveform, basis),
+        **in_db,
         "muted": plan.muted,
         "polarity": plan.polarity,
         "random_polarity": plan.random_polarity and plan.polarity == "alternating",
@@ -194,29 +192,6 @@ def _masking(
         raise LevelError("masking: give masking_level_db_em with a calibration, or masking_level_db_fs")
     ceiling = Ceiling(transducer, plan.age_group, calibration)
     return Masking(plan.masking, rms, plan.masking_ear, plan.sample_rate_hz, ceiling, plan.masking_hz, plan.seed)
-
-
-def _level_record(plan: SoundPlan, waveform: Waveform, basis: Basis | None) -> dict[str, Any]:
-    """A level in dB nHL in physical units, and the sources it rests on; all None without a calibration."""
-    if basis is None:
-        keys = ("level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db", "reference_scale", "reference_source")
-        return dict.fromkeys(keys)
-    assert plan.level_db_nhl is not None
-    level_db = plan.level_db_nhl + basis.reference_db
-    to_zeq_db = zeq_minus_ppe_db(waveform, plan.rate_per_s)  # at the rate of this run, by the waveform
-    of_form = "" if is_registered(waveform) else "; of the usual form of this stimulus, not of this one"
-    if basis.scale == "zeq":
-        in_ppe, in_zeq = None, level_db + to_zeq_db - zeq_minus_ppe_db(waveform)
-    else:
-        in_ppe, in_zeq = level_db, level_db + to_zeq_db
-    return {
-        "level_db_ppe": in_ppe,
-        "level_db_zeq": in_zeq,
-        "level_rests_on": basis.text,
-        "reference_db": basis.reference_db,
-        "reference_scale": basis.scale,
-        "reference_source": f"{basis.reference.source} ({basis.reference.status}){of_form}",
-    }
 
 
 def _masking_record(plan: SoundPlan, masking: Masking | None) -> dict[str, Any] | None:
@@ -305,9 +280,9 @@ class Sound:
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
         self._allowed = Dose()
-        self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
         masking = None if stimulus.masking is None else stimulus.masking.ceiling.calibration
         self._device = _open(plan, stimulus.card, filter(None, (stimulus.calibration, masking)))
+        self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
         self._player = Player(stimulus.frames, self._device, self._markers)
 
     def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
