@@ -14,7 +14,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from quietfloor.bench.patient.offline import PatientSource, carry_through, concl
 from quietfloor.bench.patient.profiles import Patient, load_patient
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
+from quietfloor.monitor.plan.run_plan import Plan, override
 from quietfloor.monitor.review.playback import FASTEST, Playback
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -35,6 +36,8 @@ COLOURS = 128
 SETTLE_S = 0.25
 FLOOR_NV, QUIET_NV, MOST_SWEEPS = 20.0, 25.0, 6144
 EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the runs that were made before in the session
+SEARCH_LEVELS = tuple(float(level) for level in range(0, 95, 5))
+SEARCH_SEED, SEARCH_S = 5, 150.0  # the search that is shown, at this moment of its stream
 PRESENT, ABSENT, CLEAR = (40.0, 7), (20.0, 13), (60.0, 4)  # of those that are shown
 
 
@@ -72,15 +75,19 @@ class Studio:
         smaller(path)
         return path
 
+    def live(self, level_db_nhl: float, seed: int, **decision: Any) -> AbstractContextManager[tuple[Run, PatientSource]]:
+        """A run at one level: see ``live_plan``."""
+        title = f"right ear · click · {level_db_nhl:g} dB nHL · 47.1/s · timing not verified"
+        return self.live_plan(planned(level_db_nhl, **decision), invented(), seed, title)
+
     @contextmanager
-    def live(self, level_db_nhl: float, seed: int, **decision: Any) -> Iterator[tuple[Run, PatientSource]]:
+    def live_plan(self, plan: Plan, patient: Patient, seed: int, title: str) -> Iterator[tuple[Run, PatientSource]]:
         """A live run that gives nothing before ``until_s`` is moved; it is carried to its end and has its record afterwards."""
-        plan, feed = planned(level_db_nhl, **decision), Feed()
+        feed = Feed()
         run, source, stimulus = prepare(
-            plan, invented(), self.session, seed, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status
+            plan, patient, self.session, seed, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status
         )
         source.until_s = 0.0
-        title = f"right ear · click · {level_db_nhl:g} dB nHL · 47.1/s · timing not verified"
         self.link.show(RunView(run, view_model(feed, plan, title), self.session))
         run.start()
         try:
@@ -101,6 +108,29 @@ class Studio:
 
 def planned(level_db_nhl: float, **decision: Any) -> Any:
     return plan_for(level_db_nhl, 2, floor_nv=FLOOR_NV, max_sweeps=MOST_SWEEPS, **decision)
+
+
+def search_plan() -> Plan:
+    """Two frequencies in both ears, the second one when both ears have their first."""
+    conditions = [
+        {"ear": ear, "stimulus": "octave-chirp", "frequency_hz": hz, "levels_db_nhl": SEARCH_LEVELS, "rank": rank}
+        for rank, hz in enumerate((2000, 500))
+        for ear in ("right", "left")
+    ]
+    plan = planned(SEARCH_LEVELS[-1])
+    sound = {"stimulus": "octave-chirp", "frequency_hz": 2000, "rate_per_s": 39.1, "seed": SEARCH_SEED}
+    band = {"band_hz": (30.0, 1500.0)}
+    return override(plan, {"sound": sound, "analysis": band, "search": {"condition": conditions}})
+
+
+def sleeper() -> Patient:
+    """Somebody who sleeps, and hears less on the left."""
+    patient = load_patient("quiet-sleeper")
+    background = replace(patient.background, in_band_rms_uv=0.6)
+    return replace(
+        patient, background=background, right=replace(patient.right, threshold_db_nhl=18.0),
+        left=replace(patient.left, threshold_db_nhl=42.0),
+    )  # fmt: skip
 
 
 def smaller(path: Path) -> None:
@@ -138,6 +168,7 @@ def shoot(studio: Studio) -> list[Path]:
     taken.append(studio.take("waves"))
     window.do("waves")
     taken.append(back(studio, run.folder))
+    taken.append(board(studio))
     window.do("keys")
     studio.spin(SETTLE_S)
     path = studio.out / "keys.png"
@@ -145,6 +176,15 @@ def shoot(studio: Studio) -> list[Path]:
     smaller(path)
     window.sheet.reject()
     return [*taken, path]
+
+
+def board(studio: Studio) -> Path:
+    """A search that goes on."""
+    with studio.live_plan(search_plan(), sleeper(), SEARCH_SEED, "2 kHz, then 500 Hz · timing not verified") as (run, source):
+        studio.at(run, source, SEARCH_S)
+        path = studio.take("search-board")
+        run.stop()
+    return path
 
 
 def back(studio: Studio, folder: RunFolder) -> Path:

@@ -257,13 +257,19 @@ def headline(now: SearchNow, status: Status, title: str) -> Headline:
 
 
 def _sentence(now: SearchNow) -> str:
-    """Of the condition in play; of all of them when nothing plays any more."""
+    """Of the condition in play; of all that is known when nothing plays any more."""
     if now.over or now.place is None:
-        return now.sentence
+        known = [one for one in now.conditions if not math.isnan(one.answer.threshold_db)]
+        return "; ".join(_briefly(one) for one in known) or "nothing is known yet"
     one = now.conditions[now.place.condition]
-    words, known = threshold_words(one.answer, one.levels_db), _interval(one.answer)
+    words, interval_words = threshold_words(one.answer, one.levels_db), _interval(one.answer)
     found = f"response found at {one.answer.found_db:g}" if math.isfinite(one.answer.found_db) else "no response found yet"
-    return f"{one.name}: threshold {words}{f' (95 %: {known}) so far' if known else ''}, {found}"
+    return f"{one.name}: threshold {words}{f' (95 %: {interval_words}) so far' if interval_words else ''}, {found}"
+
+
+def _briefly(one: ConditionNow) -> str:
+    so_far = "" if one.answer.finished else " so far"
+    return f"{short_name(one)}: {threshold_words(one.answer, one.levels_db)}{so_far}"
 
 
 def _standing(now: SearchNow, verdict: Verdict | None) -> tuple[str, str, str]:

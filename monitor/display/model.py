@@ -10,6 +10,7 @@ import math
 from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from quietfloor.monitor.display.traces import MinMaxRing, Singles
 from quietfloor.monitor.display.views import STATES, Curves, Headline, NoiseTrack, Plane, Scroll, Stretch
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.status import Notice, Status
+from quietfloor.monitor.search.now import SearchNow
 
 SHOWN_S = 8.0  # of incoming EEG
 COLUMNS = 1200
@@ -169,9 +171,16 @@ class ViewModel:
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
+    @property
+    def search(self) -> SearchNow | None:
+        """The search, which plays nothing any more once the run has its verdict; None where the run is none."""
+        search = self.status.search
+        return search if search is None or self.status.verdict is None else replace(search, over=True, place=None)
+
     def headline(self) -> Headline:
-        if self.status.search is not None:
-            return board.headline(self.status.search, self.status, self.title)
+        search = self.search
+        if search is not None:
+            return board.headline(search, self.status, self.title)
         state, word, rest = self._now()
         if self.live:
             return Headline(state, word, rest, self._particulars())

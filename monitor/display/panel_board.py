@@ -238,7 +238,7 @@ class BoardView(QWidget):
                 painter.drawPolyline(QPolygonF(half))
         elif self.halves:
             painter.setPen(Qt.PenStyle.NoPen)
-            painter.setBrush(QColor(theme.plus_minus))
+            painter.setBrush(QColor(theme.band))
             painter.drawPolygon(QPolygonF([*a, *reversed(b)]))
             painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.setPen(pen(theme.average, self.look.line if fine else self.look.thin))

@@ -152,7 +152,7 @@ class ViewController:
         now_s = self._now()
         passed_s, self._ticked_s = now_s - self._ticked_s, now_s
         view = self._view
-        self.search.show(None if view is None else view.model.status.search)
+        self.search.show(None if view is None else view.model.search)
         if view is not None and view.playback is not None and self.playing and not view.model.live:
             view.model.show_moment(view.model.moment_s + passed_s * view.playback.speed)
             if view.model.live:

@@ -270,7 +270,7 @@ class Window(QMainWindow):
         if model.settings is None and view.run.engine is not None:
             model.begin(view.run.engine.settings)
         model.advance(view.run.status)
-        search = model.status.search
+        search = model.search
         changed = model.version != self._painted_version or self.controller.search.chosen != self._chosen_cell
         now_s = time.monotonic()
         if changed:

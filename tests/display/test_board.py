@@ -212,8 +212,8 @@ def test_the_sentence_on_top_says_how_the_search_stands() -> None:
     waiting = headline(now, replace(status, no_trigger=True), "")
     assert (waiting.state, waiting.word) == ("waiting", "Waiting")
     assert waiting.rest.startswith("no triggers arrive")
-    over = replace(now, over=True, place=None)
-    assert (headline(over, status, "").word, headline(over, status, "").rest) == ("Search ended", "so far")
+    over, words = replace(now, over=True, place=None), "R 0.5 kHz: 22 dB nHL so far; L 1 kHz: 22 dB nHL so far"
+    assert (headline(over, status, "").word, headline(over, status, "").rest) == ("Search ended", words)
     answered = search(condition(state="answered"), over=True, place=None)
     assert (headline(answered, status, "").state, headline(answered, status, "").word) == ("present", "Search finished")
     for stopped_by, state, word in (("operator", "stopped", "Search stopped"), ("fault", "fault", "Search ended by a fault")):

@@ -202,8 +202,10 @@ def test_what_a_person_does_at_the_board_is_what_the_search_does(scene: Scene, p
     until(scene.spin, lambda: scene.view.run.wait(0))
     scene.spin(0.1)
     assert window.sentence.word.text() == "Search stopped"
+    assert not any(column.running for column in window.search_board.view.board.columns)
+    assert not window.bar.buttons["pause_sound"].isEnabled()
     press(window, "Space")
-    assert window.controller.message.startswith("no search is going on")
+    assert window.controller.message == "The search is over"
 
 
 def test_a_rung_is_chosen_by_mouse_and_explains_itself(scene: Scene, qt: Spin) -> None:
