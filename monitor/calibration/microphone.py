@@ -1,4 +1,4 @@
-"""What comes back of a measuring sound: through a channel of an EEG stream, or an input of a sound card."""
+"""Recording of a measuring sound: through a channel of an EEG stream, or an input of a sound card."""
 
 from __future__ import annotations
 
@@ -16,11 +16,12 @@ STALLED_S = 5.0
 
 
 class ListeningError(RuntimeError):
-    """Nothing can be heard: no such input, or it stopped."""
+    """Raised if nothing can be recorded: there is no such input, or it stopped."""
 
 
 class Listener(Protocol):
-    """An input of one column. `name` is written into the calibration; `start` begins, `stop` gives what came since (n,)."""
+    """An input with one channel. `name` is written into the calibration. `start` begins; `stop` returns the samples since then
+    (n,)."""
 
     @property
     def name(self) -> str: ...
@@ -28,7 +29,7 @@ class Listener(Protocol):
     def rate_hz(self) -> float: ...
     def start(self) -> None: ...
     def wait(self, seconds: float) -> None:
-        """Go on listening for so long, counted in samples of the input."""
+        """Record for `seconds` more, counted in samples of the input."""
 
     def stop(self) -> NDArray[np.float64]: ...
     def close(self) -> None: ...

@@ -1,4 +1,5 @@
-"""The sound of a plan before it is played: level, ceiling, calibration, level check, dose. And its triggers without any sound."""
+"""Check of a plan's sound without playing it: level, ceiling, calibration, level check, dose. Also sends its triggers without
+sound."""
 
 from __future__ import annotations
 
@@ -33,7 +34,7 @@ def sound_group(plan: Plan, session: Path, today: datetime.date) -> Group:
 
 
 def _window(plan: Plan) -> list[Finding]:
-    """Said only where a run can never end with "no response"."""
+    """Finding if a run of this plan can never end with "no response"."""
     what, _, remedy = plan.no_absence().partition(": ")
     return [Finding("window", "look", f"of this run: {what}", remedy)] if what else []
 
@@ -71,7 +72,7 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
 
 
 def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
-    """How far below the ceiling; a plan above it was refused before."""
+    """Distance below the ceiling; a plan above it was refused before."""
     frames = stimulus.frames
     below = frames.below_ceiling_db
     if math.isinf(below):
@@ -81,7 +82,7 @@ def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
 
 
 def _calibration(calibration: Calibration | None, today: datetime.date) -> Finding:
-    """One that does not fit or is out of date was refused before."""
+    """Finding on the calibration; one that does not fit or is out of date was refused before."""
     if calibration is None:
         said = "uncalibrated: levels are dB re full scale, and say nothing about how loud it is"
         return Finding("calibration", "look", said, "`quietfloor calibrate` makes one for this output and earphone")
@@ -95,7 +96,7 @@ def _calibration(calibration: Calibration | None, today: datetime.date) -> Findi
 
 
 def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Path) -> list[Finding]:
-    """Said only where there is a loop to check with."""
+    """Finding on the level check, only if there is a loop."""
     if calibration is None or calibration.loop is None:
         return []
     record = last_check(session, calibration.id, sound.card_channels)
@@ -111,7 +112,7 @@ def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Pat
 
 
 def _bits(stimulus: Stimulus) -> list[Finding]:
-    """Said only of a sound card."""
+    """Finding on the bits that the level uses, only for a sound card."""
     output = stimulus.record["output"]
     left = output.get("bits_left")
     if left is None or not math.isfinite(left):
@@ -145,9 +146,9 @@ def _percent(value: float) -> str:
 
 
 class SilentTriggers:
-    """The triggers of a plan on its own output, and no sound at all, until closed: to see whether they arrive.
+    """Sends the triggers of a plan on its own output, without any sound, until closed, to test whether they arrive.
 
-    Raises PlanError or DeviceError when the output cannot be had. Nothing is put down as sound dose, because none is given.
+    Raises PlanError or DeviceError if the output cannot be opened. No sound dose is recorded, because there is no sound.
     """
 
     def __init__(self, sound: SoundPlan) -> None:
@@ -163,7 +164,7 @@ class SilentTriggers:
 
     @property
     def failure(self) -> str | None:
-        """Why they stopped by themselves, if they did."""
+        """Reason why they stopped by themselves; None if they did not."""
         return None if self._player.error is None else str(self._player.error)
 
     @property
@@ -171,5 +172,5 @@ class SilentTriggers:
         return self._player.sweeps_played > 0
 
     def close(self) -> None:
-        """Silence first, then close the output. Safe to call twice."""
+        """Silence the output, then close it. May be called repeatedly."""
         self._player.stop()
