@@ -379,14 +379,19 @@ def load_run_plan(path: Path) -> Plan:
     return _load(path, recorded=True)
 
 
-def _load(path: Path, recorded: bool = False) -> Plan:
-    """Read a plan, one that a run left where ``recorded``."""
+def plan_data(path: Path) -> dict[str, Any]:
+    """What a plan file holds, not checked. Raises PlanError."""
     try:
-        data = toml_of(path)
+        return toml_of(path)
     except OSError as error:
         raise PlanError(f"plan {path} cannot be read ({error.strerror or error}): give the path of a TOML file") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PlanError(f"plan {path} is not TOML: {error}") from error
+
+
+def _load(path: Path, recorded: bool = False) -> Plan:
+    """Read a plan, one that a run left where ``recorded``."""
+    data = plan_data(path)
     sound = data.get("sound")
     if isinstance(sound, dict):
         sound |= {key: beside(path, sound[key]) for key in PATHS if isinstance(sound.get(key), str)}
