@@ -79,10 +79,6 @@ class Journal:
         self._thread.start()
 
     @property
-    def bytes_written(self) -> int:
-        return self._bytes
-
-    @property
     def is_in_place(self) -> bool:
         """Whether the file still is where it was made: a folder can be moved or deleted, a disk taken away."""
         try:
