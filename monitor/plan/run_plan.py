@@ -379,19 +379,14 @@ def load_run_plan(path: Path) -> Plan:
     return _load(path, recorded=True)
 
 
-def plan_data(path: Path) -> dict[str, Any]:
-    """What a plan file holds, not checked. Raises PlanError."""
+def _load(path: Path, recorded: bool = False) -> Plan:
+    """Read a plan, one that a run left where ``recorded``."""
     try:
-        return toml_of(path)
+        data = toml_of(path)
     except OSError as error:
         raise PlanError(f"plan {path} cannot be read ({error.strerror or error}): give the path of a TOML file") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PlanError(f"plan {path} is not TOML: {error}") from error
-
-
-def _load(path: Path, recorded: bool = False) -> Plan:
-    """Read a plan, one that a run left where ``recorded``."""
-    data = plan_data(path)
     sound = data.get("sound")
     if isinstance(sound, dict):
         sound |= {key: beside(path, sound[key]) for key in PATHS if isinstance(sound.get(key), str)}

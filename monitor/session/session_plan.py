@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import os
+import tomllib
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -15,10 +16,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from quietfloor.monitor.core.stopping import FindsResponse, rules_of_run
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
-from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan, plan_data
+from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_errors
 from quietfloor.monitor.session.staircase_rules import Rules
+from quietfloor.monitor.untrusted.bounded_io import toml_of
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
@@ -297,7 +299,12 @@ def _from_within(value: Any, folder: str) -> Any:
 
 def load_session_plan(path: Path) -> SessionPlan:
     """Read and check a plan file. Relative paths in it count from its own folder. Raises PlanError that names the key."""
-    data = plan_data(path)
+    try:
+        data = toml_of(path)
+    except OSError as error:
+        raise PlanError(f"plan {path} cannot be read ({error.strerror or error}): give the path of a TOML file") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise PlanError(f"plan {path} is not TOML: {error}") from error
     if "condition" not in data and "sound" in data:
         raise PlanError(
             f"{path} is the plan of one run: `quietfloor run {path}` makes it. A session needs [subject], [[condition]], and the "
