@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,7 +81,6 @@ class MicrophoneListener:
             import sounddevice
         except (ImportError, OSError) as error:
             raise ListeningError(f"no sound input: {error}; `quietfloor doctor` prints the line that installs it") from error
-        self._sounddevice: Any = sounddevice
         self.rate_hz = rate_hz
         try:
             found = sounddevice.query_devices(device, "input")
