@@ -161,6 +161,9 @@ def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: floa
         return Finding("floor", "wait", f"not known while {dead} gives no signal")
     if not math.isfinite(noise_uv):
         return Finding("floor", "wait", "listening")
+    if plan.search is not None:
+        said = f"of a search not known before, it shares its sweeps among levels; now {noise_uv:.2g} uV RMS in the band"
+        return Finding("floor", "ok", said, parts=(("noise_uv", noise_uv),))
     after_nv = 1e3 * noise_uv / math.sqrt(most)
     lasts = f" ({minutes(needed / sweeps_per_s)})" if sweeps_per_s > 0 else ""
     said = f"about {after_nv:.2g} nV after {most:,} sweeps, the floor is {floor_nv:g} nV: "
