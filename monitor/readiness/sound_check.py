@@ -36,13 +36,9 @@ def sound_group(plan: Plan, session: Path, today: datetime.date) -> Group:
 
 
 def _window(plan: Plan) -> list[Finding]:
-<<<<<<< HEAD
-    """Finding if a run of this plan can never end with "no response"."""
-=======
-    """Said only where a run can never end with "no response"; a search has windows of its own."""
+    """Finding if a run of this plan can never end with "no response"; a search has windows of its own."""
     if plan.search is not None:
         return []
->>>>>>> figures14
     what, _, remedy = plan.no_absence().partition(": ")
     return [Finding("window", "look", f"of this run: {what}", remedy)] if what else []
 
