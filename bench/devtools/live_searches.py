@@ -4,8 +4,8 @@
 
 Ears are drawn (threshold 5 to 65 dB nHL, 500 to 4000 Hz, either side, 0.3 to 1 uV of EEG). Each is searched by `quietfloor run`
 on the virtual patient, and by the bulk bench with the same levels; noise differs. Both thresholds should be within 5 dB, and the
-replay must be identical. A killed search (SIGKILL within 10 s of its recording) is finished from its recording: it must say again,
-byte for byte, all that it had said, and no response may be found at or below the hidden threshold.
+replay must be identical. A killed search (SIGKILL within 10 s of its recording) is finished from its recording: it says again,
+byte for byte, all that it had said, and no response is found at or below the hidden threshold.
 
 Exit status 0: all as it should be; 1: otherwise.
 """
