@@ -75,7 +75,7 @@ def imports(tree: Path) -> dict[str, set[str]]:
     done = subprocess.run([sys.executable, "-c", READ, *roots], cwd=place, env=alone, capture_output=True, text=True, check=False)
     if done.returncode:
         said = done.stderr.strip().splitlines()[-1]
-        raise RuntimeError(f"grimp cannot read the imports of {tree} ({said}): give a clone; grimp comes with pip install '.[test]'")
+        raise RuntimeError(f"grimp cannot read the imports of {tree} ({said}): give a clone; pip install '.[test]' has grimp")
     found = {short(name): {short(one) for one in targets} for name, targets in json.loads(done.stdout).items()}
     return {name: found[name] - {""} for name in sorted(found) if name}
 
