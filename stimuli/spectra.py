@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import hilbert
 
 from quietfloor.stimuli.base import Waveform, between_samples
 
@@ -86,8 +87,5 @@ def envelope(waveform: Waveform, margin_s: float = 0.0) -> tuple[Floats, Floats,
     values = between_samples(samples) if waveform.smooth else samples
     rate_hz = waveform.rate_hz * values.size / samples.size
     times_s = np.arange(values.size) / rate_hz - margin / waveform.rate_hz - waveform.time_zero_s
-    long = 1 << math.ceil(math.log2(4 * values.size))
-    analytic = np.fft.fft(values, long)
-    analytic[1 : long // 2] *= 2.0
-    analytic[long // 2 + 1 :] = 0.0
-    return times_s, values, np.abs(np.fft.ifft(analytic))[: values.size].astype(np.float64)
+    analytic = hilbert(values, 1 << math.ceil(math.log2(4 * values.size)))
+    return times_s, values, np.abs(analytic)[: values.size].astype(np.float64)

@@ -160,10 +160,10 @@ def test_every_key_of_the_other_files_is_told() -> None:
     tables = {name: field.annotation for name, field in Plan.model_fields.items()}
     plan = named(section("## plan.toml", FORMATS))
     assert sorted(set(tables) - plan) == []
-    from quietfloor.monitor.plan.run_plan import AnalysisPlan, DecisionPlan, StreamPlan, TimingPlan, TriggerPlan
+    from quietfloor.monitor.plan.run_plan import AnalysisPlan, DecisionPlan, EarlierPlan, StreamPlan, TimingPlan, TriggerPlan
     from quietfloor.monitor.plan.sound_plan import SoundPlan
 
-    for model in (AnalysisPlan, DecisionPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan):
+    for model in (AnalysisPlan, DecisionPlan, EarlierPlan, SoundPlan, StreamPlan, TimingPlan, TriggerPlan):
         assert sorted(keys(model) - plan) == []
 
     from quietfloor.monitor.plan.cell_table import CellRow, _File

@@ -34,10 +34,6 @@ class AudioInlet:
         self._gone: set[str] = set()
         self._complained: set[str] = set()
 
-    @property
-    def connected(self) -> bool:
-        return self._inlet is not None
-
     def pull(self, timeout_s: float) -> tuple[NDArray[np.float32], NDArray[np.float64]] | None:
         """Frames (3, n) and their stamps (n,), unmodified, or None when nothing came in time."""
         if self._inlet is None and not self._open():

@@ -147,10 +147,6 @@ class VirtualPatient:
     def frames_in(self) -> int:
         return self._finders["left"].position
 
-    @property
-    def samples_out(self) -> int:
-        return self._samples_out
-
     def feed(self, frames: NDArray[np.floating]) -> NDArray[np.float64]:
         """Frames (3, n) [left, right, trigger] -> (channels + 1, m) in uV, trigger last; m is a multiple of the block."""
         if frames.ndim != 2 or frames.shape[0] != 3:

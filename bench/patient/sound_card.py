@@ -42,10 +42,6 @@ class SoundCardInlet:
         self._arrived = threading.Event()
         self._stream: Any = self._open(which, max(channels))
 
-    @property
-    def connected(self) -> bool:
-        return self._stream is not None
-
     def pull(self, timeout_s: float) -> tuple[NDArray[np.float32], NDArray[np.float64]] | None:
         """Frames (3, n) and their stamps (n,), or None when nothing came in time."""
         self._arrived.wait(timeout_s)

@@ -314,10 +314,6 @@ class Classroom:
         sweeps, estimated, real = np.array(self._track, dtype=np.float64).T
         return Track(sweeps, estimated, real)
 
-    def single_nv(self) -> float:
-        """Noise of a single sweep, RMS over the window: where the 1/sqrt(N) line begins. nan below two sweeps."""
-        return self.noise_nv * math.sqrt(self.accepted)
-
     def curves(self) -> Curves | None:
         """The averages as a panel draws them, finer; None before the first sweep."""
         if not self._sweeps:

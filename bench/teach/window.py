@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from PyQt5.QtCore import QTimer
+from PyQt5.QtCore import Qt, QTimer
 from PyQt5.QtGui import QCloseEvent, QKeySequence
 from PyQt5.QtWidgets import QAction, QDialog, QHBoxLayout, QMainWindow, QTextBrowser, QVBoxLayout, QWidget
 
@@ -51,6 +51,7 @@ class TeachWindow(QMainWindow):
         self._on_close = on_close
         self.sheet: QDialog | None = None
         self._build()
+        self._deeds = self._make_deeds()
         self._make_actions()
         self.restyle(self.look)
         self.setWindowTitle("quietfloor: a lesson")
@@ -208,9 +209,34 @@ class TeachWindow(QMainWindow):
     def do(self, name: str) -> None:
         """Carry out an action of the table."""
         if name in STEPS:
-            self.pending += STEPS[name]
-            return
-        getattr(self, f"_do_{name}")()
+            self.ask_for(STEPS[name])
+        else:
+            self._deeds[name]()
+
+    def _make_deeds(self) -> dict[str, Callable[[], object]]:
+        """What the actions of the table do, but for those that present so many sweeps."""
+        return {
+            "double": lambda: self.ask_for(max(1, self.room.sweeps + self.pending)), "run": self._run,
+            "slower": lambda: self._pace_by(-1), "faster": lambda: self._pace_by(1), "again": self._again,
+            "slider_up": lambda: self.sliders.choose(-1), "slider_down": lambda: self.sliders.choose(1),
+            "less": lambda: self.sliders.move_by(-1), "more": lambda: self.sliders.move_by(1),
+            "pause": lambda: self._change(random_pause=not self.room.lesson.random_pause),
+            "ear": self._other_ear, "secret": self._secret, "reveal": self._reveal,
+            "count": lambda: self.counter.stop() if self.counter.on else self.counter.start(),
+            "halves": lambda: self._toggle("halves"), "plus_minus": lambda: self._toggle("plus_minus"),
+            "theme": lambda: self.restyle(replace(self.look, theme=DARK if self.look.theme is LIGHT else LIGHT)),
+            "projector": lambda: self.restyle(replace(self.look, projector=not self.look.projector)),
+            "full_screen": lambda: self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen),
+            "lesson": lambda: self._show_text("The lesson", LESSON.read_text(encoding="utf-8"), ("L", "F1")),
+            "keys": lambda: self._show_text("Keys and words", keys_text(), ("F1", "?")), "quit": self.close,
+        }  # fmt: skip
+
+    def ask_for(self, sweeps: int) -> None:
+        self.pending += sweeps
+
+    def _toggle(self, part: str) -> None:
+        setattr(self.average, part, not getattr(self.average, part))
+        self.average.refit()
 
     def _ask(self, name: str, value: float) -> None:
         self._change(**{name: value})
@@ -229,86 +255,30 @@ class TeachWindow(QMainWindow):
         of_run = {"level_db_nhl": lesson.level_db_nhl, "rate_per_s": lesson.rate_per_s}
         self.sliders.show_values(vars(lesson.conditions) | of_run)
 
-    def _do_double(self) -> None:
-        self.pending += max(1, self.room.sweeps + self.pending)
-
-    def _do_run(self) -> None:
+    def _run(self) -> None:
         self.running = not self.running
         self.pending, self._credit = 0, 0.0
-
-    def _do_slower(self) -> None:
-        self._pace_by(-1)
-
-    def _do_faster(self) -> None:
-        self._pace_by(1)
 
     def _pace_by(self, by: int) -> None:
         place = PACES.index(self.pace) + by
         self.pace = PACES[min(max(place, 0), len(PACES) - 1)]
 
-    def _do_again(self) -> None:
+    def _again(self) -> None:
         self.room.restart()
         self.pending, self._credit = 0, 0.0
         self.message.say("New average, with other noise")
 
-    def _do_slider_up(self) -> None:
-        self.sliders.choose(-1)
-
-    def _do_slider_down(self) -> None:
-        self.sliders.choose(1)
-
-    def _do_less(self) -> None:
-        self.sliders.move_by(-1)
-
-    def _do_more(self) -> None:
-        self.sliders.move_by(1)
-
-    def _do_pause(self) -> None:
-        self._change(random_pause=not self.room.lesson.random_pause)
-
-    def _do_ear(self) -> None:
+    def _other_ear(self) -> None:
         self.reveal = False
         self._change(ear="deaf" if self.room.lesson.ear == "hears" else "hears")
 
-    def _do_secret(self) -> None:
+    def _secret(self) -> None:
         self.reveal, self.pending, self._credit = False, 0, 0.0
         said = self.room.another_secret()
         self.message.say(said[0].upper() + said[1:])
 
-    def _do_reveal(self) -> None:
+    def _reveal(self) -> None:
         self.reveal = not self.reveal
-
-    def _do_count(self) -> None:
-        if self.counter.on:
-            self.counter.stop()
-        else:
-            self.counter.start()
-
-    def _do_halves(self) -> None:
-        self.average.halves = not self.average.halves
-        self.average.refit()
-
-    def _do_plus_minus(self) -> None:
-        self.average.plus_minus = not self.average.plus_minus
-        self.average.refit()
-
-    def _do_theme(self) -> None:
-        self.restyle(replace(self.look, theme=DARK if self.look.theme is LIGHT else LIGHT))
-
-    def _do_projector(self) -> None:
-        self.restyle(replace(self.look, projector=not self.look.projector))
-
-    def _do_full_screen(self) -> None:
-        if self.isFullScreen():
-            self.showNormal()
-        else:
-            self.showFullScreen()
-
-    def _do_lesson(self) -> None:
-        self._show_text("The lesson", LESSON.read_text(encoding="utf-8"), ("L", "F1"))
-
-    def _do_keys(self) -> None:
-        self._show_text("Keys and words", keys_text(), ("F1", "?"))
 
     def _show_text(self, title: str, text: str, closing: tuple[str, ...]) -> None:
         sheet = QDialog(self)
@@ -330,9 +300,6 @@ class TeachWindow(QMainWindow):
         sheet.resize(int(0.9 * self.width()), int(0.92 * self.height()))
         self.sheet = sheet
         sheet.show()
-
-    def _do_quit(self) -> None:
-        self.close()
 
     def closeEvent(self, event: QCloseEvent | None) -> None:
         assert event is not None

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from quietfloor.bench.simulate import ears
 from quietfloor.bench.simulate.intervals import Proportion, proportion
@@ -86,9 +87,10 @@ def outcome_of_ladders(rows: Sequence[Row]) -> Outcome:
 
 @contextmanager
 def processes(jobs: int, cluster: str | None = None) -> Iterator[Executor]:
-    """So many processes of this machine, or those of the Dask scheduler at ``cluster``. Raises RuntimeError without Dask."""
+    """So many processes of this machine, each with one thread for its small matrices (more only wait for each other), or those of
+    the Dask scheduler at ``cluster``. Raises RuntimeError without Dask."""
     if cluster is None:
-        with ProcessPoolExecutor(jobs) as workers:
+        with ProcessPoolExecutor(jobs, initializer=threadpool_limits, initargs=(1,)) as workers:
             yield workers
         return
     try:

@@ -1,4 +1,4 @@
-"""From what a level meter read to a calibration: which sound it was, and what its full scale is then."""
+"""Calibration from readings of a level meter: the sound that was measured, and the full scale that follows."""
 
 from __future__ import annotations
 
@@ -47,7 +47,8 @@ class MeasuringSignal:
         cls, plan: SoundPlan, transducer: str, kind: str, frequency_hz: float | None, level_db_fs: float | None, meter: str,
         wav: str | None = None,
     ) -> MeasuringSignal:  # fmt: skip
-        """kind: "tone", or that of a stimulus for its train; wav: the file of a custom sound. Raises ValueError."""
+        """Make the sound. kind: "tone", or the kind of a stimulus for its train; wav: the file of a custom sound. Raises
+        ValueError."""
         has_frequency = kind in (TONE, "tone-burst", "octave-chirp")
         if frequency_hz is not None and not has_frequency:
             raise ValueError(f"--frequency-hz belongs to tone, tone-burst and octave-chirp, not to {kind}")
@@ -65,7 +66,7 @@ class MeasuringSignal:
 
     @property
     def meter_words(self) -> tuple[str, str]:
-        """What is read, and in which unit."""
+        """The quantity that is read, and its unit, in words."""
         scale = {"ppe": "peak-to-peak equivalent level", "zeq": "L_Zeq"}[self.meter] if self.waveform is not None else "level"
         return scale, "dB re 1 uN" if self.transducer == BONE else "dB SPL"
 
@@ -74,7 +75,7 @@ class MeasuringSignal:
         return REFERENCE_HZ if self.frequency_hz is None else self.frequency_hz
 
     def frames(self, ear: str, seconds: float) -> FrameSource:
-        """Limited as for an adult on an output of which nothing is known. Raises LevelError."""
+        """Frames of the sound, limited as for an adult on an uncalibrated output. Raises LevelError."""
         ceiling = Ceiling(self.transducer, "adult")
         if self.waveform is None:
             return ToneFrames(self._hz, self.level_db_fs, ear, seconds, ceiling, self.plan.sample_rate_hz)
@@ -91,7 +92,7 @@ class MeasuringSignal:
     def calibration(
         self, readings: Mapping[str, float], coupler: str, today: datetime.date, name: str, by: str, valid_days: int, sign: int
     ) -> Calibration:
-        """A new one. readings: ear -> dB that the meter showed. Raises CalibrationError and ValueError."""
+        """Make a new calibration. readings: ear -> dB that the meter showed. Raises CalibrationError and ValueError."""
         left, right = self._full_scales(readings)
         measured: tuple[Measured, ...] = ()
         if self.waveform is not None:
@@ -111,7 +112,7 @@ class MeasuringSignal:
         )  # fmt: skip
 
     def added(self, old: Calibration, readings: Mapping[str, float]) -> Calibration:
-        """The calibration with one more measurement: a tone adds a row of the response, a stimulus a number of its own."""
+        """Add a measurement to a calibration: a tone adds a row of the response, a stimulus adds its own full scale."""
         if self.waveform is not None:
             key = (self.waveform.name, self.frequency_hz)
             same = [row for row in old.measured if (row.stimulus, row.frequency_hz) == key]

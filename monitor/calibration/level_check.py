@@ -1,7 +1,7 @@
-"""Is the output still as loud as when it was calibrated? A tone over an electric loop, compared within 0.5 dB.
+"""Level check: whether the output is as loud as at its calibration. A tone over an electric loop is compared within 0.5 dB.
 
-The loop says what the output delivers, not what the earphone makes of it: a volume control that was moved, a wrong output, a
-broken channel. An earphone that aged is found by calibrating again.
+The loop measures the output, not the earphone. It finds a volume control that was moved, a wrong output, or a broken channel. An
+earphone that has changed is found only by a new calibration.
 """
 
 from __future__ import annotations
@@ -38,8 +38,10 @@ LATE_S = 1.5  # for what is still on its way: blocks, buffers, the device's wake
 
 @dataclass(frozen=True)
 class LevelCheck:
-    """dB that each ear differs from the calibration; nan for one without a loop. `passed`: all within 0.5 dB. `channels`: outputs
-    of the card for left and right, for which it holds."""
+    """Result of a level check: difference of each ear from the calibration in dB, nan for an ear without a loop.
+
+    `passed`: all are within 0.5 dB. `channels`: outputs of the card for left and right, for which the check is valid.
+    """
 
     calibration: str
     input: str
@@ -64,9 +66,9 @@ class LevelCheck:
 def play(
     plan: SoundPlan, frames: FrameSource, listener: Listener | None = None, *, until: Callable[[], bool] | None = None
 ) -> Any:
-    """Play frames that end on the output of the plan; what the listener heard meanwhile, (n,), None without one.
+    """Play frames on the output of the plan until they end; returns the recording of the listener, (n,), None without a listener.
 
-    `until` is asked again and again, and ends the sound before its time. Raises ListeningError when either fails.
+    `until` is called repeatedly, and may end the sound early. Raises ListeningError if output or listener fails.
     """
     try:
         player = Player(frames, open_device(plan))
@@ -96,7 +98,7 @@ def measure_loop(
     plan: SoundPlan, listener: Listener, ceiling: Ceiling, ears: tuple[str, ...] = EARS,
     frequency_hz: float = CHECK_HZ, level_db_fs: float = CHECK_DB_FS, spent: Dose | None = None,
 ) -> Loop:  # fmt: skip
-    """What the loop reads for each ear (nan for the others). Raises ListeningError, MeasureError, LevelError."""
+    """Reading of the loop for each ear (nan for the others). Raises ListeningError, MeasureError, LevelError."""
     read = dict.fromkeys(EARS, math.nan)
     for ear in ears:
         frames = ToneFrames(frequency_hz, level_db_fs, ear, CHECK_S, ceiling, plan.sample_rate_hz, spent)
@@ -110,7 +112,7 @@ def check_level(
     plan: SoundPlan, calibration: Calibration, listener: Listener, session: Path | None = None,
     now: Callable[[], datetime.datetime] = lambda: datetime.datetime.now(datetime.UTC),
 ) -> LevelCheck:  # fmt: skip
-    """Play the tone of the calibration's loop and compare. With a session the result is kept there, and the sound put down.
+    """Play the tone of the calibration's loop and compare. With a session, the result and the sound dose are recorded there.
 
     Raises CalibrationError for another output, ListeningError without a loop to compare with, MeasureError for an open loop.
     """
@@ -152,7 +154,7 @@ def _ears_of(channels: tuple[int, int, int] | None) -> tuple[int, int] | None:
 
 
 def _dose(plan: SoundPlan, ceiling: Ceiling, ears: tuple[str, ...], loop: Loop) -> Dose:
-    """Sound dose of the whole check, should an earphone be on an ear."""
+    """Sound dose of the whole check, in case an earphone is on an ear."""
     given = Dose()
     for ear in ears:
         given += ToneFrames(loop.frequency_hz, loop.level_db_fs, ear, CHECK_S, ceiling, plan.sample_rate_hz).whole

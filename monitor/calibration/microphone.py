@@ -1,9 +1,9 @@
-"""What comes back of a measuring sound: through a channel of an EEG stream, or an input of a sound card."""
+"""Recording of a measuring sound: through a channel of an EEG stream, or an input of a sound card."""
 
 from __future__ import annotations
 
 import time
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,11 +16,12 @@ STALLED_S = 5.0
 
 
 class ListeningError(RuntimeError):
-    """Nothing can be heard: no such input, or it stopped."""
+    """Raised if nothing can be recorded: there is no such input, or it stopped."""
 
 
 class Listener(Protocol):
-    """An input of one column. `name` is written into the calibration; `start` begins, `stop` gives what came since (n,)."""
+    """An input with one channel. `name` is written into the calibration. `start` begins; `stop` returns the samples since then
+    (n,)."""
 
     @property
     def name(self) -> str: ...
@@ -28,7 +29,7 @@ class Listener(Protocol):
     def rate_hz(self) -> float: ...
     def start(self) -> None: ...
     def wait(self, seconds: float) -> None:
-        """Go on listening for so long, counted in samples of the input."""
+        """Record for `seconds` more, counted in samples of the input."""
 
     def stop(self) -> NDArray[np.float64]: ...
     def close(self) -> None: ...
@@ -80,7 +81,6 @@ class MicrophoneListener:
             import sounddevice
         except (ImportError, OSError) as error:
             raise ListeningError(f"no sound input: {error}; `quietfloor doctor` prints the line that installs it") from error
-        self._sounddevice: Any = sounddevice
         self.rate_hz = rate_hz
         try:
             found = sounddevice.query_devices(device, "input")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import datetime
 import json
 import logging
 import os
@@ -170,10 +169,6 @@ class _CurrentStderr(logging.StreamHandler):
 
 def set_up_logging() -> None:
     logging.basicConfig(handlers=[_CurrentStderr()], level=logging.WARNING, format="quietfloor: %(message)s")
-
-
-def now_text() -> str:
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
 
 
 @contextlib.contextmanager

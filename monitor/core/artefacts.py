@@ -20,7 +20,7 @@ from .samples import Bools, Floats
 FLAT_MS = 5.0  # this long without any change is a dead input
 CLIPPED_MS, CLIPPED_SAMPLES = 1.0, 8  # this long at the very top or bottom of the sweep is a rail
 MEMORY_UNITS = 8
-WATCHED_BLOCKS = 64  # far more than a sweep touches
+WATCHED_BLOCKS = 64  # far more than one sweep covers
 
 Faults = tuple[str | None, ...]  # one per EEG channel; None: none found
 
@@ -145,7 +145,7 @@ class RawWatch:
     """Counts equal neighbouring raw samples block by block, so that few sweeps need a full check for faults."""
 
     def __init__(self, rate_hz: float, rail_uv: float) -> None:
-        self._enough = min(_held_samples(rate_hz)) - 1  # equal neighbours, in all channels together, that may be a fault
+        self._enough = min(_held_samples(rate_hz)) - 1  # number of equal neighbours in all channels that may be a fault
         self._rail_uv = rail_uv
         self._blocks: deque[tuple[int, int]] = deque(maxlen=WATCHED_BLOCKS)  # first sample, equal neighbours
 

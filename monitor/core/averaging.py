@@ -134,7 +134,7 @@ class WeightedAverage:
         half = self.units % 2
         self._sum[half] += weight[..., np.newaxis] * unit.mean_uv
         self._half_weight[half] += weight
-        with np.errstate(over="ignore"):  # outside of what is judged a sweep may be as large as it likes
+        with np.errstate(over="ignore"):  # outside the judged part a sweep may have any size
             self._square += weight[..., np.newaxis] * unit.mean_uv**2
         self._plus_minus += weight[..., np.newaxis] * unit.plus_minus_uv
         known = weight > 0

@@ -19,7 +19,7 @@ from .samples import Bools
 from .train import DAMAGED, FOREIGN, Code
 from .units import Sweep
 
-NEEDED = 4  # with 4 bits for run and unit: another run passes in one of 65,000 cases, if its pauses fit too
+NEEDED = 4  # with 4 bits for run and unit, another run passes in 1 of 65,000 cases, if its pauses fit too
 MOST_FOREIGN = 4  # units; then the run is refused
 
 

@@ -19,22 +19,22 @@ from .samples import Bools, Floats
 
 WINDOW_S = 0.25  # the usual scatter of stamps is learned in windows of this length
 WINDOWS = 16
-FIRST_LIMIT_S = 0.1  # a jump that is a gap before the scatter is known
+FIRST_LIMIT_S = 0.1  # limit for a jump before the scatter is known
 LEAST_LIMIT = 0.75  # of a sample: one lost sample is a jump of 1
-EVEN = 0.1  # of a sample: stamps that usually scatter less were counted by the sender, not read off a clock at each push
-UNEVEN_LIMIT_S = 0.02  # a busy machine holds a sender up by 5 to 20 ms now and then (seen at load 5); nothing is lost by that
+EVEN = 0.1  # of a sample: a sender whose stamps scatter less computes them by counting, not from a clock
+UNEVEN_LIMIT_S = 0.02  # a busy machine delays a sender by 5 to 20 ms at times (seen at load 5), without any loss
 FIT_EVERY_S = 0.1
-MOST_LOST = 2**53  # samples: more can only be said by stamps that are wrong
-MOST_STILL = 1e-3  # stamps that go on by less than this share of what they should stand still
+MOST_LOST = 2**53  # samples: a larger number can only come from wrong stamps
+MOST_STILL = 1e-3  # stamps that advance by less than this share of the expected time are repeated
 RATE_CHECK_S = 10.0  # stamps need about this long to tell 100 ppm from their own scatter
-RATE_PPM = (100.0, 1000.0)  # say so; serious
-REFUSED_PPM = 10_000.0  # beyond 1 % filters, windows and latencies are not what they are called: no run goes on with that
-FIRST_S = 1.0  # within it a rate that is wrong by a factor is known
-FACTOR = 0.4  # own choice, in each half of FIRST_S: 0.2 s there, which a busy machine does not make twice, in one direction
-AHEAD_S = 0.05  # so far ahead of the clock, stamps are of samples that cannot have been made yet
-BURST = 5.0  # so many times the rate is what had waited and comes at once, and no rate
-LONGEST_WAIT_S = 10.0  # of samples that were all there before they were read: when they came is not known any more
-REFUSE_S = 3.0  # in two such stretches one after the other, as a single step of the stamps bends one of them only
+RATE_PPM = (100.0, 1000.0)  # deviations that are reported, and reported as serious
+REFUSED_PPM = 10_000.0  # beyond 1 % filters, windows and latencies are wrong, and no run goes on
+FIRST_S = 1.0  # time in which a rate that is wrong by a factor is detected
+FACTOR = 0.4  # own choice: 0.2 s in each half of FIRST_S; a busy machine does not cause that twice in one direction
+AHEAD_S = 0.05  # stamps this far ahead of the clock belong to samples that cannot exist yet
+BURST = 5.0  # samples that come this many times too fast had been waiting; their rate is not measured
+LONGEST_WAIT_S = 10.0  # after a longer wait before reading, the arrival times of samples are not known
+REFUSE_S = 3.0  # in two successive stretches, because a single step of the stamps affects only one
 
 
 @dataclass(frozen=True)
@@ -48,8 +48,8 @@ class Jump:
     index: int
     by_s: float
     lost_samples: int
-    repeated: bool = False  # nothing is known to be missing, but from here on the same stamp comes again and again
-    unknown: bool = False  # nothing is known to be missing, but from here on stamps are no numbers
+    repeated: bool = False  # no known loss, but the same stamp repeats from here on
+    unknown: bool = False  # no known loss, but stamps are not numbers from here on
 
 
 class StampWatch:
@@ -139,7 +139,7 @@ class StampWatch:
         first = float(stamps_s[0]) - self._last
         low, high = min(float(steps.min()), first) - self._period_s, max(float(steps.max()), first) - self._period_s
         if not (math.isfinite(first) and low > -self._period_s and max(high, -low) <= self.limit_s < math.inf):
-            return False  # nan compares as false: it goes the long way too
+            return False  # nan compares as false, so it is processed in full too
         self._last, self._unknown = float(stamps_s[-1]), False
         self._current = max(self._current, high, -low)
         self._index += len(stamps_s)
@@ -246,7 +246,7 @@ class RateWatch:
         self._now = self.fit
         self._check = int(RATE_CHECK_S * rate_hz)
         self._short = int(gross_s * rate_hz)
-        self._still_s: float | None = None  # the stamp at which they stand still
+        self._still_s: float | None = None  # the stamp that repeats
         self._piece, self._bent = RateFit(rate_hz), 0.0  # the present short stretch; sign of a gross difference in those before
 
     def broken(self, index: int, still_s: float | None = None) -> None:
@@ -318,7 +318,7 @@ class ArrivalWatch:
         self._gross, self._mild = RateWatch(rate_hz, ()), RateWatch(rate_hz, (), RATE_PPM[-1], RATE_CHECK_S)
         self._index = self._last = 0  # samples; up to the last ones of which the time is known
         self._last_s = math.nan
-        self._least_s = math.nan  # when sample 0 came, had nothing been held up
+        self._least_s = math.nan  # arrival of sample 0 without any delay
         self._first: list[Floats] | None = []  # times of the first second; None: judged
 
     @property

@@ -47,8 +47,8 @@ from .stopping import Outcome, StoppedBy
 from .units import Counts, Sweep, UnitBuilder, UnitEvaluator
 from .watching import StreamWatch
 
-LONGEST_BLOCK_S = 0.05  # gaps and silence are told this late at most
-MARK_KNOWN_MS = LOOKAHEAD_MS + 1.0  # from the beginning of a mark until it is known for one, with a sample or two to spare
+LONGEST_BLOCK_S = 0.05  # largest delay of reports of gaps and silence
+MARK_KNOWN_MS = LOOKAHEAD_MS + 1.0  # from the beginning of a mark until it is recognised, with a sample or two in reserve
 DEVICE_TELLS_LATE_MS = 45.0  # a block and a host's period of 1024 samples at 48 kHz are 43 ms
 BROKEN = "sound_broken"
 
@@ -91,14 +91,14 @@ class Engine:
         self._rate = RateWatch(layout.rate_hz)
         self._silence = SilenceWatch(layout.rate_hz)
         self._silence.heard(int(settings.lead_s * layout.rate_hz))
-        mark_ms = settings.trigger.unit_mark_ms if settings.cells is None else np.nan  # of cells other triggers are as wide
+        mark_ms = settings.trigger.unit_mark_ms if settings.cells is None else np.nan  # with cells, other triggers are as wide
         self._watch = StreamWatch(layout.rate_hz, mark_ms * 1e-3 * layout.rate_hz, settings.delay_ms)
         self._onsets = OnsetFinder(layout.rate_hz, settings.trigger)
         ms = 1e-3 * layout.rate_hz
         self._device_break = settings.trigger.device_break_mark_ms * ms
         self._break_after = settings.trigger.break_after_ms * ms
-        self._touchable = (settings.window_ms[1] + settings.delay_ms) * ms  # from its onset on a break touches a sweep
-        marked = np.isfinite(settings.trigger.break_mark_ms)  # then no sweep is judged before a mark in it would be known
+        self._touchable = (settings.window_ms[1] + settings.delay_ms) * ms  # a break this soon after its onset affects a sweep
+        marked = np.isfinite(settings.trigger.break_mark_ms)  # then a sweep is judged only when a mark in it would be recognised
         self._settle = int(np.ceil(self._touchable + self._break_after + MARK_KNOWN_MS * ms)) if marked else 0
         self._judge = UnitEvaluator(settings, self._watch)
         cells = settings.cells
@@ -282,7 +282,7 @@ class Engine:
         self._silence.heard(known)
         if onset.doubled:
             self._say(TriggerDoubled(known, onset.position))
-        odd = whole and self._watch.is_odd(onset)  # the end of one that is cut by a break is not known
+        odd = whole and self._watch.is_odd(onset)  # a trigger that is cut by a break has no known end
         if odd:
             self._say(TriggerChanged(known, onset.position))
         for event in self._watch.present(onset, known):

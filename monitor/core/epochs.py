@@ -42,7 +42,7 @@ class Result:
     average_uv: Floats  # (n_times,) or (n_channels, n_times), weighted, of all accepted sweeps; nan before anything has weight
     times_ms: Floats  # (n_times,) after the sound reaches the ear
     residual_noise_nv: float  # RMS over the response window
-    upper_limit_nv: float  # no response is larger, peak to trough, in 95 of 100 recordings
+    upper_limit_nv: float  # largest possible response, peak to trough, true in 95 of 100 recordings
     given: int  # sweeps
     accepted: int
     rejected: Mapping[int, str]  # number of the sweep, from 0 on: why it was rejected

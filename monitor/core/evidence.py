@@ -60,7 +60,7 @@ class EvidenceSettings:
     """
 
     block_units: int = 1
-    warm_up_units: int = 16  # from these the noise shape is learned; no decision before
+    warm_up_units: int = 16  # the noise shape is learned from these; no decision before
     latency_ms: tuple[float, float] = (5.5, 10.0)
     latency_step_ms: float = 0.375
     horizons: tuple[int, ...] = (768, 3072)
@@ -137,9 +137,9 @@ class NoiseShape:
         self._n_fft = fft.next_fast_len(residuals_uv.shape[-1] + self._n, real=True)  # room for every lag of the window
         whitened = residuals_uv * scale.astype(residuals_uv.dtype)[..., np.newaxis, np.newaxis]
         spectrum = fft.rfft(whitened, n=self._n_fft, axis=-1)
-        with np.errstate(over="ignore"):  # outside of what is judged a sweep may be as large as it likes
+        with np.errstate(over="ignore"):  # outside the judged part a sweep may have any size
             power = (spectrum.real**2 + spectrum.imag**2).sum(axis=-2, dtype=np.float64)
-        power = np.where(np.isfinite(power).all(axis=-1, keepdims=True), power, 0.0)  # such a unit teaches nothing
+        power = np.where(np.isfinite(power).all(axis=-1, keepdims=True), power, 0.0)  # such a unit is not used
         self._power = power if self._power is None else self._power + power
 
     def matrix(self) -> Floats:
@@ -209,7 +209,7 @@ class RunningEvidence:
             self._waiting.append((mean_uv, weight))
         else:
             self._play(mean_uv, weight)
-            self.log10_max = np.maximum(self.log10_max, self.log10)  # over looks: what no rule could see does not count
+            self.log10_max = np.maximum(self.log10_max, self.log10)  # over looks only: rules see nothing else
 
     def _play(self, mean: Floats, weight: Floats) -> None:
         """Bet on the next block: its mean over the window (..., n_points) in uV, its weight (...,) in 1/uV2."""

@@ -74,7 +74,7 @@ class Band:
         window = ("kaiser", kaiser_beta(STOP_DB))
         taps = firwin(count, [self.low_hz, self.high_hz], pass_zero=False, window=window, fs=self.analysis_rate_hz)
         smooth = np.kaiser(count, kaiser_beta(STOP_DB))
-        taps = taps - taps.sum() * smooth / smooth.sum()  # a true zero at DC: electrode offsets reach 100 mV
+        taps = taps - taps.sum() * smooth / smooth.sum()  # gain exactly 0 at DC: electrode offsets reach 100 mV
         return np.asarray((taps + taps[::-1]) / 2, dtype=np.float64)
 
     @cached_property
@@ -94,7 +94,7 @@ class Band:
         return _response(self, asked.tobytes(), asked.shape)
 
 
-@lru_cache(maxsize=32)  # each analysis asks its band at the same thousands of frequencies, and is mostly this while it begins
+@lru_cache(maxsize=32)  # every analysis needs the same thousands of frequencies, which takes most of its start
 def _response(band: Band, frequencies_hz: bytes, shape: tuple[int, ...]) -> Floats:
     frequencies = np.frombuffer(frequencies_hz).reshape(shape)
 

@@ -18,16 +18,16 @@ from .train import Schedule, Train
 from .units import Sweep
 
 NEEDED = 80  # triggers, five units, that fit from the first sound on
-ALONE = 112  # where the first ones cannot be counted on: six pauses; 80 fit somewhere by chance in about 1 of 100 tries
+ALONE = 112  # if the first ones may be missing: six pauses; 80 fit by chance in about 1 of 100 tries
 EVERY = 8  # triggers between two tries
-FIT, LEAST_SEEN = 0.9, 0.5  # of the triggers; of the sounds
-LONGEST_LAG_S = 30.0  # sound of another run that is still on its way is waited out for so long; own choice
-NEAR_S = 2.0  # how far a break may move the sound against its plan
+FIT, LEAST_SEEN = 0.9, 0.5  # share of the triggers that must fit; share of the sounds that must be present
+LONGEST_LAG_S = 30.0  # how long sound of an earlier run that still arrives is waited for; own choice
+NEAR_S = 2.0  # largest shift of the sound against its plan after a break
 MOST_STRAYS = 176  # triggers in a row, without a break, that do not follow the plan
-FEW_STRAYS, SETTLED = 4, 8  # so many strays are forgotten after so many triggers that fit
-TOLERANCE_S, TOLERANCE_SAMPLES = 0.4e-3, 1.0  # and the spread of intervals within a unit
-EVEN_S, SURE = 1e-3, 4.0  # of intervals that tell how the two clocks differ; SDs from where on they do
-DRIFT = 1e-3  # of the time since the last trigger that fitted: two clocks apart
+FEW_STRAYS, SETTLED = 4, 8  # up to 4 strays are forgotten after 8 triggers that fit
+TOLERANCE_S, TOLERANCE_SAMPLES = 0.4e-3, 1.0  # plus the spread of intervals within a unit
+EVEN_S, SURE = 1e-3, 4.0  # spread of intervals that show a clock difference; SDs from which it counts
+DRIFT = 1e-3  # share of the time since the last fitting trigger, as two clocks drift apart
 UNKNOWN = 0
 
 
@@ -75,7 +75,7 @@ class Following:
 
     def gap(self, sample: int, by_s: float) -> None:
         """Report a break of the stream at raw ``sample``, at which its stamps moved by ``by_s``."""
-        if abs(by_s) <= LONGEST_LAG_S:  # stamps may say anything
+        if abs(by_s) <= LONGEST_LAG_S:  # stamps may be wrong
             self._shift_s += by_s
             self._moved_s += abs(by_s)
         self.broke(sample)
@@ -153,7 +153,7 @@ class Following:
             if place is not None:
                 return Followed(self._found(train, place))
         own = []
-        if self._adrift:  # own sound, whose place in the plan is not known for a while
+        if self._adrift:  # own sound, but its place in the plan is not known at present
             own, self.held, self._held_s = self.held, [], []
         return Followed(own, refused=tried >= MOST_STRAYS)
 

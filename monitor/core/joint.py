@@ -26,7 +26,7 @@ NODES = 64  # for 24 looks or fewer: nine digits after the point; more looks mak
 def passes(p_value: float, times: Floats, dimensions: float) -> float:
     """Probability that |B(t)|^2 / t exceeds the chi-square quantile of ``p_value`` at any of the ``times`` (n_looks,)."""
     most = np.sqrt(chdtri(dimensions, p_value))
-    least = np.sqrt(chdtri(dimensions, 1.0 - 1e-13))  # next to nothing is nearer to the start than that
+    least = np.sqrt(chdtri(dimensions, 1.0 - 1e-13))  # the probability of a smaller distance is negligible
     nodes, weights = np.polynomial.legendre.leggauss(math.ceil(NODES * math.sqrt(max(1.0, len(times) / 24))))
     nodes, weights = least + (most - least) * (nodes + 1.0) / 2.0, (most - least) * weights / 2.0  # of |B(t)| / sqrt(t)
     order = dimensions / 2.0 - 1.0

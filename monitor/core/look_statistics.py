@@ -15,15 +15,15 @@ class LookStatistics:
 
     sweeps_presented: Floats
     sweeps_accepted: Floats
-    covered: Bools  # whether the window holds every expected latency; where it does not, silence proves nothing
+    covered: Bools  # whether the window contains every expected latency; otherwise no absence is stated
     evidence_log10: Floats
     residual_noise_nv: Floats
-    upper_limit_nv: Floats  # no response is larger, peak to trough: at every look together in 95 of 100 runs
+    upper_limit_nv: Floats  # largest possible response, peak to trough: true at all looks in 95 of 100 runs
     fsp: Floats
     multi_point_f: Floats
     multi_point_df1: Floats
     multi_point_df2: Floats
-    multi_point_tail_df: Floats  # of the numerator, when its skewness is to be right as well
+    multi_point_tail_df: Floats  # of the numerator, matching its skewness as well
     hotelling_f: Floats
     hotelling_df1: Floats
     hotelling_df2: Floats

@@ -20,7 +20,7 @@ class ResidualNoise:
 
     value_nv: Floats
     within_units_nv: Floats  # from the spread of sweeps inside units: sqrt(1 / sum of weights)
-    between_units_nv: Floats  # from the spread of unit means; also sees what a unit keeps, such as locked hum
+    between_units_nv: Floats  # from the spread of unit means; includes what is constant in a unit, such as locked hum
     single_point_nv: Floats
     plus_minus_nv: Floats
     repeats: Bools  # the spread between units is larger than chance allows at any look so far, in 999 of 1,000 runs

@@ -19,7 +19,7 @@ from .samples import Bools, Floats
 
 ALPHA = 0.001
 BETS = np.array([0.6, 0.3])  # own choice, as the evidence bets at units of 16 sweeps
-PRIOR_UNITS = 8.0  # scores of variance 1 taken as seen before the first
+PRIOR_UNITS = 8.0  # prior: this many scores of variance 1
 DECIDING = 0
 
 
@@ -86,6 +86,6 @@ class Polarities:
         inside, times_ms = self._window.of(half), self._window.of(self._times_ms)
         at = int(np.abs(inside).argmax())
         if not np.abs(half[self._times_ms < times_ms[0]]).max(initial=0.0) > np.abs(inside[at]):
-            return []  # the ear itself may answer the two polarities differently
+            return []  # the response of the ear itself may differ between the polarities
         self._told = True
         return [StimulusArtefact(known, float(inside[at]), float(times_ms[at]))]

@@ -14,7 +14,7 @@ from .look_statistics import LookStatistics
 from .looks import Looks
 from .samples import Bools, Floats
 
-Outcome = Literal["response_present", "response_absent", "inconclusive", "searched"]  # searched: of several levels, see search
+Outcome = Literal["response_present", "response_absent", "inconclusive", "searched"]  # searched: several levels, see search
 StoppedBy = Literal["response", "noise_floor", "upper_limit", "sweep_limit", "operator", "fault", "search", "time_limit"]
 Measure = Literal["evidence", "p_value", "ratio"]  # log10 of the evidence; log10 of 1 / p; a plain ratio
 

@@ -32,15 +32,15 @@ class EngineSettings:
     criteria: tuple[Criterion, ...] = CRITERIA
     evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
     rule: str = "evidence"  # or RULE:BUDGET, see ``rules_of_run``
-    look_every: int = DEFAULT_LOOK_EVERY  # sweeps, for rules that look now and then only
+    look_every: int = DEFAULT_LOOK_EVERY  # sweeps between looks, for rules with planned looks
     alpha: float = 0.01
     floor_nv: float = 15.0
     max_sweeps: int = 6144
-    quiet_nv: float | None = None  # for which a response that was found waits
+    quiet_nv: float | None = None  # noise down to which a run goes on after a response
     absent_below_nv: float | None = None  # a run may end when no response can be that large
-    schedule: Schedule | None = None  # of the run's own sound, to which triggers are held
+    schedule: Schedule | None = None  # of the run's own sound, with which triggers are compared
     cells: Code | None = None  # of a recording with several cells; then units leave the engine unjudged (CellUnit)
-    lead_s: float = 0.0  # silence that is meant: waiting for triggers is counted from here on
+    lead_s: float = 0.0  # intended silence; the wait for triggers counts from its end
 
     @cached_property
     def band(self) -> Band:

@@ -13,8 +13,8 @@ from .samples import Floats
 NOISE_FACTOR = 8.0  # a pulse stands this many noise SDs away from rest
 SAME_HEIGHT = 1.4  # pulses that differ by less are of one height: a converter lowers the narrow ones
 FINE = 8  # values per sample when a height is measured
-UNFINISHED = 16  # samples: what ends later may be the beginning of a pulse, or only what a converter rings before one
-CONTEXT = 12  # samples around a pulse that its interpolation sees
+UNFINISHED = 16  # samples: a later end may belong to the beginning of a pulse, or to ringing of a converter before one
+CONTEXT = 12  # samples around a pulse that its interpolation uses
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def _pulses(x: Floats, rate_hz: float, settings: TriggerSettings) -> _Shape | No
     sign = {"rising": 1, "falling": -1}.get(settings.edge, usual)
     heights = np.array([_plateau(sign * away[group]) for group in groups])
     lobe = sign
-    if sign != usual and not (heights > floor).any():  # the edge that is wanted is the way back to rest
+    if sign != usual and not (heights > floor).any():  # the wanted edge is the return to rest
         lobe = -sign
         heights = np.array([_plateau(lobe * away[group]) for group in groups])
         rest -= sign * _height(heights[heights > floor])

@@ -85,7 +85,7 @@ class UnitEvaluator:
         self.settings = settings
         self.counts = Counts()
         self.last_look: LookDone | None = None
-        self.found: LookDone | None = None  # the look at which a response was found that waits for a quieter average
+        self.found: LookDone | None = None  # the look at which a response was found, if the run then went on
         self.intervals: deque[float] = deque(maxlen=KEPT_INTERVALS)  # raw samples between neighbouring onsets
         self._watch = watch
         self._channels = len(settings.layout.eeg)

@@ -21,9 +21,9 @@ from scipy.special import log_ndtr
 
 from .samples import Floats
 
-ERROR = 0.04  # for a known shape; this leaves room, up to 5 %, for shapes that no direction has
+ERROR = 0.04  # for a known shape; the rest, up to 5 %, allows for shapes that are not among the directions
 TUNED_WEIGHT = 0.15 * (1e3 / 30.0) ** 2  # 1/uV2: tightest at 30 nV of noise, 4 % wider than could be at 15, 8 % at 60
-ROUNDS = 4  # of a fixed point whose logarithm hardly moves
+ROUNDS = 4  # iterations of a fixed point, which converges fast
 ANY_SHAPE_FROM = 0.3  # log10 of the evidence from which pairs of points join; own choice, coverage is measured
 PAIR_MS = (0.5, 6.0)  # between a peak and its trough
 

@@ -14,15 +14,15 @@ from .events import Event, NoiseChanged, TriggerArtefact, TriggerGrid, TriggerMi
 from .onsets import Onset
 from .samples import Floats
 
-ENOUGH = 16  # pulses after which a step is another kind of trigger
-TRAIN = 64  # intervals that make a train regular: four units, so that pauses between them are seen
+ENOUGH = 16  # after this many pulses a step counts as a changed trigger
+TRAIN = 64  # intervals needed to call a train regular: four units, so that pauses show
 REGULAR = 0.1  # of the median interval: a train that varies less, without marks of units, is regular
 GRID_ONSETS = 64
-LONGEST_GRID_MS = 10.0  # what lies further apart is the train itself
+LONGEST_GRID_MS = 10.0  # a larger spacing is that of the train itself
 ARTEFACT_MS = (-0.3, 2.5)  # after the trigger
 EARLIEST_RESPONSE_MS = 1.0  # after the stimulus reaches the ear: wave I is later (own choice, 0.5 ms before published ones)
 ARTEFACT_SDS = 6.0
-NOISE_TIMES = 2.5  # own choice: what a switched lamp, or a subject who moves, does; EEG at rest does not
+NOISE_TIMES = 2.5  # own choice: a switched lamp or a moving subject causes that, EEG at rest does not
 MEMORY_UNITS = 8
 
 

@@ -1,6 +1,6 @@
-"""What is missing on this machine, and the exact line that installs it.
+"""Checks for missing parts of this machine, each with the command that installs it.
 
-Each part is tried apart from the others, so one that fails hides none. Returns plain data; printing is the command line's job.
+Each part is tested separately, so that a failing part does not hide others. Returns plain data; the command prints it.
 """
 
 from __future__ import annotations
@@ -59,7 +59,8 @@ _PIP = f'"{sys.executable}" -m pip install --upgrade'
 
 @dataclass(frozen=True)
 class Check:
-    """One part: its state, what was found, what needs it, and the line that mends it ("" when nothing is to be done)."""
+    """One part: its state, what was found, what needs it, and the command that installs or repairs it ("" if nothing is to be
+    done)."""
 
     part: str
     state: State
@@ -86,14 +87,14 @@ def run_checks(folder: Path | str = ".", loopback: bool = True, window: bool = T
 
 
 def healthy(checks: list[Check]) -> bool:
-    """Whether every required part is there."""
+    """Whether every required part is present."""
     return not any(check.required and check.state == "missing" for check in checks)
 
 
 def package_tool(
     system: str | None = None, os_release: Mapping[str, str] | None = None, which: Callable[[str], Any] = shutil.which
 ) -> str:
-    """apt, dnf, pacman, zypper, brew, or pip where system packages are not how libraries come (Windows, unknown systems)."""
+    """Package tool of this system: apt, dnf, pacman, zypper or brew; pip on Windows and unknown systems."""
     system = system or platform.system()
     if system == "Darwin":
         return "brew"

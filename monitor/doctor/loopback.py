@@ -1,4 +1,4 @@
-"""The doctor's own stream: sent, found and read back on this machine, as a run would."""
+"""Test stream of the doctor command: sent, found and read back on this machine, as in a run."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from quietfloor.stimuli.lsl import load_pylsl
 
 
 def loopback_fault(wait_s: float = 5.0) -> str | None:
-    """Send 1000 samples to ourselves; None when all came back unchanged, else what went wrong."""
+    """Send 1000 samples over LSL and read them back; None if all came back unchanged, else what went wrong."""
     pylsl = load_pylsl()
     name = f"quietfloor-doctor-{uuid.uuid4().hex[:8]}"
     outlet = pylsl.StreamOutlet(pylsl.StreamInfo(name, "EEG", 2, 16000.0, "float32", name))

@@ -1,1 +1,1 @@
-"""What a person should know before a run: is the stream right, are the electrodes, the trigger, the sound, the timing?"""
+"""Check before a run: stream, electrodes, trigger, sound and timing."""

@@ -1,4 +1,4 @@
-"""What is kept of every 50 ms of raw EEG: enough to tell an input at its limit, a flat one, an offset and its drift. Pure."""
+"""Summary of every 50 ms of raw EEG: enough to detect an input at its limit, a flat input, an offset and its drift. Pure."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ PIECE_S = 0.05  # two and a half periods of 50 Hz: hum that is clipped shows in 
 
 @dataclass(frozen=True)
 class Piece:
-    """50 ms of all EEG channels, in stream units, each (n_channels,): mean, largest magnitude, smallest step, what is wrong."""
+    """Summary of 50 ms of all EEG channels in stream units, each (n_channels,): mean, largest magnitude, smallest step,
+    faults."""
 
     mean: Floats
     largest: Floats
@@ -26,7 +27,7 @@ class Piece:
 
 
 def piece_of(eeg: Floats, rate_hz: float, finite: Bools) -> Piece:
-    """The figures of one piece of EEG (n_channels, n); a channel that is not finite comes as zeros and says nothing else."""
+    """Summarise one piece of EEG (n_channels, n); a channel that is not finite is treated as zeros and has only that fault."""
     steps = np.abs(np.diff(eeg, axis=1))
     equal = steps == 0.0
     still: Bools = equal.all(axis=1)

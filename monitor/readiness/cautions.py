@@ -1,4 +1,4 @@
-"""What a person has to know before a run, in words that change only together with their version; and that it was acknowledged."""
+"""Cautions before a run, whose text changes only together with its version, and their acknowledgement."""
 
 from __future__ import annotations
 
@@ -37,13 +37,13 @@ PLACEMENT: dict[str, tuple[str, ...]] = {
 
 
 def placement(route: str | None) -> tuple[str, ...]:
-    """Reminders for "air", "bone", or (None) where other equipment makes the sound."""
+    """Reminders for "air", "bone", or None (other equipment makes the sound)."""
     return (*PLACEMENT[route or ""], *PLACEMENT_ALWAYS)
 
 
 @dataclass(frozen=True)
 class Acknowledged:
-    """Somebody took note of the cautions: which version, when (ISO time), how; and what said stop when the run began anyway."""
+    """Acknowledgement of the cautions: version, time (ISO), and how; and the findings that said stop and were overruled."""
 
     version: str
     at: str

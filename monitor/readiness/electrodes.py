@@ -1,4 +1,4 @@
-"""The state of one EEG channel, from its samples alone: figures first, then what they mean and what to do. Pure."""
+"""State of one EEG channel, from its samples alone: measured figures, their meaning, and what to do. Pure."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ SKIN = "clean the skin again, add gel, press the electrode on"
 
 @dataclass(frozen=True)
 class ChannelFigures:
-    """What was measured in one channel over the last seconds; voltages in uV, undefined is nan.
+    """Figures of one channel over the last seconds; voltages in uV, undefined is nan.
 
-    still, limited, not_finite: part of the time. ``level_uv`` is the mean, ``drift_uv_per_s`` its slope. ``noise_uv`` is the RMS
-    in the band (median), ``hum_in_band_uv`` that of the mains lines there. ``held``: part of neighbouring samples that are equal.
-    ``step_uv``: the smallest difference between two samples.
+    ``still``, ``limited``, ``not_finite``: share of the time. ``level_uv``: mean; ``drift_uv_per_s``: its slope. ``noise_uv``:
+    RMS in the band (median); ``hum_in_band_uv``: RMS of the mains lines in it. ``held``: share of neighbouring samples that are
+    equal. ``step_uv``: smallest difference between two samples.
     """
 
     label: str
@@ -55,7 +55,7 @@ class ChannelFigures:
 
 
 def judge(channel: ChannelFigures, rail_uv: float) -> tuple[Finding, ...]:
-    """One finding an aspect. Where there is no signal the rest is not asked, except for an impedance, which needs none."""
+    """Findings on a channel, one per aspect. Without a signal only the impedance is judged, which needs none."""
     bad: Severity = "stop" if channel.decides else "look"
     found = [_signal(channel, bad, rail_uv)]
     if alive(channel) and math.isnan(channel.level_uv):
@@ -66,7 +66,7 @@ def judge(channel: ChannelFigures, rail_uv: float) -> tuple[Finding, ...]:
 
 
 def alive(channel: ChannelFigures) -> bool:
-    """Whether it moves, and is numbers; False too while that is not known."""
+    """Whether the channel changes and is finite; False also while that is not known."""
     return channel.still <= 0.5 and channel.not_finite <= 0.5
 
 
@@ -140,7 +140,7 @@ def _drift(channel: ChannelFigures) -> Finding:
 
 
 def _resolution(channel: ChannelFigures) -> Iterable[Finding]:
-    """Said only where something is wrong."""
+    """Finding on the resolution, only if there is a problem."""
     if channel.held > HELD:
         said = f"{_percent(channel.held)} of neighbouring samples are equal, the smallest step is {channel.step_uv:.2g} uV"
         remedy = "the stream repeats samples of a slower converter, or its steps are too coarse: check the amplifier's settings"
@@ -148,7 +148,7 @@ def _resolution(channel: ChannelFigures) -> Iterable[Finding]:
 
 
 def _tone(channel: ChannelFigures) -> Iterable[Finding]:
-    """Said only where there is one."""
+    """Finding on a test tone, only if there is one."""
     if channel.tone is not None:
         said = f"{channel.tone.hz:.1f} Hz, {channel.tone.amplitude:.2g} uV: an impedance test seems to be on"
         remedy = "switch the impedance test of the amplifier off before the run; it also leaks into other channels"
@@ -156,7 +156,7 @@ def _tone(channel: ChannelFigures) -> Iterable[Finding]:
 
 
 def _impedance(channel: ChannelFigures) -> Iterable[Finding]:
-    """Said only where the stream carries one."""
+    """Finding on the impedance, only if the stream carries one."""
     kohm = channel.impedance_kohm
     if math.isfinite(kohm):
         high = kohm > KOHM
@@ -176,7 +176,7 @@ def name_lines(lines: Iterable[Line]) -> str:
 
 
 def drift_uv_per_s(means: Floats, spacing_s: float) -> Floats:
-    """Slope (n_channels,) of a line through means (n_channels, n) taken ``spacing_s`` apart."""
+    """Slope (n_channels,) in uV/s of a line through means (n_channels, n) in uV, taken ``spacing_s`` apart."""
     t = (np.arange(means.shape[1]) - (means.shape[1] - 1) / 2) * spacing_s
     return np.asarray(means @ t / (t @ t))
 

@@ -1,4 +1,4 @@
-"""What is found before a run: plain frozen values with a number, a word for how serious it is, and what to do about it."""
+"""Findings of the check before a run: frozen values with a number, a severity, and what to do."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ OWN_CHOICE = "own choice"
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that was looked at. ``about`` is a key of TERMS, ``said`` the number with its unit, ``subject`` a channel or "".
+    """One finding. ``about`` is a key of TERMS, ``said`` the number with its unit, ``subject`` a channel or "".
 
-    ``value`` (nan: none) is the number that was judged, in ``unit``; ``limit`` the one it was held against, with its ``basis``.
-    ``parts`` are further numbers by name, in the same unit.
+    ``value`` (nan: none) is the number that was judged, in ``unit``; ``limit`` is the limit for it, with its ``basis``. ``parts``
+    are further numbers by name, in the same unit.
     """
 
     about: str
@@ -41,7 +41,7 @@ class Finding:
 
     @property
     def meaning(self) -> str:
-        """The term in one sentence, for who does not know it."""
+        """Explanation of the term in one sentence."""
         return TERMS[self.about][1]
 
     def record(self) -> dict[str, Any]:
@@ -55,7 +55,7 @@ class Finding:
 
 @dataclass(frozen=True)
 class Group:
-    """Findings that belong together, as one step of the walk through them. ``name`` is stable, ``title`` is for people."""
+    """Findings that belong together, shown as one step. ``name`` is stable, ``title`` is for display."""
 
     name: str
     title: str
@@ -67,17 +67,17 @@ class Group:
 
 
 def worst(severities: Iterable[Severity]) -> Severity:
-    """The most serious of them; "ok" for none."""
+    """The most serious severity; "ok" for none."""
     return max(severities, key=RISING.index, default="ok")
 
 
 def ready(groups: Iterable[Group]) -> bool:
-    """Whether a run may begin: nothing says stop, nothing is still unknown."""
+    """Whether a run may begin: no finding says stop, and none is still unknown."""
     return all(finding.severity in ("ok", "look") for group in groups for finding in group.findings)
 
 
 def summary(groups: Iterable[Group]) -> str:
-    """The whole in one sentence."""
+    """Summary of all findings in one sentence."""
     counts = dict.fromkeys(RISING, 0)
     for group in groups:
         for finding in group.findings:
@@ -96,7 +96,7 @@ def _points(number: int) -> str:
 
 
 def parted(text: object) -> tuple[str, str]:
-    """What is wrong, and what to do about it: an error says WHAT: REMEDY. A colon in a path or a name is none between the two."""
+    """Split an error text WHAT: REMEDY into the problem and what to do. A colon within a path or a name does not split it."""
     told = str(text)
     unquoted = re.sub(r"(?<!\w)(['\"`])(?:(?!\1).)*\1(?!\w)", lambda found: "-" * len(found[0]), told)
     at = unquoted.rfind(": ")

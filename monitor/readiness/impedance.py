@@ -17,10 +17,11 @@ NOW, AT_SET_UP = "sent by the stream now", "stated by the stream, measured at it
 
 
 class Impedances:
-    """What a stream says: in channels of type Impedance, sample by sample, or once in the meta-data of each channel.
+    """Impedances in a stream: in channels of type Impedance, sample by sample, or once in the meta-data of each channel.
 
     ``channel/impedance`` is in kOhm, measured during set-up (XDF wiki, EEG meta-data: verified). A channel of type Impedance
-    belongs to the EEG channel whose label its own label holds, such as "Cz impedance" to "Cz", the longest where several fit.
+    belongs to the EEG channel whose label is contained in its own, such as "Cz impedance" to "Cz"; the longest one if several
+    fit.
     """
 
     def __init__(self, description: StreamDescription) -> None:
@@ -37,14 +38,14 @@ class Impedances:
         self._now: dict[int, float] = {}
 
     def feed(self, samples: Floats) -> None:
-        """Samples (n_channels, n) of the whole stream."""
+        """Take samples (n_channels, n) of the whole stream."""
         for index, factor in self._kohm_per_unit.items():
             value = float(np.median(samples[index])) * factor
             if math.isfinite(value) and value > 0:
                 self._now[index] = value
 
     def of(self, index: int) -> tuple[float, str]:
-        """kOhm of an EEG channel, and whence; nan and "" where the stream carries none."""
+        """Impedance of an EEG channel in kOhm, and its source; nan and "" if the stream carries none."""
         sender = self._sender(index)
         if sender in self._now:
             return self._now[sender], NOW
@@ -62,7 +63,7 @@ class Impedances:
 
 
 def kohm_per(unit: str) -> float:
-    """kOhm in one of a unit; nan for what is no resistance."""
+    """kOhm in one of a unit; nan if it is no unit of resistance."""
     return KOHM_PER.get(unit.strip().casefold().replace(" ", ""), math.nan)
 
 

@@ -1,4 +1,4 @@
-"""Lines in a spectrum: mains with its harmonics, and a single tone. Pure; amplitudes are peak values of a sine."""
+"""Spectral lines: mains with its harmonics, and a single tone. Pure; amplitudes are peak values of a sine."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Mains:
-    """Mains in one channel: its frequency, the harmonics that stand out, and the smallest fundamental that would."""
+    """Mains in one channel: its frequency, the harmonics that stand out, and the smallest fundamental that would stand out."""
 
     hz: float
     lines: tuple[Line, ...]
@@ -54,7 +54,7 @@ class Spectrum:
         return part.max(axis=1), self.hz[first + part.argmax(axis=1)]
 
     def around(self, hz: float) -> Floats:
-        """Power of the noise (n_channels,) around ``hz``; the median, which other lines do not raise, made a mean."""
+        """Mean power of the noise (n_channels,) around ``hz``, estimated from the median, which other lines do not raise."""
         nearest = max(NEAR_HZ[0], self._lobe_hz)
         distance = np.abs(self.hz - hz)
         beside = (distance >= nearest) & (distance <= max(NEAR_HZ[1], 3 * nearest)) & (self.hz > 0)
@@ -62,7 +62,7 @@ class Spectrum:
 
 
 def find_mains(spectrum: Spectrum, candidates_hz: tuple[float, ...]) -> tuple[Mains, ...]:
-    """Mains in each channel: the candidate with the largest lines, at the frequency that fits all channels and harmonics best."""
+    """Mains in each channel: the candidate frequency with the largest lines, refined to fit all channels and harmonics best."""
     found = [_mains(spectrum, hz) for hz in candidates_hz]
     sizes = [sum(line.amplitude**2 for mains in channels for line in mains.lines) for channels in found]
     return found[int(np.argmax(sizes))]
@@ -88,7 +88,8 @@ def _mains(spectrum: Spectrum, nominal_hz: float) -> tuple[Mains, ...]:
 
 
 def find_tone(spectrum: Spectrum, within_hz: tuple[float, float] = TEST_TONE_HZ) -> tuple[Line | None, ...]:
-    """The steady tone of each channel between two frequencies in Hz, None without one; a rhythm of the brain is broader."""
+    """The steady tone of each channel between two frequencies in Hz, None without one. Brain rhythms are broader and do not
+    count."""
     low, high = within_hz
     power, where = spectrum.at((low + high) / 2, (high - low) / 2)
     found: list[Line | None] = []

@@ -1,6 +1,6 @@
 """Reads a live stream and reports findings; a worker thread is available for GUI callers.
 
-Whoever shows it reads ``report``, an immutable value. A stream that is not there yet is looked for until it comes.
+Displays read ``report``, an immutable value. A stream that does not exist yet is searched until it appears.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ Opens = Callable[[Plan, float], Source]
 
 @dataclass(frozen=True)
 class Report:
-    """All that is known at one moment. ``stream`` is its summary, ``name`` the same in short, "" before it was found."""
+    """All findings at one moment. ``stream`` is the summary of the stream, ``name`` its short form, "" before it was found."""
 
     groups: tuple[Group, ...]
     placement: tuple[str, ...]
@@ -58,7 +58,7 @@ class Report:
 
     @property
     def unknown(self) -> bool:
-        """Whether more listening may tell more: something is not known, and nothing says stop."""
+        """Whether longer listening may help: something is not known, and no finding says stop."""
         severities = {finding.severity for group in self.groups for finding in group.findings}
         return "wait" in severities and "stop" not in severities
 
@@ -73,7 +73,7 @@ class Report:
 
     @property
     def stops(self) -> tuple[str, ...]:
-        """What says stop, or is still unknown, in short: for the record of a run that began all the same."""
+        """Findings that say stop, or are still unknown, in short; for the record of a run that began in spite of them."""
         found = (f for group in self.groups for f in group.findings if f.severity in ("stop", "wait"))
         return tuple(f"{f.title}{f' of {f.subject}' if f.subject else ''}: {f.said}" for f in found)
 
@@ -84,7 +84,7 @@ def open_lsl(plan: Plan, wait_s: float) -> Source:
 
 
 class Check:
-    """The check of one plan: ``open``, then ``step`` again and again, ``report`` at any time, ``close``. From one thread."""
+    """The check of one plan: ``open``, then ``step`` repeatedly, ``report`` at any time, ``close``. From one thread."""
 
     def __init__(
         self, plan: Plan, session: Path, *, triggers: bool = True, opens: Opens = open_lsl,
@@ -109,13 +109,13 @@ class Check:
 
     @property
     def listened_s(self) -> float:
-        """The same, counted from where our own triggers began to be sent, or cannot be."""
+        """Duration in s, counted from the moment when this program's triggers began, or were found to be impossible."""
         if self._readiness is None or (self._silent is not None and not self._silent.sending and not self._trigger_failure):
             return 0.0
         return self._readiness.seconds - self._sent_at_s
 
     def open(self, wait_s: float) -> None:
-        """Find the stream and begin to listen. Raises SourceError when it, or its channels, cannot be had."""
+        """Find the stream and begin to listen. Raises SourceError if the stream or its channels cannot be used."""
         source = self._opens(self.plan, wait_s)
         try:
             channels = resolve_channels(source.description, self.plan.stream.eeg, self.plan.stream.trigger)
@@ -139,7 +139,7 @@ class Check:
         self._readiness.triggers_sent = False
 
     def step(self) -> None:
-        """Wait for samples at most 0.1 s and look at them. Raises SourceError when the stream is lost."""
+        """Wait at most 0.1 s for samples and process them. Raises SourceError if the stream is lost."""
         assert self._source is not None
         assert self._readiness is not None
         chunk = self._source.pull(PULL_S)
@@ -164,12 +164,12 @@ class Check:
             self._trigger_failure = self._silent.failure or self._trigger_failure
 
     def lose(self, error: SourceError) -> None:
-        """The stream cannot be had (any more): say why, and be ready to open it again."""
+        """Record why the stream cannot be read, and prepare to open it again."""
         self._close_source()
         self._trouble = Finding("stream", "stop", *parted(error))
 
     def report(self) -> Report:
-        """What is known now."""
+        """Present findings."""
         reminders = placement(None if self.plan.sound is None else self.plan.sound.route)
         if self._readiness is None or self._source is None:
             stream = Group("stream", "Stream", (self._trouble or NO_STREAM,))
@@ -205,7 +205,7 @@ class Check:
 
 
 class Listener:
-    """A check in a thread: begins at once, looks for the stream until it comes, and goes on until ``close``."""
+    """A check in a thread: it begins at once, searches for the stream until it appears, and runs until ``close``."""
 
     def __init__(self, check: Check, every_s: float = REPORT_EVERY_S) -> None:
         self.report = check.report()
@@ -216,7 +216,7 @@ class Listener:
         self._thread.start()
 
     def close(self) -> None:
-        """Silence the triggers and let go of the stream; returns when both are done."""
+        """Stop the triggers and close the stream; returns when both are done."""
         self._closing.set()
         self._thread.join()
 

@@ -1,7 +1,7 @@
-"""The check of a live stream before a run: raw chunks in, findings out. Plain, without a clock; panel and text show it.
+"""Check of a live stream before a run: takes raw chunks and gives findings. It uses no clock; panel and text display it.
 
-Samples are worked through in pieces of 50 ms counted from the first one, so that what is found does not depend on how the stream
-was cut into chunks. Memory is that of a few seconds.
+Samples are processed in pieces of 50 ms counted from the first one, so that the findings do not depend on how the stream was cut
+into chunks. Only a few seconds are kept in memory.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Triggers:
 class Readiness:
     """Checks one stream against one plan. ``feed`` each chunk, read ``groups`` at any time; from one thread.
 
-    Raises SourceError for a stream that no sweeps can be cut from.
+    Raises SourceError for a stream from which no sweeps can be cut.
     """
 
     def __init__(self, description: StreamDescription, channels: Channels, plan: Plan) -> None:
@@ -204,7 +204,7 @@ class Readiness:
     # -- figures --------------------------------------------------------------------------------------------------
 
     def _unit(self) -> UnitFinding | PreflightError | None:
-        """The unit of the samples as a run would settle it, from the last second; None before there is one."""
+        """The unit of the samples as a run would determine it, from the last second; None before there is one."""
         count = int(CHECK_S * self._rate)
         eeg = _last(self._raw, count)
         if self._band is None or eeg.shape[1] < count:
@@ -225,7 +225,7 @@ class Readiness:
         return stream.StreamFigures(self.seconds, ppm, error, falls, unit, lost, breaks, bad, self._refused, *by_clock)
 
     def _channel_figures(self, uv: float) -> list[electrodes.ChannelFigures]:
-        """Figures of each EEG channel; ``uv``: uV per stream unit, nan if not known (then only what needs no unit)."""
+        """Figures of each EEG channel; ``uv``: uV per stream unit. If it is nan, figures that need a unit are nan."""
         count = len(self.channels.eeg)
         carried = [self._impedances.of(index) for index in self.channels.eeg]
         pieces = self._pieces
@@ -273,7 +273,7 @@ class Readiness:
         return [float(1.4826 * np.median(np.abs(row)) * uv) for row in values]
 
     def _spectral(self, uv: float, count: int) -> tuple[list[Mains | None], list[float], list[Line | None]]:
-        """Mains, its RMS in the plan's band, and a test tone, of each channel."""
+        """For each channel: mains, the RMS of mains in the plan's band, and a test tone."""
         wide = self._wide
         if wide is None or math.isnan(uv) or self._lines.stop < LEAST_S * wide.analysis_rate_hz:
             return [None] * count, [math.nan] * count, [None] * count
@@ -318,5 +318,5 @@ class Readiness:
 
 
 def _last(history: History, count: int) -> Floats:
-    """The last ``count`` columns, or as many as there are."""
+    """The last ``count`` columns, or fewer if there are not so many."""
     return history.get(max(history.first, history.stop - count), history.stop)

@@ -1,4 +1,5 @@
-"""The sound of a plan before it is played: level, ceiling, calibration, level check, dose. And its triggers without any sound."""
+"""Check of a plan's sound without playing it: level, ceiling, calibration, level check, dose. Also sends its triggers without
+sound."""
 
 from __future__ import annotations
 
@@ -7,10 +8,12 @@ import math
 from pathlib import Path
 from typing import Any
 
+from quietfloor.monitor.plan.cell_table import table_of, written_out
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
+from quietfloor.monitor.plan.search_plan import SearchPlan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
-from quietfloor.monitor.run.sound_output import Stimulus, make_stimulus, open_device
+from quietfloor.monitor.run.sound_output import Stimulus, make_cells, make_stimulus, open_device
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
 from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
@@ -33,7 +36,9 @@ def sound_group(plan: Plan, session: Path, today: datetime.date) -> Group:
 
 
 def _window(plan: Plan) -> list[Finding]:
-    """Said only where a run can never end with "no response"."""
+    """Finding if a run of this plan can never end with "no response"; a search has windows of its own."""
+    if plan.search is not None:
+        return []
     what, _, remedy = plan.no_absence().partition(": ")
     return [Finding("window", "look", f"of this run: {what}", remedy)] if what else []
 
@@ -50,11 +55,15 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
     except ExposureError as error:
         return [Finding("dose", "stop", *parted(error))]
     try:
-        stimulus = make_stimulus(sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
+        if (table := table_of(written_out(plan))) is None:
+            stimulus = make_stimulus(sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
+        else:
+            stimulus = make_cells(table, lambda unit: None, today, spent=spent)  # each level of a search, as a run of it alone
     except PlanError as error:
         what, remedy = parted(str(error).removeprefix("sound: "))
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
-    found = [_level(sound, stimulus), _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
+    level = _level(sound, stimulus) if plan.search is None else _levels(plan.search, sound)
+    found = [level, _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
     found += _level_check(sound, stimulus.calibration, session)
     return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
 
@@ -70,8 +79,15 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     return Finding("sound", "ok", said, "", "", value, unit)
 
 
+def _levels(search: SearchPlan, sound: SoundPlan) -> Finding:
+    """Of a search: what [sound] says of ear, stimulus and level is not played."""
+    each = "; ".join(f"{one.name}, {one.levels_db_nhl[0]:g} to {one.levels_db_nhl[-1]:g} dB nHL" for one in search.condition)
+    said = f"a search: {each}; {sound.rate_per_s:g}/s, by {_name(sound)}, {sound.age_group}"
+    return Finding("sound", "ok", said, "", "", max(one.levels_db_nhl[-1] for one in search.condition), "dB nHL")
+
+
 def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
-    """How far below the ceiling; a plan above it was refused before."""
+    """Distance below the ceiling; a plan above it was refused before."""
     frames = stimulus.frames
     below = frames.below_ceiling_db
     if math.isinf(below):
@@ -81,7 +97,7 @@ def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
 
 
 def _calibration(calibration: Calibration | None, today: datetime.date) -> Finding:
-    """One that does not fit or is out of date was refused before."""
+    """Finding on the calibration; one that does not fit or is out of date was refused before."""
     if calibration is None:
         said = "uncalibrated: levels are dB re full scale, and say nothing about how loud it is"
         return Finding("calibration", "look", said, "`quietfloor calibrate` makes one for this output and earphone")
@@ -95,7 +111,7 @@ def _calibration(calibration: Calibration | None, today: datetime.date) -> Findi
 
 
 def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Path) -> list[Finding]:
-    """Said only where there is a loop to check with."""
+    """Finding on the level check, only if there is a loop."""
     if calibration is None or calibration.loop is None:
         return []
     record = last_check(session, calibration.id, sound.card_channels)
@@ -111,7 +127,7 @@ def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Pat
 
 
 def _bits(stimulus: Stimulus) -> list[Finding]:
-    """Said only of a sound card."""
+    """Finding on the bits that the level uses, only for a sound card."""
     output = stimulus.record["output"]
     left = output.get("bits_left")
     if left is None or not math.isfinite(left):
@@ -123,15 +139,18 @@ def _bits(stimulus: Stimulus) -> list[Finding]:
 
 
 def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Finding:
-    """Sound dose of the ear that gets the most; a plan that would pass the limit was refused before."""
-    sweeps = plan.decision.max_sweeps
+    """Sound dose of the ear that gets the most; a plan that would pass the limit was refused before. Of a search the dose is that
+    of its loudest level all the time: it may pass the limit, because a search leaves out what an ear may not get any more."""
+    sweeps = plan.decision.max_sweeps if plan.search is None else math.ceil(60.0 * plan.search.minutes / sound.sweep_s)
     (coming, _), limit = stimulus.needed(sweeps), limit_pa2s(sound.age_group)
     shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]
     ear, (before, more) = max(zip(EARS, shares, strict=True), key=lambda pair: sum(pair[1]))
     used = f"{_percent(before)} of it is used" if before > 0 else "nothing of it is used"
     said = f"at most {_percent(more)} of what the {ear} ear may get in a day; {used} in this session"
     basis, parts = f"{LIMIT_DB[sound.age_group]:.1f} dB, see stimuli/dose.py", (("used_percent", before), ("run_percent", more))
-    return Finding("dose", "ok", said, "", "", before + more, "%", 100.0, basis, parts)
+    left_out = "lower the highest levels, or allow fewer minutes: levels that an ear may not get any more are left out"
+    remedy = left_out if before + more > 100.0 else ""
+    return Finding("dose", "look" if remedy else "ok", said, remedy, "", before + more, "%", 100.0, basis, parts)
 
 
 def _name(sound: SoundPlan) -> str:
@@ -145,9 +164,9 @@ def _percent(value: float) -> str:
 
 
 class SilentTriggers:
-    """The triggers of a plan on its own output, and no sound at all, until closed: to see whether they arrive.
+    """Sends the triggers of a plan on its own output, without any sound, until closed, to test whether they arrive.
 
-    Raises PlanError or DeviceError when the output cannot be had. Nothing is put down as sound dose, because none is given.
+    Raises PlanError or DeviceError if the output cannot be opened. No sound dose is recorded, because there is no sound.
     """
 
     def __init__(self, sound: SoundPlan) -> None:
@@ -163,7 +182,7 @@ class SilentTriggers:
 
     @property
     def failure(self) -> str | None:
-        """Why they stopped by themselves, if they did."""
+        """Reason why they stopped by themselves; None if they did not."""
         return None if self._player.error is None else str(self._player.error)
 
     @property
@@ -171,5 +190,5 @@ class SilentTriggers:
         return self._player.sweeps_played > 0
 
     def close(self) -> None:
-        """Silence first, then close the output. Safe to call twice."""
+        """Silence the output, then close it. May be called repeatedly."""
         self._player.stop()

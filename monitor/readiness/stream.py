@@ -1,4 +1,4 @@
-"""What the stream as a whole shows: rate, bandwidth, unit, missing samples, and whether the noise floor can be reached. Pure."""
+"""Findings on the stream as a whole: rate, bandwidth, unit, missing samples, and whether the noise floor can be reached. Pure."""
 
 from __future__ import annotations
 
@@ -30,8 +30,11 @@ MEND = "do not trust times in ms: mend the rate that the amplifier's program sta
 
 @dataclass(frozen=True)
 class StreamFigures:
-    """ppm: measured against stated rate, with its standard error; ``falls_db``: of the spectrum over the last octave of the band;
-    all nan where not known. ``unit`` is what was settled on, or why none was."""
+    """Figures of the stream, nan if not known.
+
+    ``ppm``: measured against stated rate, with its standard error. ``falls_db``: fall of the spectrum over the last octave of the
+    band. ``unit``: the unit that was determined, or the reason why none was.
+    """
 
     seconds: float
     ppm: float
@@ -138,18 +141,19 @@ def _samples(seen: StreamFigures) -> Finding:
 
 
 def _identity(description: StreamDescription) -> Iterable[Finding]:
-    """Said only where it is missing."""
+    """Finding on the source id, only if it is missing."""
     if not description.source_id:
         remedy = "if its program stops or restarts, the run ends there; give the stream a source id where it is sent"
         yield Finding("identity", "look", "none", remedy)
 
 
 def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: float, dead: str = "") -> Finding:
-    """Can the noise floor be reached? Of the deciding channel: RMS in the band, and how much of it is hum.
+    """Finding on whether the noise floor can be reached, from the deciding channel: RMS in the band, and the part of it that is
+    hum.
 
-    Of independent sweeps: the noise of their mean is that of one over the square root of their number. Hum counts as noise here,
-    which is the careful side: what the random pauses and the sweeps of a unit cancel of it comes on top. ``dead``: the label of
-    the deciding channel, where it gives no signal.
+    The noise of the mean of independent sweeps is that of one sweep divided by the square root of their number. Hum counts as
+    noise, which is cautious: random pauses and averaging within a unit cancel a part of it. ``dead``: label of the deciding
+    channel, if it has no signal.
     """
     floor_nv, most = plan.decision.floor_nv, plan.decision.max_sweeps
     needed = needed_sweeps(noise_uv, floor_nv)
@@ -157,6 +161,9 @@ def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: floa
         return Finding("floor", "wait", f"not known while {dead} gives no signal")
     if not math.isfinite(noise_uv):
         return Finding("floor", "wait", "listening")
+    if plan.search is not None:
+        said = f"of a search not known before, it shares its sweeps among levels; now {noise_uv:.2g} uV RMS in the band"
+        return Finding("floor", "ok", said, parts=(("noise_uv", noise_uv),))
     after_nv = 1e3 * noise_uv / math.sqrt(most)
     lasts = f" ({minutes(needed / sweeps_per_s)})" if sweeps_per_s > 0 else ""
     said = f"about {after_nv:.2g} nV after {most:,} sweeps, the floor is {floor_nv:g} nV: "
@@ -174,7 +181,7 @@ def floor_finding(noise_uv: float, hum_uv: float, plan: Plan, sweeps_per_s: floa
 
 
 def _round(number: float) -> str:
-    """Two digits: more would be pretence."""
+    """The number with two significant digits; more would not be justified."""
     return f"{float(f'{number:.2g}'):,.0f}"
 
 

@@ -1,4 +1,4 @@
-"""Is the timing of sound against EEG proven on this equipment? The certificate of the plan, as a run would judge it."""
+"""Check whether the timing certificate of the plan holds for this equipment, judged as for a run."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ SOON_DAYS = 7  # own choice
 
 
 def timing_group(plan: Plan, description: StreamDescription, channels: Channels, today: datetime.date) -> tuple[Group, Plan]:
-    """The findings, and the plan with the delay that was measured where it asks for it (0 where that is not known)."""
+    """The findings, and the plan with the measured delay if it asks for it (0 if that is not known)."""
     try:
         output = None if plan.sound is None else output_identity(plan.sound)
         timing = judge(plan, output, description, channels.trigger, today)

@@ -1,4 +1,4 @@
-"""What the trigger channel shows: seen or not, of which kind, how often, doubled. Pure."""
+"""Findings on the trigger channel: seen or not, kind, rate, doubled triggers. Pure."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ AS = "as in a run"
 
 @dataclass(frozen=True)
 class TriggerFigures:
-    """What was seen in ``seconds`` of stream. ``interval_s`` is the median between onsets, ``noise`` the SD about rest (stream
-    units); ``since_s`` the time since the last onset, nan without one."""
+    """Figures of ``seconds`` of stream. ``interval_s``: median between onsets. ``noise``: SD about the resting level (stream
+    units). ``since_s``: time since the last onset, nan without one."""
 
     label: str
     seconds: float
@@ -80,7 +80,7 @@ def _seen(seen: TriggerFigures) -> Finding:
 
 
 def _larger(seen: TriggerFigures, times: float) -> str:
-    """What to do for a trigger so many times as large, in steps of 1 dB."""
+    """Advice for making the trigger ``times`` larger, in steps of 1 dB."""
     if seen.trigger_db_fs is None:
         return "make the trigger larger"
     wanted = seen.trigger_db_fs + math.ceil(20.0 * math.log10(times) - 1e-9)
@@ -111,7 +111,7 @@ def _rate(seen: TriggerFigures, plan: Plan) -> Finding:
 
 
 def _locked(rate: float, mains_hz: tuple[float, ...]) -> str:
-    """Rates that would be better; "" where this one is good."""
+    """Better stimulus rates; "" if this one is good."""
     try:
         refuse_mains_locked(rate, mains_hz)
     except RateError as error:

@@ -145,6 +145,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "width_db": ("search", "width_db"),
     "widest_db": ("search", "widest_db"),
     "minutes": ("plan", "search", "minutes"),
+    "earlier": ("plan", "analysis", "earlier", "run"),
     "versions": ("versions",),
 }
 # of these a search has several, each with a place in its conditions and cells
@@ -385,13 +386,19 @@ def _decision(s: dict[str, list[dict[str, Any]]]) -> str:
     quiet = ""
     if _only(s["quiet_nv"]):
         quiet = f" A response that was found was averaged on down to {_tell(s['quiet_nv'], '{} nV', 'no noise in particular')}."
+    earlier = ""
+    if "evidence" in rules and _only(s["earlier"]):
+        earlier = (
+            " The first bets were on the response of an earlier run of the same ear, recorded before: "
+            f"{_tell(s['earlier'], unknown='none')}."
+        )
     return (
         f"Whether there was a response was decided by the rule {_tell(s['rule'])} in the window "
         f"{_tell(s['window_ms'], '{} ms')}, with alpha = {_tell(s['alpha'])} for the whole run"
         f"{f' ({known})' if known else ''}. The rule promises: {promise}. {looks}. No response was concluded when residual noise "
         f"had fallen to {_tell(s['floor_nv'], '{} nV')} without one; a run that reached "
-        f"{_tell(s['max_sweeps'], '{} sweeps')} undecided stayed so.{quiet} Identity of all settings that shape a decision: "
-        f"{_tell(s['identity'])}."
+        f"{_tell(s['max_sweeps'], '{} sweeps')} undecided stayed so.{quiet}{earlier} Identity of all settings that shape "
+        f"a decision: {_tell(s['identity'])}."
     )
 
 

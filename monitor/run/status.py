@@ -44,7 +44,6 @@ class Status:
     look: LookDone | None = None
     verdict: Verdict | None = None
     average: AverageNow | None = None
-    last_unit: UnitDone | None = None
     seconds: float = 0.0  # of stream
     behind_ms: float = 0.0
     silent: bool = False  # no samples at the moment
@@ -62,9 +61,7 @@ def refreshed(
         status, seconds=seconds, behind_ms=1e3 * behind_s, look=engine.last_look, verdict=engine.verdict
     )  # fmt: skip
     for event in events:
-        if isinstance(event, UnitDone):
-            status = replace(status, last_unit=event, no_trigger=False)
-        elif isinstance(event, (TriggerLearned, CellUnit)):
+        if isinstance(event, (UnitDone, TriggerLearned, CellUnit)):
             status = replace(status, no_trigger=False)
         elif isinstance(event, LookDone):
             status = replace(status, average=engine.average_now())

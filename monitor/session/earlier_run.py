@@ -14,6 +14,8 @@ from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_run_plan
 from quietfloor.monitor.session.conditions import PRESENT, Condition, RunSummary
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 
+STEP_MS = 0.25  # at most, where the average has finer ones: it is filtered, and the window of evidence has no finer points
+
 
 def earlier_of(
     condition: Condition, level_db_nhl: float, plan: Plan, runs: Iterable[RunSummary], folders: dict[int, Path]
@@ -37,11 +39,12 @@ def earlier_of(
         time_ms, values_nv = average["time_ms"][later], 1e3 * average["average_uv"][later]
         steps_ms = np.diff(time_ms)
         if len(steps_ms) and np.isfinite(values_nv).all() and np.ptp(steps_ms) < 1e-3 < steps_ms.mean():
+            stride = max(1, int(STEP_MS / steps_ms.mean() + 1e-6))
             return {
                 "run": folder.path.name,
-                "average_nv": [round(float(value), 1) for value in values_nv],
+                "average_nv": [round(float(value), 1) for value in values_nv[::stride]],
                 "begin_ms": float(time_ms[0]),
-                "step_ms": float(steps_ms.mean()),
+                "step_ms": round(stride * float(steps_ms.mean()), 9),
                 "noise_nv": max(run.residual_noise_nv, 0.1),
                 "later_ms": round(math.fsum(plan.latency_ms()) / 2 - math.fsum(before.latency_ms()) / 2, 3),
             }

@@ -1,11 +1,11 @@
-"""What every source of samples looks like, and how it fails.
+"""Interface of a source of samples, and its errors.
 
 SourceError
-├── NoStream          nothing that fits is visible
+├── NoStream          no visible stream fits
 ├── AmbiguousStream   more than one fits; carries the candidates
 ├── StreamLost        the sender is gone and does not come back by itself
 ├── EndOfRecording    a recording has been read to its end
-└── ChannelError      the channels asked for are not in the stream, or clash
+└── ChannelError      the channels asked for are not in the stream, or contradict each other
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LONGEST_NAME = 500  # letters of a name or a label, own choice; what is beyond i
 
 
 class SourceError(QuotingError, RuntimeError):
-    """Samples cannot be had; the text says from where, why, and what to do next."""
+    """Raised if samples cannot be read; the text says from where, why, and what to do next."""
 
 
 class NoStream(SourceError):
@@ -56,10 +56,10 @@ class ChannelError(SourceError):
 
 @dataclass(frozen=True)
 class StreamDescription:
-    """What a stream says about itself. Unknown text is "", an unknown time is nan; labels and units have one entry a channel.
+    """Description of a stream. Unknown text is "", an unknown time is nan; labels and units have one entry per channel.
 
     ``rate_hz`` is the nominal rate, 0 for irregular streams. ``channel_format`` uses the XDF names (float32, double64, int16,
-    string, ...). ``xml`` is the stream's own complete description and is what a recording keeps.
+    string, ...). ``xml`` is the complete description as sent by the stream; a recording keeps it.
     """
 
     name: str
@@ -77,7 +77,7 @@ class StreamDescription:
     own_clock: bool = False  # of a virtual amplifier: its time is the count of its samples, a slow machine only makes it late
 
     def label(self, index: int) -> str:
-        """The label of channel ``index`` (from 0); its number counted from 1 where the stream gives none."""
+        """The label of channel ``index`` (from 0); its number, counted from 1, if the stream gives no label."""
         return self.labels[index] or str(index + 1)
 
     def summary(self) -> str:
@@ -100,11 +100,11 @@ class Source(Protocol):
 
     @property
     def backlog_samples(self) -> int:
-        """Samples that wait to be pulled."""
+        """Number of samples that wait to be pulled."""
         ...
 
     def pull(self, timeout_s: float) -> Chunk | None:
-        """The next samples, or None when none came within ``timeout_s``. Raises StreamLost or EndOfRecording."""
+        """The next samples, or None if none came within ``timeout_s``. Raises StreamLost or EndOfRecording."""
         ...
 
     def close(self) -> None: ...
@@ -174,7 +174,7 @@ def description_to_xml(description: StreamDescription) -> str:
 
 
 def marker_description(name: str = "quietfloor-markers", source_id: str = "") -> StreamDescription:
-    """An irregular text stream for labels and operator's marks, for runs in which no marker stream exists."""
+    """Description of an irregular text stream for labels and operator's remarks, for runs without a marker stream."""
     return StreamDescription(name, "Markers", source_id, "", "", math.nan, 1, 0.0, "string", ("",), ("",))
 
 
@@ -184,7 +184,7 @@ def _one_each(channels: list[ElementTree.Element], name: str, count: int) -> tup
 
 
 def number_or_nan(text: str | None) -> float:
-    """A number that another program wrote as text; nan for what is none."""
+    """A number that another program wrote as text; nan for text that is no number."""
     try:
         return float(text or "nan")
     except ValueError:
@@ -192,7 +192,8 @@ def number_or_nan(text: str | None) -> float:
 
 
 def _legal(xml: str) -> str:
-    """XML of others without the control characters that it cannot hold: one in a name must not cost all labels."""
+    """Untrusted XML without the control characters that XML cannot contain, so that one of them in a name does not make all
+    labels unreadable."""
 
     def character(found: re.Match[str]) -> str:
         number = int(found[1], 16) if found[1] else int(found[2])
@@ -202,5 +203,5 @@ def _legal(xml: str) -> str:
 
 
 def printable(text: str) -> str:
-    """XML 1.0 cannot hold control characters, not even escaped."""
+    """The text without control characters, which XML 1.0 cannot contain, not even escaped."""
     return re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", "\N{REPLACEMENT CHARACTER}", text)

@@ -1,4 +1,4 @@
-"""Which channels, in which unit, and whether a stream can do this job at all. Pure: reads descriptions only."""
+"""Selection of channels, their unit, and whether a run can use a stream. Pure: reads descriptions only."""
 
 from __future__ import annotations
 
@@ -22,24 +22,24 @@ _EXPONENTS_UV = {"-3": 1e3, "-6": 1.0, "-9": 1e-3}  # pylsl's set_channel_units 
 
 
 class Channels(NamedTuple):
-    """Indices from 0 into the rows of a chunk."""
+    """Channels as indices from 0 into the rows of a chunk."""
 
     eeg: tuple[int, ...]
     trigger: int
 
 
 class Finding(NamedTuple):
-    """One reason why a stream can ("ok"), may ("warning") or cannot ("no") serve."""
+    """One property of a stream that is good ("ok"), may be a problem ("warning"), or makes it unusable ("no")."""
 
     level: Literal["ok", "warning", "no"]
     sentence: str
 
 
 def unit_to_uv(text: str) -> float:
-    """Microvolts in one of the unit that ``text`` names; nan when it does not name a voltage.
+    """Microvolts in one of the unit that ``text`` names; nan if it does not name a voltage.
 
-    Knows V, mV, µV, nV in their many spellings and the exponents -3, -6, -9. "MV" is nan: it is written for milli- and for
-    microvolts alike and means neither.
+    Accepts V, mV, uV and nV in their many spellings, and the exponents -3, -6, -9. "MV" gives nan, because it is used for both
+    millivolts and microvolts.
     """
     # A µ sent as UTF-8 and read as Latin-1 arrives as "Âµ".
     unit = unicodedata.normalize("NFKC", text.replace("Â", "")).strip()
@@ -82,7 +82,7 @@ def resolve_channel(description: StreamDescription, name: str) -> int:
 
 
 def uv_per_unit(description: StreamDescription, eeg: Sequence[int]) -> float:
-    """Microvolts per stream unit, common to the given channels; nan when the stream does not say, or they differ."""
+    """Microvolts per stream unit, common to the given channels; nan if the stream does not state it, or if they differ."""
     factors = [unit_to_uv(description.units[index]) for index in eeg]
     return factors[0] if factors and all(factor == factors[0] for factor in factors) else math.nan
 
@@ -94,13 +94,13 @@ def limit_of(channel_format: str) -> float:
 
 
 def timing_loss(rate_hz: float, frequency_hz: float = 1000.0) -> float:
-    """Part of the amplitude at ``frequency_hz`` that is lost when sweeps are cut at the nearest sample: 1 - sinc(f/rate)."""
+    """Share of the amplitude at ``frequency_hz`` that is lost if sweeps are cut at the nearest sample: 1 - sinc(f/rate)."""
     cycles = frequency_hz / rate_hz
     return float(1.0 - np.sinc(cycles)) if math.isfinite(cycles) else 1.0
 
 
 def suitability(description: StreamDescription) -> list[Finding]:
-    """Can this stream be the EEG of a run? One finding an aspect, in words for the person at the screen."""
+    """Judge whether a run can use this stream as its EEG: one finding per aspect, in words for the user."""
     if description.channel_format == "string":
         return [Finding("no", "It carries text, not samples: it can label stimuli, but no response can be measured in it.")]
     if description.type == "Audio" and description.labels == COLUMNS:

@@ -1,10 +1,10 @@
-"""Reading side of EDF, EDF+, BDF and BDF+, as other programs write them.
+"""Reading side of EDF, EDF+, BDF and BDF+, as written by other programs.
 
-Layout (https://www.edfplus.info/specs/): a header of 256 bytes and 256 more a signal, all text; then records of equal length,
-each with so many samples of every signal, 16 bits (EDF) or 24 (BDF), little-endian. A signal named "EDF Annotations" holds text
-instead: onset, 0x15, duration, 0x14, text, 0x14, ..., 0; the first onset of a record says when that record begins. Signals of one
-rate are given as one stream, annotations as a stream of text. Read here rather than by a library because a file may be somebody
-else's mistake or worse: each step is bounded by the size of the file, and interrupted recordings (+D) keep their times.
+Layout (https://www.edfplus.info/specs/): a text header of 256 bytes, and 256 bytes for each signal; then records of equal length,
+each with a fixed number of samples of every signal, 16 bits (EDF) or 24 (BDF), little-endian. A signal named "EDF Annotations"
+contains text instead: onset, 0x15, duration, 0x14, text, 0x14, ..., 0. The first onset of a record is the time at which that
+record begins. Signals of one rate become one stream, annotations become a stream of text. This is our own reader because a file
+may be damaged or malicious: each step is bounded by the size of the file, and interrupted recordings (+D) keep their times.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ MOST_RECORDS = 5_000_000  # own choice: 58 days of seconds
 
 
 class EdfError(SourceError):
-    """The file is no EDF or BDF file, or a damaged one."""
+    """Raised if the file is no EDF or BDF file, or is damaged."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,8 @@ class _Head:
 
 
 def read_edf(path: Path) -> XdfFile:
-    """Read a whole file. A cut tail is no error: all whole records are returned and ``cut`` says so. Raises EdfError, OSError."""
+    """Read a whole file. An incomplete end is no error: all complete records are returned and ``cut`` describes it. Raises
+    EdfError, OSError."""
     with open_file(path) as file:
         size = os.fstat(file.fileno()).st_size
         if size < 2 * HEAD:
@@ -77,7 +78,7 @@ def read_edf(path: Path) -> XdfFile:
 
 
 def _read(file: BinaryIO, size: int, path: Path) -> XdfFile:
-    """It is read and not mapped: a program that touches a map of what was cut away meanwhile is ended by SIGBUS."""
+    """The file is read, not memory-mapped: if a mapped file is cut short meanwhile, SIGBUS ends the program."""
     head = _head(file.read(HEAD * 10_000), path)  # the number of signals has four digits
     start = HEAD * (len(head.signals) + 1)
     whole, rest = divmod(size - start, head.record_bytes)
@@ -162,7 +163,7 @@ def _is_calibrated(signal: _Signal) -> bool:
 
 
 def _values(data: NDArray[np.uint8], signal: _Signal, width: int) -> Floats:
-    """Samples (n,) in the signal's unit; whole numbers as they lie in the file where it states no scale."""
+    """Samples (n,) in the unit of the signal; the stored whole numbers if the file states no scale."""
     there = data[:, signal.first : signal.first + signal.count * width].reshape(-1, width)
     whole = there[:, 0].astype(np.int32)
     for place in range(1, width):
@@ -181,7 +182,8 @@ def _values(data: NDArray[np.uint8], signal: _Signal, width: int) -> Floats:
 def _annotations(
     data: NDArray[np.uint8], head: _Head, texts: list[_Signal], path: Path
 ) -> tuple[Floats, list[tuple[float, str]]]:
-    """When each record begins, in s, and (onset in s, text) of all annotations, by onset. Both count from the first record."""
+    """Times in s at which records begin, and (onset in s, text) of all annotations, by onset. Both count from the first
+    record."""
     begins_s: Floats = np.arange(len(data), dtype=np.float64) * head.record_s
     notes: list[tuple[float, str]] = []
     stated = np.full(len(data), np.nan)
@@ -202,7 +204,7 @@ def _annotations(
 
 
 def _lists(raw: bytes) -> Iterator[tuple[float, list[str]]]:
-    """(onset in s, texts) of each annotation list in a record; what is no such list is passed over."""
+    """Yield (onset in s, texts) of each annotation list in a record; anything else is skipped."""
     for part in raw.split(b"\x00"):
         if not part:
             continue

@@ -1,8 +1,9 @@
-"""Live samples from Lab Streaming Layer: find a stream without guessing, then read it without touching it.
+"""Live samples from Lab Streaming Layer: finds one stream unambiguously, and reads it unmodified.
 
-Nothing here imports pylsl before something is opened or listed, so the program starts where liblsl is missing. Inlets run with
-all post-processing off: samples and stamps are what the sender sent. Behaviour of liblsl that this relies on (seen with 1.18): a
-sender that dies and has a source id leaves silence, then goes on when it restarts; one without raises LostError at once.
+Nothing here imports pylsl before a stream is opened or listed, so the program starts without liblsl. Inlets run without
+post-processing: samples and stamps are those of the sender. This module relies on the following behaviour of liblsl (seen with
+1.18): if a sender with a source id dies, the inlet is silent and goes on when the sender restarts; for a sender without source
+id, LostError is raised at once.
 """
 
 from __future__ import annotations
@@ -58,7 +59,8 @@ BUFFER_S = 120  # liblsl drops the oldest samples beyond this backlog; the stamp
 
 @dataclass(frozen=True)
 class FoundStream:
-    """A stream that answered. ``description`` has no labels or units yet: they come over an inlet. ``info`` is pylsl's handle."""
+    """A stream that answered. ``description`` has no labels or units yet, because they need an inlet. ``info`` is pylsl's
+    handle."""
 
     description: StreamDescription
     info: Any
@@ -67,7 +69,7 @@ class FoundStream:
 def list_streams(wait_s: float = 1.0, details_timeout_s: float = 2.0) -> list[StreamDescription]:
     """Every visible stream with labels and units, sorted by name, host and source id.
 
-    A stream that answers but does not hand out its details within ``details_timeout_s`` is listed without labels and units.
+    A stream that answers but sends no details within ``details_timeout_s`` is listed without labels and units.
     """
     pylsl = load_pylsl()
     described = []
@@ -80,8 +82,8 @@ def list_streams(wait_s: float = 1.0, details_timeout_s: float = 2.0) -> list[St
 
 
 def _described_again(before: StreamDescription, wait_s: float, details_timeout_s: float = 2.0) -> list[StreamDescription]:
-    """Streams that are there now by this name and source id, with labels and units; those that do not describe themselves are
-    left out. Other streams are not spoken to."""
+    """Streams that are present now with this name and source id, with labels and units; those that send no description are left
+    out. Other streams are not contacted."""
     described = []
     for found in _found_again(before, wait_s):
         with contextlib.suppress(StreamLost):
@@ -90,16 +92,16 @@ def _described_again(before: StreamDescription, wait_s: float, details_timeout_s
 
 
 def _found_again(before: StreamDescription, wait_s: float) -> list[FoundStream]:
-    """Streams that are there now by this name and source id."""
+    """Streams that are present now with this name and source id."""
     found = _distinct(load_pylsl().resolve_streams(wait_s))
     return [one for one in found if (one.description.name, one.description.source_id) == (before.name, before.source_id)]
 
 
 def find_stream(name: str | None = None, source_id: str | None = None, wait_s: float = 5.0) -> FoundStream:
-    """The one stream with this name and/or source id; regardless of case where none has the name exactly.
+    """The only stream with this name and/or source id; upper and lower case are ignored if none has the exact name.
 
-    Waits up to ``wait_s`` for a first match and then a little longer for a second, because the answers arrive one by one. Raises
-    NoStream (says what is visible) or AmbiguousStream (lists the candidates).
+    Waits up to ``wait_s`` for a first match, and then a little longer for a second, because answers arrive one by one. Raises
+    NoStream (lists what is visible) or AmbiguousStream (lists the candidates).
     """
     if not name and not source_id:
         raise ValueError("find_stream needs a name, a source id or both")
@@ -124,9 +126,9 @@ def find_stream(name: str | None = None, source_id: str | None = None, wait_s: f
 
 
 class LslSource:
-    """One numeric stream, in the order and with the stamps it was sent. Use from one thread.
+    """One numeric stream, with order and stamps as sent. To be used from one thread.
 
-    Raises StreamLost when the sender does not hand out its description or data within ``open_timeout_s``.
+    Raises StreamLost if the sender does not send its description or data within ``open_timeout_s``.
     """
 
     def __init__(self, found: FoundStream, open_timeout_s: float = 10.0) -> None:
@@ -154,9 +156,9 @@ class LslSource:
         return 0 if self._lost else int(self._inlet.samples_available())
 
     def pull(self, timeout_s: float = 0.5) -> Chunk | None:
-        """All samples that are there, up to one second's worth, after waiting for the first one at most ``timeout_s``.
+        """All samples that have arrived, up to one second of them, after waiting at most ``timeout_s`` for the first.
 
-        Returns None if none came: the sender pauses, or is gone and may return. Raises StreamLost when it cannot return.
+        Returns None if none came: the sender pauses, or is gone and may return. Raises StreamLost if it cannot return.
         """
         if self._lost:
             raise StreamLost(_lost_text(self._description))
@@ -172,40 +174,42 @@ class LslSource:
         return Chunk(self._buffer[: len(stamps)].T.copy(), np.array(stamps, dtype=np.float64))
 
     def clock_offset(self, timeout_s: float = 2.0) -> tuple[float, float]:
-        """(time in the sender's clock, seconds to add to its stamps there to get this machine's LSL clock).
+        """(time in the sender's clock, seconds to add to its stamps at that time to get this machine's LSL clock).
 
-        The first call takes some milliseconds, later ones use liblsl's background estimate. Raises StreamLost.
+        The first call takes some milliseconds; later calls use liblsl's background estimate. Raises StreamLost.
         """
         offset_s = float(_guard(self._inlet.time_correction, self._description, timeout_s))
         return float(self._pylsl.local_clock()) - offset_s, offset_s
 
     def skip(self) -> None:
-        """Drop what has come and was not pulled yet."""
+        """Drop the samples that have arrived but were not pulled."""
         if not self._lost:
             self._inlet.flush()
 
     def only_late(self) -> bool:
-        """Whether a sender of which nothing comes is a virtual amplifier that is still there: late, but nothing is lost."""
+        """Whether a silent sender is a virtual amplifier that still exists: it is late, but nothing is lost."""
         return self._description.own_clock and is_here(self._info) and not has_closed(self._info)
 
     def late_s(self, stamp_s: float) -> float:
-        """How far a stamp of a sender on this machine is behind the clock."""
+        """Delay in s of a stamp of a sender on this machine behind the clock."""
         return float(self._pylsl.local_clock()) - stamp_s
 
     def ahead_s(self, stamp_s: float) -> float:
-        """How far a stamp is ahead of the clock, wherever it was made; nan where that cannot be known."""
+        """How far in s a stamp is ahead of the clock, for senders on any machine; nan if that is not known."""
         with contextlib.suppress(StreamLost):
             return stamp_s + self.clock_offset()[1] - float(self._pylsl.local_clock())
         return math.nan
 
     def returned(self) -> bool:
-        """Whether another sender took the place of the one before since this was last asked, be it after a moment only."""
+        """Whether another sender has replaced the previous one since the last call, even if only for a moment."""
         return not self._lost and bool(self._inlet.was_clock_reset())
 
     def reopen(self, wait_s: float = 1.5, open_timeout_s: float = 3.0) -> bool:
-        """Read the stream over a new connection; whether that was done. For a sender that is there but of which nothing comes:
-        liblsl keeps a connection that died without a word for as long as it sees the same sender. What the sender still held
-        for the old one is lost. Not done where no stream or several fit, or the old connection has something after all."""
+        """Read the stream over a new connection, if a sender exists but nothing arrives; returns whether that was done.
+
+        liblsl keeps a connection that died silently for as long as it sees the same sender. Samples that the sender still held
+        for the old connection are lost. It is not done if no stream or several fit, or if the old connection delivers after all.
+        """
         before = self._description
         there = _found_again(before, wait_s)
         same = [one for one in there if one.description.uid == before.uid]  # needs no source id to be known again
@@ -227,8 +231,8 @@ class LslSource:
         return True
 
     def changed(self, wait_s: float = 1.5) -> str | None:
-        """How the stream now under this name differs from the one that was opened, in words; "" for no difference,
-        None where there is no stream. The inlet would go on reading a sender with as many other channels as the old one."""
+        """Differences between the stream that now has this name and the one that was opened, in words; "" for none, None if there
+        is no stream. The inlet itself would go on reading a sender with the same number of different channels."""
         before = self._description
         now = _described_again(before, wait_s)
         if not now:
@@ -256,18 +260,18 @@ class LslSource:
 
 
 def virtual(source: Source) -> LslSource | None:
-    """The source where it is a live stream of a virtual amplifier, whose time is the count of its samples: a machine that is busy
-    makes it late, and takes nothing away."""
+    """The source if it is a live stream of a virtual amplifier, whose time is the count of its samples; a busy machine makes it
+    late, but loses nothing. Else None."""
     return source if isinstance(source, LslSource) and source.description.own_clock else None
 
 
 def by_the_clock(source: Source) -> LslSource | None:
-    """The source where its samples come as fast as they are made."""
+    """The source if its samples arrive in real time; else None."""
     return source if isinstance(source, LslSource) and not source.description.own_clock else None
 
 
 class LslMarkers:
-    """A text stream. Only what is sent after this object exists arrives: open it before the sound starts."""
+    """A text stream. It receives only markers that are sent after this object was made: open it before the sound starts."""
 
     def __init__(self, found: FoundStream, open_timeout_s: float = 10.0) -> None:
         if found.description.channel_format != "string":
@@ -304,13 +308,13 @@ class LslMarkers:
 
 
 def can_return(found: FoundStream) -> bool:
-    """Whether an inlet can take up a sender that comes back. Asked to where it cannot, liblsl prints the name of the stream on
-    the terminal as it is, escape sequences and all."""
+    """Whether an inlet can resume with a sender that comes back. If not, liblsl must not be asked to: it would print the name of
+    the stream to the terminal unchanged, with escape sequences."""
     return bool(found.description.source_id)
 
 
 def _distinct(infos: list[Any]) -> list[FoundStream]:
-    """One entry an outlet: on several interfaces the same outlet can answer more than once."""
+    """One entry per outlet: the same outlet can answer several times, on several interfaces."""
     by_uid = {info.uid(): info for info in infos}
     return [FoundStream(_describe(info), info) for info in by_uid.values()]
 
@@ -354,9 +358,9 @@ def _guard(call: Any, description: StreamDescription, timeout_s: float) -> Any:
 
 
 def _fitting(streams: list[FoundStream], name: str | None, source_id: str | None) -> list[FoundStream]:
-    """Streams of this name or source id: an exact name, else one that is equal but for case.
+    """Streams with this name or source id: an exact name, else one that differs only in upper and lower case.
 
-    Characters that a stream description cannot hold are removed from what was asked for too.
+    Characters that a stream description cannot contain are removed from the requested name too.
     """
     name, source_id = (asked and printable(asked) for asked in (name, source_id))
     of_id = [found for found in streams if not source_id or found.description.source_id == source_id]
@@ -398,7 +402,7 @@ def _ambiguous(name: str | None, source_id: str | None, candidates: list[StreamD
 
 
 def _differences(before: StreamDescription, now: StreamDescription) -> list[str]:
-    """What of two descriptions would give other sweeps, in words."""
+    """Differences between two descriptions that would change the sweeps, in words."""
     found = []
     if now.channel_count != before.channel_count:
         found.append(f"{now.channel_count} channels instead of {before.channel_count}")

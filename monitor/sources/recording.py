@@ -16,11 +16,11 @@ from quietfloor.monitor.untrusted.bounded_io import open_file
 
 
 class RecordingSource:
-    """Replays the sampled stream of a recording, in the chunks in which it was recorded or in pieces of ``chunk_samples``, or of
-    ``chunk_s`` seconds.
+    """Replays the sampled stream of a recording, in the recorded chunks, or in pieces of ``chunk_samples`` or ``chunk_s``
+    seconds.
 
-    ``pace`` None gives each chunk at once; 1.0 gives it no earlier than its last sample would have come, 10.0 ten times faster.
-    ``name`` chooses among several sampled streams. Raises NoStream, AmbiguousStream, XdfError, EdfError, OSError.
+    ``pace`` None gives each chunk at once; 1.0 gives it no earlier than its last sample would have arrived live, 10.0 ten times
+    faster. ``name`` chooses among several sampled streams. Raises NoStream, AmbiguousStream, XdfError, EdfError, OSError.
     """
 
     def __init__(
@@ -67,8 +67,8 @@ class RecordingSource:
 
     @property
     def texts(self) -> list[tuple[float, str]]:
-        """The same in the clock of the samples, as far as clock offsets were recorded (the median of each stream's); those whose
-        time is no number are left out."""
+        """Markers with stamps in the clock of the samples, as far as clock offsets were recorded (the median for each stream).
+        Markers without a valid time are left out."""
         here = _offset_s(self._stream)
         pairs = [(stamp + _offset_s(stream) - here, text) for stream in self._texts() for stamp, text in _pairs(stream)]
         return sorted((pair for pair in pairs if np.isfinite(pair[0])), key=lambda pair: pair[0])
@@ -78,12 +78,12 @@ class RecordingSource:
 
     @property
     def clock_offsets(self) -> list[tuple[float, float]]:
-        """(time in the sender's clock, offset in s) as recorded."""
+        """Recorded pairs (time in the sender's clock, offset in s)."""
         return [(float(time_s), float(offset_s)) for time_s, offset_s in self._stream.clock_offsets]
 
     @property
     def backlog_samples(self) -> int:
-        """Samples that are due and not yet pulled; 0 when there is no pace to fall behind."""
+        """Number of samples that are due and not yet pulled; 0 without a pace."""
         if self._pace is None or self._started_s is None:
             return 0
         due = round((self._clock() - self._started_s) * self._pace * self._description.rate_hz)
@@ -103,7 +103,7 @@ class RecordingSource:
         return chunk
 
     def close(self) -> None:
-        """A recording was read whole when opened: nothing is held."""
+        """Does nothing: a recording is read as a whole when it is opened."""
 
     def _stop(self) -> int:
         size = self._chunk_samples
@@ -131,8 +131,8 @@ def _offset_s(stream: XdfStream) -> float:
 
 
 def places_of(times_s: Floats, stamps_s: Floats) -> Floats:
-    """Where times (n,) are among stamps (m,), as fractional sample numbers; nan for those outside. Stamps that go back count as
-    standing still."""
+    """Positions of times (n,) among stamps (m,), as fractional sample numbers; nan for times outside. Stamps that go back are
+    treated as repeated."""
     rising = np.maximum.accumulate(np.where(np.isfinite(stamps_s), stamps_s, -np.inf))
     good = np.isfinite(rising)
     if not good.any():
@@ -141,7 +141,7 @@ def places_of(times_s: Floats, stamps_s: Floats) -> Floats:
 
 
 def read_file(path: Path) -> XdfFile:
-    """A recording in any form that is known here, by its first bytes. Raises XdfError, EdfError, OSError."""
+    """Read a recording in XDF, BDF or EDF; its first bytes tell which. Raises XdfError, EdfError, OSError."""
     with open_file(path) as file:
         begin = file.read(8)
     return read_edf(path) if begin in MAGIC else read_xdf(path)

@@ -80,10 +80,6 @@ class Journal:
         self._thread.start()
 
     @property
-    def bytes_written(self) -> int:
-        return self._bytes
-
-    @property
     def is_in_place(self) -> bool:
         """Whether the file is still at its path: a folder can be moved or deleted, a disk removed."""
         try:

@@ -1,7 +1,7 @@
 """Read untrusted files with limits on size and nesting depth; only regular files are read.
 
-Whatever is wrong is an OSError or a ValueError, which every loader turns into its own words: a named pipe does not make a program
-wait, a device does not fill its memory, and text that is nested a thousand deep is refused like any other that is malformed.
+Every problem raises OSError or ValueError, for which each loader gives its own message. A named pipe does not block the program,
+a device does not fill its memory, and text that is nested a thousand levels deep is refused like other malformed text.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _MANY_DIGITS = re.compile(r"\d{19}")
 
 
 def open_file(path: Path | str) -> BinaryIO:
-    """A regular file for reading in bytes. Raises OSError, also for a pipe, a device and a folder."""
+    """Open a regular file for reading bytes. Raises OSError, also for a pipe, a device and a folder."""
     number = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     try:
         if not stat.S_ISREG(os.fstat(number).st_mode):
@@ -39,7 +39,7 @@ def open_file(path: Path | str) -> BinaryIO:
 
 
 def bytes_of(path: Path | str, most_bytes: int = MOST_BYTES) -> bytes:
-    """Return all bytes of a file. Raises OSError, also where it is larger than ``most_bytes``."""
+    """Return all bytes of a file. Raises OSError, also if it is larger than ``most_bytes``."""
     found = bytearray()  # a buffer for as much as may come would be taken at once
     with open_file(path) as file:
         while len(found) <= most_bytes and (piece := file.read(min(_PIECE, most_bytes + 1 - len(found)))):
@@ -50,12 +50,12 @@ def bytes_of(path: Path | str, most_bytes: int = MOST_BYTES) -> bytes:
 
 
 def text_of(path: Path | str, most_bytes: int = MOST_BYTES) -> str:
-    """UTF-8, line ends as "\\n". Raises OSError and UnicodeDecodeError, which is a ValueError."""
+    r"""Return the UTF-8 text of a file, with line ends as "\n". Raises OSError and UnicodeDecodeError, which is a ValueError."""
     return io.TextIOWrapper(io.BytesIO(bytes_of(path, most_bytes)), encoding="utf-8").read()
 
 
 def lines_of(path: Path | str, most_line_bytes: int = MOST_LINE_BYTES) -> Iterator[str]:
-    """Line by line, however many there are, each with its end. Raises OSError and UnicodeDecodeError."""
+    """Yield the lines of a file, any number, each with its end. Raises OSError and UnicodeDecodeError."""
     with open_file(path) as file:
         while line := file.readline(most_line_bytes + 1):
             if len(line) > most_line_bytes:
@@ -93,7 +93,7 @@ class FileBytes:
         return found
 
     def find(self, wanted: bytes, start: int) -> int:
-        """Where ``wanted`` begins from ``start`` on; -1: nowhere."""
+        """Position of ``wanted`` from ``start`` on; -1 if it is not found."""
         size = _FIRST_PIECE
         while start < self._size:
             found = self[start : start + size].find(wanted)
@@ -120,7 +120,7 @@ def toml_from(text: str) -> dict[str, Any]:
 
 
 def _line_of(text: str, error: str) -> str:
-    """The line that an error names, as it stands in the text."""
+    """The line of the text that an error names."""
     named, lines = re.search(r"\(at line (\d+), column \d+\)$", error), text.split("\n")
     return f": {lines[int(named[1]) - 1].strip()!r}" if named is not None and int(named[1]) <= len(lines) else ""
 
@@ -167,7 +167,7 @@ _TOO_DEEP = f"it is nested more than {MOST_DEPTH} deep"
 
 
 def _many(content: Any) -> str | None:
-    """Whether a text that is not too deep has more in it than can be checked at once."""
+    """Reason if parsed text has too many values; None if it has not."""
     tables = values = 0
     waiting = [content]
     while waiting:
@@ -185,7 +185,7 @@ def _many(content: Any) -> str | None:
 
 
 def _beyond(content: Any) -> str | None:
-    """Why parsed text is not to be used, in words."""
+    """Reason why parsed text cannot be used, in words; None if it can."""
     level = [content]
     for _ in range(MOST_DEPTH + 1):
         below: list[Any] = []

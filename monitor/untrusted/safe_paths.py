@@ -1,8 +1,8 @@
-"""Write safely into folders with untrusted content: no link is followed, and file names are harmless.
+"""Write safely into untrusted folders: no link is followed, and file names are harmless.
 
-A link under the name of a file of ours would carry what is written to wherever it points. Drafts are therefore new files, and
-what is continued is never a link. Whole files take their name by os.replace, which replaces a link and not what it points to.
-Names that are made from what others wrote are one harmless name, on every system.
+A link with the name of one of our files would redirect what is written. Drafts are therefore new files, and a file that is
+continued must not be a link. Whole files get their name by os.replace, which replaces a link and not its target. A name made from
+untrusted text is a single harmless file name on every system.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ _SEPARATES = set('\\/:*?"<>|')
 
 
 def new_draft(path: Path) -> Path:
-    """``.NAME.part`` beside ``path``, where nothing is any more, to be opened with mode "x". Raises OSError."""
+    """Path ``.NAME.part`` beside ``path``, after an existing file there was removed; to be opened with mode "x". Raises
+    OSError."""
     draft = path.with_name(f".{path.name}.part")
     draft.unlink(missing_ok=True)
     return draft
@@ -35,7 +36,7 @@ def file_name(text: str) -> str:
 
 
 def no_link(path: str | Path, flags: int) -> int:
-    """An ``opener`` for open(), and instead of os.open. Raises OSError for a link."""
+    """An ``opener`` for open(), and a replacement for os.open, that refuses links. Raises OSError for a link."""
     if os.path.islink(path):
         raise OSError(errno.ELOOP, "it is a link to another place, and nothing is written through it: take it away", str(path))
     return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o644)

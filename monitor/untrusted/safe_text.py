@@ -9,7 +9,7 @@ OBEYED = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")  # Unicode categories: control, bi
 
 
 class QuotingError(Exception):
-    """An error whose text may quote files and streams of others: it is made short and harmless here, once."""
+    """An error whose text may quote untrusted files and streams: the text is shortened and made harmless here."""
 
     def __init__(self, text: object = "") -> None:
         super().__init__(told(str(text)))

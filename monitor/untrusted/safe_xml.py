@@ -1,8 +1,8 @@
-"""XML that others wrote (stream descriptions, headers of recordings), read with an end.
+"""Read untrusted XML (stream descriptions, headers of recordings) with limits.
 
-ElementTree is safe once three things are refused that no such text needs: a document type, which is where entities are declared
-(expansion without end, files and addresses from outside); more text or more elements than memory is meant for; and nesting so
-deep that writing the tree again exceeds Python's stack. The text is Unicode by then: what it says of its encoding is not obeyed.
+ElementTree is safe if three things are refused, which such text does not need: a document type, which declares entities
+(unlimited expansion, external files and addresses); more text or elements than fit into memory; and nesting so deep that writing
+the tree exceeds Python's stack. The text is already Unicode, so an encoding that it states is ignored.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ MOST_LETTERS, MOST_TAGS, MOST_DEPTH = 4_000_000, 400_000, 64
 
 
 class XmlError(ValueError):
-    """The text is no XML, or not of a kind that is read here."""
+    """Raised if the text is no XML, or not of a kind that is read here."""
 
 
 def element_from(text: str) -> ElementTree.Element:
-    """The root element. Raises XmlError."""
+    """Parse the text and return its root element. Raises XmlError."""
     if len(text) > MOST_LETTERS:
         raise XmlError(f"it has {len(text):,} characters; at most {MOST_LETTERS:,} are read")
     if "<!DOCTYPE" in text:

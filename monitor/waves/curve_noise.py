@@ -1,7 +1,7 @@
 """Noise of one average: standard deviations of its value, its slope and the difference of two points.
 
-The size is the residual noise that the run states. The shape of the spectrum, two numbers, is fitted to the two estimates of pure
-noise that a run leaves: the plus-minus average and half the difference of the halves. Pure functions on plain values.
+Its size is the residual noise of the run. The shape of its spectrum (two numbers) is fitted to the two estimates of pure noise in
+a run: the plus-minus average, and half the difference of the odd and the even half. Pure functions.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ USUAL_FALL, FALL_SD, USUAL_BEND, BEND_SD = 1.0, 1.0, 0.2, 0.3
 
 @dataclass(frozen=True)
 class WaveNoise:
-    """Noise of an average: ``rms_nv`` in the band, and its colour before the filter: ``fall`` and ``bend`` as above."""
+    """Noise of an average: ``rms_nv`` in the band, and the shape of its spectrum before the filter (``fall`` and ``bend``)."""
 
     rms_nv: float
     band_hz: tuple[float, float]
@@ -48,7 +48,7 @@ class WaveNoise:
     def difference_sd(self, lags_ms: ArrayLike, smooth_ms: float = 0.0) -> Floats:
         """SD in nV of the difference of two points of the smoothed average, ``lags_ms`` (any shape) apart.
 
-        Each lag is worked out once: on an even grid all pairs of points have few, and a long window makes millions of pairs.
+        Each lag is computed only once: on an even grid there are few different lags among millions of pairs of points.
         """
         hz, power = _spectrum(self.band_hz, self.fall, self.bend)
         per_ms = 2e-3 * np.pi * hz

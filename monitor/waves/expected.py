@@ -1,8 +1,8 @@
-"""Where wave V is expected, from stimulus, level and age: it narrows the search, and says when a window is too short.
+"""Expected latency of wave V by stimulus, level and age: it narrows the search, and shows when a window is too short.
 
-Latencies count from the stimulus's time zero (`stimuli`): the start of a click or tone burst, the departure of 10 kHz in a chirp,
-of the centre frequency in an octave chirp. A response outside the window is still found, by the direction learned from the data,
-only later.
+Latencies count from the time zero of the stimulus (`stimuli`): the start of a click or tone burst, the moment at which 10 kHz
+starts in a chirp, or the centre frequency in an octave chirp. A response outside the latency search window is still found by the
+direction that is learned from the data, but later.
 """
 
 from __future__ import annotations
@@ -48,10 +48,11 @@ BURST_WINDOW_ENDS_MS = ((400.0, 25.0), (750.0, 21.0), (1500.0, 19.0))  # below t
 def default_window_ms(
     stimulus: str | None, frequency_hz: float | None = None, age_group: str | None = None
 ) -> tuple[float, float]:
-    """The response window of a plan that gives none, from 20 dB nHL on; below, a plan makes it longer where there is room.
+    """Default response window in ms for levels from 20 dB nHL on; below that, a plan makes it longer if there is room.
 
     5 to 17 ms; for tone bursts and octave chirps up to 19 ms below 1500 Hz, to 21 ms below 750 Hz, to 25 ms below 400 Hz; for
-    chirps 2 to 12.4 ms, for infants to 13.4 ms."""
+    chirps 2 to 12.4 ms, for infants to 13.4 ms.
+    """
     if stimulus == "chirp":
         later = NEWBORN_LATER_MS if age_group == "infant" else 0.0
         return CHIRP_WINDOW_MS[0], CHIRP_WINDOW_MS[1] + later
@@ -61,7 +62,8 @@ def default_window_ms(
 
 
 def wave_v_ms(level_db_nhl: float, age_group: str) -> float:
-    """Mean latency of wave V for a click, in ms after the stimulus reaches the ear; linear between and beyond rows."""
+    """Mean latency of wave V for a click, in ms after the stimulus reaches the ear; interpolated linearly between the rows and
+    extrapolated beyond them."""
     levels, latencies, _ = (np.array(column) for column in zip(*CLICK_ADULT, strict=True))
     segment = int(np.clip(np.searchsorted(levels, level_db_nhl) - 1, 0, len(levels) - 2))
     slope = (latencies[segment + 1] - latencies[segment]) / (levels[segment + 1] - levels[segment])
@@ -70,9 +72,10 @@ def wave_v_ms(level_db_nhl: float, age_group: str) -> float:
 
 
 def chirp_wave_v_ms(level_db_nhl: float, span_ms: float, age_group: str) -> float:
-    """Mean latency for a chirp: the click's, less what the published chirp of this span saves at this level.
+    """Mean latency of wave V for a chirp in ms: that of the click, minus the published difference for a chirp of this span at
+    this level.
 
-    Straight lines between the levels 20, 40, 60 and between the spans (0: the click, which saves nothing); held beyond both.
+    The difference is linear between the levels 20, 40, 60 and between the spans (0: the click), and constant beyond them.
     """
     levels = [row[0] for row in CLICK_ADULT]
     spans = [0.0] + [row[0] for row in CHIRP_ADULT]
@@ -83,7 +86,7 @@ def chirp_wave_v_ms(level_db_nhl: float, span_ms: float, age_group: str) -> floa
 
 
 def burst_wave_v_ms(level_db_nhl: float, frequency_hz: float, age_group: str) -> float:
-    """Mean latency for a tone burst."""
+    """Mean latency of wave V for a tone burst, in ms."""
     level_db_spl = min(level_db_nhl + BURST_DB_SPL_AT_0_NHL, 100.0)
     latency = 5.0 + 12.9 * 5.0 ** (-level_db_spl / 100.0) * (frequency_hz / 1000.0) ** -0.413
     return float(latency) + (NEWBORN_LATER_MS if age_group == "infant" else 0.0)
@@ -98,9 +101,11 @@ def wave_v_bracket_ms(
     frequency_hz: float | None = None,
     span_ms: float | None = None,
 ) -> tuple[float, float]:
-    """The latency search window of wave V in ms, cut to begin inside the window; a wide one where the level is not known.
+    """The latency search window of wave V in ms, limited so that it begins inside the response window; a wide one if the level is
+    not known.
 
-    `frequency_hz` of a tone burst or octave chirp, `span_ms` (710 to 5700 Hz) of a chirp. Any other sound: 5.5 to 10 ms.
+    `frequency_hz`: that of a tone burst or octave chirp. `span_ms` (710 to 5700 Hz): that of a chirp. Any other sound: 5.5 to 10
+    ms.
     """
     age = age_group or "adult"
     if stimulus == "click" and level_db_nhl is not None and age_group is not None:

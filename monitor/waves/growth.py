@@ -1,6 +1,6 @@
-"""The latency/amplitude-intensity function of wave V between two levels: the change, and whether it is what a response shows.
+"""Change of wave V between two levels (latency/amplitude-intensity function), and whether a response would change like this.
 
-A run made only for this function says that a wave found at the lower level is a response. It establishes no threshold by itself.
+A run made only for this function confirms that a wave at the lower level is a response. It establishes no threshold by itself.
 """
 
 from __future__ import annotations
@@ -26,9 +26,10 @@ USUAL_MS_PER_DB = -0.05  # where no study is at hand: clicks from 20 to 40 dB nH
 
 @dataclass(frozen=True)
 class Growth:
-    """From a lower level to a higher one: change of latency in ms (below 0: earlier), amplitude as a multiple of the lower one's.
+    """Change from a lower level to a higher one: of latency in ms (negative: earlier), and of amplitude as a ratio to the lower
+    level's.
 
-    ``usual_ms`` and ``usual_ratio`` are the published means of normal ears between these levels; nan where no study has both.
+    ``usual_ms`` and ``usual_ratio`` are the published means of normal ears between these levels; nan if no study has both levels.
     """
 
     from_db_nhl: float
@@ -87,7 +88,7 @@ def ladder_growth(
     frequency_hz: float | None = None,
     span_ms: float | None = None,
 ) -> tuple[Growth, ...]:
-    """Between neighbouring levels of a ladder at which a mark of wave V stands, from the lowest up; each level once."""
+    """Changes between neighbouring levels of a ladder that have a mark of wave V, from the lowest level up; each level once."""
     marked = sorted(
         ((level, marks) for level, marks in series if (v := marks.get("V")) is not None and stands(v)), key=lambda one: one[0]
     )
@@ -111,7 +112,8 @@ def _ratio(one: Mark, other: Mark) -> Estimate:
 
 
 def _judge(change: Estimate, least: float, most: float) -> Finding:
-    """Expected: inside the range, by an interval no longer than it. Not expected: the whole interval is outside."""
+    """Judge a change. Expected: inside the range, with an interval no wider than the range. Not expected: the whole interval is
+    outside."""
     if not (math.isfinite(change.low) and math.isfinite(change.high)):
         return "not certain"
     if change.high < least or change.low > most:

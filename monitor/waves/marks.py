@@ -1,4 +1,4 @@
-"""Marks on the waves of one average, as frozen values: suggested, or placed by an operator, each with what is known about it."""
+"""Marks on the waves of one average, as frozen values: suggested, or placed by an operator."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ FORMAT = "quietfloor marks 1"
 
 @dataclass(frozen=True)
 class Estimate:
-    """A value with the interval that holds the truth with probability ``STATED``; nan for what is not known."""
+    """A value with an interval that contains the true value with probability ``STATED``; nan for unknown values."""
 
     value: float
     low: float = math.nan
@@ -29,7 +29,8 @@ class Estimate:
         return (self.high - self.low) / 2
 
     def less(self, other: Estimate) -> Estimate:
-        """This minus ``other``, both off by chance on their own; each side of the interval from the sides it comes from."""
+        """This value minus ``other``, with independent errors; each side of the interval follows from the corresponding sides of
+        both."""
         low = math.hypot(self.value - self.low, other.high - other.value)
         high = math.hypot(self.high - self.value, other.value - other.low)
         value = self.value - other.value
@@ -38,10 +39,12 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Mark:
-    """One wave. ``amplitude_nv``: peak to trough; of waves I and III to the lowest point before the next wave; of the trough nan.
+    """One wave. ``amplitude_nv``: peak to trough; for waves I and III to the lowest point before the next wave; nan for the
+    trough.
 
-    ``height_nv`` of the average there. ``stands_out``: the amplitude over the SD of its noise. ``sure``: probability that it is
-    this peak and not another in the search window, ``rival_ms`` the most likely other one; both nan where a person decided.
+    ``height_nv``: value of the average at the latency. ``stands_out``: amplitude divided by the SD of its noise. ``sure``:
+    probability that the wave is this peak and not another one in the search window; ``rival_ms``: latency of the most likely
+    other peak. Both are nan if a person placed the mark.
     """
 
     wave: Wave
@@ -64,7 +67,7 @@ class Mark:
 
 @dataclass(frozen=True)
 class Marks:
-    """Those of one average, at most one a wave, in their order in time. Raises ValueError where that order is broken."""
+    """Marks of one average, at most one per wave, in order of time. Raises ValueError if the order is wrong."""
 
     marks: tuple[Mark, ...] = ()
 
@@ -83,7 +86,7 @@ class Marks:
         return next((mark for mark in self.marks if mark.wave == wave), None)
 
     def put(self, mark: Mark) -> Marks:
-        """The marks with this one instead of that of its wave. Raises ValueError where it would break the order."""
+        """The marks with this one in place of the mark of the same wave. Raises ValueError if the order would be wrong."""
         both = {one.wave: one for one in self.marks} | {mark.wave: mark}
         return Marks(tuple(both[wave] for wave in WAVES if wave in both))
 
@@ -91,7 +94,7 @@ class Marks:
         return Marks(tuple(mark for mark in self.marks if mark.wave != wave))
 
     def interval_ms(self, first: Wave, second: Wave) -> Estimate | None:
-        """Time from one wave to another, which comes later and so is not below 0; None where one of them is not marked."""
+        """Time in ms from one wave to a later one, at least 0; None if one of them is not marked."""
         one, other = self.get(first), self.get(second)
         if one is None or other is None:
             return None
@@ -110,7 +113,7 @@ class Marks:
 
     @classmethod
     def of_record(cls, record: Mapping[str, Any]) -> Marks:
-        """Back from ``record``; raises ValueError where it is none."""
+        """Marks from ``record``. Raises ValueError if it is no record of marks."""
         try:
             if record["format"] != FORMAT:
                 raise ValueError(f"format is {record['format']!r}, known is {FORMAT!r}")

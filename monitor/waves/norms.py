@@ -1,7 +1,7 @@
-"""Published latencies, intervals and amplitudes of waves, each with its source: what `norms_file` reads.
+"""Published latencies, intervals and amplitudes of waves, each with its source, as read by `norms_file`.
 
-Where a study has two or more levels, values between them are on straight lines; outside its levels it says nothing. A study of a
-single level is taken to hold within 5 dB of it.
+If a study has two or more levels, values between them are interpolated linearly; outside its levels there is no value. A study of
+a single level is used within 5 dB of it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Row = tuple[float, float, float, float, float]  # level in dB nHL (nan: any), me
 
 @dataclass(frozen=True)
 class Norm:
-    """A published value and where it comes from; nan for what the source does not give.
+    """A published value and its source; nan for values that the source does not give.
 
     ``low`` to ``high`` is a range: of persons, mean +- 2 SD; with ``of_means`` the lowest and highest mean of studies.
     """
@@ -47,7 +47,7 @@ class Norm:
 
 @dataclass(frozen=True)
 class Study:
-    """Rows of one source, levels rising; a single row at level nan holds at any level."""
+    """Rows of one source, levels rising; a single row with level nan is valid at any level."""
 
     rows: tuple[Row, ...]
     source: str
@@ -90,7 +90,7 @@ class Burst:
 
 @dataclass(frozen=True)
 class Norms:
-    """What is published, by wave, stimulus and age; every question may have no answer."""
+    """Published values by wave, stimulus and age; each query may return None."""
 
     studies: Mapping[Key, Study]
     bursts: Mapping[str, Burst]  # by age group
@@ -118,7 +118,7 @@ class Norms:
         return self._find("latency", wave, stimulus, level_db_nhl, age, span_ms)
 
     def interval(self, first: str, second: str, age_group: str | None) -> Norm | None:
-        """From one wave to a later one in ms, at any level."""
+        """Published time from one wave to a later one in ms, at any level."""
         return self._find("interval", f"{first}-{second}", "", math.nan, age_group or "adult", None)
 
     def amplitude(
@@ -141,7 +141,7 @@ class Norms:
         return None
 
     def _chirp(self, table: str, wave: str, level: float, age: str, span_ms: float, of_means: bool) -> Norm | None:
-        """Between the two published spans around the one that is asked for."""
+        """Value interpolated between the two published spans around the requested one."""
         spans = sorted(key[4] for key in self.studies if key[:4] == (table, wave, "chirp", age) and key[5] == of_means and key[4])
         if not spans or not spans[0] - 1e-6 <= span_ms <= spans[-1] + 1e-6:
             return None

@@ -1,4 +1,4 @@
-"""The tables of published values: `wave-norms.toml`, and a file of the user's own whose entries replace its own."""
+"""Tables of published values: `wave-norms.toml`, and a file of the user whose entries replace the shipped ones."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ _SHIPPED = Path(__file__).with_name("wave-norms.toml")
 
 
 class NormError(QuotingError, ValueError):
-    """A table of norms cannot be used; the message names file, entry and what is allowed."""
+    """Raised if a table of norms cannot be used; the message names file, entry and what is allowed."""
 
 
 def load_norms(own: Path | None = None) -> Norms:
-    """The shipped tables; entries of the file ``own`` replace or extend them. Raises NormError."""
+    """Read the shipped tables; entries of the file ``own`` replace or extend them. Raises NormError."""
     studies: dict[Key, Study] = {}
     bursts: dict[str, Burst] = {}
     for path in (_SHIPPED, own):

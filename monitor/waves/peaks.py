@@ -1,11 +1,12 @@
-"""Where waves I, III, V and the trough after V are in an average, how large they are, and how far off noise may have put them.
+"""Positions and sizes of waves I, III, V and the trough after V in an average, with intervals for the effect of noise.
 
-A peak is looked for in the average smoothed a little: the less, the clearer the wave stands out. Of the peaks in the latency
-search window that one is taken from which the average falls farthest, in SDs of the noise of such a fall. How far noise can
-have moved it is read off the slope: the true top has slope 0, so it lies where the slope of the average differs from 0 by no
-more than noise explains. That needs no shape of the wave; on a sharp peak it comes to noise of the slope over curvature. Where
-another peak is not clearly lower, its place is in the interval too. No wave is suggested that noise alone may well explain, nor
-one with an interval wider than the range in which it was looked for. These are suggestions: a person may move or remove each.
+Peaks are searched in a slightly smoothed average; the clearer the wave, the weaker the smoothing. Among the peaks in the latency
+search window, the one from which the average falls farthest is taken, in SDs of the noise of that fall. The interval of its
+latency follows from the slope: the true peak has slope 0, so it lies where the slope of the average differs from 0 by no more
+than noise explains. This needs no assumption about the shape of the wave; for a sharp peak it equals the noise of the slope
+divided by the curvature. If another peak is not clearly lower, the interval includes it. No wave is suggested that noise alone
+could explain, or whose interval is wider than the range that was searched. These are suggestions: a person may move or remove
+each.
 """
 
 from __future__ import annotations
@@ -44,9 +45,10 @@ BY_HAND_MS = 0.3  # a mark by hand belongs to the top nearest to it, if it is th
 
 @dataclass(frozen=True)
 class Sought:
-    """Where waves are looked for: V in its latency search window, others by ``before_v_ms``: mean and SD of their time before it.
+    """Search ranges of the waves: V in its latency search window, the others by ``before_v_ms``: mean and SD of their time before
+    V.
 
-    ``width``: how broad waves are, those of a click being 1.
+    ``width``: relative width of the waves; 1 for a click.
     """
 
     v_ms: tuple[float, float]
@@ -64,9 +66,9 @@ def sought(
     frequency_hz: float | None = None,
     span_ms: float | None = None,
 ) -> Sought:
-    """What to look for after a stimulus, as ``quietfloor.monitor.waves.expected`` has it; unknown is None.
+    """Search ranges for a stimulus, from ``quietfloor.monitor.waves.expected``; unknown is None.
 
-    Waves I and III are not looked for after broadband chirps, where they are hardly seen (J Acoust Soc Am 128:235, verified).
+    Waves I and III are not searched after broadband chirps, where they are hardly visible (J Acoust Soc Am 128:235, verified).
     After tone bursts and octave chirps their times before V are those after clicks (own choice: no others were found).
     """
     bracket = wave_v_bracket_ms(stimulus, level_db_nhl, age_group, window_ms, frequency_hz=frequency_hz, span_ms=span_ms)
@@ -83,8 +85,8 @@ def sought(
 
 @dataclass(frozen=True)
 class _Search:
-    """Prior of one wave: its peak is equally likely within ``usual_ms``, less so outside by a Gaussian of ``sd_ms``, and
-    impossible outside ``limits_ms``. Its trough may come ``within_ms`` after the peak, but not after ``until_ms``."""
+    """Prior of one wave. Its peak is equally likely within ``usual_ms``, less likely outside by a Gaussian of ``sd_ms``, and
+    impossible outside ``limits_ms``. Its trough may come up to ``within_ms`` after the peak, but not after ``until_ms``."""
 
     usual_ms: tuple[float, float]
     sd_ms: float
@@ -95,7 +97,8 @@ class _Search:
 
 @dataclass(frozen=True)
 class _Top:
-    """A peak that may be the wave: its sample, that of the lowest point after it, the fall in nV and in SDs, its log weight."""
+    """A peak that may be the wave: its sample, the sample of the lowest point after it, the fall in nV and in SDs, its log
+    weight."""
 
     k: int
     low: int
@@ -105,7 +108,7 @@ class _Top:
 
 
 def suggest(trace: Trace, where: Sought) -> Marks:
-    """Marks on the waves that stand out of the noise, at places that are known at all; none where V does not."""
+    """Marks on the waves that stand out of the noise and whose position is known well enough; none without wave V."""
     width, end = where.width, float(trace.times_ms[-1])
     low, high = where.v_ms
     limits = (low - OUTSIDE_MS * width, high + OUTSIDE_MS * width)
@@ -129,17 +132,18 @@ def suggest(trace: Trace, where: Sought) -> Marks:
 
 
 def stands(mark: Mark) -> bool:
-    """Whether something may be told from a mark: a person placed it, or noise alone seldom makes such a peak.
+    """Whether a mark can be interpreted: a person placed it, or noise alone seldom makes such a peak.
 
-    Suggestions that were kept may be older than that criterion.
+    Suggestions that were kept may be older than this criterion.
     """
     return mark.by == "operator" or mark.stands_out >= LEAST_OUT
 
 
 def placed(marks: Marks, trace: Trace, wave: Wave, latency_ms: float, width: float = 1.0) -> Marks:
-    """The marks with one wave put by hand; amplitudes follow. Raises ValueError outside the average or out of order.
+    """The marks with one wave placed by hand; amplitudes are measured again. Raises ValueError outside the average or out of
+    order.
 
-    Its interval is that of the top (for the trough: the bottom) beside it, as far as there is one; otherwise it is not known.
+    Its interval is that of the nearest peak (for the trough: the nearest minimum), if there is one; otherwise it is not known.
     """
     first, last = float(trace.times_ms[0]), float(trace.times_ms[-1])
     if not first <= latency_ms <= last:
@@ -156,12 +160,12 @@ def placed(marks: Marks, trace: Trace, wave: Wave, latency_ms: float, width: flo
 
 
 def removed(marks: Marks, trace: Trace, wave: Wave, width: float = 1.0) -> Marks:
-    """The marks without one wave; amplitudes follow."""
+    """The marks without one wave; amplitudes are measured again."""
     return measured(marks.without(wave), trace, width)
 
 
 def measured(marks: Marks, trace: Trace, width: float = 1.0) -> Marks:
-    """Amplitudes in the average as it is, not smoothed: V to its trough, I and III to the lowest point before the next mark."""
+    """Marks with amplitudes from the unsmoothed average: V to its trough, I and III to the lowest point before the next mark."""
     smooth = Curve(trace, FIRST_SMOOTH_MS * width)
     done = []
     for place, mark in enumerate(marks.marks):
@@ -188,7 +192,8 @@ def measured(marks: Marks, trace: Trace, width: float = 1.0) -> Marks:
 
 
 def _wave(trace: Trace, wave: Wave, search: _Search, width: float) -> Mark | None:
-    """The peak that is the wave, with the interval of its place; None where none stands out, or its place is anywhere."""
+    """The peak that is the wave, with the interval of its latency; None if none stands out, or if its position is too
+    uncertain."""
     curve = Curve(trace, FIRST_SMOOTH_MS * width)
     tops = [_top(curve, k, search) for k in curve.tops(*search.limits_ms)]
     if not tops:
@@ -220,7 +225,8 @@ def _top(curve: Curve, k: int, search: _Search) -> _Top:
 
 
 def _later(curve: Curve, tops: Sequence[_Top], best: _Top) -> _Top:
-    """The last of the peaks that fall to the same trough, soon after the best and nearly as high: V where the first is IV."""
+    """The last of the peaks that fall to the same trough, soon after the best one and nearly as high: this is V if the first is
+    IV."""
     t = curve.trace.times_ms
     near = [
         top for top in tops
@@ -230,9 +236,9 @@ def _later(curve: Curve, tops: Sequence[_Top], best: _Top) -> _Top:
 
 
 def _shares(curve: Curve, tops: Sequence[_Top]) -> Floats:
-    """Probability of each peak, the first being the chosen one.
+    """Probability of each peak; the first is the chosen one.
 
-    Where two fall to one trough it is their difference that decides, and its noise; otherwise how far each stands out.
+    If two peaks fall to the same trough, their difference and its noise decide; otherwise how far each stands out.
     """
     chosen, odds = tops[0], [1.0]
     for top in tops[1:]:
@@ -244,7 +250,7 @@ def _shares(curve: Curve, tops: Sequence[_Top]) -> Floats:
 
 
 def _placed(curve: Curve, fall_nv: float, tops: Sequence[int], shares: Floats, width: float, broader: float = 1.0) -> Estimate:
-    """Place of the first top, and an interval around it and around every other that may be meant instead."""
+    """Latency of the first peak, and an interval around it and around every other peak that may be the wave."""
     trace, sign = curve.trace, curve.sign
     smooth_ms = float(np.clip(SMOOTH_MS * math.sqrt(trace.noise.rms_nv / fall_nv), LEAST_SMOOTH_MS, MOST_SMOOTH_MS))
     smooth_ms *= broader * width
@@ -263,7 +269,7 @@ def _placed(curve: Curve, fall_nv: float, tops: Sequence[int], shares: Floats, w
 
 
 def _highest(curve: Curve, at_ms: float, reach_ms: float) -> float:
-    """The highest top of a curve near a time; that time where there is none."""
+    """Time of the highest peak of a curve near a time; that time if there is none."""
     near = curve.tops(at_ms - reach_ms, at_ms + reach_ms)
     return curve.top_ms(max(near, key=lambda k: float(curve.values[k]))) if near else at_ms
 
@@ -291,7 +297,8 @@ def _odds(curve: Curve, k: int, chosen: int, lower_nv: float) -> float:
 
 
 def _sds(total: float) -> float:
-    """SDs on either side for ``STATED`` in all, when the right peak is among those considered with probability ``total``."""
+    """Number of SDs on either side for a total probability ``STATED``, if the right peak is among those considered with
+    probability ``total``."""
     return WIDER * float(special.ndtri(0.5 + 0.5 * min(STATED / total, 0.999)))
 
 

@@ -1,7 +1,7 @@
-"""Runs of one condition and level against each other: overlay, correlation, gap, noise, and their common average.
+"""Comparison of runs of one condition and level: overlay, correlation, gap, noise, and their common average.
 
-Published guidance judges two replicates by eye and by three numbers. Its verdict is worked out here by those numbers alone, and
-stands beside the verdicts of the rule that ended the runs: it promises no error rate.
+Published guidance judges two replicates by eye and by three numbers. Here its verdict is computed from these numbers alone, and
+given in addition to the verdicts of the rule that ended the runs. It promises no error rate.
 """
 
 from __future__ import annotations
@@ -44,11 +44,11 @@ class Replicate:
 class Comparison:
     """Two or more replicates over the response window; gap and correlation are those of the first two.
 
-    Curves (n_times,) in nV on ``times_ms``. ``by_chance``: correlation that noise alone would exceed in 5 of 100 pairs.
-    ``gap_nv``: mean distance of the curves, laid over each other (their means made equal); ``noise_gap_nv``: what noise alone
-    leaves of it. ``noise_nv``: residual noise of the common average; ``amplitude_nv``: its largest fall from a point to a later
-    one. ``evidence``: log10 of the evidence of all runs together, the product of theirs; it keeps ``alpha`` if every run that was
-    made is among them, whatever the reason why another one was made.
+    Curves (n_times,) in nV at ``times_ms``. ``by_chance``: correlation that noise alone would exceed in 5 of 100 pairs.
+    ``gap_nv``: mean distance of the curves after their means are made equal; ``noise_gap_nv``: the gap that noise alone would
+    cause. ``noise_nv``: residual noise of the common average; ``amplitude_nv``: its largest fall from a point to a later one.
+    ``evidence``: log10 of the evidence of all runs together, the product of theirs; ``alpha`` holds for it if every run that was
+    made is included, whatever the reason for making another one.
     """
 
     names: tuple[str, ...]
@@ -84,9 +84,9 @@ class Comparison:
 
 
 def combined(replicates: Sequence[Replicate]) -> Averages:
-    """The common average, each run weighted by the inverse of its noise variance, on the times of the first. Raises ValueError.
+    """The common average, each run weighted by the inverse of its noise variance, at the times of the first. Raises ValueError.
 
-    Its halves and its plus-minus average are combined in the same way, so that its noise can be told like that of one run.
+    Its halves and its plus-minus average are combined in the same way, so that its noise can be estimated as for one run.
     """
     _check(replicates)
     first = replicates[0].averages
@@ -109,7 +109,7 @@ def combined(replicates: Sequence[Replicate]) -> Averages:
 
 
 def compare(replicates: Sequence[Replicate], window_ms: tuple[float, float], alpha: float = 0.01) -> Comparison:
-    """Replicates against each other over the response window; ``alpha`` is that of their rule. Raises ValueError."""
+    """Compare replicates over the response window; ``alpha`` is that of their rule. Raises ValueError."""
     if len(replicates) < 2:
         raise ValueError(f"{len(replicates)} run: two or more of one condition and level are needed to compare")
     both = combined(replicates)
@@ -147,9 +147,10 @@ def compare(replicates: Sequence[Replicate], window_ms: tuple[float, float], alp
 
 
 def guidance(amplitude_nv: float, gap_nv: float) -> Guidance:
-    """Verdict of published guidance: clear from 40 nV and 3 times the gap on; none where the gap is at most 25 nV.
+    """Verdict of published guidance: clear if the amplitude is at least 40 nV and 3 times the gap; absent if the gap is at most
+    25 nV.
 
-    "None" also asks that no response is seen; for that the amplitude must be below 3 times the gap here.
+    "Absent" also requires that no response is seen; here that means an amplitude below 3 times the gap.
     """
     visible = amplitude_nv >= GUIDANCE_CLEAR.ratio * gap_nv
     if visible and amplitude_nv >= GUIDANCE_CLEAR.smallest_nv:
@@ -171,7 +172,7 @@ def _check(replicates: Sequence[Replicate]) -> None:
 
 
 def _on(times_ms: Floats, own_ms: Floats, values: Floats) -> Floats:
-    """Values on other times within their own."""
+    """Values interpolated at other times, which must lie within their own."""
     if len(own_ms) == len(times_ms) and np.array_equal(own_ms, times_ms):
         return values
     return np.asarray(CubicSpline(own_ms, values)(times_ms))

@@ -19,7 +19,7 @@ FAR_MS = 6.0  # noise of points farther apart is taken as that of points this fa
 
 @dataclass(frozen=True)
 class Averages:
-    """What a run leaves: the columns of ``average.csv`` (n_times,) on an even grid, its residual noise and its pass band."""
+    """Averages of a run: the columns of ``average.csv`` (n_times,) on an even grid, residual noise and pass band."""
 
     times_ms: Floats
     average_uv: Floats
@@ -106,8 +106,8 @@ class Curve:
     def span_ms(self, k: int, sds: float) -> tuple[float, float]:
         """Interval in ms around the maximum ``k`` in which the slope differs from 0 by less than ``sds`` SDs of its noise.
 
-        It ends at the latest where the curve lies below the maximum by more than ``TOO_LOW_SD`` SDs of such a difference, and
-        does not reach before 0 ms unless the maximum does: no wave comes before its stimulus.
+        It ends at the latest where the curve is below the maximum by more than ``TOO_LOW_SD`` SDs of such a difference. It does
+        not extend before 0 ms unless the maximum does, because no wave comes before its stimulus.
         """
         limit, count, top = sds * self.slope_sd, len(self.values), self.values[k]
         far = np.abs(np.arange(count) - k)
@@ -125,7 +125,7 @@ class Curve:
         return self.trace.noise.difference_sd(lags, self.smooth_ms)
 
     def _end(self, k: int, outside: int, level: float) -> float:
-        """Time in ms at which a span ends: where the slope passes its limit, else at the sample that is too low."""
+        """Time in ms at which an interval ends: where the slope crosses its limit, else at the sample that is too low."""
         one, other = self.slopes[k], self.slopes[k + 1]
         return self._crossing(k, level) if min(one, other) <= level <= max(one, other) else float(self.trace.times_ms[outside])
 

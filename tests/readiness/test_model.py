@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +20,8 @@ from quietfloor.monitor.sources.base import SourceError
 from quietfloor.monitor.sources.channels import Channels
 from tests.readiness.streams import RATE, described, findings, listened, made, plan_of, tone
 from tests.synthetic import layout, play
+
+EARPHONE = Path(__file__).resolve().parents[2] / "bench" / "virtual-earphone.toml"
 
 
 def test_a_good_stream_has_nothing_to_look_at() -> None:
@@ -109,6 +112,16 @@ def test_noise_and_what_will_be_left_of_it(rms_uv: float) -> None:
     assert dict(floor.parts)["sweeps_needed"] == pytest.approx((1e3 * rms_uv / 20) ** 2, rel=0.13)
     assert floor.severity == ("ok" if rms_uv < 1.2 else "look")
     assert ("not reached" in floor.said) == (rms_uv > 1.2)
+
+
+def test_a_search_is_not_held_to_a_floor_that_it_does_not_have() -> None:
+    """Its sweeps are shared among levels; the noise itself is known all the same."""
+    sound = {"level_db_nhl": 20, "calibration": str(EARPHONE)}
+    plan = plan_of(sound=sound, search={"condition": [{"ear": "left", "levels_db_nhl": [10, 30]}]})
+    found = findings(listened(made(noise_uv=10.0), plan))
+    assert found["floor", ""].severity == "ok"
+    assert "max_sweeps" not in found["floor", ""].remedy
+    assert dict(found["floor", ""].parts)["noise_uv"] == found["noise", "E1"].value
 
 
 def test_what_is_expected_to_be_left_is_what_the_engine_finds() -> None:

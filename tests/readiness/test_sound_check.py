@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from quietfloor.monitor.calibration import level_check
-from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.readiness import sound_check
 from quietfloor.monitor.readiness.findings import Finding, parted
 from quietfloor.monitor.readiness.sound_check import SilentTriggers, sound_group
@@ -64,6 +64,43 @@ def test_a_window_that_cannot_tell_an_absence_is_named(tmp_path: Path) -> None:
     assert found["window"].severity == "look"
     assert 'it cannot end with "no response"' in found["window"].said
     assert found["window"].remedy.startswith("lower sound.rate_per_s")
+
+
+SEARCHED = {"ear": "left", "stimulus": "tone-burst", "frequency_hz": 2000, "levels_db_nhl": [10, 30, 50]}
+
+
+def searching(condition: dict[str, Any], minutes: float = 30.0, **more: Any) -> Plan:
+    """[sound] says another ear, stimulus and level, none of which is played."""
+    sound = {"level_db_nhl": 20, "calibration": str(EARPHONE)} | more
+    return make_plan({"sound": sound, "search": {"minutes": minutes, "condition": [SEARCHED | condition]}})
+
+
+def test_a_search_is_checked_at_the_levels_that_it_may_play(tmp_path: Path) -> None:
+    found = told(searching({}), tmp_path)
+    assert {finding.severity for finding in found.values()} == {"ok"}
+    assert "tone-burst 2000 Hz, left ear, 10 to 50 dB nHL" in found["sound"].said
+    assert found["sound"].value == 50.0
+    loudest = told(calibrated(ear="left", stimulus="tone-burst", frequency_hz=2000, level_db_nhl=50), tmp_path)
+    assert found["ceiling"].value == pytest.approx(loudest["ceiling"].value, abs=1e-9)
+    assert "left ear" in found["dose"].said
+
+
+def test_a_search_with_a_level_above_the_ceiling_is_refused_by_the_check(tmp_path: Path) -> None:
+    for condition, more, words in (
+        ({"levels_db_nhl": [10, 30, 95]}, {"age_group": "infant"}, "ceiling"),
+        ({"window_ms": [5.0, 30.0]}, {}, "ends at 30 ms"),
+    ):
+        found = told(searching(condition, **more), tmp_path)
+        assert list(found) == ["sound"]
+        assert found["sound"].severity == "stop"
+        assert words in found["sound"].said
+
+
+def test_a_search_that_may_come_to_the_limit_of_the_dose_says_so(tmp_path: Path) -> None:
+    found = told(searching({"levels_db_nhl": [10, 30, 90]}, minutes=1440.0), tmp_path)["dose"]
+    assert found.severity == "look"
+    assert found.value > 100.0
+    assert "are left out" in found.remedy
 
 
 def test_listening_says_that_it_cannot_see_the_sound(tmp_path: Path) -> None:

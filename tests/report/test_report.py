@@ -222,6 +222,10 @@ def test_methods_tell_every_value_with_its_runs(report: Report) -> None:
     assert "unknown" not in told.replace("seed unknown", "")  # the seed is in the plan of a run that we played
     assert "in alternating polarity (which one began each 16 sweeps was drawn at random: " in told
     bare = methods([Facts(1, {"verdict": "inconclusive", "stream": {}}, {})])
+    assert "first bets" not in bare.text
+    after = Facts(2, {"rule": {"name": "evidence"}}, {"analysis": {"earlier": {"run": "run-001"}}})
+    said = methods([Facts(1, {"rule": {"name": "evidence"}}, {}), after]).text
+    assert "The first bets were on the response of an earlier run of the same ear, recorded before: none (run 1); run-001" in said
     assert "made by other equipment" in bare.text
     assert "no error rate" in bare.text
     assert (numbers([7, 1, 2, 3]), numbers([1, 2]), runs_words([4])) == ("1-3, 7", "1, 2", "run 4")

@@ -1,5 +1,6 @@
 """A run of a ladder begins its bets with what an earlier run of the same ear left, and a first run as ever."""
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -62,6 +63,19 @@ def test_other_ladders_muted_controls_and_runs_that_do_not_count_have_the_bets_o
     assert session.run_plan(right, 40, muted=True).analysis.earlier is None
     session.discard(number, "the electrode was loose")
     assert session.run_plan(right, 40).analysis.earlier is None
+
+
+def test_no_more_points_are_kept_than_evidence_has(session: Session, add_run: AddRun) -> None:
+    right = session.plan.conditions[0]
+    number = add_run(session.folder, "50+")
+    leave_average(session, number, session.run_plan(right, 50), 0.3)
+    fine_ms = np.arange(-2.0, 20.0, 1.0 / 16.0)
+    wave = np.cos(fine_ms)
+    RunFolder(session.folder / f"run-{number:03d}").write_average(fine_ms, wave, wave, wave, wave)
+    earlier = session.run_plan(right, 40).analysis.earlier
+    assert earlier is not None
+    assert (earlier.begin_ms, earlier.step_ms, len(earlier.average_nv)) == (1.0, 0.25, 76)
+    assert earlier.average_nv[4] == round(1e3 * math.cos(2.0), 1)
 
 
 def test_a_run_keeps_it_in_its_plan(session: Session, add_run: AddRun, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import beta
+from threadpoolctl import threadpool_info
 
 from quietfloor.bench.patient.background import Background
 from quietfloor.bench.patient.hearing import Ear
@@ -123,6 +124,11 @@ def test_conditions_of_a_head_are_counted_by_their_place(capsys: pytest.CaptureF
     assert main(words) == 0
     methods = json.loads(capsys.readouterr().out)["methods"]
     assert [(one["method"], one["ears"]) for one in methods] == [("search", 2), ("1 of a head", 1), ("2 of a head", 1)]
+
+
+def test_a_process_has_one_thread_for_its_matrices() -> None:
+    with processes(1) as workers:
+        assert {one["num_threads"] for one in workers.submit(threadpool_info).result()} == {1}
 
 
 @pytest.mark.long
