@@ -193,8 +193,8 @@ def run_folders(session: Path) -> Iterable[Path]:
 def _of_series(record: dict[str, Any], series: Series) -> Level | None:
     """The level of a run, if it belongs to the series."""
     stimulus = record["stimulus"]
-    if stimulus is None or record["verdict"] not in WORDS:
-        return None
+    if stimulus is None or record["verdict"] not in WORDS or record.get("search") is not None:
+        return None  # a search, stopped or not, is no run at one level
     if Series(stimulus["ear"], stimulus["route"], stimulus["stimulus"]) != series:
         return None
     return Level._of(stimulus["level_db_nhl"], stimulus["level_db_fs"], bool(stimulus["muted"]))

@@ -58,6 +58,12 @@ def test_rungs_are_levels_from_the_top_with_the_newest_replicate_first(tmp_path:
     assert ladder.rungs[1].replicates[0].words == "run-003: no response, 640 sweeps, 21 nV of noise"
 
 
+def test_a_search_that_was_stopped_is_no_rung(tmp_path: Path) -> None:
+    mine, searched = add_run(tmp_path, -30, "response_present"), RunFolder(add_run(tmp_path, -30, "inconclusive"))
+    searched.write_json("run.json", searched.read_record() | {"search": {"conditions": []}})
+    assert shown(read_ladder(tmp_path, plan(), None, False)) == [("−30 dB re full scale", "response", [mine.name])]
+
+
 def test_only_the_same_ear_route_and_stimulus_make_a_ladder(tmp_path: Path) -> None:
     add_run(tmp_path, -30, "response_present", ear="left")
     add_run(tmp_path, -30, "response_present", route="bone")
