@@ -73,10 +73,10 @@ def view_model(feed: Feed, plan: Plan, title: str) -> ViewModel:
 
 
 def moments_of(folder: RunFolder) -> tuple[float, ...]:
-    """Times of the looks of a recorded run, in s of its stream; empty where they are not known."""
+    """Times of the looks of a recorded run, or of the choices of a search, in s of its stream; empty where they are not known."""
     try:
         rate_hz = float(folder.read_record()["stream"]["rate_hz"])
-        return tuple(event["sample"] / rate_hz for event in folder.read_events() if event["type"] == "look")
+        return tuple(event["sample"] / rate_hz for event in folder.read_events() if event["type"] in ("look", "choice"))
     except (OSError, ValueError, KeyError, TypeError, ZeroDivisionError):
         return ()
 

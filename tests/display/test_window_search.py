@@ -244,6 +244,9 @@ def test_a_recorded_search_shows_the_same_board(scene: Scene, qt: Spin, press: A
     kept = scene.finish()
     view = replay_scene(kept, speed=1000.0)
     scene.window.link.show(view)
+    assert len(view.moments_s) > 1
+    qt(0.1)
+    assert scene.window.controller.total_s == max(view.moments_s)  # before it plays: the timeline knows its length
     view.run.start()
     until(qt, lambda: view.run.wait(0))
     qt(0.2)
