@@ -13,6 +13,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from quietfloor.monitor.search.outlook import Outlook, Progress, foretell, together
+from quietfloor.monitor.search.posterior import OUTSIDE_DB
 from quietfloor.monitor.session.conditions import UNKNOWN, Condition
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.session.threshold import Threshold
@@ -25,6 +27,7 @@ ABOVE_DB = 10.0  # where a search begins, above what is expected: own choice
 # ear that is unlike its other one must be found all the same.
 OCTAVE_DB, OTHER_EAR_DB, MOST_SD_DB = 12.0, 12.0, 25.0
 LEAST_SD_DB = 3.0  # of any threshold
+UNKNOWN_TIME = Outlook(math.nan, math.nan, math.nan)
 
 
 @dataclass(frozen=True)
@@ -79,10 +82,12 @@ class Ahead:
 
 @dataclass(frozen=True)
 class SearchAhead:
-    """The next recording; at least one condition. ``minutes``: that it may last, inf for no limit."""
+    """The next recording; at least one condition. ``minutes``: that it may last, inf for no limit. ``to_go``: seconds of signal
+    until all conditions that are open have their answer; nan: not known."""
 
     conditions: tuple[Ahead, ...]
     minutes: float = math.inf
+    to_go: Outlook = UNKNOWN_TIME
 
     @property
     def begins_with(self) -> tuple[int, float]:
@@ -108,10 +113,22 @@ class SearchAhead:
         masked = f", with noise of {min(noise):g} to {max(noise):g} dB EM in the other ear where it is due" if noise else ""
         time = "" if math.isinf(self.minutes) else f", at most {self.minutes:.1f} min"
         where = str(first.condition)
+        likely = ""
+        if math.isfinite(self.to_go.median_s):
+            low_min, median_min, high_min = (seconds / 60 for seconds in self.to_go)
+            likely = f" About {median_min:.0f} min of signal to go ({low_min:.0f} to {high_min:.0f}, 80 %)."
         return (
             f"{where[:1].upper()}{where[1:]}{more}: next a search from {low:g} to {high:g} dB nHL, beginning at "
-            f"{self.begins_with[1]:g}{masked}{time}."
+            f"{self.begins_with[1]:g}{masked}{time}.{likely}"
         )
+
+
+def time_to_go(waiting: Iterable[Ahead], width_db: float, weight_per_s: float) -> Outlook:
+    """How long conditions take that are still open, as if nothing was known of them; ``weight_per_s`` in 1/uV2: what a second of
+    signal adds to an average, nan: not known."""
+    spans_db = [one.levels_db[-1] - one.levels_db[0] + 2 * OUTSIDE_DB for one in waiting]
+    parts = [foretell(Progress(span_db / width_db, weight_per_s, 0.0)) for span_db in spans_db]
+    return together(parts) if parts and weight_per_s > 0 else UNKNOWN_TIME
 
 
 def levels_of(rules: Rules, given: Callable[[float], bool]) -> tuple[float, ...]:

@@ -44,7 +44,16 @@ from quietfloor.monitor.session.next_level import (
     suggest,
 )
 from quietfloor.monitor.session.searching import LEAST_S as LEAST_SEARCH_S
-from quietfloor.monitor.session.searching import Ahead, SearchAhead, expected_of, levels_of, rank_of, recording, start_of
+from quietfloor.monitor.session.searching import (
+    Ahead,
+    SearchAhead,
+    expected_of,
+    levels_of,
+    rank_of,
+    recording,
+    start_of,
+    time_to_go,
+)
 from quietfloor.monitor.session.session_plan import SessionPlan, load_session_plan
 from quietfloor.monitor.session.session_store import (
     Remarks,
@@ -393,8 +402,12 @@ class Session:
             for index in indices
             if index not in without and only in (None, index)
         ]
-        chosen = recording(one for one in waiting if one is not None)
-        return SearchAhead(chosen, left_s / 60) if chosen else None
+        still = [one for one in waiting if one is not None]
+        chosen = recording(still)
+        if not chosen:
+            return None
+        weight_per_s = 1.0 / (self.noise_uv(runs) ** 2 * self._sound_at(chosen[0].index, chosen[0].start_db).sweep_s)
+        return SearchAhead(chosen, left_s / 60, time_to_go(still, self.plan.search.width_db, weight_per_s))
 
     def next_search(self, minutes_left: float | None = None, ahead: SearchAhead | None = None) -> Plan | None:
         """The plan of the recording that would be made now, or of ``ahead``; None where nothing is left. Raises PlanError."""

@@ -20,6 +20,7 @@ from quietfloor.monitor.search.running import RunningSearch
 from quietfloor.monitor.session.searching import Ahead, SearchAhead, levels_of
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import SessionPlan, make_session_plan
+from quietfloor.monitor.session.session_store import keep_noise
 from quietfloor.monitor.session.staircase_rules import Rules
 from tests.search.made import condition as made_condition
 from tests.search.made import sweeps_uv, wave_uv
@@ -61,6 +62,20 @@ def test_one_frequency_of_each_ear_comes_before_the_second_one(session: Session)
     )
     assert ahead(session, 12.0).sentence.endswith(", at most 12.0 min.")
     assert session.search_ahead(0.1) is None, "in 6 s nothing is found"
+
+
+def test_the_minutes_to_go_follow_the_noise_and_what_is_open(session: Session) -> None:
+    """Four times the noise power takes longer, a third of the conditions less; unknown noise says nothing."""
+    assert math.isnan(ahead(session).to_go.median_s)
+    keep_noise(session.folder, 1.0)
+    quiet = ahead(session).to_go
+    assert 0.0 < quiet.low_s < quiet.median_s < quiet.high_s
+    median_min = round(quiet.median_s / 60)
+    assert f" About {median_min} min of signal to go (" in ahead(session).sentence
+    one = ahead(session, only=0).to_go
+    assert 2.0 < quiet.median_s / one.median_s < 4.0
+    keep_noise(session.folder, 2.0)
+    assert ahead(session).to_go.median_s > 1.5 * quiet.median_s
 
 
 def test_an_answer_is_read_back_and_shapes_what_is_searched_next(session: Session) -> None:
