@@ -4,8 +4,8 @@
 
 Ears are drawn (threshold 5 to 65 dB nHL, 500 to 4000 Hz, either side, 0.3 to 1 uV of EEG). Each is searched by `quietfloor run`
 on the virtual patient, and by the bulk bench with the same levels; noise differs. Both thresholds should be within 5 dB, and the
-replay must be identical. A killed search (SIGKILL at a random moment) is finished from its recording: it must say again,
-byte for byte, all that it had said, and no response may be found at or below the hidden threshold.
+replay must be identical. A killed search (SIGKILL within 10 s of its recording) is finished from its recording: it says again,
+byte for byte, all that it had said, and no response is found at or below the hidden threshold.
 
 Exit status 0: all as it should be; 1: otherwise.
 """
@@ -107,11 +107,13 @@ def compared(ear: VirtualEar, folder: Path, seed: int) -> tuple[float, float, fl
 
 def killed(ear: VirtualEar, folder: Path, seed: int, after_s: float) -> str:
     """What is wrong with a search that was killed ("" for nothing), "nothing recorded" where it had no time for that."""
+    run = RunFolder(folder / "s" / "run-001")
     with going_on(ear, folder, seed) as process:
+        while process.poll() is None and not run.raw.is_file():
+            time.sleep(0.05)
         time.sleep(after_s)
         process.send_signal(signal.SIGKILL)
         process.wait()
-    run = RunFolder(folder / "s" / "run-001")
     if not run.raw.is_file():
         return "nothing recorded"
     said = run.events.read_bytes() if run.events.is_file() else b""
@@ -154,7 +156,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         say(f"{number:4d} {ear.true_db_nhl:7.1f} {live_db:6.1f} {bulk_db:6.1f}  {why}")
     if minutes:
         say(f"{len(minutes)} searches, {np.median(minutes):.1f} min of sound (median); wrong: {wrong}")
-    moments = np.random.default_rng([args.seed, 99]).uniform(2.0, 14.0, args.kills)
+    moments = np.random.default_rng([args.seed, 99]).uniform(0.0, 10.0, args.kills)  # after the recording began
     bad = 0
     for number, after_s in enumerate(moments):
         with tempfile.TemporaryDirectory() as made:

@@ -74,7 +74,8 @@ def imports(tree: Path) -> dict[str, set[str]]:
     alone = {**os.environ, "PYTHONPATH": ""}
     done = subprocess.run([sys.executable, "-c", READ, *roots], cwd=place, env=alone, capture_output=True, text=True, check=False)
     if done.returncode:
-        raise RuntimeError(f"grimp cannot read the imports of {tree}: {done.stderr.strip().splitlines()[-1]}")
+        said = done.stderr.strip().splitlines()[-1]
+        raise RuntimeError(f"grimp cannot read the imports of {tree} ({said}): give a clone; pip install '.[test]' has grimp")
     found = {short(name): {short(one) for one in targets} for name, targets in json.loads(done.stdout).items()}
     return {name: found[name] - {""} for name in sorted(found) if name}
 

@@ -59,7 +59,7 @@ def search(session: Session, args: argparse.Namespace, link: WindowLink | None) 
             remarked(session, wanted, args, link)
             continue
         if not made:
-            begins, acknowledged = walk_first(link, session.first_plan(), session.folder, args)
+            begins, acknowledged = walk_first(link, wanted, session.folder, args)
             if not begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
         session.announce("threshold", "a search" if ahead is not None else "confirms that there is no response below a search's")

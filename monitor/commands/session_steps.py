@@ -28,7 +28,7 @@ def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
     from quietfloor.monitor.storage.dose_ledger import SessionDose
 
     sweeps = plan.decision.max_sweeps
-    if own_limit or plan.sound is None or sweeps <= LEAST_SWEEPS:
+    if own_limit or plan.sound is None or plan.search is not None or sweeps <= LEAST_SWEEPS:
         return plan
     spent = SessionDose(folder).spent()
     with contextlib.suppress(PlanError):  # whatever else is wrong is said when the run begins

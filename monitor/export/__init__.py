@@ -1,1 +1,1 @@
-"""Runs as files for other programs. Runs are only read; nothing that is there is overwritten."""
+"""Export of runs as files for other programs. Runs are not changed, and existing files are never overwritten."""

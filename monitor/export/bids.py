@@ -1,4 +1,5 @@
-"""Runs as a BIDS-EEG data set (Brain Imaging Data Structure): BDF files with tables and descriptions, named by its rules."""
+"""Export of runs as a BIDS-EEG data set (Brain Imaging Data Structure): BDF files with tables and descriptions, named by its
+rules."""
 
 from __future__ import annotations
 
@@ -76,7 +77,7 @@ def _meaning(material: Material) -> dict[str, dict[str, Any]]:
 
 
 def write_bids(materials: Sequence[Material], out: Path) -> list[tuple[Material, Path, Written]]:
-    """A new data set at ``out``; each run with its file there. Raises ExportError."""
+    """Write a new data set at ``out``; returns each run with its file. Raises ExportError."""
     subjects = _subject_labels(materials)
     names = [_name(material, subject) for material, subject in zip(materials, subjects, strict=True)]
     if len(set(names)) < len(names):
@@ -131,7 +132,7 @@ def _participants(materials: Sequence[Material], subjects: Sequence[str]) -> lis
 
 
 def _subject_labels(materials: Sequence[Material]) -> list[str]:
-    """Letters and digits of the pseudonym; two that differ only in other signs, or in case, get a number."""
+    """Labels made of letters and digits of the pseudonyms; labels that become equal get a number."""
     pseudonyms = [material.subject.pseudonym if material.subject is not None else None for material in materials]
     known: dict[str | None, str] = {}
     taken: set[str] = set()

@@ -1,7 +1,7 @@
-"""BDF+ (24 bits) and EDF+ (16 bits, only where it loses nothing), written by edfio.
+"""Export as BDF+ (24 bits) and EDF+ (16 bits, only if nothing is lost), written by edfio.
 
-Both say when a sample was by its number, in whole records of fixed length. So lost samples are replaced (see ``timeline``), the
-last record is padded, and both stand in the annotations, as does every onset.
+In both formats the time of a sample follows from its number, in whole records of fixed length. Therefore lost samples are
+replaced (see ``timeline``), and the last record is padded. Annotations mark both, and every onset.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ WORDS = {
 
 @dataclass(frozen=True)
 class Written:
-    """What was made of a run."""
+    """Result of writing a run."""
 
     record_s: float
     records: int
@@ -50,7 +50,7 @@ class Written:
 
 
 def write_edf(material: Material, file: BufferedWriter, kind: Kind) -> Written:
-    """Raises ExportError."""
+    """Write a run as BDF+ or EDF+. Raises ExportError."""
     edfio = _edfio()
     rate_hz = material.stream.rate_hz
     record_s, per_record = record_length(rate_hz)
@@ -96,7 +96,7 @@ def write_edf(material: Material, file: BufferedWriter, kind: Kind) -> Written:
 
 
 def record_length(rate_hz: float) -> tuple[int, int]:
-    """Whole seconds that hold a whole number of samples, and that number. Raises ExportError."""
+    """Number of whole seconds that contain a whole number of samples, and that number. Raises ExportError."""
     for seconds in range(1, LONGEST_RECORD_S + 1):
         samples = seconds * Decimal(repr(rate_hz))  # as it was written, not as it is held
         if samples == int(samples):
@@ -108,7 +108,7 @@ def record_length(rate_hz: float) -> tuple[int, int]:
 
 
 def list_annotations(material: Material, length: int) -> list[tuple[float, float | None, str]]:
-    """(onset in s, duration in s, text) of all that happened, by the samples of the file; its padding is the last one."""
+    """Annotations (onset in s, duration in s, text) of all events, by the samples of the file; its padding is the last one."""
     timeline, rate_hz = material.timeline, material.stream.rate_hz
     places = timeline.places(np.array([one.position for one in material.happenings], dtype=np.float64))
     found = []
@@ -132,7 +132,7 @@ def describe(one: Happening, cells: Sequence[CellLabel] = ()) -> str:
 
 
 def short_labels(channels: tuple[Channel, ...]) -> list[str]:
-    """Labels of 16 ASCII letters, no two alike."""
+    """Unique labels of up to 16 ASCII letters."""
     found: list[str] = []
     for number, channel in enumerate(channels, 1):
         label = _ascii(no_formula(channel.label), 16) or f"channel {number}"

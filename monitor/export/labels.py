@@ -1,4 +1,4 @@
-"""Matches labels with triggers: markers have the clock of the sound, triggers that of the EEG. Pure."""
+"""Matching of labels with triggers: markers have the clock of the sound, triggers that of the EEG. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ FIT, MARGIN = 0.98, 0.02  # share of markers that find a trigger; how much bette
 
 
 def sweep_label(text: str) -> dict[str, Any] | None:
-    """Content of a marker of our own player on its sweep; None for any other text."""
+    """Content of a marker that this program's player wrote for a sweep; None for any other text."""
     try:
         content = json_from(text)
     except (ValueError, RecursionError):
@@ -25,10 +25,11 @@ def sweep_label(text: str) -> dict[str, Any] | None:
 
 
 def matched(onsets_s: Floats, markers_s: Floats) -> list[int | None]:
-    """The index of the marker (m,) that belongs to each onset (n,), both in s and in order; None where there is none.
+    """Index of the marker (m,) that belongs to each onset (n,), both in s and in order; None if there is none.
 
-    Sound takes an unknown time from its stamp to the EEG, longer than a sweep perhaps. The pauses between units tell which lag is
-    right; where no lag fits alone, as with sounds at a fixed rate, nothing is matched: a wrong polarity is worse than none.
+    The delay of the sound from its stamp to the EEG is unknown, and may be longer than a sweep. The pauses between units
+    determine the lag. If several lags fit, as with sounds at a fixed rate, nothing is matched, because a wrong polarity is worse
+    than none.
     """
     nothing: list[int | None] = [None] * len(onsets_s)
     if not len(onsets_s) or not len(markers_s):

@@ -1,4 +1,4 @@
-"""What an export is made from: one run, read off the disk once."""
+"""Data for an export: one run, read from disk once."""
 
 from __future__ import annotations
 
@@ -45,12 +45,13 @@ ACCEPTED, REJECTED, NOT_JUDGED = "accepted", "rejected", "not judged"
 
 
 class ExportError(QuotingError, RuntimeError):
-    """A run cannot be exported as it was asked for; the text says why and what to do. Nothing was written."""
+    """Raised if a run cannot be exported as requested; the text says why and what to do. Nothing was written."""
 
 
 @dataclass(frozen=True)
 class Channel:
-    """``factor``: what a raw value is worth in ``unit``; microvolts for voltages, else the unit that the stream states, or ""."""
+    """One channel. ``factor``: size of a raw value in ``unit``; microvolts for voltages, else the unit that the stream states, or
+    ""."""
 
     label: str
     kind: str  # EEG, TRIG or MISC
@@ -122,7 +123,7 @@ class Material:
 
 
 def read_material(path: Path) -> Material:
-    """Raises ExportError, XdfError, OSError."""
+    """Read a run. Raises ExportError, XdfError, OSError."""
     try:
         folder = RunFolder.open(path)
         source = RecordingSource(folder.raw, chunk_samples=2**62)
@@ -308,7 +309,7 @@ def _markers(source: RecordingSource, stamps_s: Floats) -> list[tuple[float, flo
 
 
 def _notes(folder: RunFolder, rate_hz: float, samples: int) -> list[Happening]:
-    """Remarks of the operator. Their time counts from the start of the run, which is that of the samples to about 0.1 s."""
+    """Remarks of the operator. Their time counts from the start of the run, which is the first sample to within about 0.1 s."""
     try:
         events = list(folder.read_events()) if folder.events.is_file() else []
     except (ValueError, RecursionError, OSError):

@@ -1,7 +1,7 @@
-"""How values become whole numbers of a file, and back. Pure.
+"""Conversion of values to the whole numbers of a file, and back. Pure.
 
-A file in BDF or EDF holds whole numbers of 24 or 16 bits and, for each channel, two pairs that fix a straight line: which
-physical values the lowest and the highest whole number mean, in 8 characters each.
+A BDF or EDF file contains whole numbers of 24 or 16 bits. For each channel, two pairs in 8 characters each define a straight
+line: the physical values of the lowest and the highest whole number.
 """
 
 from __future__ import annotations
@@ -23,12 +23,13 @@ MOST_DECIMALS = 5  # of a multiple of 1/32 with its sign
 
 
 class ScaleError(ValueError):
-    """Values do not fit; the text says why."""
+    """Raised if values do not fit; the text says why."""
 
 
 @dataclass(frozen=True)
 class Scale:
-    """``physical`` values in ``unit`` that the ``digital`` bounds stand for. ``exact``: each value comes back to the last bit."""
+    """Scale of a channel: ``physical`` values in ``unit`` of the ``digital`` bounds. ``exact``: each value is recovered
+    exactly."""
 
     unit: str
     digital: tuple[int, int]
@@ -37,18 +38,18 @@ class Scale:
 
     @property
     def step(self) -> float:
-        """What one whole number is worth, in ``unit``."""
+        """Size of one step, in ``unit``."""
         return (self.physical[1] - self.physical[0]) / (self.digital[1] - self.digital[0])
 
     def digitised(self, values: Floats) -> NDArray[np.int32]:
-        """Values (n,) in ``unit``, finite, to the nearest whole number."""
+        """Round values (n,) in ``unit``, finite, to the nearest whole number of the file."""
         return np.rint((values - self.physical[0]) / self.step + self.digital[0]).astype(np.int32)
 
 
 def scale_for(values: NDArray, factor: float, unit: str, kind: str) -> Scale:
-    """The scale for finite raw values (n,), each worth ``factor`` x ``unit``: exact where possible. ``kind``: "bdf" or "edf".
+    """The scale for finite raw values (n,), each of size ``factor`` x ``unit``: exact if possible. ``kind``: "bdf" or "edf".
 
-    In EDF only an exact one will do. Raises ScaleError.
+    EDF needs an exact scale. Raises ScaleError.
     """
     top = 2 ** (BITS[kind] - 1) - 1
     exact = _exact(values, factor, unit, top)
@@ -61,7 +62,7 @@ def scale_for(values: NDArray, factor: float, unit: str, kind: str) -> Scale:
 
 
 def _exact(values: NDArray, factor: float, unit: str, top: int) -> Scale | None:
-    """Whole multiples of a step, as converters and event codes give: then nothing is rounded."""
+    """Exact scale for values that are whole multiples of a step, as from converters and event codes; None for others."""
     for parts in PARTS:
         whole = _multiples(values, parts, top)
         if whole is None:
@@ -85,7 +86,7 @@ def _multiples(values: NDArray, parts: int, top: int) -> Floats | None:
 
 
 def _bound(value: float, towards: Callable[[float], int]) -> float:
-    """A binary fraction beyond ``value`` in 8 characters: what a reader makes of them has no rounding in it."""
+    """A binary fraction just beyond ``value`` that fits into 8 characters, so that a reader gets it without rounding."""
     width = len(str(math.trunc(abs(value)) + 1)) + 1  # with a sign
     if width > FIELD:
         raise ScaleError(f"holds {value:g}, more than 8 characters can say")

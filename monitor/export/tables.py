@@ -1,4 +1,4 @@
-"""Runs as tables: samples, averages, and what happened when."""
+"""Export of runs as tables: samples, averages, and events."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ LEVELS = (("level_db_nhl", "dB nHL"), ("level_db_fs", "dB re full scale"))
 
 
 def raw_csv(material: Material) -> Iterator[bytes]:
-    """Every sample as it was recorded, in the stream's own units, with its stamp; nothing is put in for what was lost."""
+    """Yield every sample as recorded, in the units of the stream, with its stamp; lost samples are not replaced."""
     units = [f" [{unit}]" if unit else "" for unit in material.stream.units]
     labels = [channel.label + unit for channel, unit in zip(material.channels, units, strict=True)]
     yield _lines([["sample", "stamp_s", *(no_formula(_clean(label)) for label in labels)]], ",")
@@ -95,7 +95,7 @@ def events_csv(material: Material) -> bytes:
 
 
 def tsv(rows: list[list[str]]) -> bytes:
-    """Tab-separated text; a cell holds no tab and no line break, and is no formula."""
+    """Tab-separated text; no cell contains a tab, a line break or a formula."""
     return "".join("\t".join(no_formula(_clean(cell)) for cell in row) + "\n" for row in rows).encode()
 
 
@@ -108,7 +108,8 @@ def _clean(text: str) -> str:
 
 
 def no_formula(cell: str) -> str:
-    """A spreadsheet computes what begins with one of these signs: where it is no number, an apostrophe in front makes it text."""
+    """Protect a cell against use as a formula: text that begins with one of these signs, and is no number, gets an apostrophe in
+    front."""
     if not cell.startswith(("=", "+", "-", "@")):
         return cell
     try:

@@ -1,7 +1,7 @@
-"""Where a raw sample stands in a file that counts samples only. Pure.
+"""Position of raw samples in a file that counts samples only. Pure.
 
-Such a file says when a sample was by its number. Where stamps show that samples were lost, others take their place, so that all
-that follows stands at its time; a break too long for that is only noted.
+In such a file the time of a sample follows from its number. If the stamps show a loss, other samples are inserted, so that
+everything after the loss keeps its time. A loss that is too long is only noted.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ MERGE_S = 0.1  # bad samples closer together are one stretch
 
 
 class TimelineError(ValueError):
-    """The stamps are not those of a regularly sampled stream."""
+    """Raised if the stamps are not those of a regularly sampled stream."""
 
 
 @dataclass(frozen=True)
 class Timeline:
-    """``jumps`` of the stamps, and how many samples are put in before each of them."""
+    """``jumps`` of the stamps, and the number of samples inserted before each of them."""
 
     rate_hz: float
     samples: int  # raw ones
@@ -43,14 +43,14 @@ class Timeline:
         return self.samples + self.filled
 
     def places(self, positions: Floats) -> Floats:
-        """Raw samples' numbers (n,), or places between two, in the file."""
+        """Positions in the file of raw sample numbers (n,), which may be fractions."""
         before = np.concatenate([[0], np.cumsum(self.fills, dtype=np.int64)])
         passed = np.searchsorted([jump.index for jump in self.jumps], positions, side="right")
         return np.asarray(positions + before[passed], dtype=np.float64)
 
     def spread(self, values: NDArray, length: int) -> NDArray:
-        """Values (samples,) with what is put in, padded to ``length``: the value before goes on, so that no step and no edge of a
-        trigger arises."""
+        """Values (samples,) with inserted samples, padded to ``length``. The last value is repeated, so that no step and no
+        trigger edge arises."""
         fills = np.zeros(self.samples, dtype=np.int64)
         for jump, fill in zip(self.jumps, self.fills, strict=True):
             fills[jump.index - 1] += fill
@@ -59,7 +59,7 @@ class Timeline:
 
 
 def timeline_of(stamps_s: Floats, rate_hz: float) -> Timeline:
-    """From the stamps (n,) of a recording, by the watch of a live run. Raises TimelineError."""
+    """Timeline of the stamps (n,) of a recording, found as in a live run. Raises TimelineError."""
     if not len(stamps_s) or not rate_hz > 0:
         raise TimelineError("there are no regularly sampled data")
     try:
@@ -81,7 +81,7 @@ def timeline_of(stamps_s: Floats, rate_hz: float) -> Timeline:
 
 
 def stretches(bad: Bools, apart: int) -> list[tuple[int, int]]:
-    """Where values (n,) are bad: (start, stop) each, those less than ``apart`` samples from each other as one."""
+    """Stretches (start, stop) of bad values (n,); stretches less than ``apart`` samples from each other are joined."""
     found: list[tuple[int, int]] = []
     edges = np.flatnonzero(np.diff(np.concatenate([[False], bad, [False]]).astype(np.int8)))
     for start, stop in edges.reshape(-1, 2).tolist():
@@ -93,7 +93,7 @@ def stretches(bad: Bools, apart: int) -> list[tuple[int, int]]:
 
 
 def held(values: Floats) -> Floats:
-    """Values (n,) in which the last finite one goes on where they are not finite; 0 before the first."""
+    """Values (n,) in which non-finite values are replaced by the last finite one; 0 before the first."""
     good = np.isfinite(values)
     if good.all():
         return values

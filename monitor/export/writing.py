@@ -1,4 +1,4 @@
-"""Writes new files only: under a temporary name, then renamed in one step."""
+"""Writing of new files only: under a temporary name, then renamed in one step."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from quietfloor.monitor.export.material import ExportError
 
 @contextlib.contextmanager
 def new_file(path: Path) -> Iterator[BufferedWriter]:
-    """An open file that becomes ``path`` when all went well, and is gone otherwise. Raises ExportError where ``path`` exists."""
+    """Open a file that becomes ``path`` if no error occurs, and is removed otherwise. Raises ExportError if ``path`` exists."""
     refuse_existing(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     draft = path.with_name(f".{secrets.token_hex(8)}.part")
@@ -31,7 +31,7 @@ def new_file(path: Path) -> Iterator[BufferedWriter]:
 
 @contextlib.contextmanager
 def new_folder(path: Path) -> Iterator[Path]:
-    """A folder to be filled that becomes ``path`` when all went well, and is gone otherwise."""
+    """Make a folder that becomes ``path`` if no error occurs, and is removed otherwise."""
     refuse_existing(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     draft = path.with_name(f".{secrets.token_hex(8)}.part")

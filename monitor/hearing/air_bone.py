@@ -1,6 +1,6 @@
-"""Air against bone at one frequency of one ear: the gap with its interval, and what such a pattern may suggest; pure.
+"""Air-bone gap at one frequency of one ear with its interval, and the pattern that it suggests. Pure.
 
-The words are for a licensed professional to decide on: print `FOR_A_PROFESSIONAL` with them.
+The texts are material for a licensed professional, who decides: print `FOR_A_PROFESSIONAL` with them.
 """
 
 from __future__ import annotations
@@ -37,7 +37,8 @@ _MAY_FIT: dict[Pattern, str] = {
 
 @dataclass(frozen=True)
 class AirBone:
-    """`gap_db` is air less bone; nan where one of them is only a limit, and then low or high may still be known."""
+    """Comparison of air and bone. `gap_db` is air minus bone; nan if one of them is only a limit. In that case one end of the
+    interval may still be known."""
 
     ear: str
     frequency_hz: float
@@ -50,7 +51,7 @@ class AirBone:
 
 
 def compare(air: Estimate, bone: Estimate, tables: HearingTables, age_group: str, age_months: float | None = None) -> AirBone:
-    """Two estimates of the same ear and frequency. Raises ValueError for others."""
+    """Compare two estimates of the same ear and frequency. Raises ValueError if ear or frequency differ."""
     a, b = air.measured, bone.measured
     hz = a.frequency_hz
     if a.ear != b.ear or (a.route, b.route) != ("air", "bone") or hz is None or not same_hz(hz, b.frequency_hz or math.nan):
@@ -80,7 +81,8 @@ def compare(air: Estimate, bone: Estimate, tables: HearingTables, age_group: str
 def compare_all(
     estimates: Iterable[Estimate], tables: HearingTables, age_group: str, age_months: float | None = None
 ) -> tuple[AirBone, ...]:
-    """Every bone estimate beside the air estimate of its ear and frequency, where there is one; the same stimulus goes first."""
+    """Compare every bone estimate with the air estimate of its ear and frequency, if there is one; the same stimulus is
+    preferred."""
     known = tuple(estimates)
     found = []
     for bone in (one for one in known if one.measured.route == "bone" and one.measured.frequency_hz is not None):
@@ -98,7 +100,8 @@ def compare_all(
 
 
 def _gap_sd_db(air: Estimate, bone: Estimate) -> float:
-    """Rows that both rest on cancel; errors of the others are taken to be independent, which makes the interval wide."""
+    """SD of the gap. Rows on which both estimates rest cancel; errors of the others are assumed to be independent, which makes
+    the interval wide."""
     apart = [row for row in air.rows if row not in bone.rows] + [row for row in bone.rows if row not in air.rows]
     return math.sqrt(sum(spread_db(row) ** 2 for row in apart))
 

@@ -1,11 +1,12 @@
 """A chart of estimated hearing levels with the symbols of an audiogram, as a matplotlib figure.
 
-Axes and symbols follow the Guidelines for Audiometric Symbols of the American Speech-Language-Hearing Association, 1990, and
-ISO 8253-1 (both from memory; the symbols and the direction of arrows secondary, seen in rules of a licensing board): the
-lowest levels on top, an octave as wide as 20 dB is high, right ear red, left ear blue; bone beside the line of its frequency, on
-the side of its ear as someone facing the person sees it. Lines join levels by air that were found, never those without response.
+Axes and symbols follow the Guidelines for Audiometric Symbols of the American Speech-Language-Hearing Association, 1990, and ISO
+8253-1 (both from memory; the symbols and the direction of arrows secondary, seen in rules of a licensing board). The lowest
+levels are on top, an octave is as wide as 20 dB is high, the right ear is red, the left ear blue. Bone symbols are beside the
+line of their frequency, on the side on which an observer who faces the person sees that ear. Lines join levels by air that were
+found, never those without response.
 
-An arrow up, for a level that may be better, is our choice; so are the bars. What is shown are estimates, and the chart says so.
+An arrow up, for a level that may be better, is our choice; so are the bars. The values are estimates, and the chart says so.
 """
 
 from __future__ import annotations
@@ -45,7 +46,8 @@ FOOTER_WIDTH = 128
 
 
 def audiogram_figure(title: str, estimates: Iterable[Estimate], not_shown: Iterable[NotEstimated] = ()) -> Any:
-    """A matplotlib Figure. Sounds without a frequency are told below it, and so is what could not be estimated, `not_shown`."""
+    """Return a matplotlib Figure. Sounds without a frequency are listed below the chart, and so are the sounds that could not be
+    estimated (`not_shown`)."""
     from matplotlib.figure import Figure
 
     known = [one for one in estimates if one.finding != "not tested"]
@@ -75,7 +77,7 @@ def audiogram_figure(title: str, estimates: Iterable[Estimate], not_shown: Itera
 
 
 def draw_audiogram(path: Path, title: str, estimates: Iterable[Estimate], not_shown: Iterable[NotEstimated] = ()) -> None:
-    """The figure into a PNG, SVG or PDF file. Raises ValueError (ending) and OSError."""
+    """Write the figure to a PNG, SVG or PDF file. Raises ValueError (file ending) and OSError."""
     if path.suffix.lower() not in FORMATS:
         raise ValueError(f"{str(path)!r}: the name must end in {', '.join(FORMATS)}")
     from matplotlib import rc_context
@@ -107,7 +109,7 @@ def _axes(axes: Any) -> None:
 
 
 def _place(one: Estimate) -> tuple[float, float, bool]:
-    """x, y, and whether the level is off the chart and was drawn at its edge."""
+    """Position x, y, and whether the level is outside the chart and was drawn at its edge."""
     hz = one.measured.frequency_hz or math.nan
     inside = min(max(one.level_db, TOP_DB), BOTTOM_DB)
     aside = _SIDE[one.measured.ear] * BONE_ASIDE if one.measured.route == "bone" else 0.0
@@ -115,7 +117,7 @@ def _place(one: Estimate) -> tuple[float, float, bool]:
 
 
 def _line(axes: Any, by_air: list[Estimate], ear: str) -> None:
-    """Neighbours with a threshold are joined; a frequency without response breaks the line."""
+    """Join neighbours with a threshold; a frequency without response interrupts the line."""
     ordered = sorted(by_air, key=lambda one: one.measured.frequency_hz or 0.0)
     for one, following in itertools.pairwise(ordered):
         if one.finding == following.finding == "threshold":
@@ -125,7 +127,7 @@ def _line(axes: Any, by_air: list[Estimate], ear: str) -> None:
 
 
 def _bar(axes: Any, one: Estimate) -> None:
-    """The interval, a little to the side of the ear; without a cap where nothing limits it."""
+    """Draw the interval, shifted a little to the side of the ear; an end without limit has no cap."""
     x, _, _ = _place(one)
     side = _SIDE[one.measured.ear]
     x += side * BAR_ASIDE
@@ -184,7 +186,7 @@ def _arrow(axes: Any, x: float, y: float, start: tuple[float, float], end: tuple
 
 
 def _legend(drawn: list[Estimate]) -> list[Any]:
-    """Only what is on the chart, in words."""
+    """Legend of the symbols that are on the chart."""
     from matplotlib.lines import Line2D
 
     def entry(label: str, **style: Any) -> Any:

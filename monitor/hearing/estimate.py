@@ -1,7 +1,7 @@
-"""From ABR thresholds in dB nHL to estimated hearing levels (dB eHL), by tables that were chosen by name; pure.
+"""Estimated hearing levels (dB eHL) from ABR thresholds in dB nHL, by tables that were chosen by name. Pure.
 
-An estimate is a level with an interval, not a hearing test: what a person hears is known only by asking. Every estimate carries
-the rows it was made with, their sources, and how far they may be trusted.
+An estimate is a level with an interval. It is not a hearing test, which needs the answers of the person. Every estimate names the
+rows from which it was made, their sources and their status.
 """
 
 from __future__ import annotations
@@ -86,9 +86,10 @@ class Measured:
 
 @dataclass(frozen=True)
 class Estimate:
-    """An estimated hearing level, dB eHL, with the interval that holds `coverage` of ears; nan: no limit on that side.
+    """An estimated hearing level in dB eHL, with the interval that contains a share `coverage` of ears; nan: no limit on that
+    side.
 
-    `level_db` is the level itself, for "at most" the highest it may be, for "no response" the one it is worse than.
+    `level_db` is the level itself; for "at most" the highest possible level; for "no response" the level that is exceeded.
     """
 
     measured: Measured
@@ -106,7 +107,7 @@ class Estimate:
 
     @property
     def status(self) -> str:
-        """The worst of the rows that it rests on."""
+        """The least certain status of the rows on which it rests."""
         return worst_status(row.status for row in self.rows)
 
     @property
@@ -137,7 +138,7 @@ class Estimate:
 
 
 def interval_words(low_db: float, high_db: float, coverage: float) -> str:
-    """95 %: 6 to 54."""
+    """The interval in words, such as "95 %: 6 to 54"."""
     percent = f"{100 * coverage:g} %"
     if math.isnan(low_db):
         return f"{percent}: below {high_db:.0f}"
@@ -149,9 +150,9 @@ def interval_words(low_db: float, high_db: float, coverage: float) -> str:
 def estimate(
     measured: Measured, chosen: Chosen, age_group: str, age_months: float | None = None, coverage: float = COVERAGE
 ) -> Estimate:
-    """Hearing level by the rows of the chosen tables that fit. Raises HearingError where none fits, or more than one.
+    """Hearing level by the matching rows of the chosen tables. Raises HearingError if no row matches, or more than one.
 
-    A row that leads to another route or stimulus is followed by the row of that one.
+    If a row refers to another route or stimulus, the row for that one is applied as well.
     """
     if not 0.5 <= coverage < 1.0:
         raise HearingError(f"coverage = {coverage:g}; allowed is 0.5 to below 1, such as 0.95")
@@ -172,7 +173,7 @@ def estimate(
 
 @dataclass(frozen=True)
 class NotEstimated:
-    """What no estimate could be made of, and why."""
+    """A result for which no estimate was possible, and the reason."""
 
     measured: Measured
     reason: str
@@ -181,7 +182,7 @@ class NotEstimated:
 def estimate_all(
     measured: Iterable[Measured], chosen: Chosen, age_group: str, age_months: float | None = None, coverage: float = COVERAGE
 ) -> tuple[tuple[Estimate, ...], tuple[NotEstimated, ...]]:
-    """The estimates that can be made, and the rest."""
+    """All possible estimates, and the results without an estimate."""
     made, rest = [], []
     for one in measured:
         try:
@@ -192,7 +193,7 @@ def estimate_all(
 
 
 def spread_db(row: Row) -> float:
-    """SD of single ears about a row, published or standing in."""
+    """SD of single ears about a row in dB, published or assumed."""
     if row.spread_db is not None:
         return row.spread_db
     return STAND_IN_DB if row.relative_to is None else RELATIVE_STAND_IN_DB
@@ -200,7 +201,7 @@ def spread_db(row: Row) -> float:
 
 @dataclass(frozen=True)
 class Grade:
-    """The average hearing level of an ear by air, and what a grading calls it: `word` from `low_word` to `high_word`."""
+    """The average hearing level of an ear by air, and its grade: `word`, within `low_word` to `high_word`."""
 
     ear: str
     average_db: float
@@ -211,9 +212,10 @@ class Grade:
 
 
 def grade(ear: str, estimates: Iterable[Estimate], grades: Grades) -> Grade:
-    """Average over the frequencies that the grading asks for. Errors are taken to be common to all of them, which is cautious.
+    """Grade of the average over the frequencies of the grading. Errors are assumed to be common to all frequencies, which is
+    cautious.
 
-    A frequency without a response counts with the level that it is worse than. nan and "" where a frequency is missing.
+    A frequency without a response counts with the level that it exceeds. The result is nan and "" if a frequency is missing.
     """
     by_hz: list[Estimate] = []
     missing = []

@@ -1,21 +1,22 @@
 """Advice on masking: when noise in the other ear is due, its sufficient level, and the level that is too high. Pure.
 
-A sound reaches the other cochlea weaker by the attenuation between the ears. Where it may still be heard there, a response is not
-known to be the tested ear's. Noise in the other ear settles that; too much of it crosses back and hides the tested ear as well.
+A sound reaches the other cochlea, weakened by the attenuation between the ears. If it may be heard there, a response is not known
+to come from the tested ear. Noise in the other ear prevents a response there. Too much noise crosses back and hides the tested
+ear as well.
 
-A brief sound of L dB nHL is hidden by noise of L dB effective masking at the same cochlea, with `MARGIN_DB` for safety. Babies
-answer at lower levels by bone than by air, so that the two are two scales for them: noise against a sound by bone is louder by
-the difference, and a threshold by bone is set against one by air with it. The noise that removed responses by bone in Lau &
-Small 2020 was between 12 dB less and 5 dB more than what this asks for, whichever coupler and bandwidth it had (computed in the
-tests). It is advice to start from, no proof that the other ear was silent.
+A brief sound of L dB nHL is masked by noise of L dB effective masking at the same cochlea, with `MARGIN_DB` for safety. Babies
+respond at lower levels by bone than by air, so that for them the two scales differ: noise for a sound by bone is louder by this
+difference, and a threshold by bone is converted with it before it is compared with one by air. The noise that removed responses
+by bone in Lau & Small 2020 was between 12 dB less and 5 dB more than this advice requires, for any of their couplers and
+bandwidths (computed in the tests). The advice is a starting point, not a proof that the other ear did not respond.
 
-An air-bone gap is one only where both thresholds were measured. Where that by bone is missing, as much of the threshold by air
-as is above that of normal ears may be a gap. The other ear then gets noise for it as far as that does no harm (`sure_db_em` does
-in any case), and noise above `highest_db_em` may hide the tested ear, so that no response proves nothing there. Neither makes a
-dilemma.
+There is an air-bone gap only if both thresholds were measured. If the threshold by bone is missing, the part of the air threshold
+above that of normal ears may be a gap. The noise in the other ear is then raised for this possible gap as far as that is known to
+be harmless (`sure_db_em` is sufficient in any case). Noise above `highest_db_em` may hide the tested ear, so an absence of
+response proves nothing there. Neither causes a dilemma.
 
-A run made only for the latency/amplitude-intensity function establishes no threshold. It does not need masking, but its
-response may hold a part of the other ear's; the advice flags that.
+A run made only for the latency/amplitude-intensity function establishes no threshold. It does not need masking, but its response
+may contain a part of the other ear's; the advice flags that.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ TWO_CHANNEL_HZ = (500.0, 4000.0)  # where 90 % of infants show which side answer
 
 @dataclass(frozen=True)
 class KnownEars:
-    """Thresholds that are known already, in dB nHL of the same kind of sound; nan: unknown. The other ear is to get the noise."""
+    """Known thresholds in dB nHL of the same kind of sound; nan: unknown. The other ear is the one that gets the noise."""
 
     other_bone_db: float = math.nan
     other_air_db: float = math.nan
@@ -59,9 +60,10 @@ class KnownEars:
 
 @dataclass(frozen=True)
 class Sound:
-    """What a run plays, and to whom. `noise_transducer`: the other ear's earphone; by air the same one if None.
+    """The sound of a run and the person. `noise_transducer`: the earphone at the other ear; if None, for a sound by air, the same
+    type.
 
-    `attenuation_set` names a set of the tables; None: the smallest of all sets counts. Raises HearingError.
+    `attenuation_set` names a set of the tables; None: the smallest value of all sets is used. Raises HearingError.
     """
 
     ear: str
@@ -102,13 +104,13 @@ class Sound:
 
 @dataclass(frozen=True)
 class MaskingAdvice:
-    """`due`: the other ear may hear the stimulus. `needed`: due, and the run is to establish a threshold. Levels in dB;
-    `crossing_db` and `other_bone_db` are of the scale of the sound's own route.
+    """Advice for one run. Levels in dB; `crossing_db` and `other_bone_db` are on the scale of the sound's own route.
 
-    `crossing_db`: level at the other cochlea. Noise from `lowest_db_em` (margin included; nan where none is due) to
-    `highest_db_em` (above it, it may hide the tested ear); both nan where its earphone is not known. `sure_db_em`: enough even if
-    the other ear has the air-bone gap that it may have. `most_db_em`: above `highest_db_em` only where nothing measured says that
-    this hides the tested ear. `dilemma`: no level does both, by what was measured.
+    `due`: the other ear may hear the stimulus. `needed`: noise is due, and the run is made for a threshold. `crossing_db`: level
+    at the other cochlea. Noise from `lowest_db_em` (margin included; nan if none is due) to `highest_db_em` (above it, noise may
+    hide the tested ear) is advised; both are nan if the earphone of the noise is not known. `sure_db_em`: sufficient even if the
+    other ear has the largest possible air-bone gap. `most_db_em`: above `highest_db_em` only if no measurement shows that such
+    noise hides the tested ear. `dilemma`: according to the measurements no level is both sufficient and harmless.
     """
 
     due: bool
@@ -136,7 +138,7 @@ class MaskingAdvice:
         return min(float(math.ceil(min(self.sure_db_em, harmless))), harmless)
 
     def judge(self, masking_db_em: float | None) -> str:
-        """Words for the noise that a run had; None for no noise, nan for noise of unknown level."""
+        """Text on the noise that a run had; None for no noise, nan for noise of unknown level."""
         if masking_db_em is None:
             if self.needed:
                 return "no masking, although it was due: this response is not known to be the tested ear's"
@@ -169,7 +171,7 @@ class MaskingAdvice:
 def advise(
     tables: HearingTables, sound: Sound, purpose: Purpose = "threshold", known: KnownEars | None = None
 ) -> MaskingAdvice:
-    """Masking advice for one run. Raises HearingError where the tables know no attenuation for it."""
+    """Masking advice for one run. Raises HearingError if the tables contain no attenuation for it."""
     ears = known or KnownEars()
     between = _attenuation(tables, sound, sound.transducer, sound.attenuation_set)
     attenuation = between.at(sound.frequency_hz)
@@ -198,8 +200,11 @@ def advise(
 
 
 def _attenuation(tables: HearingTables, sound: Sound, transducer: str, wanted: str | None) -> Interaural:
-    """The smallest that is published for this, or that of the wanted set. A narrower age goes first where the age is known,
-    and is left aside where it is not: older skulls attenuate less by bone."""
+    """Smallest published attenuation for this sound, or that of the wanted set.
+
+    If the age is known, a row for a narrower age is preferred; if it is not known, such rows are not used, because older skulls
+    attenuate less by bone.
+    """
     of_transducer = [entry for entry in tables.interaural if transducer in entry.transducer]
     fitting = [
         entry
@@ -218,7 +223,7 @@ def _attenuation(tables: HearingTables, sound: Sound, transducer: str, wanted: s
 
 
 def _other_bone(tables: HearingTables, sound: Sound, ears: KnownEars) -> tuple[float, str]:
-    """Best bone-conduction threshold in dB nHL that the other cochlea may have, and its source in words."""
+    """Best possible bone-conduction threshold of the other cochlea in dB nHL, and its source in words."""
     if not math.isnan(ears.other_bone_db):
         level = ears.other_bone_db - BETTER_DB
         told = f"as measured ({ears.other_bone_db:g} dB nHL by bone), and up to {BETTER_DB:g} dB better"
@@ -288,7 +293,7 @@ def _enough(
 
 
 def _gap(air_db: float, bone_db: float) -> float:
-    """Air-bone gap of two measured thresholds, 0 for one that the margin holds already; nan where one of the two is missing."""
+    """Air-bone gap of two measured thresholds in dB, 0 if the margin covers it already; nan if one threshold is missing."""
     gap = air_db - bone_db
     return gap if gap > MARGIN_DB or math.isnan(gap) else 0.0
 
@@ -298,11 +303,11 @@ def _is_young(sound: Sound) -> bool:
 
 
 def _bone_below_air_db(tables: HearingTables, sound: Sound) -> float:
-    """How much louder a level by bone is at a baby's cochlea than the same level by air; 0 where nothing is published.
+    """How much louder a level by bone is at a baby's cochlea than the same level by air, in dB; 0 if nothing is published.
 
-    That of the youngest for all infants: too much noise is safer to notice here than too little. By the rows of the tables that
-    say it, then by the means of normal ears; between their frequencies, for the youngest alone, straight lines over log f; for a
-    sound without a frequency the largest.
+    The value for the youngest is used for all infants, because too much noise is easier to notice than too little. Rows of the
+    tables that state it have priority, then the means of normal ears. Between their frequencies (for the youngest only) it is
+    linear over log f; for a sound without a frequency it is the largest value.
     """
     if sound.age_group != "infant":
         return 0.0
@@ -326,10 +331,12 @@ def _bone_below_air_db(tables: HearingTables, sound: Sound) -> float:
 def _too_much(
     noise_by: str, tables: HearingTables, sound: Sound, ears: KnownEars, notes: list[str]
 ) -> tuple[float, float]:
-    """Highest level of the noise in dB EM that is known to be harmless, and that no measurement speaks against.
+    """Highest level of the noise in dB EM that is known to be harmless, and highest level that no measurement excludes.
 
-    Up to the tested ear's threshold by bone, noise that crosses back changes nothing; it hides a sound that is known to be
-    louder at that cochlea from `MARGIN_DB` below the sound on. Noise comes back by bone, so all of it is on that scale."""
+    Noise that crosses back has no effect up to the tested ear's threshold by bone. A sound that is known to be louder at that
+    cochlea is hidden by noise from `MARGIN_DB` below the sound on. Noise crosses back by bone, so all levels here are on that
+    scale.
+    """
     wanted = sound.attenuation_set
     knows = any(wanted == entry.set and noise_by in entry.transducer for entry in tables.interaural)
     back = _attenuation(tables, sound, noise_by, wanted if knows else None)

@@ -1,8 +1,8 @@
-"""Numbers behind hearing levels and masking advice: `hearing-tables.toml`, and a file of the user's own that replaces its parts.
+"""Numbers for hearing levels and masking advice: `hearing-tables.toml`, and a file of the user that replaces parts of it.
 
-Which tables are used is chosen by name: there is no default. Of the same name, a table of the user's own replaces the shipped one
-as a whole; so do a set of interaural attenuations and a grading. `[[normal]]`, `[[occlusion]]` and `[[white_noise]]` of a user's
-file stand instead of all shipped ones.
+Tables are chosen by name; there is no default. A table of the user replaces the shipped table of the same name as a whole; so do
+a set of interaural attenuations and a grading. `[[normal]]`, `[[occlusion]]` and `[[white_noise]]` of a user's file replace all
+shipped ones.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _ONE_HZ = 0.005  # frequencies closer than this fraction are one: nominal 500 Hz
 
 
 class HearingError(QuotingError, ValueError):
-    """No honest answer can be given; the text says what is missing or wrong, and what to do."""
+    """Raised if no valid answer is possible; the text says what is missing or wrong, and what to do."""
 
 
 def _several(value: Any) -> Any:
@@ -66,7 +66,7 @@ class _Aged(_Sourced):
 
 
 class Table(_Entry):
-    """What a table is; its rows name it."""
+    """Description of a table; its rows refer to it by name."""
 
     name: str = Field(min_length=1)
     title: str = Field(min_length=1)
@@ -111,7 +111,7 @@ class Row(_Aged):
         return self.add_db if self.add_db is not None else -(self.subtract_db or 0.0)
 
     def is_for(self, stimulus: str, frequency_hz: float | None, route: str, transducer: str | None) -> bool:
-        """None as transducer: whichever the row has."""
+        """Whether the row is for this sound. A transducer of None matches any row."""
         at_frequency = frequency_hz is None and not self.frequency_hz
         if frequency_hz is not None:
             at_frequency = any(same_hz(frequency_hz, hz) for hz in self.frequency_hz)
@@ -120,7 +120,7 @@ class Row(_Aged):
 
 
 class Normal(_Aged):
-    """Where normal ears answer: (Hz, dB nHL); `accuracy_percent` of a limit."""
+    """Thresholds of normal ears: pairs (Hz, dB nHL). `accuracy_percent`: accuracy of a limit."""
 
     stimulus: Standard
     levels_db_nhl: tuple[tuple[_Hz, _Db], ...]
@@ -129,12 +129,12 @@ class Normal(_Aged):
     accuracy_percent: float | None = Field(default=None, gt=50, le=100)
 
     def at(self, frequency_hz: float | None) -> float:
-        """nan where nothing is published."""
+        """Threshold in dB nHL at a frequency; nan if nothing is published."""
         return next((db for hz, db in self.levels_db_nhl if frequency_hz is not None and same_hz(hz, frequency_hz)), math.nan)
 
 
 class Interaural(_Aged):
-    """Smallest attenuation between the ears, one for all frequencies or (Hz, dB)."""
+    """Smallest attenuation between the ears in dB: one value for all frequencies, or pairs (Hz, dB)."""
 
     set: str = Field(min_length=1)
     transducer: Annotated[tuple[str, ...], BeforeValidator(_several)]
@@ -157,13 +157,14 @@ class Interaural(_Aged):
 
 
 class Occlusion(_Sourced):
-    """(Hz, dB)."""
+    """Occlusion effect as pairs (Hz, dB)."""
 
     transducer: Annotated[tuple[Earphone, ...], BeforeValidator(_several)]
     effects_db: tuple[tuple[_Hz, float], ...]
 
     def at(self, frequency_hz: float | None) -> float:
-        """The nearest row below or at 1.4 times its frequency; 0 above; the largest for a sound without a frequency."""
+        """Effect in dB of the nearest row; 0 above 1.4 times the highest frequency of the rows; the largest for a sound without a
+        frequency."""
         if frequency_hz is None:
             return max(db for _, db in self.effects_db)
         if frequency_hz > 1.42 * max(hz for hz, _ in self.effects_db):
@@ -172,7 +173,7 @@ class Occlusion(_Sourced):
 
 
 class WhiteNoise(_Aged):
-    """What it took to remove a response by bone."""
+    """Level of white noise that removed a response by bone."""
 
     frequency_hz: _Hz
     level_db_nhl: _Db
@@ -220,7 +221,7 @@ class Chosen:
 
 @dataclass(frozen=True)
 class HearingTables:
-    """All that is known, shipped and own."""
+    """All tables, shipped and of the user."""
 
     tables: Mapping[str, Table]
     rows: tuple[Row, ...]
@@ -241,13 +242,13 @@ class HearingTables:
         return Chosen(wanted, tuple(row for row in self.rows if row.table in wanted))
 
     def grading(self, name: str) -> Grades:
-        """Raises HearingError."""
+        """A grading by name. Raises HearingError."""
         if name not in self.grades:
             raise HearingError(f"grades = {name!r} is unknown; known are {', '.join(self.grades)}")
         return self.grades[name]
 
     def in_words(self) -> tuple[str, ...]:
-        """One line a table, for those who have to choose."""
+        """One line for each table, for the user's choice."""
         return tuple(
             f"{table.name}: {table.title}; {worst_status(row.status for row in self.rows if row.table == table.name)}"
             for table in self.tables.values()
@@ -262,12 +263,12 @@ def same_hz(one_hz: float, other_hz: float) -> bool:
 
 
 def worst_status(statuses: Iterable[str]) -> str:
-    """The least certain of some; "unverified" where there is none."""
+    """The least certain of several statuses; "unverified" if there is none."""
     return max(statuses, key=STATUSES.index, default="unverified")
 
 
 def load_hearing_tables(own: Path | None = None) -> HearingTables:
-    """The shipped file, with the parts that `own` replaces or adds. Raises HearingError that names file, entry and key."""
+    """Read the shipped file, with the parts that `own` replaces or adds. Raises HearingError that names file, entry and key."""
     shipped = _read(SHIPPED)
     if own is None:
         return _tables(shipped)

@@ -1,8 +1,8 @@
-"""Import of a recording of another system, in XDF, BDF or EDF, as a run folder: from there on it is a run like any other.
+"""Import of a recording of another program, in XDF, BDF or EDF, as a run folder, which is then used like any other run.
 
-Every sample of the chosen stream goes into raw.xdf as it was read, with its labels and texts, and the engine of a live run
-decides on it. Where the file has no trigger channel, one is made from annotations or markers; such onsets are as right as the
-program that wrote them, to the nearest sample, and the run says so.
+Every sample of the chosen stream is written to raw.xdf as it was read, with its labels and texts, and the engine of a live run
+decides on it. If the file has no trigger channel, one is made from annotations or markers. Such onsets are only as accurate as
+the program that wrote them, and are rounded to the nearest sample; the run says so.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ WIDEST = 10  # texts that are named in an error
 
 @dataclass(frozen=True)
 class Wanted:
-    """``onsets``: pattern (as of file names) of texts that mark an onset, instead of a trigger channel. ``stream``: which of
-    several."""
+    """Options of an import. ``onsets``: pattern (as for file names) of texts that mark an onset, instead of a trigger channel.
+    ``stream``: name of the stream, if there are several."""
 
     onsets: str | None = None
     stream: str | None = None
@@ -45,7 +45,7 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Imported:
-    """The new folder, its plan in full, and what should be known about it. ``onsets``: how many texts became triggers."""
+    """Result of an import: the new folder, its complete plan, and cautions. ``onsets``: number of texts that became triggers."""
 
     folder: RunFolder
     plan: Plan
@@ -55,7 +55,7 @@ class Imported:
 
 
 def import_recording(path: Path, session: Path, plan: Plan, wanted: Wanted) -> Imported:
-    """Make a run folder in ``session``; none is made for a file that cannot be used.
+    """Make a run folder in ``session`` from a recording; no folder is made for a file that cannot be used.
 
     Raises SourceError, XdfError, PlanError, PreflightError, FolderError, JournalError, OSError.
     """
@@ -96,7 +96,7 @@ def import_recording(path: Path, session: Path, plan: Plan, wanted: Wanted) -> I
 
 
 def _onsets(source: RecordingSource, stamps_s: Floats, pattern: str) -> NDArray[np.int64]:
-    """Samples (n,) nearest to all texts that fit. Raises ChannelError that names those that are there."""
+    """Samples (n,) nearest to all matching texts. Raises ChannelError that lists the existing texts."""
     fits = [stamp for stamp, text in source.texts if fnmatch.fnmatchcase(text.strip(), pattern)]
     places = places_of(np.array(fits, dtype=np.float64), stamps_s)
     places = places[np.isfinite(places)]
@@ -116,7 +116,7 @@ def _has(source: RecordingSource) -> str:
 def _with_trigger(
     description: StreamDescription, samples: NDArray[Any], positions: NDArray[np.int64]
 ) -> tuple[StreamDescription, NDArray[Any]]:
-    """The samples with one more channel: 1 for a millisecond from each position on, 0 elsewhere."""
+    """The samples with one more channel: 1 for a millisecond from each position on, otherwise 0."""
     line = np.zeros(samples.shape[1], samples.dtype)
     for place in range(max(1, round(PULSE_MS * 1e-3 * description.rate_hz))):
         line[positions[positions + place < len(line)] + place] = 1
@@ -148,7 +148,7 @@ def _widened(xml: str, wider: StreamDescription) -> str:
 def _unit(
     description: StreamDescription, channels: Channels, samples: NDArray[Any], plan: Plan, settings: EngineSettings
 ) -> UnitFinding:
-    """The unit of the samples as a live run settles it, from the first second."""
+    """Unit of the samples as a live run determines it, from the first second."""
     first = samples[list(channels.eeg), : math.ceil(CHECK_S * description.rate_hz)].astype(np.float64)
     return unit_of(plan.stream.unit, description, channels, first, settings.band)
 

@@ -25,14 +25,15 @@ SLOWEST, FASTEST = 0.05, 1000.0
 
 
 class _Ended(Exception):
-    """The viewer has gone."""
+    """Raised when the display has stopped the playback."""
 
 
 class Playback:
     """A recorded run with the interface of a live one: ``status``, ``engine``, ``start``, ``stop``, ``wait``.
 
-    One thread replays; it waits between pieces of 20 ms of stream according to ``speed``, ``paused`` and ``go_to``, which any
-    thread may set. ``result`` is what ``replay`` gave, None when it was stopped before; ``failure`` why it could not be done.
+    One thread replays; between pieces of 20 ms of stream it waits according to ``speed``, ``paused`` and ``go_to``, which any
+    thread may set. ``result`` is the result of ``replay``, None if it was stopped before its end; ``failure`` is the reason if it
+    failed.
     """
 
     def __init__(
@@ -77,7 +78,7 @@ class Playback:
             self._change.notify_all()
 
     def wait(self, timeout_s: float | None = None) -> bool:
-        """Wait until it is over; whether it is."""
+        """Wait until the playback is over; returns whether it is."""
         return self._over.wait(timeout_s)
 
     @property
@@ -104,7 +105,8 @@ class Playback:
             self._change.notify_all()
 
     def go_to(self, seconds: float) -> None:
-        """Play to this moment of the stream at full speed, then as before; moments that have passed are shown by the view."""
+        """Play to this moment of the stream at full speed, then continue at the set speed. Earlier moments are shown by the
+        view."""
         with self._change:
             self._hurry_until_s = seconds
             self._change.notify_all()

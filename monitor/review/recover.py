@@ -1,6 +1,6 @@
-"""A run that was cut short gets its missing files from its recording: the same engine decides again, and what it said live must
-come out again, byte for byte or as the same decisions (``Replayed.identical``). Nothing that was recorded is changed; the event
-log is only continued."""
+"""Completion of a run that was cut short: its missing files are made from the recording. The same engine decides again, and every
+live event must be the same, byte for byte or as the same decisions (``Replayed.identical``). Nothing that was recorded is
+changed; the event log is only continued."""
 
 from __future__ import annotations
 
@@ -36,30 +36,32 @@ BEFORE = "the program was ended before the first sweep: nothing was decided"
 
 
 class FinishError(QuotingError, RuntimeError):
-    """A run folder cannot be finished; the text says why. What was recorded is as it was."""
+    """Raised if a run folder cannot be completed; the text says why. The recording is unchanged."""
 
 
 class NothingRecorded(FinishError):
-    """The program was ended before anything was recorded: there is nothing to finish."""
+    """Raised if the program ended before anything was recorded, so that there is nothing to complete."""
 
 
 @dataclass(frozen=True)
 class Finished:
-    """The record of the run, and the names of the files that were made or continued; none where it was complete."""
+    """The record of the run, and the names of the files that were made or continued; none if it was complete."""
 
     record: dict[str, Any]
     made: tuple[str, ...]
 
 
 def is_unfinished(path: Path) -> bool:
-    """Whether a folder holds a recording without its result, and nobody is at work on it."""
+    """Whether a folder contains a recording without a result, and no program is using it."""
     folder = RunFolder(path)
     return folder.raw.is_file() and not folder.run.is_file() and not is_held(folder.raw)
 
 
 def finish(path: Path | str) -> Finished:
-    """Make what is missing of run.json, average.csv and the end of events.jsonl. Raises NothingRecorded, FinishError,
-    FolderError, InUse, ReplayError, PlanError, SourceError, XdfError, OSError."""
+    """Make the missing ones of run.json, average.csv and the end of events.jsonl.
+
+    Raises NothingRecorded, FinishError, FolderError, InUse, ReplayError, PlanError, SourceError, XdfError, OSError.
+    """
     folder = RunFolder.open(path)
     with sole_writer(folder.path.parent):
         if is_held(folder.raw):
@@ -138,7 +140,7 @@ def _record(folder: RunFolder) -> dict[str, Any]:
 
 
 def _decided(folder: RunFolder) -> Replayed | None:
-    """The run decided again; None for one that ended before its unit was settled, so that nothing was decided."""
+    """Decide the run again; None for a run that ended before its unit was determined, so that nothing was decided."""
     last = _last_words(folder)
     if not folder.plan.is_file() or plan_of(folder).stream.unit is None or _short(folder) or (last and last.sample == 0):
         return None
@@ -150,13 +152,13 @@ def _decided(folder: RunFolder) -> Replayed | None:
 
 
 def _short(folder: RunFolder) -> bool:
-    """Whether a recording is too short for anything to have been decided; a unit in its plan is then only the user's own."""
+    """Whether a recording is too short for any decision; a unit in its plan is then the one that the user gave."""
     source = RecordingSource(folder.raw)
     return source.total_samples < CHECK_S * source.description.rate_hz
 
 
 def _lines(folder: RunFolder) -> tuple[list[str], str]:
-    """Whole lines of the event log, and what is left of a last one that was cut."""
+    """Complete lines of the event log, and the incomplete last line, if any."""
     if not folder.events.is_file():
         return [], ""
     *whole, cut = bytes_of(folder.events, MOST_LOG_BYTES).decode("utf-8", errors="replace").split("\n")
@@ -164,9 +166,13 @@ def _lines(folder: RunFolder) -> tuple[list[str], str]:
 
 
 def _whole_log(folder: RunFolder, events: list[Event], there: int, run_format: int) -> tuple[str | None, Grade | None]:
-    """The event log with all that the engine says behind what is there, None where nothing is missing; and how what is there came
-    out again, None where nothing is. A line that was cut is completed; what cannot be, a notice of which no recording knows, is
-    kept as the text of one. What was said of samples that a power cut took (from ``there`` on) stays as it is."""
+    """The complete event log, None if nothing is missing; and how the existing events agree with the decisions made again, None
+    if there are none.
+
+    An incomplete last line is completed. If it cannot be completed, because it is a notice that does not follow from the
+    recording, it is kept as the text of a notice. Events on samples that a power cut removed (from ``there`` on) are kept
+    unchanged.
+    """
     lines, cut = _lines(folder)
     said = [event for line in lines if (event := _event(folder, line))["type"] != "notice"
             and (event["type"] == "verdict" or event["sample"] < there)]  # fmt: skip
@@ -190,7 +196,7 @@ def _differs(folder: RunFolder, what: str) -> str:
 
 
 def _last_words(folder: RunFolder) -> Verdict | None:
-    """The verdict of a run that said one and no more."""
+    """The verdict of a run whose log ends with one."""
     for line in reversed(_lines(folder)[0]):
         event = _event(folder, line)
         if event["type"] == "verdict":
@@ -199,7 +205,7 @@ def _last_words(folder: RunFolder) -> Verdict | None:
 
 
 def _event(folder: RunFolder, line: str) -> dict[str, Any]:
-    """One that was said; it has what is looked at here. Raises FinishError."""
+    """Parse one logged event and check that it has the required keys. Raises FinishError."""
     try:
         event = json_from(line)
         kind = event["type"]
@@ -227,8 +233,8 @@ def _begun(folder: RunFolder) -> dict[str, Any]:
 
 
 def _stimulus(begun: dict[str, Any], plan: Plan) -> dict[str, Any] | None:
-    """What was played, from the start's own record; without one from the plan, and then nothing is said of the sound dose, so
-    that the account of the session is not taken for settled."""
+    """The sound that was played, from begun.json. Without that file it comes from the plan, without a sound dose, so that the
+    session's account is not treated as settled."""
     if plan.sound is None:
         return None if plan.stated is None else plan.stated.record()
     if begun.get("stimulus") is not None:

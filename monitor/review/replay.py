@@ -39,7 +39,7 @@ Grade = Literal["bytes", "decisions"]
 
 
 class ReplayError(QuotingError, RuntimeError):
-    """The run folder cannot be replayed; the text says what is missing."""
+    """Raised if the run folder cannot be replayed; the text says what is missing."""
 
 
 @dataclass(frozen=True)
@@ -64,11 +64,11 @@ class Replayed:
 
     @property
     def identical(self) -> bool:
-        """Whether every look of the live run and its verdict came out again, and no other (unless it was killed before that).
+        """Whether every live look and the verdict came out the same, and no others did (unless the run was killed before).
 
-        By "bytes", or by "decisions": the same sweeps, counts, words and verdict, figures within TOLERANCE, as on a processor
-        that adds in another order. Figures that an earlier format did not have, or had by another method, are not compared: no
-        decision rests on them.
+        "bytes", or "decisions": the same sweeps, counts, texts and verdict, with figures within TOLERANCE, as on a processor that
+        adds in another order. Figures that an earlier format did not have, or computed by another method, are not compared,
+        because no decision rests on them.
         """
         return self.identical_by is not None
 
@@ -149,7 +149,7 @@ def replay(
 
 
 def grade(event: Event, old: dict[str, Any], run_format: int) -> Grade | None:
-    """How an event that was decided again agrees with ``old``, what a run of ``run_format`` wrote; None: it does not."""
+    """How an event that was decided again agrees with ``old``, written by a run of ``run_format``; None: it does not agree."""
     new = _as_of(run_format, jsonable(event.record()), old)
     if event_line(new) == event_line(old):
         return "bytes"
@@ -170,12 +170,13 @@ def _same(new: Any, old: Any) -> bool:
 
 
 def _same_end(new: Verdict | None, old: dict[str, Any]) -> bool:
-    """Whether a run ends as it ended live, in whichever words."""
+    """Whether a run ends as it ended live, with any wording."""
     return new is not None and (new.verdict, new.stopped_by) == (old["verdict"], old["stopped_by"])
 
 
 def _as_of(run_format: int, new: dict[str, Any], old: dict[str, Any]) -> dict[str, Any]:
-    """What is new as the run's format had it: later keys left out, what is worked out otherwise taken from ``old``."""
+    """A new event in the form of the run's format: newer keys are left out, and values that are computed differently now are
+    taken from ``old``."""
     for since, of_events in OTHERWISE_SINCE.items():
         if run_format < since:
             keys = of_events.get(new["type"], ())
@@ -184,7 +185,7 @@ def _as_of(run_format: int, new: dict[str, Any], old: dict[str, Any]) -> dict[st
 
 
 def plan_of(folder: RunFolder) -> Plan:
-    """The plan that a run was made with. Raises ReplayError, PlanError."""
+    """The plan of a run. Raises ReplayError, PlanError."""
     if not folder.plan.is_file():
         raise ReplayError(f"{folder.path} has no {folder.plan.name}: the run ended in its first second, nothing was decided")
     return load_run_plan(folder.plan)
@@ -209,7 +210,7 @@ def _orders(folder: RunFolder, live: list[dict[str, Any]]) -> list[tuple[int, Or
 
 
 def _is_event(event: Any) -> bool:
-    """Whether it has what is looked at here."""
+    """Whether an event has the required keys."""
     if not isinstance(event, dict) or not isinstance(event.get("type"), str):
         return False
     if event["type"] in COMPARED:
@@ -218,7 +219,7 @@ def _is_event(event: Any) -> bool:
 
 
 def _ending(live: list[dict[str, Any]], ended: str) -> tuple[Any, str]:
-    """How a run ended that no rule of its own ended."""
+    """How a run ended if none of its rules ended it."""
     for event in reversed(live):
         if event["type"] == "verdict" and event["stopped_by"] in ("operator", "fault"):
             return event["stopped_by"], event["reason"]

@@ -119,6 +119,7 @@ def run_record(
         "alpha": plan.decision.alpha,
         "rule": None if engine is None else _rule(engine),
         **_figures(look),
+        **_sweeps(engine, search),
         "lost_samples": None if engine is None else engine.lost_samples,
         "foreign_sweeps": None if engine is None else engine.foreign_sweeps,
         "timing": _timing(engine, timing or Timing()),
@@ -151,6 +152,18 @@ def _figures(look: LookDone | None) -> dict[str, Any]:
     if look is None:
         return dict.fromkeys(FIGURES)
     return {name: getattr(look, name) for name in FIGURES}
+
+
+def _sweeps(engine: Engine | None, search: PlannedSearch | None) -> dict[str, Any]:
+    """Of a search, which has no last look: all sweeps of the recording, those of pauses too."""
+    if engine is None or search is None:
+        return {}
+    looks = [look for one in search.now().conditions for look in one.looks if look is not None]
+    return {
+        "sweeps_presented": engine.counts.presented,
+        "sweeps_accepted": sum(look.accepted for look in looks),
+        "rejected": dict(engine.counts.rejected + search.rejected),
+    }
 
 
 def _rule(engine: Engine) -> dict[str, Any]:

@@ -38,6 +38,8 @@ REASONS = {  # why a sweep is rejected, in words for the bench
     **{criterion.name: criterion.word for criterion in CRITERIA},
     "saturation": "with the amplifier at its limit",
     "flat": "without a signal",
+    "paused": "in a pause",
+    "cell_unread": "in units whose level could not be read",
     "not_finite": "without numbers",
     "gap": "with samples lost",
     "edge": "too soon after a start",

@@ -7,7 +7,7 @@ from the orders, which are kept among the events with the number of units before
 from __future__ import annotations
 
 import math
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -59,6 +59,7 @@ class PlannedSearch:
         self.sample = 0  # raw samples up to the last unit
         self.ordered: list[Ordered] = []
         self.paused = False
+        self._paused_sweeps = 0
         self._over = False
         self._left: set[int] = set()
         self._softest_db = -math.inf
@@ -93,6 +94,8 @@ class PlannedSearch:
             return events
         self.units, self.sample = self.units + 1, unit.sample
         place = self.cells.place(unit.cell)
+        if unit.cell == self.cells.silence:
+            self._paused_sweeps += unit.faults.count(None)
         if place is not None:
             self._running.update(place, unit.sweeps_uv[0], unit.usable[0])
             chosen = self._running.choose()
@@ -188,6 +191,11 @@ class PlannedSearch:
     def answers(self, limits: bool = True) -> tuple[Answer, ...]:
         """The answer of each condition; without ``limits`` it takes less time."""
         return tuple(self._running.answer(number, limits) for number in range(len(self.sought)))
+
+    @property
+    def rejected(self) -> Counter[str]:
+        """Sweeps that were left out here, by reason; those with a fault the engine counts."""
+        return self._running.rejected + Counter(paused=self._paused_sweeps)
 
     def now(self) -> SearchNow:
         """Present state, for a display."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -216,6 +217,7 @@ class RunningSearch:
         self._unit_weight = 0.0
         first_ranked = min(range(len(conditions)), key=lambda number: conditions[number].rank)
         self.now = self._begin(first_ranked, self._running[first_ranked].offered)  # the cell to play, and why
+        self.rejected: Counter[str] = Counter()  # sweeps without a fault that were larger than usual, by reason
         self.chose = False  # whether the last `choose` looked at what is known and chose anew
         self._since = 0  # units of the cell to play since it was chosen
 
@@ -257,7 +259,8 @@ class RunningSearch:
         running = self._running[place.condition]
         settings = running.condition.settings[place.level]
         accepted = usable.copy()
-        for _, beyond in self._limits.update(sweeps_uv[..., settings.judged], usable):
+        for reason, beyond in self._limits.update(sweeps_uv[..., settings.judged], usable):
+            self.rejected[reason] += int((accepted & beyond).sum())
             accepted &= ~beyond
         unit = reduce_unit(sweeps_uv, accepted, settings.window)
         weight = float(unit.weight)

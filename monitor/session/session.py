@@ -488,12 +488,10 @@ class Session:
         return sound
 
     def first_plan(self) -> Plan:
-        """The plan of the suggested run, for a check before it; of the first condition where nothing is left. Of a search it is
-        that of the level that it begins with."""
+        """The plan of the suggested run, for a check before it; of the first condition where nothing is left; the whole search
+        where the session searches."""
         if self.plan.method == "search":
-            ahead = self.search_ahead()
-            index, level = (0, self.plan.rules(0).start_db) if ahead is None else ahead.begins_with
-            return self.run_plan(self.plan.conditions[index], level)
+            return self.next_search() or self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)
         suggestion = self.next()
         if suggestion is None or suggestion.level_db_nhl is None:
             return self.run_plan(self.plan.conditions[0], self.plan.rules(0).start_db)

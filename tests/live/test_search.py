@@ -123,6 +123,8 @@ def test_the_operator_steers_it_and_a_replay_follows(tmp_path: Path) -> None:
     silence = len(LEVELS) * 2
     cells = [event["cell"] for event in folder.read_events() if event["type"] == "cell_unit"]
     assert silence in cells
+    assert record["rejected"]["paused"] > 0
+    assert record["sweeps_presented"] == record["sweeps_accepted"] + sum(record["rejected"].values())
     assert choices(folder)[-1]["why"] == "operator" or 14 in cells
     done = replay(folder)
     assert done.identical_by == "bytes"

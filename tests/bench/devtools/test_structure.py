@@ -1,5 +1,6 @@
 """Figures of a structure on a tree of a few files, whose figures are counted by hand; a revision of it that git keeps."""
 
+import shutil
 import subprocess
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
@@ -22,6 +23,7 @@ RUN = """from quietfloor.monitor.core.rules import engine
 def late():
     from quietfloor.stimuli import sound
 """
+WITH_GIT = pytest.mark.skipif(shutil.which("git") is None, reason="no git on this machine")
 FILES = {
     "stimuli/sound.py": "def louder(level):\n    return level + 1\n",
     "monitor/core/engine.py": ENGINE,
@@ -72,6 +74,7 @@ def test_floors_and_circles() -> None:
     assert (found.arrows, found.height) == (5, 3)
 
 
+@WITH_GIT
 def test_a_revision_beside_the_tree_as_it_is(tree: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What git keeps is measured while the tree holds something else; an import inside a function closes a circle."""
     for words in ("init -q", "add .", "-c user.name=a -c user.email=a@b.c commit -qm one", "tag then"):
@@ -111,6 +114,7 @@ def test_the_picture_names_every_part_and_a_circle_is_red(tree: Path, tmp_path: 
     assert drawn()[1]
 
 
+@WITH_GIT
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [(["--at", "nowhere"], "'nowhere' is no revision that git has here"), (["--picture", "a.png"], "ends in .svg")],
