@@ -28,8 +28,8 @@ BEYOND_RUNGS = 1.2  # room above the loudest and below the softest rung, for a t
 WHY = {
     "start": "to begin with",
     "operator": "as was asked for",
-    "threshold": "to narrow the threshold",
-    "proof": "to prove the response",
+    "threshold": "to narrow it down",
+    "proof": "to prove a response",
 }
 STATES = {  # in words, and where there is no room
     "running": ("open", "open"),

@@ -124,7 +124,7 @@ class BoardView(QWidget):
         painter.setPen(pen(theme.axis if column.running else theme.grid))
         painter.drawRect(body.adjusted(0, 0, -1, 0))
         label = px(3.3) if whole else px(0.8)
-        words = px(7.7) if whole else px(1.5)
+        words = px(8.1) if whole else px(1.5)
         band = QRectF(body.left() + label, body.top(), px(4.2) if whole else body.width() - label - words, body.height())
         trace = QRectF(band.right() + px(0.6), body.top(), body.right() - words - band.right() - px(0.6), body.height())
         if whole:
@@ -268,7 +268,7 @@ class BoardView(QWidget):
             right = place.adjusted(0, 0, -mark - 5, 0)
             ink = theme.states["present"] if rung.found else theme.ink if rung.playing else theme.quiet
             self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
-            right.setRight(right.right() - px(3.2))
+            right.setRight(right.right() - px(3.7))
             self._text(painter, right, rung.evidence, ink, size, rung.playing or rung.found, at=RIGHT)
         elif rung.played:
             painter.fillRect(QRectF(body.left() + 2, y - 1, px(0.5), 3), QColor(theme.average))

@@ -132,7 +132,7 @@ def test_the_state_of_a_column_is_said_in_words() -> None:
     )  # fmt: skip
     words = [(column.words, column.words_short) for column in board_of(search(*conditions)).columns]
     assert words == [
-        ("plays 30 dB nHL to narrow the threshold", "plays"), ("waits for its turn", "waits"), ("open", "open"),
+        ("plays 30 dB nHL to narrow it down", "plays"), ("waits for its turn", "waits"), ("open", "open"),
         ("answered; response found at 30 dB nHL", "answered"), ("answered; no response found", "answered"),
         ("left for now", "left"),
     ]  # fmt: skip
