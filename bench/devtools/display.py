@@ -1,15 +1,16 @@
-"""Does the window keep up, and does it leave the acquisition alone? A real stream over LSL, a real run, a real window.
+"""Test whether the window keeps up and leaves the acquisition undisturbed. Uses a real stream over LSL, a real run, a real
+window.
 
     python -m quietfloor.bench.devtools.display --seconds 300 --channels 8 --rate 16000
 
-A process of its own sends EEG and triggers in real time; the run records, averages and decides on a thread of this one, as in
-``quietfloor run``, while the window is brought up to date and painted. Without a screen Qt paints into memory. Prints JSON:
+A separate process sends EEG and triggers in real time. The run records, averages and decides on a thread of this process, as in
+``quietfloor run``, while the window is updated and painted. Without a screen Qt paints into memory. Prints JSON:
 
-- ``frame_ms``: work and painting of each frame; ``busy_ms``: the same by the clock of the thread, which stands still while other
-  programs have the processor; ``interval_ms``: from one frame to the next (33 are meant);
-- ``behind_ms``: samples that wait in the inlet, seen at every frame;
-- ``look_ms``: from pushing the last sample of a block to its look;
-- ``memory_mb``: resident, after the first tenth, at the end, and the most.
+- ``frame_ms``: time for work and painting of each frame; ``busy_ms``: the same by the clock of the thread, which stops while
+other programs use the processor; ``interval_ms``: from one frame to the next (33 intended);
+- ``behind_ms``: samples that wait in the inlet, measured at every frame;
+- ``look_ms``: delay from pushing the last sample of a block to its look;
+- ``memory_mb``: resident memory after the first tenth, at the end, and the maximum.
 
 Exit status 0: frames below 33 ms and behind below 100 ms at 99 of 100, memory grown by less than 1 MB a minute and 10 MB; 1: not.
 """
@@ -131,10 +132,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--seconds", type=float, default=60.0, metavar="S", help="how long (60)")
+    parser.add_argument("--seconds", type=float, default=60.0, metavar="S", help="duration (60)")
     parser.add_argument("--channels", type=int, default=8, metavar="N", help="EEG channels (8)")
     parser.add_argument("--rate", type=float, default=16000.0, metavar="HZ", help="sampling rate (16000)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the noise (1)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the noise (1)")
     args = parser.parse_args(arguments)
     if no_screen():
         os.environ["QT_QPA_PLATFORM"] = "offscreen"

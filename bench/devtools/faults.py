@@ -1,18 +1,18 @@
-"""What can go wrong, tried: runs that are killed, disks that fail, streams with faults in them. Prints one table.
+"""Try faults: runs that are killed, disks that fail, streams with faults. Prints one table.
 
     python -m quietfloor.bench.devtools.faults
     python -m quietfloor.bench.devtools.faults --kills 40 --runs 40 --out faults.json
 
-Kills and full disks (``quietfloor.bench.devtools.crash_tests``): real processes, real files; each run is then finished from what
-is left. Faults of the stream (``quietfloor.bench.devtools.fault_runs``): the engine of a live run on streams whose onsets follow
-the plan's own schedule, once without a response, for the rate of false alarms, and once with one of 450 nV in 1 uV of noise. 5 %
-of false alarms are allowed, so that a few hundred runs tell. A fault is survived when it is named, its sweeps are rejected by
-reason, the exact interval of its false alarms does not lie above what is allowed, and no response that is there is called absent;
-or, where a run may not go on with it, when every run ends on a fault. Hostile input (``quietfloor.bench.devtools.fuzz``): every
-file and every description that the program reads, broken in many ways; what is neither read nor refused in clear words is a
-crash.
+Kills and full disks (``quietfloor.bench.devtools.crash_tests``) use real processes and real files; each run is then finished from
+its remains. Faults of the stream (``quietfloor.bench.devtools.fault_runs``) are processed by the engine of a live run. The onsets
+follow the plan's own schedule. Each fault is tried without a response, for the rate of false alarms, and with a response of 450
+nV in 1 uV of noise. 5 % of false alarms are allowed, so that a few hundred runs are enough. A fault counts as handled if it is
+reported, its sweeps are rejected by reason, the exact interval of its false alarms does not lie above the allowed rate, and no
+existing response is called absent. If a run may not go on with the fault, every run must end on a fault. Hostile input
+(``quietfloor.bench.devtools.fuzz``): every file and every description that the program reads is damaged in many ways; an input
+that is neither read nor refused with a clear error counts as a crash.
 
-Exit status 0: no wrong verdict, no crash, nothing lost that must not be; 1: otherwise.
+Exit status 0: no wrong verdict, no crash, and no forbidden loss; 1: otherwise.
 """
 
 from __future__ import annotations
@@ -181,12 +181,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--kills", type=int, default=220, metavar="N", help="runs that are killed, or whose disk fails (220)")
     parser.add_argument("--runs", type=int, default=200, metavar="N", help="runs without a response for each fault (200)")
-    parser.add_argument("--responses", type=int, default=20, metavar="N", help="runs with one for each fault (20)")
+    parser.add_argument("--responses", type=int, default=20, metavar="N", help="runs with a response for each fault (20)")
     parser.add_argument("--inputs", type=int, default=200, metavar="N", help="hostile inputs of each kind (200)")
-    parser.add_argument("--only", metavar="FAULT[,FAULT...]", help="of these names: " + ", ".join(STREAM_FAULTS))
+    parser.add_argument("--only", metavar="FAULT[,FAULT...]", help="only these faults: " + ", ".join(STREAM_FAULTS))
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="processes at once (2)")
-    parser.add_argument("--out", type=Path, metavar="FILE.json", help="all of it as JSON")
+    parser.add_argument("--out", type=Path, metavar="FILE.json", help="file for all results as JSON")
     args = parser.parse_args(arguments)
     names = list(STREAM_FAULTS) if args.only is None else args.only.split(",")
     if unknown := [name for name in names if name not in STREAM_FAULTS]:

@@ -1,12 +1,12 @@
-"""Hostile input, tried: every file and every description that the program reads, broken in many ways. Prints one table.
+"""Try hostile input: every file and every description that the program reads is damaged in many ways. Prints one table.
 
     python -m quietfloor.bench.devtools.fuzz
     python -m quietfloor.bench.devtools.fuzz --inputs 20000 --seed 2 --only plan,calibration
     python -m quietfloor.bench.devtools.fuzz --atheris --minutes 5 --only plan
 
-An input must be accepted, or refused in clear words, in bounded time and memory; all else is a crash
-(``quietfloor.bench.devtools.fuzz_target``). Inputs that crash are kept in a folder that is named. With --atheris new inputs are
-guided by the branches that earlier ones took.
+An input must be accepted, or refused with a clear error, in bounded time and memory; anything else is a crash
+(``quietfloor.bench.devtools.fuzz_target``). Inputs that crash are kept in a folder whose name is printed. With --atheris new
+inputs are guided by the branches that earlier inputs took.
 
 Exit status 0: no crash; 1: at least one; 2: nothing could be tried.
 """
@@ -54,14 +54,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="python -m quietfloor.bench.devtools.fuzz", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--inputs", type=int, metavar="N", help="for each target (2000; without end where --minutes is given)")
-    parser.add_argument("--minutes", type=float, metavar="M", help="in all, shared by the targets")
+    parser.add_argument("--inputs", type=int, metavar="N", help="inputs for each target (2000; with --minutes no limit)")
+    parser.add_argument("--minutes", type=float, metavar="M", help="total time, shared by the targets")
     parser.add_argument("--seed", type=int, default=1, metavar="S")
-    parser.add_argument("--only", metavar="NAME[,NAME...]", help="targets of these names")
+    parser.add_argument("--only", metavar="NAME[,NAME...]", help="only these targets")
     parser.add_argument("--jobs", type=int, default=2, metavar="J", help="processes at once (2)")
-    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="where inputs that crash are kept (a new folder)")
-    parser.add_argument("--json", action="store_true", help="the table as JSON")
-    parser.add_argument("--atheris", action="store_true", help="guided by the branches that inputs take")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="folder for inputs that crash (a new one)")
+    parser.add_argument("--json", action="store_true", help="print the table as JSON")
+    parser.add_argument("--atheris", action="store_true", help="guide new inputs by the branches that earlier ones took")
     args = parser.parse_args(arguments)
     if args.atheris and importlib.util.find_spec("atheris") is None:
         sys.stderr.write(f"atheris is not installed: {ATHERIS}\n")

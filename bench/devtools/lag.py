@@ -1,14 +1,15 @@
-"""Sessions on equipment that lags: is any run judged on the sound of the run before? Prints one table.
+"""Count wrong verdicts of sessions on equipment that lags, where a run may receive the sound of the previous run. Prints one
+table.
 
     python -m quietfloor.bench.devtools.lag --sessions 200
 
-In a session each run begins while the EEG of the time before is still on its way, by a lag of 0 to 20 s that is drawn for it: the
-stream then begins with sweeps of the last run. Runs take turns: a response of 1000 nV in 1 uV of noise, none, the response again.
-A verdict is wrong where it says of one what holds for the other. The false alarms that are allowed (1 in 10,000) play no part in
-this. Everything is done twice, with runs held to their own sound and without; onsets are those of the plan's own schedule, with
-another seed for each run, through the engine of a live run.
+In a session each run begins while the EEG of an earlier time still arrives, with a lag of 0 to 20 s drawn for each run. The
+stream then begins with sweeps of the previous run. The three runs of a session have a response of 1000 nV in 1 uV of noise, no
+response, and the response again. A verdict is wrong if it is that of a run with the opposite truth. The allowed false alarms (1
+in 10,000) are negligible here. Everything is done twice: with runs that check their own sound, and without. Onsets are those of
+the plan's own schedule, with another seed for each run, processed by the engine of a live run.
 
-Exit status 0: no wrong verdict among runs that were held to their sound; 1: otherwise.
+Exit status 0: no wrong verdict in runs that check their own sound; 1: otherwise.
 """
 
 from __future__ import annotations
@@ -134,7 +135,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parse = argparse.ArgumentParser(
         prog="python -m quietfloor.bench.devtools.lag", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parse.add_argument("--sessions", type=int, default=200, metavar="N", help="of three runs each (200)")
+    parse.add_argument("--sessions", type=int, default=200, metavar="N", help="number of sessions, of three runs each (200)")
     parse.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed gives the same table (1)")
     options = parse.parse_args(arguments)
     if options.sessions < 1 or options.seed < 0:

@@ -140,9 +140,9 @@ def say(text: str) -> None:
 def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=str(__doc__).split("\n\n")[0], epilog=str(__doc__).split("\n\n", 2)[2],
                                      formatter_class=argparse.RawDescriptionHelpFormatter)  # fmt: skip
-    parser.add_argument("--searches", type=int, default=20, metavar="N", help="live beside bulk (20)")
-    parser.add_argument("--kills", type=int, default=0, metavar="N", help="searches that are killed (0)")
-    parser.add_argument("--seed", type=int, default=1, metavar="S", help="of ears, noise and moments (1)")
+    parser.add_argument("--searches", type=int, default=20, metavar="N", help="live searches compared with bulk ones (20)")
+    parser.add_argument("--kills", type=int, default=0, metavar="N", help="number of searches that are killed (0)")
+    parser.add_argument("--seed", type=int, default=1, metavar="S", help="seed of ears, noise and moments (1)")
     args = parser.parse_args(arguments)
     wrong = nothing = 0
     minutes = list[float]()

@@ -206,7 +206,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="python -m quietfloor.bench.devtools.screenshots", description=(__doc__ or "").partition("\n")[0]
     )
-    parser.add_argument("--out", type=Path, default=Path("docs/images"), metavar="DIR", help="where they go (docs/images)")
+    parser.add_argument("--out", type=Path, default=Path("docs/images"), metavar="DIR", help="folder for pictures (docs/images)")
     args = parser.parse_args(arguments)
     os.environ["QT_QPA_PLATFORM"] = "offscreen"
     from PyQt5.QtCore import QCoreApplication

@@ -1,19 +1,20 @@
-"""Does a long run stay as it began? Hours of stream time as fast as they can be recorded, or minutes over LSL in real time.
+"""Test a long run for changes over time: hours of stream time at full speed, or minutes over LSL in real time.
 
     python -m quietfloor.bench.devtools.soak --hours 8
     python -m quietfloor.bench.devtools.soak --live-min 20
 
-The first makes noise and triggers in this process and hands them to a run, which records, averages and decides as always; the
-second takes them from a process of its own over LSL. There is no response, and no noise floor is ever reached. Prints JSON:
+The first command makes noise and triggers in this process and passes them to a run, which records, averages and decides as usual.
+The second gets them from a separate process over LSL. There is no response, and the noise floor is never reached. Prints JSON:
 
-- ``memory_mb``: resident, after the first tenth, at the end, the most, and its course; ``grown_mb_per_hour`` of stream time;
+- ``memory_mb``: resident memory after the first tenth, at the end, the maximum, and its course; ``grown_mb_per_hour`` of stream
+time;
 - ``samples`` sent and in ``raw.xdf``; ``triggers`` sent and found; ``rate_ppm`` made and found, with its standard error;
-- ``noise``: residual noise times the root of accepted sweeps, at a tenth and at the end: it must stay what it was;
-- ``bytes`` of each file, and of ``raw.xdf`` against what its samples need;
-- ``look_ms`` (real time only): from the last sample of a block, by its stamp, to its look, in the first and the last third. What
-  the sender waits to push is in it, and so is every pause of the machine.
+- ``noise``: residual noise times the root of accepted sweeps, at a tenth and at the end; it must be constant;
+- ``bytes`` of each file, and of ``raw.xdf`` compared with the size of its samples;
+- ``look_ms`` (real time only): delay from the last sample of a block, by its stamp, to its look, in the first and the last third.
+It includes delays of the sender and pauses of the machine.
 
-Exit status 0: memory flat, nothing lost, nothing drifted, files as large as predicted; 1: not.
+Exit status 0: memory constant, nothing lost, no drift, files as large as predicted; 1: not.
 """
 
 from __future__ import annotations
@@ -202,12 +203,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         prog="python -m quietfloor.bench.devtools.soak", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     how = parser.add_mutually_exclusive_group()
-    how.add_argument("--hours", type=float, default=8.0, metavar="H", help="of stream time, as fast as it goes (8)")
-    how.add_argument("--live-min", type=float, metavar="MIN", help="instead: so many minutes over LSL, in real time")
+    how.add_argument("--hours", type=float, default=8.0, metavar="H", help="hours of stream time, at full speed (8)")
+    how.add_argument("--live-min", type=float, metavar="MIN", help="minutes over LSL in real time, instead of --hours")
     parser.add_argument("--channels", type=int, default=2, metavar="N", help="EEG channels (2)")
     parser.add_argument("--rate", type=float, default=4000.0, metavar="HZ", help="sampling rate (4000)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the noise (1)")
-    parser.add_argument("--keep", type=Path, metavar="DIR", help="keep the run there; else it is deleted at the end")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the noise (1)")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="folder to keep the run in; without it the run is deleted")
     args = parser.parse_args(arguments)
     place = args.keep or Path(tempfile.mkdtemp(prefix="quietfloor-soak-"))
     folder = RunFolder.create(place)

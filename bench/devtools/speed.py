@@ -1,12 +1,13 @@
-"""How fast is it, beside something that one can judge it by? One command, one run, ratios taken in alternating pairs.
+"""Measure speed in comparison with known programs. One command, one run; ratios are taken in alternating pairs.
 
     python -m quietfloor.bench.devtools.speed
     python -m quietfloor.bench.devtools.speed --quick --only engine,replay --out speed.json
 
-Parts: engine (times real time; the mean of the same epochs by numpy), mne (the same averages by MNE-Python), delay (push to
-decision, beside LSL's own push to pull), lsl (a general library that cuts epochs from a live stream), replay, display, start,
-memory, scaling. Prints a table; the file holds every figure, versions and machine. Throughputs and ratios are by processor time;
-delays, and what people wait for, by the clock, which other programs disturb. mne and lsl need: pip install 'quietfloor[bench]'.
+Parts: engine (compared with real time, and with the mean of the same epochs by numpy), mne (the same averages by MNE-Python),
+delay (push to decision, and LSL's own push to pull), lsl (a general library that cuts epochs from a live stream), replay,
+display, start, memory, scaling. Prints a table; the file contains every figure, versions and machine. Throughputs and ratios use
+processor time. Delays, and times for which a person waits, use the clock, and other programs disturb them. mne and lsl need: pip
+install 'quietfloor[bench]'.
 
 Exit status 0: every target met or its part skipped; 1: one missed, or a part failed; 2: bad arguments.
 """
@@ -565,9 +566,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--quick", action="store_true", help="shorter, a few minutes in all; figures scatter more")
-    parser.add_argument("--only", type=chosen, default=list(PARTS), metavar="NAME,...", help="these parts")
-    parser.add_argument("--out", type=Path, metavar="FILE.json", help="every figure, versions, machine")
+    parser.add_argument("--quick", action="store_true", help="a shorter run of a few minutes; figures scatter more")
+    parser.add_argument("--only", type=chosen, default=list(PARTS), metavar="NAME,...", help="only these parts")
+    parser.add_argument("--out", type=Path, metavar="FILE.json", help="file for every figure, versions, machine")
     args = parser.parse_args(arguments)
     rows, record = measure(QUICK if args.quick else FULL, args.only, lambda text: sys.stderr.write(text + "\n"))
     at = record["machine"]

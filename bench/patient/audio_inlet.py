@@ -18,11 +18,11 @@ _BUFFER_S = 300  # frames kept by LSL while the rig is behind; a player at many 
 
 
 class AudioInlet:
-    """Follows the one audio stream with a given source id: finds it, reads it, lets go of it when it has gone.
+    """Receives the only audio stream with a given source id: finds it, reads it, and closes it when the sender is gone.
 
-    A stream that does not fit (channels, rate, format), or two streams with the same id, is named in the log once and not used.
-    The inlet recovers by itself from a broken connection. Without recovery LSL would drop, at the loss of the stream, all frames
-    that it still holds: the end of the sound.
+    A stream that does not fit (channels, rate, format), or two streams with the same id, are logged once and not used. The inlet
+    recovers from a broken connection by itself. Without this recovery, LSL would drop all frames that it still holds when the
+    stream is lost, which are the end of the sound.
     """
 
     def __init__(self, pylsl: Any, source_id: str, rate_hz: float, log: Callable[[str], None]) -> None:
@@ -51,9 +51,9 @@ class AudioInlet:
         return np.nan_to_num(frames, nan=0.0, posinf=0.0, neginf=0.0), np.array([stamp_s, *later_s])
 
     def drop_if_gone(self) -> bool:
-        """To be called when nothing has come for a while: lets go of a stream whose sender has gone; one that is late has not.
+        """Close the stream if its sender is gone; to be called when nothing has arrived for a while. A late sender is not gone.
 
-        Returns whether it has gone. Where another one is there already, the inlet goes over to it by itself.
+        Returns whether it is gone. If a new sender exists already, the inlet switches to it by itself.
         """
         if self._inlet is None:
             return False

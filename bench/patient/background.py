@@ -1,6 +1,6 @@
-"""Background EEG: coloured noise of a stated in-band size, slow gain changes, bursts, mains, electrode offset; pure and seeded.
+"""Background EEG: coloured noise of a stated in-band size, slow gain changes, bursts, mains, electrode offset. Pure and seeded.
 
-Noise is made in fixed blocks from generators of its own, so what comes out does not depend on how it is asked for.
+Noise is made in fixed blocks from separate generators, so that it is the same for any block size of the reader.
 """
 
 from __future__ import annotations
@@ -29,9 +29,12 @@ _WARM_UP_S = 1.0  # six time constants of the slowest pole
 
 @dataclass(frozen=True)
 class Background:
-    """`in_band_rms_uv`: 100-1500 Hz, long-term, without bursts and mains. `gain_depth`: power swings by +- this part (0..0.9)
-    over tens of seconds. Bursts: `bursts_per_min` at random times, `burst_s` long, noise up to `burst_factor` times larger.
-    `mains_uv`: peak of the fundamental. `offset_uv`: electrode offsets are drawn from +- this."""
+    """Settings of the background.
+
+    `in_band_rms_uv`: RMS in 100-1500 Hz, long-term, without bursts and mains. `gain_depth`: share (0..0.9) by which the power
+    varies over tens of seconds. Bursts: `bursts_per_min` at random times, `burst_s` long, noise up to `burst_factor` times
+    larger. `mains_uv`: peak of the fundamental. `offset_uv`: electrode offsets are drawn from +- this value.
+    """
 
     in_band_rms_uv: float
     gain_depth: float = 0.0
@@ -59,9 +62,10 @@ class Background:
 
 
 class BackgroundSource:
-    """`read(n)` -> the next (channels, n) in uV. `rate_hz`: true samples per second, so that drift does not touch the mains.
+    """Source of background EEG: `read(n)` returns the next (channels, n) in uV. `rate_hz`: true samples per second, so that a
+    clock drift does not change the mains frequency.
 
-    `course`: states over a session, of which `session_s` is over at the first sample.
+    `course`: states over a session; `session_s`: time since the session began, at the first sample.
     """
 
     def __init__(

@@ -1,24 +1,24 @@
-"""What the brainstem answers when places along the cochlea are moved: waves I, III and V as sums over places, without noise.
+"""Evoked response of the brainstem to excitation along the cochlea: waves I, III and V as sums over places, without noise.
 
-Every place adds the same unit response to each wave, later the lower its frequency. How late is published (tone bursts), and so
-is what a click evokes at 20, 40, 60 dB nHL. To clicks alone the sums are fitted, by one gain and one delay per wave and level
-(a row at 80 dB, and waves I and III, are from memory). What chirps, bursts and losses do follows from when their places are
-reached. It is held against published values in `tests/bench/patient/test_stimuli.py`. Shapes and weights were not tuned to them,
-but they were in sight when one form was chosen: answering by the compressed rise of the envelope made chirps gain too little.
+Every place adds the same unit response to each wave, later for lower frequencies. These delays are published (tone bursts), and
+so is the response to a click at 20, 40, 60 dB nHL. The sums are fitted to clicks alone, by one gain and one delay per wave and
+level (a row at 80 dB, and waves I and III, are from memory). The responses to chirps and bursts, and the effects of losses,
+follow from the arrival times at the places. They are compared with published values in `tests/bench/patient/test_stimuli.py`.
+Shapes and weights were not tuned to these values, but the values were known when one form was chosen: with the compressed rise of
+the envelope, chirps gained too little.
 
 - a chirp with the published best span evokes 1.80, 1.92, 1.95 times the click's wave V at 20, 40, 60 dB nHL (published 1.53,
   1.75, 1.61). The longest of the family is best at 20 dB, as published; at 40 and 60 dB it is the next longer than published;
-  the two shortest evoke less than a click at 20 dB (published 1.2 and 1.3 times it), all zeros taken as that of the fixed
-  chirp;
+  the two shortest evoke less than a click at 20 dB (published 1.2 and 1.3 times it), with the reference threshold of the fixed
+  chirp for all;
 - wave V of bursts of 500 to 4000 Hz from 40 to 60 dB nHL comes within 0.4 ms of the formula that gave the delays, although its
   constant is not used; at 30 dB up to 1.0 ms later, at 80 dB up to 0.8 ms earlier;
-- octave chirps at 40 dB nHL evoke 1.6, 1.7, 1.3, 1.1 times what bursts do at 0.5, 1, 2, 4 kHz (newborns: 1.31 and 1.52 at 0.5
-  and 2, 1.64 for 1 and 4 together);
-- chirps at 60 dB nHL come up to 1.4 ms later than published, where the time zero of the published ones is not certain.
+- octave chirps at 40 dB nHL evoke 1.6, 1.7, 1.3, 1.1 times the response to bursts at 0.5, 1, 2, 4 kHz (newborns: 1.31 and 1.52 at
+  0.5 and 2, 1.64 for 1 and 4 together);
+- chirps at 60 dB nHL come up to 1.4 ms later than published; the time zero of the published ones is not certain.
 
-Limits: the same amplitude at all ages, no effect of rate or polarity, no inhibition between sounds.
-A chirp's waves I and III grow like its wave V, while in people they are hardly seen (J Acoust Soc Am 128:235, abstract,
-verified).
+Limits: the same amplitude at all ages, no effect of rate or polarity, no inhibition between sounds. Waves I and III of a chirp
+grow like its wave V, while in people they are hardly visible (J Acoust Soc Am 128:235, abstract, verified).
 """
 
 from __future__ import annotations
@@ -86,13 +86,13 @@ _WAVES = ("I", "III", "V")
 
 @dataclass(frozen=True, eq=False)
 class Response:
-    """uV (n,) at steps of `STEP_S` from `start_s` after the sound reaches the ear; 0 before and after."""
+    """An evoked response: uV (n,) at steps of `STEP_S` from `start_s` after the sound reaches the ear; 0 before and after."""
 
     start_s: float
     uv: Floats
 
     def at(self, t_s: ArrayLike) -> Floats:
-        """At times of any shape."""
+        """The response in uV at times in s, of any shape."""
         where = (np.asarray(t_s, dtype=np.float64) - self.start_s) / STEP_S
         if not self.uv.size:
             return np.zeros(where.shape)
@@ -104,8 +104,8 @@ _STEPS = np.arange(_GRID, dtype=np.float64)
 
 
 class Brainstem:
-    """Fitted to clicks of one sampling rate, for the zeros of one earphone: `spl_at_zero_db` (p,), dB p-p.e. SPL of a tone burst
-    of 0 dB nHL at each place, and that of a click."""
+    """Model fitted to clicks at one sampling rate, for the reference thresholds of one earphone: `spl_at_zero_db` (p,), dB p-p.e.
+    SPL of a tone burst of 0 dB nHL at each place, and that of a click."""
 
     def __init__(self, cochlea: Cochlea, spl_at_zero_db: Floats, click_spl_at_zero_db: float) -> None:
         best_db = float((cochlea.click.level_db + click_spl_at_zero_db - spl_at_zero_db).max())
@@ -119,22 +119,24 @@ class Brainstem:
             self._gains[row], self._delays_s[row] = _fitted(waves, level_db, latency_ms * 1e-3, amplitude_uv)
 
     def level_db_nhl(self, excitation: Excitation, full_scale_db_spl: float | Floats) -> Floats:
-        """What each place gets, (p,): dB nHL of a burst at its frequency; of a click, the highest is the click's own dB nHL."""
+        """Level at each place (p,): dB nHL of an equal burst at its frequency. For a click the highest value is the dB nHL of the
+        click."""
         return excitation.level_db + full_scale_db_spl - self._zero_db
 
     def response(
         self, excitation: Excitation, level_db_nhl: Floats, threshold_db_nhl: Floats, age_months: float | None = None
     ) -> Response:
-        """Of a sound that gives its places `level_db_nhl` (p,), inside the middle ear, where each hears from `threshold_db_nhl`.
+        """Response to a sound with levels `level_db_nhl` (p,) at the places, after the middle ear, with thresholds
+        `threshold_db_nhl` (p,).
 
-        Gain and delay are those of a click that moves its best place as much as this sound moves its own.
+        Gain and delay are those of a click that excites its best place as much as this sound excites its best place.
         """
         return self.grown_response(excitation, level_db_nhl, grown(level_db_nhl, threshold_db_nhl), age_months)
 
     def grown_response(
         self, excitation: Excitation, level_db_nhl: Floats, grown: Floats, age_months: float | None = None
     ) -> Response:
-        """The same where each place gives the part `grown` (p,) of its whole response."""
+        """Response as in `response`, with a share `grown` (p,) of the full response of each place."""
         if not grown.any():
             return SILENCE
         sound_db = float(level_db_nhl.max())
@@ -185,7 +187,7 @@ def wave_v(response: Response) -> tuple[float, float]:
 
 
 def together(one: Response, other: Response) -> Response:
-    """The sum of two."""
+    """Sum of two responses."""
     if not one.uv.size or not other.uv.size:
         return one if one.uv.size else other
     starts = [round(each.start_s / STEP_S) for each in (one, other)]
@@ -196,7 +198,7 @@ def together(one: Response, other: Response) -> Response:
 
 
 def grown(level_db_nhl: Floats, threshold_db_nhl: Floats) -> Floats:
-    """Part of its whole response that each place gives."""
+    """Share of its full response that each place contributes, (p,)."""
     return np.clip((level_db_nhl - threshold_db_nhl) / RAMP_DB, 0.0, 1.0)
 
 

@@ -1,16 +1,16 @@
-"""Places along the cochlea: how much a sound moves each of them, and when its energy arrives there.
+"""Model of the cochlea: excitation of each place by a sound, and the time at which its energy arrives there.
 
 A place is a gammatone filter of order 4 (Patterson et al. 1992, from memory). Its excitation is the largest value of the filter's
-envelope, told as the level of the tone burst of 2-1-2 cycles at the frequency of the place that moves it as much: a scale on
-which any sound can be held against published levels of tone bursts.
+envelope. It is expressed as the level of the tone burst of 2-1-2 cycles at the frequency of the place that causes the same
+excitation. On this scale any sound can be compared with published levels of tone bursts.
 
-Arrival is the rise of the envelope, relative to the rise that a click causes at the same place: published delays along the
-cochlea are those of clicks and tone bursts and hold the time in which a filter builds up. So a click arrives at 0 everywhere, a
-chirp early at low places, a burst while its envelope rises. A sound is answered as it rises: what follows its greatest excitation
-at a place adds nothing there.
+Arrival is the rise of the envelope, relative to the rise that a click causes at the same place, because published delays along
+the cochlea are those of clicks and tone bursts, and include the build-up time of the filter. A click therefore arrives at time 0
+everywhere, a chirp early at low places, a burst while its envelope rises. Only the rise evokes a response: what follows the
+greatest excitation at a place adds nothing there.
 
-Limits: a linear cochlea in one direction (no compression, no suppression, filters of one width at all levels), an earphone that
-is flat, and whole sounds of up to `WINDOW_S`.
+Limits: a linear cochlea in one direction (no compression, no suppression, filters of one width at all levels), a flat earphone,
+and whole sounds of up to `WINDOW_S`.
 """
 
 from __future__ import annotations
@@ -42,10 +42,11 @@ _REFERENCE_RATE_HZ = 96_000.0
 
 @dataclass(frozen=True, eq=False)
 class Excitation:
-    """Of one sound, by place: `level_db` (p,), dB p-p.e. of an equal burst when a peak-to-peak of 1.0 is 0 dB; -inf for none.
+    """Excitation by one sound: `level_db` (p,), dB p-p.e. of an equal burst if a peak-to-peak value of 1.0 is 0 dB; -inf for
+    none.
 
-    Its arrival: part `shares` (p, n) (they add up to 1 in each place) at `times_s` (n,) after the sound's first sample, less
-    `built_up_s` (p,), which a click needs there.
+    Arrival: shares `shares` (p, n), which sum to 1 at each place, at `times_s` (n,) after the first sample of the sound, minus
+    `built_up_s` (p,), the build-up time of a click there.
     """
 
     level_db: Floats
@@ -55,7 +56,7 @@ class Excitation:
 
 
 class Cochlea:
-    """For sounds at one sampling rate."""
+    """The places of a cochlea, for sounds at one sampling rate."""
 
     def __init__(self, rate_hz: float) -> None:
         if not rate_hz >= LOWEST_RATE_HZ:
@@ -69,7 +70,7 @@ class Cochlea:
         self.click = self.excitation(click(rate_hz).samples)  # of peak-to-peak 1.0
 
     def excitation(self, samples: Floats) -> Excitation:
-        """Of samples (n,) in full-scale units, the first `WINDOW_S` of them."""
+        """Excitation by samples (n,) in full-scale units; only the first `WINDOW_S` are used."""
         envelopes = self._filters.envelopes(np.asarray(samples, dtype=np.float64)[: self.window])
         reached = np.maximum.accumulate(envelopes, axis=1)
         highest = reached[:, -1:]

@@ -1,10 +1,11 @@
-"""How an analogue-to-digital converter sees a piecewise constant voltage: a third-order sinc filter, in continuous time.
+"""Model of an analogue-to-digital converter that samples a piecewise constant voltage: a third-order sinc filter, in continuous
+time.
 
-The trigger line holds each audio sample's value for one audio period (the edge lies at sample n / rate). Before the converter
-takes its sample it averages three times over one period T of its own: the kernel is the quadratic B-spline, 3 T wide,
-symmetric, without overshoot, -3 dB at 0.26 of the rate. Common open EEG converters work that way (third-order sinc
-decimation; status: from memory). An edge therefore spreads over three samples and its half height lies exactly at the edge,
-wherever it falls between two samples.
+The trigger line holds the value of each audio sample for one audio period (the edge is at sample n / rate). Before it takes a
+sample, the converter averages three times over its own period T. The kernel is the quadratic B-spline, 3 T wide, symmetric,
+without overshoot, -3 dB at 0.26 of the rate. Common open EEG converters work in this way (third-order sinc decimation; status:
+from memory). An edge therefore extends over three samples, and its half height is exactly at the edge, wherever the edge falls
+between two samples.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ HALF_WIDTH = 1.5  # of the kernel, in periods of the converter
 
 
 def step(x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Answer to a unit step at 0 of a converter sampling at `x` periods after it: 0 before -1.5, 1/2 at 0, 1 after 1.5."""
+    """Response to a unit step at 0 of a converter that samples `x` periods later: 0 before -1.5, 1/2 at 0, 1 after 1.5."""
     x = np.clip(x, -HALF_WIDTH, HALF_WIDTH)
     # Integral of the quadratic B-spline, as truncated cubes about its knots.
     above = [np.maximum(x - knot, 0.0) for knot in (-1.5, -0.5, 0.5)]
@@ -53,8 +54,8 @@ def convert(
 
 
 class Line:
-    """A held voltage on its way into the converter. Samples are taken up to `back_s` before and `ahead_s` after the converter's
-    own time: `frames_ahead` after that time must be in, and `forget_before` takes that time, in frames."""
+    """A held voltage at the input of the converter. Samples are taken up to `back_s` before and `ahead_s` after the converter's
+    own time. Therefore `frames_ahead` frames after that time must have arrived; `forget_before` takes that time, in frames."""
 
     def __init__(self, input_rate_hz: float, output_rate_hz: float, back_s: float = 0.0, ahead_s: float = 0.0) -> None:
         self._input_rate_hz, self._output_rate_hz = input_rate_hz, output_rate_hz
@@ -65,7 +66,7 @@ class Line:
         self._from = -self._back  # frame of the first value held; before frame 0 there was silence
 
     def feed(self, values: NDArray[np.floating]) -> None:
-        """The next frames (n,)."""
+        """Add the next frames (n,)."""
         self._held = np.concatenate([self._held, np.nan_to_num(values.astype(np.float64))])
 
     def read(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -73,7 +74,7 @@ class Line:
         return convert(self._held, self._from, self._input_rate_hz, times_s, self._output_rate_hz)
 
     def forget_before(self, frame: int) -> None:
-        """The converter's own time has reached this frame."""
+        """Report that the converter's own time has reached this frame; older values are dropped."""
         first = frame - self._back
         if first > self._from:
             self._held = self._held[first - self._from :].copy()

@@ -1,4 +1,5 @@
-"""The virtual earphone and vibrator: from samples to levels at the ear, by the calibration files and references of the player."""
+"""The virtual earphone and vibrator: convert samples to levels at the ear, with the calibration files and references of the
+player."""
 
 from __future__ import annotations
 
@@ -31,9 +32,10 @@ Rows = tuple[tuple[float, float], ...]  # (Hz, dB), rising
 
 @dataclass(frozen=True)
 class Earphone:
-    """`full_scale_db_ppe_spl_*`: level of a sound whose peak-to-peak is 1.0, at all frequencies (a flat earphone);
-    `click_reference_db_ppe_spl`: 0 dB nHL of a click; `burst_references`: of tone bursts, dB p-p.e. SPL; `masking_references`:
-    0 dB EM of noise a third of an octave wide, dB SPL; `tube_delay_s`: from the audio frame to the ear."""
+    """A flat virtual earphone. `full_scale_db_ppe_spl_*`: level of a sound whose peak-to-peak value is 1.0, at all frequencies.
+    Levels at 0 dB nHL: `click_reference_db_ppe_spl` of a click, `burst_references` of tone bursts, dB p-p.e. SPL.
+    `masking_references`: level at 0 dB EM of noise a third of an octave wide, dB SPL. `tube_delay_s`: time from the audio frame
+    to the ear."""
 
     full_scale_db_ppe_spl_left: float
     full_scale_db_ppe_spl_right: float
@@ -78,11 +80,12 @@ class Earphone:
         return self.full_scale_db(side) + 20.0 * math.log10(peak_to_peak) - self.click_reference_db_ppe_spl
 
     def burst_zero_db(self, frequency_hz: ArrayLike) -> Floats:
-        """dB p-p.e. SPL of a burst of 0 dB nHL: straight lines over log f between references, beyond as at the nearest."""
+        """dB p-p.e. SPL of a burst of 0 dB nHL: linear over log f between references, constant beyond them."""
         return _drawn(self.burst_references, frequency_hz)
 
     def masking_db_em(self, mean_squares: Floats, frequency_hz: ArrayLike, side: Side) -> Floats:
-        """Effective masking by noise with so many squares of full scale in a third of an octave about each; -inf for none."""
+        """Effective masking in dB EM by noise whose mean squares (re full scale) in a third of an octave about each frequency are
+        given; -inf for none."""
         with np.errstate(divide="ignore"):
             level_db_spl = self.full_scale_db(side) + 10.0 * np.log10(8.0 * mean_squares)  # a sine of peak-to-peak 1 has 1/8
         return level_db_spl - _drawn(self.masking_references, frequency_hz)
@@ -119,12 +122,12 @@ class Vibrator:
 
 
 def virtual_vibrator(side: Side) -> Vibrator:
-    """The bench's own."""
+    """The vibrator of the bench."""
     return Vibrator.from_calibration(load_calibration(VIRTUAL_VIBRATOR), side)
 
 
 def virtual_earphone(tube_delay_s: float = TUBE_DELAY_S) -> Earphone:
-    """The one on the bench."""
+    """The earphone of the bench."""
     return Earphone.from_calibration(load_calibration(VIRTUAL_EARPHONE), tube_delay_s)
 
 

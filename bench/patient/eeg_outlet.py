@@ -21,9 +21,9 @@ _SOUND = OutletFault("as it should be")
 class EegOutlet:
     """Stream of float32, EEG channels first, trigger last. Stamps are regular: `began_s` + count / true rate.
 
-    Labels, units and types are in the description where the XDF conventions put them (channels/channel/label, unit, type).
-    `fault`: what goes wrong, and how many seconds after `sound_begins` was called. `own_clock`: time is the count of samples, and
-    the description says so, unless a fault makes this the outlet of an amplifier that fails.
+    The description has labels, units and types as in the XDF conventions (channels/channel/label, unit, type). `fault`: kind of
+    fault, and its time in s after the call of `sound_begins`. `own_clock`: the time of the stream is the count of its samples,
+    and the description says so, unless a fault simulates a failing amplifier.
     """
 
     def __init__(
@@ -58,11 +58,11 @@ class EegOutlet:
 
     @property
     def next_stamp_s(self) -> float:
-        """Of the next sample, on the LSL clock."""
+        """Stamp of the next sample, on the LSL clock."""
         return self._began_s + self.count / self._rate_hz
 
     def sound_begins(self) -> None:
-        """From here on the time until the fault is counted."""
+        """Start to count the time until the fault."""
         if not self._sound:
             self._sound = True
             self._strikes_at = self.count + self._at_s * self._rate_hz

@@ -1,4 +1,4 @@
-"""What one ear hears: thresholds along frequency, by air and in the cochlea itself; noise that masks."""
+"""Hearing of one ear: thresholds along frequency, by air and of the cochlea, and masking noise."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ NO_HEARING_DB = 200.0  # stands for infinity where straight lines are drawn
 class Ear:
     """One ear, by one number for all frequencies or by a table {Hz: dB}.
 
-    `threshold_db_nhl`, or `air_db_nhl` per frequency: at and below it nothing is heard of a sound by air; infinity: nothing at
-    all. Between frequencies straight lines over log f, beyond them level. dB nHL of tone bursts (and of clicks, for a loss that
-    is the same everywhere): where the response begins, without any correction towards hearing levels.
+    `threshold_db_nhl`, or `air_db_nhl` per frequency: threshold for sounds by air; nothing is heard at or below it; infinity:
+    deaf. It is interpolated linearly over log f and constant beyond the table. The values are dB nHL of tone bursts (and of
+    clicks, for a loss that is the same everywhere) at which the response begins, without any correction towards hearing levels.
 
-    What part of it the middle ear takes, as an attenuator before a cochlea: the air threshold less `bone_db_nhl`, the cochlea's
-    own threshold. Without that table `loss` says it: "sensory", none of it; "conductive", all of it above 0 dB.
+    The conductive part is an attenuation before the cochlea: the air threshold minus `bone_db_nhl`, the threshold of the cochlea.
+    Without that table `loss` gives it: "sensory", no conductive part; "conductive", all of the threshold above 0 dB.
     """
 
     threshold_db_nhl: float | None = None
@@ -64,22 +64,23 @@ class Ear:
         return np.full(where.shape, min(float(self.threshold_db_nhl or 0.0), NO_HEARING_DB))
 
     def cochlear_db(self, frequency_hz: ArrayLike) -> Floats:
-        """The cochlea's own threshold: of what comes through the middle ear, or by bone."""
+        """Threshold of the cochlea in dB nHL, for sound after the middle ear, or by bone."""
         if self.bone_db_nhl is not None:
             return _drawn(self.bone_db_nhl, np.asarray(frequency_hz, dtype=np.float64))
         air = self.air_db(frequency_hz)
         return np.minimum(air, 0.0) if self.loss == "conductive" else air
 
     def conductive_db(self, frequency_hz: ArrayLike) -> Floats:
-        """What the middle ear takes from a sound by air."""
+        """Attenuation of a sound by air in the middle ear, in dB."""
         return self.air_db(frequency_hz) - self.cochlear_db(frequency_hz)
 
 
 def masked_db(threshold_db: Floats, masking_db_em: Floats) -> Floats:
-    """Thresholds in noise of so many dB effective masking (-inf: none): powers added, so 3 dB more where the two are equal.
+    """Thresholds in noise with the given dB effective masking (-inf: none). Powers add, so the threshold rises by 3 dB where the
+    two are equal.
 
-    dB EM is the hearing level that a tone must have to be heard in the noise (ISO 389-4, from memory). That the powers add, and
-    that a response needs what a heard tone needs, are own choices.
+    dB EM is the hearing level that a tone must have to be heard in the noise (ISO 389-4, from memory). Two assumptions are own
+    choice: that powers add, and that a response needs the same level as a heard tone.
     """
     return np.asarray(10.0 * np.log10(10.0 ** (threshold_db / 10.0) + 10.0 ** (masking_db_em / 10.0)))
 
@@ -93,7 +94,7 @@ CROSSING_DB = (0.0, 120.0)  # that a patient may be given
 
 
 def crossing_bone_db(age_months: float | None) -> float:
-    """How much weaker sound by bone is in the other cochlea, by age; None: adult."""
+    """Attenuation in dB of sound by bone on its way to the other cochlea, by age; None: adult."""
     rows = np.array(_CROSSING_BONE_DB)
     return float(np.interp(np.inf if age_months is None else age_months, rows[:, 0], rows[:, 1]))
 

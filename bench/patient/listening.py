@@ -1,11 +1,12 @@
-"""What a person's two ears answer to a sound from an earphone or a vibrator: samples in, the response in uV out; pure.
+"""Responses of both ears of a person to a sound from an earphone or a vibrator: samples in, the response in uV out. Pure.
 
-A sound by air passes the middle ear of its own side; by bone it comes into the cochlea itself. Weaker by what the head
-attenuates, both come into the other cochlea too, by bone, past its middle ear; and so does noise. Each place is answered for the
-ear whose cochlea is moved further above its threshold, and what crosses adds only what is beyond the own ear's (own choice: the
-published sizes that the brainstem is fitted to are those of people with two hearing ears).
+A sound by air passes the middle ear of its own side; a sound by bone reaches the cochlea directly. Both also reach the other
+cochlea by bone, attenuated by the head and without passing its middle ear; noise does the same. For each place the response is
+that of the ear whose cochlea is excited further above its threshold. Sound that crosses adds only the excess over the own ear
+(own choice: the published sizes to which the brainstem is fitted are from people with two hearing ears).
 
-Limits: no occlusion of an ear that an earphone closes, no noise by a vibrator, infants' bone as an adult's but for what crosses.
+Limits: no occlusion of an ear by an earphone, no noise by a vibrator, bone conduction of infants as in adults except for the
+attenuation between the ears.
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ _PARTS = 256  # in noise, which is never quite the same twice, places answer in 
 
 
 class Listener:
-    """`answer(side, samples)`: response to a sound in the column of that ear, counted from when its first sample reaches it."""
+    """A listener with two ears. `answer(side, samples)`: response to a sound in the column of that ear, counted from the arrival
+    of its first sample at the ear."""
 
     def __init__(self, patient: Patient, earphone: Earphone, audio_rate_hz: float, vibrator: Vibrator | None = None) -> None:
         self._patient, self._earphone, self._vibrator = patient, earphone, vibrator
@@ -42,16 +44,16 @@ class Listener:
         self._answers: OrderedDict[tuple[bytes, ...], Response] = OrderedDict()
 
     def route(self, side: Side) -> Route:
-        """Of the sounds in that column."""
+        """Route of the sounds in that column."""
         return "bone" if self._vibrator is not None and self._vibrator.side == side else "air"
 
     def delay_s(self, side: Side) -> float:
-        """From the audio frame to the ear."""
+        """Delay in s from the audio frame to the ear."""
         return 0.0 if self.route(side) == "bone" else self._earphone.tube_delay_s
 
     def answer(self, side: Side, samples: Floats, noise: Floats | None = None, other_noise: Floats | None = None) -> Response:
-        """`samples` (n,) in full-scale units. `noise`, `other_noise`: mean squares in thirds of an octave about the places, in
-        the same column and in the other one."""
+        """Response to `samples` (n,) in full-scale units. `noise`, `other_noise`: mean squares in thirds of an octave about the
+        places, in the same column and in the other one."""
         masking: dict[Side, Floats] = {}
         for ear, mean_squares in ((side, noise), (other(side), other_noise)):
             if mean_squares is not None and self.route(ear) == "air":
@@ -59,7 +61,7 @@ class Listener:
         return self.masked_answer(side, samples, masking)
 
     def masked_answer(self, side: Side, samples: Floats, masking_db_em: dict[Side, Floats]) -> Response:
-        """The same with noise by effective masking (p,) in each ear that has some."""
+        """Response as in `answer`, with noise given as effective masking (p,) in each ear that has noise."""
         if not samples.any():
             return SILENCE
         upright = samples * np.sign(samples[np.flatnonzero(samples)[0]])  # polarity changes nothing

@@ -1,4 +1,4 @@
-"""Sound looped into an EEG channel by wire, as the timing check needs it: both sound columns through an attenuator."""
+"""A wire from the sound output into an EEG channel, for a timing check: both sound columns through an attenuator."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ LARGEST_JITTER_S = 0.01
 
 @dataclass(frozen=True)
 class Loop:
-    """`channel`: EEG channel, from 0, that hears the sound by wire instead of seeing the brain; None for none of them.
+    """`channel`: EEG channel, from 0, that records the sound instead of EEG; None for none.
 
-    `jitter_s`: standard deviation of a wander of the sound against the trigger, a fault to be found: two slow sines, so that no
-    sound is torn.
+    `jitter_s`: SD of a simulated wander of the sound against the trigger, which a timing check must find. It is the sum of two
+    slow sines, so that no sound is interrupted.
     """
 
     channel: int | None = None
@@ -31,11 +31,11 @@ class Loop:
 
     @property
     def reach_s(self) -> float:
-        """The most that the wander moves a sound to either side."""
+        """Largest shift of a sound by the wander in either direction, in s."""
         return len(_WANDER_HZ) * self.jitter_s
 
     def late_s(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        """How late the sound is at times (n,)."""
+        """Delay of the sound in s at times (n,)."""
         late = np.zeros(times_s.shape)
         for place, hz in enumerate(_WANDER_HZ):
             late += self.jitter_s * np.sin(2 * np.pi * hz * times_s + place)

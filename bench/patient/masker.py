@@ -1,4 +1,4 @@
-"""Running noise in one column of audio frames: how strong it is about each place of the cochlea."""
+"""Running noise in one column of audio frames: its power around each place of the cochlea."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _THIRD = 2.0 ** (1.0 / 6.0)  # to either edge of a third of an octave
 
 
 class RunningNoise:
-    """Feed the noise in pieces of any length, sounds left out; `mean_squares` is what it had by the last whole block."""
+    """Feed the noise in pieces of any length, without the sounds; `mean_squares` is the result after the last whole block."""
 
     def __init__(self, rate_hz: float) -> None:
         self._block = round(BLOCK_S * rate_hz)
@@ -29,7 +29,7 @@ class RunningNoise:
         self.forget()
 
     def forget(self) -> None:
-        """Silence."""
+        """Start again, because there is silence."""
         self._waiting = np.zeros(0)
         self.mean_squares: Floats | None = None  # (p,) of full scale squared, in a third of an octave about each place
 

@@ -1,4 +1,4 @@
-"""A run on the virtual patient without a network, as fast as it goes: sound frames into the patient, its EEG into the run.
+"""A run on the virtual patient without a network, at full speed: sound frames go to the patient, its EEG to the run.
 
 The same plan, patient and seed give the same recording and the same looks. The folder is that of any other run.
 """
@@ -35,7 +35,7 @@ RATE_HZ = 8000.0
 def plan_for(
     level_db_nhl: float, channels: int = 1, *, title: str = "", ear: str = "right", muted: bool = False, **decision: Any
 ) -> Plan:
-    """Clicks to one ear of the bench's earphone."""
+    """A plan for clicks to one ear through the earphone of the bench."""
     return make_plan(
         {
             "title": title,
@@ -50,7 +50,7 @@ def plan_for(
 
 
 class PatientSource:
-    """The patient and its amplifier as a source of samples. Nothing comes after ``until_s`` of stream, which may be moved."""
+    """The patient and its amplifier as a source of samples. The stream ends at ``until_s``, which may be changed."""
 
     def __init__(self, stimulus: Stimulus, patient: Patient, channels: int, seed: int, until_s: float = np.inf) -> None:
         amplifier = Amplifier.with_channels(channels, RATE_HZ)
@@ -64,7 +64,7 @@ class PatientSource:
 
     @property
     def seconds(self) -> float:
-        """Of stream that were given."""
+        """Duration of the stream delivered so far, in s."""
         return self._given / RATE_HZ
 
     @property
@@ -85,7 +85,7 @@ class PatientSource:
 
 
 def prepare(plan: Plan, patient: Patient, session: Path, seed: int, **how: Any) -> tuple[Run, PatientSource, Stimulus]:
-    """A run that has not begun; ``how`` goes to Run, such as what a display listens with."""
+    """Make a run that has not begun; ``how`` is passed to Run, for example the callbacks of a display."""
     assert plan.sound is not None
     table, played, today = table_of(plan), NextCell(), datetime.date.today()
     stimulus = make_stimulus(plan.sound, today) if table is None else make_cells(table, played, today)
@@ -100,7 +100,7 @@ def prepare(plan: Plan, patient: Patient, session: Path, seed: int, **how: Any) 
 
 
 def conclude(run: Run, source: PatientSource, stimulus: Stimulus) -> dict[str, Any]:
-    """Write what a command writes when a run is over; its record."""
+    """Write the files that a command writes at the end of a run; returns the record."""
     assert run.engine is not None
     calibration = None if stimulus.calibration is None else stimulus.calibration.id
     record = run_record(
@@ -111,7 +111,7 @@ def conclude(run: Run, source: PatientSource, stimulus: Stimulus) -> dict[str, A
 
 
 def carry_through(plan: Plan, patient: Patient, session: Path, seed: int) -> dict[str, Any]:
-    """A whole run; its record, with its folder."""
+    """Make a complete run; returns its record, with its folder."""
     run, source, stimulus = prepare(plan, patient, session, seed)
     run.start()
     run.wait()

@@ -1,5 +1,4 @@
-"""What can go wrong with a stream as a whole, beside what can go wrong within it (`quietfloor.bench.patient.stream_faults`); for
-the rig."""
+"""Faults of a stream as a whole, for the rig; faults within a stream are in `quietfloor.bench.patient.stream_faults`."""
 
 from __future__ import annotations
 
@@ -12,9 +11,9 @@ DEFAULT_S = 10.0
 
 @dataclass(frozen=True)
 class OutletFault:
-    """``late``: all that is sent comes late, by so many seconds as stand behind the @. ``hold_s``: nothing is sent for so long,
-    then all at once. ``away_s``: the stream is gone for so long, then back, with
-    the changes that the rest says; without ``source_id`` from the start."""
+    """One fault. ``late``: everything is sent late, by the number of seconds after the @. ``hold_s``: nothing is sent for this
+    time, then everything at once. ``away_s``: the stream is gone for this time, then comes back with the changes in the other
+    fields; without ``source_id`` it has none from the start."""
 
     what: str
     late: bool = False

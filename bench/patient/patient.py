@@ -5,9 +5,9 @@
                            -> trigger column -> converter -----------------------> trigger channel
                            -> attenuator -> converter -> an EEG channel, for a timing check (quietfloor.bench.patient.loop)
 
-Sample k is taken at k / (rate * (1 + drift)) s of audio time, frame 0 being time 0. All of it is computed in fixed blocks of
-samples, so any cutting of the audio gives bit-identical output. Output lags the audio by up to 25 ms plus a block, while a sound
-that has begun is listened to; times are not affected.
+Sample k is taken at k / (rate * (1 + drift)) s of audio time; frame 0 is at time 0. Everything is computed in fixed blocks of
+samples, so the output is bit-identical for any division of the audio. The output lags the audio by up to 25 ms plus a block,
+because a sound must be complete first; the times of samples are not affected.
 """
 
 from __future__ import annotations
@@ -45,9 +45,10 @@ MONTAGE = tuple((f"{site}-{mastoid}", gain * part) for site, gain in _SITES for 
 
 @dataclass(frozen=True)
 class Amplifier:
-    """`gains`: part of the response in each EEG channel, same length as `labels` (the trigger channel comes after them).
+    """The amplifier. `gains`: share of the response in each EEG channel, same length as `labels` (the trigger channel comes after
+    them).
 
-    `eeg_delay_s`: EEG channels behind the trigger channel, as in amplifiers whose trigger input passes no filter.
+    `eeg_delay_s`: delay of the EEG channels after the trigger channel, as in amplifiers whose trigger input has no filter.
     """
 
     rate_hz: float = 16_000.0
@@ -112,8 +113,8 @@ def truth_uv(
 class VirtualPatient:
     """`feed(frames)` with consecutive audio frames; the same seed and audio give the same EEG.
 
-    `vibrator`: sits where the earphone of its column would. `session_s`: how much of the session is over at the first frame, for
-    a patient whose state changes.
+    `vibrator`: replaces the earphone of its column. `session_s`: time since the session began, at the first frame, for a patient
+    whose state changes.
     """
 
     def __init__(

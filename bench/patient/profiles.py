@@ -27,9 +27,9 @@ def other(side: Side) -> Side:
 
 @dataclass(frozen=True)
 class Patient:
-    """Who is on the bench. `description` is a sentence for people; `age_months`: of infants, whose waves come later (see
-    `quietfloor.bench.patient.brainstem`), not given for adults. `crossing_air_db`, `crossing_bone_db`: how much weaker a sound by
-    insert earphone, by vibrator, is in the other cochlea; the latter by age where it is not given
+    """A patient of the bench. `description` is a sentence for display. `age_months`: for infants, whose waves are later (see
+    `quietfloor.bench.patient.brainstem`); not given for adults. `crossing_air_db`, `crossing_bone_db`: attenuation to the other
+    cochlea of a sound by insert earphone, and by vibrator; the latter follows from the age if not given
     (`quietfloor.bench.patient.hearing`). `course`: states over a session."""
 
     name: str
@@ -54,14 +54,14 @@ class Patient:
         return self.left if side == "left" else self.right
 
     def crossing_db(self, route: Route) -> float:
-        """How much weaker a sound is in the other cochlea than it is before the middle ear, by bone in the own cochlea."""
+        """Attenuation in dB from the sound before the middle ear (by bone: in the own cochlea) to the other cochlea."""
         if route == "air":
             return self.crossing_air_db
         return crossing_bone_db(self.age_months) if self.crossing_bone_db is None else self.crossing_bone_db
 
 
 class PatientError(QuotingError, ValueError):
-    """A patient file that cannot be used; the message says which field, its value, what is allowed."""
+    """Raised for a patient file that cannot be used; the message names the field, its value, and what is allowed."""
 
 
 def shipped_patients() -> list[str]:

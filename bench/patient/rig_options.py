@@ -1,4 +1,4 @@
-"""What the rig can be told on the command line, and the patient that comes of it."""
+"""Command line of the rig, and the patient that follows from it."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""How a patient is doing over a session: states by time, each with its noise and its bursts of movement; pure.
+"""Course of a session: states of a patient by time, each with its noise and bursts of movement. Pure.
 
-People do not hold still for an hour: they fall asleep, move, wake up, have had enough. All of it is own choice, and in the
-profile; nothing here depends on what is played.
+People do not lie still for an hour: they fall asleep, move, wake up, become restless. All values are own choice, given in the
+profile; nothing here depends on the sound.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ CHANGE_S = 10.0  # from one state to the next; own choice
 
 @dataclass(frozen=True)
 class State:
-    """From `from_min` minutes of the session on, and up to `spread_min` later, drawn by a seed: background noise `noise` times
-    that of the patient, and `bursts_per_min` instead of the patient's. `what` is a word for people."""
+    """A state that begins `from_min` minutes after the start of the session, and up to `spread_min` later, drawn by a seed. The
+    background noise is `noise` times that of the patient, and `bursts_per_min` replaces the patient's value. `what` is a word for
+    display."""
 
     from_min: float
     noise: float = 1.0
@@ -37,7 +38,7 @@ class State:
 
 
 def check(course: Sequence[State]) -> None:
-    """Raises ValueError for states that do not follow each other, whatever is drawn."""
+    """Raise ValueError for states whose order could be wrong for some draw."""
     for before, after in pairwise(course):
         if not before.from_min + before.spread_min < after.from_min:
             latest = before.from_min + before.spread_min
@@ -48,7 +49,7 @@ def check(course: Sequence[State]) -> None:
 
 
 def drawn(course: Sequence[State], seed: int) -> tuple[State, ...]:
-    """The states of one session: no `spread_min` is left."""
+    """The states of one session with drawn times; `spread_min` is 0 in all."""
     later = np.random.default_rng([seed, 0x636F75727365]).uniform(size=len(course))
     return tuple(
         replace(state, from_min=state.from_min + float(part) * state.spread_min, spread_min=0.0)

@@ -1,11 +1,10 @@
-"""Finds the sounds in one column of audio frames, in silence or in running noise, whatever the chunking.
+"""Detection of the sounds in one column of audio frames, in silence or in running noise, for any division into chunks.
 
-In silence a sound is everything from the first sample that is not silence to the next silence. A column that is not silent within
-`WINDOW_S` (masking noise) goes on as running noise: a sound in it is what stands out of its recent peaks.
+In silence a sound is everything from the first non-silent sample to the next silence. If a column is not silent again within
+`WINDOW_S` (masking noise), it is treated as running noise; a sound in it is a part that exceeds its recent peaks.
 
-Limits: sounds less than 0.1 ms apart are one. In noise in the same column a sound must stand 8 dB above the peaks of the noise,
-or it is not there at all: a click near its masked threshold does, a tone burst of a low frequency needs up to 10 dB more than
-that.
+Limits: sounds less than 0.1 ms apart are treated as one. In noise in the same column a sound must exceed the peaks of the noise
+by 8 dB, or it is not detected. A click near its masked threshold does so; a tone burst of a low frequency needs up to 10 dB more.
 """
 
 from __future__ import annotations
@@ -34,8 +33,8 @@ PIECE_S = 5e-3  # looked at at a time
 
 @dataclass(eq=False)
 class Sound:
-    """Begins at `frame`; `samples` (n,), at most WINDOW_S of it, once it is settled; `noise`: the running noise it began in
-    (`RunningNoise.mean_squares`), None for silence."""
+    """A sound that begins at `frame`. `samples` (n,): at most WINDOW_S of it, once it is complete. `noise`: the running noise at
+    its beginning (`RunningNoise.mean_squares`), None for silence."""
 
     frame: int
     noise: Floats | None = None
@@ -79,7 +78,7 @@ class SoundFinder:
         return self._noise.mean_squares
 
     def noise_at(self, frame: int) -> Floats | None:
-        """Running noise as it was known at `frame`, up to `settled` and not before what was forgotten; None for silence."""
+        """Running noise at `frame`, up to `settled` and not before what was forgotten; None for silence."""
         known = self._heard[0][1]
         for since, noise in self._heard:
             if since > frame:

@@ -1,6 +1,6 @@
-"""What can go wrong within a stream, as one table: a fault changes blocks on their way, the same however the stream is cut.
+"""Faults within a stream, as one table. A fault changes blocks in transit, the same for any division of the stream.
 
-A block is samples (n_channels, n) in uV, the trigger last, with stamps (n,) in s. Faults that pass come again every 3 s.
+A block is samples (n_channels, n) in uV, the trigger last, with stamps (n,) in s. Temporary faults repeat every 3 s.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _LOW = 0.3  # of the height of a pulse: where it begins
 
 
 class Block:
-    """A piece of the stream on its way, and what its fault remembers between pieces."""
+    """A piece of the stream, with the state that its fault keeps between pieces."""
 
     def __init__(self, rate_hz: float, at_s: float, seed: int = 0) -> None:
         self.rate_hz, self.at = rate_hz, round(at_s * rate_hz)
@@ -44,7 +44,7 @@ class Block:
         return self.first + np.arange(len(self.stamps_s))
 
     def during(self, seconds: float) -> Bools:
-        """Which samples lie in a stretch of the fault, (n,)."""
+        """Whether each sample lies in a stretch of the fault, (n,)."""
         since = self.places - self.at
         return (since >= 0) & (since % round(EVERY_S * self.rate_hz) < round(seconds * self.rate_hz))
 
@@ -54,7 +54,7 @@ class Block:
 
     @property
     def times_struck(self) -> NDArray[np.int64]:
-        """How often the fault has begun by each sample, (n,)."""
+        """Number of times that the fault has begun by each sample, (n,)."""
         since = self.places - self.at
         return np.where(since >= 0, 1 + since // round(EVERY_S * self.rate_hz), 0)
 
@@ -67,10 +67,11 @@ Change = Callable[[Block], None]
 
 @dataclass(frozen=True)
 class StreamFault:
-    """``says``: events that must be there; ``leaves_out``: reasons of which one must be there, if any is given.
+    """One fault. ``says``: events that must be reported; ``leaves_out``: reasons of rejection of which at least one must occur,
+    if any is given.
 
-    ``ends``: the run may not go on with it and ends on a fault. ``by_nature``: what it puts into the EEG keeps step with the
-    stimulus, so that no average can tell it from a response; the event, and a muted run, can.
+    ``ends``: the run must end on a fault. ``by_nature``: its effect on the EEG is time-locked to the stimulus, so that an average
+    cannot distinguish it from a response; the event, and a muted run, can.
     """
 
     name: str
@@ -85,7 +86,7 @@ class StreamFault:
 
 
 class Injector:
-    """One fault on one stream; blocks in order."""
+    """Applies one fault to one stream; blocks must come in order."""
 
     def __init__(self, fault: StreamFault, rate_hz: float, at_s: float, seed: int = 0) -> None:
         self.fault = fault

@@ -1,7 +1,8 @@
-"""Virtual ears drawn at random for a proof: hidden audiograms by air and bone, noise, and how the person does over a session.
+"""Virtual ears drawn at random for validation: hidden audiograms by air and bone, noise, and the state of the person over a
+session.
 
-Every share, range and spread here is own choice: the ears are meant to be of all kinds, not as often as in a clinic. Thresholds
-are drawn on a continuous scale, so that no ladder of 5 dB can hit them by construction.
+Every share, range and spread here is own choice: all kinds of ears occur, not with the frequencies of a clinic. Thresholds are
+drawn on a continuous scale, so that a ladder with steps of 5 dB cannot hit them systematically.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ class VirtualEar:
 
 
 def draw(number: int, seed: int, stimulus: str = "octave-chirp") -> VirtualEar:
-    """Ear `number` of a seed: the same whichever others are drawn."""
+    """Ear `number` of a seed; it does not depend on the other ears that are drawn."""
     rng = np.random.default_rng([seed, number, 0x65617273])
     kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
     age_months = float(rng.uniform(0.0, 12.0)) if rng.uniform() < INFANTS else None
@@ -86,7 +87,7 @@ def draw(number: int, seed: int, stimulus: str = "octave-chirp") -> VirtualEar:
 
 
 def _audiogram(kind: str, rng: np.random.Generator) -> tuple[list[float], float]:
-    """Cochlear thresholds at FREQUENCIES_HZ, and what the middle ear takes."""
+    """Cochlear thresholds at FREQUENCIES_HZ, and the conductive part, in dB."""
     level, slope, gap = float(rng.uniform(-5.0, 10.0)), 0.0, 0.0
     if kind == "flat":
         level = float(rng.uniform(20.0, 65.0))
@@ -115,7 +116,7 @@ def _ear(cochlear: Sequence[float], gap_db: float, rng: np.random.Generator) -> 
 
 
 def _course(rng: np.random.Generator) -> tuple[State, ...]:
-    """A few wake up on the way."""
+    """Course of a session; a few people wake up."""
     begins, noise, bursts = rng.uniform(8.0, 25.0), rng.uniform(1.3, 4.0), rng.uniform(2.0, 15.0)
     if rng.uniform() >= RESTLESS:
         return ()
@@ -123,5 +124,5 @@ def _course(rng: np.random.Generator) -> tuple[State, ...]:
 
 
 def one_normal_ear(age_months: float | None) -> Patient:
-    """The left one, thresholds of 0 dB nHL everywhere: what conversions are made from."""
+    """A patient whose left ear has thresholds of 0 dB nHL everywhere; conversions use it."""
     return Patient("normal", Ear(0.0), Ear(math.inf), Background(0.0), age_months=age_months)

@@ -1,8 +1,9 @@
-"""A live muted loop as a null source: the sweeps at the real triggers of a run without sound, cut by the engine of a live run.
+"""A live muted recording as a null source: the sweeps at the real triggers of a run without sound, cut by the engine of a live
+run.
 
-Pretended onsets at random places (``recordings``) test the noise alone. Real triggers test the whole loop: whatever keeps step
-with the stimulus in a rig, such as crosstalk of the trigger into the EEG, or mains in step with the rate, is in these sweeps as
-it would be in a real run. What only a driven transducer gives off is not.
+Simulated onsets at random places (``recordings``) test the noise alone. Real triggers test the whole loop: disturbances that are
+time-locked to the stimulus, such as crosstalk of the trigger into the EEG, or mains hum that is locked to the rate, are in these
+sweeps as in a real run. Artefacts that only a driven transducer makes are not.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ WANTED = "make a run with `muted = true` under [sound] in its plan and give its 
 
 @dataclass(frozen=True)
 class MutedRun:
-    """What to read: the folder of a muted run, and the settings of the engine for its stream."""
+    """The folder of a muted run, and the settings of the engine for its stream."""
 
     path: Path
     settings: EngineSettings
@@ -57,9 +58,9 @@ class MutedRun:
 
 @dataclass(frozen=True)
 class Loop:
-    """Sweeps (n_units, 16, n_times) in uV, in units and in order as the live run had them. ``presented`` (n_units, 16): those
-    that were triggers; ``usable`` (n_units, 16): those without a fault, the others are 0; ``left_out``: how many, by reason.
-    """
+    """Sweeps (n_units, 16, n_times) in uV, in units and in order as in the live run. ``presented`` (n_units, 16): places at which
+    there was a trigger. ``usable`` (n_units, 16): sweeps without a fault; the others are 0. ``left_out``: number of the others,
+    by reason."""
 
     name: str
     sha256: str
@@ -71,7 +72,7 @@ class Loop:
     left_out: dict[str, int]
 
     def require(self, units: int) -> None:
-        """Raise RecordingError where a run of so many units would meet the same noise twice."""
+        """Raise RecordingError if a run of this many units would use the same noise twice."""
         if units > len(self.sweeps):
             held = len(self.sweeps) * UNIT_SWEEPS
             raise RecordingError(
@@ -193,8 +194,8 @@ class _Signal:
 class MutedDraws:
     """Units of sweeps for one run per seed; see ``Source`` in noises.
 
-    A run begins at a random unit and goes on in order, from the end on at the beginning: what changes slowly, and what keeps
-    step with the stimulus, stays as it was. No run may be longer than the loop.
+    A run begins at a random unit and continues in order; after the last unit comes the first. Slow changes, and disturbances that
+    are time-locked to the stimulus, are therefore preserved. No run may be longer than the recording.
     """
 
     def __init__(self, loop: Loop, seeds: Sequence[np.random.SeedSequence]) -> None:

@@ -1,7 +1,7 @@
-"""What makes noise differ from steady Gaussian noise: sizes that change from sweep to sweep, and things added to it.
+"""Parts of noise that differ from steady Gaussian noise: sizes that change from sweep to sweep, and added disturbances.
 
-Each part says how many uniform numbers per run and unit it needs (``draws``) and is given them: parts hold no generator, so the
-noise of a run is the same in any company. State has one entry per run.
+Each part states how many uniform random numbers it needs per run and unit (``draws``), and is given them. Parts have no generator
+of their own, so the noise of a run does not depend on the other runs. State has one entry per run.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ class RunningGain:
 
 
 class Part(Protocol):
-    """Something added to the background, before the filter: it knows what the pass band leaves of itself."""
+    """A disturbance that is added to the background before the filter; it computes its own filtered form."""
 
     def begin(self, band: Band, rate_per_s: float, offsets_s: Floats, runs: int, swaps: bool) -> RunningPart:
         """``offsets_s`` (16, n_times): time of each point after the first onset of the unit. ``swaps``: units begin with either
@@ -161,10 +161,10 @@ class RunningTones:
 
 @dataclass(frozen=True)
 class Rhythm:
-    """A rhythm within +-``within_hz`` of the stimulus rate whose harmonics reach the pass band; its phase wanders.
+    """A rhythm within +-``within_hz`` of the stimulus rate whose harmonics reach the pass band; its phase drifts randomly.
 
-    ``peak_uv`` for each of the harmonics, before the filter. ``wander``: rad of the fundamental per square root of a sweep, which
-    leaves it coherent over some hundred sweeps. Own choice: the worst of a subject who keeps time with the sound.
+    ``peak_uv``: peak of each harmonic before the filter. ``wander``: drift of the fundamental in rad per square root of a sweep;
+    it stays coherent over some hundred sweeps. Own choice: the worst case of a subject who moves in time with the sound.
     """
 
     within_hz: float = 1.0
@@ -240,10 +240,11 @@ class RunningPops:
 
 @dataclass(frozen=True)
 class Artefact:
-    """What the transducer couples into the leads: an exponential from each onset on, its sign that of the sound, as filtered.
+    """Electrical artefact of the transducer in the leads: an exponential from each onset on, with the sign of the sound, as
+    filtered.
 
-    Polarity alternates. Where units always begin with the same one, what reaches over a pause is cancelled by no next sweep and
-    adds up like a response: the linear-phase filter's share before an onset, and the end of the exponential.
+    Polarity alternates. If all units begin with the same polarity, the part that extends over a pause is not cancelled by a next
+    sweep and adds up like a response: the share of the linear-phase filter before an onset, and the end of the exponential.
     """
 
     size_uv: float = 40.0
@@ -254,7 +255,8 @@ class Artefact:
 
 
 class RunningArtefact:
-    """The artefacts of a unit are one wave; a unit has its own, the end of that before, and the beginning of that behind."""
+    """The artefacts of a unit form one wave. Each unit contains its own wave, the end of the previous one, and the beginning of
+    the next one."""
 
     draws = 2  # of the first unit, and at every unit of the next one
 
@@ -274,7 +276,7 @@ class RunningArtefact:
         self._sign = self._last_sign = self._last_pause_s = np.zeros(0)
 
     def _at(self, begins_s: float) -> Floats:
-        """What a unit that begins so long after this one puts into its sweeps (16, n_times), uV."""
+        """Contribution (16, n_times) in uV to the sweeps of this unit by a unit that begins `begins_s` after it."""
         return np.asarray(np.interp(self._offsets_s - begins_s, self._times_s, self._wave, left=0.0, right=0.0))
 
     def add(self, sweeps: Singles, start_s: Floats, uniform: Floats, pause_s: Floats) -> None:

@@ -1,8 +1,8 @@
-"""Named null sources: sweeps without a response, as the analysis would see them, in units and for many runs at once.
+"""Named null sources: sweeps without a response, as the analysis gets them, in units and for many runs at once.
 
-A kind of noise is a frozen value: a coloured background in the pass band, what changes its size from sweep to sweep, and what is
-added to it. Each run draws from a generator of its own, so its noise depends neither on the runs beside it nor on how the work
-is cut up. The background is one unbroken process: sweeps that follow each other share what they share in a real recording.
+A kind of noise is a frozen value: a coloured background in the pass band, changes of its size from sweep to sweep, and added
+disturbances. Each run has its own generator, so its noise depends neither on other runs nor on the division of the work. The
+background is one unbroken process: successive sweeps are correlated as in a real recording.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ MAINS_UV = ((1, 20.0), (2, 1.0), (3, 1.0), (4, 0.3), (5, 1.0), (7, 1.0), (9, 1.0
 
 @dataclass(frozen=True)
 class Grid:
-    """Where the points of a sweep lie: (n_times,) at ``rate_hz`` from ``start_ms`` after the onset, filtered to ``band_hz``."""
+    """Points of a sweep: (n_times,) at ``rate_hz`` from ``start_ms`` after the onset, filtered to ``band_hz``."""
 
     rate_hz: float = 4000.0
     start_ms: float = -2.0
@@ -51,10 +51,11 @@ class Grid:
 
 @dataclass(frozen=True)
 class Presentation:
-    """Onsets: ``rate_per_s`` inside units of 16, and after each unit a pause, the sum of a draw for each of ``pauses_s``.
+    """Onsets: ``rate_per_s`` inside units of 16, and after each unit a pause, the sum of one random number for each of
+    ``pauses_s``.
 
-    Draws are independent and uniform from 0 up to it; with none the rate is fixed. Polarity alternates; ``random_polarity``: each
-    unit begins with either, by a coin.
+    The numbers are independent and uniform from 0 up to each value of ``pauses_s``; without values the rate is fixed. Polarity
+    alternates; with ``random_polarity`` a coin decides the first polarity of each unit.
     """
 
     rate_per_s: float = 47.1
@@ -155,9 +156,8 @@ def run_seeds(seed: int, name: str, runs: range) -> list[np.random.SeedSequence]
 
 
 class Source(Protocol):
-    """Sweeps of a batch of runs, unit by unit. Of the unit that was given last, (R, 16) each: ``gain``, the true size of each
-    sweep, which only an oracle may know; ``usable``, those without a fault; ``presented``, those that were stimuli at all.
-    """
+    """Sweeps of a batch of runs, unit by unit. The following are for the latest unit, (R, 16) each: ``gain``, the true size of
+    each sweep, which only an oracle may use; ``usable``, sweeps without a fault; ``presented``, places with a stimulus."""
 
     gain: Floats
     usable: Bools

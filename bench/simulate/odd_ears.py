@@ -1,4 +1,4 @@
-"""Ears that no model of a search contains: growth, latency, form and noise of another kind. Own choice, all of it."""
+"""Ears that do not fit the model of a search: other growth, latency, waveform and noise. All values are own choice."""
 
 from __future__ import annotations
 
@@ -14,8 +14,9 @@ Plain = Callable[[float], Floats]  # dB nHL -> response (n_times,) in uV
 
 @dataclass(frozen=True)
 class Oddity:
-    """`growth`: dB of the plain ear for each dB above the begin; `later_ms` (`from_db` on above the begin: none below); a second
-    peak of `second` times the first, `after_ms` later; what is left of the response after it adapted, within `adapts_s`."""
+    """A deviation from the plain ear. `growth`: dB of the plain ear for each dB above the level at which the response begins.
+    `later_ms`: additional latency (only from `from_db` above that level). A second peak has `second` times the size of the first,
+    `after_ms` later. The response adapts to a remaining share within `adapts_s`."""
 
     name: str
     growth: float = 1.0
@@ -28,7 +29,7 @@ class Oddity:
     steps: bool = False
 
     def response(self, plain: Plain, level_db: float, begin_db: float, grid: Grid) -> Floats:
-        """At a level, before it adapts, (n_times,) in uV."""
+        """Response (n_times,) in uV at a level, before it adapts."""
         at_db = level_db if not np.isfinite(begin_db) else begin_db + self.growth * (level_db - begin_db)
         wave = plain(at_db)
         times = grid.times_ms
@@ -39,11 +40,12 @@ class Oddity:
         return np.asarray(self.remains * wave)
 
     def left(self, at_s: float) -> float:
-        """Size of the response at a time of the search, as a multiple of the adapted one."""
+        """Size of the response at a time of the search, as a multiple of the adapted size."""
         return 1.0 + (1.0 / self.remains - 1.0) * float(np.exp(-at_s / self.adapts_s))
 
     def noise(self, rng: np.random.Generator) -> Callable[[float], float]:
-        """Factor on the noise by time in s, asked for in order: steps of up to 3 x every 20 s, and bursts of 6 x for 1 s."""
+        """Function that gives the factor on the noise at a time in s; times must rise. It has steps of up to 3 x every 20 s, and
+        bursts of 6 x for 1 s."""
         if not self.steps:
             return lambda at_s: 1.0
         state = {"until": 0.0, "factor": 1.0}
@@ -71,5 +73,5 @@ ODDITIES = (
 
 
 def oddity_of(number: int) -> Oddity:
-    """Of ear `number`: all kinds in turn."""
+    """Deviation of ear `number`; the kinds take turns."""
     return ODDITIES[number % len(ODDITIES)]

@@ -1,6 +1,6 @@
-"""A recording without stimulus as a null source: pretended onsets at random places of it.
+"""A recording without stimulus as a null source: simulated onsets at random places.
 
-Runs drawn from one recording share its samples: a recording of T seconds holds no more than T / (length of a run) separate
+Runs drawn from one recording share its samples: a recording of T seconds contains no more than T / (length of a run) separate
 runs, however many are drawn from it. Reports give both numbers.
 """
 
@@ -40,13 +40,13 @@ FORMATS = "a run folder, an .xdf, .bdf or .edf file, or .npy/.npz with samples (
 
 
 class RecordingError(QuotingError, ValueError):
-    """This file cannot serve as a null source; the text says why and what to do."""
+    """Raised if a file cannot be used as a null source; the text says why and what to do."""
 
 
 @dataclass(frozen=True)
 class Recording:
-    """What to read. ``channel``: label, or number from 1; several with commas, one after the other. ``rate_hz`` and ``unit`` only
-    where the file states none."""
+    """A recording to read. ``channel``: label, or number from 1; several, separated by commas, are used one after the other.
+    ``rate_hz`` and ``unit``: only if the file states none."""
 
     path: Path
     channel: str | None = None
@@ -130,7 +130,7 @@ def _arrays(path: Path, rate_hz: float | None) -> tuple[NDArray[Any], float]:
 
 
 def _unpacked(path: Path) -> dict[str, NDArray[Any]]:
-    """Every array by its name. Raises whatever."""
+    """Every array by its name. Raises any error of the reader."""
     content = io.BytesIO(bytes_of(path, MOST_BYTES))
     if zipfile.is_zipfile(content):
         with zipfile.ZipFile(content) as packed:
@@ -179,7 +179,7 @@ def _channel(seen: StreamDescription, channel: str) -> int:
 
 
 def _in_uv(samples: NDArray[Any], uv: float = 1.0) -> Floats:
-    """What is no number, or becomes too large for one, is not finite."""
+    """Samples in uV; values that are not numbers, or become too large, are not finite."""
     with np.errstate(over="ignore", invalid="ignore"):
         return np.asarray(samples.astype(np.float64) * uv)
 
@@ -199,10 +199,10 @@ def _finite(pieces: Sequence[Floats]) -> list[Floats]:
 
 
 class RecordingDraws:
-    """Units of sweeps at pretended onsets, for one run per seed; see ``Source`` in noises.
+    """Units of sweeps at simulated onsets, for one run per seed; see ``Source`` in noises.
 
-    A run begins at a random place and goes on from there; at the end of a piece it goes on at another random place. Sweeps that
-    were cut before come in stretches of 16 that follow each other, from random places.
+    A run begins at a random place and continues from there; at the end of a piece it continues at another random place. Sweeps
+    that were cut before come in stretches of 16 successive sweeps, from random places.
     """
 
     def __init__(

@@ -28,7 +28,7 @@ def wave_v(t_ms: Floats) -> Floats:
 
 
 def odd(t_ms: Floats) -> Floats:
-    """A waveform nobody expects: three lobes of alternating sign, the first one down."""
+    """A waveform that the evidence does not expect: three lobes of alternating sign, the first one down."""
     return -lobe(t_ms, 0.7) + 0.8 * lobe(t_ms - 1.3, 0.7) - 0.6 * lobe(t_ms - 3.4, 1.2)
 
 
@@ -72,10 +72,12 @@ def unit_wave(band: Band, shape: str) -> tuple[Floats, Floats]:
 
 
 class Oracle:
-    """Sequential likelihood-ratio test that knows each run's response, the covariance of the noise and the size of every sweep.
+    """Sequential likelihood-ratio test that knows the response of each run, the covariance of the noise and the size of every
+    sweep.
 
-    No test with the same false alarms (alpha, at every look; Ville's inequality) needs fewer sweeps on average, to a good
-    approximation (Wald). It looks after every unit and has no warm-up. A measure, not a rule: nobody knows these things.
+    No test with the same false-alarm rate (alpha, at every look; Ville's inequality) needs fewer sweeps on average, to a good
+    approximation (Wald). It looks after every unit and has no warm-up. It is a reference, not a rule, because these values are
+    unknown in practice.
     """
 
     def __init__(self, waves_uv: Floats, covariance_uv2: Floats) -> None:

@@ -1,4 +1,4 @@
-"""Many runs at once through the same analysis as a live run, any number of rules side by side on identical sweeps."""
+"""Many simulated runs at once through the analysis of a live run, with any number of rules on identical sweeps."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class Setup:
 
 @dataclass(frozen=True)
 class Chain:
-    """One way to end a run: rules in order, under the name by which a person asked for it."""
+    """One way to end a run: rules in order, under the name that the user gave."""
 
     name: str
     rules: tuple[Rule, ...]
@@ -107,7 +107,7 @@ def chain(name: str, setup: Setup) -> Chain:
 
 @dataclass(frozen=True)
 class ForecastProbe(Scheduled):
-    """Never says yes; has the analysis make a forecast at a few looks."""
+    """A rule that is never met; it makes the analysis compute a forecast at a few looks."""
 
     name: ClassVar[str] = "forecast_probe"
     outcome: ClassVar[Outcome] = "inconclusive"
@@ -138,9 +138,9 @@ class Foretold:
 class Decided:
     """How each run of a batch ended under one chain: index into OUTCOMES, sweeps presented; (R,) each.
 
-    Of the average then: the residual noise that was stated, the RMS over the window of what really was left once the response was
-    taken away, its amplitude between true peak and true trough as a part of the truth (nan without one), the upper limit of the
-    response, and the lowest limit at any look of the run (both nan where not asked for). nan for the oracle.
+    Properties of the average at that moment: the stated residual noise; the true noise (RMS over the window after the response is
+    subtracted); its amplitude between true peak and true trough, relative to the true one (nan without a response); the upper
+    limit of the response, and the lowest limit at any look of the run (both nan if not requested). All are nan for the oracle.
     """
 
     outcome: Ints
@@ -154,10 +154,10 @@ class Decided:
 
 @dataclass(frozen=True)
 class Batch:
-    """Decisions by chain, in order, the oracle's among them where there is one; and what was left in the average at the end.
+    """Decisions by chain, in order, including the oracle's if there is one, and the noise of the averages at the end.
 
-    ``estimated_nv`` (R,) is the residual noise that the analysis stated, ``left_nv`` (R,) the RMS over the window of what really
-    was left once the response was taken away; nan where the runs were ended early because everything was decided.
+    ``estimated_nv`` (R,): residual noise that the analysis stated. ``left_nv`` (R,): true noise, RMS over the window after the
+    response is subtracted. nan if the runs were ended early because everything was decided.
     """
 
     decided: dict[str, Decided]

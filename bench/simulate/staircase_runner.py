@@ -1,7 +1,7 @@
-"""Many ladders side by side, each followed by the very function that simulates a live session's logic, `next_level.follow`.
+"""Many ladders at once, each followed by the function that implements the logic of a live session, `next_level.follow`.
 
-It asks for one run at a time and waits for the outcome. So each ladder has a thread of its own; when all have asked, the runs are
-simulated together and handed out. What comes out does not depend on threads or processes.
+That function requests one run at a time and waits for its outcome, so each ladder has its own thread. When all ladders have made
+a request, the runs are simulated together and returned. The results do not depend on threads or processes.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class _Asking:
 
 
 def rules_for(ear: VirtualEar, sessions: Sessions) -> Rules:
-    """Of the ladder: the usual ones, up to what the virtual earphone and vibrator give."""
+    """Rules of the ladder: the default ones, up to the highest level of the virtual earphone or vibrator."""
     highest_db = HIGHEST_DB[ear.route]
     start_db = min(Rules().start_db, highest_db)
     levels = np.arange(0.0, start_db + 1.0, Rules().last_step_db)
@@ -82,7 +82,7 @@ def rules_for(ear: VirtualEar, sessions: Sessions) -> Rules:
 def climb(
     ears: Sequence[VirtualEar], sessions: Sessions, workers: Executor, log: Callable[[str], None] = lambda text: None
 ) -> list[Ladder]:
-    """All ears under all rules, ears first. Runs are shared where two rules ask the same."""
+    """Make ladders for all ears under all rules, ears first. Runs are shared if two rules request the same."""
     asked: queue.SimpleQueue[_Asking] = queue.SimpleQueue()
     everyone = [_Asking(ear, rule, sessions, asked) for ear in ears for rule in sessions.rules]
     waiting, known, rounds = len(everyone), 0, 0

@@ -83,7 +83,8 @@ CASES: tuple[Case, ...] = (
 
 @dataclass(frozen=True)
 class Truth:
-    """Of R responses, (R,) each, ms and nV; nan where there is no such peak. ``unfiltered_v_ms``: peak of V before the filter."""
+    """True values of R responses, (R,) each, in ms and nV; nan if there is no such peak. ``unfiltered_v_ms``: peak of V before
+    the filter."""
 
     v_ms: Floats
     trough_ms: Floats

@@ -52,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         prog="python -m quietfloor.bench.teach.program", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--no-window", action="store_true", help="text instead of the window; without a screen it is text anyway")
-    parser.add_argument("--seed", type=int, default=SEED, metavar="N", help=f"of everything ({SEED}, for which the sheet is)")
+    parser.add_argument("--seed", type=int, default=SEED, metavar="N", help=f"seed of everything ({SEED}, that of the sheet)")
     args = parser.parse_args(arguments)
     if args.seed < 0:
         parser.error(f"--seed {args.seed}: give 0 or more")

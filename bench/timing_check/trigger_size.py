@@ -1,4 +1,4 @@
-"""How small may a trigger be? Pulses of our own, seen by a converter with noise, found as a run finds them.
+"""Measure how small a trigger may be: pulses of this program, recorded by a converter with noise, found as in a run.
 
 The size is that of one lobe over the standard deviation of the channel's noise, the number that ``quietfloor check`` says of a
 trigger. Run it as ``python -m quietfloor.bench.timing_check.trigger_size``.
@@ -95,7 +95,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="python -m quietfloor.bench.timing_check.trigger_size", description=(__doc__ or "").splitlines()[0]
     )
-    parser.add_argument("--sweeps", type=int, default=2000, metavar="N", help="triggers for each row (2000)")
+    parser.add_argument("--sweeps", type=int, default=2000, metavar="N", help="number of triggers for each row (2000)")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args(arguments)
     found = [find(size, rate_hz, args.sweeps, args.seed) for rate_hz in RATES_HZ for size in SIZES]

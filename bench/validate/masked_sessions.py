@@ -1,10 +1,11 @@
-"""``python -m quietfloor.bench.validate.masked_sessions``: whose thresholds do sessions find, with noise as advised and without?
+"""``python -m quietfloor.bench.validate.masked_sessions``: count whose thresholds sessions find, with noise as advised and
+without.
 
 Example: python -m quietfloor.bench.validate.masked_sessions --drawn 40 --seed 1
 
-Normal ears, people with a loss on one side, and people drawn at random: both ears by air, then both by bone, with the ladder,
-the masking advice and the judgement of a live session. A run finds a response where the noise-free one is as large as the noise
-floor, so that nothing can be wrong but the ear. Text goes to standard output.
+The people are: normal ears, a loss on one side, and people drawn at random; both ears by air, then both by bone. Ladder, masking
+advice and judgement are those of a live session. A run finds a response if the noise-free response is at least as large as the
+noise floor, so that the only possible error is the wrong ear. Text goes to standard output.
 """
 
 from __future__ import annotations
@@ -225,8 +226,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         description=__doc__,
         formatter_class=argparse.RawTextHelpFormatter,
     )
-    parser.add_argument("--drawn", type=int, default=40, help="people drawn at random (%(default)s)")
-    parser.add_argument("--seed", type=int, default=1, help="(%(default)s)")
+    parser.add_argument("--drawn", type=int, default=40, help="number of people drawn at random (%(default)s)")
+    parser.add_argument("--seed", type=int, default=1, help="the same seed gives the same figures (%(default)s)")
     options = parser.parse_args(arguments)
     if not 0 <= options.drawn <= 10_000 or options.seed < 0:
         parser.error(f"--drawn {options.drawn} --seed {options.seed}: give 0 to 10000 people, and a seed of 0 or more")

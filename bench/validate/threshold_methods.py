@@ -1,10 +1,12 @@
-"""``quietfloor validate --thresholds``: methods that find thresholds, on the same virtual ears.
+"""``quietfloor validate --thresholds``: compare methods that find thresholds, on the same virtual ears.
 
 Example: quietfloor validate --thresholds search,ladder --ears 200 --seed 1 --jobs 2
 
-Ears are drawn as for `python -m quietfloor.bench.validate.thresholds`. `search`: several levels in one recording; `ladder`: one
-run after the other. Errors are against the level at which the ear's own noise-free response is as large as the noise floor, of
-all ears within reach; one without a threshold counts as outside. Minutes are minutes of signal a threshold. """
+Ears are drawn as in `python -m quietfloor.bench.validate.thresholds`. `search` records several levels in one recording; `ladder`
+makes one run after the other. The error is the difference from the level at which the noise-free response of the ear equals the
+noise floor, for all ears within reach; an ear without a threshold counts as an error. Minutes are minutes of signal per
+threshold.
+"""
 
 from __future__ import annotations
 
@@ -141,9 +143,9 @@ def parser() -> argparse.ArgumentParser:
     )
     add = out.add_argument
     add("--thresholds", required=True, metavar="A,B", help=f"methods: {', '.join(METHODS)}")
-    add("--ears", type=int, default=200, metavar="N", help="(%(default)s)")
+    add("--ears", type=int, default=200, metavar="N", help="number of ears (%(default)s)")
     add("--seed", type=int, default=1, metavar="S", help="the same seed gives the same figures (%(default)s)")
-    add("--deaf", action="store_true", help="the same heads, deaf: how often is a threshold found where there is none?")
+    add("--deaf", action="store_true", help="the same people, but deaf: counts thresholds that do not exist")
     add("--odd", action="store_true", help=f"ears outside the model of the search: {', '.join(one.name for one in ODDITIES)}")
     add("--together", type=int, default=1, metavar="N", help="conditions of each head, one after the other (%(default)s)")
     add("--apart", action="store_true", help="with --together: a threshold that is found says nothing of the next one")
@@ -152,7 +154,7 @@ def parser() -> argparse.ArgumentParser:
     add("--minutes", type=float, default=Sessions().minutes, help="of signal at most, for a threshold (%(default)g)")
     add("--jobs", type=int, default=2, metavar="N", help="processes (%(default)s)")
     add("--cluster", metavar="ADDRESS", help="Dask scheduler, such as tcp://10.0.0.5:8786, instead of --jobs")
-    add("--each", action="store_true", help="also a line for each search")
+    add("--each", action="store_true", help="print a line for each search as well")
     add("--json", action="store_true", help="one JSON object on standard output")
     return out
 

@@ -1,9 +1,11 @@
-"""``python -m quietfloor.bench.validate.thresholds``: does following the ladder find the hidden thresholds of virtual ears?
+"""``python -m quietfloor.bench.validate.thresholds``: compare the thresholds that ladders find with the hidden thresholds of
+virtual ears.
 
 Example: python -m quietfloor.bench.validate.thresholds --ears 200 --jobs 2 --seed 1 --out thresholds
 
-Ears of all kinds are drawn by the seed, at one frequency each, by air or by bone. Every rule climbs every ear, with the logic,
-the analysis and the settings of a live session. Text goes to standard output; text, ladders as CSV, everything as JSON to --out.
+The seed draws ears of all kinds, at one frequency each, by air or by bone. Each rule makes a ladder for each ear, with the logic,
+the analysis and the settings of a live session. Text goes to standard output; --out gets the text, the ladders as CSV, and
+everything as JSON.
 """
 
 from __future__ import annotations
@@ -37,19 +39,19 @@ def parser() -> argparse.ArgumentParser:
         prog="python -m quietfloor.bench.validate.thresholds", description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     add, usual = out.add_argument, Sessions()
-    add("--ears", type=int, default=200, help="(%(default)s)")
-    add("--rule", action="append", metavar="RULE[:BUDGET]", help=f"one or several ({', '.join(usual.rules)})")
-    add("--stimulus", choices=sorted(simulated_staircases.SOUNDS), default=usual.stimulus, help="(%(default)s)")
-    add("--band", default=",".join(f"{hz:g}" for hz in usual.band_hz), metavar="LOW,HIGH", help="Hz (%(default)s)")
-    add("--alpha", type=float, default=usual.alpha, help="of each run (%(default)s)")
+    add("--ears", type=int, default=200, help="number of ears (%(default)s)")
+    add("--rule", action="append", metavar="RULE[:BUDGET]", help=f"rule; may be repeated ({', '.join(usual.rules)})")
+    add("--stimulus", choices=sorted(simulated_staircases.SOUNDS), default=usual.stimulus, help="stimulus (%(default)s)")
+    add("--band", default=",".join(f"{hz:g}" for hz in usual.band_hz), metavar="LOW,HIGH", help="pass band in Hz (%(default)s)")
+    add("--alpha", type=float, default=usual.alpha, help="false-alarm rate of each run (%(default)s)")
     add("--floor-nv", type=float, default=usual.floor_nv, help="residual noise at which an absence is believed (%(default)s)")
-    add("--max-sweeps", type=int, default=usual.max_sweeps, help="of a run (%(default)s)")
-    add("--minutes", type=float, default=usual.minutes, help="of signal for a ladder (%(default)s)")
-    add("--unmasked", action="store_true", help="no noise in the other ear, to see what that does")
-    add("--quick", action="store_true", help=f"{QUICK} ears, to see that it works")
-    add("--seed", type=int, default=1, help="(%(default)s)")
-    add("--jobs", type=int, default=2, help="processes (%(default)s)")
-    add("--out", type=Path, metavar="DIR", help="thresholds.txt, .csv, .json")
+    add("--max-sweeps", type=int, default=usual.max_sweeps, help="sweep limit of a run (%(default)s)")
+    add("--minutes", type=float, default=usual.minutes, help="minutes of signal for a ladder (%(default)s)")
+    add("--unmasked", action="store_true", help="no masking noise in the other ear, for comparison")
+    add("--quick", action="store_true", help=f"{QUICK} ears only, as a trial")
+    add("--seed", type=int, default=1, help="the same seed gives the same figures (%(default)s)")
+    add("--jobs", type=int, default=2, help="number of processes (%(default)s)")
+    add("--out", type=Path, metavar="DIR", help="folder for thresholds.txt, .csv, .json")
     return out
 
 

@@ -1,5 +1,5 @@
-"""``python -m quietfloor.bench.validate.waves``: are suggested marks where the waves are, and do their intervals hold the truth
-as often as stated?
+"""``python -m quietfloor.bench.validate.waves``: compare suggested marks with the true waves, and count how often their intervals
+contain the true values.
 
 Example: python -m quietfloor.bench.validate.waves --runs 200 --noise gaussian,muscle,bursts --noise-nv 20,10
 """
@@ -63,10 +63,10 @@ class Promise:
 def parser() -> argparse.ArgumentParser:
     form = argparse.RawTextHelpFormatter
     out = argparse.ArgumentParser(prog="python -m quietfloor.bench.validate.waves", description=__doc__, formatter_class=form)
-    out.add_argument("--runs", type=int, default=100, help="of each kind of response, in each kind of noise (%(default)s)")
-    out.add_argument("--noise", default=USUAL_NOISE, help=f"of {', '.join(NOISES)} (%(default)s)")
+    out.add_argument("--runs", type=int, default=100, help="runs of each kind of response, in each kind of noise (%(default)s)")
+    out.add_argument("--noise", default=USUAL_NOISE, help=f"kinds of noise, from {', '.join(NOISES)} (%(default)s)")
     out.add_argument("--noise-nv", default="20,10", help="residual noise at which runs end (%(default)s)")
-    out.add_argument("--norms", type=Path, help="a table of your own, see monitor/waves/wave-norms.toml")
+    out.add_argument("--norms", type=Path, help="published values of your own, see monitor/waves/wave-norms.toml")
     out.add_argument("--seed", type=int, default=1)
     out.add_argument("--jobs", type=int, default=1, help="processes (%(default)s); the figures do not depend on it")
     out.add_argument("--json", action="store_true", help="one JSON object on standard output, text on standard error")
