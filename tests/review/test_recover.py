@@ -19,7 +19,7 @@ import pytest
 
 from quietfloor.bench.devtools.crash_tests import Kills
 from quietfloor.bench.devtools.delay import PER_S
-from quietfloor.bench.devtools.soak import MadeStream, plan_for
+from quietfloor.bench.devtools.soak import MadeStream, soak_plan
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.formats.xdf import read_xdf
@@ -79,7 +79,7 @@ class Paced:
 
 def going(session: Path, **how: Any) -> tuple[Run, Paced]:
     """A run that has begun."""
-    source, plan = Paced(), plan_for("soak", 1, 240.0)
+    source, plan = Paced(), soak_plan("soak", 1, 240.0)
     run = Run(resolve(plan, source.description), source, RunFolder.create(session), **how)
     run.start()
     end_s = time.monotonic() + patience(30)
@@ -286,7 +286,7 @@ def test_a_disk_that_cannot_be_written_is_refused_before_anything_is_opened(tmp_
 
 def test_room_is_asked_for_before_a_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     stream = MadeStream(1.0, 4000.0, 2, 1).description
-    plan = plan_for("soak", 2, 1.0)  # 1024 sweeps, by other equipment
+    plan = soak_plan("soak", 2, 1.0)  # 1024 sweeps, by other equipment
     assert longest_s(plan) == pytest.approx(102.4)
     assert predicted_bytes(plan, stream) == pytest.approx(1.1 * 102.4 * 4000 * (3 * 4 + 9), rel=1e-6)
     free = "quietfloor.monitor.run.disk_space.free_bytes"
@@ -300,7 +300,7 @@ def test_room_is_asked_for_before_a_run(tmp_path: Path, monkeypatch: pytest.Monk
 
 def test_a_longest_run_that_is_carried_out_fits_what_was_predicted(kills: Kills) -> None:
     """1024 sweeps at the rate of this stream instead of the 10/s that are assumed of other equipment."""
-    plan, stream = plan_for("soak", 2, 1.0), MadeStream(1.0, 4000.0, 2, 1).description
+    plan, stream = soak_plan("soak", 2, 1.0), MadeStream(1.0, 4000.0, 2, 1).description
     ratio = kills.bytes_in_peace / (predicted_bytes(plan, stream) * 10.0 / PER_S)
     assert 0.85 < ratio < 1.0
 
