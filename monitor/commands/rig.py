@@ -1,4 +1,4 @@
-"""``quietfloor rig``: the virtual patient and amplifier, in a process of its own."""
+"""``quietfloor rig``: the virtual patient and amplifier, in a separate process."""
 
 from __future__ import annotations
 
