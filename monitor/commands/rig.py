@@ -1,4 +1,4 @@
-"""``quietfloor rig``: the virtual patient and amplifier, in a separate process."""
+"""``quietfloor rig``: the virtual patient and amplifier, in a process of its own."""
 
 from __future__ import annotations
 

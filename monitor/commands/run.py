@@ -189,7 +189,7 @@ def carry_through(
 
 
 def _watch(run: Any, plan: Any, title: str, args: argparse.Namespace) -> None:
-    """Show the run until it is over. If showing fails, for instance because of a closed pipe, the run goes on without it."""
+    """Show the run until it is over; where showing fails, a closed pipe for instance, the run goes on unseen."""
     from quietfloor.monitor.display.textview import watch
 
     try:

@@ -1,4 +1,4 @@
-"""``quietfloor timing``: measure the timing of sound and EEG, in a separate process."""
+"""``quietfloor timing``: prove the timing of sound against EEG, in a process of its own."""
 
 from __future__ import annotations
 

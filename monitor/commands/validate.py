@@ -1,4 +1,4 @@
-"""``quietfloor validate``: measure the error rate of a rule, in a separate process."""
+"""``quietfloor validate``: prove the error rate of a rule, in a process of its own."""
 
 from __future__ import annotations
 
