@@ -1,1 +1,1 @@
-"""One file a group of commands. Each has ``add(commands)`` for its arguments and a function that does the work."""
+"""Commands, one file per group. Each file has ``add(commands)`` for its arguments and a function that does the work."""

@@ -1,4 +1,4 @@
-"""``quietfloor calibrate``: what full scale means in dB, written into a file; and is it still so?"""
+"""``quietfloor calibrate``: measure the level of full scale in dB, write it to a file, and check it later."""
 
 from __future__ import annotations
 
@@ -135,7 +135,7 @@ def main(args: argparse.Namespace) -> int:
 
 
 def output_plan(args: argparse.Namespace) -> Any:
-    """[sound] of the plan that names the output, or what the command line says of it."""
+    """[sound] of the plan that names the output, or the values of the command line."""
     from quietfloor.monitor.plan.run_plan import load_plan, make_sound_plan
 
     given = {"device_source_id": args.device_source_id, "sample_rate_hz": args.sample_rate_hz}
@@ -162,7 +162,7 @@ def file_of(args: argparse.Namespace) -> Path:
 
 
 def measure(args: argparse.Namespace) -> int:
-    """A new calibration, one more measurement in an old one, or only the sound."""
+    """Make a new calibration, add a measurement to an existing one, or only play the sound."""
     from quietfloor.monitor.calibration.from_meter import MeasuringSignal
     from quietfloor.stimuli.calibration import CalibrationError
     from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
@@ -212,7 +212,7 @@ def _identity(plan: Any) -> tuple[str, str]:
 
 
 def listen_or_ask(signal: MeasuringSignal, ear: str, args: argparse.Namespace) -> float | None:
-    """Play into one ear; what the microphone or the person says, None where only the sound was wanted."""
+    """Play into one ear; returns the reading of the microphone or of the user, None if only the sound was wanted."""
     from quietfloor.monitor.calibration.level_check import play
     from quietfloor.monitor.calibration.microphone import MicrophoneListener
 
@@ -240,7 +240,7 @@ def listen_or_ask(signal: MeasuringSignal, ear: str, args: argparse.Namespace) -
 
 
 def ask(signal: MeasuringSignal, frames: Any, question: str) -> float:
-    """Ask while it plays. The sound ends with the answer, or by itself."""
+    """Ask the user while the sound plays. The sound ends with the answer, or by itself."""
     from quietfloor.monitor.calibration.level_check import play
 
     answered = threading.Event()
@@ -279,7 +279,7 @@ def number_or_name(text: str) -> int | str:
 
 
 def microphone_level(args: argparse.Namespace) -> int:
-    """What full scale of a microphone is, from an acoustic calibrator on it."""
+    """Measure the level of full scale of a microphone with an acoustic calibrator."""
     from quietfloor.monitor.calibration.microphone import MicrophoneListener
     from quietfloor.stimuli.measure import tone_rms
 
@@ -304,7 +304,7 @@ def microphone_level(args: argparse.Namespace) -> int:
 
 
 def loop(args: argparse.Namespace) -> int:
-    """--add-loop and --check."""
+    """Do --add-loop and --check."""
     from dataclasses import replace
 
     from quietfloor.monitor.calibration.level_check import check_level, measure_loop
@@ -360,7 +360,7 @@ def show(args: argparse.Namespace) -> int:
 
 
 def tell(calibration: Any, args: argparse.Namespace, last: str | None = None) -> None:
-    """The file, and what can be reached with it."""
+    """Print the calibration, and the levels that can be reached with it."""
     from quietfloor.monitor.calibration.from_meter import highest
     from quietfloor.stimuli.calibration_file import describe
 

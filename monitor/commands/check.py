@@ -1,4 +1,4 @@
-"""``quietfloor check``: is everything ready for a run? The text form of the panel that the window shows first."""
+"""``quietfloor check``: check whether everything is ready for a run. It is the text form of the set-up panel of the window."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ LEAST_S = 3.0  # to learn a trigger channel, and to tell hum from noise
 
 
 def seconds(text: str) -> float:
-    """A length of stream that can be enough."""
+    """Parse a duration of the check that is long enough."""
     try:
         value = float(text)
     except ValueError:
@@ -96,7 +96,7 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _session(args: argparse.Namespace) -> Session | None:
-    """Where a folder was given in the place of a plan. Raises SessionError, PlanError."""
+    """The session, if a folder was given instead of a plan. Raises SessionError, PlanError."""
     from quietfloor.monitor.session.session import Session
 
     return Session.open(args.plan) if args.plan is not None and args.plan.is_dir() else None
@@ -110,8 +110,8 @@ def _first_plan(session: Session) -> Plan:
 
 
 def _listen(check: Any, args: argparse.Namespace) -> Any:
-    """Until so much of the stream was looked at, counted from where its own triggers began to come; twice as long where something
-    is not known by then and nothing says stop: after a gap of the stream figures begin anew."""
+    """Listen for the given time, counted from the arrival of the plan's own triggers. If something is still unknown and no
+    finding says stop, listen for twice as long, because figures start again after a gap of the stream."""
     stopped = False
 
     def stop() -> None:

@@ -1,4 +1,4 @@
-"""What several commands share: the options every one has, the exit statuses, and how a run is carried through."""
+"""Common parts of the commands: shared options, exit statuses, and printing."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 
 
 def add_decisions(parser: argparse.ArgumentParser) -> None:
-    """Settings that replace those of a plan."""
+    """Add the options whose values replace those of a plan."""
     group = parser.add_argument_group("settings (each replaces that of the plan)")
     group.add_argument("--rule", metavar="RULE", help="rule that may find a response, such as evidence or fsp:pocock (evidence)")
     group.add_argument("--alpha", type=float, metavar="A", help="false-alarm rate of the whole run, all looks together (0.01)")
@@ -70,9 +70,9 @@ def decision_changes(args: argparse.Namespace) -> dict[str, dict[str, Any]]:
 
 
 class _Printed:
-    """Standard output or error that no closed pipe and no full disk makes fail: what is printed is no reason to end a run.
+    """Standard output or error that never fails, because a closed pipe or a full disk is no reason to end a run.
 
-    After the first failure whatever is written goes nowhere, also that of C libraries.
+    After the first failure all output is discarded, including that of C libraries.
     """
 
     def __init__(self, stream: TextIO, tell: Callable[[str], object] = lambda text: None, closed: bool = False) -> None:
@@ -107,8 +107,8 @@ class _Printed:
 
 @contextlib.contextmanager
 def printing() -> Iterator[Callable[[], bool]]:
-    """Printing never fails while this lasts; the first loss on standard output is said on standard error. Yields whether
-    something was lost there."""
+    """Make printing fail-safe while the context lasts; the first loss on standard output is reported on standard error. Yields a
+    function that tells whether output was lost."""
     for number in range(3):  # a file that is opened next, a recording for instance, must not get the number of a closed one
         try:
             os.fstat(number)
@@ -130,7 +130,7 @@ def printing() -> Iterator[Callable[[], bool]]:
 
 
 def say(text: str, args: argparse.Namespace) -> None:
-    """A line for a person: standard output, or standard error when standard output is for JSON."""
+    """Print a line for the user: on standard output, or on standard error if standard output is for JSON."""
     stream = sys.stderr if getattr(args, "json", False) else sys.stdout
     stream.write(harmless(text) + "\n")
     stream.flush()
@@ -150,14 +150,15 @@ def complain(text: str) -> None:
 
 
 def refuse(reason: object, status: int, args: argparse.Namespace) -> int:
-    """Say why a command cannot do its work, on standard error and, where asked for, as its JSON object; the exit status."""
+    """Print why a command cannot do its work, on standard error and, if requested, as its JSON object; returns the exit
+    status."""
     complain(str(reason))
     give_json({"error": str(reason), "exit_status": status}, args)
     return status
 
 
 class _CurrentStderr(logging.StreamHandler):
-    """Writes to whatever standard error is at the moment: a live view puts its own in place to keep its lines together."""
+    """Writes to the present standard error: a live view replaces it to keep its own lines together."""
 
     def format(self, record: logging.LogRecord) -> str:
         return harmless(super().format(record))
@@ -175,8 +176,8 @@ def set_up_logging() -> None:
 def stop_on_signals(
     stop: Callable[[], object], names: tuple[str, ...] = ("SIGINT", "SIGTERM", "SIGHUP")
 ) -> Iterator[None]:
-    """Ctrl-C, a request to terminate, or a closed terminal calls ``stop`` while this lasts, so that a run ends in good order.
-    A signal that this program was started to ignore, by nohup for instance, stays ignored."""
+    """Call ``stop`` on Ctrl-C, a request to terminate, or a closed terminal, while the context lasts, so that a run ends with
+    complete files. A signal that this program was started to ignore, for instance by nohup, stays ignored."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -191,8 +192,9 @@ def stop_on_signals(
 
 
 def hand_over(module: str, *arguments: str, env: Mapping[str, str] | None = None) -> int:
-    """Run a module of the bench in a process of its own, as the monitor never imports it; its exit status. What asks this program
-    to end ends that process, which would else go on alone, sound included; of Ctrl-C the terminal tells it too."""
+    """Run a module of the bench in a separate process, because the monitor never imports the bench; returns its exit status. A
+    signal that ends this program is passed on to that process, which would otherwise go on, sound included; Ctrl-C reaches it
+    from the terminal."""
     process = subprocess.Popen([sys.executable, "-P", "-m", module, *arguments], env=env)
     with stop_on_signals(process.terminate, ("SIGTERM", "SIGHUP")):
         while True:

@@ -78,7 +78,7 @@ def add(commands: Any) -> None:
 
 @contextlib.contextmanager
 def rig(patient: str, audio_id: str, eeg_id: str, seed: int) -> Iterator[dict[str, Any]]:
-    """A rig process for the time of one run; yields what it says when it is ready. Raises RuntimeError when it is not."""
+    """Run a rig process for one run; yields its message that it is ready. Raises RuntimeError if it does not become ready."""
     command = [
         sys.executable, "-P", "-m", "quietfloor.bench.patient.rig", "--patient", patient, "--audio-source-id", audio_id,
         "--eeg-source-id", eeg_id, "--eeg-name", f"Virtual EEG {eeg_id}", "--seed", str(seed),
@@ -152,13 +152,13 @@ def main(args: argparse.Namespace) -> int:
 
 
 def teach(args: argparse.Namespace) -> int:
-    """Hand over to the bench, in a process of its own."""
+    """Run the lesson, which is part of the bench, in a separate process."""
     text = ["--no-window"] if args.no_window else []
     return hand_over("quietfloor.bench.teach.program", "--seed", str(args.seed), *text, env=ONE_THREAD | os.environ)
 
 
 def demonstrate(args: argparse.Namespace, link: WindowLink | None) -> int:
-    """One scene after the other; in a window the next one waits until the user wants it, or for some seconds."""
+    """Play one scene after the other; in a window the next one waits until the user wants it, or for some seconds."""
     session = args.out or Path(tempfile.mkdtemp(prefix="quietfloor-demo-"))
     scenes = [scene for scene in SCENES if args.only in (None, scene.name)]
     results: list[dict[str, Any]] = []
@@ -175,7 +175,7 @@ def demonstrate(args: argparse.Namespace, link: WindowLink | None) -> int:
 
 
 def conclude(results: list[dict[str, Any]], session: Path, args: argparse.Namespace) -> int:
-    """Say how it went; the exit status."""
+    """Print the result; returns the exit status."""
     say("", args)
     for result in results:
         ok = "as it should" if result["as_expected"] else "NOT AS IT SHOULD"
@@ -188,7 +188,7 @@ def conclude(results: list[dict[str, Any]], session: Path, args: argparse.Namesp
 
 
 def play(scene: Scene, session: Path, args: argparse.Namespace, link: WindowLink | None = None) -> dict[str, Any]:
-    """One scene: rig, run, replay."""
+    """Play one scene: rig, run, replay."""
     from quietfloor.monitor.commands.run import carry_through
     from quietfloor.monitor.review.replay import replay
     from quietfloor.monitor.storage.run_folder import RunFolder

@@ -1,4 +1,4 @@
-"""``quietfloor import``: a recording of another system becomes a run."""
+"""``quietfloor import``: make a run from a recording of another program."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _decide(found: Any, path: Path) -> dict[str, Any]:
-    """What a live run leaves beside its recording; the record."""
+    """Make the files that a live run writes beside its recording; returns the record."""
     from quietfloor.monitor.review.replay import replay
     from quietfloor.monitor.run.opening import write_results
     from quietfloor.monitor.run.run_record import run_record

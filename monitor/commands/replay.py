@@ -1,4 +1,4 @@
-"""``quietfloor replay``: decide again from what a run kept."""
+"""``quietfloor replay``: make the decisions of a run again from its recording."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _again(args: argparse.Namespace, folder: RunFolder, plan: Plan | None, link: WindowLink | None) -> int:
-    """Decide again, with ``plan`` instead of the run's own where it is given, and say what came out; the exit status."""
+    """Decide again, with ``plan`` instead of the run's own if given, and print the result; returns the exit status."""
     from quietfloor.monitor.review.replay import replay
 
     if link is None:
@@ -114,7 +114,7 @@ def played(link: WindowLink, folder: RunFolder, plan: Plan | None, speed: float)
 
 
 def _what(folder: RunFolder) -> str:
-    """Ear, stimulus and level, from the record of the run."""
+    """Ear, stimulus and level in words, from the record of the run."""
     try:
         stimulus = folder.read_json(folder.run.name)["stimulus"]
         level, unit = stimulus["level_db_nhl"], "dB nHL"
@@ -127,7 +127,7 @@ def _what(folder: RunFolder) -> str:
 
 
 def _except_for(run_format: int) -> str:
-    """What was not compared, because the run was recorded by an earlier program that worked it out otherwise."""
+    """Figures that were not compared, because an earlier version of the program computed them differently."""
     from quietfloor.monitor.review.replay import OTHERWISE_SINCE
 
     if run_format >= max(OTHERWISE_SINCE):

@@ -1,4 +1,4 @@
-"""``quietfloor report``: what a session found and how, as HTML, PDF and JSON."""
+"""``quietfloor report``: write the results and methods of a session as HTML, PDF and JSON."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def main(args: argparse.Namespace) -> int:
 
 
 def _replace(path: Path, content: bytes) -> None:
-    """The old file or the new one is there, never a part."""
+    """Replace a file in one step: a reader finds the old file or the new one, never a part."""
     draft = new_draft(path)
     with open(draft, "xb") as file:
         file.write(content)

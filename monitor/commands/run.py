@@ -1,4 +1,4 @@
-"""``quietfloor run``: one live run, with our sound or listening to other equipment."""
+"""``quietfloor run``: one live run, with sound of this program or of other equipment."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def add(commands: Any) -> None:
 
 
 def add_stream(parser: argparse.ArgumentParser) -> None:
-    """Which EEG stream, and what in it."""
+    """Add the options for the EEG stream and its channels."""
     stream = parser.add_argument_group("stream (each replaces that of the plan)")
     stream.add_argument("--stream", metavar="NAME", help="name of the EEG stream, as `quietfloor streams` has it")
     stream.add_argument("--source-id", metavar="ID", help="source id of the stream, where two streams have one name")
@@ -102,14 +102,16 @@ def main(args: argparse.Namespace) -> int:
 
 
 def exit_status(record: dict[str, Any]) -> int:
-    """A fault after the stream was accepted leaves data worth keeping; one before means that the run could not begin."""
+    """Exit status for a record. A fault after the stream was accepted leaves useful data (FAULT); before, the run could not begin
+    (FAILED)."""
     if record["fault"] is None:
         return DONE
     return FAILED if record["stream"]["uv_per_unit"] is None else FAULT
 
 
 def told_apart(plan: Any, session: Path, args: argparse.Namespace) -> Any:
-    """The plan with a seed that no run of this folder had: by their pauses sounds of two runs are told apart. --seed is kept."""
+    """The plan with a seed that no run of this folder has used, because the pauses identify the sound of a run. A given --seed is
+    kept."""
     if plan.sound is None or args.seed is not None:
         return plan
     made = max((int(path.name[4:]) for path in session.glob("run-*") if path.name[4:].isdecimal()), default=0)
@@ -118,7 +120,7 @@ def told_apart(plan: Any, session: Path, args: argparse.Namespace) -> Any:
 
 
 def plan_from(args: argparse.Namespace, base: Any = None) -> Any:
-    """The plan that the command line names, or ``base``, with what it replaces. Raises PlanError."""
+    """The plan that the command line names, or ``base``, with the values that the command line replaces. Raises PlanError."""
     from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_plan, override
     from quietfloor.monitor.plan.sound_plan import StatedPlan
 
@@ -163,10 +165,10 @@ def carry_through(
     acknowledged: dict[str, Any] | None = None,
     link: WindowLink | None = None,
 ) -> dict[str, Any]:
-    """Open everything, make the run folder, run to the end, write the record; what `run` and `demo` share.
+    """Open everything, make the run folder, run to the end, and write the record. Used by `run` and `demo`.
 
-    ``link`` is where a window shows the run; without one, or when the window is closed meanwhile, it is shown as text.
-    Raises what ``open_run`` raises, before anything is played.
+    ``link``: the window that shows the run. Without one, or after the window is closed, the run is shown as text. Raises the
+    errors of ``open_run`` before anything is played.
     """
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.opening import open_run

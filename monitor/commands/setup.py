@@ -1,4 +1,4 @@
-"""What comes before a run: the set-up panel in the window, or the command line's word that the cautions were read."""
+"""Steps before a run: the set-up panel in the window, or the acknowledgement of the cautions on the command line."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ def add_walk(parser: argparse.ArgumentParser) -> None:
 
 
 def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse.Namespace) -> tuple[bool, dict[str, Any] | None]:
-    """Whether the run is to begin, and what run.json keeps of the cautions: None where nobody took note of them.
+    """Whether the run begins, and the acknowledgement of the cautions for run.json, None without.
 
-    The panel is shown where there is a window and somebody to answer.
+    The panel is shown if there is a window and a user who can answer.
     """
     from quietfloor.monitor.readiness.cautions import acknowledge
 

@@ -1,4 +1,4 @@
-"""``quietfloor stimulus``: one stimulus, measured, drawn, written, played."""
+"""``quietfloor stimulus``: measure, draw, write or play one stimulus."""
 
 from __future__ import annotations
 
@@ -120,7 +120,7 @@ def main(args: argparse.Namespace) -> int:
 
 
 def sound_plan(args: argparse.Namespace) -> Any:
-    """[sound] of the plan with what the options replace. Raises PlanError."""
+    """[sound] of the plan, with the values that the options replace. Raises PlanError."""
     from quietfloor.monitor.plan.run_plan import PlanError, load_plan, make_sound_plan
 
     if args.play is not None and args.play < 1:
@@ -153,7 +153,7 @@ def sound_plan(args: argparse.Namespace) -> Any:
 
 
 def measure(plan: Any, waveform: Any) -> dict[str, Any]:
-    """Everything that is said about it, as numbers; times in ms, after time zero where it says so."""
+    """Measures of the stimulus as numbers; times in ms, after time zero where stated."""
     from quietfloor.monitor.waves.expected import default_window_ms
     from quietfloor.stimuli.spectra import figures
 
@@ -180,7 +180,7 @@ def measure(plan: Any, waveform: Any) -> dict[str, Any]:
 
 
 def describe(content: dict[str, Any], args: argparse.Namespace) -> None:
-    """The same for a person."""
+    """Print the measures as text."""
     shape = f", {content['shape']}" if content["shape"] else ""
     zero_ms, end_ms = content["time_zero_ms"], content["duration_ms"]
     middle = ""
@@ -203,7 +203,7 @@ def describe(content: dict[str, Any], args: argparse.Namespace) -> None:
 
 
 def write(plan: Any, waveform: Any, content: dict[str, Any], args: argparse.Namespace) -> list[str]:
-    """The files that were asked for. Raises OSError and ValueError."""
+    """Write the requested files; returns their names. Raises OSError and ValueError."""
     folder = args.out or Path()
     wanted = [(file, make) for file, make in ((args.plot, _plot), (args.csv, _csv), (args.write_wav, _wav)) if file is not None]
     if args.out is not None and wanted:
@@ -267,7 +267,8 @@ def _trigger(plan: Any, waveform: Any) -> Any:
 
 
 def play(plan: Any, args: argparse.Namespace) -> int:
-    """Play it so many times, or until Ctrl-C; how often it was played. Raises PlanError and RuntimeError."""
+    """Play the stimulus a number of times, or until Ctrl-C; returns how often it was played. Raises PlanError and
+    RuntimeError."""
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound
 

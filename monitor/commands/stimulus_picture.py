@@ -1,4 +1,4 @@
-"""Pictures of a stimulus, for people."""
+"""Plot of a stimulus."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ LOWEST_HZ, LOWEST_DB = 50.0, -60.0
 
 
 def draw_stimulus(path: Path, title: str, waveform: Waveform, measured: WaveformMeasures) -> None:
-    """Curve with envelope, and spectrum with its bands, into a PNG or SVG file. Raises ValueError (ending) and OSError."""
+    """Draw the curve with its envelope, and the spectrum with its bands, to a PNG or SVG file. Raises ValueError (file ending)
+    and OSError."""
     if path.suffix.lower() not in FORMATS:
         raise ValueError(f"plot = {str(path)!r}: the name must end in {' or '.join(FORMATS)}")
     from matplotlib import rc_context

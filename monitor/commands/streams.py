@@ -1,4 +1,4 @@
-"""``quietfloor streams``, ``quietfloor outputs`` and ``quietfloor doctor``: what is there, and what is missing."""
+"""``quietfloor streams``, ``quietfloor outputs`` and ``quietfloor doctor``: list streams and outputs, and missing parts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A command with the window, where there is a screen; else, or where it was asked for, the same command with text."""
+"""Runs a command with the window if there is a screen; otherwise, or on request, with text."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ def add_window(parser: argparse.ArgumentParser) -> None:
 
 
 def with_window(args: argparse.Namespace, work: Callable[[WindowLink | None], int]) -> int:
-    """The exit status of ``work``, which gets a link to the window, or None where the display is text.
+    """Do ``work`` with a link to the window, or with None if the display is text; returns its exit status.
 
-    With --json, or where Qt was told to draw into memory, nobody is there to answer: the window closes when the work is done.
+    With --json, or if Qt draws into memory, there is no user who could answer: the window closes when the work is done.
     """
     if args.no_window:
         return work(None)
@@ -39,7 +39,7 @@ def with_window(args: argparse.Namespace, work: Callable[[WindowLink | None], in
 
 
 def show_live(link: WindowLink, open_with: Callable[..., OpenRun], session: Path) -> OpenRun:
-    """Open a run by ``open_with`` (it gets what a display listens with) and show it in the window."""
+    """Open a run by ``open_with`` (which gets the callbacks of a display) and show it in the window."""
     from quietfloor.monitor.display.feed import Feed
     from quietfloor.monitor.display.run_view import RunView, view_model
 

@@ -1,4 +1,4 @@
-"""Everything that can be done in the window, with its keys: the one table behind buttons, shortcuts and the list of keys."""
+"""Actions of the window with their keys: the only table for buttons, shortcuts and the list of keys."""
 
 from __future__ import annotations
 
@@ -97,5 +97,5 @@ def offered(stage: Stage) -> tuple[Action, ...]:
 
 
 def spoken(key: str) -> str:
-    """A key as it is written on keyboards."""
+    """Name of a key as on keyboards."""
     return SPOKEN.get(key, key)

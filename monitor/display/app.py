@@ -1,4 +1,4 @@
-"""Opens the window and keeps it beside the work: the command works on a thread of its own, Qt has the main thread."""
+"""Opens the window beside the work: the command runs on a thread of its own, Qt has the main thread."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _kept: list[QApplication] = []  # Qt needs it until the end, whoever else forget
 
 
 def application() -> QApplication:
-    """The one application object, with letters and pictures that are sharp on fine screens."""
+    """The only application object, with sharp text and images on high-resolution screens."""
     existing = QApplication.instance()
     if isinstance(existing, QApplication):
         return existing
@@ -53,7 +53,8 @@ def application() -> QApplication:
 
 
 class _Guard:
-    """An error in a slot or while painting would end the whole process (PyQt calls abort): it is logged instead, a few times."""
+    """Logs errors in a slot or while painting, a few times. Without it such an error would end the whole process (PyQt calls
+    abort)."""
 
     def __init__(self) -> None:
         self._seen: dict[str, int] = {}
@@ -67,9 +68,9 @@ class _Guard:
 
 @contextlib.contextmanager
 def guarded(screen_lost: Callable[[], None] = lambda: None) -> Iterator[None]:
-    """Errors in the window are logged while this lasts, and what Qt says goes to the log.
+    """Log errors in the window, and messages of Qt, while the context lasts.
 
-    ``screen_lost`` is called when the screen itself has gone: Qt says so and then ends the process, as soon as it returns.
+    ``screen_lost`` is called when the screen itself is gone: Qt reports that, and ends the process when the call returns.
     """
 
     def qt_says(kind: QtMsgType, context: QMessageLogContext, text: str | None) -> None:
@@ -90,8 +91,8 @@ def guarded(screen_lost: Callable[[], None] = lambda: None) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _on_signals(deed: Callable[[], None]) -> Iterator[None]:
-    """Ctrl-C, a request to terminate or a closed terminal: Python hears them between two frames of the window. One that this
-    program was started to ignore stays ignored."""
+    """Handle Ctrl-C, a request to terminate, and a closed terminal; Python processes them between two frames of the window. A
+    signal that this program was started to ignore stays ignored."""
     known = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
     known = [number for number in known if signal.getsignal(number) is not signal.SIG_IGN]
     before: dict[int, Any] = {number: signal.signal(number, lambda *_: deed()) for number in known}
@@ -103,9 +104,9 @@ def _on_signals(deed: Callable[[], None]) -> Iterator[None]:
 
 
 def perform(work: Callable[[WindowLink], int], unattended: bool = False, settings: Path | None = None) -> int:
-    """Do ``work`` with a window that opens at its first run; the exit status of the work, or its error.
+    """Do ``work`` with a window that opens at its first run; returns the exit status of the work, or raises its error.
 
-    When the window is closed while the work goes on, this waits for its end; ``work`` finds ``link.gone``.
+    If the window is closed while the work goes on, this waits for its end; ``link.gone`` tells ``work`` that there is no window.
     """
     outcome: list[int | BaseException] = []
     link = WindowLink(unattended)

@@ -1,4 +1,4 @@
-"""The bar at the foot: buttons with their keys, the timeline, a line for what is typed, and a line of messages."""
+"""Bar at the bottom of the window: buttons with their keys, the timeline, an input line, and a line of messages."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ BEFORE = (  # left of the timeline
 
 
 class Line(QLineEdit):
-    """One line of text; Escape drops it."""
+    """One line of text; Escape cancels it."""
 
     dropped = pyqtSignal()
 
@@ -31,7 +31,7 @@ class Line(QLineEdit):
 
 
 class Entry(QWidget):
-    """Asks for a line of text in the place of the buttons: a note, or a moment to go to."""
+    """Input line that replaces the buttons: for a note, or a moment to go to."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -135,13 +135,13 @@ class Bar(QWidget):
         return text if self._look.projector or len(text) == 1 else f"{text} [{action.keys[0]}]"
 
     def rename(self, name: str, text: str) -> None:
-        """Another word on a button, such as Pause on Play."""
+        """Change the text of a button, such as Play to Pause."""
         action = next((action for action in self._actions if action.name == name), None)
         if action is not None and self.buttons[name].text() != self._labelled(action, text):
             self.buttons[name].setText(self._labelled(action, text))
 
     def ask(self, question: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
-        """A line of text in the place of the buttons."""
+        """Show an input line in place of the buttons."""
         self._tools.hide()
 
         def end() -> None:

@@ -1,4 +1,4 @@
-"""A chart of our own on pyqtgraph's axes: the axes know their scale, and what is inside is drawn in pixels by one function."""
+"""A chart on the axes of pyqtgraph: the axes know their scale, and one function draws the content in pixels."""
 
 from __future__ import annotations
 
@@ -37,14 +37,14 @@ class Axis(pg.AxisItem):
 
 
 class Canvas:
-    """What a drawing function gets: the painter in pixels, the rectangle of the chart, and where values lie in it."""
+    """Argument of a drawing function: the painter in pixels, the rectangle of the chart, and the positions of values in it."""
 
     def __init__(self, painter: QPainter, rect: QRectF, chart: Chart, look: Look) -> None:
         self.painter, self.rect, self.look = painter, rect, look
         self._chart = chart
 
     def x(self, values: ArrayLike) -> Floats:
-        """Pixels from the left, held inside the chart by a margin: an SVG is not clipped."""
+        """Pixels from the left, limited to the chart plus a margin, because an SVG is not clipped."""
         first, last = self._chart.x_range
         place = self._chart.x_scale.place(values)
         return np.asarray(self.rect.left() + (place - first) / (last - first) * self.rect.width())
@@ -69,7 +69,7 @@ class Canvas:
         return QFontMetricsF(self.font(times)).horizontalAdvance(words)
 
     def line(self, xs: Floats, ys: Floats, colour: str, width: int = 1, dashed: bool = False, smooth: bool = False) -> None:
-        """A curve through pixels; breaks where a value is no number."""
+        """Draw a curve through pixels; it is interrupted where a value is not a number."""
         good: Bools = np.isfinite(xs) & np.isfinite(ys)
         if good.sum() < 2:
             return
@@ -82,7 +82,7 @@ class Canvas:
             self.painter.drawPath(pg.arrayToQPath(xs, ys, connect="finite"))
 
     def bars(self, xs: Floats, low: Floats, high: Floats, colour: str) -> None:
-        """Upright lines one pixel wide, (n,) each; many of them are quick."""
+        """Draw vertical lines one pixel wide, (n,) each; this is fast for many lines."""
         bars = upright(xs, low, high)
         self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
         hair = pen(colour)
@@ -118,9 +118,10 @@ class Canvas:
         self, x: float, y: float, words: str, colour: str, times: float = 1.0, bold: bool = False, across: float = 0.0,
         down: float = 0.0, width: float | None = None, ground: str | None = None,
     ) -> QRectF:
-        """Words at a pixel: ``across`` and ``down`` say which part of them is there, 0 the left or top, 1 the right or bottom.
+        """Draw text at a pixel. ``across`` and ``down`` say which part of the text is at that pixel: 0 left or top, 1 right or
+        bottom.
 
-        They are moved so that they stay inside the chart, and broken into lines at ``width``. Gives the rectangle they take.
+        The text is moved to stay inside the chart, and broken into lines at ``width``. Returns its rectangle.
         """  # fmt: skip
         painter = self.painter
         painter.setFont(self.font(times, bold))
@@ -137,7 +138,7 @@ class Canvas:
 
 
 def pen(colour: str, width: int = 1, dashed: bool = False) -> QPen:
-    """A pen ``width`` pixels wide on any screen; solid, opaque and not smoothed where it is wide, as only those are quick."""
+    """A pen ``width`` pixels wide on any screen; wide pens are solid, opaque and not smoothed, because others are slow."""
     made = QPen(QColor(colour), width, Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine)
     made.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
     return made
@@ -182,7 +183,7 @@ Draw = Callable[[Canvas], None]
 
 
 class Painting(pg.GraphicsObject):
-    """The inside of a chart, drawn by its function whenever Qt asks for it."""
+    """Content of a chart, drawn by its function whenever Qt requests it."""
 
     def __init__(self, chart: Chart) -> None:
         super().__init__()
@@ -209,7 +210,7 @@ class Painting(pg.GraphicsObject):
 
 
 class Chart(pg.PlotWidget):
-    """Axes with our ticks around one drawing function. Ranges are set, never found; the mouse reads values and moves nothing."""
+    """Axes around one drawing function. Ranges are set by the program; the mouse reads values but moves nothing."""
 
     def __init__(self, draw: Draw, x_scale: Scale, y_scale: Scale, x_label: str, y_label: str) -> None:
         self.x_scale, self.y_scale = x_scale, y_scale
@@ -293,11 +294,11 @@ class Chart(pg.PlotWidget):
             self.getPlotItem().vb.setRange(xRange=self.x_range, yRange=self.y_range, padding=0.0)
 
     def repaint_inside(self) -> None:
-        """Draw again when Qt comes to it."""
+        """Request a new drawing of the content."""
         self._painting.update()
 
     def value_at(self, point: QPointF) -> tuple[float, float]:
-        """What lies under a pixel."""
+        """Values at a pixel."""
         rect = self.inside
         across = (point.x() - rect.left()) / max(rect.width(), 1.0)
         up = (rect.bottom() - point.y()) / max(rect.height(), 1.0)

@@ -1,4 +1,4 @@
-"""What opens over the window: the list of keys and words, the question before closing, and the choice of a picture."""
+"""Dialogs: the list of keys and words, the question before closing, and the choice of an image."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class KeysSheet(QDialog):
 
 
 class CloseQuestion(QDialog):
-    """Asked while a run is on. Exactly one of the three is called; going back is the default."""
+    """Asked when the window is closed during a run. Exactly one of three functions is called; the default is to go back."""
 
     def __init__(self, parent: QWidget, stop: Callable[[], None], go_on: Callable[[], None]) -> None:
         super().__init__(parent)
@@ -104,7 +104,8 @@ class CloseQuestion(QDialog):
 
 
 class ExportDialog(QDialog):
-    """Which part, in which format, into which file. ``give`` gets the name of the part ("" for the whole) and the path."""
+    """Choice of part, format and file of an image. ``give`` is called with the name of the part ("" for the whole window) and the
+    path."""
 
     def __init__(self, parent: QWidget, parts: list[str], folder: Path, stem: str, give: Callable[[str, Path], None]) -> None:
         super().__init__(parent)

@@ -28,7 +28,8 @@ class FeedBatch:
 
 
 class Feed:
-    """From the acquisition thread (``on_event``, ``on_signal``, ``on_status``) to the window's (``take``), without a lock."""
+    """Transfer from the acquisition thread (``on_event``, ``on_signal``, ``on_status``) to the window (``take``), without a
+    lock."""
 
     def __init__(self) -> None:
         self._events: deque[Event | Notice] = deque()
@@ -39,7 +40,7 @@ class Feed:
         self._events.append(event)
 
     def on_signal(self, first_raw: float, filtered_uv: Floats) -> None:
-        """A piece of filtered signal (n_channels, n); copied, as the engine may go on with its memory."""
+        """Take a piece of filtered signal (n_channels, n); it is copied, because the engine may reuse its memory."""
         self._signal.append((first_raw, np.array(filtered_uv, dtype=np.float32)))
 
     def on_status(self, status: Status) -> None:

@@ -1,4 +1,4 @@
-"""How long frames take: the work of a tick and the painting after it. Plain numbers."""
+"""Durations of frames: the work of a tick and the painting after it."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ KEPT = 20_000  # more than ten minutes
 
 
 class FrameTimes:
-    """``worked`` at the end of each tick, ``painted`` after what it asked to be painted. All in seconds, by the clock on the wall
-    and by that of the thread, which stands still while other programs have the processor."""
+    """Durations of frames. Call ``worked`` at the end of each tick, and ``painted`` after the painting that it caused. All times
+    are in s, by the wall clock and by the clock of the thread, which stops while other programs use the processor."""
 
     def __init__(self) -> None:
         self._frames: deque[float] = deque(maxlen=KEPT)
@@ -53,7 +53,7 @@ class FrameTimes:
 
     @property
     def words(self) -> str:
-        """The last ten seconds or so."""
+        """Summary of about the last ten seconds, in words."""
         frames, intervals = self.frames_ms[-300:], self.intervals_ms[-300:]
         if len(frames) < 2:
             return "no frames yet"

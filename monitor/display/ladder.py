@@ -1,4 +1,4 @@
-"""The levels tried so far for one ear, route and stimulus, as rungs: read from the records of a session folder. Plain Python."""
+"""Levels that were tried for one ear, route and stimulus, as rungs, read from the records of a session folder. Plain Python."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ STATE_OF = {"response_present": "present", "response_absent": "absent", "inconcl
 
 @dataclass(frozen=True)
 class Series:
-    """What the runs of one ladder have in common."""
+    """Properties that the runs of one ladder share."""
 
     ear: str
     route: str
@@ -47,7 +47,7 @@ class Series:
 
 @dataclass(frozen=True, order=True)
 class Level:
-    """A level as it was asked for; a muted control has none that is heard. Higher ones sort last."""
+    """A level as it was requested; a muted control has no audible level. Higher levels sort last."""
 
     heard: bool  # muted ones are at the foot of the ladder
     calibrated: bool
@@ -105,7 +105,7 @@ class Rung:
 
     @property
     def words(self) -> str:
-        """What is known at this level, in a few words; of the runs that are masked as the newest is."""
+        """Result at this level in a few words, from the runs with the same masking as the newest run."""
         if not self.replicates:
             return "running" if self.running else ""
         newest = self.replicates[0]
@@ -123,9 +123,10 @@ class Rung:
 
 @dataclass(frozen=True)
 class Ladder:
-    """Rungs of one series, the highest level first; ``unreadable`` names run folders that were left out for that.
+    """Rungs of one series, the highest level first. ``unreadable`` lists run folders that could not be read.
 
-    It names ``session.json`` where that cannot be read: then discarded runs are among the others."""
+    It also lists ``session.json`` if that cannot be read; discarded runs then appear among the others.
+    """
 
     series: Series | None
     rungs: tuple[Rung, ...] = ()
@@ -135,7 +136,7 @@ class Ladder:
 
 @dataclass(frozen=True)
 class Overlay:
-    """The average of an earlier run, to be drawn beside the present one."""
+    """Average of an earlier run, drawn over the present one."""
 
     folder: Path
     label: str
@@ -171,7 +172,7 @@ def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Pa
 
 
 def _discarded(session: Path, unreadable: list[str]) -> set[str]:
-    """Names of the run folders that people set aside; what they said may be damaged, then every run counts."""
+    """Names of the discarded run folders. If session.json is damaged, every run counts."""
     store = SessionStore(session)
     try:
         runs = store.read().runs
@@ -201,7 +202,7 @@ def _of_series(record: dict[str, Any], series: Series) -> Level | None:
 
 
 def _whose(session: Path) -> dict[str, Whose]:
-    """Whose response each run shows, by the number of the run; empty where the session cannot say."""
+    """The ear that responded in each run, by the number of the run; empty if the session does not know."""
     try:
         return {str(run.number): run.whose for run in runs_of(session)}
     except (PlanError, SessionError, HearingError, OSError):
@@ -219,7 +220,7 @@ def _replicate(path: Path, record: dict[str, Any], whose: Whose) -> Replicate:
 
 
 def load_overlay(replicate: Replicate, level: Level) -> Overlay:
-    """The average that a run kept. Raises FolderError where it cannot be read."""
+    """The average of a run. Raises FolderError if it cannot be read."""
     kept = RunFolder(replicate.folder).read_average()
     return Overlay(replicate.folder, f"{level} ({replicate.folder.name})", kept["time_ms"], 1e3 * kept["average_uv"])
 

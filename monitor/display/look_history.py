@@ -16,9 +16,10 @@ MOST_MOMENTS = 60_000
 
 
 class LookHistory:
-    """The looks of a run with their averages, oldest first; ``figures`` (3, n): residual noise, standing, sweeps accepted.
+    """Looks of a run with their averages, oldest first; ``figures`` (3, n): residual noise, standing, sweeps accepted.
 
-    The averages have their memory from the first one on (17 MB for the usual epoch), so that it does not grow with the run.
+    The memory for the averages is reserved with the first one (17 MB for the usual epoch), so that it does not grow during the
+    run.
     """
 
     def __init__(self) -> None:
@@ -52,7 +53,7 @@ class LookHistory:
                 self._curves[to] = self._curves[place]
 
     def average_of(self, look: LookDone, average: AverageNow) -> None:
-        """The averages as they stood at a look that was added before; those of a look that is forgotten are dropped."""
+        """Store the averages of a look that was added before; those of a look that was dropped are ignored."""
         if not len(self._curves):
             self._times_ms = average.times_ms
             self._curves = np.full((MOST_LOOKS + 1, len(CURVES), len(average.times_ms)), np.nan, dtype=np.float32)
@@ -87,7 +88,7 @@ class LookHistory:
 
 
 class Moments:
-    """Raw sample numbers in rising order; the oldest half goes when there are too many."""
+    """Raw sample numbers in rising order; the oldest half is dropped when there are too many."""
 
     def __init__(self) -> None:
         self._at: list[float] = []

@@ -16,7 +16,8 @@ GRAB_PX = 10  # a mark is meant by a click this near
 
 
 class MarkEditor:
-    """Off until it is asked for; a run has to be over, so that nothing here can slow it down. ``say`` takes words for the bar."""
+    """Editor of marks. It is off until requested, and needs a finished run, so that it cannot slow down a run. ``say`` shows a
+    message in the bar."""
 
     def __init__(self, panel: AveragePanel, say: Callable[[str], None]) -> None:
         self._panel, self._say = panel, say
@@ -48,7 +49,7 @@ class MarkEditor:
             self._carry_out(lambda: self.deeds[name](run_marks))
 
     def leave(self) -> None:
-        """No marks any more; what was kept stays kept."""
+        """Hide the marks; stored marks are kept."""
         self.run_marks, self._dragging, self._moved = None, False, False
         self._show()
 

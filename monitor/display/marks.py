@@ -1,4 +1,4 @@
-"""The shape of each state: told apart without colour, and without reading."""
+"""Symbols of the states, which can be distinguished without colour and without reading."""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
-"""Everything the screen shows, as plain values ready to be painted. No Qt, no clock, no waiting: widgets only paint these.
+"""Content of the screen as plain values that are ready to be painted. No Qt, no clock, no waiting: widgets only paint these
+values.
 
-``ViewModel.advance`` takes what came since and the newest status; the methods give frozen values. Every look is kept (thinned
-when there are very many) and the last minutes of signal, so the view can stand still or go back while recording goes on.
+``ViewModel.advance`` takes the new data and the newest status; the methods return frozen values. All looks are kept (thinned when
+there are very many), and the last minutes of signal, so that the view can be paused or go back while recording goes on.
 """
 
 from __future__ import annotations
@@ -60,7 +61,7 @@ class ViewModel:
     # -- what came ----------------------------------------------------------------------------------------------------
 
     def begin(self, settings: EngineSettings) -> None:
-        """The engine's settings, as soon as the stream is understood."""
+        """Set the engine's settings, when the stream is known."""
         self.settings = settings
         rate, channels = settings.layout.rate_hz, len(settings.layout.eeg)
         self._ring = MinMaxRing(channels, round(COLUMNS * REMEMBERED_S / SHOWN_S), SHOWN_S * rate / COLUMNS)
@@ -110,7 +111,8 @@ class ViewModel:
                 self._left_out.append((position + start, position + stop, status_text.REASONS.get(why, why)))
 
     def _learn_ranges(self, values: Singles) -> None:
-        """Each row is as high as is usual for its channel, in steps: a height that changes all the time cannot be read."""
+        """Set the height of each row to the usual range of its channel, in steps, because a range that changes all the time is
+        hard to read."""
         spread = np.median(np.abs(values), axis=1) / 0.6745
         known = np.isfinite(self._spread_uv)
         self._spread_uv = np.where(known, 0.95 * self._spread_uv + 0.05 * spread, spread)
@@ -134,7 +136,7 @@ class ViewModel:
 
     @property
     def live(self) -> bool:
-        """Whether what comes is shown as it comes."""
+        """Whether new data are shown as they arrive."""
         return self._at_raw is None
 
     @property
@@ -145,7 +147,7 @@ class ViewModel:
         return self._at_raw / self.settings.layout.rate_hz
 
     def show(self, look: int | None) -> None:
-        """Freeze the view at a look (clipped to those there are); None follows what comes again. Recording goes on either way."""
+        """Freeze the view at a look (limited to existing ones); None follows new data again. Recording goes on in any case."""
         if look is None or not self.looks:
             self._at_raw = None
         else:
@@ -159,14 +161,14 @@ class ViewModel:
             self.version += 1
 
     def hold(self) -> None:
-        """Freeze the view as it is."""
+        """Freeze the present view."""
         if self._at_raw is None and self.settings is not None:
             self._at_raw = self.status.seconds * self.settings.layout.rate_hz
             self.version += 1
 
     @property
     def look(self) -> LookDone | None:
-        """The one that is shown."""
+        """The look that is shown."""
         return self._history.looks[self.shown] if self.looks else self.status.look
 
     # -- what is shown ------------------------------------------------------------------------------------------------

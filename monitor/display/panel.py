@@ -1,4 +1,5 @@
-"""What all panels share: a title with an explanation, a remark beside it, and a body that takes on colours and sizes."""
+"""Common parts of all panels: a title with an explanation, a remark beside it, and a body with the colours and sizes of the
+theme."""
 
 from __future__ import annotations
 
@@ -13,7 +14,7 @@ from quietfloor.monitor.display.theme import Look
 
 
 class Words(QLabel):
-    """One line of text that ends in … where it does not fit, with all of it and its terms as a tooltip."""
+    """One line of text that is shortened with … if it does not fit; the tooltip has the whole text and its terms."""
 
     def __init__(self, text: str = "", about: str = "", right: bool = False) -> None:
         super().__init__()
@@ -55,7 +56,7 @@ class Words(QLabel):
 
 
 class Panel(QFrame):
-    """A titled sheet. ``about`` says in a sentence what it shows."""
+    """A panel with a title. ``about`` describes its content in a sentence."""
 
     def __init__(self, name: str, title: str, about: str, body: QWidget) -> None:
         super().__init__()
@@ -85,7 +86,7 @@ class Panel(QFrame):
         colour(self.aside, look.theme.quiet)
 
     def fail(self, error: BaseException) -> None:
-        """It could not be drawn: say so and leave it as it is; the run is not touched."""
+        """Report that the panel could not be drawn, and stop drawing it; the run is not affected."""
         self.failed = True
         self.aside.say(f"cannot be drawn ({type(error).__name__}); recording goes on")
 

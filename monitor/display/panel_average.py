@@ -1,4 +1,4 @@
-"""The growing average with its noise band, its halves, and where to look."""
+"""The growing average with its noise band, its odd and even half, and the relevant time ranges."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class AveragePanel(ChartPanel):
         self.fill(curves is not None)
 
     def _fit(self, curves: Curves) -> None:
-        """A height that holds all that is judged, changed only when it is far off."""
+        """Choose a height that contains the judged part; it is changed only when it is far off."""
         judged = curves.times_ms >= curves.unjudged_ms[1]
         band = curves.half_band_nv if math.isfinite(curves.half_band_nv) else 0.0
         sizes = [np.abs(curves.average_nv[judged]) + band]
@@ -71,7 +71,7 @@ class AveragePanel(ChartPanel):
             self.refit()
 
     def refit(self) -> None:
-        """Something else is drawn now."""
+        """Choose the height again, because other curves are drawn."""
         self.show_curves(self._curves)
 
     def draw(self, canvas: Canvas) -> None:
@@ -149,7 +149,7 @@ class AveragePanel(ChartPanel):
                 )
 
     def _legend_rows(self, canvas: Canvas, curves: Curves) -> list[list[tuple[str, str, bool]]]:
-        """Which curve is which: words, colour, dashed; in as few rows as fit beside the words on the part that is not judged."""
+        """Entries of the legend: words, colour, dashed; in as few rows as fit beside the text on the part that is not judged."""
         theme = self.look.theme
         entries: list[tuple[str, str, bool]] = [("average ± noise band", theme.average, False)]
         if self.halves:

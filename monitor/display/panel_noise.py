@@ -1,4 +1,4 @@
-"""Residual noise against sweeps on logarithmic axes, with the line that averaging promises and the floor."""
+"""Residual noise against sweeps on logarithmic axes, with the line for independent noise and the noise floor."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from quietfloor.monitor.display.views import NoiseTrack
 
 
 class NoisePanel(ChartPanel):
-    """Is it getting quiet as it should?"""
+    """Shows whether the noise falls as expected."""
 
     def __init__(self) -> None:
         super().__init__(

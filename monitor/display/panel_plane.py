@@ -16,7 +16,7 @@ NOISE_STEPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0)
 
 
 class PlanePanel(ChartPanel):
-    """The heart of the window."""
+    """The main panel of the window."""
 
     def __init__(self) -> None:
         super().__init__(
@@ -75,7 +75,7 @@ class PlanePanel(ChartPanel):
         canvas.text(rect.left() + 8, needed + 4, "undecided", theme.states["undecided"], 1.08, bold=True)
 
     def _quiet(self, canvas: Canvas, plane: Plane, needed: float) -> None:
-        """Where a response that was found has waited enough."""
+        """Draw the line at which a run that has found a response ends."""
         if not math.isfinite(plane.quiet_nv):
             return
         x, top, ink = float(canvas.x(plane.quiet_nv)), canvas.rect.top(), self.look.theme.states["present"]
@@ -84,7 +84,7 @@ class PlanePanel(ChartPanel):
         canvas.text(x + 6, name.bottom(), f"noise {plane.quiet_nv:g} nV or less", ink, 0.88)
 
     def _cone(self, canvas: Canvas, plane: Plane) -> None:
-        """Where 8 of 10 such runs decide."""
+        """Draw the region in which 8 of 10 such runs decide."""
         if len(plane.cone):
             xs = np.clip(canvas.x(plane.cone[:, 0]), canvas.rect.left(), canvas.rect.right())
             canvas.polygon(xs, canvas.y(plane.cone[:, 1]), self.look.theme.cone, edge=self.look.theme.states["undecided"])
@@ -119,7 +119,7 @@ class PlanePanel(ChartPanel):
 
 
 def _length(seconds: float) -> str:
-    """10 s, 2 min, 1 h."""
+    """A duration in words, such as "10 s", "2 min" or "1 h"."""
     if seconds < 60:
         return f"{seconds:g} s"
     return f"{seconds / 60:g} min" if seconds < 3600 else f"{seconds / 3600:g} h"

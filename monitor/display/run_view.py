@@ -1,7 +1,7 @@
-"""Between the command that does the work, on a thread of its own, and the window that shows it. Plain Python, no Qt.
+"""Interface between the command, which works on its own thread, and the window that shows it. Plain Python, no Qt.
 
-The command's side: ``show`` a run, ``follow`` it, ``offer`` what could come next. The window's side reads ``view``,
-``ladder``, ``offered`` and says ``go_on``, ``interrupt`` or ``leave``. Neither ever waits for the other's drawing or deciding.
+The command calls ``show`` for a run, ``follow`` to wait for it, and ``offer`` for the next step. The window reads ``view``,
+``ladder``, ``offered`` and calls ``go_on``, ``interrupt`` or ``leave``. Neither waits for the work of the other.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ OVER = ("done", "failed")
 
 
 class Shown(Protocol):
-    """What a run and a playback have in common for a display."""
+    """Common interface of a run and a playback, for a display."""
 
     plan: Plan
     folder: RunFolder
@@ -45,7 +45,7 @@ class Shown(Protocol):
 
 @dataclass(frozen=True)
 class RunView:
-    """One run on the screen, live or recorded; ``moments_s`` are those of the looks of a recorded one."""
+    """One run on the screen, live or recorded; ``moments_s``: times of the looks of a recorded run."""
 
     run: Run | Playback
     model: ViewModel
@@ -83,7 +83,7 @@ def moments_of(folder: RunFolder) -> tuple[float, ...]:
 
 @dataclass(frozen=True)
 class Offer:
-    """What would come next; ``until`` is on the clock of ``time.monotonic``, None: whenever the user likes."""
+    """The next step that is offered; ``until`` is on the clock of ``time.monotonic``, None: whenever the user wants."""
 
     text: str
     until: float | None
@@ -108,9 +108,10 @@ class Remark:
 
 @dataclass
 class WindowLink:
-    """What a command and its window share.
+    """State shared by a command and its window.
 
-    ``unattended``: nobody can answer (a script reads the result, or nobody sees the window), so nothing waits for a person.
+    ``unattended``: there is no user who can answer (a script reads the result, or nobody sees the window), so nothing waits for
+    one.
     """
 
     unattended: bool = False
@@ -131,7 +132,7 @@ class WindowLink:
     # -- the command's side -------------------------------------------------------------------------------------------
 
     def prepare(self, flow: SetupFlow) -> bool:
-        """Show the set-up before a run and wait for the answer to it; whether the run is to begin."""
+        """Show the set-up before a run and wait for the answer; returns whether the run begins."""
         self.flow = flow
         try:
             while not (self.gone or self.interrupted):
@@ -151,19 +152,19 @@ class WindowLink:
         self.ladder = read_ladder(view.session, view.run.plan.sound or view.run.plan.stated, view.run.folder.path, running)
 
     def recorded(self) -> None:
-        """The run that is shown has its record now."""
+        """Report that the record of the shown run was written."""
         if self.view is not None:
             self.read_ladder(self.view, running=False)
 
     def follow(self, run: Shown) -> bool:
-        """Wait while the window shows the run; whether the run is over. False: there is no window any more."""
+        """Wait while the window shows the run; returns whether the run is over. False: the window is gone."""
         while not self.gone:
             if run.wait(POLL_S):
                 return True
         return run.wait(0)
 
     def offer(self, text: str, patience_s: float | None = None) -> bool:
-        """Wait until the user wants what comes next, at most ``patience_s`` long (then it comes by itself); False: no more."""
+        """Wait until the user wants the next step, at most ``patience_s`` long; then it begins by itself. False: nothing more."""
         if self.unattended or self.gone or self.interrupted:
             return patience_s is not None and not (self.gone or self.interrupted)
         self._wake.clear()
@@ -191,7 +192,7 @@ class WindowLink:
             self.choice = None
 
     def linger(self, patience_s: float | None = None) -> None:
-        """Wait until the window is closed; without anyone touching it at most ``patience_s`` long."""
+        """Wait until the window is closed; at most ``patience_s`` long if no user touches it."""
         while not (self.unattended or self.gone or self.interrupted):
             if patience_s is not None and time.monotonic() - self._touched_s >= patience_s:
                 return
@@ -200,14 +201,14 @@ class WindowLink:
     # -- the window's side --------------------------------------------------------------------------------------------
 
     def go_on(self) -> bool:
-        """Yes to what is offered; whether anything was."""
+        """Accept the offer; returns whether there was one."""
         if self.offered is not None:
             self._wake.set()
             return True
         return False
 
     def pick(self, steps: int) -> bool:
-        """Another one of what is offered, so many places on, as far as there are any; whether there was a choice."""
+        """Choose another offer, ``steps`` places further, if there are so many; returns whether there was a choice."""
         choice, offered = self.choice, self.offered
         if choice is None or offered is None:
             return False
@@ -225,17 +226,17 @@ class WindowLink:
         return True
 
     def hold(self) -> None:
-        """What is offered does not come by itself any more."""
+        """Prevent the offered step from beginning by itself."""
         self._held = True
         if self.offered is not None:
             self.offered = Offer(self.offered.text, None)
 
     def touch(self) -> None:
-        """Somebody is here."""
+        """Report that a user is present."""
         self._touched_s = time.monotonic()
 
     def stop(self) -> None:
-        """End the run that is on, as the operator."""
+        """End the present run, as the operator."""
         if self.view is not None:
             self.view.run.stop()
 
@@ -250,12 +251,12 @@ class WindowLink:
         return ""
 
     def interrupt(self) -> None:
-        """Ctrl-C: the run ends in good order, and nothing follows."""
+        """Handle Ctrl-C: the run ends with complete files, and nothing follows."""
         self.interrupted = True
         self.stop()
 
     def leave(self) -> None:
-        """There is no window any more. A run that is on goes on; what is to be said is said in the terminal."""
+        """Report that the window is gone. A run in progress goes on; messages go to the terminal."""
         self.gone = True
 
     def fetch(self, replicate: Replicate, level: Level) -> None:
@@ -270,5 +271,5 @@ class WindowLink:
         threading.Thread(target=load, name="overlay", daemon=True).start()
 
     def fetched(self) -> Overlay | str | None:
-        """The next average that was asked for, or in words why it could not be had; None: nothing yet."""
+        """The next requested average, or a text with the reason why it cannot be read; None: nothing yet."""
         return self._overlays.popleft() if self._overlays else None

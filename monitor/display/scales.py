@@ -42,14 +42,14 @@ def log_ticks(low: float, high: float, most: int) -> list[float]:
 
 
 def written(value: float) -> str:
-    """The number as text for an axis: 15, 0.5, 1,000, -75; never a power of ten."""
+    """The number as text for an axis, such as "15", "0.5", "1,000" or "-75"; never a power of ten."""
     if abs(value) >= 1000:
         return f"{value:,.0f}".replace("-", "−")
     return f"{round(value, 6):g}".replace("-", "−")
 
 
 def clock(seconds: float) -> str:
-    """0:07, 12:30, 1:02:03."""
+    """A duration as text, such as "0:07", "12:30" or "1:02:03"."""
     whole = max(0, int(seconds))
     minutes, rest = divmod(whole, 60)
     hours, minutes = divmod(minutes, 60)
@@ -57,7 +57,7 @@ def clock(seconds: float) -> str:
 
 
 def seconds_of(text: str) -> float:
-    """0:07, 1:02:03 or 75 in seconds. Raises ValueError that says what is allowed."""
+    """Read a duration such as "0:07", "1:02:03" or "75" in seconds. Raises ValueError that says what is allowed."""
     parts = text.strip().split(":")
     try:
         numbers = [float(part) for part in parts]
@@ -73,7 +73,7 @@ def seconds_of(text: str) -> float:
 
 @dataclass(frozen=True)
 class Scale:
-    """How a quantity lies along an axis: even or by its logarithm, rising or ``falling`` to the right (or to the top)."""
+    """Scale of an axis: linear or logarithmic, rising or ``falling`` to the right (or to the top)."""
 
     log: bool = False
     falling: bool = False

@@ -1,4 +1,5 @@
-"""Can a window be opened here? Found out without importing Qt into this program: a Qt that finds no screen ends its process."""
+"""Test whether a window can be opened, without importing Qt into this program, because Qt ends the process if it finds no
+screen."""
 
 from __future__ import annotations
 
@@ -18,7 +19,7 @@ def unseen() -> bool:
 
 
 def no_screen() -> str:
-    """Why there is no screen, "" where there seems to be one."""
+    """Reason why there is no screen, "" if there seems to be one."""
     if sys.platform in ("win32", "darwin") or any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
     ):
@@ -27,7 +28,7 @@ def no_screen() -> str:
 
 
 def obstacle() -> str:
-    """Why no window can be opened, in words; "" where it can."""
+    """Reason why no window can be opened, in words; "" if it can be opened."""
     reason = no_screen()
     if reason:
         return reason

@@ -1,4 +1,4 @@
-"""The answer on top: a shape, a word, the sentence behind it, and a quiet line of particulars."""
+"""Bar at the top: symbol and word of the state, a sentence, and a line with details of the run."""
 
 from __future__ import annotations
 

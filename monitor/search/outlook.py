@@ -16,8 +16,8 @@ Z80 = 1.2816  # of the normal distribution, 10 and 90 %
 # Until the interval is narrow: seconds at the width that is wanted, with a weight of 1/uV2 a second, at the begin; powers of the
 # width over the wanted one, of the weight, of the time so far; 10, 50 and 90 % points over that.
 WIDE_S, WIDTH_POWER, WEIGHT_POWER, TIME_POWER, TIME_S = 160.0, 0.85, -0.49, 0.44, 60.0
-WIDE = (0.42, 1.03, 2.36)
-NARROW_S, NARROW = 8.0, (0.33, 1.2, 4.0)  # added to the time of a proof; points over that sum
+WIDE = (0.39, 1.03, 2.6)
+NARROW_S, NARROW = 8.0, (0.33, 1.3, 5.5)  # added to the time of a proof; points over that sum
 ALIKE = 0.5  # correlation of the times of conditions of one head; own choice
 LARGEST_S = 36_000.0
 
