@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from quietfloor.monitor.core.engine import Engine, OnSignal
-from quietfloor.monitor.core.events import Event, LookDone
+from quietfloor.monitor.core.events import CellUnit, Event, LookDone
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.replay import Replayed, replay
 from quietfloor.monitor.run.status import Notice, Status, refreshed
@@ -132,7 +132,7 @@ class Playback:
         self.engine = engine
         self._publish(events)
         self.status = refreshed(self.status, engine, events, 0.0, search)
-        if any(isinstance(event, (LookDone, LevelChosen)) for event in events):
+        if any(isinstance(event, (LookDone, LevelChosen, CellUnit)) for event in events):
             self._show_look()
         self._pace(self.status.seconds)
 

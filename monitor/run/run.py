@@ -18,7 +18,7 @@ from typing import Protocol
 import numpy as np
 
 from quietfloor.monitor.core.engine import Engine, OnSignal
-from quietfloor.monitor.core.events import Event, Gap, LookDone, UnitDone, Verdict
+from quietfloor.monitor.core.events import CellUnit, Event, Gap, LookDone, UnitDone, Verdict
 from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.run import status_text
@@ -272,7 +272,7 @@ class Run:
         self._publisher.publish(events)  # first: drawing may wait, a decision may not
         behind_s = self._source.backlog_samples / engine.settings.layout.rate_hz
         self._publisher.status = refreshed(self.status, engine, events, behind_s, self.search)
-        if any(isinstance(event, (LookDone, LevelChosen)) for event in events):
+        if any(isinstance(event, (LookDone, LevelChosen, CellUnit)) for event in events):
             self._publisher.show_status()
         if any(isinstance(event, Gap) and event.reason == "lost" for event in events):
             self._receiver.lost_some()
