@@ -1,4 +1,4 @@
-"""A report as a row of blocks, in the order in which every form of it shows them: cautions first, methods last."""
+"""A report as a sequence of blocks, in the order used by every format: cautions first, methods last."""
 
 from __future__ import annotations
 

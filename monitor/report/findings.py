@@ -1,4 +1,4 @@
-"""The parts of a report about what was found: thresholds, waveforms, waves, replicates, masking, estimated hearing levels."""
+"""Parts of a report on results: thresholds, waveforms, waves, replicates, masking, estimated hearing levels."""
 
 from __future__ import annotations
 
@@ -131,7 +131,7 @@ def _wave_rows(level: Level) -> Iterable[tuple[str, ...]]:
 
 
 def estimate_words(one: Estimate, digits: int) -> str:
-    """7.02 (6.95 to 7.10); only the value where the interval is not known."""
+    """A value with its interval, such as "7.02 (6.95 to 7.10)"; only the value if the interval is not known."""
     if not math.isfinite(one.value):
         return ""
     limits = f" ({one.low:.{digits}f} to {one.high:.{digits}f})" if math.isfinite(one.low) and math.isfinite(one.high) else ""
@@ -164,7 +164,7 @@ def replicates(report: Report) -> Iterable[Block]:
 
 
 def _together(level: Level) -> str:
-    """A sentence where runs hold together what none of them found."""
+    """A sentence if several runs together have evidence for a response that none of them found alone."""
     both = level.comparison
     if both is None or PRESENT in both.verdicts or not both.evidence >= -math.log10(both.alpha):
         return ""

@@ -1,4 +1,4 @@
-"""What a report is set from, in every form of it: headings, sentences, lists, tables, pictures, as plain values."""
+"""Elements of a report in every format: headings, sentences, lists, tables, pictures, as plain values."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Points:
 
 @dataclass(frozen=True)
 class Table:
-    """Cells as text; numbers in ``right`` columns are set to the right."""
+    """Cells as text; numbers in ``right`` columns are aligned to the right."""
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -42,7 +42,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Drawing:
-    """A picture of ours, or ``figure``, a function that makes a matplotlib figure of its own size."""
+    """A picture of this program, or ``figure``, a function that makes a matplotlib figure with its own size."""
 
     said: str  # what it shows, for who cannot see it
     picture: Picture | None = None

@@ -13,7 +13,7 @@ from quietfloor.monitor.session.masked_runs import advice_for
 
 
 def masking_of(material: Material) -> tuple[Masked, ...]:
-    """Masking advice for every run with sound that counts, from what all runs together found."""
+    """Masking advice for every counted run with sound, from the results of all runs together."""
     found = []
     summaries = [run.summary for run in material.runs if run.summary is not None]
     for summary in summaries:
@@ -30,7 +30,7 @@ def masking_of(material: Material) -> tuple[Masked, ...]:
 
 
 def measured_thresholds(material: Material) -> list[Measured]:
-    """Thresholds as hearing levels are estimated from; sounds without any table are left out."""
+    """Thresholds in the form from which hearing levels are estimated; sounds without any table are left out."""
     by_number = {run.number: run for run in material.runs}
     found = []
     for threshold in material.thresholds:

@@ -1,4 +1,4 @@
-"""A report as one HTML file that needs nothing else: pictures are inside as SVG, and all text is escaped."""
+"""A report as one self-contained HTML file: pictures are included as SVG, and all text is escaped."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _ID = re.compile(r'(\bid="|xlink:href="#|url\(#)')
 
 
 def report_html(report: Report) -> str:
-    """The whole file; the same report gives the same text."""
+    """Text of the whole file; the same report gives the same text."""
     blocks = blocks_of(report)
     body = "\n".join(_block(block, number) for number, block in enumerate(blocks))
     return (
@@ -99,7 +99,7 @@ def figure_of(drawing: Drawing) -> Any:
 
 
 def svg_of(make: Callable[[], Any], prefix: str) -> str:
-    """An SVG element with ids of its own, without a date: the same picture gives the same text."""
+    """An SVG element with unique ids and without a date, so that the same picture gives the same text."""
     from matplotlib import rc_context
 
     file = io.StringIO()

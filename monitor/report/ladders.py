@@ -27,7 +27,7 @@ from quietfloor.monitor.waves.trace import Averages, Trace
 
 
 def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:
-    """Those of the thresholds first, then runs without a level in dB nHL, by what they have in common."""
+    """Ladders of the report: first those with thresholds, then runs without a level in dB nHL, grouped by their properties."""
     made = []
     for threshold, errors in zip_longest(material.thresholds, material.errors):
         own = [run for run in material.runs if run.summary is not None and run.summary.condition.same_as(threshold.condition)]
@@ -179,7 +179,7 @@ def _replicate(run: RunMaterial, averages: Averages) -> Replicate:
 def _marks(
     level: Level, averages: Averages, runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
 ) -> tuple[Marks, str]:
-    """Those by hand of the first run that has any, else suggested ones; the reason where there can be none."""
+    """Marks of a level: those by hand of the first run that has any, else suggested ones; and the reason if there can be none."""
     by_hand = next((run.marks for run in runs if run.marks is not None), None)
     if by_hand is None and not suggest_marks:
         return Marks(), ""

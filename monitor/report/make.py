@@ -1,6 +1,6 @@
-"""What a report says, worked out from plain data: averages with their marks, ladders, masking, hearing levels, methods.
+"""Content of a report, computed from plain data: averages with their marks, ladders, masking, hearing levels, methods.
 
-Nothing here reads a clock or a file: the same material gives the same report. How it looks is decided elsewhere.
+This module uses no clock and no file: the same material gives the same report. Other modules define its layout.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from quietfloor.monitor.report.parts import Report
 
 
 def make_report(material: Material, suggest_marks: bool = False) -> Report:
-    """Everything that the material says. Marks placed by hand are always shown; others are suggested where asked for."""
+    """Make the report of the material. Marks placed by hand are always shown; other marks are suggested on request."""
     ladders = ladders_of(material, suggest_marks)
     masking = masking_of(material)
     estimates: tuple[Estimate, ...] = ()

@@ -1,4 +1,4 @@
-"""What a report is made from, read off the disk once: a session, or a plain folder of runs. From here on all is plain data."""
+"""Data of a report, read from disk once: a session, or a plain folder of runs. All further steps use plain data."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by ha
 
 
 class ReportError(QuotingError, RuntimeError):
-    """There is nothing to report on; the text says what is missing and what to do."""
+    """Raised if there is nothing to report on; the text says what is missing and what to do."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class RunMaterial:
 
 @dataclass(frozen=True)
 class Subject:
-    """Whose ears, as far as it is known. ``pseudonym`` is empty in a plain folder of runs."""
+    """The subject, as far as it is known. ``pseudonym`` is empty in a plain folder of runs."""
 
     pseudonym: str = ""
     age_group: str | None = None
@@ -92,7 +92,7 @@ class Material:
 
     @property
     def about(self) -> About:
-        """What masking advice counts with."""
+        """Data for masking advice."""
         return About(self.tables, self.subject.age_months, self.noise_transducer, self.attenuation_set)
 
 
@@ -146,7 +146,7 @@ def read_material(folder: Path, tables: Sequence[str] = (), own_tables: Path | N
 
 
 def _place(folder: Path) -> str:
-    """Nobody's name need be in a report only because it is in the path of a home folder."""
+    """Path of the folder without the name of the home folder, which may contain a person's name."""
     home = Path.home()
     return f"~/{folder.relative_to(home).as_posix()}" if folder.is_relative_to(home) else str(folder)
 

@@ -1,6 +1,6 @@
-"""How the runs were made, as a paragraph for a paper and as plain data: every setting that shaped what was found.
+"""Methods of the runs, as a paragraph for a paper and as plain data: every setting that influenced the results.
 
-Values that differ between runs are all told, with the runs that they belong to. Unknown is said, never filled in.
+If a value differs between runs, all values are given with their runs. Unknown values are stated as unknown and never replaced.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Methods:
 
 
 def methods(runs: Sequence[Facts]) -> Methods:
-    """The methods text of all runs, discarded ones too. Raises ValueError for none."""
+    """Methods text of all runs, discarded ones too. Raises ValueError without runs."""
     if not runs:
         raise ValueError("methods of no run: give the runs that were made")
     settings = {name: _values(runs, path) for name, path in SETTINGS.items()}
@@ -226,7 +226,7 @@ def _sweeps(run: Facts) -> dict[str, Any]:
 
 
 def numbers(runs: Iterable[int]) -> str:
-    """1-3, 7."""
+    """Numbers of runs as text, such as "1-3, 7"."""
     spans: list[list[int]] = []
     for number in sorted(set(runs)):
         if spans and number == spans[-1][1] + 1:
@@ -237,13 +237,13 @@ def numbers(runs: Iterable[int]) -> str:
 
 
 def runs_words(runs: Iterable[int]) -> str:
-    """run 3; runs 1-3, 7."""
+    """Runs as text, such as "run 3" or "runs 1-3, 7"."""
     told = list(runs)
     return f"run{'' if len(told) == 1 else 's'} {numbers(told)}"
 
 
 def _tell(values: list[dict[str, Any]], form: str = "{}", unknown: str = "unknown") -> str:
-    """One value, or every value with its runs."""
+    """Text of the only value, or of every value with its runs."""
     def word(value: Any) -> str:
         if value is None:
             return unknown
@@ -261,7 +261,7 @@ def _tell(values: list[dict[str, Any]], form: str = "{}", unknown: str = "unknow
 
 
 def _number(value: float) -> str:
-    """To a thousandth; smaller ones by their first digits, since an error rate of 0 would be a lie."""
+    """A number rounded to a thousandth; smaller numbers keep their first digits, because an error rate of 0 would be wrong."""
     return f"{round(value, 3):.10g}" if abs(value) >= 0.1 else f"{value:.3g}"
 
 

@@ -1,4 +1,4 @@
-"""What a report holds, as plain values, and the words for a run that several parts need."""
+"""Contents of a report as plain values, and the text for a run that several parts need."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ class Report:
 
 
 def level_words(run: RunMaterial) -> str:
-    """40 dB nHL; -30 dB re full scale, uncalibrated; level not known."""
+    """Level of a run as text, such as "40 dB nHL", "-30 dB re full scale, uncalibrated" or "level not known"."""
     sound = run.record.get("stimulus")
     if run.search is not None:
         levels = [cell.level_db_nhl for cell in run.search.cells]
@@ -120,14 +120,14 @@ def level_words(run: RunMaterial) -> str:
 
 
 def verdict_words(run: RunMaterial) -> str:
-    """response, no response, undecided, a fault."""
+    """Verdict of a run as text: "response", "no response", "undecided" or "a fault"."""
     if run.record.get("stopped_by") == "fault" or run.record.get("verdict") is None:
         return "a fault"
     return WORDS.get(str(run.record["verdict"]), str(run.record["verdict"]))
 
 
 def electrodes(run: RunMaterial) -> list[dict[str, Any]] | None:
-    """What the check before the run said about electrodes, where it was kept; None: it was not."""
+    """Findings on electrodes of the check before the run; None if the check was not stored."""
     if run.check is None or not isinstance(run.check.get("findings"), list):
         return None
     return [dict(one) for one in run.check["findings"] if isinstance(one, Mapping) and one.get("group") == "electrodes"]

@@ -1,4 +1,4 @@
-"""A report as a PDF of A4 pages, set by matplotlib: the same blocks as everywhere, one below the other, with page numbers."""
+"""A report as a PDF of A4 pages, made with matplotlib: the same blocks as in the other formats, with page numbers."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ START_INCH, HEADING_INCH = 0.9, 0.4  # of a part at the foot of a page, at least
 
 
 def report_pdf(report: Report) -> bytes:
-    """The whole file; the same report gives the same bytes."""
+    """Bytes of the whole file; the same report gives the same bytes."""
     from matplotlib import rc_context
     from matplotlib.backends.backend_pdf import PdfPages
 
@@ -58,7 +58,7 @@ def _font(bold: bool) -> Any:
 
 @lru_cache(maxsize=8192)
 def _advance(letter: str, bold: bool) -> float:
-    """Width of a letter, for a size of 1 point, in inches; kerning is left aside. One that the font lacks is taken for wide."""
+    """Width of a letter at a size of 1 point, in inches, without kerning. A letter that the font lacks counts as wide."""
     font = _font(bold)
     if not font.get_char_index(ord(letter)):
         return POINT_INCH
@@ -92,7 +92,7 @@ def folded(text: str, wide_inch: float, size: float, bold: bool = False) -> list
 
 
 class Pages:
-    """Blocks fill pages from the top; ``y`` is how far down the present one is, in inches."""
+    """Pages that are filled with blocks from the top; ``y`` is the position on the present page, in inches from the top."""
 
     def __init__(self, title: str) -> None:
         self.title, self.y = title, 0.0
@@ -138,7 +138,7 @@ class Pages:
         self.y = TOP_INCH
 
     def _room(self, height_inch: float) -> None:
-        """A new page where so much does not fit any more."""
+        """Begin a new page if this height does not fit."""
         if self.y > TOP_INCH and self.y + height_inch > A4_INCH[1] - BOTTOM_INCH:
             self._new()
 

@@ -44,7 +44,7 @@ def waveform_picture(levels: Sequence[Level], window_ms: tuple[float, float] | N
 
 
 def ladder_picture(ladder: Ladder) -> Picture:
-    """Level by run, with what each found; the threshold with its interval at the side."""
+    """Levels by run with the result of each run; the threshold with its interval is at the side."""
     return Picture(LADDER_INCH, LEAST_LADDER_INCH, lambda figure, area: _ladder(figure, area, ladder))
 
 
@@ -93,7 +93,7 @@ def _waveforms(figure: Any, area: Area, levels: Sequence[Level], window_ms: tupl
 
 
 def _seen(level: Level) -> Any:
-    """From 1 ms on: before it the electrical artefact of the stimulus may be larger than all else."""
+    """The curve from 1 ms on; before that, the electrical artefact of the stimulus may be larger than everything else."""
     late = level.average_nv[level.times_ms >= 1.0]
     return late if len(late) else level.average_nv
 
@@ -109,7 +109,7 @@ def _scale(axes: Any, step: float, stop: float) -> None:
 
 
 def _side_words(level: Level) -> str:
-    """What stands beside a waveform: level, run, what was found, noise."""
+    """Text beside a waveform: level, run, result, noise."""
     lines = _folded(level.label, 30)
     if level.cell is not None:
         (run,) = level.runs

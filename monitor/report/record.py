@@ -22,7 +22,7 @@ KEPT = (
 
 
 def report_record(report: Report) -> dict[str, Any]:
-    """Everything that a report says; see docs/file-formats.md for the keys."""
+    """All content of a report; docs/file-formats.md lists the keys."""
     material = report.material
     return {
         "format": FORMAT,
@@ -155,5 +155,5 @@ def _comparison_record(one: Comparison) -> dict[str, Any]:
 
 
 def report_text(report: Report) -> str:
-    """The same as a JSON file; every float to the last bit."""
+    """Content of report.json as text; floats keep every bit."""
     return json.dumps(jsonable(report_record(report)), indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -1,4 +1,4 @@
-"""The parts of a report about how it was found: runs, rules, calibration, timing, electrodes, methods."""
+"""Parts of a report on methods: runs, rules, calibration, timing, electrodes, methods."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def _rejected(run: RunMaterial) -> str:
 
 
 def rejected_words(rejected: Any) -> str:
-    """peak 3, slope 1; 0."""
+    """Rejected sweeps by reason as text, such as "peak 3, slope 1", or "0"."""
     if not isinstance(rejected, Mapping):
         return "?"
     return ", ".join(f"{reason} {count}" for reason, count in sorted(rejected.items()) if count) or "0"
@@ -184,14 +184,14 @@ def _grouped(runs: Sequence[RunMaterial], of: Callable[[RunMaterial], tuple[str,
 
 
 def _number(value: Any, digits: int) -> str:
-    """Trailing zeros of whole numbers are kept; unknown is a question mark."""
+    """A number as text with ``digits`` decimals (from 4 on in short form); unknown is a question mark."""
     if not isinstance(value, (int, float)) or not math.isfinite(value):
         return "?"
     return f"{value:.{digits}f}" if digits < 4 else f"{value:g}"
 
 
 def _limit(value: Any) -> str:
-    """Rounded up, as in the reason of a run."""
+    """A limit as text, rounded up, as in the reason of a run."""
     known = isinstance(value, (int, float)) and math.isfinite(value)
     return _number(math.ceil(value) if known else None, 0)
 
