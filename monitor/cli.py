@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib.metadata
+import os
 import sys
 from collections.abc import Sequence
 
@@ -64,7 +65,13 @@ def parser() -> argparse.ArgumentParser:
     return program
 
 
+# The matrices here are small: threads of the mathematics library would only fight for the same cores. Read when numpy is loaded.
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
+    for name in ONE_THREAD:
+        os.environ.setdefault(name, "1")
     with printing() as something_lost:
         args = parser().parse_args(arguments)
         set_up_logging()

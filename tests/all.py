@@ -53,6 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = [word for word in words if word != LONG]
     # Without compiled files each of a few hundred processes would compile all that it imports, and each worker all tests.
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program has it: else as many threads as cores in each worker
     found, statuses = {}, []
     with tempfile.TemporaryDirectory() as folder:
         for number, (marked, workers) in enumerate(PASSES):

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import os
 from typing import Any
 
 from quietfloor.monitor.commands.common import hand_over
 
-# Work is spread over processes; threads of the mathematics library inside each would only fight for the same cores.
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 PROGRAMS = {  # command -> module, what it is; its own help says more
     "rig": ("patient.rig", "virtual patient and amplifier"),
     "timing": ("timing_check.program", "measure the delay of sound and EEG by a loop; write a certificate"),
@@ -30,4 +27,4 @@ def main(args: argparse.Namespace) -> int:
         return hand_over(f"quietfloor.bench.{args.module}", *args.rest)
     thresholds = any(word.partition("=")[0] == "--thresholds" for word in args.rest)
     module = "validate.threshold_methods" if thresholds else args.module
-    return hand_over(f"quietfloor.bench.{module}", *args.rest, env=ONE_THREAD | os.environ)
+    return hand_over(f"quietfloor.bench.{module}", *args.rest)

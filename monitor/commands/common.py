@@ -11,7 +11,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TextIO, cast
 
@@ -191,11 +191,11 @@ def stop_on_signals(
             signal.signal(number, handler)
 
 
-def hand_over(module: str, *arguments: str, env: Mapping[str, str] | None = None) -> int:
+def hand_over(module: str, *arguments: str) -> int:
     """Run a module of the bench in a separate process, because the monitor never imports the bench; returns its exit status. A
     signal that ends this program is passed on to that process, which would otherwise go on, sound included; Ctrl-C reaches it
     from the terminal."""
-    process = subprocess.Popen([sys.executable, "-P", "-m", module, *arguments], env=env)
+    process = subprocess.Popen([sys.executable, "-P", "-m", module, *arguments])
     with stop_on_signals(process.terminate, ("SIGTERM", "SIGHUP")):
         while True:
             try:

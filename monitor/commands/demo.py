@@ -6,7 +6,6 @@ import argparse
 import contextlib
 import importlib.util
 import json
-import os
 import subprocess
 import sys
 import tempfile
@@ -17,7 +16,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from quietfloor.monitor.commands.bench import ONE_THREAD
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT, add_json, give_json, hand_over, refuse, say
 from quietfloor.monitor.commands.window import add_window, with_window
 
@@ -154,7 +152,7 @@ def main(args: argparse.Namespace) -> int:
 def teach(args: argparse.Namespace) -> int:
     """Run the lesson, which is part of the bench, in a separate process."""
     text = ["--no-window"] if args.no_window else []
-    return hand_over("quietfloor.bench.teach.program", "--seed", str(args.seed), *text, env=ONE_THREAD | os.environ)
+    return hand_over("quietfloor.bench.teach.program", "--seed", str(args.seed), *text)
 
 
 def demonstrate(args: argparse.Namespace, link: WindowLink | None) -> int:

@@ -161,3 +161,16 @@ def test_another_verdict_is_another_run(recorded: Path, tmp_path: Path, capsys: 
     assert replay(folder).identical_by is None
     assert main(["replay", str(folder.path), "--no-window"]) == 1
     assert "live ones, another verdict" in capsys.readouterr().out
+
+
+def test_the_program_takes_one_thread_for_its_small_matrices_unless_told_otherwise() -> None:
+    code = (
+        "import contextlib\nfrom quietfloor.monitor import cli\n"
+        "with contextlib.redirect_stdout(None), contextlib.suppress(SystemExit):\n    cli.main(['--version'])\n"
+        "import numpy\nfrom threadpoolctl import threadpool_info\n"
+        "print(max(one['num_threads'] for one in threadpool_info() if one['user_api'] == 'blas'))"
+    )
+    plain = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    for given, threads in (({}, 1), ({"OPENBLAS_NUM_THREADS": "2"}, min(2, os.cpu_count() or 1))):
+        done = subprocess.run([sys.executable, "-c", code], env=plain | given, capture_output=True, text=True, check=True)
+        assert int(done.stdout) == threads, given
