@@ -1,9 +1,9 @@
-"""A virtual patient whose surroundings can be changed while it listens: noise, hum, movement, a trigger that is not on time.
+"""A virtual patient whose conditions can be changed while it receives sound: noise, hum, movement, jitter of the trigger.
 
-The response and the trigger are those of `quietfloor.bench.patient.patient`, the noise is that of
-`quietfloor.bench.patient.background`, made at size 1 and multiplied here: all of it adds up, so this is the patient of that size.
-A seed gives the same EEG whatever is asked for at a time, and a change of one condition leaves the random numbers of the others
-as they were. Pure. """
+Response and trigger are those of `quietfloor.bench.patient.patient`. The noise is that of `quietfloor.bench.patient.background`,
+made at size 1 and multiplied here; this is the same as a patient with noise of that size, because all parts are added. A seed
+gives the same EEG for any block size, and a change of one condition does not change the random numbers of the others. Pure.
+"""
 
 from __future__ import annotations
 
@@ -58,9 +58,9 @@ class Presented:
 
 
 class AdjustablePatient:
-    """`advance()` plays the next 10 ms of `frames` to the patient and gives what the amplifier sends for it.
+    """`advance()` plays the next 10 ms of `frames` to the patient and returns the samples of the amplifier.
 
-    `conditions` may be set at any time: they hold from the next piece on. `presented` collects every trigger.
+    `conditions` may be set at any time, and apply from the next piece on. `presented` collects every trigger.
     """
 
     def __init__(
@@ -104,7 +104,7 @@ class AdjustablePatient:
         return eeg
 
     def _place_triggers(self) -> None:
-        """Those of the sweeps that were read since: about the sound, by the jitter as it is now."""
+        """Place the triggers of the new sweeps about the sound, with the present jitter."""
         rate_hz = self._frames.rate_hz
         for sweep in self._frames.sweeps[self._seen :]:
             off = float(np.clip(self._jitter.standard_normal(), -MOST_SD, MOST_SD))

@@ -1,6 +1,6 @@
-"""How often rules find a response in runs that have none: many null runs through the analysis of a live run.
+"""Counts how often rules find a response in runs without one: many null runs through the analysis of a live run.
 
-Run number k of a seed has the same noise whoever asks and whenever. The counter works on a thread of its own.
+Run number k of a seed always has the same noise. The counter works on its own thread.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Alarms:
     counts: tuple[int, ...] = (0,) * len(RULES)
 
     def of(self, place: int) -> Proportion:
-        """With its exact 95 % interval."""
+        """Share of false alarms of a rule, with its exact 95 % interval."""
         return proportion(self.counts[place], self.runs)
 
 
@@ -57,14 +57,14 @@ class AlarmCounter:
         return self._thread is not None and self._thread.is_alive()
 
     def start(self) -> None:
-        """Go on where it stopped."""
+        """Continue where it stopped."""
         if not self.on:
             self._stop.clear()
             self._thread = threading.Thread(target=self._count, name="null runs", daemon=True)
             self._thread.start()
 
     def stop(self) -> None:
-        """After the batch that is at work; waits for it."""
+        """Stop after the present batch; waits for it."""
         self._stop.set()
         if self._thread is not None:
             self._thread.join()

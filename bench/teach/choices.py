@@ -46,7 +46,7 @@ class Lesson:
 
 @dataclass(frozen=True)
 class Mark:
-    """From sweep number `sweep` (counted from 0) on something is different."""
+    """From sweep number `sweep` (counted from 0) on, a condition is different."""
 
     sweep: int
     text: str
@@ -54,8 +54,8 @@ class Mark:
 
 @dataclass(frozen=True)
 class Track:
-    """Noise of the plain average in nV after `sweeps` presented, (n,) each: what the spread of the sweeps says it is (nan for a
-    single one), and what is really left, which only someone who knows the truth can say."""
+    """Noise of the plain average in nV after `sweeps` presented, (n,) each: the estimate from the spread of the sweeps (nan for a
+    single one), and the true noise, which is known only with the true response."""
 
     sweeps: Floats
     estimated_nv: Floats
@@ -64,7 +64,7 @@ class Track:
 
 @dataclass(frozen=True)
 class Opinion:
-    """What a rule says of the run so far: whether it has found a response, and after how many sweeps (0: not yet)."""
+    """Result of a rule so far: whether it has found a response, and after how many sweeps (0: not yet)."""
 
     name: str
     found: bool
@@ -94,7 +94,7 @@ EARS = {"hears": "an ear that hears", "deaf": "an ear that does not hear", "secr
 
 
 def differs(name: str, value: object) -> str:
-    """What was changed, to what, in words."""
+    """Text that says what was changed, and to which value."""
     if name == "ear":
         return EARS[str(value)]
     if isinstance(value, bool):

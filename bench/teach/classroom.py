@@ -1,14 +1,14 @@
-"""A run for the classroom: as many sweeps as one asks for, under conditions that change meanwhile, with the truth at hand. Pure.
+"""A run for the classroom: presents any number of sweeps, under conditions that may change, and knows the true response. Pure.
 
     FrameSource -> AdjustablePatient -> Engine (the same one as in a live run, with the settings of a plan)
                                      -> every single sweep, cut as the engine cuts it -> the plain average
 
-The plain average counts every sweep alike, halves are the odd and the even sweeps; so there is something to see from the first
-sweep on. The engine looks after every 16, weights them by their noise, and its evidence is what decides. Time stands still
-between two steps: what is under way of later sweeps is not in the average yet.
+The plain average counts every sweep alike, and its halves are the odd and the even sweeps; so it exists from the first sweep on.
+The engine looks after every 16 sweeps, weights them by their noise, and its evidence decides. Time stops between two steps:
+samples of later sweeps are not in the average yet.
 
-A change of level, rate, pause or ear begins a new average, as no average may hold two responses. Noise, hum, jitter and movement
-change what surrounds the response: the average goes on, and `marks` says from which sweep on.
+A change of level, rate, pause or ear begins a new average, because an average must not contain two responses. A change of noise,
+hum, jitter or movement does not change the response: the average goes on, and `marks` records the sweep of the change.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ SIDE: Side = "right"
 
 
 class Classroom:
-    """`step(n)` presents exactly `n` more sweeps. The same seed and the same calls give the same numbers, and a step of 16 is
+    """`step(n)` presents exactly `n` more sweeps. The same seed and the same calls give the same numbers; one step of 16 equals
     sixteen steps of 1."""
 
     def __init__(self, lesson: Lesson | None = None, seed: int = 1, alpha: float = 0.01, floor_nv: float = 15.0) -> None:
@@ -72,7 +72,7 @@ class Classroom:
 
     @property
     def hears(self) -> bool:
-        """Whether the ear of this lesson hears at all: to be revealed, not to be shown."""
+        """Whether the ear of this lesson hears at all; it is shown only when the answer is revealed."""
         if self.lesson.ear != "secret":
             return self.lesson.ear == "hears"
         return bool(np.random.default_rng([self.seed, self._secrets]).random() < 0.5)
@@ -85,7 +85,7 @@ class Classroom:
         return "a secret ear: new average. Does it hear?"
 
     def restart(self) -> None:
-        """Begin a new average, with other noise than any before."""
+        """Begin a new average, with new noise."""
         self.averages += 1
         lesson = self.lesson
         seeds = np.random.SeedSequence([self.seed, self.averages])
@@ -119,7 +119,7 @@ class Classroom:
         self._truth = Truth(self.patient, self.earphone, SIDE, self._gain * self._click.samples, AUDIO_HZ, self.settings.band)
 
     def _settings(self) -> EngineSettings:
-        """Those of a live run with this sound."""
+        """Settings of a live run with this sound."""
         lesson = self.lesson
         plan = make_plan(
             {
@@ -137,9 +137,9 @@ class Classroom:
         return plan.engine_settings(Layout(EEG_HZ, ("Cz-M2", "trigger"), (0,), 1, 1.0))
 
     def change(self, **what: Any) -> str:
-        """Other conditions, or another `ear`, `level_db_nhl`, `rate_per_s`, `random_pause`; gives a sentence about it.
+        """Change conditions, or `ear`, `level_db_nhl`, `rate_per_s`, `random_pause`; returns a sentence about the change.
 
-        Raises ValueError or TypeError, and changes nothing, where a value or a name is not allowed.
+        Raises ValueError or TypeError, and changes nothing, if a value or a name is not allowed.
         """
         of_run = {name: what.pop(name) for name in ("ear", "level_db_nhl", "rate_per_s", "random_pause") if name in what}
         conditions = replace(self.lesson.conditions, **what)
@@ -179,7 +179,7 @@ class Classroom:
 
     @property
     def seconds(self) -> float:
-        """Of EEG."""
+        """Duration of the EEG so far, in s."""
         return self._fed / EEG_HZ
 
     @property
@@ -193,7 +193,7 @@ class Classroom:
         return {reason: reasons.count(reason) for reason in sorted(set(reasons))}
 
     def step(self, n: int = 1) -> int:
-        """Present `n` more sweeps, and no more; fewer where MOST_SWEEPS is reached. Gives how many it were."""
+        """Present exactly `n` more sweeps, fewer if MOST_SWEEPS is reached; returns their number."""
         if n < 0:
             raise ValueError(f"n = {n}; allowed is 0 or more")
         n = min(n, MOST_SWEEPS - self._sweeps)
@@ -284,7 +284,7 @@ class Classroom:
 
     @property
     def noise_nv(self) -> float:
-        """Of the plain average, from the spread of its sweeps over the window; nan below two."""
+        """Noise of the plain average in nV, from the spread of its sweeps over the window; nan below two sweeps."""
         singles = self._inside(self.singles_nv)
         if len(singles) < 2:
             return math.nan
@@ -292,7 +292,7 @@ class Classroom:
 
     @property
     def real_noise_nv(self) -> float:
-        """What is really left: RMS over the window of plain average less truth. nan before the first sweep."""
+        """True noise in nV: RMS over the window of the plain average minus the true response. nan before the first sweep."""
         error = self._inside(self.parts_nv()[0] - self.truth_nv())
         return float(np.sqrt((error**2).mean()))
 
@@ -335,13 +335,13 @@ class Classroom:
     # -- the truth ----------------------------------------------------------------------------------------------------
 
     def truth_nv(self, jitter_ms: float = 0.0, times_ms: Floats | None = None) -> Floats:
-        """What the average goes to without any noise, (n,) on `times_ms` (the sweep's own points): see `Truth`."""
+        """The average without any noise, (n,) in nV at `times_ms` (default: the points of a sweep): see `Truth`."""
         return self._truth.at(self.times_ms if times_ms is None else times_ms, jitter_ms)
 
     # -- who says what ------------------------------------------------------------------------------------------------
 
     def opinions(self) -> tuple[Opinion, ...]:
-        """What each rule of RULES says, the valid one first: that is the engine itself, which ends there."""
+        """Result of each rule of RULES. The valid rule comes first; it is the engine itself, which ends there."""
         naive = self._naive.opinions()
         look, verdict = self.look, self.verdict
         if verdict is not None and look is not None:

@@ -1,6 +1,6 @@
-"""The numbers of the lesson (`bench/teach/lesson.md`): each table computed anew from its seed, and written as the sheet has it.
+"""Numbers of the lesson (`bench/teach/lesson.md`): each table is computed from its seed, in the form of the sheet.
 
-A test compares sheet and computation, so the sheet cannot grow old.
+A test compares the sheet with the computation, so the sheet stays correct.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Table:
 
 
 def nv(value: float) -> str:
-    """Two digits that can be trusted in class: 2,400, 520, 63."""
+    """A size in nV with two significant digits, such as "2,400", "520" or "63"."""
     if not math.isfinite(value):
         return "not known"
     digits = 1 - math.floor(math.log10(abs(value))) if value else 0
@@ -70,7 +70,7 @@ def noise_table(seed: int = SEED) -> Table:
 
 
 def rest_nv(room: Classroom, sweeps: int) -> float:
-    """What is left besides the response after so many sweeps, RMS over the response window."""
+    """True noise after this many sweeps, RMS over the response window, in nV."""
     room.step(sweeps - room.sweeps)
     return room.real_noise_nv
 
@@ -117,7 +117,7 @@ def movement_table(seed: int = SEED) -> Table:
 
 @cache
 def alarms_of(seed: int = SEED) -> Alarms:
-    """Those of the lesson."""
+    """False alarms of the lesson."""
     return null_runs(seed, range(NULL_RUNS))
 
 

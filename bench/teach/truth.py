@@ -1,4 +1,4 @@
-"""The response of a virtual patient as an average would show it without any noise: through the filter, with or without jitter."""
+"""The response of a virtual patient as an average without noise would show it: filtered, with or without jitter."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ FINE_HZ, LONG_S = 48_000.0, 0.2  # far longer than the filter
 
 
 class Truth:
-    """The answer of an ear to the sound `samples` (n,), filtered to `band`."""
+    """The response of an ear to the sound `samples` (n,), filtered to `band`."""
 
     def __init__(
         self, patient: Patient, earphone: Earphone, side: Side, samples: Floats, audio_rate_hz: float, band: Band

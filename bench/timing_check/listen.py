@@ -1,4 +1,4 @@
-"""Plays the clicks of a timing check and keeps what comes back, until the last one is certainly in."""
+"""Plays the clicks of a timing check and records until the last click has certainly arrived."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ PATIENCE_S = 60.0  # after that the equipment will not catch up any more
 
 
 class NotBegun(RuntimeError):
-    """The sound did not begin, or the person at the keyboard wanted no more of it."""
+    """Raised if the sound did not begin, or the operator stopped the check."""
 
 
 class BrokenStream(RuntimeError):
-    """The EEG lost samples, or the sound ended: nothing can be said about timing."""
+    """Raised if the EEG lost samples or the sound ended, so that the timing cannot be measured."""
 
 
 @dataclass
@@ -60,7 +60,7 @@ class Listener:
         self.last_trigger = 0.0  # samples; the beginning while there was none
 
     def pull(self) -> None:
-        """What came within a moment. Raises StreamLost and BrokenStream."""
+        """Take the samples that arrive within a moment. Raises StreamLost and BrokenStream."""
         chunk = self._source.pull(PULL_S)
         now_s = time.monotonic()
         if chunk is None:
@@ -85,7 +85,7 @@ class Listener:
 
     @property
     def seconds(self) -> float:
-        """Of EEG."""
+        """Duration of the EEG so far, in s."""
         return self.recording.samples / self._source.description.rate_hz
 
     @property

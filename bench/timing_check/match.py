@@ -1,4 +1,4 @@
-"""Which trigger belongs to which sound of the schedule, whatever is missing, too much, or drifting. Pure."""
+"""Matching of triggers with the sounds of the schedule, also with missing or extra ones, or a drift. Pure."""
 
 from __future__ import annotations
 
@@ -31,10 +31,10 @@ class Match:
 
 
 def match(found: Floats, expected: Floats, rate_hz: float) -> Match | None:
-    """Triggers `found` (m,) and sounds `expected` (n,), both rising, in samples from origins of their own.
+    """Match triggers `found` (m,) and sounds `expected` (n,), both rising, in samples from different origins.
 
-    The random pauses of the schedule tell the right pairing from one that is shifted by a whole sound: it alone fits everywhere.
-    None when not even half of the sounds get a trigger.
+    The random pauses of the schedule make the pairing unique: one that is shifted by a whole sound does not fit everywhere. None
+    if not even half of the sounds get a trigger.
     """
     tolerance = TOLERANCE_S * rate_hz
     triggers = found.tolist()

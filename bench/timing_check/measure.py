@@ -1,4 +1,5 @@
-"""Sound against trigger from a recording of both: offset, scatter, drift, what is missing and what is too much. Pure."""
+"""Measurement of the sound relative to the trigger from a recording of both: offset, scatter, drift, missing and extra ones.
+Pure."""
 
 from __future__ import annotations
 
@@ -21,7 +22,7 @@ NEAR_S = 0.05  # a break of the sound that far before the first click, or after 
 
 
 class TimingError(ValueError):
-    """The recording holds no answer; the text says what is missing and what to do."""
+    """Raised if the recording gives no result; the text says what is missing and what to do."""
 
 
 @dataclass(frozen=True)
@@ -35,10 +36,12 @@ class Played:
 
 @dataclass(frozen=True)
 class Measurement:
-    """`offsets_ms` (n,), one a sweep: sound after its trigger, nan where either is missing; positions (n,) in EEG samples.
+    """Result of the measurement. `offsets_ms` (n,), one per sweep: delay of the sound after its trigger, nan if either is
+    missing; positions (n,) in EEG samples.
 
-    SD of triggers and sounds are about the schedule, with drift taken out; `noise_sd_ms` is what the noise of the sound channel
-    alone makes of it. Drift: EEG clock against the clock of the sound, positive when the EEG clock is the faster one.
+    The SDs of triggers and sounds are relative to the schedule, after the drift is removed; `noise_sd_ms` is the part that the
+    noise of the sound channel alone explains. Drift: EEG clock relative to the clock of the sound, positive if the EEG clock is
+    faster.
     """
 
     rate_hz: float

@@ -1,4 +1,4 @@
-"""What a person may ask of the timing check, and the plan that comes of it."""
+"""Command line of the timing check, and the plan that follows from it."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ exit status: 0 passed, 1 failed or could not begin, 2 bad arguments or plan, 3 s
 
 @dataclass(frozen=True)
 class Order:
-    """What is to be done: the plan with the stream and our sound, and the channel that hears it."""
+    """The check to make: the plan with the stream and this program's sound, and the channel that records it."""
 
     plan: Plan
     sound_channel: str
@@ -86,7 +86,7 @@ def parser() -> argparse.ArgumentParser:
 
 
 def order(args: argparse.Namespace) -> Order:
-    """Raises PlanError for whatever cannot be done, before anything is opened."""
+    """Make the order. Raises PlanError for impossible options, before anything is opened."""
     from quietfloor.monitor.run.timing_certificate import VALID_DAYS
 
     valid_days = VALID_DAYS if args.valid_days is None else args.valid_days

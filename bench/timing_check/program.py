@@ -1,5 +1,5 @@
-"""``python -m quietfloor.bench.timing_check.program``: prove the timing of sound against EEG by an electrical loop, and certify
-it."""
+"""``python -m quietfloor.bench.timing_check.program``: measure the timing of sound and EEG by an electrical loop, and write a
+certificate."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ from quietfloor.stimuli.schedule import Sweep
 
 
 class Progress:
-    """On standard error: one line that is written over, or a line every fifth where nobody watches."""
+    """Progress on standard error: one line that is overwritten, or a line for every fifth if there is no terminal."""
 
     def __init__(self, count: int) -> None:
         self._count, self._told = count, -1
@@ -120,7 +120,7 @@ def check(what: Order, args: argparse.Namespace) -> Result:
 
 
 def _begun(path: Path, output: OutputOf, stream: StreamOf) -> Certificate:
-    """The certificate that the check adds to; one of other equipment is not touched. Raises CertificateError."""
+    """The certificate to which the check adds; a certificate of other equipment is not changed. Raises CertificateError."""
     if not path.exists():
         return Certificate(output=output, stream=stream, measured=())
     certificate = load_certificate(path)

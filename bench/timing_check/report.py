@@ -1,4 +1,4 @@
-"""What a timing check found, for people and for programs."""
+"""Results of a timing check as text, files and JSON."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""Where the sounds are in a channel that hears them by wire, between samples. Pure.
+"""Positions of the sounds in a channel that records them by wire, between samples. Pure.
 
-Every sound is compared with the mean of all of them, and that mean with the waveform that was played, both below a quarter of
-the EEG rate, where the aliases of a converter hardly reach. A click recorded at 16 kHz is three samples wide; its place among
-them comes out within a microsecond.
+Every sound is compared with the mean of all sounds, and that mean with the waveform that was played, both below a quarter of the
+EEG rate, where aliases of a converter are small. A click that is recorded at 16 kHz is three samples wide; its position is found
+within a microsecond.
 """
 
 from __future__ import annotations
@@ -31,19 +31,20 @@ _FAINTEST = 6.0  # noise SDs in half a sound: fewer, and noise is taken for soun
 
 
 class NoSound(ValueError):
-    """Nothing in the channel keeps step with the triggers."""
+    """Raised if nothing in the channel is time-locked to the triggers."""
 
 
 class FaintSound(ValueError):
-    """The sounds are there, but too weak against the noise of the channel to tell one from the other."""
+    """Raised if the sounds are present, but too weak compared with the noise of the channel."""
 
 
 @dataclass(frozen=True)
 class Sounds:
-    """`positions` (n,): the first moment of each sound, in samples, nan where it is missing; `extra`: sounds that belong to none.
+    """`positions` (n,): the beginning of each sound, in samples, nan if it is missing. `extra`: number of sounds that belong to
+    no trigger.
 
-    `wrong_polarity`: sounds whose sign is not the one most others have against the schedule; `inverted`: that is the other sign.
-    `noise_sd`: scatter of the positions, in samples, that the noise between the sounds would make by itself.
+    `wrong_polarity`: number of sounds whose sign relative to the schedule differs from that of most others; `inverted`: most have
+    the opposite sign. `noise_sd`: scatter of the positions, in samples, that the noise between the sounds would cause by itself.
     """
 
     positions: Floats
@@ -99,17 +100,18 @@ def find_sounds(
 
 
 def _in_band(channel: Floats, rate_hz: float) -> Floats:
-    """Zero-phase, so that nothing moves."""
+    """The channel filtered with zero phase, so that nothing is shifted."""
     edges_hz = [min(LOWEST_HZ, HIGHEST_LOWEST * rate_hz), HIGHEST * rate_hz]
     sos = signal.butter(2, edges_hz, "bandpass", fs=rate_hz, output="sos")
     return np.asarray(signal.sosfiltfilt(sos, channel - np.median(channel)))
 
 
 def _usual_lag(x: Floats, rate_hz: float, expected: Floats, signs: Floats) -> int:
-    """Samples from the triggers to their sounds.
+    """Delay in samples from the triggers to their sounds.
 
-    Roughly it is where both the sounds before a pause and those after one have their energy: a lag that is wrong by a whole sound
-    finds nothing for one of the two. There the channel has, sign for sign, most in common.
+    A rough delay is the one at which both the sounds before a pause and those after a pause have energy; a delay that is wrong by
+    a whole sound fits only one of the two. The final delay is the one at which the channel, multiplied by the signs, has the
+    largest common part.
     """
     lags = np.arange(math.floor(1e-3 * EARLIEST_MS * rate_hz), math.ceil(1e-3 * LATEST_MS * rate_hz) + 1)
     places = np.round(expected).astype(np.int64)
