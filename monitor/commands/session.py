@@ -30,27 +30,27 @@ if TYPE_CHECKING:
     from quietfloor.monitor.session.session import Session
 
 EXAMPLES = """examples:
-  quietfloor session plan.toml --out sessions/s07      begin, or go on: shows where it is and what it suggests, then asks
-  quietfloor session sessions/s07 --status             runs, thresholds so far, what would be next
+  quietfloor session plan.toml --out sessions/s07      begin or continue: prints the status and a suggestion, then asks
+  quietfloor session sessions/s07 --status             runs, thresholds so far, and the next suggestion
   quietfloor session sessions/s07 --auto               follow the suggestions to the end
-  quietfloor session sessions/s07 --minutes 20         no longer than that, all recordings together
-  quietfloor session sessions/s07 --condition 2        search only that condition (of a ladder: one run in it)
+  quietfloor session sessions/s07 --minutes 20         use at most 20 minutes, all recordings together
+  quietfloor session sessions/s07 --condition 2        search only that condition (in a session of ladders: one run in it)
   quietfloor session sessions/s07 --level 35           begin at that level
   quietfloor session sessions/s07 --single --level 35  one run at one level
   quietfloor session sessions/s07 --masking            with noise in the other ear where it is due
   quietfloor session sessions/s07 --discard 4 --why "she woke up"
   quietfloor session sessions/s07 --note 4 "electrode replaced before this run"
 
-With method = "search", the usual one, one recording goes over the levels of all conditions that have no answer yet; with
-method = "ladder" each level is a run of its own. It suggests, you decide: answer with Enter, with another level in dB nHL, or
-with q. While a search runs, type into the terminal (it says what), or use the keys of the window. What was found stays.
+With method = "search" (the default) one recording covers the levels of all conditions that have no answer yet; with method =
+"ladder" each level is a separate run. The program suggests and you decide: answer with Enter, with another level in dB nHL, or
+with q. While a search runs, type orders into the terminal (it lists them), or use the keys of the window. Results are kept.
 exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 a run stopped on a fault with data kept"""
 GROWTH_DB = 5.0  # above the lowest response: common practice
 
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "session", help="from the first level to thresholds", description="A series of runs that looks for thresholds.",
+        "session", help="from the first level to thresholds", description="Find thresholds in a series of runs.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("plan", type=Path, metavar="PLAN.toml|DIR", help="plan of a session, or the folder of one")
@@ -58,23 +58,23 @@ def add(commands: Any) -> None:
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--auto", action="store_true", help="follow the suggestions without asking, until nothing is left")
     what.add_argument("--yes", action="store_true", help="make one run, as suggested, without asking")
-    what.add_argument("--status", action="store_true", help="only say what was found and what is suggested")
+    what.add_argument("--status", action="store_true", help="only print what was found and what is suggested")
     what.add_argument("--discard", type=int, metavar="N", help="run N does not count any more; needs --why")
     what.add_argument("--restore", type=int, metavar="N", help="a discarded run counts again")
     what.add_argument("--note", nargs=2, metavar=("N", "TEXT"), help="keep a remark on run N")
     parser.add_argument("--why", metavar="TEXT", help="reason for --discard")
     own = parser.add_argument_group("your own choice")
-    own.add_argument("--condition", type=int, metavar="N", help="of the plan, from 1; of a search only that one")
-    own.add_argument("--level", type=float, metavar="DB", help="dB nHL; a search begins there")
-    own.add_argument("--single", action="store_true", help="one run at one level, also where the plan searches")
-    own.add_argument("--repeat", type=int, metavar="N", help="a single run: condition and level of run N once more")
+    own.add_argument("--condition", type=int, metavar="N", help="number of a condition, from 1; only that one is searched")
+    own.add_argument("--level", type=float, metavar="DB", help="level in dB nHL; a search begins there")
+    own.add_argument("--single", action="store_true", help="one run at one level, even if the method is search")
+    own.add_argument("--repeat", type=int, metavar="N", help="a single run with condition and level of run N")
     own.add_argument("--growth", action="store_true",
                      help=f"a single run {GROWTH_DB:g} dB above the lowest response, for the latency/amplitude-intensity "
                           "function: establishes no threshold")  # fmt: skip
-    own.add_argument("--muted", action="store_true", help="control, a single run: trigger without stimulus")
+    own.add_argument("--muted", action="store_true", help="a single control run: trigger without stimulus")
     parser.add_argument("--masking", action="store_true",
                         help="give the noise that is advised, where it is due; --auto: as [masking] auto says")  # fmt: skip
-    parser.add_argument("--minutes", type=float, metavar="M", help="time of recording that is left from now on")
+    parser.add_argument("--minutes", type=float, metavar="M", help="remaining time for recordings from now on")
     add_walk(parser)
     add_window(parser)
     add_json(parser)

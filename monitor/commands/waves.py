@@ -15,18 +15,18 @@ if TYPE_CHECKING:
     from quietfloor.monitor.waves.norms import Norm, Norms
 
 EXAMPLES = """examples:
-  quietfloor waves sessions/s07/run-003                        waves I, III, V and the trough, and how sure each is
+  quietfloor waves sessions/s07/run-003                        waves I, III, V and the trough, with intervals
   quietfloor waves sessions/s07/run-003 --mark V=6.1 --remove I
-  quietfloor waves sessions/s07/run-003 sessions/s07/run-004   two of one level: replicates; of two: change of V with level
+  quietfloor waves sessions/s07/run-003 sessions/s07/run-004   same level: replicates; two levels: change of V with level
   quietfloor waves sessions/s08/run-001 --level 40 --ear left --mark V=7.9    one level of a search; without --level all of them
 
-Waves are suggested until one is marked by hand; from then on they are in marks.json in the folder of the run, for a report too.
+Waves are suggested until one is marked by hand; after that the marks are kept in marks.json of the run, and reports show them.
 exit status: 0 done, 1 marks could not be kept, 2 bad arguments, or no average to mark"""
 
 
 def add(commands: Any) -> None:
     parser = commands.add_parser(
-        "waves", help="find and mark the waves of a run", description="Waves of one run, or replicates and change with level.",
+        "waves", help="find and mark the waves of a run", description="Mark the waves of one run, or compare several runs.",
         epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     parser.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="folder of a run")
@@ -34,10 +34,10 @@ def add(commands: Any) -> None:
                         help="put a wave (I, III, V, trough) at this latency by hand; may be repeated")  # fmt: skip
     parser.add_argument("--remove", action="append", default=[], metavar="WAVE", help="take a wave away; may be repeated")
     parser.add_argument("--keep", action="store_true", help="keep the suggestions as they are")
-    parser.add_argument("--again", action="store_true", help="suggest anew, whatever was marked before")
-    parser.add_argument("--level", type=float, metavar="DB", help="of a search: this level in dB nHL alone")
-    parser.add_argument("--ear", choices=("left", "right"), help="of a search: this ear alone")
-    parser.add_argument("--frequency", type=float, metavar="HZ", help="of a search: this frequency alone")
+    parser.add_argument("--again", action="store_true", help="suggest again, and ignore earlier marks")
+    parser.add_argument("--level", type=float, metavar="DB", help="for a search: only this level in dB nHL")
+    parser.add_argument("--ear", choices=("left", "right"), help="for a search: only this ear")
+    parser.add_argument("--frequency", type=float, metavar="HZ", help="for a search: only this frequency")
     parser.add_argument("--norms", type=Path, metavar="FILE.toml",
                         help="published values of your own, in the form of monitor/waves/wave-norms.toml")  # fmt: skip
     add_json(parser)

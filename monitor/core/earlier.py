@@ -1,7 +1,7 @@
-"""What an earlier run of the same ear lets the next one bet on.
+"""Use of an earlier run of the same ear for the first bets of the next run.
 
-Bets may depend on anything that came before, so they stay valid; only how soon a response is found depends on how like the
-earlier one it is.
+Bets may depend on anything that happened before, so they stay valid. Only the time until a response is found depends on how
+similar it is to the earlier one.
 """
 
 from __future__ import annotations
@@ -24,9 +24,10 @@ _NODES, _LOG_NODE = np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)]), np.log([1 
 
 @dataclass(frozen=True)
 class Earlier:
-    """Average of an earlier run in uV, from ``begin_ms`` after the stimulus in steps of ``step_ms``; its residual noise (RMS).
+    """Average of an earlier run in uV, from ``begin_ms`` after the stimulus in steps of ``step_ms``, and its residual noise
+    (RMS).
 
-    ``later_ms``: how much later a response is expected now. Raises ValueError.
+    ``later_ms``: expected shift of the response in this run, in ms. Raises ValueError.
     """
 
     average_uv: tuple[float, ...]
@@ -43,11 +44,11 @@ class Earlier:
 
     @property
     def weight(self) -> float:
-        """Of the average, 1/uV2."""
+        """Weight of the average, 1/uV2."""
         return self.noise_uv**-2
 
     def at(self, times_ms: Floats) -> Floats:
-        """The average (n,) where it is expected now, in uV; 0 outside of what was recorded."""
+        """The average (n,) in uV, shifted to the expected latency; 0 outside of what was recorded."""
         own_ms = self.begin_ms + self.later_ms + self.step_ms * np.arange(len(self.average_uv))
         return np.asarray(np.interp(times_ms, own_ms, self.average_uv, left=0.0, right=0.0))
 
@@ -71,12 +72,13 @@ class ExpectedBets:
         self._spread = Spread(scores.shape)
 
     def update(self, mean_uv: Floats, scale: Floats) -> None:
-        """The next block over the window points (..., n_points) and the square root of its weight (...,)."""
+        """Take the next block: its mean over the window points (..., n_points) in uV, and the square root of its weight
+        (...,)."""
         scores = scale[..., np.newaxis] * (self._filters @ mean_uv[..., np.newaxis])[..., 0]
         calm = self._spread.standardise(scores)
         likely = self._sizes * (scale[..., np.newaxis] * calm)[..., np.newaxis]
         self._logs = self._logs + (math.log(2.0) - np.logaddexp(0.0, -2.0 * likely))  # log(1 + tanh)
 
     def log_capital(self) -> Floats:
-        """Natural logarithm (...,)."""
+        """Natural logarithm of the capital (...,)."""
         return np.asarray(logsumexp(self._logs, axis=(-2, -1)))

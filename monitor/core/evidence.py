@@ -53,10 +53,10 @@ UNEXPECTED = (Shape(0.45, -1.30, 0.45, 1.0), Shape(0.60, -2.28, 0.96, 0.6), Shap
 class EvidenceSettings:
     """Block length, warm-up, and the bank of expected responses (wave V latency grid x shapes).
 
-    ``block_units`` 1 decides soonest; it is sound where a random pause follows each unit, so that a rhythm meets every unit
-    at another phase. Equipment that keeps a fixed rate wants longer blocks. ``horizons`` are sweeps: a bet of 4 sqrt(K / horizon)
-    suits a decision near that many. ``learned_share`` is the part of the capital that bets on the direction learned so far.
-    ``earlier``: what an earlier run of the same ear says, for the first bets.
+    ``block_units``: units per block. 1 decides soonest; it is valid where a random pause follows each unit, so that a rhythm has
+    a new phase in every unit. Equipment with a fixed rate needs longer blocks. ``horizons``: numbers of sweeps; a bet of 4 sqrt(K
+    / horizon), with K sweeps per block, is best for a decision near that number. ``learned_share``: part of the capital that bets
+    on the learned direction. ``earlier``: an earlier run of the same ear, for the first bets.
     """
 
     block_units: int = 1
@@ -178,9 +178,9 @@ class RunningEvidence:
         self.log10_max = np.zeros(batch)
 
     def come_after(self, average_uv: Floats, weight: Floats, bank: Floats) -> None:
-        """An earlier run of the same ear left this average over the window points (..., n_points), weight (...,) in 1/uV2.
+        """Use the average of an earlier run of the same ear over the window points (..., n_points) in uV, weight (...,) in 1/uV2.
 
-        ``bank`` (n_directions, n_points): responses that are expected of it. Call it before the noise shape is given.
+        ``bank`` (n_directions, n_points): the responses to expect. To be called before the noise shape is given.
         """
         self._earlier = average_uv, weight, bank
 

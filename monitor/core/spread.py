@@ -1,4 +1,4 @@
-"""Bets are made small where scores spread more than noise explains."""
+"""Reduction of bets where scores spread more than noise explains."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ SPREAD_PRIOR, EXCESS = 8.0, 1.2  # scores of variance 1 taken as seen before the
 
 
 class Spread:
-    """Makes bets small where earlier scores of the same direction spread more than noise explains.
+    """Reduces bets where earlier scores of the same direction spread more than noise explains.
 
-    Hum that keeps its phase inside a unit makes scores too large. At a uniform phase its mean is 0, but even harmonics make it
-    skew, and a bet on the sign gains by skewness with the third power of its size (1.24 % false alarms instead of 1). Scores are
-    therefore divided by their variance squared: small bets only see the mean. A bet may depend on earlier blocks in any way, so
-    this costs no validity, and nothing where the noise is as large as the weights say.
+    Hum that has the same phase throughout a unit makes scores too large. With a uniform phase its mean is 0, but even harmonics
+    make it skewed, and a bet on the sign then gains in proportion to the third power of its size (1.24 % false alarms instead of
+    1). Scores are therefore divided by their variance squared, because small bets respond to the mean alone. A bet may depend on
+    earlier blocks in any way, so the evidence stays valid. Where the noise is as large as the weights say, nothing changes.
     """
 
     def __init__(self, shape: tuple[int, ...]) -> None:

@@ -1,8 +1,8 @@
-"""What thresholds that are known already say of another one of the same head, before it is searched.
+"""Prior of a threshold from known thresholds of the same person, before it is searched.
 
-Thresholds of neighbouring frequencies, and of the two ears, are alike more often than not. An ear that is unlike its other ear,
-or falls steeply, must be found all the same: half of what is believed beforehand is spread evenly over all levels. Only where a
-search looks, and its interval, depend on this; the evidence for a response never does.
+Thresholds of neighbouring frequencies, and of the two ears, are usually similar. An ear that differs from the other one, or has a
+steep loss, must be found as well; therefore half of the prior is spread evenly over all levels. Only the choice of levels and the
+interval may depend on it; the evidence for a response never does.
 """
 
 from __future__ import annotations
@@ -22,21 +22,22 @@ OPEN = 0.5  # of the prior: spread evenly, whatever is known; own choice
 
 @dataclass(frozen=True)
 class Expected:
-    """Threshold in dB nHL and the SD of what is not known of it."""
+    """An expected threshold in dB nHL, and the SD of its uncertainty."""
 
     threshold_db: float
     sd_db: float
 
 
 def passed_on(known: Expected, octaves: float, same_ear: bool) -> tuple[Expected, ...]:
-    """What a known threshold says of one so many octaves away (nan: not known); nothing where that is next to nothing."""
+    """Expectation that a known threshold gives for another one ``octaves`` away (nan: not known); empty if its SD is too
+    large."""
     sd_db = math.hypot(known.sd_db, OCTAVE_DB * octaves, 0.0 if same_ear else OTHER_EAR_DB)
     return (Expected(known.threshold_db, sd_db),) if sd_db <= MOST_DB else ()
 
 
 def log_weights(threshold_db: Floats, expected: Sequence[Expected], range_db: float) -> Floats:
-    """Log of the prior of thresholds (n,) over one that is flat over ``range_db``: partly flat, else normal about the expected
-    ones."""
+    """Log of the prior of thresholds (n,) relative to a flat one over ``range_db``: a mixture of a flat part and normal parts
+    about the expected thresholds."""
     if not expected:
         return np.zeros_like(threshold_db)
     density = np.zeros_like(threshold_db)

@@ -1,4 +1,4 @@
-"""The model of a search fitted once more, to the averages that it left: wave V at every level as it is believed to be."""
+"""Model of a search fitted again to its averages: posterior of wave V at every level."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ ROUNDS = ALL_EVERY + 1  # the form is learned meanwhile, and in the last all dir
 
 @dataclass(frozen=True)
 class Fitted:
-    """Of each level (n_levels,) 2.5, 50 and 97.5 % of what is believed: (3, n_levels) of the latency in ms, and of the amplitude
-    peak to trough in nV, which is that of a wave of the usual forms; of the threshold (3,) in dB nHL."""
+    """Posterior quantiles (2.5, 50 and 97.5 %): for each level (3, n_levels) latency in ms, and amplitude peak to trough in nV,
+    which is that of a wave of the usual waveforms; for the threshold (3,) in dB nHL."""
 
     latency_ms: Floats
     amplitude_nv: Floats
@@ -29,8 +29,9 @@ class Fitted:
 def fit(
     condition: Condition, wanted: Wanted, averages_uv: Mapping[int, Floats], noise_uv: Mapping[int, float], shape: Floats
 ) -> Fitted:
-    """``averages_uv``: of the levels (index) that were played, at the window points (n_points,); ``noise_uv``: RMS noise of each;
-    ``shape`` (n_points, n_points): correlation of the noise. Raises ValueError where no level has an average."""
+    """Fit the model. ``averages_uv``: averages at the window points (n_points,) of the levels (index) that were played;
+    ``noise_uv``: RMS noise of each; ``shape`` (n_points, n_points): correlation of the noise. Raises ValueError if no level has
+    an average."""
     levels, points = len(condition.levels_db), len(shape)
     sums, weights = np.zeros((levels, points)), np.zeros(levels)
     for level, average in averages_uv.items():

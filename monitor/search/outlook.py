@@ -1,9 +1,9 @@
-"""How long a search still takes: an 80 % range of seconds of signal to its end.
+"""Remaining time of a search: an 80 % range of seconds of signal until its end.
 
-A heuristic, supported by its measured coverage: the time left grows with the width of the interval over the one that is wanted,
-and falls with the weight that a second brings; once the interval is narrow, with the time to prove a response near it. Before
-anything of a condition was heard its interval is as wide as all its levels. The constants are those of virtual ears, fitted by
-`python -m quietfloor.bench.validate.outlook --fit`, which also counts how often the range holds the end.
+This is a heuristic, supported by its measured coverage. The remaining time grows with the ratio of the interval's width to the
+wanted width, and falls with the weight that is added per second. Once the interval is narrow, it grows with the time to prove a
+response near it. Before the first data of a condition its interval is as wide as all its levels. The module
+`quietfloor.bench.validate.outlook` fits the constants on virtual ears, and counts how often the range contains the end.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ LARGEST_S = 36_000.0
 
 
 class Progress(NamedTuple):
-    """Of one condition. ``width``: of the interval, over what is allowed now; ``weight_per_s`` in 1/uV2: what a second of signal
-    adds to an average; ``seconds`` so far; ``proof_s``: about how long a response near the threshold takes to be proven."""
+    """Progress of one condition. ``width``: width of the interval relative to the allowed one. ``weight_per_s`` in 1/uV2: weight
+    that a second of signal adds to an average. ``seconds``: signal so far. ``proof_s``: approximate time to prove a response near
+    the threshold."""
 
     width: float
     weight_per_s: float
@@ -33,7 +34,7 @@ class Progress(NamedTuple):
 
 
 class Outlook(NamedTuple):
-    """Seconds of signal to go: 10, 50 and 90 % points; nan: not known."""
+    """Remaining seconds of signal: 10, 50 and 90 % points; nan: not known."""
 
     low_s: float
     median_s: float
@@ -41,7 +42,7 @@ class Outlook(NamedTuple):
 
 
 def expected_s(now: Progress) -> float:
-    """Of the searches that the constants are from, about the median; nan before anything was heard."""
+    """Approximate median of the remaining time in s, for searches like those of the fit; nan before the first data."""
     if now.width <= 1.0:
         return min(now.proof_s, LARGEST_S) + NARROW_S
     if not now.weight_per_s > 0:
@@ -51,14 +52,14 @@ def expected_s(now: Progress) -> float:
 
 
 def foretell(now: Progress) -> Outlook:
-    """Until the condition is finished: the interval narrow, and a response proven near it."""
+    """Time until the condition is finished: its interval is narrow enough, and a response near it is proven."""
     seconds = expected_s(now)
     return Outlook(*(point * seconds for point in (NARROW if now.width <= 1.0 else WIDE)))
 
 
 def together(parts: Sequence[Outlook]) -> Outlook:
-    """Of conditions that come one after the other: each log-normal, alike within a head; so is the sum, with the sum of the means
-    and its own variance (Fenton 1960, from memory)."""
+    """Sum for conditions that are searched one after the other. Each time is log-normal, and times of one person are correlated;
+    the sum is treated as log-normal with the sum of the means and its own variance (Fenton 1960, from memory)."""
     if len(parts) < 2:
         return parts[0] if parts else Outlook(0.0, 0.0, 0.0)
     means, deviations = [], []

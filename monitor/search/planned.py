@@ -194,7 +194,7 @@ class PlannedSearch:
 
     @property
     def rejected(self) -> Counter[str]:
-        """Sweeps that were left out here, by reason; those with a fault the engine counts."""
+        """Sweeps that were rejected by the search, by reason; those with a fault are counted by the engine."""
         return self._running.rejected + Counter(paused=self._paused_sweeps)
 
     def now(self) -> SearchNow:

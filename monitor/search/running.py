@@ -30,8 +30,8 @@ class Condition:
 
     The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``:
     conditions of a lower rank are searched first. ``unit_s``: mean duration of a unit in s. ``expected_db``, ``expected_sd_db``:
-    what is known of the threshold beforehand (nan: nothing). ``ear`` and ``frequency_hz`` (nan: none, as of a click) tell which
-    thresholds that were found say something about this one; an ear without a name is like no other.
+    threshold expected beforehand and its SD (nan: none). ``ear`` and ``frequency_hz`` (nan: none, as for a click) determine which
+    other thresholds are used as an expectation; an ear without a name is similar to no other.
     """
 
     levels_db: tuple[float, ...]
@@ -65,7 +65,7 @@ class Condition:
         return np.array(self.levels_db)
 
     def octaves_from(self, other: Condition) -> float:
-        """Between the frequencies; nan where only one has none."""
+        """Distance of the frequencies in octaves; nan if only one condition has a frequency."""
         if math.isnan(self.frequency_hz) and math.isnan(other.frequency_hz):
             return 0.0
         return abs(math.log2(self.frequency_hz / other.frequency_hz))
@@ -177,7 +177,7 @@ class _Running:
         self.finished = over(belief, self.wanted, levels, self.found, self.seconds, self.offered)
 
     def progress(self, weight_per_s: float) -> Progress:
-        """``weight_per_s`` in 1/uV2."""
+        """Progress of the condition; ``weight_per_s`` in 1/uV2."""
         belief, wanted, levels = self.belief, self.wanted, self.condition.levels
         allowed_db = wanted.width_after_db(self.seconds)
         if belief is None:
@@ -287,7 +287,7 @@ class RunningSearch:
         return None if self.finished else self.now
 
     def expected(self, condition: int) -> tuple[Expected, ...]:
-        """What is known beforehand of its threshold: by its plan, and by those that were found in the same head."""
+        """Thresholds expected beforehand for a condition: from its plan, and from thresholds found in the same person."""
         asked = self._running[condition].condition
         known = [Expected(asked.expected_db, asked.expected_sd_db)] if math.isfinite(asked.expected_db) else []
         for other, one in enumerate(self._running):
@@ -324,12 +324,12 @@ class RunningSearch:
         return chosen
 
     def progress(self, condition: int) -> Progress:
-        """How far a condition is; its weight is nan before the first unit."""
+        """Progress of a condition; its weight is nan before the first unit."""
         one = self._running[condition]
         return one.progress(self._unit_weight / one.condition.unit_s if self._unit_weight > 0 else math.nan)
 
     def outlook(self, condition: int | None = None) -> Outlook:
-        """Seconds of signal to go, of a condition or of all that are open; nan before the first unit."""
+        """Remaining seconds of signal for one condition, or for all open ones; nan before the first unit."""
         chosen = range(len(self._running)) if condition is None else [condition]
         return together([foretell(self.progress(number)) for number in chosen if self._running[number].open])
 

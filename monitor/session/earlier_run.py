@@ -1,4 +1,4 @@
-"""What the next run of a ladder may begin its bets with: the average of a run that found a response at the nearest level."""
+"""Earlier run for the first bets of the next run of a ladder: the average of a run with a response at the nearest level."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ STEP_MS = 0.25  # at most, where the average has finer ones: it is filtered, and
 def earlier_of(
     condition: Condition, level_db_nhl: float, plan: Plan, runs: Iterable[RunSummary], folders: dict[int, Path]
 ) -> dict[str, Any] | None:
-    """The table [analysis.earlier] for a run of ``plan``; None where no run of this ladder left an average with a response.
+    """The table [analysis.earlier] for a run of ``plan``; None if no run of this ladder has an average with a response.
 
-    ``folders``: of runs, by number. What of them cannot be read is passed over: the bets are then those of a first run.
+    ``folders``: folders of the runs, by number. Unreadable folders are ignored; the bets are then those of a first run.
     """
     there = [
         run

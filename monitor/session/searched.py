@@ -1,4 +1,4 @@
-"""What a search found of one condition, as its record keeps it. Plain values."""
+"""Result of a search for one condition, from its record. Plain values."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Searched:
-    """Levels in dB nHL; nan: not known. ``levels_db``: those that it might play, the softest first, with the noise in the other
-    ear in dB EM at each (``masking_db_em``, None: none).
+    """Result for one condition. Levels in dB nHL; nan: not known. ``levels_db``: the levels that could be played, softest first,
+    with the noise in the other ear in dB EM at each (``masking_db_em``, None: none).
 
     ``threshold_db`` is inf above all levels; ``low_db`` to ``high_db`` (95 %) is -inf, inf where there is no limit. ``found_db``:
-    softest level at or below which a response was found. ``words``: all that in a sentence; ``hidden``: how large a response may
-    still be below, empty where that is not known. ``seconds`` of signal.
+    lowest level for which a response at that level or below is proven. ``words``: the result in a sentence; ``hidden``: the
+    largest response that is still possible below, empty if not known. ``seconds``: duration of the signal.
     """
 
     levels_db: tuple[float, ...]
@@ -36,7 +36,7 @@ class Searched:
 
     @property
     def speaks_db(self) -> float:
-        """The level that the answer rests on: the softest with a response, else the loudest."""
+        """The level on which the answer rests: the lowest with a response, else the loudest."""
         return self.found_db if self.found else self.levels_db[-1]
 
     @property
@@ -46,7 +46,7 @@ class Searched:
 
 
 def searched_of(record: Mapping[str, Any], alpha: float) -> Searched | None:
-    """Of one condition of ``search`` in a run.json; None where nothing was played. Raises KeyError, TypeError, ValueError."""
+    """Read one condition of ``search`` in a run.json; None if nothing was played. Raises KeyError, TypeError, ValueError."""
     cells = record["cells"]
     levels = tuple(float(cell["level_db_nhl"]) for cell in cells)
     found_db = _number(record["found_db_nhl"])

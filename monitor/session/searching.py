@@ -1,9 +1,9 @@
-"""The next search of a session: which conditions go into one recording, at which levels, in which order. Pure.
+"""The next search of a session: the conditions of one recording, their levels and their order. Pure.
 
-All conditions that have no answer yet go into one recording, as far as they share their transducer and the rest of their sound.
-The first condition of each ear comes before the second one of any: if the person wakes, both ears have a threshold first. Where
-noise is to be given, levels that need none are searched first, in both ears together; what lies above them follows ear by ear,
-with the noise in the other one.
+All conditions without an answer go into one recording, if they share their transducer and the other keys of the sound. The first
+condition of each ear is searched before the second condition of either ear, so that both ears have a threshold if the person
+wakes. If noise may be given, the levels that need none are searched first, in both ears together. Levels above them follow for
+one ear at a time, with noise in the other one.
 """
 
 from __future__ import annotations
@@ -32,11 +32,12 @@ UNKNOWN_TIME = Outlook(math.nan, math.nan, math.nan)
 
 @dataclass(frozen=True)
 class Ahead:
-    """A condition to be searched. ``index``: in the session plan. ``levels_db`` in dB nHL, softest first.
+    """A condition to be searched. ``index``: its place in the session plan. ``levels_db`` in dB nHL, softest first.
 
-    ``noise_db_em``: advised for the other ear at each level, nan for none. ``kind``: what conditions of one recording share;
-    ``noise_kind``: the same of those with noise. ``above_db``: no response up to there, by a search; nan: not known.
-    ``doubtful``: its response has to be found again with noise. ``expected``: threshold and SD in dB, by others; None: not known.
+    ``noise_db_em``: advised noise in the other ear at each level, nan for none. ``kind``: properties that the conditions of one
+    recording share; ``noise_kind``: the same for recordings with noise. ``above_db``: level up to which a search found no
+    response; nan: not known. ``doubtful``: its response must be found again with noise. ``expected``: threshold and SD in dB,
+    expected from other thresholds; None: not known.
     """
 
     index: int
@@ -53,7 +54,7 @@ class Ahead:
 
     @property
     def quiet(self) -> Ahead | None:
-        """The same at the levels that need no noise; None where they have nothing left to say."""
+        """The same condition at the levels that need no noise; None if these levels can give no more information."""
         due = next((place for place, noise in enumerate(self.noise_db_em) if not math.isnan(noise)), len(self.levels_db))
         if due == 0 or self.doubtful or self.levels_db[due - 1] <= self.above_db:
             return None
@@ -61,7 +62,8 @@ class Ahead:
 
     @property
     def noise_of_loudest(self) -> tuple[float, ...]:
-        """Noise in dB EM of the levels from the softest that needs it, one each; where none is known, that of the level below."""
+        """Noise in dB EM for each level from the lowest that needs noise; if none is known for a level, that of the level
+        below."""
         given: list[float] = []
         for noise in self.noise_db_em:
             if given or not math.isnan(noise):
@@ -69,7 +71,7 @@ class Ahead:
         return tuple(given)
 
     def table(self) -> dict[str, Any]:
-        """As [[search.condition]] of the plan of a run."""
+        """The table [[search.condition]] for the plan of a run."""
         one = self.condition
         found: dict[str, Any] = {"ear": one.ear, "stimulus": one.stimulus}
         found |= {} if one.frequency_hz is None else {"frequency_hz": one.frequency_hz}
@@ -82,8 +84,7 @@ class Ahead:
 
 @dataclass(frozen=True)
 class SearchAhead:
-    """The next recording; at least one condition. ``minutes``: that it may last, inf for no limit. ``to_go``: seconds of signal
-    until all conditions that are open have their answer; nan: not known."""
+    """The next recording, with at least one condition. ``minutes``: its longest duration, inf for no limit."""
 
     conditions: tuple[Ahead, ...]
     minutes: float = math.inf
@@ -96,7 +97,7 @@ class SearchAhead:
         return first.index, min(first.levels_db, key=lambda level: abs(level - first.start_db))
 
     def beginning_at(self, level_db: float) -> SearchAhead:
-        """The same from another level on. Raises ValueError where the first condition has no such level."""
+        """The same recording with another first level. Raises ValueError if the first condition has no such level."""
         first, *others = self.conditions
         if level_db not in first.levels_db:
             levels = ", ".join(f"{level:g}" for level in first.levels_db)
@@ -105,7 +106,7 @@ class SearchAhead:
 
     @property
     def sentence(self) -> str:
-        """What is going to be searched, in one sentence."""
+        """Description of the next search in one sentence."""
         first, *others = self.conditions
         more = "" if not others else f" and {len(others)} more condition{'s' if len(others) > 1 else ''}"
         low, high = min(one.levels_db[0] for one in self.conditions), max(one.levels_db[-1] for one in self.conditions)
@@ -132,8 +133,8 @@ def time_to_go(waiting: Iterable[Ahead], width_db: float, weight_per_s: float) -
 
 
 def levels_of(rules: Rules, given: Callable[[float], bool]) -> tuple[float, ...]:
-    """Levels of a condition in dB nHL, softest first, up to the loudest whose sound can be ``given``; steps of the plan, wider
-    ones where those would be too many."""
+    """Levels of a condition in dB nHL, softest first, up to the loudest whose sound can be ``given``. Steps are those of the
+    plan, or wider if there would be too many levels."""
     step_db = rules.last_step_db
     while (rules.highest_db - rules.lowest_db) / step_db > MOST_LEVELS - 1:
         step_db += rules.last_step_db
@@ -145,13 +146,16 @@ def levels_of(rules: Rules, given: Callable[[float], bool]) -> tuple[float, ...]
 
 
 def rank_of(conditions: Sequence[Condition], index: int) -> int:
-    """How many conditions of the same ear come before it in the plan."""
+    """Number of conditions of the same ear that come before it in the plan."""
     return sum(one.ear == conditions[index].ear for one in conditions[:index])
 
 
 def expected_of(condition: Condition, thresholds: Iterable[Threshold]) -> tuple[float, float] | None:
-    """What thresholds that were found say of another, and a search of it that was not finished: threshold and SD in dB, by the
-    one that says most; None: nothing does. A response that is not known to be its ear's says nothing."""
+    """Expected threshold and its SD in dB, from known thresholds and from an unfinished search of the condition; None: there is
+    none.
+
+    The most precise of them is used. A response that is not known to come from its ear is not used.
+    """
     said: list[tuple[float, float]] = []
     for one in (each for each in thresholds if each.whose != UNKNOWN):
         other, width_db = one.condition, one.high_db_nhl - one.low_db_nhl  # of 95 %
@@ -175,12 +179,12 @@ def expected_of(condition: Condition, thresholds: Iterable[Threshold]) -> tuple[
 
 
 def start_of(start_db: float, expected: tuple[float, float] | None) -> float:
-    """Level in dB nHL that a condition begins near: never louder than the plan begins."""
+    """Level in dB nHL near which a condition begins; never above the first level of the plan."""
     return start_db if expected is None else min(start_db, expected[0] + ABOVE_DB)
 
 
 def recording(waiting: Iterable[Ahead]) -> tuple[Ahead, ...]:
-    """The conditions of the next recording, of those that have no answer; the first of them comes first. None: nothing waits."""
+    """The conditions of the next recording, from those without an answer, in order; empty if there are none."""
     ordered = sorted((one for one in waiting if one.levels_db), key=lambda one: (one.rank, one.index))
     quiet = [one for one in (each.quiet for each in ordered) if one is not None]
     if quiet:

@@ -88,9 +88,9 @@ class Session:
 
     @classmethod
     def begin(cls, folder: Path, plan: SessionPlan, now: Callable[[], datetime.datetime] = now_utc) -> Session:
-        """Begin, or go on with the plan as it is now, by the method of before unless it names one.
+        """Begin a session, or continue it with this plan. The method stays the same unless the plan names one.
 
-        Raises SessionError where the folder holds another subject's runs.
+        Raises SessionError if the folder contains runs of another subject.
         """
         session = cls(folder, plan, now)
         if (folder / PLAN).is_file():
@@ -125,11 +125,11 @@ class Session:
         return tuple(run for run in self.all_runs() if run.search is None)
 
     def searches(self) -> tuple[RunSummary, ...]:
-        """What finished searches found, one for each condition that they played, in order, with remarks and discards."""
+        """Results of finished searches, one for each condition that they played, in order, with remarks and discards."""
         return tuple(run for run in self.all_runs() if run.search is not None)
 
     def all_runs(self) -> tuple[RunSummary, ...]:
-        """Both, in order."""
+        """Runs of one level and results of searches, in order."""
         said = self._store.read().runs
         made: list[RunSummary] = []
         damaged = []
@@ -158,7 +158,7 @@ class Session:
         return About(self._tables, subject.age_months, hearing.noise_transducer, hearing.attenuation_set)
 
     def run(self, number: int) -> RunSummary:
-        """Raises SessionError where there is none."""
+        """Summary of a run by its number. Raises SessionError if it does not exist."""
         runs = self.all_runs()
         found = next((run for run in runs if run.number == number), None)
         if found is None:
@@ -174,7 +174,8 @@ class Session:
         raise SessionError(f"{condition} is no condition of {self.folder / PLAN}: add it to your plan and begin with that again")
 
     def thresholds(self) -> tuple[Threshold, ...]:
-        """One for each condition of the plan: by a search that was finished, else by single runs, else by an unfinished one."""
+        """Thresholds, one for each condition of the plan: from a finished search, else from single runs, else from an unfinished
+        search."""
         runs = self.all_runs()
         found = []
         for index, condition in enumerate(self.plan.conditions):
@@ -200,7 +201,7 @@ class Session:
         return tuple(found)
 
     def errors(self) -> tuple[LadderErrors | None, ...]:
-        """Error rates of the ladder of each condition, with the alpha of its runs; None where its rule promises no rate, and in a
+        """Error rates of the ladder of each condition, with the alpha of its runs; None if the rule has no error rate, and in a
         session that searches."""
         if self.plan.method == "search":
             return (None,) * len(self.plan.conditions)
@@ -245,8 +246,11 @@ class Session:
     # -- what comes next --------------------------------------------------------------------------------------------
 
     def suggestions(self, minutes_left: float | None = None) -> tuple[Suggestion, ...]:
-        """One for each condition of the plan. Time is shared among those that are not done; where that is less than a run, those
-        of which least is known have theirs first."""
+        """Suggestions, one for each condition of the plan.
+
+        Time is shared among the open conditions. If the share is less than a run, the conditions about which least is known come
+        first.
+        """
         runs, conditions = self.all_runs(), self.plan.conditions
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
         waking = waking_words(runs)
@@ -273,8 +277,8 @@ class Session:
         return tuple(made[index] for index in range(len(conditions)))
 
     def next(self, minutes_left: float | None = None) -> Suggestion | None:
-        """The ladder that is open goes on, then the next one of the plan; where time is short or the person wakes, the one of
-        which least is known. None where nothing is left."""
+        """The next suggestion: first the ladder in progress, then the next one of the plan. If time is short or the person is
+        waking, the ladder about which least is known. None if nothing is left."""
         suggestions = self.suggestions(minutes_left)
         runs = [run for run in self.all_runs() if run.counts]
         if any(one.short for one in suggestions):
@@ -287,7 +291,7 @@ class Session:
         return next((one for one in suggestions if not one.done), None)
 
     def next_words(self) -> tuple[str, ...]:
-        """What is suggested, in sentences: of a ladder for each condition, of a search for the next recording."""
+        """The suggestions in sentences: one per condition for ladders, one for the next recording for a search."""
         if self.plan.method == "ladder":
             return tuple(one.sentence for one in self.suggestions())
         ahead, confirming = self.search_ahead(), self.confirmation()
@@ -334,7 +338,8 @@ class Session:
         return advice_for(run, self.all_runs() if runs is None else runs, self.about)
 
     def again_with_noise(self) -> Suggestion | None:
-        """The lowest response of a ladder, where it is not known to be this ear's and noise that was not tried yet would tell."""
+        """Suggest to repeat the lowest response of a ladder with noise, if the ear that responded is not known and untried noise
+        could show it."""
         runs = self.all_runs()
         if self.time_left_s(runs) <= 0.0:
             return None
@@ -387,10 +392,10 @@ class Session:
         self, minutes_left: float | None = None, *, noise: bool = False, only: int | None = None, again: bool = False,
         without: Collection[int] = (), given: Callable[[SoundPlan], bool] = lambda _: True,
     ) -> SearchAhead | None:  # fmt: skip
-        """The next recording of a search; None where every condition has its answer, or no time is left. Raises PlanError.
+        """The next recording of a search; None if every condition has its answer, or no time is left. Raises PlanError.
 
-        ``noise``: with noise in the other ear where it is due. ``only``: that condition (index), with ``again`` also if it has
-        its answer. ``without``: conditions that are left for later. ``given``: whether output and ceiling let a sound out.
+        ``noise``: with noise in the other ear where it is due. ``only``: only that condition (index), with ``again`` even if it
+        has its answer. ``without``: conditions that are left for later. ``given``: whether output and ceiling allow a sound.
         """
         runs = self.all_runs()
         left_s = self.time_left_s(runs) if minutes_left is None else 60 * minutes_left
@@ -410,7 +415,7 @@ class Session:
         return SearchAhead(chosen, left_s / 60, time_to_go(still, self.plan.search.width_db, weight_per_s))
 
     def next_search(self, minutes_left: float | None = None, ahead: SearchAhead | None = None) -> Plan | None:
-        """The plan of the recording that would be made now, or of ``ahead``; None where nothing is left. Raises PlanError."""
+        """The plan of the next recording, or of ``ahead``; None if nothing is left. Raises PlanError."""
         ahead = ahead or self.search_ahead(minutes_left)
         made = max((number for number, _ in self._store.folders()), default=0)
         return None if ahead is None else self.plan.search_plan(ahead, made)
@@ -435,7 +440,8 @@ class Session:
         return None
 
     def _with_found(self, search: RunSummary, runs: tuple[RunSummary, ...], index: int) -> list[RunSummary]:
-        """Runs of one level, after what a search found, which counts as often as the plan asks for the lowest response."""
+        """Runs of one level, preceded by the result of a search, which counts as often as the plan asks for the lowest
+        response."""
         found = [replace(search, search=None)] * self.plan.rules(index).present_runs
         return [*found, *(run for run in runs if run.search is None)]
 
@@ -476,7 +482,7 @@ class Session:
     def _noise_would_tell(
         self, index: int, search: RunSummary, levels: tuple[float, ...], advised: tuple[float, ...]
     ) -> bool:
-        """Whether more noise than a search had would say whose response it found."""
+        """Whether more noise than in a search could show which ear responded."""
         noise = dict(zip(levels, advised, strict=True)).get(search.level_db_nhl, math.nan)
         advice = self.masking(index, search.level_db_nhl)
         before = -math.inf if search.masking_db is None else search.masking_db
