@@ -122,17 +122,17 @@ def assert_readable(status: Status) -> None:
 @pytest.mark.parametrize("look", LOOKS)
 def test_the_view_is_drawn_in_every_state(state: State, look: str) -> None:
     for verdict in VERDICTS.values():
-        status = Status(state, LOOKS[look], verdict, AVERAGES["a curve"], None, 12.3, 4.5, notices=("one", "two", "three"))
+        status = Status(state, LOOKS[look], verdict, AVERAGES["a curve"], 12.3, 4.5, notices=("one", "two", "three"))
         assert_readable(status)
 
 
 @pytest.mark.parametrize("average", AVERAGES)
 def test_the_view_is_drawn_with_every_average(average: str) -> None:
-    assert_readable(Status("running", LOOK, None, AVERAGES[average], None, 12.3, 4.5, notices=("one", "two", "three")))
+    assert_readable(Status("running", LOOK, None, AVERAGES[average], 12.3, 4.5, notices=("one", "two", "three")))
 
 
 def test_the_figures_are_those_of_the_look() -> None:
-    text = shown(Status("running", LOOK, None, AVERAGES["a curve"], None, 27.9, 3.0))
+    text = shown(Status("running", LOOK, None, AVERAGES["a curve"], 27.9, 3.0))
     for words in (
         "Undecided: evidence 1.2 of 2.0, noise 31 nV of 15 nV",
         "1.24 of 2.00",
