@@ -108,7 +108,7 @@ def test_every_sample_comes_back_bit_for_bit_with_one_delay(play: Callable[..., 
     if not said["underruns"]:  # of a machine too busy for JACK
         triggers = np.count_nonzero((heard[2, 1:] > TRIGGER / 2) & (heard[2, :-1] <= TRIGGER / 2))
         assert triggers == 100
-    assert abs(said["stamp_off_s"]) < 0.5
+    assert abs(said["stamp_off_s"]) < patience(1.0)  # half a second is rendered ahead; a busy machine stamps later
 
 
 def test_frames_go_where_they_are_routed(play: Callable[..., Any]) -> None:
