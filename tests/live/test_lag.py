@@ -85,6 +85,7 @@ def test_a_muted_run_behind_a_loud_one_on_a_rig_that_lags_finds_nothing(tmp_path
     assert again.json["identical"] is True
 
 
+@pytest.mark.long
 def test_sessions_that_lag_have_no_wrong_verdict_unless_they_are_not_held_to_their_sound() -> None:
     held, free = (sessions(range(5, 9), held) for held in (True, False))
     assert held.wrong == 0

@@ -23,7 +23,9 @@ from quietfloor.stimuli.cell_frames import CellFrames
 LEVELS = tuple(float(level) for level in range(0, 90, 10))
 
 
-@pytest.mark.parametrize(("reads", "seconds"), [(True, 100.0), (False, 20.0)], ids=["answers", "no answers"])
+@pytest.mark.parametrize(
+    ("reads", "seconds"), [pytest.param(True, 100.0, marks=pytest.mark.long), (False, 20.0)], ids=["answers", "no answers"]
+)
 def test_a_search_hears_what_it_asked_for(reads: bool, seconds: float) -> None:
     plan = make_plan(
         {
