@@ -120,7 +120,7 @@ def demonstrations(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, O
     try:
         if sys.platform != "win32":
             program = Program("demo", "--speed", "1", "--json", "--out", str(session))
-            program.until("Undecided: evidence from 256 sweeps on")
+            program.until("Undecided: evidence")
             program.signal(signal.SIGINT)
             interrupted = program.wait(60.0)
         return whole.wait(120.0), interrupted, session

@@ -32,7 +32,7 @@ def returns(*changes: str) -> Callable[[subprocess.Popen[str], Program], None]:
     """The amplifier dies, and another one takes its place."""
 
     def act(amplifier: subprocess.Popen[str], program: Program) -> None:
-        program.until("Undecided: evidence from 256 sweeps on")
+        program.until("Undecided: evidence")
         name = str(amplifier.args[amplifier.args.index("--name") + 1])  # type: ignore[union-attr, index]
         with foreign(name, [*FOREIGN, *changes]):  # first, as a busy machine takes long to start it
             amplifier.kill()

@@ -24,7 +24,7 @@ USUAL = ["--eeg", "E1", "--trigger", "TRIG"]
 
 
 def until_sweeps(program: Program) -> None:
-    program.until("Undecided: evidence from 256 sweeps on")
+    program.until("Undecided: evidence")
 
 
 def kill_amplifier(amplifier: subprocess.Popen[str], program: Program) -> None:
