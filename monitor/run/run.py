@@ -17,6 +17,7 @@ from typing import Protocol
 
 import numpy as np
 
+from quietfloor.monitor.core.averaging import UNIT_SWEEPS
 from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.core.events import CellUnit, Event, Gap, LookDone, UnitDone, Verdict
 from quietfloor.monitor.core.samples import Chunk
@@ -164,7 +165,7 @@ class Run:
     def _live(self) -> None:
         try:
             if self._sound is not None:
-                sweeps = self.plan.decision.max_sweeps if self.plan.search is None else AHEAD_SWEEPS
+                sweeps = self.plan.decision.max_sweeps if self.plan.search is None else UNIT_SWEEPS
                 self._sound.reserve(self.folder.path.parent, self.folder.path.name, sweeps)
             self._receiver.begin()
             if self._sound is not None:
