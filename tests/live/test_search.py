@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import uuid
 from collections.abc import Callable
@@ -11,13 +12,16 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.commands.demo import rig, virtual_calibration
-from quietfloor.monitor.plan.run_plan import make_plan
+from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.review.recover import finish
 from quietfloor.monitor.review.replay import replay
 from quietfloor.monitor.run.opening import OpenRun, open_run
+from quietfloor.monitor.run.sound_output import make_stimulus
 from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.said import Order
+from quietfloor.monitor.storage.dose_ledger import SessionDose
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.dose import Dose, limit_pa2s
 
 pytestmark = [pytest.mark.lsl, pytest.mark.real_time, pytest.mark.timeout(600)]
 LEVELS = [float(level) for level in range(0, 95, 5)]
@@ -31,7 +35,10 @@ background = { in_band_rms_uv = 0.3 }
 
 
 def searched(
-    tmp_path: Path, act: Callable[[OpenRun, Status], object] = lambda run, status: None, **search: Any
+    tmp_path: Path,
+    act: Callable[[OpenRun, Status], object] = lambda run, status: None,
+    before: Callable[[Plan], object] = lambda plan: None,
+    **search: Any,
 ) -> dict[str, Any]:
     """run.json of a search in both ears; ``act`` is told each new state, on the acquisition thread."""
     patient, tag = tmp_path / "patient.toml", uuid.uuid4().hex[:8]
@@ -48,6 +55,7 @@ def searched(
             "search": {"condition": [common | {"ear": ear} for ear in HIDDEN_DB]} | search,
         }
     )  # fmt: skip
+    before(plan)
     opened: list[OpenRun] = []
     with (
         rig(str(patient), f"audio-{tag}", f"eeg-{tag}", 3),
@@ -138,3 +146,25 @@ def test_it_ends_at_the_time_that_is_allowed(tmp_path: Path) -> None:
     events = list(RunFolder(Path(record["folder"])).read_events())
     seconds = events[-1]["sample"] / record["stream"]["rate_hz"]
     assert 15.0 <= seconds < 25.0  # of the stream
+
+
+def test_where_little_dose_is_left_soft_levels_are_played_all_the_same(tmp_path: Path) -> None:
+    """100 sweeps of the loudest level are left: fewer than are put down ahead of a cell, more than of a soft one."""
+    account = tmp_path / "s"
+
+    def spend(plan: Plan) -> None:
+        assert plan.sound is not None
+        left = make_stimulus(plan.sound, datetime.date(2026, 3, 1)).frames.exposure(100, 0.0).right_pa2s
+        account.mkdir()
+        SessionDose(account).reserve("before", Dose(limit_pa2s("adult") - left, limit_pa2s("adult") - left))
+
+    def act(run: OpenRun, status: Status) -> None:
+        if status.seconds > 6.0 and not any(one.order.kind == "go_to" for one in run.run.search.ordered):  # type: ignore[union-attr]
+            run.run.order(Order("go_to", 0, 90.0))
+
+    record = searched(tmp_path, act, spend, minutes=0.25)
+    assert (record["stopped_by"], record["fault"]) == ("time_limit", None)
+    assert record["sweeps_presented"] > 100
+    refused = [one["level_db_nhl"] for one in record["search"]["orders"] if one["order"] == "not_offered"]
+    assert 90.0 in refused
+    assert record["search"]["conditions"][0]["cells"][-1]["presented"] == 0
