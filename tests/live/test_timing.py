@@ -221,7 +221,7 @@ def test_an_amplifier_that_goes_away_is_a_fault_and_ctrl_c_ends_it(tmp_path: Pat
         assert "Traceback" not in err + out
     with bench(tmp_path) as equipment:  # another one: the first may take longer to let go of the sound than a new sound waits
         process = equipment.start("timing", str(equipment.plan()), *slow[2:])
-        _until(process, "of 500 clicks")
+        _until(process, "100 of 500 clicks")  # an amplifier that went before the first click is another case: nothing began
         equipment.close()
         out, err = process.communicate(timeout=patience(60))
         assert process.returncode == FAULT, err

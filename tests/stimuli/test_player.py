@@ -108,8 +108,11 @@ def test_every_frame_arrives_bit_identical_in_order_with_its_markers(block, spee
     assert sound.shape[1] == player.position_samples >= n
     np.testing.assert_array_equal(sound[:, :n], expected)
     assert not sound[:, n:].any()
-    np.testing.assert_allclose(stamps, stamps[0] + np.arange(stamps.size) / RATE_HZ, rtol=0, atol=1e-9)
-    assert stamps[0] == pytest.approx(device.stamp_s(0), abs=1e-9)
+    # liblsl stamps a block once and adds 1/rate for every later sample of it; each sum is rounded, more coarsely the longer the
+    # machine has been on, because the clock counts from then.
+    rounding_s = block * np.spacing(stamps[-1])
+    np.testing.assert_allclose(stamps, stamps[0] + np.arange(stamps.size) / RATE_HZ, rtol=0, atol=rounding_s)
+    assert stamps[0] == pytest.approx(device.stamp_s(0), abs=rounding_s)
 
     assert player.sweeps_played == 40
     assert [json.loads(text[0]) for text in texts] == [
@@ -117,7 +120,7 @@ def test_every_frame_arrives_bit_identical_in_order_with_its_markers(block, spee
         for s in reference.sweeps
     ]
     onsets = [s.onset_sample for s in reference.sweeps]
-    np.testing.assert_allclose(marker_stamps, stamps[onsets], rtol=0, atol=1e-9)
+    np.testing.assert_allclose(marker_stamps, stamps[onsets], rtol=0, atol=rounding_s)
     assert (sound[2, onsets] == np.float32(TRIGGER)).all()
     assert (sound[1, onsets] != 0.0).all()
 
