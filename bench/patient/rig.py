@@ -50,7 +50,8 @@ LAG_S = 0.2  # how far silence stays behind the clock, so that audio stamped "no
 AHEAD_PACE = 0.5  # of real time: silence after audio that came faster than real time, until the clock has caught up with it
 LEAP_S = 0.25  # a greater leap of the stamps is a new connection, a smaller one is frames that were lost
 JITTER_S = 1e-3  # a smaller one still is a sender that stamps by its clock
-FARTHEST_AHEAD_S = 10.0  # audio stamped further ahead than this is not waited for
+FARTHEST_AHEAD_S = 10.0  # of the clock: audio stamped further ahead is not waited for
+MOST_LATE_S = 60.0  # of silence that a slow machine still has to make before the audio
 _PULL_S = 0.02
 
 
@@ -153,7 +154,7 @@ class Rig:
         rate_hz = self._amplifier.true_rate_hz
         missing = math.ceil((stamp_s - self._began_s) * rate_hz) - self._eeg.count
         note = ""
-        if not 0 <= missing <= FARTHEST_AHEAD_S * rate_hz:
+        if stamp_s > self._clock() + FARTHEST_AHEAD_S or not 0 <= missing <= (FARTHEST_AHEAD_S + MOST_LATE_S) * rate_hz:
             note = f"; its stamps are {missing / rate_hz:.3f} s ahead of the EEG and do not fit it"
             missing = 0
         while missing > 0:

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.readiness import timing
 from quietfloor.monitor.readiness.cautions import placement
@@ -21,7 +22,7 @@ from quietfloor.monitor.readiness.findings import Finding, Group, parted, ready,
 from quietfloor.monitor.readiness.model import Readiness
 from quietfloor.monitor.readiness.sound_check import SilentTriggers, sound_group
 from quietfloor.monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
-from quietfloor.monitor.sources.lsl import LslSource, by_the_clock, find_stream, resolve_channels
+from quietfloor.monitor.sources.lsl import LslSource, by_the_clock, find_stream, resolve_channels, virtual
 from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.lsl import LslUnavailableError
 
@@ -29,6 +30,7 @@ log = logging.getLogger("quietfloor")
 
 PULL_S = 0.1
 SILENT_S, GONE_S = 0.5, 5.0  # without a sample: say so; look for the stream anew
+STOOD_S = 2.0  # between two looks at the stream: this program was stopped, or its machine slept
 TRY_S = 2.0  # for each attempt to find the stream
 REPORT_EVERY_S = 0.3
 IS_IT_ON = "is the amplifier's program running?"
@@ -99,7 +101,7 @@ class Check:
         self._silent: SilentTriggers | None = None
         self._trigger_failure = ""
         self._sent_at_s = 0.0
-        self._last_s = math.nan
+        self._last_s = self._looked_s = math.nan
         self._trouble: Finding | None = None
 
     @property
@@ -124,7 +126,7 @@ class Check:
         except BaseException:
             source.close()
             raise
-        self._source, self._trouble, self._last_s = source, None, self._clock()
+        self._source, self._trouble, self._last_s, self._looked_s = source, None, self._clock(), math.nan
         self._send_triggers()
 
     def _send_triggers(self) -> None:
@@ -143,7 +145,13 @@ class Check:
         assert self._source is not None
         assert self._readiness is not None
         chunk = self._source.pull(PULL_S)
-        silent_s = self._clock() - self._last_s
+        now_s = self._clock()
+        stood_s, self._looked_s = now_s - self._looked_s, now_s
+        if stood_s > STOOD_S:
+            self._last_s += stood_s  # the stream was not silent when nobody listened
+            if by_the_clock(self._source) is not None:
+                self._readiness.paused()
+        silent_s = now_s - self._last_s
         late = chunk is None and silent_s > SILENT_S and isinstance(self._source, LslSource) and self._source.only_late()
         if chunk is not None:
             self._last_s, self._trouble = self._clock(), None
@@ -158,10 +166,20 @@ class Check:
         elif silent_s > (GONE_S if late else SILENT_S):
             self._trouble = Finding("stream", "stop", f"no samples for {silent_s:.0f} s", IS_IT_ON)
         if self._silent is not None:
-            if self._silent.sending and not self._readiness.triggers_sent:
+            sent = self._sent(self._silent, chunk)
+            if sent and not self._readiness.triggers_sent:
                 self._sent_at_s = self._readiness.seconds
-            self._readiness.triggers_sent = self._silent.sending
+            self._readiness.triggers_sent = sent
             self._trigger_failure = self._silent.failure or self._trigger_failure
+
+    def _sent(self, silent: SilentTriggers, chunk: Chunk | None) -> bool:
+        """Whether triggers were being sent when these samples were made. A virtual amplifier on a busy machine may still have
+        seconds of the silence before them to make."""
+        assert self._readiness is not None
+        assert self._source is not None
+        if not silent.sending or virtual(self._source) is None or self._readiness.triggers_sent:
+            return silent.sending
+        return chunk is not None and float(chunk.stamps_s[-1]) >= silent.begins_s
 
     def lose(self, error: SourceError) -> None:
         """Record why the stream cannot be read, and prepare to open it again."""

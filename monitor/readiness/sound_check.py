@@ -17,7 +17,7 @@ from quietfloor.monitor.run.sound_output import Stimulus, make_cells, make_stimu
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
 from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
-from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s
 from quietfloor.stimuli.outputs import LEAST_BITS
 from quietfloor.stimuli.player import Player
@@ -177,7 +177,8 @@ class SilentTriggers:
         frames = make_stimulus(sound.model_copy(update=silent), datetime.date.today()).frames
         if frames.gain != 0.0 or frames.exposure(SWEEPS_FOR_EVER, 1e6) != Dose():
             raise DeviceError("triggers without sound would not be silent: this is a fault of the program, nothing is played")
-        self._player = Player(frames, open_device(sound))
+        self._device = open_device(sound)
+        self._player = Player(frames, self._device)
         self._player.start()
 
     @property
@@ -188,6 +189,11 @@ class SilentTriggers:
     @property
     def sending(self) -> bool:
         return self._player.sweeps_played > 0
+
+    @property
+    def begins_s(self) -> float:
+        """Stamp of the first trigger over LSL, in s; nan before it was sent, -inf for an output that is not LSL."""
+        return self._device.stamp_s(0) + TRIGGER_LEAD_IN_S if isinstance(self._device, LslAudioDevice) else -math.inf
 
     def close(self) -> None:
         """Silence the output, then close it. May be called repeatedly."""

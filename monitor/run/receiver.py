@@ -27,6 +27,7 @@ GONE_S = 10.0  # without a sample: end the run
 SLOW_S = 5.0  # without a sample of a virtual amplifier, which is late on a busy machine: say so, and wait until it has gone
 MOST_CHECK_S = 3 * CHECK_S  # of stream, where it is late to say how fast it is
 LATE_S = 1.0  # of its samples behind the clock: say that it is slower than real time
+MOST_LATE_S = 60.0  # a virtual amplifier that seems to be further behind has another clock
 REOPEN_S = 2.0  # without a sample, soon after this program stood still: open the stream again, and once more after as long
 STOOD_S = 5.0  # between two looks at the stream: this program was stopped, or its machine slept
 KEPT = "what was received before is kept, nothing from then on was taken; begin a new run"
@@ -35,6 +36,10 @@ KEPT = "what was received before is kept, nothing from then on was taken; begin 
 class VirtualSound(Protocol):
     """The part of the sound output that the stream of a virtual patient controls."""
 
+    @property
+    def begins_s(self) -> float: ...
+    @property
+    def failure(self) -> str | None: ...
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None: ...
     def returned(self, seconds: float) -> None: ...
 
@@ -60,6 +65,7 @@ class Receiver:
         self._timed = by_the_clock(source)
         self._arrivals = ArrivalWatch(source.description.rate_hz)
         self._came = 0  # samples
+        self._first: Chunk | None = None  # pulled already
         self._last_s = clock()
         self._looked_s = math.nan
         self._doubt_s = self._reopened_s = -math.inf  # until when a silence may be a dead connection; last time it was replaced
@@ -71,6 +77,31 @@ class Receiver:
             self._sound.wait_for_receiver(self._stopped)
             self._virtual.skip()
             self._sound.returned(0.0)
+        self._last_s = self._clock()
+
+    def skip_to_sound(self) -> None:
+        """Drop the silence that a virtual patient still had to make before its sound when that began: on a busy machine it may be
+        late by seconds, in which no trigger can come. Samples are counted, because stamps may be wrong on purpose."""
+        if self._virtual is None or self._sound is None:
+            return
+        left, pulls_in_vain = math.nan, 0
+        while not self._stopped() and self._sound.failure is None:
+            chunk = self._source.pull(PULL_S)
+            if chunk is None:
+                pulls_in_vain += 1
+                if pulls_in_vain * PULL_S > GONE_S and not self._virtual.only_late():
+                    break
+                continue
+            if math.isnan(self._sound.begins_s):
+                continue
+            if math.isnan(left):
+                late_s = self._sound.begins_s - float(chunk.stamps_s[0])
+                left = late_s * self._source.description.rate_hz if 0.0 < late_s <= MOST_LATE_S else 0.0
+            here = min(math.ceil(left), len(chunk.stamps_s))
+            left -= here
+            if left <= 0.0 and here < len(chunk.stamps_s):
+                self._first = Chunk(chunk.samples[:, here:], chunk.stamps_s[here:])
+                break
         self._last_s = self._clock()
 
     def needed(self, count: int) -> bool:
@@ -86,7 +117,7 @@ class Receiver:
     def next_chunk(self) -> Chunk | None:
         """The next chunk, already in the journal; None when nothing came for a moment. Raises StreamLost after 10 s."""
         self._publisher.publish_notes()
-        chunk = self._source.pull(PULL_S)
+        chunk, self._first = (self._first, None) if self._first is not None else (self._source.pull(PULL_S), None)
         now_s = self._clock()
         stood_s, self._looked_s = now_s - self._looked_s, now_s
         if stood_s > STOOD_S:

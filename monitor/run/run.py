@@ -55,6 +55,8 @@ class SoundSource(Protocol):
     def stop(self) -> None: ...
     def close(self) -> None: ...
     @property
+    def begins_s(self) -> float: ...
+    @property
     def failure(self) -> str | None: ...
     @property
     def underruns(self) -> int: ...
@@ -170,6 +172,7 @@ class Run:
             self._receiver.begin()
             if self._sound is not None:
                 self._sound.start()  # with its lead-in of silence, in which the stream is checked
+                self._receiver.skip_to_sound()
             engine = self._check()
             if engine is not None:
                 self._publisher.set_state("running")

@@ -340,6 +340,11 @@ class Sound:
             self.reserve(OUTSIDE_A_RUN, name, math.ceil(LONGEST_OUTSIDE_S * self._plan.rate_per_s), whole=False)
         self._player.start()
 
+    @property
+    def begins_s(self) -> float:
+        """Stamp of the first frame of sound over LSL, in s; nan before it was sent, -inf for an output that is not LSL."""
+        return self._device.stamp_s(0) if isinstance(self._device, LslAudioDevice) else -math.inf
+
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
         """Wait before the start until a receiver of audio over LSL is there; the player reports if none comes."""
         device = self._device

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import functools
 import json
+import math
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -304,6 +305,7 @@ class Sound:
     def __init__(self) -> None:
         self.asked: list[str] = []
         self.failure: str | None = None
+        self.begins_s = -math.inf
         self.underruns = 0
         self.limited_samples = 0
 

@@ -49,13 +49,17 @@ max_sweeps = 192
 """
 
 
+LATE_S = 6.0
+LATE_RIG = f"import sys; from quietfloor.bench.patient import rig; rig.LAG_S = {LATE_S}; sys.exit(rig.main())"
+
+
 class Rig:
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, program: tuple[str, str] = ("-m", "quietfloor.bench.patient.rig")) -> None:
         self.audio, self.eeg = (f"{what}-{uuid.uuid4().hex[:8]}" for what in ("audio", "eeg"))
         options = ["--audio-source-id", self.audio, "--eeg-source-id", self.eeg, "--eeg-rate", "8000", "--channels", "1"]
         self.log = (folder / "rig.log").open("w+")
         self.process = warm.Popen(
-            [sys.executable, "-m", "quietfloor.bench.patient.rig", "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ,
+            [sys.executable, *program, "--patient", "quiet-deaf", *options], cwd=ROOT, env=os.environ,
             text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.log,
         )  # fmt: skip
         assert self.process.stdout is not None
@@ -99,6 +103,25 @@ def test_a_bench_that_stands_still_is_waited_for_and_loses_nothing(rig: Rig) -> 
     assert {event["type"] for event in events}.isdisjoint({"gap", "trigger_missing", "trigger_silent"})
     stamps_s = read_xdf(folder / "raw.xdf").streams[1].stamps_s
     np.testing.assert_allclose(np.diff(stamps_s), 1 / 8000.0, rtol=1e-6, atol=2 * np.spacing(stamps_s[-1]))
+
+
+def test_silence_that_a_late_bench_still_owes_is_no_silent_trigger(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, ("-c", LATE_RIG))
+    try:
+        time.sleep(LATE_S + 1.0)  # its EEG begins so late
+        checked = Program("check", str(rig.plan), "--json", "--seconds", "3", "--out", str(tmp_path)).wait(120)
+        trigger = next(finding for finding in checked.json["findings"] if finding["about"] == "trigger")
+        assert trigger["severity"] == "ok", trigger
+        outcome = rig.run().wait(120)
+    finally:
+        rig.close()
+    assert outcome.status == 0, outcome.err
+    assert (outcome.json["stopped_by"], outcome.json["sweeps_presented"]) == ("sweep_limit", 192)
+    events = [json.loads(line) for line in (tmp_path / "run-001" / "events.jsonl").read_text().splitlines()]
+    assert {event["type"] for event in events}.isdisjoint({"gap", "trigger_missing", "trigger_silent"})
+    recording = read_xdf(tmp_path / "run-001" / "raw.xdf").streams[1]
+    first = int(np.flatnonzero(np.abs(recording.samples[-1]) > 0.5 * np.abs(recording.samples[-1]).max())[0])
+    assert 0.3 < first / 8000.0 < 0.7  # the lead-in of the plan, nothing of the silence before
 
 
 def test_a_bench_that_has_gone_ends_the_run(rig: Rig) -> None:

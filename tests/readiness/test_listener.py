@@ -97,13 +97,18 @@ def test_a_stream_that_falls_silent_is_told_then_given_up() -> None:
     one.open(1.0)
     for _ in range(45):
         one.step()
-    clock.now_s = 3.0
-    one.step()
+    for clock.now_s in (1.0, 2.0, 3.0):
+        one.step()
     report = one.report()
     assert not report.listening
     assert report.group("stream").findings[0].said == "no samples for 3 s"
     assert not report.ready
-    clock.now_s = 9.0
+    clock.now_s = 60.0  # this program stood still: the stream was not silent, it was not listened to
+    one.step()
+    assert one.report().group("stream").findings[0].said == "no samples for 3 s"
+    for clock.now_s in (61.0, 62.0):
+        one.step()
+    clock.now_s = 63.0
     with pytest.raises(StreamLost, match="no samples from 'Amp'"):
         one.step()
     one.close()
