@@ -285,7 +285,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     finally:
         sound.stop()
         sound.close()
-    if sound.failure is not None:
+    if sound.failure is not None and sound.sweeps_played < args.play:  # on a busy machine what was set aside ends before this
         raise RuntimeError(sound.failure)
     if sound.underruns:
         complain(f"the sound broke up {sound.underruns} times: close other programs")

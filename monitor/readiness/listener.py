@@ -112,7 +112,9 @@ class Check:
     @property
     def listened_s(self) -> float:
         """Duration in s, counted from the moment when this program's triggers began, or were found to be impossible."""
-        if self._readiness is None or (self._silent is not None and not self._silent.sending and not self._trigger_failure):
+        if self._readiness is None:
+            return 0.0
+        if self._silent is not None and not self._readiness.triggers_sent and not self._trigger_failure:
             return 0.0
         return self._readiness.seconds - self._sent_at_s
 
