@@ -29,7 +29,8 @@ from quietfloor.monitor.review.recover import FinishError, finish
 from quietfloor.monitor.review.replay import ReplayError, replay
 from quietfloor.monitor.run.run_record import begin_record
 from quietfloor.monitor.run.timing_certificate import Timing
-from quietfloor.monitor.session.session import PLAN, Session
+from quietfloor.monitor.session.recorded_session import PLAN
+from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.session.session_store import STATE, SessionError
 from quietfloor.monitor.sources.base import SourceError

@@ -14,7 +14,7 @@ from quietfloor.monitor.hearing.tables import HearingError
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan, StatedPlan
 from quietfloor.monitor.session.conditions import UNDECIDED, UNKNOWN, Whose, noise_words
-from quietfloor.monitor.session.session import runs_of
+from quietfloor.monitor.session.recorded_session import runs_of
 from quietfloor.monitor.session.session_store import STATE, SessionError, SessionStore
 from quietfloor.monitor.storage.run_folder import RunFolder
 

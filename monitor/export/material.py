@@ -25,7 +25,7 @@ from quietfloor.monitor.plan.cell_table import read_cells, table_of
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.review.replay import Replayed, ReplayError, replay
 from quietfloor.monitor.review.search_record import Search, read_search
-from quietfloor.monitor.session.session import PLAN, Session
+from quietfloor.monitor.session.recorded_session import PLAN, RecordedSession
 from quietfloor.monitor.session.session_plan import SubjectPlan
 from quietfloor.monitor.session.session_store import SessionError
 from quietfloor.monitor.sources.base import SourceError, StreamDescription
@@ -349,7 +349,7 @@ def _record(folder: RunFolder) -> dict[str, Any]:
 def _subject(folder: RunFolder) -> SubjectPlan | None:
     session = folder.path.resolve().parent
     try:
-        return Session.open(session).plan.subject if (session / PLAN).is_file() else None
+        return RecordedSession.open(session).plan.subject if (session / PLAN).is_file() else None
     except (SessionError, PlanError, ValueError, OSError):
         return None
 

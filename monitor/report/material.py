@@ -13,7 +13,8 @@ from quietfloor.monitor.review.search_fit import fits_of
 from quietfloor.monitor.review.search_record import Search, read_search
 from quietfloor.monitor.session.conditions import Condition, RunSummary, summary_of
 from quietfloor.monitor.session.masked_runs import About, judged
-from quietfloor.monitor.session.session import PLAN, Session
+from quietfloor.monitor.session.recorded_session import PLAN
+from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import SessionPlan
 from quietfloor.monitor.session.session_store import SessionStore, seconds_of
 from quietfloor.monitor.session.staircase_errors import LadderErrors
