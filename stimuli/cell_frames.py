@@ -106,6 +106,7 @@ class CellFrames(FrameSource):
         self._starts: Iterator[Sweep] = (sweep for sweep in schedule.sweeps() if sweep.index_in_unit == 0)
         self._start: Sweep | None = next(self._starts, None)  # of the next unit that has no cell yet
         self._asked: deque[tuple[int, int]] = deque()  # first sample and cell of units that have one, and did not begin
+        self.of_units: list[int] = []  # cell of each unit that has one, from the first on
         self._now: int | None = None  # the cell that plays
         self._chosen = first
         self._recent: deque[tuple[int, int]] = deque()  # cells before it, and until when they are within 125 ms
@@ -140,6 +141,7 @@ class CellFrames(FrameSource):
         while self._start is not None and self.position >= self._start.onset_sample - self._ask:
             self._chosen = self._allowed(self._choose(self._start.unit))
             self._asked.append((self._start.onset_sample, self._chosen))
+            self.of_units.append(self._chosen)
             self._start = next(self._starts, None)
         while self._recent and self._recent[0][0] <= self.position:
             self._recent.popleft()

@@ -85,6 +85,7 @@ class FrameSource:
         self.masking, self.trigger_db_fs = masking, trigger_db_fs
         self.sweeps: list[Sweep] = []
         self.position = 0
+        self.ended_at: int | None = None  # sample at which the dose limit ended the sound
         limits = ceiling.peak_to_peak(waveform, schedule.rate_per_s)
         rms_limits = ceiling.rms(waveform, schedule.rate_per_s)
         if masking is not None:
@@ -195,7 +196,7 @@ class FrameSource:
         admitted = self._guard.admit(frames[:2])
         if admitted < n:
             frames[:, admitted:] = 0.0
-            self._forget_from(self.position - n + admitted)
+            self._end_at(self.position - n + admitted)
         return frames.astype(np.float32)
 
     def _sound_of(self, sweep: Sweep) -> tuple[NDArray[np.float64], tuple[int, ...]]:
@@ -212,6 +213,11 @@ class FrameSource:
 
     def _as_played(self, sweep: Sweep) -> Sweep:
         return sweep
+
+    def _end_at(self, stop: int) -> None:
+        if self.ended_at is None:
+            self.ended_at = stop
+        self._forget_from(stop)
 
     def _forget_from(self, stop: int) -> None:
         """Drop the sweeps from this sample on; they are not played."""

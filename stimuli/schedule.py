@@ -77,6 +77,8 @@ class Schedule:
     Draws are whole samples from 0 to P - 1, with P the samples in T. Where P is whole (960 and 800 at 48 kHz, 882 and 735 at
     44.1 kHz) the above is exact up to half the sampling rate. Otherwise, and for mains a little off its nominal frequency,
     phases of successive units stay correlated by about the relative error of the period: 0.2 % for mains 0.2 % off.
+
+    ``rest_s`` is silence after every unit, before its pause.
     """
 
     rate_per_s: float
@@ -88,6 +90,7 @@ class Schedule:
     seed: int = 0
     lead_in_s: float = 2.0
     random_polarity: bool = True
+    rest_s: float = 0.0
 
     def __post_init__(self) -> None:
         _require(1e3 <= self.sample_rate_hz <= 1e6, "sample_rate_hz", self.sample_rate_hz, "1000 to 1000000 Hz")
@@ -100,6 +103,7 @@ class Schedule:
         _require(all(0.0 < pause_s <= 1.0 for pause_s in self.pauses_s), "pauses_s", self.pauses_s, allowed)
         _require(self.seed >= 0, "seed", self.seed, "0 or more")
         _require(SHORTEST_LEAD_IN_S <= self.lead_in_s <= 60.0, "lead_in_s", self.lead_in_s, f"{SHORTEST_LEAD_IN_S} to 60 s")
+        _require(0.0 <= self.rest_s <= 1.0, "rest_s", self.rest_s, "0 to 1 s")
 
     @property
     def interval_samples(self) -> float:
@@ -110,12 +114,13 @@ class Schedule:
         """All sweeps in order, from the start; every call begins anew."""
         random, coins = np.random.default_rng(self.seed), np.random.default_rng([self.seed, _COINS])
         first_sample = round(self.lead_in_s * self.sample_rate_hz)
+        rest_samples = round(self.rest_s * self.sample_rate_hz)
         choices = [max(1, round(pause_s * self.sample_rate_hz)) for pause_s in self.pauses_s]
         paused_samples, swapped = 0, 0
         for index in count() if self.n_sweeps is None else range(self.n_sweeps):
             unit, index_in_unit = divmod(index, self.unit_sweeps)
             if unit and index_in_unit == 0:
-                paused_samples += sum(math.floor(random.random() * n) for n in choices)
+                paused_samples += rest_samples + sum(math.floor(random.random() * n) for n in choices)
             if index_in_unit == 0 and self.random_polarity:
                 swapped = int(coins.integers(2))
             onset = first_sample + paused_samples + math.floor(index * self.interval_samples + 0.5)

@@ -93,7 +93,7 @@ def play(
     a pause. Returns the first stamp."""
     pylsl = load_pylsl()
     outlet = pylsl.StreamOutlet(pylsl.StreamInfo("sound", "Audio", 3, AUDIO_HZ, pylsl.cf_float32, bench.audio_id))
-    assert outlet.wait_for_consumers(10.0)
+    assert outlet.wait_for_consumers(patience(30))
     began_s = pylsl.local_clock() + ahead_s  # so that a busy machine does not bring it too late for its stamps
     for block in range(frames.shape[1] // BLOCK):
         if block == leave_out.start and stand_still_s:

@@ -1,0 +1,117 @@
+"""Schedule of both ears at once: one trigger a frame, and in each frame one sound of each ear at a time of its own.
+
+The triggers of a recording are those of ``Together.frames``, a schedule of units of 16 triggers. The sounds of the ears follow
+their trigger by offsets that anybody can compute from the seed and the number of the unit:
+
+    left ear    phase + (15 - place) x slide        phase: uniform over one interval, drawn anew
+    right ear   phase + place x slide               for each ear and each unit
+
+``place`` is the place of the frame in its unit, 0 to 15, and ``slide`` is 1/32 of the interval. So the left ear hears its sounds
+1/32 faster than the frames, the right one as much slower, both regularly.
+
+Why like this: what one ear answers is in the recording of the other one. In the 16 sweeps of a unit it comes at 16 times that are
+spread evenly over one interval, so that it is nearly gone from the mean of the unit; its phase in the next unit is independent of
+all that was before, so that what is left has no preferred sign or shape and cannot add up. Nothing keeps the sounds of the ears
+apart: they may begin together. A schedule that did so would leave a part of the other ear's answer in the average.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietfloor.stimuli.calibration import EARS
+from quietfloor.stimuli.schedule import Schedule, ScheduleError, Sweep
+
+UNIT_SWEEPS = 16
+SLIDES = 32  # of an interval: the ears pass each other once in the 16 frames of a unit
+REST = 1.5  # intervals after a unit: the next unit's first sound of an ear comes an interval after the last one, or later
+SLOWEST_PER_S = 5.0  # own choice: the frames of a unit carry the cells of both ears, which are chosen half a second before
+_PHASES = 2  # names the draws of phases beside those of pauses and polarities
+
+
+@dataclass(frozen=True)
+class Together:
+    """Both ears at once. ``frames``: the schedule of the triggers, with `REST` intervals of rest after each unit.
+
+    Raises ScheduleError.
+    """
+
+    frames: Schedule
+
+    def __post_init__(self) -> None:
+        frames = self.frames
+        if frames.unit_sweeps != UNIT_SWEEPS or frames.rate_per_s < SLOWEST_PER_S:
+            raise ScheduleError(
+                f"both ears at once: units of {frames.unit_sweeps} sweeps at {frames.rate_per_s:g}/s; allowed are units of "
+                f"{UNIT_SWEEPS}, from {SLOWEST_PER_S:g}/s on"
+            )
+        if frames.rest_s < REST / frames.rate_per_s:
+            raise ScheduleError(f"both ears at once: rest_s = {frames.rest_s:g}; it needs {REST:g} intervals: use Together.of")
+
+    @classmethod
+    def of(cls, schedule: Schedule) -> Together:
+        """Both ears with the rate, pauses, polarities and seed of a schedule for one. Raises ScheduleError."""
+        known = {one.name: getattr(schedule, one.name) for one in fields(Schedule)}
+        return cls(Schedule(**known | {"rest_s": REST / schedule.rate_per_s}))
+
+    @property
+    def longest_s(self) -> float:
+        """No sound of a frame begins later than this after its trigger, in s."""
+        return (1.0 + (UNIT_SWEEPS - 1) / SLIDES) / self.frames.rate_per_s
+
+    def offsets(self, unit: int) -> NDArray[np.int64]:
+        """Offsets (2, 16) of the left and right ear's sounds after the triggers of a unit, in samples of sound."""
+        return _offsets(self.frames.interval_samples, self.frames.seed, unit)
+
+    def offsets_s(self, unit: int) -> NDArray[np.float64]:
+        """Offsets (2, 16) of the left and right ear's sounds after the triggers of a unit, in s."""
+        return self.offsets(unit) / self.frames.sample_rate_hz
+
+    def ear(self, ear: str) -> EarSchedule:
+        """The schedule of one ear's sounds, "left" or "right"."""
+        if ear not in EARS:
+            raise ScheduleError(f"ear = {ear!r}; allowed are left, right: each has a schedule of its own")
+        frames = self.frames
+        slower = 1.0 + (1 if ear == "right" else -1) / SLIDES
+        known = {one.name: getattr(frames, one.name) for one in fields(Schedule)}
+        return EarSchedule(**known | {"rate_per_s": frames.rate_per_s / slower}, together=self, column=EARS.index(ear))
+
+
+@dataclass(frozen=True)
+class EarSchedule(Schedule):
+    """The sounds of one ear of two, regular within a unit. ``rate_per_s`` is their rate there."""
+
+    together: Together | None = None
+    column: int = 0
+
+    def sweeps(self) -> Iterator[Sweep]:
+        """All sweeps in order, from the start; every call begins anew. They have the numbers and polarities of their frames."""
+        assert self.together is not None
+        offsets = np.zeros(UNIT_SWEEPS, dtype=np.int64)
+        for frame in self.together.frames.sweeps():
+            if frame.index_in_unit == 0:
+                offsets = self.together.offsets(frame.unit)[self.column]
+            if self.n_sweeps is not None and frame.index >= self.n_sweeps:
+                return
+            onset = frame.onset_sample + int(offsets[frame.index_in_unit])
+            yield Sweep(frame.index, frame.unit, frame.index_in_unit, onset, frame.polarity)
+
+
+@lru_cache(maxsize=4096)
+def _offsets(interval: float, seed: int, unit: int) -> NDArray[np.int64]:
+    phases = np.random.default_rng([seed, _PHASES, unit]).random(2) * interval
+    slides = np.arange(UNIT_SWEEPS) * interval / SLIDES
+    offsets = np.floor(phases[:, np.newaxis] + [slides[::-1], slides] + 0.5).astype(np.int64)
+    offsets.setflags(write=False)
+    return offsets
+
+
+def shortest_interval_s(rate_per_s: float) -> float:
+    """The shortest time between two sounds of an ear at this rate of frames, in s: a response window must end within it."""
+    return math.nextafter((1.0 - 1.0 / SLIDES) / rate_per_s, 0.0)

@@ -1,0 +1,263 @@
+"""Both ears at once: when their sounds come, what that leaves of one ear's answer in the average of the other, and the frames."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import islice
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.signal import butter, fftconvolve, sosfiltfilt
+from scipy.stats import kstest
+
+from quietfloor.monitor.core.train import DAMAGED, FOREIGN
+from quietfloor.stimuli.calibration import LevelError
+from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.cell_code import CellCode
+from quietfloor.stimuli.cell_frames import CellSound
+from quietfloor.stimuli.dose import Dose
+from quietfloor.stimuli.frames import TRIGGER_S, UNIT_TRIGGER_S, trigger_pulse
+from quietfloor.stimuli.schedule import Schedule, ScheduleError
+from quietfloor.stimuli.together import REST, Together, shortest_interval_s
+from quietfloor.stimuli.together_frames import TogetherFrames
+from tests.stimuli.test_cell_frames import CALIBRATION, CEILING, HIGH, LOW
+
+RATE_HZ = 48_000.0
+UNITS = 1500
+
+
+def together(seed=4, rate_per_s=47.1, n_sweeps=None, lead_in_s=0.6, **schedule):
+    return Together.of(
+        Schedule(rate_per_s, RATE_HZ, seed=seed, n_sweeps=n_sweeps, lead_in_s=lead_in_s, **schedule)
+    )  # fmt: skip
+
+
+# -- times -------------------------------------------------------------------------------------------------------------
+
+
+@given(seed=st.integers(0, 10**6), rate_per_s=st.floats(5.0, 100.0))
+@settings(max_examples=40, deadline=None)
+def test_each_ear_hears_regular_sounds_and_never_two_close_together(seed: int, rate_per_s: float) -> None:
+    both = together(seed, rate_per_s)
+    interval = both.frames.interval_samples
+    frames = both.frames.onsets(160)
+    for column, ear in enumerate(("left", "right")):
+        own = both.ear(ear)
+        sweeps = list(islice(own.sweeps(), 160))
+        onsets = np.array([sweep.onset_sample for sweep in sweeps])
+        slower = interval * (31, 33)[column] / 32
+        within = np.diff(onsets.reshape(10, 16), axis=1)
+        assert np.abs(within - slower).max() <= 2.0  # frame and offset are whole samples
+        assert np.diff(onsets).min() >= 0.999 * shortest_interval_s(rate_per_s) * RATE_HZ - 2
+        assert own.rate_per_s == pytest.approx(RATE_HZ / slower)
+        assert [(one.index, one.unit, one.polarity) for one in sweeps] == [
+            (one.index, one.unit, one.polarity) for one in islice(both.frames.sweeps(), 160)
+        ]
+        after = onsets - frames
+        assert 0 <= after.min() <= after.max() <= both.longest_s * RATE_HZ + 1
+        np.testing.assert_array_equal(after.reshape(10, 16), [both.offsets(unit)[column] for unit in range(10)])
+        np.testing.assert_array_equal(both.offsets_s(3), both.offsets(3) / RATE_HZ)
+
+
+def test_phases_are_uniform_and_independent_of_what_was_before() -> None:
+    both = together(11)
+    interval = both.frames.interval_samples
+    phases = np.array([[both.offsets(unit)[0, -1], both.offsets(unit)[1, 0]] for unit in range(4000)]) / interval
+    for ear in phases.T:
+        assert kstest(ear, "uniform").pvalue > 1e-3
+    between = (phases[:, 1] - phases[:, 0]) % 1.0
+    assert kstest(between, "uniform").pvalue > 1e-3
+    circle = np.exp(2j * np.pi * np.column_stack([phases, between]))
+    for one in circle.T:  # three phases, each against that of the unit before and that of the other ear
+        assert abs(np.mean(one[1:] * np.conj(one[:-1]))) < 4 / np.sqrt(4000)
+    assert abs(np.mean(circle[:, 0] * np.conj(circle[:, 1]))) < 4 / np.sqrt(4000)
+
+
+def response() -> np.ndarray:
+    """500 nV peak to peak, (2000,) at 48 kHz, its stimulus at sample 480: waves I, III and V of a click at a high level, 100 to
+    1500 Hz. Latencies of adults: common practice, no source."""
+    times_ms = np.arange(2000) / 48.0 - 10.0
+    wave = np.zeros(2000)
+    for latency_ms, size, width_ms in ((1.6, 0.25, 0.3), (3.8, 0.4, 0.35), (5.7, 1.0, 0.5)):
+        wave += size * np.exp(-(((times_ms - latency_ms) / width_ms) ** 2))
+        wave -= 0.8 * size * np.exp(-(((times_ms - latency_ms - 1.2 * width_ms - 0.4) / (1.5 * width_ms)) ** 2))
+    wave = sosfiltfilt(butter(2, (100, 1500), "bandpass", fs=RATE_HZ, output="sos"), wave)
+    return np.asarray(500.0 * wave / np.ptp(wave))
+
+
+def unit_means(own: np.ndarray, other: np.ndarray, length_ms: int = 17) -> np.ndarray:
+    """Means of units (n, times) of what the sounds at ``other`` evoke, about the sounds (16 n,) at ``own``; nV."""
+    train = np.zeros(int(max(own.max(), other.max())) + 4000)
+    np.add.at(train, other, 1.0)
+    evoked = fftconvolve(train, response())[480:]
+    times = np.arange(48 * length_ms)
+    return np.array([evoked[unit[:, np.newaxis] + times].mean(axis=0) for unit in own.reshape(-1, 16)])
+
+
+@pytest.mark.parametrize(("here", "there"), [("left", "right"), ("right", "left")])
+def test_nothing_of_the_other_ears_answer_is_locked_in_the_average(here: str, there: str) -> None:
+    both = together(3)
+    means = unit_means(both.ear(here).onsets(16 * UNITS), both.ear(there).onsets(16 * UNITS))
+    assert means.std() < 10.0  # a unit of 16 sweeps has 300 to 500 nV of noise
+    assert np.ptp(means.mean(axis=0)) < 2.0  # 0.4 nV
+    # No preferred sign either: what a unit holds of the other ear does not follow from the units before it.
+    followed = np.mean(means[1:] * means[:-1], axis=0) / means.var(axis=0)
+    assert np.abs(followed).max() < 6 / np.sqrt(UNITS)
+
+
+def test_a_schedule_that_keeps_the_sounds_apart_would_lock_it_in() -> None:
+    """The trap that the schedule avoids: phases within 4 ms of each other left out leave 15 nV."""
+    interval, rng = RATE_HZ / 39.1, np.random.default_rng(8)
+    own = np.concatenate([40 * interval * unit + interval * np.arange(16) for unit in range(UNITS)]).round().astype(np.int64)
+    phases = rng.uniform(4 * 48, interval - 4 * 48, (UNITS, 1))
+    other = (own.reshape(-1, 16)[:, :1] + phases + interval * np.arange(-1, 17)).round().astype(np.int64)
+    assert np.ptp(unit_means(own, other[other >= 0].ravel()).mean(axis=0)) > 10.0
+
+
+def test_what_cannot_be_together_is_refused() -> None:
+    with pytest.raises(ScheduleError, match="units of 16 sweeps at 4/s; allowed are units of 16, from 5/s on"):
+        together(rate_per_s=4.0)
+    with pytest.raises(ScheduleError, match=r"it needs 1.5 intervals: use Together.of"):
+        Together(Schedule(40.0, RATE_HZ))
+    with pytest.raises(ScheduleError, match="ear = 'both'; allowed are left, right"):
+        together().ear("both")
+    with pytest.raises(ScheduleError, match=r"rest_s = 2.0; allowed is 0 to 1 s"):
+        Schedule(40.0, RATE_HZ, rest_s=2.0)
+    assert together(rate_per_s=40.0).frames.rest_s == REST / 40.0
+
+
+# -- frames ------------------------------------------------------------------------------------------------------------
+
+LEVELS = (20.0, 40.0, 60.0)
+SILENCE = 2 * len(LEVELS)
+
+
+def cells() -> list[CellSound]:
+    """Left: low tones, cells 0 to 2; right: high tones, cells 3 to 5; silence, cell 6."""
+    each = [
+        CellSound(waveform, 0.1 * 10 ** (level / 20 - 3), ear, level, ear)
+        for ear, waveform in (("left", LOW), ("right", HIGH))
+        for level in LEVELS
+    ]
+    return [*each, replace(each[0], gain=0.0)]
+
+
+def source(choices, n_sweeps=None, seed=4, made=None, ceiling=CEILING, first=0, **schedule):
+    made = made or cells()
+
+    def choose(unit):
+        return choices[unit] if unit < len(choices) else None
+
+    both = together(seed, n_sweeps=n_sweeps, **schedule)
+    return TogetherFrames(made, both, ceiling, CellCode(seed, len(made)), choose, SILENCE, first)
+
+
+def heard_in(choices, units):
+    """Cell of each ear in each unit, slowly: the last choice with an even number of a unit, and with an odd one."""
+    left, right, out = 0, SILENCE, []
+    for unit in range(units):
+        if unit < len(choices) and choices[unit] is not None:
+            left, right = (choices[unit], right) if unit % 2 == 0 else (left, choices[unit])
+        out.append((left, right))
+    return out
+
+
+def slow_frames(frames, heard, n):
+    """Sample by sample, from schedule and table alone; time zeros on one sample, 2 ms after the sound's own onset."""
+    out = np.zeros((3, n + 4000), dtype=np.float32)
+    for sweep in frames.schedule.sweeps():
+        if sweep.onset_sample >= n or sweep.unit >= len(heard):
+            break
+        offsets = frames.together.offsets(sweep.unit)[:, sweep.index_in_unit]
+        for column in range(2):
+            cell = frames.cells[heard[sweep.unit][column]]
+            at = sweep.onset_sample + offsets[column] + 96 - round(cell.waveform.time_zero_s * RATE_HZ)
+            sound = sweep.sign * cell.gain * cell.waveform.samples
+            out[column, at : at + sound.size] += sound.astype(np.float32)
+        wide = CellCode(4, 7).wide(sweep.unit, heard[sweep.unit][sweep.unit % 2])[sweep.index_in_unit]
+        pulse = trigger_pulse(UNIT_TRIGGER_S if wide else TRIGGER_S, RATE_HZ)
+        out[2, sweep.onset_sample : sweep.onset_sample + pulse.size] += pulse.astype(np.float32)
+    return out[:, :n]
+
+
+CHOICES = (1, 3, 0, None, 1, 4, 2, 5, SILENCE, 5)
+
+
+@given(st.lists(st.integers(0, 6000), max_size=12))
+@settings(max_examples=15, deadline=None)
+def test_frames_are_those_of_a_slow_renderer_for_any_blocks(sizes: list[int]) -> None:
+    frames, n = source(CHOICES), 60_000
+    blocks = [frames.read(size) for size in sizes]
+    rest = n - frames.position
+    out = np.concatenate([*blocks, frames.read(rest)], axis=1) if rest > 0 else np.concatenate(blocks, axis=1)[:, :n]
+    np.testing.assert_array_equal(out, slow_frames(frames, heard_in(CHOICES, 10), n))
+    assert frames.limited_samples == 0
+
+
+def test_triggers_tell_the_left_ears_cell_in_even_units_and_the_right_ears_in_odd_ones() -> None:
+    frames, code = source(CHOICES), CellCode(4, 7)
+    frames.read(250_000)
+    heard = heard_in(CHOICES, 10)
+    assert [frames.cells_of(unit) for unit in range(10)] == heard
+    assert [sweep.cell for sweep in frames.sweeps[:160:16]] == [heard[unit][unit % 2] for unit in range(10)]
+    for unit in range(10):
+        widths = np.where(code.wide(unit, heard[unit][unit % 2]), 1.0, 0.5)
+        assert code.read(unit, widths) == heard[unit][unit % 2] not in (DAMAGED, FOREIGN)
+
+
+def test_the_frames_end_with_the_last_sound() -> None:
+    frames = source(CHOICES, n_sweeps=48)
+    out = frames.read(frames.total_samples + 1000)
+    assert frames.finished
+    last = max(np.flatnonzero(np.abs(out[:2]).max(axis=0)))
+    latest = max(frames.together.ear(ear).onsets(48)[-1] for ear in ("left", "right"))
+    assert latest < last < latest + 400 < frames.total_samples
+    assert not frames.read(100).any()
+
+
+def test_the_dose_of_one_ear_ends_both() -> None:
+    whole = source((1, 4)).read(200_000)
+    frames = source((1, 4))
+    assert frames.exposure(10, 1.0).left_pa2s == frames.exposure_of(2, 10, 1.0).left_pa2s > 0.0
+    assert frames.exposure_of(2, 10, 1.0).right_pa2s == 0.0
+    few = frames.exposure_of(4, 40.5, 1.0).right_pa2s
+    frames.allow(Dose(1.0, few))
+    out = np.concatenate([frames.read(size) for size in (50_000, 777, 149_223)], axis=1)
+    end = frames.ended_at
+    assert frames.dose_exhausted
+    assert frames.finished
+    assert end is not None
+    np.testing.assert_array_equal(out[:, :end], whole[:, :end])
+    assert not out[:, end:].any()
+    assert frames.dose.right_pa2s <= few
+    assert all(sweep.onset_sample < end for sweep in frames.sweeps)
+    again = source((1, 4))
+    again.allow(Dose(1.0, few))
+    np.testing.assert_array_equal(again.read(200_000), out)  # the same for any blocks
+    more = source((1, 4))
+    more.allow(Dose(1.0, few))
+    more.extend(Dose(0.0, few))
+    more.read(200_000)
+    assert more.ended_at is None or more.ended_at > end
+
+
+def test_a_sound_that_begins_louder_comes_step_by_step() -> None:
+    frames = source((2, 5, 2, 5, 2, 5))
+    frames.read(120_000)
+    assert [frames.cells_of(unit) for unit in range(4)] == [(1, SILENCE), (1, 4), (2, 4), (2, 5)]  # no more than 20 dB a step
+
+
+def test_what_cannot_be_played_together_is_refused() -> None:
+    bone = replace(CALIBRATION, transducer="bone-vibrator", coupler="artificial-mastoid", response=())
+    with pytest.raises(LevelError, match="a bone vibrator moves both ears"):
+        source((), ceiling=Ceiling("bone-vibrator", "adult", bone))
+    masked = [replace(cells()[0], masking_rms=0.01), *cells()[1:]]
+    with pytest.raises(LevelError, match="masking noise would be in an ear that is tested"):
+        source((), made=masked)
+    with pytest.raises(LevelError, match="silence = 6 is no silent cell"):
+        source((), made=cells()[:-1] + cells()[:1])
+    for choices, words in (((4,), "cell 4 of the right ear was chosen for the left ear"), ((9,), "cells 0 to 6")):
+        with pytest.raises(LevelError, match=words):
+            source(choices).read(30_000)
