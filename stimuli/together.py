@@ -31,7 +31,7 @@ from quietfloor.stimuli.schedule import Schedule, ScheduleError, Sweep
 UNIT_SWEEPS = 16
 SLIDES = 32  # of an interval: the ears pass each other once in the 16 frames of a unit
 REST = 1.5  # intervals after a unit: the next unit's first sound of an ear comes an interval after the last one, or later
-SLOWEST_PER_S = 5.0  # own choice: the frames of a unit carry the cells of both ears, which are chosen half a second before
+SLOWEST_PER_S = 10.0  # own choice: an epoch that holds the sounds of both ears is then shorter than 0.2 s
 _PHASES = 2  # names the draws of phases beside those of pauses and polarities
 
 

@@ -9,18 +9,30 @@ counted.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from .averaging import UNIT_SWEEPS
+from .epoching import Epoch
 from .events import CellUnit
-from .samples import Bools
-from .train import DAMAGED, FOREIGN, Code
+from .samples import Bools, Floats
+from .train import DAMAGED, EARS, FOREIGN, Both, Code
 from .units import Sweep
 
 NEEDED = 4  # with 4 bits for run and unit, another run passes in 1 of 65,000 cases, if its pauses fit too
 MOST_FOREIGN = 4  # units; then the run is refused
+
+
+class CellSettings(Protocol):
+    """The part of the engine's settings that is needed here."""
+
+    @property
+    def together(self) -> Both | None: ...
+    @property
+    def epoch(self) -> Epoch: ...
+    @property
+    def frame_epoch(self) -> Epoch: ...
 
 
 class Coded(NamedTuple):
@@ -31,13 +43,19 @@ class Coded(NamedTuple):
 
 
 class CellUnits:
-    """Reads the cell of each unit; feed it the sweeps of one unit after the other."""
+    """Reads the cell of each unit; feed it the sweeps of one unit after the other.
 
-    def __init__(self, code: Code, rate_hz: float, channels: int, n_times: int) -> None:
+    With both ears at once each unit becomes two, left ear first. A unit with an even number carries the cell of the left ear, one
+    with an odd number that of the right ear. Each cell is played in its unit and in the next one.
+    """
+
+    def __init__(self, code: Code, rate_hz: float, channels: int, settings: CellSettings) -> None:
         self._code, self._ms = code, 1e3 / rate_hz
-        self._shape = (channels, UNIT_SWEEPS, n_times)
-        self._held: list[CellUnit] = []
+        self._channels, self._together = channels, settings.together
+        self._epoch, self._frame = settings.epoch, settings.frame_epoch
+        self._held: list[tuple[CellUnit, ...]] = []
         self._in_row = self._foreign = self._strays = 0
+        self._before = (-1, DAMAGED)  # the last unit, and its cell
 
     def stray(self) -> None:
         """Report a trigger that belongs to no sound of the plan."""
@@ -45,37 +63,59 @@ class CellUnits:
 
     def take(self, sweeps: list[Sweep], ready: int) -> Coded:
         """Take all existing sweeps of one unit, complete at raw sample ``ready``."""
-        unit = self._unit(sweeps, ready)
-        cell = unit.cell
+        cell, units = self._units(sweeps, ready)
         if cell == FOREIGN:
             self._in_row = 0
             self._foreign += 1
-            out = [replace(one, cell=DAMAGED) for one in (*self._held, unit)]
+            out = [replace(one, cell=DAMAGED) for each in (*self._held, units) for one in each]
             self._held = []
             return Coded(out, self._foreign >= MOST_FOREIGN)
-        self._held.append(unit)
+        self._held.append(units)
         if cell >= 0:
             self._in_row += 1
         if self._in_row and self._in_row < NEEDED:
             return Coded([])
         if self._in_row:
             self._foreign = 0
-        out, self._held = self._held, []
-        return Coded(out)
+        held, self._held = self._held, []
+        return Coded([one for each in held for one in each])
 
-    def _unit(self, sweeps: list[Sweep], ready: int) -> CellUnit:
-        signal, widths_ms = np.zeros(self._shape), np.full(UNIT_SWEEPS, np.nan)
-        usable: Bools = np.zeros(self._shape[:2], dtype=bool)
+    def _units(self, sweeps: list[Sweep], ready: int) -> tuple[int, tuple[CellUnit, ...]]:
+        """What the code says, and the unit, or the unit of each ear."""
+        number = sweeps[0].sound // UNIT_SWEEPS
+        widths_ms = np.full(UNIT_SWEEPS, np.nan)
+        for sweep in sweeps:
+            widths_ms[sweep.sound % UNIT_SWEEPS] = sweep.onset.width * self._ms
+        cell = self._code.read(number, widths_ms)
+        strays, self._strays = self._strays, 0
+        before, self._before = self._before, (number, cell)
+        if self._together is None:
+            return cell, (self._unit(sweeps, ready, cell, strays),)
+        other = before[1] if before[0] == number - 1 else DAMAGED
+        of_ears = (cell, other) if number % 2 == 0 else (other, cell)
+        offsets_s = self._together.offsets_s(number)
+        left = self._unit(sweeps, ready, of_ears[0], strays, offsets_s[0], EARS[0])
+        return cell, (left, self._unit(sweeps, ready, of_ears[1], 0, offsets_s[1], EARS[1]))
+
+    def _unit(
+        self, sweeps: list[Sweep], ready: int, cell: int, strays: int, offsets_s: Floats | None = None, ear: str | None = None
+    ) -> CellUnit:
+        signal = np.zeros((self._channels, UNIT_SWEEPS, self._epoch.n_times))
+        usable: Bools = np.zeros((self._channels, UNIT_SWEEPS), dtype=bool)
+        positions = []
         for sweep in sweeps:
             place = sweep.sound % UNIT_SWEEPS
-            widths_ms[place] = sweep.onset.width * self._ms
+            after_s = 0.0 if offsets_s is None else float(offsets_s[place])
+            positions.append(sweep.onset.position + 1e3 * after_s / self._ms)
             if sweep.signal is not None:
-                signal[:, place] = sweep.signal
+                signal[:, place] = sweep.signal if offsets_s is None else self._later(sweep.signal, after_s)
                 usable[:, place] = [fault is None for fault in sweep.faults]
-        number = sweeps[0].sound // UNIT_SWEEPS
-        strays, self._strays = self._strays, 0
         return CellUnit(
-            ready, number, self._code.read(number, widths_ms), strays,
-            tuple(sweep.onset.position for sweep in sweeps), tuple(sweep.faults[0] for sweep in sweeps),
-            tuple(sweep.sign for sweep in sweeps), signal, usable,
+            ready, sweeps[0].sound // UNIT_SWEEPS, cell, strays, tuple(positions), tuple(sweep.faults[0] for sweep in sweeps),
+            tuple(sweep.sign for sweep in sweeps), signal, usable, ear,
         )  # fmt: skip
+
+    def _later(self, signal: Floats, after_s: float) -> Floats:
+        """The sweep of the sound that begins this long after its frame (n_channels, n_times)."""
+        after_ms = self._epoch.first_ms + 1e3 * after_s - self._frame.first_ms
+        return self._epoch.later(signal, after_ms * 1e-3 * self._epoch.band.analysis_rate_hz)

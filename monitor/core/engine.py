@@ -97,16 +97,18 @@ class Engine:
         ms = 1e-3 * layout.rate_hz
         self._device_break = settings.trigger.device_break_mark_ms * ms
         self._break_after = settings.trigger.break_after_ms * ms
-        self._touchable = (settings.window_ms[1] + settings.delay_ms) * ms  # a break this soon after its onset affects a sweep
+        latest_ms = 0.0 if settings.together is None else 1e3 * settings.together.longest_s
+        # a break this soon after its onset affects a sweep
+        self._touchable = (settings.window_ms[1] + settings.delay_ms + latest_ms) * ms
         marked = np.isfinite(settings.trigger.break_mark_ms)  # then a sweep is judged only when a mark in it would be recognised
         self._settle = int(np.ceil(self._touchable + self._break_after + MARK_KNOWN_MS * ms)) if marked else 0
         self._judge = UnitEvaluator(settings, self._watch)
         cells = settings.cells
-        self._cells = None if cells is None else CellUnits(cells, layout.rate_hz, self._channels, settings.epoch.n_times)
+        self._cells = None if cells is None else CellUnits(cells, layout.rate_hz, self._channels, settings)
         self._waiting: deque[_Waiting] = deque()
         self._following = Following(layout.rate_hz, settings.schedule, settings.max_sweeps)
         self._builder = UnitBuilder(settings.trigger.unit_mark_ms * ms)
-        self._epoch = settings.epoch
+        self._epoch = settings.frame_epoch
         complete = self._epoch.plan(0.0, 0).ready - settings.band.step  # least wait from an onset to its last sample
         self._patience = max(1, min(complete, int(LONGEST_BLOCK_S * layout.rate_hz)))
         self._blocks = Blocks(self._patience)

@@ -78,6 +78,17 @@ class Epoch:
         """Interpolate filtered samples (n_channels, stop - first) of a cut to the sweep (n_channels, n_times)."""
         return correlate(outputs, self.kernels[phase])
 
+    def later(self, signal: Floats, after_points: float) -> Floats:
+        """The sweep (n_channels, n_times) that begins ``after_points`` (a fraction too) after the first point of a longer one
+        (n_channels, n).
+
+        ``signal`` has at least HALF points before and after the sweep.
+        """
+        whole = math.floor(after_points)
+        phase = round((after_points - whole) * PHASES)
+        first = whole - HALF + 1
+        return self.read(signal[:, first : first + self.n_times + 2 * HALF - 1], phase)
+
 
 class Cut(NamedTuple):
     """Filtered outputs ``first`` to ``stop`` (counted since the segment began), and the first and last raw sample from which they

@@ -178,6 +178,7 @@ class CellUnit(Event):
 
     For the sweeps that exist, in order: positions (raw samples), fault of the deciding channel, sign. For all 16 places of the
     unit: sweeps (n_channels, 16, n_times) in uV, 0 where a sweep is missing, and whether each has no fault (n_channels, 16).
+    ``ear``: where both ears hear sounds at once, that of these sounds; there is then a unit of each ear with the same number.
     """
 
     kind: ClassVar[str] = "cell_unit"
@@ -190,10 +191,12 @@ class CellUnit(Event):
     signs: tuple[int, ...]
     sweeps_uv: Floats = field(compare=False, repr=False)
     usable: Bools = field(compare=False, repr=False)
+    ear: str | None = None
 
     def record(self) -> dict[str, Any]:
         counts = {"sweeps": len(self.positions), "usable": int(self.usable[0].sum())}
-        return super().record() | {"cell": self.cell if self.cell >= 0 else None} | counts
+        said = super().record() | {"cell": self.cell if self.cell >= 0 else None} | counts
+        return {name: value for name, value in said.items() if name != "ear" or value is not None}
 
 
 @dataclass(frozen=True)

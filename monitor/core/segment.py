@@ -16,7 +16,7 @@ class Segment:
     """A stretch that begins at raw sample ``index``, with no sample missing after it."""
 
     def __init__(self, settings: EngineSettings, index: int) -> None:
-        band, epoch, rate = settings.band, settings.epoch, settings.layout.rate_hz
+        band, epoch, rate = settings.band, settings.frame_epoch, settings.layout.rate_hz
         channels = len(settings.layout.eeg)
         keep_s = LONGEST_LEARN_S + 1.0 + (epoch.stop_ms - epoch.start_ms + settings.delay_ms + 100.0) * 1e-3
         keep = int(keep_s * rate) + 2 * band.reach

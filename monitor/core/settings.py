@@ -14,7 +14,7 @@ from .evidence import EvidenceSettings
 from .filtering import Band
 from .samples import Layout
 from .stopping import DEFAULT_LOOK_EVERY, FindsResponse, decision_identity, rules_of_run
-from .train import Code, Schedule
+from .train import Both, Code, Schedule
 from .triggers import TriggerSettings
 
 
@@ -40,6 +40,7 @@ class EngineSettings:
     absent_below_nv: float | None = None  # a run may end when no response can be that large
     schedule: Schedule | None = None  # of the run's own sound, with which triggers are compared
     cells: Code | None = None  # of a recording with several cells; then units leave the engine unjudged (CellUnit)
+    together: Both | None = None  # of a recording with several cells in which both ears hear sounds at once
     lead_s: float = 0.0  # intended silence; the wait for triggers counts from its end
 
     @cached_property
@@ -50,6 +51,16 @@ class EngineSettings:
     def epoch(self) -> Epoch:
         start, stop = self.epoch_ms
         return Epoch(self.band, min(start, self.window_ms[0]), max(stop, self.window_ms[1]), self.delay_ms)
+
+    @cached_property
+    def frame_epoch(self) -> Epoch:
+        """The part of the stream that is cut at each trigger: the epoch, or with both ears at once all that holds the epochs of
+        both."""
+        epoch = self.epoch
+        if self.together is None:
+            return epoch
+        margin_ms, longest_ms = epoch.margin * 1e3 / self.band.analysis_rate_hz, 1e3 * self.together.longest_s
+        return Epoch(self.band, epoch.start_ms - margin_ms, epoch.stop_ms + longest_ms + 2 * margin_ms, self.delay_ms)
 
     @cached_property
     def analysis(self) -> AnalysisSettings:
@@ -90,4 +101,7 @@ class EngineSettings:
             raise ValueError(f"rail_uv = {self.rail_uv} must be above 0 (infinite where the amplifier's rail is not known)")
         if self.cells is not None and self.schedule is None:
             raise ValueError("a recording with several cells needs the plan of its sound: give a schedule (sound.held_to_plan)")
+        if self.together is not None and self.cells is None:
+            raise ValueError("both ears at once: give the code of the cells too")
+        self.frame_epoch  # noqa: B018  builds itself
         self.analysis.window_times_ms  # noqa: B018  builds every derived value, each of which checks itself

@@ -30,6 +30,18 @@ class Schedule(Protocol):
     def sweeps(self) -> Iterable[PlannedSweep]: ...
 
 
+class Both(Protocol):
+    """Both ears at once: each frame, that is each sound of the schedule, has one sound of each ear. A frozen value.
+
+    ``offsets_s`` (2, 16): of the left and the right ear's sounds of a unit after their frames, 0 to ``longest_s``.
+    """
+
+    @property
+    def longest_s(self) -> float: ...
+    def offsets_s(self, unit: int, /) -> Floats: ...
+
+
+EARS = ("left", "right")
 DAMAGED, FOREIGN = -1, -2  # what a code says of a unit instead of its cell
 
 

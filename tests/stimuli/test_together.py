@@ -37,7 +37,7 @@ def together(seed=4, rate_per_s=47.1, n_sweeps=None, lead_in_s=0.6, **schedule):
 # -- times -------------------------------------------------------------------------------------------------------------
 
 
-@given(seed=st.integers(0, 10**6), rate_per_s=st.floats(5.0, 100.0))
+@given(seed=st.integers(0, 10**6), rate_per_s=st.floats(10.0, 100.0))
 @settings(max_examples=40, deadline=None)
 def test_each_ear_hears_regular_sounds_and_never_two_close_together(seed: int, rate_per_s: float) -> None:
     both = together(seed, rate_per_s)
@@ -117,7 +117,7 @@ def test_a_schedule_that_keeps_the_sounds_apart_would_lock_it_in() -> None:
 
 
 def test_what_cannot_be_together_is_refused() -> None:
-    with pytest.raises(ScheduleError, match="units of 16 sweeps at 4/s; allowed are units of 16, from 5/s on"):
+    with pytest.raises(ScheduleError, match="units of 16 sweeps at 4/s; allowed are units of 16, from 10/s on"):
         together(rate_per_s=4.0)
     with pytest.raises(ScheduleError, match=r"it needs 1.5 intervals: use Together.of"):
         Together(Schedule(40.0, RATE_HZ))
