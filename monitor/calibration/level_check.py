@@ -24,7 +24,7 @@ from quietfloor.monitor.storage.run_folder import jsonable
 from quietfloor.monitor.untrusted.safe_paths import new_draft
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration, Loop
 from quietfloor.stimuli.ceiling import Ceiling
-from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose
 from quietfloor.stimuli.frames import FrameSource
 from quietfloor.stimuli.measure import steady_part, tone_rms
@@ -71,7 +71,8 @@ def play(
     `until` is called repeatedly, and may end the sound early. Raises ListeningError if output or listener fails.
     """
     try:
-        player = Player(frames, open_device(plan))
+        device = open_device(plan)
+        player = Player(frames, device)
     except DeviceError as error:
         raise ListeningError(str(error)) from error
     try:
@@ -83,6 +84,8 @@ def play(
                 listener.wait(0.1)
         if listener is not None:
             listener.wait(LATE_S)
+            if isinstance(device, LslAudioDevice):
+                listener.reach(device.stamp_s(frames.position))
     except PlayerError as error:
         raise ListeningError(str(error)) from error
     finally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from typing import Protocol
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from quietfloor.monitor.sources.base import SourceError
 from quietfloor.monitor.sources.channels import resolve_channel
-from quietfloor.monitor.sources.lsl import LslSource, find_stream
+from quietfloor.monitor.sources.lsl import LslSource, find_stream, virtual
 
 STALLED_S = 5.0
 
@@ -31,6 +32,9 @@ class Listener(Protocol):
     def wait(self, seconds: float) -> None:
         """Record for `seconds` more, counted in samples of the input."""
 
+    def reach(self, stamp_s: float) -> None:
+        """Record up to this time of the LSL clock if a virtual amplifier makes the input: it may be late, but its stamps tell."""
+
     def stop(self) -> NDArray[np.float64]: ...
     def close(self) -> None: ...
 
@@ -48,6 +52,7 @@ class StreamListener:
         self.name = f"stream {stream}, channel {description.label(self._channel)}"
         self.rate_hz = description.rate_hz
         self._kept: list[NDArray[np.float64]] = []
+        self._stamp_s = -math.inf  # of the last sample
 
     def start(self) -> None:
         while self._source.pull(0.0) is not None:  # what came before does not count
@@ -64,7 +69,12 @@ class StreamListener:
                 continue
             last_s = time.monotonic()
             self._kept.append(chunk.samples[self._channel].astype(np.float64))
+            self._stamp_s = float(chunk.stamps_s[-1])
             wanted -= self._kept[-1].size
+
+    def reach(self, stamp_s: float) -> None:
+        while virtual(self._source) is not None and self._stamp_s < stamp_s:
+            self.wait(0.1)
 
     def stop(self) -> NDArray[np.float64]:
         return np.concatenate([np.zeros(0), *self._kept])
@@ -109,6 +119,9 @@ class MicrophoneListener:
             if time.monotonic() > end_s:
                 raise ListeningError(f"{self.name} delivers no samples: is it in use elsewhere?")
             time.sleep(0.01)
+
+    def reach(self, stamp_s: float) -> None:
+        """An input of a card is never late."""
 
     def stop(self) -> NDArray[np.float64]:
         return np.concatenate([np.zeros(0), *self._kept])

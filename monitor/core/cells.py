@@ -95,6 +95,8 @@ class CellUnits:
         of_ears = (cell, other) if number % 2 == 0 else (other, cell)
         offsets_s = self._together.offsets_s(number)
         left = self._unit(sweeps, ready, of_ears[0], strays, offsets_s[0], EARS[0])
+        if number == 0:  # until unit 1 the right ear hears nothing
+            return cell, (left,)
         return cell, (left, self._unit(sweeps, ready, of_ears[1], 0, offsets_s[1], EARS[1]))
 
     def _unit(

@@ -123,7 +123,7 @@ def board_of(now: SearchNow) -> Board:
 def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardColumn:
     one = now.conditions[number]
     answer = one.answer
-    playing = now.place.level if now.place is not None and now.place.condition == number and not now.over else None
+    playing, why_now = next(((place.level, why) for place, why in now.playing if place.condition == number), (None, ""))
     rungs = tuple(_rung(one, level, playing == level) for level in range(len(one.levels_db)))
     begun = one.state == "waiting" and any(look is not None for look in one.looks)
     words, short = STATES["running" if begun else one.state]
@@ -132,7 +132,7 @@ def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardC
     elif answer.finished:
         words += "; no response found"
     if playing is not None:
-        short, why = ("paused", "") if now.paused else ("plays", f" {WHY.get(now.why, now.why)}")
+        short, why = ("paused", "") if now.paused else ("plays", f" {WHY.get(why_now, why_now)}")
         words = f"{short} {'at ' if now.paused else ''}{one.levels_db[playing]:g} dB nHL{why}".rstrip()
     inside = (one.belief_db >= ends_db[0]) & (one.belief_db <= ends_db[1])
     density = one.belief[inside]
@@ -257,11 +257,14 @@ def headline(now: SearchNow, status: Status, title: str) -> Headline:
 
 
 def _sentence(now: SearchNow) -> str:
-    """Of the condition in play; of all that is known when nothing plays any more."""
+    """Of what plays; of all that is known when nothing plays any more."""
     if now.over or now.place is None:
         known = [one for one in now.conditions if not math.isnan(one.answer.threshold_db)]
         return "; ".join(_briefly(one) for one in known) or "nothing is known yet"
-    one = now.conditions[now.place.condition]
+    return "; ".join(_so_far(now.conditions[place.condition]) for place, _ in now.playing)
+
+
+def _so_far(one: ConditionNow) -> str:
     words, interval_words = threshold_words(one.answer, one.levels_db), _interval(one.answer)
     found = f"response found at {one.answer.found_db:g}" if math.isfinite(one.answer.found_db) else "no response found yet"
     return f"{one.name}: threshold {words}{f' (95 %: {interval_words}) so far' if interval_words else ''}, {found}"
@@ -287,10 +290,8 @@ def _standing(now: SearchNow, verdict: Verdict | None) -> tuple[str, str, str]:
 
 def recent(before: tuple[int, ...], now: SearchNow) -> tuple[int, ...]:
     """Conditions by when they were played last, the newest first: columns that take turns keep their widths."""
-    if now.place is None:
-        return before
-    here = now.place.condition
-    return (here, *(one for one in before if one != here and one < len(now.conditions)))
+    here = [place.condition for place, _ in now.playing]
+    return (*here, *(one for one in before if one not in here and one < len(now.conditions)))
 
 
 def widths(

@@ -116,11 +116,10 @@ def known(one: ConditionNow) -> str:
 def line(now: SearchNow) -> str:
     """What is known, what comes next and why, and the minutes to go."""
     parts = []
-    if now.place is not None:
-        one = now.conditions[now.place.condition]
-        next_db = one.levels_db[now.place.level]
-        parts = [f"{now.place.condition + 1}. {one.name}: {known(one)}"]
-        parts.append("paused" if now.paused else f"next {next_db:g} dB nHL, {WHY.get(now.why, now.why)}")
+    for place, why in now.playing:
+        one = now.conditions[place.condition]
+        parts.append(f"{place.condition + 1}. {one.name}: {known(one)}")
+        parts.append("paused" if now.paused else f"next {one.levels_db[place.level]:g} dB nHL, {WHY.get(why, why)}")
     done = sum(one.state == "answered" for one in now.conditions)
     parts.append(f"{done} of {len(now.conditions)} answered")
     return f"{now.seconds:6.1f} s  {' · '.join(part for part in (*parts, to_go(now)) if part)}"
@@ -145,7 +144,7 @@ class Told:
             if state in ("answered", "left") and state != before:
                 words = sentence(one.answer, one.levels_db, self._alpha)
                 said.append(f"{now.seconds:6.1f} s  {number}. {one.name}: {'left; ' if state == 'left' else ''}{words}")
-        coming = (now.place, now.why, now.paused)
+        coming = (now.playing, now.paused)
         if coming != self._next:
             said.append(line(now))
             self.shown = now

@@ -112,7 +112,7 @@ class CellTable:
         """Settings of the run's plan, changed for a recording with these cells."""
         delay_ms = of_plan.delay_ms - self.sound.time_zero_ms + self.time_zero_ms
         trigger = replace(of_plan.trigger, break_mark_ms=BREAK_MARK_MS)
-        return replace(of_plan, cells=self.code, delay_ms=delay_ms, trigger=trigger)
+        return replace(of_plan, cells=self.code, delay_ms=delay_ms, trigger=trigger, together=self.sound.both_ears)
 
     def labels(self) -> list[dict[str, Any]]:
         """Labels of each cell, for its markers."""
@@ -154,7 +154,7 @@ def written_out(plan: Plan) -> Plan:
     table, search = table_of(plan), plan.search
     if table is None or search is None:
         return plan
-    room_ms = 1e3 / table.sound.rate_per_s - table.time_zero_ms
+    room_ms = table.sound.room_ms + table.sound.time_zero_ms - table.time_zero_ms
     conditions = []
     for number, one in enumerate(search.condition):
         sounds = [table.sounds[search.cells.cell(number, level)] for level in range(len(one.levels_db_nhl))]

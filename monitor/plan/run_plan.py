@@ -255,6 +255,12 @@ class Plan(Section):
     def _search_has_its_sound(self) -> Plan:
         if self.search is not None and (self.sound is None or self.sound.level_db_nhl is None):
             raise ValueError("[search] plays our own sounds, in dB nHL: give [sound] with level_db_nhl and a calibration")
+        if self.sound is None or not self.sound.together:
+            return self
+        if self.search is None or {one.ear for one in self.search.condition} != {"left", "right"}:
+            raise ValueError("sound.together = true: both ears at once need a [search] with conditions of both ears")
+        if self.sound.masking != "none" or any(one.masking_db_em for one in self.search.condition):
+            raise ValueError("sound.together = true: noise would be in an ear that is tested; leave masking or together out")
         return self
 
     @model_validator(mode="after")

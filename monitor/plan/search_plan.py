@@ -77,6 +77,10 @@ class SearchPlan(Section):
     condition: tuple[SearchConditionPlan, ...] = Field(min_length=1, max_length=100)
     width_db: float = Field(default=10.0, ge=5, le=40, description="of the 95 % interval of a threshold; 15 when hurried")
     widest_db: float | None = Field(default=None, ge=5, le=60, description="that it may become where a search lasts long")
+    deciding: tuple[str, str] | None = Field(
+        default=None, description="EEG channels that decide for the left and the right ear; by default the first",
+        examples=[["Cz-M1", "Cz-M2"]],
+    )
     minutes: float = Field(default=60.0, gt=0, le=1440, description="of recording, then the search ends")
 
     @model_validator(mode="after")

@@ -21,6 +21,7 @@ from quietfloor.stimuli.frames import TRIGGER_DB_FS
 from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
 from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.stimulus import Kind, Standard, StimulusSpec
+from quietfloor.stimuli.together import REST, SLOWEST_PER_S, Together, shortest_interval_s
 
 WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
 OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
@@ -58,6 +59,7 @@ class SoundPlan(Section):
     rate_per_s: float = Field(default=47.1, ge=1, le=100)
     random_polarity: bool = Field(default=True, description="each 16 sweeps begin with either polarity, by a coin")
     random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
+    together: bool = Field(default=False, description="both ears at once, in a search of both ears by air")
     mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
     lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
     route: Literal["air", "bone"] = "air"
@@ -151,7 +153,20 @@ class SoundPlan(Section):
     @property
     def room_ms(self) -> float:
         """Time from time zero to the next sound, in ms."""
-        return 1e3 / self.rate_per_s - self.time_zero_ms
+        interval_s = shortest_interval_s(self.rate_per_s) if self.together else 1.0 / self.rate_per_s
+        return 1e3 * interval_s - self.time_zero_ms
+
+    @model_validator(mode="after")
+    def _together_by_air(self) -> SoundPlan:
+        if not self.together:
+            return self
+        if self.route == "bone":
+            raise ValueError("together = true by bone: a vibrator moves both ears; test one ear after the other")
+        if not (self.random_pause and self.held_to_plan):
+            raise ValueError("together = true: both ears' sounds are found by the plan: leave random_pause and held_to_plan on")
+        if self.rate_per_s < SLOWEST_PER_S:
+            raise ValueError(f"together = true at rate_per_s = {self.rate_per_s:g}: allowed is {SLOWEST_PER_S:g} and more")
+        return self
 
     @field_validator("output", mode="before")
     @classmethod
@@ -254,8 +269,8 @@ class SoundPlan(Section):
         return tuple(1 / hz for hz in self.mains_hz) if self.random_pause else ()
 
     def schedule(self) -> Schedule:
-        """Onset and polarity of each sound. Raises ScheduleError."""
-        return Schedule(
+        """Onset and polarity of each sound, or with both ears at once of each frame. Raises ScheduleError."""
+        one_ear = Schedule(
             rate_per_s=self.rate_per_s,
             sample_rate_hz=self.sample_rate_hz,
             polarity=self.polarity,
@@ -264,11 +279,18 @@ class SoundPlan(Section):
             seed=self.seed,
             lead_in_s=self.lead_in_s,
         )
+        return Together.of(one_ear).frames if self.together else one_ear
+
+    @property
+    def both_ears(self) -> Together | None:
+        """When both ears hear their sounds; None for one ear at a time. Raises ScheduleError."""
+        return Together(self.schedule()) if self.together else None
 
     @property
     def sweep_s(self) -> float:
-        """Mean time from one sound to the next in s, pauses included."""
-        return 1.0 / self.rate_per_s + sum(self.pauses_s) / 2.0 / UNIT_SWEEPS
+        """Mean time from one sound to the next in s, pauses included; with both ears at once from one frame to the next."""
+        rest_s = REST / self.rate_per_s if self.together else 0.0
+        return 1.0 / self.rate_per_s + (sum(self.pauses_s) / 2.0 + rest_s) / UNIT_SWEEPS
 
     def lasts_s(self, sweeps: int) -> float:
         """Duration of this many sweeps, and the silence before them, in s."""

@@ -14,6 +14,7 @@ from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.plan.cell_table import table_of, written_out
 from quietfloor.monitor.plan.run_plan import Plan, rail_uv
 from quietfloor.monitor.plan.search_plan import SearchPlan
+from quietfloor.monitor.run.searching import deciding_channels
 from quietfloor.monitor.run.sound_output import Stimulus
 from quietfloor.monitor.run.timing_certificate import Timing, advice, judge, with_delay
 from quietfloor.monitor.run.unit_check import UNITS_UV
@@ -103,6 +104,8 @@ def resolve(
     warnings = tuple(filter(None, (said, f"of this run: {why}" if why else "")))
     settings, table = plan.engine_settings(layout_of(description, channels)), table_of(plan)
     settings = settings if table is None else table.engine_settings(settings)
+    if plan.search is not None:
+        deciding_channels(plan.search, settings.layout)
     return ResolvedPlan(plan, channels, settings, timing, warnings, stimulus)
 
 

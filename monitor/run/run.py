@@ -65,13 +65,14 @@ class SoundSource(Protocol):
 
 
 class NextCell:
-    """The cell that the sound of a search plays next: set by the acquisition thread, read by the renderer; None: as before."""
+    """The cells that the sound of a search plays next, one for each stream of units: set by the acquisition thread, read by the
+    renderer; None: as before. Units of several streams take turns, see `TogetherFrames`."""
 
-    def __init__(self) -> None:
-        self.cell: int | None = None
+    def __init__(self, streams: int = 1) -> None:
+        self.cells: list[int | None] = [None] * streams
 
     def __call__(self, unit: int) -> int | None:
-        return self.cell
+        return self.cells[unit % len(self.cells)]
 
 
 class Run:
@@ -256,9 +257,14 @@ class Run:
     def _set_cell(self) -> None:
         """Let the sound play what the search wants next, once its dose is put down; what an ear may not get is left out."""
         search = self.search
-        if search is None or search.cell is None:
+        for stream in range(0 if search is None else len(search.streams)):
+            assert search is not None
+            self._set_cell_of(search, stream)
+
+    def _set_cell_of(self, search: PlannedSearch, stream: int) -> None:
+        wanted = search.cell_of(stream)
+        if wanted is None:
             return
-        wanted = search.cell
         place = search.cells.place(wanted)
         if place is not None and self._sound is not None:
             try:
@@ -269,7 +275,7 @@ class Run:
                     level_db = search.sought[place.condition].levels_db[place.level]
                     search.order(Order("not_offered", place.condition, level_db, str(error)))
                 return
-        self._played.cell = wanted
+        self._played.cells[stream] = wanted
 
     def _take(self, engine: Engine, chunk: Chunk) -> None:
         events = engine.feed(chunk)

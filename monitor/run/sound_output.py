@@ -19,7 +19,7 @@ from quietfloor.monitor.plan.cell_table import CellTable
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.storage.dose_ledger import SessionDose, dose_record
-from quietfloor.stimuli.calibration import Calibration, LevelError
+from quietfloor.stimuli.calibration import EARS, Calibration, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
@@ -34,6 +34,7 @@ from quietfloor.stimuli.player import Player
 from quietfloor.stimuli.portaudio import PortAudioDevice
 from quietfloor.stimuli.references import References, load_references
 from quietfloor.stimuli.schedule import RateError, ScheduleError, refuse_mains_locked
+from quietfloor.stimuli.together_frames import TogetherFrames
 
 log = logging.getLogger("quietfloor")
 
@@ -158,8 +159,17 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     loudest = max(noises, key=lambda noise: noise.rms, default=None)
     begun, plan = each[table.first], table.sound
     schedule, ceiling = begun.frames.schedule, begun.frames.ceiling
+    both, code, size = plan.both_ears, table.code, plan.trigger_db_fs
+    frames: CellFrames | TogetherFrames
     try:
-        frames = CellFrames(cells, schedule, ceiling, table.code, choose, table.first, loudest, spent, plan.trigger_db_fs)
+        if both is None:
+            frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, loudest, spent, size)
+        else:
+            for ear in EARS:
+                refuse_mains_locked(both.ear(ear).rate_per_s, plan.mains_hz)
+            frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size)
+    except RateError as error:
+        raise PlanError(f"sound: together = true at rate_per_s = {plan.rate_per_s:g}: {error}") from error
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
     record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s}
@@ -314,7 +324,7 @@ class Sound:
         an ear.
         """
         assert self._account is not None
-        assert isinstance(self._frames, CellFrames)
+        assert isinstance(self._frames, (CellFrames, TogetherFrames))
         account, name = self._account
         now, enough, wanted = self._frames.dose, self._of_cell(cell, sweeps / 2), self._of_cell(cell, sweeps)
         if all(least <= most for least, most in zip((now + enough).both, self._allowed.both, strict=True)):
@@ -329,7 +339,7 @@ class Sound:
         self._allowed = ahead
 
     def _of_cell(self, cell: int, sweeps: float) -> Dose:
-        assert isinstance(self._frames, CellFrames)
+        assert isinstance(self._frames, (CellFrames, TogetherFrames))
         return self._frames.exposure_of(cell, sweeps, sweeps * self._plan.sweep_s)
 
     def start(self) -> None:

@@ -39,6 +39,7 @@ REASONS = {  # why a sweep is rejected, in words for the bench
     "saturation": "with the amplifier at its limit",
     "flat": "without a signal",
     "paused": "in a pause",
+    "silent": "in a pause or an ear that was done",
     "cell_unread": "in units whose level could not be read",
     "not_finite": "without numbers",
     "gap": "with samples lost",

@@ -38,7 +38,8 @@ class ConditionNow:
 
 @dataclass(frozen=True)
 class SearchNow:
-    """State of the whole search. ``place``: what is played next, None if nothing is left. ``seconds`` of the stream; remaining
+    """State of the whole search. ``place``: what is played next, None if nothing is left; ``beside``: in the other ear at
+    once, and why. ``seconds`` of the stream; remaining
     minutes as an 80 % range, nan where not known."""
 
     conditions: tuple[ConditionNow, ...]
@@ -51,3 +52,10 @@ class SearchNow:
     minutes_low: float = math.nan
     minutes_median: float = math.nan
     minutes_high: float = math.nan
+    beside: tuple[Place, str] | None = None
+
+    @property
+    def playing(self) -> tuple[tuple[Place, str], ...]:
+        """All that is played next, and why: nothing, a cell, or one for each ear."""
+        first = () if self.place is None or self.over else ((self.place, self.why),)
+        return first if self.beside is None else (*first, self.beside)

@@ -16,6 +16,7 @@ import numpy as np
 from quietfloor.monitor.core.cell_order import CellOrder, Place
 from quietfloor.monitor.core.events import CellUnit, Event, Verdict
 from quietfloor.monitor.core.samples import Bools
+from quietfloor.monitor.core.train import EARS
 
 from .choice import Wanted
 from .now import ConditionNow, ConditionState, SearchNow
@@ -29,7 +30,8 @@ Kept = tuple[int, Order]  # units judged before it, order
 
 @dataclass(frozen=True)
 class Sought:
-    """A condition to search, with its sound. ``masking_db_em`` (n_levels,): noise in the other ear in dB EM, None for none."""
+    """A condition to search, with its sound. ``masking_db_em`` (n_levels,): noise in the other ear in dB EM, None for none.
+    ``channel``: the EEG channel (index) that decides."""
 
     name: str
     ear: str
@@ -37,6 +39,7 @@ class Sought:
     frequency_hz: float | None
     condition: Condition
     masking_db_em: tuple[float | None, ...]
+    channel: int = 0
 
     @property
     def levels_db(self) -> tuple[float, ...]:
@@ -45,21 +48,27 @@ class Sought:
 
 class PlannedSearch:
     """The search of a recording at ``rate_hz``; it ends after ``longest_s`` of the recording. ``orders``: those of a recording
-    that is replayed, each with the number of units before it."""
+    that is replayed, each with the number of units before it. ``together``: both ears hear sounds at once; the conditions of each
+    are searched one after the other, those of the two ears at the same time."""
 
     def __init__(
-        self, sought: tuple[Sought, ...], wanted: Wanted, rate_hz: float, longest_s: float = math.inf, orders: Iterable[Kept] = ()
+        self, sought: tuple[Sought, ...], wanted: Wanted, rate_hz: float, longest_s: float = math.inf,
+        orders: Iterable[Kept] = (), together: bool = False,
     ) -> None:  # fmt: skip
         self.sought, self.wanted = sought, wanted
         self.cells = CellOrder(tuple(len(one.levels_db) for one in sought))
         self._rate_hz, self._longest_s = rate_hz, longest_s
-        self._running = RunningSearch(tuple(one.condition for one in sought), wanted)
+        of_ears = tuple(tuple(number for number, one in enumerate(sought) if one.ear == ear) for ear in EARS)
+        if together and not all(of_ears):
+            raise ValueError("both ears at once: give conditions of both ears")
+        self.streams = EARS if together else (None,)
+        self._running = RunningSearch(tuple(one.condition for one in sought), wanted, of_ears if together else None)
         self._orders = deque(orders)
         self.units = 0
         self.sample = 0  # raw samples up to the last unit
         self.ordered: list[Ordered] = []
         self.paused = False
-        self._paused_sweeps = 0
+        self._silent_sweeps = 0
         self._over = False
         self._left: set[int] = set()
         self._softest_db = -math.inf
@@ -67,11 +76,16 @@ class PlannedSearch:
 
     @property
     def cell(self) -> int | None:
-        """The cell of the next unit; None when every question is answered."""
+        """The cell of the next unit; None when every question is answered. With both ears at once that of the left ear."""
+        return self.cell_of(0)
+
+    def cell_of(self, stream: int) -> int | None:
+        """The cell of the next unit of a stream (index in ``streams``); None when every question is answered. A stream that is
+        done before the other one is silent."""
         if self._over:
             return None
-        place = self._running.now.place
-        return self.cells.silence if self.paused else self.cells.cell(place.condition, place.level)
+        playing = self._running.playing(stream)
+        return self.cells.silence if self.paused or playing is None else self.cells.cell(*playing.place)
 
     def order(self, order: Order) -> None:
         """Take an order of the operator, from any thread; it is followed before the next unit is judged.
@@ -95,12 +109,14 @@ class PlannedSearch:
         self.units, self.sample = self.units + 1, unit.sample
         place = self.cells.place(unit.cell)
         if unit.cell == self.cells.silence:
-            self._paused_sweeps += unit.faults.count(None)
-        if place is not None:
-            self._running.update(place, unit.sweeps_uv[0], unit.usable[0])
-            chosen = self._running.choose()
+            self._silent_sweeps += unit.faults.count(None)
+        stream = self.streams.index(unit.ear)
+        if place is not None and unit.ear in (None, self.sought[place.condition].ear):
+            channel = self.sought[place.condition].channel
+            self._running.update(place, unit.sweeps_uv[channel], unit.usable[channel])
+            chosen = self._running.choose(stream)
             if self._running.chose:
-                events.append(self._chosen(unit.sample, chosen))
+                events.append(self._chosen(unit.sample, chosen, stream))
         if self._running.finished:
             events.append(self._end(unit.sample))
         elif unit.sample >= self._longest_s * self._rate_hz:
@@ -119,7 +135,7 @@ class PlannedSearch:
         self.ordered.append(said)
         if self._running.finished:
             return [said, self._end(sample)]
-        return [said, self._chosen(sample, self._running.now)]
+        return [said, *(self._chosen(sample, self._running.playing(stream), stream) for stream in range(len(self.streams)))]
 
     def _change(self, order: Order) -> None:
         """Follow an order. Raises ValueError for an order that cannot be followed."""
@@ -163,14 +179,14 @@ class PlannedSearch:
         none = number in self._left
         return np.asarray((levels >= self._softest_db) & (levels < self._refused_db[number]) & (not none), dtype=bool)
 
-    def _chosen(self, sample: int, chosen: Next | None) -> LevelChosen:
-        answers = self.answers(limits=False)
+    def _chosen(self, sample: int, chosen: Next | None, stream: int) -> LevelChosen:
+        answers, ear = self.answers(limits=False), self.streams[stream]
         if chosen is None:
-            return LevelChosen(sample, self.units, None, "over", math.nan, answers)
+            return LevelChosen(sample, self.units, None, "over", math.nan, answers, ear)
         cell, choice = self.cells.cell(*chosen.place), chosen.choice
         if self.paused:
-            return LevelChosen(sample, self.units, self.cells.silence, "pause", math.nan, answers)
-        return LevelChosen(sample, self.units, cell, choice.why, choice.gain_db2_per_s, answers)
+            return LevelChosen(sample, self.units, self.cells.silence, "pause", math.nan, answers, ear)
+        return LevelChosen(sample, self.units, cell, choice.why, choice.gain_db2_per_s, answers, ear)
 
     def _end(self, sample: int) -> Verdict:
         self._over = True
@@ -195,28 +211,35 @@ class PlannedSearch:
     @property
     def rejected(self) -> Counter[str]:
         """Sweeps that were rejected by the search, by reason; those with a fault are counted by the engine."""
-        return self._running.rejected + Counter(paused=self._paused_sweeps)
+        return self._running.rejected + Counter({"paused" if len(self.streams) == 1 else "silent": self._silent_sweeps})
 
     def now(self) -> SearchNow:
         """Present state, for a display."""
-        at = None if self._over else self._running.now
+        playing = [] if self._over else [self._running.playing(stream) for stream in range(len(self.streams))]
+        at, beside = [*(one for one in playing if one is not None), None, None][:2]
         conditions = tuple(self._condition_now(number) for number in range(len(self.sought)))
         if at is None:
             said = "; ".join(self._words())
         else:
-            one, level = conditions[at.place.condition], at.place.level
-            said = f"{one.name}: {sentence(one.answer, one.levels_db, self.wanted.alpha)}"
-            said = f"paused; {said}" if self.paused else f"now {one.levels_db[level]:g} dB nHL; {said}"
-        to_go = (math.nan,) * 3 if at is None else tuple(seconds / 60.0 for seconds in self._running.outlook())
+            parts = []
+            for number, level in (one.place for one in (at, beside) if one is not None):
+                one = conditions[number]
+                words = f"{one.name}: {sentence(one.answer, one.levels_db, self.wanted.alpha)}"
+                parts.append(words if self.paused else f"now {one.levels_db[level]:g} dB nHL; {words}")
+            said = "; ".join(["paused", *parts] if self.paused else parts)
+        low_s, median_s, high_s = (math.nan,) * 3 if at is None else self._running.outlook()
         return SearchNow(
             conditions, None if at is None else at.place, "" if at is None else at.choice.why, said,
-            self.sample / self._rate_hz, self.paused, self._over, *to_go,
+            self.sample / self._rate_hz, self.paused, self._over, low_s / 60.0, median_s / 60.0, high_s / 60.0,
+            None if beside is None else (beside.place, beside.choice.why),
         )  # fmt: skip
 
     def _condition_now(self, number: int) -> ConditionNow:
         one, running = self.sought[number], self._running
         levels, answer = one.levels_db, running.answer(number)
-        offered, current = self._offered(number), not self._over and running.now.place.condition == number
+        playing = [running.playing(stream) for stream in range(len(self.streams))]
+        offered = self._offered(number)
+        current = not self._over and any(one is not None and one.place.condition == number for one in playing)
         state: ConditionState = "left" if number in self._left else "running" if current else "waiting"
         belief_db, belief = running.density(number)
         return ConditionNow(

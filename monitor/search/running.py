@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -201,31 +202,54 @@ class _Running:
         )  # fmt: skip
 
 
-class RunningSearch:
-    """Feed it every unit with its cell, in order; it chooses the next cell. Conditions share noise and artefact limits."""
+class _Stream:
+    """Conditions (indices) that are played one at a time, through one channel of the recording: they share noise and artefact
+    limits. ``now``: the cell to play, and why; ``since``: units of it since it was chosen."""
 
-    def __init__(self, conditions: tuple[Condition, ...], wanted: Wanted | None = None) -> None:
-        if not conditions:
-            raise ValueError("give a search at least one condition")
-        self.wanted = wanted or Wanted()
-        self._running = [_Running(condition, self.wanted) for condition in conditions]
+    def __init__(self, numbers: tuple[int, ...], conditions: list[Condition]) -> None:
         first = conditions[0].settings[0]
         points = max(len(condition.settings[0].window_times_ms) for condition in conditions)
         shortest = min(len(one.settings[0].times_ms[:: one.settings[0].stride]) for one in conditions)
-        self._noise = SharedNoise(first.evidence.warm_up_units, points, shortest)
-        self._limits = RunningLimits(first.criteria, first.rate_hz)
-        self._unit_weight = 0.0
-        first_ranked = min(range(len(conditions)), key=lambda number: conditions[number].rank)
-        self.now = self._begin(first_ranked, self._running[first_ranked].offered)  # the cell to play, and why
+        self.numbers = numbers
+        self.noise = SharedNoise(first.evidence.warm_up_units, points, shortest)
+        self.limits = RunningLimits(first.criteria, first.rate_hz)
+        self.unit_weight = 0.0
+        self.since = 0
+        first_ranked = min(zip(numbers, conditions, strict=True), key=lambda pair: pair[1].rank)[0]
+        self.now = _begin(first_ranked, conditions[numbers.index(first_ranked)], None)
+
+
+class RunningSearch:
+    """Feed it every unit with its cell, in order; it chooses the next cell.
+
+    ``streams``: the conditions (indices) of each stream of units; by default all are one stream. With both ears at once there are
+    two, and a cell is chosen for each.
+    """
+
+    def __init__(
+        self, conditions: tuple[Condition, ...], wanted: Wanted | None = None, streams: tuple[tuple[int, ...], ...] | None = None
+    ) -> None:  # fmt: skip
+        if not conditions:
+            raise ValueError("give a search at least one condition")
+        streams = (tuple(range(len(conditions))),) if streams is None else streams
+        if sorted(number for stream in streams for number in stream) != list(range(len(conditions))) or not all(streams):
+            raise ValueError(f"streams = {streams}: give each of {len(conditions)} conditions once, at least one in each stream")
+        self.wanted = wanted or Wanted()
+        self._running = [_Running(condition, self.wanted) for condition in conditions]
+        self._streams = [_Stream(numbers, [conditions[number] for number in numbers]) for numbers in streams]
+        self._stream_of = {number: stream for stream in self._streams for number in stream.numbers}
         self.rejected: Counter[str] = Counter()  # sweeps without a fault that were larger than usual, by reason
         self.chose = False  # whether the last `choose` looked at what is known and chose anew
-        self._since = 0  # units of the cell to play since it was chosen
 
-    def _begin(self, condition: int, reachable: Bools) -> Next:
-        """Begin with the reachable level that is nearest to the wanted one."""
-        levels, start_db = self._running[condition].condition.levels, self._running[condition].condition.start_db
-        level = int(np.argmin(np.where(reachable, abs(levels - start_db), np.inf)))
-        return Next(Place(condition, level), Choice(level, "start", math.nan))
+    @property
+    def now(self) -> Next:
+        """The cell to play, and why; with several streams that of the first one."""
+        return self._streams[0].now
+
+    def playing(self, stream: int) -> Next | None:
+        """The cell to play of a stream, and why; None if nothing is open in it."""
+        one = self._streams[stream]
+        return one.now if any(self._running[number].open for number in one.numbers) else None
 
     @property
     def finished(self) -> bool:
@@ -242,49 +266,53 @@ class RunningSearch:
         if levels.shape != one.offered.shape:
             raise ValueError(f"levels have the shape {levels.shape}: give one yes or no for each of {len(one.offered)} levels")
         one.offered = levels
-        if not levels.any() or (condition == self.now.place.condition and not levels[self.now.place.level]):
-            self._next()
+        stream = self._stream_of[condition]
+        if not levels.any() or (condition == stream.now.place.condition and not levels[stream.now.place.level]):
+            self._next(stream)
 
     def go_to(self, place: Place) -> Next:
         """Play this cell next, as the operator orders. Raises ValueError if it is not offered."""
         one = self._running[place.condition]
         if not one.offered[place.level]:
             raise ValueError(f"{one.condition.levels_db[place.level]:g} dB nHL is not offered: choose another level")
-        self._since = 0
-        return self._set(Next(place, Choice(place.level, "operator", math.nan)))
+        stream = self._stream_of[place.condition]
+        stream.since = 0
+        return self._set(stream, Next(place, Choice(place.level, "operator", math.nan)))
 
     def update(self, place: Place, sweeps_uv: Floats, usable: Bools) -> Bools:
         """Take one unit: sweeps (16, n_times) in uV, all finite; ``usable`` (16,): sweeps without faults. Returns which were
         accepted (16,)."""
-        running = self._running[place.condition]
+        running, stream = self._running[place.condition], self._stream_of[place.condition]
         settings = running.condition.settings[place.level]
         accepted = usable.copy()
-        for reason, beyond in self._limits.update(sweeps_uv[..., settings.judged], usable):
+        for reason, beyond in stream.limits.update(sweeps_uv[..., settings.judged], usable):
             self.rejected[reason] += int((accepted & beyond).sum())
             accepted &= ~beyond
         unit = reduce_unit(sweeps_uv, accepted, settings.window)
         weight = float(unit.weight)
         if weight > 0:
-            self._unit_weight += 0.1 * (weight - self._unit_weight) if self._unit_weight > 0 else weight
+            stream.unit_weight += 0.1 * (weight - stream.unit_weight) if stream.unit_weight > 0 else weight
         running.update(place.level, unit)
-        if self._noise.update(unit, settings.stride) and self._noise.matrix is not None:
-            for one in self._running:
-                one.learn_noise(self._noise.matrix)
-        self._since += place == self.now.place
+        if stream.noise.update(unit, settings.stride) and stream.noise.matrix is not None:
+            for number in stream.numbers:
+                self._running[number].learn_noise(stream.noise.matrix)
+        stream.since += place == stream.now.place
         return accepted
 
-    def choose(self) -> Next | None:
-        """The cell of the next unit; None when the search is complete. It changes every few units, as more becomes known."""
+    def choose(self, stream: int = 0) -> Next | None:
+        """The cell of the next unit of a stream; None when nothing is open in it. It changes every few units, as more becomes
+        known."""
         self.chose = False
-        if self.finished:
+        if self.playing(stream) is None:
             return None
-        units = self._running[self.now.place.condition].units.sum()
-        if self._noise.matrix is None or self._since < max(UNITS, SHARE * units):
-            return self.now
-        self._since, self.chose = 0, True
-        self._running[self.now.place.condition].believe(self.expected(self.now.place.condition))
-        self._next()
-        return None if self.finished else self.now
+        one = self._streams[stream]
+        condition = one.now.place.condition
+        if one.noise.matrix is None or one.since < max(UNITS, SHARE * self._running[condition].units.sum()):
+            return one.now
+        one.since, self.chose = 0, True
+        self._running[condition].believe(self.expected(condition))
+        self._next(one)
+        return self.playing(stream)
 
     def expected(self, condition: int) -> tuple[Expected, ...]:
         """Thresholds expected beforehand for a condition: from its plan, and from thresholds found in the same person."""
@@ -295,29 +323,31 @@ class RunningSearch:
                 known += passed_on(one.belief.threshold, asked.octaves_from(one.condition), asked.ear == one.condition.ear)
         return tuple(known)
 
-    def _next(self) -> None:
-        """Choose the best cell of all open conditions of the lowest rank."""
+    def _next(self, stream: _Stream) -> None:
+        """Choose the best cell of all open conditions of the lowest rank in a stream."""
         best: Next | None = None
-        lowest = min((one.condition.rank for one in self._running if one.open), default=0)
-        now_db = self._running[self.now.place.condition].condition.levels_db[self.now.place.level]
-        for number, one in enumerate(self._running):
+        mine = [(number, self._running[number]) for number in stream.numbers]
+        lowest = min((one.condition.rank for _, one in mine if one.open), default=0)
+        place = stream.now.place
+        now_db = self._running[place.condition].condition.levels_db[place.level]
+        for number, one in mine:
             if not one.open or one.condition.rank != lowest:
                 continue
             levels = one.condition.levels
             reachable = within_rise(levels, one.offered, now_db)
             if one.belief is None:
-                self._set(self._begin(number, reachable))
+                self._set(stream, _begin(number, one.condition, reachable))
                 return
             choice = choose(
-                one.belief, self.wanted, levels, one.log10(), reachable, self._unit_weight, one.condition.unit_s, one.seconds
+                one.belief, self.wanted, levels, one.log10(), reachable, stream.unit_weight, one.condition.unit_s, one.seconds
             )
             if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
                 best = Next(Place(number, choice.level), choice)
         if best is not None:
-            self._set(best)
+            self._set(stream, best)
 
-    def _set(self, chosen: Next) -> Next:
-        self.now = chosen
+    def _set(self, stream: _Stream, chosen: Next) -> Next:
+        stream.now = chosen
         one = self._running[chosen.place.condition]
         if one.posterior is not None:
             one.cell(chosen.place.level).expect(*one.posterior.guesses(chosen.place.level))
@@ -325,13 +355,19 @@ class RunningSearch:
 
     def progress(self, condition: int) -> Progress:
         """Progress of a condition; its weight is nan before the first unit."""
-        one = self._running[condition]
-        return one.progress(self._unit_weight / one.condition.unit_s if self._unit_weight > 0 else math.nan)
+        one, weight = self._running[condition], self._stream_of[condition].unit_weight
+        return one.progress(weight / one.condition.unit_s if weight > 0 else math.nan)
 
     def outlook(self, condition: int | None = None) -> Outlook:
-        """Remaining seconds of signal for one condition, or for all open ones; nan before the first unit."""
-        chosen = range(len(self._running)) if condition is None else [condition]
-        return together([foretell(self.progress(number)) for number in chosen if self._running[number].open])
+        """Remaining seconds of signal for one condition, or for all open ones; nan before the first unit. With several streams
+        that of the longest one."""
+        if condition is not None:
+            return self._outlook_of([condition])
+        each = [self._outlook_of(stream.numbers) for stream in self._streams]
+        return max(each, key=lambda one: math.inf if math.isnan(one.median_s) else one.median_s)
+
+    def _outlook_of(self, numbers: Iterable[int]) -> Outlook:
+        return together([foretell(self.progress(number)) for number in numbers if self._running[number].open])
 
     def look(self, place: Place) -> CellLook | None:
         """Present state of a cell; None if it was never played."""
@@ -354,6 +390,13 @@ class RunningSearch:
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
         """Answer of a condition so far."""
         return self._running[condition].answer(limits)
+
+
+def _begin(number: int, condition: Condition, reachable: Bools | None) -> Next:
+    """Begin a condition with the reachable level (None: all are) that is nearest to the wanted one."""
+    away_db = abs(condition.levels - condition.start_db)
+    level = int(np.argmin(away_db if reachable is None else np.where(reachable, away_db, np.inf)))
+    return Next(Place(number, level), Choice(level, "start", math.nan))
 
 
 __all__ = ["Answer", "CellLook", "Condition", "Next", "Place", "RunningSearch", "Wanted"]

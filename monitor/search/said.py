@@ -64,7 +64,8 @@ def order_of(record: dict[str, Any]) -> tuple[int, Order]:
 
 @dataclass(frozen=True)
 class LevelChosen(Event):
-    """The next cell (None: nothing is left), and the state of each condition, after ``units`` units were judged."""
+    """The next cell (None: nothing is left), and the state of each condition, after ``units`` units were judged. ``ear``: for
+    which, where both ears hear sounds at once."""
 
     kind: ClassVar[str] = "choice"
     unsaid: ClassVar[frozenset[str]] = frozenset({"answers"})
@@ -73,10 +74,11 @@ class LevelChosen(Event):
     why: Why | Literal["pause", "over"]
     gain_db2_per_s: float
     answers: tuple[Answer, ...]
+    ear: str | None = None
 
     def record(self) -> dict[str, Any]:
-        of = self.answers
-        return {
+        of, ear = self.answers, {} if self.ear is None else {"ear": self.ear}
+        return ear | {
             "type": self.kind, "sample": self.sample, "units": self.units, "cell": self.cell, "why": self.why,
             "gain_db2_per_s": _finite(self.gain_db2_per_s),
             "threshold_db": [_finite(one.threshold_db) for one in of], "low_db": [_finite(one.low_db) for one in of],

@@ -58,7 +58,10 @@ def test_each_ear_has_the_sweeps_that_a_cut_at_its_own_sounds_gives(down: int) -
     settings = settings_of(frames, rate_hz)
     units = units_of(settings, np.concatenate([eeg, column[np.newaxis]]))
     assert [(unit.unit, unit.ear, unit.cell) for unit in units] == [
-        (number, ear, cell) for number in range(UNITS) for ear, cell in zip(EARS, _cells_told(frames, number), strict=True)
+        (number, ear, cell)
+        for number in range(UNITS)
+        for ear, cell in zip(EARS, frames.cells_of(number), strict=True)
+        if (number, ear) != (0, "right")  # it hears nothing yet
     ]
     assert all(unit.usable.all() for unit in units)
     filtered = RunningBand(settings.band, 1).feed(eeg)
@@ -72,12 +75,6 @@ def test_each_ear_has_the_sweeps_that_a_cut_at_its_own_sounds_gives(down: int) -
             expected = settings.epoch.read(filtered[:, cut.first : cut.stop], cut.phase)
             # Both round to 1/256 of an analysis sample, and this one interpolates twice.
             np.testing.assert_allclose(unit.sweeps_uv[:, place], expected, atol=0.02 * filtered.std())
-
-
-def _cells_told(frames: TogetherFrames, number: int) -> tuple[int, int]:
-    """What can be known of a unit: before unit 1 nothing says what the right ear hears (nothing)."""
-    left, right = frames.cells_of(number)
-    return left, right if number else DAMAGED
 
 
 def test_chunks_make_no_difference() -> None:
@@ -102,7 +99,7 @@ def test_a_unit_that_cannot_be_read_costs_one_ear_two_units_and_the_other_none()
     units = units_of(settings_of(frames, RATE_HZ), samples)
     unread = [(unit.unit, unit.ear) for unit in units if unit.cell == DAMAGED]
     assert first > 0
-    assert unread == [(0, "right"), (6, "left"), (7, "left")]
+    assert unread == [(6, "left"), (7, "left")]
     six = next(unit for unit in units if (unit.unit, unit.ear) == (6, "right"))
     assert (len(six.positions), int(six.usable.sum())) == (12, 12)
 

@@ -38,6 +38,7 @@ def searched(
     tmp_path: Path,
     act: Callable[[OpenRun, Status], object] = lambda run, status: None,
     before: Callable[[Plan], object] = lambda plan: None,
+    together: bool = False,
     **search: Any,
 ) -> dict[str, Any]:
     """run.json of a search in both ears; ``act`` is told each new state, on the acquisition thread."""
@@ -50,6 +51,7 @@ def searched(
             "sound": {
                 "stimulus": "octave-chirp", "frequency_hz": 2000, "level_db_nhl": 90, "calibration": str(virtual_calibration()),
                 "device_source_id": f"audio-{tag}", "rate_per_s": 39.1, "speed": 10, "lead_in_s": 1.0, "seed": 5,
+                "together": together,
             },
             "analysis": {"acoustic_delay_ms": 0.9, "band_hz": [30, 1500]},
             "search": {"condition": [common | {"ear": ear} for ear in HIDDEN_DB]} | search,
@@ -71,8 +73,9 @@ def choices(folder: RunFolder) -> list[dict[str, Any]]:
 
 
 @pytest.mark.long
-def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(tmp_path: Path) -> None:
-    record = searched(tmp_path)
+@pytest.mark.parametrize("together", [False, True])
+def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(together: bool, tmp_path: Path) -> None:
+    record = searched(tmp_path, together=together)
     assert (record["verdict"], record["stopped_by"], record["fault"]) == ("searched", "search", None)
     for one in record["search"]["conditions"]:
         assert one["finished"]
