@@ -66,7 +66,7 @@ def searched(session: Path, seconds: float = 60.0) -> Path:
             for event in engine.feed(chunk):
                 if event.kept:
                     folder.append_event(event.record())
-            played.cell = search.cell
+            played.cells = [search.cell_of(stream) for stream in range(len(search.streams))]
             for at_s in [at_s for at_s in orders if at_s <= source.seconds]:
                 search.order(orders.pop(at_s))
         for event in engine.finish("operator", "stopped by the operator"):

@@ -291,6 +291,8 @@ def _standing(now: SearchNow, verdict: Verdict | None) -> tuple[str, str, str]:
 def recent(before: tuple[int, ...], now: SearchNow) -> tuple[int, ...]:
     """Conditions by when they were played last, the newest first: columns that take turns keep their widths."""
     here = [place.condition for place, _ in now.playing]
+    if not here:
+        return before
     return (*here, *(one for one in before if one not in here and one < len(now.conditions)))
 
 

@@ -17,16 +17,18 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from quietfloor.monitor.core.stopping import FindsResponse, rules_of_run
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
 from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan
+from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.searching import SearchAhead
 from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_errors
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.untrusted.bounded_io import toml_of
 from quietfloor.stimuli.stimulus import Kind
+from quietfloor.stimuli.together import SLOWEST_PER_S
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
-FROM_RUN = ("level_db_nhl", "level_db_fs", "muted")
+FROM_RUN = ("level_db_nhl", "level_db_fs", "muted", "together")
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 _AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
 FINE_DB = 1.0  # no finer steps are tried for the lowest level at which an absence can be told
@@ -130,6 +132,11 @@ class SearchKeys(_Section):
 
     width_db: float = Field(default=10.0, ge=5, le=40, description="of the 95 % interval of a threshold; 15 when hurried")
     widest_db: float = Field(default=14.0, ge=5, le=40, description="of it where a threshold takes long")
+    together: bool = Field(default=False, description="both ears at once, by air, at levels that need no noise")
+    deciding: tuple[str, str] | None = Field(
+        default=None, description="EEG channels that decide for the left and the right ear; by default the first",
+        examples=[["Cz-M1", "Cz-M2"]],
+    )
 
     @model_validator(mode="after")
     def _widest_is_wider(self) -> SearchKeys:
@@ -273,11 +280,11 @@ class SessionPlan(_Section):
 
     def run_plan(
         self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
-        masking_db_em: float = math.nan, search: dict[str, Any] | None = None,
+        masking_db_em: float = math.nan, search: dict[str, Any] | None = None, together: bool = False,
     ) -> Plan:  # fmt: skip
         """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
         session has none. ``masking_db_em``: noise that the session gives, nan for none. ``search``: the table of a search, which
-        is then what the run does. Raises PlanError."""
+        is then what the run does, with ``together`` in both ears at once. Raises PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -285,6 +292,7 @@ class SessionPlan(_Section):
         if isinstance(seed, int):
             sound["seed"] = seed + seed_after
         sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
+        sound |= {"together": True} if together else {}
         if not math.isnan(masking_db_em):
             sound |= self._noise(own.condition, sound) | {"masking_level_db_em": masking_db_em}
         title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
@@ -299,9 +307,21 @@ class SessionPlan(_Section):
         noise = first.noise_of_loudest[-1] if first.noise_of_loudest else math.nan
         own = self.run_plan(first.index, first.levels_db[-1]).sound
         noise = noise if own is None or own.masking == "none" else math.nan  # that of the plan is there already
-        search = {"condition": [one.table() for one in ahead.conditions]} | self.search.model_dump()
+        keys = self.search.model_dump(exclude={"together"}, exclude_none=True)
+        search = {"condition": [one.table() for one in ahead.conditions]} | keys
         search |= {} if math.isinf(ahead.minutes) else {"minutes": ahead.minutes}
-        return self.run_plan(first.index, first.levels_db[-1], seed_after=seed_after, masking_db_em=noise, search=search)
+        return self.run_plan(
+            first.index, first.levels_db[-1], seed_after=seed_after, masking_db_em=noise, search=search,
+            together=self._together(ahead, own),
+        )  # fmt: skip
+
+    def _together(self, ahead: SearchAhead, own: SoundPlan | None) -> bool:
+        """Whether both ears hear the sounds of this recording at once: wanted, by air, both there, and no noise."""
+        if not self.search.together or own is None or own.masking != "none" or own.rate_per_s < SLOWEST_PER_S:
+            return False
+        conditions = [one.condition for one in ahead.conditions]
+        by_air = {one.route for one in conditions} == {"air"} and {one.ear for one in conditions} == {"left", "right"}
+        return by_air and not any(one.noise_of_loudest for one in ahead.conditions)
 
     def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
         """Keys of [sound] for noise in the other ear. Raises PlanError."""

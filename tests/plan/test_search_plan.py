@@ -35,6 +35,7 @@ WRONG_OF_ALL: dict[str, tuple[Any, ...]] = {
     "condition": ([], "right", [OTHER, OTHER]),
     "width_db": (4.9, 41),
     "widest_db": (4.9, 61, 8),
+    "deciding": ("Cz-M1", ["Cz-M1"], [1, 2]),
     "minutes": (0, 1441),
 }
 

@@ -21,6 +21,7 @@ from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE
 from quietfloor.monitor.commands.session_search import _asked
 from quietfloor.monitor.display.run_view import Remark, WindowLink
+from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
@@ -238,3 +239,30 @@ def test_the_window_offers_where_a_search_begins_and_takes_remarks(tmp_path: Pat
     assert asked(lambda: link.remark(Remark("note", "asleep"))) == Remark("note", "asleep")
     link.view = SimpleNamespace(run=SimpleNamespace(stop=lambda: None))  # type: ignore[assignment]
     assert asked(link.interrupt) is None
+
+
+def test_both_ears_at_once_where_a_recording_allows_it(tmp_path: Path) -> None:
+    """Both ears by air without noise; else singly. Of the channels, those of the ears' own sides decide."""
+    wanted = "[search]\ntogether = true\ndeciding = [\"Cz-M1\", \"Cz-M2\"]\n[limits]"
+    plan = make_session_plan(tomllib.loads(PLAN.replace("[limits]", wanted)))
+    session = Session.begin(tmp_path / "both", plan)
+    both = session.next_search()
+    assert both is not None
+    assert both.sound is not None
+    assert both.search is not None
+    assert both.sound.together
+    assert {one.ear for one in both.search.condition} == {"left", "right"}
+    assert both.search.deciding == ("Cz-M1", "Cz-M2")
+    one_ear = session.search_ahead(only=0)
+    alone = session.next_search(ahead=one_ear)
+    assert alone is not None
+    assert alone.sound is not None
+    assert not alone.sound.together
+    off = Session.begin(tmp_path / "singly", make_session_plan(tomllib.loads(PLAN))).next_search()
+    assert off is not None
+    assert off.sound is not None
+    assert not off.sound.together
+    content = tomllib.loads(PLAN)
+    content["run"]["sound"]["together"] = True
+    with pytest.raises(PlanError, match="together = True, which comes from the session itself"):
+        make_session_plan(content)
