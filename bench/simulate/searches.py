@@ -81,10 +81,11 @@ def of_one_head(ear: VirtualEar, count: int) -> tuple[VirtualEar, ...]:
     """The ear and what a session would ask of the same head after it: the other ear, then the next frequency in both."""
     at = FREQUENCIES_HZ.index(ear.frequency_hz)
     frequencies = (*FREQUENCIES_HZ[at:], *FREQUENCIES_HZ[:at][::-1])
-    return tuple(_at(ear, side, frequency_hz) for frequency_hz in frequencies for side in (ear.side, other(ear.side)))[:count]
+    places = [(side, frequency_hz) for frequency_hz in frequencies for side in (ear.side, other(ear.side))]
+    return tuple(at_place(ear, *place) for place in places[:count])
 
 
-def _at(ear: VirtualEar, side: Side, frequency_hz: float) -> VirtualEar:
+def at_place(ear: VirtualEar, side: Side, frequency_hz: float) -> VirtualEar:
     hears = ear.patient.left if side == "left" else ear.patient.right
     true_db = float((hears.cochlear_db if ear.route == "bone" else hears.air_db)(frequency_hz))
     there = replace(ear.condition, ear=side, frequency_hz=frequency_hz)
@@ -111,7 +112,7 @@ def _condition(
     return Condition(levels, tuple(replace(common, evidence=one) for one in evidence), brackets, UNIT_S, start_db)
 
 
-class _Responses:
+class Responses:
     """Of one ear at any level, noise-free, each made once."""
 
     def __init__(self, ear: VirtualEar, oddity: Oddity, sessions: Sessions, grid: Grid, alone: bool) -> None:
@@ -136,7 +137,7 @@ class _Responses:
 def visible_db(ear: VirtualEar, oddity: Oddity, sessions: Sessions) -> float:
     """Lowest level, within 0.2 dB, at which the ear's own response is as large as the noise floor, as for ladders; inf: none."""
     setup = setup_of(ear.frequency_hz, ear.age_group, 40.0, sessions)
-    own = _Responses(ear, oddity, sessions, setup.grid, alone=True)
+    own = Responses(ear, oddity, sessions, setup.grid, alone=True)
 
     def visible(level_db: float) -> bool:
         return size_nv(own.at(level_db), setup) >= sessions.floor_nv
@@ -170,7 +171,7 @@ def search_head(
         replace(condition_of(ear, sessions), rank=rank, ear=ear.side if alike else "") for rank, ear in enumerate(ears)
     )
     grids = [setup_of(one.frequency_hz, one.age_group, 40.0, sessions).grid for one in ears]
-    responses = [_Responses(ear, oddity, sessions, grid, alone=False) for ear, grid in zip(ears, grids, strict=True)]
+    responses = [Responses(ear, oddity, sessions, grid, alone=False) for ear, grid in zip(ears, grids, strict=True)]
     head = Head([RunRequest(ears[0], 0.0, 0, 0.0)], max(grids, key=lambda grid: grid.n_times), sessions.seed)
     noise = oddity.noise(np.random.default_rng([sessions.seed, ears[0].number, 0x6F6464]))
     running = RunningSearch(conditions, wanted)

@@ -31,6 +31,7 @@ EPILOG = """examples:
   quietfloor validate --recording quiet.xdf --channel Cz --plan plan.toml --width 0.006
   quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
   quietfloor validate --thresholds search,ladder       methods that find thresholds; its help: --thresholds search --help
+  quietfloor validate --persons 50 --together          whole sessions, both ears at once; its help: --persons 1 --help
 
 Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
 fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid. A number after @ is a quiet_nv: with

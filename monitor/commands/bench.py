@@ -13,6 +13,8 @@ PROGRAMS = {  # command -> module, what it is; its own help says more
     "validate": ("validate.error_rate", "measure false alarms, power and duration of stopping rules"),
 }
 
+OF_OPTION = {"--thresholds": "validate.threshold_methods", "--persons": "validate.persons"}  # of validate: programs of their own
+
 
 def add(commands: Any) -> None:
     for name, (module, what) in PROGRAMS.items():
@@ -25,6 +27,6 @@ def add(commands: Any) -> None:
 def main(args: argparse.Namespace) -> int:
     if args.command != "validate":
         return hand_over(f"quietfloor.bench.{args.module}", *args.rest)
-    thresholds = any(word.partition("=")[0] == "--thresholds" for word in args.rest)
-    module = "validate.threshold_methods" if thresholds else args.module
+    given = {word.partition("=")[0] for word in args.rest}
+    module = next((of for option, of in OF_OPTION.items() if option in given), args.module)
     return hand_over(f"quietfloor.bench.{module}", *args.rest)

@@ -1,0 +1,98 @@
+"""Whole virtual persons, singly and in both ears at once; what the other ear's answer does to an ear that hears nothing."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from quietfloor.bench.simulate.intervals import proportion
+from quietfloor.bench.simulate.noises import NOISES, Grid, NoiseSource, Presentation, Singles, run_seeds
+from quietfloor.bench.simulate.persons import RATE_PER_S, SOUND_HZ, conditions_of, neighbours, person
+from quietfloor.bench.simulate.responses import Response
+from quietfloor.bench.simulate.simulate import Setup, chain, simulate
+from quietfloor.bench.simulate.simulated_staircases import Sessions
+from quietfloor.bench.validate.persons import main
+from quietfloor.monitor.search.choice import Wanted
+from quietfloor.stimuli.schedule import Schedule
+from quietfloor.stimuli.together import Together
+
+BOTH = Together.of(Schedule(RATE_PER_S, SOUND_HZ, seed=9))
+GRID = Grid()
+
+
+def test_the_other_ears_answer_is_where_its_sounds_put_it() -> None:
+    """Against a time line of the unit on which every answer is put down, one by one."""
+    response = np.sin(np.arange(GRID.n_times) / 15.0) * np.hanning(GRID.n_times)
+    for unit in range(3):
+        onsets = BOTH.offsets(unit) + np.round(np.arange(16) * BOTH.frames.interval_samples).astype(int)
+        for stream in (0, 1):
+            line = np.zeros(40_000)
+            times = np.arange(1056 + 1) / SOUND_HZ * 1e3 + GRID.start_ms
+            fine = np.interp(times, GRID.times_ms, response, left=0.0, right=0.0)
+            for onset in onsets[1 - stream]:
+                line[5000 + onset - 96 : 5000 + onset - 96 + fine.size] += fine
+            expected = [line[5000 + onset - 96 + 12 * np.arange(GRID.n_times)] for onset in onsets[stream]]
+            got = neighbours(BOTH, unit, stream, GRID, GRID.times_ms, response)
+            inside = np.abs(np.array(expected) - got)
+            assert np.quantile(inside, 0.99) < 0.02  # a sample of sound is 0.02 ms
+
+
+def test_the_same_person_in_both_ways() -> None:
+    sessions = Sessions(seed=3)
+    asked = conditions_of(5, sessions)
+    assert len({(one.side, one.frequency_hz) for one in asked}) == 8
+    assert {one.route for one in asked} == {"air"}
+    assert [one.frequency_hz for one in asked[::2]] == [one.frequency_hz for one in asked[1::2]]
+    assert all(math.isinf(one.true_db_nhl) for one in conditions_of(5, sessions, deaf=True))
+
+
+@pytest.mark.long
+def test_both_ears_at_once_take_less_time_and_find_the_same(capsys: pytest.CaptureFixture[str]) -> None:
+    sessions = Sessions(seed=1)
+    ways = {together: [person(number, sessions, Wanted(), together) for number in (2, 3)] for together in (False, True)}
+    for singly, both in zip(ways[False], ways[True], strict=True):
+        assert both.minutes < 1.3 * singly.minutes
+        for one, other in zip(singly.found, both.found, strict=True):
+            assert (one.frequency_hz, one.true_db, one.visible_db) == (other.frequency_hz, other.true_db, other.visible_db)
+            assert not other.false
+    assert main(["--persons", "0"]) == 2
+    assert "--persons 0 is outside 1 to" in capsys.readouterr().err
+
+
+class WithNeighbours:
+    """Noise of an ear that hears nothing, with what 500 nV answer in the other ear."""
+
+    def __init__(self, source: NoiseSource, stream: int, response: np.ndarray) -> None:
+        self._source, self._stream, self._response, self._unit = source, stream, response, 0
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._source, name)
+
+    def unit(self) -> Singles:
+        beside = neighbours(BOTH, self._unit, self._stream, GRID, GRID.times_ms, self._response)
+        self._unit += 1
+        return self._source.unit() + beside.astype(np.float32)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("stream", [0, 1])
+def test_the_other_ears_answer_raises_no_false_alarm(stream: int) -> None:
+    """500 nV in the other ear, nothing in this one: found in at most 1 of 100 runs of up to 6,144 sweeps."""
+    runs, setup = 600, Setup()
+    response = Response(500.0).waves_uv(GRID, run_seeds(4, "response", range(1)))[0]
+    assert np.ptp(response) == pytest.approx(0.5, rel=0.1)
+    found = 0
+    for first in range(0, runs, 100):
+        numbers = range(first, first + 100)
+        source = NoiseSource(NOISES["gaussian"], setup.grid, Presentation(), run_seeds(4, "gaussian", numbers))
+        silent = np.zeros((100, GRID.n_times))
+        covariance = NOISES["gaussian"].covariance_uv2(GRID, len(setup.analysis(()).window_times_ms))
+        seen: Any = WithNeighbours(source, stream, response)
+        decided = simulate(seen, silent, setup, [chain("evidence", setup)], covariance).decided
+        found += int((decided["evidence"].outcome == 0).sum())
+    assert proportion(found, runs).low <= 0.01
+    print(json.dumps({"runs": runs, "found": found}))
