@@ -58,7 +58,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 took_s = time.monotonic() - began_s
                 print(f"{number + 1} of {options.times}: {len(found)} tests, {len(bad)} bad, {took_s:.0f} s{load}", flush=True)
                 if bad or status.returncode not in (0, 1):
-                    print(status.stdout[-3000:] + status.stderr[-1000:], flush=True)
+                    print(status.stdout[-12000:] + status.stderr[-1000:], flush=True)
     finally:
         for loop in loops:
             loop.kill()

@@ -1,0 +1,158 @@
+"""A search in which both ears hear sounds at once: a choice for each ear, one verdict; orders, and an ear that is done first."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from quietfloor.monitor.core.cell_order import Place
+from quietfloor.monitor.core.events import CellUnit, Event, Verdict
+from quietfloor.monitor.core.train import EARS
+from quietfloor.monitor.display.board import board_of, recent
+from quietfloor.monitor.display.searchtext import line
+from quietfloor.monitor.search.choice import Wanted
+from quietfloor.monitor.search.planned import PlannedSearch, Sought
+from quietfloor.monitor.search.record import search_record
+from quietfloor.monitor.search.running import RunningSearch
+from quietfloor.monitor.search.said import LevelChosen, Order
+from tests.search.made import LEVELS, condition, sweeps_uv, wave_uv
+
+RATE_HZ, UNIT_SAMPLES = 4000.0, 1700
+BEGINS_DB = {"left": 45.0, "right": 20.0}
+USABLE = np.ones((2, 16), dtype=bool)
+
+
+def planned(conditions: int = 1) -> PlannedSearch:
+    """Both ears, with so many conditions each; the second channel decides for the right ear."""
+    nothing = (None,) * len(LEVELS)
+    sought = tuple(
+        Sought(f"click, {ear} ear, {rank}", ear, "click", None, condition(rank=rank), nothing, EARS.index(ear))
+        for rank in range(conditions)
+        for ear in BEGINS_DB
+    )
+    return PlannedSearch(sought, Wanted(), RATE_HZ, 3600.0, (), True)
+
+
+class Recording:
+    """Both ears at once, each with noise of its own; its channel holds what it answers, the other one noise alone."""
+
+    def __init__(self, search: PlannedSearch) -> None:
+        self.search, self.events, self.units = search, list[Event](), list[CellUnit]()
+        self._rng = np.random.default_rng(4)
+        self.played: list[tuple[int | None, int | None]] = []
+
+    def run(self, units: int) -> Recording:
+        for _ in range(units):
+            if self.verdict is not None:
+                break
+            cells = [self.search.cell_of(stream) for stream in range(2)]
+            self.played.append((cells[0], cells[1]))
+            for stream, cell in enumerate(cells):
+                assert cell is not None
+                place = self.search.cells.place(cell)
+                wave = 0.0 * wave_uv(0.0, 0.0)
+                if place is not None:
+                    one = self.search.sought[place.condition]
+                    assert one.ear == EARS[stream]
+                    wave = wave_uv(one.levels_db[place.level], BEGINS_DB[one.ear])
+                both = np.stack([sweeps_uv(self._rng, 0.0 * wave), sweeps_uv(self._rng, 0.0 * wave)])
+                both[stream] = sweeps_uv(self._rng, wave)
+                number = len(self.played)
+                unit = CellUnit(number * UNIT_SAMPLES, number - 1, cell, 0, (), (None,) * 16, (), both, USABLE, EARS[stream])
+                self.units.append(unit)
+                self.events += self.search.judge(unit)
+                if self.verdict is not None:
+                    break
+        return self
+
+    @property
+    def verdict(self) -> Verdict | None:
+        return next((event for event in self.events if isinstance(event, Verdict)), None)
+
+
+def test_each_ear_has_choices_of_its_own_and_the_search_ends_with_both() -> None:
+    recording = Recording(planned()).run(900)
+    verdict, search = recording.verdict, recording.search
+    assert verdict is not None
+    assert (verdict.verdict, verdict.stopped_by) == ("searched", "search")
+    for one in search_record(search)["conditions"]:
+        assert one["finished"]
+        assert abs(one["threshold_db_nhl"] - (BEGINS_DB[one["ear"]] + 7.0)) <= 8.0
+        assert one["found_db_nhl"] > BEGINS_DB[one["ear"]]
+    chosen = [event for event in recording.events if isinstance(event, LevelChosen)]
+    assert {event.ear for event in chosen} == set(EARS)
+    for event in chosen:
+        place = None if event.cell is None else search.cells.place(event.cell)
+        assert place is None or search.sought[place.condition].ear == event.ear
+        assert event.record()["ear"] == event.ear
+    # the ear that is done first is silent while the other one goes on
+    done = [tuple(cell == search.cells.silence for cell in cells) for cells in recording.played]
+    assert (True, False) in done or (False, True) in done
+    assert (True, True) not in done
+    assert search.rejected["paused"] == 0
+    assert search.cell_of(0) is search.cell_of(1) is None
+    # the same units give the same search
+    again = planned()
+    events = [event for unit in recording.units for event in again.judge(unit)]
+    assert [event.record() for event in events] == [event.record() for event in recording.events]
+
+
+def test_it_takes_less_time_than_one_ear_after_the_other() -> None:
+    """Of units, of which each holds sweeps of both ears: as many as the ear that takes longer."""
+    recording = Recording(planned()).run(900)
+    units = [sum(one.sweeps) // 16 for one in recording.search.answers(limits=False)]
+    assert abs(len(recording.played) - max(units)) <= 1
+    assert len(recording.played) < 0.9 * sum(units)
+
+
+def test_orders_hold_for_the_ear_that_they_name_and_pauses_for_both() -> None:
+    search = planned(2)
+    recording = Recording(search).run(30)
+    search.order(Order("go_to", 3, 80.0))  # the right ear's second condition
+    recording.run(4)
+    cells = [search.cells.place(cell or 0) for cell in recording.played[-1]]
+    assert cells[1] == Place(3, LEVELS.index(80.0))
+    assert cells[0] is not None
+    assert cells[0].condition == 0
+    search.order(Order("pause"))
+    recording.run(5)
+    assert recording.played[-1] == (search.cells.silence,) * 2
+    now = search.now()
+    assert now.paused
+    assert now.sentence.startswith("paused; click, left ear")
+    search.order(Order("go_on"))
+    search.order(Order("leave", 0))
+    search.order(Order("leave", 2))
+    recording.run(20)
+    assert recording.played[-1][0] == search.cells.silence  # nothing of the left ear is open
+    assert recording.verdict is None
+    assert [one.state for one in search.now().conditions].count("left") == 2
+    assert search.rejected["silent"] > 0
+
+
+def test_both_are_shown() -> None:
+    search = planned()
+    now = Recording(search).run(60).search.now()
+    assert [place.condition for place, _ in now.playing] == [0, 1]
+    assert [one.state for one in now.conditions] == ["running", "running"]
+    assert now.sentence.count("now ") == 2
+    board = board_of(now)
+    assert all(column.words.startswith("plays") for column in board.columns)
+    assert recent((), now) == (0, 1)
+    assert "1. click, left ear, 0" in line(now)
+    assert "2. click, right ear, 0" in line(now)
+    only = replace(now, beside=None)
+    assert [place.condition for place, _ in only.playing] == [0]
+    assert math.isfinite(now.minutes_median)
+
+
+def test_what_cannot_be_together_is_refused() -> None:
+    nothing = (None,) * len(LEVELS)
+    one = Sought("click, left ear", "left", "click", None, condition(), nothing)
+    with pytest.raises(ValueError, match="give conditions of both ears"):
+        PlannedSearch((one,), Wanted(), RATE_HZ, together=True)
+    with pytest.raises(ValueError, match="give each of 2 conditions once"):
+        RunningSearch((condition(), condition()), None, ((0,), (0, 1)))
