@@ -222,13 +222,17 @@ def _stimuli(
     done: Replayed, raw: NDArray, stamps_s: Floats, timeline: Timeline, texts: list[tuple[float, float, str]],
     cells: Sequence[CellLabel],
 ) -> list[Happening]:  # fmt: skip
-    """Every onset in the trigger channel, also behind the verdict, with what became of its sweep."""
+    """Every onset in the trigger channel, also behind the verdict, with what became of its sweep. Where both ears heard sounds at
+    once, these are the sounds of each ear, up to the verdict."""
     settings = done.engine.settings
     onsets = [onset for onset in find_onsets(raw, settings, timeline) if not onset.breaks]
     judged: dict[float, tuple[int | None, str | None, int, int | None]] = {}
     units_left = math.inf if done.search is None else done.search.units
     broken = []
-    limits = RunningLimits(settings.analysis.criteria, settings.analysis.rate_hz)
+    limits = {
+        ear: RunningLimits(settings.analysis.criteria, settings.analysis.rate_hz)
+        for ear in ((None,) if done.search is None else done.search.streams)
+    }
     for event in done.events:
         if isinstance(event, UnitDone):
             sweeps = zip(event.positions, event.left_out, event.signs, strict=True)
@@ -239,10 +243,21 @@ def _stimuli(
             if units_left < 0 or (cell is not None and cells[cell].tag == SILENCE):
                 judged |= {at: (None, None, sign, cell) for at, sign in zip(event.positions, event.signs, strict=True)}
                 continue
-            sweeps = zip(event.positions, _rejected(event, limits, settings.analysis.judged), event.signs, strict=True)
+            place = None if done.search is None or cell is None else done.search.cells.place(cell)
+            channel = 0 if place is None or done.search is None else done.search.sought[place.condition].channel
+            reasons = _rejected(event, limits[event.ear], settings.analysis.judged, channel)
+            sweeps = zip(event.positions, reasons, event.signs, strict=True)
             judged |= {at: (event.unit + 1, why, sign, cell) for at, why, sign in sweeps}
         elif isinstance(event, SoundBroken):
             broken.append(Happening(event.position, "sound_broken", "the sound broke"))
+    if settings.together is not None:
+        return broken + [
+            Happening(
+                at, "stimulus", "", 0, 0, NOT_JUDGED if unit is None else ACCEPTED if why is None else REJECTED, why, unit,
+                BY_SIGN.get(sign), cell,
+            )
+            for at, (unit, why, sign, cell) in sorted(judged.items())
+        ]  # fmt: skip
     fixed = None if done.plan.sound is None else done.plan.sound.polarity
     if fixed in ("condensation", "rarefaction"):
         known: list[str | None] = [fixed] * len(onsets)
@@ -259,13 +274,13 @@ def _stimuli(
     return broken + found
 
 
-def _rejected(event: CellUnit, limits: RunningLimits, judged: slice) -> list[str | None]:
+def _rejected(event: CellUnit, limits: RunningLimits, judged: slice, channel: int) -> list[str | None]:
     """Why each sweep that is there was rejected, None: accepted. The cells of a search share their limits, as here."""
     if event.cell < 0:
         return [fault or "cell_unread" for fault in event.faults]
-    usable = event.usable[0]
+    usable = event.usable[channel]
     reasons = np.full(len(usable), None, dtype=object)
-    for name, beyond in reversed(limits.update(event.sweeps_uv[0][..., judged], usable)):
+    for name, beyond in reversed(limits.update(event.sweeps_uv[channel][..., judged], usable)):
         reasons[beyond] = name  # the first one that a sweep exceeds
     places = iter(np.flatnonzero(usable).tolist())
     return [fault or reasons[next(places)] for fault in event.faults]

@@ -407,6 +407,11 @@ def _searching(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str
     alpha = _tell(_values(runs, ("search", "alpha")))
     ordered = [run.number for run in runs if isinstance(run.record["search"], Mapping) and run.record["search"].get("orders")]
     orders = f" The operator, or a limit of the sound, changed the order of levels in {runs_words(ordered)}." if ordered else ""
+    both = [run.number for run in runs if (run.record.get("stimulus") or {}).get("together")]
+    at_once = (
+        f" In {runs_words(both)} both ears heard sounds at once: each ear had levels, units and a choice of its own. The phase "
+        "of its sounds to those of the other ear was drawn anew for each unit, so that what that ear answered did not add up."
+    ) if both else ""  # fmt: skip
     widest = _only(s["widest_db"])
     wider = f", and up to {_tell(_values(runs, SETTINGS['widest_db']), '{} dB')} where it took long" if widest else ""
     return (
@@ -415,9 +420,10 @@ def _searching(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str
         "levels (its threshold, size, growth, latency and form, with priors from published growth and latencies) was fitted to "
         "the averages of all levels of a condition after every few units. The next level was the one that was expected to "
         "narrow the interval of the threshold most in a second, one step ahead; once the interval was narrow, the one at which "
-        f"a response was soonest shown; louder by at most {LARGEST_RISE_DB:g} dB at a time.{orders} The threshold is the level "
-        f"at which a response reaches {1e3 * Wanted.visible_uv:g} nV RMS in the response window. A condition ended when the 95 % "
-        f"interval of its threshold, from the posterior of the model, was at most {_tell(_values(runs, SETTINGS['width_db']))} "
+        f"a response was soonest shown; louder by at most {LARGEST_RISE_DB:g} dB at a time.{orders}{at_once} The threshold is "
+        f"the level at which a response reaches {1e3 * Wanted.visible_uv:g} nV RMS in the response window. A condition ended "
+        "when the 95 % interval of its threshold, from the posterior of the model, was at most "
+        f"{_tell(_values(runs, SETTINGS['width_db']))} "
         f"dB wide{wider}, and a response was found at most {Wanted.reach_db:g} dB above it; or when the whole interval lay above "
         "the loudest level. The interval rests on the model, and how often it holds the threshold was measured in simulation. "
         "That a response was found does not: evidence of each level multiplies bets on units not yet seen, and the hypotheses "

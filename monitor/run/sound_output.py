@@ -172,7 +172,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
         raise PlanError(f"sound: together = true at rate_per_s = {plan.rate_per_s:g}: {error}") from error
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
-    record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s}
+    record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s} | ({} if both is None else {"together": True})
     masking = next((one.masking for one in each if one.masking is not None), None)
     return replace(begun, frames=frames, masking=masking, record=record, cells=tuple(table.labels()))
 
