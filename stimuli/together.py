@@ -6,8 +6,8 @@ their trigger by offsets that anybody can compute from the seed and the number o
     left ear    phase + (15 - place) x slide        phase: uniform over one interval, drawn anew
     right ear   phase + place x slide               for each ear and each unit
 
-``place`` is the place of the frame in its unit, 0 to 15, and ``slide`` is 1/32 of the interval. So the left ear hears its sounds
-1/32 faster than the frames, the right one as much slower, both regularly.
+``place`` is the place of the frame in its unit, 0 to 15, and ``slide`` is 1/32 of the interval. The left ear hears its sounds
+faster than the frames, the right one as much slower, both regularly.
 
 Why like this: what one ear answers is in the recording of the other one. In the 16 sweeps of a unit it comes at 16 times that are
 spread evenly over one interval, so that it is nearly gone from the mean of the unit; its phase in the next unit is independent of
@@ -17,7 +17,6 @@ apart: they may begin together. A schedule that did so would leave a part of the
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from functools import lru_cache
@@ -114,4 +113,4 @@ def _offsets(interval: float, seed: int, unit: int) -> NDArray[np.int64]:
 
 def shortest_interval_s(rate_per_s: float) -> float:
     """The shortest time between two sounds of an ear at this rate of frames, in s: a response window must end within it."""
-    return math.nextafter((1.0 - 1.0 / SLIDES) / rate_per_s, 0.0)
+    return (1.0 - 1.0 / SLIDES) / rate_per_s

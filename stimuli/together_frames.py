@@ -58,7 +58,7 @@ class TogetherFrames(FrameSource):
             CellFrames(cells, together.ear(ear), ceiling, code, self._of_ear(number), begun, None, spent, trigger_db_fs)
             for number, (ear, begun) in enumerate(zip(EARS, begins, strict=True))
         )
-        self._first, self._silence = (begins[0], silence), silence
+        self._silence = silence
         self.time_zero_s = self._ears[0].time_zero_s
         self._reach = max(ear.reach_samples for ear in self._ears) + round(together.longest_s * self.rate_hz)
         self.total_samples = self._length()
@@ -114,10 +114,12 @@ class TogetherFrames(FrameSource):
 
     @property
     def dose_exhausted(self) -> bool:
+        """Whether an ear has reached its dose limit; from then on the frames are silent and without triggers."""
         return self.ended_at is not None or any(ear.dose_exhausted for ear in self._ears)
 
     @property
     def limited_samples(self) -> int:
+        """Samples that the ceiling of either ear had to change."""
         return sum(ear.limited_samples for ear in self._ears)
 
     @property

@@ -25,6 +25,7 @@ from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.cell_frames import CellFrames
 from quietfloor.stimuli.markers import MarkerOutlet
+from quietfloor.stimuli.together_frames import TogetherFrames
 
 LEVELS = tuple(float(level) for level in range(10, 70, 10))
 EARS = ("right", "left")
@@ -32,13 +33,14 @@ STARTED = "2026-01-15T10:00:00+00:00"
 ORDERS = {14.0: Order("pause"), 16.0: Order("go_on"), 18.0: Order("go_to", 1, 50.0, "she stirs")}  # after so many seconds
 
 
-def searched(session: Path, seconds: float = 60.0) -> Path:
+def searched(session: Path, seconds: float = 60.0, together: bool = False) -> Path:
     """Octave chirps of 2000 Hz to both ears of a normal hearing sleeper, until the operator ends it after so much stream."""
     common = {"stimulus": "octave-chirp", "frequency_hz": 2000}
     plan = written_out(make_plan({
         "title": "Both ears",
         "stream": {"name": "Virtual EEG", "eeg": ["eeg"], "trigger": "trigger", "unit": "uV"},
-        "sound": common | {"level_db_nhl": LEVELS[-1], "lead_in_s": 0.7, "seed": 12, "calibration": str(VIRTUAL_EARPHONE)},
+        "sound": common | {"level_db_nhl": LEVELS[-1], "lead_in_s": 0.7, "seed": 12, "calibration": str(VIRTUAL_EARPHONE)}
+        | ({"rate_per_s": 39.1, "together": True} if together else {}),
         "analysis": {"acoustic_delay_ms": 0.9},
         "search": {"condition": [common | {"ear": ear, "levels_db_nhl": LEVELS} for ear in EARS]},
     }))  # fmt: skip
@@ -47,9 +49,9 @@ def searched(session: Path, seconds: float = 60.0) -> Path:
     settings = table.engine_settings(plan.engine_settings(Layout(8000.0, ("eeg", "trigger"), (0,), 1)))
     search = make_search(plan, settings)
     assert search is not None
-    engine, played = Engine(settings, None, search.judge), NextCell()
+    engine, played = Engine(settings, None, search.judge), NextCell(len(search.streams))
     stimulus = make_cells(table, played, datetime.date(2026, 1, 15))
-    assert isinstance(stimulus.frames, CellFrames)
+    assert isinstance(stimulus.frames, (CellFrames, TogetherFrames))
     source = PatientSource(stimulus, load_patient("quiet-sleeper"), 1, 5)
     folder = RunFolder.create(session)
     folder.write_text(folder.plan.name, plan.to_toml())

@@ -226,7 +226,7 @@ def _stimuli(
     once, these are the sounds of each ear, up to the verdict."""
     settings = done.engine.settings
     onsets = [onset for onset in find_onsets(raw, settings, timeline) if not onset.breaks]
-    judged: dict[float, tuple[int | None, str | None, int, int | None]] = {}
+    judged: dict[tuple[float, str | None], tuple[int | None, str | None, int, int | None]] = {}  # by place and ear
     units_left = math.inf if done.search is None else done.search.units
     broken = []
     limits = {
@@ -236,18 +236,19 @@ def _stimuli(
     for event in done.events:
         if isinstance(event, UnitDone):
             sweeps = zip(event.positions, event.left_out, event.signs, strict=True)
-            judged |= {at: (event.unit, why, sign, None) for at, why, sign in sweeps}
+            judged |= {(at, None): (event.unit, why, sign, None) for at, why, sign in sweeps}
         elif isinstance(event, CellUnit):
             cell = event.cell if event.cell >= 0 else None
             units_left -= 1
             if units_left < 0 or (cell is not None and cells[cell].tag == SILENCE):
-                judged |= {at: (None, None, sign, cell) for at, sign in zip(event.positions, event.signs, strict=True)}
+                silent = zip(event.positions, event.signs, strict=True)
+                judged |= {(at, event.ear): (None, None, sign, cell) for at, sign in silent}
                 continue
             place = None if done.search is None or cell is None else done.search.cells.place(cell)
             channel = 0 if place is None or done.search is None else done.search.sought[place.condition].channel
             reasons = _rejected(event, limits[event.ear], settings.analysis.judged, channel)
             sweeps = zip(event.positions, reasons, event.signs, strict=True)
-            judged |= {at: (event.unit + 1, why, sign, cell) for at, why, sign in sweeps}
+            judged |= {(at, event.ear): (event.unit + 1, why, sign, cell) for at, why, sign in sweeps}
         elif isinstance(event, SoundBroken):
             broken.append(Happening(event.position, "sound_broken", "the sound broke"))
     if settings.together is not None:
@@ -256,7 +257,7 @@ def _stimuli(
                 at, "stimulus", "", 0, 0, NOT_JUDGED if unit is None else ACCEPTED if why is None else REJECTED, why, unit,
                 BY_SIGN.get(sign), cell,
             )
-            for at, (unit, why, sign, cell) in sorted(judged.items())
+            for (at, _), (unit, why, sign, cell) in sorted(judged.items(), key=lambda item: item[0][0])
         ]  # fmt: skip
     fixed = None if done.plan.sound is None else done.plan.sound.polarity
     if fixed in ("condensation", "rarefaction"):
@@ -267,7 +268,7 @@ def _stimuli(
         known = polarities(np.interp(positions, np.arange(len(stamps_s)), np.maximum.accumulate(stamps_s)), labels)
     found = []
     for onset, polarity in zip(onsets, known, strict=True):
-        unit, why, sign, cell = judged.get(onset.position, (None, None, 0, None))
+        unit, why, sign, cell = judged.get((onset.position, None), (None, None, 0, None))
         polarity = BY_SIGN.get(sign, polarity)  # by the plan, where it was followed, before the markers
         status = NOT_JUDGED if unit is None else ACCEPTED if why is None else REJECTED
         found.append(Happening(onset.position, "stimulus", "", 0, 0, status, why, unit, polarity, cell))

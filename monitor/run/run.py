@@ -256,10 +256,9 @@ class Run:
 
     def _set_cell(self) -> None:
         """Let the sound play what the search wants next, once its dose is put down; what an ear may not get is left out."""
-        search = self.search
-        for stream in range(0 if search is None else len(search.streams)):
-            assert search is not None
-            self._set_cell_of(search, stream)
+        if self.search is not None:
+            for stream in range(len(self.search.streams)):
+                self._set_cell_of(self.search, stream)
 
     def _set_cell_of(self, search: PlannedSearch, stream: int) -> None:
         wanted = search.cell_of(stream)

@@ -57,7 +57,7 @@ def foretell(now: Progress) -> Outlook:
     return Outlook(*(point * seconds for point in (NARROW if now.width <= 1.0 else WIDE)))
 
 
-def together(parts: Sequence[Outlook]) -> Outlook:
+def in_turn(parts: Sequence[Outlook]) -> Outlook:
     """Sum for conditions that are searched one after the other. Each time is log-normal, and times of one person are correlated;
     the sum is treated as log-normal with the sum of the means and its own variance (Fenton 1960, from memory)."""
     if len(parts) < 2:

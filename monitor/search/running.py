@@ -19,7 +19,7 @@ from quietfloor.monitor.core.samples import Bools, Floats
 from .cells import Cell, CellLook, SharedNoise, found, refuted
 from .choice import SHARE, UNITS, Choice, Wanted, choose, over, proof_s, within_rise
 from .expected import Expected, passed_on
-from .outlook import Outlook, Progress, foretell, together
+from .outlook import Outlook, Progress, foretell, in_turn
 from .posterior import OUTSIDE_DB, Belief, Posterior
 from .prior import GrowthPrior, Waves
 
@@ -241,11 +241,6 @@ class RunningSearch:
         self.rejected: Counter[str] = Counter()  # sweeps without a fault that were larger than usual, by reason
         self.chose = False  # whether the last `choose` looked at what is known and chose anew
 
-    @property
-    def now(self) -> Next:
-        """The cell to play, and why; with several streams that of the first one."""
-        return self._streams[0].now
-
     def playing(self, stream: int) -> Next | None:
         """The cell to play of a stream, and why; None if nothing is open in it."""
         one = self._streams[stream]
@@ -367,7 +362,7 @@ class RunningSearch:
         return max(each, key=lambda one: math.inf if math.isnan(one.median_s) else one.median_s)
 
     def _outlook_of(self, numbers: Iterable[int]) -> Outlook:
-        return together([foretell(self.progress(number)) for number in numbers if self._running[number].open])
+        return in_turn([foretell(self.progress(number)) for number in numbers if self._running[number].open])
 
     def look(self, place: Place) -> CellLook | None:
         """Present state of a cell; None if it was never played."""

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from quietfloor.monitor.search.outlook import Outlook, Progress, foretell, together
+from quietfloor.monitor.search.outlook import Outlook, Progress, foretell, in_turn
 from quietfloor.monitor.search.posterior import OUTSIDE_DB
 from quietfloor.monitor.session.conditions import UNKNOWN, Condition
 from quietfloor.monitor.session.staircase_rules import Rules
@@ -129,7 +129,7 @@ def time_to_go(waiting: Iterable[Ahead], width_db: float, weight_per_s: float) -
     signal adds to an average, nan: not known."""
     spans_db = [one.levels_db[-1] - one.levels_db[0] + 2 * OUTSIDE_DB for one in waiting]
     parts = [foretell(Progress(span_db / width_db, weight_per_s, 0.0)) for span_db in spans_db]
-    return together(parts) if parts and weight_per_s > 0 else UNKNOWN_TIME
+    return in_turn(parts) if parts and weight_per_s > 0 else UNKNOWN_TIME
 
 
 def levels_of(rules: Rules, given: Callable[[float], bool]) -> tuple[float, ...]:

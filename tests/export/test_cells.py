@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import pyxdf
 
+from quietfloor.monitor.plan.run_plan import load_run_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.export.conftest import rows_of
 from tests.searched import EARS, LEVELS, searched
@@ -111,3 +112,25 @@ def test_markers_in_the_recording_name_the_cell_of_every_sweep(run: Path, export
             cell, EARS[cell // len(LEVELS)], LEVELS[cell % len(LEVELS)], 2000.0,
         )  # fmt: skip
     assert np.all(np.diff(markers["time_stamps"]) > 0)
+
+
+def test_with_both_ears_at_once_the_events_are_each_ears_own_sounds(export: Export, tmp_path: Path) -> None:
+    run = searched(tmp_path / "both", 30.0, together=True)
+    answers = json.loads((run / "run.json").read_text(encoding="utf-8"))["search"]["conditions"]
+    cells = [cell for one in answers for cell in one["cells"]]
+    accepted = {tag: cell["accepted"] for tag, cell in zip(TAGS, cells, strict=True) if cell["accepted"]}
+    export("bids", run, out=tmp_path / "set")
+    (table,) = (tmp_path / "set").rglob("*_events.tsv")
+    rows = [row for row in rows_of(table) if row["trial_type"].startswith("stimulus/")]
+    assert Counter(row["trial_type"] for row in rows if row["status"] == "accepted") == accepted
+    assert {row["ear"] for row in rows} == set(EARS)
+    plan = load_run_plan(run / "plan.toml")
+    assert plan.sound is not None
+    both = plan.sound.both_ears
+    assert both is not None
+    for ear in EARS:
+        onsets_s = both.ear(ear).onsets(16 * 100) / plan.sound.sample_rate_hz
+        own = [row for row in rows if row["ear"] == ear]
+        late_s = [float(row["onset"]) - onsets_s[np.argmin(np.abs(onsets_s - float(row["onset"])))] for row in own]
+        assert len(own) > 160
+        assert np.ptp(late_s) < 3 / 8000.0  # every event is a sound of its ear, to a sample or two of the EEG

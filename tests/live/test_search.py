@@ -82,6 +82,8 @@ def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(togeth
         assert 0.0 <= one["threshold_db_nhl"] - HIDDEN_DB[one["ear"]] <= 15.0  # what can be seen begins above the hidden one
         assert one["found_db_nhl"] > HIDDEN_DB[one["ear"]]
     folder = RunFolder(Path(record["folder"]))
+    ended = list(folder.read_events())[-1]["sample"] / record["stream"]["rate_hz"]
+    print(f"together = {together}: {ended:.1f} s of stream for both thresholds")
     assert {path.name for path in folder.path.iterdir()} >= {"raw.xdf", "plan.toml", "cells.json", "cells.csv", "run.json"}
     assert not folder.average.exists()
     done = replay(folder)

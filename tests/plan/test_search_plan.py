@@ -146,3 +146,44 @@ def test_what_is_expected_of_a_threshold_reaches_the_search() -> None:
     one, other = (sought.condition for sought in search.sought)
     assert (one.ear, one.frequency_hz, one.expected_db, one.expected_sd_db) == ("right", 2000.0, 35.0, 12.0)
     assert (other.ear, math.isnan(other.frequency_hz), math.isnan(other.expected_db)) == ("left", True, True)
+
+
+BOTH = SOUND | {"together": True}
+
+
+@pytest.mark.parametrize(
+    ("sound", "conditions", "words"),
+    [
+        (BOTH, [ONE], "need a \\[search\\] with conditions of both ears"),
+        (BOTH, [ONE | {"masking_db_em": [40.0]}, OTHER], "noise would be in an ear that is tested"),
+        (BOTH | {"random_pause": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
+        (BOTH | {"held_to_plan": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
+        (BOTH | {"rate_per_s": 9.9}, [ONE, OTHER], "together = true at rate_per_s = 9.9: allowed is 10 and more"),
+        (BOTH | {"route": "bone", "transducer": "bone-vibrator"}, [ONE, OTHER], "a vibrator moves both ears"),
+    ],
+)
+def test_what_cannot_be_in_both_ears_at_once_is_refused(sound: Any, conditions: Any, words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        make_plan({"sound": sound, "search": {"condition": conditions}})
+    with pytest.raises(PlanError, match="need a"):
+        make_plan({"sound": BOTH})
+
+
+def test_in_both_ears_at_once_a_window_ends_before_the_ears_own_next_sound() -> None:
+    one = make_plan({"sound": SOUND, "search": {"condition": [ONE, OTHER]}})
+    both = make_plan({"sound": BOTH, "search": {"condition": [ONE, OTHER]}})
+    assert one.sound is not None
+    assert both.sound is not None
+    assert one.sound.room_ms - both.sound.room_ms == pytest.approx(1e3 / 37.1 / 32)
+    assert both.sound.sweep_s - one.sound.sweep_s == pytest.approx(1.5 / 37.1 / 16)
+
+
+def test_the_channel_of_each_ears_own_side_decides() -> None:
+    layout = Layout(16_000.0, ("Cz-M2", "Cz-M1", "trigger"), (0, 1), 2)
+    plan = make_plan({"sound": BOTH, "search": {"condition": [ONE, OTHER], "deciding": ["Cz-M1", "Cz-M2"]}})
+    search = make_search(written_out(plan), plan.engine_settings(layout))
+    assert search is not None
+    assert [(one.ear, layout.labels[one.channel]) for one in search.sought] == [("right", "Cz-M2"), ("left", "Cz-M1")]
+    wrong = make_plan({"sound": BOTH, "search": {"condition": [ONE, OTHER], "deciding": ["Cz-M1", "Fz"]}})
+    with pytest.raises(PlanError, match=r"search.deciding: 'Fz' is not among the EEG channels in use .Cz-M2, Cz-M1."):
+        make_search(written_out(wrong), wrong.engine_settings(layout))

@@ -31,7 +31,7 @@ from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
 from tests.report.test_report import Page
-from tests.searched import LEVELS
+from tests.searched import LEVELS, searched
 
 
 @pytest.fixture
@@ -333,3 +333,18 @@ def test_a_session_states_the_thresholds_of_its_searches_and_a_discarded_one_cou
     assert "probe fell out" in page.said
     assert "1 finished, 1 of them discarded" in page.said
     assert "Right ear, 2000 Hz octave chirp by air and 1 more condition: next a search" in page.said
+
+
+def test_that_both_ears_heard_sounds_at_once_is_told(tmp_path: Path) -> None:
+    run = searched(tmp_path / "both", 30.0, together=True)
+    record = json.loads((run / "run.json").read_text(encoding="utf-8"))
+    assert record["stimulus"]["together"] is True
+    said = said_of(run.parent)
+    assert "In run 1 both ears heard sounds at once: each ear had levels, units and a choice of its own." in said
+    for one in record["search"]["conditions"]:
+        assert f"Run 1: {one['words']}." in said
+    assert "both ears heard sounds at once" not in said_of_none(tmp_path)
+
+
+def said_of_none(tmp_path: Path) -> str:
+    return said_of(searched(tmp_path / "singly", 10.0).parent)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from quietfloor.monitor.search.outlook import ALIKE, NARROW, NARROW_S, WIDE, Outlook, Progress, foretell, together
+from quietfloor.monitor.search.outlook import ALIKE, NARROW, NARROW_S, WIDE, Outlook, Progress, foretell, in_turn
 from quietfloor.monitor.search.running import RunningSearch
 from tests.search.made import LEVELS, condition, sweeps_uv, wave_uv
 
@@ -30,10 +30,10 @@ def test_the_range_of_several_conditions_is_that_of_a_sum() -> None:
         sample = median_s * np.exp(spread * normal)
         parts.append(Outlook(*np.percentile(sample, (10, 50, 90))))
         drawn += sample
-    assert np.array(together(parts)) == pytest.approx(np.percentile(drawn, (10, 50, 90)), rel=0.08)
-    assert together(parts[:1]) == parts[0]
-    assert together([]) == Outlook(0.0, 0.0, 0.0)
-    assert math.isnan(together([parts[0], Outlook(*(math.nan,) * 3)]).low_s)
+    assert np.array(in_turn(parts)) == pytest.approx(np.percentile(drawn, (10, 50, 90)), rel=0.08)
+    assert in_turn(parts[:1]) == parts[0]
+    assert in_turn([]) == Outlook(0.0, 0.0, 0.0)
+    assert math.isnan(in_turn([parts[0], Outlook(*(math.nan,) * 3)]).low_s)
 
 
 def test_a_search_says_how_long_it_will_go_on() -> None:
