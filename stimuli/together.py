@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietfloor.stimuli.calibration import EARS
-from quietfloor.stimuli.schedule import Schedule, ScheduleError, Sweep
+from quietfloor.stimuli.schedule import RateError, Schedule, ScheduleError, Sweep, mains_conflict
 
 UNIT_SWEEPS = 16
 SLIDES = 32  # of an interval: the ears pass each other once in the 16 frames of a unit
@@ -77,9 +77,9 @@ class Together:
         if ear not in EARS:
             raise ScheduleError(f"ear = {ear!r}; allowed are left, right: each has a schedule of its own")
         frames = self.frames
-        slower = 1.0 + (1 if ear == "right" else -1) / SLIDES
+        rate_per_s = rates_per_s(frames.rate_per_s)[EARS.index(ear)]
         known = {one.name: getattr(frames, one.name) for one in fields(Schedule)}
-        return EarSchedule(**known | {"rate_per_s": frames.rate_per_s / slower}, together=self, column=EARS.index(ear))
+        return EarSchedule(**known | {"rate_per_s": rate_per_s}, together=self, column=EARS.index(ear))
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,30 @@ def _offsets(interval: float, seed: int, unit: int) -> NDArray[np.int64]:
     offsets = np.floor(phases[:, np.newaxis] + [slides[::-1], slides] + 0.5).astype(np.int64)
     offsets.setflags(write=False)
     return offsets
+
+
+def rates_per_s(rate_per_s: float) -> tuple[float, float]:
+    """The rates of the left and the right ear's sounds within a unit, at this rate of frames."""
+    return rate_per_s / (1.0 - 1.0 / SLIDES), rate_per_s / (1.0 + 1.0 / SLIDES)
+
+
+def locked(rate_per_s: float, mains_hz: tuple[float, ...]) -> bool:
+    """Whether frames at this rate, or the sounds of an ear, are in step with the mains."""
+    return any(mains_conflict(one, mains_hz) is not None for one in (rate_per_s, *rates_per_s(rate_per_s)))
+
+
+def refuse_locked(rate_per_s: float, mains_hz: tuple[float, ...]) -> None:
+    """Raise RateError, with rates nearby that are safe, if an ear would hear its sounds in step with the mains."""
+    if not locked(rate_per_s, mains_hz):
+        return
+    near = [round(rate_per_s + step / 10, 1) for step in sorted(range(-30, 31), key=abs)]
+    safe = [rate for rate in near if rate >= SLOWEST_PER_S and not locked(rate, mains_hz)][:3]
+    left, right = rates_per_s(rate_per_s)
+    use = f": use {', '.join(f'{rate:g}' for rate in sorted(safe))}" if safe else ""
+    raise RateError(
+        f"both ears at once at {rate_per_s:g}/s: the ears hear {left:.2f} and {right:.2f} sounds a second; one of these rates "
+        f"is in step with the mains, whose hum would average like a response{use}", tuple(safe),
+    )  # fmt: skip
 
 
 def shortest_interval_s(rate_per_s: float) -> float:

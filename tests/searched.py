@@ -49,7 +49,7 @@ def searched(session: Path, seconds: float = 60.0, together: bool = False) -> Pa
     settings = table.engine_settings(plan.engine_settings(Layout(8000.0, ("eeg", "trigger"), (0,), 1)))
     search = make_search(plan, settings)
     assert search is not None
-    engine, played = Engine(settings, None, search.judge), NextCell(len(search.streams))
+    engine, played = Engine(settings, None, search.judge), NextCell.of(plan)
     stimulus = make_cells(table, played, datetime.date(2026, 1, 15))
     assert isinstance(stimulus.frames, (CellFrames, TogetherFrames))
     source = PatientSource(stimulus, load_patient("quiet-sleeper"), 1, 5)

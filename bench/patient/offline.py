@@ -87,7 +87,7 @@ class PatientSource:
 def prepare(plan: Plan, patient: Patient, session: Path, seed: int, **how: Any) -> tuple[Run, PatientSource, Stimulus]:
     """Make a run that has not begun; ``how`` is passed to Run, for example the callbacks of a display."""
     assert plan.sound is not None
-    table, played, today = table_of(plan), NextCell(), datetime.date.today()
+    table, played, today = table_of(plan), NextCell.of(plan), datetime.date.today()
     stimulus = make_stimulus(plan.sound, today) if table is None else make_cells(table, played, today)
     channels = len(plan.stream.eeg)
     source = PatientSource(stimulus, patient, channels, seed)

@@ -248,7 +248,7 @@ def headline(now: SearchNow, status: Status, title: str) -> Headline:
     ahead, rest = "" if status.verdict is not None else to_go(now), _sentence(now)
     if status.verdict is None and (status.silent or status.no_trigger):
         (word, _, rest), state, ahead = status_text.headline(status, math.nan).partition(": "), "waiting", ""
-    signal = f"{clock(sum(one.answer.seconds for one in now.conditions))} of signal"
+    signal = f"{clock(now.signal_s)} of signal"
     particulars = (title, answered(now), _left_out(now), signal, f"processing lag {status.behind_ms:.0f} ms")
     return Headline(
         state, f"{word}: {ahead}" if ahead else word, rest, " · ".join(part for part in particulars if part),
@@ -261,7 +261,8 @@ def _sentence(now: SearchNow) -> str:
     if now.over or now.place is None:
         known = [one for one in now.conditions if not math.isnan(one.answer.threshold_db)]
         return "; ".join(_briefly(one) for one in known) or "nothing is known yet"
-    return "; ".join(_so_far(now.conditions[place.condition]) for place, _ in now.playing)
+    playing = [now.conditions[place.condition] for place, _ in now.playing]
+    return _so_far(playing[0]) if len(playing) == 1 else "; ".join(_briefly(one) for one in playing)
 
 
 def _so_far(one: ConditionNow) -> str:

@@ -160,7 +160,7 @@ def written_out(plan: Plan) -> Plan:
         sounds = [table.sounds[search.cells.cell(number, level)] for level in range(len(one.levels_db_nhl))]
         window_ms = window_of(sounds[0], room_ms) if one.window_ms is None else one.window_ms
         if window_ms[1] > room_ms:
-            lower = math.floor(1e4 / (window_ms[1] + table.time_zero_ms)) / 10
+            lower = table.sound.slower_per_s(window_ms[1] + table.time_zero_ms)
             raise PlanError(
                 f"search: the response window of {one.name} ends at {window_ms[1]:g} ms, but the next sound comes after "
                 f"{room_ms:.1f} ms: lower sound.rate_per_s to {lower:g}"

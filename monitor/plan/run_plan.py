@@ -296,7 +296,7 @@ class Plan(Section):
             return self
         stop_ms, zero_ms, room_ms = self.analysis.window_ms[1], self.sound.time_zero_ms, self.sound.room_ms
         if stop_ms > room_ms:
-            lower = math.floor(1e4 / (stop_ms + zero_ms)) / 10
+            lower = self.sound.slower_per_s(stop_ms + zero_ms)
             after = f"after {room_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
             raise ValueError(
                 f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next stimulus comes {after}: "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -21,7 +22,7 @@ from quietfloor.stimuli.frames import TRIGGER_DB_FS
 from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
 from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.stimulus import Kind, Standard, StimulusSpec
-from quietfloor.stimuli.together import REST, SLOWEST_PER_S, Together, shortest_interval_s
+from quietfloor.stimuli.together import REST, SLOWEST_PER_S, Together, locked, refuse_locked, shortest_interval_s
 
 WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
 OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
@@ -152,9 +153,19 @@ class SoundPlan(Section):
 
     @property
     def room_ms(self) -> float:
-        """Time from time zero to the next sound, in ms."""
-        interval_s = shortest_interval_s(self.rate_per_s) if self.together else 1.0 / self.rate_per_s
-        return 1e3 * interval_s - self.time_zero_ms
+        """Time from time zero to the next sound in the same ear, in ms."""
+        return 1e3 * self._interval_s(self.rate_per_s) - self.time_zero_ms
+
+    def slower_per_s(self, least_ms: float) -> float:
+        """The largest rate, in steps of 0.1/s, at which at least this time passes from one sound of an ear to the next; with both
+        ears at once one that can be played."""
+        tenths = math.floor(1e4 * self._interval_s(1.0) / least_ms)
+        while self.together and tenths > 10 * SLOWEST_PER_S and locked(tenths / 10, self.mains_hz):
+            tenths -= 1
+        return tenths / 10
+
+    def _interval_s(self, rate_per_s: float) -> float:
+        return shortest_interval_s(rate_per_s) if self.together else 1.0 / rate_per_s
 
     @model_validator(mode="after")
     def _together_by_air(self) -> SoundPlan:
@@ -166,6 +177,7 @@ class SoundPlan(Section):
             raise ValueError("together = true: both ears' sounds are found by the plan: leave random_pause and held_to_plan on")
         if self.rate_per_s < SLOWEST_PER_S:
             raise ValueError(f"together = true at rate_per_s = {self.rate_per_s:g}: allowed is {SLOWEST_PER_S:g} and more")
+        refuse_locked(self.rate_per_s, self.mains_hz)
         return self
 
     @field_validator("output", mode="before")

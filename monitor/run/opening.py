@@ -118,7 +118,7 @@ def _open(
     **listeners: Any,
 ) -> OpenRun:  # fmt: skip
     stimulus, today = None, datetime.date.today()
-    table, played = table_of(plan), NextCell(2 if plan.sound is not None and plan.sound.together else 1)
+    table, played = table_of(plan), NextCell.of(plan)
     if plan.sound is not None:
         spent = SessionDose(session).spent()
         if table is None:

@@ -21,7 +21,7 @@ from quietfloor.monitor.core.averaging import UNIT_SWEEPS
 from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.core.events import CellUnit, Event, Gap, LookDone, UnitDone, Verdict
 from quietfloor.monitor.core.samples import Chunk
-from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.disk_space import nearly_full
 from quietfloor.monitor.run.housekeeping import Housekeeping, MarkerSource
@@ -71,6 +71,11 @@ class NextCell:
     def __init__(self, streams: int = 1) -> None:
         self.cells: list[int | None] = [None] * streams
 
+    @classmethod
+    def of(cls, plan: Plan) -> NextCell:
+        """For the sound of a plan: one stream, or one for each ear."""
+        return cls(2 if plan.sound is not None and plan.sound.together else 1)
+
     def __call__(self, unit: int) -> int | None:
         return self.cells[unit % len(self.cells)]
 
@@ -102,7 +107,7 @@ class Run:
         self.unit: UnitFinding | None = None
         self.engine: Engine | None = None
         self.search: PlannedSearch | None = None
-        self._played = played or NextCell()
+        self._played = played or NextCell.of(resolved.plan)
         self.failure: str | None = None
         self._source, self._sound = source, sound
         streams = [source.description] + ([marker_stream] if marker_stream is not None else [])

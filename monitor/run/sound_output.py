@@ -19,7 +19,7 @@ from quietfloor.monitor.plan.cell_table import CellTable
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.storage.dose_ledger import SessionDose, dose_record
-from quietfloor.stimuli.calibration import EARS, Calibration, LevelError
+from quietfloor.stimuli.calibration import Calibration, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
@@ -165,11 +165,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
         if both is None:
             frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, loudest, spent, size)
         else:
-            for ear in EARS:
-                refuse_mains_locked(both.ear(ear).rate_per_s, plan.mains_hz)
             frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size)
-    except RateError as error:
-        raise PlanError(f"sound: together = true at rate_per_s = {plan.rate_per_s:g}: {error}") from error
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
     record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s} | ({} if both is None else {"together": True})

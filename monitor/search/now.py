@@ -53,6 +53,16 @@ class SearchNow:
     minutes_median: float = math.nan
     minutes_high: float = math.nan
     beside: tuple[Place, str] | None = None
+    at_once: bool = False
+
+    @property
+    def signal_s(self) -> float:
+        """Duration of all units of the conditions in s; with both ears ``at_once`` that of the ear that has more."""
+        of_ears: dict[str, float] = {}
+        for one in self.conditions:
+            ear = one.ear if self.at_once else ""
+            of_ears[ear] = of_ears.get(ear, 0.0) + one.answer.seconds
+        return max(of_ears.values(), default=0.0)
 
     @property
     def playing(self) -> tuple[tuple[Place, str], ...]:

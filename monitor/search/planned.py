@@ -231,7 +231,7 @@ class PlannedSearch:
         return SearchNow(
             conditions, None if at is None else at.place, "" if at is None else at.choice.why, said,
             self.sample / self._rate_hz, self.paused, self._over, low_s / 60.0, median_s / 60.0, high_s / 60.0,
-            None if beside is None else (beside.place, beside.choice.why),
+            None if beside is None else (beside.place, beside.choice.why), len(self.streams) > 1,
         )  # fmt: skip
 
     def _condition_now(self, number: int) -> ConditionNow:

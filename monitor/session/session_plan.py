@@ -24,7 +24,6 @@ from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_err
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.untrusted.bounded_io import toml_of
 from quietfloor.stimuli.stimulus import Kind
-from quietfloor.stimuli.together import SLOWEST_PER_S
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
@@ -317,7 +316,7 @@ class SessionPlan(_Section):
 
     def _together(self, ahead: SearchAhead, own: SoundPlan | None) -> bool:
         """Whether both ears hear the sounds of this recording at once: wanted, by air, both there, and no noise."""
-        if not self.search.together or own is None or own.masking != "none" or own.rate_per_s < SLOWEST_PER_S:
+        if not self.search.together or own is None or own.masking != "none":
             return False
         conditions = [one.condition for one in ahead.conditions]
         by_air = {one.route for one in conditions} == {"air"} and {one.ear for one in conditions} == {"left", "right"}

@@ -148,7 +148,7 @@ def test_what_is_expected_of_a_threshold_reaches_the_search() -> None:
     assert (other.ear, math.isnan(other.frequency_hz), math.isnan(other.expected_db)) == ("left", True, True)
 
 
-BOTH = SOUND | {"together": True}
+BOTH = SOUND | {"together": True, "rate_per_s": 38.5}
 
 
 @pytest.mark.parametrize(
@@ -159,6 +159,7 @@ BOTH = SOUND | {"together": True}
         (BOTH | {"random_pause": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
         (BOTH | {"held_to_plan": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
         (BOTH | {"rate_per_s": 9.9}, [ONE, OTHER], "together = true at rate_per_s = 9.9: allowed is 10 and more"),
+        (BOTH | {"rate_per_s": 37.1}, [ONE, OTHER], "the ears hear 38.30 and 35.98 sounds a second; .*: use 36.9"),
         (BOTH | {"route": "bone", "transducer": "bone-vibrator"}, [ONE, OTHER], "a vibrator moves both ears"),
     ],
 )
@@ -170,12 +171,12 @@ def test_what_cannot_be_in_both_ears_at_once_is_refused(sound: Any, conditions: 
 
 
 def test_in_both_ears_at_once_a_window_ends_before_the_ears_own_next_sound() -> None:
-    one = make_plan({"sound": SOUND, "search": {"condition": [ONE, OTHER]}})
+    one = make_plan({"sound": SOUND | {"rate_per_s": 38.5}, "search": {"condition": [ONE, OTHER]}})
     both = make_plan({"sound": BOTH, "search": {"condition": [ONE, OTHER]}})
     assert one.sound is not None
     assert both.sound is not None
-    assert one.sound.room_ms - both.sound.room_ms == pytest.approx(1e3 / 37.1 / 32)
-    assert both.sound.sweep_s - one.sound.sweep_s == pytest.approx(1.5 / 37.1 / 16)
+    assert one.sound.room_ms - both.sound.room_ms == pytest.approx(1e3 / 38.5 / 32)
+    assert both.sound.sweep_s - one.sound.sweep_s == pytest.approx(1.5 / 38.5 / 16)
 
 
 def test_the_channel_of_each_ears_own_side_decides() -> None:
@@ -187,3 +188,14 @@ def test_the_channel_of_each_ears_own_side_decides() -> None:
     wrong = make_plan({"sound": BOTH, "search": {"condition": [ONE, OTHER], "deciding": ["Cz-M1", "Fz"]}})
     with pytest.raises(PlanError, match=r"search.deciding: 'Fz' is not among the EEG channels in use .Cz-M2, Cz-M1."):
         make_search(written_out(wrong), wrong.engine_settings(layout))
+
+
+def test_a_rate_that_leaves_no_room_in_both_ears_is_told_with_one_that_does() -> None:
+    low = {"stimulus": "octave-chirp", "frequency_hz": 500.0, "levels_db_nhl": [10.0, 30.0]}
+    conditions = [low | {"ear": "left"}, low | {"ear": "right"}]
+    plans = [
+        make_plan({"sound": BOTH | {"rate_per_s": rate}, "search": {"condition": conditions}}) for rate in (39.1, 38.5)
+    ]  # fmt: skip
+    with pytest.raises(PlanError, match=r"after 20.8 ms: lower sound.rate_per_s to 38.5"):
+        written_out(plans[0])
+    written_out(plans[1])

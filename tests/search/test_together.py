@@ -11,8 +11,9 @@ import pytest
 from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.core.events import CellUnit, Event, Verdict
 from quietfloor.monitor.core.train import EARS
-from quietfloor.monitor.display.board import board_of, recent
+from quietfloor.monitor.display.board import board_of, headline, recent
 from quietfloor.monitor.display.searchtext import line
+from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.choice import Wanted
 from quietfloor.monitor.search.planned import PlannedSearch, Sought
 from quietfloor.monitor.search.record import search_record
@@ -142,6 +143,10 @@ def test_both_are_shown() -> None:
     board = board_of(now)
     assert all(column.words.startswith("plays") for column in board.columns)
     assert recent((), now) == (0, 1)
+    said = headline(now, Status("running", search=now, seconds=now.seconds), "both")
+    assert now.signal_s <= 60 * 0.4 + 1e-9  # of one ear
+    assert said.rest.count("dB nHL") == 2
+    assert len(said.rest) < 100  # both fit on a narrow screen
     assert "1. click, left ear, 0" in line(now)
     assert "2. click, right ear, 0" in line(now)
     only = replace(now, beside=None)

@@ -21,6 +21,7 @@ from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE
 from quietfloor.monitor.commands.session_search import _asked
 from quietfloor.monitor.display.run_view import Remark, WindowLink
+from quietfloor.monitor.plan.cell_table import written_out
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.session import Session
@@ -244,7 +245,11 @@ def test_the_window_offers_where_a_search_begins_and_takes_remarks(tmp_path: Pat
 def test_both_ears_at_once_where_a_recording_allows_it(tmp_path: Path) -> None:
     """Both ears by air without noise; else singly. Of the channels, those of the ears' own sides decide."""
     wanted = "[search]\ntogether = true\ndeciding = [\"Cz-M1\", \"Cz-M2\"]\n[limits]"
-    plan = make_session_plan(tomllib.loads(PLAN.replace("[limits]", wanted)))
+    text = PLAN.replace("[limits]", wanted)
+    tight = Session.begin(tmp_path / "tight", make_session_plan(tomllib.loads(text)))
+    with pytest.raises(PlanError, match=r"the next sound comes after 20.8 ms: lower sound.rate_per_s to 38.5"):
+        written_out(tight.next_search())  # type: ignore[arg-type]
+    plan = make_session_plan(tomllib.loads(text.replace("rate_per_s = 39.1", "rate_per_s = 38.5")))
     session = Session.begin(tmp_path / "both", plan)
     both = session.next_search()
     assert both is not None
