@@ -10,16 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from quietfloor.stimuli.calibration import LevelError
+from quietfloor.stimuli.calibration import EARS, LevelError
 from quietfloor.stimuli.ceiling import RMS_WINDOW_S, WINDOW_S, Ceiling
 from quietfloor.stimuli.cell_code import CellCode
-from quietfloor.stimuli.dose import Dose
+from quietfloor.stimuli.dose import Dose, DoseGuard, weights
 from quietfloor.stimuli.frames import TRIGGER_DB_FS, FrameSource
 from quietfloor.stimuli.masking import RAMP_S, Masking, Noise
 from quietfloor.stimuli.schedule import Schedule, ScheduleError, Sweep
 from quietfloor.stimuli.waveforms import Waveform
 
-ASK_S = RAMP_S  # before a unit begins, as masking noise needs; with what a player renders ahead a second before it is heard
+ASK_S = RAMP_S + RMS_WINDOW_S  # before a unit begins, as masking noise needs; with what a player renders ahead about a second
 LARGEST_RISE_DB = 20.0  # own choice: of the level from one unit to the next
 
 Choose = Callable[[int], int | None]  # number of a unit -> its cell; None: no answer. At once, from the renderer's thread
@@ -30,7 +30,7 @@ class CellSound:
     """One cell of a run.
 
     gain, ear: as for `FrameSource`. level_db: its level, compared with those of the other cells. condition: cells of one
-    condition differ in level alone. masking_rms: RMS of the masking noise that the cell needs, 0 for none.
+    condition differ in level alone. masking: the noise in the other ear that the cell needs, None for none.
     """
 
     waveform: Waveform
@@ -38,7 +38,7 @@ class CellSound:
     ear: str
     level_db: float
     condition: str
-    masking_rms: float = 0.0
+    masking: Masking | None = None
 
 
 class CellFrames(FrameSource):
@@ -54,11 +54,14 @@ class CellFrames(FrameSource):
     cell that was played.
 
     Each cell is checked like a run with that sound alone. The ceiling and the weights of the dose are those of the playing cell;
-    where 125 ms contain two cells, the higher of their RMS limits holds. `masking` is the loudest noise of all cells. The noise
-    is as loud as the playing cell and the cells chosen next need, and its level changes over `RAMP_S`.
+    where 125 ms contain two cells, the higher of their RMS limits holds. Masking noise is as loud as the playing cell and the
+    cells chosen next need, and its level changes over `RAMP_S`.
 
-    Raises LevelError and ScheduleError as `FrameSource` does, and LevelError if cells and masking do not fit together or `choose`
-    returns a number that is no cell.
+    An ear never hears sounds and masking noise within 125 ms. Where a chosen cell would begin too soon for that, the silent cell
+    of the table is played instead (without one, the previous cell). `beside`: frames that are played together with these, for the
+    other ear; what they play counts too, and both have one dose.
+
+    Raises LevelError and ScheduleError as `FrameSource` does, and LevelError if `choose` returns a number that is no cell.
     """
 
     def __init__(
@@ -69,23 +72,22 @@ class CellFrames(FrameSource):
         code: CellCode,
         choose: Choose,
         first: int = 0,
-        masking: Masking | None = None,
         spent: Dose | None = None,
         trigger_db_fs: float = TRIGGER_DB_FS,
+        beside: CellFrames | None = None,
     ) -> None:
         if code.cells != len(cells) or not 0 <= first < len(cells):
             raise LevelError(f"{len(cells)} cells, a code of {code.cells}, first cell {first}; all are of one table, from 0 on")
-        loudest = max(cell.masking_rms for cell in cells)
-        if loudest > (0.0 if masking is None else masking.rms):
-            raise LevelError(f"a cell needs noise of {loudest:g} RMS, more than masking has: give the loudest noise of all cells")
         begun = cells[first]
-        super().__init__(begun.waveform, begun.gain, begun.ear, schedule, ceiling, masking, spent, trigger_db_fs)
+        super().__init__(begun.waveform, begun.gain, begun.ear, schedule, ceiling, None, spent, trigger_db_fs)
         endless = replace(schedule, n_sweeps=None)
-        noises = [None if masking is None else replace(masking, rms=cell.masking_rms) for cell in cells]
         self._each = [
-            FrameSource(cell.waveform, cell.gain, cell.ear, endless, ceiling, noise, None, trigger_db_fs)
-            for cell, noise in zip(cells, noises, strict=True)
+            FrameSource(cell.waveform, cell.gain, cell.ear, endless, ceiling, cell.masking, None, trigger_db_fs) for cell in cells
         ]
+        if beside is not None:
+            self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group, beside._guard)
+            beside._beside = self
+        self._beside: CellFrames | None = beside
         self.cells, self._code, self._choose = tuple(cells), code, choose
         rate_hz = schedule.sample_rate_hz
         latest = max(round(cell.waveform.time_zero_s * rate_hz) for cell in cells)
@@ -101,26 +103,39 @@ class CellFrames(FrameSource):
                 f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
             )
         self.total_samples = self._length()
-        self._noise = None if masking is None else Noise(masking, self.total_samples)
         self._ask, self._window = round(ASK_S * rate_hz), math.ceil(RMS_WINDOW_S * rate_hz)
+        loudest: dict[tuple[object, ...], Masking] = {}
+        for cell in cells:
+            if (noise := cell.masking) is not None and noise.rms > 0.0:
+                kept = loudest.get(_kind(noise))
+                loudest[_kind(noise)] = noise if kept is None or noise.rms > kept.rms else kept
+        self._maskers = [Masker(noise, self.total_samples) for noise in loudest.values()]
+        self._silent = next((number for number, cell in enumerate(cells) if cell.gain == 0.0 and cell.masking is None), None)
         self._starts: Iterator[Sweep] = (sweep for sweep in schedule.sweeps() if sweep.index_in_unit == 0)
         self._start: Sweep | None = next(self._starts, None)  # of the next unit that has no cell yet
         self._asked: deque[tuple[int, int]] = deque()  # first sample and cell of units that have one, and did not begin
         self.of_units: list[int] = []  # cell of each unit that has one, from the first on
         self._now: int | None = None  # the cell that plays
         self._chosen = first
+        self._reached_db = cells[first].level_db  # by the last chosen cell; silence between sounds and noise does not count
         self._recent: deque[tuple[int, int]] = deque()  # cells before it, and until when they are within 125 ms
-        self._ramp = max(1, round(RAMP_S * rate_hz))
-        self._loudness = self._wanted = 0  # of the noise, of `_ramp`: whole numbers, so that blocks make no difference
 
     def read(self, n: int) -> NDArray[np.float32]:
         """The next `n` frames, (3, n) float32, as for a run with one sound."""
         end = self.position + n
         pieces = [super().read(0)]
         while self.position < end:
-            self._turn()
-            pieces.append(super().read(self._next_turn(end) - self.position))
+            pieces.append(self.read_on(self.turn(end) - self.position))
         return np.concatenate(pieces, axis=1)
+
+    def turn(self, end: int) -> int:
+        """Apply the changes that are due at the next sample; return the sample at which the next ones are due, up to ``end``."""
+        self._turn()
+        return self._next_turn(end)
+
+    def read_on(self, n: int) -> NDArray[np.float32]:
+        """The next `n` frames after a turn, up to the next one at most."""
+        return super().read(n)
 
     def exposure(self, sweeps: float, seconds: float) -> Dose:
         """Sound dose of each ear for this many sweeps of the cell that is loudest there, with its masking noise for so many
@@ -139,7 +154,9 @@ class CellFrames(FrameSource):
     def _turn(self) -> None:
         """Apply the changes that are due at the next sample: choose cells, begin units, and set the ceiling for them."""
         while self._start is not None and self.position >= self._start.onset_sample - self._ask:
-            self._chosen = self._allowed(self._choose(self._start.unit))
+            wanted = self._choose(self._start.unit)
+            if wanted is not None:
+                self._chosen = self._kept_apart(self._allowed(wanted))
             self._asked.append((self._start.onset_sample, self._chosen))
             self.of_units.append(self._chosen)
             self._start = next(self._starts, None)
@@ -149,17 +166,25 @@ class CellFrames(FrameSource):
             before, (_, self._now) = self._now, self._asked.popleft()
             if before is not None and before != self._now:
                 self._recent.append((self.position + self._window, before))
-            self._guard.weigh(self._each[self._now]._weights)
         if self._now is None and not self._asked:
             return
         playing = self._asked[0][1] if self._now is None else self._now
+        coming = (playing, *(cell for _, cell in self._asked))
+        for masker in self._maskers:
+            needed = [self.cells[cell].masking for cell in coming]
+            masker.need(max((noise.rms for noise in needed if noise is not None and _kind(noise) == masker.kind), default=0.0))
+        heard = (playing, *(cell for _, cell in self._recent))
+        columns = list(self._each[playing]._weights)
         for column in range(2):
-            self._limiters[column].limit_to(self._each[playing]._limits[column])
-            heard = (playing, *(cell for _, cell in self._recent))
-            self._rms_limiters[column].limit_to(max(self._each[cell]._rms_limits[column] for cell in heard))
-        if self.masking is not None and self.masking.rms > 0.0:
-            needed = max(self.cells[cell].masking_rms for cell in (playing, *(cell for _, cell in self._asked)))
-            self._wanted = math.ceil(needed / self.masking.rms * self._ramp)
+            limit = self._each[playing]._limits[column]
+            rms_limit = max(self._each[cell]._rms_limits[column] for cell in heard)
+            for masker in self._maskers:
+                if masker.column == column and masker.sounds:
+                    limit, rms_limit = max(limit, masker.limit), max(rms_limit, masker.rms_limit)
+                    columns[column] = masker.weights
+            self._limiters[column].limit_to(limit)
+            self._rms_limiters[column].limit_to(rms_limit)
+        self._guard.weigh((columns[0], columns[1]))
 
     def _next_turn(self, end: int) -> int:
         asks = [] if self._start is None else [self._start.onset_sample - self._ask]
@@ -167,13 +192,11 @@ class CellFrames(FrameSource):
         ends = [until for until, _ in self._recent]
         return min((at for at in (*asks, *begins, *ends) if self.position < at < end), default=end)
 
-    def _allowed(self, cell: int | None) -> int:
-        """Return the cell that is played if this cell was chosen."""
-        if cell is None:
-            return self._chosen
+    def _allowed(self, cell: int) -> int:
+        """Return the cell that is played if this cell was chosen: no step up is too large."""
         if not 0 <= cell < len(self.cells):
             raise LevelError(f"cell {cell} was chosen; there are cells 0 to {len(self.cells) - 1}")
-        most_db = self.cells[self._chosen].level_db + LARGEST_RISE_DB
+        most_db = self._reached_db + LARGEST_RISE_DB
         if self.cells[cell].level_db <= most_db:
             return cell
         softer = [
@@ -182,6 +205,21 @@ class CellFrames(FrameSource):
             if one.condition == self.cells[cell].condition and one.level_db <= most_db
         ]
         return max(softer)[1] if softer else self._chosen
+
+    def _kept_apart(self, cell: int) -> int:
+        """Return this cell, or the silent one where an ear would hear sounds and masking noise within 125 ms."""
+        new = self.cells[cell]
+        known = [source.cells[number] for source in (self, self._beside) if source is not None for number in source._heard()]
+        in_noise = any(one.masking is not None and new.gain > 0.0 and new.ear == one.masking.ear for one in known)
+        to_mask = None if new.masking is None else new.masking.ear
+        if in_noise or any(one.gain > 0.0 and one.ear in (to_mask, "both") for one in known if to_mask is not None):
+            return self._chosen if self._silent is None else self._silent
+        self._reached_db = new.level_db
+        return cell
+
+    def _heard(self) -> set[int]:
+        """The cells that play, that will, or that did within 125 ms."""
+        return {cell for _, cell in (*self._recent, *self._asked)} | ({self._now} if self._now is not None else set())
 
     def _as_played(self, sweep: Sweep) -> Sweep:
         return replace(sweep, cell=self._now)
@@ -194,17 +232,49 @@ class CellFrames(FrameSource):
         assert sweep.cell is not None
         return self._code.wide(sweep.unit, sweep.cell)[sweep.index_in_unit]
 
-    def _masked(self, noise: NDArray[np.float64]) -> NDArray[np.float64]:
-        steps = np.arange(1, noise.size + 1)
-        if self._wanted >= self._loudness:
-            loudness = np.minimum(self._loudness + steps, self._wanted)
-        else:
-            loudness = np.maximum(self._loudness - steps, self._wanted)
-        if noise.size:
-            self._loudness = int(loudness[-1])
-        return noise * (loudness / self._ramp)
+    def _add_noise(self, frames: NDArray[np.float64]) -> None:
+        for masker in self._maskers:
+            frames[masker.column] += masker.read(frames.shape[1])
 
     def _forget_from(self, stop: int) -> None:
         super()._forget_from(stop)
         self._start = None
         self._asked.clear()
+
+
+def _kind(noise: Masking) -> tuple[object, ...]:
+    """What noises share that differ in level alone."""
+    return noise.noise, noise.ear, noise.frequency_hz, noise.seed
+
+
+class Masker:
+    """One kind of masking noise, ``loudest`` at its loudest, whose level follows what is needed over `RAMP_S`; silent at
+    ``stop``."""
+
+    def __init__(self, loudest: Masking, stop: int | None) -> None:
+        self.kind, self.column = _kind(loudest), EARS.index(loudest.ear)
+        self.limit = loudest.ceiling.peak_to_peak(None)[self.column]
+        self.rms_limit = loudest.ceiling.rms(None, 0.0)[self.column]
+        self.weights = weights(loudest.ceiling, loudest.ear, None, loudest.rate_hz)
+        self._noise, self._rms = Noise(loudest, stop), loudest.rms
+        self._ramp = max(1, round(RAMP_S * loudest.rate_hz))
+        self._loudness = self._wanted = 0  # of `_ramp`: whole numbers, so that blocks make no difference
+
+    def need(self, rms: float) -> None:
+        """Let the noise become as loud as this from the next sample on."""
+        self._wanted = math.ceil(rms / self._rms * self._ramp)
+
+    @property
+    def sounds(self) -> bool:
+        return max(self._wanted, self._loudness) > 0
+
+    def read(self, n: int) -> NDArray[np.float64]:
+        """The next samples (n,)."""
+        noise, steps = self._noise.read(n), np.arange(1, n + 1)
+        if self._wanted >= self._loudness:
+            loudness = np.minimum(self._loudness + steps, self._wanted)
+        else:
+            loudness = np.maximum(self._loudness - steps, self._wanted)
+        if n:
+            self._loudness = int(loudness[-1])
+        return noise * (loudness / self._ramp)

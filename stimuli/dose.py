@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
@@ -87,19 +87,34 @@ def weights(ceiling: Ceiling, ear: str, waveform: Waveform | None, rate_hz: floa
     return (weight, 0.0) if ear == "left" else (0.0, weight)
 
 
+@dataclass
+class _Account:
+    """Dose of both ears in Pa2 s: the most that they may get, what they are allowed, and what they got."""
+
+    most: list[float]
+    left: list[float]
+    running: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    exhausted: bool = False
+
+    def __post_init__(self) -> None:
+        self.exhausted = any(not left > 0.0 for left in self.left)
+
+
 class DoseGuard:
     """Count the dose of the two sound columns, and silence them permanently at the limit of either ear.
 
     weights: for each column (left, right) the Pa2 s of the (left, right) ear, as returned by `weights`. The sample at which the
-    sound ends does not depend on how the columns are cut into blocks.
+    sound ends does not depend on how the columns are cut into blocks. `beside`: another guard that counts for the same ears; both
+    then have one account.
     """
 
-    def __init__(self, weights: tuple[tuple[float, float], tuple[float, float]], spent: Dose, age_group: str) -> None:
-        self._most = [limit_pa2s(age_group) - spent for spent in spent.both]
-        self._left = list(self._most)
-        self._running = [0.0, 0.0]
+    def __init__(
+        self, weights: tuple[tuple[float, float], tuple[float, float]], spent: Dose, age_group: str,
+        beside: DoseGuard | None = None,
+    ) -> None:  # fmt: skip
+        most = [limit_pa2s(age_group) - spent for spent in spent.both]
+        self._account: _Account = _Account(most, list(most)) if beside is None else beside._account
         self.weigh(weights)
-        self.exhausted = any(not left > 0.0 for left in self._left)
 
     def weigh(self, weights: tuple[tuple[float, float], tuple[float, float]]) -> None:
         """Use other weights from the next frame on, because another sound plays."""
@@ -109,22 +124,30 @@ class DoseGuard:
 
     def extend(self, dose: Dose) -> None:
         """Raise the allowance by `dose`. The limit of an ear is never raised, and sound that was ended stays ended."""
-        self._left = [min(most, left + more) for most, left, more in zip(self._most, self._left, dose.both, strict=True)]
+        one = self._account
+        one.left = [min(most, left + more) for most, left, more in zip(one.most, one.left, dose.both, strict=True)]
 
     def allow(self, dose: Dose) -> None:
         """Allow no more than `dose` from now on. An earlier allowance is never raised."""
-        self._left = [min(left, run + more) for left, run, more in zip(self._left, self._running, dose.both, strict=True)]
+        one = self._account
+        one.left = [min(left, run + more) for left, run, more in zip(one.left, one.running, dose.both, strict=True)]
+
+    @property
+    def exhausted(self) -> bool:
+        """Whether an ear has had all that it may get."""
+        return self._account.exhausted
 
     @property
     def given(self) -> Dose:
         """Dose that has passed so far, in this run alone."""
-        return Dose(*self._running)
+        return Dose(*self._account.running)
 
     def admit(self, columns: NDArray[np.float64]) -> int:
         """Number of these frames, (2, n) left and right, that may be played: n, or fewer when the limit is reached; after that
         always 0."""
         n = int(columns.shape[1])
-        if self.exhausted:
+        account = self._account
+        if account.exhausted:
             return 0
         if not np.any(columns):
             return n
@@ -133,12 +156,12 @@ class DoseGuard:
         admitted = n
         for ear in range(2):
             energy = self._weights[0][ear] * squares[0] + self._weights[1][ear] * squares[1]
-            sums.append(np.cumsum(np.concatenate([[self._running[ear]], energy])))  # one by one: the same for any block size
-            over = np.flatnonzero(~(sums[ear][1:] <= self._left[ear]))
+            sums.append(np.cumsum(np.concatenate([[account.running[ear]], energy])))  # one by one: the same for any block size
+            over = np.flatnonzero(~(sums[ear][1:] <= account.left[ear]))
             if over.size:
                 admitted = min(admitted, int(over[0]))
-        self._running = [float(total[admitted]) for total in sums]
-        self.exhausted = admitted < n
+        account.running = [float(total[admitted]) for total in sums]
+        account.exhausted = admitted < n
         return admitted
 
 

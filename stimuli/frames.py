@@ -186,8 +186,7 @@ class FrameSource:
             for column in columns:
                 _place(frames[column], sweep.sign * sound, start)
             _place(frames[2], self._triggers[self._is_wide(sweep)], start)
-        if self._noise is not None:
-            frames[self._noise_column] += self._masked(self._noise.read(n))
+        self._add_noise(frames)
         self.position += n
         while self._playing and self._playing[0].onset_sample + self._reach <= self.position:
             self._playing.popleft()
@@ -207,9 +206,10 @@ class FrameSource:
         """Whether the trigger of this sweep is as wide as the mark of a unit."""
         return sweep.index_in_unit == 0
 
-    def _masked(self, noise: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The next samples (n,) of masking noise at the level that is due."""
-        return noise
+    def _add_noise(self, frames: NDArray[np.float64]) -> None:
+        """Add the masking noise of the next samples to frames (3, n)."""
+        if self._noise is not None:
+            frames[self._noise_column] += self._noise.read(frames.shape[1])
 
     def _as_played(self, sweep: Sweep) -> Sweep:
         return sweep

@@ -1,7 +1,7 @@
 """Whole virtual persons: both ears at four frequencies, searched as a session does it, singly or in both ears at once.
 
-The first recording covers the levels that need no noise. A condition whose threshold lies above them is searched again in a
-second recording, with noise in the other ear and therefore singly. Both kinds of session have the same people, noise and rules.
+A session is one recording. Levels for which advice asks for noise are played with noise in the other ear, and then one ear hears
+sounds alone, both ears at once or not. Both kinds of session have the same people, noise and rules.
 With both ears at once the sweeps of an ear also contain what its sounds' neighbours evoke in the other ear. The two ears' sweeps
 have noise of their own: they overlap in time, but at a phase that changes from unit to unit.
 """
@@ -39,6 +39,7 @@ from quietfloor.bench.simulate.simulated_staircases import (
     setup_of,
 )
 from quietfloor.monitor.core.averaging import UNIT_SWEEPS
+from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.search.choice import Wanted
 from quietfloor.monitor.search.running import Answer, Condition, RunningSearch
 from quietfloor.stimuli.schedule import Schedule
@@ -47,17 +48,18 @@ from quietfloor.stimuli.together import REST, Together
 CONDITIONS = 2 * len(FREQUENCIES_HZ)
 BOTH_UNIT_S = UNIT_S + REST / RATE_PER_S
 SOUND_HZ = 48_000.0
-LONGEST_MINUTES = 60.0  # of a recording
+LONGEST_MINUTES = 90.0  # of a recording
+HAND_OVER_UNITS = (3, 4)  # of silence, singly and together, between sounds and noise in an ear: as `CellFrames` at this rate
 
 
 @dataclass(frozen=True)
 class Person:
-    """One session. `minutes`: of all its recordings; `found`: one for each ear and frequency."""
+    """One session. `noise_minutes`: of its `minutes`, with noise in an ear; `found`: one for each ear and frequency."""
 
     number: int
     kind: str
     minutes: float
-    recordings: int
+    noise_minutes: float
     found: tuple[Found, ...]
 
 
@@ -70,20 +72,9 @@ def conditions_of(number: int, sessions: Sessions, deaf: bool = False) -> tuple[
 
 
 def person(number: int, sessions: Sessions, wanted: Wanted, together: bool, deaf: bool = False) -> Person:
-    """One session of a person."""
+    """One session of a person: one recording."""
     asked = conditions_of(number, sessions, deaf)
-    quiet = [_quiet_levels(ear, sessions) for ear in asked]
-    answers, minutes = _recording(asked, quiet, sessions, wanted, together, 0)
-    every = [condition_of(ear, sessions).levels_db for ear in asked]
-    open_ = [place for place, answer in enumerate(answers) if not (answer.finished and math.isfinite(answer.threshold_db))]
-    loud = [place for place in open_ if len(quiet[place]) < len(every[place])]
-    if loud:
-        again, more = _recording(
-            [asked[place] for place in loud], [every[place] for place in loud], sessions, wanted, False, 1
-        )  # fmt: skip
-        minutes += more
-        for place, answer in zip(loud, again, strict=True):
-            answers[place] = answer
+    answers, minutes, noise_minutes = _recording(asked, sessions, wanted, together)
     found = tuple(
         Found(
             ear=ear.number, kind=ear.kind, oddity=AS_MODELLED.name, route=ear.route, frequency_hz=ear.frequency_hz,
@@ -93,48 +84,47 @@ def person(number: int, sessions: Sessions, wanted: Wanted, together: bool, deaf
         )
         for place, (ear, answer) in enumerate(zip(asked, answers, strict=True))
     )  # fmt: skip
-    return Person(number, asked[0].kind, minutes, 1 + bool(loud), found)
+    return Person(number, asked[0].kind, minutes, noise_minutes, found)
 
 
-def _quiet_levels(ear: VirtualEar, sessions: Sessions) -> tuple[float, ...]:
-    """The levels of a condition that need no noise."""
-    levels = condition_of(ear, sessions).levels_db
-    return tuple(level for level in levels if math.isnan(advised_masking_db_em(RunRequest(ear, level, 0, 0.0), sessions)))
-
-
-def _at_levels(condition: Condition, levels_db: tuple[float, ...]) -> Condition:
-    """The same condition at some of its levels."""
-    places = [condition.levels_db.index(level) for level in levels_db]
-    settings = tuple(condition.settings[place] for place in places)
-    return replace(
-        condition, levels_db=levels_db, settings=settings, brackets_ms=tuple(condition.brackets_ms[place] for place in places)
-    )  # fmt: skip
+def _noisy(ear: VirtualEar, level_db: float, sessions: Sessions) -> bool:
+    """Whether advice asks for noise in the other ear."""
+    return not math.isnan(advised_masking_db_em(RunRequest(ear, level_db, 0, 0.0), sessions))
 
 
 def _recording(
-    asked: Sequence[VirtualEar], offered_db: Sequence[tuple[float, ...]], sessions: Sessions, wanted: Wanted, together: bool,
-    number: int,
-) -> tuple[list[Answer], float]:  # fmt: skip
-    """Answers of one recording, and its minutes."""
+    asked: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted, together: bool
+) -> tuple[list[Answer], float, float]:
+    """Answers of one recording, its minutes, and those with noise."""
     unit_s = BOTH_UNIT_S if together else UNIT_S
+    every = [condition_of(ear, sessions) for ear in asked]
     conditions = tuple(
-        _at_levels(replace(condition_of(ear, sessions), rank=place // 2, ear=ear.side, unit_s=unit_s), levels)
-        for place, (ear, levels) in enumerate(zip(asked, offered_db, strict=True))
-    )
+        replace(
+            one, rank=place // 2, ear=ear.side, unit_s=unit_s,
+            noisy=tuple(_noisy(ear, level_db, sessions) for level_db in one.levels_db),
+        )
+        for place, (ear, one) in enumerate(zip(asked, every, strict=True))
+    )  # fmt: skip
     grids = [setup_of(ear.frequency_hz, ear.age_group, 40.0, sessions).grid for ear in asked]
-    responses = [Responses(ear, AS_MODELLED, sessions, grid, alone=False) for ear, grid in zip(asked, grids, strict=True)]
+    responses = [Responses(ear, AS_MODELLED, sessions, grid, False, True) for ear, grid in zip(asked, grids, strict=True)]
     of_sides = tuple(tuple(place for place, ear in enumerate(asked) if ear.side == side) for side in ("left", "right"))
     streams = of_sides if together and all(of_sides) else (tuple(range(len(asked))),)
     running = RunningSearch(conditions, wanted, streams)
     largest = max(grids, key=lambda grid: grid.n_times)
-    head = Head([RunRequest(asked[0], 0.0, 2 * number + stream, 0.0) for stream in range(len(streams))], largest, sessions.seed)
+    head = Head([RunRequest(asked[0], 0.0, stream, 0.0) for stream in range(len(streams))], largest, sessions.seed)
     seen = Seen(Together.of(Schedule(RATE_PER_S, SOUND_HZ, seed=sessions.seed)), conditions, grids, responses)
     usable = np.ones(UNIT_SWEEPS, dtype=bool)
-    units = 0
+    before: tuple[bool, str] | None = None
+    units = in_noise = 0
     while LEAD_S + units * unit_s < 60.0 * LONGEST_MINUTES and not running.finished:
-        noise = head.unit()
         coming = [running.playing(stream) for stream in range(len(streams))]
         playing = [None if one is None else one.place for one in coming]
+        now = _heard(playing, conditions)
+        if before is not None and silence_between(before, now):
+            units += HAND_OVER_UNITS[together]
+        before = now
+        in_noise += now[0]
+        noise = head.unit()
         for stream, place in enumerate(playing):
             if place is None:
                 continue
@@ -146,7 +136,20 @@ def _recording(
             running.update(place, sweeps, usable)
             running.choose(stream)
         units += 1
-    return [running.answer(place, limits=False) for place in range(len(asked))], (LEAD_S + units * unit_s) / 60.0
+    answers = [running.answer(place, limits=False) for place in range(len(asked))]
+    return answers, (LEAD_S + units * unit_s) / 60.0, in_noise * unit_s / 60.0
+
+
+def _heard(playing: Sequence[Place | None], conditions: Sequence[Condition]) -> tuple[bool, str]:
+    """Whether there is noise in an ear, and which ears hear sounds."""
+    here = [place for place in playing if place is not None]
+    noise = any(not conditions[place.condition].quiet[place.level] for place in here)
+    return noise, " ".join(conditions[place.condition].ear for place in here)
+
+
+def silence_between(before: tuple[bool, str], now: tuple[bool, str]) -> bool:
+    """Whether silence comes between two units: an ear would hear sounds in one and noise in the other."""
+    return now[1] != before[1] and (now[0] or before[0])
 
 
 @dataclass(frozen=True)

@@ -115,15 +115,16 @@ def _condition(
 class Responses:
     """Of one ear at any level, noise-free, each made once."""
 
-    def __init__(self, ear: VirtualEar, oddity: Oddity, sessions: Sessions, grid: Grid, alone: bool) -> None:
+    def __init__(self, ear: VirtualEar, oddity: Oddity, sessions: Sessions, grid: Grid, alone: bool, both: bool = False) -> None:
         self._ear, self._oddity, self._sessions, self._grid, self._alone = ear, oddity, sessions, grid, alone
+        self._both = both  # ears are searched in one recording
         self._patient = own_alone(ear) if alone else ear.patient
         self._known: dict[float, Floats] = {}
 
     def at(self, level_db: float) -> Floats:
         if level_db not in self._known:
             ear, sessions = self._ear, self._sessions
-            masking = math.nan if self._alone else advised_masking_db_em(RunRequest(ear, level_db, 0, 0.0), sessions)
+            masking = math.nan if self._alone else advised_masking_db_em(RunRequest(ear, level_db, 0, 0.0), sessions, self._both)
 
             def plain(at_db: float) -> Floats:
                 sound = (sessions.stimulus, ear.frequency_hz)

@@ -313,8 +313,9 @@ def _tables() -> HearingTables:
     return load_hearing_tables()
 
 
-def advised_masking_db_em(request: RunRequest, sessions: Sessions) -> float:
-    """What advice asks for while nothing is known of either ear, dB EM; nan: none."""
+def advised_masking_db_em(request: RunRequest, sessions: Sessions, search: bool = False) -> float:
+    """What advice asks for while nothing is known of either ear, dB EM; nan: none. ``search``: as for a recording that searches
+    both ears."""
     ear = request.ear
     if not sessions.masked:
         return math.nan
@@ -323,4 +324,5 @@ def advised_masking_db_em(request: RunRequest, sessions: Sessions) -> float:
         ear.frequency_hz, ear.patient.age_months, "insert",
     )  # fmt: skip
     advice = advise(_tables(), sound)
-    return min(advice.lowest_db_em, MOST_MASKING_DB_EM) if advice.needed else math.nan
+    wanted_db_em = advice.harmless_db_em if search else advice.lowest_db_em
+    return min(wanted_db_em, MOST_MASKING_DB_EM) if advice.needed else math.nan

@@ -3,9 +3,9 @@
 Example: quietfloor validate --persons 50 --seed 1 --together --jobs 2
 
 Persons are drawn at random: normal, flat, sloping, conductive, mixed and asymmetric losses, one or two deaf ears. A session
-searches all eight conditions by air; levels that need noise come in a second recording, singly. Thresholds are compared with
-the level at which the noise-free response reaches the floor. A false threshold is a response that was found at or below the
-hidden threshold. The same seed gives the same persons with and without --together.
+searches all eight conditions by air, in one recording; at levels that need noise one ear hears sounds, and the other one noise.
+Thresholds are compared with the level at which the noise-free response reaches the floor. A false threshold is a response that
+was found at or below the hidden threshold. The same seed gives the same persons with and without --together.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def as_json(persons: Sequence[Person], outcome: Outcome) -> dict[str, object]:
         "minutes_for_all_mean": float(minutes.mean()), "within_5_db": outcome.near.rate, "within_10_db": outcome.wide.rate,
         "interval_covers": outcome.covers.rate, "false_thresholds": outcome.false.count,
         "unfinished": sum(not found.finished for one in persons for found in one.found),
-        "recordings_mean": float(np.mean([one.recordings for one in persons])),
+        "minutes_with_noise_mean": float(np.mean([one.noise_minutes for one in persons])),
     }  # fmt: skip
 
 
@@ -59,7 +59,7 @@ def parser() -> argparse.ArgumentParser:
     )
     add = out.add_argument
     add("--persons", type=int, required=True, metavar="N", help="sessions, eight thresholds each")
-    add("--together", action="store_true", help="both ears at once where no noise is needed")
+    add("--together", action="store_true", help="both ears at once at levels that need no noise")
     add("--deaf", action="store_true", help="the same people, but deaf: counts thresholds that do not exist")
     add("--seed", type=int, default=1, metavar="S", help="(%(default)s)")
     add("--jobs", type=int, default=os.cpu_count() or 1, metavar="N", help="processes (%(default)s)")

@@ -101,6 +101,21 @@ def _given(sound: SoundPlan) -> bool:
     return True
 
 
+def _not_in_both_ears(plan: Plan) -> str:
+    """Why the sounds of a plan cannot be played in both ears at once; empty if they can."""
+    from quietfloor.monitor.plan.cell_table import table_of, written_out
+    from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.run.sound_output import make_cells
+
+    try:
+        table = table_of(written_out(plan))
+        assert table is not None
+        make_cells(table, lambda unit: None, datetime.date.today())
+    except PlanError as error:
+        return str(error)
+    return ""
+
+
 def _beginning_at(ahead: SearchAhead, level: float) -> SearchAhead:
     """Raises SessionError."""
     from quietfloor.monitor.session.session_store import SessionError
@@ -130,6 +145,14 @@ def _plan(
     if ahead is not None:
         plan = session.next_search(minutes, ahead)
         assert plan is not None
+        if plan.sound is None or not plan.sound.together:
+            return plan
+        if session.plan.search.together is None and (why := _not_in_both_ears(plan)):
+            say(f"One ear after the other: {why}", args)
+            singly = session.next_search(minutes, ahead, singly=True)
+            assert singly is not None
+            return singly
+        say(f"Both ears at once, at {plan.sound.rate_per_s:g}/s: each has levels of its own.", args)
         return plan
     assert confirming is not None
     assert confirming.level_db_nhl is not None

@@ -134,8 +134,13 @@ class MaskingAdvice:
         """Advised level of the noise in dB EM; nan where none is due, none is sufficient, or its earphone is not known."""
         if math.isnan(self.lowest_db_em) or self.dilemma:
             return math.nan
-        harmless = max(self.lowest_db_em, self.highest_db_em)
-        return min(float(math.ceil(min(self.sure_db_em, harmless))), harmless)
+        return min(float(math.ceil(min(self.sure_db_em, self.harmless_db_em))), self.harmless_db_em)
+
+    @property
+    def harmless_db_em(self) -> float:
+        """The loudest noise in dB EM that is known to be harmless, or the least that is enough if that is louder; nan where its
+        earphone is not known."""
+        return max(self.lowest_db_em, self.highest_db_em) if self.due else self.highest_db_em
 
     def judge(self, masking_db_em: float | None) -> str:
         """Text on the noise that a run had; None for no noise, nan for noise of unknown level."""

@@ -30,6 +30,7 @@ class CellRow(Section):
     frequency_hz: float | None = None
     level_db_nhl: float | None = None
     level_db_fs: float | None = None
+    masking: Literal["white", "octave-band"] | None = None
     masking_level_db_em: float | None = None
     masking_level_db_fs: float | None = None
     muted: bool | None = None  # true: a pause, only triggers
@@ -99,6 +100,8 @@ class CellTable:
         base = {name: value for name, value in every.items() if name not in without}
         if cell.masking_level_db_em is None and cell.masking_level_db_fs is None:
             base["masking"] = "none"
+        elif cell.masking is None:
+            base["masking"] = self.sound.masking
         base["muted"] = False if cell.muted is None else cell.muted
         return make_sound_plan(base | cell.model_dump(mode="json", exclude_none=True), f"cells: cell {number}")
 
@@ -132,7 +135,7 @@ def table_of(plan: Plan) -> CellTable | None:
     rows = [
         CellRow(
             ear=one.ear, stimulus=one.stimulus, frequency_hz=one.frequency_hz, level_db_nhl=level,
-            masking_level_db_em=one.noise_db_em(number),
+            masking_level_db_em=(noise := one.noise_db_em(number)), masking=None if noise is None else one.masking,
         )
         for one in search.condition
         for number, level in enumerate(one.levels_db_nhl)
@@ -141,7 +144,7 @@ def table_of(plan: Plan) -> CellTable | None:
     one = search.condition[begins]
     level = min(range(len(one.levels_db_nhl)), key=lambda level: abs(one.levels_db_nhl[level] - one.start_db_nhl))
     softest = min(rows, key=lambda row: row.level_db)
-    silence = softest.model_copy(update={"muted": True, "masking_level_db_em": None})
+    silence = softest.model_copy(update={"muted": True, "masking_level_db_em": None, "masking": None})
     return CellTable(sound, (*rows, silence), search.cells.cell(begins, level))
 
 
@@ -168,6 +171,19 @@ def written_out(plan: Plan) -> Plan:
         latency_ms = one.latency_ms or tuple(sound.latency_ms((0.0, math.inf)) for sound in sounds)
         conditions.append(one.model_copy(update={"window_ms": window_ms, "latency_ms": latency_ms}))
     return plan.model_copy(update={"search": search.model_copy(update={"condition": tuple(conditions)})})
+
+
+def rate_in_both_ears(plan: Plan) -> float:
+    """The largest rate in sweeps per second, no higher than that of a plan for one ear at a time, at which both ears could hear
+    its sounds at once: out of step with the mains, and with room for all windows. Raises PlanError."""
+    table, search = table_of(plan), plan.search
+    assert table is not None
+    assert search is not None
+    both = table.sound.model_copy(update={"together": True})
+    room_ms = both.room_ms + both.time_zero_ms - table.time_zero_ms
+    firsts = [table.sounds[search.cells.cell(number, 0)] for number in range(len(search.condition))]
+    ends = [(one.window_ms or window_of(sound, room_ms))[1] for one, sound in zip(search.condition, firsts, strict=True)]
+    return both.slower_per_s(max(ends) + table.time_zero_ms, both.rate_per_s)
 
 
 def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:

@@ -259,8 +259,11 @@ class Plan(Section):
             return self
         if self.search is None or {one.ear for one in self.search.condition} != {"left", "right"}:
             raise ValueError("sound.together = true: both ears at once need a [search] with conditions of both ears")
-        if self.sound.masking != "none" or any(one.masking_db_em for one in self.search.condition):
-            raise ValueError("sound.together = true: noise would be in an ear that is tested; leave masking or together out")
+        if self.sound.masking != "none" and self.sound.masking_output[0] != self.sound.transducer:
+            raise ValueError(
+                f"sound.together = true: masking_transducer = {self.sound.masking_transducer!r} would be on an ear that is "
+                f"tested by {self.sound.transducer}: leave masking_transducer or together out"
+            )
         return self
 
     @model_validator(mode="after")

@@ -156,10 +156,10 @@ class SoundPlan(Section):
         """Time from time zero to the next sound in the same ear, in ms."""
         return 1e3 * self._interval_s(self.rate_per_s) - self.time_zero_ms
 
-    def slower_per_s(self, least_ms: float) -> float:
-        """The largest rate, in steps of 0.1/s, at which at least this time passes from one sound of an ear to the next; with both
-        ears at once one that can be played."""
-        tenths = math.floor(1e4 * self._interval_s(1.0) / least_ms)
+    def slower_per_s(self, least_ms: float, most_per_s: float = math.inf) -> float:
+        """The largest rate up to ``most_per_s``, in steps of 0.1/s, at which at least this time passes from one sound of an ear
+        to the next; with both ears at once one that can be played."""
+        tenths = math.floor(min(1e4 * self._interval_s(1.0) / least_ms, 10.0 * most_per_s + 1e-6))
         while self.together and tenths > 10 * SLOWEST_PER_S and locked(tenths / 10, self.mains_hz):
             tenths -= 1
         return tenths / 10

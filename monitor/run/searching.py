@@ -50,10 +50,11 @@ def _sought(one: SearchConditionPlan, settings: EngineSettings, unit_s: float, c
         replace(settings.analysis, window_ms=one.window_ms, evidence=EvidenceSettings(1, latency_ms=(max(low, start_ms), high)))
         for low, high in one.latency_ms
     )
-    expected = (one.expected_db_nhl, one.expected_sd_db)
+    expected_db, sd_db = (math.nan if value is None else value for value in (one.expected_db_nhl, one.expected_sd_db))
+    noise = tuple(one.noise_db_em(level) for level in range(len(one.levels_db_nhl)))
+    noisy = tuple(level is not None for level in noise)
     condition = Condition(
         one.levels_db_nhl, each, one.latency_ms, unit_s, one.start_db_nhl, one.rank, one.ear,
-        math.nan if one.frequency_hz is None else one.frequency_hz, *(math.nan if value is None else value for value in expected),
+        math.nan if one.frequency_hz is None else one.frequency_hz, expected_db, sd_db, noisy,
     )  # fmt: skip
-    noise = tuple(one.noise_db_em(level) for level in range(len(one.levels_db_nhl)))
     return Sought(one.name, one.ear, one.stimulus, one.frequency_hz, condition, noise, channel)

@@ -138,32 +138,20 @@ def make_stimulus(
 def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent: Dose | None = None) -> Stimulus:
     """The sound of a run with several cells; ``choose`` selects the cell of each unit (see `CellFrames`). Raises PlanError.
 
-    Each cell is checked like a run with that sound alone. All cells that need masking noise need the same noise in the same ear,
-    so that only its level depends on the cell.
+    Each cell is checked like a run with that sound alone.
     """
     each = [make_stimulus(sound, today) for sound in table.sounds]
-    noises = [one.frames.masking for one in each if one.frames.masking is not None]
-    kinds = {(noise.noise, noise.ear, noise.frequency_hz) for noise in noises}
-    if len(kinds) > 1:
-        named = ", ".join(f"{kind} in the {ear} ear{f' at {hz:g} Hz' if hz else ''}" for kind, ear, hz in sorted(kinds, key=str))
-        raise PlanError(
-            f"cells: masking noise of {len(kinds)} kinds in one recording ({named}): use white noise, one ear after the other"
-        )
     cells = [
-        CellSound(
-            one.frames.waveform, one.frames.gain, one.frames.ear, row.level_db, row.condition,
-            0.0 if one.frames.masking is None else one.frames.masking.rms,
-        )
+        CellSound(one.frames.waveform, one.frames.gain, one.frames.ear, row.level_db, row.condition, one.frames.masking)
         for row, one in zip(table.cells, each, strict=True)
-    ]  # fmt: skip
-    loudest = max(noises, key=lambda noise: noise.rms, default=None)
+    ]
     begun, plan = each[table.first], table.sound
     schedule, ceiling = begun.frames.schedule, begun.frames.ceiling
     both, code, size = plan.both_ears, table.code, plan.trigger_db_fs
     frames: CellFrames | TogetherFrames
     try:
         if both is None:
-            frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, loudest, spent, size)
+            frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, spent, size)
         else:
             frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size)
     except (LevelError, ScheduleError) as error:

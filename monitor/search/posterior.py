@@ -151,6 +151,11 @@ class Posterior:
         inside = np.histogram(threshold, edges, weights=curves)[0] / DENSITY_DB if len(curves) else np.zeros(0)
         return (edges[:-1] + DENSITY_DB / 2 if len(curves) else np.zeros(0)), np.asarray(inside, dtype=np.float64)
 
+    def below(self, level_db: float) -> float:
+        """Probability that the threshold is at this level in dB nHL or below, after the last update."""
+        threshold, curves = self._believed
+        return float(curves[threshold <= level_db].sum())
+
     def spread(self, latencies_ms: Floats, parts: tuple[float, ...]) -> tuple[Floats, Floats]:
         """Quantiles (n_parts, n_levels) of latency, from those of the paths (n_paths, n_levels), and of size in uV RMS.
 

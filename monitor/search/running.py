@@ -5,79 +5,23 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass
 
 import numpy as np
 
-from quietfloor.monitor.core.analysis import AnalysisSettings
 from quietfloor.monitor.core.artefacts import RunningLimits
-from quietfloor.monitor.core.averaging import Unit, reduce_unit
+from quietfloor.monitor.core.averaging import reduce_unit
 from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.core.samples import Bools, Floats
 
-from .cells import Cell, CellLook, SharedNoise, found, refuted
-from .choice import SHARE, UNITS, Choice, Wanted, choose, over, proof_s, within_rise
+from .cells import CellLook, SharedNoise
+from .choice import SHARE, UNITS, Choice, Wanted, choose, within_rise
+from .condition import Answer, Condition, ConditionSearch
 from .expected import Expected, passed_on
 from .outlook import Outlook, Progress, foretell, in_turn
-from .posterior import OUTSIDE_DB, Belief, Posterior
-from .prior import GrowthPrior, Waves
 
-
-@dataclass(frozen=True)
-class Condition:
-    """A condition to search: levels in dB nHL, softest first, the settings of a run at each level, and latencies not limited to
-    the window.
-
-    The settings share epoch, window and filter; only the expected latencies differ. ``brackets_ms`` (n_levels, 2). ``rank``:
-    conditions of a lower rank are searched first. ``unit_s``: mean duration of a unit in s. ``expected_db``, ``expected_sd_db``:
-    threshold expected beforehand and its SD (nan: none). ``ear`` and ``frequency_hz`` (nan: none, as for a click) determine which
-    other thresholds are used as an expectation; an ear without a name is similar to no other.
-    """
-
-    levels_db: tuple[float, ...]
-    settings: tuple[AnalysisSettings, ...]
-    brackets_ms: tuple[tuple[float, float], ...]
-    unit_s: float
-    start_db: float = 40.0
-    rank: int = 0
-    ear: str = ""
-    frequency_hz: float = math.nan
-    expected_db: float = math.nan
-    expected_sd_db: float = math.nan
-
-    def __post_init__(self) -> None:
-        if not len(self.levels_db) == len(self.settings) == len(self.brackets_ms) > 0:
-            raise ValueError("a condition has one setting and one bracket of latencies for each of its levels, at least one")
-        if list(self.levels_db) != sorted(set(self.levels_db)):
-            raise ValueError(f"levels_db = {self.levels_db}: give each level once, the softest first")
-        first = self.settings[0]
-        for one in self.settings:
-            if (one.rate_hz, one.start_ms, one.n_times, one.window_ms) != (
-                first.rate_hz, first.start_ms, first.n_times, first.window_ms,
-            ):  # fmt: skip
-                raise ValueError("the levels of a condition share rate, epoch and window: take those of its loudest level")
-
-        if math.isfinite(self.expected_db) and not self.expected_sd_db > 0:
-            raise ValueError(f"expected_sd_db = {self.expected_sd_db:g}: give how uncertain expected_db is, above 0 dB")
-
-    @cached_property
-    def levels(self) -> Floats:
-        return np.array(self.levels_db)
-
-    def octaves_from(self, other: Condition) -> float:
-        """Distance of the frequencies in octaves; nan if only one condition has a frequency."""
-        if math.isnan(self.frequency_hz) and math.isnan(other.frequency_hz):
-            return 0.0
-        return abs(math.log2(self.frequency_hz / other.frequency_hz))
-
-    @cached_property
-    def waves(self) -> Waves:
-        first = self.settings[0]
-        return Waves(first.window_times_ms, self.levels, np.array(self.brackets_ms), first.gain)
-
-    def growths(self, visible_uv: float) -> GrowthPrior:
-        return GrowthPrior(self.levels_db[0], self.levels_db[-1], visible_uv, self.waves.rms_per_peak)
+WORTH = 0.5  # levels without noise are enough for a condition while they save this part of what all levels would; own choice
+HOLD = 1.5  # noise is turned on, or changes the ear, only for so much more: each change costs two units; own choice
 
 
 @dataclass(frozen=True)
@@ -89,117 +33,13 @@ class Next:
 
 
 @dataclass(frozen=True)
-class Answer:
-    """Answer of one condition. Levels in dB nHL. The threshold and its 95 % interval are nan before the noise is known. +inf
-    means above all levels. ``low_db`` is -inf if the lower limit lies so far below all levels that nothing is known.
+class _Offer:
+    """A cell that a stream could play, how much of its condition's remaining time a second of it saves (1/s), and whether that is
+    enough beside what all levels of the condition would save."""
 
-    ``found_db``: lowest level for which a response at that level or below is proven, nan for none. ``limits_nv`` (n_levels,): the
-    largest response that is still possible, peak to trough; nan where not known.
-    """
-
-    threshold_db: float
-    low_db: float
-    high_db: float
-    found_db: float
-    finished: bool
-    seconds: float
-    sweeps: tuple[int, ...]  # presented at each level
-    log10: tuple[float, ...]
-    limits_nv: tuple[float, ...] = field(default=())
-
-
-class _Running:
-    """State of one condition."""
-
-    def __init__(self, condition: Condition, wanted: Wanted) -> None:
-        self.condition, self.wanted = condition, wanted
-        self.cells: dict[int, Cell] = {}
-        self.posterior: Posterior | None = None
-        self.belief: Belief | None = None
-        self.refuted: Bools = np.zeros(len(condition.levels_db), dtype=bool)
-        self.units = np.zeros(len(condition.levels_db), dtype=np.int64)
-        self.finished = False
-        self.inverse: Floats | None = None
-        self.shape: Floats | None = None
-        self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
-
-    def learn_noise(self, matrix: Floats) -> None:
-        points = len(self.condition.settings[0].window_times_ms)
-        self.shape = matrix[:points, :points]
-        self.inverse = np.asarray(np.linalg.inv(self.shape))
-        for cell in self.cells.values():
-            cell.learn_noise(self.shape, self.inverse)
-
-    def cell(self, level: int) -> Cell:
-        if level not in self.cells:
-            cell = self.cells[level] = Cell(self.condition.settings[level])
-            if self.shape is not None and self.inverse is not None:
-                cell.learn_noise(self.shape, self.inverse)
-        return self.cells[level]
-
-    def log10(self) -> Floats:
-        out = np.zeros(len(self.condition.levels_db))
-        for level, cell in self.cells.items():
-            out[level] = cell.log10
-        return out
-
-    def update(self, level: int, unit: Unit) -> None:
-        self.cell(level).update(unit)
-        self.units[level] += 1
-        if self.inverse is not None:
-            self.refuted |= refuted(self.log10(), self.wanted.alpha)
-
-    @property
-    def seconds(self) -> float:
-        """Duration of its signal in s."""
-        return float(self.units.sum()) * self.condition.unit_s
-
-    @property
-    def found(self) -> Bools:
-        return found(self.refuted)
-
-    @property
-    def open(self) -> bool:
-        return not self.finished and bool(self.offered.any())
-
-    def believe(self, expected: tuple[Expected, ...]) -> None:
-        """Update the posterior from the cells; does nothing before the noise is known, or if no cell has weight."""
-        condition = self.condition
-        levels = condition.levels
-        if self.inverse is None or not any(cell.weight > 0 for cell in self.cells.values()):
-            return
-        if self.posterior is None:
-            self.posterior = Posterior(condition.waves, condition.growths(self.wanted.visible_uv), self.inverse)
-        self.posterior.beforehand = expected
-        sums, weights = np.zeros((len(levels), len(self.inverse))), np.zeros(len(levels))
-        for level, cell in self.cells.items():
-            sums[level], weights[level] = cell.sum, cell.weight
-        belief = self.belief = self.posterior.update(sums, weights)
-        self.finished = over(belief, self.wanted, levels, self.found, self.seconds, self.offered)
-
-    def progress(self, weight_per_s: float) -> Progress:
-        """Progress of the condition; ``weight_per_s`` in 1/uV2."""
-        belief, wanted, levels = self.belief, self.wanted, self.condition.levels
-        allowed_db = wanted.width_after_db(self.seconds)
-        if belief is None:
-            return Progress((levels[-1] - levels[0] + 2 * OUTSIDE_DB) / allowed_db, weight_per_s, self.seconds)
-        left_s = proof_s(belief, wanted, levels, self.log10(), self.offered, weight_per_s)
-        return Progress((belief.high_db - belief.low_db) / allowed_db, weight_per_s, self.seconds, left_s)
-
-    def answer(self, limits: bool) -> Answer:
-        levels, belief, got = self.condition.levels, self.belief, self.found
-        cells = [self.cells.get(level) for level in range(len(levels))]
-        known = tuple(1e3 * cell.upper_limit_uv() if cell is not None and limits else math.nan for cell in cells)
-        low, middle, high = (math.nan,) * 3
-        if belief is not None:
-            low = belief.low_db if belief.low_db > levels[0] - OUTSIDE_DB else -math.inf
-            middle, high = (level if level <= levels[-1] else math.inf for level in (belief.middle_db, belief.high_db))
-        return Answer(
-            threshold_db=middle, low_db=low, high_db=high,
-            found_db=float(levels[np.argmax(got)]) if got.any() else math.nan, finished=self.finished, seconds=self.seconds,
-            sweeps=tuple(int(16 * units) for units in self.units), log10=tuple(float(one) for one in self.log10()),
-            limits_nv=known,
-        )  # fmt: skip
+    next: Next
+    pace: float
+    enough: bool = True
 
 
 class _Stream:
@@ -223,7 +63,7 @@ class RunningSearch:
     """Feed it every unit with its cell, in order; it chooses the next cell.
 
     ``streams``: the conditions (indices) of each stream of units; by default all are one stream. With both ears at once there are
-    two, and a cell is chosen for each.
+    two, and a cell is chosen for each. A cell with noise in the other ear is played alone: the other stream is silent meanwhile.
     """
 
     def __init__(
@@ -235,16 +75,28 @@ class RunningSearch:
         if sorted(number for stream in streams for number in stream) != list(range(len(conditions))) or not all(streams):
             raise ValueError(f"streams = {streams}: give each of {len(conditions)} conditions once, at least one in each stream")
         self.wanted = wanted or Wanted()
-        self._running = [_Running(condition, self.wanted) for condition in conditions]
+        self._running = [ConditionSearch(condition, self.wanted) for condition in conditions]
         self._streams = [_Stream(numbers, [conditions[number] for number in numbers]) for numbers in streams]
         self._stream_of = {number: stream for stream in self._streams for number in stream.numbers}
         self.rejected: Counter[str] = Counter()  # sweeps without a fault that were larger than usual, by reason
+        noisy_ears = {one.ear for one in conditions if any(one.noisy)}
+        self._hold = HOLD if len(noisy_ears) > 1 else 1.0  # noise stays in one ear for a while
         self.chose = False  # whether the last `choose` looked at what is known and chose anew
+        self._alone: int | None = None  # the stream that plays with noise in the other ear, while the other one is silent
+        if len(self._streams) > 1:
+            self._share(None)
 
     def playing(self, stream: int) -> Next | None:
-        """The cell to play of a stream, and why; None if nothing is open in it."""
+        """The cell to play of a stream, and why; None if nothing is open in it, or if it waits because of noise in its ear."""
         one = self._streams[stream]
+        if len(self._streams) > 1 and self._alone != stream and (self._alone is not None or self._noisy(one)):
+            return None
         return one.now if any(self._running[number].open for number in one.numbers) else None
+
+    def _noisy(self, stream: _Stream) -> bool:
+        """Whether the present cell of a stream needs noise in the other ear."""
+        place = stream.now.place
+        return not self._running[place.condition].condition.quiet[place.level]
 
     @property
     def finished(self) -> bool:
@@ -272,6 +124,12 @@ class RunningSearch:
             raise ValueError(f"{one.condition.levels_db[place.level]:g} dB nHL is not offered: choose another level")
         stream = self._stream_of[place.condition]
         stream.since = 0
+        if len(self._streams) > 1:
+            self._alone = None if one.condition.quiet[place.level] else self._streams.index(stream)
+            for other in self._streams:
+                offer = self._offers(other)[0] if other is not stream and self._noisy(other) else None
+                if offer is not None:
+                    self._set(other, offer.next)
         return self._set(stream, Next(place, Choice(place.level, "operator", math.nan)))
 
     def update(self, place: Place, sweeps_uv: Floats, usable: Bools) -> Bools:
@@ -319,27 +177,88 @@ class RunningSearch:
         return tuple(known)
 
     def _next(self, stream: _Stream) -> None:
-        """Choose the best cell of all open conditions of the lowest rank in a stream."""
+        """Choose the next cell of a stream."""
+        if len(self._streams) > 1:
+            self._share(stream)
+            return
+        open_ = [number for number in stream.numbers if self._running[number].open]
+        lowest = min((self._running[number].condition.rank for number in open_), default=0)
         best: Next | None = None
-        mine = [(number, self._running[number]) for number in stream.numbers]
-        lowest = min((one.condition.rank for _, one in mine if one.open), default=0)
-        place = stream.now.place
-        now_db = self._running[place.condition].condition.levels_db[place.level]
-        for number, one in mine:
-            if not one.open or one.condition.rank != lowest:
+        most = -math.inf
+        for number in open_:
+            one = self._running[number]
+            if one.condition.rank != lowest:
                 continue
-            levels = one.condition.levels
-            reachable = within_rise(levels, one.offered, now_db)
+            offered = self._choice(stream, number, one.offered)
             if one.belief is None:
-                self._set(stream, _begin(number, one.condition, reachable))
+                self._set(stream, offered)
                 return
-            choice = choose(
-                one.belief, self.wanted, levels, one.log10(), reachable, stream.unit_weight, one.condition.unit_s, one.seconds
-            )
-            if best is None or choice.gain_db2_per_s > best.choice.gain_db2_per_s:
-                best = Next(Place(number, choice.level), choice)
+            gain = offered.choice.gain_db2_per_s
+            if one.condition.ear != self._running[stream.now.place.condition].condition.ear:
+                gain /= self._hold
+            if best is None or gain > most:
+                best, most = offered, gain
         if best is not None:
             self._set(stream, best)
+
+    def _choice(self, stream: _Stream, number: int, levels: Bools) -> Next:
+        """The best cell of a condition among these levels (n_levels,), at least one of them, that may follow what plays."""
+        one, place = self._running[number], stream.now.place
+        condition = one.condition
+        now_db = self._running[place.condition].condition.levels_db[place.level]
+        reachable = within_rise(condition.levels, levels, now_db)
+        if one.belief is None:
+            return _begin(number, condition, reachable)
+        choice = choose(
+            one.belief, self.wanted, condition.levels, one.log10(), reachable, stream.unit_weight, condition.unit_s, one.seconds
+        )  # fmt: skip
+        return Next(Place(number, choice.level), choice)
+
+    def _share(self, asking: _Stream | None) -> None:
+        """Choose who plays, and what: both ears, at levels without noise, or one ear alone, with noise in the other one.
+
+        An ear gets noise only while it is not busy with levels that are enough for it, because what the other ear does meanwhile
+        costs no time. Then it is what brings open conditions to their end soonest. ``asking``: the stream whose next cell is due;
+        None: all.
+        """
+        quiet, alone = [], []
+        for stream in self._streams:
+            one, other = self._offers(stream)
+            quiet.append(one)
+            alone.append(other)
+        worth: dict[int | None, float] = {None: sum(offer.pace for offer in quiet if offer is not None)}
+        for number, offer in enumerate(alone):
+            busy = any(each.enough for other, each in enumerate(quiet) if each is not None and other != number)
+            if offer is not None and not busy:
+                worth[number] = offer.pace
+        worth[self._alone] = HOLD * worth.get(self._alone, 0.0)
+        was, self._alone = self._alone, max(worth, key=lambda who: worth[who])
+        for number, stream in enumerate(self._streams):
+            offer = quiet[number] if self._alone is None else alone[number] if self._alone == number else None
+            due = stream is asking or asking is None or was != self._alone
+            if offer is not None and due:
+                stream.since = 0
+                self._set(stream, offer.next)
+
+    def _offers(self, stream: _Stream) -> tuple[_Offer | None, _Offer | None]:
+        """What a stream could play without noise, and with noise: of the first condition for which levels without noise are
+        enough, and of the first one for which they are not. None: there is no such condition."""
+        weight = stream.unit_weight
+        quiet: _Offer | None = None
+        noisy: _Offer | None = None
+        for number in sorted(stream.numbers, key=lambda each: self._running[each].condition.rank):
+            one = self._running[number]
+            if not one.open:
+                continue
+            per_s = weight / one.condition.unit_s if weight > 0 else math.nan
+            without = one.offered & one.condition.quiet
+            pace, most = one.pace(without, per_s, weight), one.pace(one.offered, per_s, weight)
+            enough = pace >= WORTH * most
+            if without.any() and (quiet is None or (not quiet.enough and (enough or pace > quiet.pace))):
+                quiet = _Offer(self._choice(stream, number, without), pace, enough)
+            if noisy is None and not enough:
+                noisy = _Offer(self._choice(stream, number, one.offered), most)
+        return quiet, noisy
 
     def _set(self, stream: _Stream, chosen: Next) -> Next:
         stream.now = chosen
@@ -355,11 +274,13 @@ class RunningSearch:
 
     def outlook(self, condition: int | None = None) -> Outlook:
         """Remaining seconds of signal for one condition, or for all open ones; nan before the first unit. With several streams
-        that of the longest one."""
+        that of the longest one, and in turn those of the conditions that need noise."""
         if condition is not None:
             return self._outlook_of([condition])
-        each = [self._outlook_of(stream.numbers) for stream in self._streams]
-        return max(each, key=lambda one: math.inf if math.isnan(one.median_s) else one.median_s)
+        one_ear = [number for number, one in enumerate(self._running) if len(self._streams) > 1 and one.open and one.needs_noise]
+        each = [self._outlook_of(number for number in stream.numbers if number not in one_ear) for stream in self._streams]
+        longest = max(each, key=lambda one: math.inf if math.isnan(one.median_s) else one.median_s)
+        return in_turn([*([longest] if longest.median_s != 0.0 else []), *(self._outlook_of([number]) for number in one_ear)])
 
     def _outlook_of(self, numbers: Iterable[int]) -> Outlook:
         return in_turn([foretell(self.progress(number)) for number in numbers if self._running[number].open])

@@ -65,11 +65,13 @@ def known_ears(condition: Condition, runs: Iterable[RunSummary]) -> KnownEars:
     return KnownEars(known(other, "bone"), other_air, known(condition.ear, "bone"), known(condition.ear, "air"))
 
 
-def noise_for(advice: MaskingAdvice, noise: str, before: Iterable[RunSummary]) -> float:
+def noise_for(advice: MaskingAdvice, noise: str, before: Iterable[RunSummary], most: bool = False) -> float:
     """Level in dB EM of the noise for a threshold run; nan for none. ``noise``: its kind. ``before``: earlier runs of the same
-    condition and level; their noise is kept while it suffices, so that the runs can be counted together."""
-    wanted = advice.noise_db_em
-    harmless = max(advice.lowest_db_em, advice.highest_db_em) if advice.due else advice.highest_db_em
+    condition and level; their noise is kept while it suffices, so that the runs can be counted together. ``most``: all that is
+    harmless, for an ear of which more will be known when the recording is judged."""
+    wanted, harmless = advice.noise_db_em, advice.harmless_db_em
+    if most and not math.isnan(wanted):
+        wanted = harmless
     for run in before:
         given = math.nan if run.masking_db is None else run.masking_db
         same = run.counts and run.noise == noise_words({"noise": noise, "level_db_em": given})

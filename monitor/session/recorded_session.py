@@ -30,7 +30,7 @@ from quietfloor.monitor.session.conditions import (
     summary_of,
 )
 from quietfloor.monitor.session.conditions import Purpose as RunPurpose
-from quietfloor.monitor.session.masked_runs import About, advice_for, judged, noise_for
+from quietfloor.monitor.session.masked_runs import About, advice_for, judged, known_ears, noise_for
 from quietfloor.monitor.session.next_level import (
     SETTLED,
     suggest,
@@ -257,13 +257,20 @@ class RecordedSession:
         return advice_for(run, self.all_runs() if runs is None else runs, self.about)
 
     def noise_db_em(
-        self, condition: Condition, level_db_nhl: float, runs: tuple[RunSummary, ...] | None = None
+        self, condition: Condition, level_db_nhl: float, runs: tuple[RunSummary, ...] | None = None, search: bool = False
     ) -> float:
-        """Level in dB EM of the noise that a run for a threshold should have; nan for none. Raises SessionError."""
+        """Level in dB EM of the noise that a run for a threshold should have; nan for none. Raises SessionError.
+
+        In a ``search`` the other ear's threshold by air may become known in the same recording. Where it is not known yet, the
+        noise is as loud as is known to be harmless, so that it will have been enough if that ear has an air-bone gap.
+        """
         runs = self.all_runs() if runs is None else runs
         advice = self.masking(self.index_of(condition), level_db_nhl, runs=runs)
         same = [run for run in runs if run.condition.same_as(condition) and abs(run.level_db_nhl - level_db_nhl) < 0.005]
-        return math.nan if advice is None else noise_for(advice, self.plan.masking.kind(condition), same)
+        if advice is None:
+            return math.nan
+        most = search and math.isnan(known_ears(condition, runs).other_air_db)
+        return noise_for(advice, self.plan.masking.kind(condition), same, most)
 
     def _sound(self, index: int) -> Any:
         return self.plan.run_plan(index, self.plan.rules(index).start_db).sound

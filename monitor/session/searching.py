@@ -2,8 +2,9 @@
 
 All conditions without an answer go into one recording, if they share their transducer and the other keys of the sound. The first
 condition of each ear is searched before the second condition of either ear, so that both ears have a threshold if the person
-wakes. If noise may be given, the levels that need none are searched first, in both ears together. Levels above them follow for
-one ear at a time, with noise in the other one.
+wakes. If noise may be given, levels that need it have it in the same recording. If the noise comes by another transducer (always
+by bone), somebody has to move it: then the levels that need none are searched first, and levels above them follow in a recording
+of one ear, with noise in the other one.
 """
 
 from __future__ import annotations
@@ -34,8 +35,9 @@ UNKNOWN_TIME = Outlook(math.nan, math.nan, math.nan)
 class Ahead:
     """A condition to be searched. ``index``: its place in the session plan. ``levels_db`` in dB nHL, softest first.
 
-    ``noise_db_em``: advised noise in the other ear at each level, nan for none. ``kind``: properties that the conditions of one
-    recording share; ``noise_kind``: the same for recordings with noise. ``above_db``: level up to which a search found no
+    ``noise_db_em``: advised noise in the other ear at each level, nan for none; ``noise``: its kind, empty: as the plan says.
+    ``one_ear``: it comes by another transducer, so that a recording with noise has one ear. ``kind``: properties that the
+    conditions of one recording share. ``above_db``: level up to which a search found no
     response; nan: not known. ``doubtful``: its response must be found again with noise. ``expected``: threshold and SD in dB,
     expected from other thresholds; None: not known.
     """
@@ -46,7 +48,8 @@ class Ahead:
     start_db: float
     rank: int
     kind: str = ""
-    noise_kind: str = ""
+    noise: str = ""
+    one_ear: bool = False
     noise_db_em: tuple[float, ...] = ()
     above_db: float = math.nan
     doubtful: bool = False
@@ -76,7 +79,8 @@ class Ahead:
         found: dict[str, Any] = {"ear": one.ear, "stimulus": one.stimulus}
         found |= {} if one.frequency_hz is None else {"frequency_hz": one.frequency_hz}
         found |= {"levels_db_nhl": list(self.levels_db), "start_db_nhl": self.start_db, "rank": self.rank}
-        found |= {"masking_db_em": list(self.noise_of_loudest)} if self.noise_of_loudest else {}
+        if self.noise_of_loudest:
+            found |= {"masking_db_em": list(self.noise_of_loudest)} | ({"masking": self.noise} if self.noise else {})
         if self.expected is not None:
             found |= {"expected_db_nhl": self.expected[0], "expected_sd_db": self.expected[1]}
         return found
@@ -186,11 +190,10 @@ def start_of(start_db: float, expected: tuple[float, float] | None) -> float:
 def recording(waiting: Iterable[Ahead]) -> tuple[Ahead, ...]:
     """The conditions of the next recording, from those without an answer, in order; empty if there are none."""
     ordered = sorted((one for one in waiting if one.levels_db), key=lambda one: (one.rank, one.index))
-    quiet = [one for one in (each.quiet for each in ordered) if one is not None]
-    if quiet:
-        fitting = [one for one in quiet if one.kind == quiet[0].kind]
-    else:
-        fitting = [one for one in ordered if (one.kind, one.noise_kind) == (ordered[0].kind, ordered[0].noise_kind)]
+    same = [one for one in ordered if one.kind == ordered[0].kind]
+    fitting = [one for one in (each.quiet if each.one_ear else each for each in same) if one is not None]
+    if not fitting:
+        fitting = [one for one in same if one.condition.ear == same[0].condition.ear]
     chosen: list[Ahead] = []
     for one in fitting:
         if sum(len(each.levels_db) for each in (*chosen, one)) <= MOST_CELLS:

@@ -185,11 +185,14 @@ class Session(RecordedSession):
         weight_per_s = 1.0 / (self.noise_uv(runs) ** 2 * self._sound_at(chosen[0].index, chosen[0].start_db).sweep_s)
         return SearchAhead(chosen, left_s / 60, time_to_go(still, self.plan.search.width_db, weight_per_s))
 
-    def next_search(self, minutes_left: float | None = None, ahead: SearchAhead | None = None) -> Plan | None:
-        """The plan of the next recording, or of ``ahead``; None if nothing is left. Raises PlanError."""
+    def next_search(
+        self, minutes_left: float | None = None, ahead: SearchAhead | None = None, singly: bool = False
+    ) -> Plan | None:
+        """The plan of the next recording, or of ``ahead``; None if nothing is left. ``singly``: one ear after the other, unless
+        the plan asks for both at once. Raises PlanError."""
         ahead = ahead or self.search_ahead(minutes_left)
         made = max((number for number, _ in self._store.folders()), default=0)
-        return None if ahead is None else self.plan.search_plan(ahead, made)
+        return None if ahead is None else self.plan.search_plan(ahead, made, singly)
 
     def confirmation(self, minutes_left: float | None = None) -> Suggestion | None:
         """The next run of one level that confirms, as a ladder does, that there is no response below what searches found; None
@@ -225,7 +228,7 @@ class Session(RecordedSession):
         own, levels = sounds[max(sounds)], tuple(sounds)
         masked = own.masking != "none"  # by the plan itself
         advised = tuple(
-            float(own.masking_level_db_em or 0.0) if masked else self.noise_db_em(condition, level, runs) if noise else math.nan
+            (own.masking_level_db_em or 0.0) if masked else self.noise_db_em(condition, level, runs, True) if noise else math.nan
             for level in levels
         )
         loudest = next((level for level, one in zip(levels, advised, strict=True) if not math.isnan(one)), math.nan)
@@ -239,10 +242,11 @@ class Session(RecordedSession):
         if found.settled and not (above < levels[-1]) and not doubtful and not again:
             return None
         expected = expected_of(condition, thresholds)
-        kind, noise_kind = self._kinds(own, condition)
+        other_earphone = condition.route == "bone" or (self._noise_transducer(index) or own.transducer) != own.transducer
         return Ahead(
-            index, condition, levels, start_of(rules.start_db, expected), rank_of(self.plan.conditions, index), kind, noise_kind,
-            advised, math.nan if again else above, doubtful, expected,
+            index, condition, levels, start_of(rules.start_db, expected), rank_of(self.plan.conditions, index),
+            self._kind(own, condition), "" if masked else self.plan.masking.kind(condition), other_earphone, advised,
+            math.nan if again else above, doubtful, expected,
         )  # fmt: skip
 
     def _noise_would_tell(
@@ -254,8 +258,8 @@ class Session(RecordedSession):
         before = -math.inf if search.masking_db is None else search.masking_db
         return advice is not None and noise > before and noise >= advice.sure_db_em
 
-    def _kinds(self, sound: SoundPlan, condition: Condition) -> tuple[str, str]:
-        """What conditions of one recording share, and those of one with noise."""
+    def _kind(self, sound: SoundPlan, condition: Condition) -> str:
+        """What conditions of one recording share."""
         other = sound.model_dump(mode="json", exclude={*OF_CONDITION, *OF_STIMULUS, *OF_NOISE})
         form = sound.model_dump(mode="json", include=set(OF_STIMULUS))
         usual: dict[str, Any] | None = None  # of a sound from a file there is none
@@ -263,9 +267,7 @@ class Session(RecordedSession):
             plain = {"stimulus": condition.stimulus, "frequency_hz": condition.frequency_hz, "level_db_fs": -40.0}
             usual = SoundPlan.model_validate(plain).model_dump(mode="json", include=set(OF_STIMULUS))
         own_form = "" if form == usual else f"{condition.stimulus} {form}"
-        kind = sound.masking if sound.masking != "none" else self.plan.masking.kind(condition)
-        hz = sound.masking_frequency_hz or condition.frequency_hz
-        return f"{other} {own_form}", f"{kind} {hz if kind == 'octave-band' else ''} beside the {condition.ear} ear"
+        return f"{other} {own_form}"
 
     def _sound_at(self, index: int, level_db_nhl: float, masking_db_em: float = math.nan) -> SoundPlan:
         sound = self.plan.run_plan(index, level_db_nhl, masking_db_em=masking_db_em).sound

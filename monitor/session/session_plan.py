@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from quietfloor.monitor.core.stopping import FindsResponse, rules_of_run
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
+from quietfloor.monitor.plan.cell_table import rate_in_both_ears
 from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.session.conditions import Condition
@@ -30,6 +31,7 @@ FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "fre
 FROM_RUN = ("level_db_nhl", "level_db_fs", "muted", "together")
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 _AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
+SLOWER = 0.8  # of the plan's rate: for both ears at once it is lowered so far, own choice
 FINE_DB = 1.0  # no finer steps are tried for the lowest level at which an absence can be told
 
 
@@ -131,7 +133,9 @@ class SearchKeys(_Section):
 
     width_db: float = Field(default=10.0, ge=5, le=40, description="of the 95 % interval of a threshold; 15 when hurried")
     widest_db: float = Field(default=14.0, ge=5, le=40, description="of it where a threshold takes long")
-    together: bool = Field(default=False, description="both ears at once, by air, at levels that need no noise")
+    together: bool | None = Field(
+        default=None, description="both ears at once, by air; by default where rate and sounds allow it", examples=[True]
+    )
     deciding: tuple[str, str] | None = Field(
         default=None, description="EEG channels that decide for the left and the right ear; by default the first",
         examples=[["Cz-M1", "Cz-M2"]],
@@ -280,10 +284,12 @@ class SessionPlan(_Section):
     def run_plan(
         self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
         masking_db_em: float = math.nan, search: dict[str, Any] | None = None, together: bool = False,
+        rate_per_s: float | None = None,
     ) -> Plan:  # fmt: skip
         """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
         session has none. ``masking_db_em``: noise that the session gives, nan for none. ``search``: the table of a search, which
-        is then what the run does, with ``together`` in both ears at once. Raises PlanError."""
+        is then what the run does, with ``together`` in both ears at once. ``rate_per_s`` replaces that of the plan. Raises
+        PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -291,7 +297,7 @@ class SessionPlan(_Section):
         if isinstance(seed, int):
             sound["seed"] = seed + seed_after
         sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
-        sound |= {"together": True} if together else {}
+        sound |= ({"together": True} if together else {}) | ({} if rate_per_s is None else {"rate_per_s": rate_per_s})
         if not math.isnan(masking_db_em):
             sound |= self._noise(own.condition, sound) | {"masking_level_db_em": masking_db_em}
         title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
@@ -300,27 +306,38 @@ class SessionPlan(_Section):
             run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
         return make_plan(run if search is None else run | {"search": search}, "plan of a run")
 
-    def search_plan(self, ahead: SearchAhead, seed_after: int = 0) -> Plan:
-        """The plan of a recording that searches. Raises PlanError."""
+    def search_plan(self, ahead: SearchAhead, seed_after: int = 0, singly: bool = False) -> Plan:
+        """The plan of a recording that searches; ``singly``: one ear after the other, unless the session's plan asks for both at
+        once. Raises PlanError."""
         first = ahead.conditions[0]
-        noise = first.noise_of_loudest[-1] if first.noise_of_loudest else math.nan
+        noise = next((one.noise_of_loudest[-1] for one in ahead.conditions if one.noise_of_loudest), math.nan)
         own = self.run_plan(first.index, first.levels_db[-1]).sound
         noise = noise if own is None or own.masking == "none" else math.nan  # that of the plan is there already
         keys = self.search.model_dump(exclude={"together"}, exclude_none=True)
         search = {"condition": [one.table() for one in ahead.conditions]} | keys
         search |= {} if math.isinf(ahead.minutes) else {"minutes": ahead.minutes}
-        return self.run_plan(
-            first.index, first.levels_db[-1], seed_after=seed_after, masking_db_em=noise, search=search,
-            together=self._together(ahead, own),
-        )  # fmt: skip
+        known: dict[str, Any] = {"seed_after": seed_after, "masking_db_em": noise, "search": search}
+        if not self._together(ahead, own) or (singly and not self.search.together):
+            return self.run_plan(first.index, first.levels_db[-1], **known)
+        if self.search.together:
+            return self.run_plan(first.index, first.levels_db[-1], **known, together=True)
+        one_ear = self.run_plan(first.index, first.levels_db[-1], **known)
+        assert one_ear.sound is not None
+        rate_per_s = rate_in_both_ears(one_ear)
+        if rate_per_s < SLOWER * one_ear.sound.rate_per_s:
+            return one_ear
+        try:
+            return self.run_plan(first.index, first.levels_db[-1], **known, together=True, rate_per_s=rate_per_s)
+        except PlanError:  # a key of the sound that goes with one ear at a time
+            return one_ear
 
     def _together(self, ahead: SearchAhead, own: SoundPlan | None) -> bool:
-        """Whether both ears hear the sounds of this recording at once: wanted, by air, both there, and no noise."""
-        if not self.search.together or own is None or own.masking != "none":
+        """Whether both ears may hear the sounds of this recording at once: by air, both there, and no noise at all levels."""
+        if self.search.together is False or own is None or own.masking != "none":
             return False
         conditions = [one.condition for one in ahead.conditions]
-        by_air = {one.route for one in conditions} == {"air"} and {one.ear for one in conditions} == {"left", "right"}
-        return by_air and not any(one.noise_of_loudest for one in ahead.conditions)
+        both = {one.ear for one in conditions} == {"left", "right"}
+        return both and {one.route for one in conditions} == {"air"} and not any(one.one_ear for one in ahead.conditions)
 
     def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
         """Keys of [sound] for noise in the other ear. Raises PlanError."""

@@ -39,12 +39,16 @@ def searched(
     act: Callable[[OpenRun, Status], object] = lambda run, status: None,
     before: Callable[[Plan], object] = lambda plan: None,
     together: bool = False,
+    hidden_db: dict[str, float] = HIDDEN_DB,
+    noise_db_em: tuple[float, ...] = (),
     **search: Any,
 ) -> dict[str, Any]:
     """run.json of a search in both ears; ``act`` is told each new state, on the acquisition thread."""
     patient, tag = tmp_path / "patient.toml", uuid.uuid4().hex[:8]
-    patient.write_text(PATIENT, encoding="utf-8")
-    common = {"stimulus": "octave-chirp", "frequency_hz": 2000, "levels_db_nhl": LEVELS}
+    text = PATIENT.replace("= 35 ", f"= {hidden_db['left']:g} ").replace("= 18 ", f"= {hidden_db['right']:g} ")
+    patient.write_text(text, encoding="utf-8")
+    common = {"stimulus": "octave-chirp", "frequency_hz": 2000, "levels_db_nhl": LEVELS, "masking_db_em": list(noise_db_em)}
+    masking = {"masking": "octave-band", "masking_level_db_em": noise_db_em[-1]} if noise_db_em else {}
     plan = make_plan(
         {
             "stream": {"source_id": f"eeg-{tag}", "eeg": ["1"], "trigger": "trigger"},
@@ -52,7 +56,7 @@ def searched(
                 "stimulus": "octave-chirp", "frequency_hz": 2000, "level_db_nhl": 90, "calibration": str(virtual_calibration()),
                 "device_source_id": f"audio-{tag}", "rate_per_s": 39.1, "speed": 10, "lead_in_s": 1.0, "seed": 5,
                 "together": together,
-            },
+            } | masking,
             "analysis": {"acoustic_delay_ms": 0.9, "band_hz": [30, 1500]},
             "search": {"condition": [common | {"ear": ear} for ear in HIDDEN_DB]} | search,
         }
@@ -109,6 +113,39 @@ def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(togeth
     of_whole = [one["cells"] for one in record["search"]["conditions"]]
     for less, more in zip(of_half, of_whole, strict=True):
         assert all(a["presented"] <= b["presented"] for a, b in zip(less, more, strict=True))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("together", [False, True])
+def test_levels_with_noise_are_in_the_same_recording(together: bool, tmp_path: Path) -> None:
+    """From 50 dB on there is noise in the other ear. The left ear needs these levels; it has 40 dB EM beside it, and hears none
+    of it when the right ear hears sounds."""
+    hidden_db = {"right": 18.0, "left": 50.0}
+    record = searched(tmp_path, together=together, hidden_db=hidden_db, noise_db_em=(40.0,) * 9)
+    assert (record["verdict"], record["stopped_by"], record["fault"]) == ("searched", "search", None)
+    noisy = {}
+    for number, one in enumerate(record["search"]["conditions"]):
+        assert one["finished"]
+        assert 0.0 <= one["threshold_db_nhl"] - hidden_db[one["ear"]] <= 15.0
+        noisy |= {number * len(LEVELS) + place: cell["masking_db_em"] for place, cell in enumerate(one["cells"])}
+    folder = RunFolder(Path(record["folder"]))
+    units = [event for event in folder.read_events() if event["type"] == "cell_unit"]
+    assert {noisy.get(event["cell"]) for event in units} >= {None, 40.0}
+    silence = 2 * len(LEVELS)
+    ears: dict[int, dict[str, int]] = {}
+    for event in units:
+        if together:
+            ears.setdefault(event["unit"], {})[event["ear"]] = event["cell"]
+        else:
+            ears[event["unit"]] = {"either": event["cell"]}
+    alone = [cells for cells in ears.values() if any(noisy.get(cell) for cell in cells.values())]
+    assert len(alone) > 20
+    assert all(cell == silence or noisy.get(cell) for cells in alone for cell in cells.values())
+    assert all(sum(cell != silence for cell in cells.values()) == 1 for cells in alone)
+    assert min(record["stimulus"]["dose"][f"{ear}_pa2s"] for ear in ("left", "right")) > 0.0
+    done = replay(folder)
+    assert done.identical_by == "bytes"
+    assert done.verdict.reason == record["reason"]
 
 
 def test_the_operator_steers_it_and_a_replay_follows(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from typing import Any
 
@@ -13,7 +14,9 @@ from quietfloor.monitor.plan.cell_table import table_of, written_out
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_run_plan, make_plan, override
 from quietfloor.monitor.plan.search_plan import SearchConditionPlan, SearchPlan
 from quietfloor.monitor.run.searching import make_search
+from quietfloor.monitor.run.sound_output import make_cells
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.together_frames import TogetherFrames
 
 SOUND = {"level_db_nhl": 60.0, "calibration": str(virtual_calibration()), "rate_per_s": 37.1}
 ONE = {"ear": "right", "stimulus": "tone-burst", "frequency_hz": 2000.0, "levels_db_nhl": [10.0, 30.0, 50.0]}
@@ -26,6 +29,7 @@ WRONG: dict[str, tuple[Any, ...]] = {
     "start_db_nhl": (-41, 121),
     "rank": (-1, 1001, 0.5),
     "masking_db_em": ([1, 2, 3, 4], "loud"),
+    "masking": ("pink", "none"),
     "expected_db_nhl": (-61, 20),
     "expected_sd_db": (2, 10),
     "window_ms": ([17, 5], 5),
@@ -149,13 +153,14 @@ def test_what_is_expected_of_a_threshold_reaches_the_search() -> None:
 
 
 BOTH = SOUND | {"together": True, "rate_per_s": 38.5}
+OTHER_EARPHONE = {"masking": "white", "masking_level_db_fs": -60.0, "masking_transducer": "circumaural"}
 
 
 @pytest.mark.parametrize(
     ("sound", "conditions", "words"),
     [
         (BOTH, [ONE], "need a \\[search\\] with conditions of both ears"),
-        (BOTH, [ONE | {"masking_db_em": [40.0]}, OTHER], "noise would be in an ear that is tested"),
+        (BOTH | OTHER_EARPHONE, [ONE | {"masking_db_em": [40.0]}, OTHER], "'circumaural' would be on an ear that is tested"),
         (BOTH | {"random_pause": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
         (BOTH | {"held_to_plan": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
         (BOTH | {"rate_per_s": 9.9}, [ONE, OTHER], "together = true at rate_per_s = 9.9: allowed is 10 and more"),
@@ -177,6 +182,25 @@ def test_in_both_ears_at_once_a_window_ends_before_the_ears_own_next_sound() -> 
     assert both.sound is not None
     assert one.sound.room_ms - both.sound.room_ms == pytest.approx(1e3 / 38.5 / 32)
     assert both.sound.sweep_s - one.sound.sweep_s == pytest.approx(1.5 / 38.5 / 16)
+
+
+def test_each_condition_has_noise_of_its_kind_in_the_other_ear() -> None:
+    conditions = [
+        ONE | {"masking_db_em": [40.0, 50.0], "masking": "octave-band"}, OTHER | {"masking_db_em": [45.0], "masking": "white"}
+    ]  # fmt: skip
+    sound = BOTH | {"masking": "white", "masking_level_db_em": 40.0}
+    plan = make_plan({"sound": sound, "search": {"condition": conditions}})
+    table = table_of(plan)
+    assert table is not None
+    noise = [(one.masking, one.masking_ear, one.masking_hz, one.masking_level_db_em) for one in table.sounds]
+    assert noise[1:3] == [("octave-band", "left", 2000.0, 40.0), ("octave-band", "left", 2000.0, 50.0)]
+    assert noise[4] == ("white", "right", None, 45.0)
+    assert [one[0] for one in (noise[0], noise[3], noise[5])] == ["none"] * 3  # soft ones, and silence
+    stimulus = make_cells(table, lambda unit: None, datetime.date(2026, 1, 1))
+    assert isinstance(stimulus.frames, TogetherFrames)
+    search = make_search(written_out(plan), plan.engine_settings(Layout(16_000.0, ("eeg", "trigger"), (0,), 1)))
+    assert search is not None
+    assert [one.condition.noisy for one in search.sought] == [(False, True, True), (False, True)]
 
 
 def test_the_channel_of_each_ears_own_side_decides() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 
@@ -26,15 +27,19 @@ BEGINS_DB = {"left": 45.0, "right": 20.0}
 USABLE = np.ones((2, 16), dtype=bool)
 
 
-def planned(conditions: int = 1) -> PlannedSearch:
-    """Both ears, with so many conditions each; the second channel decides for the right ear."""
-    nothing = (None,) * len(LEVELS)
+def planned(conditions: int = 1, noise_from_db: float = math.inf, together: bool = True) -> PlannedSearch:
+    """Both ears, with so many conditions each, and noise in the other ear from a level on; the second channel decides for the
+    right ear."""
+    noisy = tuple(level >= noise_from_db for level in LEVELS)
+    noise = tuple(40.0 if one else None for one in noisy)
     sought = tuple(
-        Sought(f"click, {ear} ear, {rank}", ear, "click", None, condition(rank=rank), nothing, EARS.index(ear))
+        Sought(
+            f"click, {ear} ear, {rank}", ear, "click", None, condition(rank=rank, noisy=noisy, ear=ear), noise, EARS.index(ear)
+        )
         for rank in range(conditions)
         for ear in BEGINS_DB
     )
-    return PlannedSearch(sought, Wanted(), RATE_HZ, 3600.0, (), True)
+    return PlannedSearch(sought, Wanted(), RATE_HZ, 3600.0, (), together)
 
 
 class Recording:
@@ -99,6 +104,72 @@ def test_each_ear_has_choices_of_its_own_and_the_search_ends_with_both() -> None
     again = planned()
     events = [event for unit in recording.units for event in again.judge(unit)]
     assert [event.record() for event in events] == [event.record() for event in recording.events]
+
+
+def noisy_of(search: PlannedSearch, cells: tuple[int | None, ...]) -> list[bool]:
+    """Of each ear that hears sounds: whether with noise in the other one."""
+    places = [search.cells.place(cell) for cell in cells if cell is not None]
+    return [search.sought[place.condition].condition.noisy[place.level] for place in places if place is not None]
+
+
+def test_a_level_with_noise_is_played_alone_and_no_sooner_than_it_must() -> None:
+    """The left ear begins at 45 dB, above what can be played without noise in the right one: 40."""
+    recording = Recording(planned(noise_from_db=45.0)).run(2000)
+    search = recording.search
+    assert recording.verdict is not None
+    assert recording.verdict.stopped_by == "search"
+    heard = [noisy_of(search, cells) for cells in recording.played]
+    assert all(len(one) == 1 for one in heard if any(one)), "with noise in an ear it hears no sounds"
+    assert [False, False] in heard
+    answers = {one.ear: answer for one, answer in zip(search.sought, search.answers(limits=False), strict=True)}
+    for ear, begins_db in BEGINS_DB.items():
+        assert abs(answers[ear].threshold_db - (begins_db + 7.0)) <= 8.0
+    first = next(number for number, one in enumerate(heard) if any(one))
+    right_done = max(number for number, cells in enumerate(recording.played) if cells[1] != search.cells.silence)
+    assert first >= 30
+    assert not any(answers["right"].sweeps[LEVELS.index(45.0) :]), "its levels without noise were enough"
+    again = planned(noise_from_db=45.0)
+    events = [event for unit in recording.units for event in again.judge(unit)]
+    assert [event.record() for event in events] == [event.record() for event in recording.events]
+    assert right_done > 0
+
+
+def test_an_order_to_a_level_with_noise_silences_the_other_ear() -> None:
+    search = planned(noise_from_db=45.0)
+    recording = Recording(search).run(40)
+    search.order(Order("go_to", 1, 60.0))
+    recording.run(3)
+    assert recording.played[-1] == (search.cells.silence, search.cells.cell(1, LEVELS.index(60.0)))
+    now = search.now()
+    assert [place.condition for place, _ in now.playing] == [1]
+    search.order(Order("go_to", 0, 20.0))
+    recording.run(3)
+    assert noisy_of(search, recording.played[-1]) == [False, False]
+    assert recording.played[-1][0] == search.cells.cell(0, LEVELS.index(20.0))
+
+
+def test_what_is_left_counts_conditions_with_noise_one_after_the_other() -> None:
+    both, noisy = (Recording(planned(noise_from_db=level)).run(60).search.now() for level in (math.inf, 15.0))
+    assert noisy.minutes_median > both.minutes_median
+
+
+def test_singly_noise_stays_in_one_ear_for_a_while() -> None:
+    """Each change of the ear with noise costs units of silence."""
+    search = planned(noise_from_db=0.0, together=False)
+    rng, places = np.random.default_rng(2), []
+    for number in range(400):
+        cell = search.cell
+        if cell is None:
+            break
+        place = search.cells.place(cell)
+        assert place is not None
+        one = search.sought[place.condition]
+        wave = wave_uv(one.levels_db[place.level], BEGINS_DB[one.ear])
+        both = np.stack([sweeps_uv(rng, wave), sweeps_uv(rng, wave)])
+        search.judge(CellUnit(number * UNIT_SAMPLES, number, cell, 0, (), (None,) * 16, (), both, USABLE, None))
+        places.append(place)
+    ears = [search.sought[place.condition].ear for place in places]
+    assert sum(one != other for one, other in itertools.pairwise(ears)) <= 8
 
 
 def test_it_takes_less_time_than_one_ear_after_the_other() -> None:

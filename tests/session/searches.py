@@ -69,11 +69,13 @@ def answer(
 def write_search(
     session: Path, found: Mapping[Condition, Answer], *, seconds: float = 180.0,
     masking_db_em: Mapping[float, float] | None = None, rate_hz: float = 16000.0,
+    noise_of: Mapping[Condition, Mapping[float, float]] | None = None,
 ) -> int:  # fmt: skip
-    """One finished search with the parts of its record that a session reads; its number. ``masking_db_em``: of levels."""
-    noise = dict(masking_db_em or {})
+    """One finished search with the parts of its record that a session reads; its number. ``masking_db_em``: of levels, in all
+    conditions; ``noise_of``: of levels, in each."""
     conditions: list[dict[str, Any]] = []
     for one, said in found.items():
+        noise = dict((noise_of or {}).get(one, masking_db_em or {}))
         levels = tuple(5.0 * place for place in range(len(said.sweeps)))
         above = math.isinf(said.threshold_db)
         conditions.append({

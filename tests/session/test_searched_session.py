@@ -6,6 +6,7 @@ import json
 import math
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from quietfloor.monitor.commands.common import DONE
 from quietfloor.monitor.hearing.estimate import estimate
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.search.running import RunningSearch
-from quietfloor.monitor.session.searching import Ahead, SearchAhead, levels_of
+from quietfloor.monitor.session.searching import Ahead, SearchAhead, levels_of, recording
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import SessionPlan, make_session_plan
 from quietfloor.monitor.session.session_store import keep_noise
@@ -247,31 +248,45 @@ def test_steps_become_wider_where_there_would_be_too_many() -> None:
     assert levels_of(Rules(lowest_db=10.0, highest_db=33.0, start_db=20.0), every)[-1] == 30.0
 
 
-def test_noise_is_searched_with_where_it_is_due_and_quiet_levels_come_first(session: Session) -> None:
+def test_levels_for_which_noise_is_due_have_it_in_the_same_recording(session: Session) -> None:
     """50 dB between the ears with inserts, 10 dB margin (as taught in courses): from 55 dB nHL on noise is due."""
     right, low, left = session.plan.conditions
-    quiet = ahead(session, noise=True)
-    assert named(quiet) == [(0, 0), (2, 0), (1, 1)]
+    every = ahead(session, noise=True)
+    assert named(every) == [(0, 0), (2, 0), (1, 1)]
     due_db = next(level for level in LEVELS if (advice := session.masking(0, level)) is not None and advice.due)
-    assert {one.levels_db for one in quiet.conditions} == {tuple(level for level in LEVELS if level < due_db)}
-    assert all("masking_db_em" not in one.table() for one in quiet.conditions)
-    top = due_db - 5.0
+    for one in every.conditions:
+        assert one.levels_db == LEVELS
+        assert one.table()["masking"] == "octave-band"
+        given = one.table()["masking_db_em"]
+        assert given == [session.noise_db_em(one.condition, level, search=True) for level in LEVELS if level >= due_db]
+    plan = session.plan.search_plan(every)
+    assert plan.sound is not None
+    assert plan.sound.masking != "none"
+    top = due_db - 5.0  # a session of an earlier version: levels without noise in a recording of their own
     write_search(session.folder, {
         right: answer(math.inf, top_db=top), left: answer(20.0, found_db=25.0, top_db=top), low: answer(math.inf, top_db=top),
     })  # fmt: skip
-    (masked,) = ahead(session, noise=True).conditions
-    assert masked.condition == right
-    assert masked.levels_db == LEVELS
-    given = masked.table()["masking_db_em"]
-    assert len(given) == sum(level >= due_db for level in LEVELS)
-    assert given == [session.noise_db_em(right, level) for level in LEVELS if level >= due_db]
-    assert named(ahead(session, noise=True, without={0})) == [(1, 1)], "another band of noise: another recording"
+    masked = ahead(session, noise=True)
+    assert named(masked) == [(0, 0), (1, 1)]
+    assert {one.levels_db for one in masked.conditions} == {LEVELS}
+    given = masked.conditions[0].table()["masking_db_em"]
     without = ahead(session)
     assert {one.levels_db for one in without.conditions} == {LEVELS}, "nobody wants noise: all levels, without"
     noise = dict(zip([level for level in LEVELS if level >= due_db], given, strict=True))
     write_search(session.folder, {right: answer(62.0, found_db=65.0)}, masking_db_em=noise)
     found = session.thresholds()[0]
     assert (found.level_db_nhl, found.whose, found.masked) == (62.0, "this ear's", True)
+
+
+def test_noise_by_another_earphone_comes_in_a_recording_of_one_ear(session: Session) -> None:
+    """Somebody has to move it: the levels that need none come first, in both ears."""
+    waiting = [replace(one, one_ear=True) for one in ahead(session, noise=True).conditions]
+    quiet = recording(waiting)
+    assert len(quiet) == 3
+    assert not any(one.noise_of_loudest for one in quiet)
+    loud = recording([replace(one, above_db=quiet[0].levels_db[-1]) for one in waiting])
+    assert [one.condition.ear for one in loud] == ["right", "right"]
+    assert all(one.noise_of_loudest for one in loud)
 
 
 def test_a_response_that_may_be_the_other_ears_is_searched_again_with_noise(session: Session) -> None:

@@ -52,7 +52,7 @@ class Searcher:
                 frequency_hz=plan.sound.frequency_hz, muted=plan.sound.muted,
             )  # fmt: skip
             return self._record(folder, number, "response")
-        found = {}
+        found, noise = {}, {}
         for number, one in enumerate(plan.search.condition):
             true = self.thresholds[one.ear, one.frequency_hz]
             top = one.levels_db_nhl[-1]
@@ -61,12 +61,8 @@ class Searcher:
             said = answer(math.inf if above else true, found_db=math.nan if above else 5 * math.ceil(true / 5), top_db=top)
             open_ = number >= self.ends_after
             found[condition] = answer(true, width_db=30.0, top_db=top, finished=False) if open_ else said
-        noise = {
-            level: db
-            for one in plan.search.condition
-            for level, db in zip(reversed(one.levels_db_nhl), reversed(one.masking_db_em), strict=False)
-        }
-        number = write_search(folder, found, seconds=min(self.seconds, 60 * plan.search.minutes), masking_db_em=noise)
+            noise[condition] = dict(zip(reversed(one.levels_db_nhl), reversed(one.masking_db_em), strict=False))
+        number = write_search(folder, found, seconds=min(self.seconds, 60 * plan.search.minutes), noise_of=noise)
         return self._record(folder, number, self.stopped_by)
 
     def _record(self, folder: Path, number: int, stopped_by: str) -> dict[str, Any]:
@@ -152,15 +148,16 @@ def test_stopped_by_hand_auto_ends(searcher: Searcher, do: Do) -> None:
     assert "stopped: the same line goes on from here" in found["err"]
 
 
-def test_noise_follows_the_levels_that_need_none(searcher: Searcher, do: Do) -> None:
+def test_noise_is_in_the_recording_at_levels_for_which_it_is_due(searcher: Searcher, do: Do) -> None:
     searcher.thresholds["right", 2000.0] = 68.0
     _, found = do("--auto", plan=PLAN.replace("[limits]", "[masking]\nauto = true\n[limits]"))
-    first, second = searcher.plans
-    assert [one.masking_db_em for one in first.search.condition] == [(), (), ()]
-    assert first.sound.masking == "none"
-    (masked,) = second.search.condition
-    assert (masked.ear, masked.frequency_hz, masked.levels_db_nhl[-1]) == ("right", 2000.0, 80.0)
-    assert second.sound.masking_level_db_em == masked.masking_db_em[-1]
+    (plan,) = searcher.plans
+    assert len(plan.search.condition) == 3
+    for one in plan.search.condition:
+        assert 0 < len(one.masking_db_em) < len(one.levels_db_nhl)
+        assert one.masking == "octave-band"
+        assert one.levels_db_nhl[-1] == 80.0
+    assert plan.sound.masking_level_db_em == plan.search.condition[0].masking_db_em[-1]
     assert (found["thresholds"][0]["level_db_nhl"], found["thresholds"][0]["whose"]) == (68.0, "this ear's")
 
 
@@ -263,10 +260,17 @@ def test_both_ears_at_once_where_a_recording_allows_it(tmp_path: Path) -> None:
     assert alone is not None
     assert alone.sound is not None
     assert not alone.sound.together
-    off = Session.begin(tmp_path / "singly", make_session_plan(tomllib.loads(PLAN))).next_search()
-    assert off is not None
-    assert off.sound is not None
-    assert not off.sound.together
+    by_default = Session.begin(tmp_path / "default", make_session_plan(tomllib.loads(PLAN))).next_search()
+    assert by_default is not None
+    assert by_default.sound is not None
+    assert (by_default.sound.together, by_default.sound.rate_per_s) == (True, 38.5), "as fast as windows and mains allow"
+    written_out(by_default)
+    for keys in ("[search]\ntogether = false\n[limits]", "[search]\nwidth_db = 10\n[limits]"):
+        one = Session.begin(tmp_path / f"singly-{len(keys)}", make_session_plan(tomllib.loads(PLAN.replace("[limits]", keys))))
+        off = one.next_search(singly="false" not in keys)
+        assert off is not None
+        assert off.sound is not None
+        assert (off.sound.together, off.sound.rate_per_s) == (False, 39.1)
     content = tomllib.loads(PLAN)
     content["run"]["sound"]["together"] = True
     with pytest.raises(PlanError, match="together = True, which comes from the session itself"):

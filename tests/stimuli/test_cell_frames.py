@@ -42,22 +42,25 @@ NOISE = Masking("white", 0.01, "left", RATE_HZ, CEILING, seed=3)
 def cells(noise: bool = False) -> list[CellSound]:
     """Two conditions at four levels each, softest first; louder ones need more noise."""
     return [
-        CellSound(waveform, 0.1 * 10 ** (level / 20 - 3), "right", level, waveform_name, noise * 0.01 * level / 60)
+        CellSound(
+            waveform, 0.1 * 10 ** (level / 20 - 3), "right", level, waveform_name,
+            replace(NOISE, rms=0.01 * level / 60) if noise and level else None,
+        )
         for waveform_name, waveform in (("low", LOW), ("high", HIGH))
         for level in LEVELS
-    ]
+    ]  # fmt: skip
 
 
 def source(choices, n_sweeps=None, noise=False, seed=4, allowed=None, made=None, **schedule):
     made = made or cells(noise)
-    plan = Schedule(**{"rate_per_s": 47.1, "sample_rate_hz": RATE_HZ, "lead_in_s": 0.6, **schedule}, seed=seed, n_sweeps=n_sweeps)
+    plan = Schedule(**{"rate_per_s": 47.1, "sample_rate_hz": RATE_HZ, "lead_in_s": 0.7, **schedule}, seed=seed, n_sweeps=n_sweeps)
     asked = []
 
     def choose(unit):
         asked.append((unit, frames.position))
         return choices[unit] if unit < len(choices) else None
 
-    frames = CellFrames(made, plan, CEILING, CellCode(seed, len(made)), choose, masking=NOISE if noise else None)
+    frames = CellFrames(made, plan, CEILING, CellCode(seed, len(made)), choose)
     if allowed is not None:
         frames.allow(Dose(allowed, allowed))
     frames.asked = asked
@@ -209,7 +212,7 @@ def test_what_is_reserved_step_by_step_lets_the_sound_go_on_and_without_it_the_s
 
 def test_steps_never_give_an_ear_more_than_it_may_get_in_a_day():
     frames = source([1] * 20)
-    frames._guard._most = [1e-9, 1e-9]
+    frames._guard._account.most = [1e-9, 1e-9]
     frames.allow(Dose(1e-9, 1e-9))
     frames.extend(Dose(1.0, 1.0))
     frames.read(100_000)
@@ -238,11 +241,70 @@ def full_noise(n):
     return one.read(n)[0].astype(float)
 
 
-def test_noise_that_a_cell_needs_and_the_run_does_not_have_is_refused():
-    with pytest.raises(LevelError, match="give the loudest noise"):
-        source([], made=[replace(cells()[0], masking_rms=0.02)], noise=True)
+def test_noise_in_the_ear_of_its_own_sound_is_refused():
     with pytest.raises(LevelError, match="mask the other ear"):
-        source([], made=[*cells(), replace(cells()[0], ear="left")], noise=True)
+        source([], made=[*cells(), replace(cells()[0], masking=replace(NOISE, ear="right"))])
+
+
+def in_both_ears() -> list[CellSound]:
+    """Cells 0 to 3 of the left ear, 4 to 7 of the right one; the two loudest of each need noise in the other ear. 8 is silent."""
+    white, band = NOISE, replace(NOISE, noise="octave-band", frequency_hz=1000.0)
+    out = []
+    for ear, other, kind in (("left", "right", white), ("right", "left", band)):
+        for level in LEVELS:
+            noise = replace(kind, ear=other, rms=0.0002 * level) if level >= 40 else None
+            out.append(CellSound(LOW, 0.1 * 10 ** (level / 20 - 3), ear, level, ear, noise))
+    return [*out, replace(out[0], gain=0.0)]
+
+
+def noise_beside_sounds(frames, out, sounds):
+    """Where there is noise (2, n): what is not of ``sounds`` [(column, first sample, samples)], which must not be near it."""
+    rest = out[:2].copy()
+    near = np.zeros(rest.shape, dtype=bool)
+    for column, first, sound in sounds:
+        rest[column, first : first + sound.size] -= sound[: max(rest.shape[1] - first, 0)]
+        near[column, max(first - 6000, 0) : first + sound.size + 6000] = True  # 125 ms
+    noise = rest != 0.0
+    assert not (noise & near).any()
+    return noise
+
+
+CHOICES = st.lists(st.one_of(st.none(), st.sampled_from([0, 1, 2, 3, 3, 4, 5, 6, 7, 7, 8])), max_size=24)
+
+
+@settings(max_examples=25, deadline=None)
+@given(choices=CHOICES, blocks=st.lists(st.integers(1, 90_000), max_size=8), seed=st.integers(0, 9))
+def test_no_ear_hears_sounds_and_noise_within_125_ms(choices, blocks, seed):
+    made = in_both_ears()
+    frames, whole = (source(choices, made=made, seed=seed) for _ in range(2))
+    out = np.concatenate([frames.read(n) for n in [*blocks, 1000]], axis=1)
+    np.testing.assert_array_equal(out, whole.read(out.shape[1]))
+    sounds = []
+    for sweep in frames.sweeps:
+        cell = made[sweep.cell]
+        sound = np.float32(sweep.sign * (cell.gain * cell.waveform.samples))
+        sounds.append((("left", "right").index(cell.ear), sweep.onset_sample, sound))
+    noise_beside_sounds(frames, out, [one for one in sounds if one[2].any()])
+    assert frames.limited_samples == 0
+
+
+def test_noise_changes_the_ear_after_units_of_silence():
+    wanted = [3, 3, 3, 3, 3, 7, 7, 7, 7, 7, 7, 0, 0, 0, 0, 0, 4, 4, 4]
+    frames = source(wanted, made=in_both_ears(), lead_in_s=2.0)
+    # 20 dB a step at most; silence before noise or sounds change the ear, and none between sounds without noise
+    assert played(frames, 19) == [1, 2, 3, 3, 3, 8, 8, 8, 7, 7, 7, 8, 8, 8, 0, 0, 4, 4, 4]
+    starts = frames.schedule.onsets(16 * 20)[::16]
+    x = source(wanted, made=in_both_ears(), lead_in_s=2.0).read(int(starts[19])).astype(float)
+    for unit, column in {3: 1, 4: 1, 8: 0, 10: 0}.items():
+        assert x[column, starts[unit] : starts[unit + 1] - 1500].std() == pytest.approx(0.012, rel=0.15)
+
+
+def test_one_account_counts_sounds_and_noise_of_both_ears():
+    frames = source([3] * 6 + [7] * 8, made=in_both_ears())
+    frames.read(int(frames.schedule.onsets(16 * 12)[-1]))
+    assert min(frames.dose.both) > 0.0
+    alone = frames.exposure_of(3, 0, 1.0)
+    assert (alone.left_pa2s, alone.right_pa2s > 0.0) == (0.0, True)
 
 
 def test_the_engine_reads_from_the_trigger_column_what_was_played():

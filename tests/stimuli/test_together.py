@@ -19,10 +19,11 @@ from quietfloor.stimuli.cell_code import CellCode
 from quietfloor.stimuli.cell_frames import CellSound
 from quietfloor.stimuli.dose import Dose
 from quietfloor.stimuli.frames import TRIGGER_S, UNIT_TRIGGER_S, trigger_pulse
+from quietfloor.stimuli.masking import Masking
 from quietfloor.stimuli.schedule import Schedule, ScheduleError
 from quietfloor.stimuli.together import REST, Together, shortest_interval_s
 from quietfloor.stimuli.together_frames import TogetherFrames
-from tests.stimuli.test_cell_frames import CALIBRATION, CEILING, HIGH, LOW
+from tests.stimuli.test_cell_frames import CALIBRATION, CEILING, HIGH, LOW, noise_beside_sounds
 
 RATE_HZ = 48_000.0
 UNITS = 1500
@@ -252,13 +253,48 @@ def test_a_sound_that_begins_louder_comes_step_by_step() -> None:
     assert [frames.cells_of(unit) for unit in range(4)] == [(1, SILENCE), (1, 4), (2, 4), (2, 5)]  # no more than 20 dB a step
 
 
+def masked() -> list[CellSound]:
+    """The same cells; the loudest of each ear needs noise in the other one."""
+    noise = Masking("white", 0.01, "right", RATE_HZ, CEILING, seed=3)
+    made = cells()
+    made[2] = replace(made[2], masking=noise)
+    made[5] = replace(made[5], masking=replace(noise, ear="left"))
+    return made
+
+
+ALONE = (1, 4, 2, SILENCE, 2, SILENCE, 2, SILENCE, 2, SILENCE, 2, SILENCE, 2, 4, 1, 4, 1, 4, 1, 4, 1, 5, 1, 5)
+
+
+@pytest.mark.parametrize("sizes", [(), (50_000, 777, 100_000), (1, 123_456, 40_000, 40_000)])
+def test_while_one_ear_hears_noise_only_the_other_one_hears_sounds(sizes: tuple[int, ...]) -> None:
+    frames, made = source(ALONE, made=masked()), masked()
+    n = int(frames.together.frames.onsets(16 * 25)[-1])
+    blocks = [frames.read(size) for size in sizes]
+    out = np.concatenate([*blocks, frames.read(n - frames.position)], axis=1)
+    np.testing.assert_array_equal(out, source(ALONE, made=masked()).read(n))
+    sounds = []
+    for sweep in frames.sweeps:
+        offsets = frames.together.offsets(sweep.unit)[:, sweep.index_in_unit]
+        for column in range(2):
+            cell = made[frames.cells_of(sweep.unit)[column]]
+            sound = np.float32(sweep.sign * cell.gain * cell.waveform.samples)
+            at = sweep.onset_sample + int(offsets[column]) + 96 - round(cell.waveform.time_zero_s * RATE_HZ)
+            sounds += [(column, at, sound)] if sound.any() else []
+    noise = noise_beside_sounds(frames, out, sounds)
+    assert noise[1].sum() > 48_000  # in the right ear, while the left one hears cell 2
+    assert not noise[0].any()  # the right ear's loud cell never had its turn: the left ear went on
+    left, right = zip(*(frames.cells_of(unit) for unit in range(24)), strict=True)
+    assert 2 in left
+    assert all(other == SILENCE for own, other in zip(left, right, strict=True) if own == 2)
+    assert right[-1] in (4, SILENCE)
+    assert frames.limited_samples == 0
+    assert frames.dose.right_pa2s > source((1, 4)).exposure_of(4, 16 * 12, 0.0).right_pa2s  # the noise counts
+
+
 def test_what_cannot_be_played_together_is_refused() -> None:
     bone = replace(CALIBRATION, transducer="bone-vibrator", coupler="artificial-mastoid", response=())
     with pytest.raises(LevelError, match="a bone vibrator moves both ears"):
         source((), ceiling=Ceiling("bone-vibrator", "adult", bone))
-    masked = [replace(cells()[0], masking_rms=0.01), *cells()[1:]]
-    with pytest.raises(LevelError, match="masking noise would be in an ear that is tested"):
-        source((), made=masked)
     with pytest.raises(LevelError, match="silence = 6 is no silent cell"):
         source((), made=cells()[:-1] + cells()[:1])
     for choices, words in (((4,), "cell 4 of the right ear was chosen for the left ear"), ((9,), "cells 0 to 6")):

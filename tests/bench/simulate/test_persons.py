@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,11 +14,12 @@ import pytest
 from quietfloor.bench.simulate import persons
 from quietfloor.bench.simulate.intervals import proportion
 from quietfloor.bench.simulate.noises import NOISES, Grid, NoiseSource, Presentation, Singles, run_seeds
-from quietfloor.bench.simulate.persons import RATE_PER_S, SOUND_HZ, conditions_of, neighbours, person
+from quietfloor.bench.simulate.persons import RATE_PER_S, SOUND_HZ, _heard, conditions_of, neighbours, person, silence_between
 from quietfloor.bench.simulate.responses import Response
 from quietfloor.bench.simulate.simulate import Setup, chain, simulate
 from quietfloor.bench.simulate.simulated_staircases import Sessions
 from quietfloor.bench.validate.persons import main
+from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.search.choice import Wanted
 from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.together import Together
@@ -51,18 +54,32 @@ def test_the_same_person_in_both_ways() -> None:
     assert all(math.isinf(one.true_db_nhl) for one in conditions_of(5, sessions, deaf=True))
 
 
+def test_silence_is_counted_where_noise_or_sounds_change_the_ear() -> None:
+    """Cells 0 of each condition need no noise, cells 1 do."""
+    asked = [SimpleNamespace(ear=ear, quiet=np.array([True, False])) for ear in ("left", "right")]
+    heard: Any = [_heard([one], asked) for one in (Place(0, 0), Place(0, 1), Place(1, 1), Place(1, 0), Place(0, 0))]  # type: ignore[arg-type]
+    assert heard == [(False, "left"), (True, "left"), (True, "right"), (False, "right"), (False, "left")]
+    between = [silence_between(one, other) for one, other in itertools.pairwise(heard)]
+    assert between == [False, True, False, False]
+    both = _heard([Place(0, 0), Place(1, 0)], asked)  # type: ignore[arg-type]
+    assert both == (False, "left right")
+    assert silence_between(both, heard[1])
+    assert not silence_between(both, heard[0])
+
+
 @pytest.mark.long
 def test_the_same_truth_is_sought_in_both_ways(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:  # fmt: skip
-    """Two recordings of four minutes each; figures of whole sessions are in docs/statistics.md."""
+    """A recording of four minutes each; figures of whole sessions are in docs/statistics.md."""
     monkeypatch.setattr(persons, "LONGEST_MINUTES", 4.0)
     singly, both = (person(2, Sessions(seed=1), Wanted(), together) for together in (False, True))
     for one, other in zip(singly.found, both.found, strict=True):
         assert (one.frequency_hz, one.true_db, one.visible_db) == (other.frequency_hz, other.true_db, other.visible_db)
         assert not other.false
     for one in (singly, both):
-        assert one.minutes <= 8.1
+        assert one.minutes <= 4.2
+        assert 0.0 <= one.noise_minutes <= one.minutes
         assert len(one.found) == 8
         assert sum(each.minutes for each in one.found) > 1.0
     assert main(["--persons", "0"]) == 2
