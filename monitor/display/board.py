@@ -248,8 +248,8 @@ def headline(now: SearchNow, status: Status, title: str) -> Headline:
     ahead, rest = "" if status.verdict is not None else to_go(now), _sentence(now)
     if status.verdict is None and (status.silent or status.no_trigger):
         (word, _, rest), state, ahead = status_text.headline(status, math.nan).partition(": "), "waiting", ""
-    signal = f"{clock(now.signal_s)} of signal"
-    particulars = (title, answered(now), _left_out(now), signal, f"processing lag {status.behind_ms:.0f} ms")
+    signal = f"{clock(now.heard_s)} of signal"
+    particulars = (title, now.noise, answered(now), _left_out(now), signal, f"processing lag {status.behind_ms:.0f} ms")
     return Headline(
         state, f"{word}: {ahead}" if ahead else word, rest, " · ".join(part for part in particulars if part),
         meaning=meaning,

@@ -120,6 +120,7 @@ def line(now: SearchNow) -> str:
         one = now.conditions[place.condition]
         parts.append(f"{place.condition + 1}. {one.name}: {known(one)}")
         parts.append("paused" if now.paused else f"next {one.levels_db[place.level]:g} dB nHL, {WHY.get(why, why)}")
+    parts.append(now.noise)
     done = sum(one.state == "answered" for one in now.conditions)
     parts.append(f"{done} of {len(now.conditions)} answered")
     return f"{now.seconds:6.1f} s  {' · '.join(part for part in (*parts, to_go(now)) if part)}"

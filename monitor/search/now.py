@@ -38,9 +38,9 @@ class ConditionNow:
 
 @dataclass(frozen=True)
 class SearchNow:
-    """State of the whole search. ``place``: what is played next, None if nothing is left; ``beside``: in the other ear at
-    once, and why. ``seconds`` of the stream; remaining
-    minutes as an 80 % range, nan where not known."""
+    """State of the whole search. ``place``: what is played next, None if nothing is left; ``beside``: in the other ear at once,
+    and why. ``seconds`` of the stream; ``heard_s`` of units with sounds; remaining minutes as an 80 % range, nan where not known.
+    ``noise``: that in an ear, in words; empty: none."""
 
     conditions: tuple[ConditionNow, ...]
     place: Place | None
@@ -53,16 +53,8 @@ class SearchNow:
     minutes_median: float = math.nan
     minutes_high: float = math.nan
     beside: tuple[Place, str] | None = None
-    at_once: bool = False
-
-    @property
-    def signal_s(self) -> float:
-        """Duration of all units of the conditions in s; with both ears ``at_once`` that of the ear that has more."""
-        of_ears: dict[str, float] = {}
-        for one in self.conditions:
-            ear = one.ear if self.at_once else ""
-            of_ears[ear] = of_ears.get(ear, 0.0) + one.answer.seconds
-        return max(of_ears.values(), default=0.0)
+    heard_s: float = 0.0
+    noise: str = ""
 
     @property
     def playing(self) -> tuple[tuple[Place, str], ...]:

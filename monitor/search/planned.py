@@ -69,6 +69,7 @@ class PlannedSearch:
         self.ordered: list[Ordered] = []
         self.paused = False
         self._silent_sweeps = 0
+        self._heard, self._last_heard = 0, -1  # units with sounds in an ear or in both, and the last of them
         self._over = False
         self._left: set[int] = set()
         self._softest_db = -math.inf
@@ -112,6 +113,8 @@ class PlannedSearch:
             self._silent_sweeps += unit.faults.count(None)
         stream = self.streams.index(unit.ear)
         if place is not None and unit.ear in (None, self.sought[place.condition].ear):
+            self._heard += unit.unit != self._last_heard
+            self._last_heard = unit.unit
             channel = self.sought[place.condition].channel
             self._running.update(place, unit.sweeps_uv[channel], unit.usable[channel])
             chosen = self._running.choose(stream)
@@ -231,8 +234,15 @@ class PlannedSearch:
         return SearchNow(
             conditions, None if at is None else at.place, "" if at is None else at.choice.why, said,
             self.sample / self._rate_hz, self.paused, self._over, low_s / 60.0, median_s / 60.0, high_s / 60.0,
-            None if beside is None else (beside.place, beside.choice.why), len(self.streams) > 1,
+            None if beside is None else (beside.place, beside.choice.why), self._heard * self.sought[0].condition.unit_s,
+            "" if at is None or self.paused else self._noise(at.place),
         )  # fmt: skip
+
+    def _noise(self, place: Place) -> str:
+        """The noise of a cell in words; empty: none."""
+        one = self.sought[place.condition]
+        noise_db_em, other = one.masking_db_em[place.level], "right" if one.ear == "left" else "left"
+        return "" if noise_db_em is None else f"{noise_db_em:g} dB EM of noise in the {other} ear"
 
     def _condition_now(self, number: int) -> ConditionNow:
         one, running = self.sought[number], self._running

@@ -50,7 +50,8 @@ class MadeSearch:
         left = sum(one.open for one in conditions)
         sentence = "" if self.place is None else f"{conditions[self.place.condition].name}: the threshold is being narrowed"
         now = SearchNow(
-            conditions, self.place, self.why, sentence, seconds, False, self.search.finished, 1.5 * left, 3.2 * left, 5.6 * left
+            conditions, self.place, self.why, sentence, seconds, False, self.search.finished, 1.5 * left, 3.2 * left, 5.6 * left,
+            heard_s=seconds,
         )
         return replace(now, **other)  # type: ignore[arg-type]
 

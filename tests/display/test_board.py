@@ -55,7 +55,8 @@ def condition(number: int = 0, **other: object) -> ConditionNow:
 
 
 def search(*conditions: ConditionNow, **other: object) -> SearchNow:
-    made = SearchNow(conditions or (condition(),), Place(0, 2), "threshold", "so far", 65.0, False, False, 2.2, 4.4, 9.6)
+    every = conditions or (condition(),)
+    made = SearchNow(every, Place(0, 2), "threshold", "so far", 65.0, False, False, 2.2, 4.4, 9.6, heard_s=120.0)
     return replace(made, **other)  # type: ignore[arg-type]
 
 

@@ -142,6 +142,9 @@ def test_an_order_to_a_level_with_noise_silences_the_other_ear() -> None:
     assert recording.played[-1] == (search.cells.silence, search.cells.cell(1, LEVELS.index(60.0)))
     now = search.now()
     assert [place.condition for place, _ in now.playing] == [1]
+    assert now.noise == "40 dB EM of noise in the left ear"
+    assert now.noise in line(now)
+    assert now.noise in headline(now, Status("running", search=now, seconds=now.seconds), "both").particulars
     search.order(Order("go_to", 0, 20.0))
     recording.run(3)
     assert noisy_of(search, recording.played[-1]) == [False, False]
@@ -215,7 +218,8 @@ def test_both_are_shown() -> None:
     assert all(column.words.startswith("plays") for column in board.columns)
     assert recent((), now) == (0, 1)
     said = headline(now, Status("running", search=now, seconds=now.seconds), "both")
-    assert now.signal_s <= 60 * 0.4 + 1e-9  # of one ear
+    assert now.heard_s == pytest.approx(60 * 0.4)  # units hold sweeps of both ears
+    assert now.noise == ""
     assert said.rest.count("dB nHL") == 2
     assert len(said.rest) < 100  # both fit on a narrow screen
     assert "1. click, left ear, 0" in line(now)
