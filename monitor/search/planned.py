@@ -10,6 +10,7 @@ import math
 from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -117,9 +118,12 @@ class PlannedSearch:
             self._last_heard = unit.unit
             channel = self.sought[place.condition].channel
             self._running.update(place, unit.sweeps_uv[channel], unit.usable[channel])
-            chosen = self._running.choose(stream)
-            if self._running.chose:
-                events.append(self._chosen(unit.sample, chosen, stream))
+            before = [self._running.playing(number) for number in range(len(self.streams))]
+            self._running.choose(stream)
+            for number, was in enumerate(before):  # with noise in an ear the choice for one ear is one for the other too
+                now = self._running.playing(number)
+                if self._running.chose if number == stream else now != was:
+                    events.append(self._chosen(unit.sample, now, number))
         if self._running.finished:
             events.append(self._end(unit.sample))
         elif unit.sample >= self._longest_s * self._rate_hz:
@@ -184,11 +188,12 @@ class PlannedSearch:
 
     def _chosen(self, sample: int, chosen: Next | None, stream: int) -> LevelChosen:
         answers, ear = self.answers(limits=False), self.streams[stream]
-        if chosen is None:
+        if chosen is None and not self._running.waits(stream):
             return LevelChosen(sample, self.units, None, "over", math.nan, answers, ear)
+        if self.paused or chosen is None:
+            why: Literal["pause", "noise"] = "pause" if self.paused else "noise"
+            return LevelChosen(sample, self.units, self.cells.silence, why, math.nan, answers, ear)
         cell, choice = self.cells.cell(*chosen.place), chosen.choice
-        if self.paused:
-            return LevelChosen(sample, self.units, self.cells.silence, "pause", math.nan, answers, ear)
         return LevelChosen(sample, self.units, cell, choice.why, choice.gain_db2_per_s, answers, ear)
 
     def _end(self, sample: int) -> Verdict:

@@ -93,6 +93,10 @@ class RunningSearch:
             return None
         return one.now if any(self._running[number].open for number in one.numbers) else None
 
+    def waits(self, stream: int) -> bool:
+        """Whether a stream that plays nothing has open conditions: it waits while there is noise in its ear."""
+        return self.playing(stream) is None and any(self._running[number].open for number in self._streams[stream].numbers)
+
     def _noisy(self, stream: _Stream) -> bool:
         """Whether the present cell of a stream needs noise in the other ear."""
         place = stream.now.place

@@ -71,7 +71,7 @@ class LevelChosen(Event):
     unsaid: ClassVar[frozenset[str]] = frozenset({"answers"})
     units: int
     cell: int | None
-    why: Why | Literal["pause", "over"]
+    why: Why | Literal["pause", "over", "noise"]
     gain_db2_per_s: float
     answers: tuple[Answer, ...]
     ear: str | None = None

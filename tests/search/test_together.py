@@ -128,6 +128,9 @@ def test_a_level_with_noise_is_played_alone_and_no_sooner_than_it_must() -> None
     right_done = max(number for number, cells in enumerate(recording.played) if cells[1] != search.cells.silence)
     assert first >= 30
     assert not any(answers["right"].sweeps[LEVELS.index(45.0) :]), "its levels without noise were enough"
+    chosen = [event for event in recording.events if isinstance(event, LevelChosen)]
+    waits = [event for event in chosen if event.why == "noise"]
+    assert all(event.cell == search.cells.silence for event in waits)
     again = planned(noise_from_db=45.0)
     events = [event for unit in recording.units for event in again.judge(unit)]
     assert [event.record() for event in events] == [event.record() for event in recording.events]
@@ -140,6 +143,9 @@ def test_an_order_to_a_level_with_noise_silences_the_other_ear() -> None:
     search.order(Order("go_to", 1, 60.0))
     recording.run(3)
     assert recording.played[-1] == (search.cells.silence, search.cells.cell(1, LEVELS.index(60.0)))
+    last = {event.ear: event for event in recording.events if isinstance(event, LevelChosen)}
+    assert (last["left"].cell, last["left"].why) == (search.cells.silence, "noise")
+    assert last["right"].cell == search.cells.cell(1, LEVELS.index(60.0))
     now = search.now()
     assert [place.condition for place, _ in now.playing] == [1]
     assert now.noise == "40 dB EM of noise in the left ear"
