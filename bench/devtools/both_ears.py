@@ -2,8 +2,8 @@
 
     python -m quietfloor.bench.devtools.both_ears --seconds 60
 
-A virtual patient hears clicks in both ears; the recording is then decided again in chunks of 30 ms, as an amplifier sends them. The
-time of a chunk is that from its arrival to the events that follow from it. The times of chunks with a choice are given apart.
+A virtual patient hears clicks in both ears; the recording is then decided again in chunks of 30 ms, as an amplifier sends them.
+The time of a chunk is that from its arrival to the events that follow from it. The times of chunks with a choice are given apart.
 """
 
 from __future__ import annotations

@@ -115,7 +115,8 @@ class SearchAhead:
         more = "" if not others else f" and {len(others)} more condition{'s' if len(others) > 1 else ''}"
         low, high = min(one.levels_db[0] for one in self.conditions), max(one.levels_db[-1] for one in self.conditions)
         noise = [level for one in self.conditions for level in one.noise_of_loudest]
-        masked = f", with noise of {min(noise):g} to {max(noise):g} dB EM in the other ear where it is due" if noise else ""
+        levels = "" if not noise else f"{noise[0]:g}" if min(noise) == max(noise) else f"{min(noise):g} to {max(noise):g}"
+        masked = f", with noise of {levels} dB EM in the other ear where it is due" if noise else ""
         time = "" if math.isinf(self.minutes) else f", at most {self.minutes:.1f} min"
         where = str(first.condition)
         likely = ""

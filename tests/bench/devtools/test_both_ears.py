@@ -1,4 +1,4 @@
-"""The measure of engine and search with both ears at once: what it measures is a recording that replays, at the rate it states."""
+"""The measure of engine and search with both ears at once: it measures a recording that replays, at the rate it states."""
 
 from __future__ import annotations
 
