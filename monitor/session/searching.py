@@ -22,6 +22,7 @@ from quietfloor.monitor.session.threshold import Threshold
 
 MOST_CELLS = 127  # of a recording, and one of silence
 MOST_LEVELS = 41  # of a condition
+COARSE_FROM_DB = 50.0  # in dB nHL; above, steps are doubled where a recording would have too many cells: own choice
 LEAST_S = 20.0  # in less time nothing is found: own choice
 ABOVE_DB = 10.0  # where a search begins, above what is expected: own choice
 # SD in dB of what a threshold says of the next octave, and of the other ear; and of what says too little. Own choice, wide: an
@@ -62,6 +63,14 @@ class Ahead:
         if due == 0 or self.doubtful or self.levels_db[due - 1] <= self.above_db:
             return None
         return replace(self, levels_db=self.levels_db[:due], noise_db_em=())
+
+    @property
+    def thinned(self) -> Ahead:
+        """The same condition with every second level above ``COARSE_FROM_DB``, and the loudest."""
+        count = len(self.levels_db)
+        keep = [place for place, db in enumerate(self.levels_db) if db <= COARSE_FROM_DB or (count - 1 - place) % 2 == 0]
+        noise = tuple(self.noise_db_em[place] for place in keep) if self.noise_db_em else ()
+        return replace(self, levels_db=tuple(self.levels_db[place] for place in keep), noise_db_em=noise)
 
     @property
     def noise_of_loudest(self) -> tuple[float, ...]:
@@ -195,6 +204,8 @@ def recording(waiting: Iterable[Ahead]) -> tuple[Ahead, ...]:
     fitting = [one for one in (each.quiet if each.one_ear else each for each in same) if one is not None]
     if not fitting:
         fitting = [one for one in same if one.condition.ear == same[0].condition.ear]
+    if sum(len(one.levels_db) for one in fitting) > MOST_CELLS:
+        fitting = [one.thinned for one in fitting]
     chosen: list[Ahead] = []
     for one in fitting:
         if sum(len(each.levels_db) for each in (*chosen, one)) <= MOST_CELLS:

@@ -228,8 +228,10 @@ def test_no_more_cells_than_a_recording_can_tell_apart(tmp_path: Path) -> None:
         f'[[condition]]\near = "left"\nstimulus = "octave-chirp"\nfrequency_hz = {hz}\n' for hz in (500, 1000, 3000, 4000, 8000)
     )
     found = ahead(Session.begin(tmp_path / "s", plan_of(PLAN.replace("[limits]", f"{more}[limits]"))))
-    assert len(found.conditions) == 7, "17 levels each: 8 conditions are 136 cells, a recording has 127"
-    assert [one.rank for one in found.conditions] == [0, 0, 1, 1, 2, 3, 4]
+    assert {len(one.levels_db) for one in found.conditions} == {14}, "17 levels each are 136 cells, a recording has 127"
+    assert [one.rank for one in found.conditions] == [0, 0, 1, 1, 2, 3, 4, 5]
+    ten = [replace(found.conditions[0], index=index, rank=index, levels_db=LEVELS, noise_db_em=()) for index in range(10)]
+    assert [one.rank for one in recording(ten)] == list(range(9)), "the tenth finds no place: 140 cells"
 
 
 def test_levels_whose_sound_is_not_let_out_are_left_out(session: Session) -> None:
@@ -276,6 +278,18 @@ def test_levels_for_which_noise_is_due_have_it_in_the_same_recording(session: Se
     write_search(session.folder, {right: answer(62.0, found_db=65.0)}, masking_db_em=noise)
     found = session.thresholds()[0]
     assert (found.level_db_nhl, found.whose, found.masked) == (62.0, "this ear's", True)
+
+
+def test_four_frequencies_of_both_ears_find_place_in_one_recording(session: Session) -> None:
+    """More levels than a recording has cells for: the loud ones are farther apart, and keep their noise."""
+    (one, *_) = ahead(session, noise=True).conditions
+    levels = tuple(float(level) for level in range(0, 95, 5))
+    noise = tuple(math.nan if level < 55.0 else level - 40.0 for level in levels)
+    eight = recording([replace(one, index=index, rank=index // 2, levels_db=levels, noise_db_em=noise) for index in range(8)])
+    assert len(eight) == 8
+    assert eight[0].levels_db == (*levels[:11], 60.0, 70.0, 80.0, 90.0)
+    assert eight[0].noise_of_loudest == (20.0, 30.0, 40.0, 50.0)
+    assert sum(len(each.levels_db) for each in eight) <= 127
 
 
 def test_noise_by_another_earphone_comes_in_a_recording_of_one_ear(session: Session) -> None:
