@@ -49,7 +49,9 @@ CONDITIONS = 2 * len(FREQUENCIES_HZ)
 BOTH_UNIT_S = UNIT_S + REST / RATE_PER_S
 SOUND_HZ = 48_000.0
 LONGEST_MINUTES = 90.0  # of a recording
-HAND_OVER_UNITS = (3, 4)  # of silence, singly and together, between sounds and noise in an ear: as `CellFrames` at this rate
+# Units of silence between sounds and noise in an ear, singly and together. `CellFrames` takes 2 at this rate; `TogetherFrames`
+# takes 4 before noise, and after it 3 of one ear.
+HAND_OVER_UNITS = (3, 4)
 
 
 @dataclass(frozen=True)
