@@ -183,7 +183,8 @@ class Session(RecordedSession):
         if not chosen:
             return None
         weight_per_s = 1.0 / (self.noise_uv(runs) ** 2 * self._sound_at(chosen[0].index, chosen[0].start_db).sweep_s)
-        return SearchAhead(chosen, left_s / 60, time_to_go(still, self.plan.search.width_db, weight_per_s))
+        together = self.plan.search.together is not False and not any(one.condition.route == "bone" for one in still)
+        return SearchAhead(chosen, left_s / 60, time_to_go(still, self.plan.search.width_db, weight_per_s, together))
 
     def next_search(
         self, minutes_left: float | None = None, ahead: SearchAhead | None = None, singly: bool = False
