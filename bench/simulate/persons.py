@@ -108,7 +108,9 @@ def _recording(
         for place, (ear, one) in enumerate(zip(asked, every, strict=True))
     )  # fmt: skip
     grids = [setup_of(ear.frequency_hz, ear.age_group, 40.0, sessions).grid for ear in asked]
-    responses = [Responses(ear, AS_MODELLED, sessions, grid, False, True) for ear, grid in zip(asked, grids, strict=True)]
+    responses = [
+        Responses(ear, AS_MODELLED, sessions, grid, alone=False, both=True) for ear, grid in zip(asked, grids, strict=True)
+    ]  # fmt: skip
     of_sides = tuple(tuple(place for place, ear in enumerate(asked) if ear.side == side) for side in ("left", "right"))
     streams = of_sides if together and all(of_sides) else (tuple(range(len(asked))),)
     running = RunningSearch(conditions, wanted, streams)

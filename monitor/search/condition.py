@@ -57,7 +57,6 @@ class Condition:
                 first.rate_hz, first.start_ms, first.n_times, first.window_ms,
             ):  # fmt: skip
                 raise ValueError("the levels of a condition share rate, epoch and window: take those of its loudest level")
-
         if self.noisy and len(self.noisy) != len(self.levels_db):
             raise ValueError(f"noisy has {len(self.noisy)} values for {len(self.levels_db)} levels")
         if math.isfinite(self.expected_db) and not self.expected_sd_db > 0:

@@ -39,9 +39,9 @@ class Ahead:
 
     ``noise_db_em``: advised noise in the other ear at each level, nan for none; ``noise``: its kind, empty: as the plan says.
     ``one_ear``: it comes by another transducer, so that a recording with noise has one ear. ``kind``: properties that the
-    conditions of one recording share. ``above_db``: level up to which a search found no
-    response; nan: not known. ``doubtful``: its response must be found again with noise. ``expected``: threshold and SD in dB,
-    expected from other thresholds; None: not known.
+    conditions of one recording share. ``above_db``: level up to which a search found no response; nan: not known. ``doubtful``:
+    its response must be found again with noise. ``expected``: threshold and SD in dB, expected from other thresholds; None: not
+    known.
     """
 
     index: int

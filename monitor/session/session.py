@@ -229,9 +229,11 @@ class Session(RecordedSession):
         own, levels = sounds[max(sounds)], tuple(sounds)
         masked = own.masking != "none"  # by the plan itself
         advised = tuple(
-            (own.masking_level_db_em or 0.0) if masked else self.noise_db_em(condition, level, runs, True) if noise else math.nan
+            (own.masking_level_db_em or 0.0) if masked
+            else self.noise_db_em(condition, level, runs, search=True) if noise
+            else math.nan
             for level in levels
-        )
+        )  # fmt: skip
         loudest = next((level for level, one in zip(levels, advised, strict=True) if not math.isnan(one)), math.nan)
         while not (masked or math.isnan(loudest)) and not given(self._sound_at(index, levels[-1], max(filter(_known, advised)))):
             levels, advised = levels[:-1], advised[:-1]

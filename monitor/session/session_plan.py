@@ -332,12 +332,14 @@ class SessionPlan(_Section):
             return one_ear
 
     def _together(self, ahead: SearchAhead, own: SoundPlan | None) -> bool:
-        """Whether both ears may hear the sounds of this recording at once: by air, both there, and no noise at all levels."""
+        """Whether both ears may hear the sounds of this recording at once: by air, both there, no noise at all levels, and none
+        from an earphone that somebody has to move."""
         if self.search.together is False or own is None or own.masking != "none":
             return False
         conditions = [one.condition for one in ahead.conditions]
         both = {one.ear for one in conditions} == {"left", "right"}
-        return both and {one.route for one in conditions} == {"air"} and not any(one.one_ear for one in ahead.conditions)
+        moved = any(one.one_ear and one.noise_of_loudest for one in ahead.conditions)
+        return both and {one.route for one in conditions} == {"air"} and not moved
 
     def _noise(self, condition: Condition, sound: dict[str, Any]) -> dict[str, Any]:
         """Keys of [sound] for noise in the other ear. Raises PlanError."""

@@ -271,6 +271,11 @@ def test_both_ears_at_once_where_a_recording_allows_it(tmp_path: Path) -> None:
         assert off is not None
         assert off.sound is not None
         assert (off.sound.together, off.sound.rate_per_s) == (False, 39.1)
+    other = PLAN.replace("[limits]", '[hearing]\nnoise_transducer = "circumaural"\n[limits]')
+    moved = Session.begin(tmp_path / "moved", make_session_plan(tomllib.loads(other))).next_search()
+    assert moved is not None
+    assert moved.sound is not None
+    assert moved.sound.together, "another earphone for noise does not matter where none is given"
     content = tomllib.loads(PLAN)
     content["run"]["sound"]["together"] = True
     with pytest.raises(PlanError, match="together = True, which comes from the session itself"):

@@ -291,6 +291,25 @@ def test_while_one_ear_hears_noise_only_the_other_one_hears_sounds(sizes: tuple[
     assert frames.dose.right_pa2s > source((1, 4)).exposure_of(4, 16 * 12, 0.0).right_pa2s  # the noise counts
 
 
+def test_the_dose_of_noise_in_an_ear_ends_both() -> None:
+    """Sounds and noise of an ear have one account: its limit is reached by noise that the other ear's sounds need."""
+    whole = source(ALONE, made=masked())
+    n = int(whole.together.frames.onsets(16 * 12)[-1])
+    played = whole.read(n)
+    sounds = source(ALONE).read(n)  # the same without noise
+    assert not np.array_equal(played, sounds)
+    few = 0.5 * whole.dose.right_pa2s
+    frames = source(ALONE, made=masked())
+    frames.allow(Dose(1e6, few))
+    out = np.concatenate([frames.read(size) for size in (100_001, n - 100_001)], axis=1)
+    end = frames.ended_at
+    assert end is not None
+    assert frames.cells_of(frames.sweeps[-1].unit) == (2, SILENCE)
+    np.testing.assert_array_equal(out[:, :end], played[:, :end])
+    assert not out[:, end:].any()
+    assert 0.99 * few < frames.dose.right_pa2s <= few
+
+
 def test_what_cannot_be_played_together_is_refused() -> None:
     bone = replace(CALIBRATION, transducer="bone-vibrator", coupler="artificial-mastoid", response=())
     with pytest.raises(LevelError, match="a bone vibrator moves both ears"):
