@@ -30,11 +30,14 @@ RATE_CHECK_S = 10.0  # stamps need about this long to tell 100 ppm from their ow
 RATE_PPM = (100.0, 1000.0)  # deviations that are reported, and reported as serious
 REFUSED_PPM = 10_000.0  # beyond 1 % filters, windows and latencies are wrong, and no run goes on
 FIRST_S = 1.0  # time in which a rate that is wrong by a factor is detected
-FACTOR = 0.4  # own choice: 0.2 s in each half of FIRST_S; a busy machine does not cause that twice in one direction
+FACTOR = 0.4  # own choice: 0.2 s in each half of FIRST_S; a busy machine does not cause that twice alike
 AHEAD_S = 0.05  # stamps this far ahead of the clock belong to samples that cannot exist yet
+KNOWN_CLOCK_S = 60.0  # stamps further than this from the clock are of another one
 BURST = 5.0  # samples that come this many times too fast had been waiting; their rate is not measured
 LONGEST_WAIT_S = 10.0  # after a longer wait before reading, the arrival times of samples are not known
 REFUSE_S = 3.0  # in two successive stretches, because a single step of the stamps affects only one
+STRETCHES = 5  # as many by the clock: a sender that gets too little of its machine is slow for a while, but not evenly
+EVENLY = 0.25  # own choice: deviations of such stretches, and rates of both halves of a second, agree within this share
 
 
 @dataclass(frozen=True)
@@ -234,11 +237,17 @@ class RateFit:
 class RateWatch:
     """Compares measured and nominal rate every 10 s of each unbroken stretch. ``fit`` is the fit of the first stretch of 10 s.
 
-    A deviation beyond ``gross_ppm`` in two successive stretches of ``gross_s`` is reported at their end.
+    A deviation beyond ``gross_ppm`` in ``stretches`` successive stretches of ``gross_s`` is reported at their end. More than two
+    of them must agree within a quarter.
     """
 
     def __init__(
-        self, rate_hz: float, limits_ppm: tuple[float, ...] = RATE_PPM, gross_ppm: float = REFUSED_PPM, gross_s: float = REFUSE_S
+        self,
+        rate_hz: float,
+        limits_ppm: tuple[float, ...] = RATE_PPM,
+        gross_ppm: float = REFUSED_PPM,
+        gross_s: float = REFUSE_S,
+        stretches: int = 2,
     ) -> None:
         self.fit = RateFit(rate_hz)
         self._limits_ppm, self._gross_ppm = limits_ppm, gross_ppm
@@ -247,7 +256,8 @@ class RateWatch:
         self._check = int(RATE_CHECK_S * rate_hz)
         self._short = int(gross_s * rate_hz)
         self._still_s: float | None = None  # the stamp that repeats
-        self._piece, self._bent = RateFit(rate_hz), 0.0  # the present short stretch; sign of a gross difference in those before
+        self._piece = RateFit(rate_hz)  # the present short stretch
+        self._gross: deque[float] = deque(maxlen=stretches)  # ppm of those before, all beyond the limit in one direction
 
     def broken(self, index: int, still_s: float | None = None) -> None:
         """Report a jump of the stamps before sample ``index``: the fit ends there.
@@ -259,7 +269,8 @@ class RateWatch:
         if self.fit is self._now and self.fit.samples < self._check:
             self.fit = fresh
         self._now = fresh
-        self._piece, self._bent = RateFit(self._now.nominal_hz, index), 0.0
+        self._piece = RateFit(self._now.nominal_hz, index)
+        self._gross.clear()
 
     def feed(self, stamps_s: Floats, index: int) -> list[RateMismatch]:
         """Take stamps (n,) of the samples from ``index`` on; return the rate errors to report."""
@@ -285,12 +296,19 @@ class RateWatch:
 
     def _refuse(self, sample: int) -> list[RateMismatch]:
         ppm, error = self._piece.ppm()
-        before, self._bent = self._bent, float(np.sign(ppm)) if abs(ppm) > self._gross_ppm + 6 * error else 0.0
         self._piece = RateFit(self._now.nominal_hz, sample + 1)
-        if self._bent == 0.0 or self._bent != before or self.told_ppm >= self._gross_ppm:
+        beyond = abs(ppm) > self._gross_ppm + 6 * error
+        if not beyond or (self._gross and ppm * self._gross[-1] < 0.0):
+            self._gross.clear()
+        if beyond:
+            self._gross.append(ppm)
+        if len(self._gross) < (self._gross.maxlen or 0) or self.told_ppm >= self._gross_ppm:
+            return []
+        usual_ppm = median(self._gross)
+        if len(self._gross) > 2 and max(abs(one - usual_ppm) for one in self._gross) > EVENLY * abs(usual_ppm) + 6 * error:
             return []
         self.told_ppm = self._gross_ppm
-        return [self._mismatch(sample, ppm)]
+        return [self._mismatch(sample, usual_ppm if len(self._gross) > 2 else ppm)]
 
     def _compare(self, sample: int) -> list[RateMismatch]:
         ppm, error = self._now.ppm()
@@ -310,20 +328,22 @@ class ArrivalWatch:
     """Compares the stated rate with the clock of the machine on which the samples arrive.
 
     Its events count ``sample`` from the first sample that was fed. Differences of less than 0.1 % are not reported: the clock of
-    a computer may be off by 0.05 % while it is being corrected.
+    a computer may be off by 0.05 % while it is being corrected. A sender on a busy machine comes late, and then too fast: a rate
+    is another one only where the difference is even.
     """
 
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz
-        self._gross, self._mild = RateWatch(rate_hz, ()), RateWatch(rate_hz, (), RATE_PPM[-1], RATE_CHECK_S)
+        self._gross = RateWatch(rate_hz, (), stretches=STRETCHES)
+        self._mild = RateWatch(rate_hz, (), RATE_PPM[-1], 2 * RATE_CHECK_S / STRETCHES, STRETCHES)
         self._index = self._last = 0  # samples; up to the last ones of which the time is known
         self._last_s = math.nan
         self._least_s = math.nan  # arrival of sample 0 without any delay
-        self._first: list[Floats] | None = []  # times of the first second; None: judged
+        self._first: list[Floats] | None = []  # times of a first second; None: one was even, and judged
 
     @property
     def settled(self) -> bool:
-        """Whether the first second was judged."""
+        """Whether a second was even enough to judge whether the rate is wrong by a factor."""
         return self._first is None
 
     def ppm(self) -> tuple[float, float]:
@@ -341,7 +361,8 @@ class ArrivalWatch:
         report.
 
         ``ahead_s``: how far the last stamp is ahead of the clock. Samples that come too fast may belong to a sender that was late
-        and catches up. This is excluded if their stamps lie in the future, or if there was no delay to catch up with.
+        and catches up. This is excluded if their stamps lie in the future; or, where stamps are not of this clock, if there was
+        no delay to catch up with.
         """
         self._index += count
         if waiting:  # these came earlier, and it is not known when
@@ -357,20 +378,24 @@ class ArrivalWatch:
             self._mild.broken(self._index)
             return []
         times_s = since_s + (at_s - since_s) * np.arange(1, fresh + 1) / fresh
+        dated = abs(ahead_s) < KNOWN_CLOCK_S  # False for nan
+        may_catch_up = ahead_s <= AHEAD_S if dated else due_s > self._least_s - AHEAD_S
         said = []
         for watch in (self._gross, self._mild):
             told_ppm = watch.told_ppm
             found = watch.feed(times_s, begin)
-            if found and found[0].ppm > 0 and due_s > self._least_s - AHEAD_S:
+            if found and found[0].ppm > 0 and may_catch_up:
                 watch.told_ppm = told_ppm
             else:
                 said += found
         if self._first is not None:
             self._first.append(times_s)
             if sum(map(len, self._first)) >= FIRST_S * self._rate_hz:
-                wrong = first_mismatch(np.concatenate(self._first), self._rate_hz, self._index - 1)
-                self._first = None
-                if wrong is not None and (wrong.ppm < 0 or ahead_s > AHEAD_S):
+                second = np.concatenate(self._first)
+                wrong = first_mismatch(second, self._rate_hz, self._index - 1)
+                judged = math.isfinite(even_rate(second, self._rate_hz)) if wrong is None else wrong.ppm < 0 or ahead_s > AHEAD_S
+                self._first = None if judged else []
+                if wrong is not None and judged:
                     said.append(wrong)
         return said
 
@@ -379,18 +404,24 @@ def first_mismatch(times_s: Floats, rate_hz: float, sample: int) -> RateMismatch
     """Rate error of the first second of a stream that states ``rate_hz``, from its times (n,): a rate that is wrong by a factor;
     else None.
 
-    Both halves of the second must show it, because one delay affects one half only. Times that do not lie near a straight line
-    give None.
+    Both halves of the second must show it alike, because one delay affects one half only. Times that do not lie near a straight
+    line give None.
     """
-    if len(times_s) < 16 or not np.isfinite(times_s).all():
+    times = even_rate(times_s, rate_hz)
+    if not (times < 1 - FACTOR or times > 1 + FACTOR):
         return None
-    halves = [_periods(half) * rate_hz for half in np.array_split(times_s, 2)]  # of one sample, in stated ones
-    if not all(1 / BURST < periods < BURST for periods in halves):
-        return None
-    if not (min(halves) > 1 / (1 - FACTOR) or max(halves) < 1 / (1 + FACTOR)):
-        return None
-    times = 1.0 / (_periods(times_s) * rate_hz)
     return RateMismatch(sample, rate_hz, rate_hz * times, 1e6 * (times - 1), serious=True, refused=True)
+
+
+def even_rate(times_s: Floats, rate_hz: float) -> float:
+    """Rate of samples that came at times (n,), as a multiple of ``rate_hz``; nan unless both halves have the same within a
+    quarter."""
+    if len(times_s) < 16 or not np.isfinite(times_s).all():
+        return math.nan
+    halves = [_periods(half) * rate_hz for half in np.array_split(times_s, 2)]  # of one sample, in stated ones
+    if not all(1 / BURST < periods < BURST for periods in halves) or max(halves) > (1 + EVENLY) * min(halves):
+        return math.nan
+    return 1.0 / (_periods(times_s) * rate_hz)
 
 
 def _periods(times_s: Floats) -> float:

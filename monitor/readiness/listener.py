@@ -160,7 +160,7 @@ class Check:
             if (timed := by_the_clock(self._source)) is not None:
                 if silent_s > SILENT_S:
                     self._readiness.paused()
-                ahead_s = math.nan if self._readiness.clock_settled else timed.ahead_s(float(chunk.stamps_s[-1]))
+                ahead_s = timed.ahead_s(float(chunk.stamps_s[-1]))
                 self._readiness.came(len(chunk.stamps_s), timed.backlog_samples, self._last_s, ahead_s)
             self._readiness.feed(chunk)
         elif silent_s > GONE_S and not late:

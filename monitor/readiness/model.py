@@ -80,7 +80,7 @@ class Readiness:
         self._fit = RateFit(rate, 0)
         self._fit_from = int(UNSETTLED_S * rate)
         self._arrivals = ArrivalWatch(rate)
-        self._wrong_hz = math.nan  # by the clock
+        self._live, self._wrong_hz = False, math.nan  # the rate by the clock
         self._lost, self._breaks, self._bad = 0, 0, 0
         self._pieces: deque[Piece] = deque(maxlen=LAST_PIECES)
         self._finder = OnsetFinder(rate, settings)
@@ -109,14 +109,10 @@ class Readiness:
 
     def came(self, count: int, waiting: int, at_s: float, ahead_s: float) -> None:
         """Report samples read from a live stream; arguments as of ArrivalWatch.feed."""
+        self._live = True
         for found in self._arrivals.feed(count, waiting, at_s, ahead_s):
             if found.refused:
                 self._wrong_hz = found.measured_hz
-
-    @property
-    def clock_settled(self) -> bool:
-        """Whether the first second was judged by the clock."""
-        return self._arrivals.settled
 
     def paused(self) -> None:
         """Report that no samples came for a while."""
@@ -222,7 +218,8 @@ class Readiness:
         bad = self._bad / self.sample if self.sample else 0.0
         by_clock = self._wrong_hz, *self._arrivals.ppm()
         lost, breaks = self._lost, self._breaks
-        return stream.StreamFigures(self.seconds, ppm, error, falls, unit, lost, breaks, bad, self._refused, *by_clock)
+        uneven = self._live and not self._arrivals.settled
+        return stream.StreamFigures(self.seconds, ppm, error, falls, unit, lost, breaks, bad, self._refused, *by_clock, uneven)
 
     def _channel_figures(self, uv: float) -> list[electrodes.ChannelFigures]:
         """Figures of each EEG channel; ``uv``: uV per stream unit. If it is nan, figures that need a unit are nan."""

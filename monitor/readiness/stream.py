@@ -48,6 +48,7 @@ class StreamFigures:
     wrong_hz: float = math.nan  # by the clock of this machine, where that is another rate altogether
     clock_ppm: float = math.nan  # as ppm, by this clock
     clock_ppm_error: float = math.nan
+    uneven: bool = False  # no second of samples came evenly enough to know the rate by this clock
 
 
 def judge(seen: StreamFigures, description: StreamDescription, plan: Plan) -> tuple[Finding, ...]:
@@ -66,6 +67,9 @@ def _rate(seen: StreamFigures, description: StreamDescription) -> Finding:
         by_clock = f"{stated:g} Hz stated, {seen.wrong_hz:.0f} Hz measured by this machine's clock"
         wrong = (("measured_hz", seen.wrong_hz),)
         return Finding("rate", "stop", by_clock, MEND, "", stated, "Hz", REFUSED_PPM, AS_IN_A_RUN, wrong)
+    if seen.uneven:
+        said = f"{stated:g} Hz stated; samples come too unevenly to measure the rate by this machine's clock"
+        return Finding("rate", "wait", said, "close other programs, then check again", "", stated, "Hz", REFUSED_PPM, AS_IN_A_RUN)
     off, error = abs(seen.ppm), seen.ppm_error
     measured = f"{stated * (1 + 1e-6 * seen.ppm):.6g} Hz measured ({seen.ppm:+z.0f} ± {max(1.0, error):.0f} ppm)"
     said = f"{stated:g} Hz stated, {measured}"

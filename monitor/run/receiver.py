@@ -228,7 +228,7 @@ class Receiver:
 
     def _judge_arrival(self, timed: LslSource, chunk: Chunk) -> None:
         """Judge by the clock whether samples arrive at the stated rate."""
-        ahead_s = math.nan if self._arrivals.settled else timed.ahead_s(float(chunk.stamps_s[-1]))
+        ahead_s = timed.ahead_s(float(chunk.stamps_s[-1]))
         for found in self._arrivals.feed(len(chunk.stamps_s), timed.backlog_samples, self._last_s, ahead_s):
             if found.refused:
                 self.wrong_rate = self.wrong_rate or wrong_rate(found, BY_CLOCK)

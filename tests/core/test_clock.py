@@ -197,7 +197,7 @@ def test_a_stream_of_another_rate_by_the_clock_is_known_within_its_first_second(
 def test_smaller_differences_by_the_clock_are_said_within_twenty_seconds(times: float, refused: bool) -> None:
     _, said = arrivals(times, 21.0 / times)
     assert (said[0].serious, said[0].refused) == (True, refused)
-    assert said[0].sample < (6.5 if refused else 20.5) * RATE
+    assert said[0].sample < (15.5 if refused else 20.5) * RATE
     assert said[0].measured_hz == pytest.approx(RATE * times, rel=0.003)
 
 
@@ -211,6 +211,36 @@ def test_a_sender_that_was_held_up_and_catches_up_has_no_other_rate(stall: tuple
         watch, said = arrivals(times, 30.0, chunk, stall, speed)
         assert watch.settled
         assert said == []
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_sender_that_gets_its_machine_by_chance_has_no_other_rate(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    watch, made, share, late_s = ArrivalWatch(RATE), 0, 1.0, 0.0
+    for step in range(1200):  # of 50 ms: it makes 2 s of samples in a second of the machine, but none ahead
+        if step % 20 == 0:
+            share = float(rng.choice([0.1, 0.4, 0.49, 0.55, 1.0], p=[0.1, 0.2, 0.3, 0.2, 0.2]))
+        count = min(int(0.1 * share * RATE), int((step + 1) * 0.05 * RATE) - made)
+        made += count
+        late_s = max(late_s, (step + 1) * 0.05 - made / RATE)
+        if count:
+            at_s = (step + 1) * 0.05
+            assert watch.feed(count, 0, 5e4 + at_s, made / RATE - at_s - 0.02) == []
+    assert late_s > 0.3
+    assert watch.settled
+
+
+@pytest.mark.parametrize("speed", [1.01, 1.05, 1.24, 1.5, 3.0])
+def test_a_sender_that_begins_late_catches_up_evenly_and_has_no_other_rate(speed: float) -> None:
+    watch, late_s, made, said = ArrivalWatch(RATE), 4.0, 0.0, []
+    for step in range(1, 2400):
+        at_s = 0.05 * step
+        fresh = min(made + 0.05 * speed * RATE, (at_s + late_s) * RATE) - made
+        made += fresh
+        if made >= (at_s + late_s) * RATE:
+            break
+        said += watch.feed(int(made) - int(made - fresh), 0, 5e4 + at_s, made / RATE - at_s - late_s)
+    assert said == []
 
 
 def test_after_a_pause_what_had_waited_says_nothing() -> None:
