@@ -23,7 +23,8 @@ from tests.repeat import results
 
 ROOT = Path(__file__).parents[1]
 CORES = os.cpu_count() or 1
-# A sound card wants a machine that is not busy, and some equipment that is late; whoever waits for real time needs little of it; the rest is work.
+# A sound card wants a machine that is not busy, and so does equipment that is late; whoever waits for real time needs little of
+# it; the rest is work.
 PASSES = (
     ("(sound_card or few)", 2),
     ("real_time and not sound_card and not few", 3 * CORES),

@@ -17,8 +17,8 @@ the envelope, chirps gained too little.
   0.5 and 2, 1.64 for 1 and 4 together);
 - chirps at 60 dB nHL come up to 1.4 ms later than published; the time zero of the published ones is not certain.
 
-Limits: the same amplitude at all ages, no effect of rate or polarity, no inhibition between sounds. Waves I and III of a chirp
-grow like its wave V, while in people they are hardly visible (J Acoust Soc Am 128:235, abstract, verified).
+Limits: the same amplitude at all ages, no effect of polarity; that of rate is in `quietfloor.bench.patient.adaptation`. Waves I
+and III of a chirp grow like its wave V, while in people they are hardly visible (J Acoust Soc Am 128:235, abstract, verified).
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ attenuation between the ears.
 from __future__ import annotations
 
 from collections import OrderedDict
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,14 @@ from quietfloor.bench.patient.profiles import SIDES, Patient, Route, Side, other
 Floats = NDArray[np.float64]
 _KEPT = 64  # answers; a run has two sounds, the two polarities of which are one
 _PARTS = 256  # in noise, which is never quite the same twice, places answer in so many steps: 0.08 dB each
+
+
+class Heard(NamedTuple):
+    """A response, and the parts (2, p) of the full response of each place in the ear of the sound's column and in the other
+    one."""
+
+    response: Response
+    parts: Floats
 
 
 class Listener:
@@ -54,16 +63,23 @@ class Listener:
     def answer(self, side: Side, samples: Floats, noise: Floats | None = None, other_noise: Floats | None = None) -> Response:
         """Response to `samples` (n,) in full-scale units. `noise`, `other_noise`: mean squares in thirds of an octave about the
         places, in the same column and in the other one."""
+        return self.heard(side, samples, noise, other_noise).response
+
+    def heard(self, side: Side, samples: Floats, noise: Floats | None = None, other_noise: Floats | None = None) -> Heard:
+        """Response as in `answer`, and where it arises."""
         masking: dict[Side, Floats] = {}
         for ear, mean_squares in ((side, noise), (other(side), other_noise)):
             if mean_squares is not None and self.route(ear) == "air":
                 masking[ear] = self._earphone.masking_db_em(mean_squares, PLACES_HZ, ear)
-        return self.masked_answer(side, samples, masking)
+        return self._heard(side, samples, masking)
 
     def masked_answer(self, side: Side, samples: Floats, masking_db_em: dict[Side, Floats]) -> Response:
         """Response as in `answer`, with noise given as effective masking (p,) in each ear that has noise."""
+        return self._heard(side, samples, masking_db_em).response
+
+    def _heard(self, side: Side, samples: Floats, masking_db_em: dict[Side, Floats]) -> Heard:
         if not samples.any():
-            return SILENCE
+            return Heard(SILENCE, np.zeros((2, PLACES_HZ.size)))
         upright = samples * np.sign(samples[np.flatnonzero(samples)[0]])  # polarity changes nothing
         excitation = self._excitation(upright)
         own_db = self._brainstem.level_db_nhl(excitation, self._full_scale_db(side))
@@ -73,7 +89,7 @@ class Listener:
         own = self._grown(own_db, side, masking_db_em)
         crossed = np.maximum(self._grown(crossing_db, other(side), masking_db_em) - own, 0.0)
         heard = [self._answered(upright, excitation, own_db, own), self._answered(upright, excitation, crossing_db, crossed)]
-        return together(*heard)
+        return Heard(together(*heard), np.array([own, crossed]))
 
     def _full_scale_db(self, side: Side) -> float | Floats:
         """Of its earphone; by bone (p,)."""

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from quietfloor.bench.patient.adaptation import REFERENCE_PER_S, Adaptation, Adapted, at_rate
 from quietfloor.bench.patient.background import BackgroundSource
 from quietfloor.bench.patient.brainstem import LONGEST_RESPONSE_S, Response
 from quietfloor.bench.patient.converter import Line
@@ -102,12 +103,14 @@ def truth_uv(
     t_s: ArrayLike,
     audio_rate_hz: float = 48_000.0,
     vibrator: Vibrator | None = None,
+    rate_per_s: float = REFERENCE_PER_S,
 ) -> NDArray[np.float64]:
     """Noise-free response in uV in a channel of gain 1 to the sound `samples` (n,), at times `t_s` (any shape) after its first
-    audio frame."""
+    audio frame, in a long train of it at ``rate_per_s``."""
     listener = Listener(patient, earphone, audio_rate_hz, vibrator)
     heard = listener.answer(side, np.asarray(samples, dtype=np.float64))
-    return heard.at(np.asarray(t_s, dtype=np.float64) - listener.delay_s(side))
+    size, later_s = at_rate(rate_per_s)
+    return size * heard.at(np.asarray(t_s, dtype=np.float64) - listener.delay_s(side) - later_s)
 
 
 class VirtualPatient:
@@ -142,7 +145,8 @@ class VirtualPatient:
         # apart from the background's numbers, so that a loop changes no other channel
         self._input_noise = np.random.default_rng(np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1_000_000)))
         self._samples_out = 0
-        self._heard: dict[tuple[Side, int], Response] = {}  # to the sounds that are still in memory
+        self._adaptation = Adaptation()
+        self._heard: dict[tuple[Side, int], tuple[Response, Adapted]] = {}  # to the sounds that are still in memory
 
     @property
     def frames_in(self) -> int:
@@ -191,15 +195,21 @@ class VirtualPatient:
 
     def _evoked(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
         out = np.zeros(t_s.shape)
-        for side, finder in self._finders.items():
-            for sound in finder.sounds:
-                after_s = t_s - sound.frame / self._amplifier.audio_rate_hz
-                if after_s[-1] >= 0:
-                    key = (side, sound.frame)
-                    if key not in self._heard:
-                        there = self._finders[other(side)].noise_at(sound.frame)
-                        self._heard[key] = self._listener.answer(side, sound.samples, sound.noise, there)
-                    out += self._heard[key].at(after_s - self._listener.delay_s(side))
+        begun = [
+            (sound.frame / self._amplifier.audio_rate_hz + self._listener.delay_s(side), side, sound)
+            for side, finder in self._finders.items() for sound in finder.sounds
+        ]  # fmt: skip
+        for arrives_s, side, sound in sorted(begun, key=lambda one: one[:2]):
+            if t_s[-1] < sound.frame / self._amplifier.audio_rate_hz:
+                continue
+            key = (side, sound.frame)
+            if key not in self._heard:
+                there = self._finders[other(side)].noise_at(sound.frame)
+                response, parts = self._listener.heard(side, sound.samples, sound.noise, there)
+                adapted = self._adaptation.heard(arrives_s, parts if side == "left" else parts[::-1])
+                self._heard[key] = response, adapted
+            response, adapted = self._heard[key]
+            out += adapted.size * response.at(t_s - arrives_s - adapted.later_s)
         return out
 
     def _forget(self) -> None:

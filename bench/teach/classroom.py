@@ -116,7 +116,8 @@ class Classroom:
         self._sweeps = 0
         self._track: list[tuple[int, float, float]] = []
         self._naive = NaiveRules(self.settings)
-        self._truth = Truth(self.patient, self.earphone, SIDE, self._gain * self._click.samples, AUDIO_HZ, self.settings.band)
+        samples, band = self._gain * self._click.samples, self.settings.band
+        self._truth = Truth(self.patient, self.earphone, SIDE, samples, AUDIO_HZ, band, lesson.rate_per_s)
 
     def _settings(self) -> EngineSettings:
         """Settings of a live run with this sound."""

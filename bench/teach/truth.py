@@ -15,13 +15,14 @@ FINE_HZ, LONG_S = 48_000.0, 0.2  # far longer than the filter
 
 
 class Truth:
-    """The response of an ear to the sound `samples` (n,), filtered to `band`."""
+    """The response of an ear to the sound `samples` (n,) at `rate_per_s`, filtered to `band`."""
 
     def __init__(
-        self, patient: Patient, earphone: Earphone, side: Side, samples: Floats, audio_rate_hz: float, band: Band
-    ) -> None:
+        self, patient: Patient, earphone: Earphone, side: Side, samples: Floats, audio_rate_hz: float, band: Band,
+        rate_per_s: float,
+    ) -> None:  # fmt: skip
         t_s = np.arange(round(LONG_S * FINE_HZ)) / FINE_HZ - LONG_S / 2
-        response = truth_uv(patient, earphone, side, samples, t_s + earphone.tube_delay_s, audio_rate_hz)
+        response = truth_uv(patient, earphone, side, samples, t_s + earphone.tube_delay_s, audio_rate_hz, rate_per_s=rate_per_s)
         self._hz = np.fft.rfftfreq(len(t_s), 1 / FINE_HZ).astype(np.float64)
         passed = np.where(self._hz <= band.analysis_rate_hz / 2, band.response(self._hz), 0.0)
         self._spectrum = 1e3 * np.fft.rfft(response) * passed

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietfloor.bench.patient.adaptation import at_rate
 from quietfloor.bench.patient.background import Background
 from quietfloor.bench.patient.earphone import VIRTUAL_EARPHONE, Earphone, virtual_earphone
 from quietfloor.bench.patient.hearing import Ear
@@ -36,7 +37,8 @@ def test_response_equals_the_truth_at_the_sample_instants(silent_head: Patient, 
     eeg = VirtualPatient(silent_head, earphone, amplifier, 1).feed(clicks([1003], 12_000, peak_for(earphone, 47.0)))
     t_s = np.arange(eeg.shape[1]) / (7000.0 * (1 + 83e-6)) - 1003 / AUDIO_HZ
     sound = (peak_for(earphone, 47.0) * np.array([1, 1, 1, 1, 0.8])).astype(np.float32)
-    truth = truth_uv(silent_head, earphone, "right", sound, t_s)
+    alone = at_rate(0.0)  # nothing came before
+    truth = alone.size * truth_uv(silent_head, earphone, "right", sound, t_s - alone.later_s)
     assert truth.max() > 0.2
     for row, channel_gain in zip(eeg[:-1], amplifier.gains, strict=True):
         np.testing.assert_allclose(row, channel_gain * truth, atol=1e-6)

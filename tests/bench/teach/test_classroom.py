@@ -58,9 +58,9 @@ def test_the_engine_and_the_plain_average_see_the_same_sweeps() -> None:
 
 
 def test_the_average_goes_to_the_truth() -> None:
-    """Without noise to within 0.3 % of its size, and 3 % where the filter lets the neighbouring responses reach in; with noise
-    the error is the noise that the spread of the sweeps promises."""
-    for rate_per_s, error in ((21.1, 0.003), (47.1, 0.03)):
+    """Without noise to within 1 % of its size, because the first sounds after a pause answer more, and 3 % where the filter lets
+    the neighbouring responses reach in; with noise the error is the noise that the spread of the sweeps promises."""
+    for rate_per_s, error in ((21.1, 0.01), (47.1, 0.03)):
         room = Classroom(Lesson(rate_per_s=rate_per_s, conditions=QUIET))
         room.step(64)
         truth = room.truth_nv()
