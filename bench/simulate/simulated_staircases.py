@@ -164,25 +164,25 @@ def response_uv(
     at all places."""
     kind, frequency_hz = sound
     burst = SOUNDS[kind](AUDIO_HZ, frequency_hz)
-    samples = burst.samples * gain(level_db_nhl, burst, side, *_levels(route))
+    samples = burst.samples * gain(level_db_nhl, burst, side, *levels_of(route))
     listener = Listener(patient, virtual_earphone(), AUDIO_HZ, virtual_vibrator(side) if route == "bone" else None)
     masking = {} if math.isnan(masking_db_em) else {other(side): np.full(PLACES_HZ.size, masking_db_em)}
     heard = listener.masked_answer(side, samples, masking)
     if not heard.uv.size:
         return np.zeros(grid.n_times)
     t_s = np.arange(_FINE) / FINE_HZ - LONG_S / 2
-    filtered = np.fft.irfft(np.fft.rfft(heard.at(t_s + burst.time_zero_s)) * _passed(grid.band), _FINE)
+    filtered = np.fft.irfft(np.fft.rfft(heard.at(t_s + burst.time_zero_s)) * passed(grid.band), _FINE)
     return np.asarray(np.interp(grid.times_ms, 1e3 * t_s, filtered))
 
 
 @lru_cache(maxsize=4)
-def _passed(band: Band) -> Floats:
+def passed(band: Band) -> Floats:
     hz = np.fft.rfftfreq(_FINE, 1 / FINE_HZ).astype(np.float64)
     return np.asarray(np.where(hz <= band.analysis_rate_hz / 2, band.response(hz), 0.0))
 
 
 @lru_cache(maxsize=2)
-def _levels(route: Route) -> tuple[Calibration, References]:
+def levels_of(route: Route) -> tuple[Calibration, References]:
     calibration = load_calibration(VIRTUAL_VIBRATOR if route == "bone" else VIRTUAL_EARPHONE)
     return calibration, load_references(VIRTUAL_REFERENCES)
 

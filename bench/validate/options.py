@@ -32,6 +32,7 @@ EPILOG = """examples:
   quietfloor validate --muted sessions/run-003         a muted run of your own rig, at its real triggers, see below
   quietfloor validate --thresholds search,ladder       methods that find thresholds; its help: --thresholds search --help
   quietfloor validate --persons 50 --together          whole sessions, both ears at once; its help: --persons 1 --help
+  quietfloor validate --rates                          what 10 to 100 sounds a second are worth, one or several at once
 
 Rules run side by side on the same noise. A rule with an error budget may name it: fsp:pocock (usual), fsp:bonferroni,
 fsp:obrien_fleming, fsp:none. naive_fsp is a teaching example and is not valid. A number after @ is a quiet_nv: with

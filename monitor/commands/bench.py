@@ -13,7 +13,10 @@ PROGRAMS = {  # command -> module, what it is; its own help says more
     "validate": ("validate.error_rate", "measure false alarms, power and duration of stopping rules"),
 }
 
-OF_OPTION = {"--thresholds": "validate.threshold_methods", "--persons": "validate.persons"}  # of validate: programs of their own
+# of validate: programs of their own
+OF_OPTION = {
+    "--thresholds": "validate.threshold_methods", "--persons": "validate.persons", "--rates": "validate.rates",
+}  # fmt: skip
 
 
 def add(commands: Any) -> None:
