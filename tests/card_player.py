@@ -11,30 +11,47 @@ import json
 import sys
 import threading
 import time
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.cell_code import CellCode
+from quietfloor.stimuli.cell_frames import CellSound
 from quietfloor.stimuli.frames import FrameSource
 from quietfloor.stimuli.outputs import find_output
 from quietfloor.stimuli.player import Player
 from quietfloor.stimuli.portaudio import PortAudioDevice
 from quietfloor.stimuli.schedule import Schedule
-from quietfloor.stimuli.waveforms import click
+from quietfloor.stimuli.together import Together
+from quietfloor.stimuli.together_frames import TogetherFrames
+from quietfloor.stimuli.waveforms import click, tone_burst
 
 RATE_HZ = 48_000.0
 DEFAULTS: dict[str, Any] = {
     "card": "system", "channels": [1, 2, 3], "block": 1024, "sweeps": 100, "lead_in_s": 2.0, "gain": 0.02, "seed": 9,
     "record": None, "inputs": 4,  # where to keep what came back, and from how many inputs
     "hold_at_s": None, "hold_s": 1.0,  # the renderer is held back there for so long
+    "both": False,  # both ears at once, in cells drawn by chance
 }  # fmt: skip
 
 
 def frames(options: dict[str, Any]) -> FrameSource:
-    """What it plays: clicks in the right ear."""
+    """What it plays: clicks in the right ear; or bursts of 1 kHz in the left and clicks in the right ear, five levels each."""
     schedule = Schedule(47.1, RATE_HZ, n_sweeps=options["sweeps"], lead_in_s=options["lead_in_s"], seed=options["seed"])
-    return FrameSource(click(RATE_HZ), options["gain"], "right", schedule, Ceiling("insert", "adult", None))
+    ceiling = Ceiling("insert", "adult", None)
+    if not options["both"]:
+        return FrameSource(click(RATE_HZ), options["gain"], "right", schedule, ceiling)
+    cells = [
+        CellSound(waveform, options["gain"] * 10 ** (-5 * step / 20), ear, -5.0 * step, ear)
+        for ear, waveform in (("left", tone_burst(RATE_HZ, 1000.0)), ("right", click(RATE_HZ))) for step in range(5)
+    ]  # fmt: skip
+    cells.append(replace(cells[0], gain=0.0))
+    rng = np.random.default_rng(options["seed"])
+    chosen = [int(rng.integers(5)) + 5 * (unit % 2) for unit in range(options["sweeps"] // 16 + 2)]
+    code = CellCode(options["seed"], len(cells))
+    return TogetherFrames(cells, Together.of(schedule), ceiling, code, lambda unit: chosen[unit], len(cells) - 1, 0)
 
 
 class HeldBack:

@@ -5,7 +5,8 @@ Example: quietfloor validate --persons 50 --seed 1 --together --jobs 2
 Persons are drawn at random: normal, flat, sloping, conductive, mixed and asymmetric losses, one or two deaf ears. A session
 searches all eight conditions by air, in one recording; at levels that need noise one ear hears sounds, and the other one noise.
 Thresholds are compared with the level at which the noise-free response reaches the floor. A false threshold is a response that
-was found at or below the hidden threshold. The same seed gives the same persons with and without --together.
+was found at or below the hidden threshold. The same seed gives the same persons with and without --together; --paired searches
+them both ways, and compares threshold by threshold (McNemar, exact).
 """
 
 from __future__ import annotations
@@ -17,14 +18,15 @@ import os
 import sys
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from typing import TextIO
 
 import numpy as np
 
-from quietfloor.bench.simulate.intervals import proportion
+from quietfloor.bench.simulate.intervals import mcnemar, proportion
 from quietfloor.bench.simulate.persons import Person, person
 from quietfloor.bench.simulate.simulated_staircases import Sessions
 from quietfloor.bench.validate.threshold_methods import Outcome, outcome_of_searches, processes
-from quietfloor.bench.validate.threshold_tables import said
+from quietfloor.bench.validate.threshold_tables import NEAR_DB, WIDE_DB, said
 from quietfloor.monitor.search.choice import Wanted
 from quietfloor.monitor.storage.run_folder import jsonable
 
@@ -53,6 +55,22 @@ def as_json(persons: Sequence[Person], outcome: Outcome) -> dict[str, object]:
     }  # fmt: skip
 
 
+def paired(singly: Sequence[Person], together: Sequence[Person]) -> dict[str, dict[str, float]]:
+    """Thresholds that only one of two ways found as near as that, and the exact p of so large a difference."""
+    out = {}
+    for name, limit_db in (("within_5_db", NEAR_DB), ("within_10_db", WIDE_DB)):
+        near = [
+            [abs(found.threshold_db - found.visible_db) <= limit_db for one in persons for found in one.found if found.in_reach]
+            for persons in (singly, together)
+        ]  # fmt: skip
+        only = [sum(mine and not other for mine, other in zip(*pair, strict=True)) for pair in (near, near[::-1])]
+        out[name] = {"only_singly": only[0], "only_together": only[1], "p": mcnemar(*only)}
+    shorter = sum(both.minutes < one.minutes for one, both in zip(singly, together, strict=True))
+    longer = sum(both.minutes > one.minutes for one, both in zip(singly, together, strict=True))
+    out["minutes"] = {"shorter_together": shorter, "longer_together": longer, "p": mcnemar(shorter, longer)}
+    return out
+
+
 def parser() -> argparse.ArgumentParser:
     out = argparse.ArgumentParser(
         prog="quietfloor validate --persons", description=__doc__, formatter_class=argparse.RawTextHelpFormatter
@@ -60,6 +78,7 @@ def parser() -> argparse.ArgumentParser:
     add = out.add_argument
     add("--persons", type=int, required=True, metavar="N", help="sessions, eight thresholds each")
     add("--together", action="store_true", help="both ears at once at levels that need no noise")
+    add("--paired", action="store_true", help="both ways, and the difference threshold by threshold")
     add("--deaf", action="store_true", help="the same people, but deaf: counts thresholds that do not exist")
     add("--seed", type=int, default=1, metavar="S", help="(%(default)s)")
     add("--jobs", type=int, default=os.cpu_count() or 1, metavar="N", help="processes (%(default)s)")
@@ -73,14 +92,28 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not low <= getattr(options, name) <= high:
             sys.stderr.write(f"--{name} {getattr(options, name)} is outside {low:g} to {high:g}\n")
             return 2
+    ways = (False, True) if options.paired else (options.together,)
     with processes(options.jobs) as workers:
-        persons = measure(
-            options.persons, Sessions(seed=options.seed), Wanted(), workers, options.together, options.deaf
-        )  # fmt: skip
+        every = [
+            measure(options.persons, Sessions(seed=options.seed), Wanted(), workers, together, options.deaf) for together in ways
+        ]  # fmt: skip
+    out = sys.stderr if options.json else sys.stdout
+    known = [report(persons, together, out) for persons, together in zip(every, ways, strict=True)]
+    compared = paired(*every) if options.paired else {}
+    for name, pair in compared.items():
+        counts = ", ".join(f"{what.replace('_', ' ')} {count:g}" for what, count in pair.items() if what != "p")
+        out.write(f"paired, {name.replace('_', ' ')}: {counts}; p = {pair['p']:.2g}\n")
+    if options.json:
+        content = {"singly": known[0], "together": known[1], "paired": compared} if options.paired else known[0]
+        sys.stdout.write(json.dumps(jsonable(content)) + "\n")
+    return 0
+
+
+def report(persons: Sequence[Person], together: bool, out: TextIO) -> dict[str, object]:
+    """Write what was found in one way, in words; return it as for --json."""
     outcome = outcome_of_searches([found for one in persons for found in one.found])
     known = as_json(persons, outcome)
-    out = sys.stderr if options.json else sys.stdout
-    way = "both ears at once" if options.together else "singly"
+    way = "both ears at once" if together else "singly"
     minutes = np.array([one.minutes for one in persons])
     tenth, ninetieth = np.quantile(minutes, (0.1, 0.9))
     out.write(
@@ -89,9 +122,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         f"  within 5 dB {said(outcome.near)}; within 10 dB {said(outcome.wide)}; interval covers {said(outcome.covers)}\n"
         f"  false thresholds {said(proportion(outcome.false.count, outcome.ears))}; without an answer {known['unfinished']}\n"
     )
-    if options.json:
-        sys.stdout.write(json.dumps(jsonable(known)) + "\n")
-    return 0
+    return known
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from quietfloor.stimuli.player import Underrun
+from quietfloor.stimuli.together_frames import TogetherFrames
 from tests import card_player
 from tests.slow import patience
 from tests.sound_loop import SoundLoop
@@ -77,7 +78,7 @@ def play(sound_loop: SoundLoop, tmp_path: Path) -> Iterator[Callable[..., tuple[
         started.append(played)
         sound_loop.wire(max(played.options["channels"]))
         played.begin()
-        return played, played.end()
+        return played, played.end(60.0 + played.options["sweeps"] / 40)
 
     yield run
     for played in started:
@@ -109,6 +110,34 @@ def test_every_sample_comes_back_bit_for_bit_with_one_delay(play: Callable[..., 
         triggers = np.count_nonzero((heard[2, 1:] > TRIGGER / 2) & (heard[2, :-1] <= TRIGGER / 2))
         assert triggers == 100
     assert abs(said["stamp_off_s"]) < patience(1.0)  # half a second is rendered ahead; a busy machine stamps later
+
+
+def test_both_ears_at_once_come_back_bit_for_bit_and_every_onset_is_where_the_seed_puts_it(play: Callable[..., Any]) -> None:
+    """QUIETFLOOR_LOOP_MINUTES: how long."""
+    minutes = float(os.environ.get("QUIETFLOOR_LOOP_MINUTES", "0.1"))
+    sweeps = 16 * round(minutes * 60 * 43 / 16)
+    played, said = play(sweeps=sweeps, lead_in_s=0.6, both=True)
+    assert said["error"] == ""
+    assert said["sweeps_played"] == sweeps
+    frames = card_player.frames(played.options)
+    assert isinstance(frames, TogetherFrames)
+    expected = with_breaks(frames, said["position"], said["underruns"])
+    heard = played.heard
+    delay = delay_of(heard, expected)
+    reach = min(said["position"], heard.shape[1] - delay)
+    assert reach > 0.95 * said["position"]
+    np.testing.assert_array_equal(heard[:3, delay : delay + reach], expected[:, :reach])
+    if said["underruns"]:  # of a machine too busy for JACK: they were compared, but their sounds are torn
+        return
+    triggers = np.flatnonzero((heard[2, 1:] > TRIGGER / 2) & (heard[2, :-1] <= TRIGGER / 2)) + 1 - delay
+    np.testing.assert_array_equal(np.diff(triggers), np.diff(frames.schedule.onsets(sweeps)))
+    for column, ear in enumerate(("left", "right")):  # a sound begins with its first sample that is not 0
+        onsets = frames.together.ear(ear).onsets(sweeps)[16 * column :]  # the right ear begins with unit 1
+        sounds = np.flatnonzero(heard[column] != 0.0) - delay
+        begins = sounds[np.diff(sounds, prepend=-(10**6)) > 300]
+        lags = begins - onsets[: begins.size]
+        assert begins.size == onsets.size
+        assert set(lags.tolist()) == {int(lags[0])}
 
 
 def test_frames_go_where_they_are_routed(play: Callable[..., Any]) -> None:

@@ -14,13 +14,24 @@ import pytest
 from quietfloor.bench.simulate import persons
 from quietfloor.bench.simulate.intervals import proportion
 from quietfloor.bench.simulate.noises import NOISES, Grid, NoiseSource, Presentation, Singles, run_seeds
-from quietfloor.bench.simulate.persons import RATE_PER_S, SOUND_HZ, _heard, conditions_of, neighbours, person, silence_between
+from quietfloor.bench.simulate.persons import (
+    RATE_PER_S,
+    SOUND_HZ,
+    Person,
+    _heard,
+    conditions_of,
+    neighbours,
+    person,
+    silence_between,
+)
 from quietfloor.bench.simulate.responses import Response
+from quietfloor.bench.simulate.searches import Found
 from quietfloor.bench.simulate.simulate import Setup, chain, simulate
 from quietfloor.bench.simulate.simulated_staircases import Sessions
-from quietfloor.bench.validate.persons import main
+from quietfloor.bench.validate.persons import main, paired
 from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.search.choice import Wanted
+from quietfloor.monitor.storage.run_folder import jsonable
 from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.together import Together
 
@@ -84,6 +95,31 @@ def test_the_same_truth_is_sought_in_both_ways(
         assert sum(each.minutes for each in one.found) > 1.0
     assert main(["--persons", "0"]) == 2
     assert "--persons 0 is outside 1 to" in capsys.readouterr().err
+
+
+def test_ways_are_compared_threshold_by_threshold(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def of_errors(minutes: float, *errors_db: float) -> Person:
+        found = tuple(
+            Found(
+                ear=1, kind="normal", oddity="", route="air", frequency_hz=1000.0, true_db=10.0, visible_db=20.0, highest_db=90.0,
+                threshold_db=20.0 + error_db, low_db=15.0, high_db=25.0, found_db=30.0, finished=True, minutes=1.0,
+            )
+            for error_db in errors_db
+        )  # fmt: skip
+        return Person(1, "normal", minutes, 0.0, found)
+
+    singly = [of_errors(9.0, 1.0, 7.0, 7.0, 12.0), of_errors(5.0, 0.0)]
+    both = [of_errors(4.0, 2.0, 1.0, 0.0, -3.0), of_errors(6.0, 8.0)]
+    found = paired(singly, both)
+    assert found["within_5_db"] == {"only_singly": 1, "only_together": 3, "p": pytest.approx(0.625)}
+    assert found["within_10_db"] == {"only_singly": 0, "only_together": 1, "p": 1.0}
+    assert found["minutes"] == {"shorter_together": 1, "longer_together": 1, "p": 1.0}
+    monkeypatch.setattr("quietfloor.bench.validate.persons.measure", lambda *asked: both if asked[4] else singly)
+    assert main(["--persons", "2", "--paired", "--json", "--jobs", "1"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["paired"] == jsonable(found)
+    assert json.loads(said.out)["together"]["minutes_for_all_median"] == 5.0
+    assert "paired, within 5 db: only singly 1, only together 3; p = 0.62" in said.err
 
 
 class WithNeighbours:
