@@ -27,9 +27,8 @@ def test_worth_is_that_of_the_formula_and_never_below_the_better_channel() -> No
 def test_worth_of_a_best_sum_found_by_trying() -> None:
     rng = np.random.default_rng(2)
     noise = np.linalg.cholesky([[1.0, 0.6 * 1.5], [0.6 * 1.5, 2.25]]) @ rng.normal(size=(2, 40_000))
-    best = max(
-        (np.cos(a) + 0.9 * np.sin(a)) ** 2 / (np.cos(a) * noise[0] + np.sin(a) * noise[1]).var() for a in np.linspace(0, np.pi, 721)
-    )
+    mixes = [np.array([np.cos(a), np.sin(a)]) for a in np.linspace(0, np.pi, 721)]
+    best = max(float(mix @ [1.0, 0.9]) ** 2 / (mix @ noise).var() for mix in mixes)
     sd, correlation = measured(noise, 400.0)
     assert correlation == pytest.approx(0.6, abs=0.02)
     assert worth(sd, correlation, [1.0, 0.9]) == pytest.approx(best / (1.0 / noise[0].var()), rel=0.02)
