@@ -56,6 +56,16 @@ def equal_rate(left: float) -> float:
     return 0.0 if left <= 0.0 else 1.0 / (FADES_S * math.log1p(1.0 / left))
 
 
+def beside(shared: float, rate_per_s: float) -> float:
+    """Mean size of the responses of a regular train while the same ear hears another train of this rate at other phases, relative
+    to the train alone. ``shared``: the part of its places that the other sound excites too."""
+    interval_s = 1.0 / rate_per_s
+    own = 1.0 / math.expm1(interval_s / FADES_S)
+    phases_s = (np.arange(64) + 0.5) / 64 * interval_s
+    others = shared * np.exp(-phases_s / FADES_S) * (1.0 + own)
+    return float(np.mean([at_rate(equal_rate(own + other)).size for other in others.tolist()])) / at_rate(rate_per_s).size
+
+
 class Adaptation:
     """The sounds that two cochleae heard lately."""
 

@@ -77,6 +77,10 @@ class Listener:
         """Response as in `answer`, with noise given as effective masking (p,) in each ear that has noise."""
         return self._heard(side, samples, masking_db_em).response
 
+    def masked_parts(self, side: Side, samples: Floats, masking_db_em: dict[Side, Floats]) -> Floats:
+        """Where that response arises, as in `Heard`."""
+        return self._heard(side, samples, masking_db_em).parts
+
     def _heard(self, side: Side, samples: Floats, masking_db_em: dict[Side, Floats]) -> Heard:
         if not samples.any():
             return Heard(SILENCE, np.zeros((2, PLACES_HZ.size)))

@@ -3,7 +3,9 @@
 A session is one recording. Levels for which advice asks for noise are played with noise in the other ear, and then one ear hears
 sounds alone, both ears at once or not. Both kinds of session have the same people, noise and rules.
 With both ears at once the sweeps of an ear also contain what its sounds' neighbours evoke in the other ear. The two ears' sweeps
-have noise of their own: they overlap in time, but at a phase that changes from unit to unit.
+have noise of their own: they overlap in time, but at a phase that changes from unit to unit. With two frequencies at once in each
+ear, 500 or 1000 Hz and 2000 or 4000 Hz, both evoke less by as much as they excite the same places
+(`quietfloor.bench.patient.adaptation`).
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from quietfloor.bench.patient.adaptation import beside
 from quietfloor.bench.simulate import ears
 from quietfloor.bench.simulate.ears import FREQUENCIES_HZ, VirtualEar
 from quietfloor.bench.simulate.noises import Floats, Grid
@@ -46,12 +49,12 @@ from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.together import REST, Together
 
 CONDITIONS = 2 * len(FREQUENCIES_HZ)
-BOTH_UNIT_S = UNIT_S + REST / RATE_PER_S
+LOW_HZ = 1000.0  # with two frequencies at once, the highest of the lower ones
 SOUND_HZ = 48_000.0
 LONGEST_MINUTES = 90.0  # of a recording
-# Units of silence between sounds and noise in an ear, singly and together. `CellFrames` takes 2 at this rate; `TogetherFrames`
-# takes 4 before noise, and after it 3 of one ear.
-HAND_OVER_UNITS = (3, 4)
+# Units of silence between sounds and noise in an ear: singly, together, and with two frequencies. `CellFrames` takes 2 at this
+# rate; `TogetherFrames` takes 4 before noise, and after it 3 of one ear; with twice as many streams taking turns twice as many.
+HAND_OVER_UNITS = (3, 4, 8)
 
 
 @dataclass(frozen=True)
@@ -73,10 +76,12 @@ def conditions_of(number: int, sessions: Sessions, deaf: bool = False) -> tuple[
     return of_one_head(deafened(first) if deaf else first, CONDITIONS)
 
 
-def person(number: int, sessions: Sessions, wanted: Wanted, together: bool, deaf: bool = False) -> Person:
-    """One session of a person: one recording."""
+def person(
+    number: int, sessions: Sessions, wanted: Wanted, together: bool, deaf: bool = False, frequencies: int = 1
+) -> Person:  # fmt: skip
+    """One session of a person: one recording, with so many frequencies at once in each ear."""
     asked = conditions_of(number, sessions, deaf)
-    answers, minutes, noise_minutes = _recording(asked, sessions, wanted, together)
+    answers, minutes, noise_minutes = _recording(asked, sessions, wanted, together, frequencies)
     found = tuple(
         Found(
             ear=ear.number, kind=ear.kind, oddity=AS_MODELLED.name, route=ear.route, frequency_hz=ear.frequency_hz,
@@ -94,15 +99,33 @@ def _noisy(ear: VirtualEar, level_db: float, sessions: Sessions) -> bool:
     return not math.isnan(advised_masking_db_em(RunRequest(ear, level_db, 0, 0.0), sessions))
 
 
+def _streams(asked: Sequence[VirtualEar], together: bool, frequencies: int) -> tuple[tuple[int, ...], ...]:
+    """The conditions of each stream: one for all, one for each ear, or one for the lower frequencies of each ear and then one for
+    the higher ones."""
+    if not together:
+        return (tuple(range(len(asked))),)
+    low = [{True, False}] if frequencies == 1 else [{True}, {False}]
+    streams = tuple(
+        tuple(place for place, ear in enumerate(asked) if ear.side == side and (ear.frequency_hz <= LOW_HZ) in which)
+        for which in low for side in ("left", "right")
+    )  # fmt: skip
+    return streams if all(streams) else (tuple(range(len(asked))),)
+
+
+def _rank(ear: VirtualEar, place: int, frequencies: int) -> int:
+    """With two frequencies at once the pairs are two octaves apart: 1000 and 4000 Hz, then 500 and 2000 Hz."""
+    return place // 2 if frequencies == 1 else int(ear.frequency_hz in (500.0, 2000.0))
+
+
 def _recording(
-    asked: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted, together: bool
+    asked: Sequence[VirtualEar], sessions: Sessions, wanted: Wanted, together: bool, frequencies: int
 ) -> tuple[list[Answer], float, float]:
     """Answers of one recording, its minutes, and those with noise."""
-    unit_s = BOTH_UNIT_S if together else UNIT_S
+    unit_s = UNIT_S + (REST[frequencies - 1] / RATE_PER_S if together else 0.0)
     every = [condition_of(ear, sessions) for ear in asked]
     conditions = tuple(
         replace(
-            one, rank=place // 2, ear=ear.side, unit_s=unit_s,
+            one, rank=_rank(ear, place, frequencies), ear=ear.side, unit_s=unit_s,
             noisy=tuple(_noisy(ear, level_db, sessions) for level_db in one.levels_db),
         )
         for place, (ear, one) in enumerate(zip(asked, every, strict=True))
@@ -111,12 +134,12 @@ def _recording(
     responses = [
         Responses(ear, AS_MODELLED, sessions, grid, alone=False, both=True) for ear, grid in zip(asked, grids, strict=True)
     ]  # fmt: skip
-    of_sides = tuple(tuple(place for place, ear in enumerate(asked) if ear.side == side) for side in ("left", "right"))
-    streams = of_sides if together and all(of_sides) else (tuple(range(len(asked))),)
+    streams = _streams(asked, together, frequencies)
     running = RunningSearch(conditions, wanted, streams)
     largest = max(grids, key=lambda grid: grid.n_times)
     head = Head([RunRequest(asked[0], 0.0, stream, 0.0) for stream in range(len(streams))], largest, sessions.seed)
-    seen = Seen(Together.of(Schedule(RATE_PER_S, SOUND_HZ, seed=sessions.seed)), conditions, grids, responses)
+    schedule = Schedule(RATE_PER_S, SOUND_HZ, seed=sessions.seed)
+    seen = Seen(Together.of(schedule, frequencies), conditions, grids, responses)
     usable = np.ones(UNIT_SWEEPS, dtype=bool)
     before: tuple[bool, str] | None = None
     units = in_noise = 0
@@ -125,7 +148,7 @@ def _recording(
         playing = [None if one is None else one.place for one in coming]
         now = _heard(playing, conditions)
         if before is not None and silence_between(before, now):
-            units += HAND_OVER_UNITS[together]
+            units += HAND_OVER_UNITS[frequencies if together else 0]
         before = now
         in_noise += now[0]
         noise = head.unit()
@@ -133,10 +156,10 @@ def _recording(
             if place is None:
                 continue
             sweeps = np.asarray(noise[stream, :, : grids[place.condition].n_times], dtype=np.float64)
-            sweeps += responses[place.condition].at(conditions[place.condition].levels_db[place.level])
-            beside = playing[1 - stream] if len(streams) > 1 else None
-            if beside is not None:
-                sweeps += seen.beside(units, stream, grids[place.condition], beside.condition, beside.level)
+            sweeps += seen.own(place, playing)
+            for number, one in enumerate(playing):
+                if one is not None and number != stream:
+                    sweeps += seen.beside(units, (stream, number), grids[place.condition], one, playing)
             running.update(place, sweeps, usable)
             running.choose(stream)
         units += 1
@@ -158,22 +181,40 @@ def silence_between(before: tuple[bool, str], now: tuple[bool, str]) -> bool:
 
 @dataclass(frozen=True)
 class Seen:
-    """What the sounds of one ear evoke in the sweeps of the other one."""
+    """What the sounds evoke in their own sweeps, and in those of others."""
 
     both: Together
     conditions: Sequence[Condition]
     grids: Sequence[Grid]
     responses: Sequence[Responses]
 
-    def beside(self, unit: int, stream: int, grid: Grid, condition: int, level: int) -> Floats:
-        """In the sweeps (16, n_times) on ``grid`` of an ear (0: left) in a unit, while the other ear hears that cell; uV."""
-        response = self.responses[condition].at(self.conditions[condition].levels_db[level])
-        return neighbours(self.both, unit, stream, grid, self.grids[condition].times_ms, response)
+    def own(self, place: Place, playing: Sequence[Place | None]) -> Floats:
+        """Response (n_times,) of a cell while all these play, in uV."""
+        responses, level_db = self.responses[place.condition], self.level_db(place)
+        size = 1.0
+        for one in playing:
+            if one is not None and one != place and self.conditions[one.condition].ear == self.conditions[place.condition].ear:
+                mine, other = responses.parts(level_db), self.responses[one.condition].parts(self.level_db(one))
+                size *= beside(round(float(np.minimum(mine, other).sum() / max(mine.sum(), 1e-9)), 2), RATE_PER_S)
+        return size * responses.at(level_db)
+
+    def level_db(self, place: Place) -> float:
+        return self.conditions[place.condition].levels_db[place.level]
+
+    def beside(
+        self, unit: int, streams: tuple[int, int], grid: Grid, place: Place, playing: Sequence[Place | None]
+    ) -> Floats:  # fmt: skip
+        """In the sweeps (16, n_times) on ``grid`` of the first of two streams in a unit, while the other one plays that cell;
+        uV."""
+        times_ms = self.grids[place.condition].times_ms
+        return neighbours(self.both, unit, streams, grid, times_ms, self.own(place, playing))
 
 
-def neighbours(both: Together, unit: int, stream: int, grid: Grid, times_ms: Floats, response: Floats) -> Floats:
-    """The other ear's ``response`` at ``times_ms`` (n,), in the sweeps (16, n_times) of an ear (0: left) on ``grid``."""
+def neighbours(both: Together, unit: int, streams: tuple[int, int], grid: Grid, times_ms: Floats, response: Floats) -> Floats:
+    """The ``response`` at ``times_ms`` (n,) to the sounds of the second of two streams (rows of `Together.offsets`), in the
+    sweeps (16, n_times) of the first one on ``grid``."""
     onsets_ms = 1e3 * (both.offsets_s(unit) + np.arange(UNIT_SWEEPS) / both.frames.rate_per_s)
-    lags_ms = onsets_ms[1 - stream] - onsets_ms[stream][:, np.newaxis]  # of its sounds after mine
+    mine, others = streams
+    lags_ms = onsets_ms[others] - onsets_ms[mine][:, np.newaxis]  # of its sounds after mine
     at_ms = grid.times_ms - lags_ms[..., np.newaxis]
     return np.asarray(np.interp(at_ms, times_ms, response, left=0.0, right=0.0).sum(axis=1))

@@ -24,6 +24,7 @@ from quietfloor.bench.simulate.simulated_staircases import (
     Sessions,
     advised_masking_db_em,
     own_alone,
+    parts_of,
     response_uv,
     setup_of,
     size_nv,
@@ -120,11 +121,24 @@ class Responses:
         self._both = both  # ears are searched in one recording
         self._patient = own_alone(ear) if alone else ear.patient
         self._known: dict[float, Floats] = {}
+        self._parts: dict[float, Floats] = {}
+
+    def parts(self, level_db: float) -> Floats:
+        """Of the full response of each place, by air (2, p); see `parts_of`."""
+        if level_db not in self._parts:
+            sound = (self._sessions.stimulus, self._ear.frequency_hz)
+            masking = self._masking_db_em(level_db)
+            self._parts[level_db] = parts_of(self._patient, self._ear.side, sound, min(level_db, LOUDEST_DB["air"]), masking)
+        return self._parts[level_db]
+
+    def _masking_db_em(self, level_db: float) -> float:
+        asked = RunRequest(self._ear, level_db, 0, 0.0)
+        return math.nan if self._alone else advised_masking_db_em(asked, self._sessions, self._both)
 
     def at(self, level_db: float) -> Floats:
         if level_db not in self._known:
             ear, sessions = self._ear, self._sessions
-            masking = math.nan if self._alone else advised_masking_db_em(RunRequest(ear, level_db, 0, 0.0), sessions, self._both)
+            masking = self._masking_db_em(level_db)
 
             def plain(at_db: float) -> Floats:
                 sound = (sessions.stimulus, ear.frequency_hz)

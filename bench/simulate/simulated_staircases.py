@@ -175,6 +175,17 @@ def response_uv(
     return np.asarray(np.interp(grid.times_ms, 1e3 * t_s, filtered))
 
 
+def parts_of(
+    patient: Patient, side: Side, sound: tuple[str, float], level_db_nhl: float, masking_db_em: float = math.nan
+) -> Floats:
+    """Parts of the full response of each place in both ears (2, p) that a sound by air evokes, as in `response_uv`."""
+    kind, frequency_hz = sound
+    burst = SOUNDS[kind](AUDIO_HZ, frequency_hz)
+    samples = burst.samples * gain(level_db_nhl, burst, side, *levels_of("air"))
+    masking = {} if math.isnan(masking_db_em) else {other(side): np.full(PLACES_HZ.size, masking_db_em)}
+    return Listener(patient, virtual_earphone(), AUDIO_HZ).masked_parts(side, samples, masking)
+
+
 @lru_cache(maxsize=4)
 def passed(band: Band) -> Floats:
     hz = np.fft.rfftfreq(_FINE, 1 / FINE_HZ).astype(np.float64)

@@ -32,10 +32,11 @@ from quietfloor.monitor.storage.run_folder import jsonable
 
 
 def measure(
-    count: int, sessions: Sessions, wanted: Wanted, workers: Executor, together: bool = False, deaf: bool = False
+    count: int, sessions: Sessions, wanted: Wanted, workers: Executor, together: bool = False, deaf: bool = False,
+    frequencies: int = 1,
 ) -> list[Person]:  # fmt: skip
     """Sessions of so many persons, in order."""
-    asked = [workers.submit(person, number, sessions, wanted, together, deaf) for number in range(count)]
+    asked = [workers.submit(person, number, sessions, wanted, together, deaf, frequencies) for number in range(count)]
     out = []
     for done, one in enumerate(asked, 1):
         out.append(one.result())
@@ -78,6 +79,10 @@ def parser() -> argparse.ArgumentParser:
     add = out.add_argument
     add("--persons", type=int, required=True, metavar="N", help="sessions, eight thresholds each")
     add("--together", action="store_true", help="both ears at once at levels that need no noise")
+    add(
+        "--frequencies", type=int, choices=(1, 2), default=1,
+        help="at once in each ear, with --together; runs play one (%(default)s)",
+    )  # fmt: skip
     add("--paired", action="store_true", help="both ways, and the difference threshold by threshold")
     add("--deaf", action="store_true", help="the same people, but deaf: counts thresholds that do not exist")
     add("--seed", type=int, default=1, metavar="S", help="(%(default)s)")
@@ -95,7 +100,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     ways = (False, True) if options.paired else (options.together,)
     with processes(options.jobs) as workers:
         every = [
-            measure(options.persons, Sessions(seed=options.seed), Wanted(), workers, together, options.deaf) for together in ways
+            measure(
+                options.persons, Sessions(seed=options.seed), Wanted(), workers, together, options.deaf,
+                options.frequencies if together else 1,
+            )
+            for together in ways
         ]  # fmt: skip
     out = sys.stderr if options.json else sys.stdout
     known = [report(persons, together, out) for persons, together in zip(every, ways, strict=True)]

@@ -301,7 +301,7 @@ class SoundPlan(Section):
     @property
     def sweep_s(self) -> float:
         """Mean time from one sound to the next in s, pauses included; with both ears at once from one frame to the next."""
-        rest_s = REST / self.rate_per_s if self.together else 0.0
+        rest_s = REST[0] / self.rate_per_s if self.together else 0.0
         return 1.0 / self.rate_per_s + (sum(self.pauses_s) / 2.0 + rest_s) / UNIT_SWEEPS
 
     def lasts_s(self, sweeps: int) -> float:

@@ -62,8 +62,9 @@ class _Stream:
 class RunningSearch:
     """Feed it every unit with its cell, in order; it chooses the next cell.
 
-    ``streams``: the conditions (indices) of each stream of units; by default all are one stream. With both ears at once there are
-    two, and a cell is chosen for each. A cell with noise in the other ear is played alone: the other stream is silent meanwhile.
+    ``streams``: the conditions (indices) of each stream of units; by default all are one stream. With both ears at once each ear
+    has one stream or several, and a cell is chosen for each. While a cell needs noise in the other ear, the streams of that ear
+    are silent.
     """
 
     def __init__(
@@ -78,18 +79,22 @@ class RunningSearch:
         self._running = [ConditionSearch(condition, self.wanted) for condition in conditions]
         self._streams = [_Stream(numbers, [conditions[number] for number in numbers]) for numbers in streams]
         self._stream_of = {number: stream for stream in self._streams for number in stream.numbers}
+        ears = [conditions[numbers[0]].ear or str(place) for place, numbers in enumerate(streams)]
+        self._side = [ears.index(ear) for ear in ears]  # of each stream, the first one of its ear
+        if len(streams) > 1 and any(len({conditions[number].ear for number in stream}) > 1 for stream in streams):
+            raise ValueError(f"streams = {streams}: the conditions of a stream are of one ear")
         self.rejected: Counter[str] = Counter()  # sweeps without a fault that were larger than usual, by reason
         noisy_ears = {one.ear for one in conditions if any(one.noisy)}
         self._hold = HOLD if len(noisy_ears) > 1 else 1.0  # noise stays in one ear for a while
         self.chose = False  # whether the last `choose` looked at what is known and chose anew
-        self._alone: int | None = None  # the stream that plays with noise in the other ear, while the other one is silent
+        self._alone: int | None = None  # the side that plays with noise in the other ear, while the other one is silent
         if len(self._streams) > 1:
             self._share(None)
 
     def playing(self, stream: int) -> Next | None:
         """The cell to play of a stream, and why; None if nothing is open in it, or if it waits because of noise in its ear."""
         one = self._streams[stream]
-        if len(self._streams) > 1 and self._alone != stream and (self._alone is not None or self._noisy(one)):
+        if len(self._streams) > 1 and self._alone != self._side[stream] and (self._alone is not None or self._noisy(one)):
             return None
         return one.now if any(self._running[number].open for number in one.numbers) else None
 
@@ -129,9 +134,11 @@ class RunningSearch:
         stream = self._stream_of[place.condition]
         stream.since = 0
         if len(self._streams) > 1:
-            self._alone = None if one.condition.quiet[place.level] else self._streams.index(stream)
-            for other in self._streams:
-                offer = self._offers(other)[0] if other is not stream and self._noisy(other) else None
+            side = self._side[self._streams.index(stream)]
+            self._alone = None if one.condition.quiet[place.level] else side
+            for number, other in enumerate(self._streams):
+                goes_on = other is stream or (self._alone is not None and self._side[number] == side)
+                offer = self._offers(other)[0] if not goes_on and self._noisy(other) else None
                 if offer is not None:
                     self._set(other, offer.next)
         return self._set(stream, Next(place, Choice(place.level, "operator", math.nan)))
@@ -225,20 +232,23 @@ class RunningSearch:
         costs no time. Then it is what brings open conditions to their end soonest. ``asking``: the stream whose next cell is due;
         None: all.
         """
-        quiet, alone = [], []
+        quiet, noisy = [], []
         for stream in self._streams:
             one, other = self._offers(stream)
             quiet.append(one)
-            alone.append(other)
+            noisy.append(other)
+        # what a stream plays while its ear plays alone: where none of its conditions needs noise, a level without
+        alone = [one if one is not None else other for one, other in zip(noisy, quiet, strict=True)]
         worth: dict[int | None, float] = {None: sum(offer.pace for offer in quiet if offer is not None)}
-        for number, offer in enumerate(alone):
-            busy = any(each.enough for other, each in enumerate(quiet) if each is not None and other != number)
-            if offer is not None and not busy:
-                worth[number] = offer.pace
+        for side in sorted(set(self._side)):
+            mine = [number for number, each in enumerate(self._side) if each == side]
+            busy = any(each.enough for number, each in enumerate(quiet) if each is not None and number not in mine)
+            if any(noisy[number] is not None for number in mine) and not busy:
+                worth[side] = sum(offer.pace for number in mine if (offer := alone[number]) is not None)
         worth[self._alone] = HOLD * worth.get(self._alone, 0.0)
         was, self._alone = self._alone, max(worth, key=lambda who: worth[who])
         for number, stream in enumerate(self._streams):
-            offer = quiet[number] if self._alone is None else alone[number] if self._alone == number else None
+            offer = quiet[number] if self._alone is None else alone[number] if self._alone == self._side[number] else None
             due = stream is asking or asking is None or was != self._alone
             if offer is not None and due:
                 stream.since = 0
@@ -282,9 +292,16 @@ class RunningSearch:
         if condition is not None:
             return self._outlook_of([condition])
         one_ear = [number for number, one in enumerate(self._running) if len(self._streams) > 1 and one.open and one.needs_noise]
-        each = [self._outlook_of(number for number in stream.numbers if number not in one_ear) for stream in self._streams]
-        longest = max(each, key=lambda one: math.inf if math.isnan(one.median_s) else one.median_s)
-        return in_turn([*([longest] if longest.median_s != 0.0 else []), *(self._outlook_of([number]) for number in one_ear)])
+        longest = _longest(
+            [self._outlook_of(number for number in stream.numbers if number not in one_ear) for stream in self._streams]
+        )
+        parts = [longest] if longest.median_s != 0.0 else []
+        if len(set(self._side)) == len(self._side):
+            return in_turn([*parts, *(self._outlook_of([number]) for number in one_ear)])
+        for side in sorted(set(self._side)):
+            own = [stream.numbers for stream, each in zip(self._streams, self._side, strict=True) if each == side]
+            parts.append(_longest([self._outlook_of(number for number in numbers if number in one_ear) for numbers in own]))
+        return in_turn([part for part in parts if part.median_s != 0.0])
 
     def _outlook_of(self, numbers: Iterable[int]) -> Outlook:
         return in_turn([foretell(self.progress(number)) for number in numbers if self._running[number].open])
@@ -310,6 +327,10 @@ class RunningSearch:
     def answer(self, condition: int = 0, limits: bool = True) -> Answer:
         """Answer of a condition so far."""
         return self._running[condition].answer(limits)
+
+
+def _longest(each: list[Outlook]) -> Outlook:
+    return max(each, key=lambda one: math.inf if math.isnan(one.median_s) else one.median_s)
 
 
 def _begin(number: int, condition: Condition, reachable: Bools | None) -> Next:

@@ -135,6 +135,39 @@ def test_a_level_with_noise_is_played_alone_and_no_sooner_than_it_must() -> None
     assert [event.record() for event in events] == [event.record() for event in recording.events]
 
 
+def test_two_streams_of_an_ear_have_cells_of_their_own_and_share_its_noise() -> None:
+    """Left: 45 dB in both conditions, of which only one may need noise; right: 20 dB."""
+    begins_db = (45.0, 20.0, 45.0, 20.0)
+    from_db = (45.0, 45.0, math.inf, math.inf)
+    conditions = tuple(
+        condition(ear=EARS[number % 2], rank=0, noisy=tuple(level >= one for level in LEVELS))
+        for number, one in enumerate(from_db)
+    )
+    search = RunningSearch(conditions, Wanted(), ((0,), (1,), (2,), (3,)))
+    rng, usable = np.random.default_rng(6), np.ones(16, dtype=bool)
+    heard: list[tuple[Place | None, ...]] = []
+    while not search.finished:
+        playing = [None if (one := search.playing(stream)) is None else one.place for stream in range(4)]
+        heard.append(tuple(playing))
+        for stream, place in enumerate(playing):
+            if place is not None:
+                search.update(place, sweeps_uv(rng, wave_uv(LEVELS[place.level], begins_db[place.condition])), usable)
+                search.choose(stream)
+        assert len(heard) < 2000
+    for number, begins in enumerate(begins_db):
+        assert abs(search.answer(number).threshold_db - (begins + 7.0)) <= 8.0
+    in_noise = [one for one in heard if any(place and not conditions[place.condition].quiet[place.level] for place in one)]
+    assert in_noise
+    for one in in_noise:
+        sides = {number % 2 for number, place in enumerate(one) if place is not None}
+        assert len(sides) == 1, "the other ear is silent"
+    assert all(place is not None for place in heard[0])
+    units = [sum(search.answer(number).sweeps) // 16 for number in range(4)]
+    assert len(heard) < 0.6 * sum(units)
+    with pytest.raises(ValueError, match="the conditions of a stream are of one ear"):
+        RunningSearch(conditions, Wanted(), ((0, 1), (2, 3)))
+
+
 def test_an_order_to_a_level_with_noise_silences_the_other_ear() -> None:
     search = planned(noise_from_db=45.0)
     recording = Recording(search).run(40)

@@ -127,6 +127,7 @@ def test_both_ears_at_once_come_back_bit_for_bit_and_every_onset_is_where_the_se
     reach = min(said["position"], heard.shape[1] - delay)
     assert reach > 0.95 * said["position"]
     np.testing.assert_array_equal(heard[:3, delay : delay + reach], expected[:, :reach])
+    print(f"{sweeps} frames, {len(said['underruns'])} breaks, {reach / RATE_HZ:.0f} s bit for bit")
     if said["underruns"]:  # of a machine too busy for JACK: they were compared, but their sounds are torn
         return
     triggers = np.flatnonzero((heard[2, 1:] > TRIGGER / 2) & (heard[2, :-1] <= TRIGGER / 2)) + 1 - delay

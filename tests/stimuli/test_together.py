@@ -29,36 +29,38 @@ RATE_HZ = 48_000.0
 UNITS = 1500
 
 
-def together(seed=4, rate_per_s=47.1, n_sweeps=None, lead_in_s=0.6, **schedule):
+def together(seed=4, rate_per_s=47.1, n_sweeps=None, lead_in_s=0.6, sounds=1, **schedule):
     return Together.of(
-        Schedule(rate_per_s, RATE_HZ, seed=seed, n_sweeps=n_sweeps, lead_in_s=lead_in_s, **schedule)
+        Schedule(rate_per_s, RATE_HZ, seed=seed, n_sweeps=n_sweeps, lead_in_s=lead_in_s, **schedule), sounds
     )  # fmt: skip
 
 
 # -- times -------------------------------------------------------------------------------------------------------------
 
 
-@given(seed=st.integers(0, 10**6), rate_per_s=st.floats(10.0, 100.0))
+@given(seed=st.integers(0, 10**6), rate_per_s=st.floats(10.0, 100.0), sounds=st.integers(1, 2))
 @settings(max_examples=40, deadline=None)
-def test_each_ear_hears_regular_sounds_and_never_two_close_together(seed: int, rate_per_s: float) -> None:
-    both = together(seed, rate_per_s)
+def test_each_ear_hears_regular_sounds_and_never_two_close_together(seed: int, rate_per_s: float, sounds: int) -> None:
+    both = together(seed, rate_per_s, sounds=sounds)
     interval = both.frames.interval_samples
     frames = both.frames.onsets(160)
-    for column, ear in enumerate(("left", "right")):
-        own = both.ear(ear)
+    for stream in range(2 * sounds):
+        sound, column = divmod(stream, 2)
+        own = both.ear(("left", "right")[column], sound)
         sweeps = list(islice(own.sweeps(), 160))
         onsets = np.array([sweep.onset_sample for sweep in sweeps])
-        slower = interval * (31, 33)[column] / 32
+        slower = interval * (31, 33, 29, 35)[stream] / 32
         within = np.diff(onsets.reshape(10, 16), axis=1)
         assert np.abs(within - slower).max() <= 2.0  # frame and offset are whole samples
-        assert np.diff(onsets).min() >= 0.999 * shortest_interval_s(rate_per_s) * RATE_HZ - 2
+        assert np.diff(onsets).min() >= 0.999 * min(slower, interval) - 2
+        assert shortest_interval_s(rate_per_s) * RATE_HZ == pytest.approx(interval * 31 / 32)
         assert own.rate_per_s == pytest.approx(RATE_HZ / slower)
         assert [(one.index, one.unit, one.polarity) for one in sweeps] == [
             (one.index, one.unit, one.polarity) for one in islice(both.frames.sweeps(), 160)
         ]
         after = onsets - frames
         assert 0 <= after.min() <= after.max() <= both.longest_s * RATE_HZ + 1
-        np.testing.assert_array_equal(after.reshape(10, 16), [both.offsets(unit)[column] for unit in range(10)])
+        np.testing.assert_array_equal(after.reshape(10, 16), [both.offsets(unit)[stream] for unit in range(10)])
         np.testing.assert_array_equal(both.offsets_s(3), both.offsets(3) / RATE_HZ)
 
 
@@ -97,12 +99,24 @@ def unit_means(own: np.ndarray, other: np.ndarray, length_ms: int = 17) -> np.nd
     return np.array([evoked[unit[:, np.newaxis] + times].mean(axis=0) for unit in own.reshape(-1, 16)])
 
 
-@pytest.mark.parametrize(("here", "there"), [("left", "right"), ("right", "left")])
-def test_nothing_of_the_other_ears_answer_is_locked_in_the_average(here: str, there: str) -> None:
-    both = together(3)
-    means = unit_means(both.ear(here).onsets(16 * UNITS), both.ear(there).onsets(16 * UNITS))
+LEFT, RIGHT, LEFT_2, RIGHT_2 = (("left", 0), ("right", 0), ("left", 1), ("right", 1))
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "sounds", "most_nv"),
+    [
+        (LEFT, RIGHT, 1, 10.0), (RIGHT, LEFT, 1, 10.0),
+        (LEFT, RIGHT, 2, 10.0), (LEFT, LEFT_2, 2, 10.0), (RIGHT_2, RIGHT, 2, 10.0),
+        (LEFT_2, RIGHT_2, 2, 20.0), (LEFT, RIGHT_2, 2, 20.0), (RIGHT, LEFT_2, 2, 20.0),  # over 3 intervals, and at 8 times
+    ],
+)  # fmt: skip
+def test_nothing_that_another_sound_evokes_is_locked_in_the_average(
+    here: tuple[str, int], there: tuple[str, int], sounds: int, most_nv: float
+) -> None:  # fmt: skip
+    both = together(3, sounds=sounds)
+    means = unit_means(both.ear(*here).onsets(16 * UNITS), both.ear(*there).onsets(16 * UNITS))
     print(f"{means.std():.1f} nV RMS in the mean of a unit, {np.ptp(means.mean(axis=0)):.2f} nV in that of {UNITS} units")
-    assert means.std() < 10.0  # a unit of 16 sweeps has 300 to 500 nV of noise
+    assert means.std() < most_nv  # a unit of 16 sweeps has 300 to 500 nV of noise
     assert np.ptp(means.mean(axis=0)) < 2.0
     # No preferred sign either: what a unit holds of the other ear does not follow from the units before it.
     followed = np.mean(means[1:] * means[:-1], axis=0) / means.var(axis=0)
@@ -129,7 +143,12 @@ def test_what_cannot_be_together_is_refused() -> None:
         together().ear("both")
     with pytest.raises(ScheduleError, match=r"rest_s = 2.0; allowed is 0 to 1 s"):
         Schedule(40.0, RATE_HZ, rest_s=2.0)
-    assert together(rate_per_s=40.0).frames.rest_s == REST / 40.0
+    assert together(rate_per_s=40.0).frames.rest_s == REST[0] / 40.0
+    assert together(rate_per_s=40.0, sounds=2).frames.rest_s == REST[1] / 40.0
+    with pytest.raises(ScheduleError, match=r"3 sounds in each ear; allowed are 1 and 2"):
+        together(sounds=3)
+    with pytest.raises(ScheduleError, match="ear = 'left'"):
+        together().ear("left", 1)
 
 
 # -- frames ------------------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from quietfloor.bench.patient.adaptation import REFERENCE_PER_S, Adaptation, at_rate, equal_rate
+from quietfloor.bench.patient.adaptation import REFERENCE_PER_S, Adaptation, at_rate, beside, equal_rate
 
 HERE = np.zeros((2, 100))
 HERE[0, 20:40] = 1.0
@@ -74,3 +74,18 @@ def test_equal_rate_by_its_definition() -> None:
         left = sum(math.exp(-at / (rate_per_s * 15e-3)) for at in range(1, 2000))
         assert equal_rate(left) == pytest.approx(rate_per_s)
     assert equal_rate(0.0) == 0.0
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.4, 1.0])
+def test_another_train_in_the_same_ear_against_sound_by_sound(shared: float) -> None:
+    rng, interval_s, sizes = np.random.default_rng(5), 1.0 / 40.0, []
+    other = HERE.copy()
+    other[0, 20 + round(20 * shared) : 40] = 0.0  # it excites a part of the places, and others more
+    other += THERE
+    for _ in range(40):
+        ears, phase_s = Adaptation(), float(rng.uniform(0, interval_s))
+        both = sorted([(at * interval_s, 0) for at in range(40)] + [(phase_s + at * interval_s, 1) for at in range(-1, 40)])
+        found = [(which, ears.heard(1.0 + at_s, (HERE, other)[which]).size) for at_s, which in both]
+        sizes += [size for which, size in found if which == 0][20:]
+    assert beside(shared, 40.0) == pytest.approx(np.mean(sizes) / at_rate(40.0).size, rel=0.01)
+    assert beside(0.0, 40.0) == pytest.approx(1.0)

@@ -19,6 +19,7 @@ from quietfloor.bench.simulate.persons import (
     SOUND_HZ,
     Person,
     _heard,
+    _streams,
     conditions_of,
     neighbours,
     person,
@@ -51,7 +52,7 @@ def test_the_other_ears_answer_is_where_its_sounds_put_it() -> None:
             for onset in onsets[1 - stream]:
                 line[5000 + onset - 96 : 5000 + onset - 96 + fine.size] += fine
             expected = [line[5000 + onset - 96 + 12 * np.arange(GRID.n_times)] for onset in onsets[stream]]
-            got = neighbours(BOTH, unit, stream, GRID, GRID.times_ms, response)
+            got = neighbours(BOTH, unit, (stream, 1 - stream), GRID, GRID.times_ms, response)
             inside = np.abs(np.array(expected) - got)
             assert np.quantile(inside, 0.99) < 0.02  # a sample of sound is 0.02 ms
 
@@ -59,6 +60,13 @@ def test_the_other_ears_answer_is_where_its_sounds_put_it() -> None:
 def test_the_same_person_in_both_ways() -> None:
     sessions = Sessions(seed=3)
     asked = conditions_of(5, sessions)
+    for together, frequencies, expected in ((False, 1, 1), (True, 1, 2), (True, 2, 4)):
+        streams = _streams(asked, together, frequencies)
+        assert len(streams) == expected
+        assert sorted(place for stream in streams for place in stream) == list(range(8))
+    for stream, side, low in zip(streams, ("left", "right") * 2, (True, True, False, False), strict=True):
+        assert {asked[place].side for place in stream} == {side}
+        assert {asked[place].frequency_hz <= 1000.0 for place in stream} == {low}
     assert len({(one.side, one.frequency_hz) for one in asked}) == 8
     assert {one.route for one in asked} == {"air"}
     assert [one.frequency_hz for one in asked[::2]] == [one.frequency_hz for one in asked[1::2]]
@@ -84,11 +92,13 @@ def test_the_same_truth_is_sought_in_both_ways(
 ) -> None:  # fmt: skip
     """A recording of four minutes each; figures of whole sessions are in docs/statistics.md."""
     monkeypatch.setattr(persons, "LONGEST_MINUTES", 4.0)
-    singly, both = (person(2, Sessions(seed=1), Wanted(), together) for together in (False, True))
-    for one, other in zip(singly.found, both.found, strict=True):
-        assert (one.frequency_hz, one.true_db, one.visible_db) == (other.frequency_hz, other.true_db, other.visible_db)
-        assert not other.false
-    for one in (singly, both):
+    ways = ((False, 1), (True, 1), (True, 2))
+    singly, both, four = (person(2, Sessions(seed=1), Wanted(), way[0], frequencies=way[1]) for way in ways)
+    for way in (both, four):
+        for one, other in zip(singly.found, way.found, strict=True):
+            assert (one.frequency_hz, one.true_db, one.visible_db) == (other.frequency_hz, other.true_db, other.visible_db)
+            assert not other.false
+    for one in (singly, both, four):
         assert one.minutes <= 4.2
         assert 0.0 <= one.noise_minutes <= one.minutes
         assert len(one.found) == 8
@@ -132,7 +142,7 @@ class WithNeighbours:
         return getattr(self._source, name)
 
     def unit(self) -> Singles:
-        beside = neighbours(BOTH, self._unit, self._stream, GRID, GRID.times_ms, self._response)
+        beside = neighbours(BOTH, self._unit, (self._stream, 1 - self._stream), GRID, GRID.times_ms, self._response)
         self._unit += 1
         return self._source.unit() + beside.astype(np.float32)
 
