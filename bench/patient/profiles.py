@@ -14,6 +14,7 @@ from quietfloor.bench.patient.hearing import CROSSING_AIR_DB, CROSSING_DB, Ear, 
 from quietfloor.bench.patient.session_course import State, check
 from quietfloor.monitor.untrusted.bounded_io import text_of, toml_from
 from quietfloor.monitor.untrusted.safe_text import QuotingError
+from quietfloor.monitor.untrusted.wrong_keys import wrong_key
 
 SHIPPED = Path(__file__).parents[1] / "patients"
 Side = Literal["left", "right"]
@@ -90,11 +91,7 @@ def parse_patient(text: str, where: str = "patient") -> Patient:
     except tomllib.TOMLDecodeError as error:
         raise PatientError(f"{where} is not TOML: {error}") from error
     except pydantic.ValidationError as error:
-        lines = []
-        for fault in error.errors():
-            field = ".".join(str(part) for part in fault["loc"]) or "file"
-            lines.append(f"{field}: {fault['msg']}")
-        raise PatientError(f"{where}: " + "; ".join(lines)) from error
+        raise PatientError(f"{where}: " + "; ".join(wrong_key(fault) for fault in error.errors())) from error
 
 
 # A stray key is an error rather than a setting silently ignored; the classes themselves stay plain. By setattr because a type

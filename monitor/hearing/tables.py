@@ -17,6 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from quietfloor.monitor.untrusted.bounded_io import toml_of, why
 from quietfloor.monitor.untrusted.safe_text import QuotingError
+from quietfloor.monitor.untrusted.wrong_keys import message_of
 from quietfloor.stimuli.stimulus import Standard
 
 SHIPPED = Path(__file__).with_name("hearing-tables.toml")
@@ -322,7 +323,7 @@ def _explain(problem: Any) -> str:
     kind, *place = problem["loc"]
     entry = f"[[{kind}]]" + (f" number {place[0] + 1}" if place and isinstance(place[0], int) else "")
     key = ".".join(str(part) for part in place[1:2])
-    told = problem["msg"].removeprefix("Value error, ")
+    told = message_of(problem)
     if key == "source":
         told = "is empty: name the document, its date and its place, or leave the row out"
     elif problem["type"] == "extra_forbidden":

@@ -15,6 +15,7 @@ from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, make_sound_plan, window_of
 from quietfloor.monitor.plan.sound_plan import Section, SoundPlan
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.monitor.untrusted.wrong_keys import wrong_key
 from quietfloor.stimuli.cell_code import BREAK_MARK_MS, MOST_CELLS, CellCode, CellCodeError
 from quietfloor.stimuli.stimulus import Kind
 
@@ -193,10 +194,7 @@ def read_cells(folder: RunFolder, sound: SoundPlan | None) -> CellTable | None:
     try:
         file = _File.model_validate(folder.read_json(folder.cells.name))
     except ValidationError as error:
-        wrong = error.errors()[0]
-        place = ".".join(map(str, wrong["loc"]))
-        what = f"{place} = {wrong['input']!r}: {wrong['msg']}"
-        raise PlanError(f"{folder.cells}: {what}; only quietfloor writes this file") from error
+        raise PlanError(f"{folder.cells}: {wrong_key(error.errors()[0])}; only quietfloor writes this file") from error
     except ValueError as error:
         raise PlanError(f"{folder.cells} is no JSON ({error}); only quietfloor writes this file") from error
     if sound is None or sound.seed != file.key:

@@ -7,7 +7,6 @@ replay needs nothing else.
 from __future__ import annotations
 
 import contextlib
-import difflib
 import math
 import tomllib
 from pathlib import Path
@@ -39,6 +38,7 @@ from quietfloor.monitor.sources.channels import unit_to_uv
 from quietfloor.monitor.storage.record_schema import MOST_MS
 from quietfloor.monitor.untrusted.bounded_io import toml_of
 from quietfloor.monitor.untrusted.safe_text import QuotingError
+from quietfloor.monitor.untrusted.wrong_keys import message_of, unknown_key, wrong_value
 from quietfloor.monitor.waves.expected import default_window_ms, wave_v_bracket_ms
 from quietfloor.stimuli.schedule import Schedule
 
@@ -485,12 +485,10 @@ def _explain(problem: Any) -> str:
     if problem["type"] == "extra_forbidden" and key in REPLACED:
         return f"{key} = {value!r} is a key of an earlier version: write {REPLACED[key]} instead"
     if problem["type"] == "extra_forbidden":
-        known = list(_model(place[:-1]).model_fields)
-        near = difflib.get_close_matches(place[-1], known, n=1)
-        return f"unknown key {key}: {f'did you mean {near[0]}? ' if near else ''}allowed here are {', '.join(known)}"
+        return unknown_key(key if place[-1] == key.rpartition(".")[2] else f"{key}.{place[-1]}", _model(place[:-1]).model_fields)
     if problem["type"] == "missing" and isinstance(problem["loc"][-1], str):
         return f"{key} is missing: it has to be stated"
-    message = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    message = message_of(problem)
     if problem["type"] == "value_error":
         return f"[{place[0]}] {message}" if place else message
     if problem["type"] == "model_type":
@@ -500,8 +498,7 @@ def _explain(problem: Any) -> str:
         numbers = (field.examples or [None])[0] if field.is_required() or not field.default else list(field.default)
         usual = f"numbers in brackets, such as {numbers}" if numbers else 'a list, such as ["Cz-M2", "2"]'
         return f"{key} = {value!r}: should be {usual}"
-    meaning = f" ({field.description})" if field.description else ""
-    return f"{key} = {value!r}{meaning}: {message[0].lower()}{message[1:].replace(', input ', ', ')}"
+    return wrong_value(key, problem, {key.rpartition(".")[2].rpartition(" ")[2]: field})
 
 
 def _model(place: list[str]) -> type[BaseModel]:

@@ -23,6 +23,7 @@ from quietfloor.monitor.core.identity import identity
 from quietfloor.monitor.plan.run_plan import FROM_CERTIFICATE, Plan, PlanError, TriggerPlan, override
 from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.untrusted.bounded_io import toml_of
+from quietfloor.monitor.untrusted.wrong_keys import wrong_key
 
 FORMAT = "quietfloor timing certificate 1"
 LARGEST_SD_MS = 0.1  # Gaussian jitter of 0.1 ms costs 18 % of a wave of 1 kHz (computed: 1 - exp(-(2 pi 1 kHz 0.1 ms)^2 / 2))
@@ -183,9 +184,7 @@ def load_certificate(path: Path) -> Certificate:
     try:
         certificate = Certificate.model_validate(content | {"measured": entries})
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        raise CertificateError(f"timing certificate {path}: {key}: {first['msg']}; repeat the check") from error
+        raise CertificateError(f"timing certificate {path}: {wrong_key(error.errors()[0])}; repeat the check") from error
     for entry, told in zip(certificate.measured, ids, strict=True):
         if told != certificate.id_of(entry):
             raise CertificateError(

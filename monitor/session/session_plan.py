@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import os
 import tomllib
@@ -24,6 +23,7 @@ from quietfloor.monitor.session.searching import SearchAhead
 from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_errors
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.untrusted.bounded_io import toml_of
+from quietfloor.monitor.untrusted.wrong_keys import message_of, unknown_key, wrong_value
 from quietfloor.stimuli.stimulus import Kind
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
@@ -434,16 +434,13 @@ def _explain(problem: Any) -> str:
     place = list(problem["loc"])
     words = [f"{part}" if isinstance(part, str) else f"{part + 1}" for part in place]
     key = f"condition {words[1]}, {'.'.join(words[2:])}" if words[:1] == ["condition"] and len(words) > 2 else ".".join(words)
-    value, message = problem["input"], problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
+    message = message_of(problem)
     table = _TABLES.get(words[0], SessionPlan) if len(words) > 1 else SessionPlan
     if problem["type"] == "extra_forbidden":
-        known = list(table.model_fields)
-        near = difflib.get_close_matches(words[-1], known, n=1)
-        return f"unknown key {key}: {f'did you mean {near[0]}? ' if near else ''}allowed here are {', '.join(known)}"
+        return unknown_key(key, table.model_fields)
     if problem["type"] == "value_error":
         return message if not place or message.startswith(("[", "condition ")) else f"[{words[0]}] {message}"
     if problem["type"] == "missing":
         form = f"[[{key}]]" if key == "condition" else f"[{key}]" if len(words) == 1 else key
         return f"{form} is missing"
-    meaning = getattr(table.model_fields.get(words[-1]), "description", None)
-    return f"{key} = {value!r}{f' ({meaning})' if meaning else ''}: {message[0].lower()}{message[1:]}"
+    return wrong_value(key, problem, table.model_fields)

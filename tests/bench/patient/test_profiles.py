@@ -44,7 +44,7 @@ def test_own_file_by_path(tmp_path: Path) -> None:
         (GOOD.replace("in_band_rms_uv = 1", 'in_band_rms_uv = "loud"'), r"background\.in_band_rms_uv"),
         (GOOD.replace("in_band_rms_uv = 1", "in_band_rms_uv = -1"), r"background.*in_band_rms_uv = -1\.0 is outside 0\.\.1000"),
         (GOOD.replace("conductive", "odd"), r"right\.loss"),
-        (GOOD.replace('name = "A"\n', ""), "name: "),
+        (GOOD.replace('name = "A"\n', ""), "name is missing"),
         (GOOD.replace("left = {threshold_db_nhl = 0}", "left = {air_db_nhl = {fast = 3}}"), r"left\.air_db_nhl"),
         (GOOD.replace("left = {threshold_db_nhl = 0}", "left = {air_db_nhl = {500 = -30}}"), r"left.*air_db_nhl at 500 Hz = -30"),
         (GOOD.replace("left = {threshold_db_nhl = 0}", "left = {}"), r"left.*one threshold"),
