@@ -78,14 +78,18 @@ _TELLING_SHARE = 1e-4  # of the energy of a sound: what is less tells nothing ab
 class Ceiling:
     """Level limits for one transducer and age group. Without a plausible `calibration` the uncalibrated limits hold.
 
-    A waveform of None is masking noise.
+    A waveform of None is masking noise. ``shared_by``: so many sounds may play at once in one column, and each may have this part
+    of peak and RMS, so that their sum stays below the limits however they meet.
     """
 
     transducer: str
     age_group: str
     calibration: Calibration | None = None
+    shared_by: int = 1
 
     def __post_init__(self) -> None:
+        if not 1 <= self.shared_by <= 2:
+            raise LevelError(f"shared_by = {self.shared_by}; allowed are 1 and 2 sounds at once")
         for name, value, allowed in (
             ("transducer", self.transducer, TRANSDUCERS),
             ("age_group", self.age_group, AGE_GROUPS),
@@ -134,7 +138,7 @@ class Ceiling:
     def peak_to_peak(self, waveform: Waveform | None, rate_per_s: float = 0.0) -> tuple[float, float]:
         """Largest allowed peak-to-peak value (left, right) re 1.0; never above 2 (-1..+1), whatever the calibration says."""
         limit, uncalibrated = self.limit_db_ppe(waveform, rate_per_s), _UNCALIBRATED[self.age_group]
-        left, right = (min(self._of_full_scale(ear, waveform, limit, uncalibrated), 2.0) for ear in EARS)
+        left, right = (min(self._of_full_scale(ear, waveform, limit, uncalibrated), 2.0) / self.shared_by for ear in EARS)
         return left, right
 
     def rms(self, waveform: Waveform | None, rate_per_s: float) -> tuple[float, float]:
@@ -142,7 +146,7 @@ class Ceiling:
         limit = self.limit_db_rms(waveform, rate_per_s)
         uncalibrated = _UNCALIBRATED[self.age_group] - _UNCALIBRATED_STEADY_LESS_DB
         of_sines = (self._of_full_scale(ear, waveform, limit, uncalibrated) for ear in EARS)
-        left, right = (min(peak_to_peak / _PEAK_TO_PEAK_OF_RMS, 1.0) for peak_to_peak in of_sines)
+        left, right = (min(peak_to_peak / _PEAK_TO_PEAK_OF_RMS, 1.0) / self.shared_by for peak_to_peak in of_sines)
         return left, right
 
     def _general_db(self, calibration: Calibration) -> float:

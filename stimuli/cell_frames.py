@@ -58,8 +58,8 @@ class CellFrames(FrameSource):
     cells chosen next need, and its level changes over `RAMP_S`.
 
     An ear never hears sounds and masking noise within 125 ms. Where a chosen cell would begin too soon for that, the silent cell
-    of the table is played instead (without one, the previous cell). `beside`: frames that are played together with these, for the
-    other ear; what they play counts too, and both have one dose.
+    of the table is played instead (without one, the previous cell). `beside`: all frames that are played together with these, for
+    the other ear, or other sounds for the same one; what they play counts too, and all have one dose.
 
     Raises LevelError and ScheduleError as `FrameSource` does, and LevelError if `choose` returns a number that is no cell.
     """
@@ -74,7 +74,7 @@ class CellFrames(FrameSource):
         first: int = 0,
         spent: Dose | None = None,
         trigger_db_fs: float = TRIGGER_DB_FS,
-        beside: CellFrames | None = None,
+        beside: Sequence[CellFrames] = (),
     ) -> None:
         if code.cells != len(cells) or not 0 <= first < len(cells):
             raise LevelError(f"{len(cells)} cells, a code of {code.cells}, first cell {first}; all are of one table, from 0 on")
@@ -84,10 +84,11 @@ class CellFrames(FrameSource):
         self._each = [
             FrameSource(cell.waveform, cell.gain, cell.ear, endless, ceiling, cell.masking, None, trigger_db_fs) for cell in cells
         ]
-        if beside is not None:
-            self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group, beside._guard)
-            beside._beside = self
-        self._beside: CellFrames | None = beside
+        if beside:
+            self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group, beside[0]._guard)
+        for one in beside:
+            one._beside.append(self)
+        self._beside: list[CellFrames] = list(beside)
         self.cells, self._code, self._choose = tuple(cells), code, choose
         rate_hz = schedule.sample_rate_hz
         latest = max(round(cell.waveform.time_zero_s * rate_hz) for cell in cells)
@@ -209,7 +210,7 @@ class CellFrames(FrameSource):
     def _kept_apart(self, cell: int) -> int:
         """Return this cell, or the silent one where an ear would hear sounds and masking noise within 125 ms."""
         new = self.cells[cell]
-        known = [source.cells[number] for source in (self, self._beside) if source is not None for number in source._heard()]
+        known = [source.cells[number] for source in (self, *self._beside) for number in source._heard()]
         in_noise = any(one.masking is not None and new.gain > 0.0 and new.ear == one.masking.ear for one in known)
         to_mask = None if new.masking is None else new.masking.ear
         if in_noise or any(one.gain > 0.0 and one.ear in (to_mask, "both") for one in known if to_mask is not None):

@@ -17,17 +17,21 @@ from quietfloor.stimuli.frames import TRIGGER_DB_FS, FrameSource
 from quietfloor.stimuli.schedule import Sweep
 from quietfloor.stimuli.together import Together
 
+_OTHER_NOISE = 1_000_003  # added to a seed
+
 
 class TogetherFrames(FrameSource):
     """The frames of one recording in which both ears hear sounds at once. The same choices give the same frames, for any block
     size.
 
     ``cells``: one table for both ears; ``silence`` is the number of its silent cell. ``choose``: called with an even number of a
-    unit for the left ear's cell, and with an odd one for the right ear's; each is played in that unit and the next one. The
-    triggers of a unit carry the cell that its number asks for. Until unit 1 the right ear hears nothing.
+    unit for the left ear's cell, and with an odd one for the right ear's; each is played in that unit and the next one. With two
+    sounds in each ear, four streams take turns like that: the first sounds of the left and the right ear, then the second ones.
+    The triggers of a unit carry the cell that its number asks for. Until unit 1 the right ear hears nothing.
 
-    Each ear has its own ceiling, limit of rises and dose, as in `CellFrames`. If one of them has had its dose, all ends there. An
-    ear that gets masking noise hears no sounds meanwhile, as in `CellFrames` too.
+    Each stream has its own ceiling, limit of rises and dose, as in `CellFrames`; two sounds in an ear share the ceiling's limits.
+    If one of them has had its dose, all ends there. An ear that gets masking noise hears no sounds meanwhile, as in `CellFrames`
+    too.
 
     Raises LevelError and ScheduleError as `CellFrames` does, and LevelError for a bone vibrator (it moves both ears), and for a
     choice from the other ear.
@@ -52,27 +56,29 @@ class TogetherFrames(FrameSource):
         self.together, self.cells, self._code, self._choose = together, tuple(cells), code, choose
         silent = cells[silence]
         super().__init__(silent.waveform, 0.0, "left", together.frames, ceiling, None, spent, trigger_db_fs)
-        begins = [first if cells[first].ear == ear else silence for ear in EARS]
-        self._ears: list[CellFrames] = []
-        for number, (ear, begun) in enumerate(zip(EARS, begins, strict=True)):
-            own = [cell if cell.ear == ear else replace(cell, masking=None) for cell in cells]
-            beside = self._ears[0] if self._ears else None
-            schedule, asked = together.ear(ear), self._of_ear(number)
-            self._ears.append(CellFrames(own, schedule, ceiling, code, asked, begun, spent, trigger_db_fs, beside))
+        shared = replace(ceiling, shared_by=together.sounds)
+        self._streams: list[CellFrames] = []
+        for number, (sound, ear) in enumerate((sound, ear) for sound in range(together.sounds) for ear in EARS):
+            begun = first if sound == 0 and cells[first].ear == ear else silence
+            own = [_as_of(cell, ear, sound, together.sounds) for cell in cells]
+            schedule, asked, beside = together.ear(ear, sound), self._of_stream(number), list(self._streams)
+            self._streams.append(CellFrames(own, schedule, shared, code, asked, begun, spent, trigger_db_fs, beside))
         self._silence = silence
-        self.time_zero_s = self._ears[0].time_zero_s
-        self._reach = max(ear.reach_samples for ear in self._ears) + round(together.longest_s * self.rate_hz)
+        self.time_zero_s = self._streams[0].time_zero_s
+        self._reach = max(stream.reach_samples for stream in self._streams) + round(together.longest_s * self.rate_hz)
         self.total_samples = self._length()
 
-    def _of_ear(self, number: int) -> Choose:
+    def _of_stream(self, number: int) -> Choose:
+        ear, turns = EARS[number % 2], 2 * self.together.sounds
+
         def chosen(unit: int) -> int | None:
-            if unit % 2 != number:
+            if unit % turns != number:
                 return self._silence if unit < number else None
             cell = self._choose(unit)
             if cell is not None and not 0 <= cell < len(self.cells):
                 raise LevelError(f"cell {cell} was chosen; there are cells 0 to {len(self.cells) - 1}")
-            if cell is not None and cell != self._silence and self.cells[cell].ear != EARS[number]:
-                raise LevelError(f"cell {cell} of the {self.cells[cell].ear} ear was chosen for the {EARS[number]} ear")
+            if cell is not None and cell != self._silence and self.cells[cell].ear != ear:
+                raise LevelError(f"cell {cell} of the {self.cells[cell].ear} ear was chosen for the {ear} ear")
             return cell
 
         return chosen
@@ -80,8 +86,8 @@ class TogetherFrames(FrameSource):
     def read(self, n: int) -> NDArray[np.float32]:
         """The next `n` frames, (3, n) float32: left, right, trigger; silence after the end."""
         start = self.position
-        sounds = self._sounds_of_ears(n)  # first: a trigger says what they play
-        stop = min((ear.ended_at for ear in self._ears if ear.ended_at is not None), default=start + n)
+        sounds = self._sounds_of_streams(n)  # first: a trigger says what they play
+        stop = min((stream.ended_at for stream in self._streams if stream.ended_at is not None), default=start + n)
         whole = min(max(stop - start, 0), n)
         frames = super().read(whole)
         frames[:2] = sounds[:2, :whole]
@@ -90,60 +96,73 @@ class TogetherFrames(FrameSource):
         self._end_at(stop)
         return np.concatenate([frames, super().read(n - whole)], axis=1)
 
-    def _sounds_of_ears(self, n: int) -> NDArray[np.float32]:
-        """The next `n` frames of both ears, (3, n). What an ear may play depends on what the other one does, so both go on from
-        one turn to the next together."""
-        end = self._ears[0].position + n
+    def _sounds_of_streams(self, n: int) -> NDArray[np.float32]:
+        """The next `n` frames of both ears, (3, n). What a stream may play depends on what the others do, so all go on from one
+        turn to the next together."""
+        end = self._streams[0].position + n
         pieces = [np.zeros((3, 0), dtype=np.float32)]
-        while (at := self._ears[0].position) < end:
-            piece = min([ear.turn(end) for ear in self._ears]) - at
-            left, right = (ear.read_on(piece) for ear in self._ears)
-            pieces.append(left + right)
+        while (at := self._streams[0].position) < end:
+            piece = min([stream.turn(end) for stream in self._streams]) - at
+            first, *others = [stream.read_on(piece) for stream in self._streams]
+            for other in others:
+                first = first + other
+            pieces.append(first)
         return np.concatenate(pieces, axis=1)
 
     def exposure(self, sweeps: float, seconds: float) -> Dose:
-        """Dose of each ear for this many sweeps of the cell that is loudest there."""
-        each = [ear.exposure(sweeps, seconds) for ear in self._ears]
-        return each[0].largest(each[1])
+        """Dose of each ear for this many sweeps of the cell that is loudest there, in each of its streams."""
+        each = [stream.exposure(sweeps, seconds) for stream in self._streams]
+        of_sounds = [left.largest(right) for left, right in zip(each[::2], each[1::2], strict=True)]
+        return sum(of_sounds[1:], of_sounds[0])
 
     def exposure_of(self, cell: int, sweeps: float, seconds: float) -> Dose:
         """Dose of each ear for this many sweeps of a cell."""
-        return self._ears[EARS.index(self.cells[cell].ear)].exposure_of(cell, sweeps, seconds)
+        return self._streams[EARS.index(self.cells[cell].ear)].exposure_of(cell, sweeps, seconds)
 
     def allow(self, dose: Dose) -> None:
         """Allow these frames no more than `dose` from now on. An earlier allowance is never raised."""
-        self._ears[0].allow(dose)  # both have one account
+        self._streams[0].allow(dose)  # all have one account
 
     def extend(self, dose: Dose) -> None:
         """Raise the allowance of these frames by `dose`. The limit of an ear is never raised."""
-        self._ears[0].extend(dose)
+        self._streams[0].extend(dose)
 
     @property
     def dose(self) -> Dose:
         """Dose of the frames that were read so far."""
-        return self._ears[0].dose
+        return self._streams[0].dose
 
     @property
     def dose_exhausted(self) -> bool:
         """Whether an ear has reached its dose limit; from then on the frames are silent and without triggers."""
-        return self.ended_at is not None or any(ear.dose_exhausted for ear in self._ears)
+        return self.ended_at is not None or any(stream.dose_exhausted for stream in self._streams)
 
     @property
     def limited_samples(self) -> int:
-        """Samples that the ceiling of either ear had to change."""
-        return sum(ear.limited_samples for ear in self._ears)
+        """Samples that the ceiling of any stream had to change."""
+        return sum(stream.limited_samples for stream in self._streams)
 
     @property
     def below_ceiling_db(self) -> float:
-        return min(ear.below_ceiling_db for ear in self._ears)
+        return min(stream.below_ceiling_db for stream in self._streams)
 
-    def cells_of(self, unit: int) -> tuple[int, int]:
-        """The cells that the left and the right ear hear in a unit that has begun."""
-        return self._ears[0].of_units[unit], self._ears[1].of_units[unit]
+    def cells_of(self, unit: int) -> tuple[int, ...]:
+        """The cells that the left and the right ear hear in a unit that has begun; with two sounds each, then the second ones."""
+        return tuple(stream.of_units[unit] for stream in self._streams)
 
     def _as_played(self, sweep: Sweep) -> Sweep:
-        return replace(sweep, cell=self.cells_of(sweep.unit)[sweep.unit % 2])
+        return replace(sweep, cell=self.cells_of(sweep.unit)[sweep.unit % len(self._streams)])
 
     def _is_wide(self, sweep: Sweep) -> bool:
         assert sweep.cell is not None
         return self._code.wide(sweep.unit, sweep.cell)[sweep.index_in_unit]
+
+
+def _as_of(cell: CellSound, ear: str, sound: int, sounds: int) -> CellSound:
+    """A cell as the stream of a sound plays it, if so many play at once in an ear: with its part of the limits, and with a noise
+    of its own, because equal ones would add up to four times the energy of one."""
+    noise = cell.masking
+    if noise is None or cell.ear != ear:
+        return replace(cell, masking=None)
+    own = replace(noise, ceiling=replace(noise.ceiling, shared_by=sounds), seed=noise.seed + sound * _OTHER_NOISE)
+    return replace(cell, masking=own)

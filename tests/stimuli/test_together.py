@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import islice
 
@@ -12,7 +13,6 @@ from hypothesis import strategies as st
 from scipy.signal import butter, fftconvolve, sosfiltfilt
 from scipy.stats import kstest
 
-from quietfloor.monitor.core.train import DAMAGED, FOREIGN
 from quietfloor.stimuli.calibration import LevelError
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.cell_code import CellCode
@@ -157,33 +157,33 @@ LEVELS = (20.0, 40.0, 60.0)
 SILENCE = 2 * len(LEVELS)
 
 
-def cells() -> list[CellSound]:
+def cells(gain: float = 0.1) -> list[CellSound]:
     """Left: low tones, cells 0 to 2; right: high tones, cells 3 to 5; silence, cell 6."""
     each = [
-        CellSound(waveform, 0.1 * 10 ** (level / 20 - 3), ear, level, ear)
+        CellSound(waveform, gain * 10 ** (level / 20 - 3), ear, level, ear)
         for ear, waveform in (("left", LOW), ("right", HIGH))
         for level in LEVELS
     ]
     return [*each, replace(each[0], gain=0.0)]
 
 
-def source(choices, n_sweeps=None, seed=4, made=None, ceiling=CEILING, first=0, **schedule):
-    made = made or cells()
+def source(choices, n_sweeps=None, seed=4, made=None, ceiling=CEILING, first=0, sounds=1, **schedule):
+    made = made or cells(0.1 / sounds)
 
     def choose(unit):
         return choices[unit] if unit < len(choices) else None
 
-    both = together(seed, n_sweeps=n_sweeps, **schedule)
+    both = together(seed, n_sweeps=n_sweeps, sounds=sounds, **schedule)
     return TogetherFrames(made, both, ceiling, CellCode(seed, len(made)), choose, SILENCE, first)
 
 
-def heard_in(choices, units):
-    """Cell of each ear in each unit, slowly: the last choice with an even number of a unit, and with an odd one."""
-    left, right, out = 0, SILENCE, []
+def heard_in(choices, units, sounds=1):
+    """Cell of each stream in each unit, slowly: the last choice in one of its turns."""
+    now, out = [0, *[SILENCE] * (2 * sounds - 1)], []
     for unit in range(units):
         if unit < len(choices) and choices[unit] is not None:
-            left, right = (choices[unit], right) if unit % 2 == 0 else (left, choices[unit])
-        out.append((left, right))
+            now[unit % (2 * sounds)] = choices[unit]
+        out.append(tuple(now))
     return out
 
 
@@ -194,40 +194,75 @@ def slow_frames(frames, heard, n):
         if sweep.onset_sample >= n or sweep.unit >= len(heard):
             break
         offsets = frames.together.offsets(sweep.unit)[:, sweep.index_in_unit]
-        for column in range(2):
-            cell = frames.cells[heard[sweep.unit][column]]
-            at = sweep.onset_sample + offsets[column] + 96 - round(cell.waveform.time_zero_s * RATE_HZ)
+        for stream, offset in enumerate(offsets):
+            cell = frames.cells[heard[sweep.unit][stream]]
+            at = sweep.onset_sample + offset + 96 - round(cell.waveform.time_zero_s * RATE_HZ)
             sound = sweep.sign * cell.gain * cell.waveform.samples
-            out[column, at : at + sound.size] += sound.astype(np.float32)
-        wide = CellCode(4, 7).wide(sweep.unit, heard[sweep.unit][sweep.unit % 2])[sweep.index_in_unit]
+            out[stream % 2, at : at + sound.size] += sound.astype(np.float32)
+        wide = CellCode(4, 7).wide(sweep.unit, heard[sweep.unit][sweep.unit % len(offsets)])[sweep.index_in_unit]
         pulse = trigger_pulse(UNIT_TRIGGER_S if wide else TRIGGER_S, RATE_HZ)
         out[2, sweep.onset_sample : sweep.onset_sample + pulse.size] += pulse.astype(np.float32)
     return out[:, :n]
 
 
 CHOICES = (1, 3, 0, None, 1, 4, 2, 5, SILENCE, 5)
+OF_FOUR = (1, 3, 0, 4, None, 4, 1, 5, 2, SILENCE)
 
 
-@given(st.lists(st.integers(0, 6000), max_size=12))
-@settings(max_examples=15, deadline=None)
-def test_frames_are_those_of_a_slow_renderer_for_any_blocks(sizes: list[int]) -> None:
-    frames, n = source(CHOICES), 60_000
+@given(st.lists(st.integers(0, 6000), max_size=12), st.integers(1, 2))
+@settings(max_examples=20, deadline=None)
+def test_frames_are_those_of_a_slow_renderer_for_any_blocks(sizes: list[int], sounds: int) -> None:
+    choices = (CHOICES, OF_FOUR)[sounds - 1]
+    frames, n = source(choices, sounds=sounds), (60_000, 160_000)[sounds - 1]
     blocks = [frames.read(size) for size in sizes]
     rest = n - frames.position
     out = np.concatenate([*blocks, frames.read(rest)], axis=1) if rest > 0 else np.concatenate(blocks, axis=1)[:, :n]
-    np.testing.assert_array_equal(out, slow_frames(frames, heard_in(CHOICES, 10), n))
+    np.testing.assert_array_equal(out, slow_frames(frames, heard_in(choices, 10, sounds), n))
     assert frames.limited_samples == 0
 
 
-def test_triggers_tell_the_left_ears_cell_in_even_units_and_the_right_ears_in_odd_ones() -> None:
-    frames, code = source(CHOICES), CellCode(4, 7)
-    frames.read(250_000)
-    heard = heard_in(CHOICES, 10)
+def test_four_streams_take_turns() -> None:
+    frames, code, heard = source(OF_FOUR, sounds=2), CellCode(4, 7), heard_in(OF_FOUR, 10, 2)
+    frames.read(350_000)
     assert [frames.cells_of(unit) for unit in range(10)] == heard
-    assert [sweep.cell for sweep in frames.sweeps[:160:16]] == [heard[unit][unit % 2] for unit in range(10)]
+    assert heard[4] == (1, 3, 0, 4)
     for unit in range(10):
-        widths = np.where(code.wide(unit, heard[unit][unit % 2]), 1.0, 0.5)
-        assert code.read(unit, widths) == heard[unit][unit % 2] not in (DAMAGED, FOREIGN)
+        told = heard[unit][unit % 4]
+        assert frames.sweeps[16 * unit].cell == told
+        assert code.read(unit, np.where(code.wide(unit, told), 1.0, 0.5)) == told
+    one = frames.exposure_of(2, 10, 1.0)
+    assert frames.exposure(10, 1.0).left_pa2s == pytest.approx(2 * one.left_pa2s)  # both sounds of an ear may be the loudest
+
+
+def loudest(sounds: int) -> float:
+    """The largest gain of both tones that is not refused, within 0.1 %."""
+    low, high = 0.01, 1.0
+    while high > 1.001 * low:
+        middle = math.sqrt(low * high)
+        try:
+            source((2,), made=cells(middle), sounds=sounds)
+            low = middle
+        except LevelError:
+            high = middle
+    return low
+
+
+def test_two_sounds_in_an_ear_stay_below_its_ceiling_however_they_meet() -> None:
+    gain = loudest(2)
+    assert gain == pytest.approx(loudest(1) / 2, rel=0.15)  # not quite: the second sounds come faster
+    frames = source((0, 3, 0, 3, 1, 4, 1, 4, *[2, 5] * 12), made=cells(gain), sounds=2)
+    out = frames.read(700_000)[:2].astype(np.float64)
+    waveforms, shares = (LOW, HIGH), []
+    for column, sound in enumerate(out):
+        limit = CEILING.peak_to_peak(waveforms[column], 50.0)[column]
+        rms_limit = CEILING.rms(waveforms[column], 50.0)[column]
+        peaks = np.ptp(np.lib.stride_tricks.sliding_window_view(sound, 240)[::12], axis=1)
+        rms = np.sqrt(np.convolve(sound**2, np.ones(6000) / 6000, "valid").max())
+        assert peaks.max() <= limit
+        shares.append(rms / rms_limit)
+        assert peaks.max() > 1.2 * np.ptp(gain * waveforms[column].samples), "they did meet"
+    assert 0.4 < max(shares) <= 1.0
+    assert frames.limited_samples == 0
 
 
 def test_the_frames_end_with_the_last_sound() -> None:
@@ -272,10 +307,10 @@ def test_a_sound_that_begins_louder_comes_step_by_step() -> None:
     assert [frames.cells_of(unit) for unit in range(4)] == [(1, SILENCE), (1, 4), (2, 4), (2, 5)]  # no more than 20 dB a step
 
 
-def masked() -> list[CellSound]:
+def masked(gain: float = 0.1) -> list[CellSound]:
     """The same cells; the loudest of each ear needs noise in the other one."""
     noise = Masking("white", 0.01, "right", RATE_HZ, CEILING, seed=3)
-    made = cells()
+    made = cells(gain)
     made[2] = replace(made[2], masking=noise)
     made[5] = replace(made[5], masking=replace(noise, ear="left"))
     return made
@@ -308,6 +343,25 @@ def test_while_one_ear_hears_noise_only_the_other_one_hears_sounds(sizes: tuple[
     assert right[-1] in (4, SILENCE)
     assert frames.limited_samples == 0
     assert frames.dose.right_pa2s > source((1, 4)).exposure_of(4, 16 * 12, 0.0).right_pa2s  # the noise counts
+
+
+def test_two_sounds_that_need_noise_have_noises_of_their_own_and_the_other_ear_no_sounds() -> None:
+    choices = (1, 4, 0, 4, *[2, SILENCE, 2, SILENCE] * 4, *[1, 4] * 8)
+    frames = source(choices, made=masked(0.05), sounds=2)
+    n = int(frames.together.frames.onsets(16 * 34)[-1])
+    out = np.concatenate([frames.read(size) for size in (100_000, n - 100_000)], axis=1)
+    np.testing.assert_array_equal(out, source(choices, made=masked(0.05), sounds=2).read(n))
+    units = [frames.cells_of(unit) for unit in range(34)]
+    for played in units:
+        if 2 in played:
+            assert played[1] == played[3] == SILENCE, "an ear with noise hears no sounds"
+    onsets = frames.together.frames.onsets(16 * 34)[::16]
+    both = [onsets[unit] for unit in range(1, 34) if units[unit][::2] == units[unit - 1][::2] == (2, 2)]
+    assert both
+    noise = np.concatenate([out[1, onset : onset + 12_000] for onset in both])
+    assert noise.std() == pytest.approx(0.01 * np.sqrt(2), rel=0.05)  # not twice: they are not the same noise
+    assert units[-1][1] in (4, SILENCE)
+    assert frames.dose.right_pa2s > 0.0
 
 
 def test_the_dose_of_noise_in_an_ear_ends_both() -> None:
