@@ -64,7 +64,7 @@ def test_every_option_that_a_sentence_names_exists() -> None:
     subcommands = parser()._subparsers._group_actions[0].choices  # type: ignore[union-attr]
     helps = " ".join(sub.format_help() for sub in subcommands.values())  # type: ignore[union-attr]
     elsewhere = {"--patient", "--audio-source-id", "--eeg-source-id", "--eeg-name", "--tube-delay-ms", "--help", "--version"}
-    elsewhere |= {"--thresholds", "--persons"}  # of `quietfloor validate`, which hands its words on
+    elsewhere |= {"--thresholds", "--persons", "--rates"}  # of `quietfloor validate`, which hands its words on
     elsewhere |= {"--upgrade", "--force-reinstall", "--user", "--break-system-packages", "--needed"}  # of package managers
     assert {option for option in named - elsewhere if option not in helps} == set()
 
