@@ -485,7 +485,7 @@ def _explain(problem: Any) -> str:
     if problem["type"] == "extra_forbidden" and key in REPLACED:
         return f"{key} = {value!r} is a key of an earlier version: write {REPLACED[key]} instead"
     if problem["type"] == "extra_forbidden":
-        return unknown_key(key if place[-1] == key.rpartition(".")[2] else f"{key}.{place[-1]}", _model(place[:-1]).model_fields)
+        return unknown_key(key, _model(place[:-1]).model_fields)
     if problem["type"] == "missing" and isinstance(problem["loc"][-1], str):
         return f"{key} is missing: it has to be stated"
     message = message_of(problem)

@@ -223,3 +223,8 @@ def test_a_rate_that_leaves_no_room_in_both_ears_is_told_with_one_that_does() ->
     with pytest.raises(PlanError, match=r"after 20.8 ms: lower sound.rate_per_s to 38.5"):
         written_out(plans[0])
     written_out(plans[1])
+
+
+def test_an_unknown_key_of_a_condition_is_named_once() -> None:
+    with pytest.raises(PlanError, match=r"unknown key search\.condition, 0 from 0: ran: did you mean rank\? allowed here are ear, "):
+        make_plan({"search": {"condition": [{"ear": "left", "levels_db_nhl": [10], "ran": 1}]}})
