@@ -226,5 +226,5 @@ def test_a_rate_that_leaves_no_room_in_both_ears_is_told_with_one_that_does() ->
 
 
 def test_an_unknown_key_of_a_condition_is_named_once() -> None:
-    with pytest.raises(PlanError, match=r"unknown key search\.condition, 0 from 0: ran: did you mean rank\? allowed here are ear, "):
+    with pytest.raises(PlanError, match=r"unknown key search\.condition, 0 from 0: ran: did you mean rank\? allowed here are"):
         make_plan({"search": {"condition": [{"ear": "left", "levels_db_nhl": [10], "ran": 1}]}})
