@@ -83,8 +83,10 @@ class Together:
 
     def ear(self, ear: str, sound: int = 0) -> EarSchedule:
         """The schedule of one ear's sounds, "left" or "right"; ``sound`` 1: of its second ones."""
-        if ear not in EARS or not 0 <= sound < self.sounds:
+        if ear not in EARS:
             raise ScheduleError(f"ear = {ear!r}; allowed are left, right: each has a schedule of its own")
+        if not 0 <= sound < self.sounds:
+            raise ScheduleError(f"sound = {sound} of the {ear} ear; allowed are 0 to {self.sounds - 1}: it hears {self.sounds}")
         frames, stream = self.frames, 2 * sound + EARS.index(ear)
         rate_per_s = rates_per_s(frames.rate_per_s, self.sounds)[stream]
         known = {one.name: getattr(frames, one.name) for one in fields(Schedule)}

@@ -72,10 +72,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--band", default="100,1500", help="pass band in Hz (%(default)s)")
     options = parser.parse_args(arguments)
     eeg = options.eeg.split(",")
-    response, band_hz = ([float(part) for part in words.split(",")] for words in (options.response, options.band))
+    try:
+        response, band_hz = ([float(part) for part in words.split(",")] for words in (options.response, options.band))
+    except ValueError:
+        parser.error(f"--response {options.response} --band {options.band}: give two numbers with a comma each, such as 1,0.9")
     if not len(eeg) == len(response) == len(band_hz) == 2:
         parser.error("give two channels, two sizes and two edges of the band")
-    noise, correlation = of_recording(options.folder, eeg, (band_hz[0], band_hz[1]))
+    try:
+        noise, correlation = of_recording(options.folder, eeg, (band_hz[0], band_hz[1]))
+    except (ValueError, RuntimeError, OSError) as error:
+        sys.stderr.write(f"{options.folder}: {error}\n")
+        return 1
     together = worth(noise, correlation, response)
     found = {"noise": noise.round(4).tolist(), "correlation": round(correlation, 3), "worth": round(together, 3)}
     sys.stdout.write(json.dumps(found) + "\n")

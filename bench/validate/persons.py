@@ -97,6 +97,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not low <= getattr(options, name) <= high:
             sys.stderr.write(f"--{name} {getattr(options, name)} is outside {low:g} to {high:g}\n")
             return 2
+    if options.frequencies > 1 and not (options.together or options.paired):
+        sys.stderr.write("--frequencies 2 is for both ears at once: add --together or --paired\n")
+        return 2
     ways = (False, True) if options.paired else (options.together,)
     with processes(options.jobs) as workers:
         every = [

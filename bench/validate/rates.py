@@ -77,15 +77,13 @@ def sound_of(side: Side, frequency_hz: float, level_db_nhl: float) -> Sound:
 
 
 def onsets_s(sounds: Sequence[Sound], rate_per_s: float, seconds: float) -> list[Floats]:
-    """Onsets of each sound, each with a schedule of its own; those of both ears as both ears at once have them."""
-    count = int(seconds * rate_per_s)
-    made: list[Floats] = []
-    for number, sound in enumerate(sounds):
-        at_once = sum(one.side != sound.side for one in sounds) > 0
-        alone = Schedule(rate_per_s, AUDIO_HZ, seed=number // 2 if at_once else number)
-        schedule = Together.of(alone).ear(sound.side) if at_once else alone
-        made.append(schedule.onsets(count) / AUDIO_HZ)
-    return made
+    """Onsets of each sound, each with a schedule of its own; those of both ears, left and right in turn, as both ears at once
+    have them."""
+    count, schedules = int(seconds * rate_per_s), [Schedule(rate_per_s, AUDIO_HZ, seed=seed) for seed in range(len(sounds))]
+    if len({one.side for one in sounds}) > 1:
+        both = Together.of(schedules[0], len(sounds) // 2)
+        schedules = [both.ear(one.side, number // 2) for number, one in enumerate(sounds)]
+    return [schedule.onsets(count) / AUDIO_HZ for schedule in schedules]
 
 
 def worths(sounds: Sequence[Sound], rate_per_s: float, seconds: float) -> list[float]:

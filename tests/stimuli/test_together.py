@@ -147,7 +147,7 @@ def test_what_cannot_be_together_is_refused() -> None:
     assert together(rate_per_s=40.0, sounds=2).frames.rest_s == REST[1] / 40.0
     with pytest.raises(ScheduleError, match=r"3 sounds in each ear; allowed are 1 and 2"):
         together(sounds=3)
-    with pytest.raises(ScheduleError, match="ear = 'left'"):
+    with pytest.raises(ScheduleError, match="sound = 1 of the left ear; allowed are 0 to 0"):
         together().ear("left", 1)
 
 

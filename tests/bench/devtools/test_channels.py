@@ -48,3 +48,10 @@ def test_a_run_of_the_virtual_patient_and_one_that_is_too_short(tmp_path: Path, 
         measured(np.ones((2, 3000)), 1000.0)
     with pytest.raises(SystemExit):
         main([record["folder"], "--eeg", "1"])
+    with pytest.raises(SystemExit):
+        main([record["folder"], "--response", "1,large"])
+    assert "two numbers with a comma" in capsys.readouterr().err
+    assert main([str(tmp_path / "none")]) == 1
+    assert "is no run folder" in capsys.readouterr().err
+    assert main([record["folder"], "--eeg", "1,nose"]) == 1
+    assert "'nose'" in capsys.readouterr().err

@@ -118,6 +118,8 @@ def test_ways_are_compared_threshold_by_threshold(monkeypatch: pytest.MonkeyPatc
         )  # fmt: skip
         return Person(1, "normal", minutes, 0.0, found)
 
+    assert main(["--persons", "2", "--frequencies", "2"]) == 2
+    assert "add --together or --paired" in capsys.readouterr().err
     singly = [of_errors(9.0, 1.0, 7.0, 7.0, 12.0), of_errors(5.0, 0.0)]
     both = [of_errors(4.0, 2.0, 1.0, 0.0, -3.0), of_errors(6.0, 8.0)]
     found = paired(singly, both)
