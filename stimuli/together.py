@@ -130,25 +130,26 @@ def rates_per_s(rate_per_s: float, sounds: int = 1) -> tuple[float, ...]:
     return tuple(rate_per_s / (1.0 + way * slope / SLIDES) for slope in SLOPES[:sounds] for way in (-1, 1))
 
 
-def locked(rate_per_s: float, mains_hz: tuple[float, ...]) -> bool:
+def locked(rate_per_s: float, mains_hz: tuple[float, ...], sounds: int = 1) -> bool:
     """Whether frames at this rate, or the sounds of an ear, are in step with the mains."""
-    return any(mains_conflict(one, mains_hz) is not None for one in (rate_per_s, *rates_per_s(rate_per_s)))
+    return any(mains_conflict(one, mains_hz) is not None for one in (rate_per_s, *rates_per_s(rate_per_s, sounds)))
 
 
-def refuse_locked(rate_per_s: float, mains_hz: tuple[float, ...]) -> None:
+def refuse_locked(rate_per_s: float, mains_hz: tuple[float, ...], sounds: int = 1) -> None:
     """Raise RateError, with rates nearby that are safe, if an ear would hear its sounds in step with the mains."""
-    if not locked(rate_per_s, mains_hz):
+    if not locked(rate_per_s, mains_hz, sounds):
         return
     near = [round(rate_per_s + step / 10, 1) for step in sorted(range(-30, 31), key=abs)]
-    safe = [rate for rate in near if rate >= SLOWEST_PER_S and not locked(rate, mains_hz)][:3]
-    left, right = rates_per_s(rate_per_s)
+    safe = [rate for rate in near if rate >= SLOWEST_PER_S and not locked(rate, mains_hz, sounds)][:3]
+    *others, last = [f"{one:.2f}" for one in rates_per_s(rate_per_s, sounds)]
     use = f": use {', '.join(f'{rate:g}' for rate in sorted(safe))}" if safe else ""
     raise RateError(
-        f"both ears at once at {rate_per_s:g}/s: the ears hear {left:.2f} and {right:.2f} sounds a second; one of these rates "
-        f"is in step with the mains, whose hum would average like a response{use}", tuple(safe),
+        f"both ears at once at {rate_per_s:g}/s: the ears hear {', '.join(others)} and {last} sounds a second; one of these "
+        f"rates is in step with the mains, whose hum would average like a response{use}", tuple(safe),
     )  # fmt: skip
 
 
-def shortest_interval_s(rate_per_s: float) -> float:
-    """The shortest time between two sounds of an ear at this rate of frames, in s: a response window must end within it."""
-    return (1.0 - 1.0 / SLIDES) / rate_per_s
+def shortest_interval_s(rate_per_s: float, sounds: int = 1) -> float:
+    """The shortest time from one sound of an ear to its next one of the same kind at this rate of frames, in s: a response window
+    must end within it."""
+    return (1.0 - SLOPES[sounds - 1] / SLIDES) / rate_per_s

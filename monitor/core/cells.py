@@ -17,7 +17,7 @@ from .averaging import UNIT_SWEEPS
 from .epoching import Epoch
 from .events import CellUnit
 from .samples import Bools, Floats
-from .train import DAMAGED, EARS, FOREIGN, Both, Code
+from .train import DAMAGED, FOREIGN, Both, Code, Stream, streams_of
 from .units import Sweep
 
 NEEDED = 4  # with 4 bits for run and unit, another run passes in 1 of 65,000 cases, if its pauses fit too
@@ -46,7 +46,8 @@ class CellUnits:
     """Reads the cell of each unit; feed it the sweeps of one unit after the other.
 
     With both ears at once each unit becomes two, left ear first. A unit with an even number carries the cell of the left ear, one
-    with an odd number that of the right ear. Each cell is played in its unit and in the next one.
+    with an odd number that of the right ear. Each cell is played in its unit and in the next one. With two sounds in each ear
+    four streams take turns like that, and each unit becomes four.
     """
 
     def __init__(self, code: Code, rate_hz: float, channels: int, settings: CellSettings) -> None:
@@ -55,7 +56,8 @@ class CellUnits:
         self._epoch, self._frame = settings.epoch, settings.frame_epoch
         self._held: list[tuple[CellUnit, ...]] = []
         self._in_row = self._foreign = self._strays = 0
-        self._before = (-1, DAMAGED)  # the last unit, and its cell
+        self._streams = streams_of(1 if settings.together is None else settings.together.sounds)
+        self._told = [(-1, DAMAGED)] * len(self._streams)  # the last unit that carried the cell of each, and that cell
 
     def stray(self) -> None:
         """Report a trigger that belongs to no sound of the plan."""
@@ -88,20 +90,23 @@ class CellUnits:
             widths_ms[sweep.sound % UNIT_SWEEPS] = sweep.onset.width * self._ms
         cell = self._code.read(number, widths_ms)
         strays, self._strays = self._strays, 0
-        before, self._before = self._before, (number, cell)
         if self._together is None:
             return cell, (self._unit(sweeps, ready, cell, strays),)
-        other = before[1] if before[0] == number - 1 else DAMAGED
-        of_ears = (cell, other) if number % 2 == 0 else (other, cell)
-        offsets_s = self._together.offsets_s(number)
-        left = self._unit(sweeps, ready, of_ears[0], strays, offsets_s[0], EARS[0])
-        if number == 0:  # until unit 1 the right ear hears nothing
-            return cell, (left,)
-        return cell, (left, self._unit(sweeps, ready, of_ears[1], 0, offsets_s[1], EARS[1]))
+        turns = len(self._streams)
+        self._told[number % turns] = (number, cell)
+        units = []
+        for place, (stream, offsets_s) in enumerate(zip(self._streams, self._together.offsets_s(number), strict=True)):
+            if place > number:  # it hears nothing before its first turn
+                break
+            told, its_cell = self._told[place]
+            its_cell = its_cell if told > number - turns else DAMAGED
+            units.append(self._unit(sweeps, ready, its_cell, strays if place == 0 else 0, offsets_s, stream))
+        return cell, tuple(units)
 
     def _unit(
-        self, sweeps: list[Sweep], ready: int, cell: int, strays: int, offsets_s: Floats | None = None, ear: str | None = None
-    ) -> CellUnit:
+        self, sweeps: list[Sweep], ready: int, cell: int, strays: int, offsets_s: Floats | None = None,
+        stream: Stream = (None, 0),
+    ) -> CellUnit:  # fmt: skip
         signal = np.zeros((self._channels, UNIT_SWEEPS, self._epoch.n_times))
         usable: Bools = np.zeros((self._channels, UNIT_SWEEPS), dtype=bool)
         positions = []
@@ -114,7 +119,7 @@ class CellUnits:
                 usable[:, place] = [fault is None for fault in sweep.faults]
         return CellUnit(
             ready, sweeps[0].sound // UNIT_SWEEPS, cell, strays, tuple(positions), tuple(sweep.faults[0] for sweep in sweeps),
-            tuple(sweep.sign for sweep in sweeps), signal, usable, ear,
+            tuple(sweep.sign for sweep in sweeps), signal, usable, stream[0], stream[1] if len(self._streams) > 2 else None,
         )  # fmt: skip
 
     def _later(self, signal: Floats, after_s: float) -> Floats:

@@ -11,6 +11,7 @@ import numpy as np
 from .rules import Measure
 from .samples import Bools, Floats
 from .stopping import Outcome, StoppedBy
+from .train import Stream
 
 
 def _plain(value: Any) -> Any:
@@ -179,6 +180,7 @@ class CellUnit(Event):
     For the sweeps that exist, in order: positions (raw samples), fault of the deciding channel, sign. For all 16 places of the
     unit: sweeps (n_channels, 16, n_times) in uV, 0 where a sweep is missing, and whether each has no fault (n_channels, 16).
     ``ear``: where both ears hear sounds at once, that of these sounds; there is then a unit of each ear with the same number.
+    ``sound``: where an ear hears two at once, which of them (0, 1); there is then a unit of each with the same number.
     """
 
     kind: ClassVar[str] = "cell_unit"
@@ -192,11 +194,16 @@ class CellUnit(Event):
     sweeps_uv: Floats = field(compare=False, repr=False)
     usable: Bools = field(compare=False, repr=False)
     ear: str | None = None
+    sound: int | None = None
+
+    @property
+    def stream(self) -> Stream:
+        return self.ear, self.sound or 0
 
     def record(self) -> dict[str, Any]:
         counts = {"sweeps": len(self.positions), "usable": int(self.usable[0].sum())}
         said = super().record() | {"cell": self.cell if self.cell >= 0 else None} | counts
-        return {name: value for name, value in said.items() if name != "ear" or value is not None}
+        return {name: value for name, value in said.items() if name not in ("ear", "sound") or value is not None}
 
 
 @dataclass(frozen=True)

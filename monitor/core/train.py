@@ -31,18 +31,28 @@ class Schedule(Protocol):
 
 
 class Both(Protocol):
-    """Both ears at once: each frame, that is each sound of the schedule, has one sound of each ear. A frozen value.
+    """Both ears at once: each frame, that is each sound of the schedule, has one sound of each ear, or two (``sounds``). A frozen
+    value.
 
-    ``offsets_s`` (2, 16): of the left and the right ear's sounds of a unit after their frames, 0 to ``longest_s``.
+    ``offsets_s`` (2, 16): of the left and the right ear's sounds of a unit after their frames, 0 to ``longest_s``; with two
+    sounds (4, 16), the second ones last.
     """
 
+    @property
+    def sounds(self) -> int: ...
     @property
     def longest_s(self) -> float: ...
     def offsets_s(self, unit: int, /) -> Floats: ...
 
 
 EARS = ("left", "right")
+Stream = tuple[str | None, int]  # ear (None: one stream for all), and which of its sounds at once, from 0
 DAMAGED, FOREIGN = -1, -2  # what a code says of a unit instead of its cell
+
+
+def streams_of(sounds: int) -> tuple[Stream, ...]:
+    """The streams of units with so many sounds at once in each ear, in the order of their turns."""
+    return tuple((ear, sound) for sound in range(sounds) for ear in EARS)
 
 
 class Code(Protocol):

@@ -19,6 +19,7 @@ from quietfloor.monitor.core.events import CellUnit, SoundBroken, UnitDone
 from quietfloor.monitor.core.onsets import Onset, OnsetFinder
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
+from quietfloor.monitor.core.train import Stream
 from quietfloor.monitor.export.labels import polarities, sweep_label
 from quietfloor.monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
 from quietfloor.monitor.plan.cell_table import read_cells, table_of
@@ -41,6 +42,7 @@ LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more
 BY_SIGN = {1: "condensation", -1: "rarefaction"}
 SILENCE = "silence"
+ALL: Stream = (None, 0)  # of a recording of one ear at a time
 ACCEPTED, REJECTED, NOT_JUDGED = "accepted", "rejected", "not judged"
 
 
@@ -226,29 +228,29 @@ def _stimuli(
     once, these are the sounds of each ear, up to the verdict."""
     settings = done.engine.settings
     onsets = [onset for onset in find_onsets(raw, settings, timeline) if not onset.breaks]
-    judged: dict[tuple[float, str | None], tuple[int | None, str | None, int, int | None]] = {}  # by place and ear
+    judged: dict[tuple[float, Stream], tuple[int | None, str | None, int, int | None]] = {}  # by place and stream
     units_left = math.inf if done.search is None else done.search.units
     broken = []
     limits = {
-        ear: RunningLimits(settings.analysis.criteria, settings.analysis.rate_hz)
-        for ear in ((None,) if done.search is None else done.search.streams)
+        stream: RunningLimits(settings.analysis.criteria, settings.analysis.rate_hz)
+        for stream in ((ALL,) if done.search is None else done.search.streams)
     }
     for event in done.events:
         if isinstance(event, UnitDone):
             sweeps = zip(event.positions, event.left_out, event.signs, strict=True)
-            judged |= {(at, None): (event.unit, why, sign, None) for at, why, sign in sweeps}
+            judged |= {(at, ALL): (event.unit, why, sign, None) for at, why, sign in sweeps}
         elif isinstance(event, CellUnit):
             cell = event.cell if event.cell >= 0 else None
             units_left -= 1
             if units_left < 0 or (cell is not None and cells[cell].tag == SILENCE):
                 silent = zip(event.positions, event.signs, strict=True)
-                judged |= {(at, event.ear): (None, None, sign, cell) for at, sign in silent}
+                judged |= {(at, event.stream): (None, None, sign, cell) for at, sign in silent}
                 continue
             place = None if done.search is None or cell is None else done.search.cells.place(cell)
             channel = 0 if place is None or done.search is None else done.search.sought[place.condition].channel
-            reasons = _rejected(event, limits[event.ear], settings.analysis.judged, channel)
+            reasons = _rejected(event, limits[event.stream], settings.analysis.judged, channel)
             sweeps = zip(event.positions, reasons, event.signs, strict=True)
-            judged |= {(at, event.ear): (event.unit + 1, why, sign, cell) for at, why, sign in sweeps}
+            judged |= {(at, event.stream): (event.unit + 1, why, sign, cell) for at, why, sign in sweeps}
         elif isinstance(event, SoundBroken):
             broken.append(Happening(event.position, "sound_broken", "the sound broke"))
     if settings.together is not None:
@@ -268,7 +270,7 @@ def _stimuli(
         known = polarities(np.interp(positions, np.arange(len(stamps_s)), np.maximum.accumulate(stamps_s)), labels)
     found = []
     for onset, polarity in zip(onsets, known, strict=True):
-        unit, why, sign, cell = judged.get((onset.position, None), (None, None, 0, None))
+        unit, why, sign, cell = judged.get((onset.position, ALL), (None, None, 0, None))
         polarity = BY_SIGN.get(sign, polarity)  # by the plan, where it was followed, before the markers
         status = NOT_JUDGED if unit is None else ACCEPTED if why is None else REJECTED
         found.append(Happening(onset.position, "stimulus", "", 0, 0, status, why, unit, polarity, cell))

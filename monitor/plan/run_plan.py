@@ -259,6 +259,12 @@ class Plan(Section):
             return self
         if self.search is None or {one.ear for one in self.search.condition} != {"left", "right"}:
             raise ValueError("sound.together = true: both ears at once need a [search] with conditions of both ears")
+        every = {(one.ear, one.sound) for one in self.search.condition}
+        if every != {(ear, sound + 1) for ear in ("left", "right") for sound in range(self.sound.sounds_per_ear)}:
+            raise ValueError(
+                f"sound.sounds_per_ear = {self.sound.sounds_per_ear}: give each [[search.condition]] its sound, "
+                f"{'1 or 2, and each ear both' if self.sound.sounds_per_ear > 1 else '1, or leave it out'}"
+            )
         if self.sound.masking != "none" and self.sound.masking_output[0] != self.sound.transducer:
             raise ValueError(
                 f"sound.together = true: masking_transducer = {self.sound.masking_transducer!r} would be on an ear that is "

@@ -26,6 +26,7 @@ class SearchConditionPlan(Section):
     )
     start_db_nhl: float = Field(default=40.0, ge=-40, le=120, description="the nearest level is played first")
     rank: int = Field(default=0, ge=0, le=1000, description="all conditions of a lower rank come first")
+    sound: int = Field(default=1, ge=1, le=2, description="which of two sounds at once, with sound.sounds_per_ear = 2")
     masking_db_em: tuple[float, ...] = Field(default=(), description="noise in the other ear, of the loudest levels, one each")
     masking: Literal["white", "octave-band"] | None = Field(default=None, description="that noise; by default as [sound] says")
     expected_db_nhl: float | None = Field(default=None, ge=-60, le=140, description="where the threshold is expected")

@@ -61,6 +61,7 @@ class SoundPlan(Section):
     random_polarity: bool = Field(default=True, description="each 16 sweeps begin with either polarity, by a coin")
     random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
     together: bool = Field(default=False, description="both ears at once, in a search of both ears by air")
+    sounds_per_ear: int = Field(default=1, ge=1, le=2, description="different sounds that an ear hears at once, with together")
     mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
     lead_in_s: float = Field(default=2.0, ge=0.1, le=60)
     route: Literal["air", "bone"] = "air"
@@ -160,16 +161,18 @@ class SoundPlan(Section):
         """The largest rate up to ``most_per_s``, in steps of 0.1/s, at which at least this time passes from one sound of an ear
         to the next; with both ears at once one that can be played."""
         tenths = math.floor(min(1e4 * self._interval_s(1.0) / least_ms, 10.0 * most_per_s + 1e-6))
-        while self.together and tenths > 10 * SLOWEST_PER_S and locked(tenths / 10, self.mains_hz):
+        while self.together and tenths > 10 * SLOWEST_PER_S and locked(tenths / 10, self.mains_hz, self.sounds_per_ear):
             tenths -= 1
         return tenths / 10
 
     def _interval_s(self, rate_per_s: float) -> float:
-        return shortest_interval_s(rate_per_s) if self.together else 1.0 / rate_per_s
+        return shortest_interval_s(rate_per_s, self.sounds_per_ear) if self.together else 1.0 / rate_per_s
 
     @model_validator(mode="after")
     def _together_by_air(self) -> SoundPlan:
         if not self.together:
+            if self.sounds_per_ear > 1:
+                raise ValueError(f"sounds_per_ear = {self.sounds_per_ear} needs together = true: both ears at once")
             return self
         if self.route == "bone":
             raise ValueError("together = true by bone: a vibrator moves both ears; test one ear after the other")
@@ -177,7 +180,7 @@ class SoundPlan(Section):
             raise ValueError("together = true: both ears' sounds are found by the plan: leave random_pause and held_to_plan on")
         if self.rate_per_s < SLOWEST_PER_S:
             raise ValueError(f"together = true at rate_per_s = {self.rate_per_s:g}: allowed is {SLOWEST_PER_S:g} and more")
-        refuse_locked(self.rate_per_s, self.mains_hz)
+        refuse_locked(self.rate_per_s, self.mains_hz, self.sounds_per_ear)
         return self
 
     @field_validator("output", mode="before")
@@ -291,17 +294,22 @@ class SoundPlan(Section):
             seed=self.seed,
             lead_in_s=self.lead_in_s,
         )
-        return Together.of(one_ear).frames if self.together else one_ear
+        return Together.of(one_ear, self.sounds_per_ear).frames if self.together else one_ear
+
+    @property
+    def at_once(self) -> int:
+        """How many sounds each of both ears hears at once; 0: one ear at a time."""
+        return self.sounds_per_ear if self.together else 0
 
     @property
     def both_ears(self) -> Together | None:
         """When both ears hear their sounds; None for one ear at a time. Raises ScheduleError."""
-        return Together(self.schedule()) if self.together else None
+        return Together(self.schedule(), self.sounds_per_ear) if self.together else None
 
     @property
     def sweep_s(self) -> float:
         """Mean time from one sound to the next in s, pauses included; with both ears at once from one frame to the next."""
-        rest_s = REST[0] / self.rate_per_s if self.together else 0.0
+        rest_s = REST[self.sounds_per_ear - 1] / self.rate_per_s if self.together else 0.0
         return 1.0 / self.rate_per_s + (sum(self.pauses_s) / 2.0 + rest_s) / UNIT_SWEEPS
 
     def lasts_s(self, sweeps: int) -> float:

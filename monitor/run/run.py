@@ -73,8 +73,8 @@ class NextCell:
 
     @classmethod
     def of(cls, plan: Plan) -> NextCell:
-        """For the sound of a plan: one stream, or one for each ear."""
-        return cls(2 if plan.sound is not None and plan.sound.together else 1)
+        """For the sound of a plan: one stream, or one for each sound of each ear."""
+        return cls(1 if plan.sound is None else max(1, 2 * plan.sound.at_once))
 
     def __call__(self, unit: int) -> int | None:
         return self.cells[unit % len(self.cells)]

@@ -27,7 +27,7 @@ def make_search(plan: Plan, settings: EngineSettings, orders: Iterable[Kept] = (
     wanted = Wanted(width_db=search.width_db, widest_db=search.widest, alpha=plan.decision.alpha)
     channels = deciding_channels(search, settings.layout)
     sought = tuple(_sought(one, settings, UNIT_SWEEPS * sound.sweep_s, channels[one.ear]) for one in search.condition)
-    return PlannedSearch(sought, wanted, settings.layout.rate_hz, 60.0 * search.minutes, orders, sound.together)
+    return PlannedSearch(sought, wanted, settings.layout.rate_hz, 60.0 * search.minutes, orders, sound.at_once)
 
 
 def deciding_channels(search: SearchPlan, layout: Layout) -> dict[str, int]:
@@ -57,4 +57,4 @@ def _sought(one: SearchConditionPlan, settings: EngineSettings, unit_s: float, c
         one.levels_db_nhl, each, one.latency_ms, unit_s, one.start_db_nhl, one.rank, one.ear,
         math.nan if one.frequency_hz is None else one.frequency_hz, expected_db, sd_db, noisy,
     )  # fmt: skip
-    return Sought(one.name, one.ear, one.stimulus, one.frequency_hz, condition, noise, channel)
+    return Sought(one.name, one.ear, one.stimulus, one.frequency_hz, condition, noise, channel, one.sound - 1)

@@ -39,8 +39,8 @@ class ConditionNow:
 @dataclass(frozen=True)
 class SearchNow:
     """State of the whole search. ``place``: what is played next, None if nothing is left; ``beside``: in the other ear at once,
-    and why. ``seconds`` of the stream; ``heard_s`` of units with sounds; remaining minutes as an 80 % range, nan where not known.
-    ``noise``: that in an ear, in words; empty: none."""
+    and why; ``more``: in other streams too. ``seconds`` of the stream; ``heard_s`` of units with sounds; remaining minutes as an
+    80 % range, nan where not known. ``noise``: that in an ear, in words; empty: none."""
 
     conditions: tuple[ConditionNow, ...]
     place: Place | None
@@ -55,9 +55,10 @@ class SearchNow:
     beside: tuple[Place, str] | None = None
     heard_s: float = 0.0
     noise: str = ""
+    more: tuple[tuple[Place, str], ...] = ()
 
     @property
     def playing(self) -> tuple[tuple[Place, str], ...]:
-        """All that is played next, and why: nothing, a cell, or one for each ear."""
+        """All that is played next, and why: nothing, a cell, or one for each ear or each of its sounds."""
         first = () if self.place is None or self.over else ((self.place, self.why),)
-        return first if self.beside is None else (*first, self.beside)
+        return first if self.beside is None else (*first, self.beside, *self.more)

@@ -17,7 +17,7 @@ import numpy as np
 from quietfloor.monitor.core.cell_order import CellOrder, Place
 from quietfloor.monitor.core.events import CellUnit, Event, Verdict
 from quietfloor.monitor.core.samples import Bools
-from quietfloor.monitor.core.train import EARS
+from quietfloor.monitor.core.train import Stream, streams_of
 
 from .choice import Wanted
 from .now import ConditionNow, ConditionState, SearchNow
@@ -32,7 +32,7 @@ Kept = tuple[int, Order]  # units judged before it, order
 @dataclass(frozen=True)
 class Sought:
     """A condition to search, with its sound. ``masking_db_em`` (n_levels,): noise in the other ear in dB EM, None for none.
-    ``channel``: the EEG channel (index) that decides."""
+    ``channel``: the EEG channel (index) that decides. ``sound``: which of two that its ear hears at once (0, 1)."""
 
     name: str
     ear: str
@@ -41,6 +41,7 @@ class Sought:
     condition: Condition
     masking_db_em: tuple[float | None, ...]
     channel: int = 0
+    sound: int = 0
 
     @property
     def levels_db(self) -> tuple[float, ...]:
@@ -49,21 +50,27 @@ class Sought:
 
 class PlannedSearch:
     """The search of a recording at ``rate_hz``; it ends after ``longest_s`` of the recording. ``orders``: those of a recording
-    that is replayed, each with the number of units before it. ``together``: both ears hear sounds at once; the conditions of each
-    are searched one after the other, those of the two ears at the same time."""
+    that is replayed, each with the number of units before it. ``together``: both ears hear so many sounds at once each (0: one
+    ear at a time); the conditions of each of these are searched one after the other."""
 
     def __init__(
         self, sought: tuple[Sought, ...], wanted: Wanted, rate_hz: float, longest_s: float = math.inf,
-        orders: Iterable[Kept] = (), together: bool = False,
+        orders: Iterable[Kept] = (), together: int = 0,
     ) -> None:  # fmt: skip
         self.sought, self.wanted = sought, wanted
         self.cells = CellOrder(tuple(len(one.levels_db) for one in sought))
         self._rate_hz, self._longest_s = rate_hz, longest_s
-        of_ears = tuple(tuple(number for number, one in enumerate(sought) if one.ear == ear) for ear in EARS)
-        if together and not all(of_ears):
-            raise ValueError("both ears at once: give conditions of both ears")
-        self.streams = EARS if together else (None,)
-        self._running = RunningSearch(tuple(one.condition for one in sought), wanted, of_ears if together else None)
+        self.streams: tuple[Stream, ...] = streams_of(together) if together else ((None, 0),)
+        each = tuple(
+            tuple(number for number, one in enumerate(sought) if not together or (one.ear, one.sound) == stream)
+            for stream in self.streams
+        )
+        if not all(each):
+            raise ValueError(
+                "both ears at once: give conditions of both ears" + (" and of both their sounds" if together > 1 else "")
+            )
+        self._running = RunningSearch(tuple(one.condition for one in sought), wanted, each if together else None)
+        self._stream_of = {number: stream for stream, numbers in enumerate(each) for number in numbers}
         self._orders = deque(orders)
         self.units = 0
         self.sample = 0  # raw samples up to the last unit
@@ -112,8 +119,8 @@ class PlannedSearch:
         place = self.cells.place(unit.cell)
         if unit.cell == self.cells.silence:
             self._silent_sweeps += unit.faults.count(None)
-        stream = self.streams.index(unit.ear)
-        if place is not None and unit.ear in (None, self.sought[place.condition].ear):
+        stream = self.streams.index(unit.stream)
+        if place is not None and self._stream_of[place.condition] == stream:
             self._heard += unit.unit != self._last_heard
             self._last_heard = unit.unit
             channel = self.sought[place.condition].channel
@@ -187,14 +194,15 @@ class PlannedSearch:
         return np.asarray((levels >= self._softest_db) & (levels < self._refused_db[number]) & (not none), dtype=bool)
 
     def _chosen(self, sample: int, chosen: Next | None, stream: int) -> LevelChosen:
-        answers, ear = self.answers(limits=False), self.streams[stream]
+        answers, (ear, number) = self.answers(limits=False), self.streams[stream]
+        whose = ear, number if len(self.streams) > 2 else None
         if chosen is None and not self._running.waits(stream):
-            return LevelChosen(sample, self.units, None, "over", math.nan, answers, ear)
+            return LevelChosen(sample, self.units, None, "over", math.nan, answers, *whose)
         if self.paused or chosen is None:
             why: Literal["pause", "noise"] = "pause" if self.paused else "noise"
-            return LevelChosen(sample, self.units, self.cells.silence, why, math.nan, answers, ear)
+            return LevelChosen(sample, self.units, self.cells.silence, why, math.nan, answers, *whose)
         cell, choice = self.cells.cell(*chosen.place), chosen.choice
-        return LevelChosen(sample, self.units, cell, choice.why, choice.gain_db2_per_s, answers, ear)
+        return LevelChosen(sample, self.units, cell, choice.why, choice.gain_db2_per_s, answers, *whose)
 
     def _end(self, sample: int) -> Verdict:
         self._over = True
@@ -223,14 +231,15 @@ class PlannedSearch:
 
     def now(self) -> SearchNow:
         """Present state, for a display."""
-        playing = [] if self._over else [self._running.playing(stream) for stream in range(len(self.streams))]
-        at, beside = [*(one for one in playing if one is not None), None, None][:2]
+        streams = () if self._over else range(len(self.streams))
+        playing = [each for stream in streams if (each := self._running.playing(stream)) is not None]
+        at, beside = (playing[place] if len(playing) > place else None for place in (0, 1))
         conditions = tuple(self._condition_now(number) for number in range(len(self.sought)))
         if at is None:
             said = "; ".join(self._words())
         else:
             parts = []
-            for number, level in (one.place for one in (at, beside) if one is not None):
+            for number, level in (each.place for each in playing):
                 one = conditions[number]
                 words = f"{one.name}: {sentence(one.answer, one.levels_db, self.wanted.alpha)}"
                 parts.append(words if self.paused else f"now {one.levels_db[level]:g} dB nHL; {words}")
@@ -240,7 +249,8 @@ class PlannedSearch:
             conditions, None if at is None else at.place, "" if at is None else at.choice.why, said,
             self.sample / self._rate_hz, self.paused, self._over, low_s / 60.0, median_s / 60.0, high_s / 60.0,
             None if beside is None else (beside.place, beside.choice.why), self._heard * self.sought[0].condition.unit_s,
-            "" if at is None or self.paused else self._noise(at.place),
+            "" if self.paused else next((said for each in playing if (said := self._noise(each.place))), ""),
+            tuple((each.place, each.choice.why) for each in playing[2:]),
         )  # fmt: skip
 
     def _noise(self, place: Place) -> str:

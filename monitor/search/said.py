@@ -65,7 +65,7 @@ def order_of(record: dict[str, Any]) -> tuple[int, Order]:
 @dataclass(frozen=True)
 class LevelChosen(Event):
     """The next cell (None: nothing is left), and the state of each condition, after ``units`` units were judged. ``ear``: for
-    which, where both ears hear sounds at once."""
+    which, where both ears hear sounds at once; ``sound``: for which of its sounds (0, 1), where it hears two."""
 
     kind: ClassVar[str] = "choice"
     unsaid: ClassVar[frozenset[str]] = frozenset({"answers"})
@@ -75,9 +75,10 @@ class LevelChosen(Event):
     gain_db2_per_s: float
     answers: tuple[Answer, ...]
     ear: str | None = None
+    sound: int | None = None
 
     def record(self) -> dict[str, Any]:
-        of, ear = self.answers, {} if self.ear is None else {"ear": self.ear}
+        of, ear = self.answers, {name: value for name in ("ear", "sound") if (value := getattr(self, name)) is not None}
         return ear | {
             "type": self.kind, "sample": self.sample, "units": self.units, "cell": self.cell, "why": self.why,
             "gain_db2_per_s": _finite(self.gain_db2_per_s),
