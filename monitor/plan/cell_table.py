@@ -174,13 +174,13 @@ def written_out(plan: Plan) -> Plan:
     return plan.model_copy(update={"search": search.model_copy(update={"condition": tuple(conditions)})})
 
 
-def rate_in_both_ears(plan: Plan) -> float:
+def rate_in_both_ears(plan: Plan, sounds: int = 1) -> float:
     """The largest rate in sweeps per second, no higher than that of a plan for one ear at a time, at which both ears could hear
-    its sounds at once: out of step with the mains, and with room for all windows. Raises PlanError."""
+    its sounds at once, so many in each ear: out of step with the mains, and with room for all windows. Raises PlanError."""
     table, search = table_of(plan), plan.search
     assert table is not None
     assert search is not None
-    both = table.sound.model_copy(update={"together": True})
+    both = table.sound.model_copy(update={"together": True, "sounds_per_ear": sounds})
     room_ms = both.room_ms + both.time_zero_ms - table.time_zero_ms
     firsts = [table.sounds[search.cells.cell(number, 0)] for number in range(len(search.condition))]
     ends = [(one.window_ms or window_of(sound, room_ms))[1] for one, sound in zip(search.condition, firsts, strict=True)]

@@ -28,7 +28,7 @@ from quietfloor.stimuli.stimulus import Kind
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
-FROM_RUN = ("level_db_nhl", "level_db_fs", "muted", "together")
+FROM_RUN = ("level_db_nhl", "level_db_fs", "muted", "together", "sounds_per_ear")
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 _AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
 SLOWER = 0.8  # of the plan's rate: for both ears at once it is lowered so far, own choice
@@ -135,6 +135,9 @@ class SearchKeys(_Section):
     widest_db: float = Field(default=14.0, ge=5, le=40, description="of it where a threshold takes long")
     together: bool | None = Field(
         default=None, description="both ears at once, by air; by default where rate and sounds allow it", examples=[True]
+    )
+    sounds_per_ear: int = Field(
+        default=1, ge=1, le=2, description="different frequencies that an ear hears at once, where both ears do"
     )
     deciding: tuple[str, str] | None = Field(
         default=None, description="EEG channels that decide for the left and the right ear; by default the first",
@@ -283,13 +286,12 @@ class SessionPlan(_Section):
 
     def run_plan(
         self, index: int, level_db_nhl: float, *, seed_after: int = 0, muted: bool = False, max_sweeps: int | None = None,
-        masking_db_em: float = math.nan, search: dict[str, Any] | None = None, together: bool = False,
-        rate_per_s: float | None = None,
+        masking_db_em: float = math.nan, search: dict[str, Any] | None = None, at_once: int = 0, rate_per_s: float | None = None,
     ) -> Plan:  # fmt: skip
         """The plan of one run; runs differ in the random pauses by ``seed_after``. ``max_sweeps`` counts where the plan of the
         session has none. ``masking_db_em``: noise that the session gives, nan for none. ``search``: the table of a search, which
-        is then what the run does, with ``together`` in both ears at once. ``rate_per_s`` replaces that of the plan. Raises
-        PlanError."""
+        is then what the run does, with ``at_once`` sounds in each of both ears at once (0: one ear at a time). ``rate_per_s``
+        replaces that of the plan. Raises PlanError."""
         own, template = self.condition[index], self.run["sound"]
         sound: dict[str, Any] = {"transducer": "bone-vibrator"} if own.route == "bone" else {}
         sound |= template | own.sound | own.model_dump(include=set(FROM_CONDITION), exclude_none=True)
@@ -297,7 +299,8 @@ class SessionPlan(_Section):
         if isinstance(seed, int):
             sound["seed"] = seed + seed_after
         sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
-        sound |= ({"together": True} if together else {}) | ({} if rate_per_s is None else {"rate_per_s": rate_per_s})
+        sound |= {"together": True, "sounds_per_ear": at_once} if at_once else {}
+        sound |= {} if rate_per_s is None else {"rate_per_s": rate_per_s}
         if not math.isnan(masking_db_em):
             sound |= self._noise(own.condition, sound) | {"masking_level_db_em": masking_db_em}
         title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
@@ -313,21 +316,23 @@ class SessionPlan(_Section):
         noise = next((one.noise_of_loudest[-1] for one in ahead.conditions if one.noise_of_loudest), math.nan)
         own = self.run_plan(first.index, first.levels_db[-1]).sound
         noise = noise if own is None or own.masking == "none" else math.nan  # that of the plan is there already
-        keys = self.search.model_dump(exclude={"together"}, exclude_none=True)
-        search = {"condition": [one.table() for one in ahead.conditions]} | keys
+        keys = self.search.model_dump(exclude={"together", "sounds_per_ear"}, exclude_none=True)
+        tables = [one.table() for one in ahead.conditions]
+        search = {"condition": tables} | keys
         search |= {} if math.isinf(ahead.minutes) else {"minutes": ahead.minutes}
         known: dict[str, Any] = {"seed_after": seed_after, "masking_db_em": noise, "search": search}
         if not self._together(ahead, own) or (singly and not self.search.together):
             return self.run_plan(first.index, first.levels_db[-1], **known)
+        at_once = 2 if self.search.sounds_per_ear == 2 and two_sounds(tables) else 1
         if self.search.together:
-            return self.run_plan(first.index, first.levels_db[-1], **known, together=True)
+            return self.run_plan(first.index, first.levels_db[-1], **known, at_once=at_once)
         one_ear = self.run_plan(first.index, first.levels_db[-1], **known)
         assert one_ear.sound is not None
-        rate_per_s = rate_in_both_ears(one_ear)
+        rate_per_s = rate_in_both_ears(one_ear, at_once)
         if rate_per_s < SLOWER * one_ear.sound.rate_per_s:
             return one_ear
         try:
-            return self.run_plan(first.index, first.levels_db[-1], **known, together=True, rate_per_s=rate_per_s)
+            return self.run_plan(first.index, first.levels_db[-1], **known, at_once=at_once, rate_per_s=rate_per_s)
         except PlanError:  # a key of the sound that goes with one ear at a time
             return one_ear
 
@@ -422,6 +427,19 @@ def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> Ses
         return SessionPlan.model_validate(data)
     except ValidationError as error:
         raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in error.errors())) from error
+
+
+def two_sounds(tables: list[dict[str, Any]]) -> bool:
+    """Give each table [[search.condition]] its place among two sounds of its ear at once: the lower half of the ear's frequencies
+    is the first, the rest the second. Whether that can be: every ear has two frequencies or more."""
+    of_ears = [[one for one in tables if one["ear"] == ear] for ear in ("left", "right")]
+    if any("frequency_hz" not in one for one in tables) or any(len({one["frequency_hz"] for one in own}) < 2 for own in of_ears):
+        return False
+    for own in of_ears:
+        every = sorted({one["frequency_hz"] for one in own})
+        for one in own:
+            one["sound"] = 1 if one["frequency_hz"] in every[: len(every) // 2] else 2
+    return True
 
 
 _TABLES: dict[str, type[BaseModel]] = {
