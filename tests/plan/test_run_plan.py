@@ -58,6 +58,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "random_polarity"): (3, "perhaps"),
     ("sound", "held_to_plan"): (3, "perhaps"),
     ("sound", "together"): (3, "perhaps", True),
+    ("sound", "sounds_per_ear"): (0, 3, 2),  # 2 needs both ears at once
     ("sound", "mains_hz"): (50.0, [5.0], [500.0], ["fifty"]),
     ("sound", "lead_in_s"): (0.09, 60.1),
     ("sound", "trigger_db_fs"): (-80.1, 0.1, math.nan, "small"),

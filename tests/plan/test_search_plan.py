@@ -28,6 +28,7 @@ WRONG: dict[str, tuple[Any, ...]] = {
     "levels_db_nhl": ([], [30, 20], [20, 20], [-41, 0], list(range(42)), "20"),
     "start_db_nhl": (-41, 121),
     "rank": (-1, 1001, 0.5),
+    "sound": (0, 3, 1.5),
     "masking_db_em": ([1, 2, 3, 4], "loud"),
     "masking": ("pink", "none"),
     "expected_db_nhl": (-61, 20),
