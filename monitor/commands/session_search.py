@@ -101,8 +101,8 @@ def _given(sound: SoundPlan) -> bool:
     return True
 
 
-def _not_in_both_ears(plan: Plan) -> str:
-    """Why the sounds of a plan cannot be played in both ears at once; empty if they can."""
+def _not_at_once(plan: Plan) -> str:
+    """Why the sounds of a plan cannot be played as it says, at once; empty if they can."""
     from quietfloor.monitor.plan.cell_table import table_of, written_out
     from quietfloor.monitor.plan.run_plan import PlanError
     from quietfloor.monitor.run.sound_output import make_cells
@@ -144,15 +144,15 @@ def _plan(
     """Of the recording that is next."""
     if ahead is not None:
         plan = session.next_search(minutes, ahead)
+        while plan is not None and plan.sound is not None and (at_once := plan.sound.at_once):
+            why = "" if at_once == 1 and session.plan.search.together else _not_at_once(plan)
+            if not why:
+                two = ", two frequencies in each" if at_once > 1 else ""
+                say(f"Both ears at once{two}, at {plan.sound.rate_per_s:g}/s: each has levels of its own.", args)
+                break
+            say(f"{'One frequency at a time in each ear' if at_once > 1 else 'One ear after the other'}: {why}", args)
+            plan = session.next_search(minutes, ahead, at_once - 1)
         assert plan is not None
-        if plan.sound is None or not plan.sound.together:
-            return plan
-        if session.plan.search.together is None and (why := _not_in_both_ears(plan)):
-            say(f"One ear after the other: {why}", args)
-            singly = session.next_search(minutes, ahead, singly=True)
-            assert singly is not None
-            return singly
-        say(f"Both ears at once, at {plan.sound.rate_per_s:g}/s: each has levels of its own.", args)
         return plan
     assert confirming is not None
     assert confirming.level_db_nhl is not None

@@ -407,11 +407,17 @@ def _searching(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str
     alpha = _tell(_values(runs, ("search", "alpha")))
     ordered = [run.number for run in runs if isinstance(run.record["search"], Mapping) and run.record["search"].get("orders")]
     orders = f" The operator, or a limit of the sound, changed the order of levels in {runs_words(ordered)}." if ordered else ""
-    both = [run.number for run in runs if (run.record.get("stimulus") or {}).get("together")]
+    both, two = (
+        [run.number for run in runs if (run.record.get("stimulus") or {}).get(key)] for key in ("together", "sounds_per_ear")
+    )
     at_once = (
         f" In {runs_words(both)} both ears heard sounds at once: each ear had levels, units and a choice of its own. The phase "
         "of its sounds to those of the other ear was drawn anew for each unit, so that what that ear answered did not add up."
     ) if both else ""  # fmt: skip
+    at_once += (
+        f" In {runs_words(two)} each ear heard two sounds of different frequencies at once, each with levels, units, a choice "
+        "and phases of its own."
+    ) if two else ""  # fmt: skip
     widest = _only(s["widest_db"])
     wider = f", and up to {_tell(_values(runs, SETTINGS['widest_db']), '{} dB')} where it took long" if widest else ""
     return (

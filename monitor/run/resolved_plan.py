@@ -123,7 +123,7 @@ def _searched(search: SearchPlan, stimulus: Stimulus) -> str:
     levels = [level for one in search.condition for level in one.levels_db_nhl]
     names = "; ".join(one.name for one in search.condition)
     bone = " by bone" if stimulus.plan.route == "bone" else ""
-    bone += ", both ears at once" if stimulus.plan.together else ""
+    bone += ("", ", both ears at once", ", two sounds in each ear at once")[stimulus.plan.at_once]
     return f"search{bone} · {names} · {min(levels):g} to {max(levels):g} dB nHL · {stimulus.plan.rate_per_s:g}/s"
 
 

@@ -157,6 +157,7 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
     record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s} | ({} if both is None else {"together": True})
+    record |= {"sounds_per_ear": plan.at_once} if plan.at_once > 1 else {}
     masking = next((one.masking for one in each if one.masking is not None), None)
     return replace(begun, frames=frames, masking=masking, record=record, cells=tuple(table.labels()))
 

@@ -22,7 +22,9 @@ from quietfloor.monitor.session.threshold import Threshold
 
 MOST_CELLS = 127  # of a recording, and one of silence
 MOST_LEVELS = 41  # of a condition
-BOTH_EARS = 0.73  # of the time of one ear after the other: medians of 50 virtual persons, see docs/statistics.md
+# Time with 0, 1, 2 sounds at once in each of both ears, relative to one ear after the other: 50 virtual persons, see
+# docs/statistics.md
+AT_ONCE = (1.0, 0.73, 0.5)
 COARSE_FROM_DB = 50.0  # in dB nHL; above, steps are doubled where a recording would have too many cells: own choice
 LEAST_S = 20.0  # in less time nothing is found: own choice
 ABOVE_DB = 10.0  # where a search begins, above what is expected: own choice
@@ -105,6 +107,21 @@ class SearchAhead:
     to_go: Outlook = UNKNOWN_TIME
 
     @property
+    def sounds_of_each_ear(self) -> int:
+        """How many sounds each ear can hear at once: 2 where both ears have conditions of two frequencies."""
+        return sounds_of_each_ear(one.condition for one in self.conditions)
+
+    def tables(self, at_once: int) -> list[dict[str, Any]]:
+        """The tables [[search.condition]], in order. With two sounds at once in each ear, the lower half of the ear's frequencies
+        is its first one, the rest its second one: as far apart as they can be, and each frequency is played with another."""
+        found = [one.table() for one in self.conditions]
+        if at_once > 1:
+            for table in found:
+                every = sorted({one["frequency_hz"] for one in found if one["ear"] == table["ear"]})
+                table["sound"] = 1 if every.index(table["frequency_hz"]) < len(every) // 2 else 2
+        return found
+
+    @property
     def begins_with(self) -> tuple[int, float]:
         """Condition (index in the session plan) and level in dB nHL of the first sound."""
         first = self.conditions[0]
@@ -139,11 +156,19 @@ class SearchAhead:
         )
 
 
-def time_to_go(waiting: Iterable[Ahead], width_db: float, weight_per_s: float, together: bool = False) -> Outlook:
+def sounds_of_each_ear(conditions: Iterable[Condition]) -> int:
+    """How many sounds of these conditions each of both ears can hear at once; 0: they are not of both ears."""
+    conditions = tuple(conditions)
+    each = [{one.frequency_hz for one in conditions if one.ear == ear} for ear in ("left", "right")]
+    return 2 if all(len(own) > 1 and None not in own for own in each) else int(all(each))
+
+
+def time_to_go(waiting: Iterable[Ahead], width_db: float, weight_per_s: float, most: int = 0) -> Outlook:
     """How long conditions take that are still open, as if nothing was known of them; ``weight_per_s`` in 1/uV2: what a second of
-    signal adds to an average, nan: not known. ``together``: both ears at once, where both have open conditions."""
+    signal adds to an average, nan: not known. ``most``: sounds that each of both ears hears at once, as far as it can; 0: one ear
+    at a time."""
     waiting = tuple(waiting)
-    part = BOTH_EARS if together and len({one.condition.ear for one in waiting}) > 1 else 1.0
+    part = AT_ONCE[min(most, sounds_of_each_ear(one.condition for one in waiting))]
     spans_db = [one.levels_db[-1] - one.levels_db[0] + 2 * OUTSIDE_DB for one in waiting]
     parts = [foretell(Progress(span_db / width_db, weight_per_s, 0.0)) for span_db in spans_db]
     return Outlook(*(part * point for point in in_turn(parts))) if parts and weight_per_s > 0 else UNKNOWN_TIME

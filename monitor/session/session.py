@@ -183,17 +183,19 @@ class Session(RecordedSession):
         if not chosen:
             return None
         weight_per_s = 1.0 / (self.noise_uv(runs) ** 2 * self._sound_at(chosen[0].index, chosen[0].start_db).sweep_s)
-        together = self.plan.search.together is not False and not any(one.condition.route == "bone" for one in still)
-        return SearchAhead(chosen, left_s / 60, time_to_go(still, self.plan.search.width_db, weight_per_s, together))
+        wanted = self.plan.search
+        singly = wanted.together is False or any(one.condition.route == "bone" for one in still)
+        most = 0 if singly else wanted.sounds_per_ear
+        return SearchAhead(chosen, left_s / 60, time_to_go(still, wanted.width_db, weight_per_s, most))
 
     def next_search(
-        self, minutes_left: float | None = None, ahead: SearchAhead | None = None, singly: bool = False
+        self, minutes_left: float | None = None, ahead: SearchAhead | None = None, most: int = 2
     ) -> Plan | None:
-        """The plan of the next recording, or of ``ahead``; None if nothing is left. ``singly``: one ear after the other, unless
-        the plan asks for both at once. Raises PlanError."""
+        """The plan of the next recording, or of ``ahead``; None if nothing is left. ``most`` sounds at once in each ear, as in
+        `SessionPlan.search_plan`. Raises PlanError."""
         ahead = ahead or self.search_ahead(minutes_left)
         made = max((number for number, _ in self._store.folders()), default=0)
-        return None if ahead is None else self.plan.search_plan(ahead, made, singly)
+        return None if ahead is None else self.plan.search_plan(ahead, made, most)
 
     def confirmation(self, minutes_left: float | None = None) -> Suggestion | None:
         """The next run of one level that confirms, as a ladder does, that there is no response below what searches found; None

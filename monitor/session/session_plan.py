@@ -6,6 +6,7 @@ import math
 import os
 import tomllib
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
@@ -137,7 +138,7 @@ class SearchKeys(_Section):
         default=None, description="both ears at once, by air; by default where rate and sounds allow it", examples=[True]
     )
     sounds_per_ear: int = Field(
-        default=1, ge=1, le=2, description="different frequencies that an ear hears at once, where both ears do"
+        default=2, ge=1, le=2, description="different frequencies that an ear hears at once, at most, where both ears hear sounds"
     )
     deciding: tuple[str, str] | None = Field(
         default=None, description="EEG channels that decide for the left and the right ear; by default the first",
@@ -309,32 +310,37 @@ class SessionPlan(_Section):
             run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
         return make_plan(run if search is None else run | {"search": search}, "plan of a run")
 
-    def search_plan(self, ahead: SearchAhead, seed_after: int = 0, singly: bool = False) -> Plan:
-        """The plan of a recording that searches; ``singly``: one ear after the other, unless the session's plan asks for both at
-        once. Raises PlanError."""
+    def search_plan(self, ahead: SearchAhead, seed_after: int = 0, most: int = 2) -> Plan:
+        """The plan of a recording that searches: with two sounds at once in each ear, or one, or one ear after the other.
+
+        ``most``: 2, or no more sounds than that in each ear; 0: one ear after the other, unless the session's plan asks for both
+        at once. That they can be played, ceiling and dose included, is not looked at. Raises PlanError.
+        """
         first = ahead.conditions[0]
         noise = next((one.noise_of_loudest[-1] for one in ahead.conditions if one.noise_of_loudest), math.nan)
         own = self.run_plan(first.index, first.levels_db[-1]).sound
         noise = noise if own is None or own.masking == "none" else math.nan  # that of the plan is there already
         keys = self.search.model_dump(exclude={"together", "sounds_per_ear"}, exclude_none=True)
-        tables = [one.table() for one in ahead.conditions]
-        search = {"condition": tables} | keys
-        search |= {} if math.isinf(ahead.minutes) else {"minutes": ahead.minutes}
-        known: dict[str, Any] = {"seed_after": seed_after, "masking_db_em": noise, "search": search}
-        if not self._together(ahead, own) or (singly and not self.search.together):
-            return self.run_plan(first.index, first.levels_db[-1], **known)
-        at_once = 2 if self.search.sounds_per_ear == 2 and two_sounds(tables) else 1
-        if self.search.together:
-            return self.run_plan(first.index, first.levels_db[-1], **known, at_once=at_once)
-        one_ear = self.run_plan(first.index, first.levels_db[-1], **known)
+        keys |= {} if math.isinf(ahead.minutes) else {"minutes": ahead.minutes}
+
+        def made(at_once: int, rate_per_s: float | None = None) -> Plan:
+            search = {"condition": ahead.tables(at_once)} | keys
+            return self.run_plan(
+                first.index, first.levels_db[-1], seed_after=seed_after, masking_db_em=noise, search=search, at_once=at_once,
+                rate_per_s=rate_per_s,
+            )  # fmt: skip
+
+        one_ear = made(0)
         assert one_ear.sound is not None
-        rate_per_s = rate_in_both_ears(one_ear, at_once)
-        if rate_per_s < SLOWER * one_ear.sound.rate_per_s:
+        if not self._together(ahead, own):
             return one_ear
-        try:
-            return self.run_plan(first.index, first.levels_db[-1], **known, at_once=at_once, rate_per_s=rate_per_s)
-        except PlanError:  # a key of the sound that goes with one ear at a time
-            return one_ear
+        wanted = one_ear.sound.rate_per_s
+        for at_once in range(min(most, self.search.sounds_per_ear, ahead.sounds_of_each_ear), 0, -1):
+            rate_per_s = rate_in_both_ears(one_ear, at_once)
+            if rate_per_s >= (1.0 if self.search.together else SLOWER) * wanted:
+                with suppress(PlanError):  # a key of the sound that goes with one ear at a time
+                    return made(at_once, rate_per_s)
+        return made(1) if self.search.together else one_ear  # refused in words, if it cannot be
 
     def _together(self, ahead: SearchAhead, own: SoundPlan | None) -> bool:
         """Whether both ears may hear the sounds of this recording at once: by air, both there, no noise at all levels, and none
@@ -427,19 +433,6 @@ def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> Ses
         return SessionPlan.model_validate(data)
     except ValidationError as error:
         raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in error.errors())) from error
-
-
-def two_sounds(tables: list[dict[str, Any]]) -> bool:
-    """Give each table [[search.condition]] its place among two sounds of its ear at once: the lower half of the ear's frequencies
-    is the first, the rest the second. Whether that can be: every ear has two frequencies or more."""
-    of_ears = [[one for one in tables if one["ear"] == ear] for ear in ("left", "right")]
-    if any("frequency_hz" not in one for one in tables) or any(len({one["frequency_hz"] for one in own}) < 2 for own in of_ears):
-        return False
-    for own in of_ears:
-        every = sorted({one["frequency_hz"] for one in own})
-        for one in own:
-            one["sound"] = 1 if one["frequency_hz"] in every[: len(every) // 2] else 2
-    return True
 
 
 _TABLES: dict[str, type[BaseModel]] = {

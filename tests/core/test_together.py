@@ -14,7 +14,7 @@ from quietfloor.monitor.core.events import CellUnit
 from quietfloor.monitor.core.filtering import Band, RunningBand
 from quietfloor.monitor.core.samples import Chunk, Layout
 from quietfloor.monitor.core.settings import EngineSettings
-from quietfloor.monitor.core.train import DAMAGED, EARS
+from quietfloor.monitor.core.train import DAMAGED, EARS, streams_of
 from quietfloor.monitor.core.triggers import TriggerSettings
 from quietfloor.stimuli.cell_code import BREAK_MARK_MS, CellCode
 from quietfloor.stimuli.together_frames import TogetherFrames
@@ -24,8 +24,8 @@ UNITS = 12
 TRIGGER = TriggerSettings(unit_mark_ms=0.75, break_mark_ms=BREAK_MARK_MS, device_break_mark_ms=1.75)
 
 
-def made() -> tuple[TogetherFrames, np.ndarray]:
-    frames = source(CHOICES, n_sweeps=16 * UNITS)
+def made(sounds: int = 1) -> tuple[TogetherFrames, np.ndarray]:
+    frames = source(CHOICES, n_sweeps=16 * UNITS, sounds=sounds)
     return frames, frames.read(frames.total_samples)[2].astype(float)
 
 
@@ -49,25 +49,26 @@ def units_of(settings: EngineSettings, samples: np.ndarray, sizes: tuple[int, ..
     return [event for event in events if isinstance(event, CellUnit)]
 
 
-@pytest.mark.parametrize("down", [1, 3, 6])
-def test_each_ear_has_the_sweeps_that_a_cut_at_its_own_sounds_gives(down: int) -> None:
-    frames, column = made()
+@pytest.mark.parametrize(("down", "sounds"), [(1, 1), (3, 1), (6, 1), (6, 2)])
+def test_each_ear_has_the_sweeps_that_a_cut_at_its_own_sounds_gives(down: int, sounds: int) -> None:
+    frames, column = made(sounds)
     rate_hz = RATE_HZ / down
     column = column if down == 1 else resample_poly(column, 1, down)
     eeg = np.random.default_rng(2).standard_normal((1, column.size))
     settings = settings_of(frames, rate_hz)
     units = units_of(settings, np.concatenate([eeg, column[np.newaxis]]))
-    assert [(unit.unit, unit.ear, unit.cell) for unit in units] == [
-        (number, ear, cell)
+    assert [(unit.unit, *unit.stream, unit.cell) for unit in units] == [
+        (number, *stream, cell)
         for number in range(UNITS)
-        for ear, cell in zip(EARS, frames.cells_of(number), strict=True)
-        if (number, ear) != (0, "right")  # it hears nothing yet
+        for turn, (stream, cell) in enumerate(zip(streams_of(sounds), frames.cells_of(number), strict=True))
+        if turn <= number  # it hears nothing before its first turn
     ]
+    assert all((unit.sound is None) == (sounds == 1) for unit in units)
     assert all(unit.usable.all() for unit in units)
     filtered = RunningBand(settings.band, 1).feed(eeg)
-    onsets = {ear: frames.together.ear(ear).onsets(16 * UNITS) / down for ear in EARS}
+    onsets = {(ear, sound): frames.together.ear(ear, sound).onsets(16 * UNITS) / down for ear, sound in streams_of(sounds) if ear}
     for unit in units:
-        own = onsets[unit.ear or ""][16 * unit.unit : 16 * unit.unit + 16]
+        own = onsets[unit.ear or "", unit.sound or 0][16 * unit.unit : 16 * unit.unit + 16]
         np.testing.assert_allclose(unit.positions, own, atol=0.6)  # of a trigger seen at this rate
         assert len(set(np.round(np.array(unit.positions) - own, 6))) <= 16
         for place, position in enumerate(unit.positions):
@@ -102,6 +103,17 @@ def test_a_unit_that_cannot_be_read_costs_one_ear_two_units_and_the_other_none()
     assert unread == [(6, "left"), (7, "left")]
     six = next(unit for unit in units if (unit.unit, unit.ear) == (6, "right"))
     assert (len(six.positions), int(six.usable.sum())) == (12, 12)
+
+
+def test_with_two_sounds_a_unit_that_cannot_be_read_costs_one_of_them_four_units() -> None:
+    """Unit 6 tells the cell of the left ear's second sound for units 6 to 9."""
+    frames, column = made(2)
+    for at in frames.schedule.onsets(16 * UNITS)[16 * 6 + 2 : 16 * 6 + 6]:
+        column[at : at + 100] = 0.0  # four triggers are missing
+    samples = np.concatenate([np.random.default_rng(2).standard_normal((1, column.size)), column[np.newaxis]])
+    units = units_of(settings_of(frames, RATE_HZ), samples)
+    unread = [(unit.unit, *unit.stream) for unit in units if unit.cell == DAMAGED]
+    assert unread == [(number, "left", 1) for number in (6, 7, 8, 9)]
 
 
 def test_the_answers_of_the_ears_are_told_apart() -> None:

@@ -38,27 +38,33 @@ def searched(
     tmp_path: Path,
     act: Callable[[OpenRun, Status], object] = lambda run, status: None,
     before: Callable[[Plan], object] = lambda plan: None,
-    together: bool = False,
+    at_once: int = 0,
     hidden_db: dict[str, float] = HIDDEN_DB,
     noise_db_em: tuple[float, ...] = (),
     **search: Any,
 ) -> dict[str, Any]:
-    """run.json of a search in both ears; ``act`` is told each new state, on the acquisition thread."""
+    """run.json of a search in both ears; ``act`` is told each new state, on the acquisition thread. ``at_once``: sounds at once
+    in each ear, 0: one ear at a time."""
     patient, tag = tmp_path / "patient.toml", uuid.uuid4().hex[:8]
     text = PATIENT.replace("= 35 ", f"= {hidden_db['left']:g} ").replace("= 18 ", f"= {hidden_db['right']:g} ")
     patient.write_text(text, encoding="utf-8")
-    common = {"stimulus": "octave-chirp", "frequency_hz": 2000, "levels_db_nhl": LEVELS, "masking_db_em": list(noise_db_em)}
+    common = {"stimulus": "octave-chirp", "levels_db_nhl": LEVELS, "masking_db_em": list(noise_db_em)}
+    conditions = [
+        common | {"ear": ear, "frequency_hz": frequency_hz, "sound": sound}
+        for sound, frequency_hz in enumerate((2000, 500)[: max(at_once, 1)], 1)
+        for ear in HIDDEN_DB
+    ]
     masking = {"masking": "octave-band", "masking_level_db_em": noise_db_em[-1]} if noise_db_em else {}
     plan = make_plan(
         {
             "stream": {"source_id": f"eeg-{tag}", "eeg": ["1"], "trigger": "trigger"},
             "sound": {
                 "stimulus": "octave-chirp", "frequency_hz": 2000, "level_db_nhl": 90, "calibration": str(virtual_calibration()),
-                "device_source_id": f"audio-{tag}", "rate_per_s": 39.1, "speed": 10, "lead_in_s": 1.0, "seed": 5,
-                "together": together,
+                "device_source_id": f"audio-{tag}", "rate_per_s": 36.1 if at_once > 1 else 39.1, "speed": 10, "lead_in_s": 1.0,
+                "seed": 5, "together": at_once > 0, "sounds_per_ear": max(at_once, 1),
             } | masking,
             "analysis": {"acoustic_delay_ms": 0.9, "band_hz": [30, 1500]},
-            "search": {"condition": [common | {"ear": ear} for ear in HIDDEN_DB]} | search,
+            "search": {"condition": conditions} | search,
         }
     )  # fmt: skip
     before(plan)
@@ -77,9 +83,10 @@ def choices(folder: RunFolder) -> list[dict[str, Any]]:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("together", [False, True])
-def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(together: bool, tmp_path: Path) -> None:
-    record = searched(tmp_path, together=together)
+@pytest.mark.parametrize("at_once", [0, 1, 2])
+def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(at_once: int, tmp_path: Path) -> None:
+    record = searched(tmp_path, at_once=at_once)
+    assert len(record["search"]["conditions"]) == 2 * max(at_once, 1)
     assert (record["verdict"], record["stopped_by"], record["fault"]) == ("searched", "search", None)
     for one in record["search"]["conditions"]:
         assert one["finished"]
@@ -87,7 +94,7 @@ def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(togeth
         assert one["found_db_nhl"] > HIDDEN_DB[one["ear"]]
     folder = RunFolder(Path(record["folder"]))
     ended = list(folder.read_events())[-1]["sample"] / record["stream"]["rate_hz"]
-    print(f"together = {together}: {ended:.1f} s of stream for both thresholds")
+    print(f"{at_once} at once in each ear: {ended:.1f} s of stream for {len(record['search']['conditions'])} thresholds")
     assert {path.name for path in folder.path.iterdir()} >= {"raw.xdf", "plan.toml", "cells.json", "cells.csv", "run.json"}
     assert not folder.average.exists()
     done = replay(folder)
@@ -116,12 +123,12 @@ def test_thresholds_of_both_ears_are_found_in_one_recording_which_replays(togeth
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("together", [False, True])
-def test_levels_with_noise_are_in_the_same_recording(together: bool, tmp_path: Path) -> None:
+@pytest.mark.parametrize("at_once", [0, 1, 2])
+def test_levels_with_noise_are_in_the_same_recording(at_once: int, tmp_path: Path) -> None:
     """From 50 dB on there is noise in the other ear. The left ear needs these levels; it has 40 dB EM beside it, and hears none
     of it when the right ear hears sounds."""
     hidden_db = {"right": 18.0, "left": 50.0}
-    record = searched(tmp_path, together=together, hidden_db=hidden_db, noise_db_em=(40.0,) * 9)
+    record = searched(tmp_path, at_once=at_once, hidden_db=hidden_db, noise_db_em=(40.0,) * 9)
     assert (record["verdict"], record["stopped_by"], record["fault"]) == ("searched", "search", None)
     noisy = {}
     for number, one in enumerate(record["search"]["conditions"]):
@@ -131,17 +138,17 @@ def test_levels_with_noise_are_in_the_same_recording(together: bool, tmp_path: P
     folder = RunFolder(Path(record["folder"]))
     units = [event for event in folder.read_events() if event["type"] == "cell_unit"]
     assert {noisy.get(event["cell"]) for event in units} >= {None, 40.0}
-    silence = 2 * len(LEVELS)
-    ears: dict[int, dict[str, int]] = {}
+    silence = 2 * max(at_once, 1) * len(LEVELS)
+    ears: dict[int, dict[tuple[str | None, int | None], int]] = {}
     for event in units:
-        if together:
-            ears.setdefault(event["unit"], {})[event["ear"]] = event["cell"]
-        else:
-            ears[event["unit"]] = {"either": event["cell"]}
+        ears.setdefault(event["unit"], {})[event.get("ear"), event.get("sound")] = event["cell"]
     alone = [cells for cells in ears.values() if any(noisy.get(cell) for cell in cells.values())]
     assert len(alone) > 20
-    assert all(cell == silence or noisy.get(cell) for cells in alone for cell in cells.values())
-    assert all(sum(cell != silence for cell in cells.values()) == 1 for cells in alone)
+    ear_of = [one["ear"] for one in record["search"]["conditions"] for _ in LEVELS]
+    for cells in alone:
+        in_noise = {ear_of[cell] for cell in cells.values() if noisy.get(cell)}
+        assert len(in_noise) == 1
+        assert {ear_of[cell] for cell in cells.values() if cell != silence} == in_noise, "the other ear hears no sounds"
     assert min(record["stimulus"]["dose"][f"{ear}_pa2s"] for ear in ("left", "right")) > 0.0
     done = replay(folder)
     assert done.identical_by == "bytes"

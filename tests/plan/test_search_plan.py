@@ -167,6 +167,10 @@ OTHER_EARPHONE = {"masking": "white", "masking_level_db_fs": -60.0, "masking_tra
         (BOTH | {"rate_per_s": 9.9}, [ONE, OTHER], "together = true at rate_per_s = 9.9: allowed is 10 and more"),
         (BOTH | {"rate_per_s": 37.1}, [ONE, OTHER], "the ears hear 38.30 and 35.98 sounds a second; .*: use 36.9"),
         (BOTH | {"route": "bone", "transducer": "bone-vibrator"}, [ONE, OTHER], "a vibrator moves both ears"),
+        (BOTH | {"sounds_per_ear": 2}, [ONE, OTHER], "sounds_per_ear = 2: give each .* its sound, 1 or 2, and each ear both"),
+        (BOTH, [ONE, OTHER | {"sound": 2}], "sound.sounds_per_ear = 1: give each .* its sound, 1, or leave it out"),
+        (BOTH | {"sounds_per_ear": 2, "rate_per_s": 36.5}, [ONE, OTHER], "the ears hear 37.68, 35.39, 40.28 and 33.37 sounds"),
+        (SOUND | {"sounds_per_ear": 2}, [ONE, OTHER], "sounds_per_ear = 2 needs together = true"),
     ],
 )
 def test_what_cannot_be_in_both_ears_at_once_is_refused(sound: Any, conditions: Any, words: str) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.core.events import CellUnit, Event, Verdict
-from quietfloor.monitor.core.train import EARS
+from quietfloor.monitor.core.train import EARS, streams_of
 from quietfloor.monitor.display.board import board_of, headline, recent
 from quietfloor.monitor.display.searchtext import line
 from quietfloor.monitor.run.status import Status
@@ -27,14 +27,15 @@ BEGINS_DB = {"left": 45.0, "right": 20.0}
 USABLE = np.ones((2, 16), dtype=bool)
 
 
-def planned(conditions: int = 1, noise_from_db: float = math.inf, together: bool = True) -> PlannedSearch:
+def planned(conditions: int = 1, noise_from_db: float = math.inf, together: int = 1) -> PlannedSearch:
     """Both ears, with so many conditions each, and noise in the other ear from a level on; the second channel decides for the
-    right ear."""
+    right ear. ``together``: sounds at once in each ear, to which the conditions go in turn."""
     noisy = tuple(level >= noise_from_db for level in LEVELS)
     noise = tuple(40.0 if one else None for one in noisy)
     sought = tuple(
         Sought(
-            f"click, {ear} ear, {rank}", ear, "click", None, condition(rank=rank, noisy=noisy, ear=ear), noise, EARS.index(ear)
+            f"click, {ear} ear, {rank}", ear, "click", None, condition(rank=rank, noisy=noisy, ear=ear), noise, EARS.index(ear),
+            rank % max(together, 1),
         )
         for rank in range(conditions)
         for ear in BEGINS_DB
@@ -43,31 +44,33 @@ def planned(conditions: int = 1, noise_from_db: float = math.inf, together: bool
 
 
 class Recording:
-    """Both ears at once, each with noise of its own; its channel holds what it answers, the other one noise alone."""
+    """Both ears at once, each sound with noise of its own; the channel of its ear holds what it evokes, the other one noise
+    alone."""
 
     def __init__(self, search: PlannedSearch) -> None:
         self.search, self.events, self.units = search, list[Event](), list[CellUnit]()
         self._rng = np.random.default_rng(4)
-        self.played: list[tuple[int | None, int | None]] = []
+        self.played: list[tuple[int | None, ...]] = []
 
     def run(self, units: int) -> Recording:
         for _ in range(units):
             if self.verdict is not None:
                 break
-            cells = [self.search.cell_of(stream) for stream in range(2)]
-            self.played.append((cells[0], cells[1]))
+            cells = [self.search.cell_of(stream) for stream in range(len(self.search.streams))]
+            self.played.append(tuple(cells))
             for stream, cell in enumerate(cells):
                 assert cell is not None
                 place = self.search.cells.place(cell)
                 wave = 0.0 * wave_uv(0.0, 0.0)
                 if place is not None:
                     one = self.search.sought[place.condition]
-                    assert one.ear == EARS[stream]
+                    assert (one.ear, one.sound) == self.search.streams[stream]
                     wave = wave_uv(one.levels_db[place.level], BEGINS_DB[one.ear])
                 both = np.stack([sweeps_uv(self._rng, 0.0 * wave), sweeps_uv(self._rng, 0.0 * wave)])
-                both[stream] = sweeps_uv(self._rng, wave)
-                number = len(self.played)
-                unit = CellUnit(number * UNIT_SAMPLES, number - 1, cell, 0, (), (None,) * 16, (), both, USABLE, EARS[stream])
+                both[stream % 2] = sweeps_uv(self._rng, wave)
+                number, (ear, sound) = len(self.played), self.search.streams[stream]
+                which = sound if len(cells) > 2 else None
+                unit = CellUnit(number * UNIT_SAMPLES, number - 1, cell, 0, (), (None,) * 16, (), both, USABLE, ear, which)
                 self.units.append(unit)
                 self.events += self.search.judge(unit)
                 if self.verdict is not None:
@@ -195,7 +198,7 @@ def test_what_is_left_counts_conditions_with_noise_one_after_the_other() -> None
 
 def test_singly_noise_stays_in_one_ear_for_a_while() -> None:
     """Each change of the ear with noise costs units of silence."""
-    search = planned(noise_from_db=0.0, together=False)
+    search = planned(noise_from_db=0.0, together=0)
     rng, places = np.random.default_rng(2), []
     for number in range(400):
         cell = search.cell
@@ -218,6 +221,68 @@ def test_it_takes_less_time_than_one_ear_after_the_other() -> None:
     units = [sum(one.sweeps) // 16 for one in recording.search.answers(limits=False)]
     assert abs(len(recording.played) - max(units)) <= 1
     assert len(recording.played) < 0.9 * sum(units)
+
+
+def test_two_sounds_of_an_ear_have_searches_of_their_own() -> None:
+    """Four conditions at the same time: as many units as the longest of them takes."""
+    recording = Recording(planned(2, together=2)).run(900)
+    search = recording.search
+    assert search.streams == (("left", 0), ("right", 0), ("left", 1), ("right", 1))
+    assert recording.verdict is not None
+    assert recording.verdict.stopped_by == "search"
+    for one in search_record(search)["conditions"]:
+        assert one["finished"]
+        assert abs(one["threshold_db_nhl"] - (BEGINS_DB[one["ear"]] + 7.0)) <= 8.0
+    units = [sum(one.sweeps) // 16 for one in search.answers(limits=False)]
+    assert abs(len(recording.played) - max(units)) <= 1
+    chosen = [event for event in recording.events if isinstance(event, LevelChosen)]
+    assert {(event.ear, event.sound) for event in chosen} == set(search.streams)
+    for event in chosen:
+        place = None if event.cell is None else search.cells.place(event.cell)
+        of_place = None if place is None else search.sought[place.condition]
+        assert of_place is None or (of_place.ear, of_place.sound) == (event.ear, event.sound)
+        assert (event.record()["ear"], event.record()["sound"]) == (event.ear, event.sound)
+    again = planned(2, together=2)
+    events = [event for unit in recording.units for event in again.judge(unit)]
+    assert [event.record() for event in events] == [event.record() for event in recording.events]
+
+
+def test_all_four_are_shown_and_an_order_moves_one_of_them() -> None:
+    search = planned(2, together=2)
+    recording = Recording(search).run(40)
+    now = search.now()
+    assert [place.condition for place, _ in now.playing] == [0, 1, 2, 3]
+    assert now.sentence.count("now ") == 4
+    assert all(column.words.startswith("plays") for column in board_of(now).columns)
+    assert headline(now, Status("running", search=now, seconds=now.seconds), "both").rest.count("dB nHL") == 4
+    before = [search.cells.place(cell or 0) for cell in recording.played[-1]]
+    search.order(Order("go_to", 2, 80.0))  # the left ear's second sound
+    recording.run(1)
+    recording.run(1)
+    after = [search.cells.place(cell or 0) for cell in recording.played[-1]]
+    assert after[2] == Place(2, LEVELS.index(80.0))
+    assert [one and one.condition for one in after] == [one and one.condition for one in before]
+
+
+def test_with_two_sounds_a_level_with_noise_silences_both_of_the_other_ear() -> None:
+    """The left ear begins at 45 dB, above what can be played without noise in the right one: 40."""
+    recording = Recording(planned(2, noise_from_db=45.0, together=2)).run(2000)
+    search = recording.search
+    assert recording.verdict is not None
+    assert recording.verdict.stopped_by == "search"
+    silent = search.cells.silence
+    for cells in recording.played:
+        places = [None if cell in (None, silent) else search.cells.place(cell or 0) for cell in cells]
+        noisy = {
+            search.sought[place.condition].ear
+            for place in places
+            if place is not None and search.sought[place.condition].condition.noisy[place.level]
+        }
+        assert len(noisy) < 2
+        heard = {search.sought[place.condition].ear for place in places if place is not None}
+        assert not noisy or heard == noisy, "with noise in an ear it hears no sounds"
+    for one, answer in zip(search.sought, search.answers(limits=False), strict=True):
+        assert abs(answer.threshold_db - (BEGINS_DB[one.ear] + 7.0)) <= 8.0
 
 
 def test_orders_hold_for_the_ear_that_they_name_and_pauses_for_both() -> None:
@@ -270,6 +335,10 @@ def test_what_cannot_be_together_is_refused() -> None:
     nothing = (None,) * len(LEVELS)
     one = Sought("click, left ear", "left", "click", None, condition(), nothing)
     with pytest.raises(ValueError, match="give conditions of both ears"):
-        PlannedSearch((one,), Wanted(), RATE_HZ, together=True)
+        PlannedSearch((one,), Wanted(), RATE_HZ, together=1)
+    sought = planned(1).sought
+    assert {(each.ear, each.sound) for each in sought} == set(streams_of(1))
+    with pytest.raises(ValueError, match="give conditions of both ears and of both their sounds"):
+        PlannedSearch(sought, Wanted(), RATE_HZ, together=2)
     with pytest.raises(ValueError, match="give each of 2 conditions once"):
         RunningSearch((condition(), condition()), None, ((0,), (0, 1)))

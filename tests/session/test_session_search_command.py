@@ -11,6 +11,7 @@ import threading
 import time
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -19,11 +20,12 @@ import pytest
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE
-from quietfloor.monitor.commands.session_search import _asked
+from quietfloor.monitor.commands.session_search import _asked, _plan
 from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.plan.cell_table import written_out
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.session.conditions import Condition
+from quietfloor.monitor.session.searching import Ahead, SearchAhead
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
 from tests.session.searches import PLAN, answer, write_search
@@ -267,7 +269,7 @@ def test_both_ears_at_once_where_a_recording_allows_it(tmp_path: Path) -> None:
     written_out(by_default)
     for keys in ("[search]\ntogether = false\n[limits]", "[search]\nwidth_db = 10\n[limits]"):
         one = Session.begin(tmp_path / f"singly-{len(keys)}", make_session_plan(tomllib.loads(PLAN.replace("[limits]", keys))))
-        off = one.next_search(singly="false" not in keys)
+        off = one.next_search(most=0 if "false" not in keys else 2)
         assert off is not None
         assert off.sound is not None
         assert (off.sound.together, off.sound.rate_per_s) == (False, 39.1)
@@ -280,3 +282,57 @@ def test_both_ears_at_once_where_a_recording_allows_it(tmp_path: Path) -> None:
     content["run"]["sound"]["together"] = True
     with pytest.raises(PlanError, match="together = True, which comes from the session itself"):
         make_session_plan(content)
+
+
+FOUR = PLAN.replace("[limits]", '[[condition]]\near = "left"\nstimulus = "octave-chirp"\nfrequency_hz = 500\n\n[limits]')
+
+
+def at_once(tmp_path: Path, text: str, capsys: pytest.CaptureFixture[str]) -> tuple[Any, str]:
+    """The sound of the next recording, with the sound of each condition, and what was said of it."""
+    text = text.replace("CALIBRATION", str(CALIBRATION))
+    session = Session.begin(tmp_path / f"s-{len(list(tmp_path.iterdir()))}", make_session_plan(tomllib.loads(text)))
+    plan = _plan(session, session.search_ahead(), None, None, argparse.Namespace(json=False))
+    assert plan.sound is not None
+    assert plan.search is not None
+    written_out(plan)
+    said = capsys.readouterr()
+    return (plan.sound, {(one.ear, one.frequency_hz): one.sound for one in plan.search.condition}), said.out + said.err
+
+
+def test_two_frequencies_in_each_ear_where_a_recording_allows_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (sound, sounds), said = at_once(tmp_path, FOUR, capsys)
+    assert (sound.at_once, sound.rate_per_s) == (2, 36.1), "as fast as windows and mains allow"
+    assert sounds == {(ear, hz): number for ear in ("left", "right") for hz, number in ((500.0, 1), (2000.0, 2))}
+    assert "Both ears at once, two frequencies in each, at 36.1/s: each has levels of its own." in said
+    for keys, rate_per_s, expected in (
+        ("sounds_per_ear = 1", 39.1, (1, 38.5)), ("together = true", 38.5, (1, 38.5)), ("together = true", 36.1, (2, 36.1)),
+        ("together = false", 39.1, (0, 39.1)),
+    ):  # fmt: skip
+        text = FOUR.replace("[limits]", f"[search]\n{keys}\n[limits]").replace("39.1", f"{rate_per_s:g}")
+        (sound, sounds), _ = at_once(tmp_path, text, capsys)
+        assert (sound.at_once, sound.rate_per_s) == expected, keys
+        assert set(sounds.values()) == ({1, 2} if expected[0] == 2 else {1})
+    of_one_ear, _ = at_once(tmp_path, PLAN, capsys)  # the left ear has one frequency
+    assert of_one_ear[0].at_once == 1
+    (sound, sounds), said = at_once(tmp_path, FOUR.replace("= 80", "= 95"), capsys)  # two sounds share the ceiling
+    assert sound.at_once == 1
+    assert set(sounds.values()) == {1}
+    assert "One frequency at a time in each ear: sound: the level on the right ear is 1.02 dB above the output ceiling" in said
+
+
+def test_three_frequencies_are_as_far_apart_as_they_can_be() -> None:
+    plan = make_session_plan(tomllib.loads(FOUR))
+    session_conditions = plan.conditions
+    more = [Ahead(number, one, (20.0, 30.0), 20.0, number) for number, one in enumerate(session_conditions)]
+    middle = [replace(one, condition=replace(one.condition, frequency_hz=1000.0)) for one in more[1::2]]
+    ahead = SearchAhead((*more, *middle))
+    assert ahead.sounds_of_each_ear == 2
+    found = {(one["ear"], one["frequency_hz"]): one["sound"] for one in ahead.tables(2)}
+    assert found == {(ear, hz): number for ear, hz, number in (
+        ("right", 500.0, 1), ("right", 1000.0, 2), ("right", 2000.0, 2), ("left", 500.0, 1), ("left", 1000.0, 2),
+        ("left", 2000.0, 2),
+    )}  # fmt: skip
+    assert all("sound" not in one for one in ahead.tables(1))
+    clicks = SearchAhead(tuple(replace(one, condition=replace(one.condition, frequency_hz=None)) for one in more))
+    assert clicks.sounds_of_each_ear == 1
+    assert SearchAhead(tuple(one for one in more if one.condition.ear == "left")).sounds_of_each_ear == 0
