@@ -37,7 +37,7 @@ SETTLE_S = 0.25
 FLOOR_NV, QUIET_NV, MOST_SWEEPS = 20.0, 25.0, 6144
 EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the runs that were made before in the session
 SEARCH_LEVELS = tuple(float(level) for level in range(0, 95, 5))
-SEARCH_SEED, SEARCH_S = 5, 150.0  # the search that is shown, at this moment of its stream
+SEARCH_SEED, SEARCH_S = 5, 30.0  # the search that is shown, at this moment of its stream
 PRESENT, ABSENT, CLEAR = (40.0, 7), (20.0, 13), (60.0, 4)  # of those that are shown
 
 
@@ -111,14 +111,15 @@ def planned(level_db_nhl: float, **decision: Any) -> Any:
 
 
 def search_plan() -> Plan:
-    """Two frequencies in both ears, the second one when both ears have their first."""
+    """Two frequencies in each of both ears at once."""
     conditions = [
-        {"ear": ear, "stimulus": "octave-chirp", "frequency_hz": hz, "levels_db_nhl": SEARCH_LEVELS, "rank": rank}
-        for rank, hz in enumerate((2000, 500))
+        {"ear": ear, "stimulus": "octave-chirp", "frequency_hz": hz, "levels_db_nhl": SEARCH_LEVELS, "sound": number}
+        for number, hz in ((2, 2000), (1, 500))
         for ear in ("right", "left")
     ]
     plan = planned(SEARCH_LEVELS[-1])
-    sound = {"stimulus": "octave-chirp", "frequency_hz": 2000, "rate_per_s": 39.1, "seed": SEARCH_SEED}
+    sound = {"stimulus": "octave-chirp", "frequency_hz": 2000, "rate_per_s": 36.1, "seed": SEARCH_SEED, "together": True}
+    sound |= {"sounds_per_ear": 2}
     band = {"band_hz": (30.0, 1500.0)}
     return override(plan, {"sound": sound, "analysis": band, "search": {"condition": conditions}})
 
@@ -180,7 +181,7 @@ def shoot(studio: Studio) -> list[Path]:
 
 def board(studio: Studio) -> Path:
     """A search that goes on."""
-    with studio.live_plan(search_plan(), sleeper(), SEARCH_SEED, "2 kHz, then 500 Hz · timing not verified") as (run, source):
+    with studio.live_plan(search_plan(), sleeper(), SEARCH_SEED, "500 Hz and 2 kHz · timing not verified") as (run, source):
         studio.at(run, source, SEARCH_S)
         path = studio.take("search-board")
         run.stop()

@@ -80,10 +80,10 @@ def parser() -> argparse.ArgumentParser:
     add("--persons", type=int, required=True, metavar="N", help="sessions, eight thresholds each")
     add("--together", action="store_true", help="both ears at once at levels that need no noise")
     add(
-        "--frequencies", type=int, choices=(1, 2), default=1,
-        help="at once in each ear, with --together; runs play one (%(default)s)",
+        "--frequencies", type=int, choices=(1, 2),
+        help="at once in each ear, with --together or --paired (2, as in sessions)",
     )  # fmt: skip
-    add("--paired", action="store_true", help="both ways, and the difference threshold by threshold")
+    add("--paired", action="store_true", help="singly and together, and the difference threshold by threshold")
     add("--deaf", action="store_true", help="the same people, but deaf: counts thresholds that do not exist")
     add("--seed", type=int, default=1, metavar="S", help="(%(default)s)")
     add("--jobs", type=int, default=os.cpu_count() or 1, metavar="N", help="processes (%(default)s)")
@@ -97,15 +97,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not low <= getattr(options, name) <= high:
             sys.stderr.write(f"--{name} {getattr(options, name)} is outside {low:g} to {high:g}\n")
             return 2
-    if options.frequencies > 1 and not (options.together or options.paired):
-        sys.stderr.write("--frequencies 2 is for both ears at once: add --together or --paired\n")
+    if options.frequencies is not None and not (options.together or options.paired):
+        sys.stderr.write(f"--frequencies {options.frequencies} is for both ears at once: add --together or --paired\n")
         return 2
     ways = (False, True) if options.paired else (options.together,)
     with processes(options.jobs) as workers:
         every = [
             measure(
                 options.persons, Sessions(seed=options.seed), Wanted(), workers, together, options.deaf,
-                options.frequencies if together else 1,
+                (options.frequencies or 2) if together else 1,
             )
             for together in ways
         ]  # fmt: skip
