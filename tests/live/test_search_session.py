@@ -115,6 +115,43 @@ def test_the_minutes_hold_for_all_recordings_and_the_next_one_knows_what_was_fou
     assert [one["ear"] for one in record["search"]["conditions"]] == ["left"]
 
 
+@pytest.mark.parametrize(("keys", "at_once", "said"), [
+    ("together = false", 0, ""),
+    ("sounds_per_ear = 1", 1, "In run 1 both ears heard sounds at once"),
+    ("", 2, "In run 1 each ear heard two sounds of different frequencies at once"),
+])  # fmt: skip
+def test_a_person_from_the_session_to_the_report(keys: str, at_once: int, said: str, tmp_path: Path) -> None:
+    """Two frequencies in both ears: one after the other, in both ears at once, and all four at once."""
+    audio, eeg = written(tmp_path, speed=20)
+    plan = tmp_path / "plan.toml"
+    second = PLAN[PLAN.index("[[condition]]") : PLAN.index("[limits]")].replace("2000", "500")
+    text = plan.read_text(encoding="utf-8").replace("[limits]", f"{second}[search]\n{keys}\n\n[limits]")
+    plan.write_text(text + "band_hz = [30, 1500]\n", encoding="utf-8")  # responses to low frequencies are slow
+    with rig(str(tmp_path / "patient.toml"), audio, eeg, 3):
+        words = ("--auto", "--out", str(tmp_path / "s"), "--no-window", "--json")
+        outcome = call("session", str(plan), *words, timeout_s=300)
+    assert outcome.status == DONE, outcome.err
+    found = outcome.json["thresholds"]
+    assert len(outcome.json["made"]) == 1
+    for one in found:
+        hidden_db = {"right": HIDDEN_DB, "left": 45.0}[one["condition"]["ear"]]
+        assert (one["finding"], one["settled"]) == ("threshold", True)
+        assert hidden_db - 2.5 <= one["level_db_nhl"] <= hidden_db + 20.0, "what is seen begins above it, at 500 Hz by 14 dB"
+    record = json.loads((tmp_path / "s" / "run-001" / "run.json").read_text(encoding="utf-8"))
+    assert record["stimulus"].get("together", False) is (at_once > 0)
+    assert record["stimulus"].get("sounds_per_ear", 1) == max(at_once, 1)
+    ended = json.loads((tmp_path / "s" / "run-001" / "events.jsonl").read_text(encoding="utf-8").splitlines()[-1])
+    seconds = ended["sample"] / record["stream"]["rate_hz"]
+    print(f"{at_once} at once in each ear: {seconds:.0f} s of signal for {len(found)} thresholds")
+    assert call("report", str(tmp_path / "s"), "--out", str(tmp_path / "report")).status == DONE
+    text = " ".join((tmp_path / "report" / "report.html").read_text(encoding="utf-8").split())
+    assert said in text
+    assert ("both ears heard sounds at once" in text) is (at_once > 0)
+    for one in found:
+        assert f"threshold {one['level_db_nhl']:g} dB nHL" in text
+    assert call("replay", str(tmp_path / "s" / "run-001"), "--json").json["identical"] is True
+
+
 @pytest.mark.skipif(os.name != "posix", reason="a terminal of this kind")
 def test_orders_are_typed_into_a_terminal(tmp_path: Path) -> None:
     """Begin, pause, go on, leave the left ear, stop, and no more; each after the line that it answers."""
