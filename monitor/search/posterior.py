@@ -36,11 +36,13 @@ OUTSIDE_DB = 7.5
 DENSITY_DB = 1.0  # of levels at which the belief is shown
 GUESSES, LEAST = 100, 1e-6  # directions that a cell bets on, at most; the least probability of one, as a part of the best
 BEST = 16  # directions from which the energy of the expected wave is taken
+ENERGY_PATH = ["einsum_path", (1, 2), (1, 2), (0, 1)]  # order of its products
 LOW, HIGH = 0.025, 0.975
 
 
 class _Curves(NamedTuple):
     sizes: Singles  # (n_levels, N) in uV RMS
+    squares: Singles  # (n_levels, N)
     threshold_db: Floats  # (N,)
 
 
@@ -50,6 +52,7 @@ class _Data(NamedTuple):
     directions: Ints  # (D,) which
     fit: Floats  # (D, V, M) filters on the weighted sums
     gram: Floats  # (D, V, M, M)
+    energy: Floats  # (D, V) of the form believed now
     weight: Floats  # (V,)
     trust: Floats  # (V,) power of the likelihood
     sizes: Singles  # (V, N)
@@ -100,10 +103,13 @@ class Posterior:
         self._cost = np.zeros(directions)  # divergence of what is believed of the form from its prior
         self._score = np.zeros(directions)  # log, as of the last time each was looked at
         self._cube = spread_out(CURVES, 4)
-        self._expected = self._curves(WHOLE).sizes.mean(axis=1, dtype=np.float64)
+        self._whole = self._curves(WHOLE)
+        self._expected = self._whole.sizes.mean(axis=1, dtype=np.float64)
+        # for two arrays of masses: to get this much new memory from the system takes longer than to fill it
+        self._room = np.empty((2, directions, CURVES), dtype=np.float32)
         self._updates = 0
         self.beforehand: tuple[Expected, ...] = ()  # what is known of the threshold
-        self._last: tuple[Ints, Singles] | None = None  # directions and masses of the last belief
+        self._last: tuple[Ints, Singles, Floats] | None = None  # of the last belief: directions, masses, their sum in each
         self._believed: tuple[Floats, Floats] = np.zeros(0), np.zeros(0)  # thresholds in dB nHL and their probabilities
 
     def update(self, sums: Floats, weights: Floats) -> Belief:
@@ -111,15 +117,17 @@ class Posterior:
         above 0; return the new posterior."""
         if self._updates % ALL_EVERY == 0:
             everywhere = np.arange(len(self._score))
-            box = self._likely(self._data(sums, weights, everywhere, self._curves(WHOLE)), WHOLE)
+            box = self._likely(self._data(sums, weights, everywhere, self._whole), WHOLE)
             box = self._likely(self._data(sums, weights, self._near, self._curves(box)), box)
             self._now = self._curves(box)
         self._updates += 1
         data = self._data(sums, weights, self._near, self._now)
         self._learn_forms(data, self._masses(data))  # one round: the next update goes on from here
+        data = data._replace(energy=self._energy(data.directions, data.gram))
         mass = self._masses(data)
-        self._last = data.directions, mass
-        return self._belief(data, mass)
+        likely = mass.sum(axis=1, dtype=np.float64)
+        self._last = data.directions, mass, likely
+        return self._belief(data, mass, likely)
 
     def guesses(self, level: int) -> tuple[Floats, Floats]:
         """Waves (n_guesses, n_points) in uV that a level may contain, and the probability of each; the probabilities may sum to
@@ -129,13 +137,13 @@ class Posterior:
         """
         if self._last is None:
             return np.zeros((0, self._basis.shape[-1])), np.zeros(0)
-        directions, mass = self._last
-        likely = mass.sum(axis=1, dtype=np.float64)
+        directions, mass, likely = self._last
         best = np.argsort(-likely, kind="stable")[:GUESSES]
         best = best[likely[best] > LEAST * likely.max()]
         likely, here = likely[best], self._now.sizes[level].astype(np.float64)
-        mean = mass[best] @ here / likely
-        spread = np.sqrt(np.maximum(mass[best] @ here**2 / likely - mean**2, 0.0))
+        curves = mass[best].astype(np.float64)
+        mean = curves @ here / likely
+        spread = np.sqrt(np.maximum(curves @ here**2 / likely - mean**2, 0.0))
         chosen = directions[best]
         forms = np.einsum("dm,dmp->dp", self._coefficients[chosen], self._basis[self._places[self._path[chosen], level]])
         sizes = np.maximum(mean + np.outer((-math.sqrt(3.0), 0.0, math.sqrt(3.0)), spread), 0.0)  # (3, D)
@@ -163,8 +171,8 @@ class Posterior:
         """
         if self._last is None:
             raise ValueError("nothing is believed yet: update it first")
-        directions, mass = self._last
-        likely, curves = mass.sum(axis=1, dtype=np.float64), _at_least(mass.sum(axis=0, dtype=np.float64), FEWEST)
+        directions, mass, likely = self._last
+        curves = _at_least(mass.sum(axis=0, dtype=np.float64), FEWEST)
         return _quantiles(latencies_ms[self._path[directions]].T, likely, parts), _quantiles(self._now.sizes, curves, parts)
 
     @property
@@ -174,7 +182,7 @@ class Posterior:
     def _curves(self, box: Floats) -> _Curves:
         growths = self._prior.curves(box[0] + (box[1] - box[0]) * self._cube)
         sizes = growths.at(self._levels).astype(np.float32)
-        return _Curves(sizes, growths.threshold_db)
+        return _Curves(sizes, sizes**2, growths.threshold_db)
 
     def _likely(self, data: _Data, box: Floats) -> Floats:
         """The part (2, 4) of a box of the unit cube in which curves are still likely; the prior is uniform within it too."""
@@ -188,24 +196,28 @@ class Posterior:
         places = self._places[:, seen][self._path[directions]]
         fits = np.stack([self._filters @ sums[level] for level in seen])  # (V, shifts, M)
         gram = self._gram[places]
-        c = self._coefficients[directions]
-        energy = np.median(np.einsum("dm,dvmn,dn->dv", c, gram, c), axis=0)
+        energy = self._energy(directions, gram)
         weight = weights[seen]
-        trust = TRUST / (1.0 + ROUGHNESS**2 * weight * energy * self._expected[seen] ** 2)
-        here = curves.sizes[seen]
-        return _Data(directions, fits[np.arange(len(seen)), places], gram, weight, trust, here, here**2)
+        trust = TRUST / (1.0 + ROUGHNESS**2 * weight * np.median(energy, axis=0) * self._expected[seen] ** 2)
+        fit = fits[np.arange(len(seen)), places]
+        return _Data(directions, fit, gram, energy, weight, trust, curves.sizes[seen], curves.squares[seen])
+
+    def _energy(self, directions: Ints, gram: Floats) -> Floats:
+        """w' T^-1 w (D, V) of the form believed in each direction."""
+        c = self._coefficients[directions]
+        return np.asarray(np.einsum("dm,dvmn,dn->dv", c, gram, c))
 
     def _masses(self, data: _Data) -> Singles:
-        """Probability of each curve in each direction (D, N); all together sum to 1."""
+        """Probability of each curve in each direction (D, N), valid until the next ones; all together sum to 1."""
         c = self._coefficients[data.directions]
-        energy = np.einsum("dm,dvmn,dn->dv", c, data.gram, c)
-        energy += np.einsum("dvmn,dnm->dv", data.gram[..., FORMS:, FORMS:], self._spread[data.directions])
+        energy = data.energy + np.einsum("dvmn,dnm->dv", data.gram[..., FORMS:, FORMS:], self._spread[data.directions])
         line = np.einsum("dm,dvm->dv", c, data.fit)
         bend = data.weight * energy
         # where a level may leave its curve only the size is trusted less, not how well the form fits
         free = ((TRUST - data.trust) * 0.5 * np.maximum(line, 0.0) ** 2 / bend).sum(axis=1) - self._cost[data.directions]
-        logs: Singles = (data.trust * line).astype(np.float32) @ data.sizes
-        logs -= (0.5 * data.trust * bend).astype(np.float32) @ data.squares
+        logs: Singles = self._room[0, : len(c)]
+        np.matmul((data.trust * line).astype(np.float32), data.sizes, out=logs)
+        logs -= np.matmul((0.5 * data.trust * bend).astype(np.float32), data.squares, out=self._room[1, : len(c)])
         logs += free.astype(np.float32)[:, np.newaxis]
         top = logs.max()
         logs -= top
@@ -234,7 +246,7 @@ class Posterior:
         self._coefficients[data.directions], self._spread[data.directions] = c, spread
         self._cost[data.directions] = 0.5 * divergence
 
-    def _belief(self, data: _Data, mass: Singles) -> Belief:
+    def _belief(self, data: _Data, mass: Singles, likely: Floats) -> Belief:
         curves = _at_least(mass.sum(axis=0, dtype=np.float64), FEWEST)
         sizes, levels = self._now.sizes, self._levels
         threshold = np.maximum(self._now.threshold_db, levels[0] - OUTSIDE_DB)
@@ -247,25 +259,27 @@ class Posterior:
         low, middle, high = threshold[order[np.minimum(at, len(order) - 1)]]
         mean = self._expected = sizes @ curves
         centre = float(threshold @ curves)
-        waves, energy = self._waves(data, mass, sizes)
+        waves, energy = self._waves(data, mass, likely, sizes)
         return Belief(
             low_db=float(low), middle_db=float(middle), high_db=float(high), mean_uv=mean,
-            variance_uv2=sizes**2 @ curves - mean**2, shared_uv_db=sizes @ (curves * (threshold - centre)),
+            variance_uv2=self._now.squares @ curves - mean**2, shared_uv_db=sizes @ (curves * (threshold - centre)),
             energy=energy, waves_uv=waves,
         )  # fmt: skip
 
-    def _waves(self, data: _Data, mass: Singles, sizes: Singles) -> tuple[Floats, Floats]:
+    def _waves(self, data: _Data, mass: Singles, likely: Floats, sizes: Singles) -> tuple[Floats, Floats]:
         """Expected wave (n_levels, n_points) in uV, and the energy (n_levels,) of one of RMS 1."""
-        likely = mass.sum(axis=1, dtype=np.float64)
         keep = np.flatnonzero(likely > 1e-3 * likely.max())
         c = self._coefficients[data.directions[keep]]
         places = self._places[self._path[data.directions[keep]]]  # (D, n_levels)
-        by_shift = np.zeros((len(sizes), len(self._basis), c.shape[1]))
-        np.add.at(by_shift, (np.arange(len(sizes)), places), (mass[keep] @ sizes.T)[..., np.newaxis] * c[:, np.newaxis])
+        # all cells of (n_levels, n_shifts, M), in which the expected coefficients are summed
+        cells = ((np.arange(len(sizes)) * len(self._basis) + places) * c.shape[1])[..., np.newaxis] + np.arange(c.shape[1])
+        kept = np.take(mass, keep, axis=0, out=self._room[1, : len(keep)], mode="clip")
+        parts = (kept @ sizes.T)[..., np.newaxis] * c[:, np.newaxis]
+        by_shift = np.bincount(cells.ravel(), parts.ravel(), len(sizes) * len(self._basis) * c.shape[1])
         waves = by_shift.reshape(len(sizes), -1) @ self._basis.reshape(-1, self._basis.shape[-1])
         best = np.argsort(-likely[keep], kind="stable")[:BEST]
         part, c = likely[keep][best] / likely[keep][best].sum(), c[best]
-        return waves, np.einsum("d,dm,dlmn,dn->l", part, c, self._gram[places[best]], c, optimize=True)
+        return waves, np.einsum("d,dm,dlmn,dn->l", part, c, self._gram[places[best]], c, optimize=ENERGY_PATH)
 
 
 def _quantiles(values: Floats | Singles, probability: Floats, parts: tuple[float, ...]) -> Floats:
