@@ -28,6 +28,7 @@ Gain = Callable[[Floats], Floats]
 
 RIDGE = 0.01  # of the noise variance, added to the diagonal of T
 LONG = 4096  # points on which an expected response is filtered, far longer than the filter
+NOTHING_SD = 39.0  # so far from its middle a Gaussian is 0 in double precision
 
 
 @dataclass(frozen=True)
@@ -110,10 +111,13 @@ def response_bank(
     gains = None if gain is None else gain(np.fft.rfftfreq(LONG, spacing * 1e-3).astype(np.float64))
     bank = []
     for shape in shapes:
+        reach_ms = abs(shape.trough_after_ms) + NOTHING_SD * max(shape.peak_sd_ms, shape.trough_sd_ms)
         for latency in latencies_ms:
-            peak = np.exp(-0.5 * ((long_ms - latency) / shape.peak_sd_ms) ** 2)
-            trough = np.exp(-0.5 * ((long_ms - latency - shape.trough_after_ms) / shape.trough_sd_ms) ** 2)
-            wave = peak - shape.trough_size * trough
+            some = slice(*np.searchsorted(long_ms, (latency - reach_ms, latency + reach_ms)))
+            peak = np.exp(-0.5 * ((long_ms[some] - latency) / shape.peak_sd_ms) ** 2)
+            trough = np.exp(-0.5 * ((long_ms[some] - latency - shape.trough_after_ms) / shape.trough_sd_ms) ** 2)
+            wave = np.zeros(LONG)
+            wave[some] = peak - shape.trough_size * trough
             if gains is not None:
                 wave = np.fft.irfft(np.fft.rfft(wave) * gains, LONG)
             bank.append(wave[middle : middle + len(times_ms)] / (wave.max() - wave.min()))
