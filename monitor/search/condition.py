@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from quietfloor.monitor.core.analysis import AnalysisSettings
 from quietfloor.monitor.core.averaging import Unit
 from quietfloor.monitor.core.samples import Bools, Floats
 
-from .cells import Cell, found, refuted
+from .cells import Cell, banks, found, refuted
 from .choice import Wanted, gains, over, proof_s
 from .expected import Expected
 from .outlook import NARROW_S, Progress, expected_s
@@ -79,11 +79,16 @@ class Condition:
 
     @cached_property
     def waves(self) -> Waves:
-        first = self.settings[0]
-        return Waves(first.window_times_ms, self.levels, np.array(self.brackets_ms), first.gain)
+        return _waves(self.settings[0], self.levels_db, self.brackets_ms)
 
     def growths(self, visible_uv: float) -> GrowthPrior:
         return GrowthPrior(self.levels_db[0], self.levels_db[-1], visible_uv, self.waves.rms_per_peak)
+
+
+@lru_cache(maxsize=64)
+def _waves(settings: AnalysisSettings, levels_db: tuple[float, ...], brackets_ms: tuple[tuple[float, float], ...]) -> Waves:
+    """Those of a condition; the other ear mostly has the same ones."""
+    return Waves(settings.window_times_ms, np.array(levels_db), np.array(brackets_ms), settings.gain)
 
 
 @dataclass(frozen=True)
@@ -120,6 +125,9 @@ class ConditionSearch:
         self.inverse: Floats | None = None
         self.shape: Floats | None = None
         self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
+        _ = condition.waves.basis  # before the sound begins: no choice needs to wait for these
+        for settings in condition.settings:
+            banks(settings)
 
     def learn_noise(self, matrix: Floats) -> None:
         points = len(self.condition.settings[0].window_times_ms)
