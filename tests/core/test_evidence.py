@@ -13,7 +13,16 @@ from scipy.stats import binomtest
 
 from quietfloor.monitor.core.analysis import AnalysisSettings, RunningAnalysis
 from quietfloor.monitor.core.averaging import UNIT_SWEEPS, reduce_unit
-from quietfloor.monitor.core.evidence import RIDGE, EvidenceSettings, NoiseShape, RunningEvidence, response_bank
+from quietfloor.monitor.core.evidence import (
+    LONG,
+    RIDGE,
+    SHAPES,
+    UNEXPECTED,
+    EvidenceSettings,
+    NoiseShape,
+    RunningEvidence,
+    response_bank,
+)
 from quietfloor.monitor.core.filtering import Band
 from quietfloor.monitor.core.stopping import SweepLimit
 from tests.synthetic import band_gain, band_sweeps_uv, band_wave_uv
@@ -165,6 +174,23 @@ def test_the_bank_has_one_microvolt_peak_to_trough_inside_the_window() -> None:
     fine = response_bank(np.arange(0, 25, 0.01), np.array([6.0, 9.5]))
     np.testing.assert_allclose(np.ptp(fine, axis=1), 1.0)
     np.testing.assert_allclose(np.arange(0, 25, 0.01)[fine.argmax(axis=1)], [6.0, 9.5] * 3, atol=0.1)
+
+
+@pytest.mark.parametrize("gain", [None, band_gain])
+def test_an_expected_response_is_that_of_its_formula_on_all_points_to_the_bit(gain):
+    times = 5.0 + 0.25 * np.arange(41)
+    latencies = np.array([-30.0, 0.0, 6.3, 14.9, 120.0])
+    long_ms = times[0] + (np.arange(LONG) - LONG // 2) * 0.25
+    expected = []
+    for shape in (*SHAPES, *UNEXPECTED):
+        for latency in latencies:
+            peak = np.exp(-0.5 * ((long_ms - latency) / shape.peak_sd_ms) ** 2)
+            trough = np.exp(-0.5 * ((long_ms - latency - shape.trough_after_ms) / shape.trough_sd_ms) ** 2)
+            wave = peak - shape.trough_size * trough
+            if gain is not None:
+                wave = np.fft.irfft(np.fft.rfft(wave) * gain(np.fft.rfftfreq(LONG, 0.25e-3)), LONG)
+            expected.append(wave[LONG // 2 : LONG // 2 + len(times)] / np.ptp(wave))
+    np.testing.assert_array_equal(response_bank(times, latencies, gain, (*SHAPES, *UNEXPECTED)), expected)
 
 
 def test_expected_responses_go_through_the_filter_of_the_sweeps() -> None:

@@ -99,3 +99,20 @@ def test_guesses_of_a_level_add_up_to_the_expected_wave() -> None:
     waves, probabilities = one.guesses(level)
     assert 0.95 < probabilities.sum() <= 1.0 + 1e-6
     assert probabilities @ waves == pytest.approx(belief.waves_uv[level], abs=0.06 * np.abs(belief.waves_uv[level]).max())
+
+
+def test_a_belief_is_the_same_to_the_bit_whatever_other_posteriors_do_meanwhile_and_it_stays() -> None:
+    """Each has memory of its own, which the next update writes anew; nothing that was handed out changes with it."""
+    rng = np.random.default_rng(5)
+    weights = np.full(len(LEVELS), 0.05**-2)
+    sums = [weights[:, np.newaxis] * 0.1 * rng.standard_normal((len(LEVELS), len(TIMES))) for _ in range(3)]
+    alone, beside, other = posterior(), posterior(), posterior()
+    expected = [(alone.update(one, weights), alone.guesses(9)) for one in sums]
+    found = []
+    for one in sums:
+        found.append((beside.update(one, weights), other.update(one[::-1], weights), beside.guesses(9)))
+    for (belief, guesses), (same, _, others) in zip(expected, found, strict=True):
+        for value, again in zip(vars(belief).values(), vars(same).values(), strict=True):
+            np.testing.assert_array_equal(value, again)
+        for value, again in zip(guesses, others, strict=True):
+            np.testing.assert_array_equal(value, again)
