@@ -24,7 +24,7 @@ MOST_CELLS = 127  # of a recording, and one of silence
 MOST_LEVELS = 41  # of a condition
 # Time with 0, 1, 2 sounds at once in each of both ears, relative to one ear after the other: 50 virtual persons, see
 # docs/statistics.md
-AT_ONCE = (1.0, 0.73, 0.45)
+AT_ONCE = (1.0, 0.73, 0.43)
 COARSE_FROM_DB = 50.0  # in dB nHL; above, steps are doubled where a recording would have too many cells: own choice
 LEAST_S = 20.0  # in less time nothing is found: own choice
 ABOVE_DB = 10.0  # where a search begins, above what is expected: own choice
