@@ -33,16 +33,25 @@ STARTED = "2026-01-15T10:00:00+00:00"
 ORDERS = {14.0: Order("pause"), 16.0: Order("go_on"), 18.0: Order("go_to", 1, 50.0, "she stirs")}  # after so many seconds
 
 
-def searched(session: Path, seconds: float = 60.0, together: bool = False) -> Path:
-    """Octave chirps of 2000 Hz to both ears of a normal hearing sleeper, until the operator ends it after so much stream."""
-    common = {"stimulus": "octave-chirp", "frequency_hz": 2000}
+FREQUENCIES_HZ = (2000, 500)
+
+
+def searched(session: Path, seconds: float = 60.0, at_once: int = 0) -> Path:
+    """Octave chirps of 2000 Hz to both ears of a normal hearing sleeper, until the operator ends it after so much stream.
+    ``at_once``: sounds at once in each ear, 0: one ear at a time; 2: those of 500 Hz too."""
+    common = {"stimulus": "octave-chirp", "frequency_hz": FREQUENCIES_HZ[0]}
+    conditions = [
+        common | {"ear": ear, "levels_db_nhl": LEVELS, "frequency_hz": frequency_hz, "sound": sound}
+        for sound, frequency_hz in enumerate(FREQUENCIES_HZ[: max(at_once, 1)], 1)
+        for ear in EARS
+    ]
     plan = written_out(make_plan({
         "title": "Both ears",
         "stream": {"name": "Virtual EEG", "eeg": ["eeg"], "trigger": "trigger", "unit": "uV"},
         "sound": common | {"level_db_nhl": LEVELS[-1], "lead_in_s": 0.7, "seed": 12, "calibration": str(VIRTUAL_EARPHONE)}
-        | ({"rate_per_s": 39.1, "together": True} if together else {}),
+        | ({"rate_per_s": 36.1 if at_once > 1 else 39.1, "together": True, "sounds_per_ear": at_once} if at_once else {}),
         "analysis": {"acoustic_delay_ms": 0.9},
-        "search": {"condition": [common | {"ear": ear, "levels_db_nhl": LEVELS} for ear in EARS]},
+        "search": {"condition": conditions},
     }))  # fmt: skip
     table = table_of(plan)
     assert table is not None

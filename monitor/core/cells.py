@@ -17,7 +17,7 @@ from .averaging import UNIT_SWEEPS
 from .epoching import Epoch
 from .events import CellUnit
 from .samples import Bools, Floats
-from .train import DAMAGED, FOREIGN, Both, Code, Stream, streams_of
+from .train import ALL, DAMAGED, FOREIGN, Both, Code, Stream, streams_of
 from .units import Sweep
 
 NEEDED = 4  # with 4 bits for run and unit, another run passes in 1 of 65,000 cases, if its pauses fit too
@@ -56,7 +56,7 @@ class CellUnits:
         self._epoch, self._frame = settings.epoch, settings.frame_epoch
         self._held: list[tuple[CellUnit, ...]] = []
         self._in_row = self._foreign = self._strays = 0
-        self._streams = streams_of(1 if settings.together is None else settings.together.sounds)
+        self._streams = streams_of(0 if settings.together is None else settings.together.sounds)
         self._told = [(-1, DAMAGED)] * len(self._streams)  # the last unit that carried the cell of each, and that cell
 
     def stray(self) -> None:
@@ -105,7 +105,7 @@ class CellUnits:
 
     def _unit(
         self, sweeps: list[Sweep], ready: int, cell: int, strays: int, offsets_s: Floats | None = None,
-        stream: Stream = (None, 0),
+        stream: Stream = ALL,
     ) -> CellUnit:  # fmt: skip
         signal = np.zeros((self._channels, UNIT_SWEEPS, self._epoch.n_times))
         usable: Bools = np.zeros((self._channels, UNIT_SWEEPS), dtype=bool)

@@ -46,13 +46,14 @@ class Both(Protocol):
 
 
 EARS = ("left", "right")
-Stream = tuple[str | None, int]  # ear (None: one stream for all), and which of its sounds at once, from 0
+Stream = tuple[str | None, int]  # ear, and which of its sounds at once, from 0
+ALL: Stream = (None, 0)  # of a recording of one ear at a time
 DAMAGED, FOREIGN = -1, -2  # what a code says of a unit instead of its cell
 
 
-def streams_of(sounds: int) -> tuple[Stream, ...]:
-    """The streams of units with so many sounds at once in each ear, in the order of their turns."""
-    return tuple((ear, sound) for sound in range(sounds) for ear in EARS)
+def streams_of(at_once: int) -> tuple[Stream, ...]:
+    """The streams of units with so many sounds at once in each of both ears, in the order of their turns; 0: one for all."""
+    return tuple((ear, sound) for sound in range(at_once) for ear in EARS) or (ALL,)
 
 
 class Code(Protocol):

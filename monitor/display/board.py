@@ -258,7 +258,7 @@ def headline(now: SearchNow, status: Status, title: str) -> Headline:
 
 def _sentence(now: SearchNow) -> str:
     """Of what plays; of all that is known when nothing plays any more."""
-    if now.over or now.place is None:
+    if not now.playing:
         known = [one for one in now.conditions if not math.isnan(one.answer.threshold_db)]
         return "; ".join(_briefly(one) for one in known) or "nothing is known yet"
     playing = [now.conditions[place.condition] for place, _ in now.playing]

@@ -177,7 +177,7 @@ class ViewModel:
     def search(self) -> SearchNow | None:
         """The search, which plays nothing any more once the run has its verdict; None where the run is none."""
         search = self.status.search
-        return search if search is None or self.status.verdict is None else replace(search, over=True, place=None)
+        return search if search is None or self.status.verdict is None else replace(search, over=True, playing=())
 
     def headline(self) -> Headline:
         search = self.search

@@ -19,7 +19,7 @@ from quietfloor.monitor.core.events import CellUnit, SoundBroken, UnitDone
 from quietfloor.monitor.core.onsets import Onset, OnsetFinder
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
-from quietfloor.monitor.core.train import Stream
+from quietfloor.monitor.core.train import ALL, Stream, streams_of
 from quietfloor.monitor.export.labels import polarities, sweep_label
 from quietfloor.monitor.export.timeline import MERGE_S, Timeline, TimelineError, stretches, timeline_of
 from quietfloor.monitor.plan.cell_table import read_cells, table_of
@@ -42,7 +42,6 @@ LONGEST_TEXT = 100  # letters of a marker or a note
 MOST_HAPPENINGS = 1_000_000  # own choice: beyond it a marker stream is no list of events any more
 BY_SIGN = {1: "condensation", -1: "rarefaction"}
 SILENCE = "silence"
-ALL: Stream = (None, 0)  # of a recording of one ear at a time
 ACCEPTED, REJECTED, NOT_JUDGED = "accepted", "rejected", "not judged"
 
 
@@ -233,7 +232,7 @@ def _stimuli(
     broken = []
     limits = {
         stream: RunningLimits(settings.analysis.criteria, settings.analysis.rate_hz)
-        for stream in ((ALL,) if done.search is None else done.search.streams)
+        for stream in (streams_of(0) if done.search is None else done.search.streams)
     }
     for event in done.events:
         if isinstance(event, UnitDone):

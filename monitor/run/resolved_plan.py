@@ -122,9 +122,9 @@ def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: f
 def _searched(search: SearchPlan, stimulus: Stimulus) -> str:
     levels = [level for one in search.condition for level in one.levels_db_nhl]
     names = "; ".join(one.name for one in search.condition)
-    bone = " by bone" if stimulus.plan.route == "bone" else ""
-    bone += ("", ", both ears at once", ", two sounds in each ear at once")[stimulus.plan.at_once]
-    return f"search{bone} · {names} · {min(levels):g} to {max(levels):g} dB nHL · {stimulus.plan.rate_per_s:g}/s"
+    how = " by bone" if stimulus.plan.route == "bone" else ""
+    how += ("", ", both ears at once", ", two sounds in each ear at once")[stimulus.plan.at_once]
+    return f"search{how} · {names} · {min(levels):g} to {max(levels):g} dB nHL · {stimulus.plan.rate_per_s:g}/s"
 
 
 def _played(stimulus: Stimulus) -> str:

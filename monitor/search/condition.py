@@ -125,7 +125,7 @@ class ConditionSearch:
         self.inverse: Floats | None = None
         self.shape: Floats | None = None
         self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
-        _ = condition.waves.basis  # before the sound begins: no choice needs to wait for these
+        _ = condition.waves.basis  # with the search, in the lead-in of a run, so that no choice waits for these
         for settings in condition.settings:
             banks(settings)
 

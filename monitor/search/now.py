@@ -38,13 +38,12 @@ class ConditionNow:
 
 @dataclass(frozen=True)
 class SearchNow:
-    """State of the whole search. ``place``: what is played next, None if nothing is left; ``beside``: in the other ear at once,
-    and why; ``more``: in other streams too. ``seconds`` of the stream; ``heard_s`` of units with sounds; remaining minutes as an
-    80 % range, nan where not known. ``noise``: that in an ear, in words; empty: none."""
+    """State of the whole search. ``playing``: what is played next, and why: nothing, a cell, or one for each ear or each of its
+    sounds. ``seconds`` of the stream; ``heard_s`` of units with sounds; remaining minutes as an 80 % range, nan where not known.
+    ``noise``: that in an ear, in words; empty: none."""
 
     conditions: tuple[ConditionNow, ...]
-    place: Place | None
-    why: str
+    playing: tuple[tuple[Place, str], ...]
     sentence: str
     seconds: float
     paused: bool
@@ -52,13 +51,10 @@ class SearchNow:
     minutes_low: float = math.nan
     minutes_median: float = math.nan
     minutes_high: float = math.nan
-    beside: tuple[Place, str] | None = None
     heard_s: float = 0.0
     noise: str = ""
-    more: tuple[tuple[Place, str], ...] = ()
 
     @property
-    def playing(self) -> tuple[tuple[Place, str], ...]:
-        """All that is played next, and why: nothing, a cell, or one for each ear or each of its sounds."""
-        first = () if self.place is None or self.over else ((self.place, self.why),)
-        return first if self.beside is None else (*first, self.beside, *self.more)
+    def place(self) -> Place | None:
+        """The first cell that is played next; None if there is none."""
+        return self.playing[0][0] if self.playing else None

@@ -60,7 +60,7 @@ class PlannedSearch:
         self.sought, self.wanted = sought, wanted
         self.cells = CellOrder(tuple(len(one.levels_db) for one in sought))
         self._rate_hz, self._longest_s = rate_hz, longest_s
-        self.streams: tuple[Stream, ...] = streams_of(together) if together else ((None, 0),)
+        self.streams: tuple[Stream, ...] = streams_of(together)
         each = tuple(
             tuple(number for number, one in enumerate(sought) if not together or (one.ear, one.sound) == stream)
             for stream in self.streams
@@ -233,9 +233,8 @@ class PlannedSearch:
         """Present state, for a display."""
         streams = () if self._over else range(len(self.streams))
         playing = [each for stream in streams if (each := self._running.playing(stream)) is not None]
-        at, beside = (playing[place] if len(playing) > place else None for place in (0, 1))
         conditions = tuple(self._condition_now(number) for number in range(len(self.sought)))
-        if at is None:
+        if not playing:
             said = "; ".join(self._words())
         else:
             parts = []
@@ -244,13 +243,11 @@ class PlannedSearch:
                 words = f"{one.name}: {sentence(one.answer, one.levels_db, self.wanted.alpha)}"
                 parts.append(words if self.paused else f"now {one.levels_db[level]:g} dB nHL; {words}")
             said = "; ".join(["paused", *parts] if self.paused else parts)
-        low_s, median_s, high_s = (math.nan,) * 3 if at is None else self._running.outlook()
+        low_s, median_s, high_s = self._running.outlook() if playing else (math.nan,) * 3
         return SearchNow(
-            conditions, None if at is None else at.place, "" if at is None else at.choice.why, said,
-            self.sample / self._rate_hz, self.paused, self._over, low_s / 60.0, median_s / 60.0, high_s / 60.0,
-            None if beside is None else (beside.place, beside.choice.why), self._heard * self.sought[0].condition.unit_s,
-            "" if self.paused else next((said for each in playing if (said := self._noise(each.place))), ""),
-            tuple((each.place, each.choice.why) for each in playing[2:]),
+            conditions, tuple((each.place, each.choice.why) for each in playing), said, self.sample / self._rate_hz, self.paused,
+            self._over, low_s / 60.0, median_s / 60.0, high_s / 60.0, self._heard * self.sought[0].condition.unit_s,
+            "" if self.paused else next((noise for each in playing if (noise := self._noise(each.place))), ""),
         )  # fmt: skip
 
     def _noise(self, place: Place) -> str:

@@ -49,8 +49,9 @@ class MadeSearch:
         seconds = sum(one.answer.seconds for one in conditions)
         left = sum(one.open for one in conditions)
         sentence = "" if self.place is None else f"{conditions[self.place.condition].name}: the threshold is being narrowed"
+        playing = () if self.place is None or self.search.finished else ((self.place, self.why),)
         now = SearchNow(
-            conditions, self.place, self.why, sentence, seconds, False, self.search.finished, 1.5 * left, 3.2 * left, 5.6 * left,
+            conditions, playing, sentence, seconds, False, self.search.finished, 1.5 * left, 3.2 * left, 5.6 * left,
             heard_s=seconds,
         )
         return replace(now, **other)  # type: ignore[arg-type]

@@ -56,7 +56,7 @@ def condition(number: int = 0, **other: object) -> ConditionNow:
 
 def search(*conditions: ConditionNow, **other: object) -> SearchNow:
     every = conditions or (condition(),)
-    made = SearchNow(every, Place(0, 2), "threshold", "so far", 65.0, False, False, 2.2, 4.4, 9.6, heard_s=120.0)
+    made = SearchNow(every, ((Place(0, 2), "threshold"),), "so far", 65.0, False, False, 2.2, 4.4, 9.6, heard_s=120.0)
     return replace(made, **other)  # type: ignore[arg-type]
 
 
@@ -139,7 +139,7 @@ def test_the_state_of_a_column_is_said_in_words() -> None:
     ]  # fmt: skip
     paused = board_of(search(*conditions, paused=True)).columns[0]
     assert (paused.words, paused.words_short) == ("paused at 30 dB nHL", "paused")
-    assert not board_of(search(*conditions, over=True)).columns[0].running
+    assert not board_of(search(*conditions, over=True, playing=())).columns[0].running
     assert [short_name(one) for one in conditions[:2]] == ["R 0.5 kHz", "L 1 kHz"]
     assert short_name(condition(frequency_hz=None, stimulus="click")) == "R click"
 
@@ -162,11 +162,11 @@ def test_columns_that_take_turns_keep_their_widths() -> None:
     order: tuple[int, ...] = ()
     wide = set()
     for played in (0, 1, 0, 1, 1, 0):
-        order = recent(order, search(*(condition(number) for number in range(8)), place=Place(played, 0)))
+        order = recent(order, search(*(condition(number) for number in range(8)), playing=((Place(played, 0), "threshold"),)))
         wide.add(tuple(whole for _, whole in widths(1200, 8, order, 270, 90)))
     assert order == (0, 1)
     assert wide == {(True, True, *(False,) * 6)}
-    assert recent((1, 0), search(place=None)) == (1, 0)
+    assert recent((1, 0), search(playing=())) == (1, 0)
 
 
 def test_the_places_around_a_rung() -> None:
@@ -204,7 +204,7 @@ def test_the_sentence_on_top_says_how_the_search_stands() -> None:
     assert made.rest == "500 Hz chirp, right ear: threshold 22 dB nHL (95 %: 14 to 31) so far, no response found yet"
     found = search(condition(answer=answer(14, 22, 31, found=30.0)), condition(1, answer=answer(*[math.nan] * 3)))
     assert headline(found, status, "").rest.endswith("so far, response found at 30")
-    nothing = headline(replace(found, place=Place(1, 0)), status, "").rest
+    nothing = headline(replace(found, playing=((Place(1, 0), "threshold"),)), status, "").rest
     assert nothing == "1000 Hz chirp, left ear: threshold not known yet, no response found yet"
     assert made.particulars == "a title · 1 of 2 answered · 2:00 of signal · processing lag 12 ms"
     assert headline(replace(now, paused=True), status, "").word.startswith("Paused: about 4")
@@ -213,9 +213,9 @@ def test_the_sentence_on_top_says_how_the_search_stands() -> None:
     waiting = headline(now, replace(status, no_trigger=True), "")
     assert (waiting.state, waiting.word) == ("waiting", "Waiting")
     assert waiting.rest.startswith("no triggers arrive")
-    over, words = replace(now, over=True, place=None), "R 0.5 kHz: 22 dB nHL so far; L 1 kHz: 22 dB nHL so far"
+    over, words = replace(now, over=True, playing=()), "R 0.5 kHz: 22 dB nHL so far; L 1 kHz: 22 dB nHL so far"
     assert (headline(over, status, "").word, headline(over, status, "").rest) == ("Search ended", words)
-    answered = search(condition(state="answered"), over=True, place=None)
+    answered = search(condition(state="answered"), over=True, playing=())
     assert (headline(answered, status, "").state, headline(answered, status, "").word) == ("present", "Search finished")
     for stopped_by, state, word in (("operator", "stopped", "Search stopped"), ("fault", "fault", "Search ended by a fault")):
         ended = replace(status, verdict=Verdict(0, "inconclusive", stopped_by, ""))  # type: ignore[arg-type]
@@ -269,9 +269,9 @@ def test_leaving_twice_takes_the_same_column_up_again() -> None:
     conditions = (condition(), condition(1))
     person = Keys(search(*conditions))
     assert person.press("leave") == [Order("leave", 0)]
-    person.keys.show(search(replace(conditions[0], state="left"), conditions[1], place=Place(1, 0)))
+    person.keys.show(search(replace(conditions[0], state="left"), conditions[1], playing=((Place(1, 0), "threshold"),)))
     assert person.press("leave") == [Order("back", 0)]
-    person.keys.show(search(condition(state="answered"), conditions[1], place=Place(1, 0)))
+    person.keys.show(search(condition(state="answered"), conditions[1], playing=((Place(1, 0), "threshold"),)))
     assert person.press("leave") == []
     assert "its answer already" in person.said[-1]
 
@@ -283,7 +283,7 @@ def test_only_louder_ones_all_again_pause_and_on() -> None:
     assert person.press("pause_sound") == [Order("pause")]
     person.keys.show(search(paused=True))
     assert person.press("pause_sound") == [Order("go_on")]
-    person.keys.show(search(over=True, place=None))
+    person.keys.show(search(over=True, playing=()))
     assert person.press("pause_sound", "only_louder", "leave", "all_levels") == []
     person.keys.show(None)
     assert person.press(*person.keys.deeds) == []

@@ -35,7 +35,7 @@ def condition(name: str, said: Answer, state: Any = "running") -> ConditionNow:
 UNKNOWN = answer(NAN, NAN, NAN)
 NOW = SearchNow(
     (condition("2000 Hz, right ear", answer(31.4, 22.0, 41.0)), condition("2000 Hz, left ear", UNKNOWN, "waiting")),
-    Place(0, 1), "threshold", "", 42.5, False, False, 2.0, 3.1, 6.2,
+    ((Place(0, 1), "threshold"),), "", 42.5, False, False, 2.0, 3.1, 6.2,
 )  # fmt: skip
 
 
@@ -44,7 +44,7 @@ def test_a_line_says_what_is_known_what_is_next_and_why_and_the_minutes_to_go() 
         "  42.5 s  1. 2000 Hz, right ear: threshold about 31 dB nHL (95 %: 22 to 41) · next 30 dB nHL, which tells most about "
         "the threshold · 0 of 2 answered · 3.1 min to go (2.0 to 6.2, 80 %)"
     )
-    unknown = replace(NOW, place=Place(1, 2), why="start", minutes_median=NAN)
+    unknown = replace(NOW, playing=((Place(1, 2), "start"),), minutes_median=NAN)
     assert line(unknown) == "  42.5 s  2. 2000 Hz, left ear: nothing known yet · next 40 dB nHL, to begin with · 0 of 2 answered"
     assert " · paused · " in line(replace(NOW, paused=True))
 
@@ -68,14 +68,14 @@ def test_each_change_is_told_once_and_answers_in_full() -> None:
     assert told.lines(NOW) == []
     assert told.lines(replace(NOW, seconds=50.0)) == [], "time alone is no change"
     done = condition("2000 Hz, right ear", answer(31.4, 27.0, 36.0, 40.0, True), "answered")
-    after = replace(NOW, conditions=(done, NOW.conditions[1]), place=Place(1, 2), why="start")
+    after = replace(NOW, conditions=(done, NOW.conditions[1]), playing=((Place(1, 2), "start"),))
     first, second = told.lines(after)
     assert first == (
         "  42.5 s  1. 2000 Hz, right ear: threshold 31 dB nHL (95 %: 27 to 36); a response was found at 40 dB nHL, by mistake in "
         "at most 1 of 100 searches"
     )
     assert "next 40 dB nHL, to begin with · 1 of 2 answered" in second
-    left = replace(after, conditions=(done, condition("2000 Hz, left ear", UNKNOWN, "left")), place=None, over=True)
+    left = replace(after, conditions=(done, condition("2000 Hz, left ear", UNKNOWN, "left")), playing=(), over=True)
     assert told.lines(left)[0].endswith("2. 2000 Hz, left ear: left; nothing is known yet")
 
 
@@ -154,7 +154,7 @@ class Typing:
     def lines(self) -> list[str]:
         words = next(self._words)
         if words == ["leave", "nonsense"]:
-            self._run.status.search = replace(NOW, place=Place(1, 2))
+            self._run.status.search = replace(NOW, playing=((Place(1, 2), "threshold"),))
         return words
 
 

@@ -177,7 +177,7 @@ def test_what_a_person_does_at_the_board_is_what_the_search_does(scene: Scene, p
     assert window.controller.message == "Next: 50 dB nHL, octave-chirp 2000 Hz, left ear"
     scene.go_on(1.0)
     assert scene.ordered == [Order("go_to", 1, 50.0, "operator")]
-    assert (scene.now.place, scene.now.why) == (Place(1, 10), "operator")
+    assert scene.now.playing == ((Place(1, 10), "operator"),)
     press(window, "Space")
     scene.go_on(1.0)
     assert scene.now.paused

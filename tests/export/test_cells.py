@@ -16,7 +16,7 @@ import pyxdf
 from quietfloor.monitor.plan.run_plan import load_run_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.export.conftest import rows_of
-from tests.searched import EARS, LEVELS, searched
+from tests.searched import EARS, FREQUENCIES_HZ, LEVELS, searched
 
 Export = Callable[..., list[dict[str, Any]]]
 TAGS = [f"stimulus/{ear}/octave-chirp/2000Hz/{level:g}dBnHL" for ear in EARS for level in LEVELS]
@@ -114,11 +114,14 @@ def test_markers_in_the_recording_name_the_cell_of_every_sweep(run: Path, export
     assert np.all(np.diff(markers["time_stamps"]) > 0)
 
 
-def test_with_both_ears_at_once_the_events_are_each_ears_own_sounds(export: Export, tmp_path: Path) -> None:
-    run = searched(tmp_path / "both", 30.0, together=True)
+@pytest.mark.parametrize("at_once", [1, 2])
+def test_with_both_ears_at_once_the_events_are_each_ears_own_sounds(at_once: int, export: Export, tmp_path: Path) -> None:
+    run = searched(tmp_path / "both", 30.0, at_once)
     answers = json.loads((run / "run.json").read_text(encoding="utf-8"))["search"]["conditions"]
     cells = [cell for one in answers for cell in one["cells"]]
-    accepted = {tag: cell["accepted"] for tag, cell in zip(TAGS, cells, strict=True) if cell["accepted"]}
+    tags = [tag.replace("2000Hz", f"{hz}Hz") for hz in FREQUENCIES_HZ[:at_once] for tag in TAGS]
+    accepted = {tag: cell["accepted"] for tag, cell in zip(tags, cells, strict=True) if cell["accepted"]}
+    assert len({tag.rpartition("/")[0] for tag in accepted}) == 2 * at_once
     export("bids", run, out=tmp_path / "set")
     (table,) = (tmp_path / "set").rglob("*_events.tsv")
     rows = [row for row in rows_of(table) if row["trial_type"].startswith("stimulus/")]
@@ -128,9 +131,9 @@ def test_with_both_ears_at_once_the_events_are_each_ears_own_sounds(export: Expo
     assert plan.sound is not None
     both = plan.sound.both_ears
     assert both is not None
-    for ear in EARS:
-        onsets_s = both.ear(ear).onsets(16 * 100) / plan.sound.sample_rate_hz
-        own = [row for row in rows if row["ear"] == ear]
+    for ear, sound in ((ear, sound) for ear in EARS for sound in range(at_once)):
+        onsets_s = both.ear(ear, sound).onsets(16 * 100) / plan.sound.sample_rate_hz
+        own = [row for row in rows if row["ear"] == ear and f"/{FREQUENCIES_HZ[sound]}Hz/" in row["trial_type"]]
         late_s = [float(row["onset"]) - onsets_s[np.argmin(np.abs(onsets_s - float(row["onset"])))] for row in own]
         assert len(own) > 160
         assert np.ptp(late_s) < 3 / 8000.0  # every event is a sound of its ear, to a sample or two of the EEG

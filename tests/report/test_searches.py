@@ -336,7 +336,7 @@ def test_a_session_states_the_thresholds_of_its_searches_and_a_discarded_one_cou
 
 
 def test_that_both_ears_heard_sounds_at_once_is_told(tmp_path: Path) -> None:
-    run = searched(tmp_path / "both", 30.0, together=True)
+    run = searched(tmp_path / "both", 30.0, at_once=1)
     record = json.loads((run / "run.json").read_text(encoding="utf-8"))
     assert record["stimulus"]["together"] is True
     said = said_of(run.parent)

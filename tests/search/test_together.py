@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +12,8 @@ from quietfloor.monitor.core.cell_order import Place
 from quietfloor.monitor.core.events import CellUnit, Event, Verdict
 from quietfloor.monitor.core.train import EARS, streams_of
 from quietfloor.monitor.display.board import board_of, headline, recent
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.model import ViewModel
 from quietfloor.monitor.display.searchtext import line
 from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.choice import Wanted
@@ -326,9 +327,20 @@ def test_both_are_shown() -> None:
     assert len(said.rest) < 100  # both fit on a narrow screen
     assert "1. click, left ear, 0" in line(now)
     assert "2. click, right ear, 0" in line(now)
-    only = replace(now, beside=None)
-    assert [place.condition for place, _ in only.playing] == [0]
     assert math.isfinite(now.minutes_median)
+
+
+@pytest.mark.parametrize("at_once", [1, 2])
+def test_nothing_is_shown_as_playing_once_a_recording_has_its_verdict(at_once: int) -> None:
+    search = planned(2, together=at_once)
+    Recording(search).run(40)
+    model = ViewModel(Feed(), "", 15.0, 6144, (5.5, 9.0))
+    model.advance(Status("running", search=search.now()))
+    assert model.search is not None
+    assert len(model.search.playing) == 2 * at_once
+    model.advance(Status("done", search=search.now(), verdict=Verdict(0, "inconclusive", "operator", "stopped")))
+    assert model.search is not None
+    assert not any(column.running for column in board_of(model.search).columns)
 
 
 def test_what_cannot_be_together_is_refused() -> None:
