@@ -113,7 +113,7 @@ class SearchAhead:
 
     def tables(self, at_once: int) -> list[dict[str, Any]]:
         """The tables [[search.condition]], in order. With two sounds at once in each ear, the lower half of the ear's frequencies
-        is its first one, the rest its second one: as far apart as they can be, and each frequency is played with another."""
+        has its first one, the rest its second one."""
         found = [one.table() for one in self.conditions]
         if at_once > 1:
             for table in found:

@@ -320,7 +320,7 @@ def test_two_frequencies_in_each_ear_where_a_recording_allows_it(tmp_path: Path,
     assert "One frequency at a time in each ear: sound: the level on the right ear is 1.02 dB above the output ceiling" in said
 
 
-def test_three_frequencies_are_as_far_apart_as_they_can_be() -> None:
+def test_the_lower_half_of_an_ears_frequencies_has_its_first_sound_and_the_rest_its_second() -> None:
     plan = make_session_plan(tomllib.loads(FOUR))
     session_conditions = plan.conditions
     more = [Ahead(number, one, (20.0, 30.0), 20.0, number) for number, one in enumerate(session_conditions)]
