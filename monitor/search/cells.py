@@ -50,7 +50,7 @@ class SharedNoise:
 
 
 @lru_cache(maxsize=512)
-def banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
+def _banks(settings: AnalysisSettings) -> tuple[Floats, Floats]:
     """Responses on which bets are placed, and those for which the upper limit holds."""
     latencies = settings.evidence.latencies_ms(settings.window_ms)
     held = response_bank(settings.window_times_ms, latencies, settings.gain, (*SHAPES, *UNEXPECTED))
@@ -81,7 +81,7 @@ class Cell:
     def __init__(self, settings: AnalysisSettings) -> None:
         self.settings = settings
         times = settings.window_times_ms
-        bank, held = banks(settings)
+        bank, held = _banks(settings)
         limit = RunningUpperLimit(held, float(times[1] - times[0]), ())
         self._evidence = RunningEvidence(settings.evidence, bank, (), limit)
         self.average = WeightedAverage((), settings.n_times)

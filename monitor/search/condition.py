@@ -12,7 +12,7 @@ from quietfloor.monitor.core.analysis import AnalysisSettings
 from quietfloor.monitor.core.averaging import Unit
 from quietfloor.monitor.core.samples import Bools, Floats
 
-from .cells import Cell, banks, found, refuted
+from .cells import Cell, found, refuted
 from .choice import Wanted, gains, over, proof_s
 from .expected import Expected
 from .outlook import NARROW_S, Progress, expected_s
@@ -125,9 +125,6 @@ class ConditionSearch:
         self.inverse: Floats | None = None
         self.shape: Floats | None = None
         self.offered: Bools = np.ones(len(condition.levels_db), dtype=bool)
-        _ = condition.waves.basis  # with the search, in the lead-in of a run, so that no choice waits for these
-        for settings in condition.settings:
-            banks(settings)
 
     def learn_noise(self, matrix: Floats) -> None:
         points = len(self.condition.settings[0].window_times_ms)

@@ -1,14 +1,19 @@
-"""What the average of a foreign stream should be: its own response, repeated at its own pace, through the reported band."""
+"""What comes out if all is well: the average of a foreign stream, through the reported band; where a search sees a response."""
 
 from __future__ import annotations
 
 import csv
+from functools import cache
+from itertools import count
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from quietfloor.bench.simulate.simulated_staircases import FINE_HZ, LONG_S
+from quietfloor.bench.validate.rates import sound_of
 from quietfloor.monitor.core.filtering import Band
+from quietfloor.monitor.search.choice import Wanted
 from tests.synthetic import wave_v_uv
 
 Floats = NDArray[np.float64]
@@ -34,3 +39,15 @@ def peak_ms(times_ms: Floats, curve_uv: Floats) -> float:
     k = int(np.argmax(curve_uv))
     a, b, c = curve_uv[k - 1 : k + 2]
     return float(times_ms[k] + 0.5 * (a - c) / (a - 2 * b + c) * (times_ms[1] - times_ms[0]))
+
+
+@cache
+def seen_above_db(frequency_hz: float) -> float:
+    """How far above the hidden threshold of the virtual patient an octave chirp evokes what counts as a response, in dB."""
+    times_ms = 1e3 * (np.arange(round(LONG_S * FINE_HZ)) / FINE_HZ - LONG_S / 2)
+    for above_db in count():
+        sound = sound_of("left", frequency_hz, float(above_db))
+        window = (times_ms >= sound.window_ms[0]) & (times_ms <= sound.window_ms[1])
+        if np.sqrt(np.mean(sound.response_uv[window] ** 2)) >= Wanted().visible_uv:
+            return float(above_db)
+    raise AssertionError
