@@ -28,6 +28,9 @@ class FillBlock(Protocol):
     def __call__(self, out: NDArray[np.float32], broken: bool = False) -> bool: ...
 
 
+AHEAD_S = 10.0  # of sound that a virtual patient may be behind: more than is under way, less than LSL keeps
+
+
 class DeviceError(RuntimeError):
     """Raised when the output cannot be opened, or has no receiver."""
 
@@ -61,8 +64,8 @@ class LslAudioDevice:
     an underrun.
     The outlet exists from construction on, so that a receiver can connect first. The first block waits for a receiver, at most
     `consumer_timeout_s`. A receiver that disappears for 2 s ends the stream with an error. The device sends no more than
-    `limit_s` of sound. The receiver of the returning EEG raises that limit as samples come back, so that a slow virtual patient
-    loses nothing.
+    `limit_s` of sound. The receiver of the returning EEG raises that limit as samples come back (`returned`), so that a slow
+    virtual patient loses nothing.
     """
 
     def __init__(
@@ -90,6 +93,10 @@ class LslAudioDevice:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._outlet: Any = self._pylsl.StreamOutlet(self._stream_info())
+
+    def returned(self, seconds: float) -> None:
+        """Report that so much EEG came back, in s: the sound goes on until `AHEAD_S` beyond."""
+        self.limit_s = seconds + AHEAD_S
 
     def start(self, fill: FillBlock) -> None:
         if self._thread is not None or self._outlet is None:

@@ -172,6 +172,8 @@ class Check:
             if sent and not self._readiness.triggers_sent:
                 self._sent_at_s = self._readiness.seconds
             self._readiness.triggers_sent = sent
+            if virtual(self._source) is not None:
+                self._silent.returned(self._readiness.seconds)
             self._trigger_failure = self._silent.failure or self._trigger_failure
 
     def _sent(self, silent: SilentTriggers, chunk: Chunk | None) -> bool:

@@ -195,6 +195,13 @@ class SilentTriggers:
         """Stamp of the first trigger over LSL, in s; nan before it was sent, -inf for an output that is not LSL."""
         return self._device.stamp_s(0) + TRIGGER_LEAD_IN_S if isinstance(self._device, LslAudioDevice) else -math.inf
 
+    def returned(self, seconds: float) -> None:
+        """Report how much EEG of a virtual patient has arrived, in s. Triggers that it has not made when the check ends would
+        come into what follows."""
+        if isinstance(self._device, LslAudioDevice):
+            self._device.returned(seconds)
+
     def close(self) -> None:
         """Silence the output, then close it. May be called repeatedly."""
+        self.returned(math.inf)
         self._player.stop()

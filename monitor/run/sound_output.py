@@ -41,7 +41,6 @@ log = logging.getLogger("quietfloor")
 OUTSIDE_A_RUN = Path("sessions")  # where sound is accounted for that belongs to no run
 LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed
 LONGEST_OUTSIDE_S = 120.0
-AHEAD_S = 10.0  # of sound that a virtual patient may be behind: more than is under way, less than LSL keeps
 LSL_HOST_INTERFACE = "lsl"
 LSL_DEVICE = "virtual-earphone"
 
@@ -350,7 +349,7 @@ class Sound:
     def returned(self, seconds: float) -> None:
         """Report how much EEG of a virtual patient has arrived, in s; the sound goes on until a little beyond."""
         if isinstance(self._device, LslAudioDevice):
-            self._device.limit_s = seconds + AHEAD_S
+            self._device.returned(seconds)
 
     def stop(self) -> None:
         """Silence the sound, close the output, and record the dose that was played. May be called repeatedly."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import math
 import os
 import re
 import shlex
@@ -26,8 +27,10 @@ from quietfloor.bench.timing_check.options import parser as timing_parser
 from quietfloor.bench.timing_check.program import main
 from quietfloor.monitor.cli import parser
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
-from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.plan.run_plan import Plan, load_plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.readiness.listener import Check
+from quietfloor.stimuli.devices import AHEAD_S
 from tests import warm
 from tests.slow import patience
 
@@ -160,6 +163,32 @@ def test_the_check_its_certificate_and_a_run_that_refers_to_it(tmp_path: Path) -
         again = json.loads(out)
         assert again["identical"]
         assert again["timing"] == timing
+
+
+@pytest.mark.lsl
+def test_a_check_leaves_little_to_a_slow_patient_and_what_comes_next_is_measured(tmp_path: Path) -> None:
+    """The patient stands still while the check sends triggers: they wait for it, and the check can end all the same."""
+    with bench(tmp_path) as on:
+        check = Check(load_plan(on.plan()), tmp_path)
+        check.open(10.0)
+        while check.listened_s < 1.0:
+            check.step()
+        on.rig.send_signal(signal.SIGSTOP)
+        try:
+            before_s = math.nan
+            while check.seconds != before_s:  # 4 s by the clock, 64 s of sound at this speed
+                before_s = check.seconds
+                for _ in range(40):
+                    check.step()
+            silent = check._silent
+            assert silent is not None
+            sent_s = silent._player.position_samples / 48_000.0
+            assert sent_s <= check.seconds + AHEAD_S + 0.1
+        finally:
+            on.rig.send_signal(signal.SIGCONT)
+        check.close()
+        content, _ = on.timing("--count", "64")
+        assert content["passed"]
 
 
 @pytest.fixture(scope="module")
