@@ -190,9 +190,12 @@ def write_results(
 
     def attempt(write: Callable[..., object], *content: Any) -> None:
         try:
-            write(*content)
+            try:
+                write(*content)
+            except OSError:  # once more, into the room that was kept for it on a full disk
+                folder.give_room()
+                write(*content)
         except OSError as error:
-            folder.give_room()
             problems.append(f"cannot write {folder.path} ({error.strerror or error}): free the disk, then `quietfloor finish` it")
             remark(problems[-1])
 

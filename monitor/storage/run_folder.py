@@ -130,11 +130,15 @@ class RunFolder:
         """Write a whole file so that a reader sees the old one or the new one, never a part."""
         path = self.path / name
         draft = new_draft(path)
-        with open(draft, "x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(draft, path)
+        try:
+            with open(draft, "x", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(draft, path)
+        except OSError:
+            draft.unlink(missing_ok=True)  # a part of it would fill a full disk for nothing
+            raise
         self._written[name] = text
         return path
 

@@ -32,7 +32,7 @@ from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.run_record import run_record
 from quietfloor.monitor.storage.folder_lock import InUse
 from quietfloor.monitor.storage.raw_writer import Journal
-from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.monitor.storage.run_folder import ROOM_BYTES, RunFolder
 from tests.slow import patience
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX processes and mounts")
@@ -168,14 +168,20 @@ def test_a_recording_that_is_cut_during_a_run_ends_it_and_stays_readable(tmp_pat
 
 
 def filled(disk: Path) -> Path:
-    """Another file that takes all the room."""
-    other = disk / "other"
-    with contextlib.suppress(OSError), open(other, "wb", buffering=0) as file:
-        while True:
-            file.write(bytes(65536))
+    """Another file that takes all the room. Not beside a run: it would take the room too that the run frees for its end."""
+    other = nearly_filled(disk)
     with contextlib.suppress(OSError), open(other, "ab", buffering=0) as file:
         while True:
             file.write(bytes(512))
+    return other
+
+
+def nearly_filled(disk: Path) -> Path:
+    """Another file that leaves less room than a run frees for its end; the rest the run fills with its recording."""
+    other = disk / "other"
+    with open(other, "wb", buffering=0) as file:
+        while (room := os.statvfs(disk)).f_bavail * room.f_frsize > ROOM_BYTES - 65536:
+            file.write(bytes(65536))
     return other
 
 
@@ -185,7 +191,7 @@ def test_a_disk_that_is_full_at_once_keeps_the_result_and_its_cause(tmp_path: Pa
         run, source = going(disk, full=lambda _: None)
         folder = run.folder
         folder.write_begun({"format": "quietfloor begun run 1"})
-        filled(disk)
+        nearly_filled(disk)
         assert run.wait(patience(30))
         assert run.failure is not None
         assert run.engine is not None
@@ -200,6 +206,25 @@ def test_a_disk_that_is_full_at_once_keeps_the_result_and_its_cause(tmp_path: Pa
         assert "No space left on device" in list(folder.read_events())[-1]["reason"]
         assert len(folder.read_average()["time_ms"]) > 100
         assert not folder.begun.exists()
+
+
+def test_a_disk_that_is_full_at_the_end_of_a_run_has_room_for_its_result(tmp_path: Path) -> None:
+    with mounted(tmp_path / "disk", "size=8m") as disk:
+        run, source = going(disk, full=lambda _: None)
+        run.folder.write_begun({"format": "quietfloor begun run 1"})
+        run.stop()
+        assert run.wait(patience(30))
+        assert run.engine is not None
+        filled(disk)
+        record = run_record(
+            run.plan, run.verdict, run.engine, stream=source.description, unit=run.unit, sound=None, calibration=None
+        )
+        write_results(run.folder, record, run.engine)
+        kept = json.loads(run.folder.run.read_text())
+        assert (kept["fault"], kept["stopped_by"]) == (None, "operator")
+        assert len(run.folder.read_average()["time_ms"]) > 100
+        assert not run.folder.begun.exists()
+        assert not list(run.folder.path.glob(".*"))
 
 
 def test_finishing_on_a_full_disk_names_file_and_cause(tmp_path: Path) -> None:
