@@ -128,7 +128,8 @@ def find_stream(name: str | None = None, source_id: str | None = None, wait_s: f
 class LslSource:
     """One numeric stream, with order and stamps as sent. To be used from one thread.
 
-    Raises StreamLost if the sender does not send its description or data within ``open_timeout_s``.
+    Raises StreamLost if the sender does not send its description or data within ``open_timeout_s``; a sender that still exists on
+    this machine gets that time twice.
     """
 
     def __init__(self, found: FoundStream, open_timeout_s: float = 10.0) -> None:
@@ -138,14 +139,12 @@ class LslSource:
         self._pylsl, self._info = pylsl, found.info
         if found.description.rate_hz > FASTEST_HZ:  # buffers are made for it
             raise NoStream(f"{found.description.summary()} states more than {FASTEST_HZ:g} samples a second: no EEG has")
-        self._inlet = self._new_inlet(found)
-        self._description = _full_description(self._inlet, open_timeout_s)
+        self._inlet, self._description = self._opened(found, open_timeout_s)
         rate_hz = self._description.rate_hz
         self._room = max(1024, math.ceil(rate_hz))
         dtype = DTYPES[self._description.channel_format].newbyteorder("=")
         self._buffer = np.empty((self._room, self._description.channel_count), dtype)
         self._lost = False
-        _guard(self._inlet.open_stream, self._description, open_timeout_s)
 
     @property
     def description(self) -> StreamDescription:
@@ -244,6 +243,20 @@ class LslSource:
         self._lost = True
         self._inlet.close_stream()
 
+    def _opened(self, found: FoundStream, timeout_s: float) -> tuple[Any, StreamDescription]:
+        """An inlet to which data come, and the full description; over a second connection if the first gives nothing in time."""
+        for tries in (1, 2):
+            inlet = self._new_inlet(found)
+            try:
+                description = _full_description(inlet, timeout_s, tries)
+                _guard(inlet.open_stream, description, timeout_s, tries)
+                return inlet, description
+            except StreamLost:
+                inlet.close_stream()
+                if tries == 2 or not is_here(found.info) or has_closed(found.info):
+                    raise
+        raise AssertionError
+
     def _new_inlet(self, found: FoundStream) -> Any:
         pylsl = self._pylsl
         return pylsl.StreamInlet(found.info, max_buflen=BUFFER_S, recover=can_return(found), processing_flags=pylsl.proc_none)
@@ -339,20 +352,22 @@ def _describe(info: Any) -> StreamDescription:
         )
 
 
-def _full_description(inlet: Any, timeout_s: float) -> StreamDescription:
+def _full_description(inlet: Any, timeout_s: float, tries: int = 1) -> StreamDescription:
     pylsl = load_pylsl()
     try:
         return _describe(inlet.info(timeout=timeout_s))
     except (pylsl.util.TimeoutError, pylsl.util.LostError) as error:
-        raise StreamLost(f"the stream was seen but did not describe itself within {timeout_s:g} s: {STILL_RUNNING}") from error
+        waited = f"{tries * timeout_s:g} s"
+        raise StreamLost(f"the stream was seen but did not describe itself within {waited}: {STILL_RUNNING}") from error
 
 
-def _guard(call: Any, description: StreamDescription, timeout_s: float) -> Any:
+def _guard(call: Any, description: StreamDescription, timeout_s: float, tries: int = 1) -> Any:
+    """Call with this timeout, at the last of so many tries. Raises StreamLost."""
     pylsl = load_pylsl()
     try:
         return call(timeout=timeout_s)
     except pylsl.util.TimeoutError as error:
-        raise StreamLost(f"{description.summary()} did not answer within {timeout_s:g} s: {STILL_RUNNING}") from error
+        raise StreamLost(f"{description.summary()} did not answer within {tries * timeout_s:g} s: {STILL_RUNNING}") from error
     except pylsl.util.LostError as error:
         raise StreamLost(_lost_text(description)) from error
 

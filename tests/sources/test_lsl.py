@@ -7,15 +7,17 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 import pytest
 
 from quietfloor.monitor.formats.xdf_format import DTYPES
+from quietfloor.monitor.sources import lsl
 from quietfloor.monitor.sources.base import AmbiguousStream, NoStream, StreamLost, description_from_xml, description_to_xml
-from quietfloor.monitor.sources.lsl import LslMarkers, LslSource, find_stream, list_streams
+from quietfloor.monitor.sources.lsl import FoundStream, LslMarkers, LslSource, find_stream, list_streams
+from quietfloor.stimuli.lsl import has_closed
 from tests.slow import patience
 
 pytestmark = pytest.mark.lsl
@@ -242,6 +244,51 @@ def test_a_killed_sender_with_a_source_id_is_silence_and_then_goes_on(unique: Ca
     finally:
         first.kill()
         first.wait()
+
+
+SENDS = """
+import sys, pylsl
+outlet = pylsl.StreamOutlet(pylsl.StreamInfo(sys.argv[1], "EEG", 2, 8000, "float32", sys.argv[1]))
+print(flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.fixture
+def suspended(unique: Callable[[str], str]) -> Iterator[tuple[FoundStream, subprocess.Popen[bytes]]]:
+    """A stream whose sender was suspended after it was found; it still exists."""
+    name = unique("busy")
+    command = [sys.executable, "-c", SENDS, name]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdout.readline()
+        found = find_stream(name, wait_s=patience(10))
+        process.send_signal(signal.SIGSTOP)
+        yield found, process
+        process.send_signal(signal.SIGCONT)
+        process.stdin.close()
+        process.wait(patience(10))
+
+
+def test_a_busy_sender_is_asked_twice(
+    suspended: tuple[FoundStream, subprocess.Popen[bytes]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found, process = suspended
+
+    def goes_on(info: Any) -> bool:
+        process.send_signal(signal.SIGCONT)
+        return has_closed(info)
+
+    monkeypatch.setattr(lsl, "has_closed", goes_on)
+    source = LslSource(found, open_timeout_s=2.0 * patience(1.0))
+    assert source.description.name == found.description.name
+    source.close()
+
+
+def test_a_sender_that_stays_silent_is_given_up(suspended: tuple[FoundStream, subprocess.Popen[bytes]]) -> None:
+    with pytest.raises(StreamLost, match="did not describe itself within 1 s: is its program still running"):
+        LslSource(suspended[0], open_timeout_s=0.5)
 
 
 def test_nothing_of_lsl_is_loaded_before_something_is_opened() -> None:
