@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -155,12 +157,44 @@ def write(run: Run) -> None:
     run.folder.write_json("run.json", made)
 
 
-def live_scene(recording: Path, session: Path, pace: float | None = None, **decision: object) -> RunView:
-    """A run on a recording as a command would show it, not yet started."""
+class Tape:
+    """A clock for a recording and its run that stands still at a moment of the stream (s) until a test moves it on. However
+    late a busy machine looks, the run is not over. ``pace``: the one of the recording."""
+
+    def __init__(self, pace: float, until_s: float) -> None:
+        self.pace, self._until_s = pace, until_s
+        self._now_s, self._looked_s = 0.0, math.nan
+        self.source: RecordingSource | None = None
+        self._lock = threading.Lock()
+
+    def __call__(self) -> float:
+        with self._lock:
+            now_s = time.monotonic()
+            past_s = 0.0 if math.isnan(self._looked_s) else now_s - self._looked_s
+            self._looked_s = now_s
+            began_s = None if self.source is None else self.source._started_s
+            left_s = math.inf if began_s is None else began_s + self._until_s / self.pace - self._now_s
+            self._now_s += max(0.0, min(past_s, left_s))
+            return self._now_s
+
+    def move_to(self, until_s: float) -> None:
+        """Go on up to this moment, at the same pace."""
+        with self._lock:
+            self._until_s = until_s
+
+
+def live_scene(
+    recording: Path, session: Path, pace: float | None = None, tape: Tape | None = None, **decision: object
+) -> RunView:
+    """A run on a recording as a command would show it, not yet started; with a tape it has the pace of the tape."""
     plan, feed = plan_of(**decision), Feed()
+    clock, pace = (time.monotonic, pace) if tape is None else (tape, tape.pace)
+    source = RecordingSource(recording, pace=pace, clock=clock)
+    if tape is not None:
+        tape.source = source
     run = Run(
-        resolve(plan, DESCRIPTION), RecordingSource(recording, pace=pace), RunFolder.create(session), optional=[feed.on_event],
-        on_signal=feed.on_signal, on_status=feed.on_status,
+        resolve(plan, DESCRIPTION), source, RunFolder.create(session), optional=[feed.on_event], on_signal=feed.on_signal,
+        on_status=feed.on_status, clock=clock,
     )  # fmt: skip
     return RunView(run, view_model(feed, plan, "right ear · click · 60 dB nHL"), session)
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.display.run_view import WindowLink
-from tests.display.conftest import live_scene
+from tests.display.conftest import Tape, live_scene
 from tests.slow import patience
 
 WORDS = "nothing of the kind"
@@ -119,7 +119,7 @@ def test_ctrl_c_ends_the_run_in_good_order_and_nothing_follows(
     said = []
 
     def work(link: WindowLink) -> int:
-        view = live_scene(recordings["nothing"], tmp_path, pace=4.0)
+        view = live_scene(recordings["nothing"], tmp_path, tape=Tape(4.0, until_s=5.0))
         link.show(view)
         view.run.start()
         while view.run.status.state != "running":

@@ -14,7 +14,7 @@ from quietfloor.monitor.display.ladder import Level, Overlay, Replicate
 from quietfloor.monitor.display.run_view import Remark, RunView, WindowLink, moments_of
 from quietfloor.monitor.display.view_controller import SAID_S, TWICE_S, ViewController
 from quietfloor.monitor.storage.run_folder import RunFolder
-from tests.display.conftest import live_scene, replay_scene
+from tests.display.conftest import Tape, live_scene, replay_scene
 from tests.slow import patience
 
 
@@ -216,7 +216,7 @@ def test_before_a_scene_nothing_can_be_done(clock: Clock) -> None:
 
 
 def test_a_single_press_does_not_stop_a_run(recordings: dict[str, Path], tmp_path: Path, clock: Clock) -> None:
-    view = live_scene(recordings["nothing"], tmp_path, pace=2.0)
+    view = live_scene(recordings["nothing"], tmp_path, tape=Tape(2.0, until_s=5.0))
     controller = conduct(view, clock)
     view.run.start()
     soon(lambda: view.run.status.state == "running")

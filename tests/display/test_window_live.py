@@ -11,14 +11,15 @@ import pytest
 
 from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.review.replay import replay
-from tests.display.conftest import Spin, live_scene, stop_at, until
+from tests.display.conftest import Spin, Tape, live_scene, stop_at, until
 from tests.slow import patience
 
 
 def test_a_run_is_shown_from_its_start_to_its_verdict(
     open_window: Callable[..., Any], qt: Spin, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    view = live_scene(recordings["response"], tmp_path, pace=10.0)
+    tape = Tape(10.0, until_s=9.0)
+    view = live_scene(recordings["response"], tmp_path, tape=tape)
     window = open_window(view)
     until(qt, lambda: window.sentence.word.text() == "Checking")
     view.run.start()
@@ -27,6 +28,7 @@ def test_a_run_is_shown_from_its_start_to_its_verdict(
     assert "noise" in window.sentence.rest.text()
     assert window.sentence.badge.text() == "LIVE"
     assert window.sentence.mark.state == "undecided"
+    tape.move_to(60.0)
     until(qt, lambda: view.run.wait(0) and view.model.status.verdict is not None)
     qt(0.3)
     assert window.sentence.word.text() == "Response present"
@@ -38,7 +40,7 @@ def test_a_run_is_shown_from_its_start_to_its_verdict(
 def test_stop_is_pressed_twice(
     open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    view = live_scene(recordings["nothing"], tmp_path, pace=6.0)
+    view = live_scene(recordings["nothing"], tmp_path, tape=Tape(6.0, until_s=6.0))
     window = open_window(view)
     view.run.start()
     until(qt, stop_at(view, 4))
@@ -59,12 +61,14 @@ def test_stop_is_pressed_twice(
 def test_a_paused_view_stands_still_while_the_run_goes_on(
     open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    view = live_scene(recordings["nothing"], tmp_path, pace=10.0)
+    tape = Tape(10.0, until_s=7.0)
+    view = live_scene(recordings["nothing"], tmp_path, tape=tape)
     window = open_window(view)
     view.run.start()
     until(qt, stop_at(view, 6))
     press(window, "Space")
     shown, looks = view.model.shown, view.model.looks
+    tape.move_to(15.0)
     until(qt, stop_at(view, looks + 5))
     assert view.model.shown == shown
     assert window.sentence.word.text() == "Earlier"
@@ -89,7 +93,7 @@ def test_a_paused_view_stands_still_while_the_run_goes_on(
 def test_a_note_is_kept_and_what_is_typed_does_nothing_else(
     open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path
 ) -> None:
-    view = live_scene(recordings["nothing"], tmp_path, pace=6.0)
+    view = live_scene(recordings["nothing"], tmp_path, tape=Tape(6.0, until_s=6.0))
     window = open_window(view)
     view.run.start()
     until(qt, stop_at(view, 4))
@@ -143,7 +147,8 @@ def test_closing_asks_while_a_run_is_on(
     choice: str,
 ) -> None:  # fmt: skip
     closed: list[bool] = []
-    view = live_scene(recordings["nothing"], tmp_path, pace=6.0)
+    tape = Tape(6.0, until_s=6.0)
+    view = live_scene(recordings["nothing"], tmp_path, tape=tape)
     window = open_window(view, on_close=lambda: closed.append(True))
     view.run.start()
     until(qt, stop_at(view, 3))
@@ -172,6 +177,7 @@ def test_closing_asks_while_a_run_is_on(
     else:
         assert view.run.status.state == "running"
         looks = view.run.status.look
+        tape.move_to(9.0)
         until(qt, lambda: view.run.status.look != looks)  # it goes on, seen or not
     view.run.stop()
     assert view.run.wait(patience(20))
