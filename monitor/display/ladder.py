@@ -106,8 +106,13 @@ class Rung:
     @property
     def words(self) -> str:
         """Result at this level in a few words, from the runs with the same masking as the newest run."""
-        if not self.replicates:
-            return "running" if self.running else ""
+        if self.running:
+            return f"running; {self._found}" if self.replicates else "running"
+        return self._found if self.replicates else ""
+
+    @property
+    def _found(self) -> str:
+        """Result of the finished runs, of which there is one at least."""
         newest = self.replicates[0]
         alike = [other for other in self.replicates if other.masking == newest.masking]
         words, doubt = WORDS[newest.verdict], newest.whose == UNKNOWN and newest.verdict != UNDECIDED
@@ -132,6 +137,7 @@ class Ladder:
     rungs: tuple[Rung, ...] = ()
     unreadable: tuple[str, ...] = ()
     present: Level | None = None  # of the run on the screen
+    discarded: bool = False  # whether that run does not count any more
 
 
 @dataclass(frozen=True)
@@ -142,6 +148,15 @@ class Overlay:
     label: str
     times_ms: Floats
     average_nv: Floats
+
+
+def heard_words(sound: SoundPlan | StatedPlan | None) -> tuple[str, str]:
+    """Ear and level of a run in a few words, and the ear; "" where they are not known."""
+    series = Series.of_plan(sound)
+    if sound is None or series is None:
+        return "", ""
+    route = " by bone" if series.route == "bone" else ""
+    return f"{series.ear} ear{route}, {Level.of_plan(sound)}", series.ear
 
 
 def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Path | None, running: bool) -> Ladder:
@@ -168,7 +183,7 @@ def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Pa
     here = Level.of_plan(sound)
     found.setdefault(here, [])
     rungs = [Rung(level, tuple(found[level]), running and level == here) for level in sorted(found, reverse=True)]
-    return Ladder(series, tuple(rungs), tuple(unreadable), here)
+    return Ladder(series, tuple(rungs), tuple(unreadable), here, present is not None and present.name in discarded)
 
 
 def _discarded(session: Path, unreadable: list[str]) -> set[str]:
@@ -225,4 +240,4 @@ def load_overlay(replicate: Replicate, level: Level) -> Overlay:
     return Overlay(replicate.folder, f"{level} ({replicate.folder.name})", kept["time_ms"], 1e3 * kept["average_uv"])
 
 
-__all__ = ["Ladder", "Level", "Overlay", "Replicate", "Rung", "Series", "load_overlay", "read_ladder"]
+__all__ = ["Ladder", "Level", "Overlay", "Replicate", "Rung", "Series", "heard_words", "load_overlay", "read_ladder"]

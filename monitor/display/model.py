@@ -40,10 +40,20 @@ STATE_OF = {"response": "present", "noise_floor": "absent", "upper_limit": "abse
 
 
 class ViewModel:
-    """One run on the screen. ``title`` is its line of particulars."""
+    """One run on the screen. ``title`` is its line of particulars; ``heard`` its ear and level in words, and the ear."""
 
-    def __init__(self, feed: Feed, title: str, floor_nv: float, max_sweeps: int, latency_ms: tuple[float, float]) -> None:
+    def __init__(
+        self,
+        feed: Feed,
+        title: str,
+        floor_nv: float,
+        max_sweeps: int,
+        latency_ms: tuple[float, float],
+        heard: tuple[str, str] = ("", ""),
+    ) -> None:
         self.title = title
+        self.discarded = False  # by the operator, so that it does not count any more
+        self._heard, self._ear = heard
         self.status = Status()
         self.settings: EngineSettings | None = None  # once they are known
         self.version = 0  # another number: something but the incoming signal is to be painted again
@@ -184,11 +194,14 @@ class ViewModel:
         if search is not None:
             return board.headline(search, self.status, self.title)
         state, word, rest = self._now()
+        own = {"heard": self._heard, "ear": self._ear}
+        if self.discarded:
+            state, word, rest = "stopped", "Discarded", f"does not count any more; it was: {word.lower()}, {rest}".rstrip(", ")
         if self.live:
-            return Headline(state, word, rest, self._particulars())
+            return Headline(state, word, rest, self._particulars(), **own)
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
         shown = f"{where}{status_text.numbers(self.look, self._floor_nv)}"
-        return Headline("earlier", "Earlier", shown, self._particulars(), word, state)
+        return Headline("earlier", "Earlier", shown, self._particulars(), word, state, **own)
 
     def _now(self) -> tuple[str, str, str]:
         """State, word and the rest of the sentence as it stands at present."""

@@ -113,9 +113,9 @@ class Rungs(QWidget):
         room = QRectF(left, inner.top(), x + side / 2 - left - 4, inner.height())
         inks = zip(self.overlays, theme.overlays, strict=False)
         drawn = next((ink for overlay, ink in inks if self._is_of(overlay, rung)), None)
-        words = "running" if rung.running and not rung.replicates else rung.words
         painter.setPen(QColor(drawn or theme.quiet))
-        shown = QFontMetrics(font).elidedText(words + (" – – –" if drawn else ""), Qt.TextElideMode.ElideRight, int(room.width()))
+        words = rung.words + (" – – –" if drawn else "")
+        shown = QFontMetrics(font).elidedText(words, Qt.TextElideMode.ElideRight, int(room.width()))
         painter.drawText(room, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter), shown)
 
     @staticmethod

@@ -16,7 +16,7 @@ from typing import Literal, Protocol
 
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.display.feed import Feed
-from quietfloor.monitor.display.ladder import Ladder, Level, Overlay, Replicate, load_overlay, read_ladder
+from quietfloor.monitor.display.ladder import Ladder, Level, Overlay, Replicate, heard_words, load_overlay, read_ladder
 from quietfloor.monitor.display.model import ViewModel
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.plan.run_plan import Plan
@@ -69,7 +69,8 @@ class RunView:
 
 def view_model(feed: Feed, plan: Plan, title: str) -> ViewModel:
     """The model for a run of this plan."""
-    return ViewModel(feed, title, plan.decision.floor_nv, plan.decision.max_sweeps, plan.latency_ms())
+    heard = ("", "") if plan.search is not None else heard_words(plan.sound or plan.stated)
+    return ViewModel(feed, title, plan.decision.floor_nv, plan.decision.max_sweeps, plan.latency_ms(), heard)
 
 
 def moments_of(folder: RunFolder) -> tuple[float, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PyQt5.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PyQt5.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.marks import Mark
 from quietfloor.monitor.display.panel import Words, colour
@@ -26,6 +26,8 @@ class SentenceBar(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.mark, self.word, self.rest = Mark(), Words(), Words()
+        self.heard = Words("", "Ear and level of this run.")
+        self.heard.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)  # never cut
         self.particulars = Words()
         self.badge, self.now = Words(right=True), Words(right=True)
         self.clock = Words(about="Length of the recording.", right=True)
@@ -37,6 +39,8 @@ class SentenceBar(QWidget):
         top.addWidget(self.badge)
         top.addWidget(self.clock)
         middle = QHBoxLayout()
+        middle.setSpacing(10)
+        middle.addWidget(self.heard)
         middle.addWidget(self.rest, 3)
         middle.addWidget(self.now)
         lines = QVBoxLayout()
@@ -55,6 +59,7 @@ class SentenceBar(QWidget):
         self._look = look
         self.mark.restyle(look)
         self.word.size_letters(look.px(2.3), bold=True)
+        self.heard.size_letters(look.px(1.45), bold=True)
         self.rest.size_letters(look.px(1.45))
         self.particulars.size_letters(look.px(0.98))
         self.badge.size_letters(look.px(1.1), bold=True)
@@ -75,6 +80,8 @@ class SentenceBar(QWidget):
         self.mark.show_state(headline.state)
         self.mark.setToolTip(headline.meaning or MEANINGS[headline.state])
         self.word.say(headline.word)
+        self.heard.say(headline.heard)
+        self.heard.setVisible(bool(headline.heard))
         self.rest.say(headline.rest.replace(" -", " −"))
         self.particulars.say(headline.particulars)
         self.now.say(f"now: {headline.now}" if headline.now else "")
@@ -84,3 +91,4 @@ class SentenceBar(QWidget):
         headline, states = self._headline, self._look.theme.states
         colour(self.word, states["waiting" if headline is None else headline.state])
         colour(self.now, states["waiting" if headline is None else headline.now_state])
+        colour(self.heard, self._look.theme.ears.get("" if headline is None else headline.ear, self._look.theme.ink))

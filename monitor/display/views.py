@@ -16,7 +16,8 @@ class Headline:
     """The verdict on the screen: one of STATES, its word, the rest of the sentence, and a quiet line of particulars.
 
     ``now`` is the word that holds at present where an earlier look is shown, else "", and ``now_state`` its state. ``meaning``
-    explains the state where it does not mean what it means for a run.
+    explains the state where it does not mean what it means for a run. ``heard``: ear and level of the run, "" where several
+    sounds play or the sound is not known, and ``ear`` in whose colour it stands.
     """
 
     state: str
@@ -26,6 +27,8 @@ class Headline:
     now: str = ""
     now_state: str = "waiting"
     meaning: str = ""
+    heard: str = ""
+    ear: str = ""
 
 
 @dataclass(frozen=True)

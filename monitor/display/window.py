@@ -229,6 +229,8 @@ class Window(QMainWindow):
         if self.link.ladder is not self._ladder:
             self._ladder = self.link.ladder
             self.ladder.show_ladder(self._ladder)
+        if self.view is not None and self._ladder is not None:
+            self.view.model.discarded = self._ladder.discarded
         while (fetched := self.link.fetched()) is not None:
             if isinstance(fetched, str):
                 self.controller.say(fetched)

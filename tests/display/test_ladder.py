@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from quietfloor.monitor.display.ladder import Ladder, Level, Series, load_overlay, read_ladder
-from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.display.ladder import Ladder, Level, Series, heard_words, load_overlay, read_ladder
+from quietfloor.monitor.plan.sound_plan import SoundPlan, StatedPlan
 from quietfloor.monitor.session.session_store import STATE, Remarks, SessionStore
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 
@@ -155,3 +155,33 @@ def test_a_response_that_may_be_the_other_ears_says_so_and_masked_runs_are_count
         assert rung.words == told[number - 1]
     assert rung.replicates[0].words.startswith("run-003: response, masked with white 30 dB EM")
     assert rung.replicates[2].words.startswith("run-001: response, not known to be this ear's")
+
+
+def test_a_level_that_plays_says_so_before_what_was_found_there(tmp_path: Path) -> None:
+    add_run(tmp_path, -40, "response_present")
+    (rung,) = read_ladder(tmp_path, plan(-40), None, running=True).rungs
+    assert rung.words == "running; response"
+    (rung,) = read_ladder(tmp_path, plan(-40), None, running=False).rungs
+    assert rung.words == "response"
+
+
+def test_ear_and_level_of_a_run_in_a_few_words() -> None:
+    assert heard_words(plan(-40)) == ("right ear, −40 dB re full scale", "right")
+    assert heard_words(plan(-40, "left", muted=True)) == ("left ear, −40 dB re full scale, muted", "left")
+    bone = {"route": "bone", "transducer": "bone-vibrator"}
+    assert heard_words(plan(-40, "left", **bone)) == ("left ear by bone, −40 dB re full scale", "left")
+    stated = {"stimulus": "click", "ear": "left"}
+    assert heard_words(StatedPlan.model_validate(stated | {"level_db_nhl": 60})) == ("left ear, 60 dB nHL", "left")
+    assert heard_words(StatedPlan.model_validate(stated)) == ("", "")
+    assert heard_words(None) == ("", "")
+
+
+def test_the_run_on_the_screen_is_known_as_discarded(tmp_path: Path) -> None:
+    first, second = (add_run(tmp_path, -40, "response_present") for _ in range(2))
+    store = SessionStore(tmp_path)
+    assert not read_ladder(tmp_path, plan(-40), second, running=False).discarded
+    store.change(lambda state: state.runs.update({2: Remarks(discarded="moved")}))
+    assert read_ladder(tmp_path, plan(-40), second, running=False).discarded
+    assert not read_ladder(tmp_path, plan(-40), first, running=False).discarded
+    store.change(lambda state: state.runs.update({2: Remarks()}))
+    assert not read_ladder(tmp_path, plan(-40), second, running=False).discarded

@@ -319,3 +319,25 @@ def test_a_note_is_shown_as_one() -> None:
     feed.on_event(Notice("note", "the patient coughed", 1.0))
     model.advance(Status())
     assert list(model.messages) == ["Note: the patient coughed"]
+
+
+def test_a_discarded_run_looks_discarded_until_it_counts_again(made: Stream) -> None:
+    watched = Watched(made)
+    watched.go()
+    found = watched.model.headline()
+    assert (found.state, found.word) == ("present", "Response present")
+    watched.model.discarded = True
+    discarded = watched.model.headline()
+    assert (discarded.state, discarded.word) == ("stopped", "Discarded")
+    assert discarded.rest.startswith("does not count any more; it was: response present, evidence ")
+    watched.model.show(3)
+    earlier = watched.model.headline()
+    assert (earlier.state, earlier.now, earlier.now_state) == ("earlier", "Discarded", "stopped")
+    watched.model.show(None)
+    watched.model.discarded = False
+    assert watched.model.headline() == found
+
+
+def test_ear_and_level_stand_in_the_headline_by_themselves() -> None:
+    model = ViewModel(Feed(), "title", 15.0, 6144, (5.5, 9.0), ("left ear, 40 dB nHL", "left"))
+    assert (model.headline().heard, model.headline().ear) == ("left ear, 40 dB nHL", "left")

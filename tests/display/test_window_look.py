@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from PyQt5.QtGui import QFontMetrics
 
 from quietfloor.monitor.display.actions import offered
 from quietfloor.monitor.display.run_view import RunView, WindowLink
@@ -29,6 +31,32 @@ def test_the_window_can_be_small_and_large_light_and_dark_near_and_far(shown: An
                 assert panel.body.height() > 90
             assert shown.bar.buttons["keys"].geometry().right() <= shown.bar.width()
     assert not any(panel.failed for panel in shown.panels)
+
+
+def test_ear_and_level_are_never_cut_nor_in_the_smallest_letters(shown: Any, qt: Spin, press: Any) -> None:
+    bar = shown.sentence
+    shown.view.model._heard, shown.view.model._ear = "left ear by bone, 40 dB nHL", "left"
+    for width, height in ((900, 560), (1280, 720), (2560, 1440)):
+        shown.resize(width, height)
+        for keys in ("d", "p", "d", "p"):
+            press(shown, keys)
+            until(qt, lambda: bar.heard.text() == "left ear by bone, 40 dB nHL" and bar.heard.isVisible())
+            qt(0.1)
+            assert QFontMetrics(bar.heard.font()).horizontalAdvance(bar.heard.text()) <= bar.heard.width()
+            assert bar.heard.geometry().right() <= bar.width()
+            assert bar.heard.font().pixelSize() >= 1.4 * bar.particulars.font().pixelSize()
+            assert bar.heard.palette().windowText().color().name() == shown.look.theme.ears["left"]
+
+
+def test_a_discarded_run_is_shown_as_one(shown: Any, qt: Spin) -> None:
+    link = shown.link
+    assert shown.sentence.word.text() == "Response present"
+    link.ladder = replace(link.ladder, discarded=True)
+    until(qt, lambda: shown.sentence.word.text() == "Discarded")
+    assert shown.sentence.mark.state == "stopped"
+    assert "it was: response present" in shown.sentence.rest.text()
+    link.ladder = replace(link.ladder, discarded=False)
+    until(qt, lambda: shown.sentence.word.text() == "Response present")
 
 
 def test_the_legend_of_the_average_lies_above_every_curve_that_is_judged(shown: Any, qt: Spin, press: Any) -> None:
