@@ -25,7 +25,7 @@ from quietfloor.bench.patient.offline import PatientSource, carry_through, concl
 from quietfloor.bench.patient.profiles import Patient, load_patient
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
-from quietfloor.monitor.plan.run_plan import Plan, override
+from quietfloor.monitor.plan.run_plan import Plan, load_run_plan, override
 from quietfloor.monitor.review.playback import FASTEST, Playback
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.storage.run_folder import RunFolder
@@ -190,9 +190,10 @@ def board(studio: Studio) -> Path:
 
 def back(studio: Studio, folder: RunFolder) -> Path:
     """A recorded run, looked back at."""
-    plan, feed = planned(ABSENT[0]), Feed()
+    plan, feed = load_run_plan(folder.plan), Feed()
+    assert plan.sound is not None
     play = Playback(folder, plan, speed=FASTEST, optional=[feed.on_event], on_signal=feed.on_signal, on_status=feed.on_status)
-    model = view_model(feed, plan, f"right ear · click · {ABSENT[0]:g} dB nHL")
+    model = view_model(feed, plan, f"right ear · click · {plan.sound.level_db_nhl:g} dB nHL")
     studio.link.show(RunView(play, model, studio.session, moments_of(folder)))
     play.start()
     studio.until(lambda: play.wait(0))

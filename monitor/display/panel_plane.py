@@ -55,10 +55,10 @@ class PlanePanel(ChartPanel):
         self._cone(canvas, plane)
         canvas.level(needed, theme.states["present"])
         canvas.line(np.array([floor, floor]), np.array([needed, rect.bottom()]), theme.states["absent"])
-        self._quiet(canvas, plane, needed)
+        words = self._quiet(canvas, plane, needed)
         self._names(canvas, plane, floor, needed)
         self._path(canvas, plane)
-        self._here(canvas, plane)
+        self._here(canvas, plane, words)
 
     def _names(self, canvas: Canvas, plane: Plane, floor: float, needed: float) -> None:
         theme, rect = self.look.theme, canvas.rect
@@ -74,14 +74,14 @@ class PlanePanel(ChartPanel):
         canvas.text(floor + 6, name.bottom(), words, absent, 0.88, width=width)
         canvas.text(rect.left() + 8, needed + 4, "undecided", theme.states["undecided"], 1.08, bold=True)
 
-    def _quiet(self, canvas: Canvas, plane: Plane, needed: float) -> None:
-        """Draw the line at which a run that has found a response ends."""
+    def _quiet(self, canvas: Canvas, plane: Plane, needed: float) -> float:
+        """Draw the line at which a run that has found a response ends; returns where its words end, in px from the top."""
         if not math.isfinite(plane.quiet_nv):
-            return
+            return -math.inf
         x, top, ink = float(canvas.x(plane.quiet_nv)), canvas.rect.top(), self.look.theme.states["present"]
         canvas.line(np.array([x, x]), np.array([top, needed]), ink, dashed=True)
         name = canvas.text(x + 6, top + 4, "quiet enough", ink, 0.88, bold=True)
-        canvas.text(x + 6, name.bottom(), f"noise {plane.quiet_nv:g} nV or less", ink, 0.88)
+        return float(canvas.text(x + 6, name.bottom(), f"noise {plane.quiet_nv:g} nV or less", ink, 0.88).bottom())
 
     def _cone(self, canvas: Canvas, plane: Plane) -> None:
         """Draw the region in which 8 of 10 such runs decide."""
@@ -105,12 +105,12 @@ class PlanePanel(ChartPanel):
             words = f"■ every {_length(plane.every_s)}"
             canvas.text(canvas.rect.left() + 8, canvas.rect.bottom() - 2, words, theme.quiet, 0.85, down=1.0)
 
-    def _here(self, canvas: Canvas, plane: Plane) -> None:
-        """The point that has been reached, with what is expected from there."""
+    def _here(self, canvas: Canvas, plane: Plane, words_end: float) -> None:
+        """The point that has been reached, with what is expected from there, below the words of ``_quiet``."""
         theme, px = self.look.theme, self.look.px
         end = canvas.px(*plane.path[-1])
         if plane.ahead and len(plane.cone) and canvas.rect.width() > px(30):
-            foot = float(canvas.y(plane.cone[:, 1]).max()) + 4
+            foot = max(float(canvas.y(plane.cone[:, 1]).max()) + 4, words_end + 2)
             low = foot + px(1.5) < canvas.rect.bottom()
             y = foot if low else float(canvas.y(plane.cone[:, 1]).min()) - 4
             ink = theme.states["undecided"]
