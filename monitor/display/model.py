@@ -38,6 +38,11 @@ MARK_STEPS_S, MOST_MARKS = (5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 
 AROUND = 0.15  # of what is needed: how far a run without a response may wander meanwhile, for the eye only
 STATE_OF = {"response": "present", "noise_floor": "absent", "upper_limit": "absent", "fault": "fault"}
 
+# Messages about a moment, which are over soon, and messages that say that another one no longer holds.
+MOMENTS = frozenset({"stream_back", "stream_reopened", "stood_still", "sound_underrun", "file_gone", "note"})
+ENDS = {"stream_back": "stream_silent", "stream_reopened": "stream_silent"}
+MOMENT_S = 20.0  # of stream
+
 
 class ViewModel:
     """One run on the screen. ``title`` is its line of particulars; ``heard`` its ear and level in words, and the ear."""
@@ -58,6 +63,7 @@ class ViewModel:
         self.settings: EngineSettings | None = None  # once they are known
         self.version = 0  # another number: something but the incoming signal is to be painted again
         self.messages: deque[str] = deque(maxlen=200)
+        self._said: deque[tuple[str, str, float]] = deque(maxlen=50)  # what it is about, the text, when it came in s of stream
         self._feed = feed
         self._floor_nv, self._max_sweeps, self._latency_ms = floor_nv, max_sweeps, latency_ms
         self._history = LookHistory()
@@ -89,7 +95,9 @@ class ViewModel:
             elif isinstance(event, CellUnit):
                 self._judged(event.positions, event.faults)
             elif isinstance(event, Notice):
-                self.messages.append(f"Note: {event.text}" if event.what == "note" else event.text)
+                said = f"Note: {event.text}" if event.what == "note" else f"! {event.text}"
+                self.messages.append(said.removeprefix("! "))
+                self._said.append((event.what, said, status.seconds))
             elif isinstance(event, LookDone):
                 self._history.add(event)
             elif isinstance(event, (Gap, SoundBroken)) and self.settings is not None:
@@ -188,6 +196,16 @@ class ViewModel:
         """The search, which plays nothing any more once the run has its verdict; None where the run is none."""
         search = self.status.search
         return search if search is None or self.status.verdict is None else replace(search, over=True, playing=())
+
+    @property
+    def message(self) -> str:
+        """The newest message whose cause still holds, "" for none. Of a moment it is shown for a while only."""
+        ended = set()
+        for what, text, came_s in reversed(self._said):
+            ended.add(ENDS.get(what))
+            if what not in ended and not (what in MOMENTS and self.status.seconds - came_s > MOMENT_S):
+                return text
+        return ""
 
     def headline(self) -> Headline:
         search = self.search

@@ -325,11 +325,10 @@ class Window(QMainWindow):
             left = "" if offered.until is None else f" in {max(0.0, offered.until - time.monotonic()):.0f} s, or"
             picked = ", another level with Shift ↑ or Shift ↓" if self.link.choice is not None else ""
             return f"{'N' if picked else 'Next'}: {offered.text}{left}{picked or ' with N'}"
-        messages = [] if self.view is None else self.view.model.messages
-        if not messages:
+        if self.view is None or not self.view.model.messages:
             return ""
-        self.bar.message.setToolTip(tooltip("", "<br>".join(list(messages)[-10:])))
-        return f"! {messages[-1]}" if not messages[-1].startswith("Note: ") else messages[-1]
+        self.bar.message.setToolTip(tooltip("", "<br>".join(list(self.view.model.messages)[-10:])))
+        return self.view.model.message
 
     # -- what is done -------------------------------------------------------------------------------------------------
 

@@ -341,3 +341,25 @@ def test_a_discarded_run_looks_discarded_until_it_counts_again(made: Stream) -> 
 def test_ear_and_level_stand_in_the_headline_by_themselves() -> None:
     model = ViewModel(Feed(), "title", 15.0, 6144, (5.5, 9.0), ("left ear, 40 dB nHL", "left"))
     assert (model.headline().heard, model.headline().ear) == ("left ear, 40 dB nHL", "left")
+
+
+def test_no_message_outlives_its_cause() -> None:
+    feed = Feed()
+    model = ViewModel(feed, "", 15.0, 6144, (5.5, 9.0))
+
+    def after(seconds: float, what: str = "") -> str:
+        if what:
+            feed.on_event(Notice(what, what, seconds))
+        model.advance(Status(state="running", seconds=seconds))
+        return model.message
+
+    assert model.message == ""
+    assert after(1.0, "window") == "! window"  # holds as long as the plan does
+    assert after(10.0, "stream_silent") == "! stream_silent"
+    assert after(50.0) == "! stream_silent"
+    assert after(51.0, "stream_back") == "! stream_back"
+    assert after(70.0) == "! stream_back"
+    assert after(72.0) == "! window"
+    assert after(80.0, "note") == "Note: note"
+    assert after(101.0) == "! window"
+    assert list(model.messages) == ["window", "stream_silent", "stream_back", "Note: note"]
