@@ -101,6 +101,7 @@ class Check:
         self._silent: SilentTriggers | None = None
         self._trigger_failure = ""
         self._sent_at_s = 0.0
+        self._sent_before_s = 0.0  # of triggers, when this stream was opened
         self._last_s = self._looked_s = math.nan
         self._trouble: Finding | None = None
 
@@ -141,6 +142,7 @@ class Check:
             except (PlanError, DeviceError, LslUnavailableError) as error:
                 self._trigger_failure = str(error)
         self._readiness.triggers_sent = False
+        self._sent_before_s = 0.0 if self._silent is None else self._silent.sent_s
 
     def step(self) -> None:
         """Wait at most 0.1 s for samples and process them. Raises SourceError if the stream is lost."""
@@ -173,7 +175,7 @@ class Check:
                 self._sent_at_s = self._readiness.seconds
             self._readiness.triggers_sent = sent
             if virtual(self._source) is not None:
-                self._silent.returned(self._readiness.seconds)
+                self._silent.returned(self._sent_before_s + self._readiness.seconds)
             self._trigger_failure = self._silent.failure or self._trigger_failure
 
     def _sent(self, silent: SilentTriggers, chunk: Chunk | None) -> bool:

@@ -195,6 +195,11 @@ class SilentTriggers:
         """Stamp of the first trigger over LSL, in s; nan before it was sent, -inf for an output that is not LSL."""
         return self._device.stamp_s(0) + TRIGGER_LEAD_IN_S if isinstance(self._device, LslAudioDevice) else -math.inf
 
+    @property
+    def sent_s(self) -> float:
+        """Length of what was sent so far, in s."""
+        return self._player.position_samples / self._device.rate_hz
+
     def returned(self, seconds: float) -> None:
         """Report how much EEG of a virtual patient has arrived, in s. Triggers that it has not made when the check ends would
         come into what follows."""

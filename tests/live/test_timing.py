@@ -30,7 +30,8 @@ from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAUL
 from quietfloor.monitor.plan.run_plan import Plan, load_plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.listener import Check
-from quietfloor.stimuli.devices import AHEAD_S
+from quietfloor.monitor.sources.base import SourceError
+from quietfloor.stimuli.devices import AHEAD_S, LslAudioDevice
 from tests import warm
 from tests.slow import patience
 
@@ -182,10 +183,14 @@ def test_a_check_leaves_little_to_a_slow_patient_and_what_comes_next_is_measured
                     check.step()
             silent = check._silent
             assert silent is not None
-            sent_s = silent._player.position_samples / 48_000.0
-            assert sent_s <= check.seconds + AHEAD_S + 0.1
+            assert silent.sent_s <= check.seconds + AHEAD_S + 0.1
         finally:
             on.rig.send_signal(signal.SIGCONT)
+        check.lose(SourceError("gone"))  # opened again, the stream counts from its beginning
+        check.open(10.0)
+        check.step()
+        assert isinstance(silent._device, LslAudioDevice)
+        assert silent._device.limit_s >= silent.sent_s + 0.9 * AHEAD_S
         check.close()
         content, _ = on.timing("--count", "64")
         assert content["passed"]
