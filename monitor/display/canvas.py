@@ -58,7 +58,7 @@ class Canvas:
     def curve(
         self, xs: Floats, values: Floats, colour: str, width: int = 1, pattern: tuple[float, ...] = SOLID, clear: bool = True
     ) -> None:
-        """Draw values (n,) over ``xs`` in pixels, which rise; what lies outside ``clip`` is cut off.
+        """Draw values (n,) over ``xs`` in pixels; what lies outside ``clip`` is cut off.
 
         ``pattern``: lengths of line and gap in turn. ``clear``: no label is placed on the curve.
         """

@@ -80,6 +80,7 @@ class Chart(pg.PlotWidget):
         self.labels: list[tuple[str, Box]] = []  # the texts that were drawn last
         self.curves: list[tuple[Floats, Floats]] = []  # the curves, in pixels
         self.bare: tuple[str, ...] = ()  # sides that never have an axis
+        self.tick_em = {"bottom": 4.6, "left": 2.0}  # letters between two numbers of an axis
         self.on_press: Callable[[QPointF], None] | None = None  # the left button, inside the chart
         self.on_drag: Callable[[QPointF], None] | None = None
         self.on_release: Callable[[QPointF], None] | None = None
@@ -133,7 +134,7 @@ class Chart(pg.PlotWidget):
                 axis.setLabel(self._labels[side], color=theme.quiet, **{"font-size": f"{look.px(0.88)}px"})
             else:
                 axis.showLabel(False)
-            axis.px_per_tick = look.px(4.6 if side == "bottom" else 2.0)
+            axis.px_per_tick = look.px(self.tick_em[side])
         self._set_width(small)
         self._axes["bottom"].setHeight(look.px(1.5 + (1.45 if self._labels["bottom"] else 0.0)))
         self.repaint_inside()

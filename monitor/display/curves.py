@@ -95,15 +95,29 @@ def dashes(xs: Floats, ys: Floats, pattern: tuple[float, ...]) -> tuple[Floats, 
 
 
 def crosses(xs: Floats, ys: Floats, box: Box) -> bool:
-    """Whether a curve with rising ``xs`` passes through a box; where it is not known it does not."""
-    if len(xs) < 2 or not (xs[-1] >= box.left and xs[0] <= box.right):
+    """Whether a curve passes through a box (Liang and Barsky's test of each piece); where it is not known it does not."""
+    begin_x, end_x, begin_y, end_y = xs[:-1], xs[1:], ys[:-1], ys[1:]
+    with np.errstate(invalid="ignore"):
+        near = (np.maximum(begin_x, end_x) >= box.left) & (np.minimum(begin_x, end_x) <= box.right)
+        near &= (np.maximum(begin_y, end_y) >= box.top) & (np.minimum(begin_y, end_y) <= box.bottom)
+    if not near.any():
         return False
-    first, last = np.searchsorted(xs, [box.left, box.right])
-    inner = ys[first:last]
-    ends = np.interp([box.left, box.right], xs, ys, left=np.nan, right=np.nan)
-    values = np.concatenate([inner, ends])
-    values = values[np.isfinite(values)]
-    return bool(len(values) and values.min() <= box.bottom and values.max() >= box.top)
+    enters, leaves = np.zeros(int(near.sum())), np.ones(int(near.sum()))
+    for begin, end, low, high in (
+        (begin_x[near], end_x[near], box.left, box.right), (begin_y[near], end_y[near], box.top, box.bottom),
+    ):  # fmt: skip
+        step = end - begin
+        step = np.where(np.abs(step) < 1e-9, 1e-9, step)
+        one, other = (low - begin) / step, (high - begin) / step
+        enters, leaves = np.maximum(enters, np.minimum(one, other)), np.minimum(leaves, np.maximum(one, other))
+    return bool((enters <= leaves).any())
 
 
-__all__ = ["EVEN_HALF", "OVERLAYS", "PLUS_MINUS", "SOLID", "Box", "crosses", "cut", "dashes"]
+def corners(count: int, x: float, y: float, side: float) -> tuple[Floats, Floats]:
+    """A regular polygon about ``side`` pixels wide around a point; with many corners it is a disc."""
+    turns = 2 * np.pi * (np.arange(count) / count + (0.125 if count == 4 else 0.0)) - np.pi / 2
+    radius = side / 2 * (1.2 if count <= 4 else 1.0)
+    return x + radius * np.cos(turns), y + radius * np.sin(turns)
+
+
+__all__ = ["EVEN_HALF", "OVERLAYS", "PLUS_MINUS", "SOLID", "Box", "corners", "crosses", "cut", "dashes"]

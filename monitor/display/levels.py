@@ -24,6 +24,7 @@ from quietfloor.monitor.waves.peaks import suggest
 from quietfloor.monitor.waves.trace import Averages, Trace
 
 SHOWN: tuple[Wave, ...] = ("I", "III", "V")
+CORNERS: dict[Wave, int] = {"I": 3, "III": 4, "V": 24}  # of the mark of each wave: a triangle, a square, a disc
 PUBLISHED_DB_NHL = np.arange(0.0, 101.0)  # levels at which published values are looked up
 
 
@@ -166,4 +167,4 @@ def with_present(rows: tuple[LevelRow, ...], level: Level, curves: Curves) -> tu
     return tuple(sorted([now, *(row for row in rows if row.level != level)], key=lambda row: row.level, reverse=True))
 
 
-__all__ = ["SHOWN", "LevelRow", "Levels", "Published", "read_levels", "with_present"]
+__all__ = ["CORNERS", "SHOWN", "LevelRow", "Levels", "Published", "read_levels", "with_present"]

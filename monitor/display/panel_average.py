@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 
@@ -13,25 +12,15 @@ from quietfloor.monitor.display.charts import Canvas
 from quietfloor.monitor.display.cursors import CursorPair, amplitude
 from quietfloor.monitor.display.curves import EVEN_HALF, OVERLAYS, PLUS_MINUS, SOLID, Box
 from quietfloor.monitor.display.ladder import Overlay
+from quietfloor.monitor.display.legend import ROW, Entry, Rows, arranged, paint, strip_px
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.scales import Scale, nice_above
 from quietfloor.monitor.display.sight import Pair, Sight
 from quietfloor.monitor.display.views import Curves
 from quietfloor.monitor.display.waves import Spot
 
-LEGEND_LETTERS, LEGEND_ROW = 0.88, 1.25  # size of its letters, and height of a row
-SAMPLE = 2.6  # length of a piece of line beside its name: every pattern can be seen in it
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 GAP_PX = 3  # between a label and what it stands at
-
-
-class Entry(NamedTuple):
-    """A name in the legend with its line; without ``ink`` it is a reading of the cursors, in a row of its own."""
-
-    words: str
-    ink: str = ""
-    width: int = 1
-    pattern: tuple[float, ...] = SOLID
 
 
 class AveragePanel(ChartPanel):
@@ -133,10 +122,10 @@ class AveragePanel(ChartPanel):
         if curves is None:
             self.explain(canvas, "No average yet")
             return
-        rows = self._legend_rows(canvas, curves)
+        rows = self._legend(canvas, curves)
         published = any(spot.chosen and spot.published_ms is not None for spot in self.spots)
-        foot = self.look.px(LEGEND_ROW) + GAP_PX
-        self._make_room((len(rows) * look.px(LEGEND_ROW) + 3) / rect.height(), foot * (2 if published else 1) / rect.height())
+        foot = look.px(ROW) + GAP_PX
+        self._make_room(strip_px(look, rows) / rect.height(), foot * (2 if published else 1) / rect.height())
         top, bottom = (part * rect.height() for part in (self._legend_part, self._foot_part))
         canvas.clip = Box(rect.left(), rect.top() + top, rect.right(), rect.bottom() - bottom)
         xs = canvas.x(curves.times_ms)
@@ -151,7 +140,7 @@ class AveragePanel(ChartPanel):
         for overlay, ink, pattern in zip(self.overlays, theme.overlays, OVERLAYS, strict=False):
             canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, look.thin, pattern)
         canvas.curve(xs, curves.average_nv, theme.average, look.line)
-        self._legend(canvas, rows)
+        paint(canvas, rows)
         self._cursors(canvas, curves)
         self._waves(canvas)
         self._expected(canvas, curves, foot)
@@ -281,8 +270,8 @@ class AveragePanel(ChartPanel):
                       for y, down in ((clip.top, 0.0), (clip.bottom, 1.0)) for away in (1, -1)]  # fmt: skip
             canvas.label(str(number + 1), theme.ink, places, 0.95, bold=one.chosen, must=True)
 
-    def _legend_rows(self, canvas: Canvas, curves: Curves) -> list[list[Entry]]:
-        """Entries of the legend in as few rows as fit beside the text on the part that is not judged."""
+    def _legend(self, canvas: Canvas, curves: Curves) -> Rows:
+        """Names of the curves and readings of the cursors, in the room beside the text on the part that is not judged."""
         theme, thin = self.look.theme, self.look.thin
         entries = [Entry("average ± noise band", theme.average, self.look.line)]
         if self.halves:
@@ -292,38 +281,7 @@ class AveragePanel(ChartPanel):
         drawn = zip(self.overlays, theme.overlays, OVERLAYS, strict=False)
         entries += [Entry(overlay.label, ink, thin, pattern) for overlay, ink, pattern in drawn]
         room = canvas.rect.right() - max(float(canvas.x(curves.unjudged_ms[1])), canvas.rect.left()) - self.look.px(1)
-        readings = [Entry(words) for words in self.cursors.words(curves)]
-        rows: list[list[Entry]] = []
-        for group in (entries, readings):
-            used = math.inf
-            for entry in group:
-                wide = self._entry_width(canvas, entry)
-                if wide > room:
-                    left = room - wide + canvas.width_of(entry.words, LEGEND_LETTERS)
-                    entry = entry._replace(words=canvas.shortened(entry.words, left, LEGEND_LETTERS))
-                if used + wide > room:
-                    rows.append([])
-                    used = 0.0
-                rows[-1].append(entry)
-                used += wide
-        return rows
-
-    def _entry_width(self, canvas: Canvas, entry: Entry) -> float:
-        """Its words, its line and the space before it."""
-        return canvas.width_of(entry.words, LEGEND_LETTERS) + self.look.px(SAMPLE + 1.1 if entry.ink else 1.1)
-
-    def _legend(self, canvas: Canvas, rows: list[list[Entry]]) -> None:
-        """Paint the legend at the top right, above the response window."""
-        theme, rect, px = self.look.theme, canvas.rect, self.look.px
-        for number, row in enumerate(rows):
-            right, y = rect.right() - 6, rect.top() + 2 + number * px(LEGEND_ROW)
-            for entry in reversed(row):
-                place = canvas.text(right, y, entry.words, entry.ink or theme.ink, LEGEND_LETTERS, across=1.0)
-                if entry.ink:
-                    middle = place.center().y()
-                    ends = np.array([place.left() - px(SAMPLE) - 4, place.left() - 4])
-                    canvas.line(ends, np.array([middle, middle]), entry.ink, entry.width, pattern=entry.pattern)
-                right -= self._entry_width(canvas, entry)
+        return arranged(canvas, (entries, map(Entry, self.cursors.words(curves))), room)
 
     def _read(self, canvas: Canvas, curves: Curves) -> None:
         """Latency and amplitude under the mouse, and the part that is being drawn to zoom in on."""

@@ -9,20 +9,19 @@ import numpy as np
 from PyQt5.QtCore import QPointF
 from PyQt5.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
-from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.charts import Canvas, Chart
 from quietfloor.monitor.display.cursors import amplitude
-from quietfloor.monitor.display.curves import Box
+from quietfloor.monitor.display.curves import Box, corners
 from quietfloor.monitor.display.ladder import Level
-from quietfloor.monitor.display.levels import SHOWN, Levels, Published
+from quietfloor.monitor.display.levels import CORNERS, SHOWN, Levels, Published
 from quietfloor.monitor.display.panel import Panel, Words, colour
 from quietfloor.monitor.display.panel_average import GAP_PX
 from quietfloor.monitor.display.scales import Scale, nice_above
 from quietfloor.monitor.display.theme import Look
-from quietfloor.monitor.waves.marks import Estimate, Mark, Wave
+from quietfloor.monitor.waves.marks import Estimate, Mark
 
+AMPLITUDES = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)  # heights of the chart, times powers of ten
 BESIDE_DB = 12.0  # what is published is shown so far beyond the levels that were measured
-SIDES: dict[Wave, int] = {"V": 24, "III": 4, "I": 3}  # corners of the mark of each wave: a disc, a square, a triangle
 
 
 class GrowthPanel(Panel):
@@ -56,6 +55,7 @@ class GrowthPanel(Panel):
         self._levels = Levels()
         self._db: tuple[float, float] = (0.0, 90.0)
         for chart in self.charts:
+            chart.tick_em = {"bottom": 2.0, "left": 1.6}
             chart.show_axes(False)
 
     def restyle(self, look: Look) -> None:
@@ -80,7 +80,7 @@ class GrowthPanel(Panel):
             known = [value for value in values if math.isfinite(value)]
             low, high = (min(known), max(known)) if known else (0.0, 1.0)
             low = 0.0 if chart is self.amplitude else 0.5 * math.floor(low / 0.5 - 0.3)
-            high = nice_above(high * 1.12, (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)) if high > 0 else 1.0
+            high = nice_above(1.05 * max(high, 1.0), AMPLITUDES) if chart is self.amplitude else 0.5 * math.ceil(high / 0.5 + 0.3)
             chart.set_ranges(self._db, (low, high))
             chart.show_axes(bool(levels.rows))
             chart.repaint_inside()
@@ -103,7 +103,7 @@ class GrowthPanel(Panel):
         """The waves of each source."""
         found: dict[str, list[str]] = {}
         for words, many in zip(("latency", "amplitude"), self._published, strict=True):
-            for one in many:
+            for one in sorted(many, key=lambda one: (one.of_means, -SHOWN.index(one.wave))):
                 found.setdefault(one.origin, [])
                 if f"{words} {one.wave}" not in found[one.origin]:
                     found[one.origin].append(f"{words} {one.wave}")
@@ -159,7 +159,7 @@ class GrowthPanel(Panel):
                 ends = canvas.y(np.array([one.low, one.high]))
                 canvas.line(np.array([x, x]), ends, theme.ink, look.line)
                 canvas.kept_clear.append(Box(x - 2, float(ends.min()), x + 2, float(ends.max())))
-            corner_x, corner_y = _corners(mark.wave, x, y, side)
+            corner_x, corner_y = corners(CORNERS[mark.wave], x, y, side)
             canvas.polygon(corner_x, corner_y, theme.ink if mark.by == "operator" else theme.sheet, edge=theme.ink)
             canvas.kept_clear.append(Box(x - side / 2, y - side / 2, x + side / 2, y + side / 2))
         for level, mark, one in marks:
@@ -169,10 +169,12 @@ class GrowthPanel(Panel):
                           (x + away, y + away, 0.0, 0.0), (x - away, y - away, 1.0, 1.0)]  # fmt: skip
                 canvas.label(mark.wave, theme.ink, places, 0.88, bold=True)
         for one in published:
-            xs, ys = canvas.x(one.levels_db_nhl), canvas.y(one.mean)
+            xs = canvas.x(one.levels_db_nhl)
+            tops, feet = (canvas.y(np.where(np.isfinite(edge), edge, one.mean)) for edge in (one.high, one.low))
             words = f"{one.wave}, means" if one.of_means else f"{one.wave}, published"
             at = (len(xs) // 2, -1, 0)
-            spots = [(float(xs[k]), float(ys[k]) + away, 0.5, down) for k in at for away, down in ((-4, 1.0), (4, 0.0))]
+            sides = ((tops, -4, 1.0), (feet, 4, 0.0))
+            spots = [(float(xs[k]), float(ys[k]) + away, 0.5, down) for ys, away, down in sides for k in at]
             canvas.label(words, theme.expected, spots, 0.85)
         if not any(math.isfinite(one.value) for *_, one in marks):
             canvas.text(canvas.rect.left() + 8, canvas.rect.top() + 6, f"{nothing} (key W)", theme.quiet, 0.9)
@@ -207,10 +209,3 @@ def _within(one: Published, db: tuple[float, float]) -> Published | None:
     columns = (column[inside] for column in (one.levels_db_nhl, one.mean, one.low, one.high))
     return Published(one.wave, *columns, one.origin, one.of_means)
 
-
-def _corners(wave: Wave, x: float, y: float, side: float) -> tuple[Floats, Floats]:
-    """A polygon ``side`` pixels wide around a point, with as many corners as the wave has."""
-    count = SIDES[wave]
-    turns = 2 * np.pi * (np.arange(count) / count + (0.125 if count == 4 else 0.0)) - np.pi / 2
-    radius = side / 2 * (1.2 if count == 4 else 1.0)
-    return x + radius * np.cos(turns), y + radius * np.sin(turns)

@@ -5,18 +5,21 @@ from __future__ import annotations
 import numpy as np
 
 from quietfloor.monitor.core.analysis import JUDGED_FROM_MS
+from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.charts import Canvas
 from quietfloor.monitor.display.cursors import amplitude, nearest
-from quietfloor.monitor.display.curves import EVEN_HALF, OVERLAYS, SOLID, Box
+from quietfloor.monitor.display.curves import EVEN_HALF, OVERLAYS, Box, corners
 from quietfloor.monitor.display.ladder import Ladder
-from quietfloor.monitor.display.levels import LevelRow, Levels, with_present
+from quietfloor.monitor.display.legend import Entry, Rows, arranged, paint, strip_px
+from quietfloor.monitor.display.levels import CORNERS, LevelRow, Levels, with_present
 from quietfloor.monitor.display.panel import ChartPanel
-from quietfloor.monitor.display.panel_average import GAP_PX, LEGEND_LETTERS, LEGEND_ROW, SAMPLE
+from quietfloor.monitor.display.panel_average import GAP_PX
 from quietfloor.monitor.display.scales import STEPS, Scale, nice_above
 from quietfloor.monitor.display.sight import Pair, Sight
 from quietfloor.monitor.display.views import Curves
 
-EDGE = 0.55  # of the distance of two rows, above the first and below the last
+EDGE = 0.55  # of the distance of two rows, above the first and below the last, or more where the curve needs it
+ROOMY = 3.4  # letters between two rows, from which on there is room for words on the runs
 
 
 class LevelsPanel(ChartPanel):
@@ -69,16 +72,21 @@ class LevelsPanel(ChartPanel):
             largest = max((float(np.nanmax(np.abs(one))) for one in judged if np.isfinite(one).any()), default=0.0)
             if largest > 0 and not 0.62 * self._step <= largest <= self._step:
                 self._step = nice_above(largest)
-            first, last = self.sight.ms or self.whole_ms
-            room = len(rows) - 1 + 2 * EDGE
-            high = (len(rows) - 1 + EDGE + room * self._head_part / (1 - self._head_part)) * self.height_nv
-            self.chart.set_ranges((first, last), (-EDGE * self.height_nv, high))
+            above, below = (self._reach(judged[place], sign) for place, sign in ((0, 1.0), (-1, -1.0)))
+            room = (len(rows) - 1) * self.height_nv + above + below
+            high = room - below + room * self._head_part / (1 - self._head_part)
+            self.chart.set_ranges(self.sight.ms or self.whole_ms, (-below, high))
             self.chart.name_rows({self._at(number): str(row.level) for number, row in enumerate(rows)})
         fixed = "" if self.sight.scale_nv is None else f"scale fixed, rows {amplitude(self.height_nv)} apart · "
         zoom = "zoomed in · " if self.sight.ms is not None else ""
         unreadable = f"; cannot read {'; '.join(levels.unreadable)}" if levels.unreadable else ""
         self.aside.say(f"{fixed}{zoom}{levels.series or ''}{unreadable}")
         self.fill(bool(rows))
+
+    def _reach(self, average_nv: Floats, sign: float) -> float:
+        """Room above the first zero line, or below the last one, for the curve and the name of a wave."""
+        known = sign * average_nv[np.isfinite(average_nv)]
+        return max(EDGE * self.height_nv, min(float(known.max(initial=0.0)) + 0.35 * self.height_nv, 1.5 * self.height_nv))
 
     def _at(self, number: int) -> float:
         """The zero line of a row, in nV from that of the last one."""
@@ -90,7 +98,8 @@ class LevelsPanel(ChartPanel):
             known = self._ladder.series is not None
             self.explain(canvas, "No finished run of this series yet" if known else "The levels are not known here")
             return
-        head = look.px(LEGEND_ROW) + 3
+        legend = self._legend(canvas)
+        head = strip_px(look, legend)
         part = min(head / rect.height(), 0.4)
         if abs(part - self._head_part) > 1e-6:
             self._head_part = part
@@ -104,16 +113,14 @@ class LevelsPanel(ChartPanel):
             canvas.level(float(canvas.y(self._at(number))), theme.grid)
         for number, row in enumerate(rows):
             self._curves(canvas, row, self._at(number))
-        self._legend(canvas)
+        paint(canvas, legend)
         self._scale(canvas)
         for number, row in enumerate(rows):
             self._marks(canvas, row, self._at(number))
-        for number, row in enumerate(rows):
-            y = float(canvas.y(self._at(number)))
-            right = rect.right() - look.px(0.6)
-            step = (canvas.rect.bottom() - canvas.clip.top) / (len(rows) - 1 + 2 * EDGE)
-            places = [(right, y + GAP_PX, 1.0, 0.0), (right, y - GAP_PX, 1.0, 1.0), (right, y - step / 2, 1.0, 0.5),
-                      (right, y + step / 2, 1.0, 0.5)]  # fmt: skip
+        step = abs(float(canvas.y(0.0)) - float(canvas.y(self.height_nv)))
+        for number, row in enumerate(rows if step > look.px(ROOMY) else ()):
+            right, y = rect.right() - look.px(0.6), float(canvas.y(self._at(number)))
+            places = [(right, y + part * step, 1.0, 0.5) for part in (0.5, 0.4, 0.3, -0.5, -0.4, -0.3)]
             canvas.label(row.words, theme.quiet, places, 0.85)
         self._read(canvas)
 
@@ -128,23 +135,16 @@ class LevelsPanel(ChartPanel):
             canvas.curve(xs, at_nv + row.even_nv, theme.half_b, look.thin, EVEN_HALF)
         canvas.curve(xs, at_nv + row.average_nv, theme.average, look.line)
 
-    def _legend(self, canvas: Canvas) -> None:
-        """In the strip above all curves."""
-        theme, look, px = self.look.theme, self.look, self.look.px
-        entries = [("average", theme.average, look.line, SOLID)]
+    def _legend(self, canvas: Canvas) -> Rows:
+        theme, look = self.look.theme, self.look
+        entries = [Entry("average", theme.average, look.line)]
         if self.halves and any(not row.replicates_nv for row in self._rows):
-            entries += [("odd half", theme.half_a, look.thin, SOLID), ("even half", theme.half_b, look.thin, EVEN_HALF)]
+            entries += [Entry("odd half", theme.half_a, look.thin), Entry("even half", theme.half_b, look.thin, EVEN_HALF)]
         most = max(len(row.replicates_nv) for row in self._rows) if self.halves else 0
-        names = ("newest run", "run before", "run before that")
-        entries += list(zip(names, theme.overlays, [look.thin] * len(names), OVERLAYS, strict=True))[:most]
-        right, y = canvas.rect.right() - 6, canvas.rect.top() + 2
-        for words, ink, width, pattern in reversed(entries):
-            if right - canvas.width_of(words, LEGEND_LETTERS) - px(SAMPLE) < canvas.rect.left() + 8:
-                continue
-            place = canvas.text(right, y, words, ink, LEGEND_LETTERS, across=1.0)
-            middle, left = place.center().y(), place.left() - 4
-            canvas.line(np.array([left - px(SAMPLE), left]), np.array([middle, middle]), ink, width, pattern=pattern)
-            right = left - px(SAMPLE) - px(1.0)
+        names = ("newest run", "one before", "two before")
+        drawn = zip(names, theme.overlays, OVERLAYS, strict=True)
+        entries += [Entry(name, ink, look.thin, pattern) for name, ink, pattern in drawn][:most]
+        return arranged(canvas, (entries,), canvas.rect.width() - 8)
 
     def _scale(self, canvas: Canvas) -> None:
         """A bar of a round number of nV at the left, before time zero or in the part that is not judged."""
@@ -160,21 +160,21 @@ class LevelsPanel(ChartPanel):
         canvas.label(amplitude(length), theme.ink, places, 0.88, must=True)
 
     def _marks(self, canvas: Canvas, row: LevelRow, at_nv: float) -> None:
-        """A triangle above each marked wave, filled where it was placed by hand, and its name."""
-        theme, side = self.look.theme, self.look.px(0.5)
+        """A mark above each marked wave with its name: a disc for V, a square for III, a triangle for I; filled if by hand."""
+        theme, side = self.look.theme, self.look.px(0.55)
         for mark in row.marks:
             ms, (first, last) = mark.latency_ms.value, self.chart.x_range
             if not first <= ms <= last:
                 continue
-            x = float(canvas.x(ms))
-            height = float(np.interp(ms, row.times_ms, row.average_nv))
-            tip = min(max(float(canvas.y(at_nv + height)) - GAP_PX, canvas.clip.top + side), canvas.rect.bottom())
-            xs, ys = np.array([x - side / 2, x, x + side / 2]), np.array([tip - side, tip, tip - side])
-            canvas.polygon(xs, ys, theme.ink if mark.by == "operator" else theme.sheet, edge=theme.ink)
-            canvas.kept_clear.append(Box(x - side / 2, tip - side, x + side / 2, tip))
-            up, beside = tip - side - 1, tip - side / 2
-            places = [(x, up, 0.5, 1.0), (x + side, beside, 0.0, 0.5), (x - side, beside, 1.0, 0.5), (x + side, up, 0.0, 1.0)]
-            canvas.label(mark.wave, theme.ink, places, 0.88, bold=True)
+            x, height = float(canvas.x(ms)), float(np.interp(ms, row.times_ms, row.average_nv))
+            y = max(float(canvas.y(at_nv + height)) - GAP_PX - side / 2, canvas.clip.top + side / 2)
+            canvas.polygon(
+                *corners(CORNERS[mark.wave], x, y, side), theme.ink if mark.by == "operator" else theme.sheet, edge=theme.ink
+            )
+            canvas.kept_clear.append(Box(x - side / 2, y - side / 2, x + side / 2, y + side / 2))
+            beside = [(x + sign * far * side, y, 0.0 if sign > 0 else 1.0, down)
+                      for far in (0.8, 1.4) for sign in (1, -1) for down in (0.5, 1.0, 0.0)]  # fmt: skip
+            canvas.label(mark.wave, theme.ink, [(x, y - side / 2 - 1, 0.5, 1.0), *beside], 0.88, bold=True)
 
     def _read(self, canvas: Canvas) -> None:
         """Latency and amplitude under the mouse, of the row that is nearest."""

@@ -32,8 +32,8 @@ class Sight:
         self.ms = self.nv = None
 
     def fix(self, height_nv: float) -> None:
-        """Keep the scale as it is, at the next round value; or let it fit the curves again."""
-        self.scale_nv, self.nv = None if self.scale_nv is not None else nice_above(max(height_nv, LEAST_SCALE_NV)), None
+        """Keep the scale as it is; or let it fit the curves again."""
+        self.scale_nv, self.nv = None if self.scale_nv is not None else max(height_nv, LEAST_SCALE_NV), None
 
     def step(self, height_nv: float, up: bool) -> None:
         """Fix the next scale of 1, 2, 5, 10, ...: ``up`` draws the curves taller."""
