@@ -138,6 +138,7 @@ class GrowthPanel(Panel):
             low, high = canvas.y(one.low), canvas.y(one.high)
             if known.any() and not one.of_means:
                 canvas.polygon(np.concatenate([xs, xs[::-1]]), np.concatenate([low, high[::-1]]), theme.cone)
+                canvas.curves += [(xs, low), (xs, high)]
         for one in published:
             xs = canvas.x(one.levels_db_nhl)
             canvas.curve(xs, one.mean, theme.expected, look.thin)
