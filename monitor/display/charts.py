@@ -145,7 +145,8 @@ class Chart(pg.PlotWidget):
         names = self._axes["left"].names
         wide = float(self.look.px(3.1 + labelled))
         if names is not None:
-            wide = max(map(QFontMetricsF(font).horizontalAdvance, names.values()), default=0.0) + 10
+            lines = [line for name in names.values() for line in name.split("\n")]
+            wide = max(map(QFontMetricsF(font).horizontalAdvance, lines), default=0.0) + 10
         self._axes["left"].setWidth(wide)
 
     def name_rows(self, names: dict[float, str]) -> None:

@@ -20,6 +20,7 @@ from quietfloor.monitor.display.views import Curves
 from quietfloor.monitor.display.waves import Spot
 
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+MOST_LEGEND = 0.3  # of the height of the chart for names: where there are more, the first rows are left out
 GAP_PX = 3  # between a label and what it stands at
 
 
@@ -108,7 +109,7 @@ class AveragePanel(ChartPanel):
 
     def _make_room(self, above: float, below: float) -> None:
         """Set the parts of the height above and below the curves; they are seen from the next painting on."""
-        above, below = min(above, 0.4), min(below, 0.3)
+        above, below = min(above, 0.45), min(below, 0.4)
         if abs(above - self._legend_part) + abs(below - self._foot_part) > 1e-6:
             self._legend_part, self._foot_part = above, below
             self.refit()
@@ -123,7 +124,8 @@ class AveragePanel(ChartPanel):
             self.explain(canvas, "No average yet")
             return
         rows = self._legend(canvas, curves)
-        published = any(spot.chosen and spot.published_ms is not None for spot in self.spots)
+        rows = rows[-max(1, int(MOST_LEGEND * rect.height() / look.px(ROW))) :]  # readings come last and are kept
+        published = any(spot.chosen and spot.published_ms is not None for spot in self.spots) and rect.height() > look.px(9)
         foot = look.px(ROW) + GAP_PX
         self._make_room(strip_px(look, rows) / rect.height(), foot * (2 if published else 1) / rect.height())
         top, bottom = (part * rect.height() for part in (self._legend_part, self._foot_part))
@@ -141,9 +143,11 @@ class AveragePanel(ChartPanel):
             canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, look.thin, pattern)
         canvas.curve(xs, curves.average_nv, theme.average, look.line)
         paint(canvas, rows)
-        self._cursors(canvas, curves)
+        numbers = self._cursors(canvas, curves)
         self._waves(canvas)
-        self._expected(canvas, curves, foot)
+        for number, chosen, places in numbers:
+            canvas.label(number, theme.ink, places, 0.95, bold=chosen)
+        self._expected(canvas, curves, foot, published)
         self._read(canvas, curves)
 
     def _band(self, canvas: Canvas, curves: Curves) -> None:
@@ -182,7 +186,7 @@ class AveragePanel(ChartPanel):
             if self._shown(0.0):
                 canvas.upright(float(canvas.x(0.0)), theme.axis, dashed=True)
 
-    def _expected(self, canvas: Canvas, curves: Curves, foot: float) -> None:
+    def _expected(self, canvas: Canvas, curves: Curves, foot: float, published: bool) -> None:
         """In the strip below the curves: the latency search window of wave V, the ends of the response window, and above them
         what is published for the chosen wave."""
         theme, rect, px = self.look.theme, canvas.rect, self.look.px
@@ -194,7 +198,7 @@ class AveragePanel(ChartPanel):
                 canvas.line(np.array([x, x + towards * px(0.5)]), np.array([low, low]), theme.axis)
         self._stretch(canvas, curves.latency_ms, low, foot, "wave V expected")
         for spot in self.spots:
-            if spot.chosen and spot.published_ms is not None:
+            if published and spot.chosen and spot.published_ms is not None:
                 self._stretch(canvas, spot.published_ms, low - foot, foot, f"published, {spot.wave}")
         end = self._visible(canvas, curves.window_ms)
         if end is not None and self._shown(curves.window_ms[1]):
@@ -250,12 +254,15 @@ class AveragePanel(ChartPanel):
             right, left = (x, x) if ends is None else (ends[1], ends[0])
             beside: list[Place] = [(right + 2 * GAP_PX, end, 0.0, 0.5), (left - 2 * GAP_PX, end, 1.0, 0.5)]
             beside += [(x + 2 * GAP_PX, far, 0.0, 0.0 if below else 1.0), (x - 2 * GAP_PX, far, 1.0, 0.0 if below else 1.0)]
-            places = [(x, far, 0.5, 0.0 if below else 1.0), *beside, (x, clip.bottom, 0.5, 1.0), (x, clip.top, 0.5, 0.0)]
-            canvas.label(spot.wave, ink, places, 0.95, bold=spot.chosen, must=True)
+            beside += [(away, y, across, down) for y, down in ((clip.bottom, 1.0), (clip.top, 0.0))
+                       for away, across in ((x, 0.5), (right + px(1.0), 0.0), (left - px(1.0), 1.0))]  # fmt: skip
+            places = [(x, far, 0.5, 0.0 if below else 1.0), *beside]
+            canvas.label(spot.wave, ink, places, 0.95, bold=spot.chosen, must=spot.chosen)
 
-    def _cursors(self, canvas: Canvas, curves: Curves) -> None:
-        """Each cursor as an upright with its number, and a square on the average; the chosen one is thicker."""
+    def _cursors(self, canvas: Canvas, curves: Curves) -> list[tuple[str, bool, list[Place]]]:
+        """Each cursor as an upright and a square on the average; the chosen one is thicker. Returns the places of the numbers."""
         theme, clip, side = self.look.theme, canvas.clip, self.look.px(0.5) / 2
+        numbers = []
         for number, one in enumerate(self.cursors.readings(curves)):
             if not self._shown(one.ms):
                 continue
@@ -268,7 +275,8 @@ class AveragePanel(ChartPanel):
                 canvas.fill(x - side, y - side, x + side, y + side, theme.ink)
             places = [(x + away * 2 * GAP_PX, y, 0.0 if away > 0 else 1.0, down)
                       for y, down in ((clip.top, 0.0), (clip.bottom, 1.0)) for away in (1, -1)]  # fmt: skip
-            canvas.label(str(number + 1), theme.ink, places, 0.95, bold=one.chosen, must=True)
+            numbers.append((str(number + 1), one.chosen, places))
+        return numbers
 
     def _legend(self, canvas: Canvas, curves: Curves) -> Rows:
         """Names of the curves and readings of the cursors, in the room beside the text on the part that is not judged."""

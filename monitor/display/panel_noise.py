@@ -83,7 +83,7 @@ class NoisePanel(ChartPanel):
         left, right = rect.left() + 4, rect.right() - 4
         heights = ((floor + 2, 0.0), (floor - 2, 1.0))
         places = [(x, y, across, down) for y, down in heights for x, across in ((left, 0.0), (right, 1.0))]
-        canvas.label(f"floor {track.floor_nv:g} nV", theme.states["absent"], places, 0.88, must=True)
+        canvas.label(f"floor {track.floor_nv:g} nV", theme.states["absent"], places, 0.88)
         far = end.x() < rect.left() + 0.6 * rect.width()
         parts = (0.88, 0.7, 0.95, 0.3) if far else (0.3, 0.2, 0.5, 0.7, 0.88)
         there = [float(xs[0] + part * (xs[1] - xs[0])) for part in parts]
