@@ -9,7 +9,7 @@ import numpy as np
 import pyqtgraph as pg  # after PyQt5: it takes the Qt that is there
 from numpy.typing import ArrayLike, NDArray
 from PyQt5.QtCore import QLineF, QPointF, QRectF, Qt
-from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
+from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen, QPolygonF
 
 from quietfloor.monitor.core.samples import Bools, Floats
 from quietfloor.monitor.display.curves import SOLID, Box, crosses, cut, dashes
@@ -103,9 +103,7 @@ class Canvas:
         self.painter.setPen(pen(colour, width, dashed))
         self.painter.setBrush(Qt.BrushStyle.NoBrush)
         if pattern:
-            xs, ys, on = dashes(xs, ys, pattern)
-            known = np.isfinite(xs) & np.isfinite(ys)
-            self.painter.drawPath(pg.arrayToQPath(xs[known], ys[known], connect=on[known], finiteCheck=False))
+            self.painter.drawPath(dash_path(xs, ys, pattern))
         elif good.all():
             self.painter.drawPath(pg.arrayToQPath(xs, ys, connect="all", finiteCheck=False))
         else:
@@ -212,6 +210,13 @@ def pen(colour: str, width: int = 1, dashed: bool = False) -> QPen:
     return made
 
 
+def dash_path(xs: Floats, ys: Floats, pattern: tuple[float, ...]) -> QPainterPath:
+    """The dashes of a curve, to be drawn with a solid pen."""
+    xs, ys, on = dashes(xs, ys, pattern)
+    known = np.isfinite(xs) & np.isfinite(ys)
+    return pg.arrayToQPath(xs[known], ys[known], connect=on[known], finiteCheck=False)
+
+
 class _Lines:
     """Room for lines that Qt draws in one call. Kept, as each new one would leave a little memory behind."""
 
@@ -247,4 +252,4 @@ def upright(xs: Floats, low: Floats, high: Floats) -> tuple[Any, ...] | None:
     return lines.arguments
 
 
-__all__ = ["Axes", "Canvas", "pen"]
+__all__ = ["Axes", "Canvas", "dash_path", "pen"]

@@ -163,7 +163,7 @@ def _published(wave: Wave, norms: Sequence[Norm | None]) -> Iterator[Published]:
 def with_present(rows: tuple[LevelRow, ...], level: Level, curves: Curves) -> tuple[LevelRow, ...]:
     """The rows with the level that is being measured now, in place of its earlier runs."""
     noise_nv = curves.half_band_nv / BAND_SD
-    now = LevelRow(level, ("running",), curves.times_ms, curves.average_nv, curves.a_nv, curves.b_nv, (), noise_nv, ())
+    now = LevelRow(level, ("running",), curves.times_ms, curves.average_nv, curves.odd_nv, curves.even_nv, (), noise_nv, ())
     return tuple(sorted([now, *(row for row in rows if row.level != level)], key=lambda row: row.level, reverse=True))
 
 

@@ -95,7 +95,7 @@ class AveragePanel(ChartPanel):
         band = curves.half_band_nv if math.isfinite(curves.half_band_nv) else 0.0
         sizes = [np.abs(curves.average_nv[judged]) + band]
         if self.halves:
-            sizes += [np.abs(curves.a_nv[judged]), np.abs(curves.b_nv[judged])]
+            sizes += [np.abs(curves.odd_nv[judged]), np.abs(curves.even_nv[judged])]
         for overlay in self.overlays:
             sizes.append(np.abs(overlay.average_nv[overlay.times_ms >= curves.unjudged_ms[1]]))
         largest = max((float(np.nanmax(size)) for size in sizes if len(size) and np.isfinite(size).any()), default=0.0)
@@ -137,8 +137,8 @@ class AveragePanel(ChartPanel):
         if self.plus_minus:
             canvas.curve(xs, curves.plus_minus_nv, theme.plus_minus, look.thin, PLUS_MINUS)
         if self.halves:
-            canvas.curve(xs, curves.a_nv, theme.half_a, look.thin)
-            canvas.curve(xs, curves.b_nv, theme.half_b, look.thin, EVEN_HALF)
+            canvas.curve(xs, curves.odd_nv, theme.odd_half, look.thin)
+            canvas.curve(xs, curves.even_nv, theme.even_half, look.thin, EVEN_HALF)
         for overlay, ink, pattern in zip(self.overlays, theme.overlays, OVERLAYS, strict=False):
             canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, look.thin, pattern)
         canvas.curve(xs, curves.average_nv, theme.average, look.line)
@@ -283,7 +283,7 @@ class AveragePanel(ChartPanel):
         theme, thin = self.look.theme, self.look.thin
         entries = [Entry("average ± noise band", theme.average, self.look.line)]
         if self.halves:
-            entries += [Entry("odd half", theme.half_a, thin), Entry("even half", theme.half_b, thin, EVEN_HALF)]
+            entries += [Entry("odd half", theme.odd_half, thin), Entry("even half", theme.even_half, thin, EVEN_HALF)]
         if self.plus_minus:
             entries.append(Entry("plus-minus", theme.plus_minus, thin, PLUS_MINUS))
         drawn = zip(self.overlays, theme.overlays, OVERLAYS, strict=False)

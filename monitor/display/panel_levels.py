@@ -131,15 +131,15 @@ class LevelsPanel(ChartPanel):
             for curve, ink, pattern in zip(row.replicates_nv, theme.overlays, OVERLAYS, strict=False):
                 canvas.curve(xs, at_nv + curve, ink, look.thin, pattern)
         elif self.halves:
-            canvas.curve(xs, at_nv + row.odd_nv, theme.half_a, look.thin)
-            canvas.curve(xs, at_nv + row.even_nv, theme.half_b, look.thin, EVEN_HALF)
+            canvas.curve(xs, at_nv + row.odd_nv, theme.odd_half, look.thin)
+            canvas.curve(xs, at_nv + row.even_nv, theme.even_half, look.thin, EVEN_HALF)
         canvas.curve(xs, at_nv + row.average_nv, theme.average, look.line)
 
     def _legend(self, canvas: Canvas) -> Rows:
         theme, look = self.look.theme, self.look
         entries = [Entry("average", theme.average, look.line)]
         if self.halves and any(not row.replicates_nv for row in self._rows):
-            entries += [Entry("odd half", theme.half_a, look.thin), Entry("even half", theme.half_b, look.thin, EVEN_HALF)]
+            entries += [Entry("odd half", theme.odd_half, look.thin), Entry("even half", theme.even_half, look.thin, EVEN_HALF)]
         most = max(len(row.replicates_nv) for row in self._rows) if self.halves else 0
         names = ("newest run", "one before", "two before")
         drawn = zip(names, theme.overlays, OVERLAYS, strict=True)

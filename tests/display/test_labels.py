@@ -118,7 +118,7 @@ def wrong_in(window: Any, qt: Spin, looks: list[Look]) -> list[str]:
     return wrong
 
 
-@pytest.mark.parametrize(("size", "look"), zip(SIZES, LOOKS, strict=True), ids=[str(size[0]) for size in SIZES])
+@pytest.mark.parametrize(("size", "look"), list(zip(SIZES, LOOKS, strict=True)), ids=[str(size[0]) for size in SIZES])
 def test_no_label_covers_another_or_a_curve(
     run_window: Callable[[Path], Any], qt: Spin, made_runs: list[Path], size: tuple[int, int], look: Look
 ) -> None:
