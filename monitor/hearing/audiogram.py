@@ -53,11 +53,13 @@ class Scale:
     """What the levels of a chart are. ``interval`` says what the bars are, ``{route}`` and ``{held}`` filled in."""
 
     label: str
+    short: str  # in a small chart
     interval: str
 
 
-EHL = Scale("estimated hearing level, dB eHL (worse is further down)", "interval by {route}: holds {held} of ears")
-NHL = Scale("threshold, dB nHL (no hearing level)", "interval by {route}, {held}")
+EHL = Scale("estimated hearing level, dB eHL (worse is further down)", "estimated level, dB eHL",
+            "interval by {route}: holds {held} of ears")  # fmt: skip
+NHL = Scale("threshold, dB nHL (no hearing level)", "threshold, dB nHL", "interval by {route}, {held}")
 
 
 def audiogram_figure(title: str, estimates: Iterable[Estimate], not_shown: Iterable[NotEstimated] = ()) -> Any:
@@ -112,7 +114,7 @@ def _chart(figure: Any, place: tuple[float, float, float, float], drawn: Sequenc
     left, bottom, wide, tall = place
     axes = figure.add_axes((left / across, bottom / up, wide / across, tall / up), label="audiogram")
     size = math.sqrt(tall / CHART_INCH[1])  # symbols of a small chart are smaller, but less so than the chart
-    _axes(axes, scale)
+    _axes(axes, scale.label if tall > 0.8 * CHART_INCH[1] else scale.short)
     for ear in ("right", "left"):
         _line(axes, [one for one in drawn if (one.measured.ear, one.measured.route) == (ear, "air")], ear)
     for one in drawn:
@@ -137,7 +139,7 @@ def _octave(frequency_hz: float) -> float:
     return math.log2(frequency_hz / 1000.0)
 
 
-def _axes(axes: Any, scale: Scale) -> None:
+def _axes(axes: Any, label: str) -> None:
     axes.set_xlim(_octave(LOWEST_HZ) - 0.5, _octave(HIGHEST_HZ) + 0.5)
     axes.set_ylim(BOTTOM_DB, TOP_DB)
     axes.xaxis.tick_top()
@@ -149,7 +151,7 @@ def _axes(axes: Any, scale: Scale) -> None:
     axes.grid(which="minor", axis="x", color="#c8c8c8", linewidth=0.6, linestyle=(0, (4, 4)))
     axes.axhline(0.0, color="#808080", linewidth=1.4)
     axes.set_xlabel("frequency, Hz")
-    axes.set_ylabel(scale.label)
+    axes.set_ylabel(label)
     axes.set_axisbelow(True)
 
 

@@ -73,7 +73,7 @@ class PlanError(QuotingError, ValueError):
 def one_line(text: str) -> str:
     """The text of a name without spaces at its ends. Raises ValueError for control characters and line ends."""
     if not text.isprintable():
-        raise ValueError(f"{ascii(text)} has a control character or a line end: write one line of plain text")
+        raise ValueError(f"{text!a} has a control character or a line end: write one line of plain text")
     return text.strip()
 
 
