@@ -45,7 +45,7 @@ WIDTH_INCH, LEFT_INCH, TOP_INCH, LINE_INCH = 9.6, 0.85, 1.0, 0.167
 CHART_INCH = (5.4, 5.4 * (BOTTOM_DB - TOP_DB) / DB_AN_OCTAVE / (math.log2(HIGHEST_HZ / LOWEST_HZ) + 1.0))
 FOOTER_WIDTH = 128
 MARGIN_INCH = (0.55, 0.42)  # left of a chart and above it, for its axes
-LEGEND_INCH, ENTRY_INCH, MOST_ENTRIES = 2.3, 0.17, 12  # width beside a chart; height of a line; at most so many below it
+LEGEND_INCH, ENTRY_INCH = 2.3, 0.17  # width beside a chart; height of a line below it
 
 
 @dataclass(frozen=True)
@@ -84,19 +84,20 @@ def audiogram_figure(title: str, estimates: Iterable[Estimate], not_shown: Itera
     return figure
 
 
-def chart_height_inch(width_inch: float, most_inch: float) -> float:
-    """Height of a chart with its axes and its legend in this width; no more than ``most_inch`` where the legend stands beside."""
-    if width_inch - LEGEND_INCH >= 2.5:
+def chart_height_inch(width_inch: float, most_inch: float, drawn: Sequence[Estimate], scale: Scale = EHL) -> float:
+    """Height of a chart with its axes and its legend in this width; ``most_inch`` where the legend stands beside the chart."""
+    if _beside(width_inch):
         return most_inch
-    return (width_inch - MARGIN_INCH[0] - 0.1) * CHART_INCH[1] / CHART_INCH[0] + MARGIN_INCH[1] + ENTRY_INCH * MOST_ENTRIES
+    wide = width_inch - MARGIN_INCH[0] - 0.1
+    return wide * CHART_INCH[1] / CHART_INCH[0] + MARGIN_INCH[1] + _legend_inch(drawn, scale)
 
 
 def draw_chart(figure: Any, area: tuple[float, float, float, float], drawn: Sequence[Estimate], scale: Scale = EHL) -> None:
     """Draw a chart into ``area`` of a figure (left, bottom, width, height in inches), its legend beside it or, in a narrow area,
     below it. Sounds without a frequency and those that were not tested must be left out before."""
     left, bottom, width, height = area
-    beside = width - LEGEND_INCH >= 2.5
-    tall = height - MARGIN_INCH[1] - (0.05 if beside else ENTRY_INCH * MOST_ENTRIES)
+    beside = _beside(width)
+    tall = height - MARGIN_INCH[1] - (0.05 if beside else _legend_inch(drawn, scale))
     wide = min(tall * CHART_INCH[0] / CHART_INCH[1], width - MARGIN_INCH[0] - (LEGEND_INCH if beside else 0.1))
     tall = wide * CHART_INCH[1] / CHART_INCH[0]
     base = bottom + height - MARGIN_INCH[1] - tall
@@ -106,6 +107,15 @@ def draw_chart(figure: Any, area: tuple[float, float, float, float], drawn: Sequ
     anchor = corner[0] / across, corner[1] / up
     figure.legend(handles=_legend(drawn, scale), loc="upper left", bbox_to_anchor=anchor, fontsize=7.5, frameon=False,
                   borderaxespad=0.0)  # fmt: skip
+
+
+def _beside(width_inch: float) -> bool:
+    return width_inch - LEGEND_INCH >= 2.5
+
+
+def _legend_inch(drawn: Sequence[Estimate], scale: Scale) -> float:
+    """Height of the legend below a chart."""
+    return 0.2 + ENTRY_INCH * sum(1 + str(entry.get_label()).count("\n") for entry in _legend(drawn, scale))
 
 
 def _chart(figure: Any, place: tuple[float, float, float, float], drawn: Sequence[Estimate], scale: Scale) -> None:

@@ -122,7 +122,8 @@ def _discarded(report: Report) -> Caution:
         reasons.setdefault(plain(str(run.summary.discarded), MOST_REASON), []).append(run.number)
     count, of = len(report.discarded), len(report.material.runs)
     told = "; ".join(f"{runs_words(numbers)}: {why}" for why, numbers in reasons.items())
-    return Caution((), f"{count} of {of} runs {'was' if count == 1 else 'were'} discarded ({told})", f"no threshold rests on {'it' if count == 1 else 'them'}")
+    were, them = ("was", "it") if count == 1 else ("were", "them")
+    return Caution((), f"{count} of {of} runs {were} discarded ({told})", f"no threshold rests on {them}")
 
 
 def _timing(runs: Sequence[RunMaterial]) -> Iterator[Caution]:

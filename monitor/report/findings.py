@@ -55,8 +55,9 @@ def _against_level(ladder: Ladder) -> Iterable[Block]:
     """Latency and amplitude of wave V against level, with what the picture shows in words."""
     marked = marked_of(ladder)
     said = "; ".join(
-        f"{level.label} {estimate_words(mark.latency_ms, 2)} ms, {estimate_words(mark.amplitude_nv, 0)} nV" for level, mark in marked
-    )  # fmt: skip
+        f"{level.label} {estimate_words(mark.latency_ms, 2)} ms, {estimate_words(mark.amplitude_nv, 0)} nV"
+        for level, mark in marked
+    )
     alt = f"Latency and amplitude of wave V against level{f': {said}' if said else ''}"
     yield Drawing(alt, level_picture(ladder))
     origins = dict.fromkeys(norm.origin for _, *norms in ladder.published for norm in norms if norm is not None)

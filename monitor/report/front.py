@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Any
 
 from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL
-from quietfloor.monitor.hearing.audiogram import EHL, NHL, Scale, chart_height_inch
+from quietfloor.monitor.hearing.audiogram import EHL, NHL, Scale, chart_height_inch, draw_chart
 from quietfloor.monitor.hearing.estimate import STIMULUS_WORDS, Estimate, Finding, Measured
 from quietfloor.monitor.readiness.cautions import CAUTIONS
 from quietfloor.monitor.report.cautions import cautions_of
@@ -129,15 +130,15 @@ def _chart(report: Report) -> Iterable[Block]:
         tables = dict.fromkeys(f"{row.table} ({row.status})" for one in drawn for row in one.rows)
         text = f"Estimated from ABR thresholds by {', '.join(tables)}. {FOR_A_PROFESSIONAL}"
     else:
-        text = "Levels in dB nHL as found. They are no hearing levels: no table to estimate these was chosen (--table)."
+        text = "Levels in dB nHL as found; no hearing levels, as no table to estimate these was chosen (--table)."
     missing = [one.measured.where for one in known if one.measured.frequency_hz is None]
     missing += [one.measured.where for one in report.not_estimated] if chosen else []
     yield Text(f"{text} Not in the chart: {'; '.join(missing)}." if missing else text, "small")
     said = "; ".join(_charted(one, chosen) for one in drawn)
-    picture = Picture(
-        CHART_INCH, LEAST_CHART_INCH, lambda figure, area: _draw(figure, area, drawn, EHL if chosen else NHL),
-        chart_height_inch(NARROW_INCH, CHART_INCH),
-    )  # fmt: skip
+    scale = EHL if chosen else NHL
+    with formulas():
+        narrow = chart_height_inch(NARROW_INCH, CHART_INCH, drawn, scale)
+    picture = Picture(CHART_INCH, LEAST_CHART_INCH, lambda figure, area: _draw(figure, area, drawn, scale), narrow)
     yield Drawing(f"Audiogram: {said}" if chosen else f"Chart of thresholds: {said}", picture)
 
 
@@ -153,7 +154,8 @@ def _as_measured(report: Report) -> Iterable[Estimate]:
         if condition is None or condition.stimulus not in STIMULUS_WORDS:
             continue
         if one is not None:
-            masked = one.masked or (bool(ladder.runs) and all(run.summary is not None and run.summary.masked for run in ladder.runs))
+            own = [run.summary for run in ladder.runs if run.number in one.rests_on and run.summary is not None]
+            masked = one.masked or (bool(own) and all(run.masked for run in own))
             yield _as_estimate(
                 condition, one.finding, one.level_db_nhl, one.low_db_nhl, one.high_db_nhl, masked, one.whose != UNKNOWN
             )
@@ -175,17 +177,20 @@ def _as_estimate(
 ) -> Estimate:
     present = level_db if finding in ("threshold", "at most") else math.nan
     measured = Measured(
-        condition.ear, condition.route, condition.stimulus, BONE if condition.route == "bone" else "insert", condition.frequency_hz,
-        present, level_db if finding == "no response" else math.nan, masked, ear_known,
+        condition.ear, condition.route, condition.stimulus, BONE if condition.route == "bone" else "insert",
+        condition.frequency_hz, present, level_db if finding == "no response" else math.nan, masked, ear_known,
         level_db if finding == "threshold" else math.nan,
     )  # fmt: skip
     return Estimate(measured, level_db, low_db, high_db, math.nan)
 
 
 def _draw(figure: Any, area: Area, drawn: tuple[Estimate, ...], scale: Scale) -> None:
+    with formulas():
+        draw_chart(figure, area, drawn, scale)
+
+
+def formulas() -> AbstractContextManager[None]:
+    """Markers of the chart are formulas; nothing that a user wrote is in it."""
     from matplotlib import rc_context
 
-    from quietfloor.monitor.hearing.audiogram import draw_chart
-
-    with rc_context({"text.parse_math": True}):  # its markers are formulas; nothing that a user wrote is in it
-        draw_chart(figure, area, drawn, scale)
+    return rc_context({"text.parse_math": True})

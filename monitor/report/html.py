@@ -40,7 +40,8 @@ svg {{ width: 100%; max-width: 56em; height: auto; display: block; margin: .6em 
 svg.narrow {{ display: none; }}
 @media (max-width: {PHONE_EM}em) {{
   svg.broad {{ display: none; }} svg.narrow {{ display: block; max-width: 30em; }}
-  .stack thead {{ position: absolute; left: 0; display: block; clip-path: inset(50%); width: 1px; height: 1px; overflow: hidden; }}
+  .stack thead {{ display: block; position: absolute; left: 0; clip-path: inset(50%); width: 1px; height: 1px; }}
+  .stack thead {{ overflow: hidden; }}
   .stack, .stack tbody, .stack tr {{ display: block; }}
   .stack tr {{ border-bottom: 1px solid {TEXT}; padding: .4em 0; }}
   .stack td, .stack td.right {{ display: grid; grid-template-columns: 8em 1fr; text-align: left; border: 0; padding: .1em 0; }}

@@ -25,7 +25,7 @@ from quietfloor.monitor.waves.peaks import Sought, measured, sought, suggest
 from quietfloor.monitor.waves.replicates import Replicate, combined, compare
 from quietfloor.monitor.waves.trace import Averages, Trace
 
-GRID_DB = 2.5  # own choice: from one level to the next of a published curve
+GRID_DB, BEYOND_DB = 2.5, 5.0  # own choice: from one level to the next of a published curve; beyond the levels that were run
 
 
 def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:
@@ -244,7 +244,8 @@ def _published_by_level(
     kind, age, hz = sound.get("kind"), sound.get("age_group"), sound.get("frequency_hz")
     span = sound.get("chirp_span_ms")
     rows = []
-    for level in np.arange(known[-1].level_db_nhl, known[0].level_db_nhl + GRID_DB / 2, GRID_DB).tolist():
+    low_db, high_db = known[-1].level_db_nhl - BEYOND_DB, known[0].level_db_nhl + BEYOND_DB
+    for level in np.arange(low_db, high_db + GRID_DB / 2, GRID_DB).tolist():
         latency = material.norms.latency("V", kind, level, age, frequency_hz=hz, span_ms=span)
         rows.append((level, latency, material.norms.amplitude(kind, level, age, span_ms=span)))
     return tuple(row for row in rows if row[1] is not None or row[2] is not None)

@@ -89,8 +89,8 @@ class Ladder:
         _, last = self.searches[-1]
         unsettled = "" if last.finished else ", not settled"
         if last.beyond is not None:
-            end = last.cells[-1] if last.beyond == "above" else last.cells[0]
-            return math.inf if last.beyond == "above" else -math.inf, f"threshold {last.beyond} {end.level_db_nhl:g} dB nHL{unsettled}"
+            end, at = (last.cells[-1], math.inf) if last.beyond == "above" else (last.cells[0], -math.inf)
+            return at, f"threshold {last.beyond} {end.level_db_nhl:g} dB nHL{unsettled}"
         if math.isnan(last.threshold_db_nhl):
             return None
         return last.threshold_db_nhl, f"threshold {last.threshold_db_nhl:.0f} dB nHL{unsettled}"

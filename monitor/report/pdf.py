@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any
 
 from quietfloor.monitor.report.blocks import blocks_of
 from quietfloor.monitor.report.form import Block, Drawing, Heading, Pairs, Points, Table, Text
+from quietfloor.monitor.report.front import front
 from quietfloor.monitor.report.parts import Report
 from quietfloor.monitor.report.pictures import FONT, WIDTH_INCH
 
 A4_INCH = (8.27, 11.69)
 LEFT_INCH, TOP_INCH, BOTTOM_INCH = (A4_INCH[0] - WIDTH_INCH) / 2, 0.65, 0.75
+SCALES = (1.0, 0.9, 0.8, 0.7)  # of letters on the first page
 SIZES = {"h1": 15.0, "h2": 11.5, "h3": 9.5, "plain": 8.5, "caution": 8.5, "small": 7.5, "cell": 7.0}  # points
 LEADING = 1.38
 DARK, SOFT, CAUTION, LINE = "#1b2a38", "#4a5a67", "#fff4e0", "#d5dade"
@@ -28,21 +31,41 @@ START_INCH, HEADING_INCH = 0.9, 0.4  # of a part at the foot of a page, at least
 
 def report_pdf(report: Report) -> bytes:
     """Bytes of the whole file; the same report gives the same bytes."""
-    from matplotlib import rc_context
     from matplotlib.backends.backend_pdf import PdfPages
 
     file = io.BytesIO()
-    with rc_context(FONT | {"pdf.fonttype": 42}), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing")  # letters that no font at hand has are shown as boxes
-        pages = Pages(report.title)
-        blocks = blocks_of(report)
-        for place, block in enumerate(blocks):
-            pages.put(block, blocks[place + 1 :])
+    with _looks():
         about = {"Title": shown(report.title), "Creator": "quietfloor", "CreationDate": None, "ModDate": None}
         with PdfPages(file, metadata=about) as pdf:
-            for figure in pages.finished():
+            for figure in pages_of(report):
                 pdf.savefig(figure)
     return file.getvalue()
+
+
+def pages_of(report: Report) -> list[Any]:
+    """The pages as matplotlib figures. All blocks of the front are on the first one: if these are many, in small letters."""
+    blocks = blocks_of(report)
+    end = len(tuple(front(report)))
+    with _looks():
+        for scale in SCALES:
+            pages = Pages(report.title, scale)
+            for place, block in enumerate(blocks[:end]):
+                pages.put(block, blocks[place + 1 :])
+            if pages.count == 1:
+                break
+        pages.scale = 1.0
+        for place, block in enumerate(blocks[end:], end):
+            pages.put(block, blocks[place + 1 :])
+        return pages.finished()
+
+
+@contextmanager
+def _looks() -> Iterator[None]:
+    from matplotlib import rc_context
+
+    with rc_context(FONT | {"pdf.fonttype": 42}), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")  # letters that no font at hand has are shown as boxes
+        yield
 
 
 def shown(text: str) -> str:
@@ -95,10 +118,14 @@ def folded(text: str, wide_inch: float, size: float, bold: bool = False) -> list
 class Pages:
     """Pages that are filled with blocks from the top; ``y`` is the position on the present page, in inches from the top."""
 
-    def __init__(self, title: str) -> None:
-        self.title, self.y = title, 0.0
+    def __init__(self, title: str, scale: float = 1.0) -> None:
+        self.title, self.scale, self.y = title, scale, 0.0
         self._pages: list[Any] = []
         self._new()
+
+    @property
+    def count(self) -> int:
+        return len(self._pages)
 
     def put(self, block: Block, following: Sequence[Block]) -> None:
         """``following``: the blocks after it, with the first of which a heading stays together."""
@@ -173,7 +200,7 @@ class Pages:
         self.y += GAP_INCH * (2 if heading.rank == 1 else 0.5)
 
     def _lines(self, text: str, look: str, indent: float) -> None:
-        size = SIZES[look]
+        size = self.scale * SIZES[look]
         inset = 0.1 if look == "caution" else 0.0
         bold = look == "caution" and not indent
         lines = folded(text, WIDTH_INCH - indent - 2 * inset, size, bold)
@@ -188,10 +215,10 @@ class Pages:
             weight = "bold" if bold else "normal"
             self._write(line, inset + indent, size, color=SOFT if look == "small" else DARK, weight=weight)
             self.y += each
-        self.y += GAP_INCH
+        self.y += GAP_INCH * (0.4 if indent else 1.0)  # items of a list belong together
 
     def _table(self, table: Table) -> None:
-        size = SIZES["cell"]
+        size = self.scale * SIZES["cell"]
         widths = column_widths(table, size)
         if any(table.head):
             self._row(table.head, widths, table, size, head=True)
@@ -206,7 +233,7 @@ class Pages:
 
     def _pairs(self, pairs: Pairs) -> None:
         """Two beside each other; a value that is too long is folded."""
-        size, half = SIZES["plain"], WIDTH_INCH / 2
+        size, half = self.scale * SIZES["plain"], WIDTH_INCH / 2
         each = size * LEADING * POINT_INCH
         for place in range(0, len(pairs.items), 2):
             row = pairs.items[place : place + 2]

@@ -15,7 +15,7 @@ from quietfloor.monitor.waves.marks import WAVES
 WIDTH_INCH, NARROW_INCH = 7.1, 3.1  # of the text on a page; of a picture on a phone, where its text has 11 px and more
 ROW_INCH, LEAST_ROW_INCH, MARGIN_INCH = 0.95, 0.62, 0.85  # height of a waveform, at least; of axis and legend
 NARROW_LETTERS = 44  # of a line above a curve
-NARROW_ROW_INCH, NARROW_STEP = 1.3, 1.5  # in a narrow picture, whose words stand above the curves
+NARROW_ROW_INCH, NARROW_STEP = 1.4, 1.7  # in a narrow picture, whose words stand above the curves
 LADDER_INCH, LEAST_LADDER_INCH = 2.4, 1.7
 DARK, GREY, BAND_COLOUR = "#1b2a38", "#8a939b", "#d5dade"
 MARK, THRESHOLD = "#7a1fa2", "#1d6b43"  # as all colours here no ear's, which are those of the audiogram
