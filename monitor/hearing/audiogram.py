@@ -44,7 +44,7 @@ BONE_ASIDE, BAR_ASIDE = 0.14, 0.05  # octaves from the line of the frequency
 WIDTH_INCH, LEFT_INCH, TOP_INCH, LINE_INCH = 9.6, 0.85, 1.0, 0.167
 CHART_INCH = (5.4, 5.4 * (BOTTOM_DB - TOP_DB) / DB_AN_OCTAVE / (math.log2(HIGHEST_HZ / LOWEST_HZ) + 1.0))
 FOOTER_WIDTH = 128
-MARGIN_INCH = (0.55, 0.42)  # left of a chart and above it, for its axes
+MARGIN_INCH = (0.64, 0.42)  # left of a chart and above it, for its axes
 LEGEND_INCH, ENTRY_INCH = 2.3, 0.17  # width beside a chart; height of a line below it
 
 

@@ -40,56 +40,52 @@ def cautions_of(report: Report) -> tuple[Caution, ...]:
     """All cautions, those on thresholds first; the same caution of several conditions is one."""
     together: dict[tuple[str, str], list[str]] = {}
     for ladder in report.ladders:
-        for what, changes in _of_ladder(ladder, report):
-            together.setdefault((what, changes), []).append(ladder.title)
+        for what, changes, why in (*_masking(ladder), *_unsettled(ladder, report)):
+            together.setdefault((what, changes), []).append(f"{ladder.title} ({why})" if why else ladder.title)
     found = [Caution(tuple(of), *words) for words, of in together.items()]
     return (*found, *_of_runs(report), *_of_tables(report))
 
 
-def _of_ladder(ladder: Ladder, report: Report) -> Iterator[tuple[str, str]]:
-    yield from _masking(ladder)
-    yield from _unsettled(ladder, report)
-
-
-def _masking(ladder: Ladder) -> Iterator[tuple[str, str]]:
+def _masking(ladder: Ladder) -> Iterator[tuple[str, str, str]]:
+    """What is the case, what it changes, and a reason of this condition alone."""
     one = ladder.threshold
     if one is None:
         if ladder.searches:
             yield (
                 "which ear responded was not judged, as the runs belong to no session",
-                "where masking was due, a response may be the other ear's",
-            )
+                "where masking was due, a response may be the other ear's", "",
+            )  # fmt: skip
         return
     if one.whose == UNKNOWN and one.finding != "no response":
         yield (
             "masking was due and was not given, or is not known to be enough",
-            f"the response is {UNKNOWN}, and the threshold of this ear may be higher",
-        )
+            f"the response is {UNKNOWN}, and the threshold of this ear may be higher", "",
+        )  # fmt: skip
     if one.hidden or (one.whose == UNKNOWN and one.finding == "no response"):
-        yield "noise in the other ear may have hidden a response of this ear", "its threshold may be lower"
+        yield "noise in the other ear may have hidden a response of this ear", "its threshold may be lower", ""
 
 
-def _unsettled(ladder: Ladder, report: Report) -> Iterator[tuple[str, str]]:
-    one = ladder.threshold
+def _unsettled(ladder: Ladder, report: Report) -> Iterator[tuple[str, str, str]]:
+    one, move = ladder.threshold, "further runs may move the threshold"
     if one is None:
         for run, searched in ladder.searches:
             if not searched.finished:
-                yield f"the search in run {run.number} was ended before it was finished", "the threshold may move"
+                yield f"the search in run {run.number} was ended before it was finished", move, ""
         return
     notes = "; ".join(note for note in one.notes if not any(words in note for words in DOUBT) and note != one.hidden_below)
     if one.finding == "not tested":
-        yield notes or "nothing was decided", "there is no threshold"
+        yield "nothing was decided", "there is no threshold", notes
     elif one.finding == "at most":
-        yield notes or "no level below was decided", f"the threshold may be lower than {one.level_db_nhl:g} dB nHL"
-    elif not one.settled and one.method == "search":
-        yield notes or "its search was not finished", "the threshold may move"
+        yield "nothing was decided below the lowest response", "the threshold may be lower", notes
     elif not one.settled:
-        rules = "it is not settled by the rules of the session" if report.material.rules is not None else (
-            "no plan of a session says how often a level had to be repeated"
-        )  # fmt: skip
-        yield f"{rules}{f' ({notes})' if notes else ''}", "further runs may move the threshold"
+        if one.method == "search":
+            yield "the search was not finished", move, notes
+        elif report.material.rules is None:
+            yield "no plan of a session says how often a level had to be repeated", move, notes
+        else:
+            yield "not settled by the rules of the session", move, notes
     elif notes and one.method != "search":
-        yield notes, "further runs may move the threshold"
+        yield "settled by the rules, with a contradiction or too few runs", move, notes
 
 
 def _of_runs(report: Report) -> Iterator[Caution]:

@@ -22,7 +22,7 @@ from quietfloor.monitor.session.conditions import UNKNOWN, Condition
 from quietfloor.monitor.session.threshold import COVERAGE, Threshold
 from quietfloor.stimuli.calibration import BONE
 
-CHART_INCH, LEAST_CHART_INCH = 3.5, 2.3
+CHART_INCH, LEAST_CHART_INCH = 3.5, 2.2
 NOT_STATED = "not stated in the plan"
 
 

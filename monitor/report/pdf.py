@@ -17,7 +17,7 @@ from quietfloor.monitor.report.pictures import FONT, WIDTH_INCH
 
 A4_INCH = (8.27, 11.69)
 LEFT_INCH, TOP_INCH, BOTTOM_INCH = (A4_INCH[0] - WIDTH_INCH) / 2, 0.65, 0.75
-SCALES = (1.0, 0.9, 0.8, 0.7)  # of letters on the first page
+SCALES = (1.0, 0.93, 0.86, 0.8)  # of letters on the first page
 SIZES = {"h1": 15.0, "h2": 11.5, "h3": 9.5, "plain": 8.5, "caution": 8.5, "small": 7.5, "cell": 7.0}  # points
 LEADING = 1.38
 DARK, SOFT, CAUTION, LINE = "#1b2a38", "#4a5a67", "#fff4e0", "#d5dade"

@@ -116,7 +116,7 @@ def _waveforms(figure: Any, area: Area, levels: Sequence[Level], ladder: Ladder)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     shaded = "; shaded: response window" if window_ms is not None else ""
-    axes.set_xlabel(f"ms after time zero{'' if narrow else ' of the stimulus'}{shaded}")
+    axes.set_xlabel(f"ms{'' if narrow else ' after time zero of the stimulus'}{shaded}")
     _scale(axes, step, stop)
     _curve_names(axes, levels)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -54,8 +53,9 @@ def test_a_caution_says_of_what_it_is_and_what_it_changes(report: Report) -> Non
     assert said[:3] == [
         f"{right}: masking was due and was not given, or is not known to be enough: the response is not known to be this ear's, "
         "and the threshold of this ear may be higher.",
-        f"{right}: it is not settled by the rules of the session: further runs may move the threshold.",
-        f"{left}: 40 dB nHL was found once, where 2 runs were asked for: the threshold may be lower than 40 dB nHL.",
+        f"{right}: not settled by the rules of the session: further runs may move the threshold.",
+        f"{left} (40 dB nHL was found once, where 2 runs were asked for): nothing was decided below the lowest response: the "
+        "threshold may be lower.",
     ]
     assert said[3].startswith("1 of 7 runs was discarded (run 1: she woke up <script>")
     assert said[3].endswith("): no threshold rests on it.")
@@ -68,7 +68,7 @@ def test_a_caution_says_of_what_it_is_and_what_it_changes(report: Report) -> Non
     ]
     kept = json.loads(report_text(report))["changes_a_conclusion"]
     assert [one["said"] for one in kept] == said
-    assert kept[1] == {"of": [right], "what": "it is not settled by the rules of the session",
+    assert kept[1] == {"of": [right], "what": "not settled by the rules of the session",
                        "changes": "further runs may move the threshold", "said": said[1]}  # fmt: skip
 
 
@@ -94,12 +94,13 @@ def test_what_else_changes_a_conclusion(session: Path, number: int, keys: dict[s
 def test_verified_timing_and_a_kept_check_leave_no_caution(session: Path) -> None:
     for number in range(1, 8):
         changed(session, number, timing__verified=True, timing__certificate="t", stimulus__level_rests_on="measured")
+        bad = number == 2
         found = [
             {"group": "electrodes", "subject": "Cz", "about": "hum", "said": "3 uV", "severity": "ok"},
             {"group": "stream", "subject": "", "about": "rate", "said": "8 kHz", "severity": "look"},
-            {"group": "electrodes", "subject": "M1", "about": "flat", "said": "0 uV", "severity": "stop" if number == 2 else "ok"},
+            {"group": "electrodes", "subject": "M1", "about": "flat", "said": "0 uV", "severity": "stop" if bad else "ok"},
         ]
-        content = {"findings": found, "acknowledged": {"despite": ["M1: flat"] if number == 2 else []}}
+        content = {"findings": found, "acknowledged": {"despite": ["M1: flat"] if bad else []}}
         (session / f"run-00{number}" / "check.json").write_text(json.dumps(content), encoding="utf-8")
     rest = told(session)
     assert not [text for text in rest if "timing" in text or "assum" in text or "not kept" in text or "Cz" in text]
@@ -109,7 +110,9 @@ def test_verified_timing_and_a_kept_check_leave_no_caution(session: Path) -> Non
     ]
 
 
-@pytest.mark.parametrize("content", ["[]", "{}", '{"findings": 3, "acknowledged": 4}', '{"findings": [3, {"group": "electrodes"}]}'])
+@pytest.mark.parametrize(
+    "content", ["[]", "{}", '{"findings": 3, "acknowledged": 4}', '{"findings": [3, {"group": "electrodes"}]}']
+)
 def test_a_check_of_another_form_is_no_fault(session: Path, content: str) -> None:
     (session / "run-002" / "check.json").write_text(content, encoding="utf-8")
     assert any("masking was due" in text for text in told(session))
@@ -121,7 +124,7 @@ def test_same_cautions_of_several_conditions_are_one(search_run: Path) -> None:
     assert said[:2] == [
         f"{both}: which ear responded was not judged, as the runs belong to no session: where masking was due, a response may be "
         "the other ear's.",
-        f"{both}: the search in run 1 was ended before it was finished: the threshold may move.",
+        f"{both}: the search in run 1 was ended before it was finished: further runs may move the threshold.",
     ]
 
 
@@ -135,8 +138,9 @@ def test_operator_site_and_date_are_those_of_the_plans(session: Path, report: Re
     for number in range(1, 8):
         path = session / f"run-00{number}" / "plan.toml"
         who = "MB" if number < 4 else "Žofie <b>"
-        text = re.sub(r'^operator = ""\nsite = ""', f'operator = "{who}"\nsite = "room 2"', path.read_text(encoding="utf-8"), flags=re.M)
-        path.write_text(text, encoding="utf-8")
+        text = path.read_text(encoding="utf-8")
+        assert 'operator = ""\nsite = ""\n' in text
+        path.write_text(text.replace('operator = ""\nsite = ""', f'operator = "{who}"\nsite = "room 2"'), encoding="utf-8")
     changed(session, 7, started="2026-01-16T09:00:00+00:00")
     named = make_report(read_material(session))
     assert facts(named)["Operator"] == "MB (runs 1-3); Žofie <b> (runs 4-7)"
@@ -191,14 +195,14 @@ def test_a_front_of_many_conditions_and_cautions_stays_on_one_page(report: Repor
         for n in range(10)
     )  # fmt: skip
     crowded = replace(report, ladders=many)
-    assert len(cautions_of(crowded)) > 14
+    assert sum(len(one.of) for one in cautions_of(crowded)) >= 18
     first = pages_of(crowded)[0]
     (chart,) = first.axes
     assert chart.get_label() == "audiogram"
     box = chart.get_position()
     assert box.y0 * A4_INCH[1] >= BOTTOM_INCH - 0.01
     assert box.height * A4_INCH[1] >= 1.7
-    assert min(text.get_fontsize() for text in first.texts) >= 4.9
+    assert min(text.get_fontsize() for text in first.texts) >= 5.5
 
 
 def test_html_and_pdf_carry_the_same_texts(report: Report, search_run: Path) -> None:
@@ -225,10 +229,10 @@ def test_a_chart_without_tables_is_in_db_nhl_and_says_so(made_session: Path) -> 
 
 
 def test_notes_are_notes_with_number_and_time(session: Path) -> None:
-    (session / "run-005" / "events.jsonl").open("a", encoding="utf-8").write(
-        '{"type": "notice", "what": "note", "text": "she <b>moves", "at_s": 75.4}\n'
-        '{"type": "notice", "what": "gap", "text": "no note", "at_s": 80}\n{"type": "notice", "what": "note", "at_s": null}\n'
-    )
+    with (session / "run-005" / "events.jsonl").open("a", encoding="utf-8") as file:
+        file.write('{"type": "notice", "what": "note", "text": "she <b>moves", "at_s": 75.4}\n')
+        file.write('{"type": "notice", "what": "gap", "text": "no note", "at_s": 80}\n')
+        file.write('{"type": "notice", "what": "note", "at_s": null}\n')
     report = make_report(read_material(session))
     blocks = blocks_of(report)
     at = blocks.index(Heading("Notes", 2))
@@ -251,5 +255,4 @@ def test_without_a_note_this_is_said(make_run: Callable[..., Path], tmp_path: Pa
     report = make_report(read_material(tmp_path / "plain"))
     said = Page(report_html(report)).said
     assert "Notes No note was made." in said
-    assert "Run 1: the sound was made by other equipment, and nobody stated it: ear, level and kind of sound are not known." in said
-    shutil.rmtree(tmp_path / "plain" / "run-001")
+    assert "Run 1: the sound was made by other equipment, and nobody stated it: ear, level and kind of sound are not" in said
