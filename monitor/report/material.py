@@ -235,7 +235,7 @@ def _notes_in(run: RunFolder) -> Iterator[Note]:
         for event in run.read_events():
             if isinstance(event, dict) and event.get("type") == "notice" and event.get("what") == "note":
                 at_s, text = event.get("at_s"), event.get("text")
-                if is_number(at_s) and isinstance(text, str):
+                if isinstance(at_s, (int, float)) and is_number(at_s) and isinstance(text, str):
                     minutes, seconds = divmod(max(0, int(at_s)), 60)
                     yield Note(f"{minutes}:{seconds:02d} in the run", text)
 

@@ -56,14 +56,14 @@ def waveform_picture(ladder: Ladder) -> Picture:
 
 def ladder_picture(ladder: Ladder) -> Picture:
     """Levels by run with the result of each run, with a line at the threshold and its interval."""
-    return Picture(LADDER_INCH, LEAST_LADDER_INCH, lambda figure, area: _ladder(figure, area, ladder), 3.3)
+    return Picture(LADDER_INCH, LEAST_LADDER_INCH, lambda figure, area: _ladder(figure, area, ladder), 3.6)
 
 
 def legend_in(axes: Any, area: Area, handles: Sequence[Any]) -> None:
     """Beside the axes, or below them in a narrow picture."""
     if is_narrow(area):
         below = -0.5 / (axes.get_position().height * axes.figure.get_size_inches()[1])  # inches
-        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, below), frameon=False, fontsize=7.5, ncols=2)
+        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, below), frameon=False, fontsize=7.5)
     else:
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False, fontsize=7.5)
 
@@ -220,7 +220,7 @@ def _ladder(figure: Any, area: Area, ladder: Ladder) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.ticker import MultipleLocator
 
-    axes = axes_in(figure, area, (0.6, 1.1, 0.15, 0.12) if is_narrow(area) else (0.6, 0.45, 2.1, 0.12))
+    axes = axes_in(figure, area, (0.6, 1.45, 0.15, 0.12) if is_narrow(area) else (0.6, 0.45, 2.1, 0.12))
     heard = [run for run in ladder.runs if run.summary is not None and not run.summary.muted and run.search is None]
     numbers = list(range(1, len(heard) + 1))
     levels = [run.summary.level_db_nhl for run in heard if run.summary is not None]

@@ -18,14 +18,14 @@ WHY_WORDS = {"start": "to begin with", "operator": "as ordered", "threshold": "t
 
 def order_picture(search: Search, place: int) -> Picture:
     """Level against time of one condition of a search, with the interval of its threshold as it narrowed, and orders."""
-    return Picture(INCH, LEAST_INCH, lambda figure, area: _order(figure, area, search, place), 3.4)
+    return Picture(INCH, LEAST_INCH, lambda figure, area: _order(figure, area, search, place), 3.7)
 
 
 def _order(figure: Any, area: Area, search: Search, place: int) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    axes = axes_in(figure, area, (0.6, 1.25, 0.15, 0.12) if is_narrow(area) else (0.6, 0.45, 2.1, 0.12))
+    axes = axes_in(figure, area, (0.6, 1.5, 0.15, 0.12) if is_narrow(area) else (0.6, 0.45, 2.1, 0.12))
     one = search.conditions[place]
     levels = [cell.level_db_nhl for cell in one.cells]
     bottom, top = levels[0] - 8.0, levels[-1] + 8.0
