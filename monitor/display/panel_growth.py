@@ -11,7 +11,7 @@ from PyQt5.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.charts import Canvas, Chart
 from quietfloor.monitor.display.cursors import amplitude
-from quietfloor.monitor.display.curves import Box, corners
+from quietfloor.monitor.display.curves import Box, Drawn, corners
 from quietfloor.monitor.display.ladder import Level
 from quietfloor.monitor.display.levels import CORNERS, SHOWN, Levels, Published
 from quietfloor.monitor.display.panel import Panel, Words, colour
@@ -138,7 +138,7 @@ class GrowthPanel(Panel):
             low, high = canvas.y(one.low), canvas.y(one.high)
             if known.any() and not one.of_means:
                 canvas.polygon(np.concatenate([xs, xs[::-1]]), np.concatenate([low, high[::-1]]), theme.cone)
-                canvas.curves += [(xs, low), (xs, high)]
+                canvas.curves += [Drawn(xs, low), Drawn(xs, high)]
         for one in published:
             xs = canvas.x(one.levels_db_nhl)
             canvas.curve(xs, one.mean, theme.expected, look.thin)
