@@ -215,7 +215,8 @@ def dash_path(xs: Floats, ys: Floats, pattern: tuple[float, ...]) -> QPainterPat
     """The dashes of a curve, to be drawn with a solid pen."""
     xs, ys, on = dashes(xs, ys, pattern)
     known = np.isfinite(xs) & np.isfinite(ys)
-    return pg.arrayToQPath(xs[known], ys[known], connect=on[known], finiteCheck=False)
+    path: QPainterPath = pg.arrayToQPath(xs[known], ys[known], connect=on[known], finiteCheck=False)
+    return path
 
 
 class _Lines:

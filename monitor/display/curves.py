@@ -13,9 +13,9 @@ from quietfloor.monitor.core.samples import Bools, Floats
 
 # Lengths of line and gap in turn, in pixels: each kind of curve is known by its pattern alone, without its colour.
 SOLID: tuple[float, ...] = ()
-EVEN_HALF = (5.0, 3.0)
+EVEN_HALF = (4.0, 4.0)
 PLUS_MINUS = (1.0, 3.0)
-OVERLAYS = ((14.0, 4.0), (10.0, 3.0, 2.0, 3.0), (8.0, 3.0, 2.0, 3.0, 2.0, 3.0))
+OVERLAYS = ((14.0, 7.0), (10.0, 5.0, 2.0, 5.0), (8.0, 4.0, 2.0, 4.0, 2.0, 4.0))
 
 
 @dataclass(frozen=True)
