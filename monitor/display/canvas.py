@@ -12,7 +12,7 @@ from PyQt5.QtCore import QLineF, QPointF, QRectF, Qt
 from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen, QPolygonF
 
 from quietfloor.monitor.core.samples import Bools, Floats
-from quietfloor.monitor.display.curves import SOLID, Box, crosses, cut, dashes
+from quietfloor.monitor.display.curves import SOLID, Box, Drawn, cut, dashes
 from quietfloor.monitor.display.scales import Scale
 from quietfloor.monitor.display.theme import Look
 
@@ -38,7 +38,7 @@ class Canvas:
     def __init__(self, painter: QPainter, rect: QRectF, chart: Axes, look: Look) -> None:
         self.painter, self.rect, self.look = painter, rect, look
         self.labels: list[tuple[str, Box]] = []
-        self.curves: list[tuple[Floats, Floats]] = []
+        self.curves: list[Drawn] = []
         self.kept_clear: list[Box] = []
         self.clip = self.box  # curves are cut at its edges
         self._chart = chart
@@ -66,7 +66,7 @@ class Canvas:
         place = (self._chart.y_scale.place(values) - first) / (last - first)
         ys = self.rect.bottom() - place * self.rect.height()
         if clear:
-            self.curves.append((xs, ys))
+            self.curves.append(Drawn(xs, ys))
         self.line(*cut(xs, ys, self.clip), colour, width, pattern=pattern)
 
     @property
@@ -167,15 +167,22 @@ class Canvas:
         Where none is free it is left out and None returned; if it ``must`` be read, the place that covers least is taken.
         """
         size = self._size(words, colour, times, bold, width)
-        best, least = None, np.inf
-        for one in places:
-            place = self._placed(size, one)
-            covered = self._covered(Box(place.left(), place.top(), place.right(), place.bottom()))
-            if covered < least:
-                best, least = place, covered
-            if not covered:
-                break
-        return None if best is None or (least and not must) else self._write(best, words)
+        found = [self._placed(size, one) for one in places]
+        boxes = [Box(place.left(), place.top(), place.right(), place.bottom()) for place in found]
+        free = next((number for number, box in enumerate(boxes) if self._is_free(box)), None)
+        if free is None and must:
+            free = min(range(len(boxes)), key=lambda number: self._covered(boxes[number]))
+        return None if free is None else self._write(found[free], words)
+
+    def _is_free(self, box: Box) -> bool:
+        taken = any(box.overlaps(other) for _, other in self.labels) or any(box.overlaps(other) for other in self.kept_clear)
+        return not taken and not any(curve.crosses(box) for curve in self.curves)
+
+    def _covered(self, box: Box) -> float:
+        """How much of what is to be read a text would cover; another text counts most."""
+        texts = sum(box.shared(other) for _, other in self.labels)
+        others = sum(box.shared(other) for other in self.kept_clear)
+        return 1e3 * texts + others + sum(curve.crosses(box) for curve in self.curves)
 
     def _size(self, words: str, colour: str, times: float, bold: bool, width: float | None) -> tuple[float, float]:
         self.painter.setFont(self.font(times, bold))
@@ -190,12 +197,6 @@ class Canvas:
         left = min(max(x - across * wide, self.rect.left() + 4), self.rect.right() - wide - 4)
         top = min(max(y - down * high, self.rect.top() + 2), self.rect.bottom() - high - 2)
         return QRectF(left, top, wide + 1, high)
-
-    def _covered(self, box: Box) -> float:
-        """How much of what is to be read a text would cover; another text counts most."""
-        texts = sum(box.shared(other) for _, other in self.labels)
-        others = sum(box.shared(other) for other in self.kept_clear)
-        return 1e3 * texts + others + sum(crosses(xs, ys, box) for xs, ys in self.curves)
 
     def _write(self, place: QRectF, words: str) -> QRectF:
         self.painter.drawText(place, WRAPPED, words)
@@ -214,7 +215,8 @@ def dash_path(xs: Floats, ys: Floats, pattern: tuple[float, ...]) -> QPainterPat
     """The dashes of a curve, to be drawn with a solid pen."""
     xs, ys, on = dashes(xs, ys, pattern)
     known = np.isfinite(xs) & np.isfinite(ys)
-    return pg.arrayToQPath(xs[known], ys[known], connect=on[known], finiteCheck=False)
+    path: QPainterPath = pg.arrayToQPath(xs[known], ys[known], connect=on[known], finiteCheck=False)
+    return path
 
 
 class _Lines:

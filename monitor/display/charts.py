@@ -9,9 +9,8 @@ from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt
 from PyQt5.QtGui import QFont, QFontMetricsF, QMouseEvent, QPainter, QWheelEvent
 from PyQt5.QtWidgets import QGraphicsView
 
-from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.canvas import Canvas, pen
-from quietfloor.monitor.display.curves import Box
+from quietfloor.monitor.display.curves import Box, Drawn
 from quietfloor.monitor.display.scales import Scale, written
 from quietfloor.monitor.display.theme import Look
 
@@ -78,7 +77,7 @@ class Chart(pg.PlotWidget):
         self.look = Look()
         self.pointed: QPointF | None = None  # where the mouse is, inside the chart
         self.labels: list[tuple[str, Box]] = []  # the texts that were drawn last
-        self.curves: list[tuple[Floats, Floats]] = []  # the curves, in pixels
+        self.curves: list[Drawn] = []  # the curves, in pixels
         self.bare: tuple[str, ...] = ()  # sides that never have an axis
         self.tick_em = {"bottom": 4.6, "left": 2.0}  # letters between two numbers of an axis
         self.on_press: Callable[[QPointF], None] | None = None  # the left button, inside the chart

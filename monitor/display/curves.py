@@ -13,9 +13,9 @@ from quietfloor.monitor.core.samples import Bools, Floats
 
 # Lengths of line and gap in turn, in pixels: each kind of curve is known by its pattern alone, without its colour.
 SOLID: tuple[float, ...] = ()
-EVEN_HALF = (5.0, 3.0)
+EVEN_HALF = (4.0, 4.0)
 PLUS_MINUS = (1.0, 3.0)
-OVERLAYS = ((14.0, 4.0), (10.0, 3.0, 2.0, 3.0), (8.0, 3.0, 2.0, 3.0, 2.0, 3.0))
+OVERLAYS = ((14.0, 7.0), (10.0, 5.0, 2.0, 5.0), (8.0, 4.0, 2.0, 4.0, 2.0, 4.0))
 
 
 @dataclass(frozen=True)
@@ -94,23 +94,33 @@ def dashes(xs: Floats, ys: Floats, pattern: tuple[float, ...]) -> tuple[Floats, 
     return new_x, new_y, np.append(on, False)
 
 
-def crosses(xs: Floats, ys: Floats, box: Box) -> bool:
-    """Whether a curve passes through a box (Liang and Barsky's test of each piece); where it is not known it does not."""
-    begin_x, end_x, begin_y, end_y = xs[:-1], xs[1:], ys[:-1], ys[1:]
-    with np.errstate(invalid="ignore"):
-        near = (np.maximum(begin_x, end_x) >= box.left) & (np.minimum(begin_x, end_x) <= box.right)
-        near &= (np.maximum(begin_y, end_y) >= box.top) & (np.minimum(begin_y, end_y) <= box.bottom)
-    if not near.any():
-        return False
-    enters, leaves = np.zeros(int(near.sum())), np.ones(int(near.sum()))
-    for begin, end, low, high in (
-        (begin_x[near], end_x[near], box.left, box.right), (begin_y[near], end_y[near], box.top, box.bottom),
-    ):  # fmt: skip
-        step = end - begin
-        step = np.where(np.abs(step) < 1e-9, 1e-9, step)
-        one, other = (low - begin) / step, (high - begin) / step
-        enters, leaves = np.maximum(enters, np.minimum(one, other)), np.minimum(leaves, np.maximum(one, other))
-    return bool((enters <= leaves).any())
+class Drawn:
+    """A curve (n,) as it was drawn, for the question whether a label would cover it; where it is not known it covers nothing."""
+
+    def __init__(self, xs: Floats, ys: Floats) -> None:
+        self.xs, self.ys = xs, ys
+        known = np.isfinite(xs) & np.isfinite(ys)
+        x, y = xs[known], ys[known]
+        self._bounds = Box(x.min(), y.min(), x.max(), y.max()) if len(x) else None
+        self._rising = bool(known.all() and (np.diff(xs) >= 0).all())
+
+    def crosses(self, box: Box) -> bool:
+        """Whether the curve passes through a box (Liang and Barsky's test of each piece)."""
+        own = self._bounds
+        if own is None or own.left > box.right or own.right < box.left or own.top > box.bottom or own.bottom < box.top:
+            return False
+        xs, ys = self.xs, self.ys
+        if self._rising:
+            first, last = np.searchsorted(xs, (box.left, box.right))
+            part = slice(max(int(first) - 1, 0), int(last) + 1)
+            xs, ys = xs[part], ys[part]
+        enters, leaves = np.zeros(len(xs) - 1), np.ones(len(xs) - 1)
+        for values, low, high in ((xs, box.left, box.right), (ys, box.top, box.bottom)):
+            begin, step = values[:-1], np.diff(values)
+            step = np.where(np.abs(step) < 1e-9, 1e-9, step)
+            one, other = (low - begin) / step, (high - begin) / step
+            enters, leaves = np.maximum(enters, np.minimum(one, other)), np.minimum(leaves, np.maximum(one, other))
+        return bool((enters <= leaves).any())
 
 
 def corners(count: int, x: float, y: float, side: float) -> tuple[Floats, Floats]:
@@ -120,4 +130,4 @@ def corners(count: int, x: float, y: float, side: float) -> tuple[Floats, Floats
     return x + radius * np.cos(turns), y + radius * np.sin(turns)
 
 
-__all__ = ["EVEN_HALF", "OVERLAYS", "PLUS_MINUS", "SOLID", "Box", "corners", "crosses", "cut", "dashes"]
+__all__ = ["EVEN_HALF", "OVERLAYS", "PLUS_MINUS", "SOLID", "Box", "Drawn", "corners", "cut", "dashes"]

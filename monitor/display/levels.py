@@ -156,8 +156,8 @@ def _published(wave: Wave, norms: Sequence[Norm | None]) -> Iterator[Published]:
     for origin, piece in groupby(zip(levels, norms, strict=True), key=lambda one: None if one[1] is None else one[1].origin):
         if origin is not None:
             own = [(db, norm) for db, norm in piece if norm is not None]
-            columns = np.array([(db, norm.mean, norm.low, norm.high) for db, norm in own]).T
-            yield Published(wave, *columns, origin, own[0][1].of_means)
+            db, mean, low, high = np.array([(db, norm.mean, norm.low, norm.high) for db, norm in own]).T
+            yield Published(wave, db, mean, low, high, origin, own[0][1].of_means)
 
 
 def with_present(rows: tuple[LevelRow, ...], level: Level, curves: Curves) -> tuple[LevelRow, ...]:

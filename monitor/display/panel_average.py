@@ -241,8 +241,8 @@ class AveragePanel(ChartPanel):
             drawn.append((spot, x, y, end))
             canvas.kept_clear.append(Box(x - 2, min(y, end), x + 2, max(y, end)))
             if math.isfinite(spot.low_ms + spot.high_ms):
-                ends = self._visible(canvas, (spot.low_ms, spot.high_ms)) or (x, x)
-                canvas.kept_clear.append(Box(ends[0], end - 2, ends[1], end + 2))
+                first, last = self._visible(canvas, (spot.low_ms, spot.high_ms)) or (x, x)
+                canvas.kept_clear.append(Box(first, end - 2, last, end + 2))
         for spot, x, y, end in drawn:
             ink, width = (theme.ink, self.look.line) if spot.chosen else (theme.quiet, self.look.thin)
             canvas.line(np.array([x, x]), np.array([y, end]), ink, width, pattern=SOLID if spot.by_hand else (3.0, 2.0))

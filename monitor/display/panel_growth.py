@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from PyQt5.QtCore import QPointF
 from PyQt5.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
-from quietfloor.monitor.display.charts import Canvas, Chart
+from quietfloor.monitor.display.charts import Canvas, Chart, Draw
 from quietfloor.monitor.display.cursors import amplitude
-from quietfloor.monitor.display.curves import Box, corners
+from quietfloor.monitor.display.curves import Box, Drawn, corners
 from quietfloor.monitor.display.ladder import Level
 from quietfloor.monitor.display.levels import CORNERS, SHOWN, Levels, Published
 from quietfloor.monitor.display.panel import Panel, Words, colour
@@ -28,10 +29,8 @@ class GrowthPanel(Panel):
     """Two charts side by side: latency in ms, amplitude in nV. What is published stands below with its source."""
 
     def __init__(self) -> None:
-        self.latency, self.amplitude = (
-            Chart(lambda canvas, draw=draw: self.draw_safely(draw, canvas), Scale(), Scale(), "level", words)
-            for draw, words in ((self._draw_latency, "latency, ms"), (self._draw_amplitude, "amplitude, nV"))
-        )
+        self.latency = self._chart(self._draw_latency, "latency, ms")
+        self.amplitude = self._chart(self._draw_amplitude, "amplitude, nV")
         self.charts = (self.latency, self.amplitude)
         self.origins = Words("")
         body = QWidget()
@@ -57,6 +56,9 @@ class GrowthPanel(Panel):
         for chart in self.charts:
             chart.tick_em = {"bottom": 2.0, "left": 1.6}
             chart.show_axes(False)
+
+    def _chart(self, draw: Draw, words: str) -> Chart:
+        return Chart(lambda canvas: self.draw_safely(draw, canvas), Scale(), Scale(), "level", words)
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
@@ -132,18 +134,18 @@ class GrowthPanel(Panel):
         self, canvas: Canvas, published: Sequence[Published], marks: list[tuple[Level, Mark, Estimate]], nothing: str
     ) -> None:
         theme, look, px = self.look.theme, self.look, self.look.px
-        for one in published:
-            xs = canvas.x(one.levels_db_nhl)
-            known = np.isfinite(one.low + one.high)
-            low, high = canvas.y(one.low), canvas.y(one.high)
-            if known.any() and not one.of_means:
+        for study in published:
+            xs = canvas.x(study.levels_db_nhl)
+            known = np.isfinite(study.low + study.high)
+            low, high = canvas.y(study.low), canvas.y(study.high)
+            if known.any() and not study.of_means:
                 canvas.polygon(np.concatenate([xs, xs[::-1]]), np.concatenate([low, high[::-1]]), theme.cone)
-                canvas.curves += [(xs, low), (xs, high)]
-        for one in published:
-            xs = canvas.x(one.levels_db_nhl)
-            canvas.curve(xs, one.mean, theme.expected, look.thin)
-            if one.of_means:
-                for edge in (one.low, one.high):
+                canvas.curves += [Drawn(xs, low), Drawn(xs, high)]
+        for study in published:
+            xs = canvas.x(study.levels_db_nhl)
+            canvas.curve(xs, study.mean, theme.expected, look.thin)
+            if study.of_means:
+                for edge in (study.low, study.high):
                     canvas.curve(xs, edge, theme.expected, look.thin, (1.0, 3.0))
         for wave in SHOWN:
             own = [(level, one) for level, mark, one in marks if mark.wave == wave and math.isfinite(one.value)]
@@ -169,10 +171,10 @@ class GrowthPanel(Panel):
                 places = [(x + away, y, 0.0, 0.5), (x - away, y, 1.0, 0.5), (x + away, y - away, 0.0, 1.0),
                           (x + away, y + away, 0.0, 0.0), (x - away, y - away, 1.0, 1.0)]  # fmt: skip
                 canvas.label(mark.wave, theme.ink, places, 0.88, bold=True)
-        for one in published:
-            xs = canvas.x(one.levels_db_nhl)
-            tops, feet = (canvas.y(np.where(np.isfinite(edge), edge, one.mean)) for edge in (one.high, one.low))
-            words = f"{one.wave}, means" if one.of_means else f"{one.wave}, published"
+        for study in published:
+            xs = canvas.x(study.levels_db_nhl)
+            tops, feet = (canvas.y(np.where(np.isfinite(edge), edge, study.mean)) for edge in (study.high, study.low))
+            words = f"{study.wave}, means" if study.of_means else f"{study.wave}, published"
             at = (len(xs) // 2, -1, 0)
             sides = ((tops, -4, 1.0), (feet, 4, 0.0))
             spots = [(float(xs[k]), float(ys[k]) + away, 0.5, down) for ys, away, down in sides for k in at]
@@ -207,6 +209,6 @@ def _within(one: Published, db: tuple[float, float]) -> Published | None:
     inside = (one.levels_db_nhl >= db[0]) & (one.levels_db_nhl <= db[1])
     if not inside.any():
         return None
-    columns = (column[inside] for column in (one.levels_db_nhl, one.mean, one.low, one.high))
-    return Published(one.wave, *columns, one.origin, one.of_means)
+    levels, mean, low, high = (column[inside] for column in (one.levels_db_nhl, one.mean, one.low, one.high))
+    return replace(one, levels_db_nhl=levels, mean=mean, low=low, high=high)
 

@@ -7,7 +7,7 @@ from PyQt5.QtCore import QPointF
 
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.charts import Canvas
-from quietfloor.monitor.display.curves import Box
+from quietfloor.monitor.display.curves import Box, Drawn
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.scales import Scale, written
 from quietfloor.monitor.display.views import NoiseTrack
@@ -70,7 +70,7 @@ class NoisePanel(ChartPanel):
         side = self.look.px(0.55)
         end = QPointF(float(canvas.x(track.sweeps[-1])), float(canvas.y(track.noise_nv[-1])))
         canvas.fill(end.x() - side / 2, end.y() - side / 2, end.x() + side / 2, end.y() + side / 2, theme.average)
-        canvas.curves += [(xs, ys), (canvas.x(track.sweeps), canvas.y(track.noise_nv))]
+        canvas.curves += [Drawn(xs, ys), Drawn(canvas.x(track.sweeps), canvas.y(track.noise_nv))]
         canvas.kept_clear += [
             Box(end.x() - side / 2, end.y() - side / 2, end.x() + side / 2, end.y() + side / 2),
             Box(rect.left(), floor - 1, rect.right(), floor + 1),

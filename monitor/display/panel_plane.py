@@ -8,7 +8,7 @@ import numpy as np
 
 from quietfloor.monitor.display.canvas import Spot as Place
 from quietfloor.monitor.display.charts import Canvas
-from quietfloor.monitor.display.curves import Box
+from quietfloor.monitor.display.curves import Box, Drawn
 from quietfloor.monitor.display.marks import draw_mark
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.scales import Scale, nice_above
@@ -126,7 +126,7 @@ class PlanePanel(ChartPanel):
         end = canvas.px(*plane.path[-1])
         draw_mark(canvas.painter, end, self.look.px(1.5), plane.state, theme.states[plane.state], theme.sheet)
         half = self.look.px(1.5) / 2
-        canvas.curves.append((xs, ys))
+        canvas.curves.append(Drawn(xs, ys))
         canvas.kept_clear.append(Box(end.x() - half, end.y() - half, end.x() + half, end.y() + half))
 
     def _ahead(self, canvas: Canvas, plane: Plane) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.display.charts import Chart
-from quietfloor.monitor.display.curves import Box, crosses
+from quietfloor.monitor.display.curves import Box
 from quietfloor.monitor.display.theme import THEMES, Look
 from tests.display.conftest import Spin, ladder, live_scene, replay_scene, stop_at, until
 
@@ -51,7 +51,7 @@ def crossed(window: Any, *panels: str) -> list[str]:
         f"{name}: {words!r}"
         for name, chart in charts(window)
         for words, box in chart.labels
-        if name in panels and any(crosses(xs, ys, box.grown(-1.0)) for xs, ys in chart.curves)
+        if name in panels and any(curve.crosses(box.grown(-1.0)) for curve in chart.curves)
     ]
 
 
