@@ -104,7 +104,7 @@ def judge(draft: Draft, seen: Seen, places: Places, today: datetime.date) -> Jud
     stream = choices.stream_of(draft, seen.streams or ())
     sound = _sound_keys(draft)
     grid = _grid(draft, seen, sound)
-    highest_db = _highest_db(draft, dict(grid), sound)
+    highest_db = _highest_db(draft, dict(grid))
     problems = [
         *_of_stream(draft, seen, streams, stream), *_of_channels(draft, stream, seen), *_of_sound(draft, dict(grid)),
         *_of_output(draft, seen, sound, today), *_of_conditions(draft, dict(grid)), *_of_person(draft, places),
@@ -146,8 +146,8 @@ def prove(judged: Judged, places: Places, today: datetime.date) -> tuple[Problem
             plan = make_plan(plan_data(draft))
             groups = [sound_group(plan, folder, today)] if plan.sound is not None else []
         else:
-            session = Session(folder, make_session_plan(plan_data(draft, _highest_db(draft, dict(judged.grid), _sound_keys(draft)))))
-            groups = [_as_session_plays(session, folder, today)]
+            plan_of_all = make_session_plan(plan_data(draft, _highest_db(draft, dict(judged.grid))))
+            groups = [_as_session_plays(Session(folder, plan_of_all), folder, today)]
     except (PlanError, SessionError, SourceError, RuntimeError, OSError) as error:
         what, remedy = parted(error)
         return (Problem("plan", "stop", what, remedy),)
@@ -200,24 +200,27 @@ def _of_channels(draft: Draft, stream: StreamDescription | None, seen: Seen) -> 
     if not draft.eeg:
         found.append(Problem("channels", "stop", "no EEG channel decides", "choose the channel that decides"))
     if not draft.trigger:
-        found.append(Problem("channels", "stop", "no channel is the trigger", "choose the channel into which the trigger is wired"))
+        found.append(Problem("channels", "stop", "no channel is the trigger", "choose the one into which the trigger is wired"))
     if found:
         return found
     try:
         channels = resolve_channels(stream, draft.eeg, draft.trigger)
     except SourceError as error:
         return [Problem("channels", "stop", str(error))]
-    units = {stream.units[index] for index in channels.eeg}
-    if not draft.unit and any(math.isnan(unit_to_uv(unit)) for unit in units):
+    units_uv = [unit_to_uv(stream.units[index]) for index in channels.eeg]
+    stated_uv = {unit for unit in units_uv if not math.isnan(unit)}
+    if not draft.unit and len(stated_uv) < len(set(units_uv)):
         found.append(
             Problem("channels", "look", "the stream states no unit: it is taken from the size of the first second",
                     "say whether its numbers are uV, mV or V, if you know")
         )  # fmt: skip
-    if not draft.unit and len({unit_to_uv(unit) for unit in units if not math.isnan(unit_to_uv(unit))}) > 1:
-        found.append(Problem("channels", "stop", "the EEG channels state different units", "choose channels of one unit, or the unit"))
+    if not draft.unit and len(stated_uv) > 1:
+        remedy = "choose channels of one unit, or say which unit it is"
+        found.append(Problem("channels", "stop", "the EEG channels state different units", remedy))
     texts = choices.marker_options(seen.streams or ())
     if draft.markers and not any(one.value == draft.markers and one.possible for one in texts):
-        found.append(Problem("channels", "stop", f"the marker stream {draft.markers!r} is not there", "start its program, or choose none"))
+        said = f"the marker stream {draft.markers!r} is not there"
+        found.append(Problem("channels", "stop", said, "start its program, or choose none"))
     return found
 
 
@@ -231,7 +234,8 @@ def _of_sound(draft: Draft, grid: dict[Cell, Reach]) -> list[Problem]:
             return [Problem("sound", "stop", found.why)]
         if draft.level_db_nhl > found.loudest_db + 1e-9:
             loudest = math.floor(10 * found.loudest_db) / 10
-            return [Problem("sound", "stop", f"{draft.level_db_nhl:g} dB nHL is too loud: the loudest here is {loudest:g}", "lower the level")]
+            said = f"{draft.level_db_nhl:g} dB nHL is too loud: the loudest that this output gives is {loudest:g}"
+            return [Problem("sound", "stop", said, "lower the level")]
     return []
 
 
@@ -252,7 +256,8 @@ def _of_output(draft: Draft, seen: Seen, sound: dict[str, Any], today: datetime.
         option = next((one for one in choices.output_options(seen) if one.value == draft.output), None)
         if option is None:
             said = f"the output {draft.output!r} is not there" if draft.output else "no output is chosen"
-            return [Problem("output", "stop", said, "choose one of the list; a card that is plugged in later is found after a new start")]
+            remedy = "choose one of the list; a card that was plugged in later is found after a new start"
+            return [Problem("output", "stop", said, remedy)]
         if option.severity in ("look", "stop"):
             found.append(Problem("output", option.severity, option.said))
     elif not draft.audio_id.strip():
@@ -264,7 +269,7 @@ def _of_output(draft: Draft, seen: Seen, sound: dict[str, Any], today: datetime.
 
 def _of_calibration(draft: Draft, route: str, seen: Seen, sound: dict[str, Any], today: datetime.date) -> list[Problem]:
     path = draft.bone_calibration if route == "bone" else draft.calibration
-    what = "bone vibrator" if route == "bone" else draft.transducer
+    what = "bone vibrator" if route == "bone" else f"{draft.transducer} earphone"
     if not path:
         make = "make one with `quietfloor calibrate` (docs/sound.md), then choose it here"
         if draft.kind == "recording":
@@ -284,7 +289,7 @@ def _of_conditions(draft: Draft, grid: dict[Cell, Reach]) -> list[Problem]:
     if draft.kind == "recording":
         return []
     if not draft.grid:
-        return [Problem("conditions", "stop", "no condition is chosen", "choose at least one field; the first that you choose comes first")]
+        return [Problem("conditions", "stop", "no condition is chosen", "tick at least one; the first that you tick comes first")]
     found = []
     for cell in draft.grid:
         reach = grid.get(cell) or Reach("this condition cannot be made here")
@@ -296,9 +301,10 @@ def _of_conditions(draft: Draft, grid: dict[Cell, Reach]) -> list[Problem]:
 def _of_person(draft: Draft, places: Places) -> list[Problem]:
     code = draft.code.strip()
     if not code:
-        return [Problem("person", "stop", "the person has no code", "give a code such as P01: it names the folder, and no name is needed")]
+        return [Problem("person", "stop", "the person has no code", "give one such as P01; no name is needed")]
     if len(code) > LONGEST_CODE or not code.isprintable():
-        return [Problem("person", "stop", f"the code has {len(code)} characters", f"at most {LONGEST_CODE}, without control characters")]
+        remedy = f"give at most {LONGEST_CODE}, without control characters"
+        return [Problem("person", "stop", f"the code has {len(code)} characters", remedy)]
     found, folder = [], places.of_code(code)
     if folder_name(code) != code:
         found.append(Problem("person", "look", f"the folder will be called {folder.name}"))
@@ -313,8 +319,8 @@ def _of_person(draft: Draft, places: Places) -> list[Problem]:
         if known != code:
             return [Problem("person", "stop", f"{folder} is the session of {known!r}", "choose another code")]
     if runs:
-        said = f"{folder} has {runs} run{'' if runs == 1 else 's'} already: go on only with the same person, whose sound dose adds up"
-        found.append(Problem("person", "look", said))
+        said = f"{folder} has {runs} run{'' if runs == 1 else 's'} already, whose sound dose counts"
+        found.append(Problem("person", "look", said, "go on there only with the same person"))
     return found
 
 
@@ -367,12 +373,13 @@ def _sound_keys(draft: Draft) -> dict[str, Any]:
 def _grid(draft: Draft, seen: Seen, sound: dict[str, Any]) -> tuple[tuple[Cell, Reach], ...]:
     if not draft.plays:
         return ()
-    rows = list(dict.fromkeys((*choices.sounds(), *((cell.stimulus, cell.frequency_hz) for cell in (*draft.grid, cell_of(draft))))))
+    own = [(cell.stimulus, cell.frequency_hz) for cell in (*draft.grid, cell_of(draft))]
+    rows = list(dict.fromkeys((*choices.sounds(), *own)))
     cells = [Cell(ear, route, stimulus, hz) for stimulus, hz in rows for route in ("air", "bone") for ear in ("right", "left")]
     return tuple((cell, choices.reach(draft, cell, seen, sound)) for cell in cells)
 
 
-def _highest_db(draft: Draft, grid: dict[Cell, Reach], sound: dict[str, Any]) -> dict[Cell, float]:
+def _highest_db(draft: Draft, grid: dict[Cell, Reach]) -> dict[Cell, float]:
     """Highest levels of cells whose output cannot give the highest of the session."""
     if draft.kind == "recording":
         return {}
@@ -421,23 +428,34 @@ def sweeps_words(draft: Draft) -> str:
     return f"{draft.minutes:g} min are {sweeps_of(draft):,} sweeps at {1 / sweep_s(draft):.1f} per second"
 
 
-def suggested(judged: Judged, seen: Seen, touched: frozenset[StepName]) -> Draft:
-    """The draft with what can only be chosen in one way: the only stream, output and calibration that can be used. Steps that a
-    person has ``touched`` are left as they are."""
+def touched_by(touched: frozenset[str], before: Draft, after: Draft) -> frozenset[str]:
+    """What a person has chosen, of what is suggested otherwise: "stream", "output", "air" and "bone" (calibrations). Another
+    output needs other calibrations."""
+    if (before.stream, before.source_id) != (after.stream, after.source_id):
+        touched |= {"stream"}
+    if (before.device, before.output) != (after.device, after.output):
+        return touched - {"air", "bone"} | {"output"}
+    chosen = {"air": before.calibration != after.calibration, "bone": before.bone_calibration != after.bone_calibration}
+    return touched | {route for route, yes in chosen.items() if yes}
+
+
+def suggested(judged: Judged, seen: Seen, touched: frozenset[str]) -> Draft:
+    """The draft with what can only be chosen in one way: the only stream, output and calibration that can be used. What a person
+    has ``touched`` is left as it is."""
     draft = judged.draft
     streams = [option.value for option in judged.streams if option.possible]
     if "stream" not in touched and not (draft.stream or draft.source_id) and len(streams) == 1:
         visible = seen.streams or ()
         draft = with_stream(draft, next(one for one in visible if one.uid == streams[0]), visible)
-    if not draft.plays or "output" in touched:
+    if not draft.plays:
         return draft
     cards = [option.value for option in judged.outputs if option.possible and option.value != choices.AUDIO_OVER_LSL]
-    if draft.device == "sound-card" and not draft.output and len(cards) == 1:
+    if draft.device == "sound-card" and not draft.output and len(cards) == 1 and "output" not in touched:
         return replace(draft, output=cards[0])
     fitting = {route: [one.value for one in judged.options(route) if one.possible] for route in ("air", "bone")}
-    if not draft.calibration and len(fitting["air"]) == 1:
+    if not draft.calibration and len(fitting["air"]) == 1 and "air" not in touched:
         draft = with_calibration(draft, "air", fitting["air"][0], seen)
-    if not draft.bone_calibration and len(fitting["bone"]) == 1:
+    if not draft.bone_calibration and len(fitting["bone"]) == 1 and "bone" not in touched:
         draft = with_calibration(draft, "bone", fitting["bone"][0], seen)
     return draft
 

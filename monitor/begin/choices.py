@@ -89,7 +89,7 @@ def stream_options(streams: tuple[StreamDescription, ...]) -> tuple[Option, ...]
         findings = [(SEVERITY[finding.level], finding.sentence) for finding in suitability(one)]
         twins = [other for other in streams if (other.name, other.source_id) == (one.name, one.source_id)]
         if len(twins) > 1:
-            findings.append(("stop", "Another stream has the same name and source id: they cannot be told apart. End one of them."))
+            findings.append(("stop", "Another stream has the same name and source id: end one of them, so that one is left."))
         if not one.name and not one.source_id:
             findings.append(("stop", "It has neither name nor source id, so no plan can name it."))
         severity, said = told(findings)
@@ -235,8 +235,8 @@ def reach(draft: Draft, cell: Cell, seen: Seen, sound: dict[str, Any]) -> Reach:
     """Whether the output and calibration of the draft can play this sound, and how loud."""
     path = draft.bone_calibration if cell.route == "bone" else draft.calibration
     if not path:
-        what = "bone vibrator" if cell.route == "bone" else "earphone"
-        return Reach(f"no calibration of a {what} is chosen: choose one under Output, or make one with `quietfloor calibrate`")
+        what = "a bone vibrator" if cell.route == "bone" else "an earphone"
+        return Reach(f"no calibration of {what} is chosen: choose one under Output, or make one with `quietfloor calibrate`")
     file = next((one for one in seen.calibrations if one.path == path), None)
     if file is None:
         return Reach(f"calibration {path} is not there")
@@ -245,17 +245,22 @@ def reach(draft: Draft, cell: Cell, seen: Seen, sound: dict[str, Any]) -> Reach:
     transducer = BONE if cell.route == "bone" else draft.transducer
     if file.calibration.transducer != transducer:
         return Reach(f"calibration {file.calibration.id!r} is for {file.calibration.transducer}, not for {transducer}")
-    own = sound.get("references")
-    return _reach(file.path, file.calibration, cell, draft.age_group, draft.per_s, float(sound.get("sample_rate_hz", RATE_HZ)), own)
+    rate_hz, own = float(sound.get("sample_rate_hz", RATE_HZ)), sound.get("references")
+    return _reach(file.calibration, cell, draft.age_group, draft.per_s, rate_hz, own)
 
 
 @lru_cache(maxsize=2000)
 def _reach(
-    path: str, calibration: Calibration, cell: Cell, age_group: str, per_s: float, rate_hz: float, references: str | None
+    calibration: Calibration, cell: Cell, age_group: str, per_s: float, rate_hz: float, references: str | None
 ) -> Reach:  # fmt: skip
     try:
         waveform = StimulusSpec(cell.stimulus, frequency_hz=cell.frequency_hz).waveform(rate_hz)
-        basis = level_basis(waveform, cell.ear, calibration, load_references(None if references is None else Path(references)))
+        table = load_references(None if references is None else Path(references))
+        key = (waveform.name, waveform.frequency_hz, calibration.transducer, calibration.coupler)
+        if key not in table.signals:
+            where = f"{calibration.transducer} on {calibration.coupler}"
+            return Reach(f"no reference level (0 dB nHL) is known by {where}; a file of your own can add it (`references`)")
+        basis = level_basis(waveform, cell.ear, calibration, table)
         factor = gain_on(basis, SOFT_DB_NHL, waveform, cell.ear, calibration)
         schedule = Schedule(rate_per_s=per_s, sample_rate_hz=rate_hz)
         frames = FrameSource(waveform, factor, cell.ear, schedule, Ceiling(calibration.transducer, age_group, calibration))

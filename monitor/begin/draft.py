@@ -111,7 +111,7 @@ def new(kind: Kind, code: str = "") -> Draft:
 
 
 def channel_name(description: StreamDescription, index: int) -> str:
-    """How a plan can name this channel: by its label, or by its number if the label does not tell it apart. "" if neither does."""
+    """How a plan can name this channel: by its label, or by its number where the label does not tell it apart; "" by neither."""
     for name in (description.labels[index], str(index + 1)):
         with contextlib.suppress(SourceError):
             if name and resolve_channel(description, name) == index:

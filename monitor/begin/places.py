@@ -54,7 +54,8 @@ class Places:
         with contextlib.suppress(OSError, ValueError, RecursionError, TypeError, KeyError):
             found = json_of(settings / "start.json")
             lists = {name: tuple(str(one) for one in found[name] if isinstance(one, str)) for name in ("recent", "calibrations")}
-            return cls(settings, Remembered(str(found["folder"]) or "sessions", lists["recent"][:MOST_RECENT], lists["calibrations"]))
+            folder = str(found["folder"]) or "sessions"
+            return cls(settings, Remembered(folder, lists["recent"][:MOST_RECENT], lists["calibrations"]))
         return cls(settings)
 
     def remember(self) -> None:
@@ -191,7 +192,8 @@ def what_is(text: str) -> Opened:
     report = Way("Report as HTML, PDF and JSON", ("report", name))
     if (path / PLAN).is_file():
         made = f"with {_count(runs)}" if runs else "without a run"
-        ways = (Way("Continue the session", ("session", name)), Way("What was found, and what is next", ("session", name, "--status")))
+        found = Way("What was found, and what is next, as text", ("session", name, "--status"))
+        ways = (Way("Continue the session", ("session", name)), found)
         return Opened(f"{path.name} is a session {made}", (*ways, report) if runs else ways)
     if runs:
         replays = tuple(Way(f"Replay {one.name}", ("replay", str(one))) for one in runs[-6:])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from PyQt5.QtCore import QByteArray, QTimer
@@ -21,6 +22,7 @@ from PyQt5.QtWidgets import (
 from quietfloor.monitor.begin.draft import Draft, draft_of, new
 from quietfloor.monitor.begin.lookout import Lookout
 from quietfloor.monitor.begin.places import Places
+from quietfloor.monitor.display.actions import spoken
 from quietfloor.monitor.display.app import application, guarded, on_signals
 from quietfloor.monitor.display.dialogs import SAFETY
 from quietfloor.monitor.display.setup_parts import Text
@@ -28,7 +30,7 @@ from quietfloor.monitor.display.start_home import DEEDS, Home, Opener, Outcome
 from quietfloor.monitor.display.start_maker import Maker
 from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look
-from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember, settings_file
+from quietfloor.monitor.display.window_settings import recall, remember, settings_file
 from quietfloor.monitor.plan.run_plan import PlanError
 
 EVERY_MS = 60
@@ -104,30 +106,8 @@ class StartWindow(QMainWindow):
 
     def restyle(self, look: Look) -> None:
         """Take on colours and sizes."""
-        self.look, theme = look, look.theme
-        apply_theme(self, look, (0.45, 0.8), theme.average)
-        letters = f"font-size: {look.px(1.04)}px; color: {theme.ink};"
-        self.setStyleSheet(
-            self.styleSheet()
-            + f"#rows, QScrollArea {{ background: {theme.sheet}; }}"
-            f".QLabel, QLineEdit, QComboBox, QRadioButton, QCheckBox, QDoubleSpinBox, QPlainTextEdit {{ {letters} }}"
-            f"QRadioButton:disabled, QCheckBox:disabled {{ color: {theme.axis}; }}"
-            f"QLineEdit, QPlainTextEdit {{ background: {theme.ground}; border: 1px solid {theme.axis}; border-radius: 3px;"
-            f" padding: {look.px(0.25)}px; }}"
-            f"QLineEdit:focus, QPlainTextEdit:focus {{ border: 2px solid {theme.ink}; }}"
-            f"QComboBox, QDoubleSpinBox {{ min-width: {look.px(13)}px; min-height: {look.px(1.9)}px; }}"
-            f"QPlainTextEdit#toml {{ font-family: monospace; }}"
-            f"QPushButton:focus {{ border: 2px solid {theme.ink}; }}"
-            f"QPushButton[due=true] {{ background: {theme.states['present']}; color: {theme.sheet}; font-weight: bold; }}"
-            "QPushButton#step { background: transparent; text-align: left; border: 0; border-left: 4px solid transparent; }"
-            f"QPushButton#step:checked {{ background: {theme.sheet}; border-left: 4px solid {theme.ink}; }}"
-            f"QPushButton#deed {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
-            f"QPushButton#deed:hover {{ background: {theme.button}; }}"
-            f"QPushButton#deed:focus {{ border: 2px solid {theme.ink}; }}"
-            f"QPushButton#file {{ background: transparent; text-align: left; padding: {look.px(0.3)}px; border: 2px solid transparent; }}"
-            f"QPushButton#file:hover {{ background: {theme.button}; }}"
-            f"QPushButton#file:focus {{ border: 2px solid {theme.ink}; }}"
-        )
+        self.look = look
+        apply_theme(self, look, (0.45, 0.8), look.theme.average, _rules(look))
         for part in (self.home, self.maker, self.opener, self.cautions):
             part.restyle(look)
 
@@ -136,11 +116,12 @@ class StartWindow(QMainWindow):
     def do(self, name: str) -> None:
         """Carry out an action by its name."""
         deeds: dict[str, Callable[[], object]] = {
-            "recording": lambda: self.make("recording"), "session": lambda: self.make("session"), "open": lambda: self.show_opener(""),
-            "demo": lambda: self.begin(("demo",)), "lesson": lambda: self.begin(("demo", "--teach")),
-            "next": lambda: self.maker.step(1), "back": lambda: self.maker.step(-1), "go_on": self._go_on, "begin": self._begin_here,
-            "template": self.maker.ask_template, "look": self.lookout.look_again, "home": self.show_home, "theme": self._turn_theme,
-            "projector": self._turn_projector, "keys": self.show_keys, "quit": self.close,
+            "recording": lambda: self.make("recording"), "session": lambda: self.make("session"),
+            "open": lambda: self.show_opener(""), "demo": lambda: self.begin(("demo",)),
+            "lesson": lambda: self.begin(("demo", "--teach")), "next": lambda: self.maker.step(1),
+            "back": lambda: self.maker.step(-1), "go_on": self._go_on, "begin": self._begin_here,
+            "template": self.maker.ask_template, "look": self.lookout.look_again, "home": self.show_home,
+            "theme": self._turn_theme, "projector": self._turn_projector, "keys": self.show_keys, "quit": self.close,
             "full_screen": lambda: self.showNormal() if self.isFullScreen() else self.showFullScreen(),
         }  # fmt: skip
         deeds[name]()
@@ -211,7 +192,7 @@ class StartWindow(QMainWindow):
     def show_keys(self) -> None:
         """All keys, in a box that Esc closes."""
         rows = "".join(
-            f"<tr><td style='padding-right:14px'><b>{' or '.join(keys[:1])}</b></td><td>{text}</td></tr>" for _, keys, text in KEYS
+            f"<tr><td style='padding-right:14px'><b>{spoken(keys[0])}</b></td><td>{text}</td></tr>" for _, keys, text in KEYS
         )
         box = QMessageBox(self)
         box.setWindowTitle("Keys")
@@ -232,10 +213,35 @@ class StartWindow(QMainWindow):
     def closeEvent(self, event: QCloseEvent | None) -> None:
         self._timer.stop()
         geometry = bytes(self.saveGeometry().toBase64().data()).decode("ascii")
-        now = WindowSettings(geometry, self.look.theme.name, self.look.projector, self.remembered.halves, self.remembered.plus_minus)
+        now = replace(self.remembered, geometry=geometry, theme=self.look.theme.name, projector=self.look.projector)
         remember(self._settings, now)
         self._done()
         super().closeEvent(event)
+
+
+def _rules(look: Look) -> str:
+    """Style rules of this window alone."""
+    theme, focus = look.theme, f"border: 2px solid {look.theme.ink};"
+    letters = f"font-size: {look.px(1.04)}px; color: {theme.ink};"
+    return (
+        f"#rows, QScrollArea {{ background: {theme.sheet}; }}"
+        f".QLabel, QLineEdit, QComboBox, QRadioButton, QCheckBox, QDoubleSpinBox, QPlainTextEdit {{ {letters} }}"
+        f"QRadioButton:disabled, QCheckBox:disabled {{ color: {theme.axis}; }}"
+        "QCheckBox::indicator:disabled { width: 0px; }"
+        f"QLineEdit, QPlainTextEdit {{ background: {theme.ground}; border: 1px solid {theme.axis}; padding: 4px; }}"
+        f"QLineEdit:focus, QPlainTextEdit:focus {{ {focus} }}"
+        f"QComboBox, QDoubleSpinBox {{ min-width: {look.px(13)}px; min-height: {look.px(1.9)}px; }}"
+        "QPlainTextEdit#toml { font-family: monospace; }"
+        f"QPushButton:focus {{ {focus} }}"
+        f"QPushButton[due=true] {{ background: {theme.states['present']}; color: {theme.sheet}; font-weight: bold; }}"
+        "QPushButton#step { background: transparent; text-align: left; border: 0; border-left: 4px solid transparent; }"
+        f"QPushButton#step:checked {{ background: {theme.sheet}; border-left: 4px solid {theme.ink}; }}"
+        f"QPushButton#deed {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
+        f"QPushButton#deed:hover, QPushButton#file:hover {{ background: {theme.button}; }}"
+        f"QPushButton#deed:focus, QPushButton#file:focus {{ {focus} }}"
+        "QPushButton#file { background: transparent; text-align: left; padding: 4px; border: 2px solid transparent; }"
+        f"QPushButton#file:focus {{ {focus} }}"
+    )
 
 
 def choose(outcome: Outcome | None = None, settings: Path | None = None) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from PyQt5.QtWidgets import (
     QPlainTextEdit,
     QPushButton,
     QScrollArea,
+    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
@@ -29,7 +30,9 @@ from quietfloor.monitor.display.start_parts import Picker
 from quietfloor.monitor.display.theme import Look
 
 MOST_LISTED = 12
-ENDED = {0: "Done", 1: "It failed, or could not begin", 2: "It was refused", 3: "It stopped on a fault; what was recorded is kept"}
+ENDED = {
+    0: "Done", 1: "It failed, or could not begin", 2: "It was refused", 3: "It stopped on a fault; what was recorded is kept",
+}  # fmt: skip
 # name, key, title, what it is
 DEEDS = (
     ("recording", "R", "New recording", "one run: a stream, its channels, a sound"),
@@ -62,6 +65,7 @@ class Deed(QPushButton):
         self.setObjectName("deed")
         self.setAccessibleName(f"{title}: {about}. Key {key}")
         self.key, self.title, self.about = Words(key), Words(title), Words(about)
+        self.key.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         for part in (self.key, self.title, self.about):
             part.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         lines = QVBoxLayout()

@@ -8,7 +8,7 @@ from pathlib import Path
 from PyQt5.QtCore import Qt, pyqtSignal
 from PyQt5.QtWidgets import QFileDialog, QFrame, QHBoxLayout, QInputDialog, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
-from quietfloor.monitor.begin.checked import STEPS, Judged, Problem, StepName, StepState, suggested
+from quietfloor.monitor.begin.checked import STEPS, Judged, Problem, StepName, StepState, suggested, touched_by
 from quietfloor.monitor.begin.draft import Draft
 from quietfloor.monitor.begin.lookout import Lookout
 from quietfloor.monitor.begin.places import write_plan
@@ -35,7 +35,8 @@ class Maker(QWidget):
         self.lookout, self.look = lookout, Look()
         self.draft, self.judged = Draft(), None
         self.at = 0
-        self._touched: frozenset[StepName] = frozenset()
+        self._touched: frozenset[str] = frozenset()  # what the person chose, of what would be suggested
+        self._to_focus = False
         self._trouble = ""  # of the last attempt to write something
         self._said = ""
         self._shown: object = None
@@ -167,8 +168,6 @@ class Maker(QWidget):
     def open(self, draft: Draft) -> None:
         """Begin with this draft."""
         self.judged, self.at, self._touched, self._trouble, self._said = None, 0, frozenset(), "", ""
-        if draft.base:  # a template was chosen with everything in it
-            self._touched = frozenset(STEPS[draft.kind])
         self.edit(draft, touched=False)
         self.go(0)
 
@@ -177,7 +176,7 @@ class Maker(QWidget):
         if draft == self.draft and touched:
             return
         if touched:
-            self._touched |= {self.page.name}
+            self._touched = touched_by(self._touched, self.draft, draft)
         self.draft, self._trouble, self._said = draft, "", ""
         self.lookout.ask(draft)
 
@@ -201,8 +200,8 @@ class Maker(QWidget):
         """Put the focus on the first control that can be used: a chosen one, where there is one."""
         controls = [one for one in self._tab_order() if one.isVisibleTo(self.page) and one.isEnabled()]
         chosen = [one for one in controls if getattr(one, "isChecked", lambda: False)()]
-        for one in (chosen or controls)[:1]:
-            one.setFocus()
+        self._to_focus = not controls
+        ((chosen or controls)[0] if controls else self.doing["next"]).setFocus()
 
     def _tab_order(self) -> list[QWidget]:
         found, one = [], self.page.nextInFocusChain()
@@ -296,9 +295,11 @@ class Maker(QWidget):
         self.page.show_draft(self.draft, judged, self.lookout.seen)
         self._show_problems(judged.steps[self.at])
         self._show_head(judged)
+        if self._to_focus and self.doing["next"].hasFocus():  # until now there was nothing to choose
+            self.focus_page()
 
     def _show_problems(self, step: StepState) -> None:
-        problems = list(step.problems)
+        problems = [problem for problem in step.problems if problem.severity != "look" or not self.page.says(problem.said)]
         if self._trouble and step.name == "plan":
             problems.append(Problem("plan", "stop", self._trouble))
         while len(self.problems) < len(problems):

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 from PyQt5.QtCore import Qt
 from PyQt5.QtWidgets import (
     QApplication,
-    QButtonGroup,
     QGridLayout,
     QLabel,
     QLineEdit,
@@ -24,6 +24,7 @@ from quietfloor.monitor.begin.draft import ROLES, Draft, with_role, with_stream
 from quietfloor.monitor.begin.places import command_line
 from quietfloor.monitor.display.setup_parts import Text
 from quietfloor.monitor.display.start_parts import (
+    ButtonField,
     Fields,
     Picker,
     column,
@@ -65,6 +66,10 @@ class Page(QWidget):
         for part in self.findChildren((Picker, Fields, Text)):  # type: ignore[call-overload]
             part.restyle(look)
 
+    def says(self, text: str) -> bool:
+        """Whether a list of this page says it already, beside what is chosen."""
+        return any(picker.says(text) for picker in self.findChildren(Picker))
+
     def change(self, **keys: object) -> None:
         """Pass on the draft with other values."""
         self._edit(replace(self.draft, **keys))  # type: ignore[arg-type]
@@ -102,7 +107,7 @@ class ChannelsPage(Page):
     def __init__(self, edit: Edit) -> None:
         super().__init__(edit)
         self.note = Text(1.06, quiet=True)
-        self.table = QWidget()
+        self.table = ButtonField()
         self.buttons: dict[tuple[int, str], QRadioButton] = {}
         self._uid = ""
         self.unit = combo(UNITS)
@@ -120,7 +125,7 @@ class ChannelsPage(Page):
         stream = judged.stream
         self.note.say(
             "The list of channels is known once a stream is chosen." if stream is None
-            else "One channel decides; others are averaged beside it. The trigger is a channel of the same stream."
+            else "One channel decides, others are averaged beside it. The trigger is a channel of the same stream. Arrows, Space"
         )
         uid = "" if stream is None else stream.uid
         if uid != self._uid:
@@ -146,7 +151,7 @@ class ChannelsPage(Page):
         show_value(self.markers, draft.markers)
 
     def _make(self, judged: Judged) -> None:
-        old, self.table, self.buttons = self.table, QWidget(), {}
+        old, self.table, self.buttons = self.table, ButtonField(), {}
         stream = judged.stream
         grid = QGridLayout(self.table)
         grid.setContentsMargins(0, 0, 0, 0)
@@ -159,20 +164,24 @@ class ChannelsPage(Page):
             for place in range(stream.channel_count):
                 grid.addWidget(QLabel(f"{place + 1}  {stream.labels[place] or '(no label)'}"), place + 1, 0)
                 grid.addWidget(QLabel(stream.units[place] or "no unit"), place + 1, 1)
-                group = QButtonGroup(self.table)
                 for at, role in enumerate(ROLES):
                     button = QRadioButton()
+                    button.setAutoExclusive(False)
                     button.setAccessibleName(f"{stream.label(place)} {HEADS[role]}")
                     button.setToolTip(button.accessibleName())
                     button.clicked.connect(lambda _, place=place, role=role: self._set(place, role))
-                    group.addButton(button)
+                    self.table.place(place, at, button)
                     grid.addWidget(button, place + 1, at + 2, Qt.AlignmentFlag.AlignHCenter)
                     self.buttons[place, role] = button
         self._whole.replaceWidget(old, self.table)
+        self.table.show()
+        for before, after in pairwise((*self.buttons.values(), self.unit, self.markers)):
+            self.setTabOrder(before, after)
         old.hide()
         old.deleteLater()
 
     def _set(self, place: int, role: str) -> None:
+        self.buttons[place, role].setChecked(True)  # also if it was already
         if self.judged is not None and self.judged.stream is not None:
             self._edit(with_role(self.draft, self.judged.stream, place, role))  # type: ignore[arg-type]
 
@@ -262,7 +271,7 @@ class PlanPage(Page):
             self.command.setText(line)
             self.command.setCursorPosition(0)
         again = "is there already with exactly this text" if judged.path.is_file() else "is written when you begin"
-        self.where.say(f"The plan {judged.path} {again}. The same command in a terminal makes the same recording.")
+        self.where.say(f"The plan {judged.path.absolute()} {again}. The same command in a terminal makes the same recording.")
         if self.text.toPlainText() != judged.text:
             self.text.setPlainText(judged.text)
 

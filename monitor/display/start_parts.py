@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from PyQt5.QtCore import Qt, pyqtSignal
+from PyQt5.QtCore import QEvent, QObject, Qt, pyqtSignal
+from PyQt5.QtGui import QKeyEvent
 from PyQt5.QtWidgets import (
     QAbstractButton,
     QButtonGroup,
@@ -23,6 +24,8 @@ from quietfloor.monitor.begin.checked import Problem
 from quietfloor.monitor.begin.choices import Option
 from quietfloor.monitor.display.setup_parts import STATE_OF, Shape, Text
 from quietfloor.monitor.display.theme import Look
+
+ARROWS = {Qt.Key.Key_Up: (-1, 0), Qt.Key.Key_Down: (1, 0), Qt.Key.Key_Left: (0, -1), Qt.Key.Key_Right: (0, 1)}
 
 
 class Picker(QWidget):
@@ -71,6 +74,10 @@ class Picker(QWidget):
         self._empty.setVisible(not options)
         self._check(chosen)
 
+    def says(self, text: str) -> bool:
+        """Whether this stands beside the chosen option."""
+        return any(button.isChecked() and self._said[value][1].text() == text for value, button in self.buttons.items())
+
     def _check(self, chosen: str) -> None:
         self._group.setExclusive(False)  # so that none may be chosen
         for value, button in self.buttons.items():
@@ -97,6 +104,43 @@ class Picker(QWidget):
         self.restyle(self.look)
         if focused in self.buttons:
             self.buttons[focused].setFocus()
+
+
+class ButtonField(QWidget):
+    """Buttons in rows and columns. The arrow keys move the focus and change nothing; Tab leaves the field, and comes back to the
+    button that had the focus last."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._buttons: dict[tuple[int, int], QAbstractButton] = {}
+
+    def place(self, line: int, at: int, button: QAbstractButton) -> None:
+        """Add a button; the first one is where Tab comes in."""
+        button.setFocusPolicy(Qt.FocusPolicy.ClickFocus if self._buttons else Qt.FocusPolicy.StrongFocus)
+        button.installEventFilter(self)
+        self._buttons[line, at] = button
+
+    def come_in_at(self, button: QAbstractButton) -> None:
+        """Make this the button to which Tab comes."""
+        for one in self._buttons.values():
+            one.setFocusPolicy(Qt.FocusPolicy.StrongFocus if one is button else Qt.FocusPolicy.ClickFocus)
+
+    def eventFilter(self, button: QObject | None, event: QEvent | None) -> bool:
+        if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress and event.key() in ARROWS:
+            self._walk(button, *ARROWS[Qt.Key(event.key())])
+            return True
+        if event is not None and event.type() == QEvent.Type.FocusIn and isinstance(button, QAbstractButton):
+            self.come_in_at(button)
+        return False
+
+    def _walk(self, button: QObject | None, down: int, right: int) -> None:
+        """To the next button in this direction that can be used."""
+        line, at = next(place for place, one in self._buttons.items() if one is button)
+        while (place := (line + down, at + right)) in self._buttons:
+            if self._buttons[place].isEnabled():
+                self._buttons[place].setFocus()
+                return
+            line, at = place
 
 
 class ProblemLine(QWidget):

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from PyQt5.QtCore import Qt
-from PyQt5.QtGui import QKeyEvent
-from PyQt5.QtWidgets import QButtonGroup, QCheckBox, QGridLayout, QLabel, QLineEdit, QPushButton, QRadioButton, QWidget
+from PyQt5.QtWidgets import QButtonGroup, QCheckBox, QGridLayout, QLabel, QLineEdit, QPushButton, QRadioButton
 
 from quietfloor.monitor.begin.checked import Judged, StepName, cell_of, with_calibration
 from quietfloor.monitor.begin.choices import AUDIO_OVER_LSL, KINDS, Option, frequencies_of, sounds
@@ -15,6 +13,7 @@ from quietfloor.monitor.begin.draft import Cell, Draft, with_cell, with_stimulus
 from quietfloor.monitor.display.setup_parts import Text
 from quietfloor.monitor.display.start_pages import Edit, Page
 from quietfloor.monitor.display.start_parts import (
+    ButtonField,
     Fields,
     Picker,
     allow,
@@ -64,7 +63,7 @@ class SoundPage(Page):
         self.fields.add("&Ear", self.ear)
         self.fields.add("&Route", self.route)
         self.loudest = self.fields.add("&Level", self.level)
-        self.fields.add("&Level", self.level_fs).say("peak to peak re full scale: without a calibration nobody knows how loud it is")
+        self.fields.add("&Level", self.level_fs).say("peak to peak re full scale: nobody knows how loud that is")
         self.fields.add("&Level", self.stated_level)
         self.rate_note = self.fields.add("R&ate", self.rate)
         self.stimulus.currentIndexChanged.connect(lambda: self._edit(with_stimulus(self.draft, self.stimulus.currentData())))
@@ -190,37 +189,14 @@ class OutputPage(Page):
         )  # fmt: skip
 
 
-class Grid(QWidget):
-    """Check boxes that the arrow keys walk over."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.boxes: dict[Cell, QCheckBox] = {}
-        self.places: dict[tuple[int, int], QCheckBox] = {}
-
-    def keyPressEvent(self, event: QKeyEvent | None) -> None:
-        steps = {Qt.Key.Key_Up: (-1, 0), Qt.Key.Key_Down: (1, 0), Qt.Key.Key_Left: (0, -1), Qt.Key.Key_Right: (0, 1)}
-        if event is None or event.key() not in steps:
-            super().keyPressEvent(event)
-            return
-        down, right = steps[event.key()]  # type: ignore[index]
-        at = next((place for place, box in self.places.items() if box.hasFocus()), None)
-        while at is not None:
-            at = (at[0] + down, at[1] + right)
-            if at not in self.places:
-                return
-            if self.places[at].isEnabled():
-                self.places[at].setFocus()
-                return
-
-
 class ConditionsPage(Page):
     name: StepName = "conditions"
     question = "Which ears, routes and frequencies? The first that you choose comes first"
 
     def __init__(self, edit: Edit) -> None:
         super().__init__(edit)
-        self.grid, self.reasons = Grid(), Text(0.98, quiet=True)
+        self.grid, self.reasons = ButtonField(), Text(0.98, quiet=True)
+        self.boxes: dict[Cell, QCheckBox] = {}
         layout = QGridLayout(self.grid)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setHorizontalSpacing(18)
@@ -236,7 +212,8 @@ class ConditionsPage(Page):
                 box.setAccessibleName(cell.words)
                 box.clicked.connect(lambda yes, cell=cell: self._edit(with_cell(self.draft, cell, yes)))
                 layout.addWidget(box, line + 1, at + 1)
-                self.grid.boxes[cell] = self.grid.places[line, at] = box
+                self.grid.place(line, at, box)
+                self.boxes[cell] = box
         self.method = combo(METHODS)
         self.method.currentIndexChanged.connect(lambda: self.change(method=self.method.currentData()))
         self.start, self.rate = number(-40, 120, 5, 0, "dB nHL"), number(1, 100, 1, 1, "per second")
@@ -253,12 +230,12 @@ class ConditionsPage(Page):
     def refresh(self, draft: Draft, judged: Judged) -> None:
         order = {cell: place for place, cell in enumerate(draft.grid, 1)}
         why: dict[str, list[str]] = {}
-        for cell, box in self.grid.boxes.items():
+        for cell, box in self.boxes.items():
             reason = judged.reach(cell).why
             chosen = cell in order
             set_checked(box, chosen)
             box.setEnabled(not reason or chosen)
-            box.setText(str(order[cell]) if chosen else "")
+            box.setText(str(order[cell]) if chosen else "–" if reason else " ")
             box.setToolTip(f"<qt>{reason or cell.words}</qt>")
             if reason:
                 why.setdefault(reason, []).append(cell.words)
