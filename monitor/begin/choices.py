@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from quietfloor.monitor.begin.draft import Cell, Draft
+from quietfloor.monitor.plan.run_plan import make_plan
 from quietfloor.monitor.readiness.findings import Severity, parted
 from quietfloor.monitor.run.sound_output import LSL_DEVICE, LSL_HOST_INTERFACE
 from quietfloor.monitor.sources.base import StreamDescription
@@ -151,7 +152,7 @@ def find_calibrations(folders: Iterable[Path], files: Iterable[str]) -> tuple[Ca
         with contextlib.suppress(OSError):
             inside += sorted(folder.glob("*.toml"))
     for path in (*named, *inside):
-        name = str(path.absolute())
+        name = str(path.resolve())  # as the plans of templates name it
         if name in found:
             continue
         with contextlib.suppress(OSError, ValueError):
@@ -253,7 +254,13 @@ def reach(draft: Draft, cell: Cell, seen: Seen, sound: dict[str, Any]) -> Reach:
 def _reach(
     calibration: Calibration, cell: Cell, age_group: str, per_s: float, rate_hz: float, references: str | None
 ) -> Reach:  # fmt: skip
+    sound = {
+        "ear": cell.ear, "route": cell.route, "stimulus": cell.stimulus, "level_db_fs": -40.0, "rate_per_s": per_s,
+        "transducer": calibration.transducer, "age_group": age_group, "sample_rate_hz": rate_hz,
+    }  # fmt: skip
+    sound |= {} if cell.frequency_hz is None else {"frequency_hz": cell.frequency_hz}
     try:
+        make_plan({"sound": sound})  # its response has to be over before the next sound
         waveform = StimulusSpec(cell.stimulus, frequency_hz=cell.frequency_hz).waveform(rate_hz)
         table = load_references(None if references is None else Path(references))
         key = (waveform.name, waveform.frequency_hz, calibration.transducer, calibration.coupler)
@@ -265,7 +272,7 @@ def _reach(
         schedule = Schedule(rate_per_s=per_s, sample_rate_hz=rate_hz)
         frames = FrameSource(waveform, factor, cell.ear, schedule, Ceiling(calibration.transducer, age_group, calibration))
     except (LevelError, ScheduleError, ValueError) as error:
-        what, remedy = parted(error)
+        what, remedy = parted(str(error).removeprefix("plan: "))
         return Reach(what + (f" ({remedy})" if remedy else ""))
     return Reach("", SOFT_DB_NHL + min(frames.below_ceiling_db, -20.0 * math.log10(factor)))
 
