@@ -182,6 +182,7 @@ class Home(QWidget):
                 button.setToolTip(str(path))
                 button.clicked.connect(lambda _, path=path, deed=deed: deed(path))
                 box.addWidget(button)
+                button.show()
                 self.files.append(button)
         self.heads[0].setVisible(bool(templates))
         self.heads[1].setVisible(bool(folders))

@@ -100,6 +100,8 @@ class Picker(QWidget):
             self._grid.addWidget(shape, 2 * place + 1, 0)
             self._grid.addWidget(button, 2 * place + 1, 1)
             self._grid.addWidget(said, 2 * place + 2, 1)
+            for part in (button, shape, said):
+                part.show()
             self.buttons[option.value], self._said[option.value] = button, (shape, said)
         self.restyle(self.look)
         if focused in self.buttons:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -122,7 +123,8 @@ class SoundPage(Page):
         for ear, _ in EARS:
             allow(self.ear, ear, judged.reach(replace(cell_of(draft), ear=ear)).why if judge else "")  # type: ignore[arg-type]
         found = judged.reach(cell_of(draft))
-        self.loudest.say("" if not judge or found.why else f"the loudest that this output gives: {found.loudest_db:.0f} dB nHL")
+        known = judge and not found.why
+        self.loudest.say(f"the loudest that this output gives: {math.floor(found.loudest_db)} dB nHL" if known else "")
 
 
 class OutputPage(Page):

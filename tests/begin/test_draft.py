@@ -214,7 +214,8 @@ def test_keys_of_a_session_that_the_page_does_not_have_are_kept(tmp_path: Path) 
 
 def test_another_stimulus_drops_the_parameters_of_the_one_before(tmp_path: Path) -> None:
     path = tmp_path / "own.toml"
-    path.write_text('[sound]\nstimulus = "tone-burst"\nfrequency_hz = 500\ncycles = [1, 1, 1]\nlevel_db_fs = -30\n', encoding="utf-8")
+    text = '[sound]\nstimulus = "tone-burst"\nfrequency_hz = 500\ncycles = [1, 1, 1]\nlevel_db_fs = -30\n'
+    path.write_text(text, encoding="utf-8")
     kept = make_plan(plan_data(draft_of(path))).sound
     assert kept is not None
     assert kept.cycles == (1, 1, 1)
