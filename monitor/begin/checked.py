@@ -403,7 +403,7 @@ def _brief(name: StepName, judged: Judged) -> str:
         return f"{_sound_words(draft)}, {level}"
     if name == "output":
         if not draft.plays:
-            return "none: other equipment plays"
+            return "none is needed"
         return "audio over LSL" if draft.device == "lsl" else draft.output or "none chosen"
     if name == "conditions":
         count = len(draft.grid)

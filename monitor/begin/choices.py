@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -272,6 +273,8 @@ def _reach(
         schedule = Schedule(rate_per_s=per_s, sample_rate_hz=rate_hz)
         frames = FrameSource(waveform, factor, cell.ear, schedule, Ceiling(calibration.transducer, age_group, calibration))
     except (LevelError, ScheduleError, ValueError) as error:
+        if lower := re.search(r"lower sound\.rate_per_s to ([\d.]+)", str(error)):
+            return Reach(f"at {per_s:g} per second the next sound comes before its response is over: lower the rate to {lower[1]}")
         what, remedy = parted(str(error).removeprefix("plan: "))
         return Reach(what + (f" ({remedy})" if remedy else ""))
     return Reach("", SOFT_DB_NHL + min(frames.below_ceiling_db, -20.0 * math.log10(factor)))

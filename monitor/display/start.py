@@ -222,12 +222,23 @@ class StartWindow(QMainWindow):
 def _rules(look: Look) -> str:
     """Style rules of this window alone."""
     theme, focus = look.theme, f"border: 2px solid {look.theme.ink};"
-    letters = f"font-size: {look.px(1.04)}px; color: {theme.ink};"
+    letters, side = f"font-size: {look.px(1.04)}px; color: {theme.ink};", 2 * round(look.px(0.9) / 2)
+    dot = (
+        f"qradialgradient(cx: 0.5, cy: 0.5, radius: 0.5, fx: 0.5, fy: 0.5, stop: 0 {theme.ink}, stop: 0.55 {theme.ink},"
+        f" stop: 0.65 {theme.sheet}, stop: 1 {theme.sheet})"
+    )
     return (
         f"#rows, QScrollArea {{ background: {theme.sheet}; }}"
         f".QLabel, QLineEdit, QComboBox, QRadioButton, QCheckBox, QDoubleSpinBox, QPlainTextEdit {{ {letters} }}"
         f"QRadioButton:disabled, QCheckBox:disabled {{ color: {theme.axis}; }}"
-        "QCheckBox::indicator:disabled { width: 0px; }"
+        f"QRadioButton::indicator, QCheckBox::indicator {{ width: {side}px; height: {side}px; background: {theme.sheet};"
+        f" border: 2px solid {theme.axis}; }}"
+        f"QRadioButton::indicator {{ border-radius: {side // 2 + 2}px; }}"
+        f"QRadioButton::indicator:checked {{ background: {dot}; }}"
+        f"QCheckBox::indicator:checked {{ background: {theme.ink}; }}"
+        f"QRadioButton::indicator:focus, QCheckBox::indicator:focus {{ border: 2px solid {theme.ink}; }}"
+        f"QRadioButton::indicator:disabled {{ border: 2px solid {theme.grid}; }}"
+        "QCheckBox::indicator:disabled:!checked { width: 0px; height: 0px; border: none; background: transparent; }"
         f"QLineEdit, QPlainTextEdit {{ background: {theme.ground}; border: 1px solid {theme.axis}; padding: 4px; }}"
         f"QLineEdit:focus, QPlainTextEdit:focus {{ {focus} }}"
         f"QComboBox, QDoubleSpinBox {{ min-width: {look.px(13)}px; min-height: {look.px(1.9)}px; }}"
@@ -251,7 +262,7 @@ def choose(outcome: Outcome | None = None, settings: Path | None = None) -> tupl
     with guarded():
         app = application()
         window = StartWindow(lookout, outcome, path, done=app.quit)
-        with on_signals(window.close):
+        with on_signals(lambda: window.do("quit")):
             lookout.start()
             window.show()
             app.exec_()

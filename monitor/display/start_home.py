@@ -107,7 +107,7 @@ class Home(QWidget):
             button.clicked.connect(lambda _, name=name: act(name))
             left.addWidget(button)
         left.addStretch(1)
-        self.heads = [QLabel("Templates"), QLabel("Sessions and recordings of before")]
+        self.heads = [QLabel("Templates"), QLabel("Earlier sessions and recordings")]
         self.nothing = Text(0.98, quiet=True)
         self._lists = [QVBoxLayout(), QVBoxLayout()]
         inside = QWidget()
@@ -174,7 +174,7 @@ class Home(QWidget):
         templates, folders = places.known_templates()[:MOST_LISTED], found_folders(places)[:MOST_LISTED]
         for box, paths, deed, names in (
             (self._lists[0], templates, self._template, [path.stem for path in templates]),
-            (self._lists[1], folders, self._folder, [f"{path.name}  ·  {what_is(str(path)).said}" for path in folders]),
+            (self._lists[1], folders, self._folder, [what_is(str(path)).said for path in folders]),
         ):  # fmt: skip
             for path, name in zip(paths, names, strict=True):
                 button = QPushButton(name.replace("&", "&&"))

@@ -143,7 +143,7 @@ class Maker(QWidget):
         whole.addLayout(middle, 1)
         whole.addLayout(foot)
 
-    def _button(self, text: str, hint: str, deed: Callable[[], object]) -> QPushButton:
+    def _button(self, text: str, hint: str, deed: Callable[[], None]) -> QPushButton:
         button = QPushButton(text)
         button.setToolTip(f"<qt>{hint}</qt>")
         button.setAccessibleName(hint)
@@ -204,7 +204,8 @@ class Maker(QWidget):
         ((chosen or controls)[0] if controls else self.doing["next"]).setFocus()
 
     def _tab_order(self) -> list[QWidget]:
-        found, one = [], self.page.nextInFocusChain()
+        found: list[QWidget] = []
+        one = self.page.nextInFocusChain()
         while one is not None and one is not self.page and len(found) < 5000:
             if self.page.isAncestorOf(one) and one.focusPolicy() & Qt.FocusPolicy.TabFocus:
                 found.append(one)
@@ -321,7 +322,7 @@ class Maker(QWidget):
         colour(self.word, self.look.theme.states[STATE_OF[severity]])
         points = f", with {looks} point{'' if looks == 1 else 's'} to read" if looks else ""
         if obstacle is None:
-            self.summary.say(f"Ready{points}: Begin writes {judged.path} and opens the check before the run.")
+            self.summary.say(f"Ready{points}: Begin writes {judged.path.name} and opens the check before the run.")
         else:
             said = obstacle.said if len(obstacle.said) < 110 else obstacle.said[:107] + "..."
             self.summary.say(f"{'Not yet' if obstacle.severity == 'stop' else 'One moment'}: {said}.")

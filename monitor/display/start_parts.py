@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from PyQt5.QtCore import QEvent, QObject, Qt, pyqtSignal
-from PyQt5.QtGui import QKeyEvent
+from PyQt5.QtGui import QKeyEvent, QStandardItemModel
 from PyQt5.QtWidgets import (
     QAbstractButton,
     QButtonGroup,
@@ -237,7 +237,7 @@ def show_value(control: QComboBox, value: Any) -> None:
 def allow(control: QComboBox, value: Any, why_not: str) -> None:
     """Whether an entry of the list can be chosen; if not, its tooltip says why."""
     model, at = control.model(), control.findData(value)
-    item = model.item(at) if at >= 0 else None  # type: ignore[attr-defined]
+    item = model.item(at) if isinstance(model, QStandardItemModel) and at >= 0 else None
     if item is not None:
         item.setEnabled(not why_not)
         item.setToolTip(why_not)
