@@ -274,7 +274,7 @@ def _reach(
         frames = FrameSource(waveform, factor, cell.ear, schedule, Ceiling(calibration.transducer, age_group, calibration))
     except (LevelError, ScheduleError, ValueError) as error:
         if lower := re.search(r"lower sound\.rate_per_s to ([\d.]+)", str(error)):
-            return Reach(f"at {per_s:g} per second the next sound comes before its response is over: lower the rate to {lower[1]}")
+            return Reach(f"at {per_s:g} per second the next sound comes before its response ends: lower the rate to {lower[1]}")
         what, remedy = parted(str(error).removeprefix("plan: "))
         return Reach(what + (f" ({remedy})" if remedy else ""))
     return Reach("", SOFT_DB_NHL + min(frames.below_ceiling_db, -20.0 * math.log10(factor)))

@@ -125,8 +125,8 @@ class ChannelsPage(Page):
         stream = judged.stream
         self.note.say(
             "The list of channels is known once a stream is chosen." if stream is None
-            else "One channel decides, others are averaged beside it. The trigger is a channel of the same stream. The arrow keys move, "
-            "Space chooses."
+            else "One channel decides, others are averaged beside it. The trigger is a channel of the same stream. Arrow keys "
+            "move, Space chooses."
         )
         uid = "" if stream is None else stream.uid
         if uid != self._uid:
