@@ -10,7 +10,9 @@ from typing import Any
 
 import pytest
 
+from quietfloor.monitor.commands.demo import rig
 from quietfloor.monitor.plan.run_plan import load_plan, load_run_plan
+from quietfloor.monitor.session.session import Session
 from tests.live.harness import call, foreign
 from tests.live.test_screen import Screened, x_server
 from tests.live.test_screen import pytestmark as at_a_screen
@@ -29,8 +31,8 @@ from PyQt5.QtTest import QTest
 from PyQt5.QtWidgets import QApplication
 from quietfloor.monitor.display import app, start, window
 
-HOW, KEPT = {how!r}, Path({kept!r})
-began_s, deeds, seen = time.monotonic(), [], []
+WHAT, HOW, KEPT = {what!r}, {how!r}, Path({kept!r})
+began_s, deeds, seen, stopped = time.monotonic(), [], [], []
 
 
 def key(where, name, *with_):
@@ -64,20 +66,21 @@ class Started(start.StartWindow):
     def act(self):
         if not front(self):
             return
-        if self.mine > 1:  # back: it says how the run ended
-            if self.at == 0:
-                self.at = 1
-                self.grab().save(str(KEPT / "after.png"))
-                seen.append([self.home.word.text(), self.home.outcome.text()])
-                (KEPT / "walk.json").write_text(json.dumps({{
-                    "deeds": deeds, "seen": seen, "seconds": time.monotonic() - began_s}}))
-                self.close()
-            return
-        maker = self.maker
+        if self.mine == 1:
+            self.choose(self.maker)
+        elif self.at == 0:  # back: it says how the run ended
+            self.at = 1
+            self.grab().save(str(KEPT / "after.png"))
+            seen.append([self.home.word.text(), self.home.outcome.text()])
+            (KEPT / "walk.json").write_text(json.dumps({{
+                "deeds": deeds, "seen": seen, "seconds": time.monotonic() - began_s}}))
+            self.close()
+
+    def choose(self, maker):
         if self.at == 0:
             self.at = 1
-            click(self.home.deeds["recording"]) if HOW == "mouse" else key(self, "R")
-        elif self.at == 1 and maker.isVisible() and maker.judged is not None and maker.judged.stream is not None:
+            click(self.home.deeds[WHAT]) if HOW == "mouse" else key(self, WHAT[0].upper())
+        elif self.at == 1 and maker.isVisible() and maker.newest is not None and maker.judged.stream is not None:
             self.at = 2
             seen.append([maker.word.text(), maker.summary.text()])
             self.grab().save(str(KEPT / "stream.png"))
@@ -85,20 +88,32 @@ class Started(start.StartWindow):
         elif self.at == 2 and maker.page.name == "channels":
             self.at = 3
             self.grab().save(str(KEPT / "channels.png"))
-            if HOW == "mouse":
+            if WHAT == "recording" and HOW == "mouse":
                 click(maker.page.buttons[1, "too"])
-            else:
+            elif WHAT == "recording":
                 key(self, "Down")
                 key(self, "Right")
                 key(self, "Space")
             self.turn()
         elif self.at == 3 and maker.page.name == "sound":
-            self.at = 4
-            self.turn()
-            self.turn()
-            self.turn()
-        elif self.at == 4 and maker.page.name == "plan" and maker.ready:
             self.at = 5
+            self.turn()
+            self.turn()
+            self.turn()
+        elif self.at == 3 and maker.page.name == "output" and "lsl" in maker.page.outputs.buttons:
+            self.at = 4
+            click(maker.page.outputs.buttons["lsl"])
+        elif self.at == 4 and maker.page.name == "output" and maker.draft.calibration:
+            self.turn()
+        elif self.at == 4 and maker.page.name == "conditions" and maker.newest is not None:
+            ears = [box for cell, box in maker.page.boxes.items() if (cell.route, cell.stimulus) == ("air", "click")]
+            click(ears[len(maker.draft.grid)])
+            if len(maker.draft.grid) == 2:
+                self.at = 5
+                self.turn()
+                self.turn()
+        elif self.at == 5 and maker.page.name == "plan" and maker.ready:
+            self.at = 6
             self.grab().save(str(KEPT / "plan.png"))
             seen.append(["TOML", maker.plan_page.text.toPlainText()])
             click(maker.doing["begin"]) if HOW == "mouse" else key(self, "Return", "Ctrl")
@@ -126,6 +141,10 @@ class Watched(window.Window):
             elif step == 2 and panel.doing["start"].isEnabled() and panel.flow.report.ready:
                 self.step = 3
                 click(panel.doing["start"]) if HOW == "mouse" else key(self, "Return")
+        elif WHAT == "session" and view is not None and view.live is not None and view.run.status.seconds > 8.0 and not stopped:
+            stopped.append(True)
+            key(self, "S")
+            key(self, "S")
         elif view is not None and view.run.status.state == "done" and self.link.offered is not None and not hasattr(self, "over"):
             self.over = True
             self.grab().save(str(KEPT / "run.png"))
@@ -144,11 +163,12 @@ sys.exit(main([]))
 class Walk:
     """What a walk left."""
 
-    def __init__(self, folder: Path, how: str) -> None:
+    def __init__(self, folder: Path, how: str, what: str = "recording") -> None:
         self.name = f"Lab {uuid.uuid4().hex[:6]}"
         self.folder = folder
-        person = PERSON.format(how=how, kept=str(folder))
-        with x_server() as (display, _), foreign(self.name, AMPLIFIER):
+        person = PERSON.format(what=what, how=how, kept=str(folder))
+        other = foreign(self.name, AMPLIFIER) if what == "recording" else rig("hearing-adult", "quietfloor-audio", self.name, 1)
+        with x_server() as (display, _), other:
             walked = Screened(display, folder, [], script=person, folder=folder)
             self.status, self.out, self.err = walked.end(100.0)
         assert (folder / "walk.json").is_file(), self.out + self.err
@@ -201,6 +221,19 @@ def test_the_written_plan_run_by_a_script_uses_the_same_plan(walk: Walk) -> None
         again = call("run", str(plan), "--out", str(walk.folder / "script"), "--no-window", "--json", timeout_s=90.0)
     assert again.status == 0, again.err
     assert (walk.folder / "script" / "run-001" / "plan.toml").read_text() == (walk.run / "plan.toml").read_text()
+
+
+def test_a_session_of_own_sound_begins_at_the_window_without_a_terminal(tmp_path: Path) -> None:
+    """On the virtual patient: output, calibration and conditions are chosen; the set-up panel asks, not a terminal."""
+    walk = Walk(tmp_path, "mouse", "session")
+    assert walk.status == 0, walk.err
+    assert "nobody is here to ask" not in walk.out
+    record = json.loads((walk.run / "run.json").read_text(encoding="utf-8"))
+    assert (record["stopped_by"], record["fault"], record["cautions_acknowledged"] is None) == ("operator", None, False)
+    session = Session.open(tmp_path / "sessions" / "P01")
+    assert [str(one) for one in session.plan.conditions] == ["right ear, click by air", "left ear, click by air"]
+    assert walk.seen[-1] == ("Done", "quietfloor session sessions/P01/session.toml --out sessions/P01")
+    assert "Traceback" not in walk.err
 
 
 def test_without_a_screen_it_prints_the_help() -> None:
