@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import math
-import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -16,7 +15,7 @@ from quietfloor.monitor.session.conditions import STIMULUS_WORDS
 from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.sources.base import SourceError, StreamDescription
 from quietfloor.monitor.sources.channels import resolve_channel, unit_to_uv
-from quietfloor.monitor.untrusted.bounded_io import toml_of, why
+from quietfloor.monitor.untrusted.bounded_io import toml_from, toml_of, why
 
 Kind = Literal["recording", "session"]
 Role = Literal["decides", "too", "trigger", ""]
@@ -289,7 +288,7 @@ def _condition(draft: Draft, cell: Cell, base: dict[str, Any], highest_db: dict[
 
 
 def _base(draft: Draft) -> dict[str, Any]:
-    return tomllib.loads(draft.base) if draft.base else {}
+    return toml_from(draft.base) if draft.base else {}
 
 
 def _cell(table: dict[str, Any]) -> Cell:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from PyQt5.QtCore import Qt
+from PyQt5.QtGui import QTextCursor
 from PyQt5.QtWidgets import (
     QFileDialog,
     QFrame,
@@ -163,6 +164,7 @@ class Home(QWidget):
         self.outcome.say(command_line(outcome.arguments))
         told = (outcome.printed if outcome.status == 0 else f"{outcome.complaints}{outcome.printed}").strip()
         self.printed.setPlainText(told)
+        self.printed.moveCursor(QTextCursor.MoveOperation.End)  # what came of it stands last
         self.printed.setVisible(bool(told))
 
     def show_places(self, places: Places) -> None:
