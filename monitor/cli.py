@@ -7,6 +7,7 @@ import importlib.metadata
 import os
 import sys
 from collections.abc import Sequence
+from functools import partial
 
 from quietfloor.monitor.commands import (
     bench,
@@ -20,6 +21,7 @@ from quietfloor.monitor.commands import (
     report,
     run,
     session,
+    start,
     stimulus,
     streams,
     waves,
@@ -27,6 +29,7 @@ from quietfloor.monitor.commands import (
 from quietfloor.monitor.commands.common import DONE, FAILED, complain, printing, set_up_logging
 
 EPILOG = """typical order:
+  quietfloor                            the start page: everything below by choosing, where there is a screen
   quietfloor doctor                     is everything installed?
   quietfloor demo                       the whole loop on a virtual patient, no hardware
   quietfloor stimulus                   measure and draw a sound before it is played
@@ -56,7 +59,8 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     program.add_argument("--version", action="version", version=f"quietfloor {importlib.metadata.version('quietfloor')}")
-    commands = program.add_subparsers(title="commands", dest="command", required=True, metavar="COMMAND")
+    commands = program.add_subparsers(title="commands", dest="command", metavar="COMMAND")
+    program.set_defaults(do=partial(start.main, program))
     for group in (
         demo, streams, check, run, session, waves, report, replay, finish, export, import_recording, stimulus, calibrate, bench,
     ):  # fmt: skip

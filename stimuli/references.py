@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -115,7 +116,7 @@ def load_references(own: Path | None = None) -> References:
     for path in (_SHIPPED, own):
         if path is None:
             continue
-        content = _read(path)
+        content = _shipped() if path == _SHIPPED else _read(path)
         for row in content.get("reference", ()):
             reference = _reference(path, row)
             signals[reference.key] = reference
@@ -135,6 +136,12 @@ def reference_for(waveform: Waveform, calibration: Calibration, references: Refe
     """Return the reference for this stimulus on the coupler of the calibration. Raises LevelError."""
     table = load_references() if references is None else references
     return table.signal(waveform, calibration.transducer, calibration.coupler)
+
+
+@lru_cache(maxsize=1)
+def _shipped() -> dict[str, Any]:
+    """The shipped file, read once: a session asks for it at each of its levels."""
+    return _read(_SHIPPED)
 
 
 def _read(path: Path) -> dict[str, Any]:

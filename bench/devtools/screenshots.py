@@ -188,6 +188,45 @@ def board(studio: Studio) -> Path:
     return path
 
 
+def start_page(studio: Studio, settings: Path) -> list[Path]:
+    """The first sheet of the start page, and the grid of a new session; what is seen is invented."""
+    from quietfloor.monitor.begin.choices import Seen, find_calibrations
+    from quietfloor.monitor.begin.draft import Cell
+    from quietfloor.monitor.begin.lookout import Lookout
+    from quietfloor.monitor.begin.places import Places, Remembered, bench_folder
+    from quietfloor.monitor.display.start import StartWindow
+    from quietfloor.monitor.sources.base import StreamDescription
+
+    class Invented(Lookout):
+        def _look(self) -> None:
+            self._again.wait()
+            self._again.clear()
+
+    amplifier = StreamDescription(
+        "Laboratory amplifier", "EEG", "sn-17", "", "uid", 0.0, 3, 16_000.0, "float32", ("Cz-M2", "Cz-M1", "TRIG"),
+        ("microvolts", "microvolts", ""),
+    )  # fmt: skip
+    lookout = Invented(Places(settings, Remembered(str(settings / "sessions"))))
+    lookout.seen = Seen((amplifier,), outputs=(), calibrations=find_calibrations([bench_folder()], []))
+    lookout.start()
+    window = StartWindow(lookout, settings=settings / "window.json")
+    window.resize(*SIZE)
+    window.show()
+    here = replace(studio, window=window)
+    taken = [here.take("start-page")]
+    window.do("session")
+    maker = window.maker
+    here.until(lambda: maker.newest is not None and bool(maker.draft.stream))
+    cells = [Cell(ear, "air", "octave-chirp", hz) for hz in (2000.0, 500.0) for ear in ("right", "left")]  # type: ignore[arg-type]
+    maker.edit(replace(maker.draft, device="lsl", per_s=37.1, grid=tuple(cells)))
+    maker.go(maker.steps.index("conditions"))
+    here.until(lambda: maker.ready)
+    taken.append(here.take("start-session"))
+    window.close()
+    lookout.close()
+    return taken
+
+
 def back(studio: Studio, folder: RunFolder) -> Path:
     """A recorded run, looked back at."""
     plan, feed = load_run_plan(folder.plan), Feed()
@@ -231,7 +270,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         window = Window(link)
         window.resize(*SIZE)
         window.show()
-        for path in shoot(Studio(window, link, session, spin, args.out)):
+        studio = Studio(window, link, session, spin, args.out)
+        for path in (*start_page(studio, session / "settings"), *shoot(studio)):
             sys.stdout.write(f"{path} {path.stat().st_size / 1000:.0f} kB\n")
         window.finish()
     return 0

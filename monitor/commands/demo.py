@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import importlib.util
 import json
 import subprocess
 import sys
@@ -104,11 +103,10 @@ def rig(patient: str, audio_id: str, eeg_id: str, seed: int) -> Iterator[dict[st
 
 
 def virtual_calibration() -> Path:
-    """The calibration of the virtual earphone, found without importing the bench."""
-    found = importlib.util.find_spec("quietfloor.bench")
-    if found is None or not found.submodule_search_locations:
-        raise RuntimeError("the package `quietfloor.bench` is not installed: install quietfloor as a whole (pip install .)")
-    return Path(found.submodule_search_locations[0]) / "virtual-earphone.toml"
+    """The calibration of the virtual earphone. Raises RuntimeError."""
+    from quietfloor.monitor.begin.places import bench_folder
+
+    return bench_folder() / "virtual-earphone.toml"
 
 
 def scene_plan(scene: Scene, args: argparse.Namespace, audio_id: str, eeg_id: str) -> Any:

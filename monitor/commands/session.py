@@ -19,7 +19,7 @@ from quietfloor.monitor.commands.common import (
 from quietfloor.monitor.commands.run import carry_through
 from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, with_noise, within_dose
 from quietfloor.monitor.commands.session_text import say_status
-from quietfloor.monitor.commands.setup import add_walk, walk_first
+from quietfloor.monitor.commands.setup import add_walk, at_the_window, walk_first
 from quietfloor.monitor.commands.window import add_window, with_window
 from quietfloor.monitor.untrusted.safe_paths import file_name
 
@@ -248,6 +248,8 @@ def _asked(
         levels = levels_to_choose(suggestion, session, purpose)
         picked = link.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
         return levels[picked].level_db_nhl if isinstance(picked, int) else picked
+    if at_the_window(link, args):
+        return suggestion.level_db_nhl
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this run, --auto follows the suggestions to the end", args)
         return None

@@ -11,7 +11,7 @@ from quietfloor.monitor.commands.common import FAILED, refuse, say
 from quietfloor.monitor.commands.run import carry_through
 from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, with_noise, within_dose
 from quietfloor.monitor.commands.session_text import say_status
-from quietfloor.monitor.commands.setup import walk_first
+from quietfloor.monitor.commands.setup import at_the_window, walk_first
 
 if TYPE_CHECKING:
     from quietfloor.monitor.display.run_view import Remark, WindowLink
@@ -175,6 +175,8 @@ def _asked(
         if not isinstance(picked, int):
             return picked
         return _plan(session, None if ahead is None else ahead.beginning_at(levels[picked]), confirming, minutes, args)
+    if at_the_window(link, args):
+        return _plan(session, ahead, confirming, minutes, args)
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this recording, --auto goes on to the end", args)
         return None

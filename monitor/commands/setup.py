@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,11 @@ def add_walk(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--acknowledge", action="store_true", help="the cautions that `quietfloor check` prints were read: kept in run.json"
     )
+
+
+def at_the_window(link: WindowLink | None, args: argparse.Namespace) -> bool:
+    """Whether the set-up panel of the window asks before the first run, and nobody can be asked in a terminal."""
+    return link is not None and not (link.gone or link.unattended or args.no_setup) and not sys.stdin.isatty()
 
 
 def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse.Namespace) -> tuple[bool, dict[str, Any] | None]:

@@ -90,7 +90,7 @@ def guarded(screen_lost: Callable[[], None] = lambda: None) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _on_signals(deed: Callable[[], None]) -> Iterator[None]:
+def on_signals(deed: Callable[[], None]) -> Iterator[None]:
     """Handle Ctrl-C, a request to terminate, and a closed terminal; Python processes them between two frames of the window. A
     signal that this program was started to ignore stays ignored."""
     known = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
@@ -139,7 +139,7 @@ def perform(work: Callable[[WindowLink], int], unattended: bool = False, setting
             log.error("%s", ended)
         os._exit(FAILED if isinstance(ended, BaseException) else ended)
 
-    with guarded(screen_lost), _on_signals(interrupt):
+    with guarded(screen_lost), on_signals(interrupt):
         app = application()
         window = Window(link, settings or settings_file(), on_close=app.quit)
 

@@ -8,14 +8,15 @@ from PyQt5.QtWidgets import QApplication, QWidget
 from quietfloor.monitor.display.theme import Look
 
 
-def apply_theme(window: QWidget, look: Look, padding: tuple[float, float], highlight: str) -> None:
-    """Palette and style sheet; ``padding`` of buttons upright and across, in letters; ``highlight``: colour of what is chosen."""
+def apply_theme(window: QWidget, look: Look, padding: tuple[float, float], highlight: str, more: str = "") -> None:
+    """Palette and style sheet; ``padding`` of buttons upright and across, in letters; ``highlight``: colour of what is chosen;
+    ``more``: rules of this window alone."""
     colours = _palette(look, highlight)
     window.setPalette(colours)
     app = QApplication.instance()
     if isinstance(app, QApplication):
         app.setPalette(colours)
-    window.setStyleSheet(_sheet(look, padding))
+    window.setStyleSheet(_sheet(look, padding) + more)
 
 
 def _palette(look: Look, highlight: str) -> QPalette:

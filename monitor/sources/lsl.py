@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -66,14 +67,20 @@ class FoundStream:
     info: Any
 
 
-def list_streams(wait_s: float = 1.0, details_timeout_s: float = 2.0) -> list[StreamDescription]:
+def list_streams(
+    wait_s: float = 1.0, details_timeout_s: float = 2.0, known: Iterable[StreamDescription] = ()
+) -> list[StreamDescription]:
     """Every visible stream with labels and units, sorted by name, host and source id.
 
-    A stream that answers but sends no details within ``details_timeout_s`` is listed without labels and units.
+    A stream that answers but sends no details within ``details_timeout_s`` is listed without labels and units. Streams that are
+    ``known`` from an earlier list are not asked again.
     """
     pylsl = load_pylsl()
-    described = []
+    described, before = [], {one.uid: one for one in known}
     for found in _distinct(pylsl.resolve_streams(wait_s)):
+        if found.description.uid in before:
+            described.append(before[found.description.uid])
+            continue
         try:
             described.append(_full_description(pylsl.StreamInlet(found.info, recover=False), details_timeout_s))
         except StreamLost:

@@ -67,16 +67,20 @@ def x_server() -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
 class Screened:
     """The program on a screen; what it says is read when it has ended."""
 
-    def __init__(self, display: str, home: Path, arguments: list[str], looks: int = 10**9, deed: str = "pass") -> None:
+    def __init__(
+        self, display: str, home: Path, arguments: list[str], looks: int = 10**9, deed: str = "pass", script: str = "",
+        folder: Path | None = None,
+    ) -> None:  # fmt: skip
         kept_out = ("WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
         environment = {name: value for name, value in os.environ.items() if name not in kept_out}
         environment |= {"DISPLAY": display, "XDG_CONFIG_HOME": str(home / "config")}
         environment |= {"PYTHONUNBUFFERED": "1"}
         person = home / "person.py"
-        person.write_text(PERSON.format(looks=looks, deed=deed), encoding="utf-8")
+        person.write_text(script or PERSON.format(looks=looks, deed=deed), encoding="utf-8")
         self.process = warm.Popen(
             [sys.executable, str(person), *arguments],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
+            cwd=folder,
         )  # fmt: skip
 
     def end(self, timeout_s: float = 60.0) -> tuple[int, str, str]:
