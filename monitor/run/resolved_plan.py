@@ -101,7 +101,8 @@ def resolve(
         plan = with_delay(plan, timing)
     plan = written_out(plan)
     why = "" if plan.search is not None else plan.no_absence()
-    warnings = tuple(filter(None, (said, f"of this run: {why}" if why else "")))
+    caution = "" if plan.sound is None else plan.sound.caution
+    warnings = tuple(filter(None, (caution, said, f"of this run: {why}" if why else "")))
     settings, table = plan.engine_settings(layout_of(description, channels)), table_of(plan)
     settings = settings if table is None else table.engine_settings(settings)
     if plan.search is not None:

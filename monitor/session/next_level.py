@@ -43,6 +43,7 @@ class Suggestion:
     repeats: int | None = None
     expected_s: float = math.nan
     masking: MaskingAdvice | None = None
+    move: str = ""  # what to do with the one earphone of both ears before it
     short: bool = False  # there is time for fewer than two runs, or the person wakes: what tells most comes first
 
     @property
@@ -59,7 +60,8 @@ class Suggestion:
         what = "done" if self.level_db_nhl is None else f"next {self.level_db_nhl:g} dB nHL"
         masking = f" Masking: {self.masking.sentence}" if self.masking is not None and self.masking.due else ""
         where = str(self.condition)
-        return f"{where[:1].upper()}{where[1:]}: {what}, {self.why}.{masking}"
+        move = f"{self.move}. " if self.move else ""
+        return f"{move}{where[:1].upper()}{where[1:]}: {what}, {self.why}.{masking}"
 
 
 @dataclass(frozen=True)
