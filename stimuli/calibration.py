@@ -167,7 +167,8 @@ class Calibration:
         pairs |= {f"response_db at {hz:g} Hz": (left, right) for hz, left, right in self.response}
         pairs |= {} if self.loop is None else {"loop": (self.loop.left_db, self.loop.right_db)}
         for field, (left, right) in pairs.items():
-            self._require(left == right, field, (left, right), f"one value for both ears, with channels = {list(self.channels or ())}")
+            allowed = f"one value for both ears, with channels = {list(self.channels or ())}"
+            self._require(left == right, field, (left, right), allowed)
 
     def _check_measured(self, row: Measured) -> None:
         what = f"measured ({row.stimulus}{'' if row.frequency_hz is None else f' {row.frequency_hz:g} Hz'})"

@@ -170,8 +170,8 @@ class FrameSource:
         return self._guard.given
 
     def exposure(self, sweeps: float, seconds: float) -> Dose:
-        """Dose of each ear for this many sweeps, and masking noise for so many seconds: computed, no frame is read. A trigger that
-        counts is taken as the wide one of a unit."""
+        """Dose of each ear for this many sweeps, and masking noise for so many seconds: computed, no frame is read. A trigger
+        that counts is taken as the wide one of a unit."""
         squares = [0.0] * len(self._weights)
         for column in self._columns:
             squares[column] = sweeps * float(np.sum(self._sound**2))
@@ -270,7 +270,7 @@ class FrameSource:
         if not self.earphone_jack:
             return ()
         if self.masking is not None or self.ear == "both":
-            raise LevelError("one earphone for both ears, the trigger on the other output: give sound in one ear, without masking")
+            raise LevelError("one earphone for both ears, the trigger on the other output: give sound in one ear, no masking")
         limit, rms_limit = largest_trigger(self.ceiling, self._other_ear, self.rate_hz)
         most = min(limit, 2.0 * rms_limit)
         if not 10.0 ** (self.trigger_db_fs / 20.0) <= most * (1.0 - 1e-5):

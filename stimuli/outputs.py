@@ -199,8 +199,8 @@ def _enough_channels(output: Output, channels: Sequence[int]) -> Finding:
         return Finding(
             "warning",
             f"{output.channels} outputs: one ear, with the trigger on {trigger}: the earphone on output {channels[0]} is moved "
-            f"between the ears, without masking noise; nothing that somebody can wear may be connected to output {channels[2]}. In "
-            f"the plan: channels = {list(channels)}, trigger_on_earphone_jack = true",
+            f"between the ears, without masking noise; nothing that somebody can wear may be connected to output {channels[2]}. "
+            f"In the plan: channels = {list(channels)}, trigger_on_earphone_jack = true",
         )
     if max(channels) <= output.channels:
         routed = ", ".join(f"{column} to {channel}" for channel, column in zip(channels, COLUMNS, strict=True))

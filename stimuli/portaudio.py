@@ -53,8 +53,8 @@ class PortAudioDevice:
     ) -> None:
         if len(channels) != len(COLUMNS) or channels[2] in channels[:2] or min(channels) < 1:
             raise DeviceError(
-                f"channels = {list(channels)}; give three different numbers from 1: {', '.join(COLUMNS)}; for one earphone that is "
-                "moved between the ears the first two are equal"
+                f"channels = {list(channels)}; give three different numbers from 1: {', '.join(COLUMNS)}; for one earphone that "
+                "is moved between the ears the first two are equal"
             )
         check_block(block, rate_hz)
         findings = suitability(output, rate_hz, channels, allow_shared)

@@ -108,8 +108,8 @@ def refuse_masking(session: Session, args: argparse.Namespace) -> None:
 
     if args.masking and any(session.plan.one_earphone(index) for index in range(len(session.plan.conditions))):
         raise PlanError(
-            "--masking: the noise would need a second earphone, and the trigger uses its output: leave it out, or use a card with "
-            "three outputs"
+            "--masking: the noise would need a second earphone, and the trigger uses its output: leave it out, or use a card "
+            "with three outputs"
         )
 
 

@@ -20,8 +20,8 @@ OUTPUTS = """examples:
 
 The command lists the outputs of all sound cards, and says whether each can play a run: left, right and trigger in one stream,
 without a mixer or resampler before the converter. A card with two outputs can play one ear, with the trigger on the other
-output: one earphone, which is moved between the ears (docs/lab-setup.md). Put the number or name into the plan: [sound] device = "sound-card",
-output = "NAME".
+output: one earphone, which is moved between the ears (docs/lab-setup.md). Put the number or name into the plan: [sound]
+device = "sound-card", output = "NAME".
 exit status: 0 a run can use at least one output, 1 none, or PortAudio is missing"""
 
 DOCTOR = """example:
@@ -69,8 +69,8 @@ def routing(text: str) -> tuple[int, ...]:
         found = ()
     if len(found) != 3 or found[2] in found[:2] or min(found) < 1:
         raise argparse.ArgumentTypeError(
-            f"{text!r}: give three different outputs from 1 for left, right, trigger, such as 1,2,3; for one earphone that is moved "
-            "between the ears 1,1,2"
+            f"{text!r}: give three different outputs from 1 for left, right, trigger, such as 1,2,3; for one earphone that is "
+            "moved between the ears 1,1,2"
         )
     return found
 
@@ -99,8 +99,8 @@ def list_outputs(args: argparse.Namespace) -> int:
                 "findings": [{"level": finding.level, "text": finding.sentence} for finding in findings],
             }
         )
-        used = "can be used for one ear, with the trigger on the other output" if outputs.one_earphone(channels) else "can be used"
-        say(f"{output}: {used if usable else 'cannot play a run'}", args)
+        one_ear = " for one ear, with the trigger on the other output" if outputs.one_earphone(channels) else ""
+        say(f"{output}: {f'can be used{one_ear}' if usable else 'cannot play a run'}", args)
         for finding in findings:
             say(f"    {WORDS[finding.level]}  {finding.sentence}", args)
     if not found:

@@ -32,8 +32,8 @@ UNSTATED = (
     "output", "dose",
 )  # fmt: skip
 EARPHONE_JACK_CAUTION = (
-    "The trigger leaves by output {}, a jack that usually feeds an ear: nothing that somebody can wear may be connected to it. Sound "
-    "dose and ceiling count it as if an earphone were there."
+    "The trigger leaves by output {}, a jack that usually feeds an ear: nothing that somebody can wear may be connected to it. "
+    "Sound dose and ceiling count it as if an earphone were there."
 )
 _Channel = Annotated[int, Field(ge=1, le=256)]
 
@@ -245,7 +245,7 @@ class SoundPlan(Section):
             return
         if not self.trigger_on_earphone_jack:
             raise ValueError(
-                f"{given}: one earphone for both ears, and the trigger leaves by output {trigger}, which usually feeds an earphone. "
+                f"{given}: one earphone for both ears, and the trigger leaves by output {trigger}, which usually feeds an ear. "
                 "If nothing that somebody can wear is connected there, and nothing will be, add trigger_on_earphone_jack = true; "
                 "otherwise left, right and trigger need an output each"
             )
@@ -256,8 +256,8 @@ class SoundPlan(Section):
             )
         if self.together:
             raise ValueError(
-                f"together = true with {given}: one earphone cannot be on both ears: leave together out, or use a card with three "
-                "outputs"
+                f"together = true with {given}: one earphone cannot be on both ears: leave together out, or use a card with "
+                "three outputs"
             )
 
     @model_validator(mode="after")

@@ -178,9 +178,9 @@ def _percent(value: float) -> str:
 class SilentTriggers:
     """Sends the triggers of a plan on its own output, without any sound, until closed, to test whether they arrive.
 
-    Raises PlanError or DeviceError if the output cannot be opened. No sound dose is recorded, because there is no sound. A trigger
-    that leaves by an earphone's jack counts: its dose is reserved in the session, and recorded when it is closed; ExposureError
-    is raised where that is not possible.
+    Raises PlanError or DeviceError if the output cannot be opened. No sound dose is recorded, because there is no sound. A
+    trigger that leaves by an earphone's jack counts: its dose is reserved in the session, and recorded when it is closed;
+    ExposureError is raised where that is not possible.
     """
 
     def __init__(self, sound: SoundPlan, session: Path | None = None) -> None:

@@ -102,9 +102,8 @@ def make_stimulus(
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
         masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
-        frames = FrameSource(
-            waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, plan.trigger_db_fs, plan.trigger_on_earphone_jack
-        )
+        size, jack = plan.trigger_db_fs, plan.trigger_on_earphone_jack
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack)
     except PlanError:
         raise
     except (RateError, LevelError, ScheduleError, ValueError) as error:

@@ -43,8 +43,8 @@ class Suggestion:
     repeats: int | None = None
     expected_s: float = math.nan
     masking: MaskingAdvice | None = None
-    move: str = ""  # what to do with the one earphone of both ears before it
     short: bool = False  # there is time for fewer than two runs, or the person wakes: what tells most comes first
+    move: str = ""  # what to do with the one earphone of both ears before it
 
     @property
     def done(self) -> bool:
