@@ -125,8 +125,8 @@ class SoundLoop:
         while True:
             ports = self.ports()
             pairs = [
-                tuple([port for port in ports if re.fullmatch(rf"PortAudio.*:{way}", port)] for way in (f"out_{k}", f"in_{to - 1}"))
-                for k, to in enumerate(inputs)
+                tuple([port for port in ports if re.fullmatch(rf"PortAudio.*:{end}", port)] for end in ends)
+                for ends in ((f"out_{k}", f"in_{to - 1}") for k, to in enumerate(inputs))
             ]
             if all(len(outs) == len(ins) == 1 for outs, ins in pairs):
                 break

@@ -97,8 +97,8 @@ def test_calibration_timing_and_a_run_of_each_ear(card: SoundLoop, tmp_path: Pat
     plan.write_text(PLAN.format(stream=name, ear="left"))
 
     program = Program(
-        "calibrate", str(path), "--plan", str(plan), "--coupler", "occluded-ear-simulator", "--by", "me", "--microphone", card.card,
-        "--microphone-db", str(MICROPHONE_DB), "--json",
+        "calibrate", str(path), "--plan", str(plan), "--coupler", "occluded-ear-simulator", "--by", "me",
+        "--microphone", card.card, "--microphone-db", str(MICROPHONE_DB), "--json",
     )  # fmt: skip
     card.wire(1)
     outcome = program.wait(120)
@@ -115,8 +115,8 @@ def test_calibration_timing_and_a_run_of_each_ear(card: SoundLoop, tmp_path: Pat
     save_calibration(path, mine)
     rig = subprocess.Popen(
         [
-            sys.executable, "-m", "quietfloor.bench.patient.rig", "--sound-card", card.card, "--eeg-source-id", name, "--eeg-name",
-            name, "--noise-uv", "0.7", "--loop-channel", "2",
+            sys.executable, "-m", "quietfloor.bench.patient.rig", "--sound-card", card.card, "--eeg-source-id", name,
+            "--eeg-name", name, "--noise-uv", "0.7", "--loop-channel", "2",
         ],
         cwd=ROOT, env=os.environ | card.environment, text=True,
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
