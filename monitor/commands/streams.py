@@ -96,6 +96,7 @@ def list_outputs(args: argparse.Namespace) -> int:
                 "channels": output.channels,
                 "rate_hz": output.rate_hz,
                 "usable": usable,
+                "routing": list(channels),
                 "findings": [{"level": finding.level, "text": finding.sentence} for finding in findings],
             }
         )

@@ -118,7 +118,7 @@ def _jack(sound: SoundPlan) -> list[Finding]:
     if not sound.caution:
         return []
     said = f"the trigger, {sound.trigger_db_fs:g} dB re full scale, leaves by output {sound.channels[2]}, an earphone's jack"
-    remedy = "see that nothing which somebody can wear is connected there"
+    remedy = "make sure that nothing that somebody can wear is connected there"
     return [Finding("jack", "look", said, remedy, "", sound.trigger_db_fs, "dB FS")]
 
 

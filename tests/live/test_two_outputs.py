@@ -79,7 +79,7 @@ def test_it_is_listed_for_one_ear(card: SoundLoop) -> None:
     assert listed.status == 0, listed.err
     assert "can be used for one ear, with the trigger on the other output" in listed.err + listed.out
     (found,) = [row for row in listed.json["outputs"] if row["host_interface"] == "JACK Audio Connection Kit"]
-    assert (found["channels"], found["usable"]) == (2, True)
+    assert (found["channels"], found["usable"], found["routing"]) == (2, True, [1, 1, 2])
     said = " ".join(finding["text"] for finding in found["findings"])
     assert "nothing that somebody can wear may be connected to output 2" in said
     assert "channels = [1, 1, 2], trigger_on_earphone_jack = true" in said
@@ -142,7 +142,7 @@ def test_calibration_timing_and_a_run_of_each_ear(card: SoundLoop, tmp_path: Pat
             card.wire(2, into=(into, 3))
             outcome = program.wait(120)
             assert outcome.status == 0, outcome.err
-            assert "The trigger leaves by output 2, a jack that usually feeds an ear" in outcome.err
+            assert f"it belongs on the {ear} ear now. The trigger leaves by output 2, a jack that usually feeds" in outcome.err
             record = outcome.json
             assert (record["verdict"], record["fault"], record["stimulus"]["ear"]) == ("response_present", None, ear)
             assert record["timing"]["verified"] is True

@@ -304,7 +304,7 @@ def test_a_trigger_on_an_earphones_jack_is_named_and_counted(tmp_path: Path, mon
     found = told(plan_of(sound=ONE_EARPHONE), tmp_path)
     assert found["jack"].severity == "look"
     assert found["jack"].said == "the trigger, -60 dB re full scale, leaves by output 2, an earphone's jack"
-    assert "nothing which somebody can wear" in found["jack"].remedy
+    assert "nothing that somebody can wear" in found["jack"].remedy
     assert "jack" not in told(plan_of(sound={"level_db_fs": -40}), tmp_path)
     refused = told(plan_of(sound=ONE_EARPHONE | {"trigger_db_fs": -30}), tmp_path)["sound"]
     assert refused.severity == "stop"
