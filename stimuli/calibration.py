@@ -101,7 +101,7 @@ class Calibration:
 
     The level is SPL re 20 uPa, for a bone vibrator force re 1 uN; nan for an ear that was not measured. It holds for one device,
     host interface and sample rate. On a sound card it holds for the outputs `channels` (left, right; from 1); None: not stated,
-    or audio over LSL.
+    or audio over LSL. Both may be one output: one earphone that is moved between the ears, with the same values for both.
     condensation_sign: the sign of a sample that moves the diaphragm outward, measured acoustically.
     measured_with: the sound with which full scale was measured.
     measured: stimuli that were measured by themselves; their own values are used for them.
@@ -145,8 +145,10 @@ class Calibration:
         )
         require(self.valid_days > 0, "valid_days", self.valid_days, "a number of days above 0")
         outputs = (1, 2) if self.channels is None else self.channels
-        distinct = len(outputs) == len(set(outputs)) == 2 and all(type(output) is int and output >= 1 for output in outputs)
-        require(distinct, "channels", self.channels, "two outputs, left and right, from 1, such as [1, 2]")
+        numbered = len(outputs) == 2 and all(type(output) is int and output >= 1 for output in outputs)
+        require(numbered, "channels", self.channels, "two outputs, left and right, from 1, such as [1, 2]")
+        if self.one_earphone:
+            self._check_one_earphone()
         require(self.condensation_sign in (-1, 1), "condensation_sign", self.condensation_sign, "1 or -1")
         for row in self.measured:
             self._check_measured(row)
@@ -157,6 +159,16 @@ class Calibration:
             numbers = (self.loop.frequency_hz, self.loop.level_db_fs)
             levels = [db for db in (self.loop.left_db, self.loop.right_db) if not math.isnan(db)]
             require(all(map(math.isfinite, [*numbers, *levels])) and bool(levels), "loop", self.loop, "finite numbers")
+
+    def _check_one_earphone(self) -> None:
+        """One earphone has one level, whichever ear it is on."""
+        pairs: dict[str, tuple[float, float]] = {self.full_scale_key: (self.left_db_ppe, self.right_db_ppe)}
+        pairs |= {f"measured ({row.stimulus})": (row.left_db, row.right_db) for row in self.measured}
+        pairs |= {f"response_db at {hz:g} Hz": (left, right) for hz, left, right in self.response}
+        pairs |= {} if self.loop is None else {"loop": (self.loop.left_db, self.loop.right_db)}
+        for field, (left, right) in pairs.items():
+            allowed = f"one value for both ears, with channels = {list(self.channels or ())}"
+            self._require(left == right, field, (left, right), allowed)
 
     def _check_measured(self, row: Measured) -> None:
         what = f"measured ({row.stimulus}{'' if row.frequency_hz is None else f' {row.frequency_hz:g} Hz'})"
@@ -253,6 +265,11 @@ class Calibration:
         return db
 
     @property
+    def one_earphone(self) -> bool:
+        """Whether one earphone is moved between the ears: left and right are one output."""
+        return self.channels is not None and self.channels[0] == self.channels[1]
+
+    @property
     def earphones(self) -> dict[int, str]:
         """Map each output of the card (from 1) to the ear whose earphone was measured there; empty if the file does not state
         outputs."""
@@ -284,6 +301,9 @@ class Calibration:
                     f"{channels[0]} and {channels[1]}: add the line `channels = {list(channels[:2])}`, then "
                     "`quietfloor calibrate --seal FILE`)"
                 )
+            if self.channels is not None and self.one_earphone != (channels[0] == channels[1]):
+                words = {True: "one earphone that is moved between the ears", False: "an earphone for each ear"}
+                wrong.append(f"it is of {words[self.one_earphone]}, in use is {words[not self.one_earphone]}")
             for output, ear in self.earphones.items():
                 if channels[EARS.index(ear)] != output:
                     wrong.append(f"its {ear} earphone is on output {output}, in use is {channels[EARS.index(ear)]}")

@@ -4,7 +4,8 @@
     rate_hz, transducer, coupler            see `quietfloor.stimuli.calibration`
     full_scale_db_ppe_spl                   { left = 128.0, right = 128.4 }, or one ear; full_scale_db_ppe_force for a vibrator
     issued, valid_days                      2026-01-31, 365
-    channels                                optional: [1, 2], outputs of a sound card for left and right; needed to play on one
+    channels                                optional: [1, 2], outputs of a sound card for left and right; needed to play on one.
+                                            [1, 1]: one earphone that is moved between the ears, its values equal for both
     condensation_sign, measured_with        optional: 1 or -1; text
     response_db                             optional: [[250, -3.0], [1000, 0.0], [4000, 1.5, 2.0]], Hz, dB of both ears or each
     [[measured]]                            optional: stimulus, frequency_hz (if it has one), scale ("ppe" or "zeq"), left, right

@@ -59,7 +59,8 @@ class CellFrames(FrameSource):
 
     An ear never hears sounds and masking noise within 125 ms. Where a chosen cell would begin too soon for that, the silent cell
     of the table is played instead (without one, the previous cell). `beside`: all frames that are played together with these, for
-    the other ear, or other sounds for the same one; what they play counts too, and all have one dose.
+    the other ear, or other sounds for the same one; what they play counts too, and all have one dose. With `earphone_jack` all
+    cells are of one ear.
 
     Raises LevelError and ScheduleError as `FrameSource` does, and LevelError if `choose` returns a number that is no cell.
     """
@@ -75,14 +76,18 @@ class CellFrames(FrameSource):
         spent: Dose | None = None,
         trigger_db_fs: float = TRIGGER_DB_FS,
         beside: Sequence[CellFrames] = (),
+        earphone_jack: bool = False,
     ) -> None:
         if code.cells != len(cells) or not 0 <= first < len(cells):
             raise LevelError(f"{len(cells)} cells, a code of {code.cells}, first cell {first}; all are of one table, from 0 on")
         begun = cells[first]
-        super().__init__(begun.waveform, begun.gain, begun.ear, schedule, ceiling, None, spent, trigger_db_fs)
+        if earphone_jack and {cell.ear for cell in cells} != {begun.ear}:
+            raise LevelError("one earphone for both ears: cells of one ear only, as it has to be moved to the other one")
+        super().__init__(begun.waveform, begun.gain, begun.ear, schedule, ceiling, None, spent, trigger_db_fs, earphone_jack)
         endless = replace(schedule, n_sweeps=None)
         self._each = [
-            FrameSource(cell.waveform, cell.gain, cell.ear, endless, ceiling, cell.masking, None, trigger_db_fs) for cell in cells
+            FrameSource(cell.waveform, cell.gain, cell.ear, endless, ceiling, cell.masking, None, trigger_db_fs, earphone_jack)
+            for cell in cells
         ]
         if beside:
             self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group, beside[0]._guard)
@@ -185,7 +190,7 @@ class CellFrames(FrameSource):
                     columns[column] = masker.weights
             self._limiters[column].limit_to(limit)
             self._rms_limiters[column].limit_to(rms_limit)
-        self._guard.weigh((columns[0], columns[1]))
+        self._guard.weigh(tuple(columns))
 
     def _next_turn(self, end: int) -> int:
         asks = [] if self._start is None else [self._start.onset_sample - self._ask]

@@ -102,22 +102,22 @@ class _Account:
 
 
 class DoseGuard:
-    """Count the dose of the two sound columns, and silence them permanently at the limit of either ear.
+    """Count the dose of the sound columns, and silence them permanently at the limit of either ear.
 
-    weights: for each column (left, right) the Pa2 s of the (left, right) ear, as returned by `weights`. The sample at which the
-    sound ends does not depend on how the columns are cut into blocks. `beside`: another guard that counts for the same ears; both
-    then have one account.
+    weights: for each column (left, right, and the trigger where it counts) the Pa2 s of the (left, right) ear, as returned by
+    `weights`. The sample at which the sound ends does not depend on how the columns are cut into blocks. `beside`: another guard
+    that counts for the same ears; both then have one account.
     """
 
     def __init__(
-        self, weights: tuple[tuple[float, float], tuple[float, float]], spent: Dose, age_group: str,
+        self, weights: tuple[tuple[float, float], ...], spent: Dose, age_group: str,
         beside: DoseGuard | None = None,
     ) -> None:  # fmt: skip
         most = [limit_pa2s(age_group) - spent for spent in spent.both]
         self._account: _Account = _Account(most, list(most)) if beside is None else beside._account
         self.weigh(weights)
 
-    def weigh(self, weights: tuple[tuple[float, float], tuple[float, float]]) -> None:
+    def weigh(self, weights: tuple[tuple[float, float], ...]) -> None:
         """Use other weights from the next frame on, because another sound plays."""
         if not all(math.isfinite(weight) and weight >= 0.0 for column in weights for weight in column):
             raise DoseError(f"weights {weights} of the sound dose; allowed are numbers from 0 on")
@@ -144,8 +144,8 @@ class DoseGuard:
         return Dose(*self._account.running)
 
     def admit(self, columns: NDArray[np.float64]) -> int:
-        """Number of these frames, (2, n) left and right, that may be played: n, or fewer when the limit is reached; after that
-        always 0."""
+        """Number of these frames, (n_columns, n) in the order of the weights, that may be played: n, or fewer when the limit is
+        reached; after that always 0."""
         n = int(columns.shape[1])
         account = self._account
         if account.exhausted:
@@ -157,6 +157,8 @@ class DoseGuard:
         admitted = n
         for ear in range(2):
             energy = self._weights[0][ear] * squares[0] + self._weights[1][ear] * squares[1]
+            for each, more in zip(self._weights[2:], squares[2:], strict=True):
+                energy += each[ear] * more
             sums.append(np.cumsum(np.concatenate([[account.running[ear]], energy])))  # one by one: the same for any block size
             over = np.flatnonzero(~(sums[ear][1:] <= account.left[ear]))
             if over.size:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ from quietfloor.stimuli.waveforms import Waveform
 COLUMNS = ("left", "right", "trigger")
 # Own choice: no ceiling and no dose holds the trigger, so that it begins as small as converters of EEG will do with.
 TRIGGER_DB_FS = -30.0
+# On a jack that usually feeds an earphone; own choice: below every ceiling of an output without a calibration, infants' included.
+EARPHONE_JACK_DB_FS = -60.0
 TRIGGER_S = 0.001
 UNIT_TRIGGER_S = 0.002
 TAIL_S = 0.5  # silence after the last sound, so that its response is recorded and the device ends in silence
@@ -48,6 +50,18 @@ def break_mark(lobe_s: float, rate_hz: float, db_fs: float = TRIGGER_DB_FS) -> N
     return trigger_pulse(2.0 * lobe_s, rate_hz, db_fs)
 
 
+def largest_trigger(ceiling: Ceiling, ear: str, rate_hz: float) -> tuple[float, float]:
+    """Largest peak-to-peak value and RMS (re 1.0) of a trigger that may be heard in this ear; the strictest of the limits for
+    triggers and marks of breaks."""
+    column, lengths_s = EARS.index(ear), (TRIGGER_S, UNIT_TRIGGER_S, 2.0 * BREAK_LOBE_S, 2.0 * DEVICE_BREAK_LOBE_S)
+    pulses = [Waveform("trigger", 2.0 * trigger_pulse(length_s, rate_hz, 0.0), rate_hz) for length_s in lengths_s]
+    most_per_s = 1.0 / BREAK_S
+    return (
+        min(ceiling.peak_to_peak(pulse, most_per_s)[column] for pulse in pulses),
+        min(ceiling.rms(pulse, most_per_s)[column] for pulse in pulses),
+    )
+
+
 class FrameSource:
     """The frames of one run. Pure: the same arguments give the same frames.
 
@@ -60,6 +74,11 @@ class FrameSource:
     even in the middle of a sound, and `dose_exhausted` is true.
 
     `masking` is noise in the other ear, from the first frame to the silence at the end, through the same ceiling and dose count.
+
+    `earphone_jack`: one earphone serves both ears, and the trigger leaves by a jack that usually feeds the other one. Ceiling and
+    dose then treat the trigger as a sound in the other ear, by the same earphone. A trigger whose pulse, repeated without a
+    pause, would be above the ceiling is refused, so that marks of breaks, which the player adds, are below it too. There can be
+    no masking, and no sound in both ears.
 
     Raises LevelError (gain, ear, ceiling, masking) and ScheduleError (stimulus longer than the interval, rates that differ).
     """
@@ -74,6 +93,7 @@ class FrameSource:
         masking: Masking | None = None,
         spent: Dose | None = None,
         trigger_db_fs: float = TRIGGER_DB_FS,
+        earphone_jack: bool = False,
     ) -> None:
         if not trigger_db_fs <= 0.0:  # nan ends here too
             raise LevelError(f"trigger_db_fs = {trigger_db_fs:g}; allowed is up to 0 dB re full scale")
@@ -82,7 +102,7 @@ class FrameSource:
         if waveform.rate_hz != schedule.sample_rate_hz:
             raise ScheduleError(f"waveform at {waveform.rate_hz} Hz, schedule at {schedule.sample_rate_hz} Hz; make them equal")
         self.waveform, self.gain, self.ear, self.schedule, self.ceiling = waveform, gain, ear, schedule, ceiling
-        self.masking, self.trigger_db_fs = masking, trigger_db_fs
+        self.masking, self.trigger_db_fs, self.earphone_jack = masking, trigger_db_fs, earphone_jack
         self.sweeps: list[Sweep] = []
         self.position = 0
         self.ended_at: int | None = None  # sample at which the dose limit ended the sound
@@ -96,6 +116,7 @@ class FrameSource:
         self._columns = tuple(i for i, name in enumerate(EARS) if ear in (name, "both"))
         self._limits, self._rms_limits = limits, rms_limits
         self._refuse_too_loud()
+        trigger_limits = self._limits_of_trigger()
         rate_hz = schedule.sample_rate_hz
         sign = ceiling.calibration.condensation_sign if ceiling.calibration is not None else 1
         self._sound = sign * gain * waveform.samples
@@ -107,12 +128,14 @@ class FrameSource:
                 f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
             )
         self._refuse_too_much()
-        self._limiters = tuple(Limiter(limit, rate_hz) for limit in limits)
-        self._rms_limiters = tuple(RmsLimiter(limit, rate_hz) for limit in rms_limits)
+        self._limiters = tuple(Limiter(limit, rate_hz) for limit in (*limits, *trigger_limits[:1]))
+        self._rms_limiters = tuple(RmsLimiter(limit, rate_hz) for limit in (*rms_limits, *trigger_limits[1:]))
         of_columns = [weights(ceiling, name, waveform, rate_hz) for name in EARS]
         if masking is not None:
             of_columns[EARS.index(masking.ear)] = weights(masking.ceiling, masking.ear, None, rate_hz)
-        self._weights = (of_columns[0], of_columns[1])
+        if earphone_jack:
+            of_columns.append(weights(ceiling, self._other_ear, None, rate_hz))
+        self._weights = tuple(of_columns)
         self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group)
         self._upcoming: Iterator[Sweep] = schedule.sweeps()
         self._next: Sweep | None = next(self._upcoming, None)
@@ -147,13 +170,25 @@ class FrameSource:
         return self._guard.given
 
     def exposure(self, sweeps: float, seconds: float) -> Dose:
-        """Dose of each ear for this many sweeps, and masking noise for so many seconds: computed, no frame is read."""
-        squares = [0.0, 0.0]
+        """Dose of each ear for this many sweeps, and masking noise for so many seconds: computed, no frame is read. A trigger
+        that counts is taken as the wide one of a unit."""
+        squares = [0.0] * len(self._weights)
         for column in self._columns:
             squares[column] = sweeps * float(np.sum(self._sound**2))
         if self.masking is not None:
             squares[EARS.index(self.masking.ear)] = seconds * self.rate_hz * self.masking.rms**2
-        return Dose(*(sum(self._weights[column][ear] * squares[column] for column in range(2)) for ear in range(2)))
+        if self.earphone_jack:
+            squares[2] = sweeps * float(np.sum(self._triggers[1] ** 2))
+        return self._dose_of(squares)
+
+    def exposure_of_breaks(self, number: int) -> Dose:
+        """Dose of each ear for this many marks of breaks, each taken as the longest: they are not part of the frames."""
+        mark = break_mark(DEVICE_BREAK_LOBE_S, self.rate_hz, self.trigger_db_fs)
+        return self._dose_of([0.0, 0.0, number * float(np.sum(mark**2))]) if self.earphone_jack else Dose()
+
+    def _dose_of(self, squares: Sequence[float]) -> Dose:
+        """Dose of each ear for these sums of squares, one for each column that counts."""
+        return Dose(*(sum(each[ear] * energy for each, energy in zip(self._weights, squares, strict=True)) for ear in range(2)))
 
     def allow(self, dose: Dose) -> None:
         """Allow these frames no more than `dose` from now on. An earlier allowance is never raised."""
@@ -192,7 +227,7 @@ class FrameSource:
             self._playing.popleft()
         for column, limiter in enumerate(self._limiters):
             frames[column] = self._rms_limiters[column].apply(limiter.apply(frames[column]))
-        admitted = self._guard.admit(frames[:2])
+        admitted = self._guard.admit(frames[: len(self._weights)])
         if admitted < n:
             frames[:, admitted:] = 0.0
             self._end_at(self.position - n + admitted)
@@ -225,6 +260,25 @@ class FrameSource:
             self.sweeps.pop()
         self._playing.clear()
         self._next = None
+
+    @property
+    def _other_ear(self) -> str:
+        return EARS[0] if self.ear == EARS[1] else EARS[1]
+
+    def _limits_of_trigger(self) -> tuple[float, ...]:
+        """Peak-to-peak value and RMS that the trigger may have where it counts as a sound; () elsewhere. Raises LevelError."""
+        if not self.earphone_jack:
+            return ()
+        if self.masking is not None or self.ear == "both":
+            raise LevelError("one earphone for both ears, the trigger on the other output: give sound in one ear, no masking")
+        limit, rms_limit = largest_trigger(self.ceiling, self._other_ear, self.rate_hz)
+        most = min(limit, 2.0 * rms_limit)
+        if not 10.0 ** (self.trigger_db_fs / 20.0) <= most * (1.0 - 1e-5):
+            raise LevelError(
+                f"trigger_db_fs = {self.trigger_db_fs:g} is above the output ceiling for {self._whom}, which holds the trigger "
+                f"too where it leaves by an earphone's jack: lower it to {_floor_tenths(20.0 * math.log10(most)):g}"
+            )
+        return limit, rms_limit
 
     def _refuse_masking(self, masking: Masking) -> None:
         if self.ear in (masking.ear, "both"):
@@ -286,6 +340,11 @@ class FrameSource:
         if schedule.n_sweeps == 0:
             return round(schedule.lead_in_s * schedule.sample_rate_hz) + tail
         return int(schedule.onsets(schedule.n_sweeps)[-1]) + self._reach + tail
+
+
+def _floor_tenths(db: float) -> float:
+    """The next value below in steps of 0.1 dB."""
+    return math.floor(10.0 * (db - 1e-3)) / 10.0
 
 
 def _at(pair: tuple[float, float], index: int, value: float) -> tuple[float, float]:

@@ -17,12 +17,14 @@ from quietfloor.stimuli.frames import BREAK_S, COLUMNS
 
 RATE_HZ = 48_000.0
 CHANNELS = (1, 2, 3)
+ONE_EARPHONE = (1, 1, 2)  # one earphone that is moved between the ears, and the trigger on the jack of the other one
 BLOCK, SHORTEST_BLOCK, LONGEST_BLOCK = 1024, 512, 8192  # frames; own choice: longer blocks do not break up on a busy machine
 LEAST_BITS = 10.0  # own choice: below it a sound is a staircase of less than a thousand steps
 JACK, ALSA, WASAPI, CORE_AUDIO = "JACK Audio Connection Kit", "ALSA", "Windows WASAPI", "Core Audio"
 # Host interfaces that reach the converter without a mixer or resampler, best first, by the names that PortAudio gives them.
 # WASAPI is opened in exclusive mode, Core Audio so that it fails rather than converts, ALSA is one of these for hw devices only.
 DIRECT = ("ASIO", WASAPI, "Windows WDM-KS", CORE_AUDIO, JACK, ALSA)
+ONE_EAR_HINT = f", or test one ear, with the trigger on the other output: channels = {list(ONE_EARPHONE)}"
 _OF_ALSA_CARD = re.compile(r" \(hw:\d+,\d+\)$")
 
 
@@ -186,7 +188,20 @@ def extra_settings(output: Output) -> Any:
     return None
 
 
+def one_earphone(channels: Sequence[int]) -> bool:
+    """Whether this routing has one earphone for both ears."""
+    return channels[0] == channels[1]
+
+
 def _enough_channels(output: Output, channels: Sequence[int]) -> Finding:
+    if max(channels) <= output.channels and one_earphone(channels):
+        trigger = "the other output" if output.channels == 2 else f"output {channels[2]}"
+        return Finding(
+            "warning",
+            f"{output.channels} outputs: one ear, with the trigger on {trigger}: the earphone on output {channels[0]} is moved "
+            f"between the ears, without masking noise; nothing that somebody can wear may be connected to output {channels[2]}. "
+            f"In the plan: channels = {list(channels)}, trigger_on_earphone_jack = true",
+        )
     if max(channels) <= output.channels:
         routed = ", ".join(f"{column} to {channel}" for channel, column in zip(channels, COLUMNS, strict=True))
         return Finding("ok", f"{output.channels} outputs: {routed}")
@@ -194,7 +209,7 @@ def _enough_channels(output: Output, channels: Sequence[int]) -> Finding:
         "no",
         f"it has {output.channels} outputs, but {', '.join(COLUMNS)} by channels = {list(channels)} need {max(channels)}. A "
         "second device for the trigger is no way out, as its clock would drift against the sound's: use one interface with 3 or "
-        "more outputs",
+        f"more outputs{ONE_EAR_HINT if output.channels == 2 else ''}",
     )
 
 

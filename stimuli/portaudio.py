@@ -35,7 +35,7 @@ _SLOWNESS = 0.01  # of following the clock, per block: stamps are labels, not me
 
 class PortAudioDevice:
     """A sound card. It is opened when the object is made, and silent until `start`. Frames go to `channels` (numbers from 1) of
-    the output.
+    the output. Left and right may be one output: one earphone that is moved between the ears.
 
     The device cannot wait: PortAudio's thread requests a block when it is due. When PortAudio reports an underflow, `fill` is
     told with the next block. Raises DeviceError for an output that cannot be used.
@@ -51,8 +51,11 @@ class PortAudioDevice:
         block: int = BLOCK,
         allow_shared: bool = False,
     ) -> None:
-        if len(channels) != len(COLUMNS) or len(set(channels)) != len(COLUMNS) or min(channels) < 1:
-            raise DeviceError(f"channels = {list(channels)}; give three different numbers from 1: {', '.join(COLUMNS)}")
+        if len(channels) != len(COLUMNS) or channels[2] in channels[:2] or min(channels) < 1:
+            raise DeviceError(
+                f"channels = {list(channels)}; give three different numbers from 1: {', '.join(COLUMNS)}; for one earphone that "
+                "is moved between the ears the first two are equal"
+            )
         check_block(block, rate_hz)
         findings = suitability(output, rate_hz, channels, allow_shared)
         if not usable(findings):
@@ -140,7 +143,7 @@ class PortAudioDevice:
             broken = bool(status) and status.output_underflow
             if self._error is None and self._fill is not None and self._fill(self._frames, broken):
                 for column, channel in enumerate(self.channels):
-                    out[:, channel - 1] = self._frames[:, column]
+                    out[:, channel - 1] += self._frames[:, column]  # of one earphone only one column has sound
             self._keep_time()
         except BaseException as error:
             self._error = self._error or error

@@ -19,7 +19,7 @@ import numpy as np
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.cell_code import CellCode
 from quietfloor.stimuli.cell_frames import CellSound
-from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, FrameSource
 from quietfloor.stimuli.outputs import find_output
 from quietfloor.stimuli.player import Player
 from quietfloor.stimuli.portaudio import PortAudioDevice
@@ -34,6 +34,7 @@ DEFAULTS: dict[str, Any] = {
     "record": None, "inputs": 4,  # where to keep what came back, and from how many inputs
     "hold_at_s": None, "hold_s": 1.0,  # the renderer is held back there for so long
     "both": False,  # both ears at once, in cells drawn by chance
+    "one_earphone": False,  # with the small trigger of a jack that usually feeds an ear
 }  # fmt: skip
 
 
@@ -41,6 +42,9 @@ def frames(options: dict[str, Any]) -> FrameSource:
     """What it plays: clicks in the right ear; or bursts of 1 kHz in the left and clicks in the right ear, five levels each."""
     schedule = Schedule(47.1, RATE_HZ, n_sweeps=options["sweeps"], lead_in_s=options["lead_in_s"], seed=options["seed"])
     ceiling = Ceiling("insert", "adult", None)
+    if options["one_earphone"]:
+        size = EARPHONE_JACK_DB_FS
+        return FrameSource(click(RATE_HZ), options["gain"], "right", schedule, ceiling, None, None, size, earphone_jack=True)
     if not options["both"]:
         return FrameSource(click(RATE_HZ), options["gain"], "right", schedule, ceiling)
     cells = [

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import settings
 
 from tests.slow import patience
-from tests.sound_loop import MISSING, SoundLoop, can_loop
+from tests.sound_loop import MISSING, PORTS, SoundLoop, can_loop
 
 _folder = Path(tempfile.mkdtemp(prefix="quietfloor-tests-"))
 _config = _folder / "lsl_api.cfg"
@@ -38,18 +38,18 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         marker = item.get_closest_marker("timeout")
         usual_s = config.getini("timeout") if marker is None else marker.args[0]
         item.add_marker(pytest.mark.timeout(patience(float(usual_s))), append=False)
-        if {"sound_loop", "own_sound_loop"} & set(getattr(item, "fixturenames", ())):
+        if {"sound_loop", "own_sound_loop", "stereo_sound_loop"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("sound_card")
         if item.get_closest_marker("lsl") or item.get_closest_marker("sound_card"):
             item.add_marker("real_time")
 
 
-def _sound_loop(folder: Path) -> Iterator[SoundLoop]:
+def _sound_loop(folder: Path, outputs: int = PORTS) -> Iterator[SoundLoop]:
     if not can_loop():
         if os.environ.get("CI") == "true":
             pytest.fail(MISSING)
         pytest.skip(MISSING)
-    loop = SoundLoop(folder)
+    loop = SoundLoop(folder, outputs)
     yield loop
     loop.close()
 
@@ -58,6 +58,12 @@ def _sound_loop(folder: Path) -> Iterator[SoundLoop]:
 def sound_loop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SoundLoop]:
     """A sound card whose outputs can be wired to its inputs; one program at a time may be wired."""
     yield from _sound_loop(tmp_path_factory.mktemp("sound-loop"))
+
+
+@pytest.fixture
+def stereo_sound_loop(tmp_path: Path) -> Iterator[SoundLoop]:
+    """A card with two outputs."""
+    yield from _sound_loop(tmp_path, outputs=2)
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import IO
 
@@ -43,13 +44,14 @@ def can_loop() -> bool:
 
 
 class SoundLoop:
-    """A server with a name of its own, until `close`. Card "system" of PortAudio's JACK, four inputs, four outputs."""
+    """A server with a name of its own, until `close`. Card "system" of PortAudio's JACK, four inputs, four outputs, or fewer of
+    these."""
 
     card = "system"
     period = PERIOD
 
-    def __init__(self, folder: Path) -> None:
-        self.log = folder / "jackd.log"
+    def __init__(self, folder: Path, outputs: int = PORTS) -> None:
+        self.log, self._outputs = folder / "jackd.log", outputs
         self._client = 0
         self._jack = _library()
         self.name, self._lock = _own_name()
@@ -65,7 +67,7 @@ class SoundLoop:
 
     def _start(self) -> None:
         command = ["jackd", "-n", self.name, "-r", "-S", "-d", "dummy", "-r", str(RATE_HZ), "-p", str(PERIOD)]
-        command += ["-C", str(PORTS), "-P", str(PORTS)]
+        command += ["-C", str(PORTS), "-P", str(self._outputs)]
         if os.geteuid() == 0:
             command = ["nice", "-n", "-10", *command]
         if shutil.which("setpriv"):  # a test run that is killed leaves no server behind
@@ -115,23 +117,25 @@ class SoundLoop:
             self._jack.jack_free(ctypes.cast(listed, ctypes.c_void_p))
         return names
 
-    def wire(self, columns: int = 3, give_up_s: float = 30.0) -> None:
-        """Connect PortAudio's outputs to its inputs, of whatever program they are, as soon as there are so many of both."""
+    def wire(self, columns: int = 3, give_up_s: float = 30.0, into: Sequence[int] | None = None) -> None:
+        """Connect PortAudio's outputs to its inputs, of whatever program they are, as soon as there are so many of both. `into`:
+        number of the input for each output, from 1."""
         end_s = time.monotonic() + patience(give_up_s)
+        inputs = list(into or range(1, columns + 1))
         while True:
             ports = self.ports()
             pairs = [
-                tuple([port for port in ports if re.fullmatch(rf"PortAudio.*:{way}_{k}", port)] for way in ("out", "in"))
-                for k in range(columns)
+                tuple([port for port in ports if re.fullmatch(rf"PortAudio.*:{end}", port)] for end in ends)
+                for ends in ((f"out_{k}", f"in_{to - 1}") for k, to in enumerate(inputs))
             ]
-            if all(len(outputs) == len(inputs) == 1 for outputs, inputs in pairs):
+            if all(len(outs) == len(ins) == 1 for outs, ins in pairs):
                 break
             assert time.monotonic() < end_s, f"no programs to connect: {ports}"
             time.sleep(0.02)
-        for k, ((output,), (into,)) in enumerate(pairs):
-            self._jack.jack_disconnect(self._client, f"system:capture_{k + 1}".encode(), into.encode())
-            connected = self._jack.jack_connect(self._client, output.encode(), into.encode())
-            assert connected in (0, 17), f"{output} to {into}: {connected}"  # 17: they were already
+        for to, ((output,), (port,)) in zip(inputs, pairs, strict=True):
+            self._jack.jack_disconnect(self._client, f"system:capture_{to}".encode(), port.encode())
+            connected = self._jack.jack_connect(self._client, output.encode(), port.encode())
+            assert connected in (0, 17), f"{output} to {port}: {connected}"  # 17: they were already
 
 
 def _own_name() -> tuple[str, IO[str]]:

@@ -24,6 +24,7 @@ from quietfloor.monitor.commands.common import (
     DONE,
     FAILED,
     FAULT,
+    complain,
     give_json,
     refuse,
     say,
@@ -103,6 +104,8 @@ def check(what: Order, args: argparse.Namespace) -> Result:
             f"({description.rate_hz:g} Hz), trigger in {description.label(channels.trigger)!r}",
             args,
         )
+        if sound_plan.caution:
+            complain(sound_plan.caution)
         stop = threading.Event()
         listener = Listener(source, channels.trigger, channels.eeg[0], settings)
         with stop_on_signals(stop.set):

@@ -16,7 +16,7 @@ from quietfloor.monitor.run.sound_output import output_identity
 from quietfloor.stimuli.calibration import BONE, EARS, Calibration, LevelError, Measured
 from quietfloor.stimuli.ceiling import Ceiling, loudest_rms
 from quietfloor.stimuli.custom import CUSTOM
-from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, TRIGGER_DB_FS, FrameSource
 from quietfloor.stimuli.levels import REFERENCE_TRAIN_PER_S, level_basis, level_db_nhl, zeq_minus_ppe_db
 from quietfloor.stimuli.measure import steady_part, tone_rms, train_peak_to_peak, train_rms
 from quietfloor.stimuli.probe import ToneFrames, train_frames
@@ -76,10 +76,11 @@ class MeasuringSignal:
 
     def frames(self, ear: str, seconds: float) -> FrameSource:
         """Frames of the sound, limited as for an adult on an uncalibrated output. Raises LevelError."""
-        ceiling = Ceiling(self.transducer, "adult")
+        ceiling, jack = Ceiling(self.transducer, "adult"), self.plan.trigger_on_earphone_jack
+        size = EARPHONE_JACK_DB_FS if jack else TRIGGER_DB_FS
         if self.waveform is None:
-            return ToneFrames(self._hz, self.level_db_fs, ear, seconds, ceiling, self.plan.sample_rate_hz)
-        return train_frames(self.waveform, self.level_db_fs, ear, seconds, ceiling)
+            return ToneFrames(self._hz, self.level_db_fs, ear, seconds, ceiling, self.plan.sample_rate_hz, None, size)
+        return train_frames(self.waveform, self.level_db_fs, ear, seconds, ceiling, size, jack)
 
     def level_db(self, heard: NDArray[Any], rate_hz: float) -> float:
         """Level of a recording (n,), dB re a full-scale sine: RMS of a tone, p-p.e. or RMS of a train. Raises MeasureError."""
@@ -93,7 +94,7 @@ class MeasuringSignal:
         self, readings: Mapping[str, float], coupler: str, today: datetime.date, name: str, by: str, valid_days: int, sign: int
     ) -> Calibration:
         """Make a new calibration. readings: ear -> dB that the meter showed. Raises CalibrationError and ValueError."""
-        left, right = self._full_scales(readings)
+        left, right = self._full_scales(self._of_earphone(readings))
         measured: tuple[Measured, ...] = ()
         if self.waveform is not None:
             measured = (Measured(self.waveform.name, self.frequency_hz, self.meter, left, right),)
@@ -113,6 +114,7 @@ class MeasuringSignal:
 
     def added(self, old: Calibration, readings: Mapping[str, float]) -> Calibration:
         """Add a measurement to a calibration: a tone adds a row of the response, a stimulus adds its own full scale."""
+        readings = self._of_earphone(readings)
         if self.waveform is not None:
             key = (self.waveform.name, self.frequency_hz)
             same = [row for row in old.measured if (row.stimulus, row.frequency_hz) == key]
@@ -130,6 +132,14 @@ class MeasuringSignal:
         if (main_hz := _tone_hz(old.measured_with)) is not None:
             rows.setdefault(main_hz, (main_hz, 0.0, 0.0))  # there the main number itself was measured
         return replace(old, response=tuple(sorted((rows | {self._hz: row}).values())))
+
+    def _of_earphone(self, readings: Mapping[str, float]) -> Mapping[str, float]:
+        """The readings; of one earphone for both ears the one reading for each."""
+        if not self.plan.trigger_on_earphone_jack or not readings:
+            return readings
+        if len(set(readings.values())) > 1:
+            raise ValueError(f"readings {dict(readings)}: one earphone for both ears has one reading")
+        return dict.fromkeys(EARS, next(iter(readings.values())))
 
     def _full_scales(self, readings: Mapping[str, float]) -> tuple[float, float]:
         left, right = (round(readings.get(ear, math.nan) - self.level_db_fs, DECIMALS) for ear in EARS)

@@ -26,7 +26,7 @@ from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration, Loop
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose
-from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, TRIGGER_DB_FS, FrameSource
 from quietfloor.stimuli.measure import steady_part, tone_rms
 from quietfloor.stimuli.player import Player, PlayerError
 from quietfloor.stimuli.probe import ToneFrames
@@ -103,11 +103,14 @@ def measure_loop(
 ) -> Loop:  # fmt: skip
     """Reading of the loop for each ear (nan for the others). Raises ListeningError, MeasureError, LevelError."""
     read = dict.fromkeys(EARS, math.nan)
-    for ear in ears:
-        frames = ToneFrames(frequency_hz, level_db_fs, ear, CHECK_S, ceiling, plan.sample_rate_hz, spent)
+    size = EARPHONE_JACK_DB_FS if plan.trigger_on_earphone_jack else TRIGGER_DB_FS
+    for ear in ears[:1] if plan.trigger_on_earphone_jack else ears:
+        frames = ToneFrames(frequency_hz, level_db_fs, ear, CHECK_S, ceiling, plan.sample_rate_hz, spent, size)
         heard = play(plan, frames, listener)
         rms = tone_rms(steady_part(heard, listener.rate_hz, frequency_hz), listener.rate_hz, frequency_hz)
         read[ear] = round(20.0 * math.log10(rms), 3)
+    if plan.trigger_on_earphone_jack:  # one earphone for both ears
+        read = dict.fromkeys(EARS, read[ears[0]])
     return Loop(listener.name, frequency_hz, level_db_fs, read["left"], read["right"])
 
 

@@ -169,6 +169,9 @@ def measure(args: argparse.Namespace) -> int:
 
     plan = output_plan(args)
     ears = ("left", "right") if args.ear == "both" else (args.ear,)
+    if plan.trigger_on_earphone_jack:  # one earphone for both ears: it is measured once
+        ears = ears[:1]
+        complain(plan.caution)
     calibration = None
     if args.file is None:
         if args.reading_db is not None or args.add:
@@ -184,7 +187,8 @@ def measure(args: argparse.Namespace) -> int:
     transducer = args.transducer or (plan.transducer if calibration is None else calibration.transducer)
     signal = MeasuringSignal.of(plan, transducer, args.signal, args.frequency_hz, args.level_db_fs, args.meter, args.wav)
     if args.reading_db is not None and len(args.reading_db) != len(ears):
-        raise ValueError(f"--reading-db has {len(args.reading_db)} numbers for {len(ears)} ears: give one each, or --ear")
+        one = "one earphone for both ears" if plan.trigger_on_earphone_jack else f"{len(ears)} ears"
+        raise ValueError(f"--reading-db has {len(args.reading_db)} numbers for {one}: give one each, or --ear")
     found = {}
     for place, ear in enumerate(ears):
         reading = args.reading_db[place] if args.reading_db is not None else listen_or_ask(signal, ear, args)
@@ -329,7 +333,8 @@ def loop(args: argparse.Namespace) -> int:
     try:
         if args.check:
             check = check_level(plan, calibration, listener, args.out)
-            for ear, db in (("left", check.left_db), ("right", check.right_db)):
+            known = (("left", check.left_db), ("right", check.right_db))
+            for ear, db in (("one earphone for both", check.left_db),) if calibration.one_earphone else known:
                 if not math.isnan(db):
                     say(f"{ear} ear: {db:+.2f} dB against the calibration", args)
             say("as calibrated" if check.passed else "DIFFERS by more than 0.5 dB: find out why, or calibrate again", args)

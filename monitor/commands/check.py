@@ -140,7 +140,7 @@ def _say_all(report: Any, args: argparse.Namespace) -> None:
             say(f"  {finding.severity:4}  {finding.title}: {finding.said}", args)
             if finding.remedy:
                 say(f"        -> {finding.remedy}", args)
-    for title, sentences in (("Before each run", report.placement), ("Cautions", cautions.CAUTIONS)):
+    for title, sentences in (("Before each run", report.placement), ("Cautions", (*cautions.CAUTIONS, *report.own_cautions))):
         say(f"\n{title}", args)
         for sentence in sentences:
             say(f"  - {sentence}", args)
@@ -157,5 +157,5 @@ def _record(report: Any) -> dict[str, Any]:
         "seconds": report.seconds,
         "findings": [{"group": group.name} | finding.record() for group in report.groups for finding in group.findings],
         "placement": list(report.placement),
-        "cautions": {"version": cautions.VERSION, "text": list(cautions.CAUTIONS)},
+        "cautions": {"version": cautions.VERSION, "text": [*cautions.CAUTIONS, *report.own_cautions]},
     }

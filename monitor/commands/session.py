@@ -17,7 +17,15 @@ from quietfloor.monitor.commands.common import (
     say,
 )
 from quietfloor.monitor.commands.run import carry_through
-from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, with_noise, within_dose
+from quietfloor.monitor.commands.session_steps import (
+    conclude,
+    earphone_moved,
+    minutes_of_last,
+    refuse_masking,
+    remarked,
+    with_noise,
+    within_dose,
+)
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import add_walk, at_the_window, walk_first
 from quietfloor.monitor.commands.window import add_window, with_window
@@ -95,6 +103,7 @@ def main(args: argparse.Namespace) -> int:
             return remark(session, args)
         if args.status:
             return conclude(session, args, [], args.minutes)
+        refuse_masking(session, args)
         single = args.single or args.repeat is not None or args.growth or args.muted
         made_by = search if session.plan.method == "search" and not single else work
         return with_window(args, partial(made_by, session, args))
@@ -167,6 +176,8 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
             say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
         if not (args.auto or args.yes):
             level = _asked(suggestion, session, purpose, args, link)
+        elif suggestion.move and made and not earphone_moved(suggestion.move, args, link):
+            break
         if level is None:
             break
         if not isinstance(level, int | float):
@@ -208,7 +219,8 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     if args.repeat is not None:
         run = session.run(args.repeat)
         session.index_of(run.condition)
-        return Suggestion(run.condition, run.level_db_nhl, "confirm", f"run {run.number} again, as asked", run.number)
+        again = f"run {run.number} again, as asked"
+        return session.placed(Suggestion(run.condition, run.level_db_nhl, "confirm", again, run.number))
     conditions = session.plan.conditions
     if args.condition is None:
         suggested = session.next(minutes)

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 from quietfloor.monitor.commands.common import FAILED, refuse, say
 from quietfloor.monitor.commands.run import carry_through
-from quietfloor.monitor.commands.session_steps import conclude, minutes_of_last, remarked, with_noise, within_dose
+from quietfloor.monitor.commands.session_steps import (
+    conclude,
+    earphone_moved,
+    minutes_of_last,
+    remarked,
+    with_noise,
+    within_dose,
+)
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import at_the_window, walk_first
 
@@ -49,6 +56,8 @@ def search(session: Session, args: argparse.Namespace, link: WindowLink | None) 
         assert coming is not None
         say(coming.sentence, args)
         if args.auto or args.yes:
+            if coming.move and made and not earphone_moved(coming.move, args, link):
+                break
             wanted: Plan | Remark | None = _plan(session, ahead, confirming, minutes, args)
         else:
             wanted = _asked(session, ahead, confirming, minutes, args, link)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,6 +87,30 @@ def _refused(plan: Plan, session: Session) -> None:
     assert plan.sound is not None
     spent = SessionDose(session.folder).spent()
     make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
+
+
+def earphone_moved(move: str, args: argparse.Namespace, link: WindowLink | None) -> bool:
+    """Whether somebody confirms that the one earphone of both ears is where it has to be; no sound begins before that."""
+    if link is not None and link.view is not None and not (link.gone or link.unattended or link.interrupted):
+        return link.offer(f"{move}, then go on")
+    if not sys.stdin.isatty():
+        say(f"{move}, then give the same line again: it goes on from here", args)
+        return False
+    sys.stderr.write(f"{move}, then press Enter; q: not now > ")
+    sys.stderr.flush()
+    answer = sys.stdin.readline()
+    return bool(answer) and answer.strip().lower() in ("", "y", "yes")
+
+
+def refuse_masking(session: Session, args: argparse.Namespace) -> None:
+    """Raise PlanError for --masking where there is no second earphone for the noise."""
+    from quietfloor.monitor.plan.run_plan import PlanError
+
+    if args.masking and any(session.plan.one_earphone(index) for index in range(len(session.plan.conditions))):
+        raise PlanError(
+            "--masking: the noise would need a second earphone, and the trigger uses its output: leave it out, or use a card "
+            "with three outputs"
+        )
 
 
 def minutes_of_last(session: Session) -> float:

@@ -118,6 +118,7 @@ def _suggestion(one: Suggestion) -> dict[str, Any]:
         "level_db_nhl": one.level_db_nhl,
         "reason": one.reason,
         "why": one.why,
+        "move": one.move or None,
         "repeats": one.repeats,
         "expected_s": one.expected_s,
         "masking_due": one.masking_due,

@@ -31,7 +31,9 @@ def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse
     """
     from quietfloor.monitor.readiness.cautions import acknowledge
 
-    by_word = acknowledge("--acknowledge", datetime.datetime.now(datetime.UTC)).record() if args.acknowledge else None
+    own = () if plan.sound is None or not plan.sound.caution else (plan.sound.caution,)
+    now = datetime.datetime.now(datetime.UTC)
+    by_word = acknowledge("--acknowledge", now, also=own).record() if args.acknowledge else None
     if link is None or link.unattended or args.no_setup:
         return True, by_word
     from quietfloor.monitor.display.steps import SetupFlow

@@ -275,6 +275,8 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     sound = open_sound(make_stimulus(plan, datetime.date.today()))
     stopped: list[bool] = []
     name = f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
+    if plan.caution:
+        complain(plan.caution)
     say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)
     try:
         sound.reserve(OUTSIDE_A_RUN, name, args.play)

@@ -19,8 +19,9 @@ OUTPUTS = """examples:
   quietfloor outputs --channels 5,6,8 --rate-hz 96000
 
 The command lists the outputs of all sound cards, and says whether each can play a run: left, right and trigger in one stream,
-without a mixer or resampler before the converter. Put the number or name into the plan: [sound] device = "sound-card",
-output = "NAME".
+without a mixer or resampler before the converter. A card with two outputs can play one ear, with the trigger on the other
+output: one earphone, which is moved between the ears (docs/lab-setup.md). Put the number or name into the plan: [sound]
+device = "sound-card", output = "NAME".
 exit status: 0 a run can use at least one output, 1 none, or PortAudio is missing"""
 
 DOCTOR = """example:
@@ -46,7 +47,8 @@ def add(commands: Any) -> None:
         epilog=OUTPUTS, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     outputs.add_argument("--rate-hz", type=float, default=48_000.0, metavar="HZ", help="sampling rate to play at (48000)")
-    outputs.add_argument("--channels", type=routing, default=(1, 2, 3), metavar="L,R,T", help="of left, right, trigger (1,2,3)")
+    outputs.add_argument("--channels", type=routing, metavar="L,R,T",
+                         help="of left, right, trigger (1,2,3; of a card with two outputs 1,1,2)")  # fmt: skip
     outputs.add_argument("--allow-shared", action="store_true", help="accept a mixer or resampler in front of the card")
     add_json(outputs)
     outputs.set_defaults(do=list_outputs)
@@ -60,13 +62,16 @@ def add(commands: Any) -> None:
 
 
 def routing(text: str) -> tuple[int, ...]:
-    """``L,R,T`` as three numbers from 1."""
+    """``L,R,T`` as three numbers from 1; left and right may be one output."""
     try:
         found = tuple(int(part) for part in text.split(","))
     except ValueError:
         found = ()
-    if len(found) != 3 or len(set(found)) != 3 or min(found) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r}: give three different outputs from 1 for left, right, trigger, such as 1,2,3")
+    if len(found) != 3 or found[2] in found[:2] or min(found) < 1:
+        raise argparse.ArgumentTypeError(
+            f"{text!r}: give three different outputs from 1 for left, right, trigger, such as 1,2,3; for one earphone that is "
+            "moved between the ears 1,1,2"
+        )
     return found
 
 
@@ -80,7 +85,8 @@ def list_outputs(args: argparse.Namespace) -> int:
         return refuse(error, FAILED, args)
     rows = []
     for output in found:
-        findings = outputs.suitability(output, args.rate_hz, args.channels, args.allow_shared)
+        channels = args.channels or (outputs.ONE_EARPHONE if output.channels == 2 else outputs.CHANNELS)
+        findings = outputs.suitability(output, args.rate_hz, channels, args.allow_shared)
         usable = outputs.usable(findings)
         rows.append(
             {
@@ -90,10 +96,12 @@ def list_outputs(args: argparse.Namespace) -> int:
                 "channels": output.channels,
                 "rate_hz": output.rate_hz,
                 "usable": usable,
+                "routing": list(channels),
                 "findings": [{"level": finding.level, "text": finding.sentence} for finding in findings],
             }
         )
-        say(f"{output}: {'can be used' if usable else 'cannot play a run'}", args)
+        one_ear = " for one ear, with the trigger on the other output" if outputs.one_earphone(channels) else ""
+        say(f"{output}: {f'can be used{one_ear}' if usable else 'cannot play a run'}", args)
         for finding in findings:
             say(f"    {WORDS[finding.level]}  {finding.sentence}", args)
     if not found:

@@ -69,7 +69,8 @@ def steps(report: Report, acknowledged: bool) -> tuple[Step, ...]:
     walked.append(Step("placement", "Placement", QUESTIONS["placement"], f"{len(reminders)} reminders", None, reminders))
     read: Severity = "ok" if acknowledged else "wait"
     brief = "ok: acknowledged" if acknowledged else "to acknowledge (A)"
-    walked.append(Step("cautions", "Cautions", QUESTIONS["cautions"], brief, read, tuple(Row(text) for text in CAUTIONS)))
+    every = tuple(Row(text) for text in (*CAUTIONS, *report.own_cautions))
+    walked.append(Step("cautions", "Cautions", QUESTIONS["cautions"], brief, read, every))
     return tuple(walked)
 
 
@@ -232,7 +233,7 @@ class SetupFlow:
         if self.obstacle or self.answered.is_set():
             return False
         despite = self.report.stops if self.hindered else ()
-        self.record = acknowledge(HOW, self._now(), despite)
+        self.record = acknowledge(HOW, self._now(), despite, self.report.own_cautions)
         self.answered.set()
         return True
 

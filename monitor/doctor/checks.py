@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from quietfloor.stimuli.lsl import PORTS, LslUnavailableError, load_pylsl, network_warning
-from quietfloor.stimuli.outputs import list_outputs, suitability, usable
+from quietfloor.stimuli.outputs import ONE_EARPHONE, list_outputs, suitability, usable
 
 State = Literal["ok", "warning", "missing"]
 
@@ -182,7 +182,9 @@ def _sound() -> Check:
     if not outputs:
         return Check(part, "warning", f"{version}; no output device", needed, "connect a sound card", required=False)
     found = f"{version}; outputs: {len(outputs)}, of which can play a run: {len(able)}"
-    if not able:
+    two = [one for one in outputs if one.channels == 2 and usable(suitability(one, channels=ONE_EARPHONE))]
+    found += f"; one ear, with the trigger on the other output: {len(two)}" if two else ""
+    if not able and not two:
         remedy = "an interface with 3 outputs or more, reached without a mixer: `quietfloor outputs` says what each one lacks"
         return Check(part, "warning", found, needed, remedy, required=False)
     return Check(part, "ok", found, needed, required=False)

@@ -287,6 +287,22 @@ class Plan(Section):
         return self
 
     @model_validator(mode="after")
+    def _one_earphone_is_on_one_ear(self) -> Plan:
+        if self.search is None or self.sound is None or not self.sound.trigger_on_earphone_jack:
+            return self
+        if len({one.ear for one in self.search.condition}) > 1:
+            raise ValueError(
+                "sound.trigger_on_earphone_jack = true: one earphone serves both ears, and a recording is of the ear that it is "
+                "on: search one ear, then the other in a recording of its own"
+            )
+        if any(one.masking_db_em for one in self.search.condition):
+            raise ValueError(
+                "sound.trigger_on_earphone_jack = true: masking_db_em would need a second earphone, and the trigger uses its "
+                "output: leave it out, or use a card with three outputs"
+            )
+        return self
+
+    @model_validator(mode="after")
     def _delay_has_its_certificate(self) -> Plan:
         if self.analysis.amplifier_delay_ms == FROM_CERTIFICATE and self.timing.certificate is None:
             raise ValueError(

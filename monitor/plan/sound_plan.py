@@ -18,19 +18,23 @@ from quietfloor.monitor.core.averaging import UNIT_SWEEPS
 from quietfloor.monitor.waves.expected import wave_v_bracket_ms
 from quietfloor.stimuli.chirps import span_for_level
 from quietfloor.stimuli.devices import DeviceError
-from quietfloor.stimuli.frames import TRIGGER_DB_FS
-from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, SHORTEST_BLOCK, check_block
+from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, TRIGGER_DB_FS
+from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, ONE_EARPHONE, SHORTEST_BLOCK, check_block
 from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.stimulus import Kind, Standard, StimulusSpec
 from quietfloor.stimuli.together import REST, SLOWEST_PER_S, Together, locked, refuse_locked, shortest_interval_s
 
 WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of a stream
-OF_SOUND_CARD = ("output", "channels", "block", "allow_shared", "bits")
+OF_SOUND_CARD = ("output", "channels", "trigger_on_earphone_jack", "block", "allow_shared", "bits")
 UNSTATED = (
     "time_zero_ms", "time_zero_is", "level_db_fs", "level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db",
     "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms", "trigger_db_fs",
     "output", "dose",
 )  # fmt: skip
+EARPHONE_JACK_CAUTION = (
+    "The trigger leaves by output {}, a jack that usually feeds an ear: nothing that somebody can wear may be connected to it. "
+    "Sound dose and ceiling count it as if an earphone were there."
+)
 _Channel = Annotated[int, Field(ge=1, le=256)]
 
 
@@ -93,6 +97,9 @@ class SoundPlan(Section):
     trigger_db_fs: float = Field(
         default=TRIGGER_DB_FS, ge=-80, le=0, description="size of the trigger, peak to peak; no ceiling holds it"
     )
+    trigger_on_earphone_jack: bool = Field(
+        default=False, description="one earphone for both ears, as channels = [1, 1, 2]; then -60 is the default of trigger_db_fs"
+    )
     bits: int = Field(default=24, ge=16, le=32, description="of the sound card's converter")
     held_to_plan: bool = Field(default=True, description="triggers must follow the random pauses of this run's own sound")
     sample_rate_hz: float = Field(default=48000.0, ge=32000, le=192000)
@@ -109,7 +116,20 @@ class SoundPlan(Section):
                 if not data.get("chirp_by_level"):
                     filled = StimulusSpec(data.get("stimulus", "click"), **given).parameters
                     data = {name: value for name, value in filled.items() if value is not None} | data
+            if data.get("trigger_on_earphone_jack") is True:
+                data = {"trigger_db_fs": EARPHONE_JACK_DB_FS} | data
         return data
+
+    @field_validator("channels", mode="before")
+    @classmethod
+    def _no_zero(cls, channels: Any) -> Any:
+        """Explain how a card with two outputs is routed, where somebody leaves an ear out."""
+        if isinstance(channels, (list, tuple)) and any(type(channel) is int and channel == 0 for channel in channels):
+            raise ValueError(
+                f"channels = {list(channels)}: outputs count from 1, and none can be left out. On a card with two outputs one "
+                "earphone is moved between the ears: channels = [1, 1, 2], with trigger_on_earphone_jack = true"
+            )
+        return channels
 
     @model_validator(mode="after")
     def _one_stimulus(self) -> SoundPlan:
@@ -202,14 +222,43 @@ class SoundPlan(Section):
             raise ValueError(
                 f"lead_in_s = {self.lead_in_s:g}: a sound card needs {WAKE_UP_S:g} s of stream to wake up before the first sound"
             )
-        if len(set(self.channels)) < len(self.channels):
-            raise ValueError(f"channels = {list(self.channels)}: left, right and trigger need an output each")
+        self._check_routing()
         if card:
             try:
                 check_block(self.block, self.sample_rate_hz)
             except DeviceError as error:
                 raise ValueError(str(error)) from error
         return self
+
+    def _check_routing(self) -> None:
+        """Raise ValueError unless left, right and trigger have an output each, or it is stated that one earphone serves both
+        ears."""
+        given, (left, right, trigger) = f"channels = {list(self.channels)}", self.channels
+        if trigger in (left, right):
+            raise ValueError(f"{given}: left, right and trigger need an output each")
+        if left != right:
+            if self.trigger_on_earphone_jack:
+                raise ValueError(
+                    f"trigger_on_earphone_jack = true belongs to one earphone for both ears, such as channels = "
+                    f"{list(ONE_EARPHONE)}, not to {given}: change channels, or leave it out"
+                )
+            return
+        if not self.trigger_on_earphone_jack:
+            raise ValueError(
+                f"{given}: one earphone for both ears, and the trigger leaves by output {trigger}, which usually feeds an ear. "
+                "If nothing that somebody can wear is connected there, and nothing will be, add trigger_on_earphone_jack = true; "
+                "otherwise left, right and trigger need an output each"
+            )
+        if self.masking != "none":
+            raise ValueError(
+                f"masking = {self.masking!r} with {given}: the noise would have to come from a second earphone, and the trigger "
+                f"uses its output: leave masking out, or use a card with three outputs"
+            )
+        if self.together:
+            raise ValueError(
+                f"together = true with {given}: one earphone cannot be on both ears: leave together out, or use a card with "
+                "three outputs"
+            )
 
     @model_validator(mode="after")
     def _one_level(self) -> SoundPlan:
@@ -259,6 +308,13 @@ class SoundPlan(Section):
     def card_channels(self) -> tuple[int, int, int] | None:
         """Outputs of the sound card for left, right, trigger; None for audio over LSL, which has none."""
         return self.channels if self.device == "sound-card" else None
+
+    @property
+    def caution(self) -> str:
+        """What must be known of this routing before anybody is connected; empty for the usual one."""
+        if not self.trigger_on_earphone_jack:
+            return ""
+        return EARPHONE_JACK_CAUTION.format(self.channels[2])
 
     @property
     def masking_ear(self) -> Literal["left", "right"]:

@@ -43,17 +43,22 @@ def placement(route: str | None) -> tuple[str, ...]:
 
 @dataclass(frozen=True)
 class Acknowledged:
-    """Acknowledgement of the cautions: version, time (ISO), and how; and the findings that said stop and were overruled."""
+    """Acknowledgement of the cautions: version, time (ISO), and how; the findings that said stop and were overruled; and cautions
+    that this plan alone needs (``also``)."""
 
     version: str
     at: str
     how: str
     despite: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
 
     def record(self) -> dict[str, Any]:
         """The acknowledgement as it is written to run.json."""
-        return {"version": self.version, "at": self.at, "how": self.how, "despite": list(self.despite)}
+        record = {"version": self.version, "at": self.at, "how": self.how, "despite": list(self.despite)}
+        return record | ({"also": list(self.also)} if self.also else {})
 
 
-def acknowledge(how: str, now: datetime.datetime, despite: tuple[str, ...] = ()) -> Acknowledged:
-    return Acknowledged(VERSION, now.isoformat(timespec="seconds"), how, despite)
+def acknowledge(
+    how: str, now: datetime.datetime, despite: tuple[str, ...] = (), also: tuple[str, ...] = ()
+) -> Acknowledged:
+    return Acknowledged(VERSION, now.isoformat(timespec="seconds"), how, despite, also)

@@ -132,6 +132,10 @@ TERMS: dict[str, tuple[str, str]] = {
     "trigger_rate": ("stimulus rate", "Triggers a second; in step with the mains, hum would pass for a response."),
     "doubled": ("double triggers", "Triggers much closer together than the others: bouncing, or other events in that channel."),
     "sound": ("sound", "What will be played, at which ear and level."),
+    "jack": (
+        "jack of the trigger",
+        "With one earphone for both ears the trigger leaves by an output that usually feeds an ear; it counts as a sound there.",
+    ),
     "window": (
         "response window",
         "The part of the average in which a response is looked for; a wave that may come after it proves nothing.",

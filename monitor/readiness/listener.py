@@ -23,6 +23,7 @@ from quietfloor.monitor.readiness.model import Readiness
 from quietfloor.monitor.readiness.sound_check import SilentTriggers, sound_group
 from quietfloor.monitor.sources.base import Source, SourceError, StreamDescription, StreamLost
 from quietfloor.monitor.sources.lsl import LslSource, by_the_clock, find_stream, resolve_channels, virtual
+from quietfloor.monitor.storage.dose_ledger import ExposureError
 from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.lsl import LslUnavailableError
 
@@ -41,7 +42,8 @@ Opens = Callable[[Plan, float], Source]
 
 @dataclass(frozen=True)
 class Report:
-    """All findings at one moment. ``stream`` is the summary of the stream, ``name`` its short form, "" before it was found."""
+    """All findings at one moment. ``stream`` is the summary of the stream, ``name`` its short form, "" before it was found;
+    ``own_cautions`` are those that only this plan needs."""
 
     groups: tuple[Group, ...]
     placement: tuple[str, ...]
@@ -49,6 +51,7 @@ class Report:
     name: str = ""
     seconds: float = 0.0
     listening: bool = False
+    own_cautions: tuple[str, ...] = ()
 
     @property
     def ready(self) -> bool:
@@ -94,6 +97,8 @@ class Check:
     ) -> None:  # fmt: skip
         self.plan = plan
         self._triggers, self._opens, self._today, self._clock = triggers and plan.sound is not None, opens, today, clock
+        self._session = session
+        self._cautions = () if plan.sound is None or not plan.sound.caution else (plan.sound.caution,)
         self._sound = sound_group(plan, session, today())
         self._timing = Group("timing", "Timing", (Finding("timing", "wait", "known once the stream is found"),))
         self._source: Source | None = None
@@ -138,8 +143,8 @@ class Check:
             return
         if self._silent is None and not self._trigger_failure:
             try:
-                self._silent = SilentTriggers(self.plan.sound)
-            except (PlanError, DeviceError, LslUnavailableError) as error:
+                self._silent = SilentTriggers(self.plan.sound, self._session)
+            except (PlanError, DeviceError, LslUnavailableError, ExposureError) as error:
                 self._trigger_failure = str(error)
         self._readiness.triggers_sent = False
         self._sent_before_s = 0.0 if self._silent is None else self._silent.sent_s
@@ -197,7 +202,7 @@ class Check:
         reminders = placement(None if self.plan.sound is None else self.plan.sound.route)
         if self._readiness is None or self._source is None:
             stream = Group("stream", "Stream", (self._trouble or NO_STREAM,))
-            return Report((stream, self._heard_group(), self._sound, self._timing), reminders)
+            return Report((stream, self._heard_group(), self._sound, self._timing), reminders, own_cautions=self._cautions)
         description: StreamDescription = self._source.description
         stream, contacts, heard = self._readiness.groups()
         if self._trouble is not None:
@@ -206,7 +211,7 @@ class Check:
             heard = self._heard_group()
         groups = (stream, contacts, heard, self._sound, self._timing)
         name = f"{description.name} · {description.channel_count} channels · {description.rate_hz:g} Hz · on {description.host}"
-        return Report(groups, reminders, description.summary(), name, self.seconds, self._trouble is None)
+        return Report(groups, reminders, description.summary(), name, self.seconds, self._trouble is None, self._cautions)
 
     def _heard_group(self) -> Group:
         if self._trigger_failure:

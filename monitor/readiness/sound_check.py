@@ -3,8 +3,10 @@ sound."""
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import math
+import os
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +15,19 @@ from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.plan.search_plan import SearchPlan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
-from quietfloor.monitor.run.sound_output import Stimulus, make_cells, make_stimulus, open_device
+from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, Stimulus, make_cells, make_stimulus, open_device
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
 from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
 from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s
 from quietfloor.stimuli.outputs import LEAST_BITS
-from quietfloor.stimuli.player import Player
+from quietfloor.stimuli.player import MAX_UNDERRUNS, Player
 from quietfloor.stimuli.stimulus import StimulusSpec
 
 SOON_DAYS = 14  # own choice: time enough to calibrate again before it expires
 TRIGGER_LEAD_IN_S = 0.5
+LONGEST_S = 1800.0  # of a check, for the dose of a trigger that counts; own choice
 SWEEPS_FOR_EVER = 10_000_000
 OF_STIMULUS = frozenset(StimulusSpec.__dataclass_fields__)
 SILENCED = tuple(name for name in SoundPlan.model_fields if name in OF_STIMULUS or name.startswith("masking_"))
@@ -64,7 +67,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
     level = _level(sound, stimulus) if plan.search is None else _levels(plan.search, sound)
     found = [level, _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
-    found += _level_check(sound, stimulus.calibration, session)
+    found += _jack(sound) + _level_check(sound, stimulus.calibration, session)
     return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
 
 
@@ -108,6 +111,15 @@ def _calibration(calibration: Calibration | None, today: datetime.date) -> Findi
     said += f", {left} days left" if soon else ""
     return Finding("calibration", "look" if soon else "ok", said, "calibrate again soon" if soon else "", "", float(left), "days",
                    SOON_DAYS, OWN_CHOICE)  # fmt: skip
+
+
+def _jack(sound: SoundPlan) -> list[Finding]:
+    """Finding on the trigger's jack, only where it usually feeds an ear."""
+    if not sound.caution:
+        return []
+    said = f"the trigger, {sound.trigger_db_fs:g} dB re full scale, leaves by output {sound.channels[2]}, an earphone's jack"
+    remedy = "make sure that nothing that somebody can wear is connected there"
+    return [Finding("jack", "look", said, remedy, "", sound.trigger_db_fs, "dB FS")]
 
 
 def _level_check(sound: SoundPlan, calibration: Calibration | None, session: Path) -> list[Finding]:
@@ -166,24 +178,48 @@ def _percent(value: float) -> str:
 class SilentTriggers:
     """Sends the triggers of a plan on its own output, without any sound, until closed, to test whether they arrive.
 
-    Raises PlanError or DeviceError if the output cannot be opened. No sound dose is recorded, because there is no sound.
+    Raises PlanError or DeviceError if the output cannot be opened. No sound dose is recorded, because there is no sound. A
+    trigger that leaves by an earphone's jack counts: its dose is reserved in the session, and recorded when it is closed;
+    ExposureError is raised where that is not possible.
     """
 
-    def __init__(self, sound: SoundPlan) -> None:
+    def __init__(self, sound: SoundPlan, session: Path | None = None) -> None:
         # The trigger column is the same whatever the sound; a click needs no file, no level, and no calibration that may be old.
         silent: dict[str, Any] = dict.fromkeys(SILENCED)
         silent |= {"stimulus": "click", "chirp_by_level": False, "masking": "none", "muted": True, "lead_in_s": TRIGGER_LEAD_IN_S}
         silent |= {"level_db_nhl": None, "level_db_fs": -60.0, "calibration": None, "references": None, "device": "lsl"}
+        if sound.trigger_on_earphone_jack:  # held by the ceiling of its own calibration
+            silent |= {"calibration": sound.calibration, "device": sound.device}
         frames = make_stimulus(sound.model_copy(update=silent), datetime.date.today()).frames
-        if frames.gain != 0.0 or frames.exposure(SWEEPS_FOR_EVER, 1e6) != Dose():
+        counts = sound.trigger_on_earphone_jack
+        if frames.gain != 0.0 or (not counts and frames.exposure(SWEEPS_FOR_EVER, 1e6) != Dose()):
             raise DeviceError("triggers without sound would not be silent: this is a fault of the program, nothing is played")
+        self._frames, self._account, self._name = frames, None if session is None else SessionDose(session), ""
         self._device = open_device(sound)
         self._player = Player(frames, self._device)
+        if counts:
+            try:
+                self._reserve(sound)
+            except BaseException:
+                self._player.stop()
+                raise
         self._player.start()
+
+    def _reserve(self, sound: SoundPlan) -> None:
+        """Set aside in the session what the triggers of a long check may give, or what the ears may still get."""
+        account = self._account or SessionDose(OUTSIDE_A_RUN)
+        limit, spent = limit_pa2s(sound.age_group), account.spent()
+        needed = self._frames.exposure(LONGEST_S * sound.rate_per_s, LONGEST_S)
+        allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(needed.both, spent.both, strict=True)))
+        self._account, self._name = account, f"check-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
+        account.reserve(self._name, allowed + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
+        self._frames.allow(allowed)
 
     @property
     def failure(self) -> str | None:
         """Reason why they stopped by themselves; None if they did not."""
+        if self._frames.dose_exhausted:
+            return "the triggers ended, as they are as much as an ear may get: make sound.trigger_db_fs smaller"
         return None if self._player.error is None else str(self._player.error)
 
     @property
@@ -210,3 +246,8 @@ class SilentTriggers:
         """Silence the output, then close it. May be called repeatedly."""
         self.returned(math.inf)
         self._player.stop()
+        if self._name and self._account is not None:
+            given = self._frames.dose + self._frames.exposure_of_breaks(len(self._player.underruns))
+            name, self._name = self._name, ""
+            with contextlib.suppress(ExposureError):  # then the reservation stays, which is never less
+                self._account.settle(name, given)

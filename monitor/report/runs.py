@@ -172,7 +172,8 @@ def electrode_state(report: Report) -> Iterable[Block]:
         if not isinstance(note, Mapping):
             return "nobody", ""
         despite = note.get("despite") or []
-        return f"version {note.get('version')}, {note.get('how')}, {note.get('at')}", "; ".join(map(str, despite))
+        read = (f"version {note.get('version')}", note.get("how"), note.get("at"), *(note.get("also") or []))
+        return ", ".join(map(str, read)), "; ".join(map(str, despite))
 
     head = ("runs", "cautions acknowledged", "begun despite")
     yield Table(head, _grouped(report.material.runs, of))

@@ -101,12 +101,20 @@ def resolve(
         plan = with_delay(plan, timing)
     plan = written_out(plan)
     why = "" if plan.search is not None else plan.no_absence()
-    warnings = tuple(filter(None, (said, f"of this run: {why}" if why else "")))
+    warnings = tuple(filter(None, (_one_earphone(plan), said, f"of this run: {why}" if why else "")))
     settings, table = plan.engine_settings(layout_of(description, channels)), table_of(plan)
     settings = settings if table is None else table.engine_settings(settings)
     if plan.search is not None:
         deciding_channels(plan.search, settings.layout)
     return ResolvedPlan(plan, channels, settings, timing, warnings, stimulus)
+
+
+def _one_earphone(plan: Plan) -> str:
+    """Where the one earphone of both ears belongs, and the caution of its routing; empty for the usual one."""
+    if plan.sound is None or not plan.sound.caution:
+        return ""
+    ear = plan.sound.ear if plan.search is None else plan.search.condition[0].ear
+    return f"one earphone for both ears: it belongs on the {ear} ear now. {plan.sound.caution}"
 
 
 def layout_of(description: StreamDescription, channels: Channels, uv_per_unit: float = 1.0) -> Layout:

@@ -30,7 +30,7 @@ from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_bas
 from quietfloor.stimuli.markers import MarkerOutlet
 from quietfloor.stimuli.masking import Masking, rms_of_em, rms_of_fs
 from quietfloor.stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
-from quietfloor.stimuli.player import Player
+from quietfloor.stimuli.player import MAX_UNDERRUNS, Player
 from quietfloor.stimuli.portaudio import PortAudioDevice
 from quietfloor.stimuli.references import References, load_references
 from quietfloor.stimuli.schedule import RateError, ScheduleError, refuse_mains_locked
@@ -102,7 +102,8 @@ def make_stimulus(
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
         masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
-        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, plan.trigger_db_fs)
+        size, jack = plan.trigger_db_fs, plan.trigger_on_earphone_jack
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack)
     except PlanError:
         raise
     except (RateError, LevelError, ScheduleError, ValueError) as error:
@@ -150,7 +151,8 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     frames: CellFrames | TogetherFrames
     try:
         if both is None:
-            frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, spent, size)
+            jack = plan.trigger_on_earphone_jack
+            frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, spent, size, earphone_jack=jack)
         else:
             frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size)
     except (LevelError, ScheduleError) as error:
@@ -260,6 +262,8 @@ def _output_record(plan: SoundPlan, card: Output | None, peak_to_peak: float) ->
             plan.bits,
         )
     of_card = {"channels": list(plan.channels), "block": plan.block, "allow_shared": plan.allow_shared}
+    if plan.caution:
+        of_card |= {"trigger_on_earphone_jack": True, "caution": plan.caution}
     return record | of_card | {"bits": plan.bits, "bits_left": left}
 
 
@@ -294,9 +298,10 @@ class Sound:
             raise PlanError(f"sound: {error}") from error
         limit = limit_pa2s(self._plan.age_group)
         extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
+        marks = self._frames.exposure_of_breaks(MAX_UNDERRUNS)
         pairs = zip((needed + extra).both, spent.both, strict=True)
         allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in pairs))
-        account.reserve(name, allowed)
+        account.reserve(name, allowed + marks)
         self._frames.allow(allowed)
         self._account, self._allowed = (account, name), allowed
 
@@ -318,7 +323,7 @@ class Sound:
             check(ahead, per_s, account.spent(but=name), self._plan.age_group, sweeps, self._plan.rate_per_s)
         except LevelError as error:
             raise PlanError(f"sound: {error}") from error
-        account.reserve(name, ahead)
+        account.reserve(name, ahead + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
         self._frames.extend(Dose(*(most - least for most, least in zip(ahead.both, self._allowed.both, strict=True))))
         self._allowed = ahead
 
@@ -357,19 +362,19 @@ class Sound:
         self._player.stop()
         if self._account is not None:
             (session, name), self._account = self._account, None
-            session.settle(name, self._frames.dose)
+            session.settle(name, self.dose)
 
     @property
     def record(self) -> dict[str, Any]:
         """Description of the sound that was played, for run.json."""
         breaks = [{"sample": b.sample, "samples": b.n, "by_device": b.by_device} for b in self._player.underruns]
-        played = {"dose": dose_record(self._frames.dose), "breaks": breaks, "limited_samples": self.limited_samples}
+        played = {"dose": dose_record(self.dose), "breaks": breaks, "limited_samples": self.limited_samples}
         return self._stimulus.record | played
 
     @property
     def dose(self) -> Dose:
         """Dose of this sound so far; it is up to half a second ahead of the sound."""
-        return self._frames.dose
+        return self._frames.dose + self._frames.exposure_of_breaks(len(self._player.underruns))
 
     def close(self) -> None:
         """Close the marker outlet too."""

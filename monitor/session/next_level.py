@@ -44,6 +44,7 @@ class Suggestion:
     expected_s: float = math.nan
     masking: MaskingAdvice | None = None
     short: bool = False  # there is time for fewer than two runs, or the person wakes: what tells most comes first
+    move: str = ""  # what to do with the one earphone of both ears before it
 
     @property
     def done(self) -> bool:
@@ -59,7 +60,8 @@ class Suggestion:
         what = "done" if self.level_db_nhl is None else f"next {self.level_db_nhl:g} dB nHL"
         masking = f" Masking: {self.masking.sentence}" if self.masking is not None and self.masking.due else ""
         where = str(self.condition)
-        return f"{where[:1].upper()}{where[1:]}: {what}, {self.why}.{masking}"
+        move = f"{self.move}. " if self.move else ""
+        return f"{move}{where[:1].upper()}{where[1:]}: {what}, {self.why}.{masking}"
 
 
 @dataclass(frozen=True)

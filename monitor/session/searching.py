@@ -100,11 +100,13 @@ class Ahead:
 
 @dataclass(frozen=True)
 class SearchAhead:
-    """The next recording, with at least one condition. ``minutes``: its longest duration, inf for no limit."""
+    """The next recording, with at least one condition. ``minutes``: its longest duration, inf for no limit. ``move``: what to do
+    with the one earphone of both ears before it, empty for nothing."""
 
     conditions: tuple[Ahead, ...]
     minutes: float = math.inf
     to_go: Outlook = UNKNOWN_TIME
+    move: str = ""
 
     @property
     def sounds_of_each_ear(self) -> int:
@@ -150,8 +152,9 @@ class SearchAhead:
         if math.isfinite(self.to_go.median_s):
             low_min, median_min, high_min = (seconds / 60 for seconds in self.to_go)
             likely = f" About {median_min:.0f} min of signal to go ({low_min:.0f} to {high_min:.0f}, 80 %)."
+        move = f"{self.move}. " if self.move else ""
         return (
-            f"{where[:1].upper()}{where[1:]}{more}: next a search from {low:g} to {high:g} dB nHL, beginning at "
+            f"{move}{where[:1].upper()}{where[1:]}{more}: next a search from {low:g} to {high:g} dB nHL, beginning at "
             f"{self.begins_with[1]:g}{masked}{time}.{likely}"
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection
+from dataclasses import replace
 from typing import Any
 
 from quietfloor.monitor.plan.run_plan import Plan, override
@@ -22,6 +23,7 @@ from quietfloor.monitor.session.next_level import (
     known,
     suggest,
 )
+from quietfloor.monitor.session.one_earphone import move_words
 from quietfloor.monitor.session.recorded_session import RecordedSession, with_found
 from quietfloor.monitor.session.searching import LEAST_S as LEAST_SEARCH_S
 from quietfloor.monitor.session.searching import (
@@ -71,7 +73,7 @@ class Session(RecordedSession):
                 masking=lambda level, index=index: self.masking(index, level, runs=runs),  # type: ignore[misc]
                 waking=waking,
             )
-            made[index] = one
+            made[index] = self.placed(one, runs)
             if not plain[index].done:
                 waiting -= 1
                 left_s -= 0.0 if one.done or math.isinf(left_s) else share_s
@@ -89,7 +91,14 @@ class Session(RecordedSession):
             last = next((one for one in suggestions if one.condition.same_as(runs[-1].condition)), None)
             if last is not None and not last.done:
                 return last
-        return next((one for one in suggestions if not one.done), None)
+        still = [one for one in suggestions if not one.done]
+        return next((one for one in still if not one.move), still[0] if still else None)
+
+    def placed(self, one: Suggestion, runs: tuple[RunSummary, ...] | None = None) -> Suggestion:
+        """The suggestion with what to do with the earphone before it, where one serves both ears."""
+        if one.done or not self.plan.one_earphone(self.index_of(one.condition)):
+            return one
+        return replace(one, move=move_words(one.condition, self.all_runs() if runs is None else runs))
 
     def next_words(self) -> tuple[str, ...]:
         """The suggestions in sentences: one per condition for ladders, one for the next recording for a search."""
@@ -184,9 +193,11 @@ class Session(RecordedSession):
             return None
         weight_per_s = 1.0 / (self.noise_uv(runs) ** 2 * self._sound_at(chosen[0].index, chosen[0].start_db).sweep_s)
         wanted = self.plan.search
-        singly = wanted.together is False or any(one.condition.route == "bone" for one in still)
+        one_earphone = self.plan.one_earphone(chosen[0].index)
+        singly = wanted.together is False or one_earphone or any(one.condition.route == "bone" for one in still)
         most = 0 if singly else wanted.sounds_per_ear
-        return SearchAhead(chosen, left_s / 60, time_to_go(still, wanted.width_db, weight_per_s, most))
+        move = move_words(chosen[0].condition, runs) if one_earphone else ""
+        return SearchAhead(chosen, left_s / 60, time_to_go(still, wanted.width_db, weight_per_s, most), move)
 
     def next_search(
         self, minutes_left: float | None = None, ahead: SearchAhead | None = None, most: int = 2
@@ -214,7 +225,7 @@ class Session(RecordedSession):
                 waking=waking_words(runs),
             )  # fmt: skip
             if not one.done:
-                return one
+                return self.placed(one, runs)
         return None
 
     def _ahead(
@@ -264,7 +275,7 @@ class Session(RecordedSession):
         return advice is not None and noise > before and noise >= advice.sure_db_em
 
     def _kind(self, sound: SoundPlan, condition: Condition) -> str:
-        """What conditions of one recording share."""
+        """What conditions of one recording share; of one earphone for both ears also the ear."""
         other = sound.model_dump(mode="json", exclude={*OF_CONDITION, *OF_STIMULUS, *OF_NOISE})
         form = sound.model_dump(mode="json", include=set(OF_STIMULUS))
         usual: dict[str, Any] | None = None  # of a sound from a file there is none
@@ -272,7 +283,7 @@ class Session(RecordedSession):
             plain = {"stimulus": condition.stimulus, "frequency_hz": condition.frequency_hz, "level_db_fs": -40.0}
             usual = SoundPlan.model_validate(plain).model_dump(mode="json", include=set(OF_STIMULUS))
         own_form = "" if form == usual else f"{condition.stimulus} {form}"
-        return f"{other} {own_form}"
+        return f"{other} {own_form}{condition.ear if sound.trigger_on_earphone_jack else ''}"
 
     def _sound_at(self, index: int, level_db_nhl: float, masking_db_em: float = math.nan) -> SoundPlan:
         sound = self.plan.run_plan(index, level_db_nhl, masking_db_em=masking_db_em).sound

@@ -204,6 +204,8 @@ class SessionPlan(_Section):
                 rules = self.rules(number - 1)
                 for level in (rules.lowest_db, rules.highest_db, rules.start_db):
                     self.run_plan(number - 1, level)
+                if self.search.together and self.one_earphone(number - 1):
+                    raise PlanError("together = true under [search]: one earphone cannot be on both ears: leave it out")
                 if self.masking.auto:
                     self.run_plan(number - 1, rules.start_db, masking_db_em=0.0)
                 if self.method == "search" and (why := _unsearchable(self.run_plan(number - 1, rules.start_db))):
@@ -223,6 +225,10 @@ class SessionPlan(_Section):
         except HearingError as error:
             raise ValueError(f"[hearing] {error}") from error
         return self
+
+    def one_earphone(self, index: int) -> bool:
+        """Whether one earphone serves both ears in this condition, and is moved between them."""
+        return bool((self.run["sound"] | self.condition[index].sound).get("trigger_on_earphone_jack"))
 
     @property
     def conditions(self) -> tuple[Condition, ...]:

@@ -56,11 +56,11 @@ _RUN = {
         "replay_of timing.certificate timing.reason timing.trigger_edges stimulus.stimulus stimulus.kind "
         "stimulus.envelope stimulus.ear stimulus.route stimulus.polarity stimulus.transducer stimulus.age_group "
         "stimulus.reference_source stimulus.reference_scale stimulus.level_rests_on stimulus.output.device "
-        "stimulus.masking.noise stimulus.masking.transducer stream.name stream.type stream.source_id stream.host "
-        "stream.trigger stream.unit_from filter.kind identical_by machine.processor machine.architecture "
+        "stimulus.output.caution stimulus.masking.noise stimulus.masking.transducer stream.name stream.type "
+        "stream.source_id stream.host stream.trigger stream.unit_from filter.kind identical_by machine.processor machine.architecture "
         "machine.kernels machine.simd"
     ),
-    "true or false": "timing.verified stimulus.muted stimulus.stated from_recording",
+    "true or false": "timing.verified stimulus.muted stimulus.stated stimulus.output.trigger_on_earphone_jack from_recording",
     "a table": (
         "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stream filter versions machine "
         "cautions_acknowledged search"

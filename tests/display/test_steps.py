@@ -169,3 +169,13 @@ def test_a_finding_without_a_limit_names_none() -> None:
     finding = Finding("samples", "look", "some", "do something", value=math.nan)
     report = replace(good(), groups=(Group("stream", "Stream", (finding,)),))
     assert "Held against" not in step(report, "stream").rows[0].tip
+
+
+def test_a_caution_of_this_plan_alone_is_read_and_kept_with_the_run() -> None:
+    own = ("The trigger leaves by output 2",)
+    report = replace(good(), own_cautions=own)
+    assert tuple(row.said for row in step(report, "cautions").rows) == (*CAUTIONS, *own)
+    flow = flow_of(report, acknowledged=True)
+    assert flow.start()
+    assert flow.record is not None
+    assert flow.record.record()["also"] == list(own)

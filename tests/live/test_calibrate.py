@@ -26,11 +26,13 @@ from quietfloor.monitor.calibration.microphone import ListeningError
 from quietfloor.monitor.cli import main, parser
 from quietfloor.monitor.commands import calibrate
 from quietfloor.monitor.plan.run_plan import PlanError, make_sound_plan
+from quietfloor.monitor.run import sound_output
 from quietfloor.monitor.run.sound_output import make_stimulus
 from quietfloor.monitor.storage.level_checks import FILE, last_check
 from quietfloor.stimuli.calibration import Calibration, Measured
 from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 from quietfloor.stimuli.levels import zeq_minus_ppe_db
+from quietfloor.stimuli.outputs import Output
 from quietfloor.stimuli.stimulus import StimulusSpec
 from tests import documents, warm
 from tests.live.harness import ROOT, Outcome
@@ -237,6 +239,28 @@ def test_a_microphone_finds_the_full_scale_of_an_earphone_that_is_known(kind: st
     # a band-limited 100 us pulse overshoots its samples between them by 1 to 2 dB, as it would at an earphone
     tolerance = 2.5 if kind == "click" else 0.15
     assert found.left_db_ppe == pytest.approx(true_db, abs=tolerance)
+
+
+def test_one_earphone_for_both_ears_is_measured_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sound_output, "find_output", lambda *_: Output(0, "Stereo (hw:0,0)", "ALSA", 2, RATE_HZ))
+    (tmp_path / "plan.toml").write_text(
+        '[sound]\ndevice = "sound-card"\nchannels = [1, 1, 2]\ntrigger_on_earphone_jack = true\nlevel_db_fs = -40\n'
+    )
+    new = ["calibrate", str(tmp_path / "c.toml"), "--plan", str(tmp_path / "plan.toml")]
+    made = [*new, "--coupler", "2cc", "--by", "me"]
+    assert main([*made, "--reading-db", "84.2,84.6"]) == 2
+    assert "2 numbers for one earphone for both ears" in capsys.readouterr().err
+    assert main([*made, "--reading-db", "84.2"]) == 0
+    assert "nothing that somebody can wear may be connected" in capsys.readouterr().err
+    assert main([*new, "--add", "--signal", "click", "--reading-db", "93.1"]) == 0
+    assert main([*new, "--add", "--frequency-hz", "500", "--reading-db", "81.9", "--ear", "right"]) == 0
+    found = load_calibration(tmp_path / "c.toml")
+    assert found.channels == (1, 1)
+    assert found.left_db_ppe == found.right_db_ppe == pytest.approx(124.2)
+    assert (found.measured[0].left_db, found.measured[0].right_db) == pytest.approx((123.1, 123.1))
+    assert (500.0, -2.3, -2.3) in found.response
 
 
 # -- over the loop of the rig ------------------------------------------------------------------------------------------

@@ -344,7 +344,7 @@ def test_every_key_of_the_output_is_taken_from_a_plan() -> None:
     """A new key of [sound] belongs either to what is played or to the output: one of the two must be said."""
     of_the_output = {
         "ear", "lead_in_s", "mains_hz", "route", "transducer", "age_group", "device", "device_source_id", "sample_rate_hz",
-        "speed", "seed", "output", "channels", "trigger_db_fs", "block", "allow_shared", "bits",
+        "speed", "seed", "output", "channels", "trigger_db_fs", "trigger_on_earphone_jack", "block", "allow_shared", "bits",
     }  # fmt: skip
     assert set(SoundPlan.model_fields) - set(NOT_OF_THE_OUTPUT) <= of_the_output
     assert set(NOT_OF_THE_OUTPUT) <= set(SoundPlan.model_fields)

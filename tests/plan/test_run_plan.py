@@ -80,6 +80,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "device_source_id"): (3,),
     ("sound", "output"): (1.5, True, 3, "my card"),
     ("sound", "channels"): ([1, 2], [0, 1, 2], [1, 2, 257], [1, 1, 2], "1,2,3", [3, 2, 1]),
+    ("sound", "trigger_on_earphone_jack"): ("perhaps", 3, True),  # True needs a sound card, and one output for both ears
     ("sound", "block"): (511, 8193, 1024.5, 2048),
     ("sound", "allow_shared"): ("perhaps", True),
     ("sound", "bits"): (15, 33, 16),
@@ -144,6 +145,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "mains_hz"): ([], [16.7], [50], [400]),
     ("sound", "lead_in_s"): (0.1, 60),
     ("sound", "trigger_db_fs"): (-80, 0),
+    ("sound", "trigger_on_earphone_jack"): (False,),
     ("sound", "speed"): (0.1, 50),
     ("analysis", "acoustic_delay_ms"): (0, 50),
     ("analysis", "amplifier_delay_ms"): (0, 90),
@@ -350,6 +352,7 @@ def test_the_engine_gets_what_the_plan_says() -> None:
 
 
 CARD = SOUND | {"device": "sound-card"}
+ONE_EARPHONE = {"channels": [1, 1, 2], "trigger_on_earphone_jack": True}
 
 
 def test_keys_of_a_sound_card() -> None:
@@ -360,12 +363,31 @@ def test_keys_of_a_sound_card() -> None:
     assert again == plan
 
 
+def test_one_earphone_has_a_small_trigger_and_a_caution() -> None:
+    plan = make_plan({"sound": CARD | ONE_EARPHONE}).sound
+    assert plan is not None
+    assert (plan.channels, plan.card_channels, plan.trigger_db_fs) == ((1, 1, 2), (1, 1, 2), -60.0)
+    assert "leaves by output 2, a jack that usually feeds an ear: nothing that somebody can wear" in plan.caution
+    assert make_plan({"sound": plan.model_dump(mode="json", exclude_none=True)}).sound == plan
+    own = make_plan({"sound": CARD | ONE_EARPHONE | {"trigger_db_fs": -44}}).sound
+    usual = make_plan({"sound": CARD}).sound
+    assert own is not None
+    assert usual is not None
+    assert (own.trigger_db_fs, usual.trigger_db_fs, usual.caution) == (-44.0, -30.0, "")
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
         ({"speed": 2.0}, "plays in real time"),
         ({"lead_in_s": 1.9}, "2 s of stream to wake up"),
         ({"channels": [1, 2, 2]}, "an output each"),
+        ({"channels": [1, 1, 1]}, "an output each"),
+        ({"channels": [1, 0, 2]}, r"outputs count from 1, and none can be left out.*channels = \[1, 1, 2\], with trigger_on_"),
+        ({"channels": [1, 1, 2]}, "leaves by output 2, which usually feeds an ear. If nothing that somebody can wear is"),
+        ({"trigger_on_earphone_jack": True}, r"belongs to one earphone for both ears, such as channels = \[1, 1, 2\], not to"),
+        (ONE_EARPHONE | {"masking": "white", "masking_level_db_fs": -60}, "masking = 'white' .*would have to come from a second"),
+        (ONE_EARPHONE | {"together": True, "rate_per_s": 44.1}, "one earphone cannot be on both ears"),
         ({"block": 512, "sample_rate_hz": 96_000.0}, "allowed at 96000 Hz is 960 to 8192"),
     ],
 )

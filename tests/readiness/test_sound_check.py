@@ -293,3 +293,55 @@ def test_nothing_is_written(tmp_path: Path) -> None:
     told(calibrated(), tmp_path / "new")
     assert list(tmp_path.iterdir()) == []
     json.dumps([finding.record() for finding in told(calibrated(), tmp_path / "new").values()])
+
+
+ONE_EARPHONE = {"device": "sound-card", "channels": [1, 1, 2], "trigger_on_earphone_jack": True, "level_db_fs": -40}
+STEREO = Output(0, "Stereo (hw:0,0)", "ALSA", 2, 48_000.0)
+
+
+def test_a_trigger_on_an_earphones_jack_is_named_and_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sound_output, "find_output", lambda *_: STEREO)
+    found = told(plan_of(sound=ONE_EARPHONE), tmp_path)
+    assert found["jack"].severity == "look"
+    assert found["jack"].said == "the trigger, -60 dB re full scale, leaves by output 2, an earphone's jack"
+    assert "nothing that somebody can wear" in found["jack"].remedy
+    assert "jack" not in told(plan_of(sound={"level_db_fs": -40}), tmp_path)
+    refused = told(plan_of(sound=ONE_EARPHONE | {"trigger_db_fs": -30}), tmp_path)["sound"]
+    assert refused.severity == "stop"
+    assert refused.remedy == "lower it to -37.1"
+
+
+def test_the_triggers_of_a_check_are_in_the_account_where_they_count(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sound_output, "find_output", lambda *_: STEREO)
+    output = Nowhere()
+    monkeypatch.setattr(sound_check, "open_device", lambda plan: output)
+    plan = plan_of(sound=ONE_EARPHONE | {"ear": "right"}).sound
+    assert plan is not None
+    silent = SilentTriggers(plan, tmp_path)
+    reserved = SessionDose(tmp_path).spent()
+    assert output.enough.wait(patience(20))
+    silent.close()
+    silent.close()
+    played = np.concatenate(output.blocks)
+    assert not played[:, :2].any(), "sound columns"
+    energy = float(np.sum(played[:, 2].astype(float) ** 2))
+    given = SessionDose(tmp_path).spent()
+    # without a calibration full scale is 150 dB p-p.e.: a sine of that peak-to-peak value has an RMS of 150 dB SPL
+    at_least = energy / 48_000.0 * (20e-6) ** 2 * 10 ** (150 / 10) * 8.0
+    assert at_least <= given.left_pa2s * (1 + 1e-6)  # a little more was rendered than was kept
+    assert given.left_pa2s < 2.0 * at_least
+    assert given.right_pa2s == 0.0
+    assert reserved.left_pa2s > given.left_pa2s
+
+
+def test_no_trigger_is_sent_where_the_account_cannot_be_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sound_output, "find_output", lambda *_: STEREO)
+    output = Nowhere()
+    monkeypatch.setattr(sound_check, "open_device", lambda plan: output)
+    (tmp_path / "dose.jsonl").write_text("damaged\n")
+    plan = plan_of(sound=ONE_EARPHONE).sound
+    assert plan is not None
+    with pytest.raises(Exception, match="what these ears got is not known"):
+        SilentTriggers(plan, tmp_path)
+    assert output.over.is_set()
+    assert output.blocks == []

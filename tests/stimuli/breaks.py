@@ -19,6 +19,7 @@ def with_breaks(source: FrameSource, n: int, underruns: Sequence[Underrun]) -> n
     total = source.total_samples if source.total_samples is not None else n
     sound = source.read(total)
     out = np.zeros((3, n), dtype=np.float32)
+    peak = 0.5 * 10 ** (source.trigger_db_fs / 20)
     at = taken = 0
     for broken in (*underruns, Underrun(n, 0)):
         stop = min(broken.sample, at + total - taken)
@@ -30,6 +31,6 @@ def with_breaks(source: FrameSource, n: int, underruns: Sequence[Underrun]) -> n
                 sound[:, taken : sweep.onset_sample + source.reach_samples] = 0.0
         if broken.n:
             lobe, start = LOBES[broken.by_device], broken.sample + MARK_AT
-            out[2, start : start + lobe] = TRIGGER
-            out[2, start + lobe : start + 2 * lobe] = -TRIGGER
+            out[2, start : start + lobe] = peak
+            out[2, start + lobe : start + 2 * lobe] = -peak
     return out
