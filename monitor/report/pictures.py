@@ -147,7 +147,7 @@ def _threshold_between(axes: Any, levels: Sequence[Level], ladder: Ladder, step:
     y = step * (0.5 - above)
     axes.axhline(y, color=THRESHOLD, linewidth=1.4, linestyle=(0, (5, 3)), zorder=2.5)
     axes.annotate(
-        words, (0.0, y), (2, 2), xycoords=("axes fraction", "data"), textcoords="offset points", ha="left", va="bottom",
+        words, (1.0, y), (-2, 2), xycoords=("axes fraction", "data"), textcoords="offset points", ha="right", va="bottom",
         fontsize=7.5, color=THRESHOLD, weight="bold", zorder=9,
     )  # fmt: skip
 
@@ -195,7 +195,7 @@ def _published(axes: Any, level: Level, y: float) -> None:
         if name in WAVES and math.isfinite(norm.low) and math.isfinite(norm.high):
             axes.plot([norm.low, norm.high], [y, y], color=GREY, linewidth=1.0, marker="|", markersize=5, zorder=5)
             axes.annotate(
-                f"{name} published", (norm.high, y), (4, 0), textcoords="offset points", ha="left", va="center", fontsize=6.5,
+                f"{name} published", (norm.low, y), (-4, 0), textcoords="offset points", ha="right", va="center", fontsize=6.5,
                 color=GREY, zorder=5,
             )  # fmt: skip
 
@@ -243,7 +243,7 @@ def _ladder(figure: Any, area: Area, ladder: Ladder) -> None:
     threshold = ladder.threshold
     if threshold is not None and math.isfinite(threshold.level_db_nhl) and threshold.finding != "no response":
         line = axes.axhline(threshold.level_db_nhl, color=THRESHOLD, linewidth=1.8, linestyle=(0, (5, 3)), zorder=2)
-        line.set_label(f"threshold {threshold.level_db_nhl:g} dB nHL")
+        line.set_label("" if ladder.line is None else ladder.line[1])
         handles.append(line)
     if threshold is not None and (math.isfinite(threshold.low_db_nhl) or math.isfinite(threshold.high_db_nhl)):
         low = threshold.low_db_nhl if math.isfinite(threshold.low_db_nhl) else min(levels, default=0.0) - 20
