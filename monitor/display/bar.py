@@ -14,8 +14,10 @@ from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.display.timeline import Timeline
 
 BEFORE = (  # left of the timeline
-    "stop", "mark", "next", "play", "slower", "faster", "go_to", "pause_sound", "leave", "only_louder", "pause", "back",
+    "stop", "mark", "next", "discard", "play", "slower", "faster", "go_to",
+    "pause_sound", "leave", "only_louder", "pause", "back",
 )  # fmt: skip
+PASSING = ("discard", "pause_sound", "leave", "only_louder")  # shown only while they can do something
 
 
 class Line(QLineEdit):
@@ -31,25 +33,36 @@ class Line(QLineEdit):
 
 
 class Entry(QWidget):
-    """Input line that replaces the buttons: for a note, or a moment to go to."""
+    """A question with an input line, in place of the buttons: for a note, a reason, or a moment to go to."""
 
     def __init__(self) -> None:
         super().__init__()
         self.label, self.line = QLabel(), Line()
+        self.label.setWordWrap(True)
+        self.keep, self.drop = QPushButton(), QPushButton("Leave it [Esc]")
         self._give: Callable[[str], None] = lambda _: None
         self._over: Callable[[], None] = lambda: None
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(self.label)
+        row = QHBoxLayout()
+        row.setSpacing(5)
         row.addWidget(self.line, 1)
+        for button, deed in ((self.keep, self._entered), (self.drop, self._end)):
+            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            button.clicked.connect(deed)
+            row.addWidget(button)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(2)
+        column.addWidget(self.label)
+        column.addLayout(row)
         self.line.returnPressed.connect(self._entered)
         self.line.dropped.connect(self._end)
         self.hide()
 
-    def ask(self, question: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
-        """``give`` gets the text when Enter is pressed; ``over`` is called in any case."""
+    def ask(self, question: str, deed: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
+        """``give`` gets the text when Enter is pressed, which does what ``deed`` says; ``over`` is called in any case."""
         self._give, self._over = give, over
         self.label.setText(question)
+        self.keep.setText(f"{deed} [Enter]")
         self.line.setAccessibleName(question)
         self.line.clear()
         self.show()
@@ -134,18 +147,24 @@ class Bar(QWidget):
         """The text of a button with its key, where there is room for that."""
         return text if self._look.projector or len(text) == 1 else f"{text} [{action.keys[0]}]"
 
+    def enable(self, name: str, possible: bool) -> None:
+        """Whether a button can do something now."""
+        self.buttons[name].setEnabled(possible)
+        if name in PASSING:
+            self.buttons[name].setVisible(possible)
+
     def rename(self, name: str, text: str) -> None:
         """Change the text of a button, such as Play to Pause."""
         action = next((action for action in self._actions if action.name == name), None)
         if action is not None and self.buttons[name].text() != self._labelled(action, text):
             self.buttons[name].setText(self._labelled(action, text))
 
-    def ask(self, question: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
-        """Show an input line in place of the buttons."""
+    def ask(self, question: str, deed: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
+        """Show an input line in place of the buttons; ``deed``: what Enter does."""
         self._tools.hide()
 
         def end() -> None:
             self._tools.show()
             over()
 
-        self.entry.ask(question, give, end)
+        self.entry.ask(question, deed, give, end)
