@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PyQt5.QtCore import Qt, pyqtSignal
-from PyQt5.QtGui import QKeyEvent
+from PyQt5.QtGui import QFont, QFontMetrics, QKeyEvent, QResizeEvent
 from PyQt5.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.actions import Action, Stage, offered
@@ -17,6 +17,7 @@ BEFORE = (  # left of the timeline
     "stop", "mark", "next", "discard", "play", "slower", "faster", "go_to",
     "pause_sound", "leave", "only_louder", "pause", "back",
 )  # fmt: skip
+PADDING, SPACING, LEAST_TIMELINE = 0.7, 5, 9.0  # of a button (as in the style sheet) and the timeline in letters; in px between
 PASSING = ("discard", "pause_sound", "leave", "only_louder")  # shown only while they can do something
 
 
@@ -91,10 +92,11 @@ class Bar(QWidget):
         self.message = Words()
         self.buttons: dict[str, QPushButton] = {}
         self._actions: tuple[Action, ...] = ()
+        self._texts: dict[str, str] = {}  # of the buttons, without their keys
         self._look = Look()
         self._row = QHBoxLayout()
         self._row.setContentsMargins(0, 0, 0, 0)
-        self._row.setSpacing(5)
+        self._row.setSpacing(SPACING)
         self._tools = QWidget()
         self._tools.setLayout(self._row)
         column = QVBoxLayout(self)
@@ -139,25 +141,45 @@ class Bar(QWidget):
         self.message.size_letters(look.px(0.98), bold=True)
         colour(self.times, look.theme.quiet)
         colour(self.message, look.theme.ink)
-        for action in self._actions:
-            self.buttons[action.name].setText(self._labelled(action, action.button))
+        self._texts = {action.name: action.button for action in self._actions}
+        self._label()
         self.update()
 
-    def _labelled(self, action: Action, text: str) -> str:
-        """The text of a button with its key, where there is room for that."""
-        return text if self._look.projector or len(text) == 1 else f"{text} [{action.keys[0]}]"
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._label()
+
+    def _label(self) -> None:
+        """The text of each button, with its key where there is room for the keys of all; the tooltip names it anyway."""
+        font = QFont(self.font())
+        font.setPixelSize(self._look.px(1.0))
+        wide = QFontMetrics(font).horizontalAdvance
+        with_keys = {
+            action.name: text if len(text := self._texts[action.name]) == 1 else f"{text} [{action.keys[0]}]"
+            for action in self._actions
+        }
+        there = [name for name in with_keys if not self.buttons[name].isHidden()]
+        needed = sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
+        needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
+        texts = self._texts if self._look.projector or needed > self.width() else with_keys
+        for name, button in self.buttons.items():
+            if button.text() != texts[name]:
+                button.setText(texts[name])
 
     def enable(self, name: str, possible: bool) -> None:
         """Whether a button can do something now."""
         self.buttons[name].setEnabled(possible)
-        if name in PASSING:
+        if name in PASSING and self.buttons[name].isHidden() == possible:
             self.buttons[name].setVisible(possible)
+            if name == "discard":  # one is for a run that is on, the other for one that is over
+                self.buttons["stop"].setVisible(not possible)
+            self._label()
 
     def rename(self, name: str, text: str) -> None:
         """Change the text of a button, such as Play to Pause."""
-        action = next((action for action in self._actions if action.name == name), None)
-        if action is not None and self.buttons[name].text() != self._labelled(action, text):
-            self.buttons[name].setText(self._labelled(action, text))
+        if name in self.buttons and self._texts[name] != text:
+            self._texts[name] = text
+            self._label()
 
     def ask(self, question: str, deed: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
         """Show an input line in place of the buttons; ``deed``: what Enter does."""

@@ -4,17 +4,17 @@ theme."""
 from __future__ import annotations
 
 from PyQt5.QtCore import QSize, Qt
-from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette
+from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette, QResizeEvent
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.charts import Canvas, Chart
-from quietfloor.monitor.display.scales import Scale
+from quietfloor.monitor.display.scales import Scale, shortened
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
 
 
 class Words(QLabel):
-    """One line of text that is shortened with … if it does not fit; the tooltip has the whole text and its terms."""
+    """One line of text. What does not fit is left out by whole clauses or words; the tooltip has all of it, and its terms."""
 
     def __init__(self, text: str = "", about: str = "", right: bool = False) -> None:
         super().__init__()
@@ -50,9 +50,42 @@ class Words(QLabel):
     def paintEvent(self, event: QPaintEvent | None) -> None:
         painter = QPainter(self)
         painter.setPen(self.palette().windowText().color())
-        shown = QFontMetrics(self.font()).elidedText(self._whole, Qt.TextElideMode.ElideRight, self.width())
+        metrics = QFontMetrics(self.font())
+        shown = shortened(self._whole, lambda text: metrics.horizontalAdvance(text) <= self.width())
         painter.drawText(self.rect(), int(self._align), shown)
         painter.end()
+
+
+class FittedWords(Words):
+    """One line in the largest of some sizes of letters (px, the largest first) in which all of it fits."""
+
+    _sizes: tuple[int, ...] = (9,)
+
+    def letters_of(self, *sizes_px: int) -> None:
+        """The sizes to choose from, in bold."""
+        self._sizes = sizes_px
+        self._fit()
+
+    def say(self, text: str) -> None:
+        super().say(text)
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def sizeHint(self) -> QSize:
+        """As high as the largest letters, so that nothing moves when a word is longer."""
+        font = QFont(self.font())
+        font.setPixelSize(self._sizes[0])
+        return QSize(20, round(1.3 * QFontMetrics(font).height()))
+
+    def _fit(self) -> None:
+        for px in self._sizes:
+            if px != self.font().pixelSize():
+                self.size_letters(px, bold=True)
+            if QFontMetrics(self.font()).horizontalAdvance(self.text()) <= self.width():
+                break
 
 
 class Panel(QFrame):

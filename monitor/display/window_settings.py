@@ -92,10 +92,10 @@ def _place(value: Any) -> Place | None:
     """None for what is no place."""
     if not isinstance(value, dict) or value.get("state", "") not in STATES:
         return None
-    numbers = [value.get(name) for name in ("x", "y", "width", "height")]
-    if not all(type(number) is int and abs(number) <= LARGEST for number in numbers):
+    x, y, width, height = (value.get(name) for name in ("x", "y", "width", "height"))
+    if not all(type(number) is int and abs(number) <= LARGEST for number in (x, y, width, height)):
         return None
-    return Place(*numbers, value.get("state", ""))
+    return Place(x, y, width, height, value.get("state", ""))
 
 
 def remember(path: Path, what: WindowSettings) -> None:
