@@ -123,6 +123,8 @@ class Bar(QWidget):
             button.setAccessibleName(action.text)
             button.clicked.connect(lambda _, name=action.name: self.pressed.emit(name))
             self.buttons[action.name] = button
+            if action.name in PASSING:
+                button.hide()
         for action in self._actions:
             if action.name in BEFORE:
                 self._row.addWidget(self.buttons[action.name])

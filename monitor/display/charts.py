@@ -136,6 +136,12 @@ class Canvas:
         painter.drawText(place, WRAPPED, words)
         return place
 
+    def height_of(self, words: str, times: float, width: float) -> float:
+        """Height in px of text that is broken into lines at ``width``."""
+        self.painter.setFont(self.font(times, False))
+        self.painter.setPen(QColor(self.look.theme.ink))  # without a pen text has no size
+        return float(self.painter.boundingRect(QRectF(0, 0, width, 1e4), WRAPPED, words).height())
+
 
 def pen(colour: str, width: int = 1, dashed: bool = False) -> QPen:
     """A pen ``width`` pixels wide on any screen; wide pens are solid, opaque and not smoothed, because others are slow."""

@@ -157,12 +157,15 @@ class ChartPanel(Panel):
             raise
 
     def explain(self, canvas: Canvas, why: str) -> None:
-        """Write into an empty chart why it is empty, and what it will show."""
+        """Write into an empty chart why it is empty, and what it will show where there is room for that too."""
         rect, theme, px = canvas.rect, self.look.theme, self.look.px
         wide = min(0.8 * rect.width(), px(34))
-        left, top = rect.center().x() - wide / 2, rect.top() + 0.3 * rect.height()
-        place = canvas.text(left, top, why, theme.ink, 1.0, bold=True, width=wide)
-        canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
+        about = canvas.height_of(self.about, 0.95, wide) + px(0.4)
+        left, room = rect.center().x() - wide / 2, rect.height() - canvas.height_of(why, 1.0, wide) - 4
+        above = 0.3 * rect.height() if about > room else min(0.3 * rect.height(), room - about)
+        place = canvas.text(left, rect.top() + above, why, theme.ink, 1.0, bold=True, width=wide)
+        if about <= room:
+            canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
 
     def draw(self, canvas: Canvas) -> None:
         """Draw what was given last."""

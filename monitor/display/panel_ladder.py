@@ -80,6 +80,8 @@ class Rungs(QWidget):
             painter.setPen(QColor(theme.quiet))
             more = " · ".join(text for text, count in ((f"▴ {above} above", above), (f"▾ {below} below", below)) if count)
             flags = int(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom)
+            if QFontMetrics(font).horizontalAdvance(more) > rails[1] - rails[0]:
+                more = more.replace(" above", "").replace(" below", "")
             painter.drawText(QRectF(rails[0], room_px, rails[1] - rails[0], self.height() - room_px), flags, more)
         elif self.height() - foot > look.px(2.6) and any(rung.replicates for rung in self.ladder.rungs):
             painter.setPen(QColor(theme.quiet))
