@@ -168,13 +168,19 @@ class Bar(QWidget):
             if button.text() != texts[name]:
                 button.setText(texts[name])
 
-    def enable(self, name: str, possible: bool) -> None:
-        """Whether a button can do something now."""
-        self.buttons[name].setEnabled(possible)
-        if name in PASSING and self.buttons[name].isHidden() == possible:
-            self.buttons[name].setVisible(possible)
-            if name == "discard":  # one is for a run that is on, the other for one that is over
-                self.buttons["stop"].setVisible(not possible)
+    def enable(self, possible: Callable[[str], bool]) -> None:
+        """Which buttons can do something now. Some are there only then."""
+        there: dict[str, bool] = {}
+        for name, button in self.buttons.items():
+            button.setEnabled(possible(name))
+            if name in PASSING:
+                there[name] = possible(name)
+        if "stop" in self.buttons:  # one is for a run that is on, the other for one that is over
+            there["stop"] = not there["discard"]
+        changed = [name for name, shown in there.items() if self.buttons[name].isHidden() == shown]
+        for name in sorted(changed, key=there.__getitem__):  # first those that go: a row of all of them would widen the window
+            self.buttons[name].setVisible(there[name])
+        if changed:
             self._label()
 
     def rename(self, name: str, text: str) -> None:

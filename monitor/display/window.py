@@ -305,8 +305,7 @@ class Window(QMainWindow):
         controller, bar, view = self.controller, self.bar, self.view
         self.sentence.badge.say(controller.badge)
         bar.message.say(self._message())
-        for name in bar.buttons:
-            bar.enable(name, controller.possible(name))
+        bar.enable(controller.possible)
         if view is None:
             return
         bar.timeline.show_times(controller.total_s, view.model.status.seconds, view.model.moment_s)

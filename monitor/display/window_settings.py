@@ -92,9 +92,10 @@ def _place(value: Any) -> Place | None:
     """None for what is no place."""
     if not isinstance(value, dict) or value.get("state", "") not in STATES:
         return None
-    x, y, width, height = (value.get(name) for name in ("x", "y", "width", "height"))
-    if not all(type(number) is int and abs(number) <= LARGEST for number in (x, y, width, height)):
+    numbers: list[Any] = [value.get(name) for name in ("x", "y", "width", "height")]
+    if not all(type(number) is int and abs(number) <= LARGEST for number in numbers):
         return None
+    x, y, width, height = numbers
     return Place(x, y, width, height, value.get("state", ""))
 
 
