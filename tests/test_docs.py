@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import dataclasses
+import datetime
 import json
 import re
 import shlex
@@ -22,6 +23,10 @@ from quietfloor.monitor.calibration.level_check import LevelCheck
 from quietfloor.monitor.cli import parser
 from quietfloor.monitor.core import events
 from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.cautions import acknowledge
+from quietfloor.monitor.readiness.findings import Finding, Group
+from quietfloor.monitor.readiness.kept_check import SEVERITIES, check_record
+from quietfloor.monitor.readiness.listener import Report
 from quietfloor.monitor.run.status_text import REASONS
 from quietfloor.monitor.run.timing_certificate import Certificate, Measured
 from quietfloor.monitor.session.session_plan import SessionPlan
@@ -151,6 +156,17 @@ def test_every_key_of_every_event_is_told(run: Path) -> None:
         if kind.kept:
             assert sorted({kind.kind, *(field.name for field in dataclasses.fields(kind))} - kind.unsaid - told) == []
     assert sorted(set(REASONS) - told) == []
+
+
+def test_every_key_of_check_json_is_told() -> None:
+    told = named(section("## check.json", FORMATS))
+    finding = Finding("mains", "look", "said", parts=(("50.0 Hz", 1.0),))
+    report = Report((Group("electrodes", "Electrodes", (finding,)),), ())
+    now = datetime.datetime(2026, 3, 1, tzinfo=datetime.UTC)
+    record = check_record(report, now, acknowledge("set-up panel", now))
+    assert sorted(keys_of(record) - {"50.0 Hz"} - told) == []
+    assert set(SEVERITIES) <= told
+    assert f"`{record['format']}`" in section("## check.json", FORMATS)
 
 
 def test_every_key_of_the_other_files_is_told() -> None:

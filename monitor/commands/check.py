@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -70,6 +71,7 @@ def add(commands: Any) -> None:
 
 def main(args: argparse.Namespace) -> int:
     from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.readiness.kept_check import check_record
     from quietfloor.monitor.readiness.listener import Check
     from quietfloor.monitor.session.session_store import SessionError, keep_noise
     from quietfloor.monitor.sources.base import SourceError
@@ -91,7 +93,7 @@ def main(args: argparse.Namespace) -> int:
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
     _say_all(report, args)
-    give_json(_record(report), args)
+    give_json(check_record(report, datetime.datetime.now(datetime.UTC)), args)
     return DONE if report.ready else FAILED
 
 
@@ -145,17 +147,3 @@ def _say_all(report: Any, args: argparse.Namespace) -> None:
         for sentence in sentences:
             say(f"  - {sentence}", args)
     say(f"\n{report.summary}.", args)
-
-
-def _record(report: Any) -> dict[str, Any]:
-    from quietfloor.monitor.readiness import cautions
-
-    return {
-        "ready": report.ready,
-        "summary": report.summary,
-        "stream": report.stream,
-        "seconds": report.seconds,
-        "findings": [{"group": group.name} | finding.record() for group in report.groups for finding in group.findings],
-        "placement": list(report.placement),
-        "cautions": {"version": cautions.VERSION, "text": [*cautions.CAUTIONS, *report.own_cautions]},
-    }

@@ -24,6 +24,7 @@ from quietfloor.monitor.commands.window import add_window, with_window
 if TYPE_CHECKING:
     from quietfloor.monitor.display.run_view import WindowLink
     from quietfloor.monitor.plan.run_plan import Plan
+    from quietfloor.monitor.readiness.kept_check import KeptCheck
     from quietfloor.monitor.review.replay import Replayed
     from quietfloor.monitor.storage.run_folder import RunFolder
 
@@ -143,6 +144,16 @@ def _live_record(folder: RunFolder) -> dict[str, Any]:
         return {}
 
 
+def _check(folder: RunFolder) -> KeptCheck | None:
+    from quietfloor.monitor.readiness.kept_check import read_check
+
+    try:
+        return read_check(folder)
+    except (OSError, ValueError) as error:
+        complain(f"{folder.check} cannot be used ({error}): nothing is taken from it")
+        return None
+
+
 def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Replayed) -> int:
     from quietfloor.monitor.review.replay import TOLERANCE
     from quietfloor.monitor.run import status_text
@@ -178,6 +189,8 @@ def _report(args: argparse.Namespace, folder: RunFolder, changed: bool, done: Re
             differing = [f"{name} {kept[name]} then, {now} now" for name, now in here.items() if kept.get(name, now) != now]
             if differing:
                 say(f"{what}: " + "; ".join(differing), args)
+    if (check := _check(folder)) is not None:
+        say(check.sentence, args)
     if not live:
         say(f"the run left no result: {folder.why_no_result}", args)
     if args.out is not None:

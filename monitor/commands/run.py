@@ -82,15 +82,15 @@ def main(args: argparse.Namespace) -> int:
         plan, session = plan_from(args), args.out or DEFAULT_SESSION
 
         def work(link: WindowLink | None) -> int:
-            begins, acknowledged = walk_first(link, plan, session, args)
-            if not begins:
+            walked = walk_first(link, plan, session, args)
+            if not walked.begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
-            record = carry_through(told_apart(plan, session, args), session, args, acknowledged, link)
+            record = carry_through(told_apart(plan, session, args), session, args, walked.acknowledged, link, walked.check)
             while link is not None and link.offer("another run with the same plan"):
-                begins, acknowledged = walk_first(link, plan, session, args)
-                if not begins:
+                walked = walk_first(link, plan, session, args)
+                if not walked.begins:
                     break
-                record = carry_through(told_apart(plan, session, args), session, args, acknowledged, link)
+                record = carry_through(told_apart(plan, session, args), session, args, walked.acknowledged, link, walked.check)
             give_json(record, args)
             return exit_status(record)
 
@@ -164,16 +164,17 @@ def carry_through(
     args: argparse.Namespace,
     acknowledged: dict[str, Any] | None = None,
     link: WindowLink | None = None,
+    check: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """Open everything, make the run folder, run to the end, and write the record. Used by `run` and `demo`.
+    """Open everything, make the run folder, run to the end, and write the record. Used by `run`, `session` and `demo`.
 
-    ``link``: the window that shows the run. Without one, or after the window is closed, the run is shown as text. Raises the
-    errors of ``open_run`` before anything is played.
+    ``link``: the window that shows the run. Without one, or after the window is closed, the run is shown as text. ``check``: what
+    the check right before this run found. Raises the errors of ``open_run`` before anything is played.
     """
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.opening import open_run
 
-    open_with = partial(open_run, plan, session, acknowledged=acknowledged, remark=complain)
+    open_with = partial(open_run, plan, session, acknowledged=acknowledged, check=check, remark=complain)
     with (open_with() if link is None else show_live(link, open_with, session)) as opened, stop_on_signals(opened.run.stop):
         opened.run.start()
         if link is not None and link.follow(opened.run):

@@ -27,7 +27,7 @@ from quietfloor.monitor.commands.session_steps import (
     within_dose,
 )
 from quietfloor.monitor.commands.session_text import say_status
-from quietfloor.monitor.commands.setup import add_walk, at_the_window, walk_first
+from quietfloor.monitor.commands.setup import Walked, add_walk, at_the_window, walk_first
 from quietfloor.monitor.commands.window import add_window, with_window
 from quietfloor.monitor.untrusted.safe_paths import file_name
 
@@ -152,7 +152,7 @@ def remark(session: Session, args: argparse.Namespace) -> int:
 def work(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Make runs until none is left to make or wanted; the exit status."""
     made: list[dict[str, Any]] = []
-    acknowledged: dict[str, Any] | None = None
+    walked = Walked(begins=True)
     own_choice = any((
         args.single, args.repeat is not None, args.level is not None, args.condition is not None, args.growth, args.muted,
     ))  # fmt: skip
@@ -192,13 +192,14 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
         if nothing_left and (plan.sound is None or plan.sound.masking == "none"):
             break  # without the noise it would say nothing new
         if not made:
-            begins, acknowledged = walk_first(link, plan, session.folder, args)
-            if not begins:
+            walked = walk_first(link, plan, session.folder, args)
+            if not walked.begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
             plan, _ = with_noise(session, suggestion.condition, level, purpose, args, minutes)  # that of the EEG is known by now
             plan = within_dose(plan, session.folder, session.plan.own_limit)
         session.announce(purpose, why)
-        made.append(carry_through(plan, session.folder, args, acknowledged, link))
+        check = None if made else walked.check  # it was right before the first run, not before a later one
+        made.append(carry_through(plan, session.folder, args, walked.acknowledged, link, check))
         minutes = None if minutes is None else minutes - minutes_of_last(session)
         if args.yes or (own_choice and (args.single or not args.auto)) or made[-1]["fault"] is not None:
             break

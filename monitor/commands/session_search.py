@@ -18,7 +18,7 @@ from quietfloor.monitor.commands.session_steps import (
     within_dose,
 )
 from quietfloor.monitor.commands.session_text import say_status
-from quietfloor.monitor.commands.setup import at_the_window, walk_first
+from quietfloor.monitor.commands.setup import Walked, at_the_window, walk_first
 
 if TYPE_CHECKING:
     from quietfloor.monitor.display.run_view import Remark, WindowLink
@@ -36,7 +36,7 @@ def search(session: Session, args: argparse.Namespace, link: WindowLink | None) 
     from quietfloor.monitor.display.run_view import Remark
 
     made: list[dict[str, Any]] = []
-    acknowledged: dict[str, Any] | None = None
+    walked = Walked(begins=True)
     minutes, only = args.minutes, _only(session, args)
     without: set[int] = set()  # searched by this command without an answer: not again by itself
     while True:
@@ -68,11 +68,12 @@ def search(session: Session, args: argparse.Namespace, link: WindowLink | None) 
             remarked(session, wanted, args, link)
             continue
         if not made:
-            begins, acknowledged = walk_first(link, wanted, session.folder, args)
-            if not begins:
+            walked = walk_first(link, wanted, session.folder, args)
+            if not walked.begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
         session.announce("threshold", "a search" if ahead is not None else "confirms that there is no response below a search's")
-        made.append(carry_through(wanted, session.folder, args, acknowledged, link))
+        check = None if made else walked.check  # it was right before the first run, not before a later one
+        made.append(carry_through(wanted, session.folder, args, walked.acknowledged, link, check))
         minutes = None if minutes is None else minutes - minutes_of_last(session)
         if ahead is not None:
             thresholds = session.thresholds()

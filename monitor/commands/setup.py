@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,26 +25,37 @@ def at_the_window(link: WindowLink | None, args: argparse.Namespace) -> bool:
     return link is not None and not (link.gone or link.unattended or args.no_setup) and not sys.stdin.isatty()
 
 
-def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse.Namespace) -> tuple[bool, dict[str, Any] | None]:
-    """Whether the run begins, and the acknowledgement of the cautions for run.json, None without.
+@dataclass(frozen=True)
+class Walked:
+    """``begins``: whether a run follows. ``acknowledged``: of the cautions, for its run.json; ``check``: what was found, for its
+    check.json. None without."""
 
-    The panel is shown if there is a window and a user who can answer.
-    """
+    begins: bool
+    acknowledged: dict[str, Any] | None = None
+    check: dict[str, Any] | None = None
+
+
+def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse.Namespace) -> Walked:
+    """The set-up before a run: the panel is shown if there is a window and a user who can answer."""
     from quietfloor.monitor.readiness.cautions import acknowledge
 
     own = () if plan.sound is None or not plan.sound.caution else (plan.sound.caution,)
     now = datetime.datetime.now(datetime.UTC)
     by_word = acknowledge("--acknowledge", now, also=own).record() if args.acknowledge else None
     if link is None or link.unattended or args.no_setup:
-        return True, by_word
+        return Walked(True, by_word)
+    from quietfloor.monitor.display.heard import heading_of
     from quietfloor.monitor.display.steps import SetupFlow
+    from quietfloor.monitor.readiness.kept_check import check_record
     from quietfloor.monitor.readiness.listener import Check, Listener
     from quietfloor.monitor.session.session_store import keep_noise
 
-    flow = SetupFlow(Listener(Check(plan, session)), acknowledged=args.acknowledge)
+    flow = SetupFlow(Listener(Check(plan, session)), acknowledged=args.acknowledge, heading=heading_of(plan))
     try:
         begins = link.prepare(flow)
-        keep_noise(session, flow.report.noise_uv)
+        report = flow.decided or flow.report
+        found = check_record(report, datetime.datetime.now(datetime.UTC), flow.record, flow.failure)
+        keep_noise(session, report.noise_uv)
     finally:
         flow.close()  # before the run opens stream and output for itself
-    return begins, None if flow.record is None else flow.record.record()
+    return Walked(begins, None if flow.record is None else flow.record.record(), found)

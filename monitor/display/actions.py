@@ -35,7 +35,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("enter", ("Return", "Enter"), "begin the next run too", RUN, ("run",)),
     Action("level_up", ("Shift+Up",), "in a session: a higher level for the next run than suggested", RUN, LIVE),
     Action("level_down", ("Shift+Down",), "in a session: a lower level for the next run", RUN, LIVE),
-    Action("discard", ("X",), "in a session: discard the run that is over, with a reason, or let it count again", RUN, LIVE),
+    Action("discard", ("X",), "in a session: discard the run that is over, with a reason, or restore it", RUN, LIVE, "Discard"),
     Action("play", ("Space",), "play or pause the recorded run", RUN, REPLAY, "Play"),
     Action("slower", (",",), "half the speed", RUN, REPLAY, "Slower"),
     Action("faster", (".",), "twice the speed", RUN, REPLAY, "Faster"),

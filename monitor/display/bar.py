@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PyQt5.QtCore import Qt, pyqtSignal
-from PyQt5.QtGui import QKeyEvent
+from PyQt5.QtGui import QFont, QFontMetrics, QKeyEvent, QResizeEvent
 from PyQt5.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.actions import Action, Stage, offered
@@ -14,8 +14,11 @@ from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.display.timeline import Timeline
 
 BEFORE = (  # left of the timeline
-    "stop", "mark", "next", "play", "slower", "faster", "go_to", "pause_sound", "leave", "only_louder", "pause", "back",
+    "stop", "mark", "next", "discard", "play", "slower", "faster", "go_to",
+    "pause_sound", "leave", "only_louder", "pause", "back",
 )  # fmt: skip
+PADDING, SPACING, LEAST_TIMELINE = 0.7, 5, 9.0  # of a button (as in the style sheet) and the timeline in letters; in px between
+PASSING = ("discard", "pause_sound", "leave", "only_louder")  # shown only while they can do something
 
 
 class Line(QLineEdit):
@@ -31,25 +34,36 @@ class Line(QLineEdit):
 
 
 class Entry(QWidget):
-    """Input line that replaces the buttons: for a note, or a moment to go to."""
+    """A question with an input line, in place of the buttons: for a note, a reason, or a moment to go to."""
 
     def __init__(self) -> None:
         super().__init__()
         self.label, self.line = QLabel(), Line()
+        self.label.setWordWrap(True)
+        self.keep, self.drop = QPushButton(), QPushButton("Leave it [Esc]")
         self._give: Callable[[str], None] = lambda _: None
         self._over: Callable[[], None] = lambda: None
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(self.label)
+        row = QHBoxLayout()
+        row.setSpacing(5)
         row.addWidget(self.line, 1)
+        for button, deed in ((self.keep, self._entered), (self.drop, self._end)):
+            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            button.clicked.connect(deed)
+            row.addWidget(button)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(2)
+        column.addWidget(self.label)
+        column.addLayout(row)
         self.line.returnPressed.connect(self._entered)
         self.line.dropped.connect(self._end)
         self.hide()
 
-    def ask(self, question: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
-        """``give`` gets the text when Enter is pressed; ``over`` is called in any case."""
+    def ask(self, question: str, deed: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
+        """``give`` gets the text when Enter is pressed, which does what ``deed`` says; ``over`` is called in any case."""
         self._give, self._over = give, over
         self.label.setText(question)
+        self.keep.setText(f"{deed} [Enter]")
         self.line.setAccessibleName(question)
         self.line.clear()
         self.show()
@@ -78,10 +92,11 @@ class Bar(QWidget):
         self.message = Words()
         self.buttons: dict[str, QPushButton] = {}
         self._actions: tuple[Action, ...] = ()
+        self._texts: dict[str, str] = {}  # of the buttons, without their keys
         self._look = Look()
         self._row = QHBoxLayout()
         self._row.setContentsMargins(0, 0, 0, 0)
-        self._row.setSpacing(5)
+        self._row.setSpacing(SPACING)
         self._tools = QWidget()
         self._tools.setLayout(self._row)
         column = QVBoxLayout(self)
@@ -108,6 +123,8 @@ class Bar(QWidget):
             button.setAccessibleName(action.text)
             button.clicked.connect(lambda _, name=action.name: self.pressed.emit(name))
             self.buttons[action.name] = button
+            if action.name in PASSING:
+                button.hide()
         for action in self._actions:
             if action.name in BEFORE:
                 self._row.addWidget(self.buttons[action.name])
@@ -126,26 +143,58 @@ class Bar(QWidget):
         self.message.size_letters(look.px(0.98), bold=True)
         colour(self.times, look.theme.quiet)
         colour(self.message, look.theme.ink)
-        for action in self._actions:
-            self.buttons[action.name].setText(self._labelled(action, action.button))
+        self._texts = {action.name: action.button for action in self._actions}
+        self._label()
         self.update()
 
-    def _labelled(self, action: Action, text: str) -> str:
-        """The text of a button with its key, where there is room for that."""
-        return text if self._look.projector or len(text) == 1 else f"{text} [{action.keys[0]}]"
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._label()
+
+    def _label(self) -> None:
+        """The text of each button, with its key where there is room for the keys of all; the tooltip names it anyway."""
+        font = QFont(self.font())
+        font.setPixelSize(self._look.px(1.0))
+        wide = QFontMetrics(font).horizontalAdvance
+        with_keys = {
+            action.name: text if len(text := self._texts[action.name]) == 1 else f"{text} [{action.keys[0]}]"
+            for action in self._actions
+        }
+        there = [name for name in with_keys if not self.buttons[name].isHidden()]
+        needed = sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
+        needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
+        texts = self._texts if self._look.projector or needed > self.width() else with_keys
+        for name, button in self.buttons.items():
+            if button.text() != texts[name]:
+                button.setText(texts[name])
+
+    def enable(self, possible: Callable[[str], bool]) -> None:
+        """Which buttons can do something now. Some are there only then."""
+        there: dict[str, bool] = {}
+        for name, button in self.buttons.items():
+            button.setEnabled(possible(name))
+            if name in PASSING:
+                there[name] = possible(name)
+        if "stop" in self.buttons:  # one is for a run that is on, the other for one that is over
+            there["stop"] = not there["discard"]
+        changed = [name for name, shown in there.items() if self.buttons[name].isHidden() == shown]
+        for name in sorted(changed, key=there.__getitem__):  # first those that go: a row of all of them would widen the window
+            self.buttons[name].setVisible(there[name])
+        if changed:
+            self._label()
 
     def rename(self, name: str, text: str) -> None:
         """Change the text of a button, such as Play to Pause."""
-        action = next((action for action in self._actions if action.name == name), None)
-        if action is not None and self.buttons[name].text() != self._labelled(action, text):
-            self.buttons[name].setText(self._labelled(action, text))
+        if name in self.buttons and self._texts[name] != text:
+            self._texts[name] = text
+            self._label()
 
-    def ask(self, question: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
-        """Show an input line in place of the buttons."""
+    def ask(self, question: str, deed: str, give: Callable[[str], None], over: Callable[[], None]) -> None:
+        """Show an input line in place of the buttons; ``deed``: what Enter does."""
         self._tools.hide()
 
         def end() -> None:
             self._tools.show()
             over()
 
-        self.entry.ask(question, give, end)
+        self.entry.ask(question, deed, give, end)

@@ -111,6 +111,11 @@ class Rung:
         return self._found if self.replicates else ""
 
     @property
+    def brief(self) -> str:
+        """The first of these words, which no rung is without."""
+        return "running" if self.running else self.words.partition(",")[0]
+
+    @property
     def _found(self) -> str:
         """Result of the finished runs, of which there is one at least."""
         newest = self.replicates[0]

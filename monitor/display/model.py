@@ -240,10 +240,16 @@ class ViewModel:
     def _particulars(self) -> str:
         look = self.look
         sweeps = "no sweep yet" if look is None else status_text.count(look.sweeps_accepted, "sweep")
-        parts = [self.title, sweeps, status_text.rejected(look), f"processing lag {self.status.behind_ms:.0f} ms"]
+        lag = f"processing lag {self._lag_ms:.0f} ms" if math.isfinite(self._lag_ms) else ""
+        parts = [self.title, sweeps, status_text.rejected(look), lag]
         if look is not None and look.lost_samples:
             parts.insert(3, f"{status_text.count(look.lost_samples, 'sample')} lost")
         return " · ".join(part for part in parts if part)
+
+    @property
+    def _lag_ms(self) -> float:
+        """How far processing is behind now; nan when the run is over, or another moment is shown."""
+        return self.status.behind_ms if self.live and self.status.verdict is None else math.nan
 
     def plane(self) -> Plane | None:
         """None before the first look with a noise that is known."""
@@ -336,7 +342,7 @@ class ViewModel:
         triggers = (self._triggers.between(oldest, now) - now) / rate
         layout = self.settings.layout
         return Scroll(
-            SECONDS, low, high, triggers, tuple(self._stretches(now, oldest, rate)), self.status.behind_ms,
+            SECONDS, low, high, triggers, tuple(self._stretches(now, oldest, rate)), self._lag_ms,
             tuple(layout.labels[row] for row in layout.eeg), tuple(self._ranges_uv), self.settings.band_hz, now / rate,
         )  # fmt: skip
 

@@ -4,17 +4,17 @@ theme."""
 from __future__ import annotations
 
 from PyQt5.QtCore import QSize, Qt
-from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette
+from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette, QResizeEvent
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.charts import Canvas, Chart, Draw
-from quietfloor.monitor.display.scales import Scale
+from quietfloor.monitor.display.scales import Scale, shortened
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
 
 
 class Words(QLabel):
-    """One line of text that is shortened with … if it does not fit; the tooltip has the whole text and its terms."""
+    """One line of text. What does not fit is left out by whole clauses or words; the tooltip has all of it, and its terms."""
 
     def __init__(self, text: str = "", about: str = "", right: bool = False) -> None:
         super().__init__()
@@ -50,9 +50,42 @@ class Words(QLabel):
     def paintEvent(self, event: QPaintEvent | None) -> None:
         painter = QPainter(self)
         painter.setPen(self.palette().windowText().color())
-        shown = QFontMetrics(self.font()).elidedText(self._whole, Qt.TextElideMode.ElideRight, self.width())
+        metrics = QFontMetrics(self.font())
+        shown = shortened(self._whole, lambda text: metrics.horizontalAdvance(text) <= self.width())
         painter.drawText(self.rect(), int(self._align), shown)
         painter.end()
+
+
+class FittedWords(Words):
+    """One line in the largest of some sizes of letters (px, the largest first) in which all of it fits."""
+
+    _sizes: tuple[int, ...] = (9,)
+
+    def letters_of(self, *sizes_px: int) -> None:
+        """The sizes to choose from, in bold."""
+        self._sizes = sizes_px
+        self._fit()
+
+    def say(self, text: str) -> None:
+        super().say(text)
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def sizeHint(self) -> QSize:
+        """As high as the largest letters, so that nothing moves when a word is longer."""
+        font = QFont(self.font())
+        font.setPixelSize(self._sizes[0])
+        return QSize(20, round(1.3 * QFontMetrics(font).height()))
+
+    def _fit(self) -> None:
+        for px in self._sizes:
+            if px != self.font().pixelSize():
+                self.size_letters(px, bold=True)
+            if QFontMetrics(self.font()).horizontalAdvance(self.text()) <= self.width():
+                break
 
 
 class Panel(QFrame):
@@ -96,12 +129,15 @@ class Panel(QFrame):
             raise
 
     def explain(self, canvas: Canvas, why: str) -> None:
-        """Write into an empty chart why it is empty, and what it will show."""
+        """Write into an empty chart why it is empty, and what it will show where there is room for that too."""
         rect, theme, px = canvas.rect, self.look.theme, self.look.px
         wide = min(0.8 * rect.width(), px(34))
-        left, top = rect.center().x() - wide / 2, rect.top() + 0.3 * rect.height()
-        place = canvas.text(left, top, why, theme.ink, 1.0, bold=True, width=wide)
-        canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
+        about = canvas.height_of(self.about, 0.95, wide) + px(0.4)
+        left, room = rect.center().x() - wide / 2, rect.height() - canvas.height_of(why, 1.0, wide) - 4
+        above = 0.3 * rect.height() if about > room else min(0.3 * rect.height(), room - about)
+        place = canvas.text(left, rect.top() + above, why, theme.ink, 1.0, bold=True, width=wide)
+        if about <= room:
+            canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
 
     def fail(self, error: BaseException) -> None:
         """Report that the panel could not be drawn, and stop drawing it; the run is not affected."""

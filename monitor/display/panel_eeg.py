@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from quietfloor.monitor.core.samples import Floats
@@ -46,11 +48,13 @@ class EegPanel(ChartPanel):
         self._scroll, self._live = scroll, live
         if scroll is not None:
             low, high = scroll.band_hz
-            lag = f" · processing lag {scroll.behind_ms:.0f} ms" if live else ""
+            on = math.isfinite(scroll.behind_ms)
+            lag = f" · processing lag {scroll.behind_ms:.0f} ms" if on else ""
             whole = f"{-scroll.seconds_s[0]:.0f} s · " if "bottom" in self.chart.bare else ""
             self.aside.say(f"{whole}{low:g} to {high:g} Hz{lag}")
             self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
-            self.chart.relabel("bottom", "seconds before now" if live else f"seconds before {clock(scroll.moment_s)}")
+            edge = "now" if on else "the end" if live else clock(scroll.moment_s)
+            self.chart.relabel("bottom", f"seconds before {edge}")
         self.fill(scroll is not None)
 
     def draw(self, canvas: Canvas) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
-from PyQt5.QtGui import QColor, QFont, QFontMetrics, QHelpEvent, QMouseEvent, QPainter, QPaintEvent, QPen
+from PyQt5.QtGui import QColor, QFont, QFontMetrics, QHelpEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QWheelEvent
 from PyQt5.QtWidgets import QToolTip, QWidget
 
 from quietfloor.monitor.display.canvas import dash_path, pen
@@ -16,6 +16,7 @@ from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
 
 MOST_MARKS = 5
+ROUND_LETTERS = 6  # px of a rung above and below its letters
 
 
 class Rungs(QWidget):
@@ -29,7 +30,7 @@ class Rungs(QWidget):
         self.look = Look()
         self.chosen = 0
         self.overlays: list[Overlay] = []
-        self._places: list[QRectF] = []
+        self._places: dict[int, QRectF] = {}  # of the rungs that are to be seen
 
     def show_ladder(self, ladder: Ladder) -> None:
         wanted = self.rung.level if self.rung is not None else ladder.present
@@ -60,7 +61,7 @@ class Rungs(QWidget):
 
     def _draw(self, painter: QPainter) -> None:
         look, theme = self.look, self.look.theme
-        self._places = []
+        self._places = {}
         font = QFont(self.font())
         font.setPixelSize(look.px(0.95))
         painter.setFont(font)
@@ -69,21 +70,41 @@ class Rungs(QWidget):
             words = "Other equipment makes the sound: its levels are not known here."
             painter.drawText(self.rect(), int(Qt.AlignmentFlag.AlignCenter) | int(Qt.TextFlag.TextWordWrap), words)
             return
-        height = min(look.px(3.6), self.height() / len(self.ladder.rungs))
+        shown = self._shown(QFontMetrics(font).height())
+        above, below = shown.start, len(self.ladder.rungs) - shown.stop
+        room_px = self.height() - (look.px(1.3) if above or below else 0)
+        height = min(look.px(3.6), room_px / len(shown))
         rails = (look.px(0.6), self.width() - look.px(0.6))
         painter.setPen(QPen(QColor(theme.axis), look.thin + 1))
         for x in rails:
-            painter.drawLine(QPointF(x, 2), QPointF(x, height * len(self.ladder.rungs)))
-        foot = height * len(self.ladder.rungs) + look.px(0.5)
-        if self.height() - foot > look.px(2.6) and any(rung.replicates for rung in self.ladder.rungs):
+            painter.drawLine(QPointF(x, 2), QPointF(x, height * len(shown)))
+        foot = height * len(shown) + look.px(0.5)
+        if above or below:
+            painter.setPen(QColor(theme.quiet))
+            more = " · ".join(text for text, count in ((f"▴ {above} above", above), (f"▾ {below} below", below)) if count)
+            flags = int(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom)
+            if QFontMetrics(font).horizontalAdvance(more) > rails[1] - rails[0]:
+                more = more.replace(" above", "").replace(" below", "")
+            painter.drawText(QRectF(rails[0], room_px, rails[1] - rails[0], self.height() - room_px), flags, more)
+        elif self.height() - foot > look.px(2.6) and any(rung.replicates for rung in self.ladder.rungs):
             painter.setPen(QColor(theme.quiet))
             room = QRectF(rails[0], foot, rails[1] - rails[0], self.height() - foot)
             flags = int(Qt.AlignmentFlag.AlignTop) | int(Qt.TextFlag.TextWordWrap)
             painter.drawText(room, flags, "Click a rung, or ↑ ↓ and O, to draw its average over the present one.")
-        for number, rung in enumerate(self.ladder.rungs):
-            place = QRectF(rails[0], number * height, rails[1] - rails[0], height)
-            self._places.append(place)
-            self._draw_rung(painter, rung, place, number == self.chosen)
+        for row, number in enumerate(shown):
+            place = QRectF(rails[0], row * height, rails[1] - rails[0], height)
+            self._places[number] = place
+            self._draw_rung(painter, self.ladder.rungs[number], place, number == self.chosen)
+
+    def _shown(self, letters_px: int) -> range:
+        """The rungs for which there is room, the chosen one among them; as many rungs away from it as possible on each side."""
+        count = len(self.ladder.rungs)
+        least = letters_px + ROUND_LETTERS
+        if count * least <= self.height():
+            return range(count)
+        most = max(1, int((self.height() - self.look.px(1.3)) // least))
+        first = min(max(self.chosen - most // 2, 0), count - most) if most < count else 0
+        return range(first, min(first + most, count))
 
     def _draw_rung(self, painter: QPainter, rung: Rung, place: QRectF, chosen: bool) -> None:
         look, theme = self.look, self.look.theme
@@ -100,19 +121,19 @@ class Rungs(QWidget):
         level = str(rung.level)
         painter.setPen(QColor(theme.ink))
         painter.drawText(inner, int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter), level)
-        side = look.px(1.15)
-        x = inner.right() - side / 2
-        if rung.running:
-            ink = theme.states["undecided"]
-            draw_mark(painter, QPointF(x, inner.center().y()), side, "undecided", ink, theme.sheet)
-            x -= 1.25 * side
-        for replicate in rung.replicates[:MOST_MARKS]:
-            ink = theme.states[replicate.state]
-            draw_mark(painter, QPointF(x, inner.center().y()), side, replicate.state, ink, theme.sheet)
-            x -= 1.25 * side
+        side = min(look.px(1.15), inner.height())
         font.setBold(False)
-        painter.setFont(font)
+        wide = QFontMetrics(font).horizontalAdvance
         left = inner.left() + metrics.horizontalAdvance(level) + look.px(0.7)
+        marks = [replicate.state for replicate in rung.replicates[:MOST_MARKS]]
+        marks = ["undecided", *marks] if rung.running else marks
+        beside = int((inner.right() - 4 - left - wide(rung.brief)) // (1.25 * side))
+        marks = marks[:beside] if beside >= 1 else marks[: int((inner.right() - left) // (1.25 * side))]  # a word says more
+        x = inner.right() - side / 2
+        for state in marks:
+            draw_mark(painter, QPointF(x, inner.center().y()), side, state, theme.states[state], theme.sheet)
+            x -= 1.25 * side
+        painter.setFont(font)
         room = QRectF(left, inner.top(), x + side / 2 - left - 4, inner.height())
         inks = zip(self.overlays, theme.overlays, OVERLAYS, strict=False)
         drawn = next(((ink, pattern) for overlay, ink, pattern in inks if self._is_of(overlay, rung)), None)
@@ -123,7 +144,7 @@ class Rungs(QWidget):
             painter.drawPath(dash_path(ends, np.full(2, room.center().y()), pattern))
             room.setRight(room.right() - look.px(3.0))
         painter.setPen(QColor(theme.quiet if drawn is None else drawn[0]))
-        shown = QFontMetrics(font).elidedText(rung.words, Qt.TextElideMode.ElideRight, int(room.width()))
+        shown = next((words for words in (rung.words, rung.brief) if wide(words) <= room.width()), "")
         painter.drawText(room, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter), shown)
 
     @staticmethod
@@ -131,7 +152,11 @@ class Rungs(QWidget):
         return any(overlay.folder == replicate.folder for replicate in rung.replicates)
 
     def _rung_at(self, point: QPointF) -> int | None:
-        return next((number for number, place in enumerate(self._places) if place.contains(point)), None)
+        return next((number for number, place in self._places.items() if place.contains(point)), None)
+
+    def wheelEvent(self, event: QWheelEvent | None) -> None:
+        if event is not None and event.angleDelta().y():
+            self.choose(-1 if event.angleDelta().y() > 0 else 1)
 
     def mousePressEvent(self, event: QMouseEvent | None) -> None:
         assert event is not None

@@ -54,7 +54,7 @@ class NoisePanel(ChartPanel):
         about = round(track.floor_at_sweeps, 1 - len(str(int(track.floor_at_sweeps))) + 1)
         if about > track.max_sweeps:
             return "floor beyond the sweep limit"
-        return f"floor at about {about:,.0f} sweeps"
+        return f"floor: ~{about:,.0f} sweeps"
 
     def draw(self, canvas: Canvas) -> None:
         track, theme, rect = self._track, self.look.theme, canvas.rect

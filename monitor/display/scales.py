@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +13,8 @@ from numpy.typing import ArrayLike
 from quietfloor.monitor.core.samples import Floats
 
 STEPS = (1.0, 2.0, 5.0)
+CLAUSES, WORDS = r"(?: ·|[,;:])(?= )", r" (?!to |larger )"  # where a text may be cut
+LEADING = set("a about and at by for in is larger most no not of or than the to was with".split())  # noqa: SIM905 - legible
 LOG_STEPS = ((1.0,), (1.0, 3.0), (1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 5.0, 7.0))  # the coarsest first
 
 
@@ -94,3 +98,20 @@ class Scale:
         low, high = sorted((self.value(first), self.value(last)))
         values = log_ticks(low, high, most) if self.log else linear_ticks(low, high, most)
         return sorted(float(place) for place in self.place(values))
+
+
+def shortened(text: str, fits: Callable[[str], bool]) -> str:
+    """The text, or as many of its first clauses as fit, or words where not even one does, with "…" after them.
+
+    It is never cut inside a number, between a number and its unit, within a range, or after a word that needs the next one.
+    """
+    if fits(text):
+        return text
+    for between in (CLAUSES, WORDS):
+        for cut in reversed([found.start() for found in re.finditer(between, text)]):
+            kept = text[:cut]
+            needs_more = kept.rpartition(" ")[2].lower() in LEADING or kept.count("(") > kept.count(")")
+            in_number = between == WORDS and kept[-1:].isdigit()
+            if not needs_more and not in_number and fits(f"{kept} …"):
+                return f"{kept} …"
+    return "…"

@@ -11,11 +11,12 @@ import sys
 PATIENCE_S = 30.0
 PROBE = "import sys\nfrom PyQt5.QtWidgets import QApplication\nimport PyQt5.QtSvg, pyqtgraph\nQApplication(sys.argv[:1])\n"
 NEEDED = ("PyQt5", "pyqtgraph")
+IN_MEMORY = ("offscreen", "minimal")  # platforms of Qt without a screen
 
 
 def unseen() -> bool:
     """Whether Qt draws into memory only, so that no person can see or close a window."""
-    return os.environ.get("QT_QPA_PLATFORM", "").partition(":")[0] in ("offscreen", "minimal")
+    return os.environ.get("QT_QPA_PLATFORM", "").partition(":")[0] in IN_MEMORY
 
 
 def no_screen() -> str:

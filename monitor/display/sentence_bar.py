@@ -5,7 +5,7 @@ from __future__ import annotations
 from PyQt5.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.marks import Mark
-from quietfloor.monitor.display.panel import Words, colour
+from quietfloor.monitor.display.panel import FittedWords, Words, colour
 from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.display.views import Headline
 
@@ -25,7 +25,7 @@ class SentenceBar(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.mark, self.word, self.rest = Mark(), Words(), Words()
+        self.mark, self.word, self.rest = Mark(), FittedWords(), Words()
         self.heard = Words("", "Ear and level of this run.")
         self.heard.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)  # never cut
         self.particulars = Words()
@@ -58,7 +58,7 @@ class SentenceBar(QWidget):
     def restyle(self, look: Look) -> None:
         self._look = look
         self.mark.restyle(look)
-        self.word.size_letters(look.px(2.3), bold=True)
+        self.word.letters_of(look.px(2.3), look.px(1.8), look.px(1.5), look.px(1.2))
         self.heard.size_letters(look.px(1.45), bold=True)
         self.rest.size_letters(look.px(1.45))
         self.particulars.size_letters(look.px(0.98))

@@ -1,4 +1,4 @@
-"""The panel before a run: a list of steps at the left, what was found in the chosen one at the right, Start below.
+"""The panel before a run: ear, sound and level on top, the steps at the left, what was found in the chosen one, Start below.
 
 It shows a ``SetupFlow`` and lives in the window; everything can be done by keys, which the buttons name.
 """
@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from PyQt5.QtCore import Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QKeySequence
-from PyQt5.QtWidgets import QAction, QFrame, QHBoxLayout, QPushButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
+from PyQt5.QtWidgets import QAction, QFrame, QHBoxLayout, QPushButton, QScrollBar, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.panel import Words, colour
-from quietfloor.monitor.display.setup_parts import STATE_OF, Line, Shape, StepButton, Text
+from quietfloor.monitor.display.setup_parts import STATE_OF, HeardLine, Line, Scrolled, Shape, StepList, Text
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.theme import Look
 
@@ -28,45 +28,65 @@ KEYS: tuple[tuple[str, tuple[str, ...]], ...] = (
 
 
 class SetupPanel(QWidget):
-    """Walks through a ``SetupFlow``. ``answered`` is emitted once, when the person began or left."""
+    """Walks through a ``SetupFlow``. ``answered`` is emitted once, when the person began or left.
+
+    ``step``: name of the step that it opens with, the first where there is none of that name.
+    """
 
     answered = pyqtSignal()
 
-    def __init__(self, flow: SetupFlow, look: Look | None = None) -> None:
+    def __init__(self, flow: SetupFlow, look: Look | None = None, step: str = "") -> None:
         super().__init__()
         self.flow, self.look = flow, look or Look()
-        self.chosen = 0
-        self._seen: set[int] = set()
         self._steps = flow.steps
+        self.chosen = next((place for place, one in enumerate(self._steps) if one.name == step), 0)
+        self._looked_at = self.chosen
         self._build()
         self._make_keys()
         self.restyle(self.look)
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.refresh)
         self._timer.start(EVERY_MS)
+        self._upright.valueChanged.connect(self._name_buttons)
+        self._upright.rangeChanged.connect(self._name_buttons)
         self.refresh()
 
     # -- how it is made -----------------------------------------------------------------------------------------------
 
     def _build(self) -> None:
-        self.shape, self.word, self.summary, self.stream = Shape(3.0), Words(), Words(), Words()
-        words = QVBoxLayout()
-        words.setSpacing(0)
-        words.addWidget(self.word)
-        words.addWidget(self.summary)
-        words.addWidget(self.stream)
-        head = QHBoxLayout()
+        self.heard = [HeardLine(line) for line in self.flow.heading]
+        self.shape, self.word, self.summary, self.stream = Shape(2.2), Text(1.5, bold=True), Text(1.2), Words()
+        self.word.setWordWrap(False)
+        verdict = QHBoxLayout()
+        verdict.setSpacing(10)
+        verdict.addWidget(self.shape)
+        verdict.addWidget(self.word)
+        verdict.addWidget(self.summary, 1)
+        for part in (self.word, self.summary):
+            part.setAlignment(Qt.AlignmentFlag.AlignVCenter)
+        head = QVBoxLayout()
         head.setContentsMargins(6, 2, 6, 2)
-        head.setSpacing(14)
-        head.addWidget(self.shape)
-        head.addLayout(words, 1)
-        self.buttons = [StepButton(number) for number in range(1, len(self._steps) + 1)]
-        list_of_steps = QVBoxLayout()
-        list_of_steps.setSpacing(4)
+        head.setSpacing(2)
+        for line in self.heard:
+            head.addWidget(line)
+        head.addLayout(verdict)
+        head.addWidget(self.stream)
+        self.doing = {name: self._button(name, hint) for name, hint in (
+            ("back", "to the step before"), ("next", "to the next step"),
+            ("acknowledge", "you have read the cautions and take them into account; it is kept with the run"),
+            ("anyway", "start although not everything is ready; what said stop is kept with the run"),
+            ("leave", "close this without a run"), ("start", "begin the run"),
+        )}  # fmt: skip
+        self.list = StepList(len(self._steps))
+        self.buttons = self.list.buttons
         for index, button in enumerate(self.buttons):
             button.clicked.connect(lambda _, at=index: self.choose(at))
-            list_of_steps.addWidget(button)
-        list_of_steps.addStretch(1)
+        pair = QHBoxLayout()
+        pair.setSpacing(6)
+        left = QVBoxLayout()
+        left.setSpacing(6)
+        left.addWidget(self.list, 1)
+        left.addLayout(pair)
         self.question, self.lines = Text(1.25, bold=True), [Line() for _ in range(4)]
         self._rows = QVBoxLayout()
         self._rows.setSpacing(2)
@@ -76,12 +96,7 @@ class SetupPanel(QWidget):
         inside = QWidget()
         inside.setObjectName("rows")
         inside.setLayout(self._rows)
-        self.area = QScrollArea()
-        self.area.setWidgetResizable(True)
-        self.area.setFrameShape(QFrame.Shape.NoFrame)
-        self.area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.area.setWidget(inside)
+        self.area = Scrolled(inside)
         sheet = QFrame()
         sheet.setObjectName("sheet")
         page = QVBoxLayout(sheet)
@@ -91,23 +106,16 @@ class SetupPanel(QWidget):
         page.addWidget(self.area, 1)
         middle = QHBoxLayout()
         middle.setSpacing(10)
-        middle.addLayout(list_of_steps, 22)
+        middle.addLayout(left, 22)
         middle.addWidget(sheet, 78)
-        self.message = Words()
-        self.message.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.doing = {name: self._button(name, hint) for name, hint in (
-            ("back", "to the step before"), ("next", "to the next step"),
-            ("acknowledge", "you have read the cautions and take them into account; it is kept with the run"),
-            ("anyway", "start although not everything is ready; what said stop is kept with the run"),
-            ("leave", "close this without a run"), ("start", "begin the run"),
-        )}  # fmt: skip
+        self.message = Text(1.0, bold=True)
+        self.message.setAlignment(Qt.Alignment(Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignRight))
         foot = QHBoxLayout()
         foot.setSpacing(6)
-        for name in ("back", "next"):
-            foot.addWidget(self.doing[name])
         foot.addWidget(self.message, 1)
-        for name in ("acknowledge", "anyway", "leave", "start"):
-            foot.addWidget(self.doing[name])
+        for row, names in ((pair, ("back", "next")), (foot, ("acknowledge", "anyway", "leave", "start"))):
+            for name in names:
+                row.addWidget(self.doing[name])
         whole = QVBoxLayout(self)
         whole.setContentsMargins(8, 4, 8, 6)
         whole.setSpacing(8)
@@ -137,19 +145,14 @@ class SetupPanel(QWidget):
         self.look = look
         theme = look.theme
         self.shape.restyle(look)
-        self.word.size_letters(look.px(2.3), bold=True)
-        self.summary.size_letters(look.px(1.3))
         self.stream.size_letters(look.px(0.95))
-        self.message.size_letters(look.px(1.0), bold=True)
-        colour(self.summary, theme.ink)
         colour(self.stream, theme.quiet)
-        colour(self.message, theme.ink)
-        self.question.restyle(look)
-        for part in (*self.buttons, *self.lines):
+        for part in (*self.heard, self.word, self.summary, self.message, self.question, self.list, *self.lines):
             part.restyle(look)
         self.setStyleSheet(
             f"#sheet {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
-            f"#rows, QScrollArea {{ background: {theme.sheet}; }}"
+            f"#rows {{ background: {theme.sheet}; }}"
+            f"#steps, QScrollArea {{ background: transparent; }}"
             f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 0; border-radius: 4px;"
             f" font-size: {look.px(1.0)}px; padding: {look.px(0.45)}px {look.px(0.8)}px; }}"
             f"QPushButton:hover {{ background: {theme.grid}; }}"
@@ -162,6 +165,11 @@ class SetupPanel(QWidget):
         self._show_words()
 
     @property
+    def place(self) -> str:
+        """Name of the step to open with another time. Not the cautions: whoever acknowledges them has chosen to read them."""
+        return self._steps[self._looked_at].name
+
+    @property
     def _cautions(self) -> int:
         return next(index for index, step in enumerate(self._steps) if step.name == "cautions")
 
@@ -169,6 +177,17 @@ class SetupPanel(QWidget):
     def shows_cautions(self) -> bool:
         """Whether they are on the screen."""
         return self.chosen == self._cautions
+
+    @property
+    def _upright(self) -> QScrollBar:
+        bar = self.area.verticalScrollBar()
+        assert bar is not None
+        return bar
+
+    @property
+    def _more_below(self) -> bool:
+        """Whether a part of the page is below what is to be seen."""
+        return self._upright.value() < self._upright.maximum()
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
@@ -187,7 +206,7 @@ class SetupPanel(QWidget):
         self.shape.show_severity(severity)
         word, rest = flow.headline
         self.word.say(word)
-        colour(self.word, self.look.theme.states[STATE_OF[severity]])
+        self.word.ink(self.look.theme.states[STATE_OF[severity]])
         self.summary.say(f"{rest[:1].upper()}{rest[1:]}.")
         heard = f"looked at for {report.seconds:.0f} s" if report.listening else "no samples at the moment"
         self.stream.say(f"{report.name} · {heard}" if report.stream else "looking for the stream")
@@ -212,8 +231,8 @@ class SetupPanel(QWidget):
 
     def _name_buttons(self) -> None:
         flow, last = self.flow, self.chosen == len(self._steps) - 1
-        acknowledge = "Acknowledge [A]" if self.shows_cautions else "Read the cautions [A]"
-        acknowledge = "✓ Acknowledged [A]" if flow.acknowledged else acknowledge
+        read = "Read on [A]" if self._more_below else "Acknowledge [A]"
+        acknowledge = "✓ Acknowledged [A]" if flow.acknowledged else read if self.shows_cautions else "Read the cautions [A]"
         names = {
             "back": "Back [↑]", "next": "Next [↓]", "acknowledge": acknowledge, "leave": "Leave [Esc]", "start": "Start [Enter]",
             "anyway": "✓ Start anyway [Y]" if flow.anyway else "Start anyway [Y]",
@@ -243,11 +262,11 @@ class SetupPanel(QWidget):
         elif name == "back":
             self.choose(max(self.chosen - 1, 0))
         elif name in ("further", "up"):
-            bar = self.area.verticalScrollBar()
-            if bar is not None:
-                bar.setValue(bar.value() + (1 if name == "further" else -1) * bar.pageStep())
+            self._page(1 if name == "further" else -1)
         elif name.startswith("step_"):
             self.choose(int(name.removeprefix("step_")) - 1)
+        elif name == "acknowledge" and self.shows_cautions and self._more_below:
+            self._page(1)
         elif name == "acknowledge" and self.shows_cautions:
             flow.acknowledged = not flow.acknowledged
         elif name == "acknowledge":  # what was not on the screen cannot have been read
@@ -263,10 +282,16 @@ class SetupPanel(QWidget):
         else:
             self.refresh()
 
+    def _page(self, pages: int) -> None:
+        bar = self._upright
+        bar.setValue(bar.value() + pages * bar.pageStep())
+
     def choose(self, index: int) -> None:
         """Show a step."""
         self.chosen = index
+        self._looked_at = self._looked_at if self.shows_cautions else index
         self.area.ensureVisible(0, 0)
+        self.list.ensureWidgetVisible(self.buttons[index])
         self.refresh()
 
     def _end(self) -> None:

@@ -5,15 +5,17 @@ from __future__ import annotations
 from html import escape
 
 from PyQt5.QtCore import QPointF, Qt
-from PyQt5.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen, QPolygonF
-from PyQt5.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPen, QPolygonF, QResizeEvent
+from PyQt5.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
+from quietfloor.monitor.display.heard import Heard
 from quietfloor.monitor.display.panel import Words, colour
 from quietfloor.monitor.display.steps import MEANINGS, WORDS, Row, Step
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.readiness.findings import Severity
 
+HEARD = (2.3, 1.6, 1.3)  # sizes of letters of the heading, the largest that fits
 USUAL, PLAIN = 1.06, 1.25  # sizes of letters: rows with figures, and sentences to be read
 STATE_OF: dict[Severity, str] = {"ok": "present", "look": "undecided", "stop": "fault", "wait": "waiting"}  # for the colour
 
@@ -82,15 +84,14 @@ class Text(QLabel):
 
     def __init__(self, times: float = 1.0, bold: bool = False, quiet: bool = False) -> None:
         super().__init__()
-        self._times, self._bold, self._quiet = times, bold, quiet
+        self._times, self._bold, self._quiet, self._px = times, bold, quiet, Look().px(times)
         self.setWordWrap(True)
         self.setTextFormat(Qt.TextFormat.PlainText)
         self.setAlignment(Qt.AlignmentFlag.AlignTop)
 
     def restyle(self, look: Look) -> None:
-        weight = "bold" if self._bold else "normal"
-        ink = look.theme.quiet if self._quiet else look.theme.ink
-        self.setStyleSheet(f"font-size: {look.px(self._times)}px; font-weight: {weight}; color: {ink};")
+        self._px = look.px(self._times)
+        self.ink(look.theme.quiet if self._quiet else look.theme.ink)
 
     def enlarge(self, look: Look, times: float, bold: bool) -> None:
         """Another size or weight."""
@@ -98,9 +99,56 @@ class Text(QLabel):
             self._times, self._bold = times, bold
             self.restyle(look)
 
+    def ink(self, colour: str) -> None:
+        """In this colour."""
+        style = f"font-size: {self._px}px; font-weight: {'bold' if self._bold else 'normal'}; color: {colour};"
+        if style != self.styleSheet():
+            self.setStyleSheet(style)
+
     def say(self, text: str) -> None:
         if text != self.text():
             self.setText(text)
+
+
+class HeardLine(Text):
+    """A line of the heading, in the colour of its ear: as large as fits into one line. The smallest size wraps; none is cut."""
+
+    def __init__(self, heard: Heard) -> None:
+        super().__init__(HEARD[0], bold=True)
+        self._ear, self._sizes, self._look = heard.ear, HEARD if heard.large else HEARD[1:], Look()
+        self.say(heard.words)
+        self.setToolTip("What this run will play, by its plan: compare it with what is at the person.")
+
+    def restyle(self, look: Look) -> None:
+        self._look = look
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        self._times = next((times for times in self._sizes if self._wide(times) <= self.width()), self._sizes[-1])
+        super().restyle(self._look)
+        self.ink(self._look.theme.ears.get(self._ear, self._look.theme.ink))
+
+    def _wide(self, times: float) -> int:
+        font = QFont(self.font())
+        font.setBold(True)
+        font.setPixelSize(self._look.px(times))
+        return QFontMetrics(font).horizontalAdvance(self.text()) + 4
+
+
+class Scrolled(QScrollArea):
+    """Whatever does not fit is moved up and down inside; it never makes the window larger. Keys belong to the window."""
+
+    def __init__(self, inside: QWidget) -> None:
+        super().__init__()
+        self.setWidgetResizable(True)
+        self.setFrameShape(QFrame.Shape.NoFrame)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setWidget(inside)
 
 
 class StepButton(QPushButton):
@@ -120,10 +168,11 @@ class StepButton(QPushButton):
         lines.addWidget(self.title)
         lines.addWidget(self.brief)
         row = QHBoxLayout(self)
-        row.setContentsMargins(10, 6, 10, 6)
+        row.setContentsMargins(10, 2, 10, 2)
         row.setSpacing(10)
         row.addWidget(self.shape)
         row.addLayout(lines, 1)
+        self._look = Look()
 
     def restyle(self, look: Look) -> None:
         self.shape.restyle(look)
@@ -131,14 +180,54 @@ class StepButton(QPushButton):
         self.brief.size_letters(look.px(0.95))
         colour(self.title, look.theme.ink)
         colour(self.brief, look.theme.quiet)
-        self.setFixedHeight(look.px(3.9))
+        self._look = look
+        self.shorten(self.brief.isHidden())
+
+    def shorten(self, short: bool) -> None:
+        """Without the second line, where there is no room for it; the shape says how serious it is, the tooltip what it is."""
+        self.brief.setVisible(not short)
+        self.setFixedHeight(self._look.px(2.0 if short else 3.9))
 
     def show_step(self, step: Step) -> None:
         self.shape.show_severity(step.severity)
         self.title.say(f"{self.number}  {step.title}")
         self.brief.say(step.brief)
         self.setAccessibleName(f"{step.title}, {step.brief}")
-        self.setToolTip(f"<qt>{step.question}</qt>")
+        self.setToolTip(f"<qt>{step.question}<br>{step.brief}</qt>")
+
+
+class StepList(Scrolled):
+    """The list of steps; each has one line instead of two where the window is low."""
+
+    SPACING = 4
+
+    def __init__(self, count: int) -> None:
+        self.buttons = [StepButton(number) for number in range(1, count + 1)]
+        self._look = Look()
+        inside = QWidget()
+        inside.setObjectName("steps")
+        column = QVBoxLayout(inside)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(self.SPACING)
+        for button in self.buttons:
+            column.addWidget(button)
+        column.addStretch(1)
+        super().__init__(inside)
+
+    def restyle(self, look: Look) -> None:
+        self._look = look
+        for button in self.buttons:
+            button.restyle(look)
+        self._adapt()
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._adapt()
+
+    def _adapt(self) -> None:
+        short = self.height() < len(self.buttons) * (self._look.px(3.9) + self.SPACING)
+        for button in self.buttons:
+            button.shorten(short)
 
 
 class Line(QWidget):
@@ -191,7 +280,8 @@ class Line(QWidget):
         look = self._look
         severity = None if self.row is None else self.row.severity
         ink = look.theme.states[STATE_OF[severity or "wait"]]
-        self.remedy.setStyleSheet(f"font-size: {look.px(USUAL)}px; color: {ink};")
+        self.remedy.restyle(look)
+        self.remedy.ink(ink)
 
     def show_row(self, row: Row) -> None:
         if row == self.row:

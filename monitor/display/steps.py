@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from quietfloor.monitor.display.heard import Heard
 from quietfloor.monitor.readiness.cautions import CAUTIONS, Acknowledged, acknowledge
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, Severity, worst
 from quietfloor.monitor.readiness.listener import Report
@@ -162,18 +163,21 @@ def _now() -> datetime.datetime:
 
 
 class SetupFlow:
-    """One set-up: findings and decisions. The window asks and decides; a command waits for ``answered``."""
+    """One set-up: findings and decisions. The window asks and decides; a command waits for ``answered``. ``heading`` names what
+    the run will play."""
 
     def __init__(
         self, listening: Listening, acknowledged: bool = False, now: Callable[[], datetime.datetime] = _now,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = time.monotonic, heading: tuple[Heard, ...] = (),
     ) -> None:  # fmt: skip
         self._listening, self._now, self._clock = listening, now, clock
+        self.heading = heading
         self._began_s = clock()
         self.acknowledged = acknowledged
         self.anyway = False  # start although something says stop
         self.answered = threading.Event()
         self.record: Acknowledged | None = None  # set by a start
+        self.decided: Report | None = None  # what was known then
 
     @property
     def report(self) -> Report:
@@ -232,8 +236,9 @@ class SetupFlow:
         """Begin the run if that is allowed; whether it is."""
         if self.obstacle or self.answered.is_set():
             return False
-        despite = self.report.stops if self.hindered else ()
-        self.record = acknowledge(HOW, self._now(), despite, self.report.own_cautions)
+        self.decided = self.report
+        despite = self.decided.stops if self.hindered else ()
+        self.record = acknowledge(HOW, self._now(), despite, self.decided.own_cautions)
         self.answered.set()
         return True
 

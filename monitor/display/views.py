@@ -91,7 +91,7 @@ class Scroll:
     high_uv: Singles
     triggers_s: Floats  # (n,) negative
     left_out: tuple[Stretch, ...]
-    behind_ms: float
+    behind_ms: float  # how far processing is behind; nan when the run is over, or another moment is shown
     labels: tuple[str, ...]
     ranges_uv: tuple[float, ...]  # of each channel, half a range that holds what is usual: 1, 2, 5, 10, ...
     band_hz: tuple[float, float]

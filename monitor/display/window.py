@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from PyQt5.QtCore import QByteArray, QEvent, Qt, QTimer
+from PyQt5.QtCore import QEvent, Qt, QTimer
 from PyQt5.QtGui import QCloseEvent, QKeySequence
 from PyQt5.QtWidgets import QAction, QGridLayout, QMainWindow, QVBoxLayout, QWidget
 
@@ -25,6 +25,7 @@ from quietfloor.monitor.display.panel_eeg import EegPanel
 from quietfloor.monitor.display.panel_ladder import LadderPanel
 from quietfloor.monitor.display.panel_noise import NoisePanel
 from quietfloor.monitor.display.panel_plane import PlanePanel
+from quietfloor.monitor.display.placing import left_at, put, screens
 from quietfloor.monitor.display.run_view import RunView, WindowLink
 from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.sentence_bar import SentenceBar
@@ -55,6 +56,7 @@ class Window(QMainWindow):
         self.frames = FrameTimes()
         self._settings, self._on_close = settings, on_close
         remembered, notice = (WindowSettings(), "") if settings is None else recall(settings)
+        self._remembered, self._step = remembered, remembered.step
         self.look = Look(THEMES[remembered.theme], remembered.projector)
         self.view: RunView | None = None
         self.stage: Stage = "run"
@@ -63,7 +65,6 @@ class Window(QMainWindow):
         self._chosen_cell: Place | None = None
         self._worded_s = 0.0
         self._failing = 0
-        self._alone: Panel | None = None
         self._closing = False
         self._show_frames = False
         self.setup: SetupPanel | None = None
@@ -71,12 +72,11 @@ class Window(QMainWindow):
         self.sheet: KeysSheet | None = None
         self.dialog: ExportDialog | None = None
         self._build(remembered)
+        self._alone = next((panel for panel in self.panels if panel.name == remembered.alone), None)
         self._make_actions()
         self.restyle(self.look)
         self.setWindowTitle("quietfloor")
-        self.resize(1280, 720)
-        if remembered.geometry:
-            self.restoreGeometry(QByteArray.fromBase64(remembered.geometry.encode("ascii", "replace")))
+        put(self, remembered, screens())
         if notice:
             self.controller.say(notice)
             log.warning(notice)
@@ -127,7 +127,6 @@ class Window(QMainWindow):
         outer.addWidget(self.board, 1)
         outer.addWidget(self.bar)
         self.setCentralWidget(whole)
-        self.setMinimumSize(900, 560)
 
     def _make_actions(self) -> None:
         self._actions: dict[str, QAction] = {}
@@ -248,7 +247,7 @@ class Window(QMainWindow):
     def _show_setup(self, flow: SetupFlow) -> None:
         """Show the set-up instead of everything else, until a run is shown; only keys that apply there stay active."""
         self._end_setup()
-        self.setup = SetupPanel(flow, self.look)
+        self.setup = SetupPanel(flow, self.look, self._step)
         self.board.hide()
         self.bar.hide()
         self._outer.insertWidget(0, self.setup, 1)
@@ -258,6 +257,7 @@ class Window(QMainWindow):
 
     def _end_setup(self) -> None:
         if self.setup is not None:
+            self._step = self.setup.place
             self.setup.hide()
             self.setup.deleteLater()
             self.setup = None
@@ -304,8 +304,7 @@ class Window(QMainWindow):
         controller, bar, view = self.controller, self.bar, self.view
         self.sentence.badge.say(controller.badge)
         bar.message.say(self._message())
-        for name, button in bar.buttons.items():
-            button.setEnabled(controller.possible(name))
+        bar.enable(controller.possible)
         if view is None:
             return
         bar.timeline.show_times(controller.total_s, view.model.status.seconds, view.model.moment_s)
@@ -344,14 +343,13 @@ class Window(QMainWindow):
 
     def _do_mark(self) -> None:
         if self.link.choice is not None:
-            self._ask("Note on the run that is over (Enter keeps it, Esc drops it):", self._note)
+            self._ask("Note on the run that is over:", "Keep", self._note)
             return
         if not self.controller.possible("mark") or self.view is None:
             self.controller.say("There is no run to mark")
             return
         pressed_s, moment_s = time.monotonic(), self.view.model.status.seconds
-        question = f"Note on {clock(moment_s)} (Enter keeps it, Esc drops it):"
-        self._ask(question, lambda text: self.controller.note(text, pressed_s, moment_s))
+        self._ask(f"Note on {clock(moment_s)}:", "Keep", lambda text: self.controller.note(text, pressed_s, moment_s))
 
     def _note(self, text: str) -> None:
         if text.strip():
@@ -359,8 +357,8 @@ class Window(QMainWindow):
 
     def _do_discard(self) -> None:
         if self.controller.possible("discard"):
-            question = "Why is the run that is over discarded? (Enter discards it, without a word it counts again; Esc: leave it)"
-            self._ask(question, self._discard)
+            name = "the run" if self.view is None else self.view.run.folder.path.name
+            self._ask(f"Why is {name} discarded? Without a word it counts again.", "Discard", self._discard)
         else:
             self.controller.say("A run can be discarded in a session, when it is over and the next one is suggested")
 
@@ -368,9 +366,9 @@ class Window(QMainWindow):
         self.controller.remark("discard" if why.strip() else "restore", why)
 
     def _do_go_to(self) -> None:
-        self._ask("Go to (minutes:seconds):", self.controller.go_to)
+        self._ask("Go to (minutes:seconds):", "Go", self.controller.go_to)
 
-    def _ask(self, question: str, give: Callable[[str], None]) -> None:
+    def _ask(self, question: str, deed: str, give: Callable[[str], None]) -> None:
         """While a line is typed no key means anything else."""
         for action in self._actions.values():
             action.setEnabled(False)
@@ -379,7 +377,7 @@ class Window(QMainWindow):
             for action in self._actions.values():
                 action.setEnabled(True)
 
-        self.bar.ask(question, give, over)
+        self.bar.ask(question, deed, give, over)
 
     def _show_alone(self, panel: Panel) -> None:
         self._alone = None if self._alone is panel else panel
@@ -495,11 +493,12 @@ class Window(QMainWindow):
 
     def _remember(self) -> None:
         if self._settings is not None:
-            geometry = bytes(self.saveGeometry().toBase64()).decode("ascii")
-            what = WindowSettings(
-                geometry, self.look.theme.name, self.look.projector, self.average.halves, self.average.plus_minus
-            )
-            remember(self._settings, what)
+            what = replace(
+                self._remembered, theme=self.look.theme.name, projector=self.look.projector, halves=self.average.halves,
+                plus_minus=self.average.plus_minus, step=self._step if self.setup is None else self.setup.place,
+                alone="" if self._alone is None else self._alone.name,
+            )  # fmt: skip
+            remember(self._settings, left_at(self, what, screens()))
 
     def event(self, event: QEvent | None) -> bool:
         """Also measures how long painting takes."""

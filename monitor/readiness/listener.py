@@ -43,7 +43,8 @@ Opens = Callable[[Plan, float], Source]
 @dataclass(frozen=True)
 class Report:
     """All findings at one moment. ``stream`` is the summary of the stream, ``name`` its short form, "" before it was found;
-    ``own_cautions`` are those that only this plan needs."""
+    ``own_cautions`` are those that only this plan needs. ``stamp_s``: time stamp of the newest sample that was looked at, in s of
+    LSL's clock; nan before there was one."""
 
     groups: tuple[Group, ...]
     placement: tuple[str, ...]
@@ -52,6 +53,7 @@ class Report:
     seconds: float = 0.0
     listening: bool = False
     own_cautions: tuple[str, ...] = ()
+    stamp_s: float = math.nan
 
     @property
     def ready(self) -> bool:
@@ -108,6 +110,7 @@ class Check:
         self._sent_at_s = 0.0
         self._sent_before_s = 0.0  # of triggers, when this stream was opened
         self._last_s = self._looked_s = math.nan
+        self._stamp_s = math.nan
         self._trouble: Finding | None = None
 
     @property
@@ -135,6 +138,7 @@ class Check:
             source.close()
             raise
         self._source, self._trouble, self._last_s, self._looked_s = source, None, self._clock(), math.nan
+        self._stamp_s = math.nan
         self._send_triggers()
 
     def _send_triggers(self) -> None:
@@ -164,6 +168,7 @@ class Check:
         late = chunk is None and silent_s > SILENT_S and isinstance(self._source, LslSource) and self._source.only_late()
         if chunk is not None:
             self._last_s, self._trouble = self._clock(), None
+            self._stamp_s = float(chunk.stamps_s[-1])
             if (timed := by_the_clock(self._source)) is not None:
                 if silent_s > SILENT_S:
                     self._readiness.paused()
@@ -211,7 +216,9 @@ class Check:
             heard = self._heard_group()
         groups = (stream, contacts, heard, self._sound, self._timing)
         name = f"{description.name} · {description.channel_count} channels · {description.rate_hz:g} Hz · on {description.host}"
-        return Report(groups, reminders, description.summary(), name, self.seconds, self._trouble is None, self._cautions)
+        return Report(
+            groups, reminders, description.summary(), name, self.seconds, self._trouble is None, self._cautions, self._stamp_s
+        )
 
     def _heard_group(self) -> Group:
         if self._trigger_failure:

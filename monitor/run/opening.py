@@ -92,6 +92,7 @@ def open_run(
     session: Path | str,
     *,
     acknowledged: dict[str, Any] | None = None,
+    check: dict[str, Any] | None = None,
     remark: Callable[[str], object] = log.warning,
     optional: Iterable[Subscriber] = (),
     on_signal: OnSignal | None = None,
@@ -100,22 +101,24 @@ def open_run(
     """Find the streams of ``plan``, open its sound, and make a run folder in ``session``, which is locked for other programs
     meanwhile.
 
-    ``acknowledged``: record of the acknowledgement of the cautions. ``remark`` is called with remarks for the user. ``optional``,
-    ``on_signal`` and ``on_status`` are passed to Run. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and
-    InUse before anything is played.
+    ``acknowledged``: record of the acknowledgement of the cautions. ``check``: record of the check right before this run, kept in
+    the run folder as check.json. ``remark`` is called with remarks for the user. ``optional``, ``on_signal`` and ``on_status``
+    are passed to Run. Raises PlanError, SourceError, FolderError, JournalError, DiskFull and InUse before anything is played.
     """
     session = Path(session)
     try:
         with contextlib.ExitStack() as lock:
             lock.enter_context(sole_writer(session))
-            return _open(plan, session, lock, acknowledged, remark, optional=optional, on_signal=on_signal, on_status=on_status)
+            return _open(
+                plan, session, lock, acknowledged, check, remark, optional=optional, on_signal=on_signal, on_status=on_status
+            )
     except OSError as error:
         raise FolderError(f"cannot make a run in {session} ({error.strerror or error}): choose another --out") from error
 
 
 def _open(
-    plan: Plan, session: Path, lock: contextlib.ExitStack, acknowledged: dict[str, Any] | None, remark: Callable[[str], object],
-    **listeners: Any,
+    plan: Plan, session: Path, lock: contextlib.ExitStack, acknowledged: dict[str, Any] | None,
+    check: dict[str, Any] | None, remark: Callable[[str], object], **listeners: Any,
 ) -> OpenRun:  # fmt: skip
     stimulus, today = None, datetime.date.today()
     table, played = table_of(plan), NextCell.of(plan)
@@ -159,6 +162,8 @@ def _open(
         about: dict[str, Any] = {"calibration": resolved.calibration, "timing": resolved.timing, "acknowledged": acknowledged}
         playing = resolved.stated if sound is None else sound.record | {"level_check": checked}
         folder.write_begun(begin_record(started, sound=playing, **about))
+        if check is not None:
+            _keep_check(folder, check, remark)
         opened.pop_all()
 
     def record() -> dict[str, Any]:
@@ -178,6 +183,14 @@ def _open(
         )
 
     return OpenRun(run, plan, resolved.title, sound, record, remark, lock.pop_all())
+
+
+def _keep_check(folder: RunFolder, check: dict[str, Any], remark: Callable[[str], object]) -> None:
+    """No run has to wait for it: what it says does not shape a decision."""
+    try:
+        folder.write_json(folder.check.name, check)
+    except OSError as error:
+        remark(f"cannot write {folder.check} ({error.strerror or error}): what the check found is not kept with this run")
 
 
 def write_results(

@@ -101,6 +101,11 @@ class RunFolder:
         return self.path / "run.json"
 
     @property
+    def check(self) -> Path:
+        """Path of what the check before this run found; it exists only if there was one."""
+        return self.path / "check.json"
+
+    @property
     def begun(self) -> Path:
         """Path of the record of the start; it is deleted when run.json is written."""
         return self.path / "begun.json"
@@ -173,7 +178,7 @@ class RunFolder:
 
     @property
     def _to_keep(self) -> list[str]:
-        return [path.name for path in (self.plan, self.cells, self.begun) if path.name in self._written]
+        return [path.name for path in (self.plan, self.cells, self.check, self.begun) if path.name in self._written]
 
     def write_json(self, name: str, content: Any) -> Path:
         """Write ``content`` as indented JSON, atomically; see ``jsonable``."""

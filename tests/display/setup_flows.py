@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from pathlib import Path
 
+from quietfloor.monitor.display.heard import heading_of
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.readiness.cautions import placement
@@ -85,7 +86,27 @@ def unfound() -> Report:
     return Report((*unknown[:2], sound_group(calibrated(), Path("nowhere"), TODAY), unknown[2]), placement("air"))
 
 
-def flow_of(report: Report, acknowledged: bool = False) -> SetupFlow:
-    return SetupFlow(Heard(report), acknowledged, lambda: NOON)
+def flow_of(report: Report, acknowledged: bool = False, plan: Plan | None = None) -> SetupFlow:
+    return SetupFlow(Heard(report), acknowledged, lambda: NOON, heading=heading_of(plan or calibrated()))
+
+
+def searching(conditions: int = 8) -> Plan:
+    """A search in both ears, by frequency."""
+    levels = tuple(float(level) for level in range(0, 95, 5))
+    condition = [
+        {"ear": ear, "stimulus": "octave-chirp", "frequency_hz": hz, "levels_db_nhl": levels}
+        for hz in (500, 1000, 2000, 4000) for ear in ("right", "left")
+    ][:conditions]  # fmt: skip
+    sound = {"level_db_nhl": 60, "calibration": str(CALIBRATION), "stimulus": "octave-chirp", "frequency_hz": 2000}
+    return plan_of(sound=sound, search={"condition": condition})
+
+
+def masked() -> Plan:
+    """By bone to the left ear, with noise in the right one."""
+    return plan_of(sound={
+        "level_db_nhl": 45, "ear": "left", "route": "bone", "transducer": "bone-vibrator", "stimulus": "tone-burst",
+        "frequency_hz": 500, "masking": "white", "masking_level_db_em": 40, "masking_transducer": "insert",
+        "masking_calibration": str(CALIBRATION), "calibration": "bone.toml",
+    })  # fmt: skip
 
 

@@ -160,9 +160,9 @@ def test_a_response_that_may_be_the_other_ears_says_so_and_masked_runs_are_count
 def test_a_level_that_plays_says_so_before_what_was_found_there(tmp_path: Path) -> None:
     add_run(tmp_path, -40, "response_present")
     (rung,) = read_ladder(tmp_path, plan(-40), None, running=True).rungs
-    assert rung.words == "running; response"
+    assert (rung.words, rung.brief) == ("running; response", "running")
     (rung,) = read_ladder(tmp_path, plan(-40), None, running=False).rungs
-    assert rung.words == "response"
+    assert rung.words == rung.brief == "response"
 
 
 def test_ear_and_level_of_a_run_in_a_few_words() -> None:

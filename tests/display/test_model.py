@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -73,6 +74,10 @@ def test_a_run_is_a_path_through_the_plane_and_ends_in_a_region(made: Stream) ->
     watched.go()
     assert model.headline().state == "present"
     assert model.headline().word == "Response present"
+    assert "lag" not in model.headline().particulars, "nothing is processed any more"
+    scroll = model.scroll()
+    assert scroll is not None
+    assert math.isnan(scroll.behind_ms)
     ended = model.plane()
     assert ended is not None
     assert ended.path[-1, 1] >= ended.needed

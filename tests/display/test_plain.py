@@ -19,7 +19,16 @@ from quietfloor.monitor.display.frames import FrameTimes
 from quietfloor.monitor.display.terms import TERMS, explained, tooltip
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
 from quietfloor.monitor.display.views import STATES
-from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember, settings_file
+from quietfloor.monitor.display.window_settings import (
+    LEAST,
+    TITLE,
+    Place,
+    WindowSettings,
+    fitted,
+    recall,
+    remember,
+    settings_file,
+)
 
 # -- keys -------------------------------------------------------------------------------------------------------------
 
@@ -124,8 +133,10 @@ def test_a_projector_gets_larger_letters_and_thicker_lines() -> None:
 def test_what_the_window_remembers_comes_back(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "window.json"
     assert recall(path) == (WindowSettings(), "")
-    remember(path, WindowSettings("AAAA", "dark", True, False, True))
-    assert recall(path) == (WindowSettings("AAAA", "dark", True, False, True), "")
+    places = {"laptop": Place(10, 40, 1000, 640), "projector": Place(0, 40, 1280, 720, "full screen")}
+    kept = WindowSettings(places, "laptop", "dark", True, False, True, "electrodes", "average")
+    remember(path, kept)
+    assert recall(path) == (kept, "")
     assert [found.name for found in path.parent.iterdir()] == ["window.json"]
 
 
@@ -140,8 +151,41 @@ def test_a_damaged_file_is_ignored_with_a_notice(tmp_path: Path, content: bytes)
 
 def test_single_values_that_make_no_sense_are_left_at_their_defaults(tmp_path: Path) -> None:
     path = tmp_path / "window.json"
-    path.write_text(json.dumps({"theme": "purple", "projector": "yes", "halves": False, "geometry": 5, "more": 1}))
-    assert recall(path) == (WindowSettings(halves=False), "")
+    good, many = {"x": 1, "y": 2, "width": 3, "height": 4}, {f"screen {number}": 5 for number in range(50)}
+    worse = ({"x": 1.5}, {"width": True}, {"y": 1e99}, {"height": 10**6}, {"state": "gone"})
+    bad = (5, {}, *(good | one for one in worse))
+    places = many | {str(number): place for number, place in enumerate(bad)} | {"laptop": good | {"more": 1}}
+    content = {"theme": "purple", "projector": "yes", "halves": False, "geometry": "AAAA", "places": places, "screen": 7}
+    path.write_text(json.dumps(content))
+    assert recall(path) == (WindowSettings({"laptop": Place(1, 2, 3, 4)}, halves=False), "")
+    path.write_text(json.dumps({"places": [1]}))
+    assert recall(path) == (WindowSettings(), "")
+
+
+ROOMS = [(1280, 680), (1366, 728), (1920, 1040), (2560, 1400), (900, 600), (800, 560), (640, 400)]
+
+
+@pytest.mark.parametrize("room", ROOMS)
+@pytest.mark.parametrize(
+    "place",
+    [
+        None, Place(0, 40, 900, 560), Place(3000, 200, 1280, 720), Place(-4000, -90, 1000, 600), Place(40, 60, 5000, 5000),
+        Place(9, 9, 1, 1),
+    ],
+)
+def test_a_window_lies_in_the_free_part_of_its_screen(place: Place | None, room: tuple[int, int]) -> None:
+    found = fitted(place, room)
+    assert 0 <= found.x <= found.x + found.width <= room[0]
+    assert TITLE <= found.y <= found.y + found.height <= room[1]
+    assert found.width >= min(LEAST[0], room[0])
+    assert found.height >= min(LEAST[1], room[1] - TITLE)
+
+
+def test_a_place_that_fits_is_kept_and_the_first_one_is_in_the_middle() -> None:
+    kept = Place(100, 80, 1000, 640, "maximised")
+    assert fitted(kept, (1920, 1040)) == kept
+    assert fitted(None, (1920, 1040)) == Place(320, 180, 1280, 720)
+    assert fitted(None, (1280, 680)) == Place(0, 40, 1280, 640)
 
 
 def test_a_place_that_cannot_be_written_is_no_trouble(tmp_path: Path) -> None:

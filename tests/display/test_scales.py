@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from quietfloor.monitor.display.scales import clock, linear_ticks, log_ticks, nice_above, seconds_of, written
+from quietfloor.monitor.display.scales import clock, linear_ticks, log_ticks, nice_above, seconds_of, shortened, written
 
 
 @pytest.mark.parametrize(("value", "nice"), [(1.0, 1.0), (1.01, 2.0), (4.9, 5.0), (5.1, 10.0), (0.03, 0.05), (730.0, 1000.0)])
@@ -42,3 +42,33 @@ def test_times_are_written_and_read_as_on_a_clock() -> None:
     for wrong in ("", "soon", "1:2:3:4", "-3", "nan"):
         with pytest.raises(ValueError, match="give minutes:seconds"):
             seconds_of(wrong)
+
+
+SENTENCE = "evidence −1.5 of 2.0, noise 44 nV of 20 nV, decision expected in 68 to 83 s"
+
+
+@pytest.mark.parametrize(
+    ("text", "room", "shown"),
+    [
+        (SENTENCE, 80, SENTENCE),
+        (SENTENCE, 60, "evidence −1.5 of 2.0, noise 44 nV of 20 nV …"),
+        (SENTENCE, 30, "evidence −1.5 of 2.0 …"),
+        (SENTENCE, 18, "evidence …"),
+        (SENTENCE, 5, "…"),
+        ("100 to 1500 Hz · processing lag 12 ms", 20, "100 to 1500 Hz …"),
+        ("100 to 1500 Hz · processing lag 12 ms", 12, "…"),
+        ("no response larger than 71 nV (true in 95 of 100 runs)", 45, "no response larger than 71 nV …"),
+        ("no response larger than 71 nV (true in 95 of 100 runs)", 25, "…"),
+        ("does not count any more; it was: response present", 40, "does not count any more …"),
+        ("4,000 sweeps", 8, "…"),
+    ],
+)
+def test_a_text_is_never_cut_inside_a_number_or_before_what_it_is_about(text: str, room: int, shown: str) -> None:
+    assert shortened(text, lambda words: len(words) <= room) == shown
+
+
+def test_what_is_left_of_a_text_begins_it_and_fits() -> None:
+    for room in range(1, 100):
+        shown = shortened(SENTENCE, lambda words, room=room: len(words) <= room)  # type: ignore[misc]
+        assert len(shown) <= room
+        assert shown == SENTENCE or SENTENCE.startswith(shown.removesuffix("…").rstrip())

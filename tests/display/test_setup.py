@@ -9,11 +9,17 @@ from typing import Any
 
 import pytest
 
+from quietfloor.monitor.cli import main
 from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
+from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.readiness.cautions import CAUTIONS
+from quietfloor.monitor.readiness.kept_check import read_check
+from quietfloor.monitor.sources.recording import RecordingSource
+from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.display.conftest import keep_screens, live_scene, until
-from tests.display.setup_flows import Heard, flow_of, good, humming, stopped, troubled, unfound
+from tests.display.setup_flows import Heard, calibrated, flow_of, good, humming, masked, searching, stopped, troubled, unfound
 from tests.live.harness import foreign
 from tests.slow import patience
 
@@ -210,6 +216,84 @@ def test_no_word_is_cut_at_1280_by_720(show: Callable[..., Any], qt: Spin, look:
         panel.grab().save(str(folder / f"setup-{make.__name__}-{look.theme.name}{'-projector' if look.projector else ''}.png"))
 
 
+LOOKS = [Look(LIGHT), Look(DARK), Look(LIGHT, projector=True), Look(DARK, projector=True)]
+
+
+def inside(panel: Any, part: Any) -> bool:
+    """Whether all of a part is to be seen."""
+    from PyQt5.QtCore import QRect
+
+    return bool(part.isVisible() and panel.rect().contains(QRect(part.mapTo(panel, part.rect().topLeft()), part.size())))
+
+
+@pytest.mark.parametrize("plan", [calibrated, masked, searching], ids=lambda make: make.__name__)
+@pytest.mark.parametrize("size", [(1280, 640), (1366, 688), (900, 560)], ids=str)
+def test_heading_steps_and_all_buttons_fit_the_screen(
+    show: Callable[..., Any], qt: Spin, size: tuple[int, int], plan: Callable[[], Plan]
+) -> None:
+    """1280 and 1366 pixels wide with a desktop's panel and a title bar, and the smallest window; whatever is found."""
+    from PyQt5.QtGui import QFontMetrics
+
+    panel = show(flow_of(stopped(), plan=plan()), None, *size)
+    for look in LOOKS:
+        panel.restyle(look)
+        for step in range(7):
+            panel.choose(step)
+            settle(panel, qt)
+            assert (panel.width(), panel.height()) == size, "nothing makes it larger"
+            for button in panel.doing.values():
+                assert inside(panel, button), (look, button.text())
+                assert QFontMetrics(button.font()).horizontalAdvance(button.text()) <= button.width()
+            assert inside(panel, panel.buttons[step]), (look, step)
+            assert panel.area.viewport().height() >= 3 * look.px(1.2), "something of the page is to be seen"
+            for words in (*panel.heard, panel.word, panel.summary, panel.message, panel.question):
+                assert inside(panel, words), (look, words.text())
+                assert words.height() >= words.heightForWidth(words.width()), words.text()
+
+
+def test_ear_sound_and_level_stand_first_in_the_largest_letters(show: Callable[..., Any], qt: Spin) -> None:
+    panel = show(flow_of(good(), plan=masked()))
+    for look in LOOKS:
+        panel.restyle(look)
+        settle(panel, qt)
+        first, noise = panel.heard
+        assert first.text() == "Left ear · by bone · tone burst 500 Hz · 45 dB nHL"
+        assert all(first.y() < other.y() for other in (noise, panel.shape, panel.word, panel.summary, panel.stream))
+        largest = max(part.font().pixelSize() for part in (panel.word, panel.summary, panel.stream, panel.question, noise))
+        assert first.font().pixelSize() > largest
+        for line, ear in ((first, "left"), (noise, "right")):
+            assert line.palette().windowText().color().name() == look.theme.ears[ear]
+
+
+def test_cautions_that_are_not_all_on_the_screen_are_read_on_first(
+    show: Callable[..., Any], qt: Spin, press: Callable[..., None]
+) -> None:
+    panel = show(flow_of(good(), plan=searching()), Look(LIGHT, projector=True), 900, 560)
+    press(panel, "7")
+    settle(panel, qt)
+    assert panel.doing["acknowledge"].text() == "Read on [A]"
+    panel.doing["acknowledge"].click()
+    assert not panel.flow.acknowledged, "what was not on the screen cannot have been read"
+    while panel.doing["acknowledge"].text() == "Read on [A]":
+        press(panel, "A")
+    assert not panel.flow.acknowledged
+    press(panel, "A")
+    assert panel.flow.acknowledged
+
+
+def test_it_opens_with_the_step_of_last_time_but_never_with_the_cautions(qt: Spin, press: Callable[..., None]) -> None:
+    from quietfloor.monitor.display.setup import SetupPanel
+
+    for wanted, opened in (("", "stream"), ("trigger", "trigger"), ("nonsense", "stream")):
+        panel = SetupPanel(flow_of(good()), None, wanted)
+        assert panel._steps[panel.chosen].name == opened
+        assert panel.place == opened
+        panel.do("step_4")
+        panel.do("acknowledge")
+        assert (panel.shows_cautions, panel.place) == (True, "sound")
+        panel.deleteLater()
+
+
 def test_words_that_do_not_fit_would_be_found(show: Callable[..., Any], qt: Spin) -> None:
     """The test above has teeth."""
     panel = show(flow_of(troubled()))
@@ -282,6 +366,30 @@ def test_the_window_shows_it_first_and_then_the_run(
     until(qt, lambda: view.run.status.look is not None)
 
 
+def test_the_step_is_remembered_with_the_window(
+    window: Any, link: WindowLink, qt: Spin, press: Callable[..., None], tmp_path: Path
+) -> None:
+    from quietfloor.monitor.display.window import Window
+
+    for step, shown_step in (("2", 1), ("7", 1), ("3", 2)):  # the cautions are no place to begin with
+        link.flow = flow_of(good(), acknowledged=False)
+        until(qt, lambda: window.setup is not None and window.setup.flow is link.flow)
+        press(window, step)
+        window._end_setup()
+        link.flow = flow_of(good())
+        until(qt, lambda: window.setup is not None and window.setup.flow is link.flow)
+        assert window.setup.chosen == shown_step
+        assert not window.setup.flow.acknowledged, "no acknowledgement is remembered"
+    press(window, "2")
+    window.close()
+    other = WindowLink(flow=flow_of(good()))
+    again = Window(other, tmp_path / "window.json")
+    until(qt, lambda: again.setup is not None)
+    assert again.setup.chosen == 1
+    again.finish()
+    again.deleteLater()
+
+
 def test_closing_the_window_is_an_answer(window: Any, link: WindowLink, qt: Spin) -> None:
     import threading
 
@@ -337,3 +445,17 @@ def test_a_whole_run_with_the_panel_before_it(
     assert record["verdict"] == "response_present"
     assert record["cautions_acknowledged"]["how"] == "set-up panel"
     assert record["cautions_acknowledged"]["despite"] == []
+    folder = RunFolder(tmp_path / "session" / "run-001")
+    kept = folder.read_json("check.json")
+    assert kept["acknowledged"] == record["cautions_acknowledged"]
+    assert kept["cautions"]["text"] == list(CAUTIONS)
+    assert {one["group"] for one in kept["findings"]} == {"stream", "electrodes", "trigger", "sound", "timing"}
+    noise = next(one for one in kept["findings"] if (one["group"], one["about"]) == ("electrodes", "noise"))
+    assert noise["value"] == pytest.approx(record["stream"]["rms_uv"], rel=0.5)
+    first_s = RecordingSource(folder.raw).pull(0.0).stamps_s[0]
+    assert 0.0 < first_s - kept["stamp_s"] < 30.0, "it was made right before the run"
+    found = read_check(folder)
+    assert found is not None
+    assert found.sentence.startswith(f"checked before it at {kept['at']}: Ready")
+    assert main(["finish", str(folder.path)]) == 0
+    assert read_check(folder) == found

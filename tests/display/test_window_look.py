@@ -10,11 +10,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PyQt5.QtCore import QRect, QSize
 from PyQt5.QtGui import QFontMetrics
 
+import quietfloor.monitor.display.window
 from quietfloor.monitor.display.actions import offered
+from quietfloor.monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
+from quietfloor.monitor.display.placing import put
 from quietfloor.monitor.display.run_view import RunView, WindowLink
-from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
+from quietfloor.monitor.display.theme import LIGHT, Look
+from quietfloor.monitor.display.window_settings import LEAST, TITLE, Place, WindowSettings, recall, remember
 from tests.display.conftest import Spin, keep_screens, replay_scene, until
 
 
@@ -132,18 +137,100 @@ def test_latency_and_amplitude_are_read_under_the_mouse(shown: Any, qt: Spin) ->
     assert not shown.average.failed
 
 
-def test_place_theme_and_choices_are_remembered(open_window: Callable[..., Any], qt: Spin, press: Any, tmp_path: Path) -> None:
+SCREENS = {"laptop": QRect(0, 30, 1366, 738), "projector": QRect(1366, 0, 1920, 1080)}
+
+
+def test_place_theme_and_choices_are_remembered(
+    open_window: Callable[..., Any], qt: Spin, press: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(quietfloor.monitor.display.window, "screens", lambda: SCREENS)
     path = tmp_path / "window.json"
     window = open_window(settings=path)
-    window.resize(1000, 640)
-    press(window, "d", "p", "h", "u")
+    assert SCREENS["laptop"].contains(window.geometry())
+    window.setGeometry(1500, 100, 1000, 640)
+    press(window, "d", "p", "h", "u", "2")
     window.close()
     kept = json.loads(path.read_text(encoding="utf-8"))
     assert (kept["theme"], kept["projector"], kept["halves"], kept["plus_minus"]) == ("dark", True, False, True)
     again = open_window(settings=path)
     assert (again.look.theme.name, again.look.projector) == ("dark", True)
     assert (again.average.halves, again.average.plus_minus) == (False, True)
-    assert (again.width(), again.height()) == (1000, 640)
+    assert again.geometry() == QRect(1500, 100, 1000, 640)
+    assert [panel.name for panel in again.panels if not panel.isHidden()] == ["average"]
+
+
+def test_a_window_of_a_screen_that_is_gone_is_brought_back_and_each_screen_has_its_own_place(
+    open_window: Callable[..., Any], qt: Spin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, places = tmp_path / "window.json", {"projector": Place(100, 100, 1700, 900), "laptop": Place(7, 50, 950, 600)}
+    remember(path, WindowSettings(places, "projector"))
+    for there, where in ((SCREENS, QRect(1466, 100, 1700, 900)), ({"laptop": SCREENS["laptop"]}, QRect(7, 80, 950, 600))):
+        monkeypatch.setattr(quietfloor.monitor.display.window, "screens", lambda there=there: there)
+        window = open_window(settings=path)
+        assert window.geometry() == where
+    window.close()
+    assert recall(path)[0] == WindowSettings(places, "laptop"), "the place on the other screen is still known"
+    monkeypatch.setattr(quietfloor.monitor.display.window, "screens", lambda: {"small": QRect(0, 0, 800, 560)})
+    window = open_window(settings=path)
+    assert window.size() == QSize(800, 560 - TITLE)
+
+
+def test_full_screen_comes_back_as_it_was(
+    open_window: Callable[..., Any], qt: Spin, press: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(quietfloor.monitor.display.window, "screens", lambda: SCREENS)
+    window = open_window(settings=tmp_path / "window.json")
+    press(window, "f")
+    window.close()
+    assert open_window(settings=tmp_path / "window.json").isFullScreen()
+
+
+@pytest.mark.parametrize("room", [(1280, 680), (1366, 728), (900, 600)], ids=str)
+def test_entries_and_dialogs_lie_inside_the_window_on_its_screen(
+    shown: Any, qt: Spin, press: Any, link: WindowLink, room: tuple[int, int], tmp_path: Path
+) -> None:
+    """Reason of a discard, note, moment; the list of keys, the question before closing, the export. In each look."""
+    put(shown, WindowSettings(), {"": QRect(0, 0, *room)})
+    deeds: list[str] = []
+    for number in range(4):
+        press(shown, "dp"[number % 2])
+        for question in ("Why is run-003 discarded? Without a word it counts again.", "Note on the run that is over:", "Go to:"):
+            shown._ask(question, "Discard", deeds.append)
+            qt(0.05)
+            assert (shown.width(), shown.height()) == (min(1280, room[0]), min(720, room[1] - TITLE))
+            entry = shown.bar.entry
+            for part in (entry.label, entry.line, entry.keep, entry.drop):
+                assert part.isVisible()
+                assert shown.rect().contains(QRect(part.mapTo(shown, part.rect().topLeft()), part.size())), (question, part)
+            assert entry.label.height() >= entry.label.heightForWidth(entry.label.width())
+            entry.line.setText("moved")
+            (entry.keep if number % 2 else entry.drop).click()
+            assert not entry.isVisible()
+        dialogs = (
+            KeysSheet(shown, "run", shown.look), CloseQuestion(shown, shown.close, shown.close),
+            ExportDialog(shown, ["average"], tmp_path, "run-001", lambda part, path: None),
+        )  # fmt: skip
+        for dialog in dialogs:
+            dialog.show()
+            qt(0.02)
+            assert dialog.width() <= shown.width()
+            assert dialog.height() <= shown.height()
+            dialog.reject()
+    assert deeds == ["moved"] * 6
+
+
+def test_every_stage_fits_the_smallest_window(shown: Any, qt: Spin) -> None:
+    for projector in (False, True):
+        shown.restyle(Look(LIGHT, projector))
+        for stage in ("run", "replay", "search", "searched"):
+            shown.stage = stage
+            shown.bar.fit(stage)
+            shown._divide()
+            for name, button in shown.bar.buttons.items():  # all that can be there at once
+                button.setVisible(name != "discard" or stage != "search")
+            qt(0.02)
+            assert shown.minimumSizeHint().width() <= LEAST[0], (stage, projector)
+            assert shown.minimumSizeHint().height() <= LEAST[1], (stage, projector)
 
 
 @pytest.mark.parametrize("content", ["{", json.dumps({"geometry": "not base 64 ü", "theme": "purple"})])

@@ -11,7 +11,7 @@ import pytest
 from quietfloor.monitor.commands.demo import rig, virtual_calibration
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.review.replay import replay
-from quietfloor.monitor.run.opening import OpenRun, open_run
+from quietfloor.monitor.run.opening import OpenRun, _keep_check, open_run
 from quietfloor.monitor.sources.base import SourceError
 from quietfloor.monitor.storage.run_folder import RunFolder, jsonable
 from tests.documents import ROOT, blocks
@@ -85,6 +85,23 @@ def test_a_run_that_is_left_is_stopped_and_kept_and_one_that_never_began_lets_go
     assert opened.run.wait(patience(5))
     assert kept(opened)["stopped_by"] == "operator"
     assert opened.run.folder.path.name == "run-002"
+
+
+def test_the_check_before_it_is_kept_with_the_run(plan: Plan, tmp_path: Path) -> None:
+    """Without one there is no file; one that cannot be written is remarked, and the run goes on."""
+    said: list[str] = []
+    with open_run(plan, tmp_path, check={"summary": "Ready", "findings": []}) as opened:
+        assert opened.run.folder.read_json("check.json") == {"summary": "Ready", "findings": []}
+        opened.run.start()
+        while opened.run.status.state == "checking":
+            assert not opened.run.wait(0.02)
+    assert opened.run.folder.check.is_file()
+    with open_run(plan, tmp_path) as opened:
+        assert not opened.run.folder.check.exists()
+    folder = RunFolder.create(tmp_path)
+    folder.check.mkdir()  # nothing can take its place
+    _keep_check(folder, {}, said.append)
+    assert said == [f"cannot write {folder.check} (Is a directory): what the check found is not kept with this run"]
 
 
 def test_what_cannot_be_opened_leaves_nothing(plan: Plan, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import DONE, FAULT
 from quietfloor.monitor.commands.session import levels_to_choose
 from quietfloor.monitor.commands.session_steps import remarked, with_noise
+from quietfloor.monitor.commands.setup import Walked
 from quietfloor.monitor.display.run_view import Remark, WindowLink
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import load_session_plan
@@ -33,9 +34,11 @@ class Ears:
         self.limits: list[int] = []
         self.noise_db_em: list[float | None] = []
         self.ends_with: dict[str, Any] = {}
+        self.walked: list[tuple[object, object]] = []  # acknowledgement and check that a run gets
 
-    def __call__(self, plan: Any, folder: Path, *_: object) -> dict[str, Any]:
+    def __call__(self, plan: Any, folder: Path, *more: object) -> dict[str, Any]:
         sound = plan.sound
+        self.walked.append((more[1], more[3]))
         self.limits.append(plan.decision.max_sweeps)
         self.made.append((sound.ear, sound.level_db_nhl, sound.muted))
         self.noise_db_em.append(sound.masking_level_db_em)
@@ -230,14 +233,25 @@ def test_the_setup_looks_at_the_run_as_the_dose_allows_it(
     SessionDose(tmp_path / "s").settle("run-001", Dose(right_pa2s=0.6 * limit_pa2s("adult")))
     seen: list[int] = []
 
-    def walk(link: object, plan: Any, *_: object) -> tuple[bool, None]:
+    def walk(link: object, plan: Any, *_: object) -> Walked:
         seen.append(plan.decision.max_sweeps)
-        return True, None
+        return Walked(begins=True)
 
     monkeypatch.setattr("quietfloor.monitor.commands.session.walk_first", walk)
     do("--yes", "--level", "80")
     assert seen == ears.limits
     assert 6144 <= seen[0] < 27_136
+
+
+def test_what_the_setup_found_belongs_to_the_run_right_after_it(
+    ears: Ears, do: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The electrodes of a later run were not looked at; the cautions hold for the whole session."""
+    walked = Walked(True, {"how": "set-up panel"}, {"ready": True})
+    monkeypatch.setattr("quietfloor.monitor.commands.session.walk_first", lambda *_: walked)
+    do("--auto")
+    assert ears.walked[0] == (walked.acknowledged, walked.check)
+    assert set(map(str, ears.walked[1:])) == {str((walked.acknowledged, None))}
 
 
 def test_no_run_is_much_longer_than_the_time_that_is_left(ears: Ears, do: Callable[..., Any], tmp_path: Path) -> None:

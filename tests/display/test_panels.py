@@ -1,0 +1,233 @@
+"""Single panels and lines at sizes that are too small for all of their words: nothing overlaps, and what counts is still said."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from quietfloor.monitor.display.actions import Stage
+from quietfloor.monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
+from quietfloor.monitor.display.theme import DARK, LIGHT, Look
+from quietfloor.monitor.display.views import Headline, Scroll
+
+Spin = Callable[[float], None]
+LOOKS = [Look(LIGHT), Look(DARK), Look(LIGHT, projector=True)]
+VERDICTS = ("response_present", "response_absent", "inconclusive")
+
+
+@pytest.fixture
+def panel_of(qt: Spin) -> Any:
+    """Makes a widget of a size, and removes it."""
+    made: list[Any] = []
+
+    def make(widget: Any, look: Look, width: int, height: int) -> Any:
+        widget.restyle(look)
+        widget.resize(width, height)
+        widget.show()
+        qt(0.02)
+        made.append(widget)
+        return widget
+
+    yield make
+    for widget in made:
+        widget.hide()
+        widget.deleteLater()
+
+
+def ladder(levels: int, running: int) -> Ladder:
+    """Levels from the loudest down with one to six runs each."""
+    rungs = []
+    for row in range(levels):
+        runs = tuple(Replicate(Path(f"run-{row}{n}"), VERDICTS[(row + n) % 3], "x", 640, 30.0) for n in range(1 + row % 6))
+        rungs.append(Rung(Level(True, True, 90.0 - 5 * row), runs, row == running))
+    return Ladder(Series("right", "air", "click"), tuple(rungs), present=rungs[running].level)
+
+
+def drawn(widget: Any) -> tuple[list[tuple[Any, str]], int]:
+    """Texts that the rungs draw, each in its place, and how many marks."""
+    from PyQt5.QtCore import QRectF
+    from PyQt5.QtGui import QImage, QPainter
+
+    texts: list[tuple[Any, str]] = []
+
+    class Listening(QPainter):
+        def drawText(self, *what: Any) -> Any:
+            place, flags, words = what
+            if words:
+                texts.append((self.boundingRect(QRectF(place), int(flags), words), words))
+            return super().drawText(*what)
+
+    picture = QImage(widget.size(), QImage.Format.Format_ARGB32)
+    painter = Listening(picture)
+    widget._draw(painter)
+    painter.end()
+    return texts, len(widget._places)
+
+
+@pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
+@pytest.mark.parametrize("size", [(290, 175), (430, 130), (185, 100), (320, 400)], ids=str)
+@pytest.mark.parametrize("running", [0, 5, 10])
+def test_rungs_never_overlap_and_the_level_that_runs_says_so(
+    panel_of: Callable[..., Any], look: Look, size: tuple[int, int], running: int
+) -> None:
+    from PyQt5.QtCore import QRectF
+
+    from quietfloor.monitor.display.panel_ladder import LadderPanel
+
+    panel = panel_of(LadderPanel(), look, size[0], size[1] + look.px(3))
+    panel.show_ladder(ladder(11, running))
+    rungs = panel.rungs
+    texts, shown = drawn(rungs)
+    assert rungs.chosen == running
+    assert running in rungs._places
+    for place, words in texts:
+        assert QRectF(rungs.rect()).contains(place), words
+    for number, (one, words) in enumerate(texts):
+        for other, _ in texts[number + 1 :]:
+            assert not one.intersects(other), words
+    said = [words for _, words in texts]
+    levels = [words for words in said if words.endswith("dB nHL")]
+    assert len(levels) == shown
+    hidden = sum(int(part.split()[1]) for part in next((s for s in said if s[:1] in "▴▾"), "").split(" · ") if part)
+    assert hidden == 11 - shown
+    if size[0] > 200 and size[0] / look.px() > 20:
+        assert any(words.startswith("running") for words in said)
+
+
+def test_a_ladder_is_moved_by_keys_and_by_the_wheel(panel_of: Callable[..., Any], qt: Spin) -> None:
+    from PyQt5.QtCore import QPoint, QPointF, Qt
+    from PyQt5.QtGui import QWheelEvent
+    from PyQt5.QtWidgets import QApplication
+
+    from quietfloor.monitor.display.panel_ladder import LadderPanel
+
+    panel = panel_of(LadderPanel(), LOOKS[2], 430, 180)
+    panel.show_ladder(ladder(11, 5))
+    rungs, buttons = panel.rungs, Qt.MouseButtons()
+    for step, chosen in ((120, 4), (120, 3), (-120, 4)):
+        at = QPointF(20, 20)
+        event = QWheelEvent(
+            at, at, QPoint(), QPoint(0, step), buttons, Qt.KeyboardModifiers(), Qt.ScrollPhase.NoScrollPhase, False
+        )
+        QApplication.sendEvent(rungs, event)
+        assert rungs.chosen == chosen
+    for chosen in (10, 0):
+        rungs.choose(20 if chosen else -20)
+        drawn(rungs)
+        assert chosen in rungs._places
+        asked: list[Rung] = []
+        rungs.asked.connect(asked.append)
+        from PyQt5.QtTest import QTest
+
+        QTest.mouseClick(rungs, Qt.MouseButton.LeftButton, pos=rungs._places[chosen].center().toPoint())
+        assert asked[-1] is rungs.ladder.rungs[chosen], "a click meets the rung that is there"
+
+
+@pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
+def test_the_verdict_is_never_cut(panel_of: Callable[..., Any], qt: Spin, look: Look) -> None:
+    from PyQt5.QtGui import QFontMetrics
+
+    from quietfloor.monitor.display.sentence_bar import SentenceBar
+
+    bar = SentenceBar()
+    bar.badge.say("VIEW PAUSED, recording goes on")
+    bar.clock.say("12:34")
+    for width in (900, 1280):
+        panel_of(bar, look, width, 130)
+        heights = set()
+        for word in ("Undecided", "No response at this noise floor", "Response present", "Inconclusive"):
+            bar.show_headline(Headline("absent", word, "none larger than 71 nV", "x", heard="right ear, 30 dB nHL", ear="right"))
+            qt(0.02)
+            metrics = QFontMetrics(bar.word.font())
+            assert metrics.horizontalAdvance(word) <= bar.word.width(), (width, word)
+            assert bar.word.font().pixelSize() >= look.px(1.2)
+            assert bar.word.font().bold()
+            heights.add(bar.word.height())
+        assert len(heights) == 1, "nothing moves when the word is longer"
+
+
+@pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
+@pytest.mark.parametrize("stage", ["run", "search", "replay"])
+def test_the_timeline_keeps_its_room_and_no_button_is_cut(
+    panel_of: Callable[..., Any], qt: Spin, look: Look, stage: Stage
+) -> None:
+    from PyQt5.QtGui import QFontMetrics
+
+    from quietfloor.monitor.display.bar import PASSING, Bar
+    from quietfloor.monitor.display.styling import apply_theme
+
+    bar = Bar()
+    bar.fit(stage)
+    bar.times.say("2:34 / 3:45")
+    apply_theme(bar, look, (0.35, 0.7), look.theme.ink)
+    panel_of(bar, look, 884, 80)
+    for discarding in (False, True, False):
+        bar.enable(lambda name, over=discarding: name == "discard" if name in PASSING and over else name != "discard")  # type: ignore[misc]
+        qt(0.05)
+        assert bar.width() == 884
+        if stage == "run":
+            assert bar.buttons["stop"].isHidden() == discarding
+        for button in bar.buttons.values():
+            if button.isVisible():
+                assert QFontMetrics(button.font()).horizontalAdvance(button.text()) <= button.width(), button.text()
+        assert bar.times.width() >= bar.times.sizeHint().width()
+        if not (stage == "search" and look.projector):  # whose orders take all the room; nothing is looked back at there
+            assert bar.timeline.width() >= 30, (stage, discarding)
+    bar.resize(1600, 80)
+    qt(0.02)
+    assert bar.buttons["keys"].text() == ("Keys" if look.projector else "Keys [F1]")
+    bar.rename("pause", "Follow")
+    if "pause" in bar.buttons:
+        assert bar.buttons["pause"].text().startswith("Follow")
+
+
+def scroll(behind_ms: float) -> Scroll:
+    ends = np.zeros((1, 50), dtype=np.float32)
+    return Scroll(np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), behind_ms, ("Cz",), (10.0,), (100.0, 1500.0), 98.0)
+
+
+def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: Callable[..., Any]) -> None:
+    from quietfloor.monitor.display.panel_eeg import EegPanel
+
+    panel = panel_of(EegPanel(), LOOKS[0], 500, 200)
+    for behind_ms, live, edge, aside in (
+        (4.0, True, "now", "100 to 1500 Hz · processing lag 4 ms"),
+        (math.nan, True, "the end", "100 to 1500 Hz"),
+        (math.nan, False, "1:38", "100 to 1500 Hz"),
+    ):
+        panel.show_scroll(scroll(behind_ms), live)
+        assert panel.chart._labels["bottom"] == f"seconds before {edge}"
+        assert panel.aside.text() == aside
+
+
+@pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
+@pytest.mark.parametrize("size", [(290, 120), (440, 190), (560, 300)], ids=str)
+def test_why_a_chart_is_empty_never_stands_on_what_it_will_show(
+    panel_of: Callable[..., Any], look: Look, size: tuple[int, int]
+) -> None:
+    from PyQt5.QtGui import QImage, QPainter
+
+    from quietfloor.monitor.display.charts import Canvas
+    from quietfloor.monitor.display.panel_noise import NoisePanel
+
+    panel = panel_of(NoisePanel(), look, *size)
+    places: list[Any] = []
+
+    class Noting(Canvas):
+        def text(self, *what: Any, **how: Any) -> Any:
+            places.append(super().text(*what, **how))
+            return places[-1]
+
+    picture = QImage(panel.chart.size(), QImage.Format.Format_ARGB32)
+    painter = QPainter(picture)
+    panel.draw(Noting(painter, panel.chart.inside, panel.chart, look))
+    painter.end()
+    assert len(places) in (1, 2)
+    assert all(panel.chart.inside.contains(place) for place in places)
+    assert len(places) == 1 or not places[0].intersects(places[1])
+    assert len(places) == 2 or size[1] < 300
