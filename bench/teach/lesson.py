@@ -23,6 +23,7 @@ NULL_RUNS = 500
 HUM_UV, HUM_SWEEPS = 10.0, 256
 JITTERS_MS = (0.0, 0.2, 0.5, 1.0)
 JITTER_SWEEPS = 256
+SEEN_NOISE_UV, SEEN_SWEEPS = 0.5, 1024  # so little noise that the response is seen, and what jitter makes of it
 MOVED_SWEEPS = 512
 MOVEMENTS = (0.0, 12.0, 60.0)
 NO_NOISE_UV = 0.001
@@ -89,29 +90,37 @@ def hum_table(seed: int = SEED) -> Table:
 
 @cache
 def jitter_table(seed: int = SEED) -> Table:
-    """Peak to trough of the average without noise, and what the formula says of it."""
+    """Peak to trough by the formula, and of averages without noise and with little; the noise as estimated, and what is left."""
     rows = []
     for jitter_ms in JITTERS_MS:
-        conditions = Conditions(noise_uv=NO_NOISE_UV, jitter_ms=jitter_ms)
-        room = Classroom(Lesson(conditions=conditions), seed)
-        room.step(JITTER_SWEEPS)
-        inside = (room.times_ms >= 5.0) & (room.times_ms <= 17.0)
-        found, expected = (float(np.ptp(curve[inside])) for curve in (room.parts_nv()[0], room.truth_nv(jitter_ms)))
-        rows.append((f"{jitter_ms:g}", nv(expected), nv(found)))
-    head = ("jitter, ms", "peak to trough by the formula, nV", f"of {JITTER_SWEEPS} sweeps, nV")
+        found = []
+        for noise_uv, sweeps in ((NO_NOISE_UV, JITTER_SWEEPS), (SEEN_NOISE_UV, SEEN_SWEEPS)):
+            room = Classroom(Lesson(conditions=Conditions(noise_uv=noise_uv, jitter_ms=jitter_ms)), seed)
+            room.step(sweeps)
+            inside = (room.times_ms >= 5.0) & (room.times_ms <= 17.0)
+            found.append(nv(float(np.ptp(room.parts_nv()[0][inside]))))
+        expected = nv(float(np.ptp(room.truth_nv(jitter_ms)[inside])))
+        rows.append((f"{jitter_ms:g}", expected, *found, nv(room.noise_nv), nv(room.real_noise_nv)))
+    head = (
+        "jitter, ms", "peak to trough by the formula, nV", f"of {JITTER_SWEEPS} sweeps without noise, nV",
+        f"of {SEEN_SWEEPS:,} sweeps at {SEEN_NOISE_UV:g} µV, nV", "noise there, from the spread, nV", "really left, nV",
+    )  # fmt: skip
     return Table("Jitter of the trigger", head, tuple(rows))
 
 
 @cache
 def movement_table(seed: int = SEED) -> Table:
-    """Movements: what is rejected, and the noise that the engine and the plain average end with."""
+    """Movements: what is rejected, and the noise of the plain and of the weighted average, as estimated and as it is."""
     rows = []
     for per_min in MOVEMENTS:
-        room = Classroom(Lesson(ear="deaf", conditions=Conditions(artefacts_per_min=per_min)), seed)
+        room = Classroom(Lesson(conditions=Conditions(artefacts_per_min=per_min)), seed)
         room.step(MOVED_SWEEPS)
-        weighted = room.look.residual_noise_nv if room.look is not None else math.nan
-        rows.append((f"{per_min:g}", str(room.sweeps - room.accepted), nv(room.noise_nv), nv(weighted)))
-    head = ("movements a minute", f"rejected of {MOVED_SWEEPS}", "noise, each sweep alike, nV", "noise, weighted, nV")
+        noises_nv = (room.noise_nv, room.real_noise_nv, room.weighted.noise_nv, room.weighted_real_nv)
+        rows.append((f"{per_min:g}", str(room.sweeps - room.accepted), *(nv(noise) for noise in noises_nv)))
+    head = (
+        "movements a minute", f"rejected of {MOVED_SWEEPS}", "each sweep alike, from the spread, nV", "really left, nV",
+        "weighted, from the spread, nV", "really left, nV",
+    )  # fmt: skip
     return Table("Movements", head, tuple(rows))
 
 

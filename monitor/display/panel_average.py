@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.charts import Canvas
 from quietfloor.monitor.display.ladder import Overlay
 from quietfloor.monitor.display.panel import ChartPanel
@@ -148,15 +149,19 @@ class AveragePanel(ChartPanel):
                     low - px(0.4), foot, f"published, {spot.wave}", theme.expected, 0.85, across=1.0, down=0.8, ground=theme.sheet
                 )
 
-    def _legend_rows(self, canvas: Canvas, curves: Curves) -> list[list[tuple[str, str, bool]]]:
-        """Entries of the legend: words, colour, dashed; in as few rows as fit beside the text on the part that is not judged."""
+    def _entries(self) -> list[tuple[str, str, bool]]:
+        """Entries of the legend: words, colour, dashed."""
         theme = self.look.theme
         entries: list[tuple[str, str, bool]] = [("average ± noise band", theme.average, False)]
         if self.halves:
             entries += [("odd half", theme.half_a, False), ("even half", theme.half_b, False)]
         if self.plus_minus:
             entries.append(("plus-minus", theme.plus_minus, False))
-        entries += [(overlay.label, ink, True) for overlay, ink in zip(self.overlays, theme.overlays, strict=False)]
+        return entries + [(overlay.label, ink, True) for overlay, ink in zip(self.overlays, theme.overlays, strict=False)]
+
+    def _legend_rows(self, canvas: Canvas, curves: Curves) -> list[list[tuple[str, str, bool]]]:
+        """The entries in as few rows as fit beside the text on the part that is not judged."""
+        entries = self._entries()
         room = canvas.rect.right() - float(canvas.x(curves.unjudged_ms[1])) - self.look.px(1)
         rows, used = [entries[:1]], self._entry_width(canvas, entries[0][0])
         for entry in entries[1:]:
@@ -180,9 +185,14 @@ class AveragePanel(ChartPanel):
                 place = canvas.text(right, y, words, ink, LEGEND_LETTERS, across=1.0, ground=theme.sheet)
                 middle = place.center().y()
                 ends = np.array([place.left() - px(1.8), place.left() - px(0.4)])
-                width = self.look.line if ink == theme.average else self.look.thin
-                canvas.line(ends, np.array([middle, middle]), ink, width, dashed)
+                self._sample(canvas, ends, middle, (words, ink, dashed))
                 right -= self._entry_width(canvas, words)
+
+    def _sample(self, canvas: Canvas, ends: Floats, y: float, entry: tuple[str, str, bool]) -> None:
+        """A piece of line as an entry of the legend describes it, between two pixels."""
+        _, ink, dashed = entry
+        width = self.look.line if ink == self.look.theme.average else self.look.thin
+        canvas.line(ends, np.array([y, y]), ink, width, dashed)
 
     def _read(self, canvas: Canvas, curves: Curves) -> None:
         """Latency and amplitude under the mouse."""
