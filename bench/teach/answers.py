@@ -94,9 +94,9 @@ class RulesPanel(Panel):
         grid.setContentsMargins(4, 0, 4, 0)
         grid.setHorizontalSpacing(10)
         grid.setVerticalSpacing(1)
-        for column, stretch in enumerate((4, 5, 4, 5)):
+        for column, stretch in enumerate((4, 5, 3, 7)):
             grid.setColumnStretch(column, stretch)
-        self.heads = [Words(text) for text in ("rule", "a response?", "false alarms [C]", "their rate")]
+        self.heads = [Words(text) for text in ("rule", "a response?", "alarms [C]", "rate of false alarms")]
         self.cells: list[tuple[Words, Words, Words, Words]] = []
         for column, head in enumerate(self.heads):
             grid.addWidget(head, 0, column)

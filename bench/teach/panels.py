@@ -133,7 +133,7 @@ class LessonNoisePanel(ChartPanel):
             canvas.text(rect.left() + 6, rect.bottom() - 4, "■ really left", theme.overlays[0], 0.9, down=1.0, ground=theme.sheet)
         if len(sweeps):
             self._dot(canvas, float(sweeps[-1]), float(noise[-1]), theme.average, 0.6)
-        if self._weighted and np.isfinite(track.weighted_nv[-1]):
+        if self._weighted and np.isfinite(track.weighted_nv[-1]) and rect.height() > self.look.px(7):
             self._name(canvas, track, float(track.weighted_nv[-1]), "weighted", 0.0)
             self._name(canvas, track, float(noise[-1]), "each alike", 1.0)
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from PyQt5.QtCore import Qt, QTimer
-from PyQt5.QtGui import QCloseEvent, QGuiApplication, QKeySequence
+from PyQt5.QtGui import QCloseEvent, QGuiApplication, QKeySequence, QResizeEvent
 from PyQt5.QtWidgets import QAction, QHBoxLayout, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from quietfloor.bench.teach.alarms import AlarmCounter
@@ -33,6 +33,7 @@ FRAME_MS = 33
 WORK_S = 0.022  # of each frame for sweeps
 USUAL, LEAST = (1280, 720), (1000, 620)
 TITLE = 40  # pixels that a title bar takes
+GROWTH = 0.6  # own choice
 TOP = ("step_1", "step_2", "step_4", "step_8", "step_16", "step_256", "double", "run", "slower", "faster", "again")
 BELOW = (
     "secret", "reveal", "count", "weighted", "halves", "plus_minus", "lesson", "keys", "theme", "projector", "full_screen",
@@ -47,6 +48,12 @@ SHOWN_SAYS = {
 def fitting(free: tuple[int, int]) -> tuple[int, int]:
     """Size of the window on a screen with so much free room, width and height in pixels: the usual one if it fits."""
     return min(USUAL[0], free[0]), min(USUAL[1], free[1] - TITLE)
+
+
+def larger(width: int, height: int) -> float:
+    """Factor of letters and lines in a window that is larger than usual: they grow with it, but not as fast as the curves."""
+    ratio = max(1.0, min(width / USUAL[0], height / USUAL[1]))
+    return round(1.0 + GROWTH * (ratio - 1.0), 1)
 
 
 class TeachWindow(QMainWindow):
@@ -139,6 +146,12 @@ class TeachWindow(QMainWindow):
         for part in (*self.panels, self.conditions, self.steps, self.deeds):
             part.restyle(look)
         self._shown = None
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        times = larger(self.width(), self.height())
+        if times != self.look.times:
+            self.restyle(replace(self.look, times=times))
 
     # -- frames -------------------------------------------------------------------------------------------------------
 

@@ -326,7 +326,7 @@ def test_everything_explains_itself(window: Any) -> None:
     assert all(cell.toolTip() for row in window.rules.cells for cell in row[:2])
 
 
-SIZES = ((1000, 620), (1280, 680), (1280, 720), (1366, 728), (1920, 1080))
+SIZES = ((1000, 620), (1280, 680), (1280, 720), (1366, 728), (1920, 1080), (2560, 1440))
 
 
 def check_layout(window: Any, width: int, height: int) -> None:
@@ -363,7 +363,8 @@ def check_layout(window: Any, width: int, height: int) -> None:
         first, last = chart.y_range if side == "left" else chart.x_range
         ((_, ticks),) = axis.tickValues(first, last, length)
         assert len(ticks) >= 2, side
-        assert all(text for text in axis.tickStrings(ticks, 1.0, 1.0))
+        for text in axis.tickStrings(ticks, 1.0, 1.0):
+            assert text.replace(",", "").rstrip("0") in ("1", "15", "2", "3", "5", "7"), text
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
@@ -371,8 +372,9 @@ def test_it_fits_small_and_large_light_and_dark(window: Any, qt: Spin, press: An
     window.resize(*size)
     qt(0.1)
     check_layout(window, *size)  # before the first sweep
-    press("5")
-    until(qt, settled(window))
+    window.room.step(1024)
+    qt(0.05)
+    check_layout(window, *size)
     press("u")
     for keys in ("d", "p", "d", "p", "r", "d", "p", "d", "p", "b"):
         press(keys)
@@ -392,11 +394,13 @@ def test_its_smallest_size_is_no_smaller_than_what_is_in_it(window: Any, qt: Spi
 
 
 def test_it_opens_no_larger_than_the_free_part_of_its_screen() -> None:
-    from quietfloor.bench.teach.window import LEAST, TITLE, USUAL, fitting
+    from quietfloor.bench.teach.window import LEAST, TITLE, USUAL, fitting, larger
 
     assert fitting((1920, 1080)) == USUAL
     assert fitting((1280, 720)) == (1280, 720 - TITLE)
     assert fitting((1366, 728)) == (1280, 728 - TITLE)
+    assert larger(*LEAST) == larger(*USUAL) == 1.0
+    assert larger(1920, 1080) == 1.3
     assert LEAST[0] <= 1024
     assert LEAST[1] <= 768 - TITLE
 
