@@ -51,6 +51,7 @@ MOST_SWEEPS = 16_384  # a lesson does not need more; 8 MB
 MOST_BEYOND_S = 1.5  # of stream without the sweep that is waited for: something is wrong
 FINER = 4  # points drawn per point averaged
 SIDE: Side = "right"
+SECRETS = (True, True, False, False)  # whether secret ears hear, four at a time in an order by chance: a class meets both kinds
 
 
 class Classroom:
@@ -77,17 +78,23 @@ class Classroom:
         """Whether the ear of this lesson hears at all; it is shown only when the answer is revealed."""
         if self.lesson.ear != "secret":
             return self.lesson.ear == "hears"
-        return bool(np.random.default_rng([self.seed, self._secrets]).random() < 0.5)
+        block, place = divmod(max(self._secrets - 1, 0), len(SECRETS))
+        return bool(np.random.default_rng([self.seed, 1 + block]).permutation(SECRETS)[place])
 
     def another_secret(self) -> str:
-        """Draw a secret ear, and begin anew."""
+        """Draw a secret ear, and begin anew. Of each four in a row two hear."""
         self._secrets += 1
         self.lesson = replace(self.lesson, ear="secret")
         self.restart()
         return "a secret ear: new average. Does it hear?"
 
-    def restart(self) -> None:
+    def again(self) -> str:
         """Begin a new average, with new noise."""
+        self.restart()
+        return "new average, with other noise"
+
+    def restart(self) -> None:
+        """The same, for those that say it themselves."""
         self.averages += 1
         lesson = self.lesson
         seeds = np.random.SeedSequence([self.seed, self.averages])
@@ -167,6 +174,12 @@ class Classroom:
             self.marks.append(Mark(self._sweeps, text))
             return f"{text} from sweep {self._sweeps + 1:,} on; the average goes on"
         return text
+
+    def usual(self) -> str:
+        """Sound and conditions as at the beginning, for the same ear; in any case a new average."""
+        self.lesson = Lesson(ear=self.lesson.ear)
+        self.restart()
+        return "all conditions as at the beginning: new average"
 
     @property
     def in_step(self) -> float | None:

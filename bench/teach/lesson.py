@@ -16,6 +16,7 @@ from quietfloor.bench.teach.adjustable import Conditions
 from quietfloor.bench.teach.alarms import SETUP, Alarms, null_runs
 from quietfloor.bench.teach.choices import RULES, Lesson
 from quietfloor.bench.teach.classroom import Classroom
+from quietfloor.bench.teach.minutes import walk
 
 SEED = 1
 AFTER = (1, 4, 16, 64, 256, 1024)
@@ -59,13 +60,35 @@ def nv(value: float) -> str:
 
 
 @cache
+def walk_table(seed: int = SEED) -> Table:
+    """What the window shows at the end of each part of the half hour, to somebody who presses the keys of the sheet."""
+    room, rows = Classroom(seed=seed), []
+    for part in walk(room):
+        valid, *naive = room.opinions()
+        rows.append((
+            part.minutes, f"{room.sweeps:,}", nv(room.noise_nv), nv(room.real_noise_nv), halves(room),
+            "a response" if room.responds else "none", f"yes at {valid.at_sweeps:,}" if valid.found else valid.now,
+            f"{sum(one.found for one in naive)} of {len(naive)}",
+        ))  # fmt: skip
+    head = (
+        "minutes", "sweeps", "noise from the spread, nV", "really left, nV", "r of the halves", "truth", "the evidence says",
+        "other rules that say yes",
+    )  # fmt: skip
+    return Table("The half hour", head, tuple(rows))
+
+
+def halves(room: Classroom) -> str:
+    """Correlation of the halves with one digit."""
+    return f"{room.correlation:.1f}".replace("-0.0", "0.0").replace("-", "−") if room.sweeps >= 2 else "not known"
+
+
+@cache
 def noise_table(seed: int = SEED) -> Table:
     """Noise of the plain average, and whether the halves agree, after 1 to 1024 sweeps."""
     room, rows = Classroom(seed=seed), []
     for sweeps in AFTER:
         room.step(sweeps - room.sweeps)
-        r = f"{room.correlation:.1f}".replace("-0.0", "0.0").replace("-", "−") if sweeps >= 2 else "not known"
-        rows.append((str(sweeps), nv(2000.0 / math.sqrt(sweeps)), nv(room.noise_nv), nv(room.real_noise_nv), r))
+        rows.append((str(sweeps), nv(2000.0 / math.sqrt(sweeps)), nv(room.noise_nv), nv(room.real_noise_nv), halves(room)))
     head = ("sweeps", "2000 / √N, nV", "from the spread, nV", "really left, nV", "r of the halves")
     return Table("Noise against sweeps", head, tuple(rows))
 
@@ -148,6 +171,7 @@ SECTIONS: dict[str, Callable[[int], Table]] = {
     "jitter": jitter_table,
     "movements": movement_table,
     "alarms": alarm_table,
+    "walk": walk_table,
 }
 
 

@@ -27,7 +27,7 @@ def hollow(canvas: Canvas, xs: Floats, ys: Floats, ink: str) -> None:
 
 
 class LessonAveragePanel(AveragePanel):
-    """Its overlays are the truth: they are drawn over everything, as thick as the average. `shown`: one of SHOWN."""
+    """Its first overlay is the truth: it is drawn over everything, as thick as the average. `shown`: one of SHOWN."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -45,7 +45,7 @@ class LessonAveragePanel(AveragePanel):
         if self._weighted is not None and self.shown != "plain":
             curves = self._weighted
             hollow(canvas, canvas.x(curves.times_ms), canvas.y(curves.average_nv), self._ink())
-        for overlay, ink in zip(self.overlays, self.look.theme.overlays, strict=False):
+        for overlay, ink in zip(self.overlays[:1], self.look.theme.overlays, strict=False):  # what jitter leaves stays thin
             canvas.line(canvas.x(overlay.times_ms), canvas.y(overlay.average_nv), ink, self.look.line, dashed=True)
 
     def _ink(self) -> str:
@@ -62,6 +62,8 @@ class LessonAveragePanel(AveragePanel):
     def _sample(self, canvas: Canvas, ends: Floats, y: float, entry: tuple[str, str, bool]) -> None:
         if entry[0].startswith("weighted"):
             hollow(canvas, ends, np.array([y, y]), entry[1])
+        elif self.overlays and entry[0] == self.overlays[0].label:
+            canvas.line(ends, np.array([y, y]), entry[1], self.look.line, dashed=True)
         else:
             super()._sample(canvas, ends, y, entry)
 
@@ -134,14 +136,16 @@ class LessonNoisePanel(ChartPanel):
         if len(sweeps):
             self._dot(canvas, float(sweeps[-1]), float(noise[-1]), theme.average, 0.6)
         if self._weighted and np.isfinite(track.weighted_nv[-1]) and rect.height() > self.look.px(7):
-            self._name(canvas, track, float(track.weighted_nv[-1]), "weighted", 0.0)
-            self._name(canvas, track, float(noise[-1]), "each alike", 1.0)
+            self._name(canvas, track.sweeps, track.weighted_nv, "weighted", below=True)
+            self._name(canvas, track.sweeps, track.estimated_nv, "each alike", below=False)
 
-    def _name(self, canvas: Canvas, track: Track, noise_nv: float, words: str, down: float) -> None:
-        """The name of a line, with its value, at its end."""
-        x, y = float(canvas.x(track.sweeps[-1])), float(canvas.y(noise_nv)) + self.look.px(0.5 if down == 0.0 else -0.5)
-        text = f"{words} {written(round(noise_nv))} nV"
-        canvas.text(x, y, text, self.look.theme.ink, 0.95, bold=True, across=1.0, down=down, ground=self.look.theme.sheet)
+    def _name(self, canvas: Canvas, sweeps: Floats, noise_nv: Floats, words: str, below: bool) -> None:
+        """The name of a line, with its value, above or below its end."""
+        text, xs = f"{words} {written(round(float(noise_nv[-1])))} nV", canvas.x(sweeps)
+        ys = canvas.y(noise_nv[xs >= xs[-1] - 1.2 * canvas.width_of(text)])
+        y, away = (float(np.nanmax(ys)), 0.5) if below else (float(np.nanmin(ys)), -0.5)
+        ink, down = self.look.theme.ink, 0.0 if below else 1.0
+        canvas.text(xs[-1], y + self.look.px(away), text, ink, 0.95, bold=True, across=1.0, down=down)
 
     def _dots(self, canvas: Canvas, track: Track, real_nv: Floats) -> None:
         places = np.unique(np.geomspace(1, len(track.sweeps), 40).astype(int)) - 1

@@ -13,7 +13,6 @@ from PyQt5.QtWidgets import QAction, QHBoxLayout, QMainWindow, QStackedWidget, Q
 
 from quietfloor.bench.teach.alarms import AlarmCounter
 from quietfloor.bench.teach.answers import RulesPanel, VotePanel
-from quietfloor.bench.teach.choices import Lesson
 from quietfloor.bench.teach.classroom import MOST_SWEEPS, Classroom
 from quietfloor.bench.teach.controls import Buttons, Conditions
 from quietfloor.bench.teach.keys import ACTIONS, HANDS, PACES, SLIDER_STEPS, STEPS
@@ -30,7 +29,7 @@ from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
 
 FRAME_MS = 33
-WORK_S = 0.022  # of each frame for sweeps
+WORK_S, ASKED_S = 0.022, 0.08  # of each frame for sweeps, while it runs, and where a number of them was asked for
 USUAL, LEAST = (1280, 720), (1000, 620)
 TITLE = 40  # pixels that a title bar takes
 GROWTH = 0.6  # own choice
@@ -161,7 +160,8 @@ class TeachWindow(QMainWindow):
         if self.running:
             self._credit += self.pace * (now_s - self._ticked_s)
         self._ticked_s = now_s
-        while (self.pending or self._credit >= 1.0) and time.monotonic() - now_s < WORK_S:
+        work_s = ASKED_S if self.pending else WORK_S
+        while (self.pending or self._credit >= 1.0) and time.monotonic() - now_s < work_s:
             if self.room.sweeps >= MOST_SWEEPS:
                 self.running, self.pending, self._credit = False, 0, 0.0
                 self.message.say(f"{MOST_SWEEPS:,} sweeps are enough for a lesson: N begins a new average")
@@ -227,10 +227,11 @@ class TeachWindow(QMainWindow):
         """What the actions of the table do, but for those that come in several steps."""
         return {
             "double": lambda: self.ask_for(max(1, self.room.sweeps + self.pending)), "run": self._run,
-            "slower": lambda: self._pace_by(-1), "faster": lambda: self._pace_by(1), "again": self._again,
+            "slower": lambda: self._pace_by(-1), "faster": lambda: self._pace_by(1), "again": lambda: self._anew(self.room.again()),
             "pause": lambda: self._change(random_pause=not self.room.lesson.random_pause),
             "ear": lambda: self._change(ear="deaf" if self.room.lesson.ear == "hears" else "hears"),
-            "usual": self._usual, "secret": self._secret, "reveal": self._reveal,
+            "usual": lambda: self._anew(self.room.usual()), "secret": lambda: self._anew(self.room.another_secret()),
+            "reveal": self._reveal,
             "count": lambda: self.counter.stop() if self.counter.on else self.counter.start(),
             "weighted": self._weighted,
             "halves": lambda: self._toggle("halves"), "plus_minus": lambda: self._toggle("plus_minus"),
@@ -273,23 +274,8 @@ class TeachWindow(QMainWindow):
         place = PACES.index(self.pace) + by
         self.pace = PACES[min(max(place, 0), len(PACES) - 1)]
 
-    def _again(self) -> None:
-        self.room.restart()
-        self._begun()
-        self.message.say("New average, with other noise")
-
-    def _usual(self) -> None:
-        """All conditions as at the beginning, with a new average in any case."""
-        usual = Lesson()
-        before = self.room.averages
-        of_run = {"level_db_nhl": usual.level_db_nhl, "rate_per_s": usual.rate_per_s, "random_pause": usual.random_pause}
-        self._change(**vars(usual.conditions), **of_run)
-        if self.room.averages == before:
-            self._again()
-        self.message.say("All conditions as at the beginning: new average")
-
-    def _secret(self) -> None:
-        said = self.room.another_secret()
+    def _anew(self, said: str) -> None:
+        """What the classroom says of a new average that it has begun."""
         self._begun()
         self.message.say(said[0].upper() + said[1:])
         self._changed()
