@@ -102,11 +102,11 @@ def test_jitter_takes_from_each_frequency_what_the_formula_says(jitter_ms: float
 
 
 def test_jitter_does_not_show_in_the_spread_but_in_what_is_left() -> None:
-    """At the 0.5 uV of the lesson. That jitter narrows the bandwidth: Paulter & Larson 2005 (J Res Natl Inst Stand Technol
+    """In even less noise than in the lesson, because one average of 512 sweeps must show it. That jitter narrows the bandwidth: Paulter & Larson 2005 (J Res Natl Inst Stand Technol
     110:511, introduction)."""
     noises = {}
     for jitter_ms in (0.0, 0.5):
-        room = Classroom(Lesson(conditions=Conditions(noise_uv=0.5, jitter_ms=jitter_ms)))
+        room = Classroom(Lesson(conditions=Conditions(noise_uv=0.25, jitter_ms=jitter_ms)))
         room.step(512)
         noises[jitter_ms] = room.noise_nv, room.real_noise_nv
     assert noises[0.5][0] == pytest.approx(noises[0.0][0], rel=0.05)

@@ -41,7 +41,7 @@ def test_keys_of_the_sheet_are_keys_of_the_window() -> None:
     names = [key for action in ACTIONS for key in action.keys]
     assert len(names) == len(set(names))
     for _, title, key, *_ in SLIDERS:
-        assert f"**{key}** {title}" in SHEET.replace("\n", " ").replace("  ", " "), title
+        assert f"**{key}** {title}" in " ".join(SHEET.split()), title
 
 
 def test_the_half_hour_of_the_sheet_is_the_one_that_is_walked_through() -> None:
