@@ -25,8 +25,8 @@ class VotePanel(Panel):
     def __init__(self, pressed: Callable[[str], None]) -> None:
         body = QWidget()
         about = (
-            "Hands of the class after this number of sweeps; after more sweeps there is a new round. The class has decided in the "
-            "first round in which more than half of the hands say yes, or no."
+            "Hands of the class after this number of sweeps; after more sweeps there is a new round. The class has decided in "
+            "the first round in which more than half of the hands say yes, or no."
         )
         super().__init__("vote", "The vote", about, body)
         column = QVBoxLayout(body)

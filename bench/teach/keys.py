@@ -14,12 +14,12 @@ PACES: tuple[float, ...] = (1.0, 2.0, 4.0, 8.0, 16.0, 47.1, 200.0, 1000.0)  # sw
 
 # Conditions from top to bottom: what they set, title, key of a step more (with Shift a step less), unit, and what it is.
 SLIDERS: tuple[tuple[str, str, str, str, str], ...] = (
-    ("noise_uv", "noise", "I", "µV", "Background EEG between 100 and 1500 Hz: about 2 µV in a relaxed adult. The average goes on."),
+    ("noise_uv", "noise", "I", "µV", "Background EEG, 100 to 1500 Hz: about 2 µV in a relaxed adult. The average goes on."),
     ("level_db_nhl", "level", "E", "dB nHL", "Level of the click above normal threshold. Another level begins a new average."),
     ("mains_uv", "hum", "M", "µV", "Hum of the mains, 50 Hz, with 150 and 250 Hz, which pass the filter. The average goes on."),
     ("jitter_ms", "jitter", "J", "ms", "Standard deviation of the trigger about the sound: it blurs. The average goes on."),
     ("rate_per_s", "rate", "T", "/s", "Stimuli a second; 50 is in step with hum of 50 Hz. Another rate begins a new average."),
-    ("artefacts_per_min", "movements", "V", "/min", "Half a second of tense muscles; such sweeps are rejected. The average goes on."),
+    ("artefacts_per_min", "movements", "V", "/min", "Half a second of tense muscles; many such sweeps are rejected."),
 )  # fmt: skip
 assert [name for name, *_ in SLIDERS] == list(STOPS)
 SLIDER_STEPS = {f"{what}_{name}": (name, by) for name, *_ in SLIDERS for what, by in (("more", 1), ("less", -1))}
@@ -52,9 +52,9 @@ ACTIONS: tuple[Action, ...] = (
     Action("usual", ("0",), "all conditions as at the beginning; a new average of the same ear", CONDITIONS, button="Usual"),
     Action("secret", ("G",), "a secret ear, to guess: does it hear? A new average", VOTE, button="Guess"),
     *(
-        Action(f"{what}_{choice}", (f"{shift}{VOTE_KEYS[choice]}",), f"a hand {said} for “{VOTE_MEANS[choice]}”", VOTE, button=sign)
-        for choice in CHOICES
-        for what, shift, said, sign in (("add", "", "more", f"+ {choice}"), ("take", "Shift+", "less", "−"))
+        Action(f"{what}_{one}", (f"{shift}{VOTE_KEYS[one]}",), f"a hand {said} for “{VOTE_MEANS[one]}”", VOTE, button=sign)
+        for one in CHOICES
+        for what, shift, said, sign in (("add", "", "more", f"+ {one}"), ("take", "Shift+", "less", "−"))
     ),
     Action("reveal", ("R",), "show or hide the answer: true response, rules, noise that is really left", RULES, button="Reveal"),
     Action("count", ("C",), "count false alarms of all rules in runs without a response, or stop", RULES, button="Count"),

@@ -26,7 +26,7 @@ class Weighted:
         self._average.update(reduce_unit(sweeps_uv, used, self._window))
 
     def parts_nv(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """Weighted average, its halves from every other unit, its plus-minus average, (n_times,) each; nan where there are none."""
+        """Weighted average, its halves (every other unit), its plus-minus average, (n_times,) each; nan where there are none."""
         average = self._average
         a, b = average.half_uv(0), average.half_uv(1)
         return 1e3 * average.average_uv(), 1e3 * a, 1e3 * b, 1e3 * average.plus_minus_uv()

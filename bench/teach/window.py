@@ -227,7 +227,8 @@ class TeachWindow(QMainWindow):
         """What the actions of the table do, but for those that come in several steps."""
         return {
             "double": lambda: self.ask_for(max(1, self.room.sweeps + self.pending)), "run": self._run,
-            "slower": lambda: self._pace_by(-1), "faster": lambda: self._pace_by(1), "again": lambda: self._anew(self.room.again()),
+            "slower": lambda: self._pace_by(-1), "faster": lambda: self._pace_by(1),
+            "again": lambda: self._anew(self.room.again()),
             "pause": lambda: self._change(random_pause=not self.room.lesson.random_pause),
             "ear": lambda: self._change(ear="deaf" if self.room.lesson.ear == "hears" else "hears"),
             "usual": lambda: self._anew(self.room.usual()), "secret": lambda: self._anew(self.room.another_secret()),

@@ -1,5 +1,5 @@
-"""The lesson in its window, by keyboard and by mouse: steps, running, conditions, votes, the answer, the weighted average, sheets,
-sizes, pictures. Qt's warnings fail."""
+"""The lesson in its window, by keyboard and by mouse: steps, conditions, votes, the answer, the weighted average, sheets, sizes,
+pictures. Qt's warnings fail."""
 
 from __future__ import annotations
 
@@ -255,7 +255,7 @@ def test_the_weighted_average_is_drawn_beside_the_plain_one_with_the_noise_of_bo
     click("weighted")
     qt(0.1)
     assert average.halves
-    assert [words for words, _, _ in average._entries()][0] == "average ± noise band"
+    assert next(words for words, _, _ in average._entries()) == "average ± noise band"
     assert average.grab().toImage() != both
     assert not average.failed
     assert not window.noise.failed

@@ -102,8 +102,8 @@ def test_jitter_takes_from_each_frequency_what_the_formula_says(jitter_ms: float
 
 
 def test_jitter_does_not_show_in_the_spread_but_in_what_is_left() -> None:
-    """In even less noise than in the lesson, because one average of 512 sweeps must show it. That jitter narrows the bandwidth: Paulter & Larson 2005 (J Res Natl Inst Stand Technol
-    110:511, introduction)."""
+    """In even less noise than in the lesson, because one average of 512 sweeps must show it. That jitter narrows the bandwidth:
+    Paulter & Larson 2005 (J Res Natl Inst Stand Technol 110:511, introduction)."""
     noises = {}
     for jitter_ms in (0.0, 0.5):
         room = Classroom(Lesson(conditions=Conditions(noise_uv=0.25, jitter_ms=jitter_ms)))

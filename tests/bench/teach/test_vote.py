@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.choices import Lesson
+from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.vote import Ballot, Choice, Round, verdict_on
 from quietfloor.bench.teach.words import answer, headline
 
