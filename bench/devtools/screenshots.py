@@ -1,6 +1,7 @@
-"""Pictures of the window for the README, made by the window itself on runs of the virtual patient.
+"""Pictures of the window and of the lesson for the pages, made by the windows themselves on runs of the virtual patient.
 
     python -m quietfloor.bench.devtools.screenshots --out docs/images
+    python -m quietfloor.bench.devtools.screenshots --only lesson
 
 Qt paints into memory; nothing is shown, and no network is used. Each run is a real one: sound frames into the patient, its EEG
 into the journal and the engine, and into the window what a live run, or a recorded one, would show. Seeds are fixed.
@@ -23,6 +24,9 @@ from PIL import Image
 
 from quietfloor.bench.patient.offline import PatientSource, carry_through, conclude, plan_for, prepare
 from quietfloor.bench.patient.profiles import Patient, load_patient
+from quietfloor.bench.teach.classroom import Classroom
+from quietfloor.bench.teach.minutes import HALF_HOUR
+from quietfloor.bench.teach.vote import CHOICES
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
 from quietfloor.monitor.plan.run_plan import Plan, load_run_plan, override
@@ -39,6 +43,13 @@ EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the 
 SEARCH_LEVELS = tuple(float(level) for level in range(0, 95, 5))
 SEARCH_SEED, SEARCH_S = 5, 30.0  # the search that is shown, at this moment of its stream
 PRESENT, ABSENT, CLEAR = (40.0, 7), (20.0, 13), (60.0, 4)  # of those that are shown
+LESSON_SEED, LESSON_BYTES, LESSON_COLOURS = 1, 90_000, 48
+LESSON_TAKEN = {"8 to 10": "answer", "10 to 12": "hum", "14 to 15": "quiet", "15 to 17": "jitter"}
+HANDS = {  # invented: yes, no and wait, by minutes and sweeps
+    ("3 to 8", 64): (3, 6, 15), ("3 to 8", 256): (8, 4, 12), ("3 to 8", 1024): (18, 2, 4),
+    ("20 to 24", 256): (6, 3, 15), ("20 to 24", 512): (4, 9, 11), ("20 to 24", 1024): (2, 17, 5),
+}  # fmt: skip
+HANDS_SHOWN = 1024
 
 
 def invented() -> Patient:
@@ -134,11 +145,11 @@ def sleeper() -> Patient:
     )  # fmt: skip
 
 
-def smaller(path: Path) -> None:
+def smaller(path: Path, most_bytes: int = MOST_BYTES, colours: int = COLOURS) -> None:
     """Few colours where the file would be large; charts have few anyway."""
-    if path.stat().st_size > MOST_BYTES:
+    if path.stat().st_size > most_bytes:
         with Image.open(path) as picture:
-            reduced = picture.convert("RGB").quantize(COLOURS)
+            reduced = picture.convert("RGB").quantize(colours)
         reduced.save(path, optimize=True)
 
 
@@ -243,11 +254,48 @@ def back(studio: Studio, folder: RunFolder) -> Path:
     return studio.take("replay-looking-back")
 
 
+def lesson(out: Path, spin: Callable[[float], None]) -> list[Path]:
+    """The half hour of the lesson, key by key as its sheet says; the hands are invented."""
+    from quietfloor.bench.teach.window import TeachWindow
+
+    window, taken = TeachWindow(Classroom(seed=LESSON_SEED)), []
+    window.resize(*SIZE)
+    window.show()
+
+    def take(name: str) -> None:
+        window.tick()
+        spin(SETTLE_S)
+        path = out / f"lesson-{name}.png"
+        window.grab().save(str(path))
+        smaller(path, LESSON_BYTES, LESSON_COLOURS)
+        taken.append(path)
+
+    for part in HALF_HOUR:
+        for action in part.actions:
+            window.do(action)
+            window.room.step(window.pending)
+            window.pending = 0
+            hands = HANDS.get((part.minutes, window.room.sweeps), ()) if action in ("double", "step_256") else ()
+            for choice, count in zip(CHOICES, hands, strict=False):
+                for _ in range(count):
+                    window.do(f"add_{choice}")
+            if action == "weighted" and window.average.shown == "both":
+                take("weighted")
+            if action == "step_256" and hands and window.room.sweeps == HANDS_SHOWN:
+                take("vote")
+        if part.minutes in LESSON_TAKEN:
+            take(LESSON_TAKEN[part.minutes])
+    window.do("count")  # which the last part began
+    window.close()
+    return taken
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="python -m quietfloor.bench.devtools.screenshots", description=(__doc__ or "").partition("\n")[0]
     )
     parser.add_argument("--out", type=Path, default=Path("docs/images"), metavar="DIR", help="folder for pictures (docs/images)")
+    parser.add_argument("--only", choices=("window", "lesson"), default="", help="only these pictures (all)")
     args = parser.parse_args(arguments)
     os.environ["QT_QPA_PLATFORM"] = "offscreen"
     from PyQt5.QtCore import QCoreApplication
@@ -264,6 +312,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     args.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="quietfloor-pictures-") as folder, guarded():
         application()
+        for path in lesson(args.out, spin) if args.only != "window" else ():
+            sys.stdout.write(f"{path} {path.stat().st_size / 1000:.0f} kB\n")
+        if args.only == "lesson":
+            return 0
         session, link = Path(folder), WindowLink()
         for level_db_nhl, seed in EARLIER:
             carry_through(planned(level_db_nhl), invented(), session, seed)

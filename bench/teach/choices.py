@@ -55,11 +55,14 @@ class Mark:
 @dataclass(frozen=True)
 class Track:
     """Noise of the plain average in nV after `sweeps` presented, (n,) each: the estimate from the spread of the sweeps (nan for a
-    single one), and the true noise, which is known only with the true response."""
+    single one), and the true noise, which is known only with the true response. The same of the weighted average, which is nan
+    before the first 16 sweeps."""
 
     sweeps: Floats
     estimated_nv: Floats
     real_nv: Floats
+    weighted_nv: Floats
+    weighted_real_nv: Floats
 
 
 @dataclass(frozen=True)

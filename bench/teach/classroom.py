@@ -2,6 +2,7 @@
 
     FrameSource -> AdjustablePatient -> Engine (the same one as in a live run, with the settings of a plan)
                                      -> every single sweep, cut as the engine cuts it -> the plain average
+                                                                                      -> the weighted one, in units of 16
 
 The plain average counts every sweep alike, and its halves are the odd and the even sweeps; so it exists from the first sweep on.
 The engine looks after every 16 sweeps, weights them by their noise, and its evidence decides. Time stops between two steps:
@@ -26,6 +27,7 @@ from quietfloor.bench.teach.adjustable import AdjustablePatient
 from quietfloor.bench.teach.choices import PATIENTS, RULES, WORDS, Lesson, Mark, Opinion, Track, differs
 from quietfloor.bench.teach.naive import NaiveRules
 from quietfloor.bench.teach.truth import Truth
+from quietfloor.bench.teach.weighted import Weighted
 from quietfloor.monitor.core.analysis import JUDGED_FROM_MS, UNIT_SWEEPS
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.core.events import Event, LookDone, UnitDone
@@ -49,6 +51,7 @@ MOST_SWEEPS = 16_384  # a lesson does not need more; 8 MB
 MOST_BEYOND_S = 1.5  # of stream without the sweep that is waited for: something is wrong
 FINER = 4  # points drawn per point averaged
 SIDE: Side = "right"
+SECRETS = (True, True, False, False)  # whether secret ears hear, four at a time in an order by chance: a class meets both kinds
 
 
 class Classroom:
@@ -75,17 +78,23 @@ class Classroom:
         """Whether the ear of this lesson hears at all; it is shown only when the answer is revealed."""
         if self.lesson.ear != "secret":
             return self.lesson.ear == "hears"
-        return bool(np.random.default_rng([self.seed, self._secrets]).random() < 0.5)
+        block, place = divmod(max(self._secrets - 1, 0), len(SECRETS))
+        return bool(np.random.default_rng([self.seed, 1 + block]).permutation(SECRETS)[place])
 
     def another_secret(self) -> str:
-        """Draw a secret ear, and begin anew."""
+        """Draw a secret ear, and begin anew. Of each four in a row two hear."""
         self._secrets += 1
         self.lesson = replace(self.lesson, ear="secret")
         self.restart()
         return "a secret ear: new average. Does it hear?"
 
-    def restart(self) -> None:
+    def again(self) -> str:
         """Begin a new average, with new noise."""
+        self.restart()
+        return "new average, with other noise"
+
+    def restart(self) -> None:
+        """The same, for those that say it themselves."""
         self.averages += 1
         lesson = self.lesson
         seeds = np.random.SeedSequence([self.seed, self.averages])
@@ -114,8 +123,9 @@ class Classroom:
         self._left_out: dict[int, str] = {}
         self._kept = np.empty((256, self.settings.epoch.n_times))
         self._sweeps = 0
-        self._track: list[tuple[int, float, float]] = []
+        self._track: list[tuple[float, ...]] = []
         self._naive = NaiveRules(self.settings)
+        self.weighted = Weighted(self.settings.epoch.n_times, self.settings.analysis.window)
         samples, band = self._gain * self._click.samples, self.settings.band
         self._truth = Truth(self.patient, self.earphone, SIDE, samples, AUDIO_HZ, band, lesson.rate_per_s)
 
@@ -165,6 +175,12 @@ class Classroom:
             return f"{text} from sweep {self._sweeps + 1:,} on; the average goes on"
         return text
 
+    def usual(self) -> str:
+        """Sound and conditions as at the beginning, for the same ear; in any case a new average."""
+        self.lesson = Lesson(ear=self.lesson.ear)
+        self.restart()
+        return "all conditions as at the beginning: new average"
+
     @property
     def in_step(self) -> float | None:
         """The multiple of the mains that this rate stays in step with, in Hz; None for a rate without such trouble."""
@@ -211,7 +227,9 @@ class Classroom:
         self._sweeps += 1
         if self._sweeps % UNIT_SWEEPS == 0:
             first = self._sweeps - UNIT_SWEEPS
-            self._naive.unit(self._kept[first : self._sweeps], self._used()[first:])
+            unit = self._kept[first : self._sweeps], self._used()[first:]
+            self._naive.unit(*unit)
+            self.weighted.unit(*unit)
         if self._sweeps % UNIT_SWEEPS == 0 or self._sweeps in (1, 2, 4, 8):
             self._note()
 
@@ -298,6 +316,11 @@ class Classroom:
         return float(np.sqrt((error**2).mean()))
 
     @property
+    def weighted_real_nv(self) -> float:
+        """True noise of the weighted average in nV; nan before the first unit."""
+        return self.weighted.real_noise_nv(self.truth_nv())
+
+    @property
     def correlation(self) -> float:
         """Of the halves over the window; nan where there are none."""
         _, a, b, _ = (self._inside(part) for part in self.parts_nv())
@@ -306,17 +329,16 @@ class Classroom:
         return float(np.corrcoef(a, b)[0, 1])
 
     def _note(self) -> None:
-        self._track.append((self._sweeps, self.noise_nv, self.real_noise_nv))
+        self._track.append((self._sweeps, self.noise_nv, self.real_noise_nv, self.weighted.noise_nv, self.weighted_real_nv))
 
     def track(self) -> Track | None:
         """None before the first sweep."""
         if not self._track:
             return None
-        sweeps, estimated, real = np.array(self._track, dtype=np.float64).T
-        return Track(sweeps, estimated, real)
+        return Track(*np.array(self._track, dtype=np.float64).T)
 
-    def curves(self) -> Curves | None:
-        """The averages as a panel draws them, finer; None before the first sweep."""
+    def curves(self, weighted: bool = False) -> Curves | None:
+        """The plain averages, or the weighted ones, as a panel draws them, finer; None before the first sweep."""
         if not self._sweeps:
             return None
         epoch = self.settings.epoch
@@ -326,11 +348,13 @@ class Classroom:
         def fine(coarse: Floats) -> Floats:
             return np.asarray(resample_poly(coarse, FINER, 1), dtype=np.float64)
 
-        average, a, b, plus_minus = (fine(part)[inside] for part in self.parts_nv())
+        parts, noise_nv = (self.weighted.parts_nv(), self.weighted.noise_nv) if weighted else (self.parts_nv(), self.noise_nv)
+        average, a, b, plus_minus = (fine(part)[inside] for part in parts)
         settings = self.settings
         return Curves(
-            np.asarray(times[inside], dtype=np.float64), average, a, b, plus_minus, 1.96 * self.noise_nv, self.latency_ms,
-            settings.window_ms, (-settings.delay_ms, min(JUDGED_FROM_MS, settings.window_ms[0])), self.correlation, self._sweeps,
+            np.asarray(times[inside], dtype=np.float64), average, a, b, plus_minus, 1.96 * noise_nv, self.latency_ms,
+            settings.window_ms, (-settings.delay_ms, min(JUDGED_FROM_MS, settings.window_ms[0])),
+            math.nan if weighted else self.correlation, self._sweeps,
         )  # fmt: skip
 
     # -- the truth ----------------------------------------------------------------------------------------------------
@@ -338,6 +362,11 @@ class Classroom:
     def truth_nv(self, jitter_ms: float = 0.0, times_ms: Floats | None = None) -> Floats:
         """The average without any noise, (n,) in nV at `times_ms` (default: the points of a sweep): see `Truth`."""
         return self._truth.at(self.times_ms if times_ms is None else times_ms, jitter_ms)
+
+    @property
+    def responds(self) -> bool:
+        """Whether there is a response at all: the ear hears this level."""
+        return bool(np.any(self.truth_nv()))
 
     # -- who says what ------------------------------------------------------------------------------------------------
 

@@ -1,175 +1,131 @@
-"""Sliders, buttons and the table of rules of a lesson: widgets that only show and ask."""
+"""Buttons of a lesson, and its conditions: widgets that only show and ask."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from PyQt5.QtCore import Qt
-from PyQt5.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QSlider, QWidget
+from PyQt5.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QSlider, QWidget
 
-from quietfloor.bench.teach.alarms import Alarms
-from quietfloor.bench.teach.choices import RULES, STOPS, Opinion
-from quietfloor.bench.teach.keys import ACTIONS, SLIDERS
-from quietfloor.monitor.display.actions import spoken
-from quietfloor.monitor.display.panel import Panel, Words, colour
+from quietfloor.bench.teach.choices import STOPS, Lesson
+from quietfloor.bench.teach.keys import ACTIONS, SLIDERS, on_button
 from quietfloor.monitor.display.theme import Look
 
-SHORT = {",": ",", ".": "."}  # on a button there is no room for the words
+NAMED = {action.name: action for action in ACTIONS}
 
 
-class Sliders(QWidget):
-    """One slider for each condition, in steps; `asked` gets its name and the value."""
+class ActionButton(QPushButton):
+    """A button of the table of actions. Its letters stay small on a projector: only who teaches reads them."""
 
-    def __init__(self, asked: Callable[[str, float], None]) -> None:
+    def __init__(self, name: str, pressed: Callable[[str], None]) -> None:
         super().__init__()
-        self.chosen = 0
+        self.action = NAMED[name]
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setToolTip(f"<qt>{self.action.text}</qt>")
+        self.setAccessibleName(self.action.text)
+        self.clicked.connect(lambda _: pressed(name))
+        self.rename(self.action.button)
+
+    def rename(self, text: str) -> None:
+        words = on_button(text, self.action)
+        if words != self.text():
+            self.setText(words)
+
+    def restyle(self, look: Look, height: float = 1.9) -> None:
+        small = replace(look, projector=False)
+        self.setStyleSheet(f"QPushButton {{ font-size: {small.px(1.0)}px; padding: 0px 4px; }}")
+        self.setFixedHeight(small.px(height))
+
+
+class Buttons(QWidget):
+    """A row of buttons of the table of actions; `pressed` gets the name."""
+
+    def __init__(self, names: tuple[str, ...], pressed: Callable[[str], None]) -> None:
+        super().__init__()
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(4)
+        self.buttons = {name: ActionButton(name, pressed) for name in names}
+        for button in self.buttons.values():
+            row.addWidget(button, 1)
+
+    def rename(self, name: str, text: str) -> None:
+        self.buttons[name].rename(text)
+
+    def restyle(self, look: Look) -> None:
+        for button in self.buttons.values():
+            button.restyle(look)
+
+
+class Conditions(QWidget):
+    """One slider for each condition, with a button for a step less and one for a step more; pause and ear below.
+
+    `asked` gets the name of a condition and its value, `pressed` the name of an action.
+    """
+
+    def __init__(self, asked: Callable[[str, float], None], pressed: Callable[[str], None]) -> None:
+        super().__init__()
         self._asked = asked
-        self._look = Look()
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
-        grid.setHorizontalSpacing(8)
+        grid.setHorizontalSpacing(6)
         grid.setVerticalSpacing(1)
-        grid.setColumnStretch(1, 1)
-        self.sliders: list[QSlider] = []
+        grid.setColumnStretch(2, 1)
+        self.sliders: dict[str, QSlider] = {}
         self.titles: list[QLabel] = []
-        self.values: list[QLabel] = []
-        for row, (name, title, unit, about) in enumerate(SLIDERS):
+        self.values: dict[str, QLabel] = {}
+        self.buttons: dict[str, ActionButton] = {}
+        for row, (name, title, _, unit, about) in enumerate(SLIDERS):
             label, value, slider = QLabel(title), QLabel(), QSlider(Qt.Orientation.Horizontal)
             slider.setRange(0, len(STOPS[name]) - 1)
             slider.setPageStep(1)
             slider.setFocusPolicy(Qt.FocusPolicy.NoFocus)
             slider.setAccessibleName(f"{title}, {unit}")
-            slider.valueChanged.connect(lambda place, row=row: self._moved(row, place))
+            slider.valueChanged.connect(lambda place, name=name: self._asked(name, STOPS[name][place]))
+            slider.setMinimumWidth(50)
+            slider.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
             for widget in (label, value, slider):
                 widget.setToolTip(f"<qt>{about}</qt>")
-            value.setAlignment(Qt.AlignmentFlag.AlignRight)
-            for column, widget in enumerate((label, slider, value)):
+            value.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+            less, more = (ActionButton(f"{what}_{name}", pressed) for what in ("less", "more"))
+            for column, widget in enumerate((label, less, slider, more, value)):
                 grid.addWidget(widget, row, column)
-            self.sliders.append(slider)
+            self.sliders[name], self.values[name] = slider, value
+            self.buttons |= {less.action.name: less, more.action.name: more}
             self.titles.append(label)
-            self.values.append(value)
+        last = QHBoxLayout()
+        last.setSpacing(4)
+        for name in ("pause", "ear", "usual"):
+            self.buttons[name] = ActionButton(name, pressed)
+            last.addWidget(self.buttons[name], 1)
+        grid.addLayout(last, len(SLIDERS), 0, 1, 5)
 
-    def _moved(self, row: int, place: int) -> None:
-        self.choose(row - self.chosen)
-        name = SLIDERS[row][0]
-        self._word(row, STOPS[name][place])
-        self._asked(name, STOPS[name][place])
-
-    def _word(self, row: int, value: float) -> None:
-        self.values[row].setText(f"{value:g} {SLIDERS[row][2]}".replace(" /", "/"))
-
-    def choose(self, by: int) -> None:
-        self.chosen = (self.chosen + by) % len(SLIDERS)
-        self._mark()
-
-    def move_by(self, by: int) -> None:
-        """Move the chosen one by some stops."""
-        slider = self.sliders[self.chosen]
+    def move(self, name: str, by: int) -> None:
+        """Some stops more or less; nothing happens at the end of the range."""
+        slider = self.sliders[name]
         slider.setValue(slider.value() + by)
 
-    def show_values(self, values: dict[str, float]) -> None:
+    def show_lesson(self, lesson: Lesson) -> None:
         """Take on what holds, without asking."""
-        for row, (name, *_) in enumerate(SLIDERS):
-            stops = STOPS[name]
+        values = vars(lesson.conditions) | {"level_db_nhl": lesson.level_db_nhl, "rate_per_s": lesson.rate_per_s}
+        for name, _, _, unit, _ in SLIDERS:
+            stops, slider = STOPS[name], self.sliders[name]
             nearest = min(range(len(stops)), key=lambda place: abs(stops[place] - values[name]))
-            self.sliders[row].blockSignals(True)
-            self.sliders[row].setValue(nearest)
-            self.sliders[row].blockSignals(False)
-            self._word(row, values[name])
+            slider.blockSignals(True)
+            slider.setValue(nearest)
+            slider.blockSignals(False)
+            self.values[name].setText(f"{values[name]:g} {unit}".replace(" /", "/"))
+        self.buttons["pause"].rename(f"random pause {'on' if lesson.random_pause else 'OFF'}")
+        self.buttons["ear"].rename({"hears": "ear hears", "deaf": "deaf ear", "secret": "secret ear"}[lesson.ear])
 
     def restyle(self, look: Look) -> None:
-        self._look = look
-        for value in self.values:
-            value.setMinimumWidth(look.px(5.6))
-        self._mark()
-
-    def _mark(self) -> None:
-        for row, title in enumerate(self.titles):
-            font = title.font()
-            font.setBold(row == self.chosen)
-            title.setFont(font)
-            mark = "▸" if row == self.chosen else "   "
-            title.setText(f"{mark} {SLIDERS[row][1]}")
-
-
-class Buttons(QWidget):
-    """Buttons of the table of actions; `pressed` gets the name."""
-
-    def __init__(self, names: tuple[str, ...], pressed: Callable[[str], None]) -> None:
-        super().__init__()
-        self.buttons: dict[str, QPushButton] = {}
-        self._actions = [action for action in ACTIONS if action.name in names]
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(5)
-        for action in self._actions:
-            button = QPushButton(action.button)
-            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-            button.setToolTip(f"<qt>{action.text}</qt>")
-            button.setAccessibleName(action.text)
-            button.clicked.connect(lambda _, name=action.name: pressed(name))
-            row.addWidget(button)
-            self.buttons[action.name] = button
-            self.rename(action.name, action.button)
-
-    def rename(self, name: str, text: str) -> None:
-        action = next(action for action in self._actions if action.name == name)
-        self.buttons[name].setText(f"{text} [{SHORT.get(action.keys[0], spoken(action.keys[0]))}]")
-
-
-class RulesPanel(Panel):
-    """What each rule says of this run, and how often it is wrong in runs without a response."""
-
-    def __init__(self) -> None:
-        body = QWidget()
-        about = (
-            "The valid rule first, then three that are not: what each says of this run, and in how many simulated runs without "
-            "any response it found one. The interval holds the true rate at 95 of 100 such counts (exact, Clopper and Pearson)."
-        )
-        super().__init__("rules", "Who says what", about, body)
-        grid = QGridLayout(body)
-        grid.setContentsMargins(4, 0, 4, 0)
-        grid.setHorizontalSpacing(10)
-        grid.setVerticalSpacing(2)
-        for column, stretch in enumerate((4, 5, 7)):
-            grid.setColumnStretch(column, stretch)
-        self.heads = [Words(text) for text in ("rule", "in this run", "false alarms without a response")]
-        self.cells: list[tuple[Words, Words, Words]] = []
-        for column, head in enumerate(self.heads):
-            grid.addWidget(head, 0, column)
-        for row, (_, title, meaning) in enumerate(RULES):
-            sentence = f"{meaning[0].upper()}{meaning[1:]}."
-            cells = (Words(title, sentence), Words("", sentence), Words("not counted yet: C", about))
-            for column, cell in enumerate(cells):
-                grid.addWidget(cell, row + 1, column)
-            self.cells.append(cells)
-
-    def restyle(self, look: Look) -> None:
-        super().restyle(look)
-        for head in self.heads:
-            head.size_letters(look.px(0.88))
-            colour(head, look.theme.quiet)
-        for row, cells in enumerate(self.cells):
-            for cell in cells:
-                cell.size_letters(look.px(1.02), bold=row == 0)
-                colour(cell, look.theme.ink)
-
-    def show_opinions(self, opinions: tuple[Opinion, ...]) -> None:
-        states = self.look.theme.states
-        for (_, cell, _), opinion in zip(self.cells, opinions, strict=True):
-            if opinion.found:
-                text, ink = f"● response at {opinion.at_sweeps:,}", states["present"]
-            elif opinion.at_sweeps:
-                text, ink = f"■ {opinion.now} at {opinion.at_sweeps:,}", states["absent"]
-            else:
-                text, ink = f"◇ {opinion.now}", states["undecided"]
-            cell.say(text)
-            colour(cell, ink)
-
-    def show_alarms(self, alarms: Alarms, on: bool) -> None:
-        self.aside.say(f"{alarms.runs:,} null runs{', counting' if on else ''}" if alarms.runs or on else "")
-        if not alarms.runs:
-            return
-        for place, (_, _, cell) in enumerate(self.cells):
-            found = alarms.of(place)
-            cell.say(f"{found.count:,}: {100 * found.rate:.1f} % ({100 * found.low:.1f} to {100 * found.high:.1f} %)")
+        for button in self.buttons.values():
+            button.restyle(look, 1.5)
+        for widget in (*self.titles, *self.values.values()):
+            font = widget.font()
+            font.setPixelSize(look.px(0.9))
+            widget.setFont(font)
+            widget.setStyleSheet(f"font-size: {look.px(0.9)}px;")
+        for value in self.values.values():
+            value.setMinimumWidth(look.px(4.6))

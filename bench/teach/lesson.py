@@ -16,6 +16,7 @@ from quietfloor.bench.teach.adjustable import Conditions
 from quietfloor.bench.teach.alarms import SETUP, Alarms, null_runs
 from quietfloor.bench.teach.choices import RULES, Lesson
 from quietfloor.bench.teach.classroom import Classroom
+from quietfloor.bench.teach.minutes import walk
 
 SEED = 1
 AFTER = (1, 4, 16, 64, 256, 1024)
@@ -23,6 +24,7 @@ NULL_RUNS = 500
 HUM_UV, HUM_SWEEPS = 10.0, 256
 JITTERS_MS = (0.0, 0.2, 0.5, 1.0)
 JITTER_SWEEPS = 256
+SEEN_NOISE_UV, SEEN_SWEEPS = 0.5, 1024  # so little noise that the response is seen, and what jitter makes of it
 MOVED_SWEEPS = 512
 MOVEMENTS = (0.0, 12.0, 60.0)
 NO_NOISE_UV = 0.001
@@ -58,13 +60,35 @@ def nv(value: float) -> str:
 
 
 @cache
+def walk_table(seed: int = SEED) -> Table:
+    """What the window shows at the end of each part of the half hour, to somebody who presses the keys of the sheet."""
+    room, rows = Classroom(seed=seed), []
+    for part in walk(room):
+        valid, *naive = room.opinions()
+        rows.append((
+            part.minutes, f"{room.sweeps:,}", nv(room.noise_nv), nv(room.real_noise_nv), halves(room),
+            "a response" if room.responds else "none", f"yes at {valid.at_sweeps:,}" if valid.found else valid.now,
+            f"{sum(one.found for one in naive)} of {len(naive)}",
+        ))  # fmt: skip
+    head = (
+        "minutes", "sweeps", "noise from the spread, nV", "really left, nV", "r of the halves", "truth", "the evidence says",
+        "other rules that say yes",
+    )  # fmt: skip
+    return Table("The half hour", head, tuple(rows))
+
+
+def halves(room: Classroom) -> str:
+    """Correlation of the halves with one digit."""
+    return f"{room.correlation:.1f}".replace("-0.0", "0.0").replace("-", "−") if room.sweeps >= 2 else "not known"
+
+
+@cache
 def noise_table(seed: int = SEED) -> Table:
     """Noise of the plain average, and whether the halves agree, after 1 to 1024 sweeps."""
     room, rows = Classroom(seed=seed), []
     for sweeps in AFTER:
         room.step(sweeps - room.sweeps)
-        r = f"{room.correlation:.1f}".replace("-0.0", "0.0").replace("-", "−") if sweeps >= 2 else "not known"
-        rows.append((str(sweeps), nv(2000.0 / math.sqrt(sweeps)), nv(room.noise_nv), nv(room.real_noise_nv), r))
+        rows.append((str(sweeps), nv(2000.0 / math.sqrt(sweeps)), nv(room.noise_nv), nv(room.real_noise_nv), halves(room)))
     head = ("sweeps", "2000 / √N, nV", "from the spread, nV", "really left, nV", "r of the halves")
     return Table("Noise against sweeps", head, tuple(rows))
 
@@ -89,29 +113,37 @@ def hum_table(seed: int = SEED) -> Table:
 
 @cache
 def jitter_table(seed: int = SEED) -> Table:
-    """Peak to trough of the average without noise, and what the formula says of it."""
+    """Peak to trough by the formula, and of averages without noise and with little; the noise as estimated, and what is left."""
     rows = []
     for jitter_ms in JITTERS_MS:
-        conditions = Conditions(noise_uv=NO_NOISE_UV, jitter_ms=jitter_ms)
-        room = Classroom(Lesson(conditions=conditions), seed)
-        room.step(JITTER_SWEEPS)
-        inside = (room.times_ms >= 5.0) & (room.times_ms <= 17.0)
-        found, expected = (float(np.ptp(curve[inside])) for curve in (room.parts_nv()[0], room.truth_nv(jitter_ms)))
-        rows.append((f"{jitter_ms:g}", nv(expected), nv(found)))
-    head = ("jitter, ms", "peak to trough by the formula, nV", f"of {JITTER_SWEEPS} sweeps, nV")
+        found = []
+        for noise_uv, sweeps in ((NO_NOISE_UV, JITTER_SWEEPS), (SEEN_NOISE_UV, SEEN_SWEEPS)):
+            room = Classroom(Lesson(conditions=Conditions(noise_uv=noise_uv, jitter_ms=jitter_ms)), seed)
+            room.step(sweeps)
+            inside = (room.times_ms >= 5.0) & (room.times_ms <= 17.0)
+            found.append(nv(float(np.ptp(room.parts_nv()[0][inside]))))
+        expected = nv(float(np.ptp(room.truth_nv(jitter_ms)[inside])))
+        rows.append((f"{jitter_ms:g}", expected, *found, nv(room.noise_nv), nv(room.real_noise_nv)))
+    head = (
+        "jitter, ms", "peak to trough by the formula, nV", f"of {JITTER_SWEEPS} sweeps without noise, nV",
+        f"of {SEEN_SWEEPS:,} sweeps at {SEEN_NOISE_UV:g} µV, nV", "noise there, from the spread, nV", "really left, nV",
+    )  # fmt: skip
     return Table("Jitter of the trigger", head, tuple(rows))
 
 
 @cache
 def movement_table(seed: int = SEED) -> Table:
-    """Movements: what is rejected, and the noise that the engine and the plain average end with."""
+    """Movements: what is rejected, and the noise of the plain and of the weighted average, as estimated and as it is."""
     rows = []
     for per_min in MOVEMENTS:
-        room = Classroom(Lesson(ear="deaf", conditions=Conditions(artefacts_per_min=per_min)), seed)
+        room = Classroom(Lesson(conditions=Conditions(artefacts_per_min=per_min)), seed)
         room.step(MOVED_SWEEPS)
-        weighted = room.look.residual_noise_nv if room.look is not None else math.nan
-        rows.append((f"{per_min:g}", str(room.sweeps - room.accepted), nv(room.noise_nv), nv(weighted)))
-    head = ("movements a minute", f"rejected of {MOVED_SWEEPS}", "noise, each sweep alike, nV", "noise, weighted, nV")
+        noises_nv = (room.noise_nv, room.real_noise_nv, room.weighted.noise_nv, room.weighted_real_nv)
+        rows.append((f"{per_min:g}", str(room.sweeps - room.accepted), *(nv(noise) for noise in noises_nv)))
+    head = (
+        "movements a minute", f"rejected of {MOVED_SWEEPS}", "each sweep alike, from the spread, nV", "really left, nV",
+        "weighted, from the spread, nV", "really left, nV",
+    )  # fmt: skip
     return Table("Movements", head, tuple(rows))
 
 
@@ -139,6 +171,7 @@ SECTIONS: dict[str, Callable[[int], Table]] = {
     "jitter": jitter_table,
     "movements": movement_table,
     "alarms": alarm_table,
+    "walk": walk_table,
 }
 
 

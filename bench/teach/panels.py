@@ -1,4 +1,4 @@
-"""The average with the truth over it; noise against sweeps from the very first one on, with what has changed on the way."""
+"""The average with truth and weighted average over it; noise against sweeps from the first one on, with what has changed."""
 
 from __future__ import annotations
 
@@ -7,23 +7,66 @@ import math
 import numpy as np
 
 from quietfloor.bench.teach.choices import Mark, Track
+from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.charts import Canvas
 from quietfloor.monitor.display.curves import OVERLAYS
+from quietfloor.monitor.display.legend import Entry
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.panel_average import AveragePanel
 from quietfloor.monitor.display.scales import Scale, written
+from quietfloor.monitor.display.views import Curves
 
 LEAST_SHOWN = 256.0
 TOP_NV, BOTTOM_NV = 4000.0, 20.0
+SHOWN = ("plain", "both", "weighted")  # which averages, in the order of the key
+
+
+def hollow(canvas: Canvas, xs: Floats, values_nv: Floats, ink: str) -> None:
+    """The line of the weighted average: two edges with a light core, so that it is told from a solid one without its colour."""
+    wide = canvas.look.line
+    canvas.curve(xs, values_nv, ink, 2 * wide + 1)
+    canvas.curve(xs, values_nv, canvas.look.theme.sheet, wide)
 
 
 class LessonAveragePanel(AveragePanel):
-    """Its overlays are the truth: they are drawn over everything, as thick as the average."""
+    """Its first overlay is the truth: it is drawn over everything, as thick as the average. `shown`: one of SHOWN."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.shown = SHOWN[0]
+        self._weighted: Curves | None = None
+        self._noises_nv = (math.nan, math.nan)
+
+    def show_averages(self, plain: Curves | None, weighted: Curves | None, noises_nv: tuple[float, float]) -> None:
+        """Both averages, and the residual noise of each."""
+        self._weighted, self._noises_nv = weighted, noises_nv
+        self.show_curves(weighted if self.shown == "weighted" else plain)
 
     def draw(self, canvas: Canvas) -> None:
         super().draw(canvas)
-        for overlay, ink, pattern in zip(self.overlays, self.look.theme.overlays, OVERLAYS, strict=False):
+        if self._weighted is not None and self.shown != "plain":
+            curves = self._weighted
+            hollow(canvas, canvas.x(curves.times_ms), curves.average_nv, self._ink())
+        # what jitter leaves, the second overlay, stays thin
+        for overlay, ink, pattern in zip(self.overlays[:1], self.look.theme.overlays, OVERLAYS, strict=False):
             canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, self.look.line, pattern)
+
+    def _ink(self) -> str:
+        return self.look.theme.expected
+
+    def _entries(self) -> list[Entry]:
+        first, *others = super()._entries()
+        others = [entry._replace(width=self.look.line) if entry.words == self._truth else entry for entry in others]
+        if self.shown == "plain":
+            return [first, *others]
+        plain, weighted = (f"{written(round(noise))} nV" if math.isfinite(noise) else "not known" for noise in self._noises_nv)
+        alike = [first._replace(words=f"each alike: noise {plain}")] if self.shown == "both" else []
+        core = self.look.theme.sheet
+        return [*alike, Entry(f"weighted: noise {weighted}", self._ink(), 2 * self.look.line + 1, core=core), *others]
+
+    @property
+    def _truth(self) -> str:
+        return self.overlays[0].label if self.overlays else ""
 
 
 class LessonNoisePanel(ChartPanel):
@@ -42,21 +85,27 @@ class LessonNoisePanel(ChartPanel):
         )
         self._track: Track | None = None
         self._marks: list[Mark] = []
-        self._reveal = False
+        self._reveal, self._weighted = False, False
+        self.fill(True)  # axes from the beginning: they say what will come
+        self.show_noise(None, [], False)
 
-    def show_noise(self, track: Track | None, marks: list[Mark], reveal: bool) -> None:
-        self._track, self._marks, self._reveal = track, marks, reveal
+    def show_noise(self, track: Track | None, marks: list[Mark], reveal: bool, weighted: bool = False) -> None:
+        """``reveal``: with what is really left; ``weighted``: with the noise of the weighted average."""
+        self._track, self._marks, self._reveal, self._weighted = track, marks, reveal, weighted
         last = LEAST_SHOWN if track is None else max(LEAST_SHOWN, float(track.sweeps[-1]))
         high, low = TOP_NV, BOTTOM_NV
         if track is not None:
-            values = np.concatenate([track.estimated_nv, track.real_nv])
+            values = np.concatenate([track.estimated_nv, track.real_nv, track.weighted_nv])
             values = values[np.isfinite(values) & (values > 0)]
             if len(values):
                 high, low = max(high, 1.3 * float(values.max())), min(low, 0.7 * float(values.min()))
         self.chart.set_ranges((0.85, 2.0 ** math.ceil(math.log2(last)) * 1.5), (low, high))
-        now = math.nan if track is None else float(track.estimated_nv[-1])
-        self.aside.say(f"{written(round(now))} nV" if math.isfinite(now) else "")
+        self.aside.say(self._remark(track))
         self.chart.repaint_inside()
+
+    def _remark(self, track: Track | None) -> str:
+        now = math.nan if track is None else float(track.estimated_nv[-1])
+        return f"{written(round(now))} nV" if math.isfinite(now) else ""
 
     def draw(self, canvas: Canvas) -> None:
         track, theme, rect = self._track, self.look.theme, canvas.rect
@@ -79,16 +128,31 @@ class LessonNoisePanel(ChartPanel):
             canvas.line(canvas.x(ends), canvas.y(line), theme.axis, 1, dashed=True)
             canvas.text(float(canvas.x(1.0)), float(canvas.y(0.45 * line[0])), "1/√N", theme.quiet, 0.9)
             canvas.line(canvas.x(sweeps), canvas.y(noise), theme.average, self.look.line)
+        if self._weighted:
+            hollow(canvas, canvas.x(track.sweeps), canvas.y(track.weighted_nv), theme.expected)
         if self._reveal:
-            self._dots(canvas, track)
+            for real_nv in (track.real_nv, track.weighted_real_nv)[: 1 + self._weighted]:
+                self._dots(canvas, track, real_nv)
             canvas.text(rect.left() + 6, rect.bottom() - 4, "■ really left", theme.overlays[0], 0.9, down=1.0, ground=theme.sheet)
         if len(sweeps):
             self._dot(canvas, float(sweeps[-1]), float(noise[-1]), theme.average, 0.6)
+        if self._weighted and np.isfinite(track.weighted_nv[-1]) and rect.height() > self.look.px(7):
+            self._name(canvas, track.sweeps, track.weighted_nv, "weighted", below=True)
+            self._name(canvas, track.sweeps, track.estimated_nv, "each alike", below=False)
 
-    def _dots(self, canvas: Canvas, track: Track) -> None:
+    def _name(self, canvas: Canvas, sweeps: Floats, noise_nv: Floats, words: str, below: bool) -> None:
+        """The name of a line, with its value, above or below its end."""
+        text, xs = f"{words} {written(round(float(noise_nv[-1])))} nV", canvas.x(sweeps)
+        ys = canvas.y(noise_nv[xs >= xs[-1] - 1.2 * canvas.width_of(text)])
+        y, away = (float(np.nanmax(ys)), 0.5) if below else (float(np.nanmin(ys)), -0.5)
+        ink, down = self.look.theme.ink, 0.0 if below else 1.0
+        canvas.text(xs[-1], y + self.look.px(away), text, ink, 0.95, bold=True, across=1.0, down=down)
+
+    def _dots(self, canvas: Canvas, track: Track, real_nv: Floats) -> None:
         places = np.unique(np.geomspace(1, len(track.sweeps), 40).astype(int)) - 1
-        for sweeps, noise in zip(track.sweeps[places].tolist(), track.real_nv[places].tolist(), strict=True):
-            self._dot(canvas, sweeps, noise, self.look.theme.overlays[0], 0.4)
+        for sweeps, noise in zip(track.sweeps[places].tolist(), real_nv[places].tolist(), strict=True):
+            if math.isfinite(noise):
+                self._dot(canvas, sweeps, noise, self.look.theme.overlays[0], 0.4)
 
     def _dot(self, canvas: Canvas, sweeps: float, noise: float, ink: str, size: float) -> None:
         x, y, half = float(canvas.x(sweeps)), float(canvas.y(noise)), self.look.px(size) / 2

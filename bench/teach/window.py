@@ -2,60 +2,83 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 from PyQt5.QtCore import Qt, QTimer
-from PyQt5.QtGui import QCloseEvent, QKeySequence
-from PyQt5.QtWidgets import QAction, QDialog, QHBoxLayout, QMainWindow, QTextBrowser, QVBoxLayout, QWidget
+from PyQt5.QtGui import QCloseEvent, QGuiApplication, QKeySequence, QResizeEvent
+from PyQt5.QtWidgets import QAction, QHBoxLayout, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from quietfloor.bench.teach.alarms import AlarmCounter
-from quietfloor.bench.teach.choices import EARS
+from quietfloor.bench.teach.answers import RulesPanel, VotePanel
 from quietfloor.bench.teach.classroom import MOST_SWEEPS, Classroom
-from quietfloor.bench.teach.controls import Buttons, RulesPanel, Sliders
-from quietfloor.bench.teach.keys import ACTIONS, PACES, STEPS
-from quietfloor.bench.teach.panels import LessonAveragePanel, LessonNoisePanel
-from quietfloor.monitor.display.actions import spoken
-from quietfloor.monitor.display.dialogs import SAFETY
+from quietfloor.bench.teach.controls import Buttons, Conditions
+from quietfloor.bench.teach.keys import ACTIONS, HANDS, PACES, SLIDER_STEPS, STEPS
+from quietfloor.bench.teach.panels import SHOWN, LessonAveragePanel, LessonNoisePanel
+from quietfloor.bench.teach.sheets import LESSON, Sheet, keys_text
+from quietfloor.bench.teach.vote import Ballot
+from quietfloor.bench.teach.words import WELCOME, answer, badge, headline
 from quietfloor.monitor.display.ladder import Overlay
 from quietfloor.monitor.display.panel import Panel, Words, colour
 from quietfloor.monitor.display.scales import clock
+from quietfloor.monitor.display.screen import unseen
 from quietfloor.monitor.display.sentence_bar import SentenceBar
 from quietfloor.monitor.display.styling import apply_theme
-from quietfloor.monitor.display.terms import TERMS
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
-from quietfloor.monitor.display.views import Headline
 
 FRAME_MS = 33
-WORK_S = 0.022  # of each frame for sweeps
-LESSON = Path(__file__).with_name("lesson.md")
-FASTEST = PACES[-1]
-WELCOME = "1 presents one sweep, Enter as many again, Space runs; L shows the lesson, F1 all keys"
-STATE = {"response_present": "present", "response_absent": "absent", "inconclusive": "stopped"}
+WORK_S, ASKED_S = 0.022, 0.08  # of each frame for sweeps, while it runs, and where a number of them was asked for
+USUAL, LEAST = (1280, 720), (1000, 620)
+TITLE = 40  # pixels that a title bar takes
+GROWTH = 0.6  # own choice
+TOP = ("step_1", "step_2", "step_4", "step_8", "step_16", "step_256", "double", "run", "slower", "faster", "again")
+BELOW = (
+    "secret", "reveal", "count", "weighted", "halves", "plus_minus", "lesson", "keys", "theme", "projector", "full_screen",
+)  # fmt: skip
+SHOWN_SAYS = {
+    "plain": "Every sweep counts alike",
+    "both": "The weighted average (hollow line) beside the one in which every sweep counts alike",
+    "weighted": "The weighted average alone, with its own scale",
+}
+
+
+def fitting(free: tuple[int, int]) -> tuple[int, int]:
+    """Size of the window on a screen with so much free room, width and height in pixels: the usual one if it fits."""
+    return min(USUAL[0], free[0]), min(USUAL[1], free[1] - TITLE)
+
+
+def larger(width: int, height: int) -> float:
+    """Factor of letters and lines in a window that is larger than usual: they grow with it, but not as fast as the curves."""
+    ratio = max(1.0, min(width / USUAL[0], height / USUAL[1]))
+    return round(1.0 + GROWTH * (ratio - 1.0), 1)
 
 
 class TeachWindow(QMainWindow):
-    """`room` may be stepped from outside too; `on_close` is called once."""
+    """`room` may be stepped from outside too; `on_close` is called once.
+
+    Until `reveal` nothing in the window says whether there is a response: no verdict, no rule, no truth.
+    """
 
     def __init__(self, room: Classroom, on_close: Callable[[], None] = lambda: None) -> None:
         super().__init__()
         self.room, self.counter = room, AlarmCounter(room.seed)
         self.look = Look(LIGHT, projector=True)
         self.running, self.pace, self.reveal = False, 4.0, False
+        self.ballot = Ballot()
         self.pending = 0  # sweeps asked for and not presented yet
         self._credit, self._ticked_s = 0.0, time.monotonic()
+        self._warned = False  # that nobody has voted
         self._shown: object = None
         self._on_close = on_close
-        self.sheet: QDialog | None = None
+        self.sheet: Sheet | None = None
         self._build()
         self._deeds = self._make_deeds()
         self._make_actions()
         self.restyle(self.look)
         self.setWindowTitle("quietfloor: a lesson")
-        self.resize(1280, 720)
+        self._fit()
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.tick)
         self._timer.start(FRAME_MS)
@@ -64,20 +87,23 @@ class TeachWindow(QMainWindow):
 
     def _build(self) -> None:
         self.sentence, self.message = SentenceBar(), Words(WELCOME)
-        self.average, self.noise, self.rules = LessonAveragePanel(), LessonNoisePanel(), RulesPanel()
-        self.sliders = Sliders(self._ask)
-        about = "The sound, and what surrounds the response. The arrow keys choose a slider and move it, also while it runs."
-        self.conditions = Panel("conditions", "Conditions: ↑ ↓ ← →", about, self.sliders)
-        self.panels: list[Panel] = [self.average, self.noise, self.rules, self.conditions]
-        self.steps = Buttons((*STEPS, "double", "run", "slower", "faster"), self.do)
-        self.deeds = Buttons(("again", "secret", "reveal", "count", "lesson", "keys"), self.do)
+        self.average, self.noise = LessonAveragePanel(), LessonNoisePanel()
+        self.vote, self.rules = VotePanel(self.do), RulesPanel()
+        self.answers = QStackedWidget()
+        for face in (self.vote, self.rules):
+            self.answers.addWidget(face)
+        self.conditions = Conditions(lambda name, value: self._change(**{name: value}), self.do)
+        about = "The sound, and what surrounds the response. Each step has a key and a button, also while it runs."
+        panel = Panel("conditions", "Conditions", about, self.conditions)
+        self.panels: list[Panel] = [self.average, self.noise, self.vote, self.rules, panel]
+        self.steps, self.deeds = Buttons(TOP, self.do), Buttons(BELOW, self.do)
         left, right, middle = QVBoxLayout(), QVBoxLayout(), QHBoxLayout()
         left.addWidget(self.average, 1)
-        left.addWidget(self.rules)
+        left.addWidget(self.answers)
         right.addWidget(self.noise, 1)
-        right.addWidget(self.conditions)
-        middle.addLayout(left, 58)
-        middle.addLayout(right, 42)
+        right.addWidget(panel)
+        middle.addLayout(left, 60)
+        middle.addLayout(right, 40)
         for part in (left, right, middle):
             part.setSpacing(6)
         whole = QWidget()
@@ -87,12 +113,19 @@ class TeachWindow(QMainWindow):
         column.setSpacing(4)
         column.addWidget(self.sentence)
         column.addLayout(middle, 1)
-        column.addWidget(self.message)
-        column.addWidget(self.steps)
-        column.addWidget(self.deeds)
+        for part in (self.message, self.steps, self.deeds):
+            column.addWidget(part)
         self.setCentralWidget(whole)
-        self.setMinimumSize(1000, 640)
-        self._show_values()
+        self._changed()
+
+    def _fit(self) -> None:
+        """The usual size, or what the free part of the screen has room for."""
+        screen = QGuiApplication.primaryScreen()
+        size = USUAL
+        if screen is not None and not unseen():
+            size = fitting((screen.availableGeometry().width(), screen.availableGeometry().height()))
+        self.setMinimumSize(min(LEAST[0], size[0]), min(LEAST[1], size[1]))
+        self.resize(*size)
 
     def _make_actions(self) -> None:
         for action in ACTIONS:
@@ -109,10 +142,15 @@ class TeachWindow(QMainWindow):
         self.sentence.restyle(replace(look, projector=False))  # its letters are large anyhow, and the curves need the room
         self.message.size_letters(look.px(1.0), bold=True)
         colour(self.message, theme.expected)
-        for panel in self.panels:
-            panel.restyle(look)
-        self.sliders.restyle(look)
+        for part in (*self.panels, self.conditions, self.steps, self.deeds):
+            part.restyle(look)
         self._shown = None
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        times = larger(self.width(), self.height())
+        if times != self.look.times:
+            self.restyle(replace(self.look, times=times))
 
     # -- frames -------------------------------------------------------------------------------------------------------
 
@@ -122,7 +160,8 @@ class TeachWindow(QMainWindow):
         if self.running:
             self._credit += self.pace * (now_s - self._ticked_s)
         self._ticked_s = now_s
-        while (self.pending or self._credit >= 1.0) and time.monotonic() - now_s < WORK_S:
+        work_s = ASKED_S if self.pending else WORK_S
+        while (self.pending or self._credit >= 1.0) and time.monotonic() - now_s < work_s:
             if self.room.sweeps >= MOST_SWEEPS:
                 self.running, self.pending, self._credit = False, 0, 0.0
                 self.message.say(f"{MOST_SWEEPS:,} sweeps are enough for a lesson: N begins a new average")
@@ -142,62 +181,29 @@ class TeachWindow(QMainWindow):
             self.message.say(self.counter.failure)
         self.rules.show_alarms(self.counter.alarms, self.counter.on)
         self.steps.rename("run", "Pause" if self.running else "Run")
-        self.deeds.rename("count", "Stop count" if self.counter.on else "Count")
+        self.deeds.rename("count", "Stop" if self.counter.on else "Count")
         self.deeds.rename("reveal", "Hide" if self.reveal else "Reveal")
-        view = (self.reveal, self.running, self.pace, self.look)
+        view = (self.reveal, self.running, self.pace, self.look, self.average.shown, self.ballot, self.counter.on)
         state = (room, room.averages, room.sweeps, room.lesson, len(room.marks), view)
         if state == self._shown:
             return
         self._shown = state
-        self.sentence.show_headline(self._headline())
-        self.sentence.badge.say(self._badge())
+        self.sentence.show_headline(headline(room, self.reveal))
+        self.sentence.badge.say(badge(self.running, self.pace))
         self.sentence.clock.say(clock(room.seconds))
-        curves = room.curves()
-        self.average.overlays = self._truth() if curves is not None else []
-        self.average.show_curves(curves)
-        self.noise.show_noise(room.track(), room.marks, self.reveal)
-        self.rules.show_opinions(room.opinions())
-
-    def _headline(self) -> Headline:
-        room, lesson = self.room, self.room.lesson
-        state = "waiting" if not room.sweeps else "undecided"
-        if room.verdict is not None:
-            state = STATE[room.verdict.verdict]
-        said = {"waiting": "No sweep yet", "undecided": "Undecided", "present": "Response present", "absent": "No response"}
-        word = said.get(state, "Undecided")
-        if room.sweeps:
-            word += f" · {room.sweeps:,} sweep{'s' if room.sweeps != 1 else ''}"
-        parts = []
-        if math.isfinite(room.noise_nv):
-            parts.append(f"noise {room.noise_nv:,.0f} nV")
-        if math.isfinite(room.correlation):
-            parts.append(f"odd and even half: r {room.correlation:.2f}".replace("-", "−"))
-        if room.left_out:
-            parts.append(f"{room.sweeps - room.accepted:,} rejected")
-        early = "one sweep is mostly noise" if room.sweeps else "the first one comes with 1"
-        rest = ", ".join(parts) if room.sweeps > 1 else early
-        ear = EARS[lesson.ear]
-        if lesson.ear == "secret" and self.reveal:
-            ear = f"a secret ear that {'hears' if room.hears else 'does not hear'}"
-        step = " (IN STEP with hum)" if room.in_step and not lesson.random_pause else ""
-        particulars = (
-            f"{ear} · click {lesson.level_db_nhl:g} dB nHL · {lesson.rate_per_s:g}/s{step} · "
-            f"random pause {'on' if lesson.random_pause else 'OFF'} · virtual, seed {room.seed}"
-        )
-        return Headline(state, word, rest, particulars)
-
-    def _badge(self) -> str:
-        if self.pace >= FASTEST:
-            pace = "as fast as it goes"
-        else:
-            pace = f"{self.pace:g} sweep{'s' if self.pace != 1 else ''} a second"
-        return f"{'RUNNING' if self.running else 'PAUSED'}, {pace}"
+        self.average.overlays = self._truth()
+        compared = self.average.shown != "plain"
+        noises_nv = room.noise_nv, room.weighted.noise_nv
+        self.average.show_averages(room.curves(), room.curves(weighted=True) if compared else None, noises_nv)
+        self.noise.show_noise(room.track(), room.marks, self.reveal, compared)
+        self.vote.show_vote(self.ballot, room.sweeps)
+        self.rules.show_opinions(room.opinions(), self.ballot, room.responds, self.reveal)
+        self.answers.setCurrentWidget(self.rules if self.reveal or self.counter.on else self.vote)
 
     def _truth(self) -> list[Overlay]:
-        if not self.reveal:
-            return []
         curves, jitter_ms = self.room.curves(), self.room.lesson.conditions.jitter_ms
-        assert curves is not None
+        if not self.reveal or curves is None:
+            return []
         found = [Overlay(Path(), "true response", curves.times_ms, self.room.truth_nv(times_ms=curves.times_ms))]
         if jitter_ms:
             blurred = self.room.truth_nv(jitter_ms, curves.times_ms)
@@ -210,19 +216,25 @@ class TeachWindow(QMainWindow):
         """Carry out an action of the table."""
         if name in STEPS:
             self.ask_for(STEPS[name])
+        elif name in SLIDER_STEPS:
+            self.conditions.move(*SLIDER_STEPS[name])
+        elif name in HANDS:
+            self._hand(*HANDS[name])
         else:
             self._deeds[name]()
 
     def _make_deeds(self) -> dict[str, Callable[[], object]]:
-        """What the actions of the table do, but for those that present so many sweeps."""
+        """What the actions of the table do, but for those that come in several steps."""
         return {
             "double": lambda: self.ask_for(max(1, self.room.sweeps + self.pending)), "run": self._run,
-            "slower": lambda: self._pace_by(-1), "faster": lambda: self._pace_by(1), "again": self._again,
-            "slider_up": lambda: self.sliders.choose(-1), "slider_down": lambda: self.sliders.choose(1),
-            "less": lambda: self.sliders.move_by(-1), "more": lambda: self.sliders.move_by(1),
+            "slower": lambda: self._pace_by(-1), "faster": lambda: self._pace_by(1),
+            "again": lambda: self._anew(self.room.again()),
             "pause": lambda: self._change(random_pause=not self.room.lesson.random_pause),
-            "ear": self._other_ear, "secret": self._secret, "reveal": self._reveal,
+            "ear": lambda: self._change(ear="deaf" if self.room.lesson.ear == "hears" else "hears"),
+            "usual": lambda: self._anew(self.room.usual()), "secret": lambda: self._anew(self.room.another_secret()),
+            "reveal": self._reveal,
             "count": lambda: self.counter.stop() if self.counter.on else self.counter.start(),
+            "weighted": self._weighted,
             "halves": lambda: self._toggle("halves"), "plus_minus": lambda: self._toggle("plus_minus"),
             "theme": lambda: self.restyle(replace(self.look, theme=DARK if self.look.theme is LIGHT else LIGHT)),
             "projector": lambda: self.restyle(replace(self.look, projector=not self.look.projector)),
@@ -238,22 +250,22 @@ class TeachWindow(QMainWindow):
         setattr(self.average, part, not getattr(self.average, part))
         self.average.refit()
 
-    def _ask(self, name: str, value: float) -> None:
-        self._change(**{name: value})
-
     def _change(self, **what: object) -> None:
         before = self.room.averages
         said = self.room.change(**what)
         if self.room.averages != before:
-            self.pending, self._credit = 0, 0.0
+            self._begun()
         if said:
             self.message.say(said[0].upper() + said[1:])
-        self._show_values()
+        self._changed()
 
-    def _show_values(self) -> None:
-        lesson = self.room.lesson
-        of_run = {"level_db_nhl": lesson.level_db_nhl, "rate_per_s": lesson.rate_per_s}
-        self.sliders.show_values(vars(lesson.conditions) | of_run)
+    def _changed(self) -> None:
+        self.conditions.show_lesson(self.room.lesson)
+
+    def _begun(self) -> None:
+        """A new average: nothing is asked for yet, nobody has voted, and the answer is hidden."""
+        self.pending, self._credit = 0, 0.0
+        self.ballot, self.reveal, self._warned = Ballot(), False, False
 
     def _run(self) -> None:
         self.running = not self.running
@@ -263,43 +275,40 @@ class TeachWindow(QMainWindow):
         place = PACES.index(self.pace) + by
         self.pace = PACES[min(max(place, 0), len(PACES) - 1)]
 
-    def _again(self) -> None:
-        self.room.restart()
-        self.pending, self._credit = 0, 0.0
-        self.message.say("New average, with other noise")
-
-    def _other_ear(self) -> None:
-        self.reveal = False
-        self._change(ear="deaf" if self.room.lesson.ear == "hears" else "hears")
-
-    def _secret(self) -> None:
-        self.reveal, self.pending, self._credit = False, 0, 0.0
-        said = self.room.another_secret()
+    def _anew(self, said: str) -> None:
+        """What the classroom says of a new average that it has begun."""
+        self._begun()
         self.message.say(said[0].upper() + said[1:])
+        self._changed()
+
+    def _hand(self, choice: str, by: int) -> None:
+        """A hand more or fewer in the vote on what is seen now."""
+        if self.reveal:
+            self.message.say("The answer is known already: N, or G, begins anew")
+        elif self.running or self.pending or not self.room.sweeps:
+            self.message.say("Votes are about what stands still: present some sweeps first, or pause")
+        else:
+            self.ballot = self.ballot.counted(choice, by, self.room.sweeps)
 
     def _reveal(self) -> None:
+        """The answer of a secret ear comes after a vote, or if it is asked for twice."""
+        if not (self.reveal or self.ballot.rounds or self._warned) and self.room.lesson.ear == "secret":
+            self._warned = True
+            self.message.say("Nobody has voted yet: Y yes, X no, W wait. R once more shows the answer all the same")
+            return
         self.reveal = not self.reveal
+        self.message.say(answer(self.room) if self.reveal else "The answer is hidden again")
+
+    def _weighted(self) -> None:
+        """Plain average, both, weighted one, in turn; halves would hide what is compared."""
+        average = self.average
+        average.shown = SHOWN[(SHOWN.index(average.shown) + 1) % len(SHOWN)]
+        average.halves = average.shown == "plain"
+        self.message.say(SHOWN_SAYS[average.shown])
 
     def _show_text(self, title: str, text: str, closing: tuple[str, ...]) -> None:
-        sheet = QDialog(self)
-        sheet.setWindowTitle(title)
-        browser = QTextBrowser()
-        font = browser.font()
-        font.setPixelSize(self.look.px(1.0))
-        document = browser.document()
-        assert document is not None
-        document.setDefaultFont(font)
-        browser.setMarkdown(text)
-        column = QVBoxLayout(sheet)
-        column.addWidget(browser)
-        for key in closing:
-            close = QAction(sheet)
-            close.setShortcut(QKeySequence(key))
-            close.triggered.connect(sheet.reject)
-            sheet.addAction(close)
-        sheet.resize(int(0.9 * self.width()), int(0.92 * self.height()))
-        self.sheet = sheet
-        sheet.show()
+        self.sheet = Sheet(self, title, text, self.look.px(1.0), closing)
+        self.sheet.show()
 
     def closeEvent(self, event: QCloseEvent | None) -> None:
         assert event is not None
@@ -308,18 +317,6 @@ class TeachWindow(QMainWindow):
         event.accept()
         on_close, self._on_close = self._on_close, lambda: None
         on_close()
-
-
-def keys_text() -> str:
-    """All keys by group, then all words, as Markdown."""
-    lines, group = [], ""
-    for action in ACTIONS:
-        if action.group != group:
-            group = action.group
-            lines += ["", f"## {group}", "", "| key | does |", "|---|---|"]
-        lines.append(f"| **{' or '.join(dict.fromkeys(spoken(key) for key in action.keys))}** | {action.text} |")
-    words = [f"**{term}**: {meaning}\n" for term, _, meaning in TERMS]
-    return "\n".join(["# Keys", *lines, "", "# What the words mean", "", *words, "", SAFETY])
 
 
 def open_lesson(room: Classroom) -> int:

@@ -18,12 +18,13 @@ SPACE = 1.1  # between two names
 
 
 class Entry(NamedTuple):
-    """A name with its line; without ``ink`` it is text alone."""
+    """A name with its line; without ``ink`` it is text alone. ``core``: colour inside a hollow line, "" of a solid one."""
 
     words: str
     ink: str = ""
     width: int = 1
     pattern: tuple[float, ...] = SOLID
+    core: str = ""
 
 
 Rows = list[list[Entry]]
@@ -63,6 +64,8 @@ def paint(canvas: Canvas, rows: Rows) -> None:
                 middle = place.center().y()
                 ends = np.array([place.left() - look.px(SAMPLE) - 4, place.left() - 4])
                 canvas.line(ends, np.array([middle, middle]), entry.ink, entry.width, pattern=entry.pattern)
+                if entry.core:
+                    canvas.line(ends, np.array([middle, middle]), entry.core, entry.width // 2)
             right -= _width(canvas, entry)
 
 

@@ -278,8 +278,8 @@ class AveragePanel(ChartPanel):
             numbers.append((str(number + 1), one.chosen, places))
         return numbers
 
-    def _legend(self, canvas: Canvas, curves: Curves) -> Rows:
-        """Names of the curves and readings of the cursors, in the room beside the text on the part that is not judged."""
+    def _entries(self) -> list[Entry]:
+        """Names of the curves."""
         theme, thin = self.look.theme, self.look.thin
         entries = [Entry("average ± noise band", theme.average, self.look.line)]
         if self.halves:
@@ -287,9 +287,12 @@ class AveragePanel(ChartPanel):
         if self.plus_minus:
             entries.append(Entry("plus-minus", theme.plus_minus, thin, PLUS_MINUS))
         drawn = zip(self.overlays, theme.overlays, OVERLAYS, strict=False)
-        entries += [Entry(overlay.label, ink, thin, pattern) for overlay, ink, pattern in drawn]
+        return entries + [Entry(overlay.label, ink, thin, pattern) for overlay, ink, pattern in drawn]
+
+    def _legend(self, canvas: Canvas, curves: Curves) -> Rows:
+        """Names of the curves and readings of the cursors, in the room beside the text on the part that is not judged."""
         room = canvas.rect.right() - max(float(canvas.x(curves.unjudged_ms[1])), canvas.rect.left()) - self.look.px(1)
-        return arranged(canvas, (entries, map(Entry, self.cursors.words(curves))), room)
+        return arranged(canvas, (self._entries(), map(Entry, self.cursors.words(curves))), room)
 
     def _read(self, canvas: Canvas, curves: Curves) -> None:
         """Latency and amplitude under the mouse, and the part that is being drawn to zoom in on."""

@@ -33,14 +33,15 @@ def linear_ticks(low: float, high: float, most: int) -> list[float]:
 
 
 def log_ticks(low: float, high: float, most: int) -> list[float]:
-    """Ticks: at most ``most`` values such as 10, 15, 20, 30, 50, 70 from ``low`` to ``high``, both above 0, for a log axis."""
+    """Ticks: at most ``most`` values such as 10, 15, 20, 30, 50, 70 from ``low`` to ``high``, both above 0, for a log axis; where
+    even the powers of ten are too many, every second or third of them."""
     found: list[float] = []
     for steps in LOG_STEPS:
         decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
         values = [step * 10.0**decade for decade in decades for step in steps]
         inside = [value for value in values if low * (1 - 1e-9) <= value <= high * (1 + 1e-9)]
         if len(inside) > most:
-            break
+            return found or inside[:: -(-len(inside) // max(1, most))]
         found = inside
     return found or [math.sqrt(low * high)]
 

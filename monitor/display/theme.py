@@ -110,20 +110,21 @@ THEMES = {theme.name: theme for theme in (LIGHT, DARK)}
 
 @dataclass(frozen=True)
 class Look:
-    """A theme at a size: what every widget is given."""
+    """A theme at a size: what every widget is given. ``times``: factor of all sizes, for a screen with more pixels than usual."""
 
     theme: Theme = LIGHT
     projector: bool = False
+    times: float = 1.0
 
     def px(self, times: float = 1.0) -> int:
         """Height of letters, ``times`` the usual one."""
-        return max(9, round(BASE_PX * times * (PROJECTOR if self.projector else 1.0)))
+        return max(9, round(BASE_PX * times * self.times * (PROJECTOR if self.projector else 1.0)))
 
     @property
     def line(self) -> int:
         """Width of a curve that is solid, opaque and not smoothed: no other kind is fast when it is thicker than 1."""
-        return 3 if self.projector else 2
+        return round(self.times * (3 if self.projector else 2))
 
     @property
     def thin(self) -> int:
-        return 2 if self.projector else 1
+        return round(self.times * (2 if self.projector else 1))

@@ -101,6 +101,18 @@ def test_jitter_takes_from_each_frequency_what_the_formula_says(jitter_ms: float
     assert np.abs(room.parts_nv()[0] - smeared)[inside].max() < 0.08 * np.ptp(room.truth_nv()[inside])
 
 
+def test_jitter_does_not_show_in_the_spread_but_in_what_is_left() -> None:
+    """In even less noise than in the lesson, because one average of 512 sweeps must show it. That jitter narrows the bandwidth:
+    Paulter & Larson 2005 (J Res Natl Inst Stand Technol 110:511, introduction)."""
+    noises = {}
+    for jitter_ms in (0.0, 0.5):
+        room = Classroom(Lesson(conditions=Conditions(noise_uv=0.25, jitter_ms=jitter_ms)))
+        room.step(512)
+        noises[jitter_ms] = room.noise_nv, room.real_noise_nv
+    assert noises[0.5][0] == pytest.approx(noises[0.0][0], rel=0.05)
+    assert noises[0.5][1] > 1.2 * noises[0.0][1]
+
+
 def hum_nv(room: Classroom, sweeps: int) -> float:
     room.step(sweeps)
     inside = (room.times_ms > 0) & (room.times_ms < 17)
@@ -157,6 +169,21 @@ def test_what_changes_the_response_begins_a_new_average_and_what_surrounds_it_is
         room.change(colour="red")
 
 
+def test_usual_conditions_come_back_with_a_new_average_of_the_same_ear() -> None:
+    room = Classroom(Lesson(ear="deaf"))
+    room.change(noise_uv=8.0, rate_per_s=50.0, random_pause=False, level_db_nhl=80.0)
+    before = room.averages
+    room.usual()
+    assert room.lesson == Lesson(ear="deaf")
+    assert (room.sweeps, room.averages) == (0, before + 1)
+
+
+def test_there_is_a_response_only_where_the_ear_hears_the_level() -> None:
+    assert Classroom().responds
+    assert not Classroom(Lesson(ear="deaf")).responds
+    assert not Classroom(Lesson(level_db_nhl=-10.0)).responds
+
+
 def test_every_stop_of_every_slider_is_allowed() -> None:
     room = Classroom()
     for name, stops in STOPS.items():
@@ -175,6 +202,12 @@ def test_a_secret_ear_is_one_of_two_and_looks_the_same_from_outside() -> None:
         room.change(level_db_nhl=50.0 if room.lesson.level_db_nhl == 60.0 else 60.0)
         assert room.hears == kept  # another level, the same person
     assert drawn == {True, False}
+    for seed in (1, 2, 3):  # a class meets both kinds, whatever the seed
+        other, ears = Classroom(seed=seed), []
+        for _ in range(8):
+            other.another_secret()
+            ears.append(other.hears)
+        assert sum(ears[:4]) == sum(ears[4:]) == 2
     deaf = Classroom(Lesson(ear="deaf"))
     assert np.all(deaf.truth_nv() == 0)
     assert deaf.patient.background == Classroom().patient.background

@@ -12,8 +12,9 @@ import pytest
 import quietfloor.bench.teach.lesson
 from quietfloor.bench.teach.alarms import BATCH, AlarmCounter, null_runs
 from quietfloor.bench.teach.choices import RULES
-from quietfloor.bench.teach.keys import ACTIONS, SLIDERS
+from quietfloor.bench.teach.keys import ACTIONS, SLIDERS, named
 from quietfloor.bench.teach.lesson import SECTIONS, SEED, alarms_of, filled
+from quietfloor.bench.teach.minutes import HALF_HOUR, Minutes
 from quietfloor.bench.teach.program import main, walk
 from tests import warm
 from tests.slow import patience
@@ -35,11 +36,60 @@ def test_the_sheet_has_every_table_once() -> None:
 
 
 def test_keys_of_the_sheet_are_keys_of_the_window() -> None:
-    keys = {key for action in ACTIONS for key in action.keys}
+    keys = {named(key) for action in ACTIONS for key in action.keys}
     assert set(re.findall(r"\*\*(\w+)\*\*", SHEET)) <= keys
     names = [key for action in ACTIONS for key in action.keys]
     assert len(names) == len(set(names))
-    assert {title for _, title, _, _ in SLIDERS} >= {"hum", "rate", "jitter", "movements"}
+    for _, title, key, *_ in SLIDERS:
+        assert f"**{key}** {title}" in " ".join(SHEET.split()), title
+
+
+def test_the_half_hour_of_the_sheet_is_the_one_that_is_walked_through() -> None:
+    """Minutes, keys, their order and how often each is pressed."""
+    rows = [line.split("|")[1:3] for line in SHEET.partition("## 1.")[0].splitlines() if re.match(r"\| \d+ to", line)]
+    assert [minutes.strip() for minutes, _ in rows] == [*(part.minutes for part in HALF_HOUR), "27 to 30"]
+    times = {"": 1, "twice": 2, "four times": 4, "ten times": 10, "three times": 3}
+    for (_, told), part in zip(rows, HALF_HOUR, strict=False):
+        pressed: list[tuple[str, int]] = []
+        for key, often in re.findall(r"\*\*(.+?)\*\*(?: (twice|\w+ times(?! more)))?", told):
+            repeated = 3 if key == "5" and "three times more" in told else 0
+            pressed.append((key, times[often] + repeated))
+        merged: dict[str, int] = {}
+        for key, often in pressed:
+            merged[key] = merged.get(key, 0) + often
+        assert merged == dict(zip(part.keys, (often for _, often in part.steps), strict=True)), part.minutes
+        assert list(merged) == list(part.keys)
+
+
+@pytest.mark.parametrize("part", HALF_HOUR, ids=lambda part: part.minutes)
+def test_every_step_of_the_half_hour_is_an_action_of_the_window(part: Minutes) -> None:
+    assert set(part.actions) <= {action.name for action in ACTIONS}
+
+
+def test_what_the_sheet_says_of_the_half_hour_holds() -> None:
+    """Its sentences, in the numbers of the table that another test computes again."""
+    rows = {line.split("|")[1].strip(): [cell.strip() for cell in line.split("|")[2:-1]] for line in section("walk")[2:]}
+
+    def noises(minutes: str) -> tuple[float, float]:
+        return tuple(float(cell.replace(",", "")) for cell in rows[minutes][1:3])  # type: ignore[return-value]
+
+    assert rows["0 to 3"][1] == "not known"
+    spread, left = noises("10 to 12")
+    assert left > 20 * spread  # hum in step: the spread says all is well
+    assert rows["10 to 12"][3:] == ["1.0", "none", rows["10 to 12"][5], "3 of 3"]
+    assert rows["10 to 12"][5].startswith("yes")
+    assert noises("12 to 14")[1] < left / 4  # the pause takes much of it away
+    assert not rows["12 to 14"][5].startswith("yes")
+    assert rows["12 to 14"][6] == "2 of 3"
+    quiet, jittered = noises("14 to 15"), noises("15 to 17")
+    assert quiet[0] == jittered[0]  # nothing looks wrong
+    assert jittered[1] > 1.2 * jittered[0]  # but what is left no longer falls along the line
+    assert rows["20 to 24"][4] != rows["24 to 27"][4]  # one secret ear of each kind
+
+
+def section(name: str) -> list[str]:
+    """Lines of a table of the sheet."""
+    return SHEET.partition(f"<!-- table {name} -->")[2].partition("<!-- end -->")[0].strip().splitlines()
 
 
 def test_null_runs_do_not_depend_on_how_they_are_asked_for() -> None:

@@ -1,0 +1,75 @@
+"""What the window of a lesson says in words: frozen values, no Qt. Before the answer is revealed nothing here says what it is."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from quietfloor.bench.teach.choices import EARS
+from quietfloor.bench.teach.classroom import Classroom
+from quietfloor.bench.teach.keys import PACES
+from quietfloor.monitor.display.views import Headline
+
+STATE = {"response_present": "present", "response_absent": "absent", "inconclusive": "stopped"}
+SAID = {"waiting": "No sweep yet", "undecided": "Undecided", "present": "Response present", "absent": "No response"}
+HIDDEN = "The answer is hidden until R: the class votes first."
+FASTEST = PACES[-1]
+WELCOME = "1 presents one sweep, Enter as many again, Space runs; Y, X, W count votes, R shows the answer; F1: all keys"
+
+
+def headline(room: Classroom, reveal: bool) -> Headline:
+    """The state of the run; the verdict of the valid rule only with ``reveal``."""
+    state, word, meaning = "waiting", SAID["waiting"], ""
+    if room.sweeps and not reveal:
+        word, meaning = "Is there a response?", HIDDEN
+    elif room.sweeps:
+        state = "undecided" if room.verdict is None else STATE[room.verdict.verdict]
+        word = SAID.get(state, SAID["undecided"])
+    if room.sweeps:
+        word += f" · {room.sweeps:,} sweep{'s' if room.sweeps != 1 else ''}"
+    return Headline(state, word, _figures(room, reveal), _particulars(room, reveal), meaning=meaning)
+
+
+def _figures(room: Classroom, reveal: bool) -> str:
+    if not room.sweeps:
+        return "the first one comes with 1"
+    parts = [f"truth: {'a response' if room.responds else 'no response'}"] if reveal else []
+    if room.sweeps == 1:
+        parts.append("one sweep is mostly noise")
+    if math.isfinite(room.noise_nv):
+        parts.append(f"noise {room.noise_nv:,.0f} nV")
+    if math.isfinite(room.correlation):
+        parts.append(f"odd and even half: r {room.correlation:.2f}".replace("-", "−"))
+    if room.left_out:
+        parts.append(f"{room.sweeps - room.accepted:,} rejected")
+    return ", ".join(parts)
+
+
+def _particulars(room: Classroom, reveal: bool) -> str:
+    lesson, now = room.lesson, room.lesson.conditions
+    ear = EARS[lesson.ear]
+    if lesson.ear == "secret" and reveal:
+        ear = f"a secret ear that {'hears' if room.hears else 'does not hear'}"
+    parts = [ear, f"click {lesson.level_db_nhl:g} dB nHL"]
+    step = " (IN STEP with hum)" if room.in_step and not lesson.random_pause else ""
+    parts += [f"{lesson.rate_per_s:g}/s{step}", f"random pause {'on' if lesson.random_pause else 'OFF'}"]
+    parts.append(f"EEG {now.noise_uv:g} µV")
+    parts += [f"hum {now.mains_uv:g} µV"] if now.mains_uv else []
+    parts += [f"jitter {now.jitter_ms:g} ms"] if now.jitter_ms else []
+    parts += [f"{now.artefacts_per_min:g} movements a minute"] if now.artefacts_per_min else []
+    return " · ".join([*parts, f"virtual, seed {room.seed}"])
+
+
+def answer(room: Classroom) -> str:
+    """The truth in one sentence."""
+    if not room.responds:
+        hum = " and hum" if room.lesson.conditions.mains_uv else ""
+        return f"The answer: there is no response. Everything that is seen is noise{hum}"
+    truth = room.truth_nv()[(room.times_ms >= 5.0) & (room.times_ms <= 17.0)]
+    return f"The answer: there is a response of {float(np.ptp(truth)):.0f} nV from peak to trough"
+
+
+def badge(running: bool, pace: float) -> str:
+    said = "as fast as it goes" if pace >= FASTEST else f"{pace:g} sweep{'s' if pace != 1 else ''} a second"
+    return f"{'RUNNING' if running else 'PAUSED'}, {said}"
