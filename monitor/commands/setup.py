@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse
     try:
         begins = link.prepare(flow)
         keep_noise(session, flow.report.noise_uv)
+        link.talk.checked = flow.report, time.monotonic()
     finally:
         flow.close()  # before the run opens stream and output for itself
     return begins, None if flow.record is None else flow.record.record()

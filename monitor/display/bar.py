@@ -14,8 +14,10 @@ from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.display.timeline import Timeline
 
 BEFORE = (  # left of the timeline
-    "stop", "mark", "next", "play", "slower", "faster", "go_to", "pause_sound", "leave", "only_louder", "pause", "back",
+    "stop", "next", "louder", "softer", "mask", "condition_next", "kind", "repeat", "discard", "mark", "play", "slower",
+    "faster", "go_to", "pause_sound", "leave", "only_louder", "pause", "back", "report", "files",
 )  # fmt: skip
+OF_SESSIONS = ("panel_7", "far")
 
 
 class Line(QLineEdit):
@@ -91,15 +93,22 @@ class Bar(QWidget):
         column.addWidget(self._tools)
         column.addWidget(self.entry)
 
-    def fit(self, stage: Stage) -> None:
-        """The buttons of a live run, of a recorded one, of a search."""
+    def fit(self, stage: Stage, in_session: bool = False) -> None:
+        """The buttons of a live run, of a recorded one, of a search, of the session view."""
         while self._row.count():
             item = self._row.takeAt(0)
             widget = None if item is None else item.widget()
             if widget is not None and widget not in (self.timeline, self.times):
                 widget.hide()
                 widget.deleteLater()
-        self._actions = tuple(action for action in offered(stage) if action.button)
+        self._actions = tuple(
+            sorted(
+                (one for one in offered(stage) if one.has_button(stage) and (in_session or one.name not in OF_SESSIONS)),
+                key=lambda one: BEFORE.index(one.name) if one.name in BEFORE else len(BEFORE),
+            )
+        )
+        self.timeline.setVisible(stage != "session")
+        self.times.setVisible(stage != "session")
         self.buttons = {}
         for action in self._actions:
             button = QPushButton()
@@ -112,6 +121,8 @@ class Bar(QWidget):
             if action.name in BEFORE:
                 self._row.addWidget(self.buttons[action.name])
         self._row.addWidget(self.timeline, 1)
+        if stage == "session":
+            self._row.addStretch(1)
         self._row.addWidget(self.times)
         for action in self._actions:
             if action.name not in BEFORE:
