@@ -15,8 +15,10 @@ from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
 
 LEFT, RIGHT = (int(flag | Qt.AlignmentFlag.AlignVCenter) for flag in (Qt.AlignmentFlag.AlignLeft, Qt.AlignmentFlag.AlignRight))
-HEADS = ("", "ear, sound", "threshold", "95 %", "state", "evidence", "sweeps · time")
-SHARES = (0.035, 0.265, 0.125, 0.1, 0.205, 0.13, 0.14)  # of the width of the table
+HEADS = ("", "ear, sound", "dB nHL", "95 %", "state", "evidence", "sweeps · time")
+LETTERS = (2.0, 0.0, 4.0, 5.0, 10.2, 5.6, 8.4)  # width of a column; the sound has the rest
+LEAST_LETTERS, SWEEPS_LETTERS = 8.5, 4.4  # of the sound; of the last column without its time, where the sound had less
+ROW, LOW_ROW = 1.7, 1.5  # height of a row in letters; where there is little room
 TABLE = 0.6  # of the width, the rest is the audiogram's
 CONTACTS = {"ok": "present", "wait": "waiting", "look": "undecided", "stop": "fault"}
 MOST_CONTACTS = 3  # of the worst, beside the rest as a number
@@ -35,6 +37,8 @@ class SessionView(QWidget):
         self.advice_shown = QRectF()  # where the advice on masking was painted, for tests: never cut
         self._rows: list[tuple[int, QRectF]] = []
         self._first = 0
+        self._brief = False
+        self._wanted: list[int] = []
 
     def show_sight(self, sight: SessionSight, step: SightStep | None) -> None:
         if (sight, step) != (self.sight, self.step):
@@ -57,14 +61,22 @@ class SessionView(QWidget):
         px, gap = self.look.px, self.look.px(0.9)
         wide, high = float(self.width()), float(self.height())
         across = round(TABLE * wide)
-        glance = self._glance_height(painter, sight, across - gap)
-        words = self._next_height(painter, sight, across - gap)
-        needed = px(1.7) * (1 + len(sight.rows))
-        table = max(min(needed, high - words - glance - 2 * gap), px(1.7) * 3)
-        self._table(painter, sight, QRectF(0, 0, across - gap, table))
-        self._next(painter, sight, QRectF(0, table + gap, across - gap, words))
-        self._glance(painter, sight, QRectF(0, high - glance, across - gap, glance))
-        AudiogramView(sight.points, sight.unit, self.look, QRectF(across, 0, wide - across, high)).draw(painter)
+        left, right = across - gap, wide - across
+        words, needed = self._next_height(painter, sight, left), px(ROW) * (1 + len(sight.rows))
+        glance = self._glance_height(painter, sight, left)
+        tight = needed + words + glance + 2 * gap > high  # then the glances go below the audiogram
+        place = QRectF(0, high - glance, left, glance)
+        if tight:
+            glance = self._glance_height(painter, sight, right)
+            place = QRectF(across, high - glance, right, glance)
+        line = px(LOW_ROW if tight else ROW)
+        needed = line * (1 + len(sight.rows))
+        table = max(min(needed, high - words - gap - (0.0 if tight else glance + gap)), 3.0 * line)
+        self._table(painter, sight, QRectF(0, 0, left, table), line)
+        self._next(painter, sight, QRectF(0, table + gap, left, words))
+        self._glance(painter, sight, place)
+        chart = QRectF(across, 0, right, high - (glance + gap if tight else 0.0))
+        AudiogramView(sight.points, sight.unit, self.look, chart).draw(painter)
 
     def _font(self, painter: QPainter, times: float, bold: bool = False) -> QFontMetricsF:
         font = QFont(self.font())
@@ -88,23 +100,29 @@ class SessionView(QWidget):
 
     # -- conditions -----------------------------------------------------------------------------------------------------
 
-    def _table(self, painter: QPainter, sight: SessionSight, rect: QRectF) -> None:
+    def _table(self, painter: QPainter, sight: SessionSight, rect: QRectF, line: float) -> None:
         px, theme = self.look.px, self.look.theme
-        line = px(1.7)
         room = max(1, int(rect.height() / line) - 1)
         count = len(sight.rows)
         wanted = [number for number, row in enumerate(sight.rows) if row.next]
-        if wanted and not self._first <= wanted[0] < self._first + room:
-            self._first = wanted[0]
+        if wanted != self._wanted:
+            self._wanted = wanted
+            if wanted and not self._first <= wanted[0] < self._first + room:
+                self._first = wanted[0]
         self._first = min(max(0, self._first), max(0, count - room))
         edges = [rect.left()]
-        for share in SHARES:
-            edges.append(edges[-1] + share * rect.width())
-        for number, head in enumerate(HEADS):
-            last = min(count, self._first + room)
-            more = f" ({self._first + 1} to {last} of {count}: wheel)" if number == 1 and count > room else ""
+        widths = [letters * px(1.0) for letters in LETTERS]
+        self._brief = rect.width() - sum(widths) < px(LEAST_LETTERS)
+        widths[-1] = px(SWEEPS_LETTERS) if self._brief else widths[-1]
+        widths[1] = max(px(4.0), rect.width() - sum(widths))
+        for one in widths:
+            edges.append(edges[-1] + one)
+        heads = [head.partition(" · ")[0] if self._brief else head for head in HEADS]
+        if count > room:
+            heads[1] = f"{self._first + 1} to {min(count, self._first + room)} of {count}"
+        for number, head in enumerate(heads):
             place = QRectF(edges[number], rect.top(), edges[number + 1] - edges[number] - px(0.4), line)
-            self._text(painter, place, head + more, theme.quiet, 0.85)
+            self._text(painter, place, head, theme.quiet, 0.85)
         self._rows = []
         for shown, row in enumerate(sight.rows[self._first : self._first + room]):
             place = QRectF(rect.left(), rect.top() + (shown + 1) * line, rect.width(), line)
@@ -127,8 +145,10 @@ class SessionView(QWidget):
         draw_symbol(painter, Point(condition.ear, condition.route, None, 0.0, 0.0, 0.0, "threshold"), middle, px(0.36))
         painter.restore()
         route = ", bone" if condition.route == "bone" else ""
-        name = f"{condition.ear.capitalize()} {row.sound}{route}"
-        cells = (name, row.threshold, row.interval, row.said, row.evidence, row.effort)
+        names = [f"{condition.ear.capitalize()} {sound}{route}" for sound in (row.sound, row.short)]
+        fits = self._font(painter, 0.95, bold=True).horizontalAdvance(names[0]) <= edges[2] - edges[1] - px(0.4)
+        effort = row.effort.partition(" · ")[0] if self._brief else row.effort
+        cells = (names[0 if fits else 1], row.threshold, row.interval, row.said, row.evidence, effort)
         inks = (ear, theme.ink, theme.ink, theme.states[row.state], theme.ink, theme.quiet)
         for number, (words, ink) in enumerate(zip(cells, inks, strict=True), 1):
             cell = QRectF(edges[number], place.top(), edges[number + 1] - edges[number] - px(0.4), place.height())

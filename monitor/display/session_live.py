@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from quietfloor.monitor.display.board import evidence_words, interval_words, threshold_words, to_go
+from quietfloor.monitor.display.board import evidence_words, interval_words, to_go
 from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.session_sight import NOTHING, SessionSight, SightRow
 from quietfloor.monitor.display.views import Headline
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run.status import STOPPABLE, Status
+from quietfloor.monitor.search.condition import Answer
 from quietfloor.monitor.search.now import SearchNow
 from quietfloor.monitor.session.conditions import Condition
 
@@ -40,11 +41,11 @@ def with_live(sight: SessionSight, plan: Plan, status: Status) -> SessionSight:
         return sight
     sound, look = plan.sound, status.look
     here = Condition(sound.ear, sound.route, sound.stimulus, sound.frequency_hz)
-    level = "" if sound.level_db_nhl is None else f" at {sound.level_db_nhl:g} dB"
+    level = "" if sound.level_db_nhl is None else f" at {sound.level_db_nhl:g}"
     known = look is not None and not math.isnan(look.evidence)
     evidence = f"{round(look.evidence, 1) + 0.0:.1f}{level}".replace("-", "−") if known and look is not None else NOTHING
     effort = NOTHING if look is None else f"{look.sweeps_accepted:,}"
-    now_row = {"state": "undecided", "said": f"runs{level}", "evidence": evidence, "effort": effort, "next": True}
+    now_row = {"state": "undecided", "said": f"runs{level} dB", "evidence": evidence, "effort": effort, "next": True}
     rows = tuple(
         replace(row, **now_row) if row.condition.same_as(here) else replace(row, next=False)  # type: ignore[arg-type]
         for row in sight.rows
@@ -76,10 +77,19 @@ def _searched(row: SightRow, plan: Plan, now: SearchNow) -> SightRow:
     best = max(looks, key=lambda one: one[:2], default=None)
     sweeps = sum(look.accepted for look in found.looks if look is not None)
     return replace(
-        row, threshold=threshold_words(answer, found.levels_db), interval=interval_words(answer) or NOTHING, state=state,
-        said=said, evidence=NOTHING if best is None else f"{evidence_words(best[2])} at {best[1]:g} dB",
+        row, threshold=_threshold(answer, found.levels_db), interval=interval_words(answer) or NOTHING, state=state,
+        said=said, evidence=NOTHING if best is None else f"{evidence_words(best[2])} at {best[1]:g}",
         effort=f"{sweeps:,}" if sweeps else NOTHING, next=plays is not None,
     )  # fmt: skip
+
+
+def _threshold(answer: Answer, levels_db: tuple[float, ...]) -> str:
+    """As it stands, in dB nHL."""
+    if math.isnan(answer.threshold_db):
+        return NOTHING
+    if math.isinf(answer.threshold_db):
+        return f"> {levels_db[-1]:g}"
+    return f"< {levels_db[0]:g}" if answer.threshold_db < levels_db[0] else f"{answer.threshold_db:.0f}"
 
 
 def time_to_go(plan: Plan, status: Status) -> str:
@@ -156,8 +166,9 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
 
 
 def short_time(words: str) -> str:
-    """"about 6 minutes to go (3 to 11)" as "6 min to go"."""
-    if "to go" not in words:
+    """"about 6 minutes to go (3 to 11)" as "6 min to go"; "" where the time is not known."""
+    if "not known" in words or not words:
         return ""
-    short = words.partition(" (")[0].replace("minutes", "min").replace("minute", "min").replace("about ", "")
-    return short.replace("less than a min", "< 1 min")
+    short = words.partition(" (")[0].removeprefix("next run ")
+    short = short.removeprefix("about ") if "to go" in short else short
+    return short.replace("minutes", "min").replace("less than a minute", "< 1 min").replace("minute", "min")

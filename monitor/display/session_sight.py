@@ -34,10 +34,12 @@ FOUND: dict[Finding, str] = {"threshold": "present", "at most": "present", "no r
 
 @dataclass(frozen=True)
 class SightRow:
-    """One condition. ``state`` is one of STATES, ``said`` its word; everything else is words, NOTHING where nothing is known."""
+    """One condition. ``state`` is one of STATES, ``said`` its word; ``threshold`` and ``interval`` are in dB nHL; everything is
+    words, NOTHING where nothing is known. ``short``: the sound where there is no room."""
 
     condition: Condition
     sound: str
+    short: str
     threshold: str
     interval: str
     state: str
@@ -171,9 +173,10 @@ def sight_of(
     return replace(sight, steps=steps_of(sight))
 
 
-def sound_words(one: Condition) -> str:
-    hz = "" if one.frequency_hz is None else f"{one.frequency_hz:g} Hz "
-    return f"{hz}{STIMULUS_WORDS.get(one.stimulus, one.stimulus)}"
+def sound_words(one: Condition) -> tuple[str, str]:
+    """The sound in words, and where there is no room."""
+    kind = STIMULUS_WORDS.get(one.stimulus, one.stimulus)
+    return (kind, kind) if one.frequency_hz is None else (f"{one.frequency_hz:g} Hz {kind}", f"{one.frequency_hz / 1000:g} kHz")
 
 
 def _row(one: Threshold, runs: tuple[RunSummary, ...], coming: bool) -> SightRow:
@@ -189,16 +192,16 @@ def _row(one: Threshold, runs: tuple[RunSummary, ...], coming: bool) -> SightRow
         said, state = f"{said}; which ear?", "undecided"
     elif not one.settled and one.finding != "not tested":
         state = "undecided"
-    evidence = [run.evidence for run in behind if not math.isnan(run.evidence)]
     sweeps = sum(run.sweeps or 0 for run in ([search] if search is not None else own))
     seconds = math.fsum(run.seconds for run in ([search] if search is not None else own) if not math.isnan(run.seconds))
     level = threshold_words(one.finding, one.level_db_nhl)
-    best = f"{max(evidence):.1f} at {behind[evidence.index(max(evidence))].level_db_nhl:g} dB" if evidence else NOTHING
+    shown = max((run for run in behind if not math.isnan(run.evidence)), key=lambda run: run.evidence, default=None)
+    best = NOTHING if shown is None else f"{shown.evidence:.1f} at {shown.level_db_nhl:g}"
     effort = [f"{sweeps:,}"] if sweeps else []
     effort += [f"{seconds / 60:.1f} min"] if seconds else []
     tip = "<br>".join((str(one.condition), one.words, *one.notes))
     return SightRow(
-        one.condition, sound_words(one.condition), level, interval_words(one.finding, one.low_db_nhl, one.high_db_nhl), state,
+        one.condition, *sound_words(one.condition), level, interval_words(one.finding, one.low_db_nhl, one.high_db_nhl), state,
         said, best.replace("-0.0", "0.0"), " · ".join(effort) or NOTHING, tip, coming,
     )  # fmt: skip
 
@@ -207,7 +210,7 @@ def threshold_words(finding: Finding, level_db: float) -> str:
     if finding == "not tested" or math.isnan(level_db):
         return NOTHING
     before = {"threshold": "", "at most": "≤ ", "no response": "> "}[finding]
-    return f"{before}{level_db:g} dB nHL".replace("-", "−")
+    return f"{before}{level_db:g}".replace("-", "−")
 
 
 def interval_words(finding: Finding, low_db: float, high_db: float) -> str:

@@ -43,6 +43,7 @@ class SessionTalk:
     checked: tuple[Report, float] | None = None
     waiting: bool = False  # the command waits for a wish
     since_s: float = 0.0  # from when on
+    asked: int = 0  # how many wishes it has waited for; one more says that the wish before was carried out
     _wishes: deque[Wish] = field(default_factory=deque)
     _wake: threading.Event = field(default_factory=threading.Event)
 
@@ -62,6 +63,7 @@ class SessionTalk:
     def next_wish(self, sight: SessionSight, gone: Callable[[], bool]) -> Wish | None:
         """Show the session and wait for a wish; None: there is no window any more."""
         self.sight = sight
+        self.asked += 1
         while not gone():
             self._wake.clear()
             if self._wishes:
