@@ -270,7 +270,7 @@ class Lead:
     def _wait(self) -> bool:
         """Whether a run is to begin; False: the window was closed."""
         talk = self.link.talk
-        ready = self.ready()
+        ready = self._ready_or_usual() if self.made else self.ready()  # at the beginning a plan that cannot be is refused
         talk.sight = self.sight(ready)  # before the window is told that the session waits
         with talk.between_runs():
             while True:
@@ -281,12 +281,26 @@ class Lead:
                 if wish.what == "repeat":
                     self.choice = self._again(self.session.all_runs()[-1])
                 if wish.what in ("start", "repeat"):
-                    if self.ready().coming is not None:
+                    if self._ready_or_usual().coming is not None:
                         return True
                     self._tell("There is nothing to begin: choose a condition first", trouble=True)
                 else:
                     self._carry_out(wish, ready)
-                ready = self.ready()
+                ready = self._ready_or_usual()
+
+    def _ready_or_usual(self) -> Ready:
+        """The next run; what is suggested, where that which was chosen cannot be."""
+        from quietfloor.monitor.hearing.tables import HearingError
+        from quietfloor.monitor.plan.run_plan import PlanError
+        from quietfloor.monitor.session.session_store import SessionError
+
+        for _ in range(2):
+            try:
+                return self.ready()
+            except (PlanError, SessionError, HearingError) as error:
+                self.choice = self._usual()
+                self._tell(str(error), trouble=True)
+        return Ready(None, "", self._note)
 
     def _tell(self, text: str, trouble: bool = False) -> None:
         self._note, self._trouble = text, trouble

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PyQt5.QtCore import Qt, pyqtSignal
-from PyQt5.QtGui import QKeyEvent
+from PyQt5.QtGui import QKeyEvent, QResizeEvent
 from PyQt5.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.actions import Action, Stage, offered
@@ -80,6 +80,7 @@ class Bar(QWidget):
         self.message = Words()
         self.buttons: dict[str, QPushButton] = {}
         self._actions: tuple[Action, ...] = ()
+        self._keys_shown = True
         self._look = Look()
         self._row = QHBoxLayout()
         self._row.setContentsMargins(0, 0, 0, 0)
@@ -137,13 +138,24 @@ class Bar(QWidget):
         self.message.size_letters(look.px(0.98), bold=True)
         colour(self.times, look.theme.quiet)
         colour(self.message, look.theme.ink)
-        for action in self._actions:
-            self.buttons[action.name].setText(self._labelled(action, action.button))
+        self._label()
         self.update()
 
+    def _label(self) -> None:
+        """Texts of all buttons: with their keys where there is room for that."""
+        for self._keys_shown in (not self._look.projector, False):
+            for action in self._actions:
+                if action.name in self.buttons:  # else they are just being made
+                    self.buttons[action.name].setText(self._labelled(action, action.button))
+            if not self._keys_shown or self._tools.minimumSizeHint().width() <= self.width():
+                return
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._label()
+
     def _labelled(self, action: Action, text: str) -> str:
-        """The text of a button with its key, where there is room for that."""
-        return text if self._look.projector or len(text) == 1 else f"{text} [{action.keys[0]}]"
+        return f"{text} [{action.keys[0]}]" if self._keys_shown and len(text) > 1 else text
 
     def rename(self, name: str, text: str) -> None:
         """Change the text of a button, such as Play to Pause."""

@@ -38,7 +38,7 @@ def with_live(sight: SessionSight, plan: Plan, status: Status) -> SessionSight:
         rows = tuple(_searched(row, plan, now) for row in sight.rows)
         return replace(sight, rows=rows, time=(gone, ahead, sight.time[2]))
     if plan.sound is None or plan.search is not None:
-        return sight
+        return replace(sight, time=(gone, *sight.time[1:]))
     sound, look = plan.sound, status.look
     here = Condition(sound.ear, sound.route, sound.stimulus, sound.frequency_hz)
     level = "" if sound.level_db_nhl is None else f" at {sound.level_db_nhl:g}"

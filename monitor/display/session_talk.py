@@ -43,7 +43,7 @@ class SessionTalk:
     checked: tuple[Report, float] | None = None
     waiting: bool = False  # the command waits for a wish
     since_s: float = 0.0  # from when on
-    asked: int = 0  # how many wishes it has waited for; one more says that the wish before was carried out
+    listening: bool = False  # nothing of an earlier wish is left to do
     _wishes: deque[Wish] = field(default_factory=deque)
     _wake: threading.Event = field(default_factory=threading.Event)
 
@@ -62,16 +62,21 @@ class SessionTalk:
 
     def next_wish(self, sight: SessionSight, gone: Callable[[], bool]) -> Wish | None:
         """Show the session and wait for a wish; None: there is no window any more."""
-        self.sight = sight
-        self.asked += 1
+        self.sight, self.listening = sight, True
         while not gone():
             self._wake.clear()
             if self._wishes:
+                self.listening = False
                 return self._wishes.popleft()
             self._wake.wait(POLL_S)
         return None
 
     # -- the window's side --------------------------------------------------------------------------------------------
+
+    @property
+    def idle(self) -> bool:
+        """Whether every wish was carried out and the next one is waited for."""
+        return self.waiting and self.listening and not self._wishes
 
     def wish(self, wish: Wish) -> bool:
         """Pass on a wish; whether the command waits for one."""

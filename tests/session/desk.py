@@ -60,7 +60,7 @@ class Desk:
 
     def __enter__(self) -> Desk:
         self._thread.start()
-        self._until(lambda: self.link.talk.asked)
+        self._until(lambda: self.link.talk.idle)
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -86,7 +86,6 @@ class Desk:
 
     def wish(self, what: Any, **how: Any) -> None:
         """Wish, and wait until the command waits for the next one."""
-        self._until(lambda: self.link.talk.waiting)
-        before = self.link.talk.asked
+        self._until(lambda: self.link.talk.idle)
         assert self.link.talk.wish(Wish(what, **how))
-        self._until(lambda: self.link.talk.asked > before)
+        self._until(lambda: self.link.talk.idle)
