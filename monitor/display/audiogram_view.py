@@ -85,7 +85,7 @@ class AudiogramView:
                 words = f"{db}".replace("-", "−")
                 painter.drawText(QRectF(chart.left() - look.px(2.6), y - 10, look.px(2.4), 20), RIGHT, words)
         columns = [(hz, f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}") for hz in OCTAVES_HZ]
-        for hz, words in (*columns, *([(2 * HIGHEST_HZ, "none")] if self._without else [])):
+        for hz, words in (*columns, *([(2 * HIGHEST_HZ, "no Hz")] if self._without else [])):
             x = chart.left() + (math.log2(hz) - self._left_octave) * DB_AN_OCTAVE * self.px_per_db
             painter.setPen(pen(theme.grid))
             painter.drawLine(QPointF(x, chart.top()), QPointF(x, chart.bottom()))
@@ -93,7 +93,6 @@ class AudiogramView:
             painter.drawText(QRectF(x - 30, chart.top() - look.px(1.4), 60, look.px(1.3)), MIDDLE, words)
         painter.setPen(QColor(theme.quiet))
         title = f"Hz · {self._unit}" + (" (estimated)" if self._unit == "dB eHL" else ", as measured: no hearing level")
-        title += " · none: without a frequency" if self._without else ""
         place = QRectF(chart.left() - look.px(2.4), chart.top() - look.px(2.8), chart.width() + look.px(2.8), look.px(1.3))
         painter.drawText(place, LEFT, metrics.elidedText(title, Qt.TextElideMode.ElideRight, place.width()))
 

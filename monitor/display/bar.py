@@ -143,11 +143,12 @@ class Bar(QWidget):
 
     def _label(self) -> None:
         """Texts of all buttons: with their keys where there is room for that."""
-        for self._keys_shown in (not self._look.projector, False):
+        for shown in (not self._look.projector, False):
+            self._keys_shown = shown
             for action in self._actions:
                 if action.name in self.buttons:  # else they are just being made
                     self.buttons[action.name].setText(self._labelled(action, action.button))
-            if not self._keys_shown or self._tools.minimumSizeHint().width() <= self.width():
+            if not shown or self._tools.minimumSizeHint().width() <= self.width():
                 return
 
     def resizeEvent(self, event: QResizeEvent | None) -> None:

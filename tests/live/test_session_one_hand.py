@@ -141,7 +141,8 @@ def test_a_whole_session_with_the_four_keys_of_a_presenter(tmp_path: Path, monke
     timer.stop()
     assert not hand.script, hand.seen
     assert status == DONE
-    records = [json.loads((tmp_path / "s" / f"run-{number:03d}" / "run.json").read_text(encoding="utf-8")) for number in (1, 2, 3)]
+    folders = [tmp_path / "s" / f"run-{number:03d}" for number in (1, 2, 3)]
+    records = [json.loads((folder / "run.json").read_text(encoding="utf-8")) for folder in folders]
     assert [one["stimulus"]["level_db_nhl"] for one in records[:2]] == [70.0, 70.0]
     assert records[2]["stimulus"]["level_db_nhl"] < 70.0
     assert records[2]["stimulus"]["masking"] is not None, "the noise that is advised"
