@@ -71,7 +71,8 @@ def session_sight(folder: Path) -> SessionSight:
     """Of a session of eight conditions, before its first run."""
     both = [(ear, hz) for hz in (500, 1000, 2000, 4000) for ear in ("right", "left")]
     condition = [{"ear": ear, "stimulus": "octave-chirp", "frequency_hz": hz} for ear, hz in both]
-    run = {"stream": {"name": "EEG", "eeg": ["1"], "trigger": "trigger"}, "sound": {"calibration": str(VIRTUAL_EARPHONE)}}
+    sound = {"calibration": str(VIRTUAL_EARPHONE), "rate_per_s": 39.1}
+    run = {"stream": {"name": "EEG", "eeg": ["1"], "trigger": "trigger"}, "sound": sound}
     plan = make_session_plan({
         "method": "ladder", "subject": {"pseudonym": "S00", "age_group": "adult"}, "condition": condition, "run": run,
     })  # fmt: skip

@@ -200,7 +200,7 @@ def session_view(studio: Studio) -> list[Path]:
     plan = planned(EARLIER[0][0])
     assert plan.sound is not None
     tables = plan.model_dump(mode="json", exclude_none=True)
-    own = {key: tables["sound"][key] for key in ("calibration", "lead_in_s")}
+    own = {"calibration": tables["sound"]["calibration"], "rate_per_s": 39.1}
     session = Session.begin(studio.session, make_session_plan({
         "method": "ladder", "title": "Thresholds", "subject": {"pseudonym": "S07", "age_group": "adult"},
         "condition": [{"ear": ear, "stimulus": kind} | hz for kind, hz in SOUNDS for ear in ("right", "left")],

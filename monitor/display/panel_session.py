@@ -64,17 +64,15 @@ class SessionView(QWidget):
         left, right = across - gap, wide - across
         words, needed = self._next_height(painter, sight, left), px(ROW) * (1 + len(sight.rows))
         glance = self._glance_height(painter, sight, left)
-        tight = needed + words + glance + 2 * gap > high  # then the glances go below the audiogram
-        place = QRectF(0, high - glance, left, glance)
-        if tight:
-            glance = self._glance_height(painter, sight, right)
-            place = QRectF(across, high - glance, right, glance)
+        tight = needed + words + glance + 3 * gap > high  # then the glances go below the audiogram
+        glance = self._glance_height(painter, sight, right) if tight else glance
         line = px(LOW_ROW if tight else ROW)
         needed = line * (1 + len(sight.rows))
-        table = max(min(needed, high - words - gap - (0.0 if tight else glance + gap)), 3.0 * line)
+        table = max(min(needed, high - words - gap - (0.0 if tight else glance + 2 * gap)), 3.0 * line)
         self._table(painter, sight, QRectF(0, 0, left, table), line)
         self._next(painter, sight, QRectF(0, table + gap, left, words))
-        self._glance(painter, sight, place)
+        below = table + words + 3 * gap
+        self._glance(painter, sight, QRectF(across, high - glance, right, glance) if tight else QRectF(0, below, left, glance))
         chart = QRectF(across, 0, right, high - (glance + gap if tight else 0.0))
         AudiogramView(sight.points, sight.unit, self.look, chart).draw(painter)
 
