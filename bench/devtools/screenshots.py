@@ -9,6 +9,7 @@ into the journal and the engine, and into the window what a live run, or a recor
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
 import tempfile
@@ -41,6 +42,7 @@ FLOOR_NV, QUIET_NV, MOST_SWEEPS = 20.0, 25.0, 6144
 EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the runs that were made before in the session
 SEARCH_LEVELS = tuple(float(level) for level in range(0, 95, 5))
 SEARCH_SEED, SEARCH_S = 5, 30.0  # the search that is shown, at this moment of its stream
+EARLIER_DAY = "2026-01-15T10:00:00+00:00"
 SOUNDS: tuple[tuple[str, dict[str, float]], ...] = (
     ("click", {}), ("octave-chirp", {"frequency_hz": 2000.0}), ("octave-chirp", {"frequency_hz": 500.0}),
 )  # fmt: skip
@@ -197,8 +199,9 @@ def board(studio: Studio) -> Path:
 
 def session_view(studio: Studio) -> list[Path]:
     """A session between two runs, and its large letters."""
+    for path in studio.session.glob("run-*/run.json"):  # of an earlier day: no dose is counted in runs into memory
+        path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | {"started": EARLIER_DAY}), encoding="utf-8")
     plan = planned(EARLIER[0][0])
-    assert plan.sound is not None
     tables = plan.model_dump(mode="json", exclude_none=True)
     own = {"calibration": tables["sound"]["calibration"], "rate_per_s": 39.1}
     session = Session.begin(studio.session, make_session_plan({
