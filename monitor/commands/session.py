@@ -18,7 +18,15 @@ from quietfloor.monitor.commands.common import (
     say,
 )
 from quietfloor.monitor.commands.run import carry_through
-from quietfloor.monitor.commands.session_steps import FOLLOWS, GROWTH_DB, conclude, minutes_of_last, with_noise, within_dose
+from quietfloor.monitor.commands.session_steps import (
+    FOLLOWS,
+    GROWTH_DB,
+    conclude,
+    minutes_of_last,
+    show_session,
+    with_noise,
+    within_dose,
+)
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import add_walk, walk_first
 from quietfloor.monitor.commands.window import add_window, with_window
@@ -157,8 +165,6 @@ def remark(session: Session, args: argparse.Namespace) -> int:
 
 def work(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Make runs until none is left to make or wanted; the exit status."""
-    from quietfloor.monitor.commands.session_window import show_session
-
     made: list[dict[str, Any]] = []
     acknowledged: dict[str, Any] | None = None
     own_choice = any((

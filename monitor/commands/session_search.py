@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from quietfloor.monitor.commands.common import FAILED, refuse, say
 from quietfloor.monitor.commands.run import carry_through
-from quietfloor.monitor.commands.session_steps import FOLLOWS, conclude, minutes_of_last, with_noise, within_dose
+from quietfloor.monitor.commands.session_steps import FOLLOWS, conclude, minutes_of_last, show_session, with_noise, within_dose
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import walk_first
 
@@ -26,8 +26,6 @@ LEAST_SAID_S = 60.0  # from there down the time is named as the reason why nothi
 
 def search(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Make recordings until nothing is left to search or wanted; the exit status."""
-    from quietfloor.monitor.commands.session_window import show_session
-
     made: list[dict[str, Any]] = []
     acknowledged: dict[str, Any] | None = None
     minutes, only = args.minutes, _only(session, args)

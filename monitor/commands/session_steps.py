@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from quietfloor.monitor.display.run_view import WindowLink
     from quietfloor.monitor.display.session_talk import Wish
     from quietfloor.monitor.plan.run_plan import Plan
+    from quietfloor.monitor.readiness.listener import Report
     from quietfloor.monitor.session.conditions import Condition, Purpose
     from quietfloor.monitor.session.session import Session
 
@@ -97,6 +98,23 @@ def minutes_of_last(session: Session) -> float:
 
     runs = session.all_runs()
     return math.fsum(run.seconds for run in runs if run.number == runs[-1].number and not math.isnan(run.seconds)) / 60
+
+
+def show_session(link: WindowLink | None, session: Session, minutes: float | None, what: str) -> None:
+    """Let the window show the session while runs follow each other by themselves. ``what`` says why nothing is asked."""
+    from quietfloor.monitor.display.session_sight import sight_of
+
+    if link is not None and not link.unattended:
+        left_s = session.time_left_s(session.all_runs()) if minutes is None else 60 * minutes
+        link.talk.sight = sight_of(session, None, what, "", left_s, checked=checked_of(link))
+
+
+def checked_of(link: WindowLink) -> tuple[Report, float] | None:
+    """The last check before a run, and how many seconds ago it was."""
+    import time
+
+    report = link.talk.checked
+    return None if report is None else (report[0], time.monotonic() - report[1])
 
 
 def remarked(session: Session, wish: Wish, args: argparse.Namespace, link: WindowLink) -> tuple[bool, str]:

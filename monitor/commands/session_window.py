@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,7 +12,15 @@ from typing import TYPE_CHECKING, Any
 from quietfloor.monitor.commands.common import FAILED, complain, say
 from quietfloor.monitor.commands.run import carry_through
 from quietfloor.monitor.commands.session_search import given, plan_of
-from quietfloor.monitor.commands.session_steps import GROWTH_DB, conclude, minutes_of_last, remarked, with_noise, within_dose
+from quietfloor.monitor.commands.session_steps import (
+    GROWTH_DB,
+    checked_of,
+    conclude,
+    minutes_of_last,
+    remarked,
+    with_noise,
+    within_dose,
+)
 from quietfloor.monitor.commands.session_text import say_status
 from quietfloor.monitor.commands.setup import walk_first
 
@@ -74,20 +81,6 @@ def lead(session: Session, args: argparse.Namespace, link: WindowLink, before: i
     if led.made:
         say("The same line goes on from here.", args)
     return conclude(session, args, led.made, led.minutes)
-
-
-def show_session(link: WindowLink | None, session: Session, minutes: float | None, what: str) -> None:
-    """Let the window show the session while runs follow each other by themselves. ``what`` says why nothing is asked."""
-    from quietfloor.monitor.display.session_sight import sight_of
-
-    if link is not None and not link.unattended:
-        left_s = session.time_left_s(session.all_runs()) if minutes is None else 60 * minutes
-        link.talk.sight = sight_of(session, None, what, "", left_s, checked=_checked(link))
-
-
-def _checked(link: WindowLink) -> Any:
-    report = link.talk.checked
-    return None if report is None else (report[0], time.monotonic() - report[1])
 
 
 class Lead:
@@ -256,7 +249,7 @@ class Lead:
 
         left_s = self.session.time_left_s(self.session.all_runs()) if self.minutes is None else 60 * self.minutes
         return sight_of(
-            self.session, ready.coming, ready.nothing, ready.to_go, left_s, chosen=ready.indices, checked=_checked(self.link),
+            self.session, ready.coming, ready.nothing, ready.to_go, left_s, chosen=ready.indices, checked=checked_of(self.link),
             note=self._note, trouble=self._trouble,
         )  # fmt: skip
 

@@ -157,12 +157,12 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
         return Far(state, word, ear, f"{ear.capitalize()} ear{route}" if ear else "", level + masked, ahead, step)
     playing = [(now.conditions[place.condition], place.level) for place, _ in now.playing]
     ears = {one.ear for one, _ in playing}
-    ear = next(iter(ears)) if len(ears) == 1 else ""
+    only = "" if len(ears) != 1 else next(iter(ears))
     levels = [f"{'' if len(playing) == 1 else f'{one.ear[:1].upper()} '}{one.levels_db[level]:g}" for one, level in playing]
     level = " ".join(levels) + (" dB nHL" if len(playing) == 1 else "")
-    ear_words = f"{ear.capitalize()} ear{route}" if ear else f"Both ears{route}" if ears else ""
+    ear_words = f"{only.capitalize()} ear{route}" if only else f"Both ears{route}" if ears else ""
     level += " + noise" if now.noise and level else ""
-    return Far(state, word, ear, ear_words, level, short_time(to_go(now)) or f"{clock(status.seconds)} gone", step)
+    return Far(state, word, only, ear_words, level, short_time(to_go(now)) or f"{clock(status.seconds)} gone", step)
 
 
 def short_time(words: str) -> str:

@@ -2,21 +2,34 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Protocol
 
+from quietfloor.monitor.display.actions import Stage
+from quietfloor.monitor.display.run_view import RunView, WindowLink
 from quietfloor.monitor.display.session_live import Far, far_between, far_live, with_live
 from quietfloor.monitor.display.session_sight import SessionSight
 from quietfloor.monitor.display.session_talk import Wish
+from quietfloor.monitor.display.view_controller import ViewController
+from quietfloor.monitor.display.window_layout import Layout
 
-if TYPE_CHECKING:
-    from quietfloor.monitor.display.actions import Stage
-    from quietfloor.monitor.display.window import Window
+
+class Host(Protocol):
+    """The window, as far as a session needs it."""
+
+    link: WindowLink
+    controller: ViewController
+    layout_: Layout
+    view: RunView | None
+
+    def do(self, name: str) -> None: ...
+    def fit(self) -> None: ...
+    def show_far(self, far: bool) -> None: ...
 
 
 class WindowSession:
     """Beside the window: it is told of every frame before the window paints."""
 
-    def __init__(self, window: Window) -> None:
+    def __init__(self, window: Host) -> None:
         self._window, self._talk = window, window.link.talk
         self._waiting = False  # as the window knows it
         self._far_by_hand = False
