@@ -114,7 +114,7 @@ class Ceiling:
         calibration = self._usable_calibration()
         if calibration is None:
             return math.nan
-        general = self._general_db(calibration)
+        general = self._general_db()
         if waveform is None:
             general -= _STEADY_LESS_DB - 20.0 * math.log10(2.0 * CREST / _PEAK_TO_PEAK_OF_RMS)  # which is p-p.e. less RMS
         elif _duration_s(waveform) > _SHORT_S:
@@ -128,7 +128,7 @@ class Ceiling:
         calibration = self._usable_calibration()
         if calibration is None:
             return math.nan
-        general = self._general_db(calibration) - _STEADY_LESS_DB
+        general = self._general_db() - _STEADY_LESS_DB
         if not self._by_hearing_level:
             return general
         if waveform is None:
@@ -149,9 +149,15 @@ class Ceiling:
         left, right = (min(peak_to_peak / _PEAK_TO_PEAK_OF_RMS, 1.0) / self.shared_by for peak_to_peak in of_sines)
         return left, right
 
-    def _general_db(self, calibration: Calibration) -> float:
+    @property
+    def reads_less_db(self) -> float:
+        """How much less than an occluded-ear simulator or an artificial ear the calibration's coupler reads, at most, in dB."""
+        calibration = self._usable_calibration()
+        return 0.0 if calibration is None else _READS_LESS_DB.get(calibration.coupler, 0.0)
+
+    def _general_db(self) -> float:
         table = _FORCE if self.transducer == BONE else _GENERAL
-        return table["child" if self._by_hearing_level else self.age_group] - _READS_LESS_DB.get(calibration.coupler, 0.0)
+        return table["child" if self._by_hearing_level else self.age_group] - self.reads_less_db
 
     @property
     def _by_hearing_level(self) -> bool:

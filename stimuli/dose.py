@@ -1,7 +1,8 @@
 """Sound dose of a session: energy (level, rate, duration) per ear, summed over runs, and its limits. Pure, without files.
 
-The sum is sound pressure squared over time, in Pa2 s, at the coupler, unweighted, of every sample that was rendered, whether a
-plan, a command line or a fault put it there. In dB it is a sound exposure level, re (20 uPa)2 1 s. Stimulus and masking noise
+The sum is sound pressure squared over time, in Pa2 s, in an occluded-ear simulator or an artificial ear, unweighted, of every
+sample that was rendered, whether a plan, a command line or a fault put it there. What a calibration on a 2 cc or 6 cc coupler
+reads less is added. In dB it is a sound exposure level, re (20 uPa)2 1 s. Stimulus and masking noise
 count alike; what a bone vibrator plays counts for both ears, as the skull carries it to both.
 """
 
@@ -76,7 +77,7 @@ def weights(ceiling: Ceiling, ear: str, waveform: Waveform | None, rate_hz: floa
 
     An output without a usable calibration counts as the loudest plausible output.
     """
-    full_scale_db = ceiling.loudest_full_scale_db(ear, waveform)
+    full_scale_db = ceiling.loudest_full_scale_db(ear, waveform) + ceiling.reads_less_db
     if ceiling.transducer == BONE:
         full_scale_db -= _FORCE_LESS_DB
     if ceiling.age_group == "infant":

@@ -3,7 +3,9 @@
     python -m quietfloor.bench.devtools.both_ears --seconds 60
 
 A virtual patient hears clicks in both ears; the recording is then decided again in chunks of 30 ms, as an amplifier sends them.
-The time of a chunk is that from its arrival to the events that follow from it. The times of chunks with a choice are given apart.
+The time of a chunk is that from its arrival to the events that follow from it. Given apart: chunks that complete a unit, whose
+evidence is then known, and those after which the next level is chosen. The sound is made half a second ahead, and a choice is due
+every two seconds or so.
 """
 
 from __future__ import annotations
@@ -57,6 +59,7 @@ def measure(seconds: float, place: Path) -> dict[str, Any]:
     record = carry_through(plan, load_patient("hearing-adult"), place, 3)
     took: list[float] = []
     chose: list[float] = []
+    judged: list[float] = []
     before = [time.perf_counter()]
 
     def heard(_engine: object, _search: object, events: list[Event]) -> None:
@@ -64,6 +67,8 @@ def measure(seconds: float, place: Path) -> dict[str, Any]:
         took.append(now - before[0])
         if any(event.kind in ("choice", "verdict") for event in events):
             chose.append(took[-1])
+        elif any(event.kind == "cell_unit" for event in events):
+            judged.append(took[-1])
         before[0] = time.perf_counter()
 
     done = replay(RunFolder(Path(record["folder"])), chunk_s=CHUNK_S, on_events=heard)
@@ -71,6 +76,8 @@ def measure(seconds: float, place: Path) -> dict[str, Any]:
     return {
         "stimuli_per_s": 2 * plan.sound.rate_per_s, "stream_s": round(stream_s, 1), "identical": done.identical,
         "times_real_time": round(stream_s / sum(took), 1), "choices": len(chose),
+        "unit_p50_ms": round(1e3 * float(np.quantile(judged, 0.5)), 2),
+        "unit_p99_ms": round(1e3 * float(np.quantile(judged, 0.99)), 2),
         "chunk_p99_ms": round(1e3 * float(np.quantile(took, 0.99)), 2),
         "choice_p50_ms": round(1e3 * float(np.quantile(chose, 0.5)), 2),
         "choice_p99_ms": round(1e3 * float(np.quantile(chose, 0.99)), 2),

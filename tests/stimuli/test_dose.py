@@ -91,6 +91,20 @@ def test_infants_count_20_db_more_by_air_and_21_by_bone():
         assert 10 * math.log10(infant / adult) == pytest.approx(more)
 
 
+@pytest.mark.parametrize(
+    ("transducer", "ear_like", "coupler", "less_db"),
+    [("insert", "occluded-ear-simulator", "2cc", 9.0), ("supra-aural", "artificial-ear", "6cc", 2.0)],
+)
+def test_a_coupler_that_reads_less_allows_no_more(transducer, ear_like, coupler, less_db):
+    # For a click: notes 5 and 2 of the British Society of Audiology's ABR calibration values, October 2025 (verified)
+    levels = {ear_like: 130.0, coupler: 130.0 - less_db}
+    on, off = (
+        weights(Ceiling(transducer, "adult", calibration(level, level, transducer, name)), "left", CLICK, RATE_HZ)[0]
+        for name, level in levels.items()
+    )
+    assert -1e-9 <= 10 * math.log10(off / on) <= 0.5 + 1e-9
+
+
 def test_an_uncalibrated_output_counts_as_the_loudest_there_is():
     assert weights(Ceiling("insert", "adult"), "left", CLICK, RATE_HZ)[0] == pytest.approx(peak_to_peak_pa(150.0) ** 2 / RATE_HZ)
     damaged = Ceiling("insert", "adult", calibration())

@@ -17,6 +17,7 @@ def test_it_measures_a_recording_of_both_ears_that_replays(capsys: pytest.Captur
     assert 8.0 < found["stream_s"] <= 14.0
     assert found["choices"] > 4
     assert found["choice_p99_ms"] >= found["choice_p50_ms"] > 0.0
+    assert found["unit_p99_ms"] >= found["unit_p50_ms"] > 0.0
     assert found["times_real_time"] > 0.0
 
 
