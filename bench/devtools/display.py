@@ -2,6 +2,7 @@
 window.
 
     python -m quietfloor.bench.devtools.display --seconds 300 --channels 8 --rate 16000
+    python -m quietfloor.bench.devtools.display --seconds 60 --channels 32 --view session
 
 A separate process sends EEG and triggers in real time. The run records, averages and decides on a thread of this process, as in
 ``quietfloor run``, while the window is updated and painted. Without a screen Qt paints into memory. Prints JSON:
@@ -32,18 +33,23 @@ from typing import Any
 import numpy as np
 
 from quietfloor.bench.devtools.delay import PER_S, look_delays_ms, plan_for, sender
+from quietfloor.bench.patient.earphone import VIRTUAL_EARPHONE
 from quietfloor.monitor.core.events import Event, LookDone
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.run_view import RunView, WindowLink, view_model
 from quietfloor.monitor.display.screen import no_screen
+from quietfloor.monitor.display.session_sight import SessionSight, sight_of
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.run.status import Notice
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.sources.lsl import LslSource, find_stream
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.lsl import load_pylsl
 
 FRAME_MS, BEHIND_MS, GROWTH_MB, GROWTH_MB_PER_MIN = 33.0, 100.0, 10.0, 1.0
+VIEWS = ("run", "session", "far")
 SETTLED = 0.1  # of the time: everything that is set aside once is there by then
 
 
@@ -61,8 +67,20 @@ def summary(values: Sequence[float]) -> dict[str, float]:
     return {"p50": round(float(middle), 3), "p99": round(float(late), 3), "max": round(float(max(values)), 3)}
 
 
-def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: Path) -> dict[str, Any]:
-    """One run of ``seconds`` with a window."""
+def session_sight(folder: Path) -> SessionSight:
+    """Of a session of eight conditions, before its first run."""
+    both = [(ear, hz) for hz in (500, 1000, 2000, 4000) for ear in ("right", "left")]
+    condition = [{"ear": ear, "stimulus": "octave-chirp", "frequency_hz": hz} for ear, hz in both]
+    sound = {"calibration": str(VIRTUAL_EARPHONE), "rate_per_s": 39.1}
+    run = {"stream": {"name": "EEG", "eeg": ["1"], "trigger": "trigger"}, "sound": sound}
+    plan = make_session_plan({
+        "method": "ladder", "subject": {"pseudonym": "S00", "age_group": "adult"}, "condition": condition, "run": run,
+    })  # fmt: skip
+    return sight_of(Session.begin(folder, plan), None, "a run is on", "", 1200.0)
+
+
+def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: Path, view: str = VIEWS[0]) -> dict[str, Any]:
+    """One run of ``seconds`` with a window that shows one of VIEWS."""
     from quietfloor.monitor.display.app import application, guarded
     from quietfloor.monitor.display.window import Window
 
@@ -86,7 +104,12 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
         link = WindowLink()
         window = Window(link)
         link.show(RunView(run, view_model(feed, plan, plan.title), session))
+        if view != VIEWS[0]:
+            link.talk.sight = session_sight(session / "session")
         window.show()
+        window.tick()
+        if view != VIEWS[0]:
+            window.do({"session": "panel_7", "far": "far"}[view])
         run.start()
         began_s = time.monotonic()
         window.frames.clear()
@@ -111,6 +134,7 @@ def measure(seconds: float, rate_hz: float, channels: int, seed: int, session: P
     return {
         "seconds": round(passed_s, 1),
         "channels": channels,
+        "view": view,
         "rate_hz": rate_hz,
         "platform": app.platformName(),
         "frames": len(frames),
@@ -135,12 +159,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seconds", type=float, default=60.0, metavar="S", help="duration (60)")
     parser.add_argument("--channels", type=int, default=8, metavar="N", help="EEG channels (8)")
     parser.add_argument("--rate", type=float, default=16000.0, metavar="HZ", help="sampling rate (16000)")
+    parser.add_argument("--view", choices=VIEWS, default=VIEWS[0], help="what the window shows: panels of the run (default), the "
+                        "session view, or the large letters")  # fmt: skip
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the noise (1)")
     args = parser.parse_args(arguments)
     if no_screen():
         os.environ["QT_QPA_PLATFORM"] = "offscreen"
     with tempfile.TemporaryDirectory(prefix="quietfloor-display-") as folder:
-        result = measure(args.seconds, args.rate, args.channels, args.seed, Path(folder))
+        result = measure(args.seconds, args.rate, args.channels, args.seed, Path(folder), args.view)
     memory = result["memory_mb"]
     grown = memory["end"] - memory["settled"]
     result["met"] = {

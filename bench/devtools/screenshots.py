@@ -10,6 +10,7 @@ into the journal and the engine, and into the window what a live run, or a recor
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
 import tempfile
@@ -27,11 +28,14 @@ from quietfloor.bench.patient.profiles import Patient, load_patient
 from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.minutes import HALF_HOUR
 from quietfloor.bench.teach.vote import CHOICES
+from quietfloor.monitor.commands.session_window import Lead
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
 from quietfloor.monitor.plan.run_plan import Plan, load_run_plan, override
 from quietfloor.monitor.review.playback import FASTEST, Playback
 from quietfloor.monitor.run.run import Run
+from quietfloor.monitor.session.session import Session
+from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 
 SIZE = (1280, 720)
@@ -42,6 +46,10 @@ FLOOR_NV, QUIET_NV, MOST_SWEEPS = 20.0, 25.0, 6144
 EARLIER = ((60.0, 1), (40.0, 2), (20.0, 11))  # level in dB nHL and seed of the runs that were made before in the session
 SEARCH_LEVELS = tuple(float(level) for level in range(0, 95, 5))
 SEARCH_SEED, SEARCH_S = 5, 30.0  # the search that is shown, at this moment of its stream
+EARLIER_DAY = "2026-01-15T10:00:00+00:00"
+SOUNDS: tuple[tuple[str, dict[str, float]], ...] = (
+    ("click", {}), ("octave-chirp", {"frequency_hz": 2000.0}), ("octave-chirp", {"frequency_hz": 500.0}),
+)  # fmt: skip
 PRESENT, ABSENT, CLEAR = (40.0, 7), (20.0, 13), (60.0, 4)  # of those that are shown
 LESSON_SEED, LESSON_BYTES, LESSON_COLOURS = 1, 90_000, 48
 LESSON_TAKEN = {"8 to 10": "answer", "10 to 12": "hum", "14 to 15": "quiet", "15 to 17": "jitter"}
@@ -181,6 +189,7 @@ def shoot(studio: Studio) -> list[Path]:
     window.do("waves")
     taken.append(back(studio, run.folder))
     taken.append(board(studio))
+    taken += session_view(studio)
     window.do("keys")
     studio.spin(SETTLE_S)
     path = studio.out / "keys.png"
@@ -235,6 +244,32 @@ def start_page(studio: Studio, settings: Path) -> list[Path]:
     taken.append(here.take("start-session"))
     window.close()
     lookout.close()
+    return taken
+
+
+def session_view(studio: Studio) -> list[Path]:
+    """A session between two runs, and its large letters."""
+    for path in studio.session.glob("run-*/run.json"):  # of an earlier day: no dose is counted in runs into memory
+        path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | {"started": EARLIER_DAY}), encoding="utf-8")
+    plan = planned(EARLIER[0][0])
+    tables = plan.model_dump(mode="json", exclude_none=True)
+    own = {"calibration": tables["sound"]["calibration"], "rate_per_s": 39.1}
+    session = Session.begin(studio.session, make_session_plan({
+        "method": "ladder", "title": "Thresholds", "subject": {"pseudonym": "S07", "age_group": "adult"},
+        "condition": [{"ear": ear, "stimulus": kind} | hz for kind, hz in SOUNDS for ear in ("right", "left")],
+        "limits": {"minutes": 45.0}, "run": {"stream": tables["stream"], "sound": own},
+    }))  # fmt: skip
+    talk = studio.link.talk
+    lead = Lead(session, argparse.Namespace(minutes=None, masking=False), studio.link, by_words=False)
+    talk.sight = lead.sight(lead.ready())
+    with talk.between_runs():
+        studio.spin(SETTLE_S)
+        taken = [studio.take("session-view")]
+        studio.window.do("far")
+        taken.append(studio.take("large-letters"))
+        studio.window.do("far")
+    talk.sight = None
+    studio.spin(SETTLE_S)
     return taken
 
 

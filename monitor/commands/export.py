@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -66,6 +66,21 @@ def main(args: argparse.Namespace) -> int:
             say(f"  {caution}", args)
     give_json({"to": args.to, "files": made}, args)
     return DONE
+
+
+def write_runs(form: str, runs: Iterable[Path], out: Path) -> tuple[list[str], list[str]]:
+    """Write runs into files of a form of one run, as the command does; the files, and why a run could not be written. A run that
+    cannot be written does not keep the others from it."""
+    from quietfloor.monitor.export.material import ExportError
+    from quietfloor.monitor.formats.xdf import XdfError
+
+    made, refused = [], []
+    for run in runs:
+        try:
+            made += [one["file"] for one in ONE_RUN[form](run, argparse.Namespace(out=out))]
+        except (ExportError, XdfError, OSError) as error:
+            refused.append(f"{run.name} ({error})")
+    return made, refused
 
 
 def _samples(kind: Kind) -> Callable[[Path, argparse.Namespace], list[dict[str, Any]]]:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 import os
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, add_json, give_json, refuse, say
 from quietfloor.monitor.untrusted.safe_paths import new_draft
+
+if TYPE_CHECKING:
+    from quietfloor.monitor.report.parts import Report
 
 NAME = "report"
 EXAMPLES = """examples:
@@ -40,37 +44,49 @@ def add(commands: Any) -> None:
 def main(args: argparse.Namespace) -> int:
     from quietfloor.monitor.hearing.tables import HearingError
     from quietfloor.monitor.plan.run_plan import PlanError
-    from quietfloor.monitor.report.html import report_html
-    from quietfloor.monitor.report.make import make_report
-    from quietfloor.monitor.report.material import ReportError, read_material
-    from quietfloor.monitor.report.pdf import report_pdf
-    from quietfloor.monitor.report.record import report_record, report_text
+    from quietfloor.monitor.report.material import ReportError
+    from quietfloor.monitor.report.record import report_record
     from quietfloor.monitor.session.session_store import SessionError
     from quietfloor.monitor.storage.run_folder import FolderError
     from quietfloor.monitor.waves.norms_file import NormError
 
+    folder = args.out or args.session
     try:
-        report = make_report(read_material(args.session, args.table, args.tables), args.marks)
+        report, files = write_report(args.session, args.table, args.tables, args.marks, folder)
     except (ReportError, SessionError, FolderError, PlanError, HearingError, NormError) as error:
         return refuse(error, BAD_ARGUMENTS, args)
-    folder = args.out or args.session
+    except OSError as error:
+        return refuse(f"cannot write the report into {folder} ({error.strerror or error}): choose another --out", FAILED, args)
+    for text in report.material.left_out:
+        say(f"not in the report: {text}", args)
+    for path in files:
+        say(f"written {path}", args)
+    give_json(report_record(report) | {"files": {path.suffix[1:]: str(path) for path in files}}, args)
+    return DONE
+
+
+def write_report(
+    session: Path, tables: Sequence[str] = (), own: Path | None = None, marks: bool = False, out: Path | None = None
+) -> tuple[Report, tuple[Path, ...]]:
+    """Write the report of a folder into ``out`` (the folder itself); the report and its files. Each replaces an earlier one as a
+    whole. Raises OSError, and what reading and making the report raises."""
+    from quietfloor.monitor.report.html import report_html
+    from quietfloor.monitor.report.make import make_report
+    from quietfloor.monitor.report.material import read_material
+    from quietfloor.monitor.report.pdf import report_pdf
+    from quietfloor.monitor.report.record import report_text
+
+    report = make_report(read_material(session, list(tables), own), marks)
+    folder = out or session
     files = {
         f"{NAME}.html": report_html(report).encode(),
         f"{NAME}.pdf": report_pdf(report),
         f"{NAME}.json": report_text(report).encode(),
     }
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, content in files.items():
-            _replace(folder / name, content)
-    except OSError as error:
-        return refuse(f"cannot write the report into {folder} ({error.strerror or error}): choose another --out", FAILED, args)
-    for text in report.material.left_out:
-        say(f"not in the report: {text}", args)
-    for name in files:
-        say(f"written {folder / name}", args)
-    give_json(report_record(report) | {"files": {name.split(".")[1]: str(folder / name) for name in files}}, args)
-    return DONE
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, content in files.items():
+        _replace(folder / name, content)
+    return report, tuple(folder / name for name in files)
 
 
 def _replace(path: Path, content: bytes) -> None:

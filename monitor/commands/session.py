@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,21 +19,23 @@ from quietfloor.monitor.commands.common import (
 )
 from quietfloor.monitor.commands.run import carry_through
 from quietfloor.monitor.commands.session_steps import (
+    FOLLOWS,
+    GROWTH_DB,
     conclude,
     earphone_moved,
     minutes_of_last,
     refuse_masking,
-    remarked,
+    show_session,
     with_noise,
     within_dose,
 )
 from quietfloor.monitor.commands.session_text import say_status
-from quietfloor.monitor.commands.setup import Walked, add_walk, at_the_window, walk_first
+from quietfloor.monitor.commands.setup import Walked, add_walk, walk_first
 from quietfloor.monitor.commands.window import add_window, with_window
 from quietfloor.monitor.untrusted.safe_paths import file_name
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.run_view import Remark, WindowLink
+    from quietfloor.monitor.display.run_view import WindowLink
     from quietfloor.monitor.session.conditions import Purpose
     from quietfloor.monitor.session.next_level import Suggestion
     from quietfloor.monitor.session.session import Session
@@ -53,7 +56,6 @@ With method = "search" (the default) one recording covers the levels of all cond
 "ladder" each level is a separate run. The program suggests and you decide: answer with Enter, with another level in dB nHL, or
 with q. While a search runs, type orders into the terminal (it lists them), or use the keys of the window. Results are kept.
 exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 a run stopped on a fault with data kept"""
-GROWTH_DB = 5.0  # above the lowest response: common practice
 
 
 def add(commands: Any) -> None:
@@ -106,11 +108,26 @@ def main(args: argparse.Namespace) -> int:
         refuse_masking(session, args)
         single = args.single or args.repeat is not None or args.growth or args.muted
         made_by = search if session.plan.method == "search" and not single else work
-        return with_window(args, partial(made_by, session, args))
+        return with_window(args, partial(_shown, made_by, session, args))
     except (PlanError, SessionError, FolderError, HearingError) as error:
         return refuse(error, BAD_ARGUMENTS, args)
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
+
+
+def _shown(
+    made_by: Callable[[Session, argparse.Namespace, WindowLink | None], int], session: Session, args: argparse.Namespace,
+    link: WindowLink | None,
+) -> int:  # fmt: skip
+    """Where somebody sees the window the session is led from there, at the latest when what was asked for is made."""
+    from quietfloor.monitor.commands.session_window import lead
+
+    if link is None or link.unattended:
+        return made_by(session, args, link)
+    if not (args.auto or args.yes):
+        return lead(session, args, link)
+    status = made_by(session, args, link)
+    return status if link.closed or link.view is None else lead(session, args, link, status)
 
 
 def opened(args: argparse.Namespace) -> Session:
@@ -170,20 +187,16 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
             suggestion = session.again_with_noise()
         if suggestion is None or suggestion.level_db_nhl is None:
             break
-        level: float | Remark | None = suggestion.level_db_nhl
+        level: float | None = suggestion.level_db_nhl
         purpose: Purpose = "threshold" if not own else "control" if args.muted else "growth" if args.growth else "threshold"
         if own:
             say(suggestion.sentence, args)  # masking included; what follows the plan was said with the status
         if not (args.auto or args.yes):
-            level = _asked(suggestion, session, purpose, args, link)
+            level = _asked(suggestion, session, args)
         elif suggestion.move and made and not earphone_moved(suggestion.move, args, link):
             break
         if level is None:
             break
-        if not isinstance(level, int | float):
-            assert link is not None
-            remarked(session, level, args, link)
-            continue
         why = suggestion.why if level == suggestion.level_db_nhl else f"chosen, where {suggestion.level_db_nhl:g} was suggested"
         plan, noise = with_noise(session, suggestion.condition, level, purpose, args, minutes)
         plan = within_dose(plan, session.folder, session.plan.own_limit)
@@ -197,6 +210,7 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
                 return refuse("left at the set-up, no run was made", FAILED, args)
             plan, _ = with_noise(session, suggestion.condition, level, purpose, args, minutes)  # that of the EEG is known by now
             plan = within_dose(plan, session.folder, session.plan.own_limit)
+        show_session(link, session, minutes, FOLLOWS)
         session.announce(purpose, why)
         check = None if made else walked.check  # it was right before the first run, not before a later one
         made.append(carry_through(plan, session.folder, args, walked.acknowledged, link, check))
@@ -251,18 +265,9 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     return replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
 
 
-def _asked(
-    suggestion: Suggestion, session: Session, purpose: Purpose, args: argparse.Namespace, link: WindowLink | None
-) -> float | Remark | None:
-    """The level that somebody wants, None for no more; or what is to be kept about the run before. In the window where there is
-    one, else in the terminal."""
+def _asked(suggestion: Suggestion, session: Session, args: argparse.Namespace) -> float | None:
+    """The level that somebody wants in the terminal, None for no more."""
     highest_db = session.plan.rules(session.index_of(suggestion.condition)).highest_db
-    if link is not None and link.view is not None and not link.gone:
-        levels = levels_to_choose(suggestion, session, purpose)
-        picked = link.offer_one_of([one.sentence for one in levels], levels.index(suggestion))
-        return levels[picked].level_db_nhl if isinstance(picked, int) else picked
-    if at_the_window(link, args):
-        return suggestion.level_db_nhl
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this run, --auto follows the suggestions to the end", args)
         return None
@@ -283,27 +288,6 @@ def _asked(
         if level <= highest_db:
             return level
         say(f"the plan allows at most {highest_db:g} dB nHL here", args)
-
-
-def levels_to_choose(suggestion: Suggestion, session: Session, purpose: Purpose) -> list[Suggestion]:
-    """The suggestion among the levels that the plan allows in its place, by its smallest step, the lowest first."""
-    from dataclasses import replace
-
-    suggested = suggestion.level_db_nhl
-    if suggested is None:
-        return [suggestion]
-    index, runs = session.index_of(suggestion.condition), session.all_runs()
-    rules = session.plan.rules(index)
-    below = int(max(0.0, suggested - rules.lowest_db) // rules.last_step_db)
-    above = int(max(0.0, rules.highest_db - suggested) // rules.last_step_db)
-    levels = []
-    for step in range(-below, above + 1):
-        level = suggested + step * rules.last_step_db
-        advice = session.masking(index, level, "growth" if purpose == "growth" else "threshold", runs)
-        why = f"your choice, where {suggested:g} is suggested"
-        own = replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)
-        levels.append(own if step else suggestion)
-    return levels
 
 
 def followed(args: argparse.Namespace) -> int:

@@ -10,18 +10,19 @@ from typing import TYPE_CHECKING, Any
 from quietfloor.monitor.commands.common import FAILED, refuse, say
 from quietfloor.monitor.commands.run import carry_through
 from quietfloor.monitor.commands.session_steps import (
+    FOLLOWS,
     conclude,
     earphone_moved,
     minutes_of_last,
-    remarked,
+    show_session,
     with_noise,
     within_dose,
 )
 from quietfloor.monitor.commands.session_text import say_status
-from quietfloor.monitor.commands.setup import Walked, at_the_window, walk_first
+from quietfloor.monitor.commands.setup import Walked, walk_first
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.run_view import Remark, WindowLink
+    from quietfloor.monitor.display.run_view import WindowLink
     from quietfloor.monitor.plan.run_plan import Plan
     from quietfloor.monitor.plan.sound_plan import SoundPlan
     from quietfloor.monitor.session.next_level import Suggestion
@@ -33,8 +34,6 @@ LEAST_SAID_S = 60.0  # from there down the time is named as the reason why nothi
 
 def search(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Make recordings until nothing is left to search or wanted; the exit status."""
-    from quietfloor.monitor.display.run_view import Remark
-
     made: list[dict[str, Any]] = []
     walked = Walked(begins=True)
     minutes, only = args.minutes, _only(session, args)
@@ -44,7 +43,7 @@ def search(session: Session, args: argparse.Namespace, link: WindowLink | None) 
         noise = args.masking or (args.auto and session.plan.masking.auto)
         ahead = session.search_ahead(
             minutes, noise=noise, only=only, again=not made and only is not None, without=without if args.auto else (),
-            given=_given,
+            given=given,
         )  # fmt: skip
         confirming = session.confirmation(minutes) if ahead is None and only is None else None
         if ahead is not None and args.level is not None and not made:
@@ -58,19 +57,16 @@ def search(session: Session, args: argparse.Namespace, link: WindowLink | None) 
         if args.auto or args.yes:
             if coming.move and made and not earphone_moved(coming.move, args, link):
                 break
-            wanted: Plan | Remark | None = _plan(session, ahead, confirming, minutes, args)
+            wanted: Plan | None = plan_of(session, ahead, confirming, minutes, args)
         else:
-            wanted = _asked(session, ahead, confirming, minutes, args, link)
+            wanted = _asked(session, ahead, confirming, minutes, args)
         if wanted is None:
             break
-        if isinstance(wanted, Remark):
-            assert link is not None
-            remarked(session, wanted, args, link)
-            continue
         if not made:
             walked = walk_first(link, wanted, session.folder, args)
             if not walked.begins:
                 return refuse("left at the set-up, no run was made", FAILED, args)
+        show_session(link, session, minutes, FOLLOWS)
         session.announce("threshold", "a search" if ahead is not None else "confirms that there is no response below a search's")
         check = None if made else walked.check  # it was right before the first run, not before a later one
         made.append(carry_through(wanted, session.folder, args, walked.acknowledged, link, check))
@@ -96,7 +92,7 @@ def _only(session: Session, args: argparse.Namespace) -> int | None:
     return None if args.condition is None else args.condition - 1
 
 
-def _given(sound: SoundPlan) -> bool:
+def given(sound: SoundPlan) -> bool:
     """Whether output and ceiling let a sound out. Raises PlanError where that is not for its level or its noise."""
     from quietfloor.monitor.plan.run_plan import PlanError
     from quietfloor.monitor.run.sound_output import make_stimulus
@@ -148,7 +144,7 @@ def _nothing_left(session: Session, args: argparse.Namespace, minutes: float | N
         say(f"Searched without an answer, not again by itself: {'; '.join(still)}. --condition N searches one again.", args)
 
 
-def _plan(
+def plan_of(
     session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None, args: argparse.Namespace
 ) -> Plan:
     """Of the recording that is next."""
@@ -173,20 +169,9 @@ def _plan(
 
 
 def _asked(
-    session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None, args: argparse.Namespace,
-    link: WindowLink | None,
-) -> Plan | Remark | None:  # fmt: skip
-    """The recording that somebody wants, None for no more; or what is to be kept about the one before."""
-    levels = () if ahead is None else ahead.conditions[0].levels_db
-    if link is not None and link.view is not None and not link.gone:
-        at = 0 if ahead is None else levels.index(ahead.begins_with[1])
-        texts = [ahead.beginning_at(level).sentence for level in levels] if ahead is not None else []
-        picked = link.offer_one_of(texts or [confirming.sentence if confirming is not None else ""], at)
-        if not isinstance(picked, int):
-            return picked
-        return _plan(session, None if ahead is None else ahead.beginning_at(levels[picked]), confirming, minutes, args)
-    if at_the_window(link, args):
-        return _plan(session, ahead, confirming, minutes, args)
+    session: Session, ahead: SearchAhead | None, confirming: Suggestion | None, minutes: float | None, args: argparse.Namespace
+) -> Plan | None:
+    """The recording that somebody wants in the terminal, None for no more."""
     if not sys.stdin.isatty():
         say("nobody is here to ask: --yes makes this recording, --auto goes on to the end", args)
         return None
@@ -199,11 +184,11 @@ def _asked(
         if not answer or words in ("q", "n", "no", "quit"):
             return None
         if words in ("", "y", "yes"):
-            return _plan(session, ahead, confirming, minutes, args)
+            return plan_of(session, ahead, confirming, minutes, args)
         try:
             level = float(words)
             if ahead is None:
                 raise ValueError(f"{words!r} is no answer")
-            return _plan(session, ahead.beginning_at(level), None, minutes, args)
+            return plan_of(session, ahead.beginning_at(level), None, minutes, args)
         except ValueError as error:
             say(f"{error}", args)

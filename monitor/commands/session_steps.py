@@ -13,10 +13,15 @@ from quietfloor.monitor.commands.run import exit_status
 from quietfloor.monitor.commands.session_text import say_status, status
 
 if TYPE_CHECKING:
-    from quietfloor.monitor.display.run_view import Remark, WindowLink
+    from quietfloor.monitor.display.run_view import WindowLink
+    from quietfloor.monitor.display.session_talk import Wish
     from quietfloor.monitor.plan.run_plan import Plan
+    from quietfloor.monitor.readiness.listener import Report
     from quietfloor.monitor.session.conditions import Condition, Purpose
     from quietfloor.monitor.session.session import Session
+
+GROWTH_DB = 5.0  # above the lowest response: common practice
+FOLLOWS = "The program follows its suggestions by itself (--auto or --yes)."
 
 
 def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
@@ -120,23 +125,42 @@ def minutes_of_last(session: Session) -> float:
     return math.fsum(run.seconds for run in runs if run.number == runs[-1].number and not math.isnan(run.seconds)) / 60
 
 
-def remarked(session: Session, remark: Remark, args: argparse.Namespace, link: WindowLink) -> None:
-    """Keep what was said in the window about the run before."""
+def show_session(link: WindowLink | None, session: Session, minutes: float | None, what: str) -> None:
+    """Let the window show the session while runs follow each other by themselves. ``what`` says why nothing is asked."""
+    from quietfloor.monitor.display.session_sight import sight_of
+
+    if link is not None and not link.unattended:
+        left_s = session.time_left_s(session.all_runs()) if minutes is None else 60 * minutes
+        link.talk.sight = sight_of(session, None, what, "", left_s, checked=checked_of(link))
+
+
+def checked_of(link: WindowLink) -> tuple[Report, float] | None:
+    """The last check before a run, and how many seconds ago it was."""
+    import time
+
+    report = link.talk.checked
+    return None if report is None else (report[0], time.monotonic() - report[1])
+
+
+def remarked(session: Session, wish: Wish, args: argparse.Namespace, link: WindowLink) -> tuple[bool, str]:
+    """Keep what was said in the window about the run before; whether it was kept, and what to say of it."""
     from quietfloor.monitor.session.session_store import SessionError
 
-    number = session.all_runs()[-1].number
+    runs = session.all_runs()
+    if not runs:
+        return False, "No run was made yet"
+    number = runs[-1].number
     try:
-        if remark.what == "discard":
-            run = session.discard(number, remark.text)
+        if wish.what == "discard":
+            run = session.discard(number, wish.text)
         else:
-            run = session.restore(number) if remark.what == "restore" else session.note(number, remark.text)
+            run = session.restore(number) if wish.what == "restore" else session.note(number, wish.text)
     except (SessionError, OSError) as error:
-        link.told.append(str(error))
-        return
-    said = {"discard": "discarded", "restore": "counts", "note": f"note kept: {remark.text.strip()}"}[remark.what]
-    link.told.append(f"Run {number}: {said}")
+        return False, str(error)
+    said = {"discard": f"discarded: {run.discarded}", "restore": "counts", "note": f"note kept: {wish.text.strip()}"}[wish.what]
     say(run.words + "".join(f"\n  {note}" for note in run.notes), args)
     link.recorded()
+    return True, f"Run {number}: {said}"
 
 
 def conclude(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import sys
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,11 +18,6 @@ def add_walk(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--acknowledge", action="store_true", help="the cautions that `quietfloor check` prints were read: kept in run.json"
     )
-
-
-def at_the_window(link: WindowLink | None, args: argparse.Namespace) -> bool:
-    """Whether the set-up panel of the window asks before the first run, and nobody can be asked in a terminal."""
-    return link is not None and not (link.gone or link.unattended or args.no_setup) and not sys.stdin.isatty()
 
 
 @dataclass(frozen=True)
@@ -56,6 +51,7 @@ def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse
         report = flow.decided or flow.report
         found = check_record(report, datetime.datetime.now(datetime.UTC), flow.record, flow.failure)
         keep_noise(session, report.noise_uv)
+        link.talk.checked = report, time.monotonic()
     finally:
         flow.close()  # before the run opens stream and output for itself
     return Walked(begins, None if flow.record is None else flow.record.record(), found)

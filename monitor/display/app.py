@@ -146,7 +146,7 @@ def perform(work: Callable[[WindowLink], int], unattended: bool = False, setting
         def look() -> None:
             if not worker.is_alive():
                 window.finish()
-            elif link.view is not None and not window.isVisible() and not link.gone:
+            elif (link.view is not None or link.talk.sight is not None) and not window.isVisible() and not link.gone:
                 window.show()
 
         timer = QTimer()

@@ -14,11 +14,12 @@ from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.display.timeline import Timeline
 
 BEFORE = (  # left of the timeline
-    "stop", "mark", "next", "discard", "play", "slower", "faster", "go_to",
-    "pause_sound", "leave", "only_louder", "pause", "back",
+    "stop", "next", "louder", "softer", "mask", "condition_next", "kind", "repeat", "discard", "mark", "play", "slower",
+    "faster", "go_to", "pause_sound", "leave", "only_louder", "pause", "back", "report", "files",
 )  # fmt: skip
+OF_SESSIONS = ("panel_7", "far")
 PADDING, SPACING, LEAST_TIMELINE = 0.7, 5, 9.0  # of a button (as in the style sheet) and the timeline in letters; in px between
-PASSING = ("discard", "pause_sound", "leave", "only_louder")  # shown only while they can do something
+PASSING = ("pause_sound", "leave", "only_louder")  # shown only while they can do something
 
 
 class Line(QLineEdit):
@@ -106,15 +107,22 @@ class Bar(QWidget):
         column.addWidget(self._tools)
         column.addWidget(self.entry)
 
-    def fit(self, stage: Stage) -> None:
-        """The buttons of a live run, of a recorded one, of a search."""
+    def fit(self, stage: Stage, in_session: bool = False) -> None:
+        """The buttons of a live run, of a recorded one, of a search, of the session view."""
         while self._row.count():
             item = self._row.takeAt(0)
             widget = None if item is None else item.widget()
             if widget is not None and widget not in (self.timeline, self.times):
                 widget.hide()
                 widget.deleteLater()
-        self._actions = tuple(action for action in offered(stage) if action.button)
+        self._actions = tuple(
+            sorted(
+                (one for one in offered(stage) if one.has_button(stage) and (in_session or one.name not in OF_SESSIONS)),
+                key=lambda one: BEFORE.index(one.name) if one.name in BEFORE else len(BEFORE),
+            )
+        )
+        self.timeline.setVisible(stage != "session")
+        self.times.setVisible(stage != "session")
         self.buttons = {}
         for action in self._actions:
             button = QPushButton()
@@ -129,6 +137,8 @@ class Bar(QWidget):
             if action.name in BEFORE:
                 self._row.addWidget(self.buttons[action.name])
         self._row.addWidget(self.timeline, 1)
+        if stage == "session":
+            self._row.addStretch(1)
         self._row.addWidget(self.times)
         for action in self._actions:
             if action.name not in BEFORE:
@@ -162,7 +172,8 @@ class Bar(QWidget):
         }
         there = [name for name in with_keys if not self.buttons[name].isHidden()]
         needed = sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
-        needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
+        if not self.timeline.isHidden():
+            needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
         texts = self._texts if self._look.projector or needed > self.width() else with_keys
         for name, button in self.buttons.items():
             if button.text() != texts[name]:
@@ -175,8 +186,6 @@ class Bar(QWidget):
             button.setEnabled(possible(name))
             if name in PASSING:
                 there[name] = possible(name)
-        if "stop" in self.buttons:  # one is for a run that is on, the other for one that is over
-            there["stop"] = not there["discard"]
         changed = [name for name, shown in there.items() if self.buttons[name].isHidden() == shown]
         for name in sorted(changed, key=there.__getitem__):  # first those that go: a row of all of them would widen the window
             self.buttons[name].setVisible(there[name])

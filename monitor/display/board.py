@@ -138,7 +138,7 @@ def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardC
     density = one.belief[inside]
     return BoardColumn(
         name=one.name, short=short_name(one), ear=one.ear, state=one.state, words=words, words_short=short,
-        threshold=threshold_words(answer, one.levels_db), interval=_interval(answer), rungs=rungs,
+        threshold=threshold_words(answer, one.levels_db), interval=interval_words(answer), rungs=rungs,
         times_ms=one.times_ms[_judged(one)], ridge_db=one.belief_db[inside], ridge=density / density.max(initial=EVEN),
         low_db=answer.low_db, threshold_db=answer.threshold_db, high_db=answer.high_db,
     )  # fmt: skip
@@ -156,7 +156,7 @@ def _rung(one: ConditionNow, level: int, playing: bool) -> BoardRung:
     if look is None:
         tip = f"{name}: {'no sweep yet' if playing else 'not played yet' if offered else 'not offered'}"
         return BoardRung(db, offered, playing, found, "", "", tip)
-    evidence, noise_nv = _evidence(look), float(look.noise.value_nv)
+    evidence, noise_nv = evidence_words(look), float(look.noise.value_nv)
     noise = f"{noise_nv:.0f} nV" if math.isfinite(noise_nv) else ""
     curves = (1e3 * wave[_judged(one)] for wave in (look.average_uv, look.half_a_uv, look.half_b_uv))
     return BoardRung(db, offered, playing, found, evidence, noise, _tip(name, look, found, offered), *curves)
@@ -164,7 +164,7 @@ def _rung(one: ConditionNow, level: int, playing: bool) -> BoardRung:
 
 def _tip(name: str, look: CellLook, found: bool, offered: bool) -> str:
     noise_nv = float(look.noise.value_nv)
-    parts = [f"{name}: {look.accepted:,} of {look.presented:,} sweeps accepted", f"evidence {_evidence(look)}"]
+    parts = [f"{name}: {look.accepted:,} of {look.presented:,} sweeps accepted", f"evidence {evidence_words(look)}"]
     parts += [f"{noise_nv:.0f} nV of noise"] if math.isfinite(noise_nv) else []
     parts += ["a response was found here"] if found else []
     parts += [f"no response larger than {look.limit_nv:.0f} nV"] if math.isfinite(look.limit_nv) and not found else []
@@ -172,7 +172,8 @@ def _tip(name: str, look: CellLook, found: bool, offered: bool) -> str:
     return ", ".join(parts)
 
 
-def _evidence(look: CellLook) -> str:
+def evidence_words(look: CellLook) -> str:
+    """The evidence of a level, as the power of ten."""
     return f"{round(look.evidence_log10, 1) + 0.0:.1f}".replace("-", "−")  # no -0.0
 
 
@@ -209,7 +210,8 @@ def threshold_words(answer: Answer, levels_db: tuple[float, ...]) -> str:
     return f"below {levels_db[0]:g} dB nHL" if below else f"{answer.threshold_db:.0f} dB nHL"
 
 
-def _interval(answer: Answer) -> str:
+def interval_words(answer: Answer) -> str:
+    """Its 95 % interval, "" where it is not known."""
     known = math.isfinite(answer.low_db) or math.isfinite(answer.high_db)
     return interval(answer).replace("-", "−") if known and not math.isnan(answer.threshold_db) else ""
 
@@ -266,9 +268,9 @@ def _sentence(now: SearchNow) -> str:
 
 
 def _so_far(one: ConditionNow) -> str:
-    words, interval_words = threshold_words(one.answer, one.levels_db), _interval(one.answer)
+    words, within = threshold_words(one.answer, one.levels_db), interval_words(one.answer)
     found = f"response found at {one.answer.found_db:g}" if math.isfinite(one.answer.found_db) else "no response found yet"
-    return f"{one.name}: threshold {words}{f' (95 %: {interval_words}) so far' if interval_words else ''}, {found}"
+    return f"{one.name}: threshold {words}{f' (95 %: {within}) so far' if within else ''}, {found}"
 
 
 def _briefly(one: ConditionNow) -> str:

@@ -34,15 +34,18 @@ SAFETY = (
 )
 
 
-def keys_html(stage: Stage, look: Look) -> str:
+def keys_html(stage: Stage, look: Look, in_session: bool = False) -> str:
     """All keys by group, then all words."""
     theme = look.theme
     rows, group = [], ""
     for action in offered(stage):
+        own = action.keys_in(stage, in_session)
+        if not own:
+            continue
         if action.group != group:
             group = action.group
             rows.append(f"<tr><td colspan=2 style='padding-top:8px'><b>{group}</b></td></tr>")
-        keys = " or ".join(f"<b>{key}</b>" for key in dict.fromkeys(map(spoken, action.keys)))
+        keys = " or ".join(f"<b>{key}</b>" for key in dict.fromkeys(map(spoken, own)))
         rows.append(f"<tr><td style='padding-right:14px; color:{theme.states['present']}'>{keys}</td><td>{action.text}</td></tr>")
     words = "".join(f"<p style='margin:3px 0'><b>{term}</b>: {meaning}</p>" for term, meaning in ((t, m) for t, _, m in TERMS))
     return (
@@ -54,10 +57,10 @@ def keys_html(stage: Stage, look: Look) -> str:
 class KeysSheet(QDialog):
     """The visible list of all keys, with what the words on the screen mean. Any of Esc, F1 and ? closes it."""
 
-    def __init__(self, parent: QWidget, stage: Stage, look: Look) -> None:
+    def __init__(self, parent: QWidget, stage: Stage, look: Look, in_session: bool = False) -> None:
         super().__init__(parent)
         self.setWindowTitle("Keys and words")
-        self.words = QLabel(keys_html(stage, look))
+        self.words = QLabel(keys_html(stage, look, in_session))
         self.words.setTextFormat(Qt.TextFormat.RichText)
         self.words.setWordWrap(True)
         self.words.setAlignment(Qt.AlignmentFlag.AlignTop)

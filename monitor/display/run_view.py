@@ -1,7 +1,8 @@
 """Interface between the command, which works on its own thread, and the window that shows it. Plain Python, no Qt.
 
-The command calls ``show`` for a run, ``follow`` to wait for it, and ``offer`` for the next step. The window reads ``view``,
-``ladder``, ``offered`` and calls ``go_on``, ``interrupt`` or ``leave``. Neither waits for the work of the other.
+The command calls ``show`` for a run, ``follow`` to wait for it, and ``offer`` for the next step; a session uses ``talk`` instead.
+The window reads ``view``, ``ladder``, ``offered`` and calls ``go_on``, ``interrupt`` or ``leave``. Neither waits for the work of
+the other.
 """
 
 from __future__ import annotations
@@ -9,16 +10,16 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import Protocol
 
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.ladder import Ladder, Level, Overlay, Replicate, heard_words, load_overlay, read_ladder
 from quietfloor.monitor.display.levels import Levels, read_levels
 from quietfloor.monitor.display.model import ViewModel
+from quietfloor.monitor.display.session_talk import SessionTalk
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.review.playback import Playback
@@ -91,23 +92,6 @@ class Offer:
     until: float | None
 
 
-@dataclass(frozen=True)
-class Choice:
-    """Offers of which the user picks one, each in words, the lowest level first; ``suggested`` and ``at`` count from 0."""
-
-    texts: tuple[str, ...]
-    suggested: int
-    at: int
-
-
-@dataclass(frozen=True)
-class Remark:
-    """About the run of a session that is over: "discard" with its reason, "restore" what was discarded, or a "note"."""
-
-    what: Literal["discard", "restore", "note"]
-    text: str = ""
-
-
 @dataclass
 class WindowLink:
     """State shared by a command and its window.
@@ -121,11 +105,10 @@ class WindowLink:
     flow: SetupFlow | None = None  # the set-up before a run, while it is on
     ladder: Ladder = field(default_factory=lambda: Ladder(None))
     offered: Offer | None = None
-    choice: Choice | None = None  # where there is more than one thing to offer
+    talk: SessionTalk = field(default_factory=SessionTalk)  # of a session
     gone: bool = False  # no window any more
     interrupted: bool = False
     told: deque[str] = field(default_factory=deque)  # what the command has to say about what was asked of it
-    _remark: Remark | None = None
     _wake: threading.Event = field(default_factory=threading.Event)
     _held: bool = False
     _touched_s: float = field(default_factory=time.monotonic)
@@ -182,17 +165,6 @@ class WindowLink:
         finally:
             self.offered = None
 
-    def offer_one_of(self, texts: Sequence[str], suggested: int) -> int | Remark | None:
-        """Wait until the user picks one of the texts: its index, None for no more, or a remark on the run before.
-
-        A remark ends the wait, as another level may be suggested after it."""
-        self.choice, self._remark = Choice(tuple(texts), suggested, suggested), None
-        try:
-            wanted = self.offer(texts[suggested])
-            return self._remark or (self.choice.at if wanted else None)
-        finally:
-            self.choice = None
-
     def linger(self, patience_s: float | None = None) -> None:
         """Wait until the window is closed; at most ``patience_s`` long if no user touches it."""
         while not (self.unattended or self.gone or self.interrupted):
@@ -209,24 +181,6 @@ class WindowLink:
             return True
         return False
 
-    def pick(self, steps: int) -> bool:
-        """Choose another offer, ``steps`` places further, if there are so many; returns whether there was a choice."""
-        choice, offered = self.choice, self.offered
-        if choice is None or offered is None:
-            return False
-        at = min(max(choice.at + steps, 0), len(choice.texts) - 1)
-        self.choice = replace(choice, at=at)
-        self.offered = replace(offered, text=choice.texts[at])
-        return True
-
-    def remark(self, remark: Remark) -> bool:
-        """About the run that is over; whether the command waits for such a thing: in a session, between two runs."""
-        if self.choice is None or self.offered is None or self._remark is not None:
-            return False
-        self._remark = remark
-        self._wake.set()
-        return True
-
     def hold(self) -> None:
         """Prevent the offered step from beginning by itself."""
         self._held = True
@@ -236,6 +190,11 @@ class WindowLink:
     def touch(self) -> None:
         """Report that a user is present."""
         self._touched_s = time.monotonic()
+
+    @property
+    def closed(self) -> bool:
+        """Whether nobody can be asked any more."""
+        return self.gone or self.interrupted
 
     def stop(self) -> None:
         """End the present run, as the operator."""

@@ -5,16 +5,22 @@ from __future__ import annotations
 import time
 from bisect import bisect_right
 from collections.abc import Callable
-from typing import Literal
 
-from quietfloor.monitor.display.run_view import OVER, Remark, RunView, WindowLink
+from quietfloor.monitor.display.run_view import OVER, RunView, WindowLink
 from quietfloor.monitor.display.scales import clock, seconds_of
 from quietfloor.monitor.display.search_keys import SearchKeys
+from quietfloor.monitor.display.session_keys import SessionKeys
+from quietfloor.monitor.display.session_talk import Wish
 from quietfloor.monitor.review.playback import FASTEST, SLOWEST
 from quietfloor.monitor.run.status import STOPPABLE
 
 TWICE_S = 3.0  # within which a second press means it
 SAID_S = 8.0  # how long a message about a key is shown
+# Actions, and the step of the session that says whether they are possible.
+STEPS = {
+    "next": "start", "discard": "discard_now", "condition_before": "condition_next", "level_up": "louder", "level_down": "softer",
+}  # fmt: skip
+ALL_ALONG = ("panel_7", "far", "keys", "export")
 JUST_BEFORE_S = 1e-3
 JUST_AFTER_S = 2e-3  # a look is told with the sample after the one that made it certain
 
@@ -31,14 +37,14 @@ class ViewController:
         self._stop_pressed_s = -TWICE_S
         self._ticked_s = now()
         self.search = SearchKeys(link.order, self.say, now)
+        self.session = SessionKeys(link.talk, self.search, self.say, link.stop, lambda: self.possible("stop"), now)
         self._deeds: dict[str, Callable[[], None]] = {
             "stop": self._stop, "next": self._next, "enter": self._next, "pause": self._pause, "play": self._play,
             "slower": lambda: self._times(0.5), "faster": lambda: self._times(2.0),
             "back": lambda: self._by(-1), "forward": lambda: self._by(1),
             "back_ten": lambda: self._by(-10), "forward_ten": lambda: self._by(10),
             "first": lambda: self._to(0), "newest": self._newest,
-            "level_up": lambda: self._pick(1), "level_down": lambda: self._pick(-1),
-            **self.search.deeds, "cell_play": self._enter,
+            **self.search.deeds, "cell_play": self._enter, **self.session.deeds,
         }  # fmt: skip
 
     def adopt(self, view: RunView) -> None:
@@ -52,18 +58,23 @@ class ViewController:
         if deed is None:
             return False
         self.link.touch()
-        if self._view is not None:
+        if self._view is not None or self.link.talk.waiting:
             deed()
         return True
 
     def possible(self, name: str) -> bool:
         """Whether an action would do anything now: what buttons are enabled by."""
-        view = self._view
+        view, waiting = self._view, self.link.talk.waiting
+        step = next((one for one in self.session.steps if one.name == STEPS.get(name, name)), None)
+        if step is not None:
+            return not step.why
+        if name in ALL_ALONG:
+            return True
+        if name == "discard" or (name in ("kind", "mark") and waiting):
+            return waiting
         if view is None:
             return False
-        if name == "discard":
-            return self.link.choice is not None
-        if name == "stop" or (name == "mark" and self.link.choice is None):
+        if name in ("stop", "mark"):
             return view.live is not None and view.run.status.state in STOPPABLE
         if name == "next":
             return self.link.offered is not None
@@ -114,7 +125,9 @@ class ViewController:
             self.say("Stop the run? Once more within 3 seconds stops it")
 
     def _next(self) -> None:
-        if not self.link.go_on():
+        if self.link.talk.waiting:
+            self.session.start()
+        elif not self.link.go_on():
             self.say("Nothing comes next before this run is over" if self.possible("stop") else "Nothing comes next")
 
     def _enter(self) -> None:
@@ -124,12 +137,6 @@ class ViewController:
         else:
             self._next()
 
-    def _pick(self, steps: int) -> None:
-        if not self.link.pick(steps):
-            self.say("A level can be chosen in a session, when a run is over and the next one is suggested")
-        else:
-            self.say("")  # what is offered now stands there instead
-
     def note(self, text: str, pressed_s: float, moment_s: float) -> None:
         """Keep a note on the moment (of the stream) at which the key was pressed."""
         run = None if self._view is None else self._view.live
@@ -138,9 +145,9 @@ class ViewController:
         else:
             self.say("The run is over: nothing can be added to its events any more")
 
-    def remark(self, what: Literal["discard", "restore", "note"], text: str = "") -> None:
+    def remark(self, wish: Wish) -> None:
         """About the run of a session that is over."""
-        if not self.link.remark(Remark(what, text)):
+        if not self.link.talk.wish(wish):
             self.say("The next run is on: `quietfloor session` keeps remarks on earlier ones")
 
     # -- the view -----------------------------------------------------------------------------------------------------
@@ -153,6 +160,7 @@ class ViewController:
         passed_s, self._ticked_s = now_s - self._ticked_s, now_s
         view = self._view
         self.search.show(None if view is None else view.model.search)
+        self.session.tick()
         if view is not None and view.playback is not None and self.playing and not view.model.live:
             view.model.show_moment(view.model.moment_s + passed_s * view.playback.speed)
             if view.model.live:

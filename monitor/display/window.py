@@ -10,9 +10,9 @@ from pathlib import Path
 
 from PyQt5.QtCore import QEvent, Qt, QTimer
 from PyQt5.QtGui import QCloseEvent, QKeySequence
-from PyQt5.QtWidgets import QAction, QGridLayout, QMainWindow, QVBoxLayout, QWidget
+from PyQt5.QtWidgets import QAction, QMainWindow, QVBoxLayout, QWidget
 
-from quietfloor.monitor.display.actions import ACTIONS, BOARD, Stage
+from quietfloor.monitor.display.actions import ACTIONS, Stage
 from quietfloor.monitor.display.average_views import AverageViews
 from quietfloor.monitor.display.bar import Bar
 from quietfloor.monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
@@ -20,21 +20,20 @@ from quietfloor.monitor.display.export import ExportError, export
 from quietfloor.monitor.display.frames import FrameTimes
 from quietfloor.monitor.display.ladder import Ladder
 from quietfloor.monitor.display.panel import Panel
-from quietfloor.monitor.display.panel_board import BoardPanel
-from quietfloor.monitor.display.panel_eeg import EegPanel
 from quietfloor.monitor.display.panel_ladder import LadderPanel
-from quietfloor.monitor.display.panel_noise import NoisePanel
-from quietfloor.monitor.display.panel_plane import PlanePanel
 from quietfloor.monitor.display.placing import left_at, put, screens
 from quietfloor.monitor.display.run_view import RunView, WindowLink
 from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.sentence_bar import SentenceBar
+from quietfloor.monitor.display.session_talk import Wish
 from quietfloor.monitor.display.setup import SetupPanel
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.terms import tooltip
-from quietfloor.monitor.display.theme import LIGHT, THEMES, Look
+from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
 from quietfloor.monitor.display.view_controller import ViewController
+from quietfloor.monitor.display.window_layout import Layout
+from quietfloor.monitor.display.window_session import WindowSession
 from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
 from quietfloor.monitor.search.running import Place
 
@@ -42,7 +41,6 @@ log = logging.getLogger("quietfloor")
 
 FRAME_MS = 33
 WORDS_EVERY_S = 0.2  # figures that change faster cannot be read
-COLUMNS = 12
 WITH_SETUP = ("theme", "projector", "full_screen", "quit")  # keys of the window that work in the set-up too
 GIVE_UP = 3  # ticks in a row that fail
 
@@ -65,6 +63,7 @@ class Window(QMainWindow):
         self._chosen_cell: Place | None = None
         self._worded_s = 0.0
         self._failing = 0
+        self._theme: Theme | None = None  # to come back to from the large letters, which are dark
         self._closing = False
         self._show_frames = False
         self.setup: SetupPanel | None = None
@@ -72,7 +71,6 @@ class Window(QMainWindow):
         self.sheet: KeysSheet | None = None
         self.dialog: ExportDialog | None = None
         self._build(remembered)
-        self._alone = next((panel for panel in self.panels if panel.name == remembered.alone), None)
         self._make_actions()
         self.restyle(self.look)
         self.setWindowTitle("quietfloor")
@@ -89,13 +87,14 @@ class Window(QMainWindow):
 
     def _build(self, remembered: WindowSettings) -> None:
         self.sentence, self.bar = SentenceBar(), Bar()
-        self.plane, self.eeg, self.noise, self.ladder = PlanePanel(), EegPanel(), NoisePanel(), LadderPanel()
+        self.board = QWidget()  # what a picture of the whole holds
+        self.board.setObjectName("ground")
+        self.ladder = LadderPanel()
         self.averages = AverageViews(self.link, self.controller.say, self.ladder.rungs, self._change_average)
-        self.average, self.search_board = self.averages.average, BoardPanel()
-        self.panels: list[Panel] = [
-            self.plane, self.average, self.eeg, self.noise, self.ladder, self.search_board, self.averages.levels,
-            self.averages.growth,
-        ]  # fmt: skip
+        self.layout_ = layout = Layout(self.board, self.ladder, self.averages)
+        self.plane, self.average, self.eeg, self.noise = layout.plane, layout.average, layout.eeg, layout.noise
+        self.search_board, self.panels = layout.board, layout.panels
+        layout.alone = next((panel for panel in self.panels if panel.name == remembered.alone), None)
         self.average.plus_minus = remembered.plus_minus
         self._show_halves(remembered.halves)
         self.search_board.view.chosen_at.connect(self._choose_cell)
@@ -103,22 +102,12 @@ class Window(QMainWindow):
         self.bar.pressed.connect(self.do)
         self.bar.timeline.moved.connect(self.controller.move_to)
         self.bar.fit(self.stage)
-        grid = QGridLayout()
-        grid.setSpacing(7)
-        grid.setContentsMargins(8, 4, 8, 2)
-        for column in range(COLUMNS):
-            grid.setColumnStretch(column, 1)
-            grid.setColumnMinimumWidth(column, 40)
-        self.grid = grid
-        self.board = QWidget()  # what a picture of the whole holds
-        self.board.setObjectName("ground")
-        for panel in (self.search_board, *self.averages.panels):
-            panel.setParent(self.board)  # else it would be a window of its own when it is shown first
+        self.session = WindowSession(self)
         column_layout = QVBoxLayout(self.board)
         column_layout.setContentsMargins(0, 0, 0, 0)
         column_layout.setSpacing(0)
         column_layout.addWidget(self.sentence)
-        column_layout.addLayout(grid, 1)
+        column_layout.addLayout(layout.grid, 1)
         whole = QWidget()
         whole.setObjectName("ground")
         self._outer = outer = QVBoxLayout(whole)
@@ -140,7 +129,7 @@ class Window(QMainWindow):
     def _give_keys(self) -> None:
         """The same key may do one thing for a live run and another for a recorded one, or for a search."""
         for action in ACTIONS:
-            keys = action.keys if self.stage in action.where else ()
+            keys = action.keys_in(self.stage, self.session.on)
             self._actions[action.name].setShortcuts([QKeySequence(key) for key in keys])
 
     def restyle(self, look: Look) -> None:
@@ -157,36 +146,34 @@ class Window(QMainWindow):
         self._painted_version = -1
 
     def _divide(self) -> None:
-        """Who gets how much: one panel all of it, or each its part of two rows."""
-        for panel in self.panels:
-            self.grid.removeWidget(panel)
-            panel.setVisible(panel is self._alone or (self._alone is None and panel in self.present_panels))
-        for row, part in enumerate((84, 16) if self.stage in BOARD else (58, 42)):
-            self.grid.setRowStretch(row, part)
-        self.eeg.make_strip(self.stage in BOARD and self._alone is None)
-        if self._alone is not None:
-            self.grid.addWidget(self._alone, 0, 0, 2, COLUMNS)
-            return
-        if self.stage in BOARD:
-            self.grid.addWidget(self.search_board, 0, 0, 1, COLUMNS)
-            self.grid.addWidget(self.eeg, 1, 0, 1, COLUMNS)
-            return
-        lower = (4, 4, 4) if self.look.projector else (5, 4, 3)  # larger letters need another division
-        for row, panels, widths in (
-            (0, (self.plane, self.averages.shown), (6, 6)), (1, (self.eeg, self.noise, self.ladder), lower),
-        ):  # fmt: skip
-            column = 0
-            for panel, wide in zip(panels, widths, strict=True):
-                self.grid.addWidget(panel, row, column, 1, wide)
-                column += wide
+        self.layout_.divide(self.stage, self.look)
+        self.sentence.setVisible(not self.layout_.far)
 
     @property
     def present_panels(self) -> list[Panel]:
-        """Those that say something about what is shown: of a search its board, of any other run all the others."""
-        if self.stage in BOARD:
-            return [self.search_board, self.eeg]
-        hidden = {self.search_board, *self.averages.panels} - {self.averages.shown}
-        return [panel for panel in self.panels if panel not in hidden]
+        """Those that say something about what is shown."""
+        return self.layout_.present(self.stage)
+
+    def fit(self) -> None:
+        """The panels, buttons and keys of what is shown now."""
+        of_view: Stage = "run"
+        if self.view is not None:
+            searching, live = self.view.run.plan.search is not None, self.view.playback is None
+            of_view = ("search" if searching else "run") if live else ("searched" if searching else "replay")
+        self.stage = self.session.stage(of_view)
+        self.bar.fit(self.stage, self.session.on)
+        self._give_keys()
+        self._divide()
+        self._worded_s, self._painted_version = 0.0, -1
+
+    def show_far(self, far: bool) -> None:
+        """The large letters, which are dark whatever the theme, or the window again."""
+        self.layout_.far = far
+        if far and self._theme is None:
+            self._theme = self.look.theme
+        theme, self._theme = (DARK, self._theme) if far else (self._theme or self.look.theme, None)
+        self.fit()
+        self.restyle(replace(self.look, theme=theme))
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
@@ -198,6 +185,9 @@ class Window(QMainWindow):
             self.controller.tick()
             if self.view is not None:
                 self._show_view(self.view)
+            elif self.session.on:
+                self._show_words(time.monotonic())
+            self.session.show()
             self._show_bar()
             self._failing = 0
         except Exception:
@@ -223,9 +213,13 @@ class Window(QMainWindow):
             self.averages.mark_editor.leave()
             self._end_setup()
             self.controller.adopt(view)
-            self._enter_stage(view)
-            self._painted_version = -1
+            self.session.take()
+            self.fit()
             self.setWindowTitle(f"{view.run.folder.path.name} · quietfloor")
+        if self.session.take():
+            self.averages.mark_editor.leave()
+            self._end_setup()
+            self.fit()
         if self.link.ladder is not self._ladder:
             self._ladder = self.link.ladder
             self.ladder.show_ladder(self._ladder)
@@ -234,15 +228,6 @@ class Window(QMainWindow):
             self.view.model.discarded = self._ladder.discarded
         while (fetched := self.link.fetched()) is not None:
             self.averages.take(fetched)
-
-    def _enter_stage(self, view: RunView) -> None:
-        """The panels, buttons and keys of a run or of a search, live or recorded."""
-        searching, live = view.run.plan.search is not None, view.playback is None
-        self.stage = ("search" if searching else "run") if live else ("searched" if searching else "replay")
-        self._alone = self._alone if self._alone in self.present_panels else None
-        self.bar.fit(self.stage)
-        self._give_keys()
-        self._divide()
 
     def _show_setup(self, flow: SetupFlow) -> None:
         """Show the set-up instead of everything else, until a run is shown; only keys that apply there stay active."""
@@ -285,9 +270,18 @@ class Window(QMainWindow):
         if changed or model.live:
             self._guarded(self.eeg, lambda: self.eeg.show_scroll(model.scroll(), model.live))
         if changed or now_s - self._worded_s >= WORDS_EVERY_S:
-            self._worded_s = now_s
-            self.sentence.show_headline(model.headline())
-            self.sentence.clock.say(clock(model.moment_s))
+            self._show_words(now_s)
+
+    def _show_words(self, now_s: float) -> None:
+        """The sentence on top."""
+        self._worded_s = now_s
+        sight = self.session.sight
+        if self.stage == "session" and sight is not None:
+            self.sentence.show_headline(sight.headline)
+            self.sentence.clock.say(sight.left)
+        elif self.view is not None:
+            self.sentence.show_headline(self.view.model.headline())
+            self.sentence.clock.say(clock(self.view.model.moment_s))
 
     @staticmethod
     def _guarded(panel: Panel, show: Callable[[], None]) -> None:
@@ -305,6 +299,9 @@ class Window(QMainWindow):
         self.sentence.badge.say(controller.badge)
         bar.message.say(self._message())
         bar.enable(controller.possible)
+        bar.rename("panel_7", "Run" if self.layout_.session else "Session")
+        for step in controller.session.steps if self.stage == "session" else ():
+            bar.rename({"start": "next", "discard_now": "discard"}.get(step.name, step.name), step.title)
         if view is None:
             return
         bar.timeline.show_times(controller.total_s, view.model.status.seconds, view.model.moment_s)
@@ -318,11 +315,12 @@ class Window(QMainWindow):
             return self.frames.words
         if self.controller.message:
             return self.controller.message
-        offered = self.link.offered
+        offered, talk = self.link.offered, self.link.talk
+        if talk.waiting and talk.sight is not None and self.stage != "session":
+            return f"Session view: 7. {'' if talk.sight.coming is None else f'N: {talk.sight.coming.sentence}'}"
         if offered is not None:
             left = "" if offered.until is None else f" in {max(0.0, offered.until - time.monotonic()):.0f} s, or"
-            picked = ", another level with Shift ↑ or Shift ↓" if self.link.choice is not None else ""
-            return f"{'N' if picked else 'Next'}: {offered.text}{left}{picked or ' with N'}"
+            return f"Next: {offered.text}{left} with N"
         if self.view is None or not self.view.model.messages:
             return ""
         self.bar.message.setToolTip(tooltip("", "<br>".join(list(self.view.model.messages)[-10:])))
@@ -335,6 +333,9 @@ class Window(QMainWindow):
         self.link.touch()
         if self.controller.do(name) or self.averages.do(name):
             return
+        if name == "panel_7":
+            self.session.toggle()
+            return
         if name.startswith("panel_"):
             panel = self.panels[int(name[-1]) - 1]
             self._show_alone(self.averages.shown if panel is self.average else panel)
@@ -342,7 +343,7 @@ class Window(QMainWindow):
         getattr(self, f"_do_{name}")()
 
     def _do_mark(self) -> None:
-        if self.link.choice is not None:
+        if self.link.talk.waiting:
             self._ask("Note on the run that is over:", "Keep", self._note)
             return
         if not self.controller.possible("mark") or self.view is None:
@@ -353,7 +354,7 @@ class Window(QMainWindow):
 
     def _note(self, text: str) -> None:
         if text.strip():
-            self.controller.remark("note", text)
+            self.controller.remark(Wish("note", text))
 
     def _do_discard(self) -> None:
         if self.controller.possible("discard"):
@@ -363,7 +364,7 @@ class Window(QMainWindow):
             self.controller.say("A run can be discarded in a session, when it is over and the next one is suggested")
 
     def _discard(self, why: str) -> None:
-        self.controller.remark("discard" if why.strip() else "restore", why)
+        self.controller.remark(Wish("discard", why) if why.strip() else Wish("restore"))
 
     def _do_go_to(self) -> None:
         self._ask("Go to (minutes:seconds):", "Go", self.controller.go_to)
@@ -380,7 +381,7 @@ class Window(QMainWindow):
         self.bar.ask(question, deed, give, over)
 
     def _show_alone(self, panel: Panel) -> None:
-        self._alone = None if self._alone is panel else panel
+        self.layout_.alone = None if self.layout_.alone is panel else panel
         self._divide()
 
     def _choose_cell(self, place: Place) -> None:
@@ -394,8 +395,8 @@ class Window(QMainWindow):
 
     def _do_all_panels(self) -> None:
         self.controller.search.choose(None)
-        if self._alone is not None:
-            self._show_alone(self._alone)
+        if self.layout_.alone is not None:
+            self._show_alone(self.layout_.alone)
 
     def _do_halves(self) -> None:
         self._show_halves(not self.average.halves)
@@ -407,7 +408,8 @@ class Window(QMainWindow):
 
     def _change_average(self) -> None:
         """Another panel stands in the place of the average; alone, where that stood alone."""
-        self._alone = self.averages.shown if self._alone in self.averages.panels else self._alone
+        layout = self.layout_
+        layout.alone = self.averages.shown if layout.alone in self.averages.panels else layout.alone
         self._divide()
 
     def _do_taller(self) -> None:
@@ -419,8 +421,12 @@ class Window(QMainWindow):
         self.eeg.chart.repaint_inside()
 
     def _do_theme(self) -> None:
+        self._theme = None
         others = [theme for theme in THEMES.values() if theme.name != self.look.theme.name]
         self.restyle(replace(self.look, theme=others[0] if others else LIGHT))
+
+    def _do_far(self) -> None:
+        self.session.toggle_far()
 
     def _do_projector(self) -> None:
         self.restyle(replace(self.look, projector=not self.look.projector))
@@ -435,7 +441,7 @@ class Window(QMainWindow):
         if self.sheet is not None and self.sheet.isVisible():
             self.sheet.close()
             return
-        self.sheet = KeysSheet(self, self.stage, self.look)
+        self.sheet = KeysSheet(self, self.stage, self.look, self.session.on)
         for key in ("F1", "?"):
             close = QAction(self.sheet)
             close.setShortcut(QKeySequence(key))
@@ -494,9 +500,10 @@ class Window(QMainWindow):
     def _remember(self) -> None:
         if self._settings is not None:
             what = replace(
-                self._remembered, theme=self.look.theme.name, projector=self.look.projector, halves=self.average.halves,
-                plus_minus=self.average.plus_minus, step=self._step if self.setup is None else self.setup.place,
-                alone="" if self._alone is None else self._alone.name,
+                self._remembered, theme=(self._theme or self.look.theme).name, projector=self.look.projector,
+                halves=self.average.halves, plus_minus=self.average.plus_minus,
+                step=self._step if self.setup is None else self.setup.place,
+                alone="" if self.layout_.alone is None else self.layout_.alone.name,
             )  # fmt: skip
             remember(self._settings, left_at(self, what, screens()))
 

@@ -31,14 +31,14 @@ HALF_OCTAVES_HZ = (750.0, 1500.0, 3000.0, 6000.0)
 DB_AN_OCTAVE = 20.0
 SIZE = 15.0
 # Drawn as lines in a box from -1 to 1, so that they look the same with any font.
-_BONE_PATHS = {
+BONE_PATHS = {
     ("right", False): ((0.45, 0.8), (-0.45, 0.0), (0.45, -0.8)),
     ("left", False): ((-0.45, 0.8), (0.45, 0.0), (-0.45, -0.8)),
     ("right", True): ((0.35, 0.8), (-0.35, 0.8), (-0.35, -0.8), (0.35, -0.8)),
     ("left", True): ((-0.35, 0.8), (0.35, 0.8), (0.35, -0.8), (-0.35, -0.8)),
 }
 _AIR_MARKERS = {("right", False): "o", ("left", False): "x", ("right", True): "^", ("left", True): "s"}
-_SIDE = {"right": -1.0, "left": 1.0}
+SIDE = {"right": -1.0, "left": 1.0}
 BONE_ASIDE, BAR_ASIDE = 0.14, 0.05  # octaves from the line of the frequency
 # The page, in inches: chart of fixed size, legend beside it, as many lines below it as there are.
 WIDTH_INCH, LEFT_INCH, TOP_INCH, LINE_INCH = 9.6, 0.85, 1.0, 0.167
@@ -169,7 +169,7 @@ def _place(one: Estimate) -> tuple[float, float, bool]:
     """Position x, y, and whether the level is outside the chart and was drawn at its edge."""
     hz = one.measured.frequency_hz or math.nan
     inside = min(max(one.level_db, TOP_DB), BOTTOM_DB)
-    aside = _SIDE[one.measured.ear] * BONE_ASIDE if one.measured.route == "bone" else 0.0
+    aside = SIDE[one.measured.ear] * BONE_ASIDE if one.measured.route == "bone" else 0.0
     return _octave(min(max(hz, LOWEST_HZ), HIGHEST_HZ)) + aside, inside, inside != one.level_db
 
 
@@ -186,7 +186,7 @@ def _line(axes: Any, by_air: list[Estimate], ear: str) -> None:
 def _bar(axes: Any, one: Estimate) -> None:
     """Draw the interval, shifted a little to the side of the ear; an end without limit has no cap."""
     x, _, _ = _place(one)
-    side = _SIDE[one.measured.ear]
+    side = SIDE[one.measured.ear]
     x += side * BAR_ASIDE
     low = TOP_DB if math.isnan(one.low_db) else min(max(one.low_db, TOP_DB), BOTTOM_DB)
     high = BOTTOM_DB if math.isnan(one.high_db) else min(max(one.high_db, TOP_DB), BOTTOM_DB)
@@ -207,13 +207,13 @@ def _marker(one: Estimate, size: float = 1.0) -> dict[str, Any]:
     plain: dict[str, Any] = {"markeredgecolor": colour, "markerfacecolor": "none", "markeredgewidth": 1.8, "linestyle": "none"}
     if one.measured.route == "air":
         return plain | {"marker": _AIR_MARKERS[kind], "markersize": size * SIZE * (0.72 if _AIR_MARKERS[kind] in "xs" else 0.82)}
-    return plain | {"marker": Outline(_BONE_PATHS[kind]), "markersize": size * SIZE}
+    return plain | {"marker": Outline(BONE_PATHS[kind]), "markersize": size * SIZE}
 
 
 def _symbol(axes: Any, one: Estimate, size: float) -> None:
     x, y, off_chart = _place(one)
     axes.plot([x], [y], zorder=5, clip_on=False, **_marker(one, size))
-    side = _SIDE[one.measured.ear]
+    side = SIDE[one.measured.ear]
     if one.finding in ("no response", "at most"):
         down = one.finding == "no response"
         reach = (15.0 * size * side, -17.0 * size) if down else (11.0 * size * side, 17.0 * size)

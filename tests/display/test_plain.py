@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from quietfloor.monitor.display import screen
-from quietfloor.monitor.display.actions import ACTIONS, ALWAYS, Stage, offered, spoken
+from quietfloor.monitor.display.actions import ACTIONS, ALWAYS, ONE_HAND, Stage, offered, spoken
 from quietfloor.monitor.display.frames import FrameTimes
 from quietfloor.monitor.display.terms import TERMS, explained, tooltip
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
@@ -33,9 +33,10 @@ from quietfloor.monitor.display.window_settings import (
 # -- keys -------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("in_session", [False, True], ids=["run", "session"])
 @pytest.mark.parametrize("stage", ALWAYS)
-def test_no_key_means_two_things(stage: Stage) -> None:
-    keys = [key for action in offered(stage) for key in action.keys]
+def test_no_key_means_two_things(stage: Stage, in_session: bool) -> None:
+    keys = [key for action in offered(stage) for key in action.keys_in(stage, in_session)]
     assert len(keys) == len(set(keys))
     names = [action.name for action in offered(stage)]
     assert len(names) == len(set(names))
@@ -49,6 +50,25 @@ def test_everything_that_a_run_needs_has_a_key() -> None:
     assert {action.name for action in offered("search")} >= search
     assert {action.name for action in offered("searched")} >= {"play", "cell_up", "cell_right", "panel_6"}
     assert [spoken(key) for key in ("S", "Left", ",")] == ["S", "←", "comma"]
+
+
+@pytest.mark.parametrize("stage", ["run", "search", "session"])
+def test_in_a_session_the_keys_of_a_presenter_do_the_same_at_every_stage(stage: Stage) -> None:
+    """Page up, Page down, Enter, b: what cheap presenters and foot switches send (common practice, no source)."""
+    meant = {key: action.name for action in offered(stage) for key in action.keys_in(stage, in_session=True)}
+    presenter = {key: meant[key] for key in sorted(ONE_HAND)}
+    assert presenter == {
+        "PgUp": "step_back", "PgDown": "step_on", "Return": "step_do", "Enter": "step_do", "F5": "step_do", "B": "one_stop",
+        ".": "one_stop",
+    }  # fmt: skip
+
+
+def test_every_step_of_a_session_has_a_key_and_a_button_of_its_own() -> None:
+    steps = {"next", "louder", "softer", "mask", "repeat", "discard", "condition_next", "kind", "mark", "report", "files"}
+    there = {action.name: action for action in offered("session")}
+    assert steps <= set(there)
+    assert all(there[name].has_button("session") and len(there[name].keys[0]) <= 2 for name in steps)
+    assert {action.name for action in offered("run")} >= {"stop", "one_stop"}
 
 
 # -- words ------------------------------------------------------------------------------------------------------------

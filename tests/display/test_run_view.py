@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from quietfloor.monitor.display.ladder import Level, Overlay, Replicate
-from quietfloor.monitor.display.run_view import Remark, RunView, WindowLink, moments_of
+from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of
 from quietfloor.monitor.display.view_controller import SAID_S, TWICE_S, ViewController
 from quietfloor.monitor.storage.run_folder import RunFolder
 from tests.display.conftest import Tape, live_scene, replay_scene
@@ -56,49 +56,6 @@ def test_an_offer_waits_for_its_answer(deed: Callable[[WindowLink], object], ans
     asked.join(patience(5))
     assert asked.answer is answer
     assert link.offered is None
-
-
-def test_one_of_several_offers_is_picked_and_picking_begins_nothing() -> None:
-    link = WindowLink()
-    assert not link.pick(1)  # nothing is offered yet
-    answers: list[int | None] = []
-    asking = threading.Thread(target=lambda: answers.append(link.offer_one_of(["30", "35", "40"], 1)), daemon=True)
-    asking.start()
-    soon(lambda: link.offered)
-    for steps, text in ((1, "40"), (1, "40"), (-1, "35"), (-5, "30")):
-        assert link.pick(steps)
-        assert link.offered is not None
-        assert link.offered.text == text
-    assert asking.is_alive()
-    link.go_on()
-    asking.join(patience(5))
-    assert answers == [0]
-    assert (link.choice, link.offered) == (None, None)
-
-
-def test_a_remark_on_the_run_before_comes_before_the_next_one() -> None:
-    link = WindowLink()
-    assert not link.remark(Remark("note", "nobody waits for it"))
-    answers: list[object] = []
-
-    def ask() -> None:
-        answers.append(link.offer_one_of(["30", "35"], 1))
-
-    for _ in range(2):
-        asking = threading.Thread(target=ask, daemon=True)
-        asking.start()
-        soon(lambda: link.offered)
-        if not answers:
-            assert link.remark(Remark("discard", "she moved"))
-        else:
-            link.go_on()
-        asking.join(patience(5))
-    assert answers == [Remark("discard", "she moved"), 1]
-    assert not link.remark(Remark("restore"))
-
-
-def test_nobody_there_picks_nothing() -> None:
-    assert WindowLink(unattended=True).offer_one_of(["30", "35"], 0) is None
 
 
 def test_an_offer_with_patience_comes_by_itself_unless_it_is_held() -> None:

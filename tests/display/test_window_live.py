@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from quietfloor.monitor.display.run_view import Remark, WindowLink
+from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.review.replay import replay
 from tests.display.conftest import Spin, Tape, live_scene, stop_at, until
 from tests.slow import patience
@@ -113,32 +112,6 @@ def test_a_note_is_kept_and_what_is_typed_does_nothing_else(
     assert list(view.model.messages)[:1] == ["Note: ss dpe"]
     press(window, "m")
     assert window.controller.message == "There is no run to mark"
-
-
-def test_between_the_runs_of_a_session_one_is_discarded_with_a_reason_or_noted(
-    open_window: Callable[..., Any], qt: Spin, press: Any, recordings: dict[str, Path], tmp_path: Path, link: WindowLink
-) -> None:
-    window = open_window(live_scene(recordings["nothing"], tmp_path, pace=6.0))
-    press(window, "x")
-    assert window.controller.message.startswith("A run can be discarded in a session")
-    answers: list[object] = []
-
-    def ask() -> None:
-        answers.append(link.offer_one_of(["30", "35"], 0))
-
-    for keys in (("x", *"moved", "Enter"), ("x", "Enter"), ("m", *"asleep", "Enter"), ("m", "Enter"), ("x", "Esc")):
-        asking = threading.Thread(target=ask, daemon=True)
-        asking.start()
-        until(qt, lambda: link.offered is not None)
-        press(window, *keys)
-        if keys[-2:] in (("m", "Enter"), ("x", "Esc")):  # nothing was said: it still waits
-            assert asking.is_alive()
-            press(window, "n")
-        until(qt, lambda asking=asking: not asking.is_alive())
-    assert answers == [Remark("discard", "moved"), Remark("restore"), Remark("note", "asleep"), 0, 0]
-    link.told.append("Run 1: discarded")
-    qt(0.2)
-    assert window.controller.message == "Run 1: discarded"
 
 
 @pytest.mark.parametrize("choice", ["back", "go on", "stop"])

@@ -15,8 +15,6 @@ from quietfloor.monitor.begin.lookout import Lookout
 from quietfloor.monitor.begin.places import Places, Remembered
 from quietfloor.monitor.cli import parser
 from quietfloor.monitor.commands import start
-from quietfloor.monitor.commands.setup import at_the_window
-from quietfloor.monitor.display.run_view import WindowLink
 from tests.live.harness import foreign
 from tests.slow import patience
 
@@ -94,26 +92,3 @@ def test_only_the_last_words_are_kept() -> None:
         kept.write(f"line {number}\n")
     assert len(kept.text) == start.MOST_KEPT
     assert kept.text.endswith("line 9999\n")
-
-
-@pytest.mark.parametrize(
-    ("link", "no_setup", "asks"),
-    [
-        (WindowLink(), False, True), (WindowLink(), True, False), (WindowLink(unattended=True), False, False),
-        (WindowLink(gone=True), False, False), (None, False, False),
-    ],
-)  # fmt: skip
-def test_the_window_is_asked_only_where_somebody_can_answer(
-    link: WindowLink | None, no_setup: bool, asks: bool, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    class Stdin:
-        terminal = False
-
-        def isatty(self) -> bool:
-            return self.terminal
-
-    monkeypatch.setattr("sys.stdin", Stdin())
-    args = argparse.Namespace(no_setup=no_setup)
-    assert at_the_window(link, args) is asks
-    monkeypatch.setattr(Stdin, "terminal", True)
-    assert at_the_window(link, args) is False

@@ -14,10 +14,10 @@ import pytest
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import DONE, FAULT
-from quietfloor.monitor.commands.session import levels_to_choose
 from quietfloor.monitor.commands.session_steps import remarked, with_noise
 from quietfloor.monitor.commands.setup import Walked
-from quietfloor.monitor.display.run_view import Remark, WindowLink
+from quietfloor.monitor.display.run_view import WindowLink
+from quietfloor.monitor.display.session_talk import Wish
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import load_session_plan
 from quietfloor.monitor.session.session_store import keep_noise
@@ -275,27 +275,6 @@ def test_minutes_end_it(ears: Ears, do: Callable[..., Any]) -> None:
     assert found["thresholds"][0]["settled"] is False
 
 
-def test_the_window_offers_every_level_that_the_plan_allows_each_with_its_masking(
-    tmp_path: Path, plan_text: str, add_run: Callable[..., int]
-) -> None:
-    path = tmp_path / "plan.toml"
-    path.write_text(plan_text, encoding="utf-8")
-    session = Session.begin(tmp_path / "s07", load_session_plan(path))
-    add_run(session.folder, "40+")
-    suggestion = session.next()
-    assert suggestion is not None
-    levels = levels_to_choose(suggestion, session, "threshold")
-    rules = session.plan.rules(0)
-    assert [one.level_db_nhl for one in levels] == [5.0 * n for n in range(round(rules.lowest_db / 5), 17)]
-    assert levels[-1].level_db_nhl == rules.highest_db == 80
-    assert suggestion in levels
-    for one in levels:
-        assert one.level_db_nhl is not None
-        assert one.masking == session.masking(0, one.level_db_nhl)
-        if one is not suggestion:
-            assert f"your choice, where {suggestion.level_db_nhl:g} is suggested" in one.sentence
-
-
 def test_what_is_said_in_the_window_about_a_run_is_kept_and_changes_what_comes_next(
     tmp_path: Path, plan_text: str, add_run: Callable[..., int], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -306,15 +285,14 @@ def test_what_is_said_in_the_window_about_a_run_is_kept_and_changes_what_comes_n
     add_run(session.folder, "40+")
     first = session.next()
     link, args = WindowLink(), argparse.Namespace(json=False)
-    remarked(session, Remark("discard", "electrode came off"), args, link)
+    assert remarked(session, Wish("discard", "electrode came off"), args, link) == (True, "Run 1: discarded: electrode came off")
     assert session.runs()[0].discarded == "electrode came off"
     assert session.next() != first
-    remarked(session, Remark("restore"), args, link)
+    assert remarked(session, Wish("restore"), args, link) == (True, "Run 1: counts")
     assert session.next() == first
-    remarked(session, Remark("note", "asleep"), args, link)
+    assert remarked(session, Wish("note", "asleep"), args, link) == (True, "Run 1: note kept: asleep")
     assert session.runs()[0].notes == ("asleep",)
-    remarked(session, Remark("note", "  "), args, link)
-    assert list(link.told) == ["Run 1: discarded", "Run 1: counts", "Run 1: note kept: asleep", "run 1: the note is empty"]
+    assert remarked(session, Wish("note", "  "), args, link) == (False, "run 1: the note is empty")
     assert "electrode came off" in capsys.readouterr().out
 
 

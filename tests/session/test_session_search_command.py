@@ -7,21 +7,17 @@ import argparse
 import json
 import math
 import re
-import threading
-import time
 import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE
-from quietfloor.monitor.commands.session_search import _asked, _plan
-from quietfloor.monitor.display.run_view import Remark, WindowLink
+from quietfloor.monitor.commands.session_search import plan_of
 from quietfloor.monitor.plan.cell_table import written_out
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.session.conditions import Condition
@@ -213,34 +209,6 @@ def test_what_cannot_be_done_is_said(searcher: Searcher, do: Do, words: tuple[st
     assert re.search(said, found["err"])
 
 
-def test_the_window_offers_where_a_search_begins_and_takes_remarks(tmp_path: Path, searcher: Searcher) -> None:
-    session = Session.begin(tmp_path / "s", make_session_plan(tomllib.loads(PLAN.replace("CALIBRATION", str(CALIBRATION)))))
-    link, args = WindowLink(), argparse.Namespace(json=False, masking=False, auto=False)
-    link.view = object()  # type: ignore[assignment]  # something is on the screen
-    ahead = session.search_ahead()
-    assert ahead is not None
-
-    def asked(do: Callable[[], object]) -> Any:
-        def press() -> None:
-            while link.offered is None:
-                time.sleep(0.01)
-            do()
-
-        person = threading.Thread(target=press)
-        person.start()
-        try:
-            return _asked(session, ahead, None, None, args, link)
-        finally:
-            person.join()
-
-    plan = asked(lambda: (link.pick(-2), link.go_on()))
-    assert plan.search.condition[0].start_db_nhl == 30.0, "40 was suggested, two levels softer was picked"
-    assert asked(link.go_on).search.condition[0].start_db_nhl == 40.0
-    assert asked(lambda: link.remark(Remark("note", "asleep"))) == Remark("note", "asleep")
-    link.view = SimpleNamespace(run=SimpleNamespace(stop=lambda: None))  # type: ignore[assignment]
-    assert asked(link.interrupt) is None
-
-
 def test_both_ears_at_once_where_a_recording_allows_it(tmp_path: Path) -> None:
     """Both ears by air without noise; else singly. Of the channels, those of the ears' own sides decide."""
     wanted = "[search]\ntogether = true\ndeciding = [\"Cz-M1\", \"Cz-M2\"]\n[limits]"
@@ -291,7 +259,7 @@ def at_once(tmp_path: Path, text: str, capsys: pytest.CaptureFixture[str]) -> tu
     """The sound of the next recording, with the sound of each condition, and what was said of it."""
     text = text.replace("CALIBRATION", str(CALIBRATION))
     session = Session.begin(tmp_path / f"s-{len(list(tmp_path.iterdir()))}", make_session_plan(tomllib.loads(text)))
-    plan = _plan(session, session.search_ahead(), None, None, argparse.Namespace(json=False))
+    plan = plan_of(session, session.search_ahead(), None, None, argparse.Namespace(json=False))
     assert plan.sound is not None
     assert plan.search is not None
     written_out(plan)
