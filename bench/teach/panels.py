@@ -9,6 +9,8 @@ import numpy as np
 from quietfloor.bench.teach.choices import Mark, Track
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.curves import OVERLAYS
+from quietfloor.monitor.display.legend import Entry
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.panel_average import AveragePanel
 from quietfloor.monitor.display.scales import Scale, written
@@ -43,29 +45,23 @@ class LessonAveragePanel(AveragePanel):
     def draw(self, canvas: Canvas) -> None:
         super().draw(canvas)
         if self._weighted is not None and self.shown != "plain":
-            curves = self._weighted
-            hollow(canvas, canvas.x(curves.times_ms), canvas.y(curves.average_nv), self._ink())
-        for overlay, ink in zip(self.overlays[:1], self.look.theme.overlays, strict=False):  # what jitter leaves stays thin
-            canvas.line(canvas.x(overlay.times_ms), canvas.y(overlay.average_nv), ink, self.look.line, dashed=True)
+            xs, wide = canvas.x(self._weighted.times_ms), self.look.line
+            for ink, width in ((self._ink(), 2 * wide + 1), (self.look.theme.sheet, wide)):
+                canvas.curve(xs, self._weighted.average_nv, ink, width)
+        for overlay, ink, pattern in zip(self.overlays, self.look.theme.overlays, OVERLAYS, strict=False):
+            canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, self.look.line, pattern)
 
     def _ink(self) -> str:
         return self.look.theme.expected
 
-    def _entries(self) -> list[tuple[str, str, bool]]:
+    def _entries(self) -> list[Entry]:
         first, *others = super()._entries()
         if self.shown == "plain":
             return [first, *others]
         plain, weighted = (f"{written(round(noise))} nV" if math.isfinite(noise) else "not known" for noise in self._noises_nv)
-        alike = [(f"each alike: noise {plain}", first[1], False)] if self.shown == "both" else []
-        return [*alike, (f"weighted: noise {weighted}", self._ink(), False), *others]
-
-    def _sample(self, canvas: Canvas, ends: Floats, y: float, entry: tuple[str, str, bool]) -> None:
-        if entry[0].startswith("weighted"):
-            hollow(canvas, ends, np.array([y, y]), entry[1])
-        elif self.overlays and entry[0] == self.overlays[0].label:
-            canvas.line(ends, np.array([y, y]), entry[1], self.look.line, dashed=True)
-        else:
-            super()._sample(canvas, ends, y, entry)
+        alike = [first._replace(words=f"each alike: noise {plain}")] if self.shown == "both" else []
+        core = self.look.theme.sheet
+        return [*alike, Entry(f"weighted: noise {weighted}", self._ink(), self.look.line, core=core), *others]
 
 
 class LessonNoisePanel(ChartPanel):

@@ -248,16 +248,16 @@ def test_the_weighted_average_is_drawn_beside_the_plain_one_with_the_noise_of_bo
     press("b")
     qt(0.1)
     room, average = window.room, window.average
-    names = [words for words, _, _ in average._entries()]
+    names = [entry.words for entry in average._entries()]
     assert names == [f"each alike: noise {room.noise_nv:,.0f} nV", f"weighted: noise {room.weighted.noise_nv:,.0f} nV"]
     both = average.grab().toImage()
     press("b")
     qt(0.1)
-    assert [words for words, _, _ in average._entries()] == names[1:]
+    assert [entry.words for entry in average._entries()] == names[1:]
     click("weighted")
     qt(0.1)
     assert average.halves
-    assert next(words for words, _, _ in average._entries()) == "average ± noise band"
+    assert average._entries()[0].words == "average ± noise band"
     assert average.grab().toImage() != both
     assert not average.failed
     assert not window.noise.failed
