@@ -87,7 +87,7 @@ class Conditions(QWidget):
             slider.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
             for widget in (label, value, slider):
                 widget.setToolTip(f"<qt>{about}</qt>")
-            value.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+            value.setAlignment(Qt.Alignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter))
             less, more = (ActionButton(f"{what}_{name}", pressed) for what in ("less", "more"))
             for column, widget in enumerate((label, less, slider, more, value)):
                 grid.addWidget(widget, row, column)
@@ -101,7 +101,7 @@ class Conditions(QWidget):
             last.addWidget(self.buttons[name], 1)
         grid.addLayout(last, len(SLIDERS), 0, 1, 5)
 
-    def move(self, name: str, by: int) -> None:
+    def go_on(self, name: str, by: int) -> None:
         """Some stops more or less; nothing happens at the end of the range."""
         slider = self.sliders[name]
         slider.setValue(slider.value() + by)

@@ -21,11 +21,11 @@ TOP_NV, BOTTOM_NV = 4000.0, 20.0
 SHOWN = ("plain", "both", "weighted")  # which averages, in the order of the key
 
 
-def hollow(canvas: Canvas, xs: Floats, values_nv: Floats, ink: str) -> None:
+def hollow(canvas: Canvas, xs: Floats, ys: Floats, ink: str) -> None:
     """The line of the weighted average: two edges with a light core, so that it is told from a solid one without its colour."""
     wide = canvas.look.line
-    canvas.curve(xs, values_nv, ink, 2 * wide + 1)
-    canvas.curve(xs, values_nv, canvas.look.theme.sheet, wide)
+    canvas.line(xs, ys, ink, 2 * wide + 1)
+    canvas.line(xs, ys, canvas.look.theme.sheet, wide)
 
 
 class LessonAveragePanel(AveragePanel):
@@ -45,10 +45,10 @@ class LessonAveragePanel(AveragePanel):
     def draw(self, canvas: Canvas) -> None:
         super().draw(canvas)
         if self._weighted is not None and self.shown != "plain":
-            curves = self._weighted
-            hollow(canvas, canvas.x(curves.times_ms), curves.average_nv, self._ink())
-        # what jitter leaves, the second overlay, stays thin
-        for overlay, ink, pattern in zip(self.overlays[:1], self.look.theme.overlays, OVERLAYS, strict=False):
+            xs, wide = canvas.x(self._weighted.times_ms), self.look.line
+            for ink, width in ((self._ink(), 2 * wide + 1), (self.look.theme.sheet, wide)):
+                canvas.curve(xs, self._weighted.average_nv, ink, width)
+        for overlay, ink, pattern in zip(self.overlays, self.look.theme.overlays, OVERLAYS, strict=False):
             canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, self.look.line, pattern)
 
     def _ink(self) -> str:
@@ -56,17 +56,12 @@ class LessonAveragePanel(AveragePanel):
 
     def _entries(self) -> list[Entry]:
         first, *others = super()._entries()
-        others = [entry._replace(width=self.look.line) if entry.words == self._truth else entry for entry in others]
         if self.shown == "plain":
             return [first, *others]
         plain, weighted = (f"{written(round(noise))} nV" if math.isfinite(noise) else "not known" for noise in self._noises_nv)
         alike = [first._replace(words=f"each alike: noise {plain}")] if self.shown == "both" else []
         core = self.look.theme.sheet
-        return [*alike, Entry(f"weighted: noise {weighted}", self._ink(), 2 * self.look.line + 1, core=core), *others]
-
-    @property
-    def _truth(self) -> str:
-        return self.overlays[0].label if self.overlays else ""
+        return [*alike, Entry(f"weighted: noise {weighted}", self._ink(), self.look.line, core=core), *others]
 
 
 class LessonNoisePanel(ChartPanel):

@@ -18,7 +18,7 @@ from quietfloor.bench.teach.controls import Buttons, Conditions
 from quietfloor.bench.teach.keys import ACTIONS, HANDS, PACES, SLIDER_STEPS, STEPS
 from quietfloor.bench.teach.panels import SHOWN, LessonAveragePanel, LessonNoisePanel
 from quietfloor.bench.teach.sheets import LESSON, Sheet, keys_text
-from quietfloor.bench.teach.vote import Ballot
+from quietfloor.bench.teach.vote import Ballot, Choice
 from quietfloor.bench.teach.words import WELCOME, answer, badge, headline
 from quietfloor.monitor.display.ladder import Overlay
 from quietfloor.monitor.display.panel import Panel, Words, colour
@@ -217,7 +217,7 @@ class TeachWindow(QMainWindow):
         if name in STEPS:
             self.ask_for(STEPS[name])
         elif name in SLIDER_STEPS:
-            self.conditions.move(*SLIDER_STEPS[name])
+            self.conditions.go_on(*SLIDER_STEPS[name])
         elif name in HANDS:
             self._hand(*HANDS[name])
         else:
@@ -281,7 +281,7 @@ class TeachWindow(QMainWindow):
         self.message.say(said[0].upper() + said[1:])
         self._changed()
 
-    def _hand(self, choice: str, by: int) -> None:
+    def _hand(self, choice: Choice, by: int) -> None:
         """A hand more or fewer in the vote on what is seen now."""
         if self.reveal:
             self.message.say("The answer is known already: N, or G, begins anew")

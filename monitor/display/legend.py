@@ -18,7 +18,7 @@ SPACE = 1.1  # between two names
 
 
 class Entry(NamedTuple):
-    """A name with its line; without ``ink`` it is text alone. ``core``: colour inside a hollow line, "" of a solid one."""
+    """A name with its line; without ``ink`` it is text alone. ``core``: a hollow line, 2 ``width`` + 1 wide, with this inside."""
 
     words: str
     ink: str = ""
@@ -63,9 +63,9 @@ def paint(canvas: Canvas, rows: Rows) -> None:
             if entry.ink:
                 middle = place.center().y()
                 ends = np.array([place.left() - look.px(SAMPLE) - 4, place.left() - 4])
-                canvas.line(ends, np.array([middle, middle]), entry.ink, entry.width, pattern=entry.pattern)
-                if entry.core:
-                    canvas.line(ends, np.array([middle, middle]), entry.core, entry.width // 2)
+                outer = 2 * entry.width + 1 if entry.core else entry.width
+                for ink, width in ((entry.ink, outer), (entry.core, entry.width))[: 1 + bool(entry.core)]:
+                    canvas.line(ends, np.array([middle, middle]), ink, width, pattern=entry.pattern)
             right -= _width(canvas, entry)
 
 

@@ -26,6 +26,8 @@ def test_ticks_of_a_log_axis_are_numbers_that_people_say() -> None:
     assert log_ticks(9, 80, 7) == [10, 15, 20, 30, 50, 70]
     assert log_ticks(9, 80, 4) == [10, 20, 50]
     assert log_ticks(9, 2000, 5) == [10, 30, 100, 300, 1000]
+    assert log_ticks(0.85, 1536, 2) == [1, 100]  # where all powers of ten are too many
+    assert log_ticks(0.85, 1536, 1) == [1]
     assert log_ticks(41, 43, 5) == [pytest.approx(42, abs=0.1)]
     assert [written(value) for value in log_ticks(12, 6144, 9)] == ["20", "50", "100", "200", "500", "1,000", "2,000", "5,000"]
 

@@ -12,6 +12,8 @@ import pytest
 from quietfloor.bench.teach.choices import STOPS, Lesson
 from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.keys import ACTIONS, SLIDERS, STEPS, VOTE_KEYS
+from quietfloor.bench.teach.minutes import HALF_HOUR
+from quietfloor.bench.teach.minutes import press as press_room
 from tests.display.conftest import keep_screens, until
 
 Spin = Callable[[float], None]
@@ -246,16 +248,16 @@ def test_the_weighted_average_is_drawn_beside_the_plain_one_with_the_noise_of_bo
     press("b")
     qt(0.1)
     room, average = window.room, window.average
-    names = [words for words, _, _ in average._entries()]
+    names = [entry.words for entry in average._entries()]
     assert names == [f"each alike: noise {room.noise_nv:,.0f} nV", f"weighted: noise {room.weighted.noise_nv:,.0f} nV"]
     both = average.grab().toImage()
     press("b")
     qt(0.1)
-    assert [words for words, _, _ in average._entries()] == names[1:]
+    assert [entry.words for entry in average._entries()] == names[1:]
     click("weighted")
     qt(0.1)
     assert average.halves
-    assert next(words for words, _, _ in average._entries()) == "average ± noise band"
+    assert average._entries()[0].words == "average ± noise band"
     assert average.grab().toImage() != both
     assert not average.failed
     assert not window.noise.failed
@@ -415,6 +417,22 @@ def test_it_is_kept_as_a_picture(window: Any, qt: Spin, press: Any, tmp_path: Pa
     qt(0.2)
     assert window.grab().save(str(folder / "teach.png"))
     assert (folder / "teach.png").stat().st_size > 20_000
+
+
+def test_the_half_hour_in_the_window_is_the_one_that_the_sheet_was_computed_with(window: Any, qt: Spin) -> None:
+    """Key by key, with one sweep where the lesson has many."""
+    room = Classroom(seed=1)
+    for action in (action for part in HALF_HOUR for action in part.actions):
+        action = "step_1" if action in ("double", "step_256") else action
+        window.do(action)
+        if window.pending:
+            until(qt, settled(window))
+        press_room(room, action)
+        assert (window.room.lesson, window.room.averages, window.room.sweeps) == (room.lesson, room.averages, room.sweeps), action
+        assert window.room.hears == room.hears
+    assert window.counter.on
+    assert window.average.shown == "plain"
+    assert not any(panel.failed for panel in window.panels)
 
 
 def test_a_lesson_ends_after_very_many_sweeps(window: Any, qt: Spin, monkeypatch: pytest.MonkeyPatch) -> None:
