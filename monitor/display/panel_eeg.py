@@ -96,7 +96,7 @@ class EegPanel(ChartPanel):
             name = canvas.shortened(scroll.labels[row], px(LONGEST), 0.88)
             range_uv = f"±{written(scroll.ranges_uv[row] / self.times_taller)} µV"
             names[1.0 - (row + 0.5) * height / rect.height()] = f"{name}\n{range_uv}" if height > px(2.4) else name
-        self.chart.name_rows(names | {FEET / 2: "triggers"})
+        self.chart.name_rows(names | {max(FEET / 2, px(0.6) / rect.height()): "triggers"})
 
     def _reasons(self, canvas: Canvas, scroll: Scroll) -> None:
         """Below each stretch, where there is room for it."""
