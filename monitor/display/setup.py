@@ -109,7 +109,7 @@ class SetupPanel(QWidget):
         middle.addLayout(left, 22)
         middle.addWidget(sheet, 78)
         self.message = Text(1.0, bold=True)
-        self.message.setAlignment(Qt.Alignment(Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignRight))
+        self.message.setAlignment(Qt.Alignment(Qt.AlignmentFlag.AlignVCenter) | Qt.AlignmentFlag.AlignRight)
         foot = QHBoxLayout()
         foot.setSpacing(6)
         foot.addWidget(self.message, 1)
