@@ -14,7 +14,6 @@ from quietfloor.monitor.display.session_live import LETTERS_PER_HEIGHT, Far
 from quietfloor.monitor.display.session_sight import Point
 from quietfloor.monitor.display.theme import Look
 
-LEADING = 1.34  # from line to line, in heights of capitals and what hangs below them
 LEFT = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
 
 
