@@ -87,7 +87,7 @@ class Conditions(QWidget):
             slider.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
             for widget in (label, value, slider):
                 widget.setToolTip(f"<qt>{about}</qt>")
-            value.setAlignment(Qt.Alignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter))
+            value.setAlignment(Qt.Alignment() | Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             less, more = (ActionButton(f"{what}_{name}", pressed) for what in ("less", "more"))
             for column, widget in enumerate((label, less, slider, more, value)):
                 grid.addWidget(widget, row, column)
