@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from PyQt5.QtCore import QByteArray, QTimer
+from PyQt5.QtCore import QTimer
 from PyQt5.QtGui import QCloseEvent, QKeySequence
 from PyQt5.QtWidgets import (
     QAbstractButton,
@@ -25,6 +25,7 @@ from quietfloor.monitor.begin.places import Places
 from quietfloor.monitor.display.actions import spoken
 from quietfloor.monitor.display.app import application, guarded, on_signals
 from quietfloor.monitor.display.dialogs import SAFETY
+from quietfloor.monitor.display.placing import left_at, put, screens
 from quietfloor.monitor.display.setup_parts import Text
 from quietfloor.monitor.display.start_home import DEEDS, Home, Opener, Outcome
 from quietfloor.monitor.display.start_maker import Maker
@@ -80,14 +81,11 @@ class StartWindow(QMainWindow):
         whole.addWidget(self.sheets, 1)
         whole.addWidget(self.cautions)
         self.setCentralWidget(ground)
-        self.setMinimumSize(960, 620)
         self.setWindowTitle("quietfloor")
         self.actions_by_name: dict[str, QAction] = {}
         self._make_keys()
         self.restyle(Look(THEMES[self.remembered.theme], self.remembered.projector))
-        self.resize(1280, 720)
-        if self.remembered.geometry:
-            self.restoreGeometry(QByteArray.fromBase64(self.remembered.geometry.encode("ascii", "replace")))
+        put(self, self.remembered, screens())
         self.home.show_outcome(outcome)
         self.show_home()
         self._timer = QTimer(self)
@@ -212,9 +210,8 @@ class StartWindow(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent | None) -> None:
         self._timer.stop()
-        geometry = bytes(self.saveGeometry().toBase64().data()).decode("ascii")
-        now = replace(self.remembered, geometry=geometry, theme=self.look.theme.name, projector=self.look.projector)
-        remember(self._settings, now)
+        now = replace(self.remembered, theme=self.look.theme.name, projector=self.look.projector)
+        remember(self._settings, left_at(self, now, screens()))
         self._done()
         super().closeEvent(event)
 
