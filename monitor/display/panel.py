@@ -7,7 +7,7 @@ from PyQt5.QtCore import QSize, Qt
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette, QResizeEvent
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
-from quietfloor.monitor.display.charts import Canvas, Chart
+from quietfloor.monitor.display.charts import Canvas, Chart, Draw
 from quietfloor.monitor.display.scales import Scale, shortened
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
@@ -118,40 +118,12 @@ class Panel(QFrame):
         colour(self.heading, look.theme.ink)
         colour(self.aside, look.theme.quiet)
 
-    def fail(self, error: BaseException) -> None:
-        """Report that the panel could not be drawn, and stop drawing it; the run is not affected."""
-        self.failed = True
-        self.aside.say(f"cannot be drawn ({type(error).__name__}); recording goes on")
-
-
-class ChartPanel(Panel):
-    """A panel whose body is a chart that ``draw`` fills."""
-
-    def __init__(
-        self, name: str, title: str, about: str, x_scale: Scale, y_scale: Scale, x_label: str, y_label: str
-    ) -> None:
-        self.chart = Chart(self._draw_safely, x_scale, y_scale, x_label, y_label)
-        self._filled = False
-        super().__init__(name, title, about, self.chart)
-        self.chart.show_axes(False)
-
-    def restyle(self, look: Look) -> None:
-        super().restyle(look)
-        self.chart.restyle(look)
-        self.chart.show_axes(self._filled)
-
-    def fill(self, yes: bool) -> None:
-        """Whether there is something to draw."""
-        if yes != self._filled:
-            self._filled = yes
-            self.chart.show_axes(yes)
-        self.chart.repaint_inside()
-
-    def _draw_safely(self, canvas: Canvas) -> None:
+    def draw_safely(self, draw: Draw, canvas: Canvas) -> None:
+        """Draw, unless that failed before; a failure is told."""
         if self.failed:
             return
         try:
-            self.draw(canvas)
+            draw(canvas)
         except Exception as error:
             self.fail(error)
             raise
@@ -166,6 +138,40 @@ class ChartPanel(Panel):
         place = canvas.text(left, rect.top() + above, why, theme.ink, 1.0, bold=True, width=wide)
         if about <= room:
             canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
+
+    def fail(self, error: BaseException) -> None:
+        """Report that the panel could not be drawn, and stop drawing it; the run is not affected."""
+        self.failed = True
+        self.aside.say(f"cannot be drawn ({type(error).__name__}); recording goes on")
+
+
+class ChartPanel(Panel):
+    """A panel whose body is a chart that ``draw`` fills."""
+
+    def __init__(
+        self, name: str, title: str, about: str, x_scale: Scale, y_scale: Scale, x_label: str, y_label: str
+    ) -> None:
+        self.chart = Chart(lambda canvas: self.draw_safely(self.draw, canvas), x_scale, y_scale, x_label, y_label)
+        self._filled = False
+        super().__init__(name, title, about, self.chart)
+        self.chart.show_axes(False)
+
+    def restyle(self, look: Look) -> None:
+        super().restyle(look)
+        self.chart.restyle(look)
+        self.chart.show_axes(self._filled)
+
+    @property
+    def is_filled(self) -> bool:
+        """Whether there is something to draw."""
+        return self._filled
+
+    def fill(self, yes: bool) -> None:
+        """Whether there is something to draw."""
+        if yes != self._filled:
+            self._filled = yes
+            self.chart.show_axes(yes)
+        self.chart.repaint_inside()
 
     def draw(self, canvas: Canvas) -> None:
         """Draw what was given last."""
