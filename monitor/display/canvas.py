@@ -87,6 +87,12 @@ class Canvas:
         """Pixels that a line of text takes."""
         return QFontMetricsF(self.font(times)).horizontalAdvance(words)
 
+    def height_of(self, words: str, times: float, width: float) -> float:
+        """Height in px of text that is broken into lines at ``width``."""
+        self.painter.setFont(self.font(times, False))
+        self.painter.setPen(QColor(self.look.theme.ink))  # without a pen text has no size
+        return float(self.painter.boundingRect(QRectF(0, 0, width, 1e4), WRAPPED, words).height())
+
     def shortened(self, words: str, width: float, times: float = 1.0) -> str:
         """The text with … where it is wider than this."""
         return QFontMetricsF(self.font(times)).elidedText(words, Qt.TextElideMode.ElideRight, width)

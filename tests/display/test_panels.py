@@ -212,7 +212,7 @@ def test_why_a_chart_is_empty_never_stands_on_what_it_will_show(
 ) -> None:
     from PyQt5.QtGui import QImage, QPainter
 
-    from quietfloor.monitor.display.charts import Canvas
+    from quietfloor.monitor.display.canvas import Canvas
     from quietfloor.monitor.display.panel_noise import NoisePanel
 
     panel = panel_of(NoisePanel(), look, *size)
