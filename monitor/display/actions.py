@@ -43,6 +43,7 @@ class Action:
 
 
 RUN, SEARCH, VIEW, PICTURE, WAVE, WINDOW = "The run", "The search", "Looking back", "The pictures", "Waves", "The window"
+MEASURE = "Averages, closer"
 NEXT, HAND = "The session, between two runs", "One hand, in a session: presenter or foot switch"
 
 ACTIONS: tuple[Action, ...] = (
@@ -55,7 +56,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("softer", ("-",), "a lower level for the next run", NEXT, SESSION, "Softer"),
     Action("level_up", ("Shift+Up",), "a higher level too, also while the panels of the last run are shown", NEXT, IN_SESSION),
     Action("level_down", ("Shift+Down",), "a lower level too", NEXT, IN_SESSION),
-    Action("mask", ("K",), "give the noise that is advised in the next run, or give none", NEXT, IN_SESSION, "Mask", SESSION),
+    Action("mask", ("K",), "give the noise that is advised in the next run, or give none", NEXT, SESSION, "Mask"),
     Action("condition_next", ("C", "Down"), "another ear or sound for the next run, down the list", NEXT, SESSION, "Condition"),
     Action("condition_before", ("Shift+C", "Up"), "up the list", NEXT, SESSION),
     Action("kind", ("V",), "another kind of run: search, one level, for latency and amplitude, control", NEXT, SESSION, "Kind"),
@@ -98,7 +99,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("panel_5", ("5",), "level ladder alone, or all panels again", PICTURE, LOOKS),
     Action("panel_6", ("6",), "board of the search alone, or all panels again", PICTURE, BOARD),
     Action("panel_7", ("7",), "session view, or the panels of the run", PICTURE, IN_SESSION, "Session"),
-    Action("far", ("Z",), "large letters that are read from two metres, dark; or the window again", PICTURE, IN_SESSION, "Far"),
+    Action("far", ("8",), "large letters that are read from two metres, dark; or the window again", PICTURE, IN_SESSION, "Far"),
     Action("all_panels", ("0", "Esc"), "all panels; on a board, choose no rung", PICTURE, RUNS),
     Action("halves", ("H",), "show or hide the odd and the even half", PICTURE, RUNS),
     Action("plus_minus", ("U",), "show or hide the plus-minus average (noise without the response)", PICTURE, LOOKS),
@@ -107,6 +108,23 @@ ACTIONS: tuple[Action, ...] = (
     Action("rung_up", ("Up",), "choose the rung above", PICTURE, LOOKS),
     Action("rung_down", ("Down",), "choose the rung below", PICTURE, LOOKS),
     Action("overlay", ("O",), "draw the newest run of the chosen rung over the average, or take it away", PICTURE, LOOKS),
+    Action("replicates", ("Shift+O",), "draw the other runs of this level over the average, or take them away", PICTURE, LOOKS),
+    Action("levels", ("K",), "the averages of all levels below each other, or the average again", PICTURE, LOOKS),
+    Action("growth", ("I",), "latency and amplitude of the waves against level, or the average again", PICTURE, LOOKS),
+    Action("scale", ("Y",), "fix the scale of all averages as it is, or let it fit the curves again", MEASURE, LOOKS),
+    Action("scale_up", ("Ctrl+Up",), "fix a scale at which averages are taller", MEASURE, LOOKS),
+    Action("scale_down", ("Ctrl+Down",), "fix a scale at which averages are less tall", MEASURE, LOOKS),
+    Action("zoom_in", ("Z",), "zoom in on time, where the mouse or the chosen cursor is; the wheel too", MEASURE, LOOKS),
+    Action("zoom_out", ("Shift+Z",), "zoom out", MEASURE, LOOKS),
+    Action("zoom_taller", ("V",), "zoom in on amplitude; the wheel with Ctrl too", MEASURE, LOOKS),
+    Action("zoom_flatter", ("Shift+V",), "zoom out of amplitude", MEASURE, LOOKS),
+    Action("part_earlier", ("Ctrl+PgUp",), "an earlier part of a zoomed average", MEASURE, LOOKS),
+    Action("part_later", ("Ctrl+PgDown",), "a later part of a zoomed average", MEASURE, LOOKS),
+    Action("zoom_whole", ("Ctrl+0",), "the whole average again; a double click too", MEASURE, LOOKS),
+    Action("cursor", ("C",), "a first and a second cursor on the average, then choose the other; a click too", MEASURE, LOOKS),
+    Action("cursor_earlier", ("Ctrl+Left",), "the chosen cursor one sample earlier; or drag it", MEASURE, LOOKS),
+    Action("cursor_later", ("Ctrl+Right",), "the chosen cursor one sample later", MEASURE, LOOKS),
+    Action("cursors_clear", ("Shift+C",), "take both cursors away", MEASURE, LOOKS),
     Action("waves", ("W",), "show or hide marks on the waves of a run that is over; each can be dragged", WAVE, LOOKS),
     Action("wave_next", ("A",), "choose the next wave: I, III, V, trough", WAVE, LOOKS),
     Action("wave_earlier", ("Shift+Left",), "the chosen wave one sample earlier", WAVE, LOOKS),
@@ -123,7 +141,10 @@ ACTIONS: tuple[Action, ...] = (
 )  # fmt: skip
 
 SPOKEN = {
-    ",": "comma", ".": "full stop", "Shift+T": "Shift T", "Shift+C": "Shift C", "Shift+X": "Shift X",
+    ",": "comma", ".": "full stop", "Shift+T": "Shift T", "Shift+O": "Shift O", "Shift+Z": "Shift Z", "Shift+V": "Shift V",
+    "Shift+C": "Shift C", "Ctrl+Left": "Ctrl ←", "Ctrl+Right": "Ctrl →", "Ctrl+Up": "Ctrl ↑", "Ctrl+Down": "Ctrl ↓",
+    "Ctrl+PgUp": "Ctrl Page up", "Ctrl+PgDown": "Ctrl Page down", "Ctrl+0": "Ctrl 0",
+    "Shift+X": "Shift X",
     "Shift+PgUp": "Shift Page up", "Shift+PgDown": "Shift Page down",
     "Shift+Left": "Shift ←", "Shift+Right": "Shift →", "Shift+Up": "Shift ↑", "Shift+Down": "Shift ↓", "Del": "Delete",
     "Return": "Enter", "Left": "←", "Right": "→", "Up": "↑", "Down": "↓", "PgUp": "Page up", "PgDown": "Page down", "-": "−",

@@ -7,7 +7,7 @@ from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QHelpEvent, QMouseEvent, Q
 from PyQt5.QtWidgets import QToolTip, QWidget
 
 from quietfloor.monitor.display.audiogram_view import AudiogramView, draw_symbol
-from quietfloor.monitor.display.charts import WRAPPED, pen
+from quietfloor.monitor.display.canvas import WRAPPED, pen
 from quietfloor.monitor.display.marks import draw_mark
 from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.session_sight import KIND_WORDS, Coming, Point, SessionSight, SightRow, SightStep, share_words

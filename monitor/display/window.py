@@ -13,14 +13,13 @@ from PyQt5.QtGui import QCloseEvent, QKeySequence
 from PyQt5.QtWidgets import QAction, QMainWindow, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.actions import ACTIONS, Stage
+from quietfloor.monitor.display.average_views import AverageViews
 from quietfloor.monitor.display.bar import Bar
 from quietfloor.monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
 from quietfloor.monitor.display.export import ExportError, export
 from quietfloor.monitor.display.frames import FrameTimes
 from quietfloor.monitor.display.ladder import Ladder
-from quietfloor.monitor.display.mark_editor import MarkEditor
 from quietfloor.monitor.display.panel import Panel
-from quietfloor.monitor.display.picture_keys import PictureKeys
 from quietfloor.monitor.display.run_view import RunView, WindowLink
 from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.sentence_bar import SentenceBar
@@ -89,15 +88,14 @@ class Window(QMainWindow):
         self.sentence, self.bar = SentenceBar(), Bar()
         self.board = QWidget()  # what a picture of the whole holds
         self.board.setObjectName("ground")
-        self.layout_ = layout = Layout(self.board)
-        self.plane, self.average, self.eeg, self.noise = layout.plane, layout.average, layout.eeg, layout.noise
-        self.ladder, self.search_board, self.panels = layout.ladder, layout.board, layout.panels
-        self.average.halves, self.average.plus_minus = remembered.halves, remembered.plus_minus
-        self.search_board.view.halves = remembered.halves
-        self.mark_editor = MarkEditor(self.average, self.controller.say)
-        self.pictures = PictureKeys(
-            layout, self.link.fetch, lambda: None if self.view is None else self.view.run.folder.path, self.controller.say
+        self.layout_ = layout = Layout(
+            self.board, lambda rungs: AverageViews(self.link, self.controller.say, rungs, self._change_average)
         )
+        self.plane, self.averages, self.eeg, self.noise = layout.plane, layout.averages, layout.eeg, layout.noise
+        self.ladder, self.search_board, self.panels = layout.ladder, layout.board, layout.panels
+        self.average = self.averages.average
+        self.average.plus_minus = remembered.plus_minus
+        self._show_halves(remembered.halves)
         self.search_board.view.chosen_at.connect(self._choose_cell)
         self.search_board.view.wanted.connect(self._want_cell)
         self.bar.pressed.connect(self.do)
@@ -212,26 +210,24 @@ class Window(QMainWindow):
         view = self.link.view
         if view is not None and view is not self.view:
             self.view = view
-            self.mark_editor.leave()
+            self.averages.mark_editor.leave()
             self._end_setup()
             self.controller.adopt(view)
             self.session.take()
             self.fit()
             self.setWindowTitle(f"{view.run.folder.path.name} · quietfloor")
         if self.session.take():
-            self.mark_editor.leave()
+            self.averages.mark_editor.leave()
             self._end_setup()
             self.fit()
         if self.link.ladder is not self._ladder:
             self._ladder = self.link.ladder
             self.ladder.show_ladder(self._ladder)
+            self.averages.show_ladder(self._ladder)
         if self.view is not None and self._ladder is not None:
             self.view.model.discarded = self._ladder.discarded
         while (fetched := self.link.fetched()) is not None:
-            if isinstance(fetched, str):
-                self.controller.say(fetched)
-            else:
-                self.pictures.fetched(fetched)
+            self.averages.take(fetched)
 
     def _show_setup(self, flow: SetupFlow) -> None:
         """Show the set-up instead of everything else, until a run is shown; only keys that apply there stay active."""
@@ -268,7 +264,7 @@ class Window(QMainWindow):
             if search is not None:
                 self._guarded(self.search_board, lambda: self.search_board.show_search(search, self._chosen_cell))
             self._guarded(self.plane, lambda: self.plane.show_plane(model.plane()))
-            self._guarded(self.average, lambda: self.average.show_curves(model.curves()))
+            self._guarded(self.average, lambda: self.averages.show_curves(model.curves()))
             self._guarded(self.noise, lambda: self.noise.show_track(model.noise_track()))
         if changed or model.live:
             self._guarded(self.eeg, lambda: self.eeg.show_scroll(model.scroll(), model.live))
@@ -335,19 +331,14 @@ class Window(QMainWindow):
     def do(self, name: str) -> None:
         """Carry out an action of the table."""
         self.link.touch()
-        if self.controller.do(name):
+        if self.controller.do(name) or self.averages.do(name):
             return
         if name == "panel_7":
             self.session.toggle()
             return
         if name.startswith("panel_"):
-            self._show_alone(self.panels[int(name[-1]) - 1])
-            return
-        if name in self.pictures.deeds:
-            self.pictures.deeds[name]()
-            return
-        if name in self.mark_editor.deeds:
-            self.mark_editor.do(name, self.view, [overlay.folder for overlay in self.average.overlays])
+            panel = self.panels[int(name[-1]) - 1]
+            self._show_alone(self.averages.shown if panel is self.average else panel)
             return
         getattr(self, f"_do_{name}")()
 
@@ -407,6 +398,28 @@ class Window(QMainWindow):
         self.controller.search.choose(None)
         if self.layout_.alone is not None:
             self._show_alone(self.layout_.alone)
+
+    def _do_halves(self) -> None:
+        self._show_halves(not self.average.halves)
+
+    def _show_halves(self, yes: bool) -> None:
+        self.averages.show_halves(yes)
+        self.search_board.view.halves = yes
+        self.search_board.view.update()
+
+    def _change_average(self) -> None:
+        """Another panel stands in the place of the average; alone, where that stood alone."""
+        layout = self.layout_
+        layout.alone = self.averages.shown if layout.alone in self.averages.panels else layout.alone
+        self._divide()
+
+    def _do_taller(self) -> None:
+        self.eeg.times_taller = min(16.0, self.eeg.times_taller * 2)
+        self.eeg.chart.repaint_inside()
+
+    def _do_flatter(self) -> None:
+        self.eeg.times_taller = max(1 / 16, self.eeg.times_taller / 2)
+        self.eeg.chart.repaint_inside()
 
     def _do_theme(self) -> None:
         self._theme = None

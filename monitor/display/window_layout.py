@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from PyQt5.QtWidgets import QGridLayout, QWidget
 
 from quietfloor.monitor.display.actions import BOARD, Stage
+from quietfloor.monitor.display.average_views import AverageViews
 from quietfloor.monitor.display.panel import Panel
-from quietfloor.monitor.display.panel_average import AveragePanel
 from quietfloor.monitor.display.panel_board import BoardPanel
 from quietfloor.monitor.display.panel_eeg import EegPanel
 from quietfloor.monitor.display.panel_far import FarPanel
-from quietfloor.monitor.display.panel_ladder import LadderPanel
+from quietfloor.monitor.display.panel_ladder import LadderPanel, Rungs
 from quietfloor.monitor.display.panel_noise import NoisePanel
 from quietfloor.monitor.display.panel_plane import PlanePanel
 from quietfloor.monitor.display.panel_session import SessionPanel
@@ -22,13 +24,15 @@ COLUMNS = 12
 class Layout:
     """The panels in their grid. ``alone``: the panel that has it all; ``session``, ``far``: that view is on."""
 
-    def __init__(self, parent: QWidget) -> None:
-        self.plane, self.average, self.eeg = PlanePanel(), AveragePanel(), EegPanel()
-        self.noise, self.ladder, self.board = NoisePanel(), LadderPanel(), BoardPanel()
+    def __init__(self, parent: QWidget, averages_of: Callable[[Rungs], AverageViews]) -> None:
+        self.plane, self.eeg, self.noise = PlanePanel(), EegPanel(), NoisePanel()
+        self.ladder, self.board = LadderPanel(), BoardPanel()
+        self.averages = averages_of(self.ladder.rungs)
         self.sight, self.large = SessionPanel(), FarPanel()
-        of_run: list[Panel] = [self.plane, self.average, self.eeg, self.noise, self.ladder]
-        self.panels: list[Panel] = [*of_run, self.board, self.sight, self.large]
-        for panel in (self.board, self.sight, self.large):
+        of_run: list[Panel] = [self.plane, self.averages.average, self.eeg, self.noise, self.ladder]
+        others: list[Panel] = [self.averages.levels, self.averages.growth]
+        self.panels: list[Panel] = [*of_run, self.board, self.sight, self.large, *others]
+        for panel in (self.board, self.sight, self.large, *self.averages.panels):
             panel.setParent(parent)  # else it would be a window of its own when it is shown first
         self.alone: Panel | None = None
         self.session = self.far = False
@@ -45,7 +49,7 @@ class Layout:
             return [self.large]
         if self.session or stage == "session":
             return [self.sight]
-        return [self.board, self.eeg] if stage in BOARD else [self.plane, self.average, self.eeg, self.noise, self.ladder]
+        return [self.board, self.eeg] if stage in BOARD else [self.plane, self.averages.shown, self.eeg, self.noise, self.ladder]
 
     def divide(self, stage: Stage, look: Look) -> None:
         """One panel all of it, or each its part of two rows."""
@@ -68,7 +72,7 @@ class Layout:
             return
         lower = (4, 4, 4) if look.projector else (5, 4, 3)  # larger letters need another division
         for row, panels, widths in (
-            (0, (self.plane, self.average), (6, 6)), (1, (self.eeg, self.noise, self.ladder), lower),
+            (0, (self.plane, self.averages.shown), (6, 6)), (1, (self.eeg, self.noise, self.ladder), lower),
         ):  # fmt: skip
             column = 0
             for panel, wide in zip(panels, widths, strict=True):
