@@ -56,7 +56,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("softer", ("-",), "a lower level for the next run", NEXT, SESSION, "Softer"),
     Action("level_up", ("Shift+Up",), "a higher level too, also while the panels of the last run are shown", NEXT, IN_SESSION),
     Action("level_down", ("Shift+Down",), "a lower level too", NEXT, IN_SESSION),
-    Action("mask", ("K",), "give the noise that is advised in the next run, or give none", NEXT, IN_SESSION, "Mask", SESSION),
+    Action("mask", ("K",), "give the noise that is advised in the next run, or give none", NEXT, SESSION, "Mask"),
     Action("condition_next", ("C", "Down"), "another ear or sound for the next run, down the list", NEXT, SESSION, "Condition"),
     Action("condition_before", ("Shift+C", "Up"), "up the list", NEXT, SESSION),
     Action("kind", ("V",), "another kind of run: search, one level, for latency and amplitude, control", NEXT, SESSION, "Kind"),

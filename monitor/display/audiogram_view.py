@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from PyQt5.QtCore import QPointF, QRectF, Qt
 from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
 
-from quietfloor.monitor.display.charts import pen
+from quietfloor.monitor.display.canvas import pen
 from quietfloor.monitor.display.session_sight import Point
 from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.hearing.audiogram import (

@@ -7,7 +7,7 @@ from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPa
 from PyQt5.QtWidgets import QWidget
 
 from quietfloor.monitor.display.audiogram_view import draw_symbol
-from quietfloor.monitor.display.charts import pen
+from quietfloor.monitor.display.canvas import pen
 from quietfloor.monitor.display.marks import draw_mark
 from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.session_live import LETTERS_PER_HEIGHT, Far

@@ -259,7 +259,7 @@ def test_all_of_many_conditions_are_reached(scene: Callable[..., Scene]) -> None
 def test_the_large_letters_are_a_twelfth_of_the_window_high(scene: Callable[..., Scene], size: tuple[int, int]) -> None:
     one = scene()
     one.window.resize(*size)
-    one.press("z")
+    one.press("8")
     one.qt(0.2)
     assert one.window.look.theme.name == "dark"
     far = one.large.far
@@ -273,7 +273,7 @@ def test_the_large_letters_are_a_twelfth_of_the_window_high(scene: Callable[...,
         assert min(one.large.capital_px) >= one.window.height() / LETTERS_PER_HEIGHT - 1
     if (folder := keep_screens()) is not None:
         one.window.grab().save(str(folder / f"far-{size[0]}x{size[1]}.png"))
-    one.press("z")
+    one.press("8")
     assert one.window.look.theme.name == "light"
     assert one.window.layout_.sight.isVisible()
 
@@ -284,7 +284,7 @@ def test_by_bone_the_large_letters_come_by_themselves_until_they_are_put_away(sc
     assert one.window.layout_.far
     assert one.large.far is not None
     assert one.large.far.ear_words == "Right ear, bone"
-    one.press("z")
+    one.press("8")
     assert not one.window.layout_.far
     one.press("n")
     one.qt(0.2)
@@ -311,7 +311,7 @@ def test_during_a_run_of_a_session_one_key_stops_it_and_7_shows_the_session(
     assert "0:0" in window.layout_.sight.view.sight.time[0]
     press(window, "PgDown")
     assert window.controller.message == "A run is on: b stops it"
-    press(window, "z")
+    press(window, "8")
     qt(0.2)
     far = window.layout_.large.view.far
     assert (far.word, far.step) == ("Undecided", "b: stop")
@@ -334,7 +334,7 @@ def test_without_a_session_there_is_nothing_of_it(
     assert not {"panel_7", "far"} & set(window.bar.buttons)
     press(window, "7")
     assert "`quietfloor session`" in window.controller.message
-    press(window, "z")
+    press(window, "8")
     assert not window.layout_.far
     press(window, "x")
     assert window.controller.message.startswith("A run can be discarded in a session")
