@@ -57,7 +57,8 @@ _RUN = {
         "stimulus.envelope stimulus.ear stimulus.route stimulus.polarity stimulus.transducer stimulus.age_group "
         "stimulus.reference_source stimulus.reference_scale stimulus.level_rests_on stimulus.output.device "
         "stimulus.output.caution stimulus.masking.noise stimulus.masking.transducer stream.name stream.type "
-        "stream.source_id stream.host stream.trigger stream.unit_from filter.kind identical_by machine.processor machine.architecture "
+        "stream.source_id stream.host stream.trigger "
+        "stream.unit_from filter.kind identical_by machine.processor machine.architecture "
         "machine.kernels machine.simd"
     ),
     "true or false": "timing.verified stimulus.muted stimulus.stated stimulus.output.trigger_on_earphone_jack from_recording",
