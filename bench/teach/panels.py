@@ -8,6 +8,7 @@ import numpy as np
 
 from quietfloor.bench.teach.choices import Mark, Track
 from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.curves import OVERLAYS
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.panel_average import AveragePanel
 from quietfloor.monitor.display.scales import Scale, written
@@ -21,8 +22,8 @@ class LessonAveragePanel(AveragePanel):
 
     def draw(self, canvas: Canvas) -> None:
         super().draw(canvas)
-        for overlay, ink in zip(self.overlays, self.look.theme.overlays, strict=False):
-            canvas.line(canvas.x(overlay.times_ms), canvas.y(overlay.average_nv), ink, self.look.line, dashed=True)
+        for overlay, ink, pattern in zip(self.overlays, self.look.theme.overlays, OVERLAYS, strict=False):
+            canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, self.look.line, pattern)
 
 
 class LessonNoisePanel(ChartPanel):

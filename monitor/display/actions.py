@@ -26,6 +26,7 @@ class Action:
 
 
 RUN, SEARCH, VIEW, PICTURE, WAVE, WINDOW = "The run", "The search", "Looking back", "The pictures", "Waves", "The window"
+MEASURE = "Averages, closer"
 
 ACTIONS: tuple[Action, ...] = (
     Action("stop", ("S",), "stop the run; press twice within 3 seconds. What was recorded is kept", RUN, LIVE, "Stop"),
@@ -69,6 +70,23 @@ ACTIONS: tuple[Action, ...] = (
     Action("rung_up", ("Up",), "choose the rung above", PICTURE, LOOKS),
     Action("rung_down", ("Down",), "choose the rung below", PICTURE, LOOKS),
     Action("overlay", ("O",), "draw the newest run of the chosen rung over the average, or take it away", PICTURE, LOOKS),
+    Action("replicates", ("Shift+O",), "draw the other runs of this level over the average, or take them away", PICTURE, LOOKS),
+    Action("levels", ("K",), "the averages of all levels below each other, or the average again", PICTURE, LOOKS),
+    Action("growth", ("I",), "latency and amplitude of the waves against level, or the average again", PICTURE, LOOKS),
+    Action("scale", ("Y",), "fix the scale of all averages as it is, or let it fit the curves again", MEASURE, LOOKS),
+    Action("scale_up", ("Ctrl+Up",), "fix a scale at which averages are taller", MEASURE, LOOKS),
+    Action("scale_down", ("Ctrl+Down",), "fix a scale at which averages are less tall", MEASURE, LOOKS),
+    Action("zoom_in", ("Z",), "zoom in on time, where the mouse or the chosen cursor is; the wheel too", MEASURE, LOOKS),
+    Action("zoom_out", ("Shift+Z",), "zoom out", MEASURE, LOOKS),
+    Action("zoom_taller", ("V",), "zoom in on amplitude; the wheel with Ctrl too", MEASURE, LOOKS),
+    Action("zoom_flatter", ("Shift+V",), "zoom out of amplitude", MEASURE, LOOKS),
+    Action("part_earlier", ("Ctrl+PgUp",), "an earlier part of a zoomed average", MEASURE, LOOKS),
+    Action("part_later", ("Ctrl+PgDown",), "a later part of a zoomed average", MEASURE, LOOKS),
+    Action("zoom_whole", ("Ctrl+0",), "the whole average again; a double click too", MEASURE, LOOKS),
+    Action("cursor", ("C",), "a first and a second cursor on the average, then choose the other; a click too", MEASURE, LOOKS),
+    Action("cursor_earlier", ("Ctrl+Left",), "the chosen cursor one sample earlier; or drag it", MEASURE, LOOKS),
+    Action("cursor_later", ("Ctrl+Right",), "the chosen cursor one sample later", MEASURE, LOOKS),
+    Action("cursors_clear", ("Shift+C",), "take both cursors away", MEASURE, LOOKS),
     Action("waves", ("W",), "show or hide marks on the waves of a run that is over; each can be dragged", WAVE, LOOKS),
     Action("wave_next", ("A",), "choose the next wave: I, III, V, trough", WAVE, LOOKS),
     Action("wave_earlier", ("Shift+Left",), "the chosen wave one sample earlier", WAVE, LOOKS),
@@ -85,7 +103,9 @@ ACTIONS: tuple[Action, ...] = (
 )  # fmt: skip
 
 SPOKEN = {
-    ",": "comma", ".": "full stop", "Shift+T": "Shift T",
+    ",": "comma", ".": "full stop", "Shift+T": "Shift T", "Shift+O": "Shift O", "Shift+Z": "Shift Z", "Shift+V": "Shift V",
+    "Shift+C": "Shift C", "Ctrl+Left": "Ctrl ←", "Ctrl+Right": "Ctrl →", "Ctrl+Up": "Ctrl ↑", "Ctrl+Down": "Ctrl ↓",
+    "Ctrl+PgUp": "Ctrl Page up", "Ctrl+PgDown": "Ctrl Page down", "Ctrl+0": "Ctrl 0",
     "Shift+Left": "Shift ←", "Shift+Right": "Shift →", "Shift+Up": "Shift ↑", "Shift+Down": "Shift ↓", "Del": "Delete",
     "Return": "Enter", "Left": "←", "Right": "→", "Up": "↑", "Down": "↓", "PgUp": "Page up", "PgDown": "Page down", "-": "−",
 }  # fmt: skip

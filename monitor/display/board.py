@@ -55,8 +55,8 @@ class BoardRung:
     noise: str
     tip: str
     average_nv: Floats = field(default_factory=lambda: np.empty(0))
-    a_nv: Floats = field(default_factory=lambda: np.empty(0))
-    b_nv: Floats = field(default_factory=lambda: np.empty(0))
+    odd_nv: Floats = field(default_factory=lambda: np.empty(0))
+    even_nv: Floats = field(default_factory=lambda: np.empty(0))
 
     @property
     def played(self) -> bool:

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, ClassVar
 
-import numpy as np
 import pyqtgraph as pg  # after PyQt5: it takes the Qt that is there
-from numpy.typing import ArrayLike, NDArray
-from PyQt5.QtCore import QEvent, QLineF, QPointF, QRectF, Qt
-from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
+from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt
+from PyQt5.QtGui import QFont, QFontMetricsF, QMouseEvent, QPainter, QWheelEvent
 from PyQt5.QtWidgets import QGraphicsView
 
-from quietfloor.monitor.core.samples import Bools, Floats
+from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.canvas import Canvas, pen
+from quietfloor.monitor.display.curves import Box
 from quietfloor.monitor.display.scales import Scale, written
 from quietfloor.monitor.display.theme import Look
 
 pg.setConfigOptions(antialias=False)
-WRAPPED = int(Qt.AlignmentFlag.AlignLeft) | int(Qt.AlignmentFlag.AlignTop) | int(Qt.TextFlag.TextWordWrap)
 
 
 class Axis(pg.AxisItem):
@@ -28,155 +26,17 @@ class Axis(pg.AxisItem):
         self.enableAutoSIPrefix(False)
         self.chart_scale = scale
         self.px_per_tick = 60.0
+        self.names: dict[float, str] | None = None  # what stands at these places in place of numbers
 
     def tickValues(self, minVal: float, maxVal: float, size: float) -> list[tuple[float, list[float]]]:
+        if self.names is not None:
+            return [(1.0, list(self.names))]
         return [(1.0, self.chart_scale.ticks(minVal, maxVal, max(2, int(size / self.px_per_tick))))]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
+        if self.names is not None:
+            return [self.names.get(place, "") for place in values]
         return [written(self.chart_scale.value(place)) for place in values]
-
-
-class Canvas:
-    """Argument of a drawing function: the painter in pixels, the rectangle of the chart, and the positions of values in it."""
-
-    def __init__(self, painter: QPainter, rect: QRectF, chart: Chart, look: Look) -> None:
-        self.painter, self.rect, self.look = painter, rect, look
-        self._chart = chart
-
-    def x(self, values: ArrayLike) -> Floats:
-        """Pixels from the left, limited to the chart plus a margin, because an SVG is not clipped."""
-        first, last = self._chart.x_range
-        place = self._chart.x_scale.place(values)
-        return np.asarray(self.rect.left() + (place - first) / (last - first) * self.rect.width())
-
-    def y(self, values: ArrayLike) -> Floats:
-        """Pixels from the top, never outside the chart."""
-        first, last = self._chart.y_range
-        place = (self._chart.y_scale.place(values) - first) / (last - first)
-        return np.asarray(self.rect.bottom() - np.clip(place, 0.0, 1.0) * self.rect.height())
-
-    def px(self, x: float, y: float) -> QPointF:
-        return QPointF(float(self.x(x)), float(self.y(y)))
-
-    def font(self, times: float = 1.0, bold: bool = False) -> QFont:
-        font = QFont(self.painter.font())
-        font.setPixelSize(self.look.px(times))
-        font.setBold(bold)
-        return font
-
-    def width_of(self, words: str, times: float = 1.0) -> float:
-        """Pixels that a line of text takes."""
-        return QFontMetricsF(self.font(times)).horizontalAdvance(words)
-
-    def line(self, xs: Floats, ys: Floats, colour: str, width: int = 1, dashed: bool = False, smooth: bool = False) -> None:
-        """Draw a curve through pixels; it is interrupted where a value is not a number."""
-        good: Bools = np.isfinite(xs) & np.isfinite(ys)
-        if good.sum() < 2:
-            return
-        self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, smooth)
-        self.painter.setPen(pen(colour, width, dashed))
-        self.painter.setBrush(Qt.BrushStyle.NoBrush)
-        if good.all():
-            self.painter.drawPath(pg.arrayToQPath(xs, ys, connect="all", finiteCheck=False))
-        else:
-            self.painter.drawPath(pg.arrayToQPath(xs, ys, connect="finite"))
-
-    def bars(self, xs: Floats, low: Floats, high: Floats, colour: str) -> None:
-        """Draw vertical lines one pixel wide, (n,) each; this is fast for many lines."""
-        bars = upright(xs, low, high)
-        self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        hair = pen(colour)
-        hair.setCosmetic(True)  # one pixel of the screen, however fine it is: only those are quick
-        self.painter.setPen(hair)
-        if bars is not None:
-            self.painter.drawLines(*bars)
-
-    def fill(self, left: float, top: float, right: float, bottom: float, colour: str) -> None:
-        """A rectangle between pixels."""
-        self.painter.fillRect(QRectF(left, top, right - left, bottom - top) & self.rect, QColor(colour))
-
-    def polygon(self, xs: Floats, ys: Floats, colour: str, edge: str | None = None) -> None:
-        self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
-        self.painter.setPen(Qt.PenStyle.NoPen if edge is None else pen(edge))
-        self.painter.setBrush(QBrush(QColor(colour)))
-        points = QPolygonF([QPointF(x, y) for x, y in zip(xs.tolist(), ys.tolist(), strict=True)])
-        self.painter.drawPolygon(points)
-
-    def upright(self, x: float, colour: str, width: int = 1, dashed: bool = False) -> None:
-        """A line from top to bottom at pixel ``x``."""
-        self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        self.painter.setPen(pen(colour, width, dashed))
-        self.painter.drawLine(QPointF(x, self.rect.top()), QPointF(x, self.rect.bottom()))
-
-    def level(self, y: float, colour: str, width: int = 1, dashed: bool = False) -> None:
-        """A line from left to right at pixel ``y``."""
-        self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        self.painter.setPen(pen(colour, width, dashed))
-        self.painter.drawLine(QPointF(self.rect.left(), y), QPointF(self.rect.right(), y))
-
-    def text(
-        self, x: float, y: float, words: str, colour: str, times: float = 1.0, bold: bool = False, across: float = 0.0,
-        down: float = 0.0, width: float | None = None, ground: str | None = None,
-    ) -> QRectF:
-        """Draw text at a pixel. ``across`` and ``down`` say which part of the text is at that pixel: 0 left or top, 1 right or
-        bottom.
-
-        The text is moved to stay inside the chart, and broken into lines at ``width``. Returns its rectangle.
-        """  # fmt: skip
-        painter = self.painter
-        painter.setFont(self.font(times, bold))
-        painter.setPen(QColor(colour))  # without a pen text has no size
-        limit = QRectF(0, 0, self.rect.width() - 8 if width is None else width, self.rect.height())
-        size = painter.boundingRect(limit, WRAPPED, words).size()
-        left = min(max(x - across * size.width(), self.rect.left() + 4), self.rect.right() - size.width() - 4)
-        top = min(max(y - down * size.height(), self.rect.top() + 2), self.rect.bottom() - size.height() - 2)
-        place = QRectF(left, top, size.width() + 1, size.height())
-        if ground is not None:
-            painter.fillRect(place.adjusted(-3, 0, 3, 0), QColor(ground))
-        painter.drawText(place, WRAPPED, words)
-        return place
-
-
-def pen(colour: str, width: int = 1, dashed: bool = False) -> QPen:
-    """A pen ``width`` pixels wide on any screen; wide pens are solid, opaque and not smoothed, because others are slow."""
-    made = QPen(QColor(colour), width, Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine)
-    made.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
-    return made
-
-
-class _Lines:
-    """Room for lines that Qt draws in one call. Kept, as each new one would leave a little memory behind."""
-
-    STEP = 256
-    kept: ClassVar[dict[int, _Lines]] = {}
-
-    def __init__(self, room: int) -> None:
-        lines = pg.Qt.internals.PrimitiveArray(QLineF, 4)
-        lines.resize(room)
-        self.memory: NDArray[np.float64] = lines.ndarray()
-        self.arguments: tuple[Any, ...] = tuple(lines.drawargs())
-
-    @classmethod
-    def of(cls, count: int) -> _Lines:
-        """Room for at least ``count`` lines."""
-        room = -(-count // cls.STEP) * cls.STEP
-        if room not in cls.kept:
-            cls.kept[room] = cls(room)
-        return cls.kept[room]
-
-
-def upright(xs: Floats, low: Floats, high: Floats) -> tuple[Any, ...] | None:
-    """Arguments of QPainter.drawLines for upright lines, without an object for each of them; None where there are none."""
-    good = np.isfinite(low) & np.isfinite(high)
-    count = int(good.sum())
-    if not count:
-        return None
-    lines = _Lines.of(count)
-    memory = lines.memory
-    memory[:count, 0] = memory[:count, 2] = xs[good]
-    memory[:count, 1], memory[:count, 3] = high[good], low[good]
-    memory[count:] = memory[count - 1]  # the last one once more, as often as there is room
-    return lines.arguments
 
 
 Draw = Callable[[Canvas], None]
@@ -210,17 +70,24 @@ class Painting(pg.GraphicsObject):
 
 
 class Chart(pg.PlotWidget):
-    """Axes around one drawing function. Ranges are set by the program; the mouse reads values but moves nothing."""
+    """Axes around one drawing function. Ranges are set by the program; what the mouse does besides reading values is told."""
 
     def __init__(self, draw: Draw, x_scale: Scale, y_scale: Scale, x_label: str, y_label: str) -> None:
         self.x_scale, self.y_scale = x_scale, y_scale
         self.x_range, self.y_range = (0.0, 1.0), (0.0, 1.0)  # places along the axes
         self.look = Look()
         self.pointed: QPointF | None = None  # where the mouse is, inside the chart
+        self.labels: list[tuple[str, Box]] = []  # the texts that were drawn last
+        self.curves: list[tuple[Floats, Floats]] = []  # the curves, in pixels
         self.bare: tuple[str, ...] = ()  # sides that never have an axis
+        self.tick_em = {"bottom": 4.6, "left": 2.0}  # letters between two numbers of an axis
         self.on_press: Callable[[QPointF], None] | None = None  # the left button, inside the chart
         self.on_drag: Callable[[QPointF], None] | None = None
         self.on_release: Callable[[QPointF], None] | None = None
+        self.on_area: Callable[[QPointF, QPointF], None] | None = None  # corners of what was drawn with the right button
+        self.on_double: Callable[[], None] | None = None
+        self.on_wheel: Callable[[QPointF, float, bool], None] | None = None  # where, notches, with Ctrl
+        self.area: QRectF | None = None  # what is being drawn with the right button
         self._draw, self._labels = draw, {"bottom": x_label, "left": y_label}
         axes = {"bottom": Axis("bottom", x_scale), "left": Axis("left", y_scale)}
         super().__init__(axisItems=axes)
@@ -249,6 +116,7 @@ class Chart(pg.PlotWidget):
         return QRectF(box.mapRectToScene(box.boundingRect()))
 
     def paint(self, canvas: Canvas) -> None:
+        self.labels, self.curves = canvas.labels, canvas.curves
         self._draw(canvas)
 
     def restyle(self, look: Look) -> None:
@@ -266,11 +134,31 @@ class Chart(pg.PlotWidget):
                 axis.setLabel(self._labels[side], color=theme.quiet, **{"font-size": f"{look.px(0.88)}px"})
             else:
                 axis.showLabel(False)
-            axis.px_per_tick = look.px(4.6 if side == "bottom" else 2.0)
-        labelled = 1.45 if self._labels["left"] else 0.0
-        self._axes["left"].setWidth(look.px(3.1 + labelled))
+            axis.px_per_tick = look.px(self.tick_em[side])
+        self._set_width(small)
         self._axes["bottom"].setHeight(look.px(1.5 + (1.45 if self._labels["bottom"] else 0.0)))
         self.repaint_inside()
+
+    def _set_width(self, font: QFont) -> None:
+        """As wide as its numbers, or the names in their place, need."""
+        labelled = 1.45 if self._labels["left"] else 0.0
+        names = self._axes["left"].names
+        wide = float(self.look.px(3.1 + labelled))
+        if names is not None:
+            lines = [line for name in names.values() for line in name.split("\n")]
+            wide = max(map(QFontMetricsF(font).horizontalAdvance, lines), default=0.0) + 10
+        self._axes["left"].setWidth(wide)
+
+    def name_rows(self, names: dict[float, str]) -> None:
+        """What stands at places of the left axis in place of numbers."""
+        axis = self._axes["left"]
+        if axis.names != names:
+            axis.names = names
+            small = QFont(self.font())
+            small.setPixelSize(self.look.px(0.88))
+            self._set_width(small)
+            axis.picture = None
+            axis.update()
 
     def show_axes(self, yes: bool) -> None:
         """Show or hide the axes; they are hidden while there is no data."""
@@ -310,20 +198,43 @@ class Chart(pg.PlotWidget):
         self.pointed = where if self.inside.contains(where) else None
         if self.on_drag is not None and event.buttons() & Qt.MouseButton.LeftButton and self.pointed is not None:
             self.on_drag(where)
+        if self.area is not None:
+            self.area.setBottomRight(self._inside(where))
         self.repaint_inside()
         event.accept()
+
+    def _inside(self, point: QPointF) -> QPointF:
+        """The nearest point of the chart."""
+        rect = self.inside
+        return QPointF(min(max(point.x(), rect.left()), rect.right()), min(max(point.y(), rect.top()), rect.bottom()))
 
     def leaveEvent(self, event: QEvent) -> None:
         self.pointed = None
         self.repaint_inside()
 
     def wheelEvent(self, event: QWheelEvent) -> None:
-        event.ignore()
+        where, turned = QPointF(event.position()), event.angleDelta()
+        if self.on_wheel is None or not self.inside.contains(where):
+            event.ignore()
+            return
+        self.on_wheel(where, (turned.y() or turned.x()) / 120.0, bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier))
+        event.accept()
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
+        where = QPointF(event.pos())
+        if event.button() == Qt.MouseButton.RightButton and self.on_area is not None and self.inside.contains(where):
+            self.area = QRectF(where, where)
+            event.accept()
+            return
         self._button(event, self.on_press)
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        if event.button() == Qt.MouseButton.RightButton and self.area is not None and self.on_area is not None:
+            area, self.area = self.area, None
+            self.on_area(area.topLeft(), self._inside(QPointF(event.pos())))
+            self.repaint_inside()
+            event.accept()
+            return
         self._button(event, self.on_release)
 
     def _button(self, event: QMouseEvent, tell: Callable[[QPointF], None] | None) -> None:
@@ -335,7 +246,11 @@ class Chart(pg.PlotWidget):
         event.accept()
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
-        event.ignore()
+        if self.on_double is None or not self.inside.contains(QPointF(event.pos())):
+            event.ignore()
+            return
+        self.on_double()
+        event.accept()
 
 
 __all__ = ["Axis", "Canvas", "Chart", "Draw", "Painting", "pen"]

@@ -31,8 +31,6 @@ class MarkEditor:
             "wave_remove": RunMarks.remove,
             "wave_again": RunMarks.suggest_again,
         }
-        chart = panel.chart
-        chart.on_press, chart.on_drag, chart.on_release = self._press, self._drag, self._release
 
     def do(self, name: str, view: RunView | None, overlaid: Sequence[Path]) -> None:
         """Carry out a key. ``overlaid``: runs that are drawn over this one, which it is compared with."""
@@ -64,7 +62,7 @@ class MarkEditor:
             return False
         return True
 
-    def _press(self, where: QPointF) -> None:
+    def press(self, where: QPointF) -> None:
         if self.run_marks is None:
             return
         ms, _ = self._panel.chart.value_at(where)
@@ -77,13 +75,13 @@ class MarkEditor:
         elif run_marks.marks.get(run_marks.chosen) is None:
             self._carry_out(lambda: run_marks.place(ms))
 
-    def _drag(self, where: QPointF) -> None:
+    def drag(self, where: QPointF) -> None:
         if self.run_marks is not None and self._dragging:
             run_marks, (ms, _) = self.run_marks, self._panel.chart.value_at(where)
             self._carry_out(lambda: run_marks.place(ms, keeping=False))
             self._moved = True
 
-    def _release(self, _: QPointF) -> None:
+    def release(self, _: QPointF) -> None:
         if self.run_marks is not None and self._moved:
             self._carry_out(self.run_marks.keep)
         self._dragging = self._moved = False

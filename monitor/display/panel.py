@@ -7,7 +7,7 @@ from PyQt5.QtCore import QSize, Qt
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
-from quietfloor.monitor.display.charts import Canvas, Chart
+from quietfloor.monitor.display.charts import Canvas, Chart, Draw
 from quietfloor.monitor.display.scales import Scale
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
@@ -85,6 +85,24 @@ class Panel(QFrame):
         colour(self.heading, look.theme.ink)
         colour(self.aside, look.theme.quiet)
 
+    def draw_safely(self, draw: Draw, canvas: Canvas) -> None:
+        """Draw, unless that failed before; a failure is told."""
+        if self.failed:
+            return
+        try:
+            draw(canvas)
+        except Exception as error:
+            self.fail(error)
+            raise
+
+    def explain(self, canvas: Canvas, why: str) -> None:
+        """Write into an empty chart why it is empty, and what it will show."""
+        rect, theme, px = canvas.rect, self.look.theme, self.look.px
+        wide = min(0.8 * rect.width(), px(34))
+        left, top = rect.center().x() - wide / 2, rect.top() + 0.3 * rect.height()
+        place = canvas.text(left, top, why, theme.ink, 1.0, bold=True, width=wide)
+        canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
+
     def fail(self, error: BaseException) -> None:
         """Report that the panel could not be drawn, and stop drawing it; the run is not affected."""
         self.failed = True
@@ -97,7 +115,7 @@ class ChartPanel(Panel):
     def __init__(
         self, name: str, title: str, about: str, x_scale: Scale, y_scale: Scale, x_label: str, y_label: str
     ) -> None:
-        self.chart = Chart(self._draw_safely, x_scale, y_scale, x_label, y_label)
+        self.chart = Chart(lambda canvas: self.draw_safely(self.draw, canvas), x_scale, y_scale, x_label, y_label)
         self._filled = False
         super().__init__(name, title, about, self.chart)
         self.chart.show_axes(False)
@@ -107,29 +125,17 @@ class ChartPanel(Panel):
         self.chart.restyle(look)
         self.chart.show_axes(self._filled)
 
+    @property
+    def is_filled(self) -> bool:
+        """Whether there is something to draw."""
+        return self._filled
+
     def fill(self, yes: bool) -> None:
         """Whether there is something to draw."""
         if yes != self._filled:
             self._filled = yes
             self.chart.show_axes(yes)
         self.chart.repaint_inside()
-
-    def _draw_safely(self, canvas: Canvas) -> None:
-        if self.failed:
-            return
-        try:
-            self.draw(canvas)
-        except Exception as error:
-            self.fail(error)
-            raise
-
-    def explain(self, canvas: Canvas, why: str) -> None:
-        """Write into an empty chart why it is empty, and what it will show."""
-        rect, theme, px = canvas.rect, self.look.theme, self.look.px
-        wide = min(0.8 * rect.width(), px(34))
-        left, top = rect.center().x() - wide / 2, rect.top() + 0.3 * rect.height()
-        place = canvas.text(left, top, why, theme.ink, 1.0, bold=True, width=wide)
-        canvas.text(left, place.bottom() + px(0.4), self.about, theme.quiet, 0.95, width=wide)
 
     def draw(self, canvas: Canvas) -> None:
         """Draw what was given last."""

@@ -6,21 +6,31 @@ import math
 
 import numpy as np
 
+from quietfloor.monitor.core.samples import Bools
+from quietfloor.monitor.display.canvas import Spot as Place
 from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.cursors import CursorPair, amplitude
+from quietfloor.monitor.display.curves import EVEN_HALF, OVERLAYS, PLUS_MINUS, SOLID, Box
 from quietfloor.monitor.display.ladder import Overlay
+from quietfloor.monitor.display.legend import ROW, Entry, Rows, arranged, paint, strip_px
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.scales import Scale, nice_above
+from quietfloor.monitor.display.sight import Pair, Sight
 from quietfloor.monitor.display.views import Curves
 from quietfloor.monitor.display.waves import Spot
 
-LEGEND_LETTERS, LEGEND_ROW = 0.88, 1.25  # size of its letters, and height of a row
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+MOST_LEGEND = 0.3  # of the height of the chart for names: where there are more, the first rows are left out
+GAP_PX = 3  # between a label and what it stands at
 
 
 class AveragePanel(ChartPanel):
-    """Average, band, odd and even half, plus-minus average on request, overlays of earlier runs."""
+    """Average, band, odd and even half, plus-minus average on request, overlays of earlier runs, cursors.
 
-    def __init__(self) -> None:
+    Above the curves there is a strip for the legend, below them one for what is expected: neither ever covers a curve.
+    """
+
+    def __init__(self, sight: Sight | None = None) -> None:
         super().__init__(
             "average",
             "Average",
@@ -34,40 +44,74 @@ class AveragePanel(ChartPanel):
         self.halves, self.plus_minus = True, False
         self.overlays: list[Overlay] = []
         self.spots: tuple[Spot, ...] = ()  # marked waves of a run that is over
+        self.sight = sight or Sight()
+        self.cursors = CursorPair()
         self._curves: Curves | None = None
         self._height = 0.0
-        self._legend_part = 0.0
+        self._legend_part = self._foot_part = 0.0
+
+    @property
+    def curves(self) -> Curves | None:
+        """What is drawn."""
+        return self._curves
+
+    @property
+    def height_nv(self) -> float:
+        """The whole chart goes from minus to plus this much."""
+        return self.sight.scale_nv or self._height or 1.0
+
+    @property
+    def whole_ms(self) -> Pair:
+        """The times of the average; a millisecond where there is none."""
+        curves = self._curves
+        return (0.0, 1.0) if curves is None else (float(curves.times_ms[0]), float(curves.times_ms[-1]))
+
+    @property
+    def whole_nv(self) -> Pair:
+        return -self.height_nv, self.height_nv
 
     def show_curves(self, curves: Curves | None) -> None:
         """Draw another average; None before there is one."""
         self._curves = curves
         if curves is not None:
-            self._fit(curves)
+            largest = self._fit(curves)
             alike = round(curves.correlation, 2) + 0.0 if math.isfinite(curves.correlation) else math.nan  # no -0.00
-            self.aside.say("" if math.isnan(alike) else f"odd and even half: r {alike:.2f}".replace("-", "−"))
+            told = [] if math.isnan(alike) else [f"odd and even half: r {alike:.2f}".replace("-", "−")]
+            self.aside.say(" · ".join(self._scale_words(largest) + told))
         self.fill(curves is not None)
 
-    def _fit(self, curves: Curves) -> None:
-        """Choose a height that contains the judged part; it is changed only when it is far off."""
+    def _scale_words(self, largest: float) -> list[str]:
+        """What the user chose of scale and part, and whether a curve goes beyond it."""
+        told, fixed = [], self.sight.scale_nv
+        if fixed is not None:
+            told.append(f"scale fixed at ±{amplitude(fixed)}" + (", a curve goes beyond" if largest > fixed else ""))
+        if not self.sight.is_whole:
+            told.append("zoomed in")
+        return told
+
+    def _fit(self, curves: Curves) -> float:
+        """Choose a height that contains the judged part; it is changed only when it is far off. Returns the largest value."""
         judged = curves.times_ms >= curves.unjudged_ms[1]
         band = curves.half_band_nv if math.isfinite(curves.half_band_nv) else 0.0
         sizes = [np.abs(curves.average_nv[judged]) + band]
         if self.halves:
-            sizes += [np.abs(curves.a_nv[judged]), np.abs(curves.b_nv[judged])]
+            sizes += [np.abs(curves.odd_nv[judged]), np.abs(curves.even_nv[judged])]
         for overlay in self.overlays:
             sizes.append(np.abs(overlay.average_nv[overlay.times_ms >= curves.unjudged_ms[1]]))
         largest = max((float(np.nanmax(size)) for size in sizes if len(size) and np.isfinite(size).any()), default=0.0)
         if largest > 0 and not 0.62 * self._height <= 1.04 * largest <= self._height:
             self._height = nice_above(1.08 * largest, HEIGHTS)
-        height = self._height or 1.0
-        top = height * (1.0 + 2.0 * self._legend_part / (1.0 - self._legend_part))
-        self.chart.set_ranges((float(curves.times_ms[0]), float(curves.times_ms[-1])), (-height, top))
+        low, high = self.sight.nv or self.whole_nv
+        per_part = (high - low) / (1.0 - self._legend_part - self._foot_part)
+        across = self.sight.ms or self.whole_ms
+        self.chart.set_ranges(across, (low - self._foot_part * per_part, high + self._legend_part * per_part))
+        return largest
 
-    def _make_room(self, part: float) -> None:
-        """Set the part of the height that the legend takes above the curves; seen from the next painting on."""
-        part = min(part, 0.5)
-        if abs(part - self._legend_part) > 1e-6:
-            self._legend_part = part
+    def _make_room(self, above: float, below: float) -> None:
+        """Set the parts of the height above and below the curves; they are seen from the next painting on."""
+        above, below = min(above, 0.45), min(below, 0.4)
+        if abs(above - self._legend_part) + abs(below - self._foot_part) > 1e-6:
+            self._legend_part, self._foot_part = above, below
             self.refit()
 
     def refit(self) -> None:
@@ -75,125 +119,193 @@ class AveragePanel(ChartPanel):
         self.show_curves(self._curves)
 
     def draw(self, canvas: Canvas) -> None:
-        curves, theme = self._curves, self.look.theme
+        curves, theme, look, rect = self._curves, self.look.theme, self.look, canvas.rect
         if curves is None:
             self.explain(canvas, "No average yet")
             return
-        rows = self._legend_rows(canvas, curves)
-        self._make_room((len(rows) * self.look.px(LEGEND_ROW) + 3) / canvas.rect.height())
+        rows = self._legend(canvas, curves)
+        rows = rows[-max(1, int(MOST_LEGEND * rect.height() / look.px(ROW))) :]  # readings come last and are kept
+        published = any(spot.chosen and spot.published_ms is not None for spot in self.spots) and rect.height() > look.px(9)
+        foot = look.px(ROW) + GAP_PX
+        self._make_room(strip_px(look, rows) / rect.height(), foot * (2 if published else 1) / rect.height())
+        top, bottom = (part * rect.height() for part in (self._legend_part, self._foot_part))
+        canvas.clip = Box(rect.left(), rect.top() + top, rect.right(), rect.bottom() - bottom)
         xs = canvas.x(curves.times_ms)
-        if math.isfinite(curves.half_band_nv):
-            low, high = (canvas.y(curves.average_nv + side * curves.half_band_nv) for side in (-1, 1))
-            canvas.polygon(np.concatenate([xs, xs[::-1]]), np.concatenate([high, low[::-1]]), theme.band)
+        self._band(canvas, curves)
         self._places(canvas, curves)
         canvas.level(float(canvas.y(0.0)), theme.axis)
         if self.plus_minus:
-            canvas.line(xs, canvas.y(curves.plus_minus_nv), theme.plus_minus, self.look.thin)
+            canvas.curve(xs, curves.plus_minus_nv, theme.plus_minus, look.thin, PLUS_MINUS)
         if self.halves:
-            canvas.line(xs, canvas.y(curves.a_nv), theme.half_a, self.look.thin)
-            canvas.line(xs, canvas.y(curves.b_nv), theme.half_b, self.look.thin)
-        for overlay, ink in zip(self.overlays, theme.overlays, strict=False):
-            canvas.line(canvas.x(overlay.times_ms), canvas.y(overlay.average_nv), ink, self.look.thin, dashed=True)
-        canvas.line(xs, canvas.y(curves.average_nv), theme.average, self.look.line)
-        self._legend(canvas, rows)
+            canvas.curve(xs, curves.odd_nv, theme.odd_half, look.thin)
+            canvas.curve(xs, curves.even_nv, theme.even_half, look.thin, EVEN_HALF)
+        for overlay, ink, pattern in zip(self.overlays, theme.overlays, OVERLAYS, strict=False):
+            canvas.curve(canvas.x(overlay.times_ms), overlay.average_nv, ink, look.thin, pattern)
+        canvas.curve(xs, curves.average_nv, theme.average, look.line)
+        paint(canvas, rows)
+        numbers = self._cursors(canvas, curves)
         self._waves(canvas)
+        for number, chosen, places in numbers:
+            canvas.label(number, theme.ink, places, 0.95, bold=chosen)
+        self._expected(canvas, curves, foot, published)
         self._read(canvas, curves)
 
+    def _band(self, canvas: Canvas, curves: Curves) -> None:
+        """The confidence band, cut at the edges of what is shown."""
+        if not math.isfinite(curves.half_band_nv):
+            return
+        first, last = self.chart.x_range
+        inside: Bools = (curves.times_ms > first) & (curves.times_ms < last)
+        times = np.concatenate([[first], curves.times_ms[inside], [last]])
+        middle = np.interp(times, curves.times_ms, curves.average_nv)
+        low, high = (
+            np.clip(canvas.y(middle + side * curves.half_band_nv), canvas.clip.top, canvas.clip.bottom) for side in (-1, 1)
+        )
+        xs = canvas.x(times)
+        canvas.polygon(np.concatenate([xs, xs[::-1]]), np.concatenate([high, low[::-1]]), self.look.theme.band)
+
+    def _shown(self, ms: float) -> bool:
+        """Whether a time is in the part that is shown."""
+        return self.chart.x_range[0] - 1e-9 <= ms <= self.chart.x_range[1] + 1e-9
+
+    def _visible(self, canvas: Canvas, span_ms: Pair) -> Pair | None:
+        """The pixels of a stretch of time as far as it is shown."""
+        left, right = (float(x) for x in canvas.x(span_ms))
+        left, right = max(left, canvas.rect.left()), min(right, canvas.rect.right())
+        return (left, right) if right - left > 1 else None
+
     def _places(self, canvas: Canvas, curves: Curves) -> None:
-        """Time zero, the part that is not judged, the latency search window of wave V, the window that is judged."""
+        """Time zero, and the part that is not judged."""
+        theme, rect = self.look.theme, canvas.rect
+        if self._shown(0.0):
+            canvas.upright(float(canvas.x(0.0)), theme.axis, dashed=True)
+        unjudged = self._visible(canvas, curves.unjudged_ms)
+        if unjudged is not None:
+            left, right = unjudged
+            canvas.fill(left, rect.top(), right, rect.bottom(), theme.unjudged)
+            if self._shown(0.0):
+                canvas.upright(float(canvas.x(0.0)), theme.axis, dashed=True)
+
+    def _expected(self, canvas: Canvas, curves: Curves, foot: float, published: bool) -> None:
+        """In the strip below the curves: the latency search window of wave V, the ends of the response window, and above them
+        what is published for the chosen wave."""
         theme, rect, px = self.look.theme, canvas.rect, self.look.px
-        left, right = (float(x) for x in canvas.x(curves.unjudged_ms))
-        canvas.fill(max(left, rect.left()), rect.top(), right, rect.bottom(), theme.unjudged)
-        canvas.upright(float(canvas.x(0.0)), theme.axis, dashed=True)
-        wide, ground = right - left + px(1), theme.unjudged
-        canvas.text((left + right) / 2, rect.top() + 2, "not judged", theme.quiet, 0.85, across=0.5, width=wide, ground=ground)
-        first, last = (float(x) for x in canvas.x(curves.latency_ms))
-        thick = px(0.4)
-        canvas.fill(first, rect.bottom() - thick, last, rect.bottom(), theme.expected)
-        canvas.text(
-            (first + last) / 2, rect.bottom() - thick - 1, "wave V expected", theme.expected, 0.85, across=0.5, down=1.0,
-            ground=theme.sheet,
-        )  # fmt: skip
-        edges = [float(x) for x in canvas.x(curves.window_ms)]
-        foot = rect.bottom() - 1
-        for edge, towards in zip(edges, (1, -1), strict=True):
-            canvas.line(np.array([edge, edge]), np.array([foot - px(0.9), foot]), theme.axis)
-            canvas.line(np.array([edge, edge + towards * px(0.5)]), np.array([foot, foot]), theme.axis)
-        if edges[1] - last > px(9):
-            canvas.text(
-                edges[1] - 4, foot - 2, "response window", theme.quiet, 0.85, across=1.0, down=1.0, ground=theme.sheet
-            )
+        low = rect.bottom() - 1
+        for ms, towards in zip(curves.window_ms, (1, -1), strict=True):
+            if self._shown(ms):
+                x = float(canvas.x(ms))
+                canvas.line(np.array([x, x]), np.array([low - foot + GAP_PX, low]), theme.axis)
+                canvas.line(np.array([x, x + towards * px(0.5)]), np.array([low, low]), theme.axis)
+        self._stretch(canvas, curves.latency_ms, low, foot, "wave V expected")
+        for spot in self.spots:
+            if published and spot.chosen and spot.published_ms is not None:
+                self._stretch(canvas, spot.published_ms, low - foot, foot, f"published, {spot.wave}")
+        end = self._visible(canvas, curves.window_ms)
+        if end is not None and self._shown(curves.window_ms[1]):
+            middle = low - foot / 2
+            canvas.label("response window", theme.quiet, [(end[1] - px(0.7), middle, 1.0, 0.5)], 0.85)
+        unjudged = self._visible(canvas, curves.unjudged_ms)
+        if unjudged is not None:
+            left, right = unjudged
+            wide = right - left + px(1)
+            places = [((left + right) / 2, y, 0.5, down) for y, down in ((rect.top() + 2, 0.0), (canvas.clip.bottom, 1.0))]
+            canvas.label("not judged", theme.quiet, places, 0.85, width=wide)
+
+    def _stretch(self, canvas: Canvas, span_ms: Pair, low: float, foot: float, words: str) -> None:
+        """A bracket under a stretch of time with its name in it, or where that is too wide beside it."""
+        ink, px = self.look.theme.expected, self.look.px
+        seen = self._visible(canvas, span_ms)
+        if seen is None:
+            return
+        left, right = seen
+        rise, middle = low - foot + GAP_PX, low - foot / 2
+        for x, ms in zip(seen, span_ms, strict=True):
+            if self._shown(ms):
+                canvas.line(np.array([x, x]), np.array([rise, low]), ink, self.look.line)
+        canvas.line(np.array([left, right]), np.array([low - 1, low - 1]), ink, self.look.line)
+        canvas.kept_clear += [Box(x - 2, rise, x + 2, low) for x in seen]
+        beside = [(right + px(0.6), middle, 0.0, 0.5), (left - px(0.6), middle, 1.0, 0.5)]
+        canvas.label(words, ink, [((left + right) / 2, middle, 0.5, 0.5), *beside], 0.85)
 
     def _waves(self, canvas: Canvas) -> None:
-        """Each mark: a stem from the curve to its name, its interval as a bar; what is published as a bracket below."""
-        theme, rect, px = self.look.theme, canvas.rect, self.look.px
+        """Each mark: a stem from the curve to its interval, a bar, and beyond it its name."""
+        theme, px, clip = self.look.theme, self.look.px, canvas.clip
+        drawn: list[tuple[Spot, float, float, float]] = []
         for spot in self.spots:
-            ink = theme.ink if spot.chosen else theme.quiet
-            width = self.look.line if spot.chosen else self.look.thin
-            x, y = float(canvas.x(spot.ms)), float(canvas.y(spot.height_nv))
-            away = px(1.6) if spot.wave == "trough" else -px(1.6)
-            canvas.line(np.array([x, x]), np.array([y, y + away]), ink, width, dashed=not spot.by_hand)
-            if math.isfinite(spot.low_ms + spot.high_ms):
-                ends = canvas.x(np.array([spot.low_ms, spot.high_ms]))
-                canvas.line(ends, np.array([y + away, y + away]), ink, width)
+            if not self._shown(spot.ms):
+                continue
             below = spot.wave == "trough"
-            canvas.text(
-                x, y + away, spot.wave, ink, 0.95, bold=spot.chosen, across=0.5, down=0.0 if below else 1.0, ground=theme.sheet
-            )
-            if spot.chosen and spot.published_ms is not None:
-                low, high = (float(one) for one in canvas.x(np.array(spot.published_ms)))
-                foot, rise = rect.bottom() - px(2.5), px(0.5)  # above the bar of wave V, which it may be compared with
-                canvas.line(np.array([low, low, high, high]), np.array([foot - rise, foot, foot, foot - rise]), theme.expected)
-                canvas.text(
-                    low - px(0.4), foot, f"published, {spot.wave}", theme.expected, 0.85, across=1.0, down=0.8, ground=theme.sheet
-                )
+            x, y = float(canvas.x(spot.ms)), float(np.clip(canvas.y(spot.height_nv), clip.top, clip.bottom))
+            end = y + (px(1.2) if below else -px(1.2))
+            end = min(max(end, clip.top + px(1.1)), clip.bottom - px(1.1))  # room for the name beyond it
+            drawn.append((spot, x, y, end))
+            canvas.kept_clear.append(Box(x - 2, min(y, end), x + 2, max(y, end)))
+            if math.isfinite(spot.low_ms + spot.high_ms):
+                ends = self._visible(canvas, (spot.low_ms, spot.high_ms)) or (x, x)
+                canvas.kept_clear.append(Box(ends[0], end - 2, ends[1], end + 2))
+        for spot, x, y, end in drawn:
+            ink, width = (theme.ink, self.look.line) if spot.chosen else (theme.quiet, self.look.thin)
+            canvas.line(np.array([x, x]), np.array([y, end]), ink, width, pattern=SOLID if spot.by_hand else (3.0, 2.0))
+            ends = self._visible(canvas, (spot.low_ms, spot.high_ms)) if math.isfinite(spot.low_ms + spot.high_ms) else None
+            if ends is not None:
+                canvas.line(np.array(ends), np.array([end, end]), ink, width)
+            below = spot.wave == "trough"
+            far = end + (GAP_PX if below else -GAP_PX)
+            right, left = (x, x) if ends is None else (ends[1], ends[0])
+            beside: list[Place] = [(right + 2 * GAP_PX, end, 0.0, 0.5), (left - 2 * GAP_PX, end, 1.0, 0.5)]
+            beside += [(x + 2 * GAP_PX, far, 0.0, 0.0 if below else 1.0), (x - 2 * GAP_PX, far, 1.0, 0.0 if below else 1.0)]
+            beside += [(away, y, across, down) for y, down in ((clip.bottom, 1.0), (clip.top, 0.0))
+                       for away, across in ((x, 0.5), (right + px(1.0), 0.0), (left - px(1.0), 1.0))]  # fmt: skip
+            places = [(x, far, 0.5, 0.0 if below else 1.0), *beside]
+            canvas.label(spot.wave, ink, places, 0.95, bold=spot.chosen, must=spot.chosen)
 
-    def _legend_rows(self, canvas: Canvas, curves: Curves) -> list[list[tuple[str, str, bool]]]:
-        """Entries of the legend: words, colour, dashed; in as few rows as fit beside the text on the part that is not judged."""
-        theme = self.look.theme
-        entries: list[tuple[str, str, bool]] = [("average ± noise band", theme.average, False)]
+    def _cursors(self, canvas: Canvas, curves: Curves) -> list[tuple[str, bool, list[Place]]]:
+        """Each cursor as an upright and a square on the average; the chosen one is thicker. Returns the places of the numbers."""
+        theme, clip, side = self.look.theme, canvas.clip, self.look.px(0.5) / 2
+        numbers = []
+        for number, one in enumerate(self.cursors.readings(curves)):
+            if not self._shown(one.ms):
+                continue
+            x = float(canvas.x(one.ms))
+            width = self.look.line if one.chosen else self.look.thin
+            canvas.line(np.array([x, x]), np.array([clip.top, clip.bottom]), theme.ink, width)
+            canvas.kept_clear.append(Box(x - 2, clip.top, x + 2, clip.bottom))
+            if math.isfinite(one.nv):
+                y = float(np.clip(canvas.y(one.nv), clip.top + side, clip.bottom - side))
+                canvas.fill(x - side, y - side, x + side, y + side, theme.ink)
+            places = [(x + away * 2 * GAP_PX, y, 0.0 if away > 0 else 1.0, down)
+                      for y, down in ((clip.top, 0.0), (clip.bottom, 1.0)) for away in (1, -1)]  # fmt: skip
+            numbers.append((str(number + 1), one.chosen, places))
+        return numbers
+
+    def _legend(self, canvas: Canvas, curves: Curves) -> Rows:
+        """Names of the curves and readings of the cursors, in the room beside the text on the part that is not judged."""
+        theme, thin = self.look.theme, self.look.thin
+        entries = [Entry("average ± noise band", theme.average, self.look.line)]
         if self.halves:
-            entries += [("odd half", theme.half_a, False), ("even half", theme.half_b, False)]
+            entries += [Entry("odd half", theme.odd_half, thin), Entry("even half", theme.even_half, thin, EVEN_HALF)]
         if self.plus_minus:
-            entries.append(("plus-minus", theme.plus_minus, False))
-        entries += [(overlay.label, ink, True) for overlay, ink in zip(self.overlays, theme.overlays, strict=False)]
-        room = canvas.rect.right() - float(canvas.x(curves.unjudged_ms[1])) - self.look.px(1)
-        rows, used = [entries[:1]], self._entry_width(canvas, entries[0][0])
-        for entry in entries[1:]:
-            wide = self._entry_width(canvas, entry[0])
-            if used + wide > room:
-                rows.append([])
-                used = 0.0
-            rows[-1].append(entry)
-            used += wide
-        return rows
-
-    def _entry_width(self, canvas: Canvas, words: str) -> float:
-        return canvas.width_of(words, LEGEND_LETTERS) + self.look.px(2.5)
-
-    def _legend(self, canvas: Canvas, rows: list[list[tuple[str, str, bool]]]) -> None:
-        """Paint the legend at the top right, above the response window."""
-        theme, rect, px = self.look.theme, canvas.rect, self.look.px
-        for number, row in enumerate(rows):
-            right, y = rect.right() - 6, rect.top() + 3 + number * px(LEGEND_ROW)
-            for words, ink, dashed in reversed(row):
-                place = canvas.text(right, y, words, ink, LEGEND_LETTERS, across=1.0, ground=theme.sheet)
-                middle = place.center().y()
-                ends = np.array([place.left() - px(1.8), place.left() - px(0.4)])
-                width = self.look.line if ink == theme.average else self.look.thin
-                canvas.line(ends, np.array([middle, middle]), ink, width, dashed)
-                right -= self._entry_width(canvas, words)
+            entries.append(Entry("plus-minus", theme.plus_minus, thin, PLUS_MINUS))
+        drawn = zip(self.overlays, theme.overlays, OVERLAYS, strict=False)
+        entries += [Entry(overlay.label, ink, thin, pattern) for overlay, ink, pattern in drawn]
+        room = canvas.rect.right() - max(float(canvas.x(curves.unjudged_ms[1])), canvas.rect.left()) - self.look.px(1)
+        return arranged(canvas, (entries, map(Entry, self.cursors.words(curves))), room)
 
     def _read(self, canvas: Canvas, curves: Curves) -> None:
-        """Latency and amplitude under the mouse."""
-        point = self.chart.pointed
+        """Latency and amplitude under the mouse, and the part that is being drawn to zoom in on."""
+        theme, area, point = self.look.theme, self.chart.area, self.chart.pointed
+        if area is not None:
+            box = area.normalized()
+            xs = np.array([box.left(), box.right(), box.right(), box.left(), box.left()])
+            ys = np.array([box.top(), box.top(), box.bottom(), box.bottom(), box.top()])
+            canvas.line(xs, ys, theme.ink, self.look.thin)
         if point is None:
             return
         ms, _ = self.chart.value_at(point)
         place = int(np.clip(np.searchsorted(curves.times_ms, ms), 0, len(curves.times_ms) - 1))
-        theme = self.look.theme
         x = float(canvas.x(curves.times_ms[place]))
         canvas.upright(x, theme.quiet)
-        words = f"{curves.times_ms[place]:.1f} ms, {curves.average_nv[place]:.0f} nV".replace("-", "−")
-        across = 1.05 if x > canvas.rect.center().x() else -0.05
-        canvas.text(x, point.y(), words, theme.ink, 0.92, across=across, down=1.0, ground=theme.sheet)
+        words = f"{curves.times_ms[place]:.1f} ms, {amplitude(float(curves.average_nv[place]))}"
+        sides = [(1.0, -2 * GAP_PX), (0.0, 2 * GAP_PX)][:: 1 if x > canvas.rect.center().x() else -1]
+        heights = (point.y(), canvas.clip.top + self.look.px(1.3), canvas.clip.bottom)
+        canvas.label(words, theme.ink, [(x + away, y, across, 1.0) for y in heights for across, away in sides], 0.92, must=True)

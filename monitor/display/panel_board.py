@@ -11,7 +11,8 @@ from PyQt5.QtWidgets import QToolTip, QWidget
 
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.board import Board, BoardColumn, BoardRung, board_of, level_at, recent, widths
-from quietfloor.monitor.display.charts import pen
+from quietfloor.monitor.display.canvas import dash_path, pen
+from quietfloor.monitor.display.curves import EVEN_HALF
 from quietfloor.monitor.display.marks import draw_mark
 from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.scales import linear_ticks, written
@@ -213,7 +214,7 @@ class BoardView(QWidget):
             xs = band.left() + ridge * (band.width() - 2)
             points = [QPointF(band.left(), ys[0]), *map(QPointF, xs.tolist(), ys.tolist()), QPointF(band.left(), ys[-1])]
             painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
-            painter.setPen(pen(theme.half_b))
+            painter.setPen(pen(theme.even_half))
             painter.setBrush(QColor(theme.band))
             painter.drawPolygon(QPolygonF(points))
             painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -231,15 +232,17 @@ class BoardView(QWidget):
         rung."""
         theme, fine = self.look.theme, trace.width() >= self._em(FINE)
         xs = trace.left() + (times_ms - times_ms[0]) / (times_ms[-1] - times_ms[0]) * trace.width()
-        a, b, average = (self._points(xs, wave, rung) for wave in (rung.a_nv, rung.b_nv, rung.average_nv))
+        odd, even, average = (self._points(xs, wave, rung) for wave in (rung.odd_nv, rung.even_nv, rung.average_nv))
         if self.halves and fine:
-            for half, ink in ((a, theme.half_a), (b, theme.half_b)):
-                painter.setPen(pen(ink))
-                painter.drawPolyline(QPolygonF(half))
+            painter.setPen(pen(theme.odd_half))
+            painter.drawPolyline(QPolygonF(odd))
+            painter.setPen(pen(theme.even_half))
+            if even:
+                painter.drawPath(dash_path(xs, np.array([point.y() for point in even]), EVEN_HALF))
         elif self.halves:
             painter.setPen(Qt.PenStyle.NoPen)
             painter.setBrush(QColor(theme.band))
-            painter.drawPolygon(QPolygonF([*a, *reversed(b)]))
+            painter.drawPolygon(QPolygonF([*odd, *reversed(even)]))
             painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.setPen(pen(theme.average, self.look.line if fine else self.look.thin))
         painter.drawPolyline(QPolygonF(average))

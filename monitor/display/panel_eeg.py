@@ -12,6 +12,8 @@ from quietfloor.monitor.display.traces import Singles
 from quietfloor.monitor.display.views import Scroll
 
 FEET = 0.09  # of the height, for the ticks
+WHY = 1.25  # letters: height of the strip above the ticks, for the reasons of rejected stretches
+LONGEST = 7.0  # letters: width of the name of a channel
 
 
 class EegPanel(ChartPanel):
@@ -32,14 +34,11 @@ class EegPanel(ChartPanel):
         self._scroll: Scroll | None = None
         self._live = True
         self.chart.set_ranges((-8.0, 0.0), (0.0, 1.0))
-        self.chart.bare = ("left",)
-        self.chart.getPlotItem().hideAxis("left")
-        self.chart.getPlotItem().setContentsMargins(10, 7, 10, 0)
         self.chart.relabel("bottom", "seconds before now")
 
     def make_strip(self, yes: bool) -> None:
         """With no axis of time, for little height; or with it again."""
-        self.chart.bare = ("left", "bottom") if yes else ("left",)
+        self.chart.bare = ("bottom",) if yes else ()
         self.chart.getPlotItem().showAxis("bottom", self._filled and not yes)
 
     def show_scroll(self, scroll: Scroll | None, live: bool) -> None:
@@ -64,7 +63,8 @@ class EegPanel(ChartPanel):
             canvas.fill(left, rect.top(), max(right, left + 2), rect.bottom(), theme.left_out)
         count = len(scroll.labels)
         foot = rect.height() * FEET
-        height = (rect.height() - foot) / count
+        height = (rect.height() - foot - self.look.px(WHY)) / count
+        self._name(canvas, scroll, height)
         xs = canvas.x(scroll.seconds_s)
         kept = np.ones(len(xs), dtype=bool)
         for stretch in scroll.left_out:
@@ -82,19 +82,20 @@ class EegPanel(ChartPanel):
         if len(scroll.triggers_s):
             ticks = canvas.x(scroll.triggers_s)
             canvas.bars(ticks, np.full_like(ticks, rect.bottom()), np.full_like(ticks, rect.bottom() - 0.7 * foot), theme.axis)
-            canvas.text(rect.left() + 2, rect.bottom(), "triggers", theme.quiet, 0.8, down=1.0, ground=theme.sheet)
-        self._labels(canvas, scroll, height)
         self._reasons(canvas, scroll)
 
-    def _labels(self, canvas: Canvas, scroll: Scroll, height: float) -> None:
-        theme, rect = self.look.theme, canvas.rect
-        every = max(1, round(self.look.px(1.4) / height))  # rows that are too low to carry their own name
+    def _name(self, canvas: Canvas, scroll: Scroll, height: float) -> None:
+        """Beside the rows, their channels and scales; in rows that are low, the channel alone, or not each of them."""
+        px, rect, names = self.look.px, canvas.rect, dict[float, str]()
+        every = max(1, round(px(1.2) / height))
         for row in range(0, len(scroll.labels), every):
-            words = f"{scroll.labels[row]}  ±{written(scroll.ranges_uv[row] / self.times_taller)} µV"
-            canvas.text(rect.left() + 2, rect.top() + row * height, words, theme.ink, 0.88, ground=theme.sheet)
+            name = canvas.shortened(scroll.labels[row], px(LONGEST), 0.88)
+            range_uv = f"±{written(scroll.ranges_uv[row] / self.times_taller)} µV"
+            names[1.0 - (row + 0.5) * height / rect.height()] = f"{name}\n{range_uv}" if height > px(2.4) else name
+        self.chart.name_rows(names | {FEET / 2: "triggers"})
 
     def _reasons(self, canvas: Canvas, scroll: Scroll) -> None:
-        """Above each stretch, where there is room for it."""
+        """Below each stretch, where there is room for it."""
         theme, rect = self.look.theme, canvas.rect
         taken = rect.left()
         for stretch in scroll.left_out:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QHelpEvent, QMouseEvent, QPainter, QPaintEvent, QPen
 from PyQt5.QtWidgets import QToolTip, QWidget
 
+from quietfloor.monitor.display.canvas import dash_path, pen
+from quietfloor.monitor.display.curves import OVERLAYS
 from quietfloor.monitor.display.ladder import Ladder, Overlay, Rung
 from quietfloor.monitor.display.marks import draw_mark
 from quietfloor.monitor.display.panel import Panel, colour
@@ -111,11 +114,16 @@ class Rungs(QWidget):
         painter.setFont(font)
         left = inner.left() + metrics.horizontalAdvance(level) + look.px(0.7)
         room = QRectF(left, inner.top(), x + side / 2 - left - 4, inner.height())
-        inks = zip(self.overlays, theme.overlays, strict=False)
-        drawn = next((ink for overlay, ink in inks if self._is_of(overlay, rung)), None)
-        painter.setPen(QColor(drawn or theme.quiet))
-        words = rung.words + (" – – –" if drawn else "")
-        shown = QFontMetrics(font).elidedText(words, Qt.TextElideMode.ElideRight, int(room.width()))
+        inks = zip(self.overlays, theme.overlays, OVERLAYS, strict=False)
+        drawn = next(((ink, pattern) for overlay, ink, pattern in inks if self._is_of(overlay, rung)), None)
+        if drawn is not None:  # a piece of its line
+            ink, pattern = drawn
+            painter.setPen(pen(ink, look.thin))
+            ends = np.array([room.right() - look.px(2.6), room.right()])
+            painter.drawPath(dash_path(ends, np.full(2, room.center().y()), pattern))
+            room.setRight(room.right() - look.px(3.0))
+        painter.setPen(QColor(theme.quiet if drawn is None else drawn[0]))
+        shown = QFontMetrics(font).elidedText(rung.words, Qt.TextElideMode.ElideRight, int(room.width()))
         painter.drawText(room, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter), shown)
 
     @staticmethod

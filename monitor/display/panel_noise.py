@@ -7,6 +7,7 @@ from PyQt5.QtCore import QPointF
 
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.curves import Box
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.scales import Scale, written
 from quietfloor.monitor.display.views import NoiseTrack
@@ -66,16 +67,25 @@ class NoisePanel(ChartPanel):
         xs, ys = (scale(ends) for scale, ends in zip((canvas.x, canvas.y), self._line(track), strict=True))
         canvas.line(xs, ys, theme.axis, 1, dashed=True)
         canvas.line(canvas.x(track.sweeps), canvas.y(track.noise_nv), theme.average, self.look.line)
-        room = rect.bottom() - floor > self.look.px(1.2)
-        canvas.text(
-            rect.left() + 4, floor + (2 if room else -2), f"floor {track.floor_nv:g} nV", theme.states["absent"], 0.88,
-            down=0.0 if room else 1.0,
-        )  # fmt: skip
-        end = QPointF(float(canvas.x(track.sweeps[-1])), float(canvas.y(track.noise_nv[-1])))
-        far = end.x() < rect.left() + 0.6 * rect.width()
-        there = float(xs[0] + (0.88 if far else 0.3) * (xs[1] - xs[0]))
-        canvas.text(there, float(np.interp(there, xs, ys)) - 4, "1/√N", theme.quiet, 0.88, down=1.0)
         side = self.look.px(0.55)
+        end = QPointF(float(canvas.x(track.sweeps[-1])), float(canvas.y(track.noise_nv[-1])))
         canvas.fill(end.x() - side / 2, end.y() - side / 2, end.x() + side / 2, end.y() + side / 2, theme.average)
+        canvas.curves += [(xs, ys), (canvas.x(track.sweeps), canvas.y(track.noise_nv))]
+        canvas.kept_clear += [
+            Box(end.x() - side / 2, end.y() - side / 2, end.x() + side / 2, end.y() + side / 2),
+            Box(rect.left(), floor - 1, rect.right(), floor + 1),
+        ]
         words = f"{written(round(float(track.noise_nv[-1]), 1 if track.noise_nv[-1] < 20 else 0))} nV"
-        canvas.text(end.x() + side, end.y() - side, words, theme.ink, 0.95, bold=True, down=1.0)
+        places = [(end.x() + side, end.y() - side, 0.0, 1.0), (end.x(), end.y() - side, 0.5, 1.0),
+                  (end.x() - side, end.y() + side, 1.0, 0.0), (end.x() - side, end.y() - 2 * side, 1.0, 1.0),
+                  (end.x() + side, end.y() - 3 * side, 0.0, 1.0)]  # fmt: skip
+        canvas.label(words, theme.ink, places, 0.95, bold=True, must=True)
+        left, right = rect.left() + 4, rect.right() - 4
+        heights = ((floor + 2, 0.0), (floor - 2, 1.0))
+        places = [(x, y, across, down) for y, down in heights for x, across in ((left, 0.0), (right, 1.0))]
+        canvas.label(f"floor {track.floor_nv:g} nV", theme.states["absent"], places, 0.88)
+        far = end.x() < rect.left() + 0.6 * rect.width()
+        parts = (0.88, 0.7, 0.95, 0.3) if far else (0.3, 0.2, 0.5, 0.7, 0.88)
+        there = [float(xs[0] + part * (xs[1] - xs[0])) for part in parts]
+        places = [(x + 3, float(np.interp(x, xs, ys)) - 5, 0.0, 1.0) for x in there]
+        canvas.label("1/√N", theme.quiet, places, 0.88)

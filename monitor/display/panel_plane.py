@@ -6,7 +6,9 @@ import math
 
 import numpy as np
 
+from quietfloor.monitor.display.canvas import Spot as Place
 from quietfloor.monitor.display.charts import Canvas
+from quietfloor.monitor.display.curves import Box
 from quietfloor.monitor.display.marks import draw_mark
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.scales import Scale, nice_above
@@ -55,33 +57,53 @@ class PlanePanel(ChartPanel):
         self._cone(canvas, plane)
         canvas.level(needed, theme.states["present"])
         canvas.line(np.array([floor, floor]), np.array([needed, rect.bottom()]), theme.states["absent"])
-        words = self._quiet(canvas, plane, needed)
-        self._names(canvas, plane, floor, needed)
+        canvas.kept_clear.append(Box(rect.left(), needed - 1, rect.right(), needed + 1))
+        canvas.kept_clear.append(Box(floor - 1, needed, floor + 1, rect.bottom()))
+        quiet = float(canvas.x(plane.quiet_nv)) if math.isfinite(plane.quiet_nv) else math.nan
+        if math.isfinite(quiet):
+            canvas.line(np.array([quiet, quiet]), np.array([rect.top(), needed]), theme.states["present"], dashed=True)
+            canvas.kept_clear.append(Box(quiet - 1, rect.top(), quiet + 1, needed))
         self._path(canvas, plane)
-        self._here(canvas, plane, words)
+        self._names(canvas, plane, floor, needed, quiet)
 
-    def _names(self, canvas: Canvas, plane: Plane, floor: float, needed: float) -> None:
-        theme, rect = self.look.theme, canvas.rect
-        present, absent = theme.states["present"], theme.states["absent"]
-        name = canvas.text(rect.left() + 8, rect.top() + 4, "response present", present, 1.08, bold=True)
-        if needed - name.bottom() > self.look.px(1.5):
-            canvas.text(rect.left() + 8, name.bottom(), f"{plane.axis.split(',')[0]} {plane.needed:.2g} or more", present, 0.88)
-        width = max(rect.right() - floor - 10, self.look.px(6.0))
-        name = canvas.text(floor + 6, needed + 4, "no response", absent, 1.08, bold=True, width=width)
+    def _names(self, canvas: Canvas, plane: Plane, floor: float, needed: float, quiet: float) -> None:
+        """Words of the regions, of the line at which a run that has found a response ends, and of what is expected."""
+        theme, rect, px = self.look.theme, canvas.rect, self.look.px
+        present, absent, left, right = theme.states["present"], theme.states["absent"], rect.left() + 8, rect.right() - 8
+        heights = [(rect.top() + 4, 0.0), (needed - 4, 1.0), ((rect.top() + needed) / 2, 0.5)]
+        places = [(x, y, across, down) for y, down in heights for x, across in ((left, 0.0), (right, 1.0))]
+        words = f"{plane.axis.split(',')[0]} {plane.needed:.2g} or more"
+        self._pair(canvas, "response present", words, present, places)
         words = f"noise {plane.floor_nv:g} nV or less"
         if plane.path[-1, 0] <= plane.floor_nv and math.isfinite(plane.upper_limit_nv):
             words = f"none larger than {math.ceil(plane.upper_limit_nv):.0f} nV"
-        canvas.text(floor + 6, name.bottom(), words, absent, 0.88, width=width)
-        canvas.text(rect.left() + 8, needed + 4, "undecided", theme.states["undecided"], 1.08, bold=True)
+        places = [(floor + 6, needed + 2, 0.0, 0.0), (floor + 6, rect.bottom() - 2, 0.0, 1.0)]
+        self._pair(canvas, "no response", words, absent, places)
+        foot, middle = rect.bottom() - 3, (left + floor) / 2
+        places = [(left, needed + 4, 0.0, 0.0), (left, foot, 0.0, 1.0), (middle, needed + 4, 0.5, 0.0), (middle, foot, 0.5, 1.0),
+                  (floor - 8, needed + 4, 1.0, 0.0), (floor - 8, foot, 1.0, 1.0)]  # fmt: skip
+        canvas.label("undecided", theme.states["undecided"], places, 1.08, bold=True, must=True)
+        if math.isfinite(quiet):
+            tops = [rect.top() + 4 + px(1.2) * step for step in range(int((needed - rect.top()) / px(1.2)) - 2)]
+            places = [(x, y, across, 0.0) for y in tops or [rect.top() + 4] for x, across in ((quiet + 6, 0.0), (quiet - 6, 1.0))]
+            words = f"noise {plane.quiet_nv:g} nV or less"
+            self._pair(canvas, "quiet enough", words, present, places, size=0.88)
+        self._ahead(canvas, plane)
+        if plane.marks:
+            places = [(x, foot, across, 1.0) for x, across in ((left, 0.0), (middle, 0.5), (floor - 8, 1.0), (right, 1.0))]
+            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, places, 0.85)
 
-    def _quiet(self, canvas: Canvas, plane: Plane, needed: float) -> float:
-        """Draw the line at which a run that has found a response ends; returns where its words end, in px from the top."""
-        if not math.isfinite(plane.quiet_nv):
-            return -math.inf
-        x, top, ink = float(canvas.x(plane.quiet_nv)), canvas.rect.top(), self.look.theme.states["present"]
-        canvas.line(np.array([x, x]), np.array([top, needed]), ink, dashed=True)
-        name = canvas.text(x + 6, top + 4, "quiet enough", ink, 0.88, bold=True)
-        return float(canvas.text(x + 6, name.bottom(), f"noise {plane.quiet_nv:g} nV or less", ink, 0.88).bottom())
+    def _pair(
+        self, canvas: Canvas, name: str, words: str, ink: str, places: list[Place], size: float = 1.08
+    ) -> None:
+        """A name and below it, or where there is more room, a line of words; without any room the words are left out."""
+        px, found = self.look.px, None
+        for letters in (size, 0.88):  # smaller where the usual ones would cover something
+            found = found or canvas.label(name, ink, places, letters, bold=True, must=letters < size or size < 1)
+        if found is not None:
+            ends = ((found.left(), 0.0), (found.right(), 1.0))
+            spots = [(x, y, across, down) for y, down in ((found.bottom(), 0.0), (found.top(), 1.0)) for x, across in ends]
+            canvas.label(words, ink, [*spots, (found.right() + px(0.6), found.center().y(), 0.0, 0.5)], 0.88)
 
     def _cone(self, canvas: Canvas, plane: Plane) -> None:
         """Draw the region in which 8 of 10 such runs decide."""
@@ -101,21 +123,23 @@ class PlanePanel(ChartPanel):
         for place in plane.marks:
             x, y = float(xs[place]), float(ys[place])
             canvas.fill(x - side / 2, y - side / 2, x + side / 2, y + side / 2, theme.ink)
-        if plane.marks:
-            words = f"■ every {_length(plane.every_s)}"
-            canvas.text(canvas.rect.left() + 8, canvas.rect.bottom() - 2, words, theme.quiet, 0.85, down=1.0)
-
-    def _here(self, canvas: Canvas, plane: Plane, words_end: float) -> None:
-        """The point that has been reached, with what is expected from there, below the words of ``_quiet``."""
-        theme, px = self.look.theme, self.look.px
         end = canvas.px(*plane.path[-1])
-        if plane.ahead and len(plane.cone) and canvas.rect.width() > px(30):
-            foot = max(float(canvas.y(plane.cone[:, 1]).max()) + 4, words_end + 2)
-            low = foot + px(1.5) < canvas.rect.bottom()
-            y = foot if low else float(canvas.y(plane.cone[:, 1]).min()) - 4
-            ink = theme.states["undecided"]
-            canvas.text(end.x() + px(1.0), y, plane.ahead, ink, 0.92, down=0.0 if low else 1.0)
-        draw_mark(canvas.painter, end, px(1.5), plane.state, theme.states[plane.state], theme.sheet)
+        draw_mark(canvas.painter, end, self.look.px(1.5), plane.state, theme.states[plane.state], theme.sheet)
+        half = self.look.px(1.5) / 2
+        canvas.curves.append((xs, ys))
+        canvas.kept_clear.append(Box(end.x() - half, end.y() - half, end.x() + half, end.y() + half))
+
+    def _ahead(self, canvas: Canvas, plane: Plane) -> None:
+        """What is expected from the point that has been reached, below its forecast or above it."""
+        px, rect = self.look.px, canvas.rect
+        if not (plane.ahead and len(plane.cone) and rect.width() > px(30)):
+            return
+        end, edge = canvas.px(*plane.path[-1]), canvas.y(plane.cone[:, 1])
+        x, foot, top = end.x() + px(1.0), float(edge.max()) + 4, float(edge.min()) - 4
+        places = [(at, foot + step * px(1.2), across, 0.0) for step in range(3) for at, across in ((x, 0.0), (end.x(), 0.5))]
+        places += [(x, top, 0.0, 1.0), (end.x() - px(1.0), foot, 1.0, 0.0), (end.x() - px(1.0), top, 1.0, 1.0)]
+        places += [(rect.right() - 8, y, 1.0, down) for y, down in ((rect.bottom() - 3, 1.0), (rect.top() + px(3.0), 0.0))]
+        canvas.label(plane.ahead, self.look.theme.states["undecided"], places, 0.92, must=True)
 
 
 def _length(seconds: float) -> str:

@@ -17,6 +17,7 @@ from typing import Literal, Protocol
 from quietfloor.monitor.core.engine import Engine
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.ladder import Ladder, Level, Overlay, Replicate, heard_words, load_overlay, read_ladder
+from quietfloor.monitor.display.levels import Levels, read_levels
 from quietfloor.monitor.display.model import ViewModel
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.plan.run_plan import Plan
@@ -128,7 +129,7 @@ class WindowLink:
     _wake: threading.Event = field(default_factory=threading.Event)
     _held: bool = False
     _touched_s: float = field(default_factory=time.monotonic)
-    _overlays: deque[Overlay | str] = field(default_factory=deque)
+    _overlays: deque[Overlay | Levels | str] = field(default_factory=deque)
 
     # -- the command's side -------------------------------------------------------------------------------------------
 
@@ -271,6 +272,17 @@ class WindowLink:
 
         threading.Thread(target=load, name="overlay", daemon=True).start()
 
-    def fetched(self) -> Overlay | str | None:
-        """The next requested average, or a text with the reason why it cannot be read; None: nothing yet."""
+    def fetch_levels(self, ladder: Ladder) -> None:
+        """Load the averages of all levels of a ladder aside; ``fetched`` gives them."""
+
+        def load() -> None:
+            try:
+                self._overlays.append(read_levels(ladder))
+            except (OSError, ValueError) as error:
+                self._overlays.append(f"the averages of the levels cannot be read: {error}")
+
+        threading.Thread(target=load, name="levels", daemon=True).start()
+
+    def fetched(self) -> Overlay | Levels | str | None:
+        """The next requested average or levels, or a text with the reason why they cannot be read; None: nothing yet."""
         return self._overlays.popleft() if self._overlays else None

@@ -109,6 +109,11 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "The average plus and minus 1.96 times the residual noise: the pointwise 95 % confidence band of the true curve.",
     ),
     (
+        "scale fixed",
+        r"\bscale fixed\b",
+        "One amplitude has the same height in every average, whatever the curves are; Y lets the scale fit the curves again.",
+    ),
+    (
         "odd and even half",
         r"\bhalves\b|\b(odd|even) half\b",
         "Averages of the odd and of the even groups of 16 sweeps: what both show is not chance.",

@@ -62,8 +62,8 @@ class Curves:
 
     times_ms: Floats
     average_nv: Floats
-    a_nv: Floats
-    b_nv: Floats
+    odd_nv: Floats
+    even_nv: Floats
     plus_minus_nv: Floats
     half_band_nv: float  # BAND_SD x residual noise, on either side of the average
     latency_ms: tuple[float, float]

@@ -13,14 +13,13 @@ from PyQt5.QtGui import QCloseEvent, QKeySequence
 from PyQt5.QtWidgets import QAction, QGridLayout, QMainWindow, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.actions import ACTIONS, BOARD, Stage
+from quietfloor.monitor.display.average_views import AverageViews
 from quietfloor.monitor.display.bar import Bar
 from quietfloor.monitor.display.dialogs import CloseQuestion, ExportDialog, KeysSheet
 from quietfloor.monitor.display.export import ExportError, export
 from quietfloor.monitor.display.frames import FrameTimes
-from quietfloor.monitor.display.ladder import Ladder, Overlay, Rung
-from quietfloor.monitor.display.mark_editor import MarkEditor
+from quietfloor.monitor.display.ladder import Ladder
 from quietfloor.monitor.display.panel import Panel
-from quietfloor.monitor.display.panel_average import AveragePanel
 from quietfloor.monitor.display.panel_board import BoardPanel
 from quietfloor.monitor.display.panel_eeg import EegPanel
 from quietfloor.monitor.display.panel_ladder import LadderPanel
@@ -42,7 +41,6 @@ log = logging.getLogger("quietfloor")
 
 FRAME_MS = 33
 WORDS_EVERY_S = 0.2  # figures that change faster cannot be read
-MOST_OVERLAYS = 3
 COLUMNS = 12
 WITH_SETUP = ("theme", "projector", "full_screen", "quit")  # keys of the window that work in the set-up too
 GIVE_UP = 3  # ticks in a row that fail
@@ -91,14 +89,15 @@ class Window(QMainWindow):
 
     def _build(self, remembered: WindowSettings) -> None:
         self.sentence, self.bar = SentenceBar(), Bar()
-        self.plane, self.average, self.eeg = PlanePanel(), AveragePanel(), EegPanel()
-        self.noise, self.ladder = NoisePanel(), LadderPanel()
-        self.search_board = BoardPanel()
-        self.panels: list[Panel] = [self.plane, self.average, self.eeg, self.noise, self.ladder, self.search_board]
-        self.average.halves, self.average.plus_minus = remembered.halves, remembered.plus_minus
-        self.search_board.view.halves = remembered.halves
-        self.mark_editor = MarkEditor(self.average, self.controller.say)
-        self.ladder.rungs.asked.connect(self._toggle_overlay)
+        self.plane, self.eeg, self.noise, self.ladder = PlanePanel(), EegPanel(), NoisePanel(), LadderPanel()
+        self.averages = AverageViews(self.link, self.controller.say, self.ladder.rungs, self._change_average)
+        self.average, self.search_board = self.averages.average, BoardPanel()
+        self.panels: list[Panel] = [
+            self.plane, self.average, self.eeg, self.noise, self.ladder, self.search_board, self.averages.levels,
+            self.averages.growth,
+        ]  # fmt: skip
+        self.average.plus_minus = remembered.plus_minus
+        self._show_halves(remembered.halves)
         self.search_board.view.chosen_at.connect(self._choose_cell)
         self.search_board.view.wanted.connect(self._want_cell)
         self.bar.pressed.connect(self.do)
@@ -113,7 +112,8 @@ class Window(QMainWindow):
         self.grid = grid
         self.board = QWidget()  # what a picture of the whole holds
         self.board.setObjectName("ground")
-        self.search_board.setParent(self.board)  # else it would be a window of its own when it is shown first
+        for panel in (self.search_board, *self.averages.panels):
+            panel.setParent(self.board)  # else it would be a window of its own when it is shown first
         column_layout = QVBoxLayout(self.board)
         column_layout.setContentsMargins(0, 0, 0, 0)
         column_layout.setSpacing(0)
@@ -174,7 +174,7 @@ class Window(QMainWindow):
             return
         lower = (4, 4, 4) if self.look.projector else (5, 4, 3)  # larger letters need another division
         for row, panels, widths in (
-            (0, (self.plane, self.average), (6, 6)), (1, (self.eeg, self.noise, self.ladder), lower),
+            (0, (self.plane, self.averages.shown), (6, 6)), (1, (self.eeg, self.noise, self.ladder), lower),
         ):  # fmt: skip
             column = 0
             for panel, wide in zip(panels, widths, strict=True):
@@ -186,7 +186,8 @@ class Window(QMainWindow):
         """Those that say something about what is shown: of a search its board, of any other run all the others."""
         if self.stage in BOARD:
             return [self.search_board, self.eeg]
-        return [panel for panel in self.panels if panel is not self.search_board]
+        hidden = {self.search_board, *self.averages.panels} - {self.averages.shown}
+        return [panel for panel in self.panels if panel not in hidden]
 
     # -- what is shown ------------------------------------------------------------------------------------------------
 
@@ -220,7 +221,7 @@ class Window(QMainWindow):
         view = self.link.view
         if view is not None and view is not self.view:
             self.view = view
-            self.mark_editor.leave()
+            self.averages.mark_editor.leave()
             self._end_setup()
             self.controller.adopt(view)
             self._enter_stage(view)
@@ -229,13 +230,11 @@ class Window(QMainWindow):
         if self.link.ladder is not self._ladder:
             self._ladder = self.link.ladder
             self.ladder.show_ladder(self._ladder)
+            self.averages.show_ladder(self._ladder)
         if self.view is not None and self._ladder is not None:
             self.view.model.discarded = self._ladder.discarded
         while (fetched := self.link.fetched()) is not None:
-            if isinstance(fetched, str):
-                self.controller.say(fetched)
-            else:
-                self._overlay([*self.average.overlays, fetched][-MOST_OVERLAYS:])
+            self.averages.take(fetched)
 
     def _enter_stage(self, view: RunView) -> None:
         """The panels, buttons and keys of a run or of a search, live or recorded."""
@@ -281,7 +280,7 @@ class Window(QMainWindow):
             if search is not None:
                 self._guarded(self.search_board, lambda: self.search_board.show_search(search, self._chosen_cell))
             self._guarded(self.plane, lambda: self.plane.show_plane(model.plane()))
-            self._guarded(self.average, lambda: self.average.show_curves(model.curves()))
+            self._guarded(self.average, lambda: self.averages.show_curves(model.curves()))
             self._guarded(self.noise, lambda: self.noise.show_track(model.noise_track()))
         if changed or model.live:
             self._guarded(self.eeg, lambda: self.eeg.show_scroll(model.scroll(), model.live))
@@ -335,13 +334,11 @@ class Window(QMainWindow):
     def do(self, name: str) -> None:
         """Carry out an action of the table."""
         self.link.touch()
-        if self.controller.do(name):
+        if self.controller.do(name) or self.averages.do(name):
             return
         if name.startswith("panel_"):
-            self._show_alone(self.panels[int(name[-1]) - 1])
-            return
-        if name in self.mark_editor.deeds:
-            self.mark_editor.do(name, self.view, [overlay.folder for overlay in self.average.overlays])
+            panel = self.panels[int(name[-1]) - 1]
+            self._show_alone(self.averages.shown if panel is self.average else panel)
             return
         getattr(self, f"_do_{name}")()
 
@@ -403,13 +400,17 @@ class Window(QMainWindow):
             self._show_alone(self._alone)
 
     def _do_halves(self) -> None:
-        self.average.halves = self.search_board.view.halves = not self.average.halves
-        self.search_board.view.update()
-        self.average.refit()
+        self._show_halves(not self.average.halves)
 
-    def _do_plus_minus(self) -> None:
-        self.average.plus_minus = not self.average.plus_minus
-        self.average.refit()
+    def _show_halves(self, yes: bool) -> None:
+        self.averages.show_halves(yes)
+        self.search_board.view.halves = yes
+        self.search_board.view.update()
+
+    def _change_average(self) -> None:
+        """Another panel stands in the place of the average; alone, where that stood alone."""
+        self._alone = self.averages.shown if self._alone in self.averages.panels else self._alone
+        self._divide()
 
     def _do_taller(self) -> None:
         self.eeg.times_taller = min(16.0, self.eeg.times_taller * 2)
@@ -418,36 +419,6 @@ class Window(QMainWindow):
     def _do_flatter(self) -> None:
         self.eeg.times_taller = max(1 / 16, self.eeg.times_taller / 2)
         self.eeg.chart.repaint_inside()
-
-    def _do_rung_up(self) -> None:
-        self.ladder.rungs.choose(-1)
-
-    def _do_rung_down(self) -> None:
-        self.ladder.rungs.choose(1)
-
-    def _do_overlay(self) -> None:
-        if self.ladder.rungs.rung is not None:
-            self._toggle_overlay(self.ladder.rungs.rung)
-
-    def _toggle_overlay(self, rung: Rung) -> None:
-        """The newest run of a rung that has an average, over the present one; or away again."""
-        folders = {replicate.folder for replicate in rung.replicates}
-        drawn = [overlay for overlay in self.average.overlays if overlay.folder in folders]
-        if drawn:
-            self._overlay([overlay for overlay in self.average.overlays if overlay not in drawn])
-            return
-        here = None if self.view is None else self.view.run.folder.path
-        others = [replicate for replicate in rung.replicates if replicate.folder != here]
-        if others:
-            self.link.fetch(others[0], rung.level)
-        else:
-            self.controller.say(f"No other finished run at {rung.level} yet")
-
-    def _overlay(self, overlays: list[Overlay]) -> None:
-        self.average.overlays = overlays
-        self.ladder.rungs.overlays = overlays
-        self.average.refit()
-        self.ladder.rungs.update()
 
     def _do_theme(self) -> None:
         others = [theme for theme in THEMES.values() if theme.name != self.look.theme.name]

@@ -14,7 +14,8 @@ from __future__ import annotations
 import itertools
 import math
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,22 @@ BONE_ASIDE, BAR_ASIDE = 0.14, 0.05  # octaves from the line of the frequency
 WIDTH_INCH, LEFT_INCH, TOP_INCH, LINE_INCH = 9.6, 0.85, 1.0, 0.167
 CHART_INCH = (5.4, 5.4 * (BOTTOM_DB - TOP_DB) / DB_AN_OCTAVE / (math.log2(HIGHEST_HZ / LOWEST_HZ) + 1.0))
 FOOTER_WIDTH = 128
+MARGIN_INCH = (0.64, 0.42)  # left of a chart and above it, for its axes
+LEGEND_INCH, ENTRY_INCH = 2.3, 0.17  # width beside a chart; height of a line below it
+
+
+@dataclass(frozen=True)
+class Scale:
+    """What the levels of a chart are. ``interval`` says what the bars are, ``{route}`` and ``{held}`` filled in."""
+
+    label: str
+    short: str  # in a small chart
+    interval: str
+
+
+EHL = Scale("estimated hearing level, dB eHL (worse is further down)", "estimated level, dB eHL",
+            "interval by {route}: holds {held} of ears")  # fmt: skip
+NHL = Scale("threshold, dB nHL (no hearing level)", "threshold, dB nHL", "interval by {route}, {held}")
 
 
 def audiogram_figure(title: str, estimates: Iterable[Estimate], not_shown: Iterable[NotEstimated] = ()) -> Any:
@@ -59,21 +76,61 @@ def audiogram_figure(title: str, estimates: Iterable[Estimate], not_shown: Itera
     bottom = 0.35 + LINE_INCH * (1 + footer.count("\n"))
     height = bottom + CHART_INCH[1] + TOP_INCH
     figure: Any = Figure(figsize=(WIDTH_INCH, height))
-    axes = figure.add_axes(
-        (LEFT_INCH / WIDTH_INCH, bottom / height, CHART_INCH[0] / WIDTH_INCH, CHART_INCH[1] / height), label="audiogram"
-    )
-    _axes(axes)
+    _chart(figure, (LEFT_INCH, bottom, *CHART_INCH), drawn, EHL)
+    beside = (LEFT_INCH + CHART_INCH[0] + 0.1) / WIDTH_INCH, (bottom + CHART_INCH[1]) / height
+    figure.legend(handles=_legend(drawn, EHL), loc="upper left", bbox_to_anchor=beside, fontsize="small", frameon=False)
+    figure.text(0.2 / WIDTH_INCH, 1.0 - 0.15 / height, title, fontsize="large", va="top")
+    figure.text(0.2 / WIDTH_INCH, 0.12 / height, footer, fontsize="small", va="bottom", linespacing=1.2)
+    return figure
+
+
+def chart_height_inch(width_inch: float, most_inch: float, drawn: Sequence[Estimate], scale: Scale = EHL) -> float:
+    """Height of a chart with its axes and its legend in this width; ``most_inch`` where the legend stands beside the chart."""
+    if _beside(width_inch):
+        return most_inch
+    wide = width_inch - MARGIN_INCH[0] - 0.1
+    return wide * CHART_INCH[1] / CHART_INCH[0] + MARGIN_INCH[1] + _legend_inch(drawn, scale)
+
+
+def draw_chart(figure: Any, area: tuple[float, float, float, float], drawn: Sequence[Estimate], scale: Scale = EHL) -> None:
+    """Draw a chart into ``area`` of a figure (left, bottom, width, height in inches), its legend beside it or, in a narrow area,
+    below it. Sounds without a frequency and those that were not tested must be left out before."""
+    left, bottom, width, height = area
+    beside = _beside(width)
+    tall = height - MARGIN_INCH[1] - (0.05 if beside else _legend_inch(drawn, scale))
+    wide = min(tall * CHART_INCH[0] / CHART_INCH[1], width - MARGIN_INCH[0] - (LEGEND_INCH if beside else 0.1))
+    tall = wide * CHART_INCH[1] / CHART_INCH[0]
+    base = bottom + height - MARGIN_INCH[1] - tall
+    _chart(figure, (left + MARGIN_INCH[0], base, wide, tall), drawn, scale)
+    across, up = figure.get_size_inches()
+    corner = (left + MARGIN_INCH[0] + wide + 0.15, base + tall) if beside else (left, base - 0.08)
+    anchor = corner[0] / across, corner[1] / up
+    figure.legend(handles=_legend(drawn, scale), loc="upper left", bbox_to_anchor=anchor, fontsize=7.5, frameon=False,
+                  borderaxespad=0.0)  # fmt: skip
+
+
+def _beside(width_inch: float) -> bool:
+    return width_inch - LEGEND_INCH >= 2.5
+
+
+def _legend_inch(drawn: Sequence[Estimate], scale: Scale) -> float:
+    """Height of the legend below a chart."""
+    return 0.2 + ENTRY_INCH * sum(1 + str(entry.get_label()).count("\n") for entry in _legend(drawn, scale))
+
+
+def _chart(figure: Any, place: tuple[float, float, float, float], drawn: Sequence[Estimate], scale: Scale) -> None:
+    """The axes with everything in them; ``place``: left, bottom, width, height in inches."""
+    across, up = figure.get_size_inches()
+    left, bottom, wide, tall = place
+    axes = figure.add_axes((left / across, bottom / up, wide / across, tall / up), label="audiogram")
+    size = math.sqrt(tall / CHART_INCH[1])  # symbols of a small chart are smaller, but less so than the chart
+    _axes(axes, scale.label if tall > 0.8 * CHART_INCH[1] else scale.short)
     for ear in ("right", "left"):
         _line(axes, [one for one in drawn if (one.measured.ear, one.measured.route) == (ear, "air")], ear)
     for one in drawn:
         _bar(axes, one)
     for one in drawn:
-        _symbol(axes, one)
-    beside = (LEFT_INCH + CHART_INCH[0] + 0.1) / WIDTH_INCH, (bottom + CHART_INCH[1]) / height
-    figure.legend(handles=_legend(drawn), loc="upper left", bbox_to_anchor=beside, fontsize="small", frameon=False)
-    figure.text(0.2 / WIDTH_INCH, 1.0 - 0.15 / height, title, fontsize="large", va="top")
-    figure.text(0.2 / WIDTH_INCH, 0.12 / height, footer, fontsize="small", va="bottom", linespacing=1.2)
-    return figure
+        _symbol(axes, one, size)
 
 
 def draw_audiogram(path: Path, title: str, estimates: Iterable[Estimate], not_shown: Iterable[NotEstimated] = ()) -> None:
@@ -92,7 +149,7 @@ def _octave(frequency_hz: float) -> float:
     return math.log2(frequency_hz / 1000.0)
 
 
-def _axes(axes: Any) -> None:
+def _axes(axes: Any, label: str) -> None:
     axes.set_xlim(_octave(LOWEST_HZ) - 0.5, _octave(HIGHEST_HZ) + 0.5)
     axes.set_ylim(BOTTOM_DB, TOP_DB)
     axes.xaxis.tick_top()
@@ -104,7 +161,7 @@ def _axes(axes: Any) -> None:
     axes.grid(which="minor", axis="x", color="#c8c8c8", linewidth=0.6, linestyle=(0, (4, 4)))
     axes.axhline(0.0, color="#808080", linewidth=1.4)
     axes.set_xlabel("frequency, Hz")
-    axes.set_ylabel("estimated hearing level, dB eHL (worse is further down)")
+    axes.set_ylabel(label)
     axes.set_axisbelow(True)
 
 
@@ -141,7 +198,7 @@ def _bar(axes: Any, one: Estimate) -> None:
             axes.plot([x - 0.025, x + 0.025], [end, end], color=colour, linewidth=1.1, alpha=0.45, zorder=2)
 
 
-def _marker(one: Estimate) -> dict[str, Any]:
+def _marker(one: Estimate, size: float = 1.0) -> dict[str, Any]:
     """Keywords of a marker for matplotlib."""
     from matplotlib.path import Path as Outline
 
@@ -149,17 +206,17 @@ def _marker(one: Estimate) -> dict[str, Any]:
     colour = COLOURS[one.measured.ear]
     plain: dict[str, Any] = {"markeredgecolor": colour, "markerfacecolor": "none", "markeredgewidth": 1.8, "linestyle": "none"}
     if one.measured.route == "air":
-        return plain | {"marker": _AIR_MARKERS[kind], "markersize": SIZE * (0.72 if _AIR_MARKERS[kind] in "xs" else 0.82)}
-    return plain | {"marker": Outline(_BONE_PATHS[kind]), "markersize": SIZE}
+        return plain | {"marker": _AIR_MARKERS[kind], "markersize": size * SIZE * (0.72 if _AIR_MARKERS[kind] in "xs" else 0.82)}
+    return plain | {"marker": Outline(_BONE_PATHS[kind]), "markersize": size * SIZE}
 
 
-def _symbol(axes: Any, one: Estimate) -> None:
+def _symbol(axes: Any, one: Estimate, size: float) -> None:
     x, y, off_chart = _place(one)
-    axes.plot([x], [y], zorder=5, clip_on=False, **_marker(one))
+    axes.plot([x], [y], zorder=5, clip_on=False, **_marker(one, size))
     side = _SIDE[one.measured.ear]
     if one.finding in ("no response", "at most"):
         down = one.finding == "no response"
-        reach = (15.0 * side, -17.0) if down else (11.0 * side, 17.0)
+        reach = (15.0 * size * side, -17.0 * size) if down else (11.0 * size * side, 17.0 * size)
         _arrow(axes, x, y, (0.45 * reach[0], 0.45 * reach[1]), (1.25 * reach[0], 1.25 * reach[1]), COLOURS[one.measured.ear])
     if not one.measured.ear_known:
         _words(axes, "?", x, y, (9.0 * side, 9.0), one, "medium")
@@ -185,7 +242,7 @@ def _arrow(axes: Any, x: float, y: float, start: tuple[float, float], end: tuple
     )
 
 
-def _legend(drawn: list[Estimate]) -> list[Any]:
+def _legend(drawn: Sequence[Estimate], scale: Scale) -> list[Any]:
     """Legend of the symbols that are on the chart."""
     from matplotlib.lines import Line2D
 
@@ -210,8 +267,8 @@ def _legend(drawn: list[Estimate]) -> list[Any]:
         entries.append(entry("a number: the level, off the chart", marker="$12$", **grey))
     for route, dash in (("air", "-"), ("bone", ":")):
         if any(one.measured.route == route for one in drawn):
-            held = f"{100 * drawn[0].coverage:g} % of ears"
-            entries.append(entry(f"interval by {route}: holds {held}", linestyle=dash, color="#404040", alpha=0.6))
+            held = f"{100 * drawn[0].coverage:g} %"
+            entries.append(entry(scale.interval.format(route=route, held=held), linestyle=dash, color="#404040", alpha=0.6))
     return entries
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import tomli_w
 from pydantic import (
+    AfterValidator,
     BaseModel,
     Discriminator,
     Field,
@@ -58,6 +59,7 @@ INTRODUCED: dict[int, dict[tuple[str, str], Any]] = {
         ("analysis", "earlier"): None,
     },
 }
+MOST_NAME = 60  # characters of `operator` and `site`, own choice: a code or initials, and the name of a room
 FROM_CERTIFICATE = "certificate"  # as amplifier_delay_ms: what the timing check measured
 REPLACED = {
     "sound.random_pause_ms": "random_pause = true (a pause over one period of each of mains_hz), or false for a fixed rate,",
@@ -66,6 +68,16 @@ REPLACED = {
 
 class PlanError(QuotingError, ValueError):
     """The plan cannot be used; the text names the key, the value, what is allowed and what to do."""
+
+
+def one_line(text: str) -> str:
+    """The text of a name without spaces at its ends. Raises ValueError for control characters and line ends."""
+    if not text.isprintable():
+        raise ValueError(f"{text!a} has a control character or a line end: write one line of plain text")
+    return text.strip()
+
+
+Name = Annotated[str, Field(max_length=MOST_NAME), AfterValidator(one_line)]
 
 
 class StreamPlan(Section):
@@ -229,6 +241,8 @@ class Plan(Section):
 
     format: int = Field(default=FORMAT, ge=1, description="of the run folder; a new run is always of the newest")
     title: str = ""
+    operator: Name = Field(default="", description="who makes the run, by a code or initials; the report tells it")
+    site: Name = Field(default="", description="where it is made; the report tells it")
     stream: StreamPlan = Field(default_factory=StreamPlan)
     sound: SoundPlan | None = None
     search: SearchPlan | None = Field(default=None, description="several levels and sounds in one run, chosen meanwhile")

@@ -8,9 +8,9 @@ from typing import Any
 
 from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL
 from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from quietfloor.monitor.report.level_pictures import has_levels, level_picture, marked_of, model_of
 from quietfloor.monitor.report.material import RunMaterial
-from quietfloor.monitor.report.methods import runs_words
-from quietfloor.monitor.report.parts import BAND, Level, Report, level_words
+from quietfloor.monitor.report.parts import BAND, Ladder, Level, Report, level_words
 from quietfloor.monitor.report.pictures import ladder_picture, waveform_picture
 from quietfloor.monitor.review.search_record import SearchedCondition
 from quietfloor.monitor.run.status_text import too_large
@@ -22,6 +22,64 @@ from quietfloor.monitor.waves.marks import Estimate, Mark
 WAVE_COLUMNS = ("level", "wave", "latency, ms", "published, ms", "amplitude, nV", "published, nV", "by")
 
 
+def averages(report: Report) -> Iterable[Block]:
+    yield Heading("Averages", 2)
+    marks = (
+        "Crosses mark waves I, III, V and the trough after V: thick ones were placed by a person, thin ones are suggested. "
+    ) if any(level.marks.marks for ladder in report.ladders for level in ladder.levels) else ""  # fmt: skip
+    yield Text(
+        "All averages of a condition are on one scale, the highest level on top. Dark lines are averages, of all runs at a level "
+        "together where there are several; thin lines single runs, and of a search the odd and the even half of the sweeps. The "
+        f"grey band is the average plus and minus {BAND:g} times its residual noise. {marks}The dashed green line stands below "
+        "the levels from the threshold on. Positive is up, 0 ms is time zero of the stimulus.",
+        "small",
+    )
+    for ladder in report.ladders:
+        yield Heading(ladder.title, 3)
+        drawn = [level for level in ladder.levels if len(level.times_ms)]
+        if drawn:
+            labels = ", ".join(level.label for level in drawn)
+            line = "" if ladder.line is None else f"; {ladder.line[1]}"
+            yield Drawing(f"Averages at {labels}, one above the other{line}", waveform_picture(ladder))
+        if has_levels(ladder):
+            yield from _against_level(ladder)
+        points = [f"{level.label}: {text}." for level in ladder.levels for text in level.untold]
+        points += ladder.growth
+        if points:
+            yield Points(tuple(points))
+        if not ladder.levels:
+            yield Text("No run counts here.")
+
+
+def _against_level(ladder: Ladder) -> Iterable[Block]:
+    """Latency and amplitude of wave V against level, with what the picture shows in words."""
+    marked = marked_of(ladder)
+    said = "; ".join(
+        f"{level.label} {estimate_words(mark.latency_ms, 2)} ms, {estimate_words(mark.amplitude_nv, 0)} nV"
+        for level, mark in marked
+    )
+    alt = f"Latency and amplitude of wave V against level{f': {said}' if said else ''}"
+    yield Drawing(alt, level_picture(ladder))
+    origins = dict.fromkeys(norm.origin for _, *norms in ladder.published for norm in norms if norm is not None)
+    texts = ["Points are marks with intervals of 95 %, filled where a person placed them."] if marked else []
+    if origins:
+        texts.append(f"Published: {'; '.join(origins)}.")
+    else:
+        texts.append("No published latency or amplitude is known here for this sound and age.")
+    if any(model_of(run, one) is not None for run, one in ladder.searches):
+        texts.append(
+            "The green band is where the model of the search, fitted once more to the averages that are kept, believes wave V to "
+            "be (95 %), its line the middle; of latencies at levels from the threshold on. Amplitudes of the model are those of "
+            "waves of the usual forms."
+        )
+        if marked:
+            texts.append(
+                "A search goes on at a level until a response is found, so marked amplitudes there tend to be too large; by how "
+                "much nobody measured."
+            )
+    yield Text(" ".join(texts), "small")
+
+
 def thresholds(report: Report) -> Iterable[Block]:
     rows = []
     notes = []
@@ -29,18 +87,16 @@ def thresholds(report: Report) -> Iterable[Block]:
         one = ladder.threshold
         if one is None:
             continue
-        level = "" if math.isnan(one.level_db_nhl) else f"{one.level_db_nhl:g}"
-        behind = runs_words(one.rests_on) if one.rests_on else ""
-        rows.append((ladder.title, one.words, level, "yes" if one.settled else "no", behind))
+        rows.append((ladder.title, one.words))
         notes += [f"{ladder.title}: {note}." for note in one.notes]
-    yield Heading("Thresholds", 2)
+    yield Heading("How the thresholds were found", 2)
     if not rows:
-        if any(ladder.searches for ladder in report.ladders):
-            yield Text("No ladder of runs was made; what searches found follows.")
-        else:
-            yield Text("No run belongs to a ladder of levels in dB nHL, so there is no threshold to state.")
+        yield Text(
+            "No ladder of runs was made; what searches found follows." if any(ladder.searches for ladder in report.ladders)
+            else "No run belongs to a ladder of levels in dB nHL."
+        )  # fmt: skip
         return
-    yield Table(("condition", "found", "dB nHL", "settled", "rests on"), tuple(rows), right=(2,))
+    yield Table(("condition", "found"), tuple(rows))
     methods = {one.threshold.method for one in report.ladders if one.threshold is not None and one.threshold.rests_on}
     if methods != {"search"}:
         yield Text(
@@ -53,12 +109,7 @@ def thresholds(report: Report) -> Iterable[Block]:
         yield Text("The threshold of a search is where the response begins. Settled: the search was finished.", "small")
     if notes:
         yield Points(tuple(notes))
-    if report.material.rules is not None:
-        said = (NO_RATE if one.errors is None else one.errors.words for one in report.ladders if one.threshold is not None)
-        yield Points(tuple(f"Error rate of a ladder by these rules: {words}." for words in dict.fromkeys(said)))
-    if report.material.next:
-        yield Text("What the session suggested when this report was made:", "small")
-        yield Points(report.material.next, "small")
+    yield from _rules(report)
     for ladder in report.ladders:
         single = [run for run in ladder.runs if run.search is None]
         if ladder.threshold is not None and any(run.summary is not None and not run.summary.muted for run in single):
@@ -66,30 +117,20 @@ def thresholds(report: Report) -> Iterable[Block]:
             yield Drawing(f"Levels of the runs in order, with what each found: {ladder.threshold.words}", ladder_picture(ladder))
 
 
-def waveforms(report: Report) -> Iterable[Block]:
-    yield Heading("Waveforms", 2)
-    marks = "Crosses mark waves, V' the trough after V: thick ones were placed by a person, thin ones are suggested. " if any(
-        level.marks.marks for ladder in report.ladders for level in ladder.levels
-    ) else ""  # fmt: skip
-    yield Text(
-        f"Dark lines are averages, of all runs at a level together where there are several; thin lines single runs, and of a "
-        f"search the two halves of the sweeps. The grey "
-        f"band is the average plus and minus {BAND:g} times its residual noise. {marks}Positive is up, 0 ms is time zero of the "
-        "stimulus.",
-        "small",
-    )
-    for ladder in report.ladders:
-        yield Heading(ladder.title, 3)
-        drawn = [level for level in ladder.levels if len(level.times_ms)]
-        if drawn:
-            labels = ", ".join(level.label for level in drawn)
-            yield Drawing(f"Averages at {labels}, one above the other", waveform_picture(drawn, ladder.window_ms))
-        points = [f"{level.label}: {text}." for level in ladder.levels for text in level.untold]
-        points += ladder.growth
-        if points:
-            yield Points(tuple(points))
-        if not ladder.levels:
-            yield Text("No run counts here.")
+def _rules(report: Report) -> Iterable[Block]:
+    """Of ladders, with their error rate, and what is next."""
+    if report.material.rules is not None:
+        steps, again, limits = (report.material.rules[name] for name in ("steps", "replicates", "limits"))
+        yield Text(
+            f"Ladders went in steps of {steps['first_db']:g} dB, then {steps['last_db']:g} dB; the lowest response was to be "
+            f"found {again['present']} times, the absence below it {again['absent']} times; levels up to "
+            f"{limits['highest_db_nhl']:g} dB nHL."
+        )
+        said = (NO_RATE if one.errors is None else one.errors.words for one in report.ladders if one.threshold is not None)
+        yield Points(tuple(f"Error rate of a ladder by these rules: {words}." for words in dict.fromkeys(said)))
+    if report.material.next:
+        yield Text("What the session suggested when this report was made:", "small")
+        yield Points(report.material.next, "small")
 
 
 def waves(report: Report) -> Iterable[Block]:
@@ -148,8 +189,7 @@ def _range(norm: Any, digits: int) -> str:
 def _by(mark: Mark, level: Level) -> str:
     if mark.by != "suggested":
         return "a person"
-    found = level.found or any(run.record.get("verdict") == PRESENT for run in level.runs)
-    return "suggested" if found else "suggested; no response found"
+    return "suggested" if level.found_any else "suggested; no response found"
 
 
 def replicates(report: Report) -> Iterable[Block]:
@@ -210,9 +250,6 @@ def hearing(report: Report) -> Iterable[Block]:
         return
     yield Text(FOR_A_PROFESSIONAL, "caution")
     yield Points(tuple(one.sentence for one in report.estimates))
-    known = [one for one in report.estimates if one.finding != "not tested"]
-    if any(one.measured.frequency_hz is not None for one in known):
-        yield Drawing("Chart of estimated hearing levels", figure=lambda: _audiogram(report))
     notes = dict.fromkeys(note for one in report.estimates for note in one.notes)
     sources = dict.fromkeys(f"{row.table}: {row.source} ({row.status})" for one in report.estimates for row in one.rows)
     yield Points((*(one.reason for one in report.not_estimated), *notes), "plain")
@@ -220,12 +257,3 @@ def hearing(report: Report) -> Iterable[Block]:
     if report.air_bone:
         yield Heading("Air and bone", 3)
         yield Points(tuple(text for one in report.air_bone for text in (one.sentence, *one.notes)))
-
-
-def _audiogram(report: Report) -> Any:
-    from matplotlib import rc_context
-
-    from quietfloor.monitor.hearing.audiogram import audiogram_figure
-
-    with rc_context({"text.parse_math": True}):  # its markers are formulas; nothing that a user wrote is in it
-        return audiogram_figure("Estimated hearing levels", report.estimates, report.not_estimated)

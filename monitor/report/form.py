@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from quietfloor.monitor.report.pictures import Picture
 
@@ -41,12 +40,16 @@ class Table:
 
 
 @dataclass(frozen=True)
+class Pairs:
+    """Names with their values, two beside each other where there is room."""
+
+    items: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class Drawing:
-    """A picture of this program, or ``figure``, a function that makes a matplotlib figure with its own size."""
-
     said: str  # what it shows, for who cannot see it
-    picture: Picture | None = None
-    figure: Callable[[], Any] | None = None
+    picture: Picture
 
 
-Block = Heading | Text | Points | Table | Drawing
+Block = Heading | Text | Points | Table | Pairs | Drawing

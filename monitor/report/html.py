@@ -10,29 +10,45 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from quietfloor.monitor.report.blocks import blocks_of
-from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from quietfloor.monitor.report.form import Block, Drawing, Heading, Pairs, Points, Table, Text
 from quietfloor.monitor.report.parts import Report
-from quietfloor.monitor.report.pictures import FONT, WIDTH_INCH
+from quietfloor.monitor.report.pictures import FONT, NARROW_INCH, WIDTH_INCH
 
-STYLE = """
-body { font: 15px/1.5 "DejaVu Sans", Verdana, Arial, sans-serif; color: #1b2a38; background: #fff; margin: 2em auto;
-  max-width: 62em; padding: 0 1.2em; }
-h1 { font-size: 1.6em; line-height: 1.25; margin: 0 0 .6em; }
-h2 { font-size: 1.2em; margin: 2em 0 .5em; border-top: 2px solid #1b2a38; padding-top: .4em; }
-h3 { font-size: 1em; margin: 1.5em 0 .4em; }
-p, ul { margin: .5em 0; } ul { padding-left: 1.3em; } li { margin: .2em 0; }
-h1, h3, p, li { overflow-wrap: anywhere; } td { overflow-wrap: break-word; }
-.caution { background: #fff4e0; border-left: 5px solid #b0662a; padding: .5em .9em; } ul.caution { padding-left: 2em; }
-p.caution { font-weight: bold; margin-bottom: 0; } p.caution + ul.caution { margin-top: 0; }
-.small { font-size: .87em; color: #4a5a67; }
-.wide { overflow-x: auto; }
-table { border-collapse: collapse; font-size: .87em; margin: .6em 0; }
-th, td { text-align: left; vertical-align: top; padding: .25em .7em .25em 0; border-bottom: 1px solid #d5dade; }
-th { border-bottom: 1px solid #1b2a38; } td.right, th.right { text-align: right; font-variant-numeric: tabular-nums; }
-td { min-width: 2.5em; }
-svg { width: 100%; max-width: 52em; height: auto; display: block; margin: .6em 0; }
-@media print { body { font-size: 10pt; margin: 0; max-width: none; }
-  tr, svg { break-inside: avoid; } h2, h3 { break-after: avoid; } }
+PHONE_EM = 40  # of the width of the window, in the browser's letters of 16 px: below it tables are stacked
+MOST_STACKED = 6  # columns; tables with more are scrolled within their frame
+# Sizes in px: nothing that is read is below 16, on a phone neither. Colours of text keep a contrast of 4.5 and more (a test).
+TEXT, SOFT, PAPER, CAUTION = "#1b2a38", "#4a5a67", "#ffffff", "#fff4e0"
+STYLE = f"""
+body {{ font: 16px/1.5 "DejaVu Sans", Verdana, Arial, sans-serif; color: {TEXT}; background: {PAPER}; margin: 1.5em auto;
+  max-width: 60em; padding: 0 1em; }}
+h1 {{ font-size: 1.6em; line-height: 1.25; margin: 0 0 .6em; }}
+h2 {{ font-size: 1.25em; margin: 2em 0 .5em; border-top: 2px solid {TEXT}; padding-top: .4em; }}
+h3 {{ font-size: 1.05em; margin: 1.5em 0 .4em; }}
+p, ul {{ margin: .5em 0; }} ul {{ padding-left: 1.3em; }} li {{ margin: .25em 0; }}
+h1, h2, h3, p, li, dd, td {{ overflow-wrap: anywhere; }}
+.caution {{ background: {CAUTION}; border-left: 5px solid #b0662a; padding: .5em .9em; }} ul.caution {{ padding-left: 2em; }}
+p.caution {{ font-weight: bold; }}
+.small {{ color: {SOFT}; }}
+dl {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(18em, 1fr)); gap: .2em 1.5em; margin: .8em 0; }}
+dl div {{ display: flex; gap: .8em; }} dt {{ color: {SOFT}; flex: 0 0 6em; }} dd {{ margin: 0; min-width: 0; }}
+.wide {{ overflow-x: auto; }}
+table {{ border-collapse: collapse; margin: .6em 0; }}
+th, td {{ text-align: left; vertical-align: top; padding: .25em .9em .25em 0; border-bottom: 1px solid #d5dade; }}
+th {{ border-bottom: 1px solid {TEXT}; }} td.right, th.right {{ text-align: right; font-variant-numeric: tabular-nums; }}
+.wide th, .wide td {{ overflow-wrap: normal; min-width: 3em; }}
+svg {{ width: 100%; max-width: 56em; height: auto; display: block; margin: .6em 0; }}
+svg.narrow {{ display: none; }}
+@media (max-width: {PHONE_EM}em) {{
+  svg.broad {{ display: none; }} svg.narrow {{ display: block; max-width: 30em; }}
+  .stack thead {{ display: block; position: absolute; left: 0; clip-path: inset(50%); width: 1px; height: 1px; }}
+  .stack thead {{ overflow: hidden; }}
+  .stack, .stack tbody, .stack tr {{ display: block; }}
+  .stack tr {{ border-bottom: 1px solid {TEXT}; padding: .4em 0; }}
+  .stack td, .stack td.right {{ display: grid; grid-template-columns: 8em 1fr; text-align: left; border: 0; padding: .1em 0; }}
+  .stack td::before {{ content: attr(data-head); color: {SOFT}; padding-right: .5em; }}
+}}
+@media print {{ body {{ font-size: 10pt; margin: 0; max-width: none; }}
+  tr, svg {{ break-inside: avoid; }} h2, h3 {{ break-after: avoid; }} }}
 """
 # Not allowed in HTML, or not to be seen: controls, and what turns the direction of a line.
 _UNSEEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufffe\uffff\ud800-\udfff]")
@@ -64,6 +80,9 @@ def _block(block: Block, number: int) -> str:
     if isinstance(block, Points):
         items = "".join(f"<li>{escaped(item)}</li>" for item in block.items)
         return f"<ul{_class(block.look)}>{items}</ul>" if items else ""
+    if isinstance(block, Pairs):
+        pairs = "\n".join(f"<div><dt>{escaped(name)}</dt><dd>{escaped(value)}</dd></div>" for name, value in block.items)
+        return f"<dl>\n{pairs}\n</dl>"
     return _table(block) if isinstance(block, Table) else _drawing(block, number)
 
 
@@ -72,29 +91,41 @@ def _class(look: str) -> str:
 
 
 def _table(table: Table) -> str:
-    def cells(row: tuple[str, ...], tag: str) -> Iterator[str]:
-        for column, text in enumerate(row):
-            yield f"<{tag}{_class('right') if column in table.right else ''}>{escaped(text)}</{tag}>"
+    """Roles are said again, as a phone that stacks the cells would forget them."""
+    stacked = len(table.head) <= MOST_STACKED
 
-    head = f"<thead><tr>{''.join(cells(table.head, 'th'))}</tr></thead>" if any(table.head) else ""
-    rows = "\n".join(f"<tr>{''.join(cells(row, 'td'))}</tr>" for row in table.rows)
-    return f'<div class="wide"><table>{head}<tbody>\n{rows}\n</tbody></table></div>'
+    def cells(row: tuple[str, ...], tag: str) -> Iterator[str]:
+        role = ' role="columnheader" scope="col"' if tag == "th" else ' role="cell"'
+        for column, text in enumerate(row):
+            head = f' data-head="{escaped(table.head[column])}"' if stacked and tag == "td" else ""
+            yield f"<{tag}{_class('right' if column in table.right else 'plain')}{role}{head}>{escaped(text)}</{tag}>"
+
+    head = f'<thead role="rowgroup"><tr role="row">{"".join(cells(table.head, "th"))}</tr></thead>'
+    rows = "\n".join(f'<tr role="row">{"".join(cells(row, "td"))}</tr>' for row in table.rows)
+    body = f'{head}<tbody role="rowgroup">\n{rows}\n</tbody></table>'
+    if stacked:
+        return f'<table class="stack" role="table">{body}'
+    label = escaped(f"table of {table.head[0]}, can be scrolled sideways")
+    return f'<div class="wide" role="region" tabindex="0" aria-label="{label}"><table role="table">{body}</div>'
 
 
 def _drawing(drawing: Drawing, number: int) -> str:
-    svg = svg_of(lambda: figure_of(drawing), f"p{number}")
-    return svg.replace("<svg ", f'<svg role="img" aria-label="{escaped(drawing.said)}" ', 1)
+    """Twice: for a page, and narrow with its words above the curves for a phone; one of them is shown."""
+    found = []
+    for name, width in (("broad", WIDTH_INCH), ("narrow", NARROW_INCH)):
+        svg = svg_of(lambda width=width: figure_of(drawing, width), f"p{number}{name[0]}")  # type: ignore[misc]
+        found.append(svg.replace("<svg ", f'<svg class="{name}" role="img" aria-label="{escaped(drawing.said)}" ', 1))
+    return "\n".join(found)
 
 
-def figure_of(drawing: Drawing) -> Any:
+def figure_of(drawing: Drawing, width_inch: float = WIDTH_INCH) -> Any:
     """A matplotlib figure of its own."""
     from matplotlib.figure import Figure
 
-    if drawing.picture is None:
-        assert drawing.figure is not None
-        return drawing.figure()
-    figure = Figure(figsize=(WIDTH_INCH, drawing.picture.height_inch))
-    drawing.picture.draw(figure, (0.0, 0.0, WIDTH_INCH, drawing.picture.height_inch))
+    picture = drawing.picture
+    height = picture.height_inch if width_inch == WIDTH_INCH else picture.narrow_inch
+    figure = Figure(figsize=(width_inch, height))
+    picture.draw(figure, (0.0, 0.0, width_inch, height))
     return figure
 
 

@@ -25,6 +25,8 @@ from quietfloor.monitor.waves.peaks import Sought, measured, sought, suggest
 from quietfloor.monitor.waves.replicates import Replicate, combined, compare
 from quietfloor.monitor.waves.trace import Averages, Trace
 
+GRID_DB, BEYOND_DB = 2.5, 5.0  # own choice: from one level to the next of a published curve; beyond the levels that were run
+
 
 def ladders_of(material: Material, suggest_marks: bool) -> tuple[Ladder, ...]:
     """Ladders of the report: first those with thresholds, then runs without a level in dB nHL, grouped by their properties."""
@@ -62,7 +64,8 @@ def _ladder(
         run, one = searches[0]
         window = window_of(run.plan, sound_of(run.record, run.plan, one, one.cells[-1]))
     growth = _growth(material, levels)
-    return Ladder(capital(str(condition)), condition, tuple(levels), window, threshold, growth, errors, searches)
+    published = _published_by_level(levels, material)
+    return Ladder(capital(str(condition)), condition, tuple(levels), window, threshold, growth, errors, searches, published)
 
 
 def _searches(material: Material) -> Iterator[tuple[RunMaterial, SearchedCondition]]:
@@ -95,7 +98,7 @@ def _searched_levels(
         except (ValueError, KeyError) as error:
             yield replace(level, untold=(f"run {run.number} is not drawn: {error}",))
             continue
-        halves = (("one half", averages.a_uv), ("the other half", averages.b_uv))
+        halves = (("odd half", averages.a_uv), ("even half", averages.b_uv))
         level = replace(
             level, times_ms=averages.times_ms, average_nv=1e3 * averages.average_uv, noise_nv=averages.residual_noise_nv,
             curves_nv=tuple((name, averages.times_ms, 1e3 * curve) for name, curve in halves if np.isfinite(curve).all()),
@@ -228,6 +231,24 @@ def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tu
         first, second = name.split("-")
         found.append((name, material.norms.interval(first, second, age)))
     return tuple((name, norm) for name, norm in found if norm is not None)
+
+
+def _published_by_level(
+    levels: Sequence[Level], material: Material
+) -> tuple[tuple[float, Norm | None, Norm | None], ...]:
+    """What is published of wave V for the sound of these levels, at its levels and between them."""
+    known = [level for level in levels if math.isfinite(level.level_db_nhl)]
+    if not known:
+        return ()
+    sound = known[0].sound
+    kind, age, hz = sound.get("kind"), sound.get("age_group"), sound.get("frequency_hz")
+    span = sound.get("chirp_span_ms")
+    rows = []
+    low_db, high_db = known[-1].level_db_nhl - BEYOND_DB, known[0].level_db_nhl + BEYOND_DB
+    for level in np.arange(low_db, high_db + GRID_DB / 2, GRID_DB).tolist():
+        latency = material.norms.latency("V", kind, level, age, frequency_hz=hz, span_ms=span)
+        rows.append((level, latency, material.norms.amplitude(kind, level, age, span_ms=span)))
+    return tuple(row for row in rows if row[1] is not None or row[2] is not None)
 
 
 def _growth(material: Material, levels: Sequence[Level]) -> tuple[str, ...]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from quietfloor.monitor.session.session_plan import SessionPlan
 from quietfloor.monitor.session.session_store import SessionStore, seconds_of
 from quietfloor.monitor.session.staircase_errors import LadderErrors
 from quietfloor.monitor.session.threshold import Threshold, threshold_of
+from quietfloor.monitor.storage.record_schema import is_number
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 from quietfloor.monitor.untrusted.bounded_io import json_of
 from quietfloor.monitor.untrusted.safe_text import QuotingError
@@ -31,6 +33,14 @@ MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by ha
 
 class ReportError(QuotingError, RuntimeError):
     """Raised if there is nothing to report on; the text says what is missing and what to do."""
+
+
+@dataclass(frozen=True)
+class Note:
+    """A note of a person: when (ISO time, or a moment of the run), and its text as it was written."""
+
+    at: str
+    text: str
 
 
 @dataclass(frozen=True)
@@ -51,6 +61,7 @@ class RunMaterial:
     marks: Marks | None = None
     check: Mapping[str, Any] | None = None
     search: Search | None = None
+    notes: tuple[Note, ...] = ()
 
     @property
     def discarded(self) -> bool:
@@ -186,6 +197,7 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
                 RunMaterial(
                     number, path.name, record, run.read_plan(), columns, summary, said[number].why if number in said else "",
                     marks, _json(path / CHECK), search,
+                    (*_notes_in(run), *(Note(one["at"], one["text"]) for one in (said[number].notes if number in said else ()))),
                 )
             )
         except FileNotFoundError:
@@ -213,6 +225,19 @@ def _average(path: Path) -> dict[str, Floats] | None:
         return RunFolder(path.parent).read_average()
     except FolderError as error:
         raise ValueError(str(error)) from error
+
+
+def _notes_in(run: RunFolder) -> Iterator[Note]:
+    """Notes that were made while it ran, as its events have them; none where these cannot be read."""
+    if not run.events.is_file():
+        return
+    with suppress(OSError, ValueError, FolderError):
+        for event in run.read_events():
+            if isinstance(event, dict) and event.get("type") == "notice" and event.get("what") == "note":
+                at_s, text = event.get("at_s"), event.get("text")
+                if isinstance(at_s, (int, float)) and is_number(at_s) and isinstance(text, str):
+                    minutes, seconds = divmod(max(0, int(at_s)), 60)
+                    yield Note(f"{minutes}:{seconds:02d} in the run", text)
 
 
 def _marks(path: Path) -> Marks | None:

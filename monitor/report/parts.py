@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -13,7 +14,7 @@ from quietfloor.monitor.hearing.masking_advice import MaskingAdvice
 from quietfloor.monitor.report.material import Material, RunMaterial
 from quietfloor.monitor.report.methods import Methods
 from quietfloor.monitor.review.search_record import SearchedCell, SearchedCondition
-from quietfloor.monitor.session.conditions import WORDS, Condition
+from quietfloor.monitor.session.conditions import PRESENT, WORDS, Condition
 from quietfloor.monitor.session.staircase_errors import LadderErrors
 from quietfloor.monitor.session.threshold import Threshold
 from quietfloor.monitor.waves.marks import Marks
@@ -49,10 +50,18 @@ class Level:
     found: bool = False
     lowest: bool = False
 
+    @property
+    def found_any(self) -> bool:
+        """Whether its search, or any of its runs, found a response."""
+        return self.found or any(run.record.get("verdict") == PRESENT for run in self.runs)
+
 
 @dataclass(frozen=True)
 class Ladder:
-    """One condition: its levels from the highest down, what they say together."""
+    """One condition: its levels from the highest down, what they say together.
+
+    ``published``: level in dB nHL, latency in ms and amplitude in nV of wave V at that level, None where no study has it.
+    """
 
     title: str
     condition: Condition | None
@@ -62,6 +71,29 @@ class Ladder:
     growth: tuple[str, ...] = ()
     errors: LadderErrors | None = None  # how often such a ladder is wrong; None: not known
     searches: tuple[tuple[RunMaterial, SearchedCondition], ...] = ()
+    published: tuple[tuple[float, Norm | None, Norm | None], ...] = ()
+
+    @property
+    def line(self) -> tuple[float, str] | None:
+        """Level in dB nHL of a line at the threshold (inf: above all levels), and its words; None where nothing is known."""
+        if self.threshold is not None:
+            one = self.threshold
+            if math.isnan(one.level_db_nhl):
+                return None
+            if one.finding == "no response":
+                return math.inf, f"no response up to {one.level_db_nhl:g} dB nHL"
+            most = "at most " if one.finding == "at most" else ""
+            return one.level_db_nhl, f"threshold {most}{one.level_db_nhl:g} dB nHL"
+        if not self.searches:
+            return None
+        _, last = self.searches[-1]
+        unsettled = "" if last.finished else ", not settled"
+        if last.beyond is not None:
+            end, at = (last.cells[-1], math.inf) if last.beyond == "above" else (last.cells[0], -math.inf)
+            return at, f"threshold {last.beyond} {end.level_db_nhl:g} dB nHL{unsettled}"
+        if math.isnan(last.threshold_db_nhl):
+            return None
+        return last.threshold_db_nhl, f"threshold {last.threshold_db_nhl:.0f} dB nHL{unsettled}"
 
     @property
     def runs(self) -> tuple[RunMaterial, ...]:
@@ -133,3 +165,12 @@ def electrodes(run: RunMaterial) -> list[dict[str, Any]] | None:
     return [dict(one) for one in run.check["findings"] if isinstance(one, Mapping) and one.get("group") == "electrodes"]
 
 
+
+
+def despite_of(run: RunMaterial) -> tuple[str, ...]:
+    """Findings of the check that said stop and were overruled, from run.json and from the check that was kept."""
+    found: list[str] = []
+    for kept in (run.record.get("cautions_acknowledged"), (run.check or {}).get("acknowledged")):
+        despite = kept.get("despite") if isinstance(kept, Mapping) else None
+        found += [f"begun despite: {one}" for one in despite] if isinstance(despite, list) else []
+    return tuple(dict.fromkeys(found))

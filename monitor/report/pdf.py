@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any
 
 from quietfloor.monitor.report.blocks import blocks_of
-from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
+from quietfloor.monitor.report.form import Block, Drawing, Heading, Pairs, Points, Table, Text
+from quietfloor.monitor.report.front import front
 from quietfloor.monitor.report.parts import Report
 from quietfloor.monitor.report.pictures import FONT, WIDTH_INCH
 
 A4_INCH = (8.27, 11.69)
 LEFT_INCH, TOP_INCH, BOTTOM_INCH = (A4_INCH[0] - WIDTH_INCH) / 2, 0.65, 0.75
+SCALES = (1.0, 0.93, 0.86, 0.8)  # of letters on the first page
 SIZES = {"h1": 15.0, "h2": 11.5, "h3": 9.5, "plain": 8.5, "caution": 8.5, "small": 7.5, "cell": 7.0}  # points
 LEADING = 1.38
 DARK, SOFT, CAUTION, LINE = "#1b2a38", "#4a5a67", "#fff4e0", "#d5dade"
 GAP_INCH = 0.07
+PAIR_INCH = 0.85  # width of a name before its value
 MOST_INCH = A4_INCH[1] - TOP_INCH - BOTTOM_INCH
 MOST_CELL_LINES = 60
 POINT_INCH = 1.0 / 72.0
@@ -27,21 +31,41 @@ START_INCH, HEADING_INCH = 0.9, 0.4  # of a part at the foot of a page, at least
 
 def report_pdf(report: Report) -> bytes:
     """Bytes of the whole file; the same report gives the same bytes."""
-    from matplotlib import rc_context
     from matplotlib.backends.backend_pdf import PdfPages
 
     file = io.BytesIO()
-    with rc_context(FONT | {"pdf.fonttype": 42}), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing")  # letters that no font at hand has are shown as boxes
-        pages = Pages(report.title)
-        blocks = blocks_of(report)
-        for place, block in enumerate(blocks):
-            pages.put(block, blocks[place + 1 :])
+    with _looks():
         about = {"Title": shown(report.title), "Creator": "quietfloor", "CreationDate": None, "ModDate": None}
         with PdfPages(file, metadata=about) as pdf:
-            for figure in pages.finished():
+            for figure in pages_of(report):
                 pdf.savefig(figure)
     return file.getvalue()
+
+
+def pages_of(report: Report) -> list[Any]:
+    """The pages as matplotlib figures. All blocks of the front are on the first one: if these are many, in small letters."""
+    blocks = blocks_of(report)
+    end = len(tuple(front(report)))
+    with _looks():
+        for scale in SCALES:
+            pages = Pages(report.title, scale)
+            for place, block in enumerate(blocks[:end]):
+                pages.put(block, blocks[place + 1 :])
+            if pages.count == 1:
+                break
+        pages.scale = 1.0
+        for place, block in enumerate(blocks[end:], end):
+            pages.put(block, blocks[place + 1 :])
+        return pages.finished()
+
+
+@contextmanager
+def _looks() -> Iterator[None]:
+    from matplotlib import rc_context
+
+    with rc_context(FONT | {"pdf.fonttype": 42}), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")  # letters that no font at hand has are shown as boxes
+        yield
 
 
 def shown(text: str) -> str:
@@ -94,11 +118,14 @@ def folded(text: str, wide_inch: float, size: float, bold: bool = False) -> list
 class Pages:
     """Pages that are filled with blocks from the top; ``y`` is the position on the present page, in inches from the top."""
 
-    def __init__(self, title: str) -> None:
-        self.title, self.y = title, 0.0
+    def __init__(self, title: str, scale: float = 1.0) -> None:
+        self.title, self.scale, self.y = title, scale, 0.0
         self._pages: list[Any] = []
-        self._aside: list[Any] = []
         self._new()
+
+    @property
+    def count(self) -> int:
+        return len(self._pages)
 
     def put(self, block: Block, following: Sequence[Block]) -> None:
         """``following``: the blocks after it, with the first of which a heading stays together."""
@@ -111,12 +138,13 @@ class Pages:
                 self._lines(item, block.look, 0.14)
         elif isinstance(block, Table):
             self._table(block)
+        elif isinstance(block, Pairs):
+            self._pairs(block)
         else:
             self._drawing(block)
 
     def finished(self) -> list[Any]:
         """The pages, with a line at the foot of each."""
-        self._pages, self._aside = [*self._pages, *self._aside], []
         for number, figure in enumerate(self._pages, 1):
             width, height = figure.get_size_inches()
             size = 7.0
@@ -133,8 +161,7 @@ class Pages:
         from matplotlib.figure import Figure
 
         self.figure = Figure(figsize=A4_INCH)
-        self._pages += [*self._aside, self.figure]
-        self._aside = []
+        self._pages.append(self.figure)
         self.y = TOP_INCH
 
     def _room(self, height_inch: float) -> None:
@@ -173,7 +200,7 @@ class Pages:
         self.y += GAP_INCH * (2 if heading.rank == 1 else 0.5)
 
     def _lines(self, text: str, look: str, indent: float) -> None:
-        size = SIZES[look]
+        size = self.scale * SIZES[look]
         inset = 0.1 if look == "caution" else 0.0
         bold = look == "caution" and not indent
         lines = folded(text, WIDTH_INCH - indent - 2 * inset, size, bold)
@@ -188,10 +215,10 @@ class Pages:
             weight = "bold" if bold else "normal"
             self._write(line, inset + indent, size, color=SOFT if look == "small" else DARK, weight=weight)
             self.y += each
-        self.y += GAP_INCH
+        self.y += GAP_INCH * (0.4 if indent else 1.0)  # items of a list belong together
 
     def _table(self, table: Table) -> None:
-        size = SIZES["cell"]
+        size = self.scale * SIZES["cell"]
         widths = column_widths(table, size)
         if any(table.head):
             self._row(table.head, widths, table, size, head=True)
@@ -203,6 +230,24 @@ class Pages:
                 self._row(table.head, widths, table, size, head=True)  # again on the new page
             self._row(row, widths, table, size)
         self.y += 2 * GAP_INCH
+
+    def _pairs(self, pairs: Pairs) -> None:
+        """Two beside each other; a value that is too long is folded."""
+        size, half = self.scale * SIZES["plain"], WIDTH_INCH / 2
+        each = size * LEADING * POINT_INCH
+        for place in range(0, len(pairs.items), 2):
+            row = pairs.items[place : place + 2]
+            values = [folded(value, half - PAIR_INCH - 0.1, size) for _, value in row]
+            self._room(max(map(len, values)) * each)
+            top = self.y
+            for column, ((name, _), lines) in enumerate(zip(row, values, strict=True)):
+                self.y = top
+                self._write(name, column * half, size, color=SOFT)
+                for line in lines:
+                    self._write(line, column * half + PAIR_INCH, size, color=DARK)
+                    self.y += each
+            self.y = top + max(map(len, values)) * each
+        self.y += GAP_INCH
 
     def _row_height(self, row: tuple[str, ...], widths: list[float], size: float, bold: bool = False) -> float:
         most = max(len(folded(text, wide, size, bold)) for text, wide in zip(row, widths, strict=True))
@@ -227,10 +272,6 @@ class Pages:
         self.y += 0.02
 
     def _drawing(self, drawing: Drawing) -> None:
-        if drawing.picture is None:
-            assert drawing.figure is not None
-            self._aside.append(on_page(drawing.figure()))  # a page of its own after this one, on which text goes on
-            return
         height = drawing.picture.height_inch
         self._room(min(drawing.picture.least_inch, MOST_INCH - 0.5))  # of very many levels each gets less
         used = min(height, A4_INCH[1] - BOTTOM_INCH - self.y)
@@ -242,7 +283,7 @@ def _least_below(blocks: Sequence[Block]) -> float:
     """Height in inches without which a heading would stand alone: sentences and headings below it up to a picture, or a start."""
     height = 0.0
     for block in blocks:
-        if isinstance(block, Drawing) and block.picture is not None:
+        if isinstance(block, Drawing):
             return min(height + block.picture.least_inch, MOST_INCH - 1.0)
         if isinstance(block, Heading):
             height += HEADING_INCH
@@ -270,24 +311,3 @@ def column_widths(table: Table, size: float) -> list[float]:
         widest *= 0.98
     widths = [min(max(least[n], widest), one) for n, one in enumerate(wanted)]
     return [one * min(1.0, room / sum(widths)) for one in widths]
-
-
-def on_page(figure: Any) -> Any:
-    """A figure of its own size, moved unscaled onto an A4 page on its side (a larger one where it does not fit)."""
-    width, height = figure.get_size_inches()
-    page = max(A4_INCH[1], width + 0.4), max(A4_INCH[0], height + 0.9)
-    left, bottom = (page[0] - width) / 2, page[1] - 0.4 - height
-
-    def moved(x: float, y: float) -> tuple[float, float]:
-        return (left + x * width) / page[0], (bottom + y * height) / page[1]
-
-    for axes in figure.axes:
-        box = axes.get_position()
-        axes.set_position((*moved(box.x0, box.y0), box.width * width / page[0], box.height * height / page[1]))
-    for text in figure.texts:
-        text.set_position(moved(*text.get_position()))
-    for legend in figure.legends:
-        anchor = legend.get_bbox_to_anchor().transformed(figure.transFigure.inverted())
-        legend.set_bbox_to_anchor(moved(anchor.x0, anchor.y0), transform=figure.transFigure)
-    figure.set_size_inches(page)
-    return figure

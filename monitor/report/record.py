@@ -7,6 +7,7 @@ from typing import Any
 
 from quietfloor.monitor.hearing.air_bone import FOR_A_PROFESSIONAL
 from quietfloor.monitor.readiness.cautions import CAUTIONS
+from quietfloor.monitor.report.cautions import cautions_of
 from quietfloor.monitor.report.material import RunMaterial
 from quietfloor.monitor.report.parts import Ladder, Report, electrodes, level_words
 from quietfloor.monitor.review.search_record import Search, spans
@@ -30,6 +31,9 @@ def report_record(report: Report) -> dict[str, Any]:
         "for_a_professional": FOR_A_PROFESSIONAL,
         "title": report.title,
         "subject": material.subject,
+        "changes_a_conclusion": [
+            {"of": one.of, "what": one.what, "changes": one.changes, "said": one.sentence} for one in cautions_of(report)
+        ],
         "rules": material.rules,
         "ladders": [_ladder_record(ladder) for ladder in report.ladders],
         "searches": [_search_record(run.number, run.search) for run in material.runs if run.search is not None],
@@ -76,7 +80,9 @@ def run_record(run: RunMaterial) -> dict[str, Any]:
         "whose": None if summary is None else summary.whose or None,
         "why": run.why or None,
         "discarded": None if summary is None else summary.discarded,
-        "notes": [] if summary is None else list(summary.notes),
+        "operator": run.plan.get("operator") or None,
+        "site": run.plan.get("site") or None,
+        "notes": [{"at": note.at, "text": note.text} for note in run.notes],
         "electrodes": electrodes(run),
         **{name: run.record.get(name) for name in KEPT},
     }
@@ -109,6 +115,13 @@ def _ladder_record(ladder: Ladder) -> dict[str, Any]:
                 "missing": level.untold,
             }
             for level in ladder.levels
+        ],
+        "published": [
+            {
+                "level_db_nhl": level, "latency_ms": None if latency is None else latency.mean,
+                "amplitude_nv": None if amplitude is None else amplitude.mean,
+            }
+            for level, latency, amplitude in ladder.published
         ],
         "growth": ladder.growth,
         "errors": ladder.errors,

@@ -41,14 +41,23 @@ def runs_made(report: Report) -> Iterable[Block]:
     other = [run for run in report.material.runs if run.record.get("stopped_by") not in decided]
     yield Points(tuple(f"Run {run.number}: {run.record.get('reason') or 'no reason kept'}." for run in other))
     faults = [f"Run {run.number}: {run.record['fault']}" for run in report.material.runs if run.record.get("fault")]
-    notes = [
-        f"Run {run.number}: {text}" for run in report.material.runs
-        for text in (*((run.why,) if run.why else ()), *(run.summary.notes if run.summary is not None else ()))
-    ]  # fmt: skip
-    for title, items in (("Faults", faults), ("Notes", notes)):
+    whys = [f"Run {run.number}: {run.why}" for run in report.material.runs if run.why]
+    for title, items in (("Faults", faults), ("Why runs were made", whys)):
         if items:
             yield Heading(title, 3)
             yield Points(tuple(items))
+
+
+def notes(report: Report) -> Iterable[Block]:
+    yield Heading("Notes", 2)
+    rows = [
+        (f"{number}", f"run {run.number}", note.at, note.text)
+        for number, (run, note) in enumerate(((run, note) for run in report.material.runs for note in run.notes), 1)
+    ]  # fmt: skip
+    if not rows:
+        yield Text("No note was made.")
+        return
+    yield Table(("number", "of", "time", "text"), tuple(rows), right=(0,))
 
 
 def _figures(run: RunMaterial) -> tuple[str, str, str]:

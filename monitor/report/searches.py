@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from quietfloor.monitor.report.form import Block, Drawing, Heading, Points, Table, Text
 from quietfloor.monitor.report.material import RunMaterial
 from quietfloor.monitor.report.parts import Ladder, Report
-from quietfloor.monitor.report.search_pictures import level_picture, model_of, order_picture
+from quietfloor.monitor.report.search_pictures import order_picture
 from quietfloor.monitor.review.search_record import Ordered, Search, SearchedCondition
 
 ORDERS = {
@@ -86,24 +86,6 @@ def _of_condition(ladder: Ladder) -> Iterable[Block]:
         if any(unit.condition == place for unit in search.played):
             yield Drawing(f"Levels of run {run.number} in the order in which they were played", order_picture(search, place))
         yield Points(tuple(order_words(order, search) for order in search.ordered if order.condition in (None, place)))
-    modelled = any(model_of(run, one) is not None for run, one in ladder.searches)
-    marked = any(level.marks.get("V") is not None for level in ladder.levels)
-    if modelled or marked:
-        yield Drawing("Latency and amplitude of wave V against level", level_picture(ladder))
-    if modelled:
-        yield Text(
-            "The band is where the model of the search, fitted once more to the averages that are kept, believes wave V to be "
-            "(95 %), its line the middle; of latencies at levels from the threshold on. Amplitudes of the model are those of "
-            "waves of the usual forms.",
-            "small",
-        )
-    if marked:
-        yield Text(
-            "Points are marks, filled where a person placed them, with intervals of 95 %; grey beside them what is published. A "
-            "search goes on at a level until a response is found, so marked amplitudes there tend to be too large; by how much "
-            "nobody measured.",
-            "small",
-        )
 
 
 def order_words(order: Ordered, search: Search) -> str:

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from quietfloor.monitor.core.stopping import FindsResponse, rules_of_run
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
 from quietfloor.monitor.plan.cell_table import rate_in_both_ears
-from quietfloor.monitor.plan.run_plan import PATHS, Plan, PlanError, beside, make_plan
+from quietfloor.monitor.plan.run_plan import PATHS, Name, Plan, PlanError, beside, make_plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.searching import SearchAhead
@@ -159,6 +159,8 @@ class SessionPlan(_Section):
     """The plan of one session."""
 
     title: str = ""
+    operator: Name = Field(default="", description="who makes the session, by a code or initials; the report tells it")
+    site: Name = Field(default="", description="where it is made; the report tells it")
     method: Literal["search", "ladder"] = Field(
         default="search", description="search: several levels in one recording; ladder: a run for each level"
     )
@@ -311,7 +313,7 @@ class SessionPlan(_Section):
         if not math.isnan(masking_db_em):
             sound |= self._noise(own.condition, sound) | {"masking_level_db_em": masking_db_em}
         title = " · ".join(part for part in (self.title, self.subject.pseudonym) if part)
-        run = {"title": title} | self.run | {"sound": sound}
+        run = {"title": title, "operator": self.operator, "site": self.site} | self.run | {"sound": sound}
         if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
             run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
         return make_plan(run if search is None else run | {"search": search}, "plan of a run")

@@ -157,6 +157,18 @@ def write(run: Run) -> None:
     run.folder.write_json("run.json", made)
 
 
+@pytest.fixture(scope="session")
+def made_runs(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Runs of one session of the virtual patient with clear waves: two at 60 dB nHL, then one each at 70 and 50."""
+    from quietfloor.bench.patient.offline import carry_through, plan_for
+    from quietfloor.bench.patient.profiles import load_patient
+
+    session = tmp_path_factory.mktemp("waves")
+    patient = load_patient("quiet-sleeper")
+    levels = ((60.0, 1), (60.0, 2), (70.0, 3), (50.0, 4))
+    return [Path(carry_through(plan_for(level, 1, alpha=1e-6), patient, session, seed)["folder"]) for level, seed in levels]
+
+
 class Tape:
     """A clock for a recording and its run that stands still at a moment of the stream (s) until a test moves it on. However
     late a busy machine looks, the run is not over. ``pace``: the one of the recording."""
@@ -244,6 +256,22 @@ def open_window(qt: Spin, link: WindowLink) -> Iterator[Callable[..., Any]]:
                 assert window.view.run.wait(patience(30))
         window.finish()
         window.deleteLater()
+
+
+@pytest.fixture
+def run_window(open_window: Callable[..., Any], qt: Spin) -> Callable[[Path], Any]:
+    """Opens a window of 1280 x 720 with a recorded run at its end."""
+
+    def make(run: Path) -> Any:
+        view = replay_scene(run, speed=1e6)
+        window = open_window(view)
+        window.resize(1280, 720)
+        view.run.start()
+        until(qt, lambda: view.run.wait(0))
+        qt(0.2)
+        return window
+
+    return make
 
 
 @pytest.fixture

@@ -78,7 +78,7 @@ def test_a_rung_says_what_is_known_of_its_level() -> None:
     assert (silent.tip, barred.tip, barred.offered) == ("10 dB nHL: not played yet", "40 dB nHL: not offered", False)
     assert not silent.played
     assert column.times_ms[0] == 1.0  # before that an average may hold what is not a response
-    assert (loud.average_nv.max(), loud.a_nv.max(), loud.b_nv.max()) == pytest.approx((250.0, 225.0, 275.0))
+    assert (loud.average_nv.max(), loud.odd_nv.max(), loud.even_nv.max()) == pytest.approx((250.0, 225.0, 275.0))
     np.testing.assert_allclose(column.ridge, [0.2, 1.0, 0.6, 0.2])
     np.testing.assert_allclose(column.ridge_db, [10.0, 20.0, 30.0, 40.0])
     assert column.running

@@ -102,13 +102,13 @@ def test_every_text_stands_out_from_its_ground(theme: Theme) -> None:
     assert set(theme.states) == set(STATES)
     pairs = [(ink, ground) for ink in (theme.ink, theme.quiet) for ground in (theme.ground, theme.sheet)]
     pairs += [(theme.ink, theme.button), (theme.left_out_ink, theme.left_out)]
-    pairs += [(theme.quiet, theme.unjudged), (theme.average, theme.sheet), (theme.half_a, theme.sheet)]
+    pairs += [(theme.quiet, theme.unjudged), (theme.average, theme.sheet), (theme.odd_half, theme.sheet)]
     pairs += [(ink, theme.sheet) for ink in (*theme.overlays, *theme.ears.values())]
     pairs += [(ink, ground) for ink in theme.states.values() for ground in (theme.ground, theme.sheet)]
     pairs += [(theme.states["present"], theme.present_region), (theme.states["absent"], theme.absent_region)]
     weak = {pair: round(contrast(*pair), 2) for pair in pairs if contrast(*pair) < 4.5}
     assert weak == {}
-    assert contrast(theme.half_b, theme.sheet) >= 3  # a curve, and its name beside a sample of it
+    assert contrast(theme.even_half, theme.sheet) >= 3  # a curve, and its name beside a sample of it
 
 
 def test_a_projector_gets_larger_letters_and_thicker_lines() -> None:

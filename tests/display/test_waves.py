@@ -4,40 +4,25 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from quietfloor.bench.patient.offline import carry_through, plan_for
-from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.monitor.cli import main
-from quietfloor.monitor.display.feed import Feed
-from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of, view_model
+from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.waves import RunMarks
-from quietfloor.monitor.plan.run_plan import load_plan
-from quietfloor.monitor.review.playback import FASTEST, Playback
-from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
+from quietfloor.monitor.storage.run_folder import FolderError
 from quietfloor.monitor.waves.marks import Marks
-from tests.display.conftest import until
 
 Spin = Callable[[float], None]
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Two runs at 60 dB nHL and one at 70, with clear waves."""
-    session = tmp_path_factory.mktemp("waves")
-    patient = load_patient("quiet-sleeper")
-    levels = ((60.0, 1), (60.0, 2), (70.0, 3))
-    return [Path(carry_through(plan_for(level, 1, alpha=1e-6), patient, session, seed)["folder"]) for level, seed in levels]
-
-
 @pytest.fixture
-def runs(made: list[Path], tmp_path: Path) -> list[Path]:
-    """Copies, to be marked."""
-    return [Path(shutil.copytree(run, tmp_path / run.name)) for run in made]
+def runs(made_runs: list[Path], tmp_path: Path) -> list[Path]:
+    """Copies of two runs at 60 dB nHL and one at 70, to be marked."""
+    return [Path(shutil.copytree(run, tmp_path / run.name)) for run in made_runs[:3]]
 
 
 def kept(run: Path) -> Marks:
@@ -118,28 +103,9 @@ def test_a_run_without_an_average_has_nothing_to_mark(tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def window(qt: Spin, runs: list[Path]) -> Iterator[Any]:
+def window(run_window: Callable[[Path], Any], runs: list[Path]) -> Any:
     """A recorded run at its end."""
-    from quietfloor.monitor.display.window import Window
-
-    link, feed = WindowLink(), Feed()
-    plan = load_plan(runs[0] / "plan.toml")
-    play = Playback(
-        RunFolder.open(runs[0]), plan, speed=FASTEST, optional=[feed.on_event],
-        on_signal=feed.on_signal, on_status=feed.on_status,
-    )  # fmt: skip
-    shown = Window(link)
-    link.show(RunView(play, view_model(feed, plan, "a test"), runs[0].parent, moments_of(play.folder)))
-    shown.resize(1280, 720)
-    shown.show()
-    play.start()
-    until(qt, lambda: play.wait(0))
-    qt(0.2)
-    yield shown
-    shown.finish()
-    shown.deleteLater()
-
-
+    return run_window(runs[0])
 
 
 def test_keys_mark_move_remove_and_suggest(window: Any, qt: Spin, runs: list[Path]) -> None:

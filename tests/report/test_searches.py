@@ -69,11 +69,15 @@ def test_answers_of_both_ears_are_told(search_run: Path, report: Report) -> None
     assert "search 0.01 a response by mistake in at most 1 of 100 searches of a condition" in page.said
     assert "At 0:" in page.said
     assert "go to 50 dB nHL, left ear, 2000 Hz octave chirp by air (she stirs)" in page.said
-    drawn = [attributes["aria-label"] for tag, attributes in page.tags if tag == "svg"]
+    drawn = [str(name) for name in page.drawn]
     assert drawn.count("Levels of run 1 in the order in which they were played") == 2
-    assert drawn.count("Latency and amplitude of wave V against level") >= 1
-    assert [name for name in drawn if name is not None and name.startswith("Averages at ")] == [
+    assert sum(name.startswith("Latency and amplitude of wave V against level") for name in drawn) == 2
+    assert [name.split(";")[0] for name in drawn if name.startswith("Averages at ")] == [
         f"Averages at {', '.join(level.label for level in ladder.levels)}, one above the other" for ladder in report.ladders
+    ]
+    kept = record_of(search_run.parent)["search"]["conditions"]
+    assert [name.rsplit("; ", 1)[1] for name in drawn if name.startswith("Averages at ")] == [
+        f"threshold {one['threshold_db_nhl']:.0f} dB nHL, not settled" for one in kept
     ]
 
 
@@ -254,7 +258,7 @@ def test_answers_that_cannot_be_read_are_named(folder: Path, value: Any) -> None
     rewritten(folder, lambda record: record.update(search=value))
     told = said_of(folder)
     assert "its answers in run.json cannot be read" in told
-    assert "2026-01-15T10:00:00" in told
+    assert "2026-01-15 10:00 (UTC+0000)" in told
     assert "Thresholds of run 1 were searched" in told
 
 
@@ -320,7 +324,7 @@ def test_a_session_states_the_thresholds_of_its_searches_and_a_discarded_one_cou
     assert "threshold 22 dB nHL (95 %: of this test)" in page.said
     assert "The threshold of a search is where the response begins." in page.said
     assert "Ladders went in steps" not in page.said
-    drawn = [attributes["aria-label"] or "" for tag, attributes in page.tags if tag == "svg"]
+    drawn = [name or "" for name in page.drawn]
     assert not [name for name in drawn if name.startswith("Levels of the runs in order")]
     assert "no response larger than" in page.said
     session.note(1, "asleep")

@@ -23,6 +23,9 @@ def test_every_run_is_made_from_the_template(plan_text: str) -> None:
     assert plan.conditions == (Condition("right", "air", "click"), Condition("left", "air", "tone-burst", 2000.0))
     first, second = plan.run_plan(0, 35), plan.run_plan(1, 50, seed_after=3, muted=True)
     assert first.title == "Thresholds · S07"
+    assert (first.operator, first.site) == ("", "")
+    named = make_session_plan(tomllib.loads('operator = " MB "\nsite = "room 2"\n' + plan_text)).run_plan(0, 35)
+    assert (named.operator, named.site) == ("MB", "room 2")
     assert first.sound is not None
     assert second.sound is not None
     assert (first.sound.ear, first.sound.stimulus, first.sound.level_db_nhl, first.sound.muted) == ("right", "click", 35, False)
@@ -32,6 +35,12 @@ def test_every_run_is_made_from_the_template(plan_text: str) -> None:
     assert (plan.rules(0).start_db, plan.rules(1).start_db, plan.rules(1).highest_db) == (40, 50, 80)
     assert plan.rules(0).floor_nv == first.decision.floor_nv
     assert plan.longest_s(0) == pytest.approx(2 + 6144 / 47.1 * 1.054, rel=0.01)
+
+
+@pytest.mark.parametrize("wrong", ['operator = 3', f'operator = "{"m" * 61}"', r'site = "a\u001b[2J"', r'site = "a\nb"'])
+def test_operator_and_site_are_one_short_line(plan_text: str, wrong: str) -> None:
+    with pytest.raises(PlanError, match=wrong.split(" ")[0]):
+        make_session_plan(tomllib.loads(f"{wrong}\n{plan_text}"))
 
 
 def test_a_plan_comes_back_as_it_was_written(plan_text: str, tmp_path: Path) -> None:

@@ -1,0 +1,158 @@
+"""All levels of a ladder: curves against `quietfloor.monitor.waves`, marks as kept, published values as in the table."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from quietfloor.monitor.display.ladder import Ladder, Level, read_ladder
+from quietfloor.monitor.display.levels import Levels, read_levels, with_present
+from quietfloor.monitor.display.run_view import WindowLink
+from quietfloor.monitor.display.views import Curves
+from quietfloor.monitor.display.waves import RunMarks
+from quietfloor.monitor.plan.run_plan import load_plan
+from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.monitor.waves.replicates import Replicate, combined
+from quietfloor.monitor.waves.trace import Averages
+from tests.display.test_run_view import soon
+
+
+@pytest.fixture
+def session(made_runs: list[Path], tmp_path: Path) -> Path:
+    for run in made_runs:
+        shutil.copytree(run, tmp_path / run.name)
+    return tmp_path
+
+
+def ladder_of(session: Path) -> Ladder:
+    run = session / "run-001"
+    return read_ladder(session, load_plan(run / "plan.toml").sound, run, running=False)
+
+
+def averages(run: Path) -> Averages:
+    folder = RunFolder.open(run)
+    return Averages.of_run(folder.read_average(), folder.read_record())
+
+
+def test_every_level_has_its_row_the_loudest_first(session: Path) -> None:
+    levels = read_levels(ladder_of(session))
+    assert [str(row.level) for row in levels.rows] == ["70 dB nHL", "60 dB nHL", "50 dB nHL"]
+    assert [row.runs for row in levels.rows] == [("run-003",), ("run-002", "run-001"), ("run-004",)]
+    assert levels.unreadable == ()
+    single = averages(session / "run-003")
+    assert levels.rows[0].average_nv == pytest.approx(1e3 * single.average_uv)
+    assert levels.rows[0].odd_nv == pytest.approx(1e3 * single.a_uv)
+    assert levels.rows[0].even_nv == pytest.approx(1e3 * single.b_uv)
+    assert levels.rows[0].replicates_nv == ()
+    assert levels.rows[0].words.startswith("run-003, ")
+
+
+def test_replicates_are_put_together_and_each_is_there(session: Path) -> None:
+    row = read_levels(ladder_of(session)).rows[1]
+    runs = [averages(session / name) for name in row.runs]
+    both = combined([Replicate(name, one) for name, one in zip(row.runs, runs, strict=True)])
+    assert row.average_nv == pytest.approx(1e3 * both.average_uv)
+    assert row.noise_nv == pytest.approx(both.residual_noise_nv)
+    assert row.noise_nv < min(one.residual_noise_nv for one in runs)
+    assert len(row.replicates_nv) == 2
+    assert row.replicates_nv[0] == pytest.approx(1e3 * runs[0].average_uv)
+    assert row.words.startswith("2 runs together, ")
+
+
+def test_marks_are_those_that_were_kept(session: Path) -> None:
+    marks = RunMarks(session / "run-003")
+    marks.move(3)
+    kept = marks.marks.get("V")
+    row = read_levels(ladder_of(session)).rows[0]
+    assert row.mark("V") == kept
+    assert kept is not None
+    assert kept.by == "operator"
+    assert "trough" not in {mark.wave for mark in row.marks}
+    other = read_levels(ladder_of(session)).rows[2].mark("V")
+    assert other is not None
+    assert other.by == "suggested"
+    assert other.latency_ms.value > kept.latency_ms.value  # softer, so later
+
+
+def test_published_values_are_those_of_the_table_and_nothing_beyond(session: Path) -> None:
+    """Elberling, Callo & Don 2010, J Acoust Soc Am 128:215, clicks: V at 20, 40, 60 dB nHL 7.60, 6.59, 5.88 ms, SD 0.79, 0.74,
+    0.25; amplitude 256, 368, 407 nV (as quoted in wave-norms.toml, secondary)."""
+    levels = read_levels(ladder_of(session))
+    persons = [one for one in levels.latencies if not one.of_means]
+    assert [one.wave for one in persons] == ["V"]
+    (own,) = persons
+    assert "Elberling" in own.origin
+    assert (own.levels_db_nhl[0], own.levels_db_nhl[-1]) == (20.0, 60.0)
+    at = {float(db): place for place, db in enumerate(own.levels_db_nhl)}
+    for db, mean, sd in ((20.0, 7.60, 0.79), (40.0, 6.59, 0.74), (60.0, 5.88, 0.25)):
+        assert own.mean[at[db]] == pytest.approx(mean)
+        assert (own.low[at[db]], own.high[at[db]]) == pytest.approx((mean - 2 * sd, mean + 2 * sd))
+    means = {one.wave: one for one in levels.latencies if one.of_means}
+    assert set(means) == {"I", "III", "V"}
+    assert all(one.levels_db_nhl.min() >= 75.0 and one.levels_db_nhl.max() <= 85.0 for one in means.values())
+    (sizes,) = levels.amplitudes
+    assert [float(sizes.mean[list(sizes.levels_db_nhl).index(db)]) for db in (20.0, 40.0, 60.0)] == [256.0, 368.0, 407.0]
+    assert np.isnan(sizes.low).all()  # the source gives no spread
+
+
+def test_nothing_is_published_for_a_sound_of_no_study(session: Path) -> None:
+    for run in session.iterdir():
+        folder = RunFolder.open(run)
+        record = folder.read_record()
+        record["stimulus"]["kind"] = "octave-chirp"
+        folder.write_json("run.json", record)
+    levels = read_levels(ladder_of(session))
+    assert (levels.latencies, levels.amplitudes) == ((), ())
+
+
+def test_what_cannot_be_read_is_named_and_left_out(session: Path) -> None:
+    ladder = ladder_of(session)
+    (session / "run-003" / "average.csv").unlink()
+    (session / "run-002" / "average.csv").write_text("time_ms\n", encoding="utf-8")
+    levels = read_levels(ladder)
+    assert [row.runs for row in levels.rows] == [("run-001",), ("run-004",)]
+    assert [one.split(":")[0] for one in levels.unreadable] == ["run-003", "run-002"]
+
+
+def test_runs_with_another_filter_are_not_put_together(session: Path) -> None:
+    folder = RunFolder.open(session / "run-001")
+    record = folder.read_record()
+    record["filter"]["low_hz"] += 20.0
+    folder.write_json("run.json", record)
+    assert read_levels(ladder_of(session)).rows[1].runs == ("run-002",)
+
+
+def test_a_run_at_a_low_rate_has_a_row_without_marks(session: Path) -> None:
+    folder = RunFolder.open(session / "run-003")
+    columns = list(folder.read_average().values())
+    folder.write_average(*(column[::4] for column in columns[:5]))  # 4 kHz: too coarse for marks
+    row = read_levels(ladder_of(session)).rows[0]
+    assert row.runs == ("run-003",)
+    assert row.marks == ()
+
+
+def test_the_run_that_goes_on_takes_its_row() -> None:
+    times = np.array([0.0, 1.0])
+    now = Curves(times, times, times, times, times, 1.96 * 30.0, (5.0, 9.0), (1.0, 15.0), (0.0, 1.0), 0.9, 3)
+    rows = with_present((), Level(True, True, 40.0), now)
+    rows = with_present(rows, Level(True, True, 60.0), now)
+    rows = with_present(rows, Level(True, True, 40.0), now)
+    assert [str(row.level) for row in rows] == ["60 dB nHL", "40 dB nHL"]
+    assert rows[0].words == "running, 30 nV of noise"
+
+
+def test_levels_are_fetched_aside(session: Path) -> None:
+    link, ladder = WindowLink(), ladder_of(session)
+    link.fetch_levels(ladder)
+    soon(lambda: link._overlays)
+    fetched = link.fetched()
+    assert isinstance(fetched, Levels)
+    assert fetched.ladder is ladder
+
+
+def test_an_empty_ladder_gives_nothing() -> None:
+    levels = read_levels(Ladder(None))
+    assert (levels.rows, levels.latencies, levels.unreadable) == ((), (), ())
