@@ -109,7 +109,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("rung_down", ("Down",), "choose the rung below", PICTURE, LOOKS),
     Action("overlay", ("O",), "draw the newest run of the chosen rung over the average, or take it away", PICTURE, LOOKS),
     Action("replicates", ("Shift+O",), "draw the other runs of this level over the average, or take them away", PICTURE, LOOKS),
-    Action("levels", ("L",), "the averages of all levels below each other, or the average again", PICTURE, LOOKS),
+    Action("levels", ("K",), "the averages of all levels below each other, or the average again", PICTURE, LOOKS),
     Action("growth", ("I",), "latency and amplitude of the waves against level, or the average again", PICTURE, LOOKS),
     Action("scale", ("Y",), "fix the scale of all averages as it is, or let it fit the curves again", MEASURE, LOOKS),
     Action("scale_up", ("Ctrl+Up",), "fix a scale at which averages are taller", MEASURE, LOOKS),

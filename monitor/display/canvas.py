@@ -180,12 +180,6 @@ class Canvas:
             free = min(range(len(boxes)), key=lambda number: self._covered(boxes[number]))
         return None if free is None else self._write(found[free], words)
 
-    def height_of(self, words: str, times: float, width: float) -> float:
-        """Height in px of text that is broken into lines at ``width``."""
-        self.painter.setFont(self.font(times, False))
-        self.painter.setPen(QColor(self.look.theme.ink))  # without a pen text has no size
-        return float(self.painter.boundingRect(QRectF(0, 0, width, 1e4), WRAPPED, words).height())
-
     def _is_free(self, box: Box) -> bool:
         taken = any(box.overlaps(other) for _, other in self.labels) or any(box.overlaps(other) for other in self.kept_clear)
         return not taken and not any(curve.crosses(box) for curve in self.curves)

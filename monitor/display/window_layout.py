@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from PyQt5.QtWidgets import QGridLayout, QWidget
 
 from quietfloor.monitor.display.actions import BOARD, Stage
@@ -12,7 +10,7 @@ from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.panel_board import BoardPanel
 from quietfloor.monitor.display.panel_eeg import EegPanel
 from quietfloor.monitor.display.panel_far import FarPanel
-from quietfloor.monitor.display.panel_ladder import LadderPanel, Rungs
+from quietfloor.monitor.display.panel_ladder import LadderPanel
 from quietfloor.monitor.display.panel_noise import NoisePanel
 from quietfloor.monitor.display.panel_plane import PlanePanel
 from quietfloor.monitor.display.panel_session import SessionPanel

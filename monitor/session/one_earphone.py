@@ -5,12 +5,13 @@ from __future__ import annotations
 from quietfloor.monitor.session.conditions import Condition, RunSummary
 
 
-def move_words(condition: Condition, runs: tuple[RunSummary, ...]) -> str:
-    """What to do before a run of this condition, from the runs so far: empty if the earphone is on its ear already."""
+def move_words(condition: Condition, last_run: RunSummary | None) -> str:
+    """What to do before a run of this condition; empty if the earphone is on its ear already. ``last_run``: None if nobody knows
+    where it is."""
     what = "bone vibrator" if condition.route == "bone" else "earphone"
-    if not runs:
+    if last_run is None:
         return f"Put the {what} on the {condition.ear} ear"
-    last = runs[-1].condition
+    last = last_run.condition
     if (last.ear, last.route) == (condition.ear, condition.route):
         return ""
     moved = "Move" if last.route == condition.route else "Change to"

@@ -98,7 +98,12 @@ class Session(RecordedSession):
         """The suggestion with what to do with the earphone before it, where one serves both ears."""
         if one.done or not self.plan.one_earphone(self.index_of(one.condition)):
             return one
-        return replace(one, move=move_words(one.condition, self.all_runs() if runs is None else runs))
+        return replace(one, move=move_words(one.condition, self._last_known(self.all_runs() if runs is None else runs)))
+
+    def _last_known(self, runs: tuple[RunSummary, ...]) -> RunSummary | None:
+        """The last run, which says where the one earphone is; None if the last recording left no result."""
+        made = max((number for number, _ in self._store.folders()), default=0)
+        return runs[-1] if runs and runs[-1].number == made else None
 
     def next_words(self) -> tuple[str, ...]:
         """The suggestions in sentences: one per condition for ladders, one for the next recording for a search."""
@@ -196,7 +201,7 @@ class Session(RecordedSession):
         one_earphone = self.plan.one_earphone(chosen[0].index)
         singly = wanted.together is False or one_earphone or any(one.condition.route == "bone" for one in still)
         most = 0 if singly else wanted.sounds_per_ear
-        move = move_words(chosen[0].condition, runs) if one_earphone else ""
+        move = move_words(chosen[0].condition, self._last_known(runs)) if one_earphone else ""
         return SearchAhead(chosen, left_s / 60, time_to_go(still, wanted.width_db, weight_per_s, most), move)
 
     def next_search(

@@ -58,6 +58,15 @@ def test_a_search_is_of_one_ear_and_then_says_to_move_the_earphone(tmp_path: Pat
     assert session.search_ahead() is None
 
 
+def test_after_a_recording_without_a_result_nobody_knows_where_the_earphone_is(tmp_path: Path) -> None:
+    session = Session.begin(tmp_path / "s", plan_of())
+    right = session.plan.conditions[0]
+    write_search(session.folder, {right: answer(31.6, width_db=30.0, finished=False)})
+    assert ears(session) == (["right", "right"], "")
+    (session.folder / "run-002").mkdir()
+    assert ears(session) == (["right", "right"], "Put the earphone on the right ear")
+
+
 def test_ladders_stay_on_an_ear_while_something_is_open_there(tmp_path: Path, add_run: Callable[..., int]) -> None:
     text = LADDER.replace("[limits]", '[[condition]]\near = "right"\nstimulus = "tone-burst"\nfrequency_hz = 1000\n\n[limits]')
     session = Session.begin(tmp_path / "s", plan_of(text))
@@ -77,9 +86,9 @@ def test_ladders_stay_on_an_ear_while_something_is_open_there(tmp_path: Path, ad
 
 def test_a_vibrator_is_named_and_a_change_of_transducer_too() -> None:
     bone, air = Condition("left", "bone", "click"), Condition("left", "air", "click")
-    assert move_words(bone, ()) == "Put the bone vibrator on the left ear"
-    assert move_words(air, (run_of(bone),)) == "Change to the earphone on the left ear"
-    assert move_words(air, (run_of(air),)) == ""
+    assert move_words(bone, None) == "Put the bone vibrator on the left ear"
+    assert move_words(air, run_of(bone)) == "Change to the earphone on the left ear"
+    assert move_words(air, run_of(air)) == ""
 
 
 def run_of(condition: Condition) -> Any:
