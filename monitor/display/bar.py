@@ -121,9 +121,9 @@ class Bar(QWidget):
                 key=lambda one: BEFORE.index(one.name) if one.name in BEFORE else len(BEFORE),
             )
         )
+        self.buttons, self._texts = {}, {action.name: action.button for action in self._actions}
         self.timeline.setVisible(stage != "session")
         self.times.setVisible(stage != "session")
-        self.buttons = {}
         for action in self._actions:
             button = QPushButton()
             button.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # Space and Enter are keys of the window
@@ -163,6 +163,8 @@ class Bar(QWidget):
 
     def _label(self) -> None:
         """The text of each button, with its key where there is room for the keys of all; the tooltip names it anyway."""
+        if self._texts.keys() != self.buttons.keys():
+            return  # they are just being made
         font = QFont(self.font())
         font.setPixelSize(self._look.px(1.0))
         wide = QFontMetrics(font).horizontalAdvance

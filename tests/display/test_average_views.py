@@ -277,7 +277,7 @@ def test_levels_take_the_place_of_the_average(window: Any, qt: Spin, key: Any) -
     qt(0.1)
     assert panel.isVisible()
     assert not window.average.isVisible()
-    assert window.grid.itemAtPosition(0, 6).widget() is panel
+    assert window.layout_.grid.itemAtPosition(0, 6).widget() is panel
     names = panel.chart._axes["left"].names
     assert list(names.values()) == ["70 dB nHL", "60 dB nHL", "50 dB nHL"]
     places = list(names)

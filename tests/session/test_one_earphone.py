@@ -126,7 +126,7 @@ def test_one_recording_has_one_ear_and_no_noise(condition: list[dict[str, Any]],
 
 @pytest.fixture
 def do(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
-    monkeypatch.setattr("quietfloor.monitor.commands.session_search._given", lambda sound: True)  # no card is there
+    monkeypatch.setattr("quietfloor.monitor.commands.session_search.given", lambda sound: True)  # no card is there
 
     def run(*words: str, plan: str = ON_CARD) -> tuple[int, dict[str, Any], str]:
         (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
