@@ -208,8 +208,8 @@ def board(studio: Studio) -> Path:
     return path
 
 
-def start_page(studio: Studio, settings: Path) -> list[Path]:
-    """The first sheet of the start page, and the grid of a new session; what is seen is invented."""
+def start_page(studio: Studio, settings: Path) -> Path:
+    """The grid of a new session on the start page; what is seen is invented."""
     from quietfloor.monitor.begin.choices import Seen, find_calibrations
     from quietfloor.monitor.begin.draft import Cell
     from quietfloor.monitor.begin.lookout import Lookout
@@ -233,7 +233,6 @@ def start_page(studio: Studio, settings: Path) -> list[Path]:
     window.resize(*SIZE)
     window.show()
     here = replace(studio, window=window)
-    taken = [here.take("start-page")]
     window.do("session")
     maker = window.maker
     here.until(lambda: maker.newest is not None and bool(maker.draft.stream))
@@ -241,7 +240,7 @@ def start_page(studio: Studio, settings: Path) -> list[Path]:
     maker.edit(replace(maker.draft, device="lsl", per_s=37.1, grid=tuple(cells)))
     maker.go(maker.steps.index("conditions"))
     here.until(lambda: maker.ready)
-    taken.append(here.take("start-session"))
+    taken = here.take("start-session")
     window.close()
     lookout.close()
     return taken
@@ -351,14 +350,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
             sys.stdout.write(f"{path} {path.stat().st_size / 1000:.0f} kB\n")
         if args.only == "lesson":
             return 0
-        session, link = Path(folder), WindowLink()
+        session, link = Path(folder) / "s07", WindowLink()
         for level_db_nhl, seed in EARLIER:
             carry_through(planned(level_db_nhl), invented(), session, seed)
         window = Window(link)
         window.resize(*SIZE)
         window.show()
         studio = Studio(window, link, session, spin, args.out)
-        for path in (*start_page(studio, session / "settings"), *shoot(studio)):
+        for path in (start_page(studio, Path(folder) / "settings"), *shoot(studio)):
             sys.stdout.write(f"{path} {path.stat().st_size / 1000:.0f} kB\n")
         window.finish()
     return 0

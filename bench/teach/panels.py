@@ -93,7 +93,7 @@ class LessonNoisePanel(ChartPanel):
             values = np.concatenate([track.estimated_nv, track.real_nv, track.weighted_nv])
             values = values[np.isfinite(values) & (values > 0)]
             if len(values):
-                high, low = max(high, 1.3 * float(values.max())), min(low, 0.7 * float(values.min()))
+                high, low = max(high, (3.0 if weighted else 1.3) * float(values.max())), min(low, 0.7 * float(values.min()))
         self.chart.set_ranges((0.85, 2.0 ** math.ceil(math.log2(last)) * 1.5), (low, high))
         self.aside.say(self._remark(track))
         self.chart.repaint_inside()

@@ -185,7 +185,7 @@ def _row(one: Threshold, runs: tuple[RunSummary, ...], coming: bool) -> SightRow
     behind = [search] if search is not None else [run for run in own if run.number in one.rests_on] or own[-1:]
     state, said = FOUND[one.finding], "open"
     if one.finding == "not tested":
-        said = "not tested" if not (own or search) else "nothing decided yet"
+        said = "not tested" if not (own or search) else "undecided"
     elif one.settled:
         said = "answered" if one.method == "search" else "settled"
     if one.whose == UNKNOWN:
