@@ -42,6 +42,7 @@ STATE_OF = {"response": "present", "noise_floor": "absent", "upper_limit": "abse
 MOMENTS = frozenset({"stream_back", "stream_reopened", "stood_still", "sound_underrun", "file_gone", "note"})
 ENDS = {"stream_back": "stream_silent", "stream_reopened": "stream_silent"}
 MOMENT_S = 20.0  # of stream
+DISCARDED = "stopped"  # the state that a discarded run has on the screen, whatever it found
 
 
 class ViewModel:
@@ -214,7 +215,7 @@ class ViewModel:
         state, word, rest = self._now()
         own = {"heard": self._heard, "ear": self._ear}
         if self.discarded:
-            state, word, rest = "stopped", "Discarded", f"does not count any more; it was: {word.lower()}, {rest}".rstrip(", ")
+            state, word, rest = DISCARDED, "Discarded", f"does not count any more; it was: {word.lower()}, {rest}".rstrip(", ")
         if self.live:
             return Headline(state, word, rest, self._particulars(), **own)
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
@@ -279,7 +280,8 @@ class ViewModel:
         marks = tuple(place - left_away for place in places if place - left_away >= known_from)
         return Plane(
             path, known_from, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
-            axes[look.measure], promise, look.upper_limit_nv, marks, every_s, ahead, self._now()[0] if self.live else "earlier",
+            axes[look.measure], promise, math.nan if self.discarded else look.upper_limit_nv, marks, every_s, ahead,
+            "earlier" if not self.live else DISCARDED if self.discarded else self._now()[0],
             math.nan if self.settings.quiet_nv is None else self.settings.quiet_nv,
         )  # fmt: skip
 

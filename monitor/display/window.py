@@ -224,6 +224,7 @@ class Window(QMainWindow):
             self._ladder = self.link.ladder
             self.ladder.show_ladder(self._ladder)
             self.averages.show_ladder(self._ladder)
+            self._painted_version = -1  # a run that was discarded looks so
         if self.view is not None and self._ladder is not None:
             self.view.model.discarded = self._ladder.discarded
         while (fetched := self.link.fetched()) is not None:

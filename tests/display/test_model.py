@@ -335,6 +335,9 @@ def test_a_discarded_run_looks_discarded_until_it_counts_again(made: Stream) -> 
     discarded = watched.model.headline()
     assert (discarded.state, discarded.word) == ("stopped", "Discarded")
     assert discarded.rest.startswith("does not count any more; it was: response present, evidence ")
+    plane = watched.model.plane()
+    assert plane is not None
+    assert (plane.state, math.isnan(plane.upper_limit_nv)) == ("stopped", True)
     watched.model.show(3)
     earlier = watched.model.headline()
     assert (earlier.state, earlier.now, earlier.now_state) == ("earlier", "Discarded", "stopped")
