@@ -172,7 +172,7 @@ class Bar(QWidget):
             action.name: text if len(text := self._texts[action.name]) == 1 else f"{text} [{action.keys[0]}]"
             for action in self._actions
         }
-        there = [name for name in with_keys if not self.buttons[name].isHidden()]
+        there = [name for name in with_keys if name not in PASSING or not self.buttons[name].isHidden()]
         needed = sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
         if not self.timeline.isHidden():
             needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)

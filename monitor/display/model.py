@@ -43,6 +43,7 @@ MOMENTS = frozenset({"stream_back", "stream_reopened", "stood_still", "sound_und
 ENDS = {"stream_back": "stream_silent", "stream_reopened": "stream_silent"}
 MOMENT_S = 20.0  # of stream
 DISCARDED = "stopped"  # the state that a discarded run has on the screen, whatever it found
+MEANS_DISCARDED = "This run was discarded by a person and does not count any more, whatever it found."
 
 
 class ViewModel:
@@ -211,15 +212,21 @@ class ViewModel:
     def headline(self) -> Headline:
         search = self.search
         if search is not None:
-            return board.headline(search, self.status, self.title)
+            of_search = board.headline(search, self.status, self.title)
+            if not self.discarded:
+                return of_search
+            rest = f"does not count any more; it was: {of_search.word.lower()}, {of_search.rest}"
+            return replace(of_search, state=DISCARDED, word="Discarded", rest=rest, meaning=MEANS_DISCARDED)
         state, word, rest = self._now()
         own = {"heard": self._heard, "ear": self._ear}
         if self.discarded:
             state, word, rest = DISCARDED, "Discarded", f"does not count any more; it was: {word.lower()}, {rest}".rstrip(", ")
+            own["meaning"] = MEANS_DISCARDED
         if self.live:
             return Headline(state, word, rest, self._particulars(), **own)
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
-        shown = f"{where}{status_text.numbers(self.look, self._floor_nv)}"
+        waits_nv = math.nan if self.look is None else self.look.waits_for_nv
+        shown = f"{where}{status_text.numbers(self.look, waits_nv if math.isfinite(waits_nv) else self._floor_nv)}"
         return Headline("earlier", "Earlier", shown, self._particulars(), word, state, **own)
 
     def _now(self) -> tuple[str, str, str]:

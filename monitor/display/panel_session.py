@@ -20,7 +20,7 @@ LETTERS = (2.0, 0.0, 4.0, 5.0, 10.2, 5.6, 8.4)  # width of a column; the sound h
 LEAST_LETTERS, SWEEPS_LETTERS = 8.5, 4.4  # of the sound; of the last column without its time, where the sound had less
 ROW, LOW_ROW = 1.7, 1.5  # height of a row in letters; where there is little room
 TABLE = 0.6  # of the width, the rest is the audiogram's
-CONTACTS = {"ok": "present", "wait": "waiting", "look": "undecided", "stop": "fault"}
+CONTACTS = {"ok": "", "wait": "waiting", "look": "undecided", "stop": "fault", "": ""}  # what is in order needs no mark
 MOST_CONTACTS = 3  # of the worst, beside the rest as a number
 
 
@@ -223,7 +223,7 @@ class SessionView(QWidget):
     def _glances(self, sight: SessionSight) -> list[tuple[str, list[tuple[str, str, str]]]]:
         """Heads, each with its parts: state ("" for none), words, colour."""
         theme = self.look.theme
-        contacts = sorted(sight.electrodes, key=lambda one: ("stop", "look", "wait", "ok").index(one[0]))
+        contacts = sorted(sight.electrodes, key=lambda one: ("stop", "look", "wait", "ok", "").index(one[0]))
         shown = [(CONTACTS[severity], words, theme.ink) for severity, words in contacts[:MOST_CONTACTS]]
         if len(contacts) > MOST_CONTACTS:
             shown.append(("", f"and {len(contacts) - MOST_CONTACTS} more", theme.quiet))

@@ -16,7 +16,7 @@ MEANINGS = {
     "absent": "No response was found in so quiet an average. That none is larger than the stated size is true in 95 of 100 runs.",
     "stopped": "The run ended without a decision.",
     "fault": "The run was ended by a fault; what was recorded is kept.",
-    "earlier": "The view shows an earlier look; recording goes on.",
+    "earlier": "The view shows an earlier look; a run that is on goes on being recorded.",
 }
 
 

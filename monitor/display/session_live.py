@@ -145,6 +145,8 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
     now, sound = status.search, plan.sound
     route = "" if sound is None or sound.route == "air" else f", {sound.route}"
     state, word = headline.state, WORDS[headline.state]
+    if status.verdict is None and (status.silent or status.no_trigger):
+        state, word = "fault", "No signal" if status.silent else "No trigger"
     if status.verdict is None and status.state not in STOPPABLE:
         word = "Ends"
     if now is not None and status.verdict is None and headline.state == "undecided":
@@ -169,6 +171,6 @@ def short_time(words: str) -> str:
     """"about 6 minutes to go (3 to 11)" as "6 min to go"; "" where the time is not known."""
     if "not known" in words or not words:
         return ""
-    short = words.partition(" (")[0].removeprefix("next run ")
+    short = words.partition(" (")[0].replace("next run about", "next run")
     short = short.removeprefix("about ") if "to go" in short else short
     return short.replace("minutes", "min").replace("less than a minute", "< 1 min").replace("minute", "min")

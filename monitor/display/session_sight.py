@@ -111,7 +111,7 @@ class SessionSight:
     nothing: str  # why nothing is next
     time: tuple[str, ...]  # gone, to go, left
     left: str  # the time that is left, in short
-    electrodes: tuple[tuple[Severity, str], ...]
+    electrodes: tuple[tuple[Severity | Literal[""], str], ...]  # "": a number that nothing was said of
     dose: tuple[tuple[str, float], ...]  # ear and share of the limit; empty where it is not known
     dose_words: str
     last: str = ""  # the run that is over
@@ -135,7 +135,8 @@ class SessionSight:
         ear = one.ear
         begins = "begins at " if one.kind == "search" else ""
         heard = f"{f'{ear.capitalize()} ear' if ear else 'Both ears'} · {begins}{one.level_db:g} dB nHL"
-        rest = f"{KIND_WORDS[one.kind]}; Enter or N starts it"
+        sound = "" if one.more else f"{sound_words(one.condition)[0]}, "
+        rest = f"{sound}{KIND_WORDS[one.kind]}; Enter or N starts it"
         return Headline(
             "waiting", "Ready for the next run", rest, self.title, heard=heard, ear=ear,
             meaning="No sound plays. The next run begins when you start it.",
@@ -185,7 +186,7 @@ def _row(one: Threshold, runs: tuple[RunSummary, ...], coming: bool) -> SightRow
     behind = [search] if search is not None else [run for run in own if run.number in one.rests_on] or own[-1:]
     state, said = FOUND[one.finding], "open"
     if one.finding == "not tested":
-        said = "not tested" if not (own or search) else "undecided"
+        said, state = ("not tested", state) if not (own or search) else ("undecided", "undecided")
     elif one.settled:
         said = "answered" if one.method == "search" else "settled"
     if one.whose == UNKNOWN:
@@ -256,9 +257,9 @@ def gone_words(runs: Iterable[RunSummary]) -> str:
 
 def electrodes_of(
     runs: tuple[RunSummary, ...], checked: tuple[Report, float] | None
-) -> tuple[tuple[Severity, str], ...]:  # fmt: skip
+) -> tuple[tuple[Severity | Literal[""], str], ...]:  # fmt: skip
     """The last check, with each finding on a contact that is not ok, and what the last run says."""
-    said: list[tuple[Severity, str]] = []
+    said: list[tuple[Severity | Literal[""], str]] = []
     if checked is not None:
         report, ago_s = checked
         groups = [group for group in report.groups if group.name == "electrodes"]
@@ -272,7 +273,7 @@ def electrodes_of(
     if recorded:
         run = recorded[-1]
         left_out = "" if math.isnan(run.left_out) else f", {100 * run.left_out:.0f} % of sweeps rejected"
-        said.append(("ok", f"run {run.number}: {run.sweep_noise_uv:.1f} µV of noise in a sweep{left_out}"))
+        said.append(("", f"run {run.number}: {run.sweep_noise_uv:.1f} µV of noise in a sweep{left_out}"))
     return tuple(said) or (("wait", "not checked yet: the set-up before the first run does"),)
 
 

@@ -49,6 +49,7 @@ class ViewController:
 
     def adopt(self, view: RunView) -> None:
         self._view = view
+        self.say("")  # what was said was about another run
         self.playing = view.playback is None or not view.playback.paused
         self._ticked_s = self._now()
 

@@ -466,6 +466,7 @@ class Window(QMainWindow):
         """Write a picture of a panel by its name, of the whole for ""; the format follows from the path. Raises ExportError."""
         widget: QWidget = next((panel for panel in self.panels if panel.name == part), self.board)
         title = "quietfloor" if self.view is None else f"{self.view.run.folder.path.name}: {self.view.model.title}"
+        title += " (discarded)" if self.view is not None and self.view.model.discarded else ""
         return export(widget, path, title, self.look.theme.ground)
 
     # -- the end ------------------------------------------------------------------------------------------------------

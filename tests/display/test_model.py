@@ -334,6 +334,7 @@ def test_a_discarded_run_looks_discarded_until_it_counts_again(made: Stream) -> 
     watched.model.discarded = True
     discarded = watched.model.headline()
     assert (discarded.state, discarded.word) == ("stopped", "Discarded")
+    assert discarded.meaning == "This run was discarded by a person and does not count any more, whatever it found."
     assert discarded.rest.startswith("does not count any more; it was: response present, evidence ")
     plane = watched.model.plane()
     assert plane is not None

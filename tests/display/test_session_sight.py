@@ -117,7 +117,7 @@ def test_time_and_dose_at_a_glance(ladder: Session) -> None:
 
 
 def test_the_electrodes_are_those_of_the_last_check_and_of_the_last_run(ladder: Session) -> None:
-    assert seen(ladder).electrodes == (("ok", "run 6: 0.4 µV of noise in a sweep, 0 % of sweeps rejected"),)
+    assert seen(ladder).electrodes == (("", "run 6: 0.4 µV of noise in a sweep, 0 % of sweeps rejected"),)
     loose = Finding("signal", "look", "flat", subject="Cz-M1")
     report = Report((Group("electrodes", "Electrodes", (Finding("signal", "ok", "moves", subject="Cz-M2"), loose)),), ())
     said = seen(ladder, checked=(report, 75.0)).electrodes
@@ -203,5 +203,5 @@ def test_the_large_letters_say_state_ear_level_and_time(ladder: Session) -> None
 def test_what_is_read_from_far_is_short() -> None:
     assert short_time("about 6 minutes to go (3 to 11)") == "6 min to go"
     assert short_time("less than a minute to go") == "< 1 min to go"
-    assert short_time("next run about 56 s") == "about 56 s"
+    assert short_time("next run about 56 s") == "next run 56 s"
     assert short_time("time to go not known before the noise is") == ""
