@@ -160,14 +160,14 @@ class LevelsPanel(ChartPanel):
         canvas.label(amplitude(length), theme.ink, places, 0.88, must=True)
 
     def _marks(self, canvas: Canvas, row: LevelRow, at_nv: float) -> None:
-        """A mark above each marked wave with its name: a disc for V, a square for III, a triangle for I; filled if by hand."""
+        """A mark on the curve at each marked wave: a disc for V, a square for III, a triangle for I; filled if by hand."""
         theme, side = self.look.theme, self.look.px(0.55)
         for mark in row.marks:
             ms, (first, last) = mark.latency_ms.value, self.chart.x_range
             if not first <= ms <= last:
                 continue
             x, height = float(canvas.x(ms)), float(np.interp(ms, row.times_ms, row.average_nv))
-            y = max(float(canvas.y(at_nv + height)) - GAP_PX - side / 2, canvas.clip.top + side / 2)
+            y = max(float(canvas.y(at_nv + height)), canvas.clip.top + side / 2)
             canvas.polygon(
                 *corners(CORNERS[mark.wave], x, y, side), theme.ink if mark.by == "operator" else theme.sheet, edge=theme.ink
             )

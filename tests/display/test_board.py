@@ -21,6 +21,8 @@ from quietfloor.monitor.display.board import (
     to_go,
     widths,
 )
+from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.model import ViewModel
 from quietfloor.monitor.display.search_keys import CHOSEN_S, SearchKeys
 from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.cells import CellLook
@@ -304,3 +306,14 @@ def test_a_search_as_it_runs_has_all_its_parts_on_the_board() -> None:
     assert column.ridge.max() == 1.0
     assert got.low_db <= column.ridge_db[column.ridge.argmax()] <= got.high_db
     assert not column.running
+
+
+def test_a_discarded_search_looks_discarded_and_keeps_what_it_found_in_words() -> None:
+    model = ViewModel(Feed(), "", 15.0, 6144, (5.5, 9.0))
+    model.advance(Status(search=search()))
+    found = model.headline()
+    model.discarded = True
+    discarded = model.headline()
+    assert (discarded.state, discarded.word) == ("stopped", "Discarded")
+    assert discarded.rest == f"does not count any more; it was: {found.word.lower()}, {found.rest}"
+    assert discarded.meaning != found.meaning
