@@ -37,6 +37,7 @@ from quietfloor.monitor.run.run import Run
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.monitor.untrusted.bounded_io import json_of
 
 SIZE = (1280, 720)
 MOST_BYTES = 150_000
@@ -249,7 +250,7 @@ def start_page(studio: Studio, settings: Path) -> Path:
 def session_view(studio: Studio) -> list[Path]:
     """A session between two runs, and its large letters."""
     for path in studio.session.glob("run-*/run.json"):  # of an earlier day: no dose is counted in runs into memory
-        path.write_text(json.dumps(json.loads(path.read_text(encoding="utf-8")) | {"started": EARLIER_DAY}), encoding="utf-8")
+        path.write_text(json.dumps(json_of(path) | {"started": EARLIER_DAY}), encoding="utf-8")
     plan = planned(EARLIER[0][0])
     tables = plan.model_dump(mode="json", exclude_none=True)
     own = {"calibration": tables["sound"]["calibration"], "rate_per_s": 39.1}

@@ -24,7 +24,7 @@ REPORT = Report(
         Group("electrodes", "Electrodes", (Finding("signal", "stop", "all zero", "start it", "Cz", 100.0, "%"), HUM)),
         Group("trigger", "Trigger", (Finding("trigger", "wait", "listening"),)),
     ),
-    ("Seat the earphone fully.",), "Amp, 8000 Hz", "Amp", 6.5, True, 1234.5,
+    ("Seat the earphone fully.",), "Amp, 8000 Hz", "Amp", 6.5, True, stamp_s=1234.5,
 )  # fmt: skip
 
 
