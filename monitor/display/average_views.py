@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 from PyQt5.QtCore import QPointF
 
@@ -76,7 +77,11 @@ class AverageViews:
 
     def show_ladder(self, ladder: Ladder) -> None:
         """Runs were added, or another series is on the screen."""
-        self._ladder = ladder
+        before, self._ladder = self._ladder, ladder
+        gone = _folders(before) - _folders(ladder)  # a run that was discarded
+        kept = [overlay for overlay in self.average.overlays if overlay.folder not in gone]
+        if len(kept) < len(self.average.overlays):
+            self._overlay(kept)
         if self.shown is not self.average:
             self.link.fetch_levels(ladder)
 
@@ -302,3 +307,7 @@ class AverageViews:
     def _release(self, where: QPointF) -> None:
         self._dragging = False
         self.mark_editor.release(where)
+
+
+def _folders(ladder: Ladder) -> set[Path]:
+    return {replicate.folder for rung in ladder.rungs for replicate in rung.replicates}

@@ -353,10 +353,12 @@ class BoardPanel(Panel):
     def show_search(self, now: SearchNow, chosen: Place | None) -> None:
         self.view.show_search(now, chosen)
         assert self.view.board is not None
-        place = chosen or now.place
-        if place is None:
-            self.aside.say("")
-            return
-        column = self.view.board.columns[place.condition]
-        begin = "chosen" if chosen is not None else "plays"
-        self.aside.say(f"{begin}: {column.short}, {column.rungs[place.level].tip}")
+        places = [chosen] if chosen is not None else [place for place, _ in now.playing]
+        columns = self.view.board.columns
+        if len(places) == 1:
+            (place,) = places
+            said = f"{columns[place.condition].short}, {columns[place.condition].rungs[place.level].tip}"
+        else:
+            heard = ((columns[one.condition], one.level) for one in places)
+            said = ", ".join(f"{column.short} {column.rungs[level].level_db:g} dB nHL" for column, level in heard)
+        self.aside.say(f"{'chosen' if chosen is not None else 'plays'}: {said}" if said else "")

@@ -173,8 +173,9 @@ class LevelsPanel(ChartPanel):
             )
             canvas.kept_clear.append(Box(x - side / 2, y - side / 2, x + side / 2, y + side / 2))
             beside = [(x + sign * far * side, y, 0.0 if sign > 0 else 1.0, down)
-                      for far in (0.8, 1.4) for sign in (1, -1) for down in (0.5, 1.0, 0.0)]  # fmt: skip
-            canvas.label(mark.wave, theme.ink, [(x, y - side / 2 - 1, 0.5, 1.0), *beside], 0.88, bold=True)
+                      for far in (0.8, 1.4, 2.2) for sign in (1, -1) for down in (0.5, 1.0, 0.0)]  # fmt: skip
+            upright = [(x, y - side / 2 - 1, 0.5, 1.0), (x, y + side / 2 + 1, 0.5, 0.0), (x, y - 1.2 * side, 0.5, 1.0)]
+            canvas.label(mark.wave, theme.ink, [*upright, *beside], 0.88, bold=True)
 
     def _read(self, canvas: Canvas) -> None:
         """Latency and amplitude under the mouse, of the row that is nearest."""

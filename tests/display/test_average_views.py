@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -268,6 +269,18 @@ def test_replicates_are_drawn_over_the_average_and_taken_away(window: Any, qt: S
     assert f"60 dB nHL ({session[0].name})" in [words for words, _ in window.average.chart.labels]
     key("Shift+O")
     assert window.average.overlays == []
+
+
+def test_the_average_of_a_run_that_is_discarded_meanwhile_is_taken_away(window: Any, qt: Spin, key: Any) -> None:
+    key("Shift+O")
+    until(qt, lambda: window.average.overlays)
+    ladder = window.link.ladder
+    gone = {overlay.folder for overlay in window.average.overlays}
+    rungs = tuple(
+        replace(rung, replicates=tuple(one for one in rung.replicates if one.folder not in gone)) for rung in ladder.rungs
+    )
+    window.link.ladder = replace(ladder, rungs=rungs)
+    until(qt, lambda: not window.average.overlays)
 
 
 def test_levels_take_the_place_of_the_average(window: Any, qt: Spin, key: Any) -> None:
