@@ -184,12 +184,14 @@ class Lead:
         level, why = choice.level_db, "your choice"
         if level is None and choice.kind == "growth":
             lowest = session.thresholds()[index].lowest_present_db_nhl
-            level, why = (None if math.isnan(lowest) else lowest + GROWTH_DB), "above the lowest response"
+            if math.isnan(lowest):
+                none = "no response yet, so no level above it: choose another kind of run"
+                return Ready(None, "", f"{suggestion.condition}: {none}")
+            level, why = lowest + GROWTH_DB, "above the lowest response"
         if level is None and suggestion.level_db_nhl is None:  # the ladder is complete
             found = session.thresholds()[index].level_db_nhl
             level, why = (session.plan.rules(index).start_db if math.isnan(found) else found), "your choice: nothing is suggested"
         elif level is None or level == suggestion.level_db_nhl:
-            level = suggestion.level_db_nhl
             return self._of(suggestion)
         elif choice.kind != "growth" and suggestion.level_db_nhl is not None:
             why = f"your choice, where {suggestion.level_db_nhl:g} is suggested"
@@ -271,15 +273,27 @@ class Lead:
                 if wish is None:
                     return False
                 self._note, self._trouble = "", False
-                if wish.what == "repeat":
-                    self.choice = self._again(self.session.all_runs()[-1])
                 if wish.what in ("start", "repeat"):
-                    if self._ready_or_usual().coming is not None:
+                    if self._chosen(wish):
                         return True
-                    self._tell("There is nothing to begin: choose a condition first", trouble=True)
                 else:
                     self._carry_out(wish, ready)
                 ready = self._ready_or_usual()
+
+    def _chosen(self, wish: Wish) -> bool:
+        """Whether the run that was wished for can begin; if not, the view says why, and nothing begins instead of it."""
+        from quietfloor.monitor.session.session_store import SessionError
+
+        try:
+            if wish.what == "repeat":
+                self.choice = self._again(self.session.all_runs()[-1])
+        except SessionError as error:
+            self._tell(str(error), trouble=True)
+            return False
+        coming = self._ready_or_usual().coming
+        if coming is None and not self._trouble:
+            self._tell("There is nothing to begin: choose a condition first", trouble=True)
+        return coming is not None and not self._trouble
 
     def _ready_or_usual(self) -> Ready:
         """The next run; what is suggested, where that which was chosen cannot be."""
@@ -322,8 +336,11 @@ class Lead:
             return
         now = ready.coming.level_db
         further = [level for level in ready.levels_db if (level - now) * steps > 1e-6]
-        if further:
-            self.choice = replace(self.choice, level_db=min(further, key=lambda level: abs(level - now)))
+        if not further:
+            return
+        self.choice = replace(self.choice, level_db=min(further, key=lambda level: abs(level - now)))
+        if self.choice.kind == "search" and ready.coming.kind != "search":  # a single run is suggested, to confirm a search
+            self.choice = replace(self.choice, kind="threshold", index=ready.indices[0])
 
     def _condition(self, wish: Wish, ready: Ready) -> None:
         count = len(self.session.plan.conditions)
@@ -367,6 +384,7 @@ class Lead:
 
     def _begin(self) -> None:
         """Make the run; what goes wrong is said in the view, and the session goes on."""
+        from quietfloor.monitor.hearing.tables import HearingError
         from quietfloor.monitor.plan.run_plan import PlanError
         from quietfloor.monitor.session.session_store import SessionError
         from quietfloor.monitor.sources.base import SourceError
@@ -374,24 +392,22 @@ class Lead:
         session, args, link = self.session, self.args, self.link
         try:
             ready = self.ready()
-            assert ready.coming is not None
-            assert ready.plan is not None
-            plan = ready.plan()
-            say(ready.coming.sentence, args)
-            if not self.made:
-                self._walked = walk_first(link, plan, session.folder, args)
+            if ready.coming is not None and ready.plan is not None and not self.made:
+                self._walked = walk_first(link, ready.plan(), session.folder, args)
                 if not self._walked.begins:
                     self._tell("Left at the set-up: no run was made")
                     return
                 ready = self.ready()  # the noise of the EEG is known by now
-                assert ready.plan is not None
-                plan = ready.plan()
-            coming = ready.coming
-            purpose = coming.kind if coming is not None and coming.kind in ("growth", "control") else "threshold"
-            session.announce(purpose, ready.why)  # type: ignore[arg-type]
+            if ready.coming is None or ready.plan is None:
+                self._tell(ready.nothing, trouble=True)
+                return
+            plan = ready.plan()
+            say(ready.coming.sentence, args)
+            kind = ready.coming.kind
+            session.announce(kind if kind in ("growth", "control") else "threshold", ready.why)
             check = None if self.made else self._walked.check  # it was right before the first run, not before a later one
             record = carry_through(plan, session.folder, args, self._walked.acknowledged, link, check)
-        except (PlanError, SessionError, SourceError, RuntimeError, OSError) as error:
+        except (HearingError, PlanError, SessionError, SourceError, RuntimeError, OSError) as error:
             self.refused = True
             complain(str(error))
             self._tell(f"The run could not be made: {error}", trouble=True)

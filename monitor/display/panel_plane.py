@@ -32,7 +32,6 @@ class PlanePanel(ChartPanel):
             "evidence, log10",
         )
         self._plane: Plane | None = None
-        self._loudest = math.inf
 
     def show_plane(self, plane: Plane | None) -> None:
         """Draw another plane; None before there is one."""

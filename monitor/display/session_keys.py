@@ -20,13 +20,15 @@ SIMPLE = {one: Wish(one) for one in ("louder", "softer", "mask", "report", "file
 
 
 class SessionKeys:
-    """``stop`` ends the run that is on, ``stoppable`` says whether there is one; ``say`` is told what was done."""
+    """``stop`` ends the run that is on, ``stoppable`` says whether there is one; ``say`` is told what was done; ``go_on`` accepts
+    what the command offers, and returns whether there was something."""
 
     def __init__(
         self, talk: SessionTalk, search: SearchKeys, say: Callable[[str], None], stop: Callable[[], None],
-        stoppable: Callable[[], bool], now_s: Callable[[], float],
+        stoppable: Callable[[], bool], go_on: Callable[[], bool], now_s: Callable[[], float],
     ) -> None:  # fmt: skip
         self._talk, self._search, self._say, self._stop, self._stoppable, self._now_s = talk, search, say, stop, stoppable, now_s
+        self._go_on = go_on
         self._at = "start"  # the step that is chosen
         self._stops_at_s: float | None = None
         self._since_s = 0.0
@@ -94,15 +96,18 @@ class SessionKeys:
         elif self._search.on:
             self._search.deeds["cell_down" if by > 0 else "cell_up"]()
         else:
-            self._say("A run is on: b stops it" if self._stoppable() else "Wait: the session is not ready for a key yet")
+            self._say_wait()
+
+    def _say_wait(self) -> None:
+        self._say("A run is on: b stops it" if self._stoppable() else "Wait: the session is not ready for a key yet")
 
     def _do(self) -> None:
         if self.steps:
             self.do_step(self._at)
         elif self._search.on:
             self._search.deeds["cell_play"]()
-        else:
-            self._say("A run is on: b stops it" if self._stoppable() else "Nothing comes next")
+        elif not self._go_on():
+            self._say_wait()
 
     def _b(self) -> None:
         if self._stops_at_s is not None:
@@ -137,6 +142,8 @@ class SessionKeys:
             self._say(f"{step.title}: {step.why}")
         elif self._talk.waiting and self._now_s() - self._talk.since_s < READ_S:
             self._say("The run is just over: press again to begin the next one")
+        elif self._talk.waiting and not self._talk.idle:
+            self._say("Wait: the last key is still being carried out. Read what is next, then press again")
         else:
             self._wish(Wish("start" if what == "start" else "repeat"))
 
@@ -150,6 +157,3 @@ def wish_of(name: str, sight: SessionSight) -> Wish:
     if name == "discard_now":
         return Wish("restore") if sight.discarded else Wish("discard", UNSAID)
     return Wish("condition", steps=1) if name == "condition_next" else SIMPLE[name]
-
-
-__all__ = ["READ_S", "STOPS_S", "SessionKeys", "wish_of"]

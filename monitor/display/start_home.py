@@ -16,7 +16,6 @@ from PyQt5.QtWidgets import (
     QLineEdit,
     QPlainTextEdit,
     QPushButton,
-    QScrollArea,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -25,7 +24,7 @@ from PyQt5.QtWidgets import (
 from quietfloor.monitor.begin.choices import Option
 from quietfloor.monitor.begin.places import Places, command_line, found_folders, what_is
 from quietfloor.monitor.display.panel import Words, colour
-from quietfloor.monitor.display.setup_parts import Text
+from quietfloor.monitor.display.setup_parts import Scrolled, Text
 from quietfloor.monitor.display.start_maker import NOT_NATIVE
 from quietfloor.monitor.display.start_parts import Picker
 from quietfloor.monitor.display.theme import Look
@@ -122,16 +121,11 @@ class Home(QWidget):
             right.addLayout(box)
         right.addWidget(self.nothing)
         right.addStretch(1)
-        area = QScrollArea()
-        area.setWidgetResizable(True)
-        area.setFrameShape(QFrame.Shape.NoFrame)
-        area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        area.setWidget(inside)
         sheet = QFrame()
         sheet.setObjectName("sheet")
         box = QVBoxLayout(sheet)
         box.setContentsMargins(18, 12, 12, 8)
-        box.addWidget(area)
+        box.addWidget(Scrolled(inside))
         middle = QHBoxLayout()
         middle.setSpacing(10)
         middle.addLayout(left, 42)

@@ -6,14 +6,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PyQt5.QtCore import Qt, pyqtSignal
-from PyQt5.QtWidgets import QFileDialog, QFrame, QHBoxLayout, QInputDialog, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from PyQt5.QtWidgets import QFileDialog, QFrame, QHBoxLayout, QInputDialog, QPushButton, QVBoxLayout, QWidget
 
 from quietfloor.monitor.begin.checked import STEPS, Judged, Problem, StepName, StepState, suggested, touched_by
 from quietfloor.monitor.begin.draft import Draft
 from quietfloor.monitor.begin.lookout import Lookout
 from quietfloor.monitor.begin.places import write_plan
 from quietfloor.monitor.display.panel import Words, colour
-from quietfloor.monitor.display.setup_parts import STATE_OF, Shape, StepButton, Text
+from quietfloor.monitor.display.setup_parts import STATE_OF, Scrolled, Shape, StepButton, Text
 from quietfloor.monitor.display.start_pages import ChannelsPage, Page, PersonPage, PlanPage, StreamPage
 from quietfloor.monitor.display.start_parts import ProblemLine
 from quietfloor.monitor.display.start_sound_pages import ConditionsPage, OutputPage, SoundPage
@@ -96,12 +96,7 @@ class Maker(QWidget):
         for page in made:
             self._inside.addWidget(page, 1)
             page.hide()
-        self.area = QScrollArea()
-        self.area.setWidgetResizable(True)
-        self.area.setFrameShape(QFrame.Shape.NoFrame)
-        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.area.setWidget(inside)
+        self.area = Scrolled(inside)
         sheet = QFrame()
         sheet.setObjectName("sheet")
         page_box = QVBoxLayout(sheet)

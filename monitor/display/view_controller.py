@@ -37,7 +37,9 @@ class ViewController:
         self._stop_pressed_s = -TWICE_S
         self._ticked_s = now()
         self.search = SearchKeys(link.order, self.say, now)
-        self.session = SessionKeys(link.talk, self.search, self.say, link.stop, lambda: self.possible("stop"), now)
+        self.session = SessionKeys(
+            link.talk, self.search, self.say, link.stop, lambda: self.possible("stop"), link.go_on, now
+        )  # fmt: skip
         self._deeds: dict[str, Callable[[], None]] = {
             "stop": self._stop, "next": self._next, "enter": self._next, "pause": self._pause, "play": self._play,
             "slower": lambda: self._times(0.5), "faster": lambda: self._times(2.0),

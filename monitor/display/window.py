@@ -205,8 +205,6 @@ class Window(QMainWindow):
 
     def _take_stage(self) -> None:
         """Take over the run or set-up that the command shows now."""
-        if self.link.flow is not None and (self.setup is None or self.setup.flow is not self.link.flow):
-            self._show_setup(self.link.flow)
         view = self.link.view
         if view is not None and view is not self.view:
             self.view = view
@@ -220,6 +218,8 @@ class Window(QMainWindow):
             self.averages.mark_editor.leave()
             self._end_setup()
             self.fit()
+        if self.link.flow is not None and (self.setup is None or self.setup.flow is not self.link.flow):
+            self._show_setup(self.link.flow)
         if self.link.ladder is not self._ladder:
             self._ladder = self.link.ladder
             self.ladder.show_ladder(self._ladder)
@@ -391,7 +391,7 @@ class Window(QMainWindow):
 
     def _want_cell(self, place: Place) -> None:
         self._choose_cell(place)
-        if self.stage == "search":
+        if self.stage == "search" and self.controller.search.on:  # of a search that is over nothing is begun
             self.do("cell_play")
 
     def _do_all_panels(self) -> None:

@@ -41,7 +41,7 @@ class WindowSession:
     def sight(self) -> SessionSight | None:
         """The session with what the run that is on has found."""
         sight, view = self._talk.sight, self._window.view
-        if sight is None or self._talk.waiting or view is None or view.live is None:
+        if sight is None or self._talk.waiting or view is None or not view.on:
             return sight
         return with_live(sight, view.run.plan, view.model.status)
 

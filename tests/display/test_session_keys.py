@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -36,7 +37,14 @@ class Hand:
         self.said: list[str] = []
         self.talk = SessionTalk()
         search = SearchKeys(lambda _: "", self.said.append, lambda: self.now_s)
-        self.keys = SessionKeys(self.talk, search, self.said.append, self._stop, lambda: self.on, lambda: self.now_s)
+        self.offers = 0
+        self.keys = SessionKeys(
+            self.talk, search, self.said.append, self._stop, lambda: self.on, self._go_on, lambda: self.now_s
+        )
+
+    def _go_on(self) -> bool:
+        self.offers -= 1
+        return self.offers >= 0
 
     def _stop(self) -> None:
         self.stopped += 1
@@ -45,6 +53,7 @@ class Hand:
     def wait(self, one: SessionSight) -> None:
         """The command waits for a wish, since long enough."""
         self.talk.sight, self.talk.waiting, self.talk.since_s = one, True, self.now_s - 2 * READ_S
+        self.talk.listening = True
         self.keys.tick()
 
     def do(self, *names: str) -> list[Wish]:
@@ -120,7 +129,28 @@ def test_one_key_stops_a_run_after_two_seconds_and_takes_the_stop_back(hand: Han
     assert hand.stopped == 1
     assert hand.said[-1] == "Stopping: what was recorded is kept"
     hand.do("step_do", "step_on")
-    assert hand.said[-2:] == ["Nothing comes next", "Wait: the session is not ready for a key yet"]
+    assert hand.said[-2:] == ["Wait: the session is not ready for a key yet"] * 2
+
+
+def test_enter_accepts_what_the_command_offers_between_two_runs_that_follow_by_themselves(hand: Hand) -> None:
+    """Such as that the earphone was moved to the other ear."""
+    hand.offers = 1
+    hand.do("step_do")
+    assert hand.said == []
+    hand.do("step_do")
+    assert hand.said == ["Wait: the session is not ready for a key yet"]
+
+
+def test_nothing_begins_while_the_last_key_is_still_being_carried_out(hand: Hand) -> None:
+    """What is next may be another run then, which nobody has read yet."""
+    hand.wait(sight())
+    assert hand.keys.deeds["discard_now"]() is None
+    hand.keys.start()
+    assert [one.what for one in hand.talk._wishes] == ["discard"]
+    assert "still being carried out" in hand.said[-1]
+    hand.talk._wishes.clear()
+    hand.keys.start()
+    assert [one.what for one in hand.talk._wishes] == ["start"]
 
 
 def test_a_run_that_ends_by_itself_before_the_two_seconds_are_over_stops_nothing_else(hand: Hand) -> None:
@@ -151,8 +181,9 @@ def test_a_key_that_is_pressed_too_often_starts_no_second_run() -> None:
     for _ in range(2):
         asking = threading.Thread(target=ask)
         asking.start()
+        end_s = time.monotonic() + patience(5)
         while not link.talk.waiting:
-            pass
+            assert time.monotonic() < end_s, "nobody asks"
         if not got:
             for _ in range(5):
                 link.talk.wish(Wish("start"))

@@ -128,9 +128,45 @@ def test_what_goes_wrong_is_said_and_the_session_goes_on(desk: Callable[..., Des
         assert it.sight.note == "The run could not be made: the sound dose is used up: another day"
         it.fails = None
         it.wish("report")
-        assert it.sight.trouble == ("could not be written" in it.sight.note)
+        assert (it.sight.trouble, it.sight.note[:17]) == (False, "The report is in "), it.sight.note
         it.wish("files")
         assert "Not exported: run-001" in it.sight.note, "there is no recording in it"
+        it.wish("start")
+        assert len(it.plans) == 1
+
+
+def test_growth_without_a_response_plays_nothing_else_instead(desk: Callable[..., Desk]) -> None:
+    with desk() as it:
+        it.wish("kind")
+        assert it.sight.coming is None
+        assert it.sight.nothing.startswith("right ear, click by air: no response yet, so no level above it")
+        it.wish("start")
+        assert it.plans == []
+
+
+def test_a_run_of_a_condition_that_the_plan_has_no_more_is_not_repeated(desk: Callable[..., Desk]) -> None:
+    with desk(before=("40+",)) as it:
+        it.session.plan = it.session.plan.model_copy(update={"condition": it.session.plan.condition[1:]})
+        it.wish("repeat")
+        assert it.sight.trouble
+        assert it.plans == []
+        it.wish("start")
+        assert [plan.sound.ear for plan in it.plans] == ["left"]
+
+
+def test_where_the_chosen_run_cannot_be_no_other_one_begins(desk: Callable[..., Desk], monkeypatch: pytest.MonkeyPatch) -> None:
+    with desk() as it:
+        ready, calls = it.lead.ready, []
+
+        def once() -> Any:
+            calls.append(1)
+            if len(calls) == 1:
+                raise PlanError("there is no level left")
+            return ready()
+
+        monkeypatch.setattr(it.lead, "ready", once)
+        it.wish("start")
+        assert (it.plans, it.sight.trouble, it.sight.note) == ([], True, "there is no level left")
         it.wish("start")
         assert len(it.plans) == 1
 
@@ -197,3 +233,17 @@ def test_a_search_is_repeated_with_the_conditions_that_it_had(desk: Callable[...
         it.wish("repeat")
         assert [one.frequency_hz for one in it.plans[-1].search.condition] == [2000.0]
         assert [one.ear for one in it.plans[-1].search.condition] == ["right"]
+
+
+def test_another_level_than_that_of_a_suggested_confirmation_can_be_chosen(desk: Callable[..., Desk]) -> None:
+    """The session searches, and suggests single runs that confirm what was found."""
+    first, _, _, last = SEARCHES.split("[[condition]]")
+    one = f"{first}[[condition]]{SEARCHES.split('[[condition]]')[1]}{last[last.index('[limits]') :]}"
+    with desk('confirm = "guidance"\n' + one) as it:
+        it.wish("start")
+        assert it.coming.kind != "search", it.sight.nothing
+        level_db = it.coming.level_db
+        it.wish("louder")
+        assert (it.coming.kind, it.coming.level_db > level_db) == ("threshold", True)
+        it.wish("start")
+        assert it.plans[-1].sound.level_db_nhl > level_db
