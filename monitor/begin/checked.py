@@ -80,6 +80,8 @@ class Judged:
     text: str = ""  # TOML
     path: Path = Path()  # where it is written
     arguments: tuple[str, ...] = ()  # of the command
+    root: Path = Path()  # folder of all sessions that it was judged for
+    proved: bool = False  # it went through the whole check
 
     @property
     def problems(self) -> tuple[Problem, ...]:
@@ -119,7 +121,7 @@ def judge(draft: Draft, seen: Seen, places: Places, today: datetime.date) -> Jud
         draft, (), streams, choices.marker_options(seen.streams or ()), stream, () if stream is None else roles(draft, stream),
         choices.output_options(seen),
         tuple((route, choices.calibration_options(draft, route, seen, sound, today)) for route in ("air", "bone")),
-        grid, text, path, (command, str(path), "--out", str(folder)),
+        grid, text, path, (command, str(path), "--out", str(folder)), places.folder,
     )  # fmt: skip
     return with_problems(judged, problems)
 
@@ -302,16 +304,17 @@ def _of_person(draft: Draft, places: Places) -> list[Problem]:
     code = draft.code.strip()
     if not code:
         return [Problem("person", "stop", "the person has no code", "give one such as P01; no name is needed")]
-    if len(code) > LONGEST_CODE or not code.isprintable():
-        remedy = f"give at most {LONGEST_CODE}, without control characters"
-        return [Problem("person", "stop", f"the code has {len(code)} characters", remedy)]
+    if not code.isprintable():
+        return [Problem("person", "stop", f"the code {code!r} has a control character", "give letters, digits, - and _")]
+    if len(code) > LONGEST_CODE:
+        return [Problem("person", "stop", f"the code has {len(code)} characters", f"give at most {LONGEST_CODE}")]
     found, folder = [], places.of_code(code)
     if folder_name(code) != code:
         found.append(Problem("person", "look", f"the folder will be called {folder.name}"))
     if folder.exists() and not folder.is_dir():
         return [Problem("person", "stop", f"{folder} is a file", "choose another code, or another folder")]
     runs = len(SessionStore(folder).folders()) if folder.is_dir() else 0
-    if (folder / PLAN).is_file() and draft.kind == "session":
+    if (folder / PLAN).is_file():
         try:
             known = Session.open(folder).plan.subject.pseudonym
         except (PlanError, SessionError) as error:

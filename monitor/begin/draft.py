@@ -11,6 +11,7 @@ from typing import Any, Literal
 import tomli_w
 
 from quietfloor.monitor.plan.run_plan import PATHS, PlanError, beside, make_plan
+from quietfloor.monitor.plan.sound_plan import OF_SOUND_CARD
 from quietfloor.monitor.session.conditions import STIMULUS_WORDS
 from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.sources.base import SourceError, StreamDescription
@@ -183,7 +184,7 @@ def plan_data(draft: Draft, highest_db: dict[Cell, float] | None = None) -> dict
     stream = base.get("stream", {}) | _stream(draft)
     data["stream"] = {name: value for name, value in stream.items() if value != ""}
     if draft.own_sound:
-        data["sound"] = _shape(draft, base.get("sound", {})) | _level(draft) | _output(draft) | {
+        data["sound"] = _with_output(draft, _shape(draft, base.get("sound", {}))) | _level(draft) | {
             "ear": draft.ear, "route": draft.route, "age_group": draft.age_group, "rate_per_s": draft.per_s,
             "transducer": "bone-vibrator" if draft.route == "bone" else draft.transducer,
         }  # fmt: skip
@@ -242,18 +243,27 @@ def _level(draft: Draft) -> dict[str, Any]:
     return {"level_db_fs": draft.level_db_fs}
 
 
-def _output(draft: Draft) -> dict[str, Any]:
+def _with_output(draft: Draft, sound: dict[str, Any]) -> dict[str, Any]:
+    """A table of the sound with the output that was chosen; keys of another kind of output are left out."""
     if draft.device == "lsl":
-        return {"device": "lsl", "device_source_id": draft.audio_id}
-    return {"device": "sound-card"} | ({"output": draft.output} if draft.output else {})
+        kept = {name: value for name, value in sound.items() if name not in OF_SOUND_CARD}
+        return kept | {"device": "lsl", "device_source_id": draft.audio_id}
+    kept = {name: value for name, value in sound.items() if name not in ("output", "device_source_id", "speed")}
+    return kept | {"device": "sound-card"} | ({"output": draft.output} if draft.output else {})
+
+
+def routing(draft: Draft) -> dict[str, Any]:
+    """What a template asks of a sound card: the arguments of `suitability` that it names."""
+    base = _base(draft)
+    sound = base.get("run", base).get("sound", {})
+    names = {"channels": "channels", "sample_rate_hz": "rate_hz", "allow_shared": "allow_shared"}
+    return {name: sound[key] for key, name in names.items() if key in sound}
 
 
 def _session_data(draft: Draft, base: dict[str, Any], highest_db: dict[Cell, float]) -> dict[str, Any]:
     run = base.get("run", {})
     sound = {name: value for name, value in run.get("sound", {}).items() if name not in ("calibration", "transducer")}
-    for name in ("output", "device_source_id"):
-        sound.pop(name, None)
-    sound |= _output(draft) | {"rate_per_s": draft.per_s}
+    sound = _with_output(draft, sound) | {"rate_per_s": draft.per_s}
     main = draft.calibration if "air" in draft.routes or not draft.bone_calibration else draft.bone_calibration
     sound |= {"calibration": main} if main else {}
     sound |= {"transducer": draft.transducer} if "air" in draft.routes else {}
@@ -281,9 +291,10 @@ def _condition(draft: Draft, cell: Cell, base: dict[str, Any], highest_db: dict[
     if cell.route == "bone" and "air" in draft.routes:
         table["sound"] = same.get("sound", {}) | {"transducer": "bone-vibrator", "calibration": draft.bone_calibration}
     if cell in highest_db:
-        table["highest_db_nhl"] = highest_db[cell]
+        highest = min(table.get("highest_db_nhl", math.inf), highest_db[cell])  # a limit of the template is never raised
+        table["highest_db_nhl"] = highest
         start_db = table.get("start_db_nhl", draft.start_db_nhl)
-        table |= {"start_db_nhl": highest_db[cell]} if start_db > highest_db[cell] else {}
+        table |= {"start_db_nhl": highest} if start_db > highest else {}
     return table
 
 
@@ -362,7 +373,7 @@ def _of_session(data: dict[str, Any], text: str, code: str) -> Draft:
         "session", stream=stream.name or "", source_id=stream.source_id or "", eeg=stream.eeg, trigger=stream.trigger,
         unit=stream.unit or "", markers=stream.markers or "", own_sound=True, per_s=sound.rate_per_s, device=sound.device,
         output=sound.output or "", audio_id=sound.device_source_id, calibration=files["air"], bone_calibration=files["bone"],
-        transducer=transducer, code=code, age_group=plan.subject.age_group, age_months=plan.subject.age_months,
+        transducer=transducer, code=code, age_group=plan.subject.age_group,
         grid=tuple(Cell(one.ear, one.route, one.stimulus, one.frequency_hz) for one in plan.condition), method=plan.method,
         start_db_nhl=plan.limits.start_db_nhl, minutes=plan.limits.minutes or 60.0, floor_nv=run.decision.floor_nv, base=text,
     )  # fmt: skip

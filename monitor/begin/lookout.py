@@ -7,10 +7,11 @@ import logging
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 from quietfloor.monitor.begin.checked import Judged, Problem, judge, prove, with_problems
 from quietfloor.monitor.begin.choices import Seen, find_calibrations
-from quietfloor.monitor.begin.draft import Draft
+from quietfloor.monitor.begin.draft import Draft, routing
 from quietfloor.monitor.begin.places import Places
 from quietfloor.monitor.sources.lsl import list_streams
 from quietfloor.stimuli import outputs
@@ -23,15 +24,15 @@ LISTEN_S, PAUSE_S = 0.7, 0.8  # four local streams answered within 0.5 s
 
 
 class Lookout:
-    """``seen`` is what is there now. ``ask`` for a draft; ``judged`` is the newest answer, ``proved`` whether it went through the
-    whole check."""
+    """``seen`` is what is there now. ``ask`` for a draft; ``judged`` is the newest answer."""
 
     def __init__(self, places: Places, today: Callable[[], datetime.date] = datetime.date.today) -> None:
         self.places = places
-        self.seen, self.judged, self.proved = Seen(), None, False
+        self.seen, self.judged = Seen(), None
         self.looks = 0  # at streams
         self._today = today
         self._asked: tuple[Draft, Places] | None = None
+        self._routing: dict[str, Any] = {}  # for which outputs are judged
         self._wanted, self._over = threading.Event(), threading.Event()
         self._again, self._outputs_wanted = threading.Event(), threading.Event()
         self._threads = [
@@ -58,7 +59,8 @@ class Lookout:
         """Judge this draft, as soon as possible; one that was asked before and not begun is forgotten."""
         self.places = places or self.places
         self._asked = (draft, self.places)
-        if draft.plays and draft.device == "sound-card" and self.seen.outputs is None:
+        if draft.plays and draft.device == "sound-card" and (self.seen.outputs is None or routing(draft) != self._routing):
+            self._routing = routing(draft)
             self._outputs_wanted.set()
             self._again.set()
         self._wanted.set()
@@ -80,7 +82,7 @@ class Lookout:
         before = self.seen
         if self._outputs_wanted.is_set():
             self._outputs_wanted.clear()
-            self.seen = _with_outputs(self.seen)
+            self.seen = _with_outputs(self.seen, self._routing)
             self._changed(before)
         places = self.places
         files = find_calibrations(places.calibration_folders(), places.remembered.calibrations)
@@ -106,14 +108,16 @@ class Lookout:
             return
         draft, places = asked
         quick = judge(draft, self.seen, places, self._today())
-        self.judged, self.proved = quick, False
+        self.judged = replace(quick, proved=quick.stopped_by is not None)
         if quick.stopped_by is not None:
-            self.proved = True
             return
-        more = prove(quick, places, self._today())
+        try:
+            more = prove(quick, places, self._today())
+        except Exception as error:
+            log.exception("the plan of the start page could not be checked")
+            more = (Problem("plan", "stop", f"the check itself failed ({error})", "`quietfloor check` with the plan says more"),)
         if not self._wanted.is_set():
-            self.judged = with_problems(quick, (*quick.problems, *_new(more, quick)))
-            self.proved = True
+            self.judged = replace(with_problems(quick, (*quick.problems, *_new(more, quick))), proved=True)
 
 
 def _new(problems: tuple[Problem, ...], judged: Judged) -> list[Problem]:
@@ -121,9 +125,9 @@ def _new(problems: tuple[Problem, ...], judged: Judged) -> list[Problem]:
     return [problem for problem in problems if problem.said not in known]
 
 
-def _with_outputs(seen: Seen) -> Seen:
+def _with_outputs(seen: Seen, routing: dict[str, Any]) -> Seen:
     try:
-        found = tuple((output, tuple(outputs.suitability(output))) for output in outputs.list_outputs())
+        found = tuple((output, tuple(outputs.suitability(output, **routing))) for output in outputs.list_outputs())
     except DeviceError as error:
         return replace(seen, outputs=(), outputs_trouble=str(error))
     return replace(seen, outputs=found, outputs_trouble="")

@@ -54,13 +54,16 @@ class Maker(QWidget):
 
     @property
     def newest(self) -> Judged | None:
-        """The judgement of this very draft, if it is there already."""
-        return self.judged if self.judged is not None and self.judged.draft == self.draft else None
+        """The judgement of this very draft in this very folder, if it is there already."""
+        judged = self.judged
+        if judged is None or (judged.draft, judged.root) != (self.draft, self.lookout.places.folder):
+            return None
+        return judged
 
     @property
     def ready(self) -> bool:
         """Whether a run of this draft may begin."""
-        return self.newest is not None and self.newest.stopped_by is None and self.lookout.proved
+        return self.newest is not None and self.newest.stopped_by is None and self.newest.proved
 
     # -- how it is made -----------------------------------------------------------------------------------------------
 
@@ -279,7 +282,7 @@ class Maker(QWidget):
             draft = suggested(judged, self.lookout.seen, self._touched)
             if draft != self.draft:
                 self.edit(draft, touched=False)
-        shown = (judged, self.draft, self.at, self.lookout.proved, self._trouble, self._said, self.lookout.places, self.look)
+        shown = (judged, self.draft, self.at, self._trouble, self._said, self.lookout.places, self.look)
         if shown == self._shown:
             return
         self._shown = shown

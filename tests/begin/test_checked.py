@@ -126,7 +126,7 @@ def test_a_recording_that_listens_is_ready_and_its_command_is_what_a_script_woul
         (replace(OWN, device="sound-card"), "output", "looking for sound cards"),
         (replace(OWN, audio_id=" "), "output", "source id"),
         (replace(OWN, code=""), "person", "no code"),
-        (replace(OWN, code="x\ny"), "person", "characters"),
+        (replace(OWN, code="x\ny"), "person", "control character"), (replace(OWN, code="x" * 61), "person", "61 characters"),
     ],
 )  # fmt: skip
 def test_what_check_would_refuse_is_refused_at_its_step(

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import tomli_w
 
 from quietfloor.monitor.begin.draft import (
     Cell,
@@ -16,6 +17,7 @@ from quietfloor.monitor.begin.draft import (
     new,
     plan_data,
     roles,
+    routing,
     suggested_trigger,
     sweep_s,
     toml_text,
@@ -149,6 +151,32 @@ def test_a_level_that_the_output_does_not_reach_is_not_asked_for() -> None:
     plan = make_session_plan(plan_data(replace(SESSION, start_db_nhl=50.0), {cell: 35.0}))
     assert (plan.condition[0].highest_db_nhl, plan.condition[0].start_db_nhl) == (35.0, 35.0)
     assert plan.condition[1].highest_db_nhl is None
+
+
+def test_a_limit_of_the_template_is_never_raised() -> None:
+    """Its first condition goes to 60 dB nHL only, although the output reaches more."""
+    cell = SESSION.grid[0]
+    data = plan_data(SESSION)
+    data["condition"][0]["highest_db_nhl"] = 60.0
+    template = replace(SESSION, base=tomli_w.dumps(data))
+    assert make_session_plan(plan_data(template, {cell: 93.0})).condition[0].highest_db_nhl == 60.0
+    assert make_session_plan(plan_data(template, {cell: 45.0})).condition[0].highest_db_nhl == 45.0
+
+
+def test_the_age_of_one_person_does_not_go_to_another(tmp_path: Path) -> None:
+    path = tmp_path / "session.toml"
+    path.write_text(toml_text(replace(SESSION, age_months=400.0)), encoding="utf-8")
+    assert draft_of(path, "P99").age_months is None
+
+
+def test_another_output_than_that_of_the_template_leaves_its_keys_out() -> None:
+    data = plan_data(SESSION)
+    data["run"]["sound"] |= {"channels": [1, 1, 2], "trigger_on_earphone_jack": True, "allow_shared": True}
+    card = replace(SESSION, device="sound-card", output="Card", base=tomli_w.dumps(data))
+    assert plan_data(card)["run"]["sound"]["channels"] == [1, 1, 2]
+    assert routing(card) == {"channels": [1, 1, 2], "allow_shared": True}
+    sound = plan_data(replace(card, device="lsl"))["run"]["sound"]
+    assert not {"channels", "trigger_on_earphone_jack", "allow_shared", "output"} & sound.keys()
 
 
 # -- templates -----------------------------------------------------------------------------------------------------------

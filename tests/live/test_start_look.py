@@ -45,7 +45,7 @@ def test_streams_come_and_go_with_their_labels_and_nobody_waits(tmp_path: Path) 
             began_s = time.monotonic()
             lookout.ask(with_stream(new("recording", "P01"), stream))
             assert time.monotonic() - began_s < patience(0.2)
-            until(lambda: lookout.proved)
+            until(lambda: lookout.judged is not None and lookout.judged.proved)
             assert lookout.judged is not None
             assert lookout.judged.stopped_by is None
             seen = lookout.looks

@@ -16,11 +16,12 @@ from quietfloor.monitor.session.session import Session
 from tests.live.harness import call, foreign
 from tests.live.test_screen import Screened, x_server
 from tests.live.test_screen import pytestmark as at_a_screen
+from tests.slow import patience
 
 pytestmark = at_a_screen
 
 LONGEST_S = 300.0  # what the whole walk may take
-AMPLIFIER = ["--nv", "4000", "--noise", "0.5", "--channels", "2", "--seconds", "120"]
+AMPLIFIER = ["--nv", "4000", "--noise", "0.5", "--channels", "2", "--seconds", "600"]
 
 # The person: looks at what is on the screen every 100 ms, and does the next thing when it can be seen to be possible.
 PERSON = """
@@ -191,9 +192,10 @@ def test_a_run_with_a_verdict_is_recorded_in_few_steps_and_less_than_five_minute
     record = json.loads((walk.run / "run.json").read_text(encoding="utf-8"))
     assert (record["verdict"], record["fault"]) == ("response_present", None)
     assert record["cautions_acknowledged"]["how"]
-    assert walk.seconds < LONGEST_S
+    assert walk.seconds < patience(LONGEST_S)
     assert len(walk.deeds) <= 16, walk.deeds
-    assert not any("Key_" in deed and len(deed) == 5 for deed in walk.deeds)  # nothing was typed into a field
+    letters = {deed for deed in walk.deeds if deed.startswith("key ") and len(deed) == len("key A")}
+    assert letters <= {"key R", "key A", "key S"}, "nothing is typed into a field: these open the page, acknowledge and stop"
     assert "Traceback" not in walk.err
 
 

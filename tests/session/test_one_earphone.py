@@ -22,6 +22,7 @@ from quietfloor.monitor.session.session_plan import SessionPlan, make_session_pl
 from tests.session import conftest
 from tests.session.searches import PLAN, answer, write_search
 from tests.session.test_session_search_command import Searcher, searcher  # noqa: F401  a fixture
+from tests.slow import patience
 
 CALIBRATION = Path(__file__).parents[2] / "bench" / "virtual-earphone.toml"
 STEREO = 'device = "sound-card"\nchannels = [1, 1, 2]\ntrigger_on_earphone_jack = true\n'
@@ -169,15 +170,17 @@ def test_in_the_window_the_move_is_offered() -> None:
     offered: list[str] = []
 
     def answers() -> None:
+        end_s = time.monotonic() + patience(10)
         while link.offered is None:
+            assert time.monotonic() < end_s, "nothing is offered"
             time.sleep(0.01)
         offered.append(link.offered.text)
         link.go_on()
 
-    thread = threading.Thread(target=answers)
+    thread = threading.Thread(target=answers, daemon=True)
     thread.start()
     assert earphone_moved("Move the earphone to the left ear", argparse.Namespace(json=True), link)
-    thread.join()
+    thread.join(patience(10))
     assert offered == ["Move the earphone to the left ear, then go on"]
     link.interrupted = True
     assert not earphone_moved("Move the earphone to the left ear", argparse.Namespace(json=True), link)
