@@ -167,7 +167,9 @@ class Classroom:
             except ValueError:
                 self.lesson = before
                 raise
-            begins = f"new average (the {presented:,} sweeps before it held another response)" if presented else "new average"
+            begins = "new average"
+            if presented:
+                begins += f" (the {presented:,} sweeps before it were of another sound or ear)"
             return f"{', '.join(said + renewed)}: {begins}"
         text = ", ".join(said)
         if self._sweeps:

@@ -72,7 +72,7 @@ class LessonNoisePanel(ChartPanel):
             "noise against sweeps",
             "Noise against sweeps",
             "Noise of the average from the spread of its sweeps, beside the 1/√N line: four times the sweeps, half the noise. "
-            "Dashed uprights mark where something was changed; dots, once revealed, show what is really left.",
+            "Dashed uprights mark where something was changed; squares, once revealed, show what is really left.",
             Scale(log=True),
             Scale(log=True),
             "sweeps presented",

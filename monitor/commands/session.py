@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from quietfloor.monitor.session.session import Session
 
 EXAMPLES = """examples:
-  quietfloor session plan.toml --out sessions/s07      begin or continue: prints the status and a suggestion, then asks
+  quietfloor session plan.toml --out sessions/s07      begin or continue, in the window or in words
   quietfloor session sessions/s07 --status             runs, thresholds so far, and the next suggestion
   quietfloor session sessions/s07 --auto               follow the suggestions to the end
   quietfloor session sessions/s07 --minutes 20         use at most 20 minutes, all recordings together
@@ -53,8 +53,9 @@ EXAMPLES = """examples:
   quietfloor session sessions/s07 --note 4 "electrode replaced before this run"
 
 With method = "search" (the default) one recording covers the levels of all conditions that have no answer yet; with method =
-"ladder" each level is a separate run. The program suggests and you decide: answer with Enter, with another level in dB nHL, or
-with q. While a search runs, type orders into the terminal (it lists them), or use the keys of the window. Results are kept.
+"ladder" each level is a separate run. The program suggests and you decide: by the keys of the window, or in the terminal
+(--no-window) with Enter, another level in dB nHL, or q. While a search runs, type orders into the terminal (it lists them), or
+use the keys of the window. Results are kept.
 exit status: 0 done, 1 could not begin, 2 bad arguments or plan, 3 a run stopped on a fault with data kept"""
 
 

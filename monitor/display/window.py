@@ -359,7 +359,8 @@ class Window(QMainWindow):
 
     def _do_discard(self) -> None:
         if self.controller.possible("discard"):
-            name = "the run" if self.view is None else self.view.run.folder.path.name
+            sight = self.link.talk.sight
+            name = "the run" if sight is None else sight.last.partition(":")[0]
             self._ask(f"Why is {name} discarded? Without a word it counts again.", "Discard", self._discard)
         else:
             self.controller.say("A run can be discarded in a session, when it is over and the next one is suggested")
@@ -422,7 +423,9 @@ class Window(QMainWindow):
         self.eeg.chart.repaint_inside()
 
     def _do_theme(self) -> None:
-        self._theme = None
+        if self.layout_.far:
+            self.controller.say("Large letters are dark in every theme: 8 shows the window")
+            return
         others = [theme for theme in THEMES.values() if theme.name != self.look.theme.name]
         self.restyle(replace(self.look, theme=others[0] if others else LIGHT))
 

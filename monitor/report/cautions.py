@@ -98,7 +98,8 @@ def _of_runs(report: Report) -> Iterator[Caution]:
     if report.material.left_out:
         told = "; ".join(plain(text, MOST_REASON) for text in report.material.left_out)
         yield Caution((), f"not in this report: {told}", "nothing here rests on these folders")
-    faults = [run for run in runs if run.record.get("stopped_by") == "fault" and not run.discarded]
+    runs = tuple(run for run in runs if not run.discarded)  # nothing rests on the others
+    faults = [run for run in runs if run.record.get("stopped_by") == "fault"]
     if faults:
         yield Caution(_told(faults), "ended on a fault", "what was found until then may be too little to decide")
     yield from _timing(runs)
@@ -161,6 +162,11 @@ def _level(run: RunMaterial) -> Iterator[tuple[str, str]]:
     rests = sound.get("level_rests_on")
     if isinstance(rests, str) and "assumed" in rests:
         yield f"the level of the sound rests on an assumption ({plain(rests, MOST_REASON)})", "levels in dB nHL may be off"
+    source = sound.get("reference_source")
+    if isinstance(source, str) and ("from memory" in source or "of the usual form" in source):
+        yield f"0 dB nHL is that of {plain(source, MOST_REASON)}", "all levels in dB nHL may be off alike"
+    if sound.get("trigger_on_earphone_jack"):
+        yield "one earphone served both ears", "which ear was tested rests on the operator"
     check = sound.get("level_check")
     if isinstance(check, Mapping) and check.get("passed") is False:
         yield "the check of the calibration in this session failed", "levels in dB nHL may be off"
@@ -175,9 +181,19 @@ def _electrodes(runs: Sequence[RunMaterial]) -> Iterator[Caution]:
             found.setdefault(plain(text, 2 * MOST_REASON), []).append(run)
     for text, own in found.items():
         yield Caution(_told(own), text, "a response may have been missed, or its size be wrong")
-    unknown = [run for run in runs if electrodes(run) is None]
+    unknown = [run for run in runs if not run.damaged and not _known(run)]
     if unknown:
-        yield Caution(_told(unknown), "the check before the run was not kept", "the state of the electrodes is not known")
+        yield Caution(_told(unknown), "no finished check of the electrodes was kept with the run",
+                      "the state of the electrodes is not known")  # fmt: skip
+    for run in runs:
+        for text in run.damaged:
+            yield Caution(_told([run]), plain(text, 2 * MOST_REASON), "what it held is not in this report")
+
+
+def _known(run: RunMaterial) -> bool:
+    """Whether the check before the run said something final of each electrode."""
+    found = electrodes(run)
+    return bool(found) and not (run.check or {}).get("failure") and all(one.get("severity") != "wait" for one in found or ())
 
 
 def _faults(run: RunMaterial) -> Iterator[str]:

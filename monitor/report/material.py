@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.hearing.tables import HearingError, HearingTables, load_hearing_tables
+from quietfloor.monitor.readiness.kept_check import read_check
 from quietfloor.monitor.review.search_fit import fits_of
 from quietfloor.monitor.review.search_record import Search, read_search
 from quietfloor.monitor.session.conditions import Condition, RunSummary, summary_of
@@ -28,7 +28,8 @@ from quietfloor.monitor.waves.marks import Marks
 from quietfloor.monitor.waves.norms import Norms
 from quietfloor.monitor.waves.norms_file import load_norms
 
-MARKS, CHECK = "marks.json", "check.json"  # in a run folder: marks placed by hand; what `quietfloor check --json` printed
+MARKS = "marks.json"  # in a run folder: marks placed by hand
+Kept = TypeVar("Kept")
 
 
 class ReportError(QuotingError, RuntimeError):
@@ -62,6 +63,7 @@ class RunMaterial:
     check: Mapping[str, Any] | None = None
     search: Search | None = None
     notes: tuple[Note, ...] = ()
+    damaged: tuple[str, ...] = ()  # files beside run.json that cannot be used, each with the reason
 
     @property
     def discarded(self) -> bool:
@@ -192,12 +194,15 @@ def _runs(folder: Path, session: Session | None) -> tuple[tuple[RunMaterial, ...
             summary = of_ladder.get(number)
             if session is None and search is None:
                 summary = summary_of(number, record, seconds_of(run, record))
-            columns, marks = _average(run.average), _marks(path / MARKS)
+            columns = _average(run.average)
+            marks, no_marks = _kept(path / MARKS, _marks)
+            check, no_check = _kept(run.check, _check)
             found.append(
                 RunMaterial(
                     number, path.name, record, run.read_plan(), columns, summary, said[number].why if number in said else "",
-                    marks, _json(path / CHECK), search,
+                    marks, check, search,
                     (*_notes_in(run), *(Note(one["at"], one["text"]) for one in (said[number].notes if number in said else ()))),
+                    tuple(one for one in (no_marks, no_check) if one),
                 )
             )
         except FileNotFoundError:
@@ -228,25 +233,39 @@ def _average(path: Path) -> dict[str, Floats] | None:
 
 
 def _notes_in(run: RunFolder) -> Iterator[Note]:
-    """Notes that were made while it ran, as its events have them; none where these cannot be read."""
+    """Notes that were made while it ran, as its events have them, as far as these can be read."""
     if not run.events.is_file():
         return
-    with suppress(OSError, ValueError, FolderError):
+    try:
         for event in run.read_events():
             if isinstance(event, dict) and event.get("type") == "notice" and event.get("what") == "note":
                 at_s, text = event.get("at_s"), event.get("text")
                 if isinstance(at_s, (int, float)) and is_number(at_s) and isinstance(text, str):
                     minutes, seconds = divmod(max(0, int(at_s)), 60)
                     yield Note(f"{minutes}:{seconds:02d} in the run", text)
+    except (OSError, ValueError, FolderError) as error:
+        yield Note("", f"events.jsonl cannot be read to its end: notes may be missing ({error})")
 
 
-def _marks(path: Path) -> Marks | None:
-    return Marks.of_record(json_of(path)) if path.is_file() else None
+def _kept(path: Path, read: Callable[[Path], Kept]) -> tuple[Kept | None, str]:
+    """What a file beside run.json holds, None where there is none or it is damaged; and the reason of that, or ""."""
+    if not path.is_file():
+        return None, ""
+    try:
+        return read(path), ""
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        return None, f"{path.name} cannot be used ({type(error).__name__}: {error})"
 
 
-def _json(path: Path) -> dict[str, Any] | None:
-    content = json_of(path) if path.is_file() else None
-    return content if isinstance(content, dict) else None
+def _marks(path: Path) -> Marks:
+    return Marks.of_record(json_of(path))
+
+
+def _check(path: Path) -> dict[str, Any]:
+    """The check before the run. Raises ValueError for another form."""
+    read_check(RunFolder(path.parent))
+    content: dict[str, Any] = json_of(path)
+    return content
 
 
 def _has(record: Mapping[str, Any], *keys: str) -> bool:

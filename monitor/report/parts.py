@@ -165,8 +165,6 @@ def electrodes(run: RunMaterial) -> list[dict[str, Any]] | None:
     return [dict(one) for one in run.check["findings"] if isinstance(one, Mapping) and one.get("group") == "electrodes"]
 
 
-
-
 def despite_of(run: RunMaterial) -> tuple[str, ...]:
     """Findings of the check that said stop and were overruled, from run.json and from the check that was kept."""
     found: list[str] = []

@@ -60,11 +60,12 @@ def test_a_caution_says_of_what_it_is_and_what_it_changes(report: Report) -> Non
     assert said[3].startswith("1 of 7 runs was discarded (run 1: she woke up <script>")
     assert said[3].endswith("): no threshold rests on it.")
     assert said[4:] == [
-        "Runs 1-7: timing of sound against EEG was not verified (no timing certificate): latencies may be off by a delay that "
+        "Runs 2-7: timing of sound against EEG was not verified (no timing certificate): latencies may be off by a delay that "
         "nobody measured, and a response near an end of the window may be missed.",
-        "Runs 1-7: the level of the sound rests on an assumption (measured with the numbers of the bench, flat earphone "
+        "Runs 2-7: the level of the sound rests on an assumption (measured with the numbers of the bench, flat earphone "
         "assumed): levels in dB nHL may be off.",
-        "Runs 1-7: the check before the run was not kept: the state of the electrodes is not known.",
+        "Runs 2-7: 0 dB nHL is that of ISO 389-6:2007 (from memory): all levels in dB nHL may be off alike.",
+        "Runs 2-7: no finished check of the electrodes was kept with the run: the state of the electrodes is not known.",
     ]
     kept = json.loads(report_text(report))["changes_a_conclusion"]
     assert [one["said"] for one in kept] == said
@@ -80,6 +81,9 @@ def test_a_caution_says_of_what_it_is_and_what_it_changes(report: Report) -> Non
         (2, {"timing__rate_confirmed": False}, "Run 2: the sampling rate of the stream was not confirmed: all times in ms"),
         (2, {"stimulus__stated": True}, "Run 2: ear, sound and level are as the operator of other equipment stated them: "),
         (2, {"stimulus__level_check": {"passed": False}}, "Run 2: the check of the calibration in this session failed: "),
+        (2, {"stimulus__reference_source": "a paper (verified); of the usual form of this stimulus, not of this one"},
+         "Run 2: 0 dB nHL is that of a paper (verified); of the usual form"),
+        (2, {"stimulus__trigger_on_earphone_jack": True}, "Run 2: one earphone served both ears: which ear was tested rests on"),
         (2, {"stimulus__limited_samples": 12}, "Run 2: the output ceiling held down 12 samples of the sound"),
         (3, {"rule": {"name": "fsp", "promise": None}}, "Run 3: decided by a rule without an error rate: "),
         (3, {"cautions_acknowledged": {"despite": ["Cz: flat"]}}, "Run 3: begun despite: Cz: flat: a response may have been"),
@@ -103,7 +107,7 @@ def test_verified_timing_and_a_kept_check_leave_no_caution(session: Path) -> Non
         content = {"findings": found, "acknowledged": {"despite": ["M1: flat"] if bad else []}}
         (session / f"run-00{number}" / "check.json").write_text(json.dumps(content), encoding="utf-8")
     rest = told(session)
-    assert not [text for text in rest if "timing" in text or "assum" in text or "not kept" in text or "Cz" in text]
+    assert not [text for text in rest if "timing" in text or "assum" in text or "no finished check" in text or "Cz" in text]
     assert rest[-2:] == [
         "Run 2: begun despite: M1: flat: a response may have been missed, or its size be wrong.",
         "Run 2: electrode M1, before the run: flat, 0 uV: a response may have been missed, or its size be wrong.",
@@ -111,11 +115,34 @@ def test_verified_timing_and_a_kept_check_leave_no_caution(session: Path) -> Non
 
 
 @pytest.mark.parametrize(
-    "content", ["[]", "{}", '{"findings": 3, "acknowledged": 4}', '{"findings": [3, {"group": "electrodes"}]}']
-)
-def test_a_check_of_another_form_is_no_fault(session: Path, content: str) -> None:
+    "content", ["{", "[]", "{}", '{"findings": 3, "acknowledged": 4}', '{"findings": [3, {"group": "electrodes"}]}',
+                '{"format": "quietfloor check 9", "findings": []}'],
+)  # fmt: skip
+def test_a_damaged_check_leaves_its_run_in_the_report_and_is_said(session: Path, content: str) -> None:
     (session / "run-002" / "check.json").write_text(content, encoding="utf-8")
-    assert any("masking was due" in text for text in told(session))
+    material = read_material(session)
+    assert (len(material.runs), material.left_out) == (7, ())
+    assert any(text.startswith("Run 2: check.json cannot be used (") for text in told(session))
+
+
+def test_damaged_marks_leave_their_run_in_the_report_and_are_said(session: Path) -> None:
+    (session / "run-002" / "marks.json").write_text("{", encoding="utf-8")
+    assert not read_material(session).left_out
+    assert any(text.startswith("Run 2: marks.json cannot be used (") for text in told(session))
+
+
+@pytest.mark.parametrize("broken", [
+    {"findings": []}, {"failure": "it lost the stream"},
+    {"findings": [{"group": "electrodes", "about": "hum", "severity": "wait"}]},
+])  # fmt: skip
+def test_a_check_that_was_not_finished_says_nothing_of_the_electrodes(session: Path, broken: dict[str, Any]) -> None:
+    fine = {"findings": [{"group": "electrodes", "about": "hum", "said": "3 uV", "severity": "ok"}]}
+    kept = session / "run-003" / "check.json"
+    kept.write_text(json.dumps(fine), encoding="utf-8")
+    unknown = "no finished check of the electrodes was kept"
+    assert any(text.startswith("Runs 2, 4-7: " + unknown) for text in told(session)), told(session)
+    kept.write_text(json.dumps(fine | broken), encoding="utf-8")
+    assert any(text.startswith("Runs 2-7: " + unknown) for text in told(session))
 
 
 def test_same_cautions_of_several_conditions_are_one(search_run: Path) -> None:
@@ -247,7 +274,8 @@ def test_notes_are_notes_with_number_and_time(session: Path) -> None:
     kept = json.loads(report_text(report))["runs"]
     assert kept[4]["notes"] == [{"at": "1:15 in the run", "text": "she <b>moves"}]
     (session / "run-005" / "events.jsonl").write_text("nonsense\n", encoding="utf-8")
-    assert len(make_report(read_material(session)).material.runs[4].notes) == 0
+    (lost,) = make_report(read_material(session)).material.runs[4].notes
+    assert lost.text.startswith("events.jsonl cannot be read to its end: notes may be missing (")
 
 
 def test_without_a_note_this_is_said(make_run: Callable[..., Path], tmp_path: Path) -> None:

@@ -158,7 +158,7 @@ def test_what_changes_the_response_begins_a_new_average_and_what_surrounds_it_is
     assert np.std(room.singles_nv[64:, 40]) < np.std(room.singles_nv[:32, 40])
     assert room.change(noise_uv=1.0) == ""
     said = room.change(level_db_nhl=30.0)
-    assert "level 30 dB nHL: new average (the 96 sweeps before it held another response)" in said
+    assert "level 30 dB nHL: new average (the 96 sweeps before it were of another sound or ear)" in said
     assert (room.sweeps, room.marks, room.averages) == (0, [], 2)
     for wrong in ({"level_db_nhl": 130.0}, {"noise_uv": -1.0}, {"ear": "third"}, {"rate_per_s": 200.0}):
         before = room.lesson
