@@ -28,7 +28,11 @@ PAUSE_S = 0.02
 SILENCE_S = 0.1  # at a stop, before the device closes
 FADE_S = 0.01  # at a stop, from the sound to silence
 START_UP_S = 1.0  # what a device says of its first second is about filling its buffers; nothing has sounded yet
-MAX_UNDERRUNS = 100  # own choice: with more, the run ends on a fault
+# A run ends on a fault when more than a share of its last sweeps met a break: own choices. Each break costs a sweep or two, which
+# are rejected and known; a run that keeps nine sweeps in ten is worth going on with.
+MOST_SHARE, AMONG_SWEEPS = 0.1, 1_000
+MOST_BREAKS = 10_000  # and never more in all than can be listed
+MOST_HEARD = 100  # ... and fewer where an ear may hear the marks of breaks: as many as the dose sets aside
 
 
 class PlayerError(RuntimeError):
@@ -75,7 +79,8 @@ class Player:
         self._silence_after_stop = 0
         self._all_written = False
         self._stop_requested = False
-        self._underruns = np.zeros((MAX_UNDERRUNS, 4), dtype=np.int64)  # sample of the device, length, next frame, by device
+        most = MOST_HEARD if frames.earphone_jack else MOST_BREAKS
+        self._underruns = np.zeros((most, 4), dtype=np.int64)  # sample of the device, length, next frame, by device
         self._underrun_count = 0
         self._late_mark = _mark_column(BREAK_LOBE_S, device.rate_hz, frames.trigger_db_fs)
         self._device_mark = _mark_column(DEVICE_BREAK_LOBE_S, device.rate_hz, frames.trigger_db_fs)
@@ -112,6 +117,10 @@ class Player:
         """All underruns in order. Late frames are played after the silence: sound and trigger stay together, and later onsets are
         delayed."""
         return tuple(Underrun(int(at), int(n), bool(by)) for at, n, _, by in self._underruns[: self._underrun_count])
+
+    @property
+    def underrun_count(self) -> int:
+        return self._underrun_count
 
     @property
     def sweeps_played(self) -> int:
@@ -171,9 +180,20 @@ class Player:
             self._mark_played()
             if self._device.error is not None:
                 raise self._device.error
-            if self._underrun_count >= MAX_UNDERRUNS:
-                raise PlayerError(f"the sound broke up {MAX_UNDERRUNS} times: close other programs or use longer blocks")
+            self._bear_breaks()
         self._mark_played()
+
+    def _bear_breaks(self) -> None:
+        """Raise PlayerError if the sound broke too often among its last sweeps, or more often than can be listed."""
+        count = self._underrun_count
+        first = max(0, self._marked - AMONG_SWEEPS)
+        since = self._frames.sweeps[first].onset_sample if first else 0
+        recent = count - int(np.searchsorted(self._underruns[:count, 2], since))
+        if recent > MOST_SHARE * AMONG_SWEEPS:
+            among = f"within the last {AMONG_SWEEPS:,} sweeps" if first else f"within the first {self._marked:,} sweeps"
+            raise PlayerError(f"the sound broke up {recent} times {among}: close other programs or use longer blocks")
+        if count >= len(self._underruns):
+            raise PlayerError(f"the sound broke up {count:,} times in all: close other programs or use longer blocks")
 
     def _mark_played(self) -> None:
         copied, sweeps = self._copied, self._frames.sweeps
@@ -282,7 +302,7 @@ class Player:
     def _note_underrun(self, by_device: bool) -> None:
         """Record the beginning of a break. If the list is full, which ends the run, the last entry stands for all further breaks.
         """
-        place = min(self._underrun_count, MAX_UNDERRUNS - 1)
+        place = min(self._underrun_count, len(self._underruns) - 1)
         self._underruns[place] = self._position, 0, self._copied, by_device
         self._underrun_count = place + 1
 

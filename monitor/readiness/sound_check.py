@@ -22,7 +22,7 @@ from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
 from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s
 from quietfloor.stimuli.outputs import LEAST_BITS
-from quietfloor.stimuli.player import MAX_UNDERRUNS, Player
+from quietfloor.stimuli.player import MOST_HEARD, Player
 from quietfloor.stimuli.stimulus import StimulusSpec
 
 SOON_DAYS = 14  # own choice: time enough to calibrate again before it expires
@@ -212,7 +212,7 @@ class SilentTriggers:
         needed = self._frames.exposure(LONGEST_S * sound.rate_per_s, LONGEST_S)
         allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(needed.both, spent.both, strict=True)))
         self._account, self._name = account, f"check-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
-        account.reserve(self._name, allowed + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
+        account.reserve(self._name, allowed + self._frames.exposure_of_breaks(MOST_HEARD))
         self._frames.allow(allowed)
 
     @property
@@ -247,7 +247,7 @@ class SilentTriggers:
         self.returned(math.inf)
         self._player.stop()
         if self._name and self._account is not None:
-            given = self._frames.dose + self._frames.exposure_of_breaks(len(self._player.underruns))
+            given = self._frames.dose + self._frames.exposure_of_breaks(self._player.underrun_count)
             name, self._name = self._name, ""
             with contextlib.suppress(ExposureError):  # then the reservation stays, which is never less
                 self._account.settle(name, given)

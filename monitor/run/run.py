@@ -61,6 +61,8 @@ class SoundSource(Protocol):
     @property
     def underruns(self) -> int: ...
     @property
+    def sweeps_played(self) -> int: ...
+    @property
     def limited_samples(self) -> int: ...
 
 
@@ -117,7 +119,7 @@ class Run:
         self._publisher = Publisher(folder, critical, optional, on_signal, on_status, clock)
         self._receiver = Receiver(source, self._journal, self._guard, self._publisher, sound, self._stop.is_set, clock)
         self._housekeeping = Housekeeping(source, markers, self._journal, self._guard, clock)
-        self._underruns = 0
+        self._underruns_told = 1  # from how many breaks of the sound on it is said
         self._limited = False
         self._window_compared = False
         self._over = threading.Event()
@@ -248,9 +250,10 @@ class Run:
                 return
             if not self._guard.whole:
                 self._restore()
-            if self._sound is not None and self._sound.underruns > self._underruns:
-                self._underruns = self._sound.underruns
-                self._publisher.notice("sound_underrun", f"the sound broke up {self._underruns} times: close other programs")
+            if self._sound is not None and self._sound.underruns >= self._underruns_told:
+                found = self._sound.underruns
+                self._underruns_told = 2 * found  # not a line for each of many
+                self._publisher.notice("sound_underrun", status_text.sound_broke(found, self._sound.sweeps_played))
             if self._sound is not None and self._sound.limited_samples and not self._limited:
                 self._limited = True
                 self._publisher.notice("sound_limited", status_text.sound_limited(self._sound.limited_samples))

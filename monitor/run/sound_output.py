@@ -30,7 +30,7 @@ from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_bas
 from quietfloor.stimuli.markers import MarkerOutlet
 from quietfloor.stimuli.masking import Masking, rms_of_em, rms_of_fs
 from quietfloor.stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
-from quietfloor.stimuli.player import MAX_UNDERRUNS, Player
+from quietfloor.stimuli.player import MOST_HEARD, Player
 from quietfloor.stimuli.portaudio import PortAudioDevice
 from quietfloor.stimuli.references import References, load_references
 from quietfloor.stimuli.schedule import RateError, ScheduleError, refuse_mains_locked
@@ -298,7 +298,7 @@ class Sound:
             raise PlanError(f"sound: {error}") from error
         limit = limit_pa2s(self._plan.age_group)
         extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
-        marks = self._frames.exposure_of_breaks(MAX_UNDERRUNS)
+        marks = self._frames.exposure_of_breaks(MOST_HEARD)
         pairs = zip((needed + extra).both, spent.both, strict=True)
         allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in pairs))
         account.reserve(name, allowed + marks)
@@ -323,7 +323,7 @@ class Sound:
             check(ahead, per_s, account.spent(but=name), self._plan.age_group, sweeps, self._plan.rate_per_s)
         except LevelError as error:
             raise PlanError(f"sound: {error}") from error
-        account.reserve(name, ahead + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
+        account.reserve(name, ahead + self._frames.exposure_of_breaks(MOST_HEARD))
         self._frames.extend(Dose(*(most - least for most, least in zip(ahead.both, self._allowed.both, strict=True))))
         self._allowed = ahead
 
@@ -374,7 +374,7 @@ class Sound:
     @property
     def dose(self) -> Dose:
         """Dose of this sound so far; it is up to half a second ahead of the sound."""
-        return self._frames.dose + self._frames.exposure_of_breaks(len(self._player.underruns))
+        return self._frames.dose + self._frames.exposure_of_breaks(self._player.underrun_count)
 
     def close(self) -> None:
         """Close the marker outlet too."""
@@ -393,7 +393,7 @@ class Sound:
 
     @property
     def underruns(self) -> int:
-        return len(self._player.underruns)
+        return self._player.underrun_count
 
     @property
     def sweeps_played(self) -> int:

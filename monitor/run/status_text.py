@@ -90,6 +90,12 @@ def sound_broken(event: SoundBroken) -> str:
     return f"the sound broke up, {left}: close other programs or use longer blocks"
 
 
+def sound_broke(breaks: int, sweeps: int) -> str:
+    """Report how often the sound broke so far."""
+    during = f" in {count(sweeps, 'sweep')}" if sweeps else ""
+    return f"the sound broke up {count(breaks, 'time')}{during}; sweeps that it touched are rejected: close other programs"
+
+
 def rate_mismatch(event: RateMismatch, by: str = BY_STAMPS) -> str:
     said = f"the stream states {event.nominal_hz:g} Hz, but {by} {event.measured_hz:.6g} Hz ({event.ppm:+.0f} ppm)"
     if event.refused:

@@ -306,7 +306,7 @@ class Sound:
         self.asked: list[str] = []
         self.failure: str | None = None
         self.begins_s = -math.inf
-        self.underruns = 0
+        self.underruns = self.sweeps_played = 0
         self.limited_samples = 0
 
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None:
@@ -384,8 +384,8 @@ def test_a_sound_that_the_ceiling_held_down_is_said_once(make_run: Callable[...,
 
 def test_a_sound_that_breaks_up_is_said(make_run: Callable[..., Run]) -> None:
     sound = Sound()
-    sound.underruns = 2
+    sound.underruns, sound.sweeps_played = 2, 400
     run = carry_through(make_run(sound=sound))
     assert [event["text"] for event in kept(run) if event["type"] == "notice"] == [
-        "the sound broke up 2 times: close other programs"
+        "the sound broke up 2 times in 400 sweeps; sweeps that it touched are rejected: close other programs"
     ]

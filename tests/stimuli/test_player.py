@@ -26,7 +26,7 @@ from quietfloor.stimuli.frames import (
 from quietfloor.stimuli.levels import gain
 from quietfloor.stimuli.lsl import load_pylsl
 from quietfloor.stimuli.markers import MarkerOutlet
-from quietfloor.stimuli.player import MAX_UNDERRUNS, TRANSITIONS, Player, PlayerError, Underrun
+from quietfloor.stimuli.player import AMONG_SWEEPS, MOST_HEARD, TRANSITIONS, Player, PlayerError, Underrun
 from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.waveforms import click
 from tests.slow import patience
@@ -403,24 +403,78 @@ def test_a_stop_fades_the_sound_and_drops_the_triggers_from_there_on():
     player.stop()
 
 
-def test_too_many_underruns_end_the_run():
-    device = HandDevice()
-    gated = GatedFrames(frames(None))
-    player = Player(gated, device)
+class Starved:
+    """A player whose renderer is kept from working now and then."""
+
+    def __init__(self, source):
+        self.device, self.gated = HandDevice(), GatedFrames(source)
+        self.player = Player(self.gated, self.device)
+        for _ in range(50):
+            self.gated.gate.release()
+        self.player.start()
+        assert self.device.started.wait(patience(20))
+        until(lambda: self.player._written == 50 * 480)
+
+    def starve(self):
+        """The renderer stands still until the ring is empty and the sound breaks."""
+        before, asked = self.player.underrun_count, 0
+        while self.player.underrun_count == before:
+            self.device.ask()
+            asked += 1
+        for _ in range(asked):
+            self.gated.gate.release()
+        until(lambda: self.player._written - self.player._copied >= 49 * 480 or self.player.state != "running")
+
+    def break_at_once(self):
+        """One block, and silence again."""
+        before = self.player.underrun_count
+        self.gated.gate.release()
+        until(lambda: self.player._written > self.player._copied or self.player.state != "running")
+        while self.player.underrun_count == before and self.player.state == "running":
+            self.device.ask()
+
+    def end(self):
+        for _ in range(1000):
+            self.gated.gate.release()
+        return self.player.wait(patience(20))
+
+
+def test_a_sound_that_breaks_at_every_turn_ends():
+    starved = Starved(frames(None))
+    while starved.player.state == "running" and starved.player.underrun_count < 110:
+        starved.break_at_once()
+    with pytest.raises(PlayerError, match=r"broke up 1\d\d times within the (first|last) [\d,]+ sweeps: close other programs"):
+        starved.end()
+
+
+def test_what_breaks_seldom_goes_on_and_what_breaks_often_ends_however_long_it_went_well():
+    """A break after 50 blocks of 10 ms meets 1 sweep in 24; one after each block meets every second one."""
+    starved = Starved(frames(None))
+    while starved.player.underrun_count < 120:
+        starved.starve()  # after 50 blocks
+    assert starved.player.state == "running"
+    assert starved.player.sweeps_played > 2 * AMONG_SWEEPS
+    assert len(starved.player.underruns) == 120
+    until(lambda: starved.player._written - starved.player._copied >= 50 * 480)
     for _ in range(50):
-        gated.gate.release()
-    player.start()
-    assert device.started.wait(patience(20))
-    while len(player.underruns) < MAX_UNDERRUNS:
-        before = len(player.underruns)
-        device.ask()
-        if len(player.underruns) > before:  # it ran dry: one block more, and the same again
-            gated.gate.release()
-            until(lambda: player._written > player._copied or len(player.underruns) == MAX_UNDERRUNS)
-    for _ in range(1000):
-        gated.gate.release()
-    with pytest.raises(PlayerError, match="broke up 100 times"):
-        player.wait(patience(20))
+        starved.device.ask()
+    often = starved.player.underrun_count
+    while starved.player.state == "running" and starved.player.underrun_count < 260:
+        starved.break_at_once()
+    often = starved.player.underrun_count - often
+    with pytest.raises(PlayerError, match=r"broke up 1\d\d times within the last 1,000 sweeps"):
+        starved.end()
+    assert often > 50
+
+
+def test_where_an_ear_may_hear_the_marks_there_are_no_more_than_the_dose_sets_aside():
+    source = frames(None)
+    source.earphone_jack = True
+    starved = Starved(source)
+    for _ in range(MOST_HEARD):
+        starved.starve()
+    with pytest.raises(PlayerError, match=f"broke up {MOST_HEARD} times in all"):
+        starved.end()
 
 
 def test_a_fault_in_the_renderer_ends_in_silence():
