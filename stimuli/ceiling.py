@@ -60,7 +60,7 @@ _USUAL_PER_S = 50.0
 _BURST_CYCLES = 7.0 / 3.0  # whose energy a linear 2-1-2 burst has
 _CLICK_S = 8 * 100e-6  # a sine of the same peak-to-peak value has the energy of a 100 us click in this time
 
-# Own choice, dB re full scale, peak to peak: without a calibration nobody knows how loud full scale is.
+# Own choice, dB re full scale, peak to peak of the samples: without a calibration nobody knows how loud full scale is.
 _UNCALIBRATED: Mapping[str, float] = MappingProxyType({"adult": -20.0, "child": -30.0, "infant": -40.0})
 _UNCALIBRATED_STEADY_LESS_DB = 14.0  # own choice: a train of clicks at 47.1/s has 14.2 dB less (computed)
 
@@ -136,9 +136,12 @@ class Ceiling:
         return min(general, INFANT_INSERT_DB_HL + _zero_db(waveform, calibration.coupler, rate_per_s, of_rms=True))
 
     def peak_to_peak(self, waveform: Waveform | None, rate_per_s: float = 0.0) -> tuple[float, float]:
-        """Largest allowed peak-to-peak value (left, right) re 1.0; never above 2 (-1..+1), whatever the calibration says."""
+        """Largest allowed peak-to-peak value of the samples (left, right) re 1.0; never above 2 (-1..+1), whatever the calibration
+        says. The limit holds for the curve that a converter makes of them, unless the calibration measured that."""
         limit, uncalibrated = self.limit_db_ppe(waveform, rate_per_s), _UNCALIBRATED[self.age_group]
-        left, right = (min(self._of_full_scale(ear, waveform, limit, uncalibrated), 2.0) / self.shared_by for ear in EARS)
+        over_db = 0.0 if waveform is None else waveform.overshoot_db
+        of_curve = (self._of_full_scale(ear, waveform, limit, uncalibrated, over_db) for ear in EARS)
+        left, right = (min(peak_to_peak, 2.0) / self.shared_by for peak_to_peak in of_curve)
         return left, right
 
     def rms(self, waveform: Waveform | None, rate_per_s: float) -> tuple[float, float]:
@@ -163,8 +166,10 @@ class Ceiling:
     def _by_hearing_level(self) -> bool:
         return self.transducer == "insert" and self.age_group == "infant"
 
-    def _of_full_scale(self, ear: str, waveform: Waveform | None, limit_db: float, uncalibrated_db: float) -> float:
-        full_scale = self._known_full_scale_db(ear, waveform)
+    def _of_full_scale(
+        self, ear: str, waveform: Waveform | None, limit_db: float, uncalibrated_db: float, over_db: float = 0.0
+    ) -> float:  # fmt: skip
+        full_scale = self._known_full_scale_db(ear, waveform, over_db)
         return float(10.0 ** ((uncalibrated_db if math.isnan(full_scale) else limit_db - full_scale) / 20.0))
 
     def loudest_full_scale_db(self, ear: str, waveform: Waveform | None) -> float:
@@ -176,7 +181,8 @@ class Ceiling:
         known = self._known_full_scale_db(ear, waveform)
         return plausible_range_db(self.transducer)[1] if math.isnan(known) else known
 
-    def _known_full_scale_db(self, ear: str, waveform: Waveform | None) -> float:
+    def _known_full_scale_db(self, ear: str, waveform: Waveform | None, over_db: float = 0.0) -> float:
+        """`over_db`: what the curve between the samples adds, where another sound was measured."""
         calibration = self._usable_calibration()
         if calibration is None:
             return math.nan
@@ -187,6 +193,8 @@ class Ceiling:
         else:
             moved = [row[1 + EARS.index(ear)] for row in calibration.response]
         loudest = main + max([0.0, *moved])
+        if waveform is not None and calibration.measured_with != waveform.name:
+            loudest += over_db
         # Of a sound of a file an older row that does not say which file counts too: it makes no limit higher.
         names = () if waveform is None else dict.fromkeys((waveform.name, waveform.name.partition(" ")[0]))
         for name in names:

@@ -402,8 +402,7 @@ def _brief(name: StepName, judged: Judged) -> str:
     if name == "sound":
         if not draft.own_sound:
             return "of other equipment" + (f": {_sound_words(draft)}" if draft.stated else "")
-        level = f"{draft.level_db_nhl:g} dB nHL" if draft.level_scale == "nhl" else f"{draft.level_db_fs:g} dB FS"
-        return f"{_sound_words(draft)}, {level}"
+        return f"{_sound_words(draft)}, {draft.level[0]:g} {draft.level[1]}"
     if name == "output":
         if not draft.plays:
             return "none is needed"

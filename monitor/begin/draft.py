@@ -17,6 +17,7 @@ from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.sources.base import SourceError, StreamDescription
 from quietfloor.monitor.sources.channels import resolve_channel, unit_to_uv
 from quietfloor.monitor.untrusted.bounded_io import toml_from, toml_of, why
+from quietfloor.stimuli.levels import STATED
 
 Kind = Literal["recording", "session"]
 Role = Literal["decides", "too", "trigger", ""]
@@ -62,6 +63,8 @@ class Draft:
     route: Literal["air", "bone"] = "air"
     stated_db_nhl: float | None = None  # level of other equipment
     level_db_nhl: float = 60.0
+    in_ppe: bool = False  # the level of a recording by air is in dB p-p.e. SPL
+    level_db_ppe_spl: float = 90.0
     level_db_fs: float = -40.0  # where there is no calibration
     per_s: float = RATE_PER_S
     device: Literal["sound-card", "lsl"] = "sound-card"
@@ -91,9 +94,18 @@ class Draft:
         return self.bone_calibration if self.route == "bone" else self.calibration
 
     @property
-    def level_scale(self) -> Literal["nhl", "fs"]:
-        """Scale of the level of a recording: dB nHL with a calibration, else dB re full scale."""
-        return "nhl" if self.calibration_in_use else "fs"
+    def level_scale(self) -> Literal["nhl", "ppe", "fs"]:
+        """Scale of the level of a recording: with a calibration dB nHL, or by air dB p-p.e. SPL; else dB re full scale."""
+        if not self.calibration_in_use:
+            return "fs"
+        return "ppe" if self.in_ppe and self.route == "air" else "nhl"
+
+    @property
+    def level(self) -> tuple[float, str]:
+        """The level of a recording and its unit."""
+        of_scale = {"nhl": self.level_db_nhl, "ppe": self.level_db_ppe_spl, "fs": self.level_db_fs}
+        units = {"nhl": "dB nHL", "ppe": "dB p-p.e. SPL", "fs": "dB FS"}
+        return of_scale[self.level_scale], units[self.level_scale]
 
     @property
     def routes(self) -> tuple[str, ...]:
@@ -193,7 +205,9 @@ def plan_data(draft: Draft, highest_db: dict[Cell, float] | None = None) -> dict
     elif draft.stated:
         stated = _shape(draft, base.get("stated", {}))
         stated |= {"ear": draft.ear, "route": draft.route, "age_group": draft.age_group}
-        data["stated"] = stated | ({} if draft.stated_db_nhl is None else {"level_db_nhl": draft.stated_db_nhl})
+        known = base.get("stated", {}).get("level_db_ppe_spl")  # stays until another level is chosen
+        in_ppe = {} if known is None or draft.route == "bone" else {"level_db_ppe_spl": known}
+        data["stated"] = stated | (in_ppe if draft.stated_db_nhl is None else {"level_db_nhl": draft.stated_db_nhl})
     data["decision"] = base.get("decision", {}) | {"floor_nv": draft.floor_nv, "max_sweeps": sweeps_of(draft)}
     return data
 
@@ -232,7 +246,7 @@ def _shape(draft: Draft, before: dict[str, Any]) -> dict[str, Any]:
     same = before.get("stimulus", "click") == draft.stimulus
     of_shape = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
     kept = {name: value for name, value in before.items() if same or name not in of_shape}
-    for name in ("frequency_hz", "level_db_nhl", "level_db_fs"):
+    for name in ("frequency_hz", *STATED):
         kept.pop(name, None)
     return kept | {"stimulus": draft.stimulus} | ({} if draft.frequency_hz is None else {"frequency_hz": draft.frequency_hz})
 
@@ -240,6 +254,8 @@ def _shape(draft: Draft, before: dict[str, Any]) -> dict[str, Any]:
 def _level(draft: Draft) -> dict[str, Any]:
     if draft.level_scale == "nhl":
         return {"level_db_nhl": draft.level_db_nhl, "calibration": draft.calibration_in_use}
+    if draft.level_scale == "ppe":
+        return {"level_db_ppe_spl": draft.level_db_ppe_spl, "calibration": draft.calibration_in_use}
     return {"level_db_fs": draft.level_db_fs}
 
 
@@ -343,6 +359,8 @@ def _of_run(data: dict[str, Any], text: str, code: str) -> Draft:
         draft = replace(
             draft, own_sound=True, stimulus=sound.stimulus, frequency_hz=sound.frequency_hz, ear=sound.ear, route=sound.route,
             level_db_nhl=draft.level_db_nhl if sound.level_db_nhl is None else sound.level_db_nhl,
+            in_ppe=sound.level_db_ppe_spl is not None,
+            level_db_ppe_spl=draft.level_db_ppe_spl if sound.level_db_ppe_spl is None else sound.level_db_ppe_spl,
             level_db_fs=draft.level_db_fs if sound.level_db_fs is None else sound.level_db_fs,
             per_s=sound.rate_per_s, device=sound.device, output=sound.output or "", audio_id=sound.device_source_id,
             calibration="" if by_bone else sound.calibration or "", bone_calibration=sound.calibration or "" if by_bone else "",

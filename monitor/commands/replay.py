@@ -116,12 +116,14 @@ def played(link: WindowLink, folder: RunFolder, plan: Plan | None, speed: float)
 
 def _what(folder: RunFolder) -> str:
     """Ear, stimulus and level in words, from the record of the run."""
+    from quietfloor.stimuli.levels import stated_level
+
     try:
         stimulus = folder.read_json(folder.run.name)["stimulus"]
-        level, unit = stimulus["level_db_nhl"], "dB nHL"
-        if level is None:
-            level, unit = stimulus["level_db_fs"], "dB re full scale, uncalibrated"
-        muted = ", MUTED" if stimulus["muted"] else ""
+        if (known := stated_level(stimulus)) is None:
+            return ""
+        level, unit = known
+        muted = (", uncalibrated" if stimulus["level_db_fs"] is not None else "") + (", MUTED" if stimulus["muted"] else "")
         return f"{stimulus['ear']} ear · {stimulus['stimulus']} · {level:g} {unit}{muted}"
     except (OSError, ValueError, KeyError, TypeError):
         return ""

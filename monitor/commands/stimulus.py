@@ -71,6 +71,10 @@ def add(commands: Any) -> None:
     which.add_argument("--wav-zero-ms", type=float, metavar="MS", help="time zero of that file, from its first sample (0)")
     how = parser.add_argument_group("at which level and rate (keys of [sound])")
     how.add_argument("--level-db-nhl", type=float, metavar="DB", help="level in dB nHL; needs --calibration")
+    how.add_argument(
+        "--level-db-ppe-spl", type=float, metavar="DB",
+        help="peak-to-peak equivalent level, dB SPL; needs --calibration, no reference",
+    )  # fmt: skip
     how.add_argument("--level-db-fs", type=float, metavar="DB", help="level in dB re full scale, where there is no calibration")
     how.add_argument("--calibration", metavar="FILE", help="calibration of the output")
     how.add_argument("--references", metavar="FILE", help="reference thresholds of your own")
@@ -122,6 +126,7 @@ def main(args: argparse.Namespace) -> int:
 def sound_plan(args: argparse.Namespace) -> Any:
     """[sound] of the plan, with the values that the options replace. Raises PlanError."""
     from quietfloor.monitor.plan.run_plan import PlanError, load_plan, make_sound_plan
+    from quietfloor.stimuli.levels import STATED
 
     if args.play is not None and args.play < 1:
         raise PlanError(f"--play {args.play}: allowed is 1 or more")
@@ -132,7 +137,7 @@ def sound_plan(args: argparse.Namespace) -> Any:
             raise PlanError(f"plan {args.plan} plays nothing: give it a table [sound]")
         data = plan.sound.model_dump(mode="json", exclude_none=True)
     names = (
-        "stimulus", *SHAPE_KEYS, "level_db_nhl", "level_db_fs", "calibration", "references", "route", "ear", "age_group",
+        "stimulus", *SHAPE_KEYS, *STATED, "calibration", "references", "route", "ear", "age_group",
         "transducer", "polarity", "rate_per_s", "sample_rate_hz",
     )  # fmt: skip
     given = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
@@ -140,14 +145,15 @@ def sound_plan(args: argparse.Namespace) -> Any:
         data = {name: value for name, value in data.items() if name not in SHAPE_KEYS}  # those of another sound
     if "chirp_span_ms" in given or "chirp_by_level" in given:
         data.pop("chirp_k", None)
-    if "level_db_nhl" in given:
-        data.pop("level_db_fs", None)
-    if "level_db_fs" in given:
-        data.pop("level_db_nhl", None)
+    if any(key in given for key in STATED):  # another unit than that of the plan
+        data = {name: value for name, value in data.items() if name not in STATED}
     data |= given
-    if "level_db_nhl" not in data and "level_db_fs" not in data:
+    if not any(key in data for key in STATED):
         if args.play is not None:
-            raise PlanError("--play needs a level: give --level-db-nhl with --calibration, --level-db-fs, or a PLAN.toml")
+            raise PlanError(
+                "--play needs a level: give --level-db-nhl or --level-db-ppe-spl with --calibration, --level-db-fs, or a "
+                "PLAN.toml"
+            )
         data["level_db_fs"] = FILE_DB_FS
     return make_sound_plan(data, "stimulus")
 

@@ -27,7 +27,7 @@ def heading_of(plan: Plan) -> tuple[Heard, ...]:
     sound = plan.sound or plan.stated
     if sound is None:
         return (Heard("Sound of other equipment · ear and level are not stated", large=True),)
-    level = "level not stated" if sound.level_db_nhl is None and isinstance(sound, StatedPlan) else str(Level.of_plan(sound))
+    level = "level not stated" if sound.level is None else str(Level.of_plan(sound))
     stated = " · as stated" if isinstance(sound, StatedPlan) else ""
     words = f"{sound.ear.capitalize()} ear · by {sound.route} · {sound.spec.name} · {level}{stated}"
     lines = [Heard(words, sound.ear, large=True)]

@@ -17,6 +17,7 @@ from quietfloor.monitor.session.conditions import UNDECIDED, UNKNOWN, Whose, noi
 from quietfloor.monitor.session.recorded_session import runs_of
 from quietfloor.monitor.session.session_store import STATE, SessionError, SessionStore
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.levels import STATED, stated_level
 
 WORDS = {
     "response_present": "response",
@@ -40,33 +41,37 @@ class Series:
     @classmethod
     def of_plan(cls, sound: SoundPlan | StatedPlan | None) -> Series | None:
         """None where other equipment makes the sound, and its level is not stated."""
-        if isinstance(sound, StatedPlan) and sound.level_db_nhl is None:
-            return None
-        return None if sound is None else cls(sound.ear, sound.route, sound.spec.name)
+        return None if sound is None or sound.level is None else cls(sound.ear, sound.route, sound.spec.name)
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True)
 class Level:
-    """A level as it was requested; a muted control has no audible level. Higher levels sort last."""
+    """A level as it was requested; a muted control has no audible level. Higher levels sort last, levels in dB nHL after those
+    in other units."""
 
     heard: bool  # muted ones are at the foot of the ladder
-    calibrated: bool
+    unit: str  # one of the units of STATED
     db: float
 
+    def __lt__(self, other: Level) -> bool:
+        return self._place < other._place
+
     def __str__(self) -> str:
-        unit = "dB nHL" if self.calibrated else "dB re full scale"
-        return f"{written(self.db)} {unit}" + ("" if self.heard else ", muted")
+        return f"{written(self.db)} {self.unit}" + ("" if self.heard else ", muted")
+
+    @property
+    def _place(self) -> tuple[bool, int, float]:
+        return self.heard, -tuple(STATED.values()).index(self.unit), self.db
 
     @classmethod
     def of_plan(cls, sound: SoundPlan | StatedPlan) -> Level:
-        return cls._of(sound.level_db_nhl, sound.level_db_fs if isinstance(sound, SoundPlan) else None, sound.muted)
+        return cls._of(sound.level, sound.muted)
 
     @classmethod
-    def _of(cls, nhl: float | None, fs: float | None, muted: bool) -> Level:
-        db = nhl if nhl is not None else fs
-        if db is None:
+    def _of(cls, level: tuple[float, str] | None, muted: bool) -> Level:
+        if level is None:
             raise ValueError("a level is missing")
-        return cls(not muted, nhl is not None, float(db))
+        return cls(not muted, level[1], level[0])
 
 
 @dataclass(frozen=True)
@@ -218,7 +223,7 @@ def _of_series(record: dict[str, Any], series: Series) -> Level | None:
         return None  # a search, stopped or not, is no run at one level
     if Series(stimulus["ear"], stimulus["route"], stimulus["stimulus"]) != series:
         return None
-    return Level._of(stimulus["level_db_nhl"], stimulus["level_db_fs"], bool(stimulus["muted"]))
+    return Level._of(stated_level(stimulus), bool(stimulus["muted"]))
 
 
 def _whose(session: Path) -> dict[str, Whose]:

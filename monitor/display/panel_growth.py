@@ -20,6 +20,7 @@ from quietfloor.monitor.display.panel_average import GAP_PX
 from quietfloor.monitor.display.scales import Scale, nice_above
 from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.waves.marks import Estimate, Mark
+from quietfloor.stimuli.levels import NHL
 
 AMPLITUDES = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)  # heights of the chart, times powers of ten
 BESIDE_DB = 12.0  # what is published is shown so far beyond the levels that were measured
@@ -70,9 +71,10 @@ class GrowthPanel(Panel):
 
     def show_levels(self, levels: Levels) -> None:
         """Draw these levels."""
+        unit = levels.rows[0].level.unit if levels.rows else NHL
+        levels = replace(levels, rows=tuple(row for row in levels.rows if row.level.unit == unit))  # one axis, one unit
         self._levels = levels
         measured = [row.level.db for row in levels.rows]
-        unit = "dB nHL" if all(row.level.calibrated for row in levels.rows) else "dB re full scale"
         self._db = (min(measured) - BESIDE_DB, max(measured) + BESIDE_DB) if measured else (0.0, 90.0)
         for chart, published, marks in zip(self.charts, self._published, (self._latencies, self._amplitudes), strict=True):
             chart.relabel("bottom", f"level, {unit}")
@@ -94,7 +96,7 @@ class GrowthPanel(Panel):
     @property
     def _published(self) -> tuple[list[Published], list[Published]]:
         """Latencies and amplitudes in the levels that are shown."""
-        if not all(row.level.calibrated for row in self._levels.rows):
+        if any(row.level.unit != NHL for row in self._levels.rows):
             return [], []
         found = [[_within(one, self._db) for one in many] for many in (self._levels.latencies, self._levels.amplitudes)]
         latencies, amplitudes = ([one for one in many if one is not None] for many in found)

@@ -33,6 +33,8 @@ ROUTES = (("air", "air"), ("bone", "bone"))
 TRANSDUCERS = (("insert earphone", "insert"), ("supra-aural", "supra-aural"), ("circumaural", "circumaural"))
 METHODS = (("search: all levels in one recording", "search"), ("ladder: a run for each level", "ladder"))
 COLUMNS = tuple((route, ear) for route in ("air", "bone") for ear in ("right", "left"))
+UNITS = (("dB nHL", False), ("dB p-p.e. SPL", True))
+FREQUENCIES = (250.0, 500.0, 750.0, 1000.0, 1500.0, 2000.0, 3000.0, 4000.0, 6000.0, 8000.0)
 NONE = Option("", "none", "the level is then in dB re full scale, and nobody knows how loud it is", "look")
 
 
@@ -55,6 +57,7 @@ class SoundPage(Page):
         self.frequency = combo(())
         self.ear, self.route = combo(EARS), combo(ROUTES)
         self.level, self.level_fs = number(-40, 120, 5, 1, "dB nHL"), number(-140, 0, 5, 1, "dB FS")
+        self.unit, self.level_ppe = combo(UNITS), number(-20, 150, 5, 1, "dB p-p.e. SPL")
         self.stated_level = number(-41, 120, 5, 1, "dB nHL")
         self.stated_level.setSpecialValueText("not known")
         self.rate = number(1, 100, 1, 1, "per second")
@@ -64,6 +67,8 @@ class SoundPage(Page):
         self.fields.add("&Ear", self.ear)
         self.fields.add("&Route", self.route)
         self.loudest = self.fields.add("&Level", self.level)
+        self.fields.add("Level &in", self.unit)
+        self.fields.add("&Level", self.level_ppe).say("how strong the sound is; how well it is heard, nobody knows")
         self.fields.add("&Level", self.level_fs).say("peak to peak re full scale: nobody knows how loud that is")
         self.fields.add("&Level", self.stated_level)
         self.rate_note = self.fields.add("R&ate", self.rate)
@@ -72,6 +77,8 @@ class SoundPage(Page):
         self.ear.currentIndexChanged.connect(lambda: self.change(ear=self.ear.currentData()))
         self.route.currentIndexChanged.connect(lambda: self.change(route=self.route.currentData()))
         self.level.valueChanged.connect(lambda value: self.change(level_db_nhl=value))
+        self.unit.currentIndexChanged.connect(lambda: self.change(in_ppe=self.unit.currentData()))
+        self.level_ppe.valueChanged.connect(lambda value: self.change(level_db_ppe_spl=value))
         self.level_fs.valueChanged.connect(lambda value: self.change(level_db_fs=value))
         self.stated_level.valueChanged.connect(lambda value: self.change(stated_db_nhl=None if value < -40 else value))
         self.rate.valueChanged.connect(lambda value: self.change(per_s=value))
@@ -85,7 +92,8 @@ class SoundPage(Page):
         set_checked(self.stated, draft.stated)
         own, told = draft.own_sound, draft.own_sound or draft.stated
         self.stated.setVisible(not own)
-        wanted = frequencies_of(draft.stimulus) if own else (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+        judge = own and draft.level_scale == "nhl"  # by the reference thresholds
+        wanted = frequencies_of(draft.stimulus) if own and draft.level_scale != "ppe" else FREQUENCIES
         if draft.frequency_hz is not None and draft.frequency_hz not in wanted:
             wanted = tuple(sorted((*wanted, draft.frequency_hz)))
         if [self.frequency.itemData(at) for at in range(self.frequency.count())] != list(wanted):
@@ -99,18 +107,21 @@ class SoundPage(Page):
         show_value(self.ear, draft.ear)
         show_value(self.route, draft.route)
         show_number(self.level, draft.level_db_nhl)
+        show_value(self.unit, draft.in_ppe)
+        show_number(self.level_ppe, draft.level_db_ppe_spl)
         show_number(self.level_fs, draft.level_db_fs)
         show_number(self.stated_level, -41.0 if draft.stated_db_nhl is None else draft.stated_db_nhl)
         show_number(self.rate, draft.per_s)
-        calibrated = draft.level_scale == "nhl"
+        scale = draft.level_scale if own else ""
         for control, yes in (
             (self.stimulus, told), (self.frequency, told and draft.frequency_hz is not None), (self.ear, told),
-            (self.route, told), (self.level, own and calibrated), (self.level_fs, own and not calibrated),
+            (self.route, told), (self.unit, scale in ("nhl", "ppe") and draft.route == "air"), (self.level, scale == "nhl"),
+            (self.level_ppe, scale == "ppe"), (self.level_fs, scale == "fs"),
             (self.stated_level, draft.stated and not own),
         ):  # fmt: skip
             self.fields.show_row(control, yes)
         self.rate_note.say("" if own else "of the other equipment: it only turns the minutes of the limit into sweeps")
-        self._allow(draft, judged, own and calibrated)
+        self._allow(draft, judged, judge)
 
     def _allow(self, draft: Draft, judged: Judged, judge: bool) -> None:
         """What the calibration does not reach cannot be chosen."""

@@ -78,6 +78,12 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "Level above the softest such stimulus that young people with normal hearing detect.",
     ),
     (
+        "dB p-p.e. SPL",
+        r"\bdB p-p\.e\. SPL\b",
+        "Peak-to-peak equivalent level: the sound pressure level of a long tone with the same peak-to-peak value. It says "
+        "how strong the sound is, not how well it is heard.",
+    ),
+    (
         "dB re full scale",
         r"\bdB re full scale\b",
         "Level below the loudest that the output can make: without a calibration nobody knows how loud that is at the "

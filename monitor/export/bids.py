@@ -44,7 +44,7 @@ MEANING: dict[str, dict[str, Any]] = {
     "ear": {"Description": "ear that it was played to", "Levels": {"left": "left ear", "right": "right ear"}},
     "frequency": {"Description": "nominal frequency of the stimulus; n/a for a click and other broadband sounds", "Units": "Hz"},
     "level": {"Description": "level of the stimulus, in the unit of level_unit"},
-    "level_unit": {"Description": "dB nHL by the calibration of the run, or dB re full scale without one"},
+    "level_unit": {"Description": "dB nHL or dB p-p.e. SPL by the calibration of the run, or dB re full scale without one"},
     "polarity": {
         "Description": "first movement of the diaphragm, by the labels of the player",
         "Levels": {"condensation": "towards the ear", "rarefaction": "away from it"},

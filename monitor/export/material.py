@@ -195,10 +195,10 @@ def _cells(folder: RunFolder, plan: Plan) -> tuple[CellLabel, ...]:
         if row.muted:
             found.append(CellLabel(SILENCE, SILENCE))
             continue
-        unit = "dB nHL" if row.level_db_nhl is not None else "dB re full scale"
+        level_db, unit = row.level
         hz = "" if row.frequency_hz is None else f"{row.frequency_hz:g}Hz/"
-        tag = f"stimulus/{row.ear}/{row.stimulus}/{hz}{row.level_db:g}{unit.replace(' ', '')}"
-        found.append(CellLabel(tag, sound.spec.name, row.ear, row.frequency_hz, row.level_db, unit))
+        tag = f"stimulus/{row.ear}/{row.stimulus}/{hz}{level_db:g}{unit.replace(' ', '')}"
+        found.append(CellLabel(tag, sound.spec.name, row.ear, row.frequency_hz, level_db, unit))
     return tuple(found)
 
 

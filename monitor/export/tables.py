@@ -12,6 +12,7 @@ import numpy as np
 
 from quietfloor.monitor.export.material import ExportError, Material
 from quietfloor.monitor.storage.run_folder import AVERAGE_COLUMNS
+from quietfloor.stimuli.levels import stated_level
 
 ROWS = 65536  # at a time
 EVENTS = (
@@ -19,7 +20,6 @@ EVENTS = (
     "reason", "unit", "cell", "text",
 )  # fmt: skip
 OF_CELLS = ("cell", "ear", "stimulus", "frequency_hz", "level", "level_unit", "time_ms", "average_uv", "a_uv", "b_uv")
-LEVELS = (("level_db_nhl", "dB nHL"), ("level_db_fs", "dB re full scale"))
 
 
 def raw_csv(material: Material) -> Iterator[bytes]:
@@ -72,7 +72,7 @@ def events_rows(material: Material) -> list[list[str]]:
     rate_hz = material.stream.rate_hz
     sound = material.record.get("stimulus")
     said = sound if isinstance(sound, dict) else {}
-    level, unit = next(((said[key], unit) for key, unit in LEVELS if isinstance(said.get(key), (int, float))), (None, None))
+    level, unit = stated_level(said) or (None, None)
     places = material.timeline.places(np.array([one.position for one in material.happenings], dtype=np.float64))
     rows = []
     for one, place in zip(material.happenings, places.tolist(), strict=True):

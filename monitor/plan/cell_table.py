@@ -17,6 +17,7 @@ from quietfloor.monitor.plan.sound_plan import Section, SoundPlan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.monitor.untrusted.wrong_keys import wrong_key
 from quietfloor.stimuli.cell_code import BREAK_MARK_MS, MOST_CELLS, CellCode, CellCodeError
+from quietfloor.stimuli.levels import STATED, stated_level
 from quietfloor.stimuli.stimulus import Kind
 
 FORMAT = "quietfloor cells 1"
@@ -30,6 +31,7 @@ class CellRow(Section):
     stimulus: Kind
     frequency_hz: float | None = None
     level_db_nhl: float | None = None
+    level_db_ppe_spl: float | None = None
     level_db_fs: float | None = None
     masking: Literal["white", "octave-band"] | None = None
     masking_level_db_em: float | None = None
@@ -44,10 +46,15 @@ class CellRow(Section):
 
     @property
     def level_db(self) -> float:
-        """Level in dB nHL, or in dB re full scale where there is no calibration; one scale for a whole table."""
-        level_db = self.level_db_nhl if self.level_db_nhl is not None else self.level_db_fs
-        assert level_db is not None
-        return level_db
+        """Level in the unit of `level`."""
+        return self.level[0]
+
+    @property
+    def level(self) -> tuple[float, str]:
+        """The level and its unit; a whole table has one unit."""
+        level = stated_level(vars(self))
+        assert level is not None
+        return level
 
 
 class _File(Section):
@@ -75,10 +82,10 @@ class CellTable:
         if not (self.sound.held_to_plan and self.sound.pauses_s):
             raise PlanError("cells: a run with several cells is known by its pauses: leave held_to_plan and random_pause on")
         for number, cell in enumerate(self.cells):
-            given = [name for name in ("level_db_nhl", "level_db_fs") if getattr(cell, name) is not None]
+            given = [name for name in STATED if getattr(cell, name) is not None]
             if len(given) != 1 or getattr(self.cells[0], given[0]) is None:
                 has = " and ".join(given) or "no level"
-                raise PlanError(f"cells: cell {number} has {has}; give all level_db_nhl, or all level_db_fs")
+                raise PlanError(f"cells: cell {number} has {has}; give all {', or all '.join(STATED)}")
             if cell in self.cells[:number]:
                 raise PlanError(f"cells: cell {number} is cell {self.cells.index(cell)} again: give each once")
         try:

@@ -268,7 +268,10 @@ class Plan(Section):
     @model_validator(mode="after")
     def _search_has_its_sound(self) -> Plan:
         if self.search is not None and (self.sound is None or self.sound.level_db_nhl is None):
-            raise ValueError("[search] plays our own sounds, in dB nHL: give [sound] with level_db_nhl and a calibration")
+            raise ValueError(
+                "[search] plays our own sounds, in dB nHL (what it expects of sizes and latencies is published in dB nHL): give "
+                "[sound] with level_db_nhl and a calibration"
+            )
         if self.sound is None or not self.sound.together:
             return self
         if self.search is None or {one.ear for one in self.search.condition} != {"left", "right"}:

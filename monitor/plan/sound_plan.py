@@ -19,6 +19,7 @@ from quietfloor.monitor.waves.expected import wave_v_bracket_ms
 from quietfloor.stimuli.chirps import span_for_level
 from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, TRIGGER_DB_FS
+from quietfloor.stimuli.levels import STATED, stated_level
 from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, ONE_EARPHONE, SHORTEST_BLOCK, check_block
 from quietfloor.stimuli.schedule import Schedule
 from quietfloor.stimuli.stimulus import Kind, Standard, StimulusSpec
@@ -59,6 +60,9 @@ class SoundPlan(Section):
     wav_zero_ms: float | None = Field(default=None, description="time zero of a custom stimulus, from its first sample")
     ear: Literal["left", "right"] = "right"
     level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    level_db_ppe_spl: float | None = Field(
+        default=None, ge=-20, le=150, description="peak-to-peak equivalent level, where no reference for dB nHL is known"
+    )
     level_db_fs: float | None = Field(default=None, ge=-140, le=0, description="dB re full scale, where there is no calibration")
     polarity: Literal["condensation", "rarefaction", "alternating"] = "alternating"
     rate_per_s: float = Field(default=47.1, ge=1, le=100)
@@ -71,7 +75,7 @@ class SoundPlan(Section):
     route: Literal["air", "bone"] = "air"
     transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] = "insert"
     age_group: Literal["adult", "child", "infant"] = "adult"
-    calibration: str | None = Field(default=None, description="calibration file of the output; needed for dB nHL")
+    calibration: str | None = Field(default=None, description="calibration file of the output; only dB re full scale needs none")
     references: str | None = Field(default=None, description="file with reference thresholds of your own")
     masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
     masking_level_db_em: float | None = Field(default=None, ge=-20, le=100, description="effective masking; needs a calibration")
@@ -140,6 +144,13 @@ class SoundPlan(Section):
                 raise ValueError("chirp_by_level needs level_db_nhl: which chirp is best is known by level in dB nHL only")
         self.spec.time_zero_s(self.sample_rate_hz)  # makes it, where no file is needed
         return self
+
+    @property
+    def level(self) -> tuple[float, str]:
+        """The level and its unit, as it was given."""
+        level = stated_level(vars(self))
+        assert level is not None  # checked above
+        return level
 
     @property
     def spec(self) -> StimulusSpec:
@@ -262,12 +273,22 @@ class SoundPlan(Section):
 
     @model_validator(mode="after")
     def _one_level(self) -> SoundPlan:
-        if (self.level_db_nhl is None) == (self.level_db_fs is None):
-            raise ValueError("give exactly one of level_db_nhl (needs a calibration) and level_db_fs (uncalibrated)")
-        if self.level_db_nhl is not None and self.calibration is None:
+        given = [(key, db) for key in STATED if (db := getattr(self, key)) is not None]
+        if len(given) != 1:
             raise ValueError(
-                f"level_db_nhl = {self.level_db_nhl:g} needs a calibration file: name it as calibration, or give level_db_fs "
+                "give exactly one of level_db_nhl (needs a calibration), level_db_ppe_spl (needs one too) and level_db_fs "
+                "(uncalibrated)"
+            )
+        key, level_db = given[0]
+        if key != "level_db_fs" and self.calibration is None:
+            raise ValueError(
+                f"{key} = {level_db:g} needs a calibration file: name it as calibration, or give level_db_fs "
                 "(dB re full scale, uncalibrated)"
+            )
+        if key == "level_db_ppe_spl" and self.route == "bone":
+            raise ValueError(
+                f"{key} = {level_db:g} with route = \"bone\": a bone vibrator has no sound pressure; give level_db_nhl, or "
+                "level_db_fs"
             )
         return self
 
@@ -387,6 +408,7 @@ class StatedPlan(Section):
     ear: Literal["left", "right"]
     route: Literal["air", "bone"] = "air"
     level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
+    level_db_ppe_spl: float | None = Field(default=None, ge=-20, le=150, description="peak-to-peak equivalent level")
     muted: bool = Field(default=False, description="control run: trigger without stimulus")
     transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] | None = None
     age_group: Literal["adult", "child", "infant"] | None = None
@@ -409,6 +431,10 @@ class StatedPlan(Section):
     @model_validator(mode="after")
     def _one_stimulus(self) -> StatedPlan:
         _ = self.spec
+        if self.level_db_nhl is not None and self.level_db_ppe_spl is not None:
+            raise ValueError("give one of level_db_nhl and level_db_ppe_spl, or none where the level is not known")
+        if self.level_db_ppe_spl is not None and self.route == "bone":
+            raise ValueError(f"level_db_ppe_spl = {self.level_db_ppe_spl:g} with route = \"bone\": a force is no sound pressure")
         if self.masking == "none" and (self.masking_level_db_em is not None or self.masking_transducer is not None):
             raise ValueError("masking_level_db_em and masking_transducer belong to noise: add masking, or leave them out")
         return self
@@ -421,9 +447,14 @@ class StatedPlan(Section):
         )  # fmt: skip
 
     @property
+    def level(self) -> tuple[float, str] | None:
+        """The level and its unit; None where it is not stated."""
+        return stated_level(vars(self))
+
+    @property
     def words(self) -> str:
         """Description in words, such as "right ear, click, 40 dB nHL"."""
-        level = "level not stated" if self.level_db_nhl is None else f"{self.level_db_nhl:g} dB nHL"
+        level = "level not stated" if self.level is None else f"{self.level[0]:g} {self.level[1]}"
         bone = " by bone" if self.route == "bone" else ""
         masked = "" if self.masking == "none" else f", {'left' if self.ear == 'right' else 'right'} ear masked"
         return f"{self.ear} ear{bone}, {self.spec.name}, {level}{', MUTED' if self.muted else ''}{masked}"
@@ -448,6 +479,6 @@ class StatedPlan(Section):
             masking |= dict.fromkeys(("band_hz", "level_db_fs", "rms", "calibration"))
         return {
             "stimulus": self.spec.name, **said, **own, "stated": True, "ear": self.ear, "route": self.route,
-            "transducer": self.transducer, "age_group": self.age_group, "level_db_nhl": self.level_db_nhl, "muted": self.muted,
-            "masking": masking, **dict.fromkeys(UNSTATED),
+            "transducer": self.transducer, "age_group": self.age_group, "level_db_nhl": self.level_db_nhl,
+            "level_db_ppe_spl": self.level_db_ppe_spl, "muted": self.muted, "masking": masking, **dict.fromkeys(UNSTATED),
         }  # fmt: skip

@@ -21,6 +21,7 @@ from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
 from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s
+from quietfloor.stimuli.levels import STATED
 from quietfloor.stimuli.outputs import LEAST_BITS
 from quietfloor.stimuli.player import MOST_HEARD, Player
 from quietfloor.stimuli.stimulus import StimulusSpec
@@ -73,10 +74,10 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
 
 def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     record = stimulus.record
-    known = record["level_db_nhl"] is not None
-    level = f"{record['level_db_nhl']:g} dB nHL" if known else f"{record['level_db_fs']:g} dB re full scale"
-    value, unit = (record["level_db_nhl"], "dB nHL") if known else (record["level_db_fs"], "dB FS")
-    said = f"{record['stimulus']}, {sound.ear} ear, {level}, {sound.rate_per_s:g}/s, by {_name(sound)}, {sound.age_group}"
+    value, unit = sound.level
+    said = f"{record['stimulus']}, {sound.ear} ear, {value:g} {unit}, {sound.rate_per_s:g}/s, by {_name(sound)}, "
+    said += sound.age_group
+    unit = "dB FS" if sound.level_db_fs is not None else unit
     if sound.muted:
         return Finding("sound", "look", f"{said}, MUTED", "a control run: trigger without stimulus", "", value, unit)
     return Finding("sound", "ok", said, "", "", value, unit)
@@ -187,7 +188,7 @@ class SilentTriggers:
         # The trigger column is the same whatever the sound; a click needs no file, no level, and no calibration that may be old.
         silent: dict[str, Any] = dict.fromkeys(SILENCED)
         silent |= {"stimulus": "click", "chirp_by_level": False, "masking": "none", "muted": True, "lead_in_s": TRIGGER_LEAD_IN_S}
-        silent |= {"level_db_nhl": None, "level_db_fs": -60.0, "calibration": None, "references": None, "device": "lsl"}
+        silent |= dict.fromkeys(STATED) | {"level_db_fs": -60.0, "calibration": None, "references": None, "device": "lsl"}
         if sound.trigger_on_earphone_jack:  # held by the ceiling of its own calibration
             silent |= {"calibration": sound.calibration, "device": sound.device}
         frames = make_stimulus(sound.model_copy(update=silent), datetime.date.today()).frames

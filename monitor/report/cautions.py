@@ -16,6 +16,7 @@ from quietfloor.monitor.report.parts import Ladder, Report, despite_of, electrod
 from quietfloor.monitor.run.status_text import sound_limited
 from quietfloor.monitor.session.conditions import PRESENT, UNKNOWN
 from quietfloor.monitor.untrusted.safe_text import plain
+from quietfloor.stimuli.levels import NHL, stated_level
 
 MOST_REASON = 90  # characters of a reason on the first page; the whole one is further down
 DOUBT = ("may have hidden", UNKNOWN)  # in notes of a threshold that are told here in other words
@@ -152,16 +153,22 @@ def _levels(runs: Sequence[RunMaterial]) -> Iterator[Caution]:
 
 def _level(run: RunMaterial) -> Iterator[tuple[str, str]]:
     sound = _sound(run)
+    unit = (stated_level(sound) or (0.0, NHL))[1]
     if not sound:
         yield "the sound was made by other equipment, and nobody stated it", "ear, level and kind of sound are not known"
         return
     if sound.get("stated"):
         yield "ear, sound and level are as the operator of other equipment stated them", "this program measured none of it"
+    elif sound.get("level_db_ppe_spl") is not None:
+        yield (
+            "the level is in dB p-p.e. SPL, which says how strong the sound is, not how well it is heard",
+            "no threshold in dB nHL, no hearing level and no published latency can be compared with it",
+        )
     elif sound.get("level_db_nhl") is None and run.search is None:
         yield "the sound was not calibrated", "its level is in dB re full scale, and no threshold in dB nHL can follow"
     rests = sound.get("level_rests_on")
     if isinstance(rests, str) and "assumed" in rests:
-        yield f"the level of the sound rests on an assumption ({plain(rests, MOST_REASON)})", "levels in dB nHL may be off"
+        yield f"the level of the sound rests on an assumption ({plain(rests, MOST_REASON)})", f"levels in {unit} may be off"
     source = sound.get("reference_source")
     if isinstance(source, str) and ("from memory" in source or "of the usual form" in source):
         yield f"0 dB nHL is that of {plain(source, MOST_REASON)}", "all levels in dB nHL may be off alike"
@@ -169,7 +176,7 @@ def _level(run: RunMaterial) -> Iterator[tuple[str, str]]:
         yield "one earphone served both ears", "which ear was tested rests on the operator"
     check = sound.get("level_check")
     if isinstance(check, Mapping) and check.get("passed") is False:
-        yield "the check of the calibration in this session failed", "levels in dB nHL may be off"
+        yield "the check of the calibration in this session failed", f"levels in {unit} may be off"
     if limited := sound.get("limited_samples"):
         yield sound_limited(limited), "the sound may have been softer than its level says"
 

@@ -24,6 +24,7 @@ from quietfloor.monitor.waves.norms import Norm
 from quietfloor.monitor.waves.peaks import Sought, measured, sought, suggest
 from quietfloor.monitor.waves.replicates import Replicate, combined, compare
 from quietfloor.monitor.waves.trace import Averages, Trace
+from quietfloor.stimuli.levels import stated_level
 
 GRID_DB, BEYOND_DB = 2.5, 5.0  # own choice: from one level to the next of a published curve; beyond the levels that were run
 
@@ -129,8 +130,12 @@ def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
     return tuple(sorted(levels, key=_from_above))
 
 
-def _from_above(level: Level) -> float:
-    return -level.level_db_nhl if math.isfinite(level.level_db_nhl) else math.inf
+def _from_above(level: Level) -> tuple[int, float]:
+    """Levels in dB nHL first, then those in other units, then controls and unknown levels."""
+    known = None if level.sound.get("muted") else stated_level(level.sound)
+    if math.isfinite(level.level_db_nhl) or known is None:
+        return (2, 0.0) if known is None else (0, -level.level_db_nhl)
+    return 1, -known[0]
 
 
 def _level(label: str, runs: Sequence[RunMaterial], material: Material, suggest_marks: bool) -> Level:

@@ -15,6 +15,7 @@ from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.search.choice import LARGEST_RISE_DB, Wanted
 from quietfloor.monitor.session.conditions import STIMULUS_WORDS
 from quietfloor.monitor.storage.record_schema import is_number
+from quietfloor.stimuli.levels import STATED
 
 FORMAT = "quietfloor methods 1"
 RULE_WORDS = {
@@ -94,6 +95,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "route": ("stimulus", "route"),
     "transducer": ("stimulus", "transducer"),
     "level_db_nhl": ("stimulus", "level_db_nhl"),
+    "level_db_ppe_spl": ("stimulus", "level_db_ppe_spl"),
     "level_db_fs": ("stimulus", "level_db_fs"),
     "level_db_ppe": ("stimulus", "level_db_ppe"),
     "reference_source": ("stimulus", "reference_source"),
@@ -272,10 +274,10 @@ def _only(values: list[dict[str, Any]]) -> list[Any]:
 def _stimuli(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     if not _only(s["stimulus"]):
         return "Stimuli were made by other equipment; their level, kind and ear are not known to the program."
-    levels = sorted(value for value in _only(s["level_db_nhl"]))
-    told = f"levels were {', '.join(f'{level:g}' for level in levels)} dB nHL" if levels else (
-        f"levels were {_tell(s['level_db_fs'], '{} dB re full scale')}, uncalibrated"
-    )  # fmt: skip
+    levels = sorted(_only(s["level_db_nhl"]))
+    in_units = {unit: sorted(_only(s[key])) for key, unit in STATED.items()}
+    each = [f"{', '.join(f'{db:g}' for db in many)} {unit}" for unit, many in in_units.items() if many]
+    told = f"levels were {' and '.join(each) or 'not known'}" + (", uncalibrated" if _only(s["level_db_fs"]) else "")
     pauses = _only(s["random_pauses_ms"])
     pause = ""
     if pauses and all(pauses):

@@ -20,6 +20,7 @@ from quietfloor.monitor.session.threshold import Threshold
 from quietfloor.monitor.waves.marks import Marks
 from quietfloor.monitor.waves.norms import Norm
 from quietfloor.monitor.waves.replicates import Comparison
+from quietfloor.stimuli.levels import stated_level
 
 BAND = 1.96  # times the residual noise: holds 95 of 100 points of what the average would be without noise, if that is Gaussian
 
@@ -144,11 +145,10 @@ def level_words(run: RunMaterial) -> str:
     if not isinstance(sound, Mapping):
         return "level not known"
     muted = ", muted control" if sound.get("muted") else ""
-    if sound.get("level_db_nhl") is not None:
-        return f"{sound['level_db_nhl']:g} dB nHL{' as stated' if sound.get('stated') else ''}{muted}"
-    return f"{sound['level_db_fs']:g} dB re full scale, uncalibrated{muted}" if sound.get("level_db_fs") is not None else (
-        f"level not known{muted}"
-    )  # fmt: skip
+    if (level := stated_level(sound)) is None:
+        return f"level not known{muted}"
+    how = ", uncalibrated" if sound.get("level_db_fs") is not None else " as stated" if sound.get("stated") else ""
+    return f"{level[0]:g} {level[1]}{how}{muted}"
 
 
 def verdict_words(run: RunMaterial) -> str:

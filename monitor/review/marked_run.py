@@ -20,6 +20,7 @@ from quietfloor.monitor.waves.norms import Norms
 from quietfloor.monitor.waves.peaks import Sought, sought, suggest
 from quietfloor.monitor.waves.replicates import Replicate, combined, compare
 from quietfloor.monitor.waves.trace import Averages, Trace
+from quietfloor.stimuli.levels import NHL, stated_level
 
 MARKS = "marks.json"  # in the folder of the run
 
@@ -46,6 +47,11 @@ class Marked:
     def level_db_nhl(self) -> float:
         level = self.sound.get("level_db_nhl")
         return math.nan if level is None or self.sound.get("muted") else float(level)
+
+    @property
+    def level(self) -> tuple[float, str] | None:
+        """Level and unit; None where it is not known, and of a muted run."""
+        return None if self.sound.get("muted") else stated_level(self.sound)
 
     @property
     def noise(self) -> str:
@@ -160,21 +166,21 @@ def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
     sounds = {tuple(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")) for run in runs}
     if len(sounds) > 1:
         raise ValueError("these runs are of different ears or stimuli: name runs of one condition")
-    alike: dict[tuple[float | None, str], list[Marked]] = {}
+    alike: dict[tuple[tuple[float, str] | None, str], list[Marked]] = {}
     for run in runs:
-        alike.setdefault((None if math.isnan(run.level_db_nhl) else run.level_db_nhl, run.noise), []).append(run)
+        alike.setdefault((run.level, run.noise), []).append(run)
     told, series = [], dict[float, Marks]()
     for (level, noise), own in alike.items():
         marks = own[0].marks
         if len(own) > 1:
             both = [Replicate(run.folder.path.name, run.averages, run.record.get("verdict"), _evidence(run)) for run in own]
-            at = "without a known level" if level is None else f"at {level:g} dB nHL"
+            at = "without a known level" if level is None else f"at {level[0]:g} {level[1]}"
             at += f", masked with {noise}" if noise else ""
             told.append(f"{at}: {compare(both, own[0].window_ms, float(own[0].record.get('alpha') or 0.01)).words}")
             if not any(mark.by == "operator" for mark in marks.marks):
                 marks = suggest(Trace.of(combined(both)), own[0].where)
-        if level is not None:
-            series.setdefault(level, marks)
+        if level is not None and level[1] == NHL:
+            series.setdefault(level[0], marks)
     sound = runs[0].sound
     steps = ladder_growth(
         list(series.items()), norms, sound.get("kind"), sound.get("age_group"),

@@ -137,10 +137,8 @@ def _searched(search: SearchPlan, stimulus: Stimulus) -> str:
 
 def _played(stimulus: Stimulus) -> str:
     record, speed_times = stimulus.record, stimulus.plan.speed
-    if record["level_db_nhl"] is not None:
-        level = f"{record['level_db_nhl']:g} dB nHL"
-    else:
-        level = f"{record['level_db_fs']:g} dB re full scale, uncalibrated"
+    level_db, unit = stimulus.plan.level
+    level = f"{level_db:g} {unit}{'' if record['level_db_fs'] is None else ', uncalibrated'}"
     if (bits := record["output"].get("bits_left")) is not None:
         level += f" ({bits:.0f} of {record['output']['bits']} bits)"
     muted = ", MUTED" if record["muted"] else ""

@@ -26,7 +26,7 @@ from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
 from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
 from quietfloor.stimuli.frames import FrameSource
-from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_basis
+from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_basis, ppe_basis
 from quietfloor.stimuli.markers import MarkerOutlet
 from quietfloor.stimuli.masking import Masking, rms_of_em, rms_of_fs
 from quietfloor.stimuli.outputs import LEAST_BITS, Output, bits_left, find_output
@@ -91,14 +91,17 @@ def make_stimulus(
         calibration = None if plan.calibration is None else _calibration(plan, card, plan.calibration, today)
         references = load_references(None if plan.references is None else Path(plan.references))
         in_db: dict[str, Any] = dict.fromkeys(LEVEL_KEYS)
-        if plan.level_db_nhl is not None and calibration is not None:
-            basis = level_basis(waveform, plan.ear, calibration, references)
-            factor = gain_on(basis, plan.level_db_nhl, waveform, plan.ear, calibration)
-            in_db = basis.record(plan.level_db_nhl, waveform, plan.rate_per_s)
-        elif plan.level_db_fs is not None:
-            factor = gain_db_fs(plan.level_db_fs, waveform)
+        level_db = plan.level[0]
+        if plan.level_db_fs is not None:
+            factor = gain_db_fs(level_db, waveform)
+        elif calibration is not None:
+            in_ppe = plan.level_db_ppe_spl is not None
+            ear = plan.ear
+            basis = ppe_basis(waveform, ear, calibration) if in_ppe else level_basis(waveform, ear, calibration, references)
+            factor = gain_on(basis, level_db, waveform, ear, calibration)
+            in_db = basis.record(level_db, waveform, plan.rate_per_s)
         else:
-            raise LevelError("give level_db_nhl with a calibration, or level_db_fs")
+            raise LevelError("give a calibration with this level, or level_db_fs")
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
         masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
@@ -116,6 +119,7 @@ def make_stimulus(
         "ear": plan.ear,
         "route": plan.route,
         "level_db_nhl": plan.level_db_nhl,
+        "level_db_ppe_spl": plan.level_db_ppe_spl,
         "level_db_fs": plan.level_db_fs,
         **in_db,
         "muted": plan.muted,
@@ -273,6 +277,7 @@ class Sound:
     def __init__(self, stimulus: Stimulus) -> None:
         plan, self._stimulus = stimulus.plan, stimulus
         labels = {key: stimulus.record[key] for key in ("stimulus", "ear", "level_db_nhl", "muted")}
+        labels |= {} if plan.level_db_ppe_spl is None else {"level_db_ppe_spl": plan.level_db_ppe_spl}
         self._plan = plan
         self._account: tuple[SessionDose, str] | None = None
         self.marker_source_id = plan.device_source_id + "-markers"

@@ -42,9 +42,9 @@ _RUN = {
     "a number": (
         "alpha evidence residual_noise_nv p_value fsp upper_limit_nv timing.offset_ms timing.sd_ms timing.delay_ms "
         "timing.rate_ppm timing.rate_ppm_se stimulus.level_db_nhl stimulus.level_db_fs stimulus.level_db_ppe "
-        "stimulus.level_db_zeq stimulus.time_zero_ms stimulus.chirp_k stimulus.chirp_d stimulus.chirp_span_ms "
-        "stimulus.wav_zero_ms stimulus.reference_db stimulus.masking.level_db_em stimulus.masking.level_db_fs "
-        "stimulus.trigger_db_fs stream.rms_uv"
+        "stimulus.level_db_ppe_spl stimulus.level_db_zeq stimulus.time_zero_ms stimulus.chirp_k stimulus.chirp_d "
+        "stimulus.chirp_span_ms stimulus.wav_zero_ms stimulus.reference_db stimulus.masking.level_db_em "
+        "stimulus.masking.level_db_fs stimulus.trigger_db_fs stream.rms_uv"
     ),
     "a number above 0": (
         "stimulus.frequency_hz stimulus.rate_per_s stream.rate_hz filter.low_hz filter.high_hz "

@@ -29,6 +29,7 @@ from quietfloor.monitor.sources.base import StreamDescription
 from quietfloor.monitor.sources.recording import RecordingSource
 from quietfloor.monitor.storage.raw_writer import Journal
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.levels import NHL
 from tests.slow import patience
 from tests.synthetic import stream
 
@@ -311,7 +312,7 @@ def ladder(folders: list[Path]) -> Ladder:
         Replicate(folder, verdict, "response", 640, 30.0)
         for folder, verdict in zip(folders, ("response_present", "response_absent"), strict=True)
     )
-    rungs = (Rung(Level(True, True, 60.0), runs), Rung(Level(True, True, 40.0), (), running=True))
+    rungs = (Rung(Level(True, NHL, 60.0), runs), Rung(Level(True, NHL, 40.0), (), running=True))
     return Ladder(Series("right", "air", "click"), rungs, present=rungs[1].level)
 
 

@@ -12,6 +12,7 @@ from quietfloor.monitor.display.ladder import Ladder, Level, Series, heard_words
 from quietfloor.monitor.plan.sound_plan import SoundPlan, StatedPlan
 from quietfloor.monitor.session.session_store import STATE, Remarks, SessionStore
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
+from quietfloor.stimuli.levels import NHL
 
 
 def plan(db: float = -30.0, ear: str = "right", **more: Any) -> SoundPlan:
@@ -83,13 +84,14 @@ def test_the_run_on_the_screen_has_its_rung_before_it_has_a_record(tmp_path: Pat
         ("−30 dB re full scale", "response", False), ("−40 dB re full scale", "running", True),
     ]  # fmt: skip
     assert ladder.unreadable == ()
-    assert ladder.present == Level(True, False, -40.0)
+    assert ladder.present == Level(True, "dB re full scale", -40.0)
 
 
 def test_muted_controls_are_at_the_foot_and_calibrated_levels_apart() -> None:
-    levels = [Level(True, False, -30.0), Level(False, True, 60.0), Level(True, True, 20.0), Level(True, True, 60.0)]
+    levels = [Level(True, "dB p-p.e. SPL", 90.0), Level(True, "dB re full scale", -30.0)]
+    levels += [Level(False, NHL, 60.0), Level(True, NHL, 20.0), Level(True, NHL, 60.0)]
     assert [str(level) for level in sorted(levels, reverse=True)] == [
-        "60 dB nHL", "20 dB nHL", "−30 dB re full scale", "60 dB nHL, muted",
+        "60 dB nHL", "20 dB nHL", "90 dB p-p.e. SPL", "−30 dB re full scale", "60 dB nHL, muted",
     ]  # fmt: skip
 
 

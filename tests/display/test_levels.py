@@ -17,6 +17,7 @@ from quietfloor.monitor.plan.run_plan import load_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.monitor.waves.replicates import Replicate, combined
 from quietfloor.monitor.waves.trace import Averages
+from quietfloor.stimuli.levels import NHL
 from tests.display.test_run_view import soon
 
 
@@ -137,9 +138,9 @@ def test_a_run_at_a_low_rate_has_a_row_without_marks(session: Path) -> None:
 def test_the_run_that_goes_on_takes_its_row() -> None:
     times = np.array([0.0, 1.0])
     now = Curves(times, times, times, times, times, 1.96 * 30.0, (5.0, 9.0), (1.0, 15.0), (0.0, 1.0), 0.9, 3)
-    rows = with_present((), Level(True, True, 40.0), now)
-    rows = with_present(rows, Level(True, True, 60.0), now)
-    rows = with_present(rows, Level(True, True, 40.0), now)
+    rows = with_present((), Level(True, NHL, 40.0), now)
+    rows = with_present(rows, Level(True, NHL, 60.0), now)
+    rows = with_present(rows, Level(True, NHL, 40.0), now)
     assert [str(row.level) for row in rows] == ["60 dB nHL", "40 dB nHL"]
     assert rows[0].words == "running, 30 nV of noise"
 

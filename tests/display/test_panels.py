@@ -14,6 +14,7 @@ from quietfloor.monitor.display.actions import Stage
 from quietfloor.monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
 from quietfloor.monitor.display.views import Headline, Scroll
+from quietfloor.stimuli.levels import NHL
 
 Spin = Callable[[float], None]
 LOOKS = [Look(LIGHT), Look(DARK), Look(LIGHT, projector=True)]
@@ -44,7 +45,7 @@ def ladder(levels: int, running: int) -> Ladder:
     rungs = []
     for row in range(levels):
         runs = tuple(Replicate(Path(f"run-{row}{n}"), VERDICTS[(row + n) % 3], "x", 640, 30.0) for n in range(1 + row % 6))
-        rungs.append(Rung(Level(True, True, 90.0 - 5 * row), runs, row == running))
+        rungs.append(Rung(Level(True, NHL, 90.0 - 5 * row), runs, row == running))
     return Ladder(Series("right", "air", "click"), tuple(rungs), present=rungs[running].level)
 
 

@@ -14,6 +14,7 @@ from quietfloor.monitor.display.ladder import Level, Overlay, Replicate
 from quietfloor.monitor.display.run_view import RunView, WindowLink, moments_of
 from quietfloor.monitor.display.view_controller import SAID_S, TWICE_S, ViewController
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.levels import NHL
 from tests.display.conftest import Tape, live_scene, replay_scene
 from tests.slow import patience
 
@@ -116,7 +117,7 @@ def test_following_ends_with_the_run_or_with_the_window(recordings: dict[str, Pa
 def test_an_average_is_fetched_aside(finished: dict[str, Path], tmp_path: Path) -> None:
     link = WindowLink()
     assert link.fetched() is None
-    level = Level(True, True, 60.0)
+    level = Level(True, NHL, 60.0)
     link.fetch(Replicate(finished["present"], "response_present", "response", 600, 30.0), level)
     soon(lambda: link._overlays)
     found = link.fetched()

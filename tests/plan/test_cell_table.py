@@ -104,7 +104,7 @@ def test_what_is_no_json_and_a_run_without_sound_are_refused(tmp_path: Path) -> 
 def test_cells_that_cannot_be_told_apart_are_refused() -> None:
     with pytest.raises(PlanError, match="cell 12 is cell 0 again"):
         CellTable(SOUND, (*ROWS, ROWS[0]))
-    with pytest.raises(PlanError, match="give all level_db_nhl, or all level_db_fs"):
+    with pytest.raises(PlanError, match="give all level_db_nhl, or all level_db_ppe_spl, or all level_db_fs"):
         CellTable(SOUND, (*ROWS, CellRow(ear="left", stimulus="click", level_db_nhl=40.0)))
     many = tuple(CellRow(ear="left", stimulus="click", level_db_fs=-120.0 + 0.5 * step) for step in range(129))
     with pytest.raises(PlanError, match="129 cells; allowed are 1 to 128"):

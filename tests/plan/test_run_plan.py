@@ -26,6 +26,7 @@ from quietfloor.monitor.plan.run_plan import (
 )
 from quietfloor.monitor.plan.sound_plan import StatedPlan
 from quietfloor.monitor.storage.record_schema import checked_plan, checked_record
+from quietfloor.stimuli.levels import STATED
 
 LAYOUT = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
 SOUND = {"level_db_fs": -40.0}
@@ -53,6 +54,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "wav_zero_ms"): (1.0, "late"),
     ("sound", "ear"): ("both", "Left"),
     ("sound", "level_db_nhl"): (-40.1, 120.1, "loud"),
+    ("sound", "level_db_ppe_spl"): (-20.1, 150.1, "loud", 90),  # 90 needs a calibration
     ("sound", "level_db_fs"): (-140.1, 0.1, "loud"),
     ("sound", "polarity"): ("positive",),
     ("sound", "rate_per_s"): (0.99, 100.1, math.nan),
@@ -105,6 +107,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("stated", "ear"): ("both", "Left"),
     ("stated", "route"): ("skull",),
     ("stated", "level_db_nhl"): (-40.1, 120.1, "loud"),
+    ("stated", "level_db_ppe_spl"): (-20.1, 150.1, "loud"),
     ("stated", "muted"): ("perhaps",),
     ("stated", "transducer"): ("headphone",),
     ("stated", "age_group"): ("baby",),
@@ -164,7 +167,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
 
 def with_value(section: str, key: str, value: Any) -> dict[str, Any]:
     table = {key: value}
-    if section == "sound" and key not in ("level_db_fs", "level_db_nhl"):
+    if section == "sound" and key not in STATED:
         table |= SOUND
     if section == "stated":
         table = {"stimulus": "click", "ear": "left"} | table
@@ -225,6 +228,18 @@ def test_levels_exclude_each_other_and_db_nhl_needs_a_calibration() -> None:
             make_plan({"sound": levels})
     with pytest.raises(PlanError, match="level_db_nhl = 40 needs a calibration file"):
         make_plan({"sound": {"level_db_nhl": 40}})
+    with pytest.raises(PlanError, match="level_db_ppe_spl = 90 needs a calibration file"):
+        make_plan({"sound": {"level_db_ppe_spl": 90}})
+    with pytest.raises(PlanError, match="give exactly one of"):
+        make_plan({"sound": {"level_db_nhl": 40, "level_db_ppe_spl": 90, "calibration": "x"}})
+    with pytest.raises(PlanError, match="bone vibrator has no sound pressure"):
+        make_plan(
+            {"sound": {"level_db_ppe_spl": 90, "calibration": "x", "route": "bone", "transducer": "bone-vibrator"}}
+        )  # fmt: skip
+    with pytest.raises(PlanError, match=r"chirp_by_level needs level_db_nhl"):
+        make_plan({"sound": {"stimulus": "chirp", "chirp_by_level": True, "level_db_ppe_spl": 90, "calibration": "x"}})
+    with pytest.raises(PlanError, match="give one of level_db_nhl and level_db_ppe_spl"):
+        make_plan({"stated": {"stimulus": "click", "ear": "left", "level_db_nhl": 40, "level_db_ppe_spl": 75.5}})
 
 
 def test_pauses_follow_the_mains_and_decide_how_long_blocks_are() -> None:

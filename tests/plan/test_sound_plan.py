@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
+from quietfloor.monitor.commands.demo import virtual_calibration
 from quietfloor.monitor.core.samples import Layout
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_plan, make_plan, override
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.stimuli.levels import STATED
 
 LAYOUT = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
 TODAY = datetime.date(2026, 1, 1)
@@ -114,6 +116,33 @@ def test_the_chirp_by_level(level: float, span: float) -> None:
     low, high = plan.latency_ms()
     published = {20: 6.66, 40: 5.76, 60: 4.57}[level]  # Elberling, Callo & Don 2010 (secondary)
     assert low < published < high
+
+
+def test_a_level_in_ppe_needs_no_reference_and_is_held_by_ceiling_and_dose() -> None:
+    sound = {
+        "stimulus": "tone-burst", "frequency_hz": 750, "level_db_ppe_spl": 80, "calibration": str(virtual_calibration()),
+        "rate_per_s": 37.1,
+    }  # fmt: skip
+    plan = make_plan({"sound": sound})
+    assert plan.sound is not None
+    assert plan.sound.level == (80.0, "dB p-p.e. SPL")
+    assert make_plan(tomllib.loads(plan.to_toml())) == plan
+    made = make_stimulus(plan.sound, TODAY)
+    assert {key: made.record[key] for key in (*STATED, "level_db_ppe", "reference_db", "reference_source")} == {
+        "level_db_nhl": None, "level_db_ppe_spl": 80.0, "level_db_fs": None, "level_db_ppe": 80.0, "reference_db": None,
+        "reference_source": None,
+    }  # fmt: skip
+    with pytest.raises(PlanError, match="no reference threshold for tone-burst 750 Hz"):
+        make_stimulus(sound_of("tone-burst", frequency_hz=750).model_copy(
+            update={"level_db_fs": None, "level_db_nhl": 40.0, "calibration": str(virtual_calibration())}), TODAY)  # fmt: skip
+    loud = plan.sound.model_copy(update={"level_db_ppe_spl": 129.0})
+    with pytest.raises(PlanError, match=r"ceiling"):
+        make_stimulus(loud, TODAY)
+    with pytest.raises(PlanError, match=r"more than the right ear may get in a day"):
+        make_stimulus(plan.sound.model_copy(update={"level_db_ppe_spl": 105.0}), TODAY, sweeps=1_000_000)
+    # nothing that is published in dB nHL is used: the bracket is that of a burst whose level is not known
+    assert plan.latency_ms() == make_plan({"sound": sound_of("tone-burst", frequency_hz=750, rate_per_s=37.1).model_dump(
+        exclude_none=True)}).latency_ms()  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -11,6 +11,8 @@ from typing import Any
 
 import pytest
 
+from quietfloor.monitor.commands.demo import virtual_calibration
+from quietfloor.monitor.plan.run_plan import make_sound_plan
 from quietfloor.monitor.report.blocks import blocks_of
 from quietfloor.monitor.report.cautions import Caution, cautions_of
 from quietfloor.monitor.report.form import Block, Drawing, Heading, Pairs, Points, Table, Text
@@ -21,6 +23,8 @@ from quietfloor.monitor.report.material import read_material
 from quietfloor.monitor.report.parts import Report
 from quietfloor.monitor.report.pdf import A4_INCH, BOTTOM_INCH, pages_of
 from quietfloor.monitor.report.record import report_text
+from quietfloor.monitor.review.marked_run import read, several
+from quietfloor.monitor.waves.norms_file import load_norms
 from tests.report.test_report import Page
 
 
@@ -284,3 +288,27 @@ def test_without_a_note_this_is_said(make_run: Callable[..., Path], tmp_path: Pa
     said = Page(report_html(report)).said
     assert "Notes No note was made." in said
     assert "Run 1: the sound was made by other equipment, and nobody stated it: ear, level and kind of sound are not" in said
+
+
+def test_levels_in_ppe_are_told_in_their_unit_and_compared_with_nothing(
+    make_run: Callable[..., Path], tmp_path: Path
+) -> None:
+    """Two levels of one sound whose reference nobody knows: no ladder in dB nHL, no replicates of each other."""
+    sound = {"stimulus": "tone-burst", "frequency_hz": 750, "calibration": str(virtual_calibration()), "rate_per_s": 37.1}
+    for number, db in enumerate((90.0, 80.0), 1):
+        one = make_sound_plan(sound | {"level_db_ppe_spl": db}, "test")
+        make_run(tmp_path / "runs", one, nv=400.0, seed=number)
+    report = make_report(read_material(tmp_path / "runs"), suggest_marks=True)
+    (ladder,) = report.ladders
+    assert (ladder.condition, ladder.threshold, ladder.growth) == (None, None, ())
+    assert [level.label for level in ladder.levels] == ["90 dB p-p.e. SPL", "80 dB p-p.e. SPL"]
+    assert all(level.published == () for level in ladder.levels)
+    said = report_text(report)
+    assert "levels were 80, 90 dB p-p.e. SPL" in report.methods.text
+    assert "Reference for 0 dB nHL" not in report.methods.text
+    assert "the level is in dB p-p.e. SPL, which says how strong the sound is, not how well it is heard" in said
+    assert "90 dB nHL" not in said
+    assert "80 dB nHL" not in said
+    loud, soft = (read(tmp_path / "runs" / name, load_norms()) for name in ("run-001", "run-002"))
+    assert several([loud, soft], load_norms()) == []  # neither replicates nor a change per dB of what is published in dB nHL
+    assert several([loud, loud], load_norms())[0].startswith("at 90 dB p-p.e. SPL: ")

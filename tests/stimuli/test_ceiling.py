@@ -278,3 +278,21 @@ def test_refuses_what_it_does_not_know():
         Ceiling("insert", "baby")
     with pytest.raises(LevelError, match="supra-aural"):
         Ceiling("insert", "adult", calibration(transducer="supra-aural"))
+
+
+@pytest.mark.parametrize("rate_hz", [44_100.0, 48_000.0, 96_000.0])
+@pytest.mark.parametrize("age_group", ["adult", "infant"])
+def test_the_limit_holds_for_the_curve_that_a_converter_makes(rate_hz, age_group):
+    """A click has about 2 dB more peak to peak between its samples than on them (Whittaker-Shannon: a sum of sincs)."""
+    cal = replace(calibration(), rate_hz=rate_hz, measured_with="tone 1000 Hz")
+    ceiling, wave = Ceiling("insert", age_group, cal), click(rate_hz)
+    allowed = ceiling.peak_to_peak(wave)[0]
+    at = np.arange(-40.0, wave.samples.size + 40.0, 1 / 64)
+    curve = allowed * np.sinc(at[:, None] - np.arange(wave.samples.size)) @ wave.samples
+    played_db_ppe = 125.0 + 20 * np.log10(np.ptp(curve))
+    assert played_db_ppe == pytest.approx(ceiling.limit_db_ppe(wave), abs=0.03)
+    assert 20 * np.log10(np.ptp(curve) / allowed) == pytest.approx(2.15, abs=0.06)
+    measured = replace(cal, measured_with="click")  # acoustically: what a converter makes is in the number
+    assert Ceiling("insert", age_group, measured).peak_to_peak(wave)[0] == pytest.approx(allowed * 10 ** (wave.overshoot_db / 20))
+    tone = Waveform("tone", TONE.samples, RATE_HZ, smooth=True)
+    assert tone.overshoot_db == 0.0  # its peak-to-peak value is that of the curve

@@ -13,10 +13,13 @@ from quietfloor.stimuli.levels import (
     db_ppe_spl,
     gain,
     gain_db_fs,
+    gain_on,
     level_basis,
     level_db_nhl,
     load_references,
     peak_to_peak_pa,
+    ppe_basis,
+    stated_level,
     zeq_minus_ppe_db,
 )
 from quietfloor.stimuli.waveforms import Waveform, click
@@ -62,6 +65,48 @@ def test_gain_gives_the_pressure_of_the_level(level, ear):
     zero_db_nhl = 35.5  # ISO 389-6:2007, from memory
     assert db_ppe_spl(pressure.max() - min(pressure.min(), 0)) == pytest.approx(level + zero_db_nhl, abs=1e-9)
     assert level_db_nhl(factor, CLICK, ear, CALIBRATION) == pytest.approx(level, abs=1e-9)
+
+
+@pytest.mark.parametrize("name", ["click", "750 Hz"])  # no reference is known of the second
+def test_a_ppe_level_is_the_pressure_on_the_coupler_and_needs_no_reference(name):
+    # IEC 60645-3 (from memory): RMS level of the long sine with equal peak-to-peak pressure
+    wave = CLICK if name == "click" else burst(750.0)
+    factor = gain_on(ppe_basis(wave, "left", CALIBRATION), 80.0, wave, "left", CALIBRATION)
+    pressure = factor * wave.samples * peak_to_peak_pa(CALIBRATION.left_db_ppe)
+    assert db_ppe_spl(np.ptp(np.append(pressure, 0.0))) == pytest.approx(80.0, abs=1e-9)
+    assert ppe_basis(wave, "left", CALIBRATION).record(80.0, wave, 20.0) == {
+        "level_db_ppe": 80.0, "level_db_zeq": pytest.approx(80.0 + zeq_minus_ppe_db(wave)), "reference_db": None,
+        "level_rests_on": "measured with this stimulus" if name == "click" else "measured with click, flat earphone assumed",
+        "reference_scale": None, "reference_source": None,
+    }  # fmt: skip
+
+
+def test_a_ppe_level_is_that_of_dB_nHL_with_the_reference_added():
+    own = replace(CALIBRATION, measured=(Measured("click", None, "ppe", 119.0, 128.0),))
+    for calibration in (CALIBRATION, own):
+        loud = gain_on(ppe_basis(CLICK, "left", calibration), 40 + 35.5, CLICK, "left", calibration)
+        assert loud == pytest.approx(gain(40, CLICK, "left", calibration), rel=1e-12)
+
+
+def test_a_ppe_level_is_refused_in_its_own_unit():
+    basis = ppe_basis(CLICK, "left", CALIBRATION)
+    with pytest.raises(LevelError, match=r"level_db_ppe_spl = 126 would clip.* reaches 125\.0 dB p-p\.e\. SPL"):
+        gain_on(basis, 126, CLICK, "left", CALIBRATION)
+    with pytest.raises(LevelError, match=r"level_db_ppe_spl = nan; allowed is -20 to 150 dB"):
+        gain_on(basis, math.nan, CLICK, "left", CALIBRATION)
+    vibrator = replace(CALIBRATION, transducer="bone-vibrator", coupler="artificial-mastoid", left_db_ppe=120, right_db_ppe=120)
+    with pytest.raises(LevelError, match="no sound pressure"):
+        ppe_basis(CLICK, "left", vibrator)
+    as_rms = replace(CALIBRATION, measured=(Measured("click", None, "zeq", 100.0, 100.0),))
+    with pytest.raises(LevelError, match=r"measure its peak-to-peak value"):
+        ppe_basis(CLICK, "left", as_rms)
+
+
+def test_the_unit_of_a_level_goes_with_its_key():
+    assert stated_level({"level_db_nhl": None, "level_db_ppe_spl": 80}) == (80.0, "dB p-p.e. SPL")
+    assert stated_level({"level_db_nhl": 40, "level_db_fs": None}) == (40.0, "dB nHL")  # also of older records
+    assert stated_level({"level_db_nhl": None, "level_db_fs": -30.0}) == (-30.0, "dB re full scale")
+    assert stated_level({}) is None
 
 
 def test_coupler_decides_the_reference():
