@@ -6,9 +6,13 @@ import numpy as np
 
 from quietfloor.stimuli.base import Waveform
 
+DURATION_US = 100.0  # of the click for which reference levels hold: IEC 60645-3 (from memory)
+ALLOWED_US = (40.0, 1000.0)  # own choice: two samples at 48 kHz, and a wave of 1 kHz
 
-def click(rate_hz: float, duration_us: float = 100.0) -> Waveform:
-    """One rectangular pulse of `duration_us` (100 us: IEC 60645-3, from memory).
+
+def click(rate_hz: float, duration_us: float = DURATION_US) -> Waveform:
+    """One rectangular pulse of `duration_us`. A click of another duration than 100 us is named by it, such as "click 200 us",
+    because no reference level, and no measurement of the click of 100 us, holds for it.
 
     The duration is seldom a whole number of samples (4.8 at 48 kHz). The last sample then has the remaining fraction, so that the
     area is exact: 1, 1, 1, 1, 0.8 at 48 kHz. At that rate the spectrum is within 0.2 dB of the ideal pulse up to 4 kHz. The
@@ -28,4 +32,4 @@ def click(rate_hz: float, duration_us: float = 100.0) -> Waveform:
     samples = np.ones(whole + (remainder > 1e-9))
     if remainder > 1e-9:
         samples[-1] = remainder
-    return Waveform("click", samples, rate_hz)
+    return Waveform("click" if duration_us == DURATION_US else f"click {duration_us:g} us", samples, rate_hz)

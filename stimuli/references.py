@@ -90,11 +90,10 @@ class References:
         if key not in self.signals:
             known = "; ".join(_in_words(known) for known in self.signals)
             older = (waveform.name.partition(" ")[0], *key[1:])
-            hint = f"; a row named {older[0]!r} no longer holds for every file: name it {waveform.name!r}"
-            raise LevelError(
-                f"no reference threshold for {_in_words(key)}; known are {known}: add a row from your own standard"
-                f"{hint if older in self.signals else ''}"
-            )
+            hint = ""
+            if older in self.signals:
+                hint = f"; the row named {older[0]!r} does not hold for it: name one {waveform.name!r}"
+            raise LevelError(f"no reference threshold for {_in_words(key)}; known are {known}: add a row of your own{hint}")
         return self.signals[key]
 
     def pure_tone_db(self, transducer: str, coupler: str, frequency_hz: float) -> float:

@@ -11,7 +11,7 @@ from typing import Literal, get_args
 
 from quietfloor.stimuli.base import Waveform
 from quietfloor.stimuli.chirps import FIXED_D, FIXED_K, DelayModel, chirp, octave_chirp
-from quietfloor.stimuli.clicks import click
+from quietfloor.stimuli.clicks import ALLOWED_US, DURATION_US, click
 from quietfloor.stimuli.custom import fingerprint, read_wav
 from quietfloor.stimuli.tones import CYCLES, check_burst, tone_burst
 
@@ -22,7 +22,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 # Which parameters belong to which kind; any other is refused rather than ignored.
 PARAMETERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
-        "click": (),
+        "click": ("duration_us",),
         "tone-burst": ("frequency_hz", "cycles", "envelope"),
         "chirp": ("chirp_k", "chirp_d", "chirp_span_ms"),
         "octave-chirp": ("frequency_hz", "chirp_k", "chirp_d", "chirp_span_ms"),
@@ -37,7 +37,8 @@ class StimulusSpec:
     """One stimulus. A parameter that is not given has its published value; a parameter of another kind of stimulus raises
     ValueError.
 
-    frequency_hz: tone burst, or centre of an octave chirp, 250 to 8000. cycles: rise, plateau, fall. envelope: see `ENVELOPES`.
+    duration_us: click. frequency_hz: tone burst, or centre of an octave chirp, 250 to 8000. cycles: rise, plateau, fall.
+    envelope: see `ENVELOPES`.
     chirp_k, chirp_d: delay along the cochlea; chirp_span_ms instead of chirp_k: the delay between 710 and 5700 Hz.
     wav: file of a custom sound; wav_zero_ms: time zero, from its first sample.
     """
@@ -51,6 +52,7 @@ class StimulusSpec:
     chirp_span_ms: float | None = None
     wav: str | None = None
     wav_zero_ms: float | None = None
+    duration_us: float | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in PARAMETERS:
@@ -60,6 +62,11 @@ class StimulusSpec:
             if getattr(self, name) is not None:
                 kinds = " and ".join(kind for kind, names in PARAMETERS.items() if name in names)
                 raise ValueError(f"{name} = {getattr(self, name)} belongs to {kinds}, but stimulus = {self.kind!r}: leave it out")
+        if self.kind == "click":
+            self._fill(duration_us=DURATION_US)
+            low, high = ALLOWED_US
+            if not low <= self._duration_us <= high:
+                raise ValueError(f"duration_us = {self.duration_us:g}; allowed is {low:g} to {high:g}")
         if "frequency_hz" in own:
             self._check_frequency()
         if self.kind == "tone-burst":
@@ -91,6 +98,10 @@ class StimulusSpec:
             raise ValueError(f"frequency_hz = {self.frequency_hz:g}; allowed is {low:g} to {high:g}")
 
     @property
+    def _duration_us(self) -> float:
+        return DURATION_US if self.duration_us is None else self.duration_us
+
+    @property
     def delay_model(self) -> DelayModel:
         """Delay model of a chirp or an octave chirp."""
         d = FIXED_D if self.chirp_d is None else self.chirp_d
@@ -104,6 +115,8 @@ class StimulusSpec:
         if self.kind == "custom":
             return f"custom {Path(self.wav or '').name}"
         words = [self.kind.replace("-", " ")]
+        if self.kind == "click" and self._duration_us != DURATION_US:
+            words.append(f"{self._duration_us:g} us")
         if self.frequency_hz is not None:
             words.append(f"{self.frequency_hz:g} Hz")
         if self.kind == "chirp" and self.delay_model != DelayModel():
@@ -114,7 +127,7 @@ class StimulusSpec:
     def shape(self) -> str:
         """Further description for display; "" if there is none."""
         if self.kind == "click":
-            return "100 us, rectangular"
+            return f"{self._duration_us:g} us, rectangular"
         if self.kind == "tone-burst":
             assert self.cycles is not None
             return f"{'-'.join(f'{n:g}' for n in self.cycles)} cycles, {self.envelope} envelope"
@@ -126,7 +139,7 @@ class StimulusSpec:
     def waveform(self, rate_hz: float) -> Waveform:
         """Return the condensation form at this rate. Raises ValueError for a rate that cannot carry it, or for a bad file."""
         if self.kind == "click":
-            return click(rate_hz)
+            return click(rate_hz, self._duration_us)
         if self.kind == "custom":
             return read_wav(Path(self.wav or ""), rate_hz, 1e-3 * (self.wav_zero_ms or 0.0))
         if self.kind == "chirp":

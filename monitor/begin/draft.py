@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import tomli_w
 
+from quietfloor.monitor.plan.cell_table import OF_KIND
 from quietfloor.monitor.plan.run_plan import PATHS, PlanError, beside, make_plan
 from quietfloor.monitor.plan.sound_plan import OF_SOUND_CARD
 from quietfloor.monitor.session.conditions import STIMULUS_WORDS
@@ -244,8 +245,7 @@ def _stream(draft: Draft) -> dict[str, Any]:
 def _shape(draft: Draft, before: dict[str, Any]) -> dict[str, Any]:
     """Keys of the stimulus; those of the template stay where it is the same stimulus."""
     same = before.get("stimulus", "click") == draft.stimulus
-    of_shape = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
-    kept = {name: value for name, value in before.items() if same or name not in of_shape}
+    kept = {name: value for name, value in before.items() if same or name not in OF_KIND}
     for name in ("frequency_hz", *STATED):
         kept.pop(name, None)
     return kept | {"stimulus": draft.stimulus} | ({} if draft.frequency_hz is None else {"frequency_hz": draft.frequency_hz})

@@ -40,7 +40,8 @@ exit status: 0 done, 1 could not be written or played, 2 bad arguments or plan""
 FILE_DB_FS = -20.0  # so that a file that is opened by chance, with the volume up, does no harm
 PLAYED = 20
 SHAPE_KEYS = (
-    "frequency_hz", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms",
+    "duration_us", "frequency_hz", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav",
+    "wav_zero_ms",
 )  # fmt: skip
 
 
@@ -60,6 +61,7 @@ def add(commands: Any) -> None:
     parser.add_argument("plan", nargs="?", type=Path, metavar="PLAN.toml", help="plan whose [sound] gives the defaults")
     which = parser.add_argument_group("which stimulus (keys of [sound])")
     which.add_argument("--stimulus", metavar="KIND", help="kind: click, tone-burst, chirp, octave-chirp or custom (click)")
+    which.add_argument("--duration-us", type=float, metavar="US", help="duration of a click, 40 to 1000 (100)")
     which.add_argument("--frequency-hz", type=float, metavar="HZ", help="frequency of a tone burst or octave chirp, 250 to 8000")
     which.add_argument("--cycles", type=numbers, metavar="R,P,F", help="rise, plateau and fall of a tone burst (2,1,2)")
     which.add_argument("--envelope", metavar="NAME", help="envelope of a tone burst: linear, cosine or blackman (linear)")

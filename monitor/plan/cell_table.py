@@ -21,7 +21,7 @@ from quietfloor.stimuli.levels import STATED, stated_level
 from quietfloor.stimuli.stimulus import Kind
 
 FORMAT = "quietfloor cells 1"
-OF_KIND = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
+OF_KIND = ("duration_us", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
 
 
 class CellRow(Section):

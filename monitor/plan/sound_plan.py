@@ -47,6 +47,7 @@ class SoundPlan(Section):
     """The sound that this program plays. Without this table other equipment makes the sound, and the program listens."""
 
     stimulus: Kind = "click"
+    duration_us: float | None = Field(default=None, description="of a click")
     frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
     cycles: tuple[float, float, float] | None = Field(
         default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
@@ -160,6 +161,7 @@ class SoundPlan(Section):
             span_ms = span_for_level(self.level_db_nhl)
         return StimulusSpec(
             self.stimulus,
+            duration_us=self.duration_us,
             frequency_hz=self.frequency_hz,
             cycles=self.cycles,
             envelope=self.envelope,
@@ -399,6 +401,7 @@ class StatedPlan(Section):
     known."""
 
     stimulus: Standard
+    duration_us: float | None = Field(default=None, description="of a click")
     frequency_hz: float | None = Field(default=None, description="of a tone burst or octave chirp, 250 to 8000")
     cycles: tuple[float, float, float] | None = Field(
         default=None, description="of a tone burst: rise, plateau, fall", examples=[[2, 1, 2]]
@@ -442,8 +445,8 @@ class StatedPlan(Section):
     @property
     def spec(self) -> StimulusSpec:
         return StimulusSpec(
-            self.stimulus, frequency_hz=self.frequency_hz, cycles=self.cycles, envelope=self.envelope,
-            chirp_span_ms=self.chirp_span_ms,
+            self.stimulus, duration_us=self.duration_us, frequency_hz=self.frequency_hz, cycles=self.cycles,
+            envelope=self.envelope, chirp_span_ms=self.chirp_span_ms,
         )  # fmt: skip
 
     @property

@@ -84,6 +84,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "stimulus": ("stimulus", "stimulus"),
     "stimulus_kind": ("stimulus", "kind"),
     "stated": ("stimulus", "stated"),
+    "duration_us": ("stimulus", "duration_us"),
     "frequency_hz": ("stimulus", "frequency_hz"),
     "cycles": ("stimulus", "cycles"),
     "envelope": ("stimulus", "envelope"),

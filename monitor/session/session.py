@@ -41,7 +41,7 @@ from quietfloor.monitor.session.threshold import Threshold, counted, search_of
 
 # Keys of [sound] in which conditions of one recording may differ: always, as parts of one stimulus, and as noise.
 OF_CONDITION = ("ear", "stimulus", "frequency_hz", "level_db_nhl", "level_db_fs", "seed")
-OF_STIMULUS = ("cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
+OF_STIMULUS = ("duration_us", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
 OF_NOISE = ("masking", "masking_level_db_em", "masking_level_db_fs", "masking_frequency_hz")
 
 

@@ -20,7 +20,7 @@ from quietfloor.stimuli.levels import STATED
 
 LAYOUT = Layout(8000.0, ("E1", "TRIG"), (0,), 1)
 TODAY = datetime.date(2026, 1, 1)
-PARAMETERS = ("frequency_hz", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "wav", "wav_zero_ms")
+PARAMETERS = ("duration_us", "frequency_hz", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "wav", "wav_zero_ms")
 KINDS: dict[str, dict[str, Any]] = {
     "click": {},
     "tone-burst": {"frequency_hz": 1000},
@@ -45,7 +45,7 @@ def test_a_saved_plan_holds_every_parameter_and_the_window(kind: str) -> None:
     written = tomllib.loads(plan.to_toml())
     assert make_plan(written) == plan
     shape = {
-        "click": {},
+        "click": {"duration_us": 100.0},
         "tone-burst": {"frequency_hz": 1000.0, "cycles": [2.0, 1.0, 2.0], "envelope": "linear"},
         "chirp": {"chirp_k": 0.0920, "chirp_d": 0.4356},
         "octave-chirp": {"frequency_hz": 1000.0, "chirp_k": 0.0920, "chirp_d": 0.4356},

@@ -259,3 +259,15 @@ def test_bone_vibrators_have_forces(tmp_path):
 
 def test_levels_and_calibration_share_one_error():
     assert issubclass(CalibrationError, levels.LevelError)
+
+
+def test_no_level_of_the_usual_click_holds_for_a_longer_one():
+    """0 dB nHL is of 100 us; in p-p.e. both clicks of one peak-to-peak value have one level, by its definition."""
+    longer = click(48_000.0, 200.0)
+    with pytest.raises(LevelError, match=r"no reference threshold for click 200 us.*the row named 'click' does not hold for it"):
+        gain(60.0, longer, "right", CALIBRATION)
+    basis = ppe_basis(longer, "right", CALIBRATION)
+    assert basis.text == "measured with click, flat earphone assumed"
+    assert gain_on(basis, 80.0, longer, "right", CALIBRATION) == pytest.approx(
+        gain_on(ppe_basis(CLICK, "right", CALIBRATION), 80.0, CLICK, "right", CALIBRATION)
+    )

@@ -129,7 +129,7 @@ def test_a_zero_of_one_file_is_not_that_of_another(tmp_path):
     with pytest.raises(LevelError, match=f"no reference threshold for {second.name}"):
         load_references(own).signal(second, "insert", "occluded-ear-simulator")
     own.write_text(ROW.format(level=30, source="x", status="verified").replace("click", "custom"))  # as older files have it
-    with pytest.raises(LevelError, match=f"a row named 'custom' no longer holds for every file: name it '{first.name}'"):
+    with pytest.raises(LevelError, match=f"the row named 'custom' does not hold for it: name one '{first.name}'"):
         load_references(own).signal(first, "insert", "occluded-ear-simulator")
 
 

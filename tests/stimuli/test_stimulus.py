@@ -19,6 +19,7 @@ from quietfloor.stimuli.waveforms import WAVEFORMS, is_registered, standard_form
 RATE_HZ = 48_000
 # One value of each parameter, other than its default.
 VALUES = {
+    "duration_us": 200.0,
     "frequency_hz": 500.0,
     "cycles": (3.0, 0.0, 3.0),
     "envelope": "cosine",
@@ -229,3 +230,23 @@ def test_between_samples_is_the_curve_of_a_sine():
     wanted = np.sin(2 * np.pi * 0.17 * t) * (0.5 - 0.5 * np.cos(2 * np.pi * t / 399))
     np.testing.assert_allclose(curve[200:-200], wanted[200:-200], atol=1e-4)
     np.testing.assert_allclose(curve[::8], sine, atol=1e-12)
+
+
+def test_a_click_of_another_duration_is_a_stimulus_of_its_own():
+    """A rectangular pulse of 200 us has the area of two of 100 us, and its first zero at 5 kHz, 1 / duration (the transform of a
+    rectangle, textbooks)."""
+    usual, longer = StimulusSpec("click"), StimulusSpec("click", duration_us=200.0)
+    assert (usual.name, usual.shape, usual.waveform(RATE_HZ).name) == ("click", "100 us, rectangular", "click")
+    assert (longer.name, longer.shape, longer.waveform(RATE_HZ).name) == ("click 200 us", "200 us, rectangular", "click 200 us")
+    assert longer.waveform(RATE_HZ).samples.sum() == pytest.approx(2.0 * usual.waveform(RATE_HZ).samples.sum())
+    fine = longer.waveform(10e6).samples
+    at_zero = np.abs(np.sum(fine * np.exp(-2j * np.pi * 5_000.0 * np.arange(fine.size) / 10e6))) / fine.sum()
+    assert at_zero < 1e-9
+    assert not is_registered(longer.waveform(RATE_HZ))
+    assert is_registered(StimulusSpec("click", duration_us=100.0).waveform(RATE_HZ))
+
+
+@pytest.mark.parametrize("duration_us", [0.0, -100.0, 39.0, 1000.5, float("nan"), float("inf")])
+def test_a_duration_that_no_click_has_is_refused(duration_us):
+    with pytest.raises(ValueError, match=r"duration_us = .*; allowed is 40 to 1000"):
+        StimulusSpec("click", duration_us=duration_us)
