@@ -25,38 +25,63 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import tomli_w
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from quietfloor.monitor.untrusted.bounded_io import text_of, toml_from, toml_of, why
+from quietfloor.monitor.untrusted.wrong_keys import unknown_key, wrong_value
 from quietfloor.stimuli.calibration import BONE, EARS, Calibration, CalibrationError, Loop, Measured
 
-# TOML key -> type
-_FIELDS: dict[str, type] = {
-    "id": str,
-    "device": str,
-    "host_interface": str,
-    "rate_hz": float,
-    "transducer": str,
-    "coupler": str,
-    "full_scale_db_ppe_spl": dict,
-    "full_scale_db_ppe_force": dict,
-    "issued": date,
-    "valid_days": int,
-    "issued_by": str,
-    "condensation_sign": int,
-    "measured_with": str,
-    "measured": list,
-    "response_db": list,
-    "loop": dict,
-    "channels": list,
-    "seal": str,
-}
-_OPTIONAL = {"condensation_sign", "measured_with", "measured", "response_db", "loop", "channels", "seal"}
-_EARS: dict[str, type] = dict.fromkeys(EARS, float)
-_MEASURED: dict[str, type] = {"stimulus": str, "frequency_hz": float, "scale": str, **_EARS}
-_LOOP: dict[str, type] = {"input": str, "frequency_hz": float, "level_db_fs": float, **_EARS}
+_FIRST = ("id", "device", "host_interface", "rate_hz", "transducer", "coupler")
+_THEN = ("issued", "valid_days", "issued_by", "condensation_sign", "measured_with")
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class _Ears(_Table):
+    left: float = Field(default=math.nan, description="leave out an ear that was not measured")
+    right: float = Field(default=math.nan, description="leave out an ear that was not measured")
+
+
+class _MeasuredTable(_Ears):
+    stimulus: str
+    frequency_hz: float | None = None
+    scale: str = "ppe"
+
+
+class _LoopTable(_Ears):
+    input: str
+    frequency_hz: float
+    level_db_fs: float
+
+
+class CalibrationTable(_Table):
+    """Keys of the file. What their values may be is checked by `Calibration`."""
+
+    id: str
+    device: str
+    host_interface: str
+    rate_hz: float
+    transducer: str
+    coupler: str
+    full_scale_db_ppe_spl: _Ears | None = None
+    full_scale_db_ppe_force: _Ears | None = None
+    issued: date = Field(description="such as 2026-01-31, without quotes")
+    valid_days: int
+    issued_by: str
+    condensation_sign: int = 1
+    measured_with: str = "click"
+    measured: list[_MeasuredTable] = []
+    response_db: list[Annotated[list[float], Field(min_length=2, max_length=3)]] = Field(
+        default=[], description="rows [Hz, dB] or [Hz, left dB, right dB]"
+    )
+    loop: _LoopTable | None = None
+    channels: list[int] | None = None
+    seal: str | None = None
 
 
 def load_calibration(path: Path) -> Calibration:
@@ -153,12 +178,10 @@ def describe(calibration: Calibration) -> str:
 
 def _text(calibration: Calibration, seal: str | None) -> str:
     """Return the content of the file; tables come last, as TOML requires."""
-    plain = ("id", "device", "host_interface", "rate_hz", "transducer", "coupler")
-    later = ("issued", "valid_days", "issued_by", "condensation_sign", "measured_with")
-    lines = [_line(name, getattr(calibration, name)) for name in plain]
+    lines = [_line(name, getattr(calibration, name)) for name in _FIRST]
     levels = ", ".join(f"{ear} = {db!r}" for ear, db in _known(calibration.left_db_ppe, calibration.right_db_ppe).items())
     lines.append(f"{calibration.full_scale_key} = {{ {levels} }}")
-    lines += [_line(name, getattr(calibration, name)) for name in later]
+    lines += [_line(name, getattr(calibration, name)) for name in _THEN]
     if calibration.channels is not None:
         lines.append(f"channels = {list(calibration.channels)}")
     if calibration.response:
@@ -176,6 +199,10 @@ def _text(calibration: Calibration, seal: str | None) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _known(left: float, right: float) -> dict[str, float]:
+    return {ear: db for ear, db in zip(EARS, (left, right), strict=True) if not math.isnan(db)}
+
+
 def _line(name: str, value: Any) -> str:
     return tomli_w.dumps({name: value}).rstrip("\n")
 
@@ -185,79 +212,33 @@ def _lines(table: Mapping[str, Any]) -> list[str]:
 
 
 def _calibration(content: dict[str, Any]) -> tuple[Calibration, str | None]:
-    key = "full_scale_db_ppe_force" if content.get("transducer") == BONE else "full_scale_db_ppe_spl"
-    other = ({"full_scale_db_ppe_force", "full_scale_db_ppe_spl"} - {key}).pop()
-    if other in content:
-        raise CalibrationError(f"{other} does not fit transducer = {content.get('transducer')!r}; write {key}")
-    found = _checked(content, _FIELDS, _OPTIONAL | {other})
-    seal = found.pop("seal", None)
-    left, right = _ears(found.pop(key), key + ".")
-    rows = found.pop("measured", [])
-    measured = []
-    for number, row in enumerate(rows, 1):
-        if not isinstance(row, dict):
-            raise CalibrationError(f"measured = {row!r}; allowed are tables, each written [[measured]]")
-        prefix = f"measured {number}: "
-        row = _checked(row, _MEASURED, {"frequency_hz", "scale", *EARS}, prefix)
-        levels = _ears_of(row, prefix)
-        measured.append(Measured(row["stimulus"], row.get("frequency_hz"), row.get("scale", "ppe"), *levels))
-    loop = found.pop("loop", None)
-    if loop is not None:
-        loop = _checked(loop, _LOOP, set(EARS), "loop.")
-        loop = Loop(loop["input"], loop["frequency_hz"], loop["level_db_fs"], *_ears_of(loop, "loop."))
-    response = tuple(_response_row(row) for row in found.pop("response_db", []))
-    if "channels" in found:
-        found["channels"] = tuple(found["channels"])
+    try:
+        table = CalibrationTable.model_validate(content)
+    except ValidationError as error:
+        raise CalibrationError("; ".join(_explained(problem) for problem in error.errors())) from error
+    unit, other = ("force", "spl") if table.transducer == BONE else ("spl", "force")
+    if getattr(table, f"full_scale_db_ppe_{other}") is not None:
+        raise CalibrationError(
+            f"full_scale_db_ppe_{other} does not fit transducer = {table.transducer!r}; write full_scale_db_ppe_{unit}"
+        )
+    full_scale = getattr(table, f"full_scale_db_ppe_{unit}")
+    if full_scale is None:
+        raise CalibrationError(f"full_scale_db_ppe_{unit} is missing: write {{ left = 120.0, right = 120.5 }}, or one ear")
+    measured = (Measured(row.stimulus, row.frequency_hz, row.scale, row.left, row.right) for row in table.measured)
+    loop = table.loop
     calibration = Calibration(
-        **found, left_db_ppe=left, right_db_ppe=right, measured=tuple(measured), response=response, loop=loop
-    )
-    return calibration, seal
+        **table.model_dump(include={*_FIRST, *_THEN}), left_db_ppe=full_scale.left, right_db_ppe=full_scale.right,
+        measured=tuple(measured), response=tuple((row[0], row[1], row[-1]) for row in table.response_db),
+        loop=None if loop is None else Loop(loop.input, loop.frequency_hz, loop.level_db_fs, loop.left, loop.right),
+        channels=None if table.channels is None else tuple(table.channels),  # type: ignore[arg-type]
+    )  # fmt: skip
+    return calibration, table.seal
 
 
-def _ears(table: dict[str, Any], prefix: str) -> tuple[float, float]:
-    return _ears_of(_checked(table, _EARS, set(EARS), prefix), prefix)
-
-
-def _ears_of(table: dict[str, Any], prefix: str = "") -> tuple[float, float]:
-    """(left, right), nan for one that is not given; a nan that was written is a mistake."""
-    for ear in EARS:
-        if ear in table and not math.isfinite(table[ear]):
-            raise CalibrationError(f"{prefix}{ear} = {table[ear]}; allowed is a finite number: leave out an ear not measured")
-    return table.get("left", math.nan), table.get("right", math.nan)
-
-
-def _response_row(row: Any) -> tuple[float, float, float]:
-    numbers = isinstance(row, list) and len(row) in (2, 3) and all(type(x) in (int, float) and math.isfinite(x) for x in row)
-    if not numbers:
-        raise CalibrationError(f"response_db: {row!r}; allowed is [Hz, dB] or [Hz, left dB, right dB]")
-    return float(row[0]), float(row[1]), float(row[-1])
-
-
-def _known(left: float, right: float) -> dict[str, float]:
-    return {ear: db for ear, db in zip(EARS, (left, right), strict=True) if not math.isnan(db)}
-
-
-def _checked(content: dict[str, Any], types: dict[str, type], optional: set[str], prefix: str = "") -> dict[str, Any]:
-    for name in types:
-        if name not in content and name not in optional:
-            raise CalibrationError(f"{prefix}{name} is missing; add it")
-    checked = {}
-    for name, value in content.items():
-        if name not in types:
-            raise CalibrationError(f"unknown key {prefix}{name}; allowed are {', '.join(types)}")
-        if types[name] is float and type(value) is int:
-            value = float(value)
-        if type(value) is not types[name]:  # exact: a date with a time, or a truth value for a number, is a mistake too
-            raise CalibrationError(f"{prefix}{name} = {value!r}; allowed is a {_IN_WORDS[types[name]]}")
-        checked[name] = value
-    return checked
-
-
-_IN_WORDS = {
-    str: "text in quotes",
-    float: "number",
-    int: "whole number",
-    date: "date such as 2026-01-31, without quotes",
-    dict: "table such as { left = 120.0, right = 120.5 }",
-    list: "list",
-}
+def _explained(problem: Any) -> str:
+    key = ".".join(f"{part + 1}" if isinstance(part, int) else part for part in problem["loc"])
+    if problem["type"] == "missing":
+        return f"{key} is missing; add it"
+    model = {"measured": _MeasuredTable, "loop": _LoopTable}.get(str(problem["loc"][0]), CalibrationTable)
+    fields = (_Ears if key.startswith("full_scale") and len(problem["loc"]) > 1 else model).model_fields
+    return unknown_key(key, fields) if problem["type"] == "extra_forbidden" else wrong_value(key, problem, fields)

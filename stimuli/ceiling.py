@@ -136,8 +136,8 @@ class Ceiling:
         return min(general, INFANT_INSERT_DB_HL + _zero_db(waveform, calibration.coupler, rate_per_s, of_rms=True))
 
     def peak_to_peak(self, waveform: Waveform | None, rate_per_s: float = 0.0) -> tuple[float, float]:
-        """Largest allowed peak-to-peak value of the samples (left, right) re 1.0; never above 2 (-1..+1), whatever the calibration
-        says. The limit holds for the curve that a converter makes of them, unless the calibration measured that."""
+        """Largest allowed peak-to-peak value of the samples (left, right) re 1.0; never above 2 (-1..+1), whatever the
+        calibration says. The limit holds for the curve that a converter makes of them, unless the calibration measured that."""
         limit, uncalibrated = self.limit_db_ppe(waveform, rate_per_s), _UNCALIBRATED[self.age_group]
         over_db = 0.0 if waveform is None else waveform.overshoot_db
         of_curve = (self._of_full_scale(ear, waveform, limit, uncalibrated, over_db) for ear in EARS)

@@ -26,8 +26,8 @@ from quietfloor.stimuli.references import Reference, References, load_references
 from quietfloor.stimuli.waveforms import Waveform, is_registered
 
 __all__ = [
-    "LEVEL_KEYS", "NHL", "STATED", "Basis", "Reference", "References", "db_ppe_spl", "gain", "gain_db_fs", "gain_on",
-    "level_basis", "level_db_nhl", "load_references", "peak_to_peak_pa", "ppe_basis", "reference_for", "stated_level",
+    "LEVEL_KEYS", "NHL", "STATED", "Basis", "Reference", "References", "db_ppe_spl", "full_scale_ppe", "gain", "gain_db_fs",
+    "gain_on", "level_basis", "level_db_nhl", "load_references", "peak_to_peak_pa", "ppe_basis", "reference_for", "stated_level",
     "zeq_minus_ppe_db",
 ]  # fmt: skip
 
@@ -100,7 +100,7 @@ class Basis:
             in_ppe, in_zeq = level_db, level_db + to_zeq_db
         if self.reference is None:
             return dict(zip(LEVEL_KEYS, (in_ppe, in_zeq, self.text, None, None, None), strict=True))
-        source = f"{self.reference.source} ({self.reference.status}){of_form}"
+        source = f"{self.reference.words}{of_form}"
         return dict(zip(LEVEL_KEYS, (in_ppe, in_zeq, self.text, self.reference_db, self.scale, source), strict=True))
 
 
@@ -119,7 +119,7 @@ def level_basis(waveform: Waveform, ear: str, calibration: Calibration, referenc
     if math.isnan(in_ppe):
         problem = "its reference is RMS, the calibration did not measure it so"
         in_ppe = reference.level_db_zeq - _narrow_zeq_minus_ppe_db(waveform, problem)
-    full_scale_db, text = _full_scale_ppe(waveform, ear, calibration)
+    full_scale_db, text = full_scale_ppe(waveform, ear, calibration)
     return Basis(full_scale_db, in_ppe, "ppe", text, reference)
 
 
@@ -131,11 +131,11 @@ def ppe_basis(waveform: Waveform, ear: str, calibration: Calibration) -> Basis:
             f"level_db_ppe_spl with calibration {calibration.id!r} of a bone vibrator, which has no sound pressure: give "
             "level_db_nhl, or level_db_fs"
         )
-    full_scale_db, text = _full_scale_ppe(waveform, ear, calibration)
+    full_scale_db, text = full_scale_ppe(waveform, ear, calibration)
     return Basis(full_scale_db, 0.0, "ppe", text, None)
 
 
-def _full_scale_ppe(waveform: Waveform, ear: str, calibration: Calibration) -> tuple[float, str]:
+def full_scale_ppe(waveform: Waveform, ear: str, calibration: Calibration) -> tuple[float, str]:
     """Full scale of this stimulus in dB p-p.e., and where it comes from."""
     main = calibration.full_scale_db_ppe(ear, waveform.frequency_hz)
     own = calibration.measured_db(waveform.name, waveform.frequency_hz, ear)

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from quietfloor.monitor.untrusted.bounded_io import toml_of, why
+from quietfloor.monitor.untrusted.wrong_keys import wrong_key
 from quietfloor.stimuli.calibration import BONE, Calibration, LevelError
 from quietfloor.stimuli.waveforms import Waveform
 
 _SHIPPED = Path(__file__).with_name("references.toml")
-_STATUSES = ("verified", "secondary", "from memory")
-_TABLES = ("reference", "pure_tone", "narrow_band")
+LAB = "lab"  # measured by the user: `quietfloor calibrate --references`
+_STATUSES = ("verified", "secondary", "from memory", LAB)
 
 Key = tuple[str, float | None, str, str]  # stimulus, frequency_hz, transducer, coupler
 
@@ -28,6 +32,7 @@ class Reference:
     """The level of 0 dB nHL for one stimulus, transducer and coupler, with the source of the number.
 
     level_db_ppe: dB p-p.e. SPL, by bone re 1 uN. level_db_zeq: RMS level of its train at 20 per second, dB. nan: not given.
+    thresholds_db: of a row that was measured by the user (status "lab"), whose median is level_db_ppe; by listener, a number.
     """
 
     stimulus: str
@@ -38,6 +43,9 @@ class Reference:
     status: str
     frequency_hz: float | None = None
     level_db_zeq: float = math.nan
+    thresholds_db: tuple[float, ...] = ()
+    listeners: tuple[int, ...] = ()
+    measured: date | None = None
 
     def __post_init__(self) -> None:
         what = f"reference for {_in_words(self.key)}"
@@ -49,6 +57,26 @@ class Reference:
         if self.frequency_hz is not None and not 20.0 <= self.frequency_hz <= 20_000.0:
             raise LevelError(f"{what}: frequency_hz = {self.frequency_hz}; allowed is 20 to 20000 Hz")
         _check_origin(what, self.source, self.status)
+        listed = self.thresholds_db
+        if len(set(self.listeners)) != len(listed) or bool(listed) != (self.status == LAB):
+            raise LevelError(f"{what}: status {LAB!r} goes with thresholds_db and listeners, a number for each threshold")
+        if listed and not abs(statistics.median(listed) - self.level_db_ppe) <= 0.05:
+            raise LevelError(f"{what}: {self.level_key} = {self.level_db_ppe:g} is not the median of its thresholds_db")
+
+    @property
+    def n(self) -> int:
+        """Listeners of a row that was measured by the user; 0 of others."""
+        return len(self.thresholds_db)
+
+    @property
+    def spread_db(self) -> float:
+        """SD of their thresholds; nan for fewer than two."""
+        return statistics.stdev(self.thresholds_db) if self.n > 1 else math.nan
+
+    @property
+    def words(self) -> str:
+        """Source and status, and of an own measurement the listeners."""
+        return f"{self.source} ({self.status})"
 
     @property
     def key(self) -> Key:
@@ -107,6 +135,66 @@ class References:
         return _between(self.narrow_bands, frequency_hz, "narrow-band reference level")
 
 
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class _ReferenceRow(_Table):
+    stimulus: str
+    transducer: str
+    coupler: str
+    source: str
+    status: str
+    frequency_hz: float | None = None
+    level_db_ppe_spl: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    level_db_ppe_force: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    level_db_zeq: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    n: int = 0  # this and the next two say what follows from the last three
+    spread_db: float | None = None
+    date: Any = None
+    listeners: list[int] = []
+    thresholds_db: list[Annotated[float, Field(allow_inf_nan=False)]] = []
+
+    def reference(self) -> Reference:
+        by_bone = self.transducer == BONE
+        own, other = (self.level_db_ppe_force, self.level_db_ppe_spl)[:: 1 if by_bone else -1]
+        if other is not None:
+            unit = ("spl", "force")[by_bone]
+            raise LevelError(f"level_db_ppe_{('force', 'spl')[by_bone]} of {self.transducer}: write level_db_ppe_{unit}")
+        levels = (math.nan if level is None else level for level in (own, self.level_db_zeq))
+        level_db_ppe, level_db_zeq = levels
+        return Reference(
+            self.stimulus, self.transducer, self.coupler, level_db_ppe, self.source, self.status, self.frequency_hz, level_db_zeq,
+            tuple(self.thresholds_db), tuple(self.listeners), self.date,
+        )  # fmt: skip
+
+
+class _Zeros(_Table):
+    levels_db: list[Annotated[list[float], Field(min_length=2, max_length=2)]]
+    source: str
+    status: str
+
+    def zeros(self, lowest_db: float, highest_db: float) -> dict[float, Zero]:
+        """By frequency in Hz. Raises LevelError."""
+        _check_origin("levels_db", self.source, self.status)
+        for pair in self.levels_db:
+            if not (20.0 <= pair[0] <= 20_000.0 and lowest_db <= pair[1] <= highest_db):
+                allowed = f"[Hz, dB], 20 to 20000 Hz, {lowest_db:g} to {highest_db:g} dB"
+                raise LevelError(f"levels_db: {pair}; allowed is {allowed}")
+        return {hz: Zero(hz, db, self.source, self.status) for hz, db in self.levels_db}
+
+
+class _ToneRow(_Zeros):
+    transducer: str
+    coupler: str
+
+
+class _File(_Table):
+    reference: list[_ReferenceRow] = []
+    pure_tone: list[_ToneRow] = []
+    narrow_band: list[_Zeros] = []
+
+
 def load_references(own: Path | None = None) -> References:
     """The shipped tables; rows of the file `own` replace or extend them. Raises LevelError."""
     signals: dict[Key, Reference] = {}
@@ -115,15 +203,16 @@ def load_references(own: Path | None = None) -> References:
     for path in (_SHIPPED, own):
         if path is None:
             continue
-        content = _shipped() if path == _SHIPPED else _read(path)
-        for row in content.get("reference", ()):
-            reference = _reference(path, row)
-            signals[reference.key] = reference
-        for row in content.get("pure_tone", ()):
-            place = (str(_required(path, row, "transducer")), str(_required(path, row, "coupler")))
-            tones.setdefault(place, {}).update(_zeros(path, row, {"transducer", "coupler"}, (-20.0, 100.0)))
-        for row in content.get("narrow_band", ()):
-            bands.update(_zeros(path, row, set(), (0.0, 20.0)))
+        file = _shipped() if path == _SHIPPED else _read(path)
+        try:
+            for reference in (row.reference() for row in file.reference):
+                signals[reference.key] = reference
+            for row in file.pure_tone:
+                tones.setdefault((row.transducer, row.coupler), {}).update(row.zeros(-20.0, 100.0))
+            for band in file.narrow_band:
+                bands.update(band.zeros(0.0, 20.0))
+        except LevelError as error:
+            raise LevelError(f"{path}: {error}; see {_SHIPPED} for the form of a row") from error
     return References(
         MappingProxyType(signals),
         MappingProxyType({place: _rising(rows) for place, rows in tones.items()}),
@@ -138,69 +227,23 @@ def reference_for(waveform: Waveform, calibration: Calibration, references: Refe
 
 
 @lru_cache(maxsize=1)
-def _shipped() -> dict[str, Any]:
+def _shipped() -> _File:
     """The shipped file, read once: a session asks for it at each of its levels."""
     return _read(_SHIPPED)
 
 
-def _read(path: Path) -> dict[str, Any]:
+def _read(path: Path) -> _File:
+    see = f"see {_SHIPPED} for the form of a row"
     try:
         content = toml_of(path)
     except (OSError, ValueError) as error:
-        raise LevelError(f"{path} cannot be read ({why(error)}): see {_SHIPPED} for the form of a row") from error
-    unknown = [name for name in content if name not in _TABLES]
-    lists = all(isinstance(rows, list) and all(isinstance(row, dict) for row in rows) for rows in content.values())
-    if unknown or not content or not lists:
-        raise LevelError(f"{path}: allowed are the tables {', '.join(f'[[{name}]]' for name in _TABLES)}; see {_SHIPPED}")
-    return content
-
-
-def _reference(path: Path, row: dict[str, Any]) -> Reference:
-    level_key = "level_db_ppe_force" if row.get("transducer") == BONE else "level_db_ppe_spl"
-    numbers = {name: row[name] for name in (level_key, "frequency_hz", "level_db_zeq") if name in row}
-    plain = {field.name for field in fields(Reference)} - {"level_db_ppe"}
+        raise LevelError(f"{path} cannot be read ({why(error)}): {see}") from error
+    if not content:
+        raise LevelError(f"{path} is empty: {see}")
     try:
-        unknown = set(row) - plain - {level_key}
-        if unknown:
-            raise KeyError(f"unknown {', '.join(sorted(unknown))}")
-        for name, number in numbers.items():
-            if type(number) not in (int, float) or math.isnan(number):
-                raise ValueError(f"{name} = {number!r}; allowed is a number")
-        for name in plain - set(numbers) - {"frequency_hz", "level_db_zeq"}:
-            if name in row and not isinstance(row[name], str):
-                raise ValueError(f"{name} = {row[name]!r}; allowed is a text")
-        level = float(numbers.pop(level_key, math.nan))
-        given: dict[str, Any] = {name: row[name] for name in row if name in plain}
-        given |= {name: float(number) for name, number in numbers.items()}
-        return Reference(**given, level_db_ppe=level)
-    except LevelError as error:
-        raise LevelError(f"{path}: {error}") from error
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise LevelError(f"{path}: {row}: {error}; see {_SHIPPED} for the form of a row") from error
-
-
-def _zeros(path: Path, row: dict[str, Any], plain: set[str], allowed: tuple[float, float]) -> dict[float, Zero]:
-    unknown = set(row) - plain - {"levels_db", "source", "status"}
-    if unknown:
-        raise LevelError(f"{path}: unknown {', '.join(sorted(unknown))}; see {_SHIPPED} for the form of a row")
-    source, status = str(_required(path, row, "source")), str(_required(path, row, "status"))
-    _check_origin(str(path), source, status)
-    zeros = {}
-    levels = _required(path, row, "levels_db")
-    for pair in levels if isinstance(levels, list) else [levels]:
-        fits = isinstance(pair, list) and len(pair) == 2 and all(type(number) in (int, float) for number in pair)
-        if not fits or not (20.0 <= pair[0] <= 20_000.0 and allowed[0] <= pair[1] <= allowed[1]):
-            raise LevelError(
-                f"{path}: levels_db: {pair}; allowed is [Hz, dB], 20 to 20000 Hz, {allowed[0]:g} to {allowed[1]:g} dB"
-            )
-        zeros[float(pair[0])] = Zero(float(pair[0]), float(pair[1]), source, status)
-    return zeros
-
-
-def _required(path: Path, row: dict[str, Any], name: str) -> Any:
-    if name not in row:
-        raise LevelError(f"{path}: {name} is missing in {row}; see {_SHIPPED} for the form of a row")
-    return row[name]
+        return _File.model_validate(content)
+    except ValidationError as error:
+        raise LevelError(f"{path}: {'; '.join(wrong_key(problem) for problem in error.errors())}; {see}") from error
 
 
 def _check_origin(what: str, source: str, status: str) -> None:

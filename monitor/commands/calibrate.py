@@ -41,12 +41,14 @@ EXAMPLES = """examples:
   quietfloor calibrate new.toml --plan plan.toml --coupler 2cc --by "A. Person" --microphone "USB" --microphone-db 121.4
   quietfloor calibrate earphone.toml --plan plan.toml --add-loop --stream Bench --sound-channel 2
   quietfloor calibrate earphone.toml --plan plan.toml --check --stream Bench --sound-channel 2 --out sessions/first
+  quietfloor calibrate mine.toml --references --plan plan.toml --listener 1      the threshold of a person with normal hearing
 
 Put the earphone on its coupler, not on an ear. The meter is set to unweighted (Z): for a tone it shows the level; for a train of
 clicks or bursts at 20/s read the peak-to-peak equivalent level (--meter ppe), or L_Zeq (--meter zeq). A calibration holds for one
 output: device, host interface, channels of a card, sample rate, and every volume control as it was. [sound] of --plan names the
 output; without --plan the virtual earphone is calibrated. --check compares the output with FILE through an electric loop, within
-0.5 dB: take the earphones off the ears first.
+0.5 dB: take the earphones off the ears first. --references finds thresholds of listeners, who answer by the space bar, and keeps
+their median as a reference (0 dB nHL) for plans: references = "mine.toml". [sound] of --plan names sound, ear and calibration.
 exit status: 0 done, 1 could not be measured or differs by more than 0.5 dB, 2 bad arguments or plan"""
 
 SIGNALS = ("tone", "click", "tone-burst", "chirp", "octave-chirp", "custom")
@@ -64,13 +66,14 @@ def add(commands: Any) -> None:
     what.add_argument("--add", action="store_true", help="add a measurement to FILE: a frequency of the tone, or a stimulus")
     what.add_argument("--add-loop", action="store_true", help="add the present reading of an electric loop to FILE")
     what.add_argument("--check", action="store_true", help="compare the loop with FILE")
+    what.add_argument("--references", action="store_true", help="the threshold of a listener, into FILE of references")
     what.add_argument("--show", action="store_true", help="print the content of FILE")
     what.add_argument("--seal", action="store_true", help="accept FILE as it is, after a change by hand")
     sound = parser.add_argument_group("what is played")
-    sound.add_argument("--signal", choices=SIGNALS, default="tone", help="a tone, or a train at 20/s (tone)")
+    sound.add_argument("--signal", choices=SIGNALS, help="a tone, or a train at 20/s (tone)")
     sound.add_argument("--wav", metavar="FILE", help="file of --signal custom; the calibration keeps its SHA-256")
     sound.add_argument("--frequency-hz", type=float, metavar="HZ", help="frequency of tone, tone burst or octave chirp (1000)")
-    sound.add_argument("--ear", choices=("left", "right", "both"), default="both", help="side to play; both: in turn (both)")
+    sound.add_argument("--ear", choices=("left", "right", "both"), help="side to play; both: in turn (both)")
     sound.add_argument("--level-db-fs", type=float, metavar="DB", help="level in dB re full scale (-40; trains -30)")
     sound.add_argument("--seconds", type=float, metavar="S", help=f"time to play ({ASKED_S:g}; with --microphone {HEARD_S:g})")
     reading = parser.add_argument_group("what was measured")
@@ -93,7 +96,12 @@ def add(commands: Any) -> None:
     loop.add_argument("--stream", metavar="NAME", help="LSL stream that the output is looped into")
     loop.add_argument("--sound-channel", metavar="CHANNEL", help="channel of that stream, by label or number from 1")
     loop.add_argument("--loop-input", metavar="NAME", help="sound input of the loop, by name or number, instead of a stream")
-    parser.add_argument("--out", type=Path, metavar="DIR", help="session folder that keeps the result of --check")
+    heard = parser.add_argument_group("the listener, for --references")
+    heard.add_argument("--listener", type=int, metavar="N", help="number of the listener, from 1; no name is kept")
+    heard.add_argument("--step-db", type=float, choices=(2.0, 5.0), default=2.0, help="step up between levels (2)")
+    heard.add_argument("--start-db", type=float, metavar="DB", help="first level, dB p-p.e. (60; by bone 80 re 1 uN)")
+    heard.add_argument("--highest-db", type=float, metavar="DB", help="no level above this (80; by bone 100), nor the ceiling")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="session folder of the result of --check, or of the dose")
     add_json(parser)
     parser.set_defaults(do=main)
 
@@ -125,6 +133,8 @@ def main(args: argparse.Namespace) -> int:
             return show(args)
         if args.check or args.add_loop:
             return loop(args)
+        if args.references:
+            return references(args)
         return measure(args)
     except MeasureError as error:
         return refuse(error, FAILED, args)
@@ -168,7 +178,7 @@ def measure(args: argparse.Namespace) -> int:
     from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
 
     plan = output_plan(args)
-    ears = ("left", "right") if args.ear == "both" else (args.ear,)
+    ears = ("left", "right") if args.ear in (None, "both") else (args.ear,)
     if plan.trigger_on_earphone_jack:  # one earphone for both ears: it is measured once
         ears = ears[:1]
         complain(plan.caution)
@@ -185,7 +195,8 @@ def measure(args: argparse.Namespace) -> int:
         if args.coupler is None or args.by is None:
             raise ValueError("a new calibration needs --coupler (what the earphone is on) and --by (who measures)")
     transducer = args.transducer or (plan.transducer if calibration is None else calibration.transducer)
-    signal = MeasuringSignal.of(plan, transducer, args.signal, args.frequency_hz, args.level_db_fs, args.meter, args.wav)
+    kind = args.signal or "tone"
+    signal = MeasuringSignal.of(plan, transducer, kind, args.frequency_hz, args.level_db_fs, args.meter, args.wav)
     if args.reading_db is not None and len(args.reading_db) != len(ears):
         one = "one earphone for both ears" if plan.trigger_on_earphone_jack else f"{len(ears)} ears"
         raise ValueError(f"--reading-db has {len(args.reading_db)} numbers for {one}: give one each, or --ear")
@@ -207,6 +218,23 @@ def measure(args: argparse.Namespace) -> int:
     save_calibration(args.file, made)
     tell(made, args, f"written to {args.file}")
     return DONE
+
+
+def references(args: argparse.Namespace) -> int:
+    """Do --references: [sound] of the plan, with the stimulus and ear of the command line."""
+    from quietfloor.monitor.commands.own_references import main as find_threshold
+    from quietfloor.monitor.commands.stimulus import SHAPE_KEYS
+    from quietfloor.monitor.plan.run_plan import make_sound_plan
+
+    if args.signal == "tone" or args.ear == "both":
+        raise ValueError("--references is of a short stimulus and one ear: give another --signal, and --ear left or right")
+    plan = output_plan(args)
+    data = plan.model_dump(mode="json", exclude_none=True)
+    if args.signal is not None:
+        data = {name: value for name, value in data.items() if name not in SHAPE_KEYS} | {"stimulus": args.signal}
+    given = {"frequency_hz": args.frequency_hz, "wav": args.wav, "ear": args.ear}
+    data |= {key: value for key, value in given.items() if value is not None}
+    return find_threshold(args, make_sound_plan(data, "command line"))
 
 
 def _identity(plan: Any) -> tuple[str, str]:

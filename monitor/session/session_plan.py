@@ -29,7 +29,7 @@ from quietfloor.stimuli.stimulus import Kind
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
-FROM_RUN = ("level_db_nhl", "level_db_fs", "muted", "together", "sounds_per_ear")
+FROM_RUN = ("level_db_nhl", "level_db_ppe_spl", "level_db_fs", "muted", "together", "sounds_per_ear")
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 _AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
 SLOWER = 0.8  # of the plan's rate: for both ears at once it is lowered so far, own choice

@@ -118,7 +118,7 @@ def test_a_recording_that_listens_is_ready_and_its_command_is_what_a_script_woul
 @pytest.mark.parametrize(
     ("draft", "step", "said"),
     [
-        (replace(OWN, level_db_nhl=110.0), "sound", "loudest that this output gives is 93"),
+        (replace(OWN, level_db_nhl=110.0), "sound", "loudest that this output gives is 92"),
         (replace(OWN, stimulus="click", route="bone", bone_calibration=VIBRATOR), "sound", "no reference level"),
         (replace(OWN, per_s=50.0), "sound", "mains"),
         (replace(OWN, calibration="/nowhere/cal.toml"), "output", "not there"),
