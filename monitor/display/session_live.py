@@ -124,7 +124,7 @@ class Far:
 
 WORDS = {
     "waiting": "Wait", "undecided": "Undecided", "present": "Response", "absent": "No response", "stopped": "Stopped",
-    "fault": "Fault", "earlier": "Earlier look",
+    "discarded": "Discarded", "fault": "Fault", "earlier": "Earlier look",
 }  # fmt: skip
 
 
@@ -144,7 +144,7 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
     """While a run is on, or was on last. ``headline`` is that of the run."""
     now, sound = status.search, plan.sound
     route = "" if sound is None or sound.route == "air" else f", {sound.route}"
-    state, word = headline.state, WORDS[headline.state]
+    state, word = headline.state, WORDS[headline.state] + (f": {headline.doubt}" if headline.doubt else "")
     if status.verdict is None and (status.silent or status.no_trigger):
         state, word = "fault", "No signal" if status.silent else "No trigger"
     if status.verdict is None and status.state not in STOPPABLE:

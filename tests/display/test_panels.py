@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 from quietfloor.monitor.display.actions import Stage
 from quietfloor.monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
-from quietfloor.monitor.display.views import Headline, Scroll
+from quietfloor.monitor.display.views import STATES, Headline, Scroll
 
 Spin = Callable[[float], None]
 LOOKS = [Look(LIGHT), Look(DARK), Look(LIGHT, projector=True)]
@@ -230,3 +231,25 @@ def test_why_a_chart_is_empty_never_stands_on_what_it_will_show(
     assert all(panel.chart.inside.contains(place) for place in places)
     assert len(places) == 1 or not places[0].intersects(places[1])
     assert len(places) == 2 or size[1] < 300
+
+
+def test_the_mark_of_each_state_has_a_shape_of_its_own(qt: Spin) -> None:
+    """In one colour, so that it is told by its shape alone."""
+    from PyQt5.QtCore import QPointF
+    from PyQt5.QtGui import QColor, QImage, QPainter
+
+    from quietfloor.monitor.display.marks import draw_mark
+
+    side, shapes = 24, {}
+    for state in STATES:
+        picture = QImage(side, side, QImage.Format.Format_Grayscale8)
+        picture.fill(QColor("white"))
+        painter = QPainter(picture)
+        draw_mark(painter, QPointF(side / 2, side / 2), 0.9 * side, state, "#000000", "#ffffff")
+        painter.end()
+        bits = picture.constBits()
+        assert bits is not None
+        bits.setsize(picture.byteCount())
+        shapes[state] = np.frombuffer(bits.asstring(), dtype=np.uint8).reshape(side, -1)[:, :side].astype(float)
+    for one, other in itertools.combinations(STATES, 2):
+        assert np.mean(np.abs(shapes[one] - shapes[other]) > 64) > 0.1, f"{one} and {other}"
