@@ -77,7 +77,7 @@ class ViewModel:
         self._triggers = Moments()
         self._left_out: deque[tuple[float, float, str]] = deque(maxlen=1000)
         self._spread_uv: Floats = np.empty(0)
-        self._ranges_uv: list[float] = []
+        self._range_uv = 10.0
 
     # -- what came ----------------------------------------------------------------------------------------------------
 
@@ -87,7 +87,6 @@ class ViewModel:
         rate, channels = settings.layout.rate_hz, len(settings.layout.eeg)
         self._ring = MinMaxRing(channels, round(COLUMNS * REMEMBERED_S / SHOWN_S), SHOWN_S * rate / COLUMNS)
         self._spread_uv = np.full(channels, np.nan)
-        self._ranges_uv = [10.0] * channels
         self.version += 1
 
     def advance(self, status: Status) -> None:
@@ -134,14 +133,16 @@ class ViewModel:
                 self._left_out.append((position + start, position + stop, status_text.REASONS.get(why, why)))
 
     def _learn_ranges(self, values: Singles) -> None:
-        """Set the height of each row to the usual range of its channel, in steps, because a range that changes all the time is
-        hard to read."""
+        """Set the scale of all rows, so that they can be compared, to what is usual in the middle channel of them: one that is
+        loose is cut at the edges of its row, and makes no other one small. In steps, because a scale that changes all the time
+        is hard to read."""
         spread = np.median(np.abs(values), axis=1) / 0.6745
         known = np.isfinite(self._spread_uv)
         self._spread_uv = np.where(known, 0.95 * self._spread_uv + 0.05 * spread, spread)
-        for row, usual in enumerate(USUAL_SD * self._spread_uv):
-            if math.isfinite(usual) and not 0.3 * self._ranges_uv[row] <= usual <= 1.2 * self._ranges_uv[row]:
-                self._ranges_uv[row] = nice_above(usual)
+        usual = np.sort(USUAL_SD * self._spread_uv[np.isfinite(self._spread_uv) & (self._spread_uv > 0)])
+        middle = float(usual[(len(usual) - 1) // 2]) if len(usual) else self._range_uv
+        if not 0.3 * self._range_uv <= middle <= 1.2 * self._range_uv:
+            self._range_uv = nice_above(middle)
 
     def remark(self, ladder: Ladder) -> None:
         """Take in what the session knows of this run: whether it counts, and whose response it is not known to be."""
@@ -365,7 +366,8 @@ class ViewModel:
         layout = self.settings.layout
         return Scroll(
             SECONDS, low, high, triggers, tuple(self._stretches(now, oldest, rate)), self._lag_ms,
-            tuple(layout.labels[row] for row in layout.eeg), tuple(self._ranges_uv), self.settings.band_hz, now / rate,
+            tuple(layout.labels[row] for row in layout.eeg), self._range_uv,
+            tuple((USUAL_SD * self._spread_uv).tolist()), self.settings.band_hz, now / rate,
         )  # fmt: skip
 
     def _stretches(self, now: float, oldest: float, rate: float) -> Iterator[Stretch]:

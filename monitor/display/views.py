@@ -96,7 +96,8 @@ class Scroll:
     left_out: tuple[Stretch, ...]
     behind_ms: float  # how far processing is behind; nan when the run is over, or another moment is shown
     labels: tuple[str, ...]
-    ranges_uv: tuple[float, ...]  # of each channel, half a range that holds what is usual: 1, 2, 5, 10, ...
+    range_uv: float  # of each channel alike, half a range that holds what is usual: 1, 2, 5, 10, ...
+    usual_uv: tuple[float, ...]  # what is usual in each channel; nan: not known
     band_hz: tuple[float, float]
     moment_s: float  # of the stream, at the right edge
 

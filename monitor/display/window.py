@@ -415,12 +415,10 @@ class Window(QMainWindow):
         self._divide()
 
     def _do_taller(self) -> None:
-        self.eeg.times_taller = min(16.0, self.eeg.times_taller * 2)
-        self.eeg.chart.repaint_inside()
+        self.eeg.make_taller(2.0)
 
     def _do_flatter(self) -> None:
-        self.eeg.times_taller = max(1 / 16, self.eeg.times_taller / 2)
-        self.eeg.chart.repaint_inside()
+        self.eeg.make_taller(0.5)
 
     def _do_theme(self) -> None:
         if self.layout_.far:

@@ -188,7 +188,7 @@ def test_the_timeline_keeps_its_room_and_no_button_is_cut(
 
 def scroll(behind_ms: float) -> Scroll:
     ends = np.zeros((1, 50), dtype=np.float32)
-    return Scroll(np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), behind_ms, ("Cz",), (10.0,), (100.0, 1500.0), 98.0)
+    return Scroll(np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), behind_ms, ("Cz",), 10.0, (8.0,), (100.0, 1500.0), 98.0)
 
 
 def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: Callable[..., Any]) -> None:
@@ -202,7 +202,9 @@ def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: 
     ):
         panel.show_scroll(scroll(behind_ms), live)
         assert panel.chart._labels["bottom"] == f"seconds before {edge}"
-        assert panel.aside.text() == aside
+        assert panel.aside.text() == f"rows ±10 µV · {aside}"
+    panel.make_taller(0.5)
+    assert panel.aside.text().startswith("rows ±20 µV · ")
 
 
 @pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
