@@ -76,6 +76,7 @@ class Judged:
     roles: tuple[Role, ...] = ()
     outputs: tuple[Option, ...] = ()
     calibrations: tuple[tuple[str, tuple[Option, ...]], ...] = ()  # by route
+    references: tuple[Option, ...] = ()
     grid: tuple[tuple[Cell, Reach], ...] = ()
     text: str = ""  # TOML
     path: Path = Path()  # where it is written
@@ -121,7 +122,7 @@ def judge(draft: Draft, seen: Seen, places: Places, today: datetime.date) -> Jud
         draft, (), streams, choices.marker_options(seen.streams or ()), stream, () if stream is None else roles(draft, stream),
         choices.output_options(seen),
         tuple((route, choices.calibration_options(draft, route, seen, sound, today)) for route in ("air", "bone")),
-        grid, text, path, (command, str(path), "--out", str(folder)), places.folder,
+        choices.reference_options(draft, seen), grid, text, path, (command, str(path), "--out", str(folder)), places.folder,
     )  # fmt: skip
     return with_problems(judged, problems)
 

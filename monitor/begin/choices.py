@@ -35,6 +35,7 @@ AUDIO_OVER_LSL = "lsl"  # value of the output that is no sound card
 KINDS = ("click", "chirp", "tone-burst", "octave-chirp")
 SOFT_DB_NHL = -10.0  # own choice: a level that every output can give; what is refused there is refused at all levels
 STEP_DB = 5.0
+REFERENCES = re.compile(r"^\s*\[\[(?:reference|pure_tone|narrow_band)\]\]", re.MULTILINE)  # a row of such a file
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,15 @@ class CalibrationFile:
 
 
 @dataclass(frozen=True)
+class ReferenceFile:
+    """A file of reference levels that was found: how many it adds or replaces, or why it cannot be read."""
+
+    path: str
+    rows: int
+    trouble: str = ""
+
+
+@dataclass(frozen=True)
 class Seen:
     """What is there now. None: not looked for yet. ``streams_trouble``, ``outputs_trouble``: why nothing can be looked for."""
 
@@ -55,6 +65,7 @@ class Seen:
     outputs: tuple[tuple[Output, tuple[OutputFinding, ...]], ...] | None = None
     outputs_trouble: str = ""
     calibrations: tuple[CalibrationFile, ...] = ()
+    references: tuple[ReferenceFile, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -171,6 +182,43 @@ def read_calibration(path: str, changed_ns: int) -> CalibrationFile:
         return CalibrationFile(path, None, str(error))
 
 
+def find_references(folders: Iterable[Path]) -> tuple[ReferenceFile, ...]:
+    """Files of reference levels in these folders."""
+    found: dict[str, ReferenceFile] = {}
+    for folder in folders:
+        with contextlib.suppress(OSError):
+            for path in sorted(folder.glob("*.toml")):
+                with contextlib.suppress(OSError, ValueError):
+                    if REFERENCES.search(text_of(path)):
+                        name = str(path.resolve())
+                        found.setdefault(name, read_references(name, path.stat().st_mtime_ns))
+    return tuple(found.values())
+
+
+@lru_cache(maxsize=256)
+def read_references(path: str, changed_ns: int) -> ReferenceFile:
+    """The file as it was at this time."""
+    try:
+        load_references(Path(path))
+        return ReferenceFile(path, len(REFERENCES.findall(text_of(Path(path)))))
+    except (LevelError, OSError, ValueError) as error:
+        return ReferenceFile(path, 0, str(error))
+
+
+def reference_options(draft: Draft, seen: Seen) -> tuple[Option, ...]:
+    """Files of reference levels that can be chosen, that of the draft among them, and none."""
+    files = {file.path: file for file in seen.references}
+    if draft.references and draft.references not in files:  # chosen elsewhere, or named by the template
+        files[draft.references] = read_references(draft.references, 0)
+    shipped = Option("", "none of your own", "0 dB nHL is as in the table that comes with quietfloor, which has no stimulus by bone")
+    made = [
+        Option(file.path, Path(file.path).name, file.trouble or f"{file.rows} rows replace or extend the table that comes with "
+               "quietfloor", "stop" if file.trouble else "ok")
+        for file in files.values()
+    ]  # fmt: skip
+    return (shipped, *sorted(made, key=lambda option: option.severity == "stop"))
+
+
 def calibration_options(
     draft: Draft, route: str, seen: Seen, sound: dict[str, Any], today: datetime.date
 ) -> tuple[Option, ...]:
@@ -219,9 +267,12 @@ class Reach:
     loudest_db: float = math.nan
 
 
-def frequencies_of(stimulus: str) -> tuple[float, ...]:
-    """Frequencies of a stimulus that have a reference level somewhere."""
-    table = load_references().signals
+def frequencies_of(stimulus: str, references: str = "") -> tuple[float, ...]:
+    """Frequencies of a stimulus that have a reference level somewhere; ``references``: a file of one's own."""
+    try:
+        table = load_references(Path(references) if references else None).signals
+    except LevelError:  # what is wrong with it stands beside it
+        table = load_references().signals
     return tuple(sorted({hz for name, hz, _, _ in table if name == stimulus and hz is not None}))
 
 
@@ -267,7 +318,7 @@ def _reach(
         key = (waveform.name, waveform.frequency_hz, calibration.transducer, calibration.coupler)
         if key not in table.signals:
             where = f"{calibration.transducer} on {calibration.coupler}"
-            return Reach(f"no reference level (0 dB nHL) is known by {where}; a file of your own can add it (`references`)")
+            return Reach(f"no reference level (0 dB nHL) is known by {where}; a file of your own can add it (reference levels, under Output)")
         basis = level_basis(waveform, cell.ear, calibration, table)
         factor = gain_on(basis, SOFT_DB_NHL, waveform, cell.ear, calibration)
         schedule = Schedule(rate_per_s=per_s, sample_rate_hz=rate_hz)

@@ -73,6 +73,7 @@ class Draft:
     audio_id: str = "quietfloor-audio"  # of audio over LSL
     calibration: str = ""
     bone_calibration: str = ""
+    references: str = ""  # file with reference levels of one's own
     transducer: str = "insert"  # by air
     code: str = ""
     age_group: Literal["adult", "child", "infant"] = "adult"
@@ -203,6 +204,7 @@ def plan_data(draft: Draft, highest_db: dict[Cell, float] | None = None) -> dict
         }  # fmt: skip
         if draft.level_scale == "fs":
             data["sound"].pop("calibration", None)
+        data["sound"] = _with_references(draft, data["sound"])
     elif draft.stated:
         stated = _shape(draft, base.get("stated", {}))
         stated |= {"ear": draft.ear, "route": draft.route, "age_group": draft.age_group}
@@ -268,6 +270,13 @@ def _with_output(draft: Draft, sound: dict[str, Any]) -> dict[str, Any]:
     return kept | {"device": "sound-card"} | ({"output": draft.output} if draft.output else {})
 
 
+def _with_references(draft: Draft, sound: dict[str, Any]) -> dict[str, Any]:
+    """A table of the sound with the reference levels that were chosen, where its levels are in dB nHL."""
+    others = {name: value for name, value in sound.items() if name != "references"}
+    needed = draft.kind == "session" or draft.level_scale == "nhl"
+    return others | ({"references": draft.references} if draft.references and needed else {})
+
+
 def routing(draft: Draft) -> dict[str, Any]:
     """What a template asks of a sound card: the arguments of `suitability` that it names."""
     base = _base(draft)
@@ -283,6 +292,7 @@ def _session_data(draft: Draft, base: dict[str, Any], highest_db: dict[Cell, flo
     main = draft.calibration if "air" in draft.routes or not draft.bone_calibration else draft.bone_calibration
     sound |= {"calibration": main} if main else {}
     sound |= {"transducer": draft.transducer} if "air" in draft.routes else {}
+    sound = _with_references(draft, sound)
     stream = run.get("stream", {}) | _stream(draft)
     run = run | {"stream": {name: value for name, value in stream.items() if value != ""}, "sound": sound}
     run["decision"] = run.get("decision", {}) | {"floor_nv": draft.floor_nv}
@@ -364,7 +374,7 @@ def _of_run(data: dict[str, Any], text: str, code: str) -> Draft:
             level_db_fs=draft.level_db_fs if sound.level_db_fs is None else sound.level_db_fs,
             per_s=sound.rate_per_s, device=sound.device, output=sound.output or "", audio_id=sound.device_source_id,
             calibration="" if by_bone else sound.calibration or "", bone_calibration=sound.calibration or "" if by_bone else "",
-            transducer="insert" if by_bone else sound.transducer, age_group=sound.age_group,
+            transducer="insert" if by_bone else sound.transducer, age_group=sound.age_group, references=sound.references or "",
         )  # fmt: skip
     elif plan.stated is not None:
         known = plan.stated
@@ -391,7 +401,7 @@ def _of_session(data: dict[str, Any], text: str, code: str) -> Draft:
         "session", stream=stream.name or "", source_id=stream.source_id or "", eeg=stream.eeg, trigger=stream.trigger,
         unit=stream.unit or "", markers=stream.markers or "", own_sound=True, per_s=sound.rate_per_s, device=sound.device,
         output=sound.output or "", audio_id=sound.device_source_id, calibration=files["air"], bone_calibration=files["bone"],
-        transducer=transducer, code=code, age_group=plan.subject.age_group,
+        transducer=transducer, code=code, age_group=plan.subject.age_group, references=sound.references or "",
         grid=tuple(Cell(one.ear, one.route, one.stimulus, one.frequency_hz) for one in plan.condition), method=plan.method,
         start_db_nhl=plan.limits.start_db_nhl, minutes=plan.limits.minutes or 60.0, floor_nv=run.decision.floor_nv, base=text,
     )  # fmt: skip

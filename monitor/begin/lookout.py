@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from quietfloor.monitor.begin.checked import Judged, Problem, judge, prove, with_problems
-from quietfloor.monitor.begin.choices import Seen, find_calibrations
+from quietfloor.monitor.begin.choices import Seen, find_calibrations, find_references
 from quietfloor.monitor.begin.draft import Draft, routing
 from quietfloor.monitor.begin.places import Places
 from quietfloor.monitor.sources.lsl import list_streams
@@ -85,12 +85,14 @@ class Lookout:
             self.seen = _with_outputs(self.seen, self._routing)
             self._changed(before)
         places = self.places
-        files = find_calibrations(places.calibration_folders(), places.remembered.calibrations)
+        folders = places.calibration_folders()
+        files = find_calibrations(folders, places.remembered.calibrations)
+        levels = find_references(folders)
         try:
             found = tuple(list_streams(LISTEN_S, known=self.seen.streams or ()))
-            self.seen = replace(self.seen, streams=found, streams_trouble="", calibrations=files)
+            self.seen = replace(self.seen, streams=found, streams_trouble="", calibrations=files, references=levels)
         except LslUnavailableError as error:
-            self.seen = replace(self.seen, streams=(), streams_trouble=str(error), calibrations=files)
+            self.seen = replace(self.seen, streams=(), streams_trouble=str(error), calibrations=files, references=levels)
         self.looks += 1
         self._changed(before)
         self._again.wait(PAUSE_S)

@@ -13,6 +13,8 @@ from quietfloor.monitor.commands.run import exit_status
 from quietfloor.monitor.commands.session_text import say_status, status
 
 if TYPE_CHECKING:
+    import datetime
+
     from quietfloor.monitor.display.run_view import WindowLink
     from quietfloor.monitor.display.session_talk import Wish
     from quietfloor.monitor.plan.run_plan import Plan
@@ -134,12 +136,15 @@ def show_session(link: WindowLink | None, session: Session, minutes: float | Non
         link.talk.sight = sight_of(session, None, what, "", left_s, checked=checked_of(link))
 
 
-def checked_of(link: WindowLink) -> tuple[Report, float] | None:
-    """The last check before a run, and how many seconds ago it was."""
+def checked_of(link: WindowLink) -> tuple[Report, datetime.datetime] | None:
+    """The last check before a run, and when it was in local time."""
+    import datetime
     import time
 
-    report = link.talk.checked
-    return None if report is None else (report[0], time.monotonic() - report[1])
+    if link.talk.checked is None:
+        return None
+    report, moment_s = link.talk.checked
+    return report, datetime.datetime.now() - datetime.timedelta(seconds=time.monotonic() - moment_s)
 
 
 def remarked(session: Session, wish: Wish, args: argparse.Namespace, link: WindowLink) -> tuple[bool, str]:

@@ -147,7 +147,7 @@ class Lead:
         advice, noise = self._noise_of(ahead)
         coming = Coming(
             first.condition, level, ahead.sentence, "search", advice, noise, choice.masking and bool(noise), level > levels[0],
-            level < levels[-1], choice.own, len(ahead.conditions) - 1,
+            level < levels[-1], choice.own, len(ahead.conditions) - 1, ahead.move,
         )  # fmt: skip
         low, median, high = (seconds / 60 for seconds in ahead.to_go)
         to_go = f"about {median:.0f} min to go ({low:.0f} to {high:.0f}, 80 %)" if math.isfinite(median) else ""
@@ -215,7 +215,7 @@ class Lead:
         noise = noise if said and not math.isnan(noise_db) else ""
         coming = Coming(
             condition, level, replace(suggestion, masking=None).sentence, kind, said, noise, choice.masking and bool(noise),
-            level > rules.lowest_db, level < rules.highest_db, choice.own,
+            level > rules.lowest_db, level < rules.highest_db, choice.own, move=suggestion.move,
         )  # fmt: skip
         steps = range(math.floor((rules.highest_db - rules.lowest_db) / rules.last_step_db + 1e-9) + 1)
         levels = sorted({*(rules.lowest_db + rules.last_step_db * step for step in steps), level, rules.highest_db})

@@ -19,6 +19,7 @@ from quietfloor.monitor.search.cells import CellLook
 from quietfloor.monitor.search.now import ConditionNow, SearchNow
 from quietfloor.monitor.search.running import Answer, Place
 from quietfloor.monitor.search.words import interval
+from quietfloor.monitor.session.conditions import Condition
 
 TELLING_SWEEPS = 128  # an average of fewer does not set the scale of the others; own choice
 REACH_RUNGS = 0.9  # how far the largest average reaches from its rung
@@ -194,7 +195,7 @@ def _largest_nv(now: SearchNow) -> float:
 # -- words ------------------------------------------------------------------------------------------------------------
 
 
-def short_name(one: ConditionNow) -> str:
+def short_name(one: ConditionNow | Condition) -> str:
     """Ear and frequency where there is no room: "R 2 kHz"."""
     letter = one.ear[:1].upper()
     return f"{letter} {one.stimulus}" if one.frequency_hz is None else f"{letter} {one.frequency_hz / 1e3:g} kHz"

@@ -3,19 +3,33 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from quietfloor.monitor.core.samples import Floats
+from quietfloor.monitor.display.board import short_name
 from quietfloor.monitor.display.scales import written
 from quietfloor.monitor.hearing.tables import HearingError
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan, StatedPlan
-from quietfloor.monitor.session.conditions import UNDECIDED, UNKNOWN, Whose, noise_words
-from quietfloor.monitor.session.recorded_session import runs_of
+from quietfloor.monitor.session.conditions import (
+    ABSENT,
+    OWN,
+    PRESENT,
+    UNDECIDED,
+    UNKNOWN,
+    Condition,
+    RunSummary,
+    Whose,
+    noise_words,
+)
+from quietfloor.monitor.session.masked_runs import About, advice_for
+from quietfloor.monitor.session.recorded_session import judged_runs
 from quietfloor.monitor.session.session_store import STATE, SessionError, SessionStore
+from quietfloor.monitor.session.whose_ear import why_unknown
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.levels import STATED, stated_level
 
@@ -24,6 +38,7 @@ WORDS = {
     "response_absent": "no response",
     "inconclusive": "undecided",
 }
+DISCARDED = "discarded"
 STATE_OF = {"response_present": "present", "response_absent": "absent", "inconclusive": "stopped"}
 
 
@@ -102,23 +117,30 @@ class Replicate:
 
 @dataclass(frozen=True)
 class Rung:
-    """One level: its runs, the newest first, and whether one is going on now."""
+    """One level: its runs that count, the newest first, and whether one is going on now. ``discarded``: the run on the screen was
+    made here and does not count."""
 
     level: Level
     replicates: tuple[Replicate, ...] = ()
     running: bool = False
+    discarded: bool = False
 
     @property
     def words(self) -> str:
         """Result at this level in a few words, from the runs with the same masking as the newest run."""
-        if self.running:
-            return f"running; {self._found}" if self.replicates else "running"
-        return self._found if self.replicates else ""
+        now = "running" if self.running else DISCARDED if self.discarded else ""
+        return "; ".join(part for part in (now, self._found if self.replicates else "") if part)
 
     @property
     def brief(self) -> str:
         """The first of these words, which no rung is without."""
-        return "running" if self.running else self.words.partition(",")[0]
+        return re.split("[,;]", self.words)[0]
+
+    @property
+    def states(self) -> tuple[str, ...]:
+        """States of the screen of its runs, of the one on the screen first."""
+        first = ("undecided",) if self.running else (DISCARDED,) if self.discarded else ()
+        return (*first, *(replicate.state for replicate in self.replicates))
 
     @property
     def _found(self) -> str:
@@ -148,6 +170,8 @@ class Ladder:
     unreadable: tuple[str, ...] = ()
     present: Level | None = None  # of the run on the screen
     discarded: bool = False  # whether that run does not count any more
+    doubts: Mapping[str, str] = field(default_factory=dict)  # states in which it is not known to be this ear's, and why
+    doubtful: tuple[str, ...] = ()  # conditions of that run, if it is a search, whose response is not known to be that ear's
 
 
 @dataclass(frozen=True)
@@ -172,12 +196,17 @@ def heard_words(sound: SoundPlan | StatedPlan | None) -> tuple[str, str]:
 def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Path | None, running: bool) -> Ladder:
     """Finished runs in ``session`` of the series of ``sound`` that count, and the level on the screen (folder ``present``)."""
     series = Series.of_plan(sound)
-    if sound is None or series is None:
-        return Ladder(None)
     found: dict[Level, list[Replicate]] = {}
     unreadable: list[str] = []
     discarded = _discarded(session, unreadable)
-    whose = _whose(session)
+    out = present is not None and present.name in discarded
+    runs, about = _judged(session)
+    number = None if present is None else _number(present)
+    found_here = [one for one in runs if one.number == number and one.search is not None and one.search.found]
+    doubtful = tuple(short_name(one.condition) for one in found_here if one.whose == UNKNOWN)
+    if sound is None or series is None:
+        return Ladder(None, unreadable=tuple(unreadable), discarded=out, doubtful=doubtful)
+    whose: dict[int | None, Whose] = {run.number: run.whose for run in runs}
     for path in run_folders(session):
         if path.name in discarded:
             continue
@@ -185,15 +214,17 @@ def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Pa
             record = RunFolder(path).read_record()
             known = _of_series(record, series)
             if known is not None:
-                number = path.name.removeprefix("run-").lstrip("0")
-                found.setdefault(known, []).append(_replicate(path, record, whose.get(number, "")))
+                found.setdefault(known, []).append(_replicate(path, record, whose.get(_number(path), "")))
         except (OSError, ValueError, KeyError, TypeError):
             if path != present:
                 unreadable.append(path.name)
     here = Level.of_plan(sound)
     found.setdefault(here, [])
-    rungs = [Rung(level, tuple(found[level]), running and level == here) for level in sorted(found, reverse=True)]
-    return Ladder(series, tuple(rungs), tuple(unreadable), here, present is not None and present.name in discarded)
+    rungs = [
+        Rung(level, tuple(found[level]), running and level == here, out and level == here) for level in sorted(found, reverse=True)
+    ]
+    doubts = {} if about is None else _doubts(sound, runs, about, whose.get(number))
+    return Ladder(series, tuple(rungs), tuple(unreadable), here, out, doubts, doubtful)
 
 
 def _discarded(session: Path, unreadable: list[str]) -> set[str]:
@@ -226,12 +257,38 @@ def _of_series(record: dict[str, Any], series: Series) -> Level | None:
     return Level._of(stated_level(stimulus), bool(stimulus["muted"]))
 
 
-def _whose(session: Path) -> dict[str, Whose]:
-    """The ear that responded in each run, by the number of the run; empty if the session does not know."""
+def _number(folder: Path) -> int | None:
+    digits = folder.name.removeprefix("run-")
+    return int(digits) if digits.isdigit() else None
+
+
+def _judged(session: Path) -> tuple[tuple[RunSummary, ...], About | None]:
+    """The runs with the ear that responded in each, and what advice on masking rests on; nothing if the session does not know."""
     try:
-        return {str(run.number): run.whose for run in runs_of(session)}
+        return judged_runs(session)
     except (PlanError, SessionError, HearingError, OSError):
+        return (), None
+
+
+def _doubts(
+    sound: SoundPlan | StatedPlan, runs: tuple[RunSummary, ...], about: About, whose: Whose | None
+) -> dict[str, str]:
+    """Findings (states of the screen) that are not known to be the tested ear's in a run of this sound, and why. ``whose``: what
+    is known of the run once it is over."""
+    level, transducer = sound.level_db_nhl, sound.transducer
+    if sound.muted or level is None or transducer is None or whose == OWN:
         return {}
+    condition = Condition(sound.ear, sound.route, sound.stimulus, sound.frequency_hz)
+    given = None if sound.masking == "none" else math.nan if sound.masking_level_db_em is None else sound.masking_level_db_em
+    one = RunSummary(
+        0, condition, level, UNDECIDED, "", transducer=transducer, age_group=sound.age_group or "", masking_db=given,
+        noise_transducer=sound.masking_transducer,
+    )  # fmt: skip
+    advice = advice_for(one, runs, about)
+    found = {STATE_OF[verdict]: why_unknown(verdict, given, advice) for verdict in (PRESENT, ABSENT)}
+    if whose == UNKNOWN and not any(found.values()):  # what each ear tells of the other one keeps changing
+        found = dict.fromkeys(found, "what is known of both ears does not settle it")
+    return {state: why for state, why in found.items() if why}
 
 
 def _replicate(path: Path, record: dict[str, Any], whose: Whose) -> Replicate:

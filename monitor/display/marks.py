@@ -50,6 +50,10 @@ def draw_mark(painter: QPainter, at: QPointF, size: float, state: str, colour: s
     elif state == "stopped":  # hollow square
         painter.setBrush(QBrush(QColor(ground)))
         painter.drawRect(QRectF(-0.78 * half, -0.78 * half, 1.56 * half, 1.56 * half))
+    elif state == "discarded":  # hollow circle, struck through
+        painter.setBrush(QBrush(QColor(ground)))
+        painter.drawEllipse(QPointF(0, 0), 0.8 * half, 0.8 * half)
+        painter.drawLine(QPointF(-0.9 * half, 0.9 * half), QPointF(0.9 * half, -0.9 * half))
     elif state == "fault":  # triangle with a bar and a dot
         painter.setPen(_round(colour, size / 12))
         painter.setBrush(filled)

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.display import board
 from quietfloor.monitor.display.feed import Feed, deciding
+from quietfloor.monitor.display.ladder import DISCARDED, Ladder
 from quietfloor.monitor.display.look_history import MOST_LOOKS, LookHistory, Moments
 from quietfloor.monitor.display.scales import nice_above
 from quietfloor.monitor.display.traces import MinMaxRing, Singles
@@ -42,8 +44,7 @@ STATE_OF = {"response": "present", "noise_floor": "absent", "upper_limit": "abse
 MOMENTS = frozenset({"stream_back", "stream_reopened", "stood_still", "sound_underrun", "file_gone", "note"})
 ENDS = {"stream_back": "stream_silent", "stream_reopened": "stream_silent"}
 MOMENT_S = 20.0  # of stream
-DISCARDED = "stopped"  # the state that a discarded run has on the screen, whatever it found
-MEANS_DISCARDED = "This run was discarded by a person and does not count any more, whatever it found."
+DOUBT = "which ear?"  # of a finding that is not known to be this ear's
 
 
 class ViewModel:
@@ -60,6 +61,8 @@ class ViewModel:
     ) -> None:
         self.title = title
         self.discarded = False  # by the operator, so that it does not count any more
+        self.doubts: Mapping[str, str] = {}  # states of findings that are not known to be this ear's, and why
+        self.doubtful: tuple[str, ...] = ()  # conditions of a search, in short, of whose response the same is true
         self._heard, self._ear = heard
         self.status = Status()
         self.settings: EngineSettings | None = None  # once they are known
@@ -74,7 +77,7 @@ class ViewModel:
         self._triggers = Moments()
         self._left_out: deque[tuple[float, float, str]] = deque(maxlen=1000)
         self._spread_uv: Floats = np.empty(0)
-        self._ranges_uv: list[float] = []
+        self._range_uv = 10.0
 
     # -- what came ----------------------------------------------------------------------------------------------------
 
@@ -84,7 +87,6 @@ class ViewModel:
         rate, channels = settings.layout.rate_hz, len(settings.layout.eeg)
         self._ring = MinMaxRing(channels, round(COLUMNS * REMEMBERED_S / SHOWN_S), SHOWN_S * rate / COLUMNS)
         self._spread_uv = np.full(channels, np.nan)
-        self._ranges_uv = [10.0] * channels
         self.version += 1
 
     def advance(self, status: Status) -> None:
@@ -131,14 +133,20 @@ class ViewModel:
                 self._left_out.append((position + start, position + stop, status_text.REASONS.get(why, why)))
 
     def _learn_ranges(self, values: Singles) -> None:
-        """Set the height of each row to the usual range of its channel, in steps, because a range that changes all the time is
-        hard to read."""
+        """Set the scale of all rows, so that they can be compared, to what is usual in the middle channel of them: one that is
+        loose is cut at the edges of its row, and makes no other one small. In steps, because a scale that changes all the time
+        is hard to read."""
         spread = np.median(np.abs(values), axis=1) / 0.6745
         known = np.isfinite(self._spread_uv)
         self._spread_uv = np.where(known, 0.95 * self._spread_uv + 0.05 * spread, spread)
-        for row, usual in enumerate(USUAL_SD * self._spread_uv):
-            if math.isfinite(usual) and not 0.3 * self._ranges_uv[row] <= usual <= 1.2 * self._ranges_uv[row]:
-                self._ranges_uv[row] = nice_above(usual)
+        usual = np.sort(USUAL_SD * self._spread_uv[np.isfinite(self._spread_uv) & (self._spread_uv > 0)])
+        middle = float(usual[(len(usual) - 1) // 2]) if len(usual) else self._range_uv
+        if not 0.3 * self._range_uv <= middle <= 1.2 * self._range_uv:
+            self._range_uv = nice_above(middle)
+
+    def remark(self, ladder: Ladder) -> None:
+        """Take in what the session knows of this run: whether it counts, and whose response it is not known to be."""
+        self.discarded, self.doubts, self.doubtful = ladder.discarded, ladder.doubts, ladder.doubtful
 
     # -- going back ---------------------------------------------------------------------------------------------------
 
@@ -214,14 +222,19 @@ class ViewModel:
         if search is not None:
             of_search = board.headline(search, self.status, self.title)
             if not self.discarded:
-                return of_search
+                whose = f"not known to be this ear's: {', '.join(self.doubtful)}; " if self.doubtful and search.over else ""
+                return replace(of_search, rest=f"{whose}{of_search.rest}", doubt=DOUBT if whose else "")
             rest = f"does not count any more; it was: {of_search.word.lower()}, {of_search.rest}"
-            return replace(of_search, state=DISCARDED, word="Discarded", rest=rest, meaning=MEANS_DISCARDED)
+            return replace(of_search, state=DISCARDED, word="Discarded", rest=rest, meaning="")
         state, word, rest = self._now()
-        own = {"heard": self._heard, "ear": self._ear}
+        own: dict[str, Any] = {"heard": self._heard, "ear": self._ear}
+        if state in self.doubts:
+            why = self.doubts[state]
+            word, rest = f"{word} ({DOUBT})", f"{why}; {rest}"
+            own["meaning"], own["doubt"] = f"Not known to be this ear's: {why}.", DOUBT
         if self.discarded:
             state, word, rest = DISCARDED, "Discarded", f"does not count any more; it was: {word.lower()}, {rest}".rstrip(", ")
-            own["meaning"] = MEANS_DISCARDED
+            own["meaning"], own["doubt"] = "", ""
         if self.live:
             return Headline(state, word, rest, self._particulars(), **own)
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
@@ -334,6 +347,7 @@ class ViewModel:
         return Curves(
             times, 1e3 * average.average_uv[0], a, b, 1e3 * average.plus_minus_uv[0], BAND_SD * look.residual_noise_nv,
             self._latency_ms, window, (-delay_ms, min(JUDGED_FROM_MS, window[0])), correlation, place,
+            self.discarded,
         )  # fmt: skip
 
     def scroll(self) -> Scroll | None:
@@ -352,7 +366,8 @@ class ViewModel:
         layout = self.settings.layout
         return Scroll(
             SECONDS, low, high, triggers, tuple(self._stretches(now, oldest, rate)), self._lag_ms,
-            tuple(layout.labels[row] for row in layout.eeg), tuple(self._ranges_uv), self.settings.band_hz, now / rate,
+            tuple(layout.labels[row] for row in layout.eeg), self._range_uv,
+            tuple((USUAL_SD * self._spread_uv).tolist()), self.settings.band_hz, now / rate,
         )  # fmt: skip
 
     def _stretches(self, now: float, oldest: float, rate: float) -> Iterator[Stretch]:
@@ -390,7 +405,8 @@ class ViewModel:
         cause = self.look.noise_cause if self.look is not None else ""
         floor_at = float(sweeps[-1] * (noise[-1] / self._floor_nv) ** 2)
         return NoiseTrack(
-            sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps, floor_at
+            sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps, floor_at,
+            self.discarded,
         )
 
 

@@ -77,7 +77,8 @@ class AveragePanel(ChartPanel):
             largest = self._fit(curves)
             alike = round(curves.correlation, 2) + 0.0 if math.isfinite(curves.correlation) else math.nan  # no -0.00
             told = [] if math.isnan(alike) else [f"odd and even half: r {alike:.2f}".replace("-", "−")]
-            self.aside.say(" · ".join(self._scale_words(largest) + told))
+            out = ["discarded"] if curves.discarded else []
+            self.aside.say(" · ".join(out + self._scale_words(largest) + told))
         self.fill(curves is not None)
 
     def _scale_words(self, largest: float) -> list[str]:

@@ -350,7 +350,7 @@ class BoardPanel(Panel):
         self.view.look = look
         self.view.update()
 
-    def show_search(self, now: SearchNow, chosen: Place | None) -> None:
+    def show_search(self, now: SearchNow, chosen: Place | None, discarded: bool = False) -> None:
         self.view.show_search(now, chosen)
         assert self.view.board is not None
         places = [chosen] if chosen is not None else [place for place, _ in now.playing]
@@ -361,4 +361,5 @@ class BoardPanel(Panel):
         else:
             heard = ((columns[one.condition], one.level) for one in places)
             said = ", ".join(f"{column.short} {column.rungs[level].level_db:g} dB nHL" for column, level in heard)
-        self.aside.say(f"{'chosen' if chosen is not None else 'plays'}: {said}" if said else "")
+        said = f"{'chosen' if chosen is not None else 'plays'}: {said}" if said else ""
+        self.aside.say(" · ".join(part for part in ("discarded" if discarded else "", said) if part))

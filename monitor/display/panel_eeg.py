@@ -15,6 +15,7 @@ from quietfloor.monitor.display.views import Scroll
 
 FEET = 0.09  # of the height, for the ticks
 WHY = 1.25  # letters: height of the strip above the ticks, for the reasons of rejected stretches
+MOST_TALLER = 16.0
 LONGEST = 7.0  # letters: width of the name of a channel
 
 
@@ -25,8 +26,8 @@ class EegPanel(ChartPanel):
         super().__init__(
             "incoming EEG",
             "Incoming EEG",
-            "The last seconds of each channel as they are averaged, now at the right edge; ticks at the foot are triggers, "
-            "shaded stretches are rejected for the reason that is written there.",
+            "The last seconds of each channel as they are averaged, all on one scale, now at the right edge; ticks at the foot "
+            "are triggers, shaded stretches are rejected for the reason that is written there.",
             Scale(),
             Scale(),
             "",
@@ -43,6 +44,12 @@ class EegPanel(ChartPanel):
         self.chart.bare = ("bottom",) if yes else ()
         self.chart.getPlotItem().showAxis("bottom", self._filled and not yes)
 
+    def make_taller(self, times: float) -> None:
+        """The curves so many times as tall as now, within limits."""
+        self.times_taller = min(max(self.times_taller * times, 1 / MOST_TALLER), MOST_TALLER)
+        self.show_scroll(self._scroll, self._live)
+        self.chart.repaint_inside()
+
     def show_scroll(self, scroll: Scroll | None, live: bool) -> None:
         """Draw the next piece; None before there is one."""
         self._scroll, self._live = scroll, live
@@ -51,7 +58,8 @@ class EegPanel(ChartPanel):
             on = math.isfinite(scroll.behind_ms)
             lag = f" · processing lag {scroll.behind_ms:.0f} ms" if on else ""
             whole = f"{-scroll.seconds_s[0]:.0f} s · " if "bottom" in self.chart.bare else ""
-            self.aside.say(f"{whole}{low:g} to {high:g} Hz{lag}")
+            scale = f"rows ±{written(scroll.range_uv / self.times_taller)} µV"
+            self.aside.say(f"{scale} · {whole}{low:g} to {high:g} Hz{lag}")
             self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
             edge = "now" if on else "the end" if live else clock(scroll.moment_s)
             self.chart.relabel("bottom", f"seconds before {edge}")
@@ -76,7 +84,7 @@ class EegPanel(ChartPanel):
         for row in range(count):
             middle = rect.top() + (row + 0.5) * height
             canvas.level(middle, theme.grid)
-            per_uv = self.times_taller * height / 2 / scroll.ranges_uv[row]
+            per_uv = self.times_taller * height / 2 / scroll.range_uv
             low, high = _joined(scroll.low_uv[row], scroll.high_uv[row])
             top, bottom = middle - height / 2, middle + height / 2
             low, high = (np.clip(middle - per_uv * value, top, bottom) for value in (low, high))
@@ -89,13 +97,13 @@ class EegPanel(ChartPanel):
         self._reasons(canvas, scroll)
 
     def _name(self, canvas: Canvas, scroll: Scroll, height: float) -> None:
-        """Beside the rows, their channels and scales; in rows that are low, the channel alone, or not each of them."""
+        """Beside the rows, their channels, and which are too large for the scale; in low rows the channel alone, or not each."""
         px, rect, names = self.look.px, canvas.rect, dict[float, str]()
         every = max(1, round(px(1.2) / height))
         for row in range(0, len(scroll.labels), every):
             name = canvas.shortened(scroll.labels[row], px(LONGEST), 0.88)
-            range_uv = f"±{written(scroll.ranges_uv[row] / self.times_taller)} µV"
-            names[1.0 - (row + 0.5) * height / rect.height()] = f"{name}\n{range_uv}" if height > px(2.4) else name
+            beyond = scroll.usual_uv[row] * self.times_taller > 1.2 * scroll.range_uv
+            names[1.0 - (row + 0.5) * height / rect.height()] = f"{name}\nbeyond" if beyond and height > px(2.4) else name
         self.chart.name_rows(names | {max(FEET / 2, px(0.6) / rect.height()): "triggers"})
 
     def _reasons(self, canvas: Canvas, scroll: Scroll) -> None:

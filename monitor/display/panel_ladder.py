@@ -114,7 +114,7 @@ class Rungs(QWidget):
         painter.setPen(QPen(QColor(theme.ink if chosen else theme.axis), look.line if chosen else look.thin))
         painter.drawLine(QPointF(place.left(), step), QPointF(place.right(), step))
         font = QFont(painter.font())
-        font.setBold(chosen or rung.level == self.ladder.present)
+        font.setBold(chosen or (rung.level == self.ladder.present and not rung.discarded))
         painter.setFont(font)
         metrics = QFontMetrics(font)
         inner = place.adjusted(look.px(0.6), 1, -look.px(0.6), -4)
@@ -125,8 +125,7 @@ class Rungs(QWidget):
         font.setBold(False)
         wide = QFontMetrics(font).horizontalAdvance
         left = inner.left() + metrics.horizontalAdvance(level) + look.px(0.7)
-        marks = [replicate.state for replicate in rung.replicates[:MOST_MARKS]]
-        marks = ["undecided", *marks] if rung.running else marks
+        marks = list(rung.states[:MOST_MARKS])
         beside = int((inner.right() - 4 - left - wide(rung.brief)) // (1.25 * side))
         marks = marks[:beside] if beside >= 1 else marks[: int((inner.right() - left) // (1.25 * side))]  # a word says more
         x = inner.right() - side / 2
@@ -176,7 +175,8 @@ class Rungs(QWidget):
     @staticmethod
     def tip(rung: Rung) -> str:
         """Each of its runs, the newest first."""
-        runs = "<br>".join(replicate.words for replicate in rung.replicates) or "no finished run yet"
+        none = "no finished run that counts" if rung.discarded else "no finished run yet"
+        runs = "<br>".join(replicate.words for replicate in rung.replicates) or none
         return tooltip(f"{rung.level} {rung.words}", f"{runs}<br>Click, or O, to draw the newest over the average.")
 
 
@@ -189,8 +189,9 @@ class LadderPanel(Panel):
             "level ladder",
             "Level ladder",
             "The levels tried in this session for the same ear, route and stimulus, the loudest on top; each mark is a run, the "
-            "newest on the right. Which ear?: masking was due there, so that it is not known to be this ear's. Click a rung to "
-            "draw its curve over the average.",
+            "newest on the right. Disc: response; square with a bar: none; hollow square: undecided; struck circle: the run on "
+            "the screen was discarded. Which ear?: not known to be this ear's, as masking was due. Click a rung to draw its "
+            "curve over the average.",
             self.rungs,
         )
 

@@ -49,6 +49,8 @@ class NoisePanel(ChartPanel):
 
     @staticmethod
     def _remark(track: NoiseTrack) -> str:
+        if track.discarded:
+            return "discarded"
         if track.noise_nv[-1] <= track.floor_nv:
             return "floor reached"
         about = round(track.floor_at_sweeps, 1 - len(str(int(track.floor_at_sweeps))) + 1)

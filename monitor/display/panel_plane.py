@@ -41,7 +41,7 @@ class PlanePanel(ChartPanel):
             loudest = nice_above(loudest, NOISE_STEPS)
             self.chart.set_ranges((loudest, quietest), plane.standing_range)
             self.chart.relabel("left", plane.axis)
-            self.aside.say(plane.promise)
+            self.aside.say("discarded" if plane.state == "discarded" else plane.promise)
         self.fill(plane is not None)
 
     def draw(self, canvas: Canvas) -> None:

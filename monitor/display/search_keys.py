@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from quietfloor.monitor.display.board import moved
+from quietfloor.monitor.display.board import moved, short_name
 from quietfloor.monitor.search.now import SearchNow
 from quietfloor.monitor.search.running import Place
 from quietfloor.monitor.search.said import Order, OrderKind
@@ -52,6 +52,15 @@ class SearchKeys:
 
     def choose(self, place: Place | None) -> None:
         self._chosen, self._chosen_s = place, self._now_s()
+
+    @property
+    def words(self) -> str:
+        """What Enter plays, "" while no rung is chosen."""
+        place, search = self.chosen, self._search
+        if place is None or search is None or not self.on:
+            return ""
+        one = search.conditions[place.condition]
+        return f"play {short_name(one)} {one.levels_db[place.level]:g} dB"
 
     @property
     def _meant(self) -> Place | None:

@@ -15,6 +15,7 @@ MEANINGS = {
     "present": "A response was found; by chance alone that happens in no more runs than the false-alarm rate allows.",
     "absent": "No response was found in so quiet an average. That none is larger than the stated size is true in 95 of 100 runs.",
     "stopped": "The run ended without a decision.",
+    "discarded": "This run was discarded by a person and does not count any more, whatever it found.",
     "fault": "The run was ended by a fault; what was recorded is kept.",
     "earlier": "The view shows an earlier look; a run that is on goes on being recorded.",
 }

@@ -61,11 +61,13 @@ class SessionKeys:
 
     @property
     def words(self) -> str:
-        """What the next key does, in large letters."""
+        """What the next key does: it stands wherever the keys work."""
         if self.stops_in_s is not None:
             return f"Stops in {self.stops_in_s:.0f} s; b: no"
         if self._talk.waiting:
             return "" if self.step is None else f"Enter: {self.step.title}" if not self.step.why else f"({self.step.title})"
+        if self._search.words:
+            return f"Enter: {self._search.words}"
         return "b: stop" if self._stoppable() else ""
 
     def tick(self) -> None:

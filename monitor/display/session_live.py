@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 
 from quietfloor.monitor.display.board import evidence_words, interval_words, to_go
 from quietfloor.monitor.display.scales import clock
-from quietfloor.monitor.display.session_sight import NOTHING, SessionSight, SightRow
+from quietfloor.monitor.display.session_sight import NOTHING, SessionSight, SightRow, effort_words
 from quietfloor.monitor.display.views import Headline
 from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.status import STOPPABLE, Status
 from quietfloor.monitor.search.condition import Answer
 from quietfloor.monitor.search.now import SearchNow
@@ -44,12 +46,16 @@ def with_live(sight: SessionSight, plan: Plan, status: Status) -> SessionSight:
     level = "" if sound.level_db_nhl is None else f" at {sound.level_db_nhl:g}"
     known = look is not None and not math.isnan(look.evidence)
     evidence = f"{round(look.evidence, 1) + 0.0:.1f}{level}".replace("-", "−") if known and look is not None else NOTHING
-    effort = NOTHING if look is None else f"{look.sweeps_accepted:,}"
-    now_row = {"state": "undecided", "said": f"runs{level} dB", "evidence": evidence, "effort": effort, "next": True}
+    accepted, now = (0, 0.0) if look is None else (look.sweeps_accepted, status.seconds)
     rows = tuple(
-        replace(row, **now_row) if row.condition.same_as(here) else replace(row, next=False)  # type: ignore[arg-type]
+        replace(
+            row, state="undecided", said=f"runs{level} dB", evidence=evidence, next=True,
+            effort=effort_words(row.sweeps + accepted, row.seconds + now),
+        )
+        if row.condition.same_as(here)
+        else replace(row, next=False)
         for row in sight.rows
-    )
+    )  # fmt: skip
     return replace(sight, rows=rows, time=(gone, time_to_go(plan, status) or sight.time[1], sight.time[2]))
 
 
@@ -124,27 +130,36 @@ class Far:
 
 WORDS = {
     "waiting": "Wait", "undecided": "Undecided", "present": "Response", "absent": "No response", "stopped": "Stopped",
-    "fault": "Fault", "earlier": "Earlier look",
+    "discarded": "Discarded", "fault": "Fault", "earlier": "Earlier look",
 }  # fmt: skip
+
+
+TROUBLE = "Trouble: 8 tells it"  # 8 shows the window, where the whole sentence stands
 
 
 def far_between(sight: SessionSight, step: str) -> Far:
     """Between two runs. ``step``: the step that Enter does."""
     one = sight.coming
     if one is None:
-        return Far(sight.headline.state, "Nothing is next", "", "", f"{sight.made} runs made", sight.left, step)
+        state, word = ("fault", TROUBLE) if sight.trouble else (sight.headline.state, "Nothing is next")
+        return Far(state, word, "", "", status_text.count(sight.made, "run") + " made", sight.left, step)
     route = "" if one.condition.route == "air" else f", {one.condition.route}"
     ear_words = f"{one.ear.capitalize()} ear{route}" if one.ear else f"Both ears{route}"
+    moved = re.fullmatch(r"(.+) ((?:to|on) the \w+ ear)", one.move)  # such as "Move the earphone", "to the left ear"
+    state, word = "waiting", "Ready" if moved is None else moved[1]
+    ear_words = ear_words if moved is None else f"{moved[2]}{route}"
+    if sight.trouble:
+        state, word, ear_words = "fault", TROUBLE, one.move or ear_words
     noise = " + noise" if one.given else ""
     level = f"{'from ' if one.kind == 'search' else ''}{one.level_db:g} dB nHL{noise}"
-    return Far("waiting", "Ready", one.ear, ear_words, level, short_time(sight.time[1]) or sight.left, step)
+    return Far(state, word, one.ear, ear_words, level, short_time(sight.time[1]) or sight.left, step)
 
 
 def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
     """While a run is on, or was on last. ``headline`` is that of the run."""
     now, sound = status.search, plan.sound
     route = "" if sound is None or sound.route == "air" else f", {sound.route}"
-    state, word = headline.state, WORDS[headline.state]
+    state, word = headline.state, WORDS[headline.state] + (f": {headline.doubt}" if headline.doubt else "")
     if status.verdict is None and (status.silent or status.no_trigger):
         state, word = "fault", "No signal" if status.silent else "No trigger"
     if status.verdict is None and status.state not in STOPPABLE:

@@ -5,12 +5,12 @@ The command makes a sight after each change, on its own thread; the window only 
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.views import Headline
 from quietfloor.monitor.hearing.estimate import estimate_all
 from quietfloor.monitor.readiness.findings import Severity
@@ -48,6 +48,8 @@ class SightRow:
     effort: str
     tip: str = ""
     next: bool = False  # it is in the next recording
+    sweeps: int = 0  # accepted, of all its runs that count, or of all levels of its search
+    seconds: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,7 @@ class Coming:
     louder: bool = True
     own: bool = False
     more: int = 0  # further conditions in the same recording
+    move: str = ""  # what to do before it with the one earphone of both ears
 
     @property
     def ear(self) -> str:
@@ -138,7 +141,7 @@ class SessionSight:
         sound = "" if one.more else f"{sound_words(one.condition)[0]}, "
         rest = f"{sound}{KIND_WORDS[one.kind]}; Enter or N starts it"
         return Headline(
-            "waiting", "Ready for the next run", rest, self.title, heard=heard, ear=ear,
+            "waiting", one.move or "Ready for the next run", rest, self.title, heard=heard, ear=ear,
             meaning="No sound plays. The next run begins when you start it.",
         )  # fmt: skip
 
@@ -148,11 +151,11 @@ class SessionSight:
 
 def sight_of(
     session: RecordedSession, coming: Coming | None, nothing: str, to_go: str, left_s: float, *, chosen: Iterable[int] = (),
-    checked: tuple[Report, float] | None = None, note: str = "", trouble: bool = False,
+    checked: tuple[Report, datetime.datetime] | None = None, note: str = "", trouble: bool = False,
 ) -> SessionSight:  # fmt: skip
     """The sight of a session. ``to_go``: the time to go in words; ``left_s``: what is left of the person's time, inf: no limit.
-    ``chosen``: the conditions (index) of the next recording. ``checked``: the last check, and how many seconds ago. Raises what
-    ``thresholds`` raises."""
+    ``chosen``: the conditions (index) of the next recording. ``checked``: the last check, and when it was in local time. Raises
+    what ``thresholds`` raises."""
     runs, thresholds, chosen = session.all_runs(), session.thresholds(), set(chosen)
     rows = tuple(
         _row(one, runs, index in chosen) for index, one in enumerate(thresholds)
@@ -187,24 +190,31 @@ def _row(one: Threshold, runs: tuple[RunSummary, ...], coming: bool) -> SightRow
     state, said = FOUND[one.finding], "open"
     if one.finding == "not tested":
         said, state = ("not tested", state) if not (own or search) else ("undecided", "undecided")
+        out = [run for run in runs if run.discarded is not None and run.condition.same_as(one.condition)]
+        said, state = ("discarded", "discarded") if out and not (own or search) else (said, state)
     elif one.settled:
         said = "answered" if one.method == "search" else "settled"
     if one.whose == UNKNOWN:
         said, state = f"{said}; which ear?", "undecided"
     elif not one.settled and one.finding != "not tested":
         state = "undecided"
-    sweeps = sum(run.sweeps or 0 for run in ([search] if search is not None else own))
-    seconds = math.fsum(run.seconds for run in ([search] if search is not None else own) if not math.isnan(run.seconds))
+    rest_on = own if search is None else [search]
+    sweeps = sum((run.sweeps or 0) if run.search is None else run.search.sweeps for run in rest_on)
+    seconds = math.fsum(run.seconds for run in rest_on if not math.isnan(run.seconds))
     level = threshold_words(one.finding, one.level_db_nhl)
     shown = max((run for run in behind if not math.isnan(run.evidence)), key=lambda run: run.evidence, default=None)
     best = NOTHING if shown is None else f"{shown.evidence:.1f} at {shown.level_db_nhl:g}"
-    effort = [f"{sweeps:,}"] if sweeps else []
-    effort += [f"{seconds / 60:.1f} min"] if seconds else []
     tip = "<br>".join((str(one.condition), one.words, *one.notes))
     return SightRow(
         one.condition, *sound_words(one.condition), level, interval_words(one.finding, one.low_db_nhl, one.high_db_nhl), state,
-        said, best.replace("-0.0", "0.0"), " · ".join(effort) or NOTHING, tip, coming,
+        said, best.replace("-0.0", "0.0"), effort_words(sweeps, seconds), tip, coming, sweeps, seconds,
     )  # fmt: skip
+
+
+def effort_words(sweeps: int, seconds: float) -> str:
+    """Sweeps and minutes that a condition took."""
+    parts = [f"{sweeps:,}"] if sweeps else []
+    return " · ".join([*parts, f"{seconds / 60:.1f} min"] if seconds else parts) or NOTHING
 
 
 def threshold_words(finding: Finding, level_db: float) -> str:
@@ -256,19 +266,21 @@ def gone_words(runs: Iterable[RunSummary]) -> str:
 
 
 def electrodes_of(
-    runs: tuple[RunSummary, ...], checked: tuple[Report, float] | None
+    runs: tuple[RunSummary, ...], checked: tuple[Report, datetime.datetime] | None
 ) -> tuple[tuple[Severity | Literal[""], str], ...]:  # fmt: skip
-    """The last check, with each finding on a contact that is not ok, and what the last run says."""
+    """The last check, with each finding on a contact that is not ok, and what the last run says. The check stands with the time
+    of day: these words are not written anew while time goes on."""
     said: list[tuple[Severity | Literal[""], str]] = []
     if checked is not None:
-        report, ago_s = checked
+        report, moment = checked
+        when = f"in the check at {moment:%H:%M}"
         groups = [group for group in report.groups if group.name == "electrodes"]
         findings = [finding for group in groups for finding in group.findings]
         bad = [one for one in findings if one.severity != "ok"]
         noise = "" if math.isnan(report.noise_uv) else f", {report.noise_uv:.1f} µV of noise"
         if findings and not bad:
-            said.append(("ok", f"every contact was fine in the check {clock(ago_s)} ago{noise}"))
-        said += [(one.severity, f"{f'{one.subject}: ' if one.subject else ''}{one.title}, {one.said}") for one in bad]
+            said.append(("ok", f"every contact was fine {when}{noise}"))
+        said += [(one.severity, f"{f'{one.subject}: ' if one.subject else ''}{one.title}, {one.said} ({when})") for one in bad]
     recorded = [run for run in runs if not math.isnan(run.sweep_noise_uv)]
     if recorded:
         run = recorded[-1]

@@ -17,14 +17,20 @@ from quietfloor.monitor.display.theme import Look
 EVERY_MS = 250
 KEYS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("next", ("Down", "Right", "N", "Space")),
-    ("back", ("Up", "Left", "B")),
-    ("further", ("PgDown",)),
-    ("up", ("PgUp",)),
+    ("back", ("Up", "Left")),
+    ("further", ("Shift+PgDown",)),
+    ("up", ("Shift+PgUp",)),
     ("acknowledge", ("A",)),
     ("anyway", ("Y",)),
-    ("start", ("Return", "Enter", "S")),
+    ("start", ("S",)),
     ("leave", ("Esc",)),
+    # With one hand, by a presenter or a foot switch, as everywhere in a session.
+    ("hand_on", ("PgDown",)),
+    ("hand_back", ("PgUp",)),
+    ("hand_do", ("Return", "Enter", "F5")),
+    ("hand_start", ("B", ".")),
 )
+HAND = ("start", "acknowledge", "anyway", "next", "back", "leave")  # what Page down goes through
 
 
 class SetupPanel(QWidget):
@@ -41,6 +47,7 @@ class SetupPanel(QWidget):
         self._steps = flow.steps
         self.chosen = next((place for place, one in enumerate(self._steps) if one.name == step), 0)
         self._looked_at = self.chosen
+        self.hand = "start"  # what Enter does
         self._build()
         self._make_keys()
         self.restyle(self.look)
@@ -153,11 +160,12 @@ class SetupPanel(QWidget):
             f"#sheet {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
             f"#rows {{ background: {theme.sheet}; }}"
             f"#steps, QScrollArea {{ background: transparent; }}"
-            f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 0; border-radius: 4px;"
-            f" font-size: {look.px(1.0)}px; padding: {look.px(0.45)}px {look.px(0.8)}px; }}"
+            f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 2px solid transparent; border-radius: 4px;"
+            f" font-size: {look.px(1.0)}px; padding: {look.px(0.3)}px {look.px(0.65)}px; }}"
             f"QPushButton:hover {{ background: {theme.grid}; }}"
             f"QPushButton:disabled {{ color: {theme.axis}; }}"
             f"QPushButton[due=true] {{ background: {theme.states['present']}; color: {theme.sheet}; font-weight: bold; }}"
+            f"QPushButton[chosen=true] {{ border: 2px solid {theme.ink}; }}"
             f"QPushButton#step {{ background: transparent; text-align: left; border-left: 4px solid transparent; }}"
             f"QPushButton#step:checked {{ background: {theme.sheet}; border-left: 4px solid {theme.ink}; }}"
         )
@@ -233,10 +241,14 @@ class SetupPanel(QWidget):
         flow, last = self.flow, self.chosen == len(self._steps) - 1
         read = "Read on [A]" if self._more_below else "Acknowledge [A]"
         acknowledge = "✓ Acknowledged [A]" if flow.acknowledged else read if self.shows_cautions else "Read the cautions [A]"
+        self.hand = self.hand if self.hand in self._choices else "start"
         names = {
-            "back": "Back [↑]", "next": "Next [↓]", "acknowledge": acknowledge, "leave": "Leave [Esc]", "start": "Start [Enter]",
+            "back": "Back [↑]", "next": "Next [↓]", "acknowledge": acknowledge, "leave": "Leave [Esc]", "start": "Start [S]",
             "anyway": "✓ Start anyway [Y]" if flow.anyway else "Start anyway [Y]",
         }  # fmt: skip
+        if self.hand == "next" and self._more_below:
+            names["next"] = "Read on [↓]"
+        names[self.hand] = f"{names[self.hand].rpartition(' [')[0]} [Enter]"
         for name, text in names.items():
             if self.doing[name].text() != text:
                 self.doing[name].setText(text)
@@ -244,11 +256,12 @@ class SetupPanel(QWidget):
         self.doing["next"].setEnabled(not last)
         self.doing["anyway"].setVisible(flow.may_overrule)
         self.doing["start"].setEnabled(not flow.obstacle)
-        for name, due in (("acknowledge", not flow.acknowledged), ("start", not flow.obstacle)):
-            button = self.doing[name]
-            if button.property("due") != due:  # the one that is next stands out
-                button.setProperty("due", due)
-                button.setStyle(button.style())
+        due = {"acknowledge": not flow.acknowledged, "start": not flow.obstacle}  # the one that is next stands out
+        for name, button in self.doing.items():
+            for mark, yes in (("due", due.get(name, False)), ("chosen", name == self.hand)):
+                if button.property(mark) != yes:
+                    button.setProperty(mark, yes)
+                    button.setStyle(button.style())
 
     # -- what is done -------------------------------------------------------------------------------------------------
 
@@ -261,6 +274,14 @@ class SetupPanel(QWidget):
             self.choose(min(self.chosen + 1, len(self._steps) - 1))
         elif name == "back":
             self.choose(max(self.chosen - 1, 0))
+        elif name in ("hand_on", "hand_back"):
+            at = self._choices.index(self.hand)
+            self.hand = self._choices[(at + (1 if name == "hand_on" else -1)) % len(self._choices)]
+        elif name == "hand_do":
+            self.do("further" if self.hand == "next" and self._more_below else self.hand)
+            return
+        elif name == "hand_start":
+            self.hand = "start"
         elif name in ("further", "up"):
             self._page(1 if name == "further" else -1)
         elif name.startswith("step_"):
@@ -269,10 +290,12 @@ class SetupPanel(QWidget):
             self._page(1)
         elif name == "acknowledge" and self.shows_cautions:
             flow.acknowledged = not flow.acknowledged
+            self.hand = "start" if flow.acknowledged else self.hand
         elif name == "acknowledge":  # what was not on the screen cannot have been read
             self.choose(self._cautions)
         elif name == "anyway":
             flow.anyway = flow.may_overrule and not flow.anyway
+            self.hand = "start" if flow.anyway else self.hand
         elif name == "start":
             flow.start()
         else:
@@ -281,6 +304,13 @@ class SetupPanel(QWidget):
             self._end()
         else:
             self.refresh()
+
+    @property
+    def _choices(self) -> tuple[str, ...]:
+        """What can be chosen with one hand now."""
+        there = {"anyway": self.flow.may_overrule, "back": self.chosen > 0,
+                 "next": self.chosen < len(self._steps) - 1 or self._more_below}  # fmt: skip
+        return tuple(name for name in HAND if there.get(name, True))
 
     def _page(self, pages: int) -> None:
         bar = self._upright

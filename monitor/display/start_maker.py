@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from PyQt5.QtCore import Qt, pyqtSignal
@@ -16,7 +17,7 @@ from quietfloor.monitor.display.panel import Words, colour
 from quietfloor.monitor.display.setup_parts import STATE_OF, Scrolled, Shape, StepButton, Text
 from quietfloor.monitor.display.start_pages import ChannelsPage, Page, PersonPage, PlanPage, StreamPage
 from quietfloor.monitor.display.start_parts import ProblemLine
-from quietfloor.monitor.display.start_sound_pages import ConditionsPage, OutputPage, SoundPage
+from quietfloor.monitor.display.start_sound_pages import REFERENCES, ConditionsPage, OutputPage, SoundPage
 from quietfloor.monitor.display.steps import Step
 from quietfloor.monitor.display.theme import Look
 
@@ -261,6 +262,11 @@ class Maker(QWidget):
             self.choose_folder(found)
 
     def browse_calibration(self, route: str) -> None:
+        if route == REFERENCES:
+            found, _ = QFileDialog.getOpenFileName(self, "Reference levels", "", "Reference levels (*.toml)", options=NOT_NATIVE)
+            if found:
+                self.edit(replace(self.draft, references=str(Path(found).resolve())))
+            return
         found, _ = QFileDialog.getOpenFileName(self, "Calibration file", "", "Calibration (*.toml)", options=NOT_NATIVE)
         if found:
             self.lookout.places = self.lookout.places.with_calibration(Path(found))

@@ -202,7 +202,7 @@ class PersonPage(Page):
         self.floor = number(1, 500, 1, 0, "nV")
         self.fields = Fields()
         self.fields.add("&Code of the person", self.code).say("a pseudonym: it names the folder; no name is needed")
-        self.fields.add("&Age group", self.age).say("sets the output ceiling and the expected latencies")
+        self.age_note = self.fields.add("&Age group", self.age)
         self.fields.add("A&ge in months", self.months)
         self.limit = self.fields.add("At &most", self.minutes)
         self.fields.add("Noise &floor", self.floor).say("residual noise at which a missing response is believed")
@@ -223,6 +223,8 @@ class PersonPage(Page):
         show_number(self.minutes, draft.minutes)
         show_number(self.floor, draft.floor_nv)
         self.fields.show_row(self.months, draft.kind == "session")
+        self.fields.show_row(self.age, draft.plays or draft.stated)  # a plan without a sound has no place for it
+        self.age_note.say("sets the output ceiling and the expected latencies" if draft.plays else "sets the expected latencies")
         of_session = "of recording, all recordings together; then the session ends"
         self.limit.say(of_session if draft.kind == "session" else f"{sweeps_words(draft)}; then the run ends undecided")
 

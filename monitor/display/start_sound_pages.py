@@ -35,6 +35,7 @@ METHODS = (("search: all levels in one recording", "search"), ("ladder: a run fo
 COLUMNS = tuple((route, ear) for route in ("air", "bone") for ear in ("right", "left"))
 UNITS = (("dB nHL", False), ("dB p-p.e. SPL", True))
 FREQUENCIES = (250.0, 500.0, 750.0, 1000.0, 1500.0, 2000.0, 3000.0, 4000.0, 6000.0, 8000.0)
+REFERENCES = "references"  # beside the routes: which file is looked for
 NONE = Option("", "none", "the level is then in dB re full scale, and nobody knows how loud it is", "look")
 
 
@@ -93,7 +94,7 @@ class SoundPage(Page):
         own, told = draft.own_sound, draft.own_sound or draft.stated
         self.stated.setVisible(not own)
         judge = own and draft.level_scale == "nhl"  # by the reference thresholds
-        wanted = frequencies_of(draft.stimulus) if own and draft.level_scale != "ppe" else FREQUENCIES
+        wanted = frequencies_of(draft.stimulus, draft.references) if own and draft.level_scale != "ppe" else FREQUENCIES
         if draft.frequency_hz is not None and draft.frequency_hz not in wanted:
             wanted = tuple(sorted((*wanted, draft.frequency_hz)))
         if [self.frequency.itemData(at) for at in range(self.frequency.count())] != list(wanted):
@@ -126,10 +127,11 @@ class SoundPage(Page):
     def _allow(self, draft: Draft, judged: Judged, judge: bool) -> None:
         """What the calibration does not reach cannot be chosen."""
         for kind in KINDS:
-            cells = [replace(cell_of(draft), stimulus=kind, frequency_hz=hz) for hz in frequencies_of(kind) or (None,)]
+            hertz = frequencies_of(kind, draft.references) or (None,)
+            cells = [replace(cell_of(draft), stimulus=kind, frequency_hz=hz) for hz in hertz]
             reasons = [judged.reach(cell).why for cell in cells]
             allow(self.stimulus, kind, reasons[0] if judge and all(reasons) else "")
-        for hz in frequencies_of(draft.stimulus):
+        for hz in frequencies_of(draft.stimulus, draft.references):
             allow(self.frequency, hz, judged.reach(replace(cell_of(draft), frequency_hz=hz)).why if judge else "")
         for ear, _ in EARS:
             allow(self.ear, ear, judged.reach(replace(cell_of(draft), ear=ear)).why if judge else "")  # type: ignore[arg-type]
@@ -162,11 +164,18 @@ class OutputPage(Page):
         for route, picker in self.calibrations.items():
             picker.picked.connect(lambda path, route=route: self._edit(with_calibration(self.draft, route, path, self.seen)))
             self.other[route].clicked.connect(lambda _, route=route: browse(route))
+        self.levels_head = QLabel("Reference levels: what 0 dB nHL is")
+        self.levels, self.other_levels = Picker(""), QPushButton("Another file (&levels)…")
+        self.levels.picked.connect(lambda path: self.change(references=path))
+        self.other_levels.clicked.connect(lambda: browse(REFERENCES))
         whole = column(self.none, self.outputs, self.fields)
         for route in ("air", "bone"):
             whole.addWidget(self.heads[route])
             whole.addWidget(self.calibrations[route])
             whole.addLayout(row(self.other[route]))
+        whole.addWidget(self.levels_head)
+        whole.addWidget(self.levels)
+        whole.addLayout(row(self.other_levels))
         whole.addStretch(1)
         self.setLayout(whole)
 
@@ -191,6 +200,9 @@ class OutputPage(Page):
             picker.show_options(options, draft.bone_calibration if route == "bone" else draft.calibration)
             for part in (self.heads[route], picker, self.other[route]):
                 part.setVisible(here)
+        self.levels.show_options(judged.references, draft.references)
+        for part in (self.levels_head, self.levels, self.other_levels):
+            part.setVisible(plays and (draft.kind == "session" or bool(draft.calibration_in_use)))
 
     def _pick(self, value: str) -> None:
         lsl = value == AUDIO_OVER_LSL

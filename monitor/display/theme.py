@@ -54,7 +54,7 @@ LIGHT = Theme(
     button="#e7e2d6",
     states={
         "waiting": "#4d5a6b", "undecided": "#855800", "present": "#007262", "absent": "#5b3aa0", "stopped": "#3c4043",
-        "fault": "#96093b", "earlier": "#4d5a6b",
+        "discarded": "#4d5a6b", "fault": "#96093b", "earlier": "#4d5a6b",
     },
     present_region="#d8ece6",
     absent_region="#e5def4",
@@ -85,7 +85,7 @@ DARK = Theme(
     button="#28303a",
     states={
         "waiting": "#a9b4c0", "undecided": "#e6b450", "present": "#43c7af", "absent": "#b9a2f2", "stopped": "#d5d9de",
-        "fault": "#ff6f76", "earlier": "#a9b4c0",
+        "discarded": "#a9b4c0", "fault": "#ff6f76", "earlier": "#a9b4c0",
     },
     present_region="#173a34",
     absent_region="#2c2548",

@@ -100,7 +100,12 @@ class ViewController:
 
     @property
     def badge(self) -> str:
-        """What the view does, in a word or two."""
+        """What the view does, in a word or two, and in a session what the next of the four keys does."""
+        words = self.session.words if self.link.talk.sight is not None else ""
+        return " · ".join(part for part in (self._standing, words) if part)
+
+    @property
+    def _standing(self) -> str:
         view = self._view
         if view is None:
             return ""

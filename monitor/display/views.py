@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.traces import Singles
 
-STATES = ("waiting", "undecided", "present", "absent", "stopped", "fault", "earlier")
+STATES = ("waiting", "undecided", "present", "absent", "stopped", "discarded", "fault", "earlier")
 
 
 @dataclass(frozen=True)
@@ -16,7 +16,8 @@ class Headline:
     """The verdict on the screen: one of STATES, its word, the rest of the sentence, and a quiet line of particulars.
 
     ``now`` is the word that holds at present where an earlier look is shown, else "", and ``now_state`` its state. ``meaning``
-    explains the state where it does not mean what it means for a run. ``heard``: ear and level of the run, "" where several
+    explains the state where it does not mean what it means for a run. ``doubt``: a word where the finding is not known to be that
+    of the tested ear. ``heard``: ear and level of the run, "" where several
     sounds play or the sound is not known, and ``ear`` in whose colour it stands.
     """
 
@@ -29,6 +30,7 @@ class Headline:
     meaning: str = ""
     heard: str = ""
     ear: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,7 @@ class Curves:
     unjudged_ms: tuple[float, float]  # may hold the electrical artefact of the stimulus
     correlation: float  # of the halves over the window; nan where there are none
     look: int  # the look it belongs to, from 0: an earlier one than the one shown, where no average came with that
+    discarded: bool = False  # of a run that does not count
 
 
 @dataclass(frozen=True)
@@ -93,7 +96,8 @@ class Scroll:
     left_out: tuple[Stretch, ...]
     behind_ms: float  # how far processing is behind; nan when the run is over, or another moment is shown
     labels: tuple[str, ...]
-    ranges_uv: tuple[float, ...]  # of each channel, half a range that holds what is usual: 1, 2, 5, 10, ...
+    range_uv: float  # of each channel alike, half a range that holds what is usual: 1, 2, 5, 10, ...
+    usual_uv: tuple[float, ...]  # what is usual in each channel; nan: not known
     band_hz: tuple[float, float]
     moment_s: float  # of the stream, at the right edge
 
@@ -111,3 +115,4 @@ class NoiseTrack:
     line_nv: Floats
     max_sweeps: int
     floor_at_sweeps: float  # accepted sweeps at which the floor comes, if noise goes on falling as the line does
+    discarded: bool = False  # of a run that does not count

@@ -226,7 +226,7 @@ class Window(QMainWindow):
             self.averages.show_ladder(self._ladder)
             self._painted_version = -1  # a run that was discarded looks so
         if self.view is not None and self._ladder is not None:
-            self.view.model.discarded = self._ladder.discarded
+            self.view.model.remark(self._ladder)
         while (fetched := self.link.fetched()) is not None:
             self.averages.take(fetched)
 
@@ -264,7 +264,7 @@ class Window(QMainWindow):
             self._painted_version = model.version
             self._chosen_cell = self.controller.search.chosen
             if search is not None:
-                self._guarded(self.search_board, lambda: self.search_board.show_search(search, self._chosen_cell))
+                self._guarded(self.search_board, lambda: self.search_board.show_search(search, self._chosen_cell, model.discarded))
             self._guarded(self.plane, lambda: self.plane.show_plane(model.plane()))
             self._guarded(self.average, lambda: self.averages.show_curves(model.curves()))
             self._guarded(self.noise, lambda: self.noise.show_track(model.noise_track()))
@@ -415,12 +415,10 @@ class Window(QMainWindow):
         self._divide()
 
     def _do_taller(self) -> None:
-        self.eeg.times_taller = min(16.0, self.eeg.times_taller * 2)
-        self.eeg.chart.repaint_inside()
+        self.eeg.make_taller(2.0)
 
     def _do_flatter(self) -> None:
-        self.eeg.times_taller = max(1 / 16, self.eeg.times_taller / 2)
-        self.eeg.chart.repaint_inside()
+        self.eeg.make_taller(0.5)
 
     def _do_theme(self) -> None:
         if self.layout_.far:

@@ -355,15 +355,22 @@ def _with_remarks(run: RunSummary, said: Remarks, before: list[RunSummary]) -> R
 
 
 def runs_of(folder: Path) -> tuple[RunSummary, ...]:
-    """Finished runs of a session, or of a plain folder of runs; unreadable runs are left out.
+    """Finished runs of one level of a session, or of a plain folder of runs; unreadable runs are left out.
 
     Raises SessionError, PlanError, HearingError for a session that cannot be used.
     """
+    return tuple(run for run in judged_runs(folder)[0] if run.search is None)
+
+
+def judged_runs(folder: Path) -> tuple[tuple[RunSummary, ...], About]:
+    """The same with the results of the searches of a session, and the data that masking advice uses. Raises the same."""
     if (folder / PLAN).is_file():
-        return RecordedSession.open(folder).runs()
+        session = RecordedSession.open(folder)
+        return session.all_runs(), session.about
     found = []
     for number, path in SessionStore(folder).folders():
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
             run = summary_of(number, RunFolder(path).read_record())
             found += [] if run is None else [run]
-    return judged(found, About(load_hearing_tables()))
+    about = About(load_hearing_tables())
+    return judged(found, about), about

@@ -15,7 +15,8 @@ class Searched:
 
     ``threshold_db`` is inf above all levels; ``low_db`` to ``high_db`` (95 %) is -inf, inf where there is no limit. ``found_db``:
     lowest level for which a response at that level or below is proven. ``words``: the result in a sentence; ``hidden``: the
-    largest response that is still possible below, empty if not known. ``seconds``: duration of the signal.
+    largest response that is still possible below, empty if not known. ``seconds``: duration of the signal; ``sweeps``: accepted
+    sweeps of all its levels.
     """
 
     levels_db: tuple[float, ...]
@@ -29,6 +30,7 @@ class Searched:
     alpha: float
     words: str
     hidden: str = ""
+    sweeps: int = 0
 
     @property
     def found(self) -> bool:
@@ -68,6 +70,7 @@ def searched_of(record: Mapping[str, Any], alpha: float) -> Searched | None:
         alpha=alpha,
         words=str(record["words"]),
         hidden=str(record["hidden"]),
+        sweeps=sum(int(cell["accepted"]) for cell in cells),
     )
 
 

@@ -30,6 +30,21 @@ def of_run(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | No
     return OWN if not advice.due or enough else UNKNOWN
 
 
+def why_unknown(verdict: str, masking_db_em: float | None, advice: MaskingAdvice | None) -> str:
+    """Why `of_run` does not know the ear, in words; empty where it does."""
+    if of_run(verdict, masking_db_em, advice) != UNKNOWN:
+        return ""
+    if advice is None:
+        return "no table says whether the other ear may hear this sound"
+    if masking_db_em is None:
+        return "noise in the other ear was due, and none was given"
+    if math.isnan(masking_db_em):
+        return "the level of the noise in the other ear is not known"
+    if verdict == ABSENT:
+        return "the noise in the other ear may have hidden a response"
+    return "more noise in the other ear was due than was given"
+
+
 def of_runs(found: Iterable[Whose]) -> Whose:
     """The ear that responded in several runs together: not known if it is not known for one of them."""
     all_found = set(found)

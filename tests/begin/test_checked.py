@@ -9,9 +9,9 @@ import pytest
 
 from quietfloor.monitor.begin import checked, choices
 from quietfloor.monitor.begin.checked import Judged, StepName, judge, prove, suggested, touched_by
-from quietfloor.monitor.begin.choices import Seen, find_calibrations, stream_options
+from quietfloor.monitor.begin.choices import Seen, find_calibrations, find_references, reference_options, stream_options
 from quietfloor.monitor.begin.draft import Cell, Draft, new, with_cell, with_stream
-from quietfloor.monitor.begin.places import Places
+from quietfloor.monitor.begin.places import Places, bench_folder
 from quietfloor.monitor.plan.run_plan import PlanError, load_plan
 from quietfloor.monitor.readiness.sound_check import sound_group
 from quietfloor.monitor.session.session import Session
@@ -190,6 +190,25 @@ def test_the_grid_says_why_a_field_cannot_be_chosen(seen: Seen, places: Places) 
     assert slower.reach(Cell("left", "air", "octave-chirp", 500.0)).why == ""
     bare = judge(replace(SESSION, bone_calibration=""), seen, places, TODAY)
     assert "no calibration of a bone vibrator" in bare.reach(Cell("left", "bone", "click")).why
+
+
+def test_a_file_of_reference_levels_that_is_found_lets_a_session_test_by_bone(seen: Seen, places: Places, tmp_path: Path) -> None:
+    (tmp_path / "bad.toml").write_text("[[reference]]\nstimulus = 1\n", encoding="utf-8")
+    (tmp_path / "plan.toml").write_text('[sound]\nreferences = "x.toml"\n', encoding="utf-8")
+    seen = replace(seen, references=find_references([bench_folder(), tmp_path]))
+    none, own, bad = reference_options(SESSION, seen)
+    assert (none.value, none.possible, Path(own.value).name, own.possible) == ("", True, "virtual-references.toml", True)
+    assert (Path(bad.value).name, bad.possible) == ("bad.toml", False)
+    by_bone = Cell("left", "bone", "click")
+    draft = replace(SESSION, grid=(by_bone,), bone_calibration=VIBRATOR)
+    assert "reference levels, under Output" in judge(draft, seen, places, TODAY).reach(by_bone).why
+    judged = judge(replace(draft, references=own.value), seen, places, TODAY)
+    assert (judged.reach(by_bone).why, judged.stopped_by) == ("", None)
+    assert [one.said for one in prove(judged, places, TODAY) if one.severity == "stop"] == []
+    assert make_session_plan(checked.plan_data(judged.draft)).run_plan(0, 20.0).sound.references == own.value  # type: ignore[union-attr]
+    gone = replace(draft, references=str(tmp_path / "gone.toml"))
+    assert not reference_options(gone, seen)[-1].possible
+    assert judge(gone, seen, places, TODAY).reach(by_bone).why
 
 
 def test_every_field_that_can_be_chosen_passes_the_check_and_no_other(seen: Seen, places: Places) -> None:

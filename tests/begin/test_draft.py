@@ -36,6 +36,20 @@ SESSION = replace(
 )  # fmt: skip
 
 
+def test_reference_levels_are_kept_from_a_plan_and_written_where_levels_are_in_db_nhl(tmp_path: Path) -> None:
+    draft = replace(with_stream(new("recording"), stream()), own_sound=True, device="lsl", calibration=EARPHONE, references="/own.toml")
+    assert plan_data(draft)["sound"]["references"] == "/own.toml"
+    assert "references" not in plan_data(replace(draft, references=""))["sound"]
+    assert "references" not in plan_data(replace(draft, calibration=""))["sound"], "in dB re full scale none is used"
+    for one in (draft, replace(SESSION, references="/own.toml")):
+        path = tmp_path / f"{one.kind}.toml"
+        path.write_text(toml_text(one), encoding="utf-8")
+        again = draft_of(path)
+        assert again.references == "/own.toml"
+        plain = plan_data(replace(again, references=""))
+        assert "references" not in plain.get("run", plain)["sound"], "it can be taken away from a template"
+
+
 # -- channels ------------------------------------------------------------------------------------------------------------
 
 

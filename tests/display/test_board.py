@@ -22,6 +22,7 @@ from quietfloor.monitor.display.board import (
     widths,
 )
 from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.ladder import Ladder
 from quietfloor.monitor.display.model import ViewModel
 from quietfloor.monitor.display.search_keys import CHOSEN_S, SearchKeys
 from quietfloor.monitor.run.status import Status
@@ -314,6 +315,17 @@ def test_a_discarded_search_looks_discarded_and_keeps_what_it_found_in_words() -
     found = model.headline()
     model.discarded = True
     discarded = model.headline()
-    assert (discarded.state, discarded.word) == ("stopped", "Discarded")
+    assert (discarded.state, discarded.word) == ("discarded", "Discarded")
     assert discarded.rest == f"does not count any more; it was: {found.word.lower()}, {found.rest}"
     assert discarded.meaning != found.meaning
+
+
+def test_of_a_search_that_is_over_conditions_are_named_whose_response_may_be_the_other_ears() -> None:
+    model = ViewModel(Feed(), "", 15.0, 6144, (5.5, 9.0))
+    model.remark(Ladder(None, doubtful=("R 2 kHz",)))
+    model.advance(Status(search=search()))
+    assert "not known" not in model.headline().rest
+    model.advance(Status(search=replace(search(), over=True)))
+    over = model.headline()
+    assert over.rest.startswith("not known to be this ear's: R 2 kHz; ")
+    assert over.doubt == "which ear?"

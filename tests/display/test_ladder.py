@@ -155,8 +155,20 @@ def test_a_response_that_may_be_the_other_ears_says_so_and_masked_runs_are_count
         (rung,) = read_ladder(tmp_path, here, None, False).rungs
         told = ("response (which ear?)", "response (which ear?)", "response, masked")
         assert rung.words == told[number - 1]
+        doubts = read_ladder(tmp_path, here, folder.path, False).doubts
+        assert doubts == ({} if number == 3 else {"present": "noise in the other ear was due, and none was given"})
     assert rung.replicates[0].words.startswith("run-003: response, masked with white 30 dB EM")
     assert rung.replicates[2].words.startswith("run-001: response, not known to be this ear's")
+
+
+def test_while_a_run_is_on_it_is_known_whether_a_response_would_be_this_ears(tmp_path: Path) -> None:
+    """By the same advice that judges it afterwards: by air with inserts 70 dB may cross over, 30 dB may not."""
+    common = {"ear": "right", "calibration": "any.toml"}
+    noise = {"masking": "white", "masking_level_db_em": 30.0}
+    for more, doubted in (({}, True), (noise, False), ({"muted": True}, False)):
+        sound = SoundPlan.model_validate({"level_db_nhl": 70.0, **common, **more})
+        assert set(read_ladder(tmp_path, sound, None, True).doubts) == ({"present"} if doubted else set())
+    assert not read_ladder(tmp_path, SoundPlan.model_validate({"level_db_nhl": 30.0, **common}), None, True).doubts
 
 
 def test_a_level_that_plays_says_so_before_what_was_found_there(tmp_path: Path) -> None:
@@ -183,7 +195,16 @@ def test_the_run_on_the_screen_is_known_as_discarded(tmp_path: Path) -> None:
     store = SessionStore(tmp_path)
     assert not read_ladder(tmp_path, plan(-40), second, running=False).discarded
     store.change(lambda state: state.runs.update({2: Remarks(discarded="moved")}))
-    assert read_ladder(tmp_path, plan(-40), second, running=False).discarded
+    here = read_ladder(tmp_path, plan(-40), second, running=False)
+    assert here.discarded
+    (rung,) = here.rungs
+    assert (rung.words, rung.brief, rung.states) == ("discarded; response", "discarded", ("discarded", "present"))
+    assert not read_ladder(tmp_path, plan(-40), first, running=False).rungs[0].discarded
+    alone = read_ladder(tmp_path, plan(-50), second, running=False).rungs[-1]
+    assert (alone.words, alone.states) == ("discarded", ("discarded",))
+    unknown = StatedPlan.model_validate({"stimulus": "click", "ear": "left"})
+    for sound in (None, unknown):  # its level is not known: it has no rung, and is discarded all the same
+        assert read_ladder(tmp_path, sound, second, running=False).discarded
     assert not read_ladder(tmp_path, plan(-40), first, running=False).discarded
     store.change(lambda state: state.runs.update({2: Remarks()}))
     assert not read_ladder(tmp_path, plan(-40), second, running=False).discarded

@@ -10,7 +10,10 @@ import pytest
 
 from quietfloor.monitor.core.engine import Engine, EngineSettings
 from quietfloor.monitor.display.feed import Feed
+from quietfloor.monitor.display.ladder import Ladder
 from quietfloor.monitor.display.model import BAND_SD, COLUMNS, MOST_LOOKS, SHOWN_S, STATES, ViewModel
+from quietfloor.monitor.display.session_live import far_live
+from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run.status import Notice, Status, refreshed
 from tests.synthetic import Stream, chunks, layout, stream
 
@@ -174,8 +177,8 @@ def test_the_scroll_shows_the_signal_its_triggers_and_what_was_left_out_with_the
     assert scroll is not None
     assert scroll.low_uv.shape == (2, COLUMNS)
     assert scroll.labels == ("eeg 1", "eeg 2")
-    assert np.nanmax(scroll.high_uv[0]) > 100 * scroll.ranges_uv[0] / 5
-    assert 4 < scroll.ranges_uv[0] < 30  # 2 uV of noise
+    assert np.nanmax(scroll.high_uv[0]) > 100 * scroll.range_uv / 5
+    assert 4 < scroll.range_uv < 30  # 2 uV of noise
     assert 300 < len(scroll.triggers_s) < 8 * 47.1 + 1
     now = watched.engine.sample
     found = [stretch for stretch in scroll.left_out if stretch.why == "too large"]
@@ -290,20 +293,20 @@ def test_a_held_view_stands_still_with_its_signal_and_goes_back_with_it(made: St
     assert model.live
 
 
-def test_rows_keep_their_height_until_the_signal_has_left_it(made: Stream) -> None:
+def test_all_rows_have_one_scale_that_stays_and_a_loose_contact_is_cut(made: Stream) -> None:
     made.samples[1] *= 20
     watched = Watched(made, floor_nv=1.0)
     watched.go(looks=3)
     scroll = watched.model.scroll()
     assert scroll is not None
-    assert scroll.ranges_uv[1] in (200.0, 500.0)
-    assert scroll.ranges_uv[0] in (10.0, 20.0)
+    assert scroll.range_uv in (10.0, 20.0)
+    assert scroll.usual_uv[0] < scroll.range_uv < scroll.usual_uv[1] / 5
     heights = set()
     for _ in range(20):
         watched.go(looks=watched.model.looks + 1)
         scroll = watched.model.scroll()
         assert scroll is not None
-        heights.add(scroll.ranges_uv)
+        heights.add(scroll.range_uv)
     assert len(heights) == 1
 
 
@@ -333,18 +336,37 @@ def test_a_discarded_run_looks_discarded_until_it_counts_again(made: Stream) -> 
     assert (found.state, found.word) == ("present", "Response present")
     watched.model.discarded = True
     discarded = watched.model.headline()
-    assert (discarded.state, discarded.word) == ("stopped", "Discarded")
-    assert discarded.meaning == "This run was discarded by a person and does not count any more, whatever it found."
+    assert (discarded.state, discarded.word) == ("discarded", "Discarded")
     assert discarded.rest.startswith("does not count any more; it was: response present, evidence ")
     plane = watched.model.plane()
     assert plane is not None
-    assert (plane.state, math.isnan(plane.upper_limit_nv)) == ("stopped", True)
+    assert (plane.state, math.isnan(plane.upper_limit_nv)) == ("discarded", True)
+    curves, track = watched.model.curves(), watched.model.noise_track()
+    assert curves is not None and curves.discarded
+    assert track is not None and track.discarded
     watched.model.show(3)
     earlier = watched.model.headline()
-    assert (earlier.state, earlier.now, earlier.now_state) == ("earlier", "Discarded", "stopped")
+    assert (earlier.state, earlier.now, earlier.now_state) == ("earlier", "Discarded", "discarded")
     watched.model.show(None)
     watched.model.discarded = False
     assert watched.model.headline() == found
+
+
+def test_a_response_that_may_be_the_other_ears_is_not_stated_as_this_ears(made: Stream) -> None:
+    watched = Watched(made)
+    watched.go()
+    known = watched.model.headline()
+    why = "noise in the other ear was due, and none was given"
+    watched.model.remark(Ladder(None, doubts={"present": why}))
+    doubted = watched.model.headline()
+    assert (doubted.state, doubted.word) == ("present", "Response present (which ear?)")
+    assert doubted.rest == f"{why}; {known.rest}"
+    assert doubted.meaning == f"Not known to be this ear's: {why}."
+    assert far_live(doubted, Plan(), watched.model.status, "").word == "Response: which ear?"
+    watched.model.remark(Ladder(None, doubts={"absent": why}))
+    assert watched.model.headline() == known
+    watched.model.remark(Ladder(None, discarded=True, doubts={"present": why}))
+    assert watched.model.headline().word == "Discarded"
 
 
 def test_ear_and_level_stand_in_the_headline_by_themselves() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 from quietfloor.monitor.display.actions import Stage
 from quietfloor.monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
-from quietfloor.monitor.display.views import Headline, Scroll
+from quietfloor.monitor.display.views import STATES, Headline, Scroll
 from quietfloor.stimuli.levels import NHL
 
 Spin = Callable[[float], None]
@@ -188,7 +189,7 @@ def test_the_timeline_keeps_its_room_and_no_button_is_cut(
 
 def scroll(behind_ms: float) -> Scroll:
     ends = np.zeros((1, 50), dtype=np.float32)
-    return Scroll(np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), behind_ms, ("Cz",), (10.0,), (100.0, 1500.0), 98.0)
+    return Scroll(np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), behind_ms, ("Cz",), 10.0, (8.0,), (100.0, 1500.0), 98.0)
 
 
 def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: Callable[..., Any]) -> None:
@@ -202,7 +203,9 @@ def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: 
     ):
         panel.show_scroll(scroll(behind_ms), live)
         assert panel.chart._labels["bottom"] == f"seconds before {edge}"
-        assert panel.aside.text() == aside
+        assert panel.aside.text() == f"rows ±10 µV · {aside}"
+    panel.make_taller(0.5)
+    assert panel.aside.text().startswith("rows ±20 µV · ")
 
 
 @pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
@@ -231,3 +234,25 @@ def test_why_a_chart_is_empty_never_stands_on_what_it_will_show(
     assert all(panel.chart.inside.contains(place) for place in places)
     assert len(places) == 1 or not places[0].intersects(places[1])
     assert len(places) == 2 or size[1] < 300
+
+
+def test_the_mark_of_each_state_has_a_shape_of_its_own(qt: Spin) -> None:
+    """In one colour, so that it is told by its shape alone."""
+    from PyQt5.QtCore import QPointF
+    from PyQt5.QtGui import QColor, QImage, QPainter
+
+    from quietfloor.monitor.display.marks import draw_mark
+
+    side, shapes = 24, {}
+    for state in STATES:
+        picture = QImage(side, side, QImage.Format.Format_Grayscale8)
+        picture.fill(QColor("white"))
+        painter = QPainter(picture)
+        draw_mark(painter, QPointF(side / 2, side / 2), 0.9 * side, state, "#000000", "#ffffff")
+        painter.end()
+        bits = picture.constBits()
+        assert bits is not None
+        bits.setsize(picture.byteCount())
+        shapes[state] = np.frombuffer(bits.asstring(), dtype=np.uint8).reshape(side, -1)[:, :side].astype(float)
+    for one, other in itertools.combinations(STATES, 2):
+        assert np.mean(np.abs(shapes[one] - shapes[other]) > 64) > 0.1, f"{one} and {other}"

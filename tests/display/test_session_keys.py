@@ -5,16 +5,21 @@ from __future__ import annotations
 import threading
 import time
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from quietfloor.monitor.display.board import short_name
 from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.search_keys import SearchKeys
 from quietfloor.monitor.display.session_keys import READ_S, STOPS_S, UNSAID, SessionKeys
 from quietfloor.monitor.display.session_sight import Coming, SessionSight, steps_of
 from quietfloor.monitor.display.session_talk import SessionTalk, Wish
+from quietfloor.monitor.display.view_controller import ViewController
 from quietfloor.monitor.session.conditions import Condition
+from tests.display.conftest import live_scene
+from tests.display.made_search import MadeSearch
 from tests.slow import patience
 
 CLICK = Condition("right", "air", "click")
@@ -95,6 +100,32 @@ def test_a_presenter_goes_through_the_steps_and_does_the_chosen_one(hand: Hand) 
     hand.talk.sight = sight(discarded=True)
     assert hand.keys.words == "Enter: Count again"
     assert hand.do("step_do") == [Wish("restore")]
+
+
+def test_what_enter_does_is_said_on_the_panels_of_a_run_too(recordings: dict[str, Path], tmp_path: Path) -> None:
+    """Between two runs the keys choose steps whatever the window shows; during a search they choose rungs."""
+    link = WindowLink()
+    controller = ViewController(link)
+    assert controller.badge == ""
+    controller.adopt(live_scene(recordings["response"], tmp_path))
+    assert controller.badge == "LIVE"
+    link.talk.sight, link.talk.waiting, link.talk.listening = sight(), True, True
+    controller.session.tick()
+    assert controller.badge == "LIVE · Enter: Start"
+    controller.do("step_on")
+    assert controller.badge == "LIVE · Enter: Louder"
+
+
+def test_a_rung_that_is_chosen_with_one_hand_is_said(hand: Hand) -> None:
+    now = MadeSearch(2).go_on(30).now()
+    hand.on = True
+    hand.keys._search.show(now)
+    assert hand.keys.words == "b: stop"
+    hand.do("step_on")
+    place = hand.keys._search.chosen
+    assert place is not None
+    one = now.conditions[place.condition]
+    assert hand.keys.words == f"Enter: play {short_name(one)} {one.levels_db[place.level]:g} dB"
 
 
 def test_what_cannot_be_done_is_said_with_the_reason(hand: Hand) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import tomllib
 from dataclasses import replace
@@ -31,6 +32,7 @@ from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.storage.dose_ledger import SessionDose
 from quietfloor.stimuli.dose import Dose, limit_pa2s
 from tests.display.made_search import MadeSearch
+from tests.live.test_words import LOOK
 from tests.session.conftest import PLAN, write_run
 from tests.session.searches import PLAN as SEARCHES
 from tests.session.searches import answer, write_search
@@ -87,6 +89,21 @@ def test_of_searches_too_and_no_response_reads_as_above(searched: Session) -> No
     assert math.isnan(points[1].high_db)
 
 
+def test_a_search_counts_the_sweeps_of_all_its_levels_as_its_minutes_do(searched: Session) -> None:
+    right, low, _ = seen(searched).rows
+    assert right.effort == f"{17 * 1024:,} · 1.5 min", "17 levels of 1,024 sweeps each"
+    assert low.effort == NOTHING
+
+
+def test_a_condition_whose_only_run_was_discarded_says_so(tmp_path: Path) -> None:
+    session = Session.begin(tmp_path / "s10", make_session_plan(tomllib.loads(PLAN)))
+    write_run(session.folder, "40+", kind="click", transducer="insert")
+    session.discard(1, "she woke up")
+    right, left = seen(session).rows
+    assert (right.said, right.state, right.threshold) == ("discarded", "discarded", NOTHING)
+    assert left.said == "not tested"
+
+
 def test_the_audiogram_is_estimated_only_by_tables_that_the_plan_names(ladder: Session, tmp_path: Path) -> None:
     assert seen(ladder).unit == "dB nHL"
     text = SEARCHES.replace("CALIBRATION", str(CALIBRATION)).replace('"adult"', '"infant"')
@@ -120,11 +137,13 @@ def test_the_electrodes_are_those_of_the_last_check_and_of_the_last_run(ladder: 
     assert seen(ladder).electrodes == (("", "run 6: 0.4 µV of noise in a sweep, 0 % of sweeps rejected"),)
     loose = Finding("signal", "look", "flat", subject="Cz-M1")
     report = Report((Group("electrodes", "Electrodes", (Finding("signal", "ok", "moves", subject="Cz-M2"), loose)),), ())
-    said = seen(ladder, checked=(report, 75.0)).electrodes
+    moment = datetime.datetime(2026, 1, 15, 9, 4, 59)
+    said = seen(ladder, checked=(report, moment)).electrodes
     assert said[0][0] == "look"
     assert said[0][1].startswith("Cz-M1: ")
+    assert said[0][1].endswith("(in the check at 09:04)")
     fine = Report((Group("electrodes", "Electrodes", (Finding("signal", "ok", "moves", subject="Cz-M2"),)),), ())
-    assert seen(ladder, checked=(fine, 75.0)).electrodes[0] == ("ok", "every contact was fine in the check 1:15 ago")
+    assert seen(ladder, checked=(fine, moment)).electrodes[0] == ("ok", "every contact was fine in the check at 09:04")
 
 
 def test_nothing_is_known_before_the_first_run(tmp_path: Path) -> None:
@@ -168,6 +187,10 @@ def test_a_search_that_is_on_puts_its_answers_so_far_into_the_rows() -> None:
     whole = replace(whole, rows=(replace(blank, condition=RIGHT), blank))
     idle = with_live(whole, plan_of(), Status("running", seconds=5.0))
     assert [row.said for row in idle.rows if row.next] == ["runs at 40 dB"]
+    look = replace(LOOK, sweeps_accepted=512)
+    before = replace(whole, rows=(replace(whole.rows[0], sweeps=640, seconds=60.0), whole.rows[1]))
+    more = with_live(before, plan_of(), Status("running", look=look, seconds=30.0)).rows[0]
+    assert more.effort == "1,152 · 1.5 min", "with those of the runs before"
 
 
 # -- large letters ----------------------------------------------------------------------------------------------------
@@ -187,6 +210,13 @@ def test_the_large_letters_say_state_ear_level_and_time(ladder: Session) -> None
     far = far_between(replace(seen(ladder), coming=coming), "Enter: Start")
     assert far.lines == ("Ready", "Left ear, bone", "35 dB nHL + noise", "6 min to go", "Enter: Start")
     assert far.ear == "left"
+    troubled = far_between(replace(seen(ladder, note="The run could not be made: no stream", trouble=True), coming=coming), "")
+    assert (troubled.state, troubled.word) == ("fault", "Trouble: 8 tells it")
+    assert far_between(seen(ladder, trouble=True), "").word == "Trouble: 8 tells it"
+    move = replace(seen(ladder), coming=replace(coming, condition=LEFT, move="Move the earphone to the left ear"))
+    assert far_between(move, "").lines[:2] == ("Move the earphone", "to the left ear")
+    assert move.headline.word == "Move the earphone to the left ear"
+    assert far_between(seen(ladder), "").level == "6 runs made"
     head = Headline("undecided", "Undecided", "", "")
     live = far_live(head, plan_of(), Status("running", seconds=12.0), "b: stop")
     assert live == Far("undecided", "Undecided", "right", "Right ear", "40 dB nHL", "0:12 gone", "b: stop")

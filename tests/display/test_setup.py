@@ -54,14 +54,16 @@ def press(qt: Spin) -> Callable[..., None]:
 
     named = {
         "Down": Qt.Key.Key_Down, "Up": Qt.Key.Key_Up, "Enter": Qt.Key.Key_Return, "Esc": Qt.Key.Key_Escape,
-        "Space": Qt.Key.Key_Space, "PgDown": Qt.Key.Key_PageDown, "PgUp": Qt.Key.Key_PageUp,
+        "Space": Qt.Key.Key_Space, "PgDown": Qt.Key.Key_PageDown, "PgUp": Qt.Key.Key_PageUp, "F5": Qt.Key.Key_F5,
     }  # fmt: skip
 
     def keys(widget: Any, *what: str) -> None:
         widget.activateWindow()
         qt(0.02)
         for key in what:
-            QTest.keyClick(widget, named.get(key) or getattr(Qt.Key, f"Key_{key}"))
+            plain = key.removeprefix("Shift+")
+            held = Qt.KeyboardModifier.NoModifier if plain == key else Qt.KeyboardModifier.ShiftModifier
+            QTest.keyClick(widget, named.get(plain) or getattr(Qt.Key, f"Key_{plain}"), held)
             qt(0.02)
 
     return keys
@@ -77,7 +79,7 @@ def test_it_walks_through_the_steps_by_keys(show: Callable[..., Any], press: Cal
     panel = show(flow_of(troubled()))
     assert "8000 Hz stated" in shown(panel)
     seen = [panel.chosen]
-    for key in ("Down", "Space", "N", "Right", "Down", "Down", "Down", "Up", "B", "3", "7", "1"):
+    for key in ("Down", "Space", "N", "Right", "Down", "Down", "Down", "Up", "Left", "3", "7", "1"):
         press(panel, key)
         seen.append(panel.chosen)
     assert seen == [0, 1, 2, 3, 4, 5, 6, 6, 5, 4, 2, 6, 0]
@@ -108,6 +110,32 @@ def test_start_waits_for_the_cautions_which_must_have_been_seen(show: Callable[.
     assert not panel.doing["start"].isEnabled()
     press(panel, "Esc", "Enter")
     assert answered == [True]
+
+
+def test_with_one_hand_by_four_keys(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    """Page down and Page up choose, Enter does it, b chooses Start again: as between the runs of a session."""
+    panel = show(flow_of(good()))
+    assert (panel.hand, panel.doing["start"].text()) == ("start", "Start [Enter]")
+    press(panel, "Enter")
+    assert not panel.flow.answered.is_set(), "the cautions come first"
+    press(panel, "PgDown")
+    assert panel.doing["acknowledge"].property("chosen")
+    assert panel.doing["acknowledge"].text().endswith("[Enter]")
+    press(panel, "B")
+    assert panel.hand == "start"
+    press(panel, "PgDown", "PgDown", "Enter")
+    assert (panel.hand, panel.chosen) == ("next", 1)
+    press(panel, "PgUp", "Enter")
+    assert panel.shows_cautions
+    for _ in range(10):
+        if not panel.flow.acknowledged:
+            press(panel, "Enter")  # reads on, and acknowledges what is at its end
+    assert panel.flow.acknowledged
+    assert panel.hand == "start", "so one more is enough"
+    press(panel, "PgUp")
+    assert panel.hand == "leave"
+    press(panel, "Period", "F5")
+    assert panel.flow.record is not None
 
 
 def test_what_says_stop_is_overruled_by_a_key_of_its_own(show: Callable[..., Any], press: Callable[..., None]) -> None:
@@ -161,10 +189,18 @@ def test_a_long_list_can_be_moved_by_keys(show: Callable[..., Any], press: Calla
     press(panel, "2")
     bar = panel.area.verticalScrollBar()
     assert bar.maximum() > 0
-    press(panel, "PgDown")
+    press(panel, "Shift+PgDown")
     assert bar.value() > 0
-    press(panel, "PgUp")
+    press(panel, "Shift+PgUp")
     assert bar.value() == 0
+    press(panel, "PgDown", "PgDown")
+    assert panel.doing["next"].text() == "Read on [Enter]"
+    press(panel, "Enter")
+    assert (bar.value() > 0, panel.chosen) == (True, 1)
+    for _ in range(20):
+        if panel.chosen == 1:
+            press(panel, "Enter")
+    assert panel.chosen == 2, "at the end of the page it goes on"
 
 
 def clipped(panel: Any) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from quietfloor.monitor.begin.choices import Seen, find_calibrations
+from quietfloor.monitor.begin.choices import Seen, find_calibrations, find_references
 from quietfloor.monitor.begin.lookout import Lookout
 from quietfloor.monitor.begin.places import Places, Remembered, bench_folder
 from quietfloor.monitor.cli import parser
@@ -190,6 +190,33 @@ def test_begin_leads_to_what_stands_in_the_way(page: Any, qt: Spin, press: Press
     assert maker.page.name == "person"
     assert page.answer == ()
     assert any(line.isVisible() and "no code" in line.said.text() for line in maker.problems)
+
+
+def test_the_age_group_is_asked_for_only_where_the_plan_has_a_place_for_it(page: Any, qt: Spin, press: Press) -> None:
+    maker = open_new(page, qt, press)
+    for changes, shown in (({}, False), ({"stated": True}, True), ({"own_sound": True, "device": "lsl"}, True)):
+        maker.edit(replace(maker.draft, age_group="infant", **changes))
+        until(qt, judged(page))
+        maker.go(maker.steps.index("person"))
+        qt(0.02)
+        assert maker.page.age.isVisible() == shown
+        assert ("infant" in maker.judged.text) == shown
+
+
+def test_a_file_of_reference_levels_is_chosen_from_those_that_are_found(
+    page: Any, qt: Spin, press: Press, lookout: Still
+) -> None:
+    lookout.see(references=find_references([bench_folder()]))
+    (file,) = lookout.seen.references
+    maker = open_new(page, qt, press, "s")
+    maker.edit(replace(maker.draft, device="lsl"))
+    until(qt, judged(page))
+    maker.go(maker.steps.index("output"))
+    until(qt, lambda: file.path in maker.page.levels.buttons)
+    click(maker.page.levels.buttons[file.path])
+    until(qt, judged(page))
+    assert maker.draft.references == file.path
+    assert file.path in maker.judged.text
 
 
 def test_the_sound_of_other_equipment_is_stated_by_choosing(page: Any, qt: Spin, press: Press) -> None:
