@@ -10,7 +10,7 @@ import numpy as np
 import pyqtgraph as pg  # after PyQt5: it takes the Qt that is there
 from numpy.typing import ArrayLike, NDArray
 from PyQt5.QtCore import QLineF, QPointF, QRectF, Qt
-from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPaintEngine, QPainterPath, QPen
+from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPaintEngine, QPainter, QPainterPath, QPen
 
 from quietfloor.monitor.core.samples import Bools, Floats
 from quietfloor.monitor.display.curves import SOLID, Box, Drawn, cut, dashes
@@ -120,7 +120,8 @@ class Canvas:
         """Draw vertical lines one pixel wide; this is fast for many lines.
 
         ``xs`` (n,) rises. ``low`` and ``high`` (..., n) are the lower and upper ends in pixels, so ``low`` is the larger number:
-        any number of rows of lines at the same places. On a screen, lines of a row that fall on one column of pixels are drawn as one, so lines that are neighbours there must touch each other.
+        any number of rows of lines at the same places. On a screen, lines of a row that fall on one column of pixels are drawn as
+        one, so lines that are neighbours there must touch each other.
         """
         self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
         hair = QPen(pen(colour))
@@ -255,8 +256,11 @@ class _Lines:
 
 
 def columns(xs: Floats, low: Floats, high: Floats, per_x: float, shift: float) -> tuple[Floats, Floats, Floats]:
-    """Lines (..., n) that fall on one column of pixels, made one from the lowest to the highest. Pixel of a place ``x``: the
-    whole part of ``x * per_x + shift``, as Qt draws lines that are one pixel wide (measured: ``tests/display/test_canvas.py``)."""
+    """Lines (..., n) that fall on one column of pixels, made one from the lowest to the highest.
+
+    The pixel of a place ``x`` is the whole part of ``x * per_x + shift``, as Qt draws lines one pixel wide (measured:
+    ``tests/display/test_canvas.py``). A line of no length may be one pixel higher than Qt draws it alone.
+    """
     pixels = np.floor(xs * per_x + shift)
     starts = np.flatnonzero(np.diff(pixels, prepend=np.nan) != 0)
     if len(starts) == len(xs):

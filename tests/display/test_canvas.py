@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -66,11 +67,11 @@ def test_lines_that_share_a_column_of_pixels_look_as_if_each_had_been_drawn(qt: 
     low, high = (60.0 - 12.0 * part for part in _joined(*signal(1, seed=3)))
     for width in (150.0, 377.0):  # more lines than pixels on every screen here, and on some only
         xs = left + np.linspace(0.0, width, COLUMNS)
-        fast, slow = (
-            picture(ratio, lambda painter, kind=kind: kind(painter, QRectF(0, 0, 420, 160), None, Look()).bars(  # type: ignore[misc]
-                xs, low, high, "#123456"
-            )) for kind in (Canvas, OneByOne)
-        )  # fmt: skip
+
+        def bars(kind: type[Canvas], painter: QPainter, xs: Floats = xs) -> None:
+            kind(painter, QRectF(0, 0, 420, 160), NoisePanel().chart, Look()).bars(xs, low, high, "#123456")
+
+        fast, slow = (picture(ratio, partial(bars, kind)) for kind in (Canvas, OneByOne))
         assert (fast != 255).any()
         np.testing.assert_array_equal(fast, slow)
 
@@ -84,7 +85,8 @@ def test_an_svg_keeps_every_line(qt: Spin) -> None:
     made.setSize(SIZE)
     painter = QPainter(made)
     xs = np.linspace(0.0, 10.0, 300)
-    Canvas(painter, QRectF(0, 0, 420, 160), None, Look()).bars(xs, np.full(300, 9.0), np.full(300, 2.0), "#123456")  # type: ignore[arg-type]
+    canvas = Canvas(painter, QRectF(0, 0, 420, 160), NoisePanel().chart, Look())
+    canvas.bars(xs, np.full(300, 9.0), np.full(300, 2.0), "#123456")
     painter.end()
     assert len(set(re.findall(r'points="([^"]+)"', bytes(content).decode()))) == 300
 
@@ -106,9 +108,8 @@ def test_rows_of_eeg_look_as_if_drawn_one_after_the_other(qt: Spin, channels: in
         for stretch in stretches:
             left, right = canvas.x([-stretch.from_s, -stretch.to_s])
             canvas.fill(float(left), rect.top(), float(right), rect.bottom(), theme.left_out)
-        kept = np.ones(COLUMNS, dtype=bool)
-        for stretch in stretches:
-            kept &= ~((SECONDS >= -stretch.from_s) & (SECONDS <= -stretch.to_s))
+        ago_s = -SECONDS
+        kept = ~np.any([(ago_s <= stretch.from_s) & (ago_s >= stretch.to_s) for stretch in stretches], axis=0)
         height = (rect.height() * 0.91 - look.px(1.25)) / channels
         for row in range(channels):
             middle = rect.top() + (row + 0.5) * height
@@ -133,8 +134,8 @@ def test_another_scale_is_painted_once_and_seen_at_once(qt: Spin, loudest_nv: fl
     def track(noise_nv: float) -> NoiseTrack:
         sweeps = np.arange(1, 20) * 16.0
         ends = np.array([16.0, 6000.0])
-        return NoiseTrack(sweeps, noise_nv / np.sqrt(sweeps), noise_nv / np.sqrt(sweeps), 15.0, "", ends, noise_nv / np.sqrt(ends),
-                          6000, 900.0)  # fmt: skip
+        noise, line = noise_nv / np.sqrt(sweeps), noise_nv / np.sqrt(ends)
+        return NoiseTrack(sweeps, noise, noise, 15.0, "", ends, line, 6000, 900.0)
 
     panel = NoisePanel()
     panel.restyle(Look())
