@@ -365,6 +365,11 @@ class Classroom:
         """The average without any noise, (n,) in nV at `times_ms` (default: the points of a sweep): see `Truth`."""
         return self._truth.at(self.times_ms if times_ms is None else times_ms, jitter_ms)
 
+    def peak_to_trough_nv(self, curve_nv: Floats) -> float:
+        """Of an average (n,) at the points of a sweep, inside the response window."""
+        start_ms, stop_ms = self.settings.window_ms
+        return float(np.ptp(curve_nv[(self.times_ms >= start_ms) & (self.times_ms <= stop_ms)]))
+
     @property
     def responds(self) -> bool:
         """Whether there is a response at all: the ear hears this level."""

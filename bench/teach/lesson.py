@@ -10,8 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
-import numpy as np
-
 from quietfloor.bench.teach.adjustable import Conditions
 from quietfloor.bench.teach.alarms import SETUP, Alarms, null_runs
 from quietfloor.bench.teach.choices import RULES, Lesson
@@ -120,9 +118,8 @@ def jitter_table(seed: int = SEED) -> Table:
         for noise_uv, sweeps in ((NO_NOISE_UV, JITTER_SWEEPS), (SEEN_NOISE_UV, SEEN_SWEEPS)):
             room = Classroom(Lesson(conditions=Conditions(noise_uv=noise_uv, jitter_ms=jitter_ms)), seed)
             room.step(sweeps)
-            inside = (room.times_ms >= 5.0) & (room.times_ms <= 17.0)
-            found.append(nv(float(np.ptp(room.parts_nv()[0][inside]))))
-        expected = nv(float(np.ptp(room.truth_nv(jitter_ms)[inside])))
+            found.append(nv(room.peak_to_trough_nv(room.parts_nv()[0])))
+        expected = nv(room.peak_to_trough_nv(room.truth_nv(jitter_ms)))
         rows.append((f"{jitter_ms:g}", expected, *found, nv(room.noise_nv), nv(room.real_noise_nv)))
     head = (
         "jitter, ms", "peak to trough by the formula, nV", f"of {JITTER_SWEEPS} sweeps without noise, nV",

@@ -90,7 +90,8 @@ class LessonNoisePanel(ChartPanel):
         last = LEAST_SHOWN if track is None else max(LEAST_SHOWN, float(track.sweeps[-1]))
         high, low = TOP_NV, BOTTOM_NV
         if track is not None:
-            values = np.concatenate([track.estimated_nv, track.real_nv, track.weighted_nv])
+            answer = [track.real_nv, track.weighted_real_nv] if reveal else []  # before that the axis must not tell it
+            values = np.concatenate([track.estimated_nv, track.weighted_nv, *answer])
             values = values[np.isfinite(values) & (values > 0)]
             if len(values):
                 high, low = max(high, (3.0 if weighted else 1.3) * float(values.max())), min(low, 0.7 * float(values.min()))

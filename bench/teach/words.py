@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from quietfloor.bench.teach.choices import EARS
 from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.keys import PACES
@@ -66,8 +64,7 @@ def answer(room: Classroom) -> str:
     if not room.responds:
         hum = " and hum" if room.lesson.conditions.mains_uv else ""
         return f"The answer: there is no response. Everything that is seen is noise{hum}"
-    truth = room.truth_nv()[(room.times_ms >= 5.0) & (room.times_ms <= 17.0)]
-    return f"The answer: there is a response of {float(np.ptp(truth)):.0f} nV from peak to trough"
+    return f"The answer: there is a response of {room.peak_to_trough_nv(room.truth_nv()):.0f} nV from peak to trough"
 
 
 def badge(running: bool, pace: float) -> str:

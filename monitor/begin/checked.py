@@ -37,7 +37,7 @@ TITLES: dict[StepName, str] = {
     "stream": "EEG stream", "channels": "Channels", "sound": "Sound", "output": "Output", "conditions": "Conditions",
     "person": "Person and limits", "plan": "Plan",
 }  # fmt: skip
-LONGEST_CODE = 60
+LONGEST_CODE = 60  # own choice: far more than a pseudonym needs, and short enough for names of files and one line
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ SEVERITY: dict[str, Severity] = {"ok": "ok", "warning": "look", "no": "stop"}
 AUDIO_OVER_LSL = "lsl"  # value of the output that is no sound card
 KINDS = ("click", "chirp", "tone-burst", "octave-chirp")
 SOFT_DB_NHL = -10.0  # own choice: a level that every output can give; what is refused there is refused at all levels
-STEP_DB = 5.0
+STEP_DB = 5.0  # own choice: levels are given in steps of 5 dB, as thresholds are (common practice, no source)
 REFERENCES = re.compile(r"^\s*\[\[(?:reference|pure_tone|narrow_band)\]\]", re.MULTILINE)  # a row of such a file
 
 

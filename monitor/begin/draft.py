@@ -24,7 +24,13 @@ Kind = Literal["recording", "session"]
 Role = Literal["decides", "too", "trigger", ""]
 ROLES: tuple[Role, ...] = ("decides", "too", "trigger", "")
 TRIGGER_WORDS = ("trig", "stim", "sync", "status", "marker", "event", "ttl", "sti")  # own choice: what such a label contains
-RATE_PER_S = 47.1  # of our own sound by default; of other equipment until somebody says another
+RATE_PER_S = 47.1  # the default of a plan for our own sound; of other equipment until somebody says another
+
+# What a new draft begins with, own choice: a level well above a usual threshold and far from the ceiling; where nothing is
+# calibrated, 1 % of full scale. A session begins softer, as it goes up by itself.
+LEVEL_DB_NHL, LEVEL_DB_PPE, START_DB_NHL, LEVEL_DB_FS = 60.0, 90.0, 40.0, -40.0
+RECORDING_MIN, SESSION_MIN = 5.0, 60.0  # own choice: some 14,000 sweeps at 47.1/s, and an hour
+FLOOR_NV = 15.0  # the default of a plan
 
 
 @dataclass(frozen=True)
@@ -63,10 +69,10 @@ class Draft:
     ear: Literal["left", "right"] = "right"
     route: Literal["air", "bone"] = "air"
     stated_db_nhl: float | None = None  # level of other equipment
-    level_db_nhl: float = 60.0
+    level_db_nhl: float = LEVEL_DB_NHL
     in_ppe: bool = False  # the level of a recording by air is in dB p-p.e. SPL
-    level_db_ppe_spl: float = 90.0
-    level_db_fs: float = -40.0  # where there is no calibration
+    level_db_ppe_spl: float = LEVEL_DB_PPE
+    level_db_fs: float = LEVEL_DB_FS  # where there is no calibration
     per_s: float = RATE_PER_S
     device: Literal["sound-card", "lsl"] = "sound-card"
     output: str = ""
@@ -80,9 +86,9 @@ class Draft:
     age_months: float | None = None
     grid: tuple[Cell, ...] = ()  # in the order in which they were chosen
     method: Literal["search", "ladder"] = "search"
-    start_db_nhl: float = 40.0
-    minutes: float = 5.0
-    floor_nv: float = 15.0
+    start_db_nhl: float = START_DB_NHL
+    minutes: float = RECORDING_MIN
+    floor_nv: float = FLOOR_NV
     base: str = ""
 
     @property
@@ -118,7 +124,7 @@ class Draft:
 
 def new(kind: Kind, code: str = "") -> Draft:
     """An empty draft. A session plays its own sound, and lasts an hour at most."""
-    return Draft(kind, code=code, own_sound=kind == "session", minutes=60.0 if kind == "session" else 5.0)
+    return Draft(kind, code=code, own_sound=kind == "session", minutes=SESSION_MIN if kind == "session" else RECORDING_MIN)
 
 
 # -- channels ------------------------------------------------------------------------------------------------------------

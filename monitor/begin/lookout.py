@@ -20,7 +20,8 @@ from quietfloor.stimuli.lsl import LslUnavailableError
 
 log = logging.getLogger("quietfloor")
 
-LISTEN_S, PAUSE_S = 0.7, 0.8  # four local streams answered within 0.5 s
+LISTEN_S = 0.7  # four local streams answered within 0.5 s
+PAUSE_S = 0.8  # own choice: with it a new stream is found after 1.5 s at most, and the network is left alone for half of the time
 
 
 class Lookout:

@@ -18,7 +18,7 @@ from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.monitor.untrusted.bounded_io import json_of, text_of
 from quietfloor.monitor.untrusted.safe_paths import file_name, new_draft
 
-MOST_RECENT = 8
+MOST_RECENT = 8  # own choice: as many folders as are seen in a list without scrolling
 CODE = re.compile(r"P(\d{1,6})")
 FILES = {"recording": "plan", "session": "session"}  # name of the plan, without .toml
 

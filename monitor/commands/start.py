@@ -6,13 +6,14 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import shlex
 import sys
 from collections.abc import Iterator
 from typing import Any
 
 from quietfloor.monitor.commands.common import DONE, FAILED, complain
 
-MOST_KEPT = 20_000  # characters of what a command printed, the last ones
+MOST_KEPT = 20_000  # own choice: characters of what a command printed, the last ones; some hundred lines
 
 
 class _Kept:
@@ -58,7 +59,11 @@ def perform(parser: argparse.ArgumentParser, arguments: tuple[str, ...]) -> int:
         complain("interrupted")
         return FAILED
     except Exception as error:  # the page stays, whatever a command did
-        complain(f"{type(error).__name__}: {error}")
+        complain(
+            f"`{shlex.join(('quietfloor', *arguments))}` met an error that it does not know ({type(error).__name__}: {error}). "
+            "What was recorded before is kept. Try it once more; `quietfloor doctor` finds what is missing on this computer. If "
+            "it fails again, type the command in a terminal: it shows where"
+        )
         return FAILED
 
 

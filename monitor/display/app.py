@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import logging
 import os
 import signal
@@ -49,6 +50,7 @@ def application() -> QApplication:
     app.setStyle("Fusion")
     app.setQuitOnLastWindowClosed(False)
     _kept.append(app)
+    gc.freeze()  # modules stay for good: to look through them again for what can be freed would hold up a frame by 0.1 s
     return app
 
 

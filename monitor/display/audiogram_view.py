@@ -97,7 +97,7 @@ class AudiogramView:
         painter.drawText(place, LEFT, metrics.elidedText(title, Qt.TextElideMode.ElideRight, place.width()))
 
     def _ink(self, one: Point, width: int = 1, style: Qt.PenStyle = Qt.PenStyle.SolidLine) -> QPen:
-        made = pen(self._look.theme.ears[one.ear], width)
+        made = QPen(pen(self._look.theme.ears[one.ear], width))
         made.setStyle(style)
         return made
 

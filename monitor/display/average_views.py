@@ -20,7 +20,7 @@ from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.sight import Sight
 from quietfloor.monitor.display.views import Curves
 
-MOST_OVERLAYS = 3
+MOST_OVERLAYS = 3  # own choice: as many as have a colour and a pattern of dashes of their own
 KEY_ZOOM, NOTCH_ZOOM = 2.0, 1.25  # a key, and a notch of the wheel
 SHIFT = 0.25  # of the time that is shown
 LEAST_AREA_PX = 8  # an area that is smaller was a click

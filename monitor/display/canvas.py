@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import Any, ClassVar, Protocol
 
 import numpy as np
 import pyqtgraph as pg  # after PyQt5: it takes the Qt that is there
 from numpy.typing import ArrayLike, NDArray
 from PyQt5.QtCore import QLineF, QPointF, QRectF, Qt
-from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen, QPolygonF
+from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPaintEngine, QPainter, QPainterPath, QPen
 
 from quietfloor.monitor.core.samples import Bools, Floats
 from quietfloor.monitor.display.curves import SOLID, Box, Drawn, cut, dashes
@@ -116,14 +117,21 @@ class Canvas:
             self.painter.drawPath(pg.arrayToQPath(xs, ys, connect="finite"))
 
     def bars(self, xs: Floats, low: Floats, high: Floats, colour: str) -> None:
-        """Draw vertical lines one pixel wide, (n,) each; this is fast for many lines."""
-        bars = upright(xs, low, high)
+        """Draw vertical lines one pixel wide; this is fast for many lines.
+
+        ``xs`` (n,) rises. ``low`` and ``high`` (..., n) are the lower and upper ends in pixels, so ``low`` is the larger number:
+        any number of rows of lines at the same places. On a screen, lines of a row that fall on one column of pixels are drawn as
+        one, so lines that are neighbours there must touch each other.
+        """
         self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        hair = pen(colour)
+        hair = QPen(pen(colour))
         hair.setCosmetic(True)  # one pixel of the screen, however fine it is: only those are quick
         self.painter.setPen(hair)
-        if bars is not None:
-            self.painter.drawLines(*bars)
+        engine, to_screen = self.painter.paintEngine(), self.painter.deviceTransform()
+        if engine is not None and engine.type() == QPaintEngine.Type.Raster:
+            xs, low, high = columns(xs, low, high, to_screen.m11(), to_screen.dx())
+        for lines in upright(xs, low, high):
+            self.painter.drawLines(*lines)
 
     def fill(self, left: float, top: float, right: float, bottom: float, colour: str) -> None:
         """A rectangle between pixels."""
@@ -133,8 +141,7 @@ class Canvas:
         self.painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
         self.painter.setPen(Qt.PenStyle.NoPen if edge is None else pen(edge))
         self.painter.setBrush(QBrush(QColor(colour)))
-        points = QPolygonF([QPointF(x, y) for x, y in zip(xs.tolist(), ys.tolist(), strict=True)])
-        self.painter.drawPolygon(points)
+        self.painter.drawPolygon(pg.functions.arrayToQPolygonF(xs, ys))
 
     def upright(self, x: float, colour: str, width: int = 1, dashed: bool = False) -> None:
         """A line from top to bottom at pixel ``x``."""
@@ -210,8 +217,10 @@ class Canvas:
         return place
 
 
+@lru_cache(maxsize=256)
 def pen(colour: str, width: int = 1, dashed: bool = False) -> QPen:
-    """A pen ``width`` pixels wide on any screen; wide pens are solid, opaque and not smoothed, because others are slow."""
+    """A pen ``width`` pixels wide on any screen; wide pens are solid, opaque and not smoothed, because others are slow. It is
+    kept, as to read a colour takes longer than to draw a line: change a copy of it only."""
     made = QPen(QColor(colour), width, Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine)
     made.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
     return made
@@ -228,7 +237,7 @@ def dash_path(xs: Floats, ys: Floats, pattern: tuple[float, ...]) -> QPainterPat
 class _Lines:
     """Room for lines that Qt draws in one call. Kept, as each new one would leave a little memory behind."""
 
-    STEP = 256
+    STEP, MOST = 256, 1024
     kept: ClassVar[dict[int, _Lines]] = {}
 
     def __init__(self, room: int) -> None:
@@ -246,18 +255,30 @@ class _Lines:
         return cls.kept[room]
 
 
-def upright(xs: Floats, low: Floats, high: Floats) -> tuple[Any, ...] | None:
-    """Arguments of QPainter.drawLines for upright lines, without an object for each of them; None where there are none."""
+def columns(xs: Floats, low: Floats, high: Floats, per_x: float, shift: float) -> tuple[Floats, Floats, Floats]:
+    """Lines (..., n) that fall on one column of pixels, made one from the lowest to the highest.
+
+    The pixel of a place ``x`` is the whole part of ``x * per_x + shift``, as Qt draws lines one pixel wide (measured:
+    ``tests/display/test_canvas.py``). A line of no length may be one pixel higher than Qt draws it alone.
+    """
+    pixels = np.floor(xs * per_x + shift)
+    starts = np.flatnonzero(np.diff(pixels, prepend=np.nan) != 0)
+    if len(starts) == len(xs):
+        return xs, low, high
+    return xs[starts], np.fmax.reduceat(low, starts, axis=-1), np.fmin.reduceat(high, starts, axis=-1)
+
+
+def upright(xs: Floats, low: Floats, high: Floats) -> Iterator[tuple[Any, ...]]:
+    """Arguments of QPainter.drawLines for upright lines, without an object for each of them. Each is to be drawn before the next
+    is asked for, because they share their memory."""
     good = np.isfinite(low) & np.isfinite(high)
-    count = int(good.sum())
-    if not count:
-        return None
-    lines = _Lines.of(count)
-    memory = lines.memory
-    memory[:count, 0] = memory[:count, 2] = xs[good]
-    memory[:count, 1], memory[:count, 3] = high[good], low[good]
-    memory[count:] = memory[count - 1]  # the last one once more, as often as there is room
-    return lines.arguments
+    ends = np.column_stack((np.broadcast_to(xs, low.shape)[good], high[good], low[good]))[:, [0, 1, 0, 2]]
+    for begin in range(0, len(ends), _Lines.MOST):
+        part = ends[begin : begin + _Lines.MOST]
+        lines = _Lines.of(len(part))
+        lines.memory[: len(part)] = part
+        lines.memory[len(part) :] = part[-1]  # the last one once more, as often as there is room
+        yield lines.arguments
 
 
 __all__ = ["Axes", "Canvas", "dash_path", "pen"]

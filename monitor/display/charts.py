@@ -88,6 +88,7 @@ class Chart(pg.PlotWidget):
         self.on_wheel: Callable[[QPointF, float, bool], None] | None = None  # where, notches, with Ctrl
         self.area: QRectF | None = None  # what is being drawn with the right button
         self._draw, self._labels = draw, {"bottom": x_label, "left": y_label}
+        self._is_painting = False
         axes = {"bottom": Axis("bottom", x_scale), "left": Axis("left", y_scale)}
         super().__init__(axisItems=axes)
         self._axes = axes
@@ -116,7 +117,11 @@ class Chart(pg.PlotWidget):
 
     def paint(self, canvas: Canvas) -> None:
         self.labels, self.curves = canvas.labels, canvas.curves
-        self._draw(canvas)
+        self._is_painting = True
+        try:
+            self._draw(canvas)
+        finally:
+            self._is_painting = False
 
     def restyle(self, look: Look) -> None:
         """Take on colours and sizes."""
@@ -178,7 +183,10 @@ class Chart(pg.PlotWidget):
         if (xs, ys) != (self.x_range, self.y_range):
             self.x_range, self.y_range = (xs[0], xs[1]), (ys[0], ys[1])
             self._painting.prepareGeometryChange()
-            self.getPlotItem().vb.setRange(xRange=self.x_range, yRange=self.y_range, padding=0.0)
+            box = self.getPlotItem().vb
+            box.setRange(xRange=self.x_range, yRange=self.y_range, padding=0.0)
+            if not self._is_painting:
+                box.updateMatrix()  # pyqtgraph would do it only while it paints, and so paint a second time
 
     def repaint_inside(self) -> None:
         """Request a new drawing of the content."""

@@ -67,6 +67,7 @@ class ViewModel:
         self.status = Status()
         self.settings: EngineSettings | None = None  # once they are known
         self.version = 0  # another number: something but the incoming signal is to be painted again
+        self.judged = 0  # another number: stretches of the signal were judged, also of the moment that is shown
         self.messages: deque[str] = deque(maxlen=200)
         self._said: deque[tuple[str, str, float]] = deque(maxlen=50)  # what it is about, the text, when it came in s of stream
         self._feed = feed
@@ -117,10 +118,11 @@ class ViewModel:
                 self._ring.add(first, self.settings.band.step, values)
             if came.signal:
                 self._learn_ranges(came.signal[-1][1])
-        if came.events or came.averages or status.verdict is not before.verdict or status.state != before.state or (
-            status.search is not before.search
+        if came.averages or any(isinstance(event, LookDone) for event in came.events) or any(
+            getattr(status, name) is not getattr(before, name) for name in ("verdict", "search", "average", "state")
         ):  # fmt: skip
             self.version += 1
+        self.judged += bool(came.events)
 
     def _judged(self, positions: tuple[float, ...], left_out: tuple[str | None, ...]) -> None:
         self._triggers.add(positions)

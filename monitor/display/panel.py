@@ -3,6 +3,9 @@ theme."""
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Callable
+
 from PyQt5.QtCore import QSize, Qt
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette, QResizeEvent
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
@@ -11,6 +14,8 @@ from quietfloor.monitor.display.charts import Canvas, Chart, Draw
 from quietfloor.monitor.display.scales import Scale, shortened
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
+
+log = logging.getLogger("quietfloor")
 
 
 class Words(QLabel):
@@ -127,6 +132,16 @@ class Panel(QFrame):
         except Exception as error:
             self.fail(error)
             raise
+
+    def show_safely(self, show: Callable[[], None]) -> None:
+        """Give the panel what it shows, unless it failed before. One that fails is left as it is; the others go on."""
+        if self.failed:
+            return
+        try:
+            show()
+        except Exception as error:
+            log.exception("the panel %r failed and stays as it is; recording goes on", self.name)
+            self.fail(error)
 
     def explain(self, canvas: Canvas, why: str) -> None:
         """Write into an empty chart why it is empty, and what it will show where there is room for that too."""

@@ -81,16 +81,15 @@ class EegPanel(ChartPanel):
         kept = np.ones(len(xs), dtype=bool)
         for stretch in scroll.left_out:
             kept &= (scroll.seconds_s < -stretch.from_s) | (scroll.seconds_s > -stretch.to_s)
-        for row in range(count):
-            middle = rect.top() + (row + 0.5) * height
+        middles = rect.top() + (np.arange(count) + 0.5) * height
+        for middle in middles.tolist():
             canvas.level(middle, theme.grid)
-            per_uv = self.times_taller * height / 2 / scroll.range_uv
-            low, high = _joined(scroll.low_uv[row], scroll.high_uv[row])
-            top, bottom = middle - height / 2, middle + height / 2
-            low, high = (np.clip(middle - per_uv * value, top, bottom) for value in (low, high))
-            canvas.bars(xs[kept], low[kept], high[kept], theme.signal)
-            if not kept.all():
-                canvas.bars(xs[~kept], low[~kept], high[~kept], theme.left_out_signal)
+        per_uv = self.times_taller * height / 2 / scroll.range_uv
+        ends = (middles - per_uv * part.T for part in _joined(scroll.low_uv, scroll.high_uv))
+        low, high = (np.clip(end, middles - height / 2, middles + height / 2).T for end in ends)
+        canvas.bars(xs[kept], low[:, kept], high[:, kept], theme.signal)
+        if not kept.all():
+            canvas.bars(xs[~kept], low[:, ~kept], high[:, ~kept], theme.left_out_signal)
         if len(scroll.triggers_s):
             ticks = canvas.x(scroll.triggers_s)
             canvas.bars(ticks, np.full_like(ticks, rect.bottom()), np.full_like(ticks, rect.bottom() - 0.7 * foot), theme.axis)
@@ -121,9 +120,9 @@ class EegPanel(ChartPanel):
 
 
 def _joined(low: Singles, high: Singles) -> tuple[Floats, Floats]:
-    """Columns made to touch their neighbours, so that a steep curve has no holes."""
+    """Columns (n_channels, n) made to touch their neighbours, so that a steep curve has no holes."""
     lows, highs = low.astype(np.float64), high.astype(np.float64)
     with np.errstate(invalid="ignore"):
-        lows[1:] = np.fmin(lows[1:], np.where(np.isfinite(low[1:]), high[:-1], np.nan))
-        highs[1:] = np.fmax(highs[1:], np.where(np.isfinite(high[1:]), low[:-1], np.nan))
+        lows[:, 1:] = np.fmin(lows[:, 1:], np.where(np.isfinite(low[:, 1:]), high[:, :-1], np.nan))
+        highs[:, 1:] = np.fmax(highs[:, 1:], np.where(np.isfinite(high[:, 1:]), low[:, :-1], np.nan))
     return lows, highs

@@ -23,7 +23,7 @@ from quietfloor.monitor.waves.marks import Estimate, Mark
 from quietfloor.stimuli.levels import NHL
 
 AMPLITUDES = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)  # heights of the chart, times powers of ten
-BESIDE_DB = 12.0  # what is published is shown so far beyond the levels that were measured
+BESIDE_DB = 12.0  # own choice: what is published is shown so far beyond the levels that were measured, one step of 10 dB and some
 
 
 class GrowthPanel(Panel):

@@ -21,7 +21,7 @@ LEAST_LETTERS, SWEEPS_LETTERS = 8.5, 4.4  # of the sound; of the last column wit
 ROW, LOW_ROW = 1.7, 1.5  # height of a row in letters; where there is little room
 TABLE = 0.6  # of the width, the rest is the audiogram's
 CONTACTS = {"ok": "", "wait": "waiting", "look": "undecided", "stop": "fault", "": ""}  # what is in order needs no mark
-MOST_CONTACTS = 3  # of the worst, beside the rest as a number
+MOST_CONTACTS = 3  # own choice: as many of the worst as fit into the smallest window; the rest as a number
 
 
 class SessionView(QWidget):

@@ -8,7 +8,7 @@ from quietfloor.monitor.display.scales import STEPS, nice_above
 
 Pair = tuple[float, float]
 SHORTEST_MS, SMALLEST_NV = 0.5, 1.0  # of what can be shown, own choice
-LEAST_SCALE_NV, MOST_SCALE_NV = 5.0, 1e6
+LEAST_SCALE_NV, MOST_SCALE_NV = 5.0, 1e6  # own choice: below the smallest noise floor in use, above what an amplifier passes
 
 
 @dataclass

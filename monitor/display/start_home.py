@@ -29,7 +29,7 @@ from quietfloor.monitor.display.start_maker import NOT_NATIVE
 from quietfloor.monitor.display.start_parts import Picker
 from quietfloor.monitor.display.theme import Look
 
-MOST_LISTED = 12
+MOST_LISTED = 12  # own choice: more templates or folders are found faster by their path
 ENDED = {
     0: "Done", 1: "It failed, or could not begin", 2: "It was refused", 3: "It stopped on a fault; what was recorded is kept",
 }  # fmt: skip

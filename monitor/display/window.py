@@ -31,6 +31,7 @@ from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
+from quietfloor.monitor.display.turns import Turns
 from quietfloor.monitor.display.view_controller import ViewController
 from quietfloor.monitor.display.window_layout import Layout
 from quietfloor.monitor.display.window_session import WindowSession
@@ -59,7 +60,7 @@ class Window(QMainWindow):
         self.view: RunView | None = None
         self.stage: Stage = "run"
         self._ladder: Ladder | None = None
-        self._painted_version = -1
+        self._painted_version, self._judged = -1, 0
         self._chosen_cell: Place | None = None
         self._worded_s = 0.0
         self._failing = 0
@@ -94,8 +95,14 @@ class Window(QMainWindow):
         self.layout_ = layout = Layout(self.board, self.ladder, self.averages)
         self.plane, self.average, self.eeg, self.noise = layout.plane, layout.average, layout.eeg, layout.noise
         self.search_board, self.panels = layout.board, layout.panels
+        self._turns = Turns(
+            (self.plane, lambda model: self.plane.show_plane(model.plane())),
+            (self.average, lambda model: self.averages.show_curves(model.curves())),
+            (self.noise, lambda model: self.noise.show_track(model.noise_track())),
+        )
         layout.alone = next((panel for panel in self.panels if panel.name == remembered.alone), None)
         self.average.plus_minus = remembered.plus_minus
+        self.averages.sight.scale_nv = remembered.scale_nv or None
         self._show_halves(remembered.halves)
         self.search_board.view.chosen_at.connect(self._choose_cell)
         self.search_board.view.wanted.connect(self._want_cell)
@@ -259,17 +266,19 @@ class Window(QMainWindow):
         model.advance(view.run.status)
         search = model.search
         changed = model.version != self._painted_version or self.controller.search.chosen != self._chosen_cell
+        at_once = changed and (self._painted_version < 0 or not model.live)  # what a person asked for is not spread
         now_s = time.monotonic()
         if changed:
             self._painted_version = model.version
             self._chosen_cell = self.controller.search.chosen
+            self._turns.ask()
             if search is not None:
-                self._guarded(self.search_board, lambda: self.search_board.show_search(search, self._chosen_cell, model.discarded))
-            self._guarded(self.plane, lambda: self.plane.show_plane(model.plane()))
-            self._guarded(self.average, lambda: self.averages.show_curves(model.curves()))
-            self._guarded(self.noise, lambda: self.noise.show_track(model.noise_track()))
-        if changed or model.live:
-            self._guarded(self.eeg, lambda: self.eeg.show_scroll(model.scroll(), model.live))
+                board, discarded = self.search_board, model.discarded
+                board.show_safely(lambda: board.show_search(search, self._chosen_cell, discarded))
+        self._turns.take(model, at_once)
+        if changed or model.live or model.judged != self._judged:
+            self._judged = model.judged
+            self.eeg.show_safely(lambda: self.eeg.show_scroll(model.scroll(), model.live))
         if changed or now_s - self._worded_s >= WORDS_EVERY_S:
             self._show_words(now_s)
 
@@ -283,17 +292,6 @@ class Window(QMainWindow):
         elif self.view is not None:
             self.sentence.show_headline(self.view.model.headline())
             self.sentence.clock.say(clock(self.view.model.moment_s))
-
-    @staticmethod
-    def _guarded(panel: Panel, show: Callable[[], None]) -> None:
-        """A panel that fails is left as it is; the others go on."""
-        if panel.failed:
-            return
-        try:
-            show()
-        except Exception as error:
-            log.exception("the panel %r failed and stays as it is; recording goes on", panel.name)
-            panel.fail(error)
 
     def _show_bar(self) -> None:
         controller, bar, view = self.controller, self.bar, self.view
@@ -467,6 +465,8 @@ class Window(QMainWindow):
         """Write a picture of a panel by its name, of the whole for ""; the format follows from the path. Raises ExportError."""
         widget: QWidget = next((panel for panel in self.panels if panel.name == part), self.board)
         title = "quietfloor" if self.view is None else f"{self.view.run.folder.path.name}: {self.view.model.title}"
+        if self.view is not None:
+            self._turns.take(self.view.model, at_once=True)
         title += " (discarded)" if self.view is not None and self.view.model.discarded else ""
         return export(widget, path, title, self.look.theme.ground)
 
@@ -504,7 +504,7 @@ class Window(QMainWindow):
         if self._settings is not None:
             what = replace(
                 self._remembered, theme=(self._theme or self.look.theme).name, projector=self.look.projector,
-                halves=self.average.halves, plus_minus=self.average.plus_minus,
+                halves=self.average.halves, plus_minus=self.average.plus_minus, scale_nv=self.averages.sight.scale_nv or 0.0,
                 step=self._step if self.setup is None else self.setup.place,
                 alone="" if self.layout_.alone is None else self.layout_.alone.name,
             )  # fmt: skip

@@ -77,7 +77,7 @@ class WindowSession:
         if not self.on or not (layout.session or layout.far):
             return
         keys, view = window.controller.session, window.view
-        version = None if view is None else view.model.version
+        version = None if view is None else (view.model.version, view.model.judged)
         wanted = (self._talk.sight, self._talk.waiting, version, keys.step, keys.words, layout.session, layout.far)
         if wanted == self._painted:
             return

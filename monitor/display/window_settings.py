@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from quietfloor.monitor.display.sight import LEAST_SCALE_NV, MOST_SCALE_NV
 from quietfloor.monitor.display.theme import THEMES
 from quietfloor.monitor.untrusted.bounded_io import json_of
 
@@ -34,7 +35,8 @@ class Place:
 @dataclass(frozen=True)
 class WindowSettings:
     """``places``: by the name of the screen; ``screen``: the one it was on last; ``step`` of the set-up, and the panel that was
-    ``alone``, by their names. Every field can be left out."""
+    ``alone``, by their names; ``scale_nv``: the fixed scale of the averages, 0 where it fits the curves. Every field can be left
+    out."""
 
     places: dict[str, Place] = field(default_factory=dict)
     screen: str = ""
@@ -44,6 +46,7 @@ class WindowSettings:
     plus_minus: bool = False
     step: str = ""
     alone: str = ""
+    scale_nv: float = 0.0
 
 
 def fitted(place: Place | None, room: tuple[int, int]) -> Place:
@@ -84,6 +87,8 @@ def recall(path: Path) -> tuple[WindowSettings, str]:
     good: dict[str, Any] = {name: value for name, value in found.items() if name in kinds and type(value) is kinds[name]}
     if good.get("theme") not in THEMES:
         good.pop("theme", None)
+    if not LEAST_SCALE_NV <= good.get("scale_nv", 0.0) <= MOST_SCALE_NV:
+        good.pop("scale_nv", None)
     places = {name: _place(value) for name, value in list(good.pop("places", {}).items())[-MOST_SCREENS:]}
     return WindowSettings({name: place for name, place in places.items() if place is not None}, **good), ""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -118,7 +119,7 @@ def test_a_recording_that_listens_is_ready_and_its_command_is_what_a_script_woul
 @pytest.mark.parametrize(
     ("draft", "step", "said"),
     [
-        (replace(OWN, level_db_nhl=110.0), "sound", "loudest that this output gives is 92"),
+        (replace(OWN, level_db_nhl=110.0), "sound", "110 dB nHL is too loud: the loudest that this output gives is 92.3"),
         (replace(OWN, stimulus="click", route="bone", bone_calibration=VIBRATOR), "sound", "no reference level"),
         (replace(OWN, per_s=50.0), "sound", "mains"),
         (replace(OWN, calibration="/nowhere/cal.toml"), "output", "not there"),
@@ -137,6 +138,19 @@ def test_what_check_would_refuse_is_refused_at_its_step(
     if judged.stopped_by is None:
         problems += [(one.severity, one.said) for one in prove(judged, places, TODAY) if one.step == step]
     assert any(severity in ("stop", "wait") and said in text for severity, text in problems), judged.problems
+
+
+def test_the_loudest_level_is_that_at_which_six_clicks_reach_the_limit(seen: Seen, places: Places) -> None:
+    """At 47.1/s six clicks fall into 125 ms. Each is 100 us long, 4.8 samples of the output: four of the full height and one of
+    0.8 times that. 0 dB nHL is 35.5 dB p-p.e. SPL (ISO 389-6:2007, from memory); that is the RMS of a sine with the same
+    distance from peak to peak (IEC 60645-3, from memory), 2 sqrt(2) times less than the distance. 115 dB SPL: own choice."""
+    rms_of_peak = math.sqrt(6 * (4 * 1.0**2 + 0.8**2) / (0.125 * 48_000))
+    loudest_db = 115.0 - 35.5 - 20 * math.log10(2 * math.sqrt(2) * rms_of_peak)
+    (found,) = [reach for cell, reach in judge(OWN, seen, places, TODAY).grid if cell == Cell("right", "air", "click")]
+    assert found.loudest_db == pytest.approx(loudest_db, abs=1e-3)
+    for level, too_loud in ((math.floor(10 * loudest_db) / 10, False), (math.ceil(10 * loudest_db) / 10, True)):
+        said = [said for _, said in told(judge(replace(OWN, level_db_nhl=level), seen, places, TODAY), "sound")]
+        assert any("too loud" in one for one in said) == too_loud, level
 
 
 def test_a_sound_without_calibration_says_that_its_level_is_not_known(seen: Seen, places: Places) -> None:
@@ -221,9 +235,10 @@ def test_every_field_that_can_be_chosen_passes_the_check_and_no_other(seen: Seen
             with pytest.raises(PlanError, match="rate_per_s"):
                 make_session_plan(data)
             continue
-        plan = make_session_plan(data).run_plan(0, level, max_sweeps=64)
-        found = [one.severity for one in sound_group(plan, places.of_code("P01"), TODAY).findings if one.about == "sound"]
-        assert ("stop" in found) == bool(reach.why), (cell, reach)
+        for louder_db, refused in ((0.0, bool(reach.why)), (choices.STEP_DB, True)):
+            plan = make_session_plan(data).run_plan(0, level + louder_db, max_sweeps=64)
+            found = [one.severity for one in sound_group(plan, places.of_code("P01"), TODAY).findings if one.about == "sound"]
+            assert ("stop" in found) == refused, (cell, reach, louder_db)
 
 
 @pytest.mark.parametrize("age_group", ["adult", "infant"])

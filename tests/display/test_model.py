@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from quietfloor.monitor.core.engine import Engine, EngineSettings
+from quietfloor.monitor.core.events import Gap
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.ladder import Ladder
 from quietfloor.monitor.display.model import BAND_SD, COLUMNS, MOST_LOOKS, SHOWN_S, STATES, ViewModel
@@ -319,6 +320,22 @@ def test_only_what_changed_asks_to_be_painted_again(made: Stream) -> None:
     assert model.version == version
     watched.go(looks=6)
     assert model.version > version
+
+
+def test_units_between_two_looks_are_painted_on_the_signal_alone() -> None:
+    feed = Feed()
+    model = ViewModel(feed, "", 15.0, 6144, (5.5, 9.0))
+    feed.on_event(Gap(100, "lost", 0.1, 20))
+    status = Status()
+    model.advance(status)
+    version, judged = model.version, model.judged
+    feed.on_event(Gap(400, "lost", 0.1, 40))
+    model.advance(status)
+    assert (model.version, model.judged) == (version, judged + 1)
+    model.advance(status)
+    assert (model.version, model.judged) == (version, judged + 1)
+    model.advance(replace(status, state="running"))
+    assert model.version == version + 1
 
 
 def test_a_note_is_shown_as_one() -> None:

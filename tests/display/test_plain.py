@@ -154,7 +154,7 @@ def test_what_the_window_remembers_comes_back(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "window.json"
     assert recall(path) == (WindowSettings(), "")
     places = {"laptop": Place(10, 40, 1000, 640), "projector": Place(0, 40, 1280, 720, "full screen")}
-    kept = WindowSettings(places, "laptop", "dark", True, False, True, "electrodes", "average")
+    kept = WindowSettings(places, "laptop", "dark", True, False, True, "electrodes", "average", 200.0)
     remember(path, kept)
     assert recall(path) == (kept, "")
     assert [found.name for found in path.parent.iterdir()] == ["window.json"]
@@ -180,6 +180,9 @@ def test_single_values_that_make_no_sense_are_left_at_their_defaults(tmp_path: P
     assert recall(path) == (WindowSettings({"laptop": Place(1, 2, 3, 4)}, halves=False), "")
     path.write_text(json.dumps({"places": [1]}))
     assert recall(path) == (WindowSettings(), "")
+    for scale_nv in ("200", None, True, -200.0, 1e-3, 1e9, float("inf"), float("nan")):
+        path.write_text(json.dumps({"scale_nv": scale_nv, "projector": True}))
+        assert recall(path)[0].scale_nv == 0.0, "the scale fits the curves"
 
 
 ROOMS = [(1280, 680), (1366, 728), (1920, 1040), (2560, 1400), (900, 600), (800, 560), (640, 400)]

@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from quietfloor.bench.teach.choices import STOPS, Lesson
+from quietfloor.bench.teach.choices import STOPS, Lesson, Track
 from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.keys import ACTIONS, SLIDERS, STEPS, VOTE_KEYS
 from quietfloor.bench.teach.minutes import HALF_HOUR
@@ -239,6 +240,27 @@ def test_what_jitter_leaves_is_drawn_beside_the_truth(window: Any, qt: Spin, pre
     assert [overlay.label for overlay in window.average.overlays] == ["true response", "as 0.5 ms of jitter leave it"]
 
 
+def drawn_part(window: Any, curves: Any, solid: bool) -> float:
+    """Part of the points of an average at which the picture has its line: of the average where it is ``solid``, else the edge of
+    a hollow one, with the ground of the chart inside. Where it is comes from the numbers on the axes."""
+    from PyQt5.QtGui import QColor
+
+    chart, theme = window.average.chart, window.look.theme
+    image, box, ratio = chart.grab().toImage(), chart.inside, chart.devicePixelRatioF()
+    (first, last), (low, high) = chart.x_range, chart.y_range
+    inks = {QColor(theme.average).rgb()} if solid else {QColor(theme.expected).rgb()}
+    reach, found, known = 2 * window.look.line + 2, 0, 0
+    for ms, nv in zip(curves.times_ms.tolist(), curves.average_nv.tolist(), strict=True):
+        x = box.left() + (ms - first) / (last - first) * box.width()
+        y = box.bottom() - (nv - low) / (high - low) * box.height()
+        if ms > 1.5 and box.top() + 40 < y < box.bottom() - 40:  # beside what is not judged, and between legend and foot
+            known += 1
+            column = [image.pixel(int(x * ratio), int((y + by) * ratio)) for by in range(-reach, reach + 1)]
+            found += bool(inks & set(column)) and (solid or QColor(theme.sheet).rgb() in column)
+    assert known > 50
+    return found / known
+
+
 def test_the_weighted_average_is_drawn_beside_the_plain_one_with_the_noise_of_both(
     window: Any, qt: Spin, press: Any, click: Any
 ) -> None:
@@ -251,11 +273,17 @@ def test_the_weighted_average_is_drawn_beside_the_plain_one_with_the_noise_of_bo
     names = [entry.words for entry in average._entries()]
     assert names == [f"each alike: noise {room.noise_nv:,.0f} nV", f"weighted: noise {room.weighted.noise_nv:,.0f} nV"]
     both = average.grab().toImage()
+    for curves, solid in ((room.curves(), True), (room.curves(weighted=True), False)):
+        assert drawn_part(window, curves, solid) > 0.8, "the weighted one lies over the plain one"
     press("b")
     qt(0.1)
     assert [entry.words for entry in average._entries()] == names[1:]
+    assert drawn_part(window, room.curves(weighted=True), solid=False) > 0.95
+    assert drawn_part(window, room.curves(), solid=True) < 0.2, "the plain one is gone"
     click("weighted")
     qt(0.1)
+    assert drawn_part(window, room.curves(), solid=True) > 0.95
+    assert drawn_part(window, room.curves(weighted=True), solid=False) < 0.2
     assert average.halves
     assert average._entries()[0].words == "average ± noise band"
     assert average.grab().toImage() != both
@@ -290,6 +318,21 @@ def test_every_action_can_be_done_at_any_time(window: Any, qt: Spin) -> None:
         window.do("step_4")
         until(qt, settled(window))
     assert not any(panel.failed for panel in window.panels)
+
+
+def test_the_axis_of_the_noise_does_not_tell_what_is_really_left_before_it_is_revealed(window: Any, qt: Spin) -> None:
+    sweeps = np.arange(1.0, 300.0)
+    for real_nv, weighted_real_nv in ((9000.0, 3.0), (2.0, 20_000.0)):
+        spread_nv = 2000.0 / np.sqrt(sweeps)
+        track = Track(sweeps, spread_nv, np.full_like(sweeps, real_nv), spread_nv, np.full_like(sweeps, weighted_real_nv))
+        panel, ranges = window.noise, []
+        for reveal in (False, True, False):
+            panel.show_noise(track, [], reveal, weighted=True)
+            low, high = panel.chart.y_range
+            ranges.append((round(10**low, 6), round(10**high, 6)))
+        assert ranges[0] == ranges[2] == (20.0, 6000.0), "as the spread alone asks"
+        assert ranges[1][0] < 0.8 * min(real_nv, weighted_real_nv)
+        assert ranges[1][1] > max(real_nv, weighted_real_nv)
 
 
 def test_sheets_show_lesson_and_keys(window: Any, qt: Spin, press: Any) -> None:

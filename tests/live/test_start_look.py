@@ -79,7 +79,14 @@ def test_a_fault_of_a_command_leaves_the_page(monkeypatch: pytest.MonkeyPatch) -
     program.set_defaults(do=broken)
     with start._kept() as (_, err):
         assert start.perform(program, ()) == 1
-    assert "ZeroDivisionError: of a command" in err.text
+    assert "`quietfloor` met an error that it does not know (ZeroDivisionError: of a command)" in err.text
+    assert "What was recorded before is kept. Try it once more; `quietfloor doctor` finds" in err.text
+    assert "Traceback" not in err.text
+
+    program.add_argument("name")
+    with start._kept() as (_, err):
+        assert start.perform(program, ("a b",)) == 1
+    assert "`quietfloor 'a b'`" in err.text, "as it would be typed"
 
 
 def test_only_the_last_words_are_kept() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import colorsys
+import math
 import re
 from itertools import pairwise
 from pathlib import Path
@@ -22,6 +23,7 @@ from quietfloor.monitor.report.material import read_material
 from quietfloor.monitor.report.parts import Report
 from quietfloor.monitor.report.pictures import MARK, NARROW_INCH, THRESHOLD, ladder_picture, waveform_picture
 from tests.report.test_report import Page
+from tests.synthetic import band_gain, wave_v_uv
 
 
 @pytest.fixture(scope="module")
@@ -186,6 +188,11 @@ def test_wave_v_against_level_beside_what_is_published(report: Report) -> None:
     for axes, value in ((latency, mark.latency_ms.value), (amplitude, mark.amplitude_nv.value)):
         points = [line for line in lines_of(axes, MARK) if line.get_label() == "suggested"]
         assert [(line.get_xdata()[0], line.get_ydata()[0]) for line in points] == [(50.0, value)]
+    # What the recordings were made with: a wave at 8 ms, 350 nV from peak to trough before the band of the analysis.
+    wave_uv = wave_v_uv((np.arange(4096) - 2048) / 4.0, latency_ms=8.0, nv=350.0)  # at 4 kHz
+    in_band_nv = 1e3 * np.fft.irfft(np.fft.rfft(wave_uv) * band_gain(np.fft.rfftfreq(4096, 1 / 4000.0)))
+    assert mark.latency_ms.value == pytest.approx(8.0, abs=0.3)
+    assert mark.amplitude_nv.value == pytest.approx(np.ptp(in_band_nv), abs=4 * math.sqrt(2) * right.levels[0].noise_nv)
     said = Page(report_html(report)).said
     assert "Published: Neely et al. 1988" in said
     bands = figure_of(Drawing("", level_picture(left))).axes[0].collections

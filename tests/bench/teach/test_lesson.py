@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import subprocess
 import sys
@@ -84,6 +85,21 @@ def test_what_the_sheet_says_of_the_half_hour_holds() -> None:
     quiet, jittered = noises("14 to 15"), noises("15 to 17")
     assert quiet[0] == jittered[0]  # nothing looks wrong
     assert jittered[1] > 1.2 * jittered[0]  # but what is left no longer falls along the line
+    # Movements: many sweeps are left in, and the spread tells it. Without them the noise of the usual EEG falls as 1/sqrt(N).
+    usual, moving = noises("3 to 8"), noises("17 to 20")
+    still_nv = usual[0] * math.sqrt(float(rows["3 to 8"][0].replace(",", "")) / float(rows["17 to 20"][0]))
+    assert moving[0] > 5 * still_nv
+    assert 0.8 < moving[1] / moving[0] < 1.25
+    assert float(rows["17 to 20"][3]) < 0.2  # the halves no longer agree
+    assert rows["17 to 20"][4] == "a response"
+    assert int(re.fullmatch(r"yes at (\d+)", rows["17 to 20"][5])[1]) <= 512  # type: ignore[index]
+    assert rows["17 to 20"][6] == "2 of 3"
+    (row,) = [line for line in section("movements") if line.startswith("| 12 |")]
+    rejected, plain, plain_left, weighted, weighted_left = (float(cell.replace(",", "")) for cell in row.split("|")[2:-1])
+    assert 0 < rejected < 256  # some are rejected
+    assert weighted < 1.3 * still_nv
+    assert plain > 5 * weighted  # the others ruin the plain average, not the weighted one
+    assert plain_left > 5 * weighted_left
     assert rows["20 to 24"][4] != rows["24 to 27"][4]  # one secret ear of each kind
 
 
