@@ -58,7 +58,7 @@ class EegPanel(ChartPanel):
             on = math.isfinite(scroll.behind_ms)
             lag = f" · processing lag {scroll.behind_ms:.0f} ms" if on else ""
             whole = f"{-scroll.seconds_s[0]:.0f} s · " if "bottom" in self.chart.bare else ""
-            scale = f"rows ±{written(scroll.range_uv / self.times_taller)} µV"
+            scale = f"±{written(scroll.range_uv / self.times_taller)} µV"
             self.aside.say(f"{scale} · {whole}{low:g} to {high:g} Hz{lag}")
             self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
             edge = "now" if on else "the end" if live else clock(scroll.moment_s)

@@ -31,7 +31,7 @@ from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
-from quietfloor.monitor.display.view_controller import ViewController
+from quietfloor.monitor.display.view_controller import ViewController, actions_of
 from quietfloor.monitor.display.window_layout import Layout
 from quietfloor.monitor.display.window_session import WindowSession
 from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
@@ -264,7 +264,8 @@ class Window(QMainWindow):
             self._painted_version = model.version
             self._chosen_cell = self.controller.search.chosen
             if search is not None:
-                self._guarded(self.search_board, lambda: self.search_board.show_search(search, self._chosen_cell, model.discarded))
+                cell, out = self._chosen_cell, model.discarded
+                self._guarded(self.search_board, lambda: self.search_board.show_search(search, cell, out))
             self._guarded(self.plane, lambda: self.plane.show_plane(model.plane()))
             self._guarded(self.average, lambda: self.averages.show_curves(model.curves()))
             self._guarded(self.noise, lambda: self.noise.show_track(model.noise_track()))
@@ -302,7 +303,8 @@ class Window(QMainWindow):
         bar.enable(controller.possible)
         bar.rename("panel_7", "Run" if self.layout_.session else "Session")
         for step in controller.session.steps if self.stage == "session" else ():
-            bar.rename({"start": "next", "discard_now": "discard"}.get(step.name, step.name), step.title)
+            for name in actions_of(step.name):
+                bar.rename(name, step.title)
         if view is None:
             return
         bar.timeline.show_times(controller.total_s, view.model.status.seconds, view.model.moment_s)
