@@ -19,6 +19,7 @@ BEFORE = (  # left of the timeline
 )  # fmt: skip
 OF_SESSIONS = ("panel_7", "far")
 PADDING, SPACING, LEAST_TIMELINE = 0.7, 5, 9.0  # of a button (as in the style sheet) and the timeline in letters; in px between
+TIGHT_PX = 3  # padding of the buttons where they would be cut with the usual one
 PASSING = ("pause_sound", "leave", "only_louder")  # shown only while they can do something
 
 
@@ -177,6 +178,10 @@ class Bar(QWidget):
         if not self.timeline.isHidden():
             needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
         texts = self._texts if self._look.projector or needed > self.width() else with_keys
+        tight = sum(wide(self._texts[name]) + 2 * self._look.px(PADDING) + SPACING for name in there) > self.width()
+        style = f"QPushButton {{ padding-left: {TIGHT_PX}px; padding-right: {TIGHT_PX}px; }}" if tight else ""
+        if self._tools.styleSheet() != style:
+            self._tools.setStyleSheet(style)
         for name, button in self.buttons.items():
             if button.text() != texts[name]:
                 button.setText(texts[name])

@@ -153,8 +153,9 @@ class Chart(pg.PlotWidget):
         wide = QFontMetricsF(font).horizontalAdvance
         for side, axis in self._axes.items():
             if self._labels[side]:
-                across = self.width() - self._axes["left"].width()
-                room = across if side == "bottom" else self.height() - self._axes["bottom"].height()
+                left, bottom = self._axes["left"], self._axes["bottom"]
+                across, high = self.width() - (left.fixedWidth or 0), self.height() - (bottom.fixedHeight or 0)
+                room = across if side == "bottom" else high
                 shown = next((words for words in shorter(self._labels[side]) if wide(words) <= room - MARGIN_PX), "")
                 axis.setLabel(shown, color=self.look.theme.quiet, **{"font-size": f"{size_px}px"})
                 axis.resizeEvent()  # which puts it into the middle
