@@ -174,11 +174,11 @@ class Bar(QWidget):
             for action in self._actions
         }
         there = [name for name in with_keys if name not in PASSING or not self.buttons[name].isHidden()]
-        needed = sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
-        if not self.timeline.isHidden():
-            needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
+        of_time = 0 if self.timeline.isHidden() else self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
+        needed = of_time + sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
         texts = self._texts if self._look.projector or needed > self.width() else with_keys
-        tight = sum(wide(self._texts[name]) + 2 * self._look.px(PADDING) + SPACING for name in there) > self.width()
+        plain = of_time + sum(wide(self._texts[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
+        tight = plain > self.width()
         style = f"QPushButton {{ padding-left: {TIGHT_PX}px; padding-right: {TIGHT_PX}px; }}" if tight else ""
         if self._tools.styleSheet() != style:
             self._tools.setStyleSheet(style)

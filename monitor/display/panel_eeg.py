@@ -16,6 +16,7 @@ from quietfloor.monitor.display.views import Scroll
 FEET = 0.09  # of the height, for the ticks
 WHY = 1.25  # letters: height of the strip above the ticks, for the reasons of rejected stretches
 MOST_TALLER = 16.0
+STRIP, MOST_PX = 6.6, 16_777_215  # height of the strip in letters; Qt's own limit
 LONGEST = 7.0  # letters: width of the name of a channel
 
 
@@ -42,6 +43,8 @@ class EegPanel(ChartPanel):
     def make_strip(self, yes: bool) -> None:
         """With no axis of time, for little height; or with it again."""
         self.chart.bare = ("bottom",) if yes else ()
+        self.setMaximumHeight(self.look.px(STRIP) if yes else MOST_PX)
+        self.chart.setMinimumHeight(self.look.px(3.4) if yes else self.chart.minimumSizeHint().height())
         self.chart.getPlotItem().showAxis("bottom", self._filled and not yes)
 
     def make_taller(self, times: float) -> None:

@@ -35,7 +35,7 @@ class SessionView(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.look = self.wanted = Look()  # with smaller letters where those that are wanted leave no room
+        self.look = self.full = Look()  # with smaller letters where those of the window leave no room
         self.sight: SessionSight | None = None
         self.step: SightStep | None = None
         self.advice_shown = QRectF()  # where the advice on masking was painted, for tests: never cut
@@ -63,7 +63,7 @@ class SessionView(QWidget):
 
     def _draw(self, painter: QPainter, sight: SessionSight) -> None:
         for times in SMALLER:
-            self.look = replace(self.wanted, times=times * self.wanted.times)
+            self.look = replace(self.full, times=times * self.full.times)
             if self._fits(painter, sight):
                 break
         px, gap = self.look.px, self.look.px(0.9)
@@ -322,7 +322,7 @@ class SessionPanel(Panel):
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
-        self.view.wanted = look
+        self.view.full = look
         self.view.update()
 
     def show_sight(self, sight: SessionSight, step: SightStep | None) -> None:
