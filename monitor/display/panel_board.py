@@ -278,8 +278,8 @@ class BoardView(QWidget):
     def _words(
         self, painter: QPainter, column: BoardColumn, rung: BoardRung, body: QRectF, told: bool, whole: bool, chosen: bool
     ) -> None:
-        """Level, evidence and noise of a rung (``told``: there is room for them), the mark where a response was found, and a frame
-        where it is chosen."""
+        """Level, evidence and noise of a rung (``told``: there is room for them), the mark where a response was found, and a
+        frame where it is chosen."""
         theme, px, y = self.look.theme, self._em, self._y(rung.level_db)
         high = max(self._rung_px, 9.0)
         size = self._letters_px / px(1.0)
