@@ -210,7 +210,8 @@ def reference_options(draft: Draft, seen: Seen) -> tuple[Option, ...]:
     files = {file.path: file for file in seen.references}
     if draft.references and draft.references not in files:  # chosen elsewhere, or named by the template
         files[draft.references] = read_references(draft.references, 0)
-    shipped = Option("", "none of your own", "0 dB nHL is as in the table that comes with quietfloor, which has no stimulus by bone")
+    table = "0 dB nHL is as in the table that comes with quietfloor, which has no stimulus by bone"
+    shipped = Option("", "none of your own", table)
     made = [
         Option(file.path, Path(file.path).name, file.trouble or f"{file.rows} rows replace or extend the table that comes with "
                "quietfloor", "stop" if file.trouble else "ok")
@@ -318,7 +319,8 @@ def _reach(
         key = (waveform.name, waveform.frequency_hz, calibration.transducer, calibration.coupler)
         if key not in table.signals:
             where = f"{calibration.transducer} on {calibration.coupler}"
-            return Reach(f"no reference level (0 dB nHL) is known by {where}; a file of your own can add it (reference levels, under Output)")
+            own = "a file of your own can add it (reference levels, under Output)"
+            return Reach(f"no reference level (0 dB nHL) is known by {where}; {own}")
         basis = level_basis(waveform, cell.ear, calibration, table)
         factor = gain_on(basis, SOFT_DB_NHL, waveform, cell.ear, calibration)
         schedule = Schedule(rate_per_s=per_s, sample_rate_hz=rate_hz)

@@ -23,6 +23,7 @@ from quietfloor.monitor.commands.session_steps import (
     GROWTH_DB,
     conclude,
     earphone_moved,
+    level_of,
     minutes_of_last,
     refuse_masking,
     show_session,
@@ -226,7 +227,6 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
 
 def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -> Suggestion:
     """What the command line asks for, in the place of a suggestion. Raises SessionError."""
-    import math
     from dataclasses import replace
 
     from quietfloor.monitor.session.next_level import Suggestion
@@ -248,19 +248,10 @@ def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -
     else:
         raise SessionError(f"--condition {args.condition}: the plan has {len(conditions)}, counted from 1")
     index = session.index_of(condition)
-    level = args.level
-    if level is None and args.growth:
-        level = session.thresholds()[index].lowest_present_db_nhl + GROWTH_DB
-        if math.isnan(level):
-            raise SessionError(f"{condition}: no response yet, so no level above it; give --level DB")
     suggestion = session.suggestions(minutes)[index]
+    level = level_of(session, index, "growth" if args.growth else "threshold", args.level, suggestion.level_db_nhl)
     if level is None:
-        level = suggestion.level_db_nhl
-        if level is None:
-            raise SessionError(f"{suggestion.sentence} Give a level by --level DB")
-    rules = session.plan.rules(index)
-    if not level <= rules.highest_db:
-        raise SessionError(f"--level {level:g}: the plan allows at most {rules.highest_db:g} dB nHL here (highest_db_nhl)")
+        raise SessionError(f"{suggestion.sentence} Give a level by --level DB")
     advice = session.masking(index, level, "growth" if args.growth else "threshold")
     why = "only for the latency/amplitude-intensity function" if args.growth else "a muted control" if args.muted else "as asked"
     return replace(suggestion, level_db_nhl=level, why=why, repeats=None, masking=advice)

@@ -26,6 +26,27 @@ GROWTH_DB = 5.0  # above the lowest response: common practice
 FOLLOWS = "The program follows its suggestions by itself (--auto or --yes)."
 
 
+def level_of(
+    session: Session, index: int, kind: str, level_db: float | None, suggested_db: float | None = None
+) -> float | None:
+    """The level of a single run in dB nHL: that which was chosen, else for growth one above the lowest response, else what is
+    suggested (None: nothing is). Raises SessionError for a level that the plan does not allow, and for growth without a response.
+    """
+    import math
+
+    from quietfloor.monitor.session.session_store import SessionError
+
+    highest_db = session.plan.rules(index).highest_db
+    if level_db is None and kind == "growth":
+        lowest_db = session.thresholds()[index].lowest_present_db_nhl
+        if math.isnan(lowest_db):
+            raise SessionError(f"{session.plan.conditions[index]}: no response yet, so no level above it")
+        return min(lowest_db + GROWTH_DB, highest_db)
+    if level_db is not None and not level_db <= highest_db:
+        raise SessionError(f"{level_db:g} dB nHL: the plan allows at most {highest_db:g} dB nHL here (highest_db_nhl)")
+    return suggested_db if level_db is None else level_db
+
+
 def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
     """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than the usual limit."""
     import datetime

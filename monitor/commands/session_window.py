@@ -13,9 +13,9 @@ from quietfloor.monitor.commands.common import FAILED, complain, say
 from quietfloor.monitor.commands.run import carry_through
 from quietfloor.monitor.commands.session_search import given, plan_of
 from quietfloor.monitor.commands.session_steps import (
-    GROWTH_DB,
     checked_of,
     conclude,
+    level_of,
     minutes_of_last,
     remarked,
     with_noise,
@@ -176,26 +176,30 @@ class Lead:
         return f"{advice.sentence}{more}", "" if math.isnan(noise_db) else noise
 
     def _single(self) -> Ready:
+        from quietfloor.monitor.session.session_store import SessionError
+
         session, choice = self.session, self.choice
         suggestion = session.next(self.minutes) if choice.index is None else session.suggestions(self.minutes)[choice.index]
         if suggestion is None:
             return Ready(None, "", self._nothing())
         index = session.index_of(suggestion.condition)
-        level, why = choice.level_db, "your choice"
-        if level is None and choice.kind == "growth":
-            lowest = session.thresholds()[index].lowest_present_db_nhl
-            if math.isnan(lowest):
-                none = "no response yet, so no level above it: choose another kind of run"
-                return Ready(None, "", f"{suggestion.condition}: {none}")
-            level, why = lowest + GROWTH_DB, "above the lowest response"
-        if level is None and suggestion.level_db_nhl is None:  # the ladder is complete
+        suggested, why = suggestion.level_db_nhl, "your choice"
+        try:
+            level = level_of(session, index, choice.kind, choice.level_db, suggested)
+        except SessionError as error:
+            if choice.kind != "growth":
+                raise
+            return Ready(None, "", f"{error}: choose another kind of run")
+        if level is None:  # the ladder is complete
             found = session.thresholds()[index].level_db_nhl
             level, why = (session.plan.rules(index).start_db if math.isnan(found) else found), "your choice: nothing is suggested"
-        elif level is None or level == suggestion.level_db_nhl:
+        elif choice.kind == "growth":
+            why = "above the lowest response" if choice.level_db is None else why
+        elif level == suggested:
             return self._of(suggestion)
-        elif choice.kind != "growth" and suggestion.level_db_nhl is not None:
-            why = f"your choice, where {suggestion.level_db_nhl:g} is suggested"
-        return self._of(replace(suggestion, level_db_nhl=min(level, session.plan.rules(index).highest_db), why=why, repeats=None))
+        elif suggested is not None:
+            why = f"your choice, where {suggested:g} is suggested"
+        return self._of(replace(suggestion, level_db_nhl=level, why=why, repeats=None))
 
     def _of(self, suggestion: Suggestion) -> Ready:
         """One run at one level."""

@@ -85,12 +85,16 @@ class AudiogramView:
                 words = f"{db}".replace("-", "−")
                 painter.drawText(QRectF(chart.left() - look.px(2.6), y - 10, look.px(2.4), 20), RIGHT, words)
         columns = [(hz, f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}") for hz in OCTAVES_HZ]
-        for hz, words in (*columns, *([(2 * HIGHEST_HZ, "no Hz")] if self._without else [])):
+        free = math.inf  # left edge of what was written last: a frequency for which there is no room is not written
+        for hz, words in reversed([*columns, *([(2 * HIGHEST_HZ, "no Hz")] if self._without else [])]):
             x = chart.left() + (math.log2(hz) - self._left_octave) * DB_AN_OCTAVE * self.px_per_db
             painter.setPen(pen(theme.grid))
             painter.drawLine(QPointF(x, chart.top()), QPointF(x, chart.bottom()))
             painter.setPen(QColor(theme.quiet))
-            painter.drawText(QRectF(x - 30, chart.top() - look.px(1.4), 60, look.px(1.3)), MIDDLE, words)
+            half = metrics.horizontalAdvance(words) / 2
+            if x + half + 3 < free:
+                painter.drawText(QRectF(x - 30, chart.top() - look.px(1.4), 60, look.px(1.3)), MIDDLE, words)
+                free = x - half
         painter.setPen(QColor(theme.quiet))
         title = f"Hz · {self._unit}" + (" (estimated)" if self._unit == "dB eHL" else ", as measured: no hearing level")
         place = QRectF(chart.left() - look.px(2.4), chart.top() - look.px(2.8), chart.width() + look.px(2.8), look.px(1.3))

@@ -17,8 +17,8 @@ from quietfloor.monitor.display.panel_growth import GrowthPanel
 from quietfloor.monitor.display.panel_ladder import Rungs
 from quietfloor.monitor.display.panel_levels import LevelsPanel
 from quietfloor.monitor.display.run_view import WindowLink
-from quietfloor.monitor.display.sight import Sight
 from quietfloor.monitor.display.views import Curves
+from quietfloor.monitor.display.zoom import Zoom
 
 MOST_OVERLAYS = 3  # own choice: as many as have a colour and a pattern of dashes of their own
 KEY_ZOOM, NOTCH_ZOOM = 2.0, 1.25  # a key, and a notch of the wheel
@@ -31,8 +31,8 @@ class AverageViews:
 
     def __init__(self, link: WindowLink, say: Callable[[str], None], rungs: Rungs, moved: Callable[[], None]) -> None:
         self.link, self._say, self._rungs, self._moved = link, say, rungs, moved
-        self.sight = Sight()
-        self.average, self.levels, self.growth = AveragePanel(self.sight), LevelsPanel(self.sight), GrowthPanel()
+        self.zoom = Zoom()
+        self.average, self.levels, self.growth = AveragePanel(self.zoom), LevelsPanel(self.zoom), GrowthPanel()
         self.panels: tuple[Panel, ...] = (self.average, self.levels, self.growth)
         self.shown: Panel = self.average
         self.mark_editor = MarkEditor(self.average, say)
@@ -180,17 +180,17 @@ class AverageViews:
 
     def _fix(self) -> None:
         if self._ready():
-            self.sight.fix(self._charted().height_nv)
+            self.zoom.fix(self._charted().height_nv)
             self._scaled()
 
     def _step(self, up: bool) -> None:
         if self._ready():
-            self.sight.step(self._charted().height_nv, up)
+            self.zoom.step(self._charted().height_nv, up)
             self._scaled()
 
     def _scaled(self) -> None:
         self._refit()
-        fixed = self.sight.scale_nv
+        fixed = self.zoom.scale_nv
         if fixed is None:
             self._say("The scale fits the curves")
         else:
@@ -211,20 +211,20 @@ class AverageViews:
     def _zoom(self, ms: float, nv: float, factor: float, height: bool) -> None:
         panel = self._charted()
         if not height:
-            self.sight.zoom_time(panel.whole_ms, ms, factor)
+            self.zoom.zoom_time(panel.whole_ms, ms, factor)
         elif isinstance(panel, AveragePanel):
-            self.sight.zoom_height(panel.whole_nv, nv, factor)
+            self.zoom.zoom_height(panel.whole_nv, nv, factor)
         else:
-            self.sight.step(panel.height_nv, factor < 1)
+            self.zoom.step(panel.height_nv, factor < 1)
         self._refit()
 
     def _shift(self, part: float) -> None:
-        if not self.sight.shift(self._charted().whole_ms, part):
+        if not self.zoom.shift(self._charted().whole_ms, part):
             self._say("All of it is shown: Z zooms in")
         self._refit()
 
     def _whole(self) -> None:
-        self.sight.whole()
+        self.zoom.whole()
         self._refit()
 
     def _wheel(self, where: QPointF, notches: float, height: bool) -> None:
@@ -240,9 +240,9 @@ class AverageViews:
             return
         (first, low), (last, high) = (panel.chart.value_at(point) for point in (one, other))
         if isinstance(panel, AveragePanel):
-            self.sight.zoom_to((first, last), (low, high), panel.whole_ms, panel.whole_nv)
+            self.zoom.zoom_to((first, last), (low, high), panel.whole_ms, panel.whole_nv)
         else:
-            self.sight.zoom_to((first, last), (-1.0, 1.0), panel.whole_ms, (-1.0, 1.0))
+            self.zoom.zoom_to((first, last), (-1.0, 1.0), panel.whole_ms, (-1.0, 1.0))
         self._refit()
 
     def _double(self) -> None:

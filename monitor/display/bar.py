@@ -19,6 +19,7 @@ BEFORE = (  # left of the timeline
 )  # fmt: skip
 OF_SESSIONS = ("panel_7", "far")
 PADDING, SPACING, LEAST_TIMELINE = 0.7, 5, 9.0  # of a button (as in the style sheet) and the timeline in letters; in px between
+TIGHT_PX = 3  # padding of the buttons where they would be cut with the usual one
 PASSING = ("pause_sound", "leave", "only_louder")  # shown only while they can do something
 
 
@@ -173,10 +174,14 @@ class Bar(QWidget):
             for action in self._actions
         }
         there = [name for name in with_keys if name not in PASSING or not self.buttons[name].isHidden()]
-        needed = sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
-        if not self.timeline.isHidden():
-            needed += self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
+        of_time = 0 if self.timeline.isHidden() else self.times.sizeHint().width() + self._look.px(LEAST_TIMELINE)
+        needed = of_time + sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
         texts = self._texts if self._look.projector or needed > self.width() else with_keys
+        plain = of_time + sum(wide(self._texts[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
+        tight = plain > self.width()
+        style = f"QPushButton {{ padding-left: {TIGHT_PX}px; padding-right: {TIGHT_PX}px; }}" if tight else ""
+        if self._tools.styleSheet() != style:
+            self._tools.setStyleSheet(style)
         for name, button in self.buttons.items():
             if button.text() != texts[name]:
                 button.setText(texts[name])

@@ -317,6 +317,15 @@ def widths(
     return tuple((wide, True) if number in order else (narrow, False) for number in range(count))
 
 
+def legible(places_px: list[float], ranks: list[tuple[bool, ...]], least_px: float) -> set[int]:
+    """Of words beside each other at these places, those that keep ``least_px`` between them; the lowest ranks come first."""
+    kept: list[int] = []
+    for one in sorted(range(len(places_px)), key=ranks.__getitem__):
+        if all(abs(places_px[one] - places_px[other]) >= least_px for other in kept):
+            kept.append(one)
+    return set(kept)
+
+
 def moved(now: SearchNow, place: Place, across: int = 0, up: int = 0) -> Place:
     """The place beside, or above and below, as far as there is one; in another column the rung nearest in level."""
     condition = min(max(place.condition + across, 0), len(now.conditions) - 1)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pyqtgraph as pg  # after PyQt5: it takes the Qt that is there
 from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt
-from PyQt5.QtGui import QFont, QFontMetricsF, QMouseEvent, QPainter, QWheelEvent
+from PyQt5.QtGui import QFont, QFontMetricsF, QMouseEvent, QPainter, QResizeEvent, QWheelEvent
 from PyQt5.QtWidgets import QGraphicsView
 
 from quietfloor.monitor.display.canvas import Canvas, pen
@@ -15,6 +15,13 @@ from quietfloor.monitor.display.scales import Scale, written
 from quietfloor.monitor.display.theme import Look
 
 pg.setConfigOptions(antialias=False)
+MARGIN_PX = 18  # beside a chart
+
+
+def shorter(label: str) -> tuple[str, ...]:
+    """A label, and what is left of it where there is less room: without what stands in brackets, then the quantity alone."""
+    plain = label.partition(" (")[0]
+    return label, plain, plain.partition(",")[0]
 
 
 class Axis(pg.AxisItem):
@@ -89,6 +96,7 @@ class Chart(pg.PlotWidget):
         self.area: QRectF | None = None  # what is being drawn with the right button
         self._draw, self._labels = draw, {"bottom": x_label, "left": y_label}
         self._is_painting = False
+        self._axes: dict[str, Axis] = {}
         axes = {"bottom": Axis("bottom", x_scale), "left": Axis("left", y_scale)}
         super().__init__(axisItems=axes)
         self._axes = axes
@@ -134,14 +142,32 @@ class Chart(pg.PlotWidget):
             axis.setTextPen(pg.mkPen(theme.quiet))
             axis.setTickPen(pg.mkPen(theme.axis))
             axis.setStyle(tickFont=small, tickLength=-4, tickTextOffset=4, hideOverlappingLabels=False)
-            if self._labels[side]:
-                axis.setLabel(self._labels[side], color=theme.quiet, **{"font-size": f"{look.px(0.88)}px"})
-            else:
+            if not self._labels[side]:
                 axis.showLabel(False)
             axis.px_per_tick = look.px(self.tick_em[side])
         self._set_width(small)
         self._axes["bottom"].setHeight(look.px(1.5 + (1.45 if self._labels["bottom"] else 0.0)))
+        self._label_axes()
         self.repaint_inside()
+
+    def _label_axes(self) -> None:
+        """The label of each axis, as much of it as there is room for."""
+        size_px = self.look.px(0.88)
+        font = QFont(self.font())
+        font.setPixelSize(size_px)
+        wide = QFontMetricsF(font).horizontalAdvance
+        for side, axis in self._axes.items():
+            if self._labels[side]:
+                left, bottom = self._axes["left"], self._axes["bottom"]
+                across, high = self.width() - (left.fixedWidth or 0), self.height() - (bottom.fixedHeight or 0)
+                room = across if side == "bottom" else high
+                shown = next((words for words in shorter(self._labels[side]) if wide(words) <= room - MARGIN_PX), "")
+                axis.setLabel(shown, color=self.look.theme.quiet, **{"font-size": f"{size_px}px"})
+                axis.resizeEvent()  # which puts it into the middle
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._label_axes()
 
     def _set_width(self, font: QFont) -> None:
         """As wide as its numbers, or the names in their place, need."""
@@ -169,13 +195,13 @@ class Chart(pg.PlotWidget):
         for side in self._axes:
             if side not in self.bare:
                 self.getPlotItem().showAxis(side, yes)
+        self._label_axes()
 
     def relabel(self, side: str, text: str) -> None:
         """Another label of an axis."""
         if self._labels[side] != text:
             self._labels[side] = text
-            size = {"font-size": f"{self.look.px(0.88)}px"}
-            self._axes[side].setLabel(text, color=self.look.theme.quiet, **size)
+            self._label_axes()
 
     def set_ranges(self, x: tuple[float, float], y: tuple[float, float]) -> None:
         """Values at the left, right, bottom and top."""

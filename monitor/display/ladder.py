@@ -137,6 +137,12 @@ class Rung:
         return re.split("[,;]", self.words)[0]
 
     @property
+    def doubt(self) -> str:
+        """What is said even where there is no room for a word of the result."""
+        newest = self.replicates[0] if self.replicates else None
+        return "ear?" if newest is not None and newest.whose == UNKNOWN and newest.verdict != UNDECIDED else ""
+
+    @property
     def states(self) -> tuple[str, ...]:
         """States of the screen of its runs, of the one on the screen first."""
         first = ("undecided",) if self.running else (DISCARDED,) if self.discarded else ()
@@ -221,7 +227,8 @@ def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Pa
     here = Level.of_plan(sound)
     found.setdefault(here, [])
     rungs = [
-        Rung(level, tuple(found[level]), running and level == here, out and level == here) for level in sorted(found, reverse=True)
+        Rung(level, tuple(found[level]), running and level == here, out and level == here)
+        for level in sorted(found, reverse=True)
     ]
     doubts = {} if about is None else _doubts(sound, runs, about, whose.get(number))
     return Ladder(series, tuple(rungs), tuple(unreadable), here, out, doubts, doubtful)

@@ -407,8 +407,8 @@ class ViewModel:
         cause = self.look.noise_cause if self.look is not None else ""
         floor_at = float(sweeps[-1] * (noise[-1] / self._floor_nv) ** 2)
         return NoiseTrack(
-            sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps, floor_at,
-            self.discarded,
+            sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps,
+            floor_at, self.discarded,
         )
 
 

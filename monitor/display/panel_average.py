@@ -15,9 +15,9 @@ from quietfloor.monitor.display.ladder import Overlay
 from quietfloor.monitor.display.legend import ROW, Entry, Rows, arranged, paint, strip_px
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.scales import Scale, nice_above
-from quietfloor.monitor.display.sight import Pair, Sight
 from quietfloor.monitor.display.views import Curves
 from quietfloor.monitor.display.waves import Spot
+from quietfloor.monitor.display.zoom import Pair, Zoom
 
 HEIGHTS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 MOST_LEGEND = 0.3  # of the height of the chart for names: where there are more, the first rows are left out
@@ -30,7 +30,7 @@ class AveragePanel(ChartPanel):
     Above the curves there is a strip for the legend, below them one for what is expected: neither ever covers a curve.
     """
 
-    def __init__(self, sight: Sight | None = None) -> None:
+    def __init__(self, zoom: Zoom | None = None) -> None:
         super().__init__(
             "average",
             "Average",
@@ -44,7 +44,7 @@ class AveragePanel(ChartPanel):
         self.halves, self.plus_minus = True, False
         self.overlays: list[Overlay] = []
         self.spots: tuple[Spot, ...] = ()  # marked waves of a run that is over
-        self.sight = sight or Sight()
+        self.zoom = zoom or Zoom()
         self.cursors = CursorPair()
         self._curves: Curves | None = None
         self._height = 0.0
@@ -58,7 +58,7 @@ class AveragePanel(ChartPanel):
     @property
     def height_nv(self) -> float:
         """The whole chart goes from minus to plus this much."""
-        return self.sight.scale_nv or self._height or 1.0
+        return self.zoom.scale_nv or self._height or 1.0
 
     @property
     def whole_ms(self) -> Pair:
@@ -83,10 +83,10 @@ class AveragePanel(ChartPanel):
 
     def _scale_words(self, largest: float) -> list[str]:
         """What the user chose of scale and part, and whether a curve goes beyond it."""
-        told, fixed = [], self.sight.scale_nv
+        told, fixed = [], self.zoom.scale_nv
         if fixed is not None:
             told.append(f"scale fixed at ±{amplitude(fixed)}" + (", a curve goes beyond" if largest > fixed else ""))
-        if not self.sight.is_whole:
+        if not self.zoom.is_whole:
             told.append("zoomed in")
         return told
 
@@ -102,9 +102,9 @@ class AveragePanel(ChartPanel):
         largest = max((float(np.nanmax(size)) for size in sizes if len(size) and np.isfinite(size).any()), default=0.0)
         if largest > 0 and not 0.62 * self._height <= 1.04 * largest <= self._height:
             self._height = nice_above(1.08 * largest, HEIGHTS)
-        low, high = self.sight.nv or self.whole_nv
+        low, high = self.zoom.nv or self.whole_nv
         per_part = (high - low) / (1.0 - self._legend_part - self._foot_part)
-        across = self.sight.ms or self.whole_ms
+        across = self.zoom.ms or self.whole_ms
         self.chart.set_ranges(across, (low - self._foot_part * per_part, high + self._legend_part * per_part))
         return largest
 
@@ -197,6 +197,7 @@ class AveragePanel(ChartPanel):
                 x = float(canvas.x(ms))
                 canvas.line(np.array([x, x]), np.array([low - foot + GAP_PX, low]), theme.axis)
                 canvas.line(np.array([x, x + towards * px(0.5)]), np.array([low, low]), theme.axis)
+                canvas.kept_clear.append(Box(x - 1, low - foot + GAP_PX, x + 1, low))
         self._stretch(canvas, curves.latency_ms, low, foot, "wave V expected")
         for spot in self.spots:
             if published and spot.chosen and spot.published_ms is not None:

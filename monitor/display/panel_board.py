@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
@@ -10,7 +11,7 @@ from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QHelpEvent, QMouseEvent, Q
 from PyQt5.QtWidgets import QToolTip, QWidget
 
 from quietfloor.monitor.core.samples import Floats
-from quietfloor.monitor.display.board import Board, BoardColumn, BoardRung, board_of, level_at, recent, widths
+from quietfloor.monitor.display.board import Board, BoardColumn, BoardRung, board_of, legible, level_at, recent, widths
 from quietfloor.monitor.display.canvas import dash_path, pen
 from quietfloor.monitor.display.curves import EVEN_HALF
 from quietfloor.monitor.display.marks import draw_mark
@@ -23,6 +24,8 @@ from quietfloor.monitor.search.running import Place
 
 LEGIBLE, NARROW = 21.0, 6.8  # widths of a column in letters: with all its parts, and with its threshold alone
 FINE = 14.0  # width in letters from which on all three curves are drawn
+SMALLER, LEAST_RUNG_PX = (1.0, 0.9, 0.82, 0.74), 8.0  # times the letters; the first with which rungs are so high
+LINE = 1.15  # distance of two lines in letters, at least
 LEAST_RIDGE = 0.005  # of its height; less is not drawn
 MOST_RUNGS = 1.7  # how far a curve may reach from its rung
 LEFT, RIGHT, MIDDLE = (int(flag | Qt.AlignmentFlag.AlignVCenter) for flag in (
@@ -38,7 +41,7 @@ class BoardView(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.look = Look()
+        self.look = self.full = Look()  # with smaller letters where those of the window leave no room for the rungs
         self.board: Board | None = None
         self.chosen: Place | None = None
         self.halves = True
@@ -108,7 +111,11 @@ class BoardView(QWidget):
     # -- what is drawn ----------------------------------------------------------------------------------------------------
 
     def _draw(self, painter: QPainter, board: Board) -> None:
-        self._place(board)
+        for times in SMALLER:
+            self.look = replace(self.full, times=times * self.full.times)
+            self._place(board)
+            if self._rung_px >= LEAST_RUNG_PX:
+                break
         for number, (column, (rect, whole)) in enumerate(zip(board.columns, self._columns, strict=True)):
             chosen = self.chosen.level if self.chosen is not None and self.chosen.condition == number else None
             painter.save()
@@ -137,8 +144,10 @@ class BoardView(QWidget):
             for rung in column.rungs:
                 if rung.played:
                     self._curves(painter, column.times_ms, rung, trace)
+        told = legible([self._y(rung.level_db) for rung in column.rungs], [self._rank(rung, number == chosen)
+                        for number, rung in enumerate(column.rungs)], self._letters_px * LINE)  # fmt: skip
         for number, rung in enumerate(column.rungs):
-            self._words(painter, column, rung, body, whole, number == chosen)
+            self._words(painter, column, rung, body, whole and number in told, whole, number == chosen)
 
     def _head(self, painter: QPainter, column: BoardColumn, rect: QRectF, whole: bool) -> None:
         """Three lines: who, the threshold with its interval, and what is done there."""
@@ -256,24 +265,36 @@ class BoardView(QWidget):
         ys = np.clip(self._y(rung.level_db) - rise, *self._rails)
         return list(map(QPointF, xs.tolist(), ys.tolist()))
 
-    def _words(self, painter: QPainter, column: BoardColumn, rung: BoardRung, body: QRectF, whole: bool, chosen: bool) -> None:
-        """Level, evidence and noise of a rung, the mark where a response was found, and a frame where it is chosen."""
+    @property
+    def _letters_px(self) -> float:
+        """Size of the letters of a rung."""
+        return max(8.0, min(0.92 * self._em(1.0), 0.98 * max(self._rung_px, 9.0)))
+
+    @staticmethod
+    def _rank(rung: BoardRung, chosen: bool) -> tuple[bool, ...]:
+        """Which rung keeps its words where they stand close: the lowest rank."""
+        return not rung.playing, not chosen, not rung.found, not rung.played, rung.level_db % 20 != 0, rung.level_db % 10 != 0
+
+    def _words(
+        self, painter: QPainter, column: BoardColumn, rung: BoardRung, body: QRectF, told: bool, whole: bool, chosen: bool
+    ) -> None:
+        """Level, evidence and noise of a rung (``told``: there is room for them), the mark where a response was found, and a
+        frame where it is chosen."""
         theme, px, y = self.look.theme, self._em, self._y(rung.level_db)
         high = max(self._rung_px, 9.0)
-        size = min(0.92, 0.98 * high / px(1.0))
+        size = self._letters_px / px(1.0)
         place = QRectF(body.left() + 3, y - high / 2, body.width() - 6, high)
         mark = px(1.15)
-        if whole:
+        if told:
             ink = theme.ink if rung.offered else theme.axis
-            every = high >= px(0.95) or rung.played or rung.level_db % 10 == 0
-            level = written(rung.level_db) if every else ""
+            level = written(rung.level_db)
             self._text(painter, place.adjusted(px(0.9), 0, 0, 0), level, ink, size, rung.playing)
             right = place.adjusted(0, 0, -mark - 5, 0)
             ink = theme.states["present"] if rung.found else theme.ink if rung.playing else theme.quiet
             self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
             right.setRight(right.right() - px(3.7))
             self._text(painter, right, rung.evidence, ink, size, rung.playing or rung.found, at=RIGHT)
-        elif rung.played:
+        elif rung.played and not whole:
             painter.fillRect(QRectF(body.left() + 2, y - 1, px(0.5), 3), QColor(theme.average))
         if rung.playing:
             side = px(0.42)
@@ -347,7 +368,7 @@ class BoardPanel(Panel):
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
-        self.view.look = look
+        self.view.full = look
         self.view.update()
 
     def show_search(self, now: SearchNow, chosen: Place | None, discarded: bool = False) -> None:

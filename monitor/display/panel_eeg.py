@@ -16,6 +16,7 @@ from quietfloor.monitor.display.views import Scroll
 FEET = 0.09  # of the height, for the ticks
 WHY = 1.25  # letters: height of the strip above the ticks, for the reasons of rejected stretches
 MOST_TALLER = 16.0
+STRIP, MOST_PX = 6.6, 16_777_215  # height of the strip in letters; Qt's own limit
 LONGEST = 7.0  # letters: width of the name of a channel
 
 
@@ -42,6 +43,8 @@ class EegPanel(ChartPanel):
     def make_strip(self, yes: bool) -> None:
         """With no axis of time, for little height; or with it again."""
         self.chart.bare = ("bottom",) if yes else ()
+        self.setMaximumHeight(self.look.px(STRIP) if yes else MOST_PX)
+        self.chart.setMinimumHeight(self.look.px(3.4) if yes else self.chart.minimumSizeHint().height())
         self.chart.getPlotItem().showAxis("bottom", self._filled and not yes)
 
     def make_taller(self, times: float) -> None:
@@ -58,7 +61,7 @@ class EegPanel(ChartPanel):
             on = math.isfinite(scroll.behind_ms)
             lag = f" · processing lag {scroll.behind_ms:.0f} ms" if on else ""
             whole = f"{-scroll.seconds_s[0]:.0f} s · " if "bottom" in self.chart.bare else ""
-            scale = f"rows ±{written(scroll.range_uv / self.times_taller)} µV"
+            scale = f"±{written(scroll.range_uv / self.times_taller)} µV"
             self.aside.say(f"{scale} · {whole}{low:g} to {high:g} Hz{lag}")
             self.chart.set_ranges((float(scroll.seconds_s[0]), 0.0), (0.0, 1.0))
             edge = "now" if on else "the end" if live else clock(scroll.moment_s)

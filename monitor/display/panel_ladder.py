@@ -127,6 +127,8 @@ class Rungs(QWidget):
         left = inner.left() + metrics.horizontalAdvance(level) + look.px(0.7)
         marks = list(rung.states[:MOST_MARKS])
         beside = int((inner.right() - 4 - left - wide(rung.brief)) // (1.25 * side))
+        if beside < 1 and rung.doubt:
+            beside = int((inner.right() - 4 - left - wide(rung.doubt)) // (1.25 * side))
         marks = marks[:beside] if beside >= 1 else marks[: int((inner.right() - left) // (1.25 * side))]  # a word says more
         x = inner.right() - side / 2
         for state in marks:
@@ -143,7 +145,7 @@ class Rungs(QWidget):
             painter.drawPath(dash_path(ends, np.full(2, room.center().y()), pattern))
             room.setRight(room.right() - look.px(3.0))
         painter.setPen(QColor(theme.quiet if drawn is None else drawn[0]))
-        shown = next((words for words in (rung.words, rung.brief) if wide(words) <= room.width()), "")
+        shown = next((words for words in (rung.words, rung.brief, rung.doubt) if wide(words) <= room.width()), "")
         painter.drawText(room, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter), shown)
 
     @staticmethod

@@ -15,8 +15,8 @@ from quietfloor.monitor.display.levels import CORNERS, LevelRow, Levels, with_pr
 from quietfloor.monitor.display.panel import ChartPanel
 from quietfloor.monitor.display.panel_average import GAP_PX
 from quietfloor.monitor.display.scales import STEPS, Scale, nice_above
-from quietfloor.monitor.display.sight import Pair, Sight
 from quietfloor.monitor.display.views import Curves
+from quietfloor.monitor.display.zoom import Pair, Zoom
 
 EDGE = 0.55  # of the distance of two rows, above the first and below the last, or more where the curve needs it
 ROOMY = 3.4  # letters between two rows, from which on there is room for words on the runs
@@ -25,10 +25,10 @@ ROOMY = 3.4  # letters between two rows, from which on there is room for words o
 class LevelsPanel(ChartPanel):
     """Each row has the odd and even half of its run, or the single runs where there are several, as long as ``halves`` are on.
 
-    ``sight`` is that of the average: a fixed scale sets the distance of the rows, so that all curves have one scale.
+    ``zoom`` is that of the average: a fixed scale sets the distance of the rows, so that all curves have one scale.
     """
 
-    def __init__(self, sight: Sight) -> None:
+    def __init__(self, zoom: Zoom) -> None:
         super().__init__(
             "levels",
             "Levels",
@@ -40,7 +40,7 @@ class LevelsPanel(ChartPanel):
             "ms after the stimulus reaches the ear",
             "",
         )
-        self.halves, self.sight = True, sight
+        self.halves, self.zoom = True, zoom
         self._levels, self._ladder = Levels(), Ladder(None)
         self._rows: tuple[LevelRow, ...] = ()
         self._step = 0.0
@@ -49,7 +49,7 @@ class LevelsPanel(ChartPanel):
     @property
     def height_nv(self) -> float:
         """Distance of two rows."""
-        return self.sight.scale_nv or self._step or 1.0
+        return self.zoom.scale_nv or self._step or 1.0
 
     @property
     def whole_ms(self) -> Pair:
@@ -75,10 +75,10 @@ class LevelsPanel(ChartPanel):
             above, below = (self._reach(judged[place], sign) for place, sign in ((0, 1.0), (-1, -1.0)))
             room = (len(rows) - 1) * self.height_nv + above + below
             high = room - below + room * self._head_part / (1 - self._head_part)
-            self.chart.set_ranges(self.sight.ms or self.whole_ms, (-below, high))
+            self.chart.set_ranges(self.zoom.ms or self.whole_ms, (-below, high))
             self.chart.name_rows({self._at(number): str(row.level) for number, row in enumerate(rows)})
-        fixed = "" if self.sight.scale_nv is None else f"scale fixed, rows {amplitude(self.height_nv)} apart · "
-        zoom = "zoomed in · " if self.sight.ms is not None else ""
+        fixed = "" if self.zoom.scale_nv is None else f"scale fixed, rows {amplitude(self.height_nv)} apart · "
+        zoom = "zoomed in · " if self.zoom.ms is not None else ""
         unreadable = f"; cannot read {'; '.join(levels.unreadable)}" if levels.unreadable else ""
         self.aside.say(f"{fixed}{zoom}{levels.series or ''}{unreadable}")
         self.fill(bool(rows))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
 from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QHelpEvent, QMouseEvent, QPainter, QPaintEvent, QWheelEvent
 from PyQt5.QtWidgets import QToolTip, QWidget
@@ -19,6 +21,8 @@ HEADS = ("", "ear, sound", "dB nHL", "95 %", "state", "evidence", "sweeps · tim
 LETTERS = (2.0, 0.0, 4.0, 5.0, 10.2, 5.6, 8.4)  # width of a column; the sound has the rest
 LEAST_LETTERS, SWEEPS_LETTERS = 8.5, 4.4  # of the sound; of the last column without its time, where the sound had less
 ROW, LOW_ROW = 1.7, 1.5  # height of a row in letters; where there is little room
+LEAST_ROWS, LEAST_CHART = 8, 15.0  # rows, and letters of height of the audiogram
+SMALLER = (1.0, 0.9, 0.82, 0.74)  # times the letters, the first with which everything has its room; the last of a projector's
 TABLE = 0.6  # of the width, the rest is the audiogram's
 CONTACTS = {"ok": "", "wait": "waiting", "look": "undecided", "stop": "fault", "": ""}  # what is in order needs no mark
 MOST_CONTACTS = 3  # own choice: as many of the worst as fit into the smallest window; the rest as a number
@@ -31,7 +35,7 @@ class SessionView(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.look = Look()
+        self.look = self.full = Look()  # with smaller letters where those of the window leave no room
         self.sight: SessionSight | None = None
         self.step: SightStep | None = None
         self.advice_shown = QRectF()  # where the advice on masking was painted, for tests: never cut
@@ -58,6 +62,10 @@ class SessionView(QWidget):
     # -- where everything is --------------------------------------------------------------------------------------------
 
     def _draw(self, painter: QPainter, sight: SessionSight) -> None:
+        for times in SMALLER:
+            self.look = replace(self.full, times=times * self.full.times)
+            if self._fits(painter, sight):
+                break
         px, gap = self.look.px, self.look.px(0.9)
         wide, high = float(self.width()), float(self.height())
         across = round(TABLE * wide)
@@ -75,6 +83,18 @@ class SessionView(QWidget):
         self._glance(painter, sight, QRectF(across, high - glance, right, glance) if tight else QRectF(0, below, left, glance))
         chart = QRectF(across, 0, right, high - (glance + gap if tight else 0.0))
         AudiogramView(sight.points, sight.unit, self.look, chart).draw(painter)
+
+    def _fits(self, painter: QPainter, sight: SessionSight) -> bool:
+        """Whether each column, the steps, some rows and an audiogram have their room."""
+        px, gap = self.look.px, self.look.px(0.9)
+        left = round(TABLE * self.width()) - gap
+        columns = px(LEAST_LETTERS + sum(LETTERS) - LETTERS[-1] + SWEEPS_LETTERS)
+        metrics = self._font(painter, 0.95, bold=True)
+        steps = sum(metrics.horizontalAdvance(one.title) + px(1.0) for one in sight.steps)
+        rows = px(LOW_ROW) * (1 + min(LEAST_ROWS, len(sight.rows)))
+        chart = self.height() - self._glance_height(painter, sight, self.width() - left - gap) - gap
+        table = self.height() - self._next_height(painter, sight, left) - gap
+        return columns <= left and steps <= left and rows <= table and chart >= px(LEAST_CHART)
 
     def _font(self, painter: QPainter, times: float, bold: bool = False) -> QFontMetricsF:
         font = QFont(self.font())
@@ -302,7 +322,7 @@ class SessionPanel(Panel):
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
-        self.view.look = look
+        self.view.full = look
         self.view.update()
 
     def show_sight(self, sight: SessionSight, step: SightStep | None) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from PyQt5.QtCore import Qt, pyqtSignal
+from PyQt5.QtGui import QFont, QFontMetrics, QResizeEvent
 from PyQt5.QtWidgets import QFileDialog, QFrame, QHBoxLayout, QInputDialog, QPushButton, QVBoxLayout, QWidget
 
 from quietfloor.monitor.begin.checked import STEPS, Judged, Problem, StepName, StepState, suggested, touched_by
@@ -14,13 +15,14 @@ from quietfloor.monitor.begin.draft import Draft
 from quietfloor.monitor.begin.lookout import Lookout
 from quietfloor.monitor.begin.places import write_plan
 from quietfloor.monitor.display.panel import Words, colour
-from quietfloor.monitor.display.setup_parts import STATE_OF, Scrolled, Shape, StepButton, Text
+from quietfloor.monitor.display.setup_parts import STATE_OF, Scrolled, Shape, StepList, Text
 from quietfloor.monitor.display.start_pages import ChannelsPage, Page, PersonPage, PlanPage, StreamPage
 from quietfloor.monitor.display.start_parts import ProblemLine
 from quietfloor.monitor.display.start_sound_pages import REFERENCES, ConditionsPage, OutputPage, SoundPage
 from quietfloor.monitor.display.steps import Step
 from quietfloor.monitor.display.theme import Look
 
+PADDING, SPACING = 0.8, 6  # of the buttons, in letters and px
 TITLES = {"recording": "New recording", "session": "New session"}
 CHECKING = Problem("plan", "wait", "the plan is checked as `quietfloor check` does it")
 
@@ -79,13 +81,10 @@ class Maker(QWidget):
         head.setSpacing(14)
         head.addWidget(self.shape)
         head.addLayout(words, 1)
-        self.buttons = [StepButton(number) for number in range(1, len(STEPS["session"]) + 1)]
-        steps = QVBoxLayout()
-        steps.setSpacing(4)
+        self.list = StepList(len(STEPS["session"]))
+        self.buttons = self.list.buttons
         for index, button in enumerate(self.buttons):
             button.clicked.connect(lambda _, at=index: self.go(at))
-            steps.addWidget(button)
-        steps.addStretch(1)
         plan = PlanPage(self.edit, self.choose_folder, self.browse_folder)
         made: tuple[Page, ...] = (
             StreamPage(self.edit), ChannelsPage(self.edit), SoundPage(self.edit), OutputPage(self.edit, self.browse_calibration),
@@ -115,8 +114,8 @@ class Maker(QWidget):
         page_box.addWidget(self.area, 1)
         middle = QHBoxLayout()
         middle.setSpacing(10)
-        middle.addLayout(steps, 24)
-        middle.addWidget(sheet, 76)
+        middle.addWidget(self.list, 26)
+        middle.addWidget(sheet, 74)
         self.message = Words()
         self.doing = {
             name: self._button(text, hint, deed)
@@ -128,8 +127,9 @@ class Maker(QWidget):
                 ("begin", "Begin  Ctrl Enter", "write the plan and run it", self.begin),
             )
         }
+        self._texts = {name: button.text() for name, button in self.doing.items()}
         foot = QHBoxLayout()
-        foot.setSpacing(6)
+        foot.setSpacing(SPACING)
         for name in ("leave", "back", "next"):
             foot.addWidget(self.doing[name])
         foot.addWidget(self.message, 1)
@@ -144,7 +144,8 @@ class Maker(QWidget):
 
     def _button(self, text: str, hint: str, deed: Callable[[], None]) -> QPushButton:
         button = QPushButton(text)
-        button.setToolTip(f"<qt>{hint}</qt>")
+        key = text.partition("  ")[2]
+        button.setToolTip(f"<qt>{hint} ({key})</qt>" if key else f"<qt>{hint}</qt>")
         button.setAccessibleName(hint)
         button.clicked.connect(lambda: deed())
         return button
@@ -158,9 +159,24 @@ class Maker(QWidget):
         colour(self.summary, look.theme.ink)
         colour(self.message, look.theme.ink)
         self.question.restyle(look)
-        for part in (*self.buttons, *self.problems, *self.pages.values()):
+        for part in (self.list, *self.problems, *self.pages.values()):
             part.restyle(look)
+        self.list.setStyleSheet("#steps, QScrollArea { background: transparent; }")
+        self._label()
         self._shown = None
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        super().resizeEvent(event)
+        self._label()
+
+    def _label(self) -> None:
+        """The text of each button, with its key where there is room for the keys of all; the tooltip names it anyway."""
+        font = QFont(self.font())
+        font.setPixelSize(self.look.px(1.0))
+        wide = QFontMetrics(font).horizontalAdvance
+        needed = sum(wide(text) + self.look.px(2 * PADDING) + SPACING for text in self._texts.values())
+        for name, text in self._texts.items():
+            self.doing[name].setText(text if needed < self.width() else text.partition("  ")[0])
 
     # -- what is done -------------------------------------------------------------------------------------------------
 

@@ -25,6 +25,11 @@ JUST_BEFORE_S = 1e-3
 JUST_AFTER_S = 2e-3  # a look is told with the sample after the one that made it certain
 
 
+def actions_of(step: str) -> tuple[str, ...]:
+    """The actions that do a step of the session."""
+    return (step, *(action for action, name in STEPS.items() if name == step))
+
+
 class ViewController:
     """What the keys do, one for a window; ``adopt`` each new run. ``do`` is called with names of the table in ``actions``."""
 

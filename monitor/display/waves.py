@@ -65,7 +65,7 @@ class RunMarks:
         by = "by hand" if mark.by == "operator" else "suggested"
         between = "".join(f", {name} {one.value:.2f} ms" for name, one in self.marks.intervals().items())
         # see status_text.too_large: the mark is well measured, but a run that ends at a response ends when noise helps it
-        large = " (estimate biased upward: the run ended on finding it)" if self._run.too_large and _amplitude(mark) else ""
+        large = " (estimate biased upward, as the run ended on finding it)" if self._run.too_large and _amplitude(mark) else ""
         return f"{title}: {_latency(mark)}{_amplitude(mark)}{large}, {by}{between}{told}"
 
     def place(self, ms: float, keeping: bool = True) -> str:

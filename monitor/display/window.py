@@ -32,7 +32,7 @@ from quietfloor.monitor.display.styling import apply_theme
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import DARK, LIGHT, THEMES, Look, Theme
 from quietfloor.monitor.display.turns import Turns
-from quietfloor.monitor.display.view_controller import ViewController
+from quietfloor.monitor.display.view_controller import ViewController, actions_of
 from quietfloor.monitor.display.window_layout import Layout
 from quietfloor.monitor.display.window_session import WindowSession
 from quietfloor.monitor.display.window_settings import WindowSettings, recall, remember
@@ -273,8 +273,8 @@ class Window(QMainWindow):
             self._chosen_cell = self.controller.search.chosen
             self._turns.ask()
             if search is not None:
-                board, discarded = self.search_board, model.discarded
-                board.show_safely(lambda: board.show_search(search, self._chosen_cell, discarded))
+                board, cell, out = self.search_board, self._chosen_cell, model.discarded
+                board.show_safely(lambda: board.show_search(search, cell, out))
         self._turns.take(model, at_once)
         if changed or model.live or model.judged != self._judged:
             self._judged = model.judged
@@ -300,7 +300,8 @@ class Window(QMainWindow):
         bar.enable(controller.possible)
         bar.rename("panel_7", "Run" if self.layout_.session else "Session")
         for step in controller.session.steps if self.stage == "session" else ():
-            bar.rename({"start": "next", "discard_now": "discard"}.get(step.name, step.name), step.title)
+            for name in actions_of(step.name):
+                bar.rename(name, step.title)
         if view is None:
             return
         bar.timeline.show_times(controller.total_s, view.model.status.seconds, view.model.moment_s)

@@ -37,7 +37,8 @@ SESSION = replace(
 
 
 def test_reference_levels_are_kept_from_a_plan_and_written_where_levels_are_in_db_nhl(tmp_path: Path) -> None:
-    draft = replace(with_stream(new("recording"), stream()), own_sound=True, device="lsl", calibration=EARPHONE, references="/own.toml")
+    draft = replace(with_stream(new("recording"), stream()), own_sound=True, device="lsl", calibration=EARPHONE)
+    draft = replace(draft, references="/own.toml")
     assert plan_data(draft)["sound"]["references"] == "/own.toml"
     assert "references" not in plan_data(replace(draft, references=""))["sound"]
     assert "references" not in plan_data(replace(draft, calibration=""))["sound"], "in dB re full scale none is used"

@@ -114,7 +114,7 @@ def test_a_fixed_scale_is_shown_and_stays_whatever_is_drawn(window: Any, qt: Spi
     assert f"scale fixed at ±{height:.0f} nV" in window.average.aside.text()
     assert "Y lets it fit" in window.controller.message
     key("Ctrl+Down", "Ctrl+Down", "Ctrl+Up")
-    fixed = window.averages.sight.scale_nv
+    fixed = window.averages.zoom.scale_nv
     assert fixed is not None
     assert fixed > height
     assert shown_nv(window) == pytest.approx((-fixed, fixed))
@@ -127,7 +127,7 @@ def test_a_fixed_scale_is_shown_and_stays_whatever_is_drawn(window: Any, qt: Spi
     assert window.averages.levels.height_nv == fixed
     assert "scale fixed" in window.averages.levels.aside.text()
     key("K", "Y")
-    assert window.averages.sight.scale_nv is None
+    assert window.averages.zoom.scale_nv is None
     assert "fixed" not in window.average.aside.text()
     assert window.controller.message == "The scale fits the curves"
 
@@ -198,7 +198,7 @@ def test_nothing_is_scaled_or_measured_before_there_is_an_average(open_window: C
         assert window.controller.message == "There is no average yet"
     window.do("cursor_later")
     assert "There is no cursor" in window.controller.message
-    assert window.averages.sight.scale_nv is None
+    assert window.averages.zoom.scale_nv is None
     window.do("replicates")
     assert "not known" in window.controller.message
 

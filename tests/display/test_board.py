@@ -13,6 +13,7 @@ from quietfloor.monitor.core.noise import ResidualNoise
 from quietfloor.monitor.display.board import (
     board_of,
     headline,
+    legible,
     level_at,
     moved,
     recent,
@@ -329,3 +330,10 @@ def test_of_a_search_that_is_over_conditions_are_named_whose_response_may_be_the
     over = model.headline()
     assert over.rest.startswith("not known to be this ear's: R 2 kHz; ")
     assert over.doubt == "which ear?"
+
+
+def test_where_rungs_stand_close_the_words_of_the_most_important_are_kept() -> None:
+    ranks = [(True, False), (False, True), (True, False), (True, False)]
+    assert legible([0.0, 20.0, 40.0, 60.0], ranks, 10.0) == {0, 1, 2, 3}
+    assert legible([0.0, 5.0, 10.0, 15.0], ranks, 10.0) == {1, 3}
+    assert legible([], [], 10.0) == set()

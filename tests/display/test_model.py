@@ -359,8 +359,9 @@ def test_a_discarded_run_looks_discarded_until_it_counts_again(made: Stream) -> 
     assert plane is not None
     assert (plane.state, math.isnan(plane.upper_limit_nv)) == ("discarded", True)
     curves, track = watched.model.curves(), watched.model.noise_track()
-    assert curves is not None and curves.discarded
-    assert track is not None and track.discarded
+    assert curves is not None
+    assert track is not None
+    assert (curves.discarded, track.discarded) == (True, True)
     watched.model.show(3)
     earlier = watched.model.headline()
     assert (earlier.state, earlier.now, earlier.now_state) == ("earlier", "Discarded", "discarded")

@@ -15,6 +15,7 @@ from quietfloor.monitor.display.actions import Stage
 from quietfloor.monitor.display.ladder import Ladder, Level, Replicate, Rung, Series
 from quietfloor.monitor.display.theme import DARK, LIGHT, Look
 from quietfloor.monitor.display.views import STATES, Headline, Scroll
+from quietfloor.monitor.session.conditions import UNKNOWN
 from quietfloor.stimuli.levels import NHL
 
 Spin = Callable[[float], None]
@@ -189,7 +190,9 @@ def test_the_timeline_keeps_its_room_and_no_button_is_cut(
 
 def scroll(behind_ms: float) -> Scroll:
     ends = np.zeros((1, 50), dtype=np.float32)
-    return Scroll(np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), behind_ms, ("Cz",), 10.0, (8.0,), (100.0, 1500.0), 98.0)
+    return Scroll(
+        np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), behind_ms, ("Cz",), 10.0, (8.0,), (100.0, 1500.0), 98.0
+    )  # fmt: skip
 
 
 def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: Callable[..., Any]) -> None:
@@ -203,9 +206,9 @@ def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: 
     ):
         panel.show_scroll(scroll(behind_ms), live)
         assert panel.chart._labels["bottom"] == f"seconds before {edge}"
-        assert panel.aside.text() == f"rows ±10 µV · {aside}"
+        assert panel.aside.text() == f"±10 µV · {aside}"
     panel.make_taller(0.5)
-    assert panel.aside.text().startswith("rows ±20 µV · ")
+    assert panel.aside.text().startswith("±20 µV · ")
 
 
 @pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
@@ -256,3 +259,36 @@ def test_the_mark_of_each_state_has_a_shape_of_its_own(qt: Spin) -> None:
         shapes[state] = np.frombuffer(bits.asstring(), dtype=np.uint8).reshape(side, -1)[:, :side].astype(float)
     for one, other in itertools.combinations(STATES, 2):
         assert np.mean(np.abs(shapes[one] - shapes[other]) > 64) > 0.1, f"{one} and {other}"
+
+
+@pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
+@pytest.mark.parametrize("size", [(290, 120), (430, 185), (560, 300)], ids=str)
+def test_no_label_of_an_axis_is_cut(panel_of: Callable[..., Any], qt: Spin, look: Look, size: tuple[int, int]) -> None:
+    """Either all of a label is to be seen, or a shorter one that makes sense."""
+    from PyQt5.QtCore import QRectF
+
+    from quietfloor.monitor.display.charts import shorter
+    from quietfloor.monitor.display.panel_noise import NoisePanel
+    from quietfloor.monitor.display.panel_plane import PlanePanel
+
+    for panel in (PlanePanel(), NoisePanel()):
+        panel_of(panel, look, *size)
+        panel.fill(True)
+        qt(0.05)
+        for side, axis in panel.chart._axes.items():
+            words = axis.labelText
+            assert words in (*shorter(panel.chart._labels[side]), "")
+            seen = axis.label.mapRectToScene(axis.label.boundingRect())
+            assert not words or QRectF(panel.chart.rect()).adjusted(-6, -6, 6, 6).contains(seen), (side, words)
+
+
+def test_where_there_is_no_room_for_the_result_the_doubt_is_still_said(qt: Spin) -> None:
+    from quietfloor.monitor.display.panel_ladder import Rungs
+
+    doubted = Replicate(Path("run-001"), "response_present", "response", 640, 30.0, whose=UNKNOWN)
+    rungs = (Rung(Level(True, True, 90.0), (doubted, doubted, doubted)),)
+    widget = Rungs()
+    widget.resize(185, 100)
+    widget.show_ladder(Ladder(Series("right", "air", "click"), rungs, present=rungs[0].level))
+    texts, _ = drawn(widget)
+    assert any(words == "ear?" for _, words in texts)

@@ -58,7 +58,7 @@ def test_a_discarded_run_is_shown_as_one(shown: Any, qt: Spin) -> None:
     assert shown.sentence.word.text() == "Response present"
     link.ladder = replace(link.ladder, discarded=True)
     until(qt, lambda: shown.sentence.word.text() == "Discarded")
-    assert shown.sentence.mark.state == "stopped"
+    assert shown.sentence.mark.state == "discarded"
     assert "it was: response present" in shown.sentence.rest.text()
     link.ladder = replace(link.ladder, discarded=False)
     until(qt, lambda: shown.sentence.word.text() == "Response present")

@@ -12,7 +12,7 @@ LEAST_SCALE_NV, MOST_SCALE_NV = 5.0, 1e6  # own choice: below the smallest noise
 
 
 @dataclass
-class Sight:
+class Zoom:
     """Shared by the average and the stacked levels, so that both have one scale.
 
     ``scale_nv``: a fixed scale shows from minus to plus this much; None: it fits the curves. ``ms``, ``nv``: the part that is
@@ -84,4 +84,4 @@ def fitted(part: Pair, whole: Pair, least: float) -> Pair | None:
     return low, low + length
 
 
-__all__ = ["Pair", "Sight", "fitted", "zoomed"]
+__all__ = ["Pair", "Zoom", "fitted", "zoomed"]
