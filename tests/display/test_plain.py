@@ -142,8 +142,8 @@ def test_ears_and_states_differ_for_every_eye(theme: Theme, eye: str) -> None:
 
 @pytest.mark.parametrize("theme", THEMES.values(), ids=lambda theme: theme.name)
 def test_the_right_ear_is_red_and_the_left_one_blue(theme: Theme) -> None:
-    """As in an audiogram (ASHA 1990, guidelines for audiometric symbols, from memory): hue of L*a*b* in degrees, and a chroma that
-    is enough for a name (own choice)."""
+    """As in an audiogram (ASHA 1990, guidelines for audiometric symbols, from memory): hue of L*a*b* in degrees, and a chroma
+    that is enough for a name (own choice)."""
     for ear, first, last in (("right", 10, 40), ("left", 260, 300)):
         _, a, b = lab(linear(theme.ears[ear]))
         assert first < np.degrees(np.arctan2(b, a)) % 360 < last
