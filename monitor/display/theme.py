@@ -53,8 +53,8 @@ LIGHT = Theme(
     grid="#ece8de",
     button="#e7e2d6",
     states={
-        "waiting": "#4f4d4f", "undecided": "#8b5c00", "present": "#0d746b", "absent": "#4a2a85", "stopped": "#324250",
-        "fault": "#860034", "earlier": "#4f4d4f",
+        "waiting": "#555866", "undecided": "#9a6100", "present": "#23745c", "absent": "#522785", "stopped": "#3e4145",
+        "fault": "#71002f", "earlier": "#555866",
     },
     present_region="#d8ece6",
     absent_region="#e5def4",
@@ -70,7 +70,7 @@ LIGHT = Theme(
     left_out="#f6dccb",
     left_out_ink="#863a08",
     left_out_signal="#d99a6c",
-    ears={"right": "#b22337", "left": "#1e5dbc"},
+    ears={"right": "#a21933", "left": "#145dbc"},
     overlays=("#00798c", "#a2238e", "#6b4e16"),
 )  # fmt: skip
 
@@ -84,8 +84,8 @@ DARK = Theme(
     grid="#242c35",
     button="#28303a",
     states={
-        "waiting": "#b2bfc1", "undecided": "#e4af4b", "present": "#1fbba3", "absent": "#c3a8e5", "stopped": "#d6dbe1",
-        "fault": "#eb5577", "earlier": "#b2bfc1",
+        "waiting": "#b1abb3", "undecided": "#e6b54e", "present": "#66d2ad", "absent": "#ccb9ff", "stopped": "#dad8dc",
+        "fault": "#e25576", "earlier": "#b1abb3",
     },
     present_region="#173a34",
     absent_region="#2c2548",
@@ -101,7 +101,7 @@ DARK = Theme(
     left_out="#4a2c1a",
     left_out_ink="#f0b48c",
     left_out_signal="#a86a3c",
-    ears={"right": "#fb7a6d", "left": "#67a3fa"},
+    ears={"right": "#ff7f79", "left": "#62a3fb"},
     overlays=("#4fc3d9", "#e58ad4", "#cdb06a"),
 )  # fmt: skip
 
