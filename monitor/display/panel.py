@@ -6,7 +6,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 
-from PyQt5.QtCore import QSize, Qt
+from PyQt5.QtCore import QEvent, QSize, Qt
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPalette, QResizeEvent
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
@@ -24,20 +24,35 @@ class Words(QLabel):
     def __init__(self, text: str = "", about: str = "", right: bool = False) -> None:
         super().__init__()
         self._whole, self._about = "", about
+        self._tip_due = True  # it is made when somebody asks for it: some lines change in every frame
         self._align = Qt.AlignmentFlag.AlignVCenter | (Qt.AlignmentFlag.AlignRight if right else Qt.AlignmentFlag.AlignLeft)
         self.setSizePolicy(QSizePolicy.Policy.Ignored if not right else QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
         self.say(text)
 
     def say(self, text: str) -> None:
-        if text != self._whole or not self.toolTip():
-            self._whole = text
-            self.setToolTip(tooltip(text, self._about))
+        if text != self._whole:
+            self._whole, self._tip_due = text, True
             self.setAccessibleName(text)
             self.updateGeometry()
             self.update()
 
     def text(self) -> str:
         return self._whole
+
+    def toolTip(self) -> str:
+        if self._tip_due:
+            self.setToolTip(tooltip(self._whole, self._about))
+        return super().toolTip()
+
+    def setToolTip(self, text: str | None) -> None:
+        """One that stays until another text is said."""
+        self._tip_due = False
+        super().setToolTip(text)
+
+    def event(self, event: QEvent | None) -> bool:
+        if event is not None and event.type() == QEvent.Type.ToolTip:
+            self.toolTip()
+        return super().event(event)
 
     def size_letters(self, px: int, bold: bool = False) -> None:
         font = QFont(self.font())

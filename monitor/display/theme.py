@@ -1,7 +1,7 @@
 """Colours and sizes of the window, light and dark, as plain values. No Qt.
 
-The colours of the states differ for people who see only two of the three primary colours, and every text stands out from its
-ground by 4.5 to 1 or more (``tests/display/test_theme.py`` computes both). Red and blue are for the ears alone.
+The colours of ears and states differ from each other for people who see only two of the three primary colours, and every text
+stands out from its ground by 4.5 to 1 or more (``tests/display/test_plain.py`` computes both). Red and blue are for the ears.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ LIGHT = Theme(
     grid="#ece8de",
     button="#e7e2d6",
     states={
-        "waiting": "#4d5a6b", "undecided": "#855800", "present": "#007262", "absent": "#5b3aa0", "stopped": "#3c4043",
-        "discarded": "#4d5a6b", "fault": "#96093b", "earlier": "#4d5a6b",
+        "waiting": "#555866", "undecided": "#9a6100", "present": "#23745c", "absent": "#522785", "stopped": "#3e4145",
+        "discarded": "#555866", "fault": "#71002f", "earlier": "#555866",
     },
     present_region="#d8ece6",
     absent_region="#e5def4",
@@ -70,7 +70,7 @@ LIGHT = Theme(
     left_out="#f6dccb",
     left_out_ink="#863a08",
     left_out_signal="#d99a6c",
-    ears={"right": "#b3122d", "left": "#1f4fa3"},
+    ears={"right": "#a21933", "left": "#145dbc"},
     overlays=("#00798c", "#a2238e", "#6b4e16"),
 )  # fmt: skip
 
@@ -84,8 +84,8 @@ DARK = Theme(
     grid="#242c35",
     button="#28303a",
     states={
-        "waiting": "#a9b4c0", "undecided": "#e6b450", "present": "#43c7af", "absent": "#b9a2f2", "stopped": "#d5d9de",
-        "discarded": "#a9b4c0", "fault": "#ff6f76", "earlier": "#a9b4c0",
+        "waiting": "#b1abb3", "undecided": "#e6b54e", "present": "#66d2ad", "absent": "#ccb9ff", "stopped": "#dad8dc",
+        "discarded": "#b1abb3", "fault": "#e25576", "earlier": "#b1abb3",
     },
     present_region="#173a34",
     absent_region="#2c2548",
@@ -101,7 +101,7 @@ DARK = Theme(
     left_out="#4a2c1a",
     left_out_ink="#f0b48c",
     left_out_signal="#a86a3c",
-    ears={"right": "#ff7b8a", "left": "#7fb0ff"},
+    ears={"right": "#ff7f79", "left": "#62a3fb"},
     overlays=("#4fc3d9", "#e58ad4", "#cdb06a"),
 )  # fmt: skip
 

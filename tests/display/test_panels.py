@@ -188,6 +188,34 @@ def test_the_timeline_keeps_its_room_and_no_button_is_cut(
         assert bar.buttons["pause"].text().startswith("Follow")
 
 
+def test_a_tip_is_of_the_newest_text_or_of_what_was_given_for_it(qt: Spin) -> None:
+    """Qt asks for it by an event; the text of some lines changes in every frame."""
+    from PyQt5.QtCore import QEvent, QPoint
+    from PyQt5.QtGui import QHelpEvent
+    from PyQt5.QtWidgets import QApplication, QWidget
+
+    from quietfloor.monitor.display.panel import Words
+
+    words = Words("", "About this.")
+
+    def shown() -> str:
+        QApplication.sendEvent(words, QHelpEvent(QEvent.Type.ToolTip, QPoint(1, 1), QPoint(1, 1)))
+        return QWidget.toolTip(words)  # the one that Qt has
+
+    assert shown() == "<qt><p>About this.</p></qt>"
+    words.say("evidence 1.2 of 2.0")
+    assert "<b>evidence</b>" in shown()
+    words.say("noise 31 nV")
+    assert "<b>evidence</b>" not in words.toolTip()
+    assert "<b>residual noise</b>" in words.toolTip() == shown()
+    words.setToolTip("all messages")
+    words.say("noise 31 nV")
+    assert shown() == "all messages"
+    words.say("noise 30 nV")
+    assert "<b>residual noise</b>" in shown()
+    words.deleteLater()
+
+
 def scroll(behind_ms: float) -> Scroll:
     ends = np.zeros((1, 50), dtype=np.float32)
     return Scroll(
