@@ -206,7 +206,7 @@ def with_threshold(path: Path, trials: Trials, listener: int, threshold_db: floa
     known = dict(sorted(known.items()))
     levels = list(known.values())
     spread_db = round(statistics.stdev(levels), 2) if len(levels) > 1 else None
-    made = {"stimulus": key[0]} | ({} if key[1] is None else {"frequency_hz": key[1]})
+    made: dict[str, Any] = {"stimulus": key[0]} | ({} if key[1] is None else {"frequency_hz": key[1]})
     level_key = "level_db_ppe_force" if trials.by_bone else "level_db_ppe_spl"
     made |= {
         "transducer": key[2], "coupler": key[3], level_key: float(statistics.median(levels)),
