@@ -199,7 +199,8 @@ def test_the_level_says_on_which_reference_it_rests(capsys: pytest.CaptureFixtur
     own = tmp_path / "mine.toml"
     own.write_text(
         '[[reference]]\nstimulus = "click"\ntransducer = "insert"\ncoupler = "occluded-ear-simulator"\nlevel_db_ppe_spl = 36.0\n'
-        'source = "our five"\nstatus = "lab"\nn = 3\nlisteners = [1, 2, 3]\nthresholds_db = [30.0, 36.0, 40.0]\n', encoding="utf-8",
+        'source = "our five"\nstatus = "lab"\nn = 3\nlisteners = [1, 2, 3]\nthresholds_db = [30.0, 36.0, 40.0]\n',
+        encoding="utf-8",
     )  # fmt: skip
     shipped = as_json(f"stimulus --level-db-nhl 40 --calibration {calibration}", capsys)
     assert (shipped["reference_db"], shipped["level_db_ppe"]) == (35.5, 75.5)
