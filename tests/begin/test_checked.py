@@ -139,6 +139,17 @@ def test_what_check_would_refuse_is_refused_at_its_step(
     assert any(severity in ("stop", "wait") and said in text for severity, text in problems), judged.problems
 
 
+def test_where_no_reference_is_known_the_level_can_be_in_ppe(seen: Seen, places: Places) -> None:
+    unknown = replace(OWN, stimulus="tone-burst", frequency_hz=750.0, per_s=37.1)
+    (problem,) = [one for one in judge(unknown, seen, places, TODAY).problems if one.step == "sound"]
+    assert (problem.severity, problem.remedy) == ("stop", "or state the level in dB p-p.e. SPL")
+    judged = judge(replace(unknown, in_ppe=True, level_db_ppe_spl=85.0), seen, places, TODAY)
+    assert judged.stopped_by is None
+    assert prove(judged, places, TODAY) == ()
+    loud = judge(replace(unknown, in_ppe=True, level_db_ppe_spl=135.0), seen, places, TODAY)
+    assert any("ceiling" in one.said for one in prove(loud, places, TODAY))
+
+
 def test_a_sound_without_calibration_says_that_its_level_is_not_known(seen: Seen, places: Places) -> None:
     judged = judge(replace(OWN, calibration=""), seen, places, TODAY)
     assert judged.stopped_by is None
