@@ -63,6 +63,17 @@ def test_a_listener_is_found_by_what_is_played(seed: int) -> None:
     assert (trials.unit, trials.key) == ("dB p-p.e. SPL", ("tone-burst", 750.0, "insert", "occluded-ear-simulator"))
 
 
+def test_by_bone_levels_are_forces() -> None:
+    trials, listening = of(
+        route="bone", transducer="bone-vibrator", frequency_hz=1000,
+        calibration=str(virtual_calibration().with_name("virtual-vibrator.toml")),
+    )  # fmt: skip
+    assert (trials.unit, trials.key[2:], listening.bracket.level_db) == (
+        "dB p-p.e. re 1 uN", ("bone-vibrator", "artificial-mastoid"), 80.0,
+    )  # fmt: skip
+    assert trials.steps.lowest_db == 20.0
+
+
 def test_somebody_who_presses_at_random_is_not_believed() -> None:
     trials, listening = of()
     heard(trials, listening, 31.0, np.random.default_rng(5), early=0.2)
@@ -103,6 +114,16 @@ def test_the_median_of_listeners_becomes_a_reference(tmp_path: Path) -> None:
     with_threshold(path, other, 1, 36.0, TODAY)
     assert len(tomllib.loads(path.read_text(encoding="utf-8"))["reference"]) == 2
     assert [one.name for one in path.parent.iterdir()] == ["mine.toml"]
+
+
+def test_a_threshold_by_bone_is_kept_as_a_force(tmp_path: Path) -> None:
+    trials, _ = of(
+        route="bone", transducer="bone-vibrator", frequency_hz=1000,
+        calibration=str(virtual_calibration().with_name("virtual-vibrator.toml")),
+    )  # fmt: skip
+    row = with_threshold(tmp_path / "bone.toml", trials, 1, 58.0, TODAY)
+    assert (row.level_key, row.level_db_ppe) == ("level_db_ppe_force", 58.0)
+    assert "level_db_ppe_force = 58.0" in (tmp_path / "bone.toml").read_text(encoding="utf-8")
 
 
 def test_a_changed_median_and_rows_of_others_are_refused(tmp_path: Path) -> None:
