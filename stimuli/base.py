@@ -77,8 +77,8 @@ def between_samples(samples: NDArray[np.float64], factor: int = OVERSAMPLING) ->
     margin = SILENCE + samples.size // 8
     long = 1 << int(np.ceil(np.log2(samples.size + 2 * margin)))
     padded = np.pad(samples, (margin, long - margin - samples.size))
-    curve = resample(padded, factor * long)
-    return curve[factor * margin : factor * (margin + samples.size)].astype(np.float64)
+    curve: NDArray[np.float64] = resample(padded, factor * long)
+    return curve[factor * margin : factor * (margin + samples.size)]
 
 
 def scaled(samples: NDArray[np.float64]) -> NDArray[np.float64]:

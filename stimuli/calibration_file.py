@@ -239,6 +239,7 @@ def _explained(problem: Any) -> str:
     key = ".".join(f"{part + 1}" if isinstance(part, int) else part for part in problem["loc"])
     if problem["type"] == "missing":
         return f"{key} is missing; add it"
-    model = {"measured": _MeasuredTable, "loop": _LoopTable}.get(str(problem["loc"][0]), CalibrationTable)
+    models: dict[str, type[_Table]] = {"measured": _MeasuredTable, "loop": _LoopTable}
+    model = models.get(str(problem["loc"][0]), CalibrationTable)
     fields = (_Ears if key.startswith("full_scale") and len(problem["loc"]) > 1 else model).model_fields
     return unknown_key(key, fields) if problem["type"] == "extra_forbidden" else wrong_value(key, problem, fields)

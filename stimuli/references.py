@@ -74,6 +74,17 @@ class Reference:
         return statistics.stdev(self.thresholds_db) if self.n > 1 else math.nan
 
     @property
+    def name(self) -> str:
+        return _in_words(self.key)
+
+    @property
+    def level_words(self) -> str:
+        """The level of 0 dB nHL with its unit."""
+        if math.isnan(self.level_db_ppe):
+            return f"{self.level_db_zeq:g} dB, L_Zeq of its train at 20 per second"
+        return f"{self.level_db_ppe:g} dB p-p.e. {'re 1 uN' if self.transducer == BONE else 'SPL'}"
+
+    @property
     def words(self) -> str:
         """Source and status, and of an own measurement the listeners."""
         return f"{self.source} ({self.status})"
@@ -139,7 +150,7 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
-class _ReferenceRow(_Table):
+class ReferenceRow(_Table):
     stimulus: str
     transducer: str
     coupler: str
@@ -184,14 +195,14 @@ class _Zeros(_Table):
         return {hz: Zero(hz, db, self.source, self.status) for hz, db in self.levels_db}
 
 
-class _ToneRow(_Zeros):
+class ToneRow(_Zeros):
     transducer: str
     coupler: str
 
 
-class _File(_Table):
-    reference: list[_ReferenceRow] = []
-    pure_tone: list[_ToneRow] = []
+class ReferencesFile(_Table):
+    reference: list[ReferenceRow] = []
+    pure_tone: list[ToneRow] = []
     narrow_band: list[_Zeros] = []
 
 
@@ -227,12 +238,12 @@ def reference_for(waveform: Waveform, calibration: Calibration, references: Refe
 
 
 @lru_cache(maxsize=1)
-def _shipped() -> _File:
+def _shipped() -> ReferencesFile:
     """The shipped file, read once: a session asks for it at each of its levels."""
     return _read(_SHIPPED)
 
 
-def _read(path: Path) -> _File:
+def _read(path: Path) -> ReferencesFile:
     see = f"see {_SHIPPED} for the form of a row"
     try:
         content = toml_of(path)
@@ -241,7 +252,7 @@ def _read(path: Path) -> _File:
     if not content:
         raise LevelError(f"{path} is empty: {see}")
     try:
-        return _File.model_validate(content)
+        return ReferencesFile.model_validate(content)
     except ValidationError as error:
         raise LevelError(f"{path}: {'; '.join(wrong_key(problem) for problem in error.errors())}; {see}") from error
 

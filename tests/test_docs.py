@@ -33,6 +33,7 @@ from quietfloor.monitor.session.session_plan import SessionPlan
 from quietfloor.monitor.storage.run_folder import AVERAGE_COLUMNS
 from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
 from quietfloor.stimuli.calibration_file import CalibrationTable
+from quietfloor.stimuli.references import ReferenceRow, ReferencesFile, ToneRow
 from tests import warm
 from tests.documents import DOCS, PROGRAM, ROOT, Command, anchors, blocks, commands, rig, section
 from tests.slow import patience
@@ -203,6 +204,8 @@ def test_every_key_of_the_other_files_is_told() -> None:
     certificate = named(section("## Timing certificate", FORMATS))
     assert sorted((keys(Certificate) | keys(Measured)) - certificate) == []
     assert sorted(set(CalibrationTable.model_fields) - named(section("## Calibration", FORMATS))) == []
+    told = named(section("## References", FORMATS))
+    assert sorted((keys(ReferenceRow) | keys(ToneRow) | keys(ReferencesFile)) - told) == []
     first, last = (Mark(wave, Estimate(ms), Estimate(1.0), "suggested", 1.0) for wave, ms in (("I", 1.6), ("V", 5.6)))
     marks = keys_of(Marks((first, last)).record())
     assert sorted(marks - named(section("## marks.json", FORMATS))) == []

@@ -234,7 +234,8 @@ def _of_sound(draft: Draft, grid: dict[Cell, Reach]) -> list[Problem]:
     if draft.own_sound and draft.level_scale == "nhl":
         found = grid[cell_of(draft)]
         if found.why:
-            return [Problem("sound", "stop", found.why)]
+            other = "or state the level in dB p-p.e. SPL" if "no reference level" in found.why and draft.route == "air" else ""
+            return [Problem("sound", "stop", found.why, other)]
         if draft.level_db_nhl > found.loudest_db + 1e-9:
             loudest = math.floor(10 * found.loudest_db) / 10
             said = f"{draft.level_db_nhl:g} dB nHL is too loud: the loudest that this output gives is {loudest:g}"

@@ -1,9 +1,9 @@
 """The threshold of a listener by bracketing: down after a sound that was heard, up after one that was not. Pure.
 
 Ascending method of ISO 8253-1 (from memory), which descends from Hughson and Westlake: 10 dB down after a response, 2 dB up (or
-5) without one. Only responses while the level rises count. The threshold is the lowest level with a response in at least half of
-the ascents that reached it, and in three of them. In steps of 5 dB it lies half a step above the level that is heard as often as
-not, by the method (computed); in steps of 2 dB within 1 dB of it.
+5) without one. The threshold is the lowest level with a response in at least half of the ascents (ANSI S3.21, as the terms of the
+Acoustical Society of America quote it: secondary), here of those that reached it, and in three of them. In steps of 5 dB it lies
+half a step above the level that is heard as often as not, by the method (computed); in steps of 2 dB within 1 dB of it.
 """
 
 from __future__ import annotations

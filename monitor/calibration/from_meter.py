@@ -171,5 +171,7 @@ def highest(calibration: Calibration) -> list[dict[str, Any]]:
             except LevelError:  # an ear that was not measured, a reference on another scale
                 continue
             name = stimulus if hz is None else f"{stimulus} {hz:g} Hz"
-            rows.append({"stimulus": name, "ear": ear, "highest_db_nhl": level, "rests_on": basis.text})
+            row = {"stimulus": name, "ear": ear, "highest_db_nhl": level, "rests_on": basis.text}
+            assert basis.reference is not None
+            rows.append(row | {"reference_db": basis.reference_db, "reference": basis.reference.words})
     return rows

@@ -37,7 +37,8 @@ RATE_PER_S = 19.9  # 20 per second is that of the references, and in step with 5
 RANGES_DB: dict[str, tuple[float, float, float]] = {"air": (0.0, 60.0, 80.0), "bone": (20.0, 80.0, 100.0)}
 WINDOW_UNITS = 3  # an answer belongs to the sound that began so many units ago (2.4 s): own choice
 SILENT_SHARE = 0.2  # of presentations without sound: an answer to these is a false alarm; own choice
-MOST_FALSE = 0.34  # own choice: with more false alarms a threshold tells nothing
+# Own choice, of silent presentations, and of all: with more answers to nothing a threshold tells nothing.
+MOST_FALSE, MOST_STRAY = 0.34, 0.2
 ENOUGH = 25  # ears with normal hearing, 18 to 25 years old: ISO 389-9 (from memory)
 LONGEST_MIN = 15.0  # own choice
 _SET_HERE = (
@@ -97,7 +98,7 @@ class Listening:
     def press(self, sweeps_played: int) -> None:
         """The listener says that something was heard."""
         with self._lock:
-            if self._trial is not None and sweeps_played > UNIT_SWEEPS * self._trial[0]:
+            if self._trial is not None and sweeps_played >= UNIT_SWEEPS * self._trial[0]:
                 self._pressed = True
             else:
                 self.stray += 1
@@ -121,8 +122,8 @@ class Listening:
     @property
     def reliable(self) -> bool:
         """Whether the listener answered silence, or pressed between presentations, seldom enough."""
-        in_vain = self.false_alarms + self.stray
-        return in_vain <= max(1.0, MOST_FALSE * self.silent)
+        often = MOST_STRAY * (self.presented + self.silent)
+        return self.false_alarms <= max(1.0, MOST_FALSE * self.silent) and self.stray <= max(2.0, often)
 
 
 def silences(steps: Steps) -> list[int]:
@@ -205,7 +206,7 @@ def with_threshold(path: Path, trials: Trials, listener: int, threshold_db: floa
     known = dict(sorted(known.items()))
     levels = list(known.values())
     spread_db = round(statistics.stdev(levels), 2) if len(levels) > 1 else None
-    made = {"stimulus": key[0]} | ({} if key[1] is None else {"frequency_hz": key[1]})
+    made: dict[str, Any] = {"stimulus": key[0]} | ({} if key[1] is None else {"frequency_hz": key[1]})
     level_key = "level_db_ppe_force" if trials.by_bone else "level_db_ppe_spl"
     made |= {
         "transducer": key[2], "coupler": key[3], level_key: float(statistics.median(levels)),

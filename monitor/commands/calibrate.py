@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime
 import math
 import sys
@@ -67,7 +68,7 @@ def add(commands: Any) -> None:
     what.add_argument("--add-loop", action="store_true", help="add the present reading of an electric loop to FILE")
     what.add_argument("--check", action="store_true", help="compare the loop with FILE")
     what.add_argument("--references", action="store_true", help="the threshold of a listener, into FILE of references")
-    what.add_argument("--show", action="store_true", help="print the content of FILE")
+    what.add_argument("--show", action="store_true", help="print the content of FILE, a calibration or references")
     what.add_argument("--seal", action="store_true", help="accept FILE as it is, after a change by hand")
     sound = parser.add_argument_group("what is played")
     sound.add_argument("--signal", choices=SIGNALS, help="a tone, or a train at 20/s (tone)")
@@ -386,9 +387,20 @@ def seal(args: argparse.Namespace) -> int:
 
 
 def show(args: argparse.Namespace) -> int:
+    from quietfloor.monitor.untrusted.bounded_io import toml_of
     from quietfloor.stimuli.calibration_file import load_calibration
+    from quietfloor.stimuli.references import load_references
 
-    tell(load_calibration(file_of(args)), args)
+    path, tables = file_of(args), {"reference", "pure_tone", "narrow_band"}
+    with contextlib.suppress(OSError, ValueError):
+        if tables & set(toml_of(path)):  # a file of references: rows that a plan would use in place of the shipped ones
+            rows = [row for key, row in load_references(path).signals.items() if row != load_references().signals.get(key)]
+            for row in rows:
+                say(f"{row.name}: 0 dB nHL is {row.level_words}; {row.words}", args)
+            told = [{"reference": row.name, "level": row.level_words, "source": row.source, "status": row.status} for row in rows]
+            give_json({"file": str(path), "references": told}, args)
+            return DONE
+    tell(load_calibration(path), args)
     return DONE
 
 
@@ -402,7 +414,8 @@ def tell(calibration: Any, args: argparse.Namespace, last: str | None = None) ->
     for stimulus in dict.fromkeys(row["stimulus"] for row in reached):
         rows = [row for row in reached if row["stimulus"] == stimulus]
         ears = ", ".join(f"{row['highest_db_nhl']:.1f} dB nHL {row['ear']}" for row in rows)
-        say(f"# {stimulus}: up to {ears}; {rows[0]['rests_on']}", args)
+        zero = f"0 dB nHL is {rows[0]['reference_db']:g} dB, {rows[0]['reference']}"
+        say(f"# {stimulus}: up to {ears}; {rows[0]['rests_on']}; {zero}", args)
     if not reached:
         say(f"# no reference threshold for {calibration.transducer} on {calibration.coupler}: give your own in a plan", args)
     if last is not None:

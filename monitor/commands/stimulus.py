@@ -184,7 +184,25 @@ def measure(plan: Any, waveform: Any) -> dict[str, Any]:
         "band_hz": {f"-{down_db:g} dB": list(band) for down_db, band in measured.band_db_hz},
         "window_ms": list(window_ms),
         "wave_v_expected_ms": list(plan.latency_ms(window_ms)),
+        **_level(plan),
     }
+
+
+def _level(plan: Any) -> dict[str, Any]:
+    """The level in physical units, and the reference on which it rests, where the plan has a calibration; it may be old or of
+    another output, as nothing is played by it here."""
+    from quietfloor.stimuli.calibration_file import load_calibration
+    from quietfloor.stimuli.levels import LEVEL_KEYS, level_basis, load_references, ppe_basis
+
+    level_db, unit = plan.level
+    found: dict[str, Any] = {"level_db": level_db, "level_unit": unit} | dict.fromkeys(LEVEL_KEYS)
+    if plan.calibration is None or plan.level_db_fs is not None:
+        return found
+    waveform, calibration = plan.spec.waveform(plan.sample_rate_hz), load_calibration(Path(plan.calibration))
+    if plan.level_db_nhl is None:
+        return found | ppe_basis(waveform, plan.ear, calibration).record(level_db, waveform, plan.rate_per_s)
+    references = load_references(None if plan.references is None else Path(plan.references))
+    return found | level_basis(waveform, plan.ear, calibration, references).record(level_db, waveform, plan.rate_per_s)
 
 
 def describe(content: dict[str, Any], args: argparse.Namespace) -> None:
@@ -205,6 +223,11 @@ def describe(content: dict[str, Any], args: argparse.Namespace) -> None:
         ("wave V", "expected {:.1f} to {:.1f} ms after time zero; window {:g} to {:g} ms".format(
             *content["wave_v_expected_ms"], *content["window_ms"])),
     ]  # fmt: skip
+    if content["level_rests_on"] is not None:
+        in_ppe = "" if content["level_db_ppe"] is None else f", {content['level_db_ppe']:.1f} dB p-p.e."
+        rows.append(("level", f"{content['level_db']:g} {content['level_unit']}{in_ppe}: {content['level_rests_on']}"))
+    if content["reference_source"] is not None:
+        rows.append(("reference", f"0 dB nHL is {content['reference_db']:g} dB: {content['reference_source']}"))
     say(f"{content['name']}{shape}", args)
     for name, text in rows:
         say(f"  {name:14}{text}", args)

@@ -168,7 +168,7 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
         word = "Paused" if now.paused else "Searching"
     if now is None:
         ear = "" if sound is None else sound.ear
-        level = "" if sound is None or sound.level_db_nhl is None else f"{sound.level_db_nhl:g} dB nHL"
+        level = "" if sound is None or sound.level_db_fs is not None else "{:g} {}".format(*sound.level)
         masked = " + noise" if sound is not None and sound.masking != "none" and level else ""
         ahead = time_to_go(plan, status) or f"{clock(status.seconds)} gone"
         return Far(state, word, ear, f"{ear.capitalize()} ear{route}" if ear else "", level + masked, ahead, step)

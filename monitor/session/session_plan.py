@@ -30,6 +30,10 @@ from quietfloor.stimuli.stimulus import Kind
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
 FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
 FROM_RUN = ("level_db_nhl", "level_db_ppe_spl", "level_db_fs", "muted", "together", "sounds_per_ear")
+IN_NHL = (
+    "a session has levels in dB nHL, by which it chooses levels, advises masking and estimates hearing; where no reference is "
+    "known, measure one of your own (`quietfloor calibrate --references`) and name its file as references, or make single runs"
+)
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 _AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
 SLOWER = 0.8  # of the plan's rate: for both ears at once it is lowered so far, own choice
@@ -184,6 +188,8 @@ class SessionPlan(_Section):
             raise ValueError("[run.sound] is missing: a session plays its own stimuli, with a calibration in dB nHL")
         if "search" in run:
             raise ValueError("[run.search] is made by the session: leave it out, and give width_db, widest_db under [search]")
+        if "level_db_ppe_spl" in run["sound"]:
+            raise ValueError(f"[run.sound] has level_db_ppe_spl = {run['sound']['level_db_ppe_spl']!r}: {IN_NHL}")
         for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
             if key in run["sound"]:
                 where = "[subject]" if key in FROM_SUBJECT else "[[condition]]" if key in FROM_CONDITION else "the session itself"
@@ -194,6 +200,8 @@ class SessionPlan(_Section):
     def _every_condition_can_be_run(self) -> SessionPlan:
         for number, one in enumerate(self.condition, 1):
             where = f"condition {number} ({one.condition})"
+            if "level_db_ppe_spl" in one.sound:
+                raise ValueError(f"{where}: sound.level_db_ppe_spl = {one.sound['level_db_ppe_spl']!r}: {IN_NHL}")
             for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
                 if key in one.sound:
                     raise ValueError(f"{where}: sound.{key} is said elsewhere in the plan: leave it out")

@@ -273,3 +273,21 @@ def test_a_file_that_is_no_plan_is_refused_in_words(tmp_path: Path) -> None:
         path.write_text(text, encoding="utf-8")
         with pytest.raises(PlanError, match=why):
             draft_of(path)
+
+
+def test_a_level_in_ppe_is_kept_from_a_template_and_written_alone(tmp_path: Path) -> None:
+    def template(**tables: object) -> Draft:
+        (tmp_path / "plan.toml").write_text(tomli_w.dumps(tables), encoding="utf-8")
+        return draft_of(tmp_path / "plan.toml")
+
+    sound = {"level_db_ppe_spl": 85.0, "calibration": EARPHONE, "stimulus": "tone-burst", "frequency_hz": 750, "rate_per_s": 37.1}
+    draft = template(sound=sound)
+    assert (draft.level_scale, draft.level) == ("ppe", (85.0, "dB p-p.e. SPL"))
+    made = plan_data(draft)["sound"]
+    assert (made["level_db_ppe_spl"], "level_db_nhl" in made, "level_db_fs" in made) == (85.0, False, False)
+    assert plan_data(replace(draft, in_ppe=False))["sound"]["level_db_nhl"] == 60.0
+    assert replace(draft, route="bone", bone_calibration=VIBRATOR).level_scale == "nhl"  # a force is no sound pressure
+    stated = template(stated={"stimulus": "click", "ear": "left", "level_db_ppe_spl": 95.5})
+    assert plan_data(stated)["stated"]["level_db_ppe_spl"] == 95.5
+    chosen = plan_data(replace(stated, stated_db_nhl=60.0))["stated"]
+    assert (chosen["level_db_nhl"], "level_db_ppe_spl" in chosen) == (60.0, False)

@@ -63,6 +63,17 @@ def test_a_listener_is_found_by_what_is_played(seed: int) -> None:
     assert (trials.unit, trials.key) == ("dB p-p.e. SPL", ("tone-burst", 750.0, "insert", "occluded-ear-simulator"))
 
 
+def test_by_bone_levels_are_forces() -> None:
+    trials, listening = of(
+        route="bone", transducer="bone-vibrator", frequency_hz=1000,
+        calibration=str(virtual_calibration().with_name("virtual-vibrator.toml")),
+    )  # fmt: skip
+    assert (trials.unit, trials.key[2:], listening.bracket.level_db) == (
+        "dB p-p.e. re 1 uN", ("bone-vibrator", "artificial-mastoid"), 80.0,
+    )  # fmt: skip
+    assert trials.steps.lowest_db == 20.0
+
+
 def test_somebody_who_presses_at_random_is_not_believed() -> None:
     trials, listening = of()
     heard(trials, listening, 31.0, np.random.default_rng(5), early=0.2)
@@ -74,7 +85,7 @@ def test_levels_stay_below_the_ceiling_and_the_wish() -> None:
     assert 120.0 < trials.steps.highest_db < 130.0  # 130 dB p-p.e., what a converter adds, and the RMS at 20/s
     assert of(highest_db=70.0)[0].steps.highest_db == 70.0
     assert of(step_db=5.0)[0].steps.levels_db[:3] == (0.0, 5.0, 10.0)
-    with pytest.raises(ValueError, match="the first level of 75 dB cannot be given: the loudest that this output gives is 70 dB"):
+    with pytest.raises(ValueError, match="the first level of 75 dB cannot be given: the loudest that this output gives is 69 dB"):
         of(highest_db=70.0, start_db=75.0)
     with pytest.raises(ValueError, match="needs a calibration"):
         trials_of(make_sound_plan({"level_db_fs": -40.0}, "test"), TODAY)
@@ -103,6 +114,16 @@ def test_the_median_of_listeners_becomes_a_reference(tmp_path: Path) -> None:
     with_threshold(path, other, 1, 36.0, TODAY)
     assert len(tomllib.loads(path.read_text(encoding="utf-8"))["reference"]) == 2
     assert [one.name for one in path.parent.iterdir()] == ["mine.toml"]
+
+
+def test_a_threshold_by_bone_is_kept_as_a_force(tmp_path: Path) -> None:
+    trials, _ = of(
+        route="bone", transducer="bone-vibrator", frequency_hz=1000,
+        calibration=str(virtual_calibration().with_name("virtual-vibrator.toml")),
+    )  # fmt: skip
+    row = with_threshold(tmp_path / "bone.toml", trials, 1, 58.0, TODAY)
+    assert (row.level_key, row.level_db_ppe) == ("level_db_ppe_force", 58.0)
+    assert "level_db_ppe_force = 58.0" in (tmp_path / "bone.toml").read_text(encoding="utf-8")
 
 
 def test_a_changed_median_and_rows_of_others_are_refused(tmp_path: Path) -> None:

@@ -157,3 +157,35 @@ def test_levels_are_fetched_aside(session: Path) -> None:
 def test_an_empty_ladder_gives_nothing() -> None:
     levels = read_levels(Ladder(None))
     assert (levels.rows, levels.latencies, levels.unreadable) == ((), (), ())
+
+
+def in_ppe(session: Path, names: tuple[str, ...] = ("run-001", "run-002", "run-003", "run-004")) -> None:
+    """The runs as if their levels had been stated in dB p-p.e. SPL."""
+    for name in names:
+        folder = RunFolder.open(session / name)
+        record = folder.read_record()
+        level = record["stimulus"]["level_db_nhl"]
+        record["stimulus"] |= {"level_db_nhl": None, "level_db_ppe_spl": level + 35.5, "reference_db": None}
+        folder.write_json("run.json", record)
+
+
+def test_levels_in_ppe_stand_apart_and_have_nothing_published(session: Path) -> None:
+    in_ppe(session, ("run-001", "run-004"))
+    levels = read_levels(ladder_of(session))
+    assert [str(row.level) for row in levels.rows] == ["70 dB nHL", "60 dB nHL", "95.5 dB p-p.e. SPL", "85.5 dB p-p.e. SPL"]
+    assert [row.runs for row in levels.rows] == [("run-003",), ("run-002",), ("run-001",), ("run-004",)]
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_the_growth_chart_has_one_unit(session: Path, whole: bool, application: object) -> None:
+    from quietfloor.monitor.display.panel_growth import GrowthPanel
+    from quietfloor.monitor.display.theme import Look
+
+    in_ppe(session, ("run-001", "run-002", "run-003", "run-004") if whole else ("run-001", "run-004"))
+    panel = GrowthPanel()
+    panel.restyle(Look())
+    panel.show_levels(read_levels(ladder_of(session)))
+    units = {row.level.unit for row in panel._levels.rows}
+    assert units == ({"dB p-p.e. SPL"} if whole else {NHL})
+    assert all(bool(one) != whole for one in panel._published[:1])
+    assert (panel.origins._whole == "nothing is published here for this stimulus and level") == whole

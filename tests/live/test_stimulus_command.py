@@ -16,6 +16,7 @@ import pytest
 from scipy.io import wavfile
 
 from quietfloor.monitor.cli import main
+from quietfloor.monitor.commands.demo import virtual_calibration
 from quietfloor.monitor.commands.stimulus import EXAMPLES
 from quietfloor.stimuli.stimulus import StimulusSpec
 from tests import warm
@@ -191,3 +192,27 @@ def test_play_by_the_output_of_a_plan(tmp_path: Path) -> None:
         rig.stdin.close()
         rig.wait(patience(10))
         rig.stdout.close()
+
+
+def test_the_level_says_on_which_reference_it_rests(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    calibration = virtual_calibration()
+    own = tmp_path / "mine.toml"
+    own.write_text(
+        '[[reference]]\nstimulus = "click"\ntransducer = "insert"\ncoupler = "occluded-ear-simulator"\nlevel_db_ppe_spl = 36.0\n'
+        'source = "our five"\nstatus = "lab"\nn = 3\nlisteners = [1, 2, 3]\nthresholds_db = [30.0, 36.0, 40.0]\n',
+        encoding="utf-8",
+    )  # fmt: skip
+    shipped = as_json(f"stimulus --level-db-nhl 40 --calibration {calibration}", capsys)
+    assert (shipped["reference_db"], shipped["level_db_ppe"]) == (35.5, 75.5)
+    mine = as_json(f"stimulus --level-db-nhl 40 --calibration {calibration} --references {own}", capsys)
+    assert (mine["reference_db"], mine["reference_source"]) == (36.0, "our five (lab)")
+    in_ppe = as_json(f"stimulus --level-db-ppe-spl 80 --calibration {calibration}", capsys)
+    assert (in_ppe["level_db"], in_ppe["level_unit"], in_ppe["reference_db"]) == (80.0, "dB p-p.e. SPL", None)
+    _, out, _ = run(f"stimulus --level-db-nhl 40 --calibration {calibration} --references {own}", capsys)
+    assert "reference     0 dB nHL is 36 dB: our five (lab)" in out
+    status, out, _ = run(f"calibrate {own} --show", capsys)
+    assert status == 0
+    assert "click / insert / occluded-ear-simulator: 0 dB nHL is 36 dB p-p.e. SPL; our five (lab)" in out
+    status, out, _ = run(f"calibrate {calibration} --show", capsys)
+    assert "# click: up to 92.4 dB nHL left" in out
+    assert "0 dB nHL is 35.5 dB, ISO 389-6:2007 (from memory)" in out

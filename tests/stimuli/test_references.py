@@ -167,3 +167,11 @@ def test_bad_own_rows(tmp_path, text, message):
 def test_a_missing_file(tmp_path):
     with pytest.raises(LevelError, match=r"none\.toml"):
         load_references(tmp_path / "none.toml")
+
+
+def test_a_row_says_what_it_is_and_how_far_it_may_be_trusted():
+    row = load_references().signals["tone-burst", 500.0, "insert", "2cc"]
+    assert (row.name, row.level_words) == ("tone-burst 500 Hz / insert / 2cc", "19.5 dB p-p.e. SPL")
+    assert row.words.endswith("October 2025 (from memory)")
+    assert (row.n, row.thresholds_db) == (0, ())
+    assert math.isnan(row.spread_db)
