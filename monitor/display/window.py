@@ -102,7 +102,7 @@ class Window(QMainWindow):
         )
         layout.alone = next((panel for panel in self.panels if panel.name == remembered.alone), None)
         self.average.plus_minus = remembered.plus_minus
-        self.averages.sight.scale_nv = remembered.scale_nv or None
+        self.averages.zoom.scale_nv = remembered.scale_nv or None
         self._show_halves(remembered.halves)
         self.search_board.view.chosen_at.connect(self._choose_cell)
         self.search_board.view.wanted.connect(self._want_cell)
@@ -505,7 +505,7 @@ class Window(QMainWindow):
         if self._settings is not None:
             what = replace(
                 self._remembered, theme=(self._theme or self.look.theme).name, projector=self.look.projector,
-                halves=self.average.halves, plus_minus=self.average.plus_minus, scale_nv=self.averages.sight.scale_nv or 0.0,
+                halves=self.average.halves, plus_minus=self.average.plus_minus, scale_nv=self.averages.zoom.scale_nv or 0.0,
                 step=self._step if self.setup is None else self.setup.place,
                 alone="" if self.layout_.alone is None else self.layout_.alone.name,
             )  # fmt: skip

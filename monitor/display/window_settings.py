@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from quietfloor.monitor.display.sight import LEAST_SCALE_NV, MOST_SCALE_NV
+from quietfloor.monitor.display.zoom import LEAST_SCALE_NV, MOST_SCALE_NV
 from quietfloor.monitor.display.theme import THEMES
 from quietfloor.monitor.untrusted.bounded_io import json_of
 
