@@ -1,9 +1,9 @@
 """Sound dose of a session: energy (level, rate, duration) per ear, summed over runs, and its limits. Pure, without files.
 
-The sum is sound pressure squared over time, in Pa2 s, in an occluded-ear simulator or an artificial ear, unweighted, of every
-sample that was rendered, whether a plan, a command line or a fault put it there. What a calibration on a 2 cc or 6 cc coupler
-reads less is added. In dB it is a sound exposure level, re (20 uPa)2 1 s. Stimulus and masking noise
-count alike; what a bone vibrator plays counts for both ears, as the skull carries it to both.
+The sum is sound pressure squared over time, in Pa2 s, of every sample that was rendered, whether a plan, a command line or a
+fault put it there. By a calibrated earphone it is that of the sound in the open that gives this level at this eardrum, A-weighted
+(`ear_steps`). In dB it is a sound exposure level, re (20 uPa)2 1 s. Stimulus and masking noise count alike; what a bone vibrator
+plays counts for both ears, as the skull carries it to both.
 """
 
 from __future__ import annotations
@@ -18,17 +18,19 @@ from numpy.typing import NDArray
 
 from quietfloor.stimuli.calibration import BONE, EARS, LevelError
 from quietfloor.stimuli.ceiling import Ceiling
+from quietfloor.stimuli.ear_steps import FLAT_INFANT_DB, Step, counted_db, steps_of
 from quietfloor.stimuli.levels import REFERENCE_PRESSURE_PA, peak_to_peak_pa
 from quietfloor.stimuli.waveforms import Waveform
 
-# 85 dB(A) for 8 hours, 3 dB for half the time: the limit of a working day, NIOSH (verified, CDC). That holds in the open; at the
-# eardrum the same field is louder, so that counting it here is the careful side. Children 5 dB less: as in the weekly
-# allowances for listening, WHO-ITU H.870 (secondary: 80 and 75 dB(A) for 40 hours). Infants: the adult sum, in their own canal.
+# 85 dB(A) for 8 hours, 3 dB for half the time: the limit of a working day, NIOSH (verified, CDC), in the open. Children 5 dB less:
+# as in the weekly allowances for listening, WHO-ITU H.870 (secondary: 80 and 75 dB(A) for 40 hours). Infants: the adult sum, at
+# their own eardrum.
 DAY_DB = 85.0 + 10.0 * math.log10(8 * 3600.0)  # 129.59
 LIMIT_DB: Mapping[str, float] = MappingProxyType({"adult": DAY_DB, "child": DAY_DB - 5.0, "infant": DAY_DB})
-# More in an infant's ear canal from the same drive: by insert earphones 10 to 20 dB (British Society of Audiology, October 2025,
-# note 4, verified), by bone up to 21 dB (Cone-Wesson et al. 1997, abstract, verified). The most is taken, and for every earphone.
-_INFANT_MORE_DB: Mapping[str, float] = MappingProxyType({"air": 20.0, "bone": 21.0})
+# Without a calibration, and by bone, no step of `ear_steps` is taken but this. More in an infant's ear canal from the same drive:
+# by insert earphones 10 to 20 dB (British Society of Audiology, October 2025, note 4, verified), by bone up to 21 dB (Cone-Wesson
+# et al. 1997, abstract, verified). The most is taken, and for every earphone.
+_INFANT_MORE_DB: Mapping[str, float] = MappingProxyType({"air": FLAT_INFANT_DB, "bone": 21.0})
 # A force in dB re 1 uN sounds at most like a pressure 17 dB lower, dB SPL: 0 dB HL at 3 kHz is 30.0 by ISO 389-3 (from memory)
 # and 13.0 by ISO 389-2 (secondary); at other frequencies the difference is larger.
 _FORCE_LESS_DB = 17.0
@@ -77,15 +79,26 @@ def weights(ceiling: Ceiling, ear: str, waveform: Waveform | None, rate_hz: floa
 
     An output without a usable calibration counts as the loudest plausible output.
     """
-    full_scale_db = ceiling.loudest_full_scale_db(ear, waveform) + ceiling.reads_less_db
-    if ceiling.transducer == BONE:
-        full_scale_db -= _FORCE_LESS_DB
-    if ceiling.age_group == "infant":
-        full_scale_db += _INFANT_MORE_DB[ceiling.route]
+    full_scale_db = ceiling.energy_full_scale_db(ear, waveform)
+    if ceiling.transducer == BONE or ceiling.coupler is None:
+        full_scale_db -= _FORCE_LESS_DB if ceiling.transducer == BONE else 0.0
+        full_scale_db += _INFANT_MORE_DB[ceiling.route] if ceiling.age_group == "infant" else 0.0
+    else:
+        full_scale_db += counted_db(steps_for(ceiling, waveform), waveform)
     weight = peak_to_peak_pa(full_scale_db) ** 2 / rate_hz
     if ceiling.transducer == BONE:
         return weight, weight
     return (weight, 0.0) if ear == "left" else (0.0, weight)
+
+
+def steps_for(ceiling: Ceiling, waveform: Waveform | None) -> tuple[Step, ...]:
+    """The steps from the coupler to the scale of the limit for this sound; () by bone and without a usable calibration."""
+    if ceiling.transducer == BONE or ceiling.coupler is None:
+        return ()
+    frequency_hz = None if waveform is None else waveform.frequency_hz
+    return steps_of(
+        ceiling.transducer, ceiling.coupler, ceiling.reads_less_db, ceiling.age_group, ceiling.age_months, frequency_hz
+    )
 
 
 @dataclass

@@ -99,7 +99,7 @@ def make_stimulus(
             factor = gain_db_fs(plan.level_db_fs, waveform)
         else:
             raise LevelError("give level_db_nhl with a calibration, or level_db_fs")
-        ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
+        ceiling = Ceiling(plan.transducer, plan.age_group, calibration, age_months=plan.age_months)
         masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
         size, jack = plan.trigger_db_fs, plan.trigger_on_earphone_jack
@@ -125,6 +125,7 @@ def make_stimulus(
         "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
         "transducer": plan.transducer,
         "age_group": plan.age_group,
+        "age_months": plan.age_months,
         "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
         "output": _output_record(plan, card, factor * waveform.peak_to_peak),
@@ -186,7 +187,7 @@ def _masking(
         rms = rms_of_fs(plan.masking_level_db_fs)
     else:
         raise LevelError("masking: give masking_level_db_em with a calibration, or masking_level_db_fs")
-    ceiling = Ceiling(transducer, plan.age_group, calibration)
+    ceiling = Ceiling(transducer, plan.age_group, calibration, age_months=plan.age_months)
     return Masking(plan.masking, rms, plan.masking_ear, plan.sample_rate_hz, ceiling, plan.masking_hz, plan.seed)
 
 

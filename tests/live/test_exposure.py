@@ -180,11 +180,11 @@ def sound_plan(level: float = 60.0, **more: Any) -> SoundPlan:
 
 
 def test_a_plan_that_is_too_much_is_refused_with_the_time_left() -> None:
-    # 90 dB nHL at 47.1/s: 70.5 s are a day's sum, 3319 sweeps (see tests/stimuli/test_dose.py)
-    with pytest.raises(PlanError, match=r"right ear.*70 s are left, about 33\d\d sweeps, and 6144 are asked for: lower"):
+    # 90 dB nHL at 47.1/s: 70.5 s and 0.5 dB are a day's sum, 3761 sweeps (see tests/stimuli/test_dose.py)
+    with pytest.raises(PlanError, match=r"right ear.*80 s are left, about 37\d\d sweeps, and 6144 are asked for: lower"):
         make_stimulus(sound_plan(90.0), TODAY, sweeps=6144)
     make_stimulus(sound_plan(90.0), TODAY, sweeps=3000)
-    with pytest.raises(PlanError, match=r"50 % of it is used in this session\): at this level 35 s are left"):
+    with pytest.raises(PlanError, match=r"50 % of it is used in this session\): at this level 40 s are left"):
         make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.0, 0.5 * LIMIT))
     make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.9 * LIMIT, 0.0))  # the other ear
     make_stimulus(sound_plan(90.0, muted=True), TODAY, sweeps=6144)
