@@ -94,7 +94,7 @@ class CellFrames(FrameSource):
         for one in beside:
             one._beside.append(self)
         self._beside: list[CellFrames] = list(beside)
-        self.cells, self._code, self._choose = tuple(cells), code, choose
+        self.cells, self.first, self._code, self._choose = tuple(cells), first, code, choose
         rate_hz = schedule.sample_rate_hz
         latest = max(round(cell.waveform.time_zero_s * rate_hz) for cell in cells)
         self.time_zero_s = latest / rate_hz

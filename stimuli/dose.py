@@ -22,9 +22,9 @@ from quietfloor.stimuli.ear_steps import FLAT_INFANT_DB, Step, counted_db, steps
 from quietfloor.stimuli.levels import REFERENCE_PRESSURE_PA, peak_to_peak_pa
 from quietfloor.stimuli.waveforms import Waveform
 
-# 85 dB(A) for 8 hours, 3 dB for half the time: the limit of a working day, NIOSH (verified, CDC), in the open. Children 5 dB less:
-# as in the weekly allowances for listening, WHO-ITU H.870 (secondary: 80 and 75 dB(A) for 40 hours). Infants: the adult sum, at
-# their own eardrum.
+# 85 dB(A) for 8 hours, 3 dB for half the time: the limit of a working day, NIOSH (verified, CDC), in the open. Children 5 dB
+# less: as in the weekly allowances for listening, WHO-ITU H.870 (secondary: 80 and 75 dB(A) for 40 hours). Infants: the adult
+# sum, at their own eardrum.
 DAY_DB = 85.0 + 10.0 * math.log10(8 * 3600.0)  # 129.59
 LIMIT_DB: Mapping[str, float] = MappingProxyType({"adult": DAY_DB, "child": DAY_DB - 5.0, "infant": DAY_DB})
 # Without a calibration, and by bone, no step of `ear_steps` is taken but this. More in an infant's ear canal from the same drive:
@@ -63,6 +63,10 @@ class Dose:
     def largest(self, other: Dose) -> Dose:
         """Return, for each ear, the larger of two accounts of the same sound."""
         return Dose(max(self.left_pa2s, other.left_pa2s), max(self.right_pa2s, other.right_pa2s))
+
+    def smallest(self, other: Dose) -> Dose:
+        """Return, for each ear, the smaller of two."""
+        return Dose(min(self.left_pa2s, other.left_pa2s), min(self.right_pa2s, other.right_pa2s))
 
 
 def exposure_db(pa2s: float) -> float:

@@ -54,6 +54,7 @@ class TogetherFrames(FrameSource):
         if not 0 <= silence < len(cells) or cells[silence].gain != 0.0:
             raise LevelError(f"both ears at once: silence = {silence} is no silent cell of {len(cells)}")
         self.together, self.cells, self._code, self._choose = together, tuple(cells), code, choose
+        self.first = first
         silent = cells[silence]
         super().__init__(silent.waveform, 0.0, "left", together.frames, ceiling, None, spent, trigger_db_fs)
         shared = replace(ceiling, shared_by=together.sounds)

@@ -39,10 +39,14 @@ from quietfloor.stimuli.together_frames import TogetherFrames
 log = logging.getLogger("quietfloor")
 
 OUTSIDE_A_RUN = Path("sessions")  # where sound is accounted for that belongs to no run
-LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed
+LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed; also put down at first
 LONGEST_OUTSIDE_S = 120.0
 LSL_HOST_INTERFACE = "lsl"
 LSL_DEVICE = "virtual-earphone"
+
+
+class DoseRefused(PlanError):
+    """Raised if a sound can be played, but an ear may not get so much of it today."""
 
 
 @dataclass(frozen=True)
@@ -69,11 +73,23 @@ class Stimulus:
         return self.frames.exposure(sweeps, plan.lasts_s(sweeps)), self.frames.exposure(plan.rate_per_s, 1.0)
 
     def check_dose(self, sweeps: int, spent: Dose) -> None:
-        """Raise PlanError if this many sweeps, added to the dose ``spent`` in the session, exceed the dose limit of an ear."""
+        """Raise DoseRefused if this many sweeps, added to the dose ``spent`` before, exceed the dose limit of an ear."""
         try:
             check(*self.needed(sweeps), spent, self.plan.age_group, sweeps, self.plan.rate_per_s)
         except LevelError as error:
-            raise PlanError(f"sound: {error}") from error
+            raise DoseRefused(f"sound: {error}") from error
+
+    def most_sweeps(self, most: int, spent: Dose) -> int:
+        """As many sweeps up to ``most`` as the dose leaves."""
+        least = 0
+        while least < most:
+            middle = (least + most + 1) // 2
+            try:
+                self.check_dose(middle, spent)
+                least = middle
+            except DoseRefused:
+                most = middle - 1
+        return least
 
 
 def make_stimulus(
@@ -278,57 +294,75 @@ class Sound:
         self._account: tuple[SessionDose, str] | None = None
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
-        self._allowed = Dose()
+        self._allowed = self._most = Dose()
         masking = None if stimulus.masking is None else stimulus.masking.ceiling.calibration
         self._device = _open(plan, stimulus.card, filter(None, (stimulus.calibration, masking)))
         self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
         self._player = Player(stimulus.frames, self._device, self._markers)
 
     def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
-        """Record the dose of this many sweeps in the session before they are played; the sound ends at that dose in any case.
+        """Allow this many sweeps, and record the dose of the first ones in the session before they are played: of a search those
+        of its first cell, of a run of one sound some `LONGER_S`, the others by `reserve_more`. With `whole` false, for sound
+        outside a run, all of it is recorded. The sound ends at the recorded dose in any case.
 
-        Raises PlanError if the dose exceeds today's limit of an ear (with `whole` false the sound ends sooner instead), and
-        ExposureError if the dose so far is not known.
+        Raises DoseRefused if the dose of all sweeps exceeds today's limit of an ear (with `whole` false the sound ends sooner
+        instead), and ExposureError if the dose so far is not known.
         """
         account = SessionDose(session)
         spent = account.spent(but=name)
-        needed, per_s = self._stimulus.needed(sweeps)
+        if isinstance(self._frames, (CellFrames, TogetherFrames)):
+            needed, per_s = (self._of_cell(self._frames.first, each) for each in (sweeps, self._plan.rate_per_s))
+            extra = self._of_cell(self._frames.first, LONGER_S * self._plan.rate_per_s)
+        else:
+            needed, per_s = self._stimulus.needed(sweeps)
+            extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
         try:
             check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
         except LevelError as error:
-            raise PlanError(f"sound: {error}") from error
-        limit = limit_pa2s(self._plan.age_group)
-        extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
-        marks = self._frames.exposure_of_breaks(MAX_UNDERRUNS)
-        pairs = zip((needed + extra).both, spent.both, strict=True)
-        allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in pairs))
-        account.reserve(name, allowed + marks)
+            raise DoseRefused(f"sound: {error}") from error
+        self._most = self._within(needed + extra, spent)
+        one_sound = whole and not isinstance(self._frames, (CellFrames, TogetherFrames))
+        allowed = self._within(extra, spent).smallest(self._most) if one_sound else self._most
+        account.reserve(name, allowed + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
         self._frames.allow(allowed)
         self._account, self._allowed = (account, name), allowed
 
-    def reserve_more(self, cell: int, sweeps: int) -> None:
-        """Record the dose of this many more sweeps of a cell before the cell is chosen. Nothing is recorded while the present
-        reservation covers half as many.
+    def _within(self, dose: Dose, spent: Dose) -> Dose:
+        """As much of a dose as the limit of each ear leaves."""
+        limit = limit_pa2s(self._plan.age_group)
+        return Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(dose.both, spent.both, strict=True)))
 
-        To be used after `reserve`, which then covers only the first sweeps. Raises PlanError if the dose exceeds today's limit of
-        an ear.
+    def reserve_more(self, cell: int | None, sweeps: int) -> None:
+        """Record the dose of this many more sweeps of a cell before the cell is chosen; None: of the sound of a run without
+        cells, up to what `reserve` allowed. Nothing is recorded while the present reservation covers half as many.
+
+        Raises DoseRefused if the dose of a cell exceeds today's limit of an ear; other sound goes on to that limit.
         """
-        assert self._account is not None
-        assert isinstance(self._frames, (CellFrames, TogetherFrames))
+        if self._account is None:
+            return
         account, name = self._account
         now, enough, wanted = self._frames.dose, self._of_cell(cell, sweeps / 2), self._of_cell(cell, sweeps)
         if all(least <= most for least, most in zip((now + enough).both, self._allowed.both, strict=True)):
             return
-        ahead, per_s = (now + wanted).largest(self._allowed), self._of_cell(cell, self._plan.rate_per_s)
-        try:
-            check(ahead, per_s, account.spent(but=name), self._plan.age_group, sweeps, self._plan.rate_per_s)
-        except LevelError as error:
-            raise PlanError(f"sound: {error}") from error
+        if cell is None:
+            ahead = (now + wanted).smallest(self._most).largest(self._allowed)
+            if ahead != self._allowed:
+                ahead = self._within(ahead, account.spent(but=name)).largest(self._allowed)
+        else:
+            ahead, per_s = (now + wanted).largest(self._allowed), self._of_cell(cell, self._plan.rate_per_s)
+            try:
+                check(ahead, per_s, account.spent(but=name), self._plan.age_group, sweeps, self._plan.rate_per_s)
+            except LevelError as error:
+                raise DoseRefused(f"sound: {error}") from error
+        if ahead == self._allowed:
+            return
         account.reserve(name, ahead + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
         self._frames.extend(Dose(*(most - least for most, least in zip(ahead.both, self._allowed.both, strict=True))))
         self._allowed = ahead
 
-    def _of_cell(self, cell: int, sweeps: float) -> Dose:
+    def _of_cell(self, cell: int | None, sweeps: float) -> Dose:
+        if cell is None:
+            return self._frames.exposure(sweeps, sweeps * self._plan.sweep_s)
         assert isinstance(self._frames, (CellFrames, TogetherFrames))
         return self._frames.exposure_of(cell, sweeps, sweeps * self._plan.sweep_s)
 

@@ -204,8 +204,17 @@ def test_a_sound_is_set_aside_before_it_plays_and_settled_after(tmp_path: Path) 
     sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 1000)
     planned = SessionDose(tmp_path).spent()
-    assert planned.right_pa2s == pytest.approx(stimulus.frames.exposure(1000 + 20 * 47.1, 0).right_pa2s)
-    stimulus.frames.read(48_000 * 3)  # as the player would
+    assert planned.right_pa2s == pytest.approx(stimulus.frames.exposure(20 * 47.1, 0).right_pa2s)  # the first 20 s
+    sound.reserve_more(None, 512)
+    assert SessionDose(tmp_path).spent() == planned  # enough for now
+    for _ in range(18):
+        stimulus.frames.read(48_000)  # as the player would
+        assert stimulus.frames.dose.right_pa2s <= SessionDose(tmp_path).spent().right_pa2s, "what is played was put down before"
+        sound.reserve_more(None, 512)
+    later = SessionDose(tmp_path).spent()
+    assert later.right_pa2s > planned.right_pa2s
+    assert later.right_pa2s <= stimulus.frames.exposure(18 * 47.1 + 512, 0).right_pa2s * 1.01
+    planned = later
     sound.stop()
     sound.close()
     assert SessionDose(tmp_path).spent() == stimulus.frames.dose
@@ -219,7 +228,9 @@ def test_a_sound_never_gives_more_than_was_set_aside(tmp_path: Path) -> None:
     stimulus = make_stimulus(plan, TODAY)
     sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 100)
-    stimulus.frames.read(48_000 * 30)
+    for _ in range(30):
+        sound.reserve_more(None, 512)
+        stimulus.frames.read(48_000)
     assert len(stimulus.frames.sweeps) == pytest.approx(100 + 20 * 47.1, abs=2)
     assert sound.failure is not None
     assert "all the sound that was set aside for this run" in sound.failure

@@ -20,7 +20,7 @@ HZ = (250, 500, 1000, 2000, 4000, 6000)
 # Real-ear-to-coupler differences with a foam tip, dB re a 2 cc coupler (Bagatto et al. 2005; secondary: manual of an analyser).
 NEWBORN, ONE_YEAR = (3, 8, 12, 15, 20, 23), (3, 6, 10, 11, 15, 17)
 TWO_YEARS, ADULT = (3, 5, 9, 10, 14, 15), (3, 4, 8, 7, 13, 13)
-# Occluded-ear simulator re 2 cc coupler: British Society of Audiology, October 2025, note 5 (verified); 250 Hz and 6 kHz as beside.
+# Occluded-ear simulator re 2 cc coupler: British Society of Audiology, October 2025, note 5 (verified); the ends as beside them.
 SIMULATOR = (4.0, 4.0, 5.5, 8.5, 9.5, 9.5)
 # Diffuse field to eardrum, ANSI S3.4-2007 (secondary: code of a loudness model); A-weighting, table of IEC 61672-1 (from memory)
 OPEN = {250: 0.5, 500: 1.7, 1000: 3.8, 2000: 10.2, 4000: 12.7, 6000: 8.9, 8000: 8.5}
