@@ -30,7 +30,7 @@ OF_SOUND_CARD = ("output", "channels", "trigger_on_earphone_jack", "block", "all
 UNSTATED = (
     "time_zero_ms", "time_zero_is", "level_db_fs", "level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db",
     "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms", "trigger_db_fs",
-    "output", "dose", "age_months",
+    "output", "dose", "age_months", "age_change",
 )  # fmt: skip
 EARPHONE_JACK_CAUTION = (
     "The trigger leaves by output {}, a jack that usually feeds an ear: nothing that somebody can wear may be connected to it. "
@@ -74,6 +74,9 @@ class SoundPlan(Section):
     age_group: Literal["adult", "child", "infant"] = "adult"
     age_months: float | None = Field(
         default=None, ge=0, le=1500, description="the sound dose of infants and children depends on it; by default the youngest"
+    )
+    age_change: str | None = Field(
+        default=None, min_length=1, max_length=200, description="why an earlier run of the day had a younger age for this person"
     )
     calibration: str | None = Field(default=None, description="calibration file of the output; needed for dB nHL")
     references: str | None = Field(default=None, description="file with reference thresholds of your own")

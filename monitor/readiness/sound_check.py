@@ -15,7 +15,7 @@ from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.plan.search_plan import SearchPlan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
-from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, Stimulus, make_cells, make_stimulus, open_device
+from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, Stimulus, age_of, make_cells, make_stimulus, open_device
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
 from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
@@ -54,7 +54,9 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
             said = f"other equipment makes it, as stated: {plan.stated.words}; its dose cannot be seen here"
         return [Finding("sound", "look", said, "check them there before each run")]
     try:
-        spent = SessionDose(session).spent()
+        account = SessionDose(session)
+        account.check_age(age_of(sound))
+        spent = account.spent()
     except ExposureError as error:
         return [Finding("dose", "stop", *parted(error))]
     try:
@@ -208,6 +210,7 @@ class SilentTriggers:
     def _reserve(self, sound: SoundPlan) -> None:
         """Set aside in the session what the triggers of a long check may give, or what the ears may still get."""
         account = self._account or SessionDose(OUTSIDE_A_RUN)
+        account.check_age(age_of(sound))
         limit, spent = limit_pa2s(sound.age_group), account.spent()
         needed = self._frames.exposure(LONGEST_S * sound.rate_per_s, LONGEST_S)
         allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(needed.both, spent.both, strict=True)))

@@ -19,7 +19,7 @@ from quietfloor.monitor.run.publisher import Subscriber
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import NextCell, Run
 from quietfloor.monitor.run.run_record import begin_record, run_record
-from quietfloor.monitor.run.sound_output import Sound, make_cells, make_stimulus, open_sound
+from quietfloor.monitor.run.sound_output import Sound, age_of, make_cells, make_stimulus, open_sound
 from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.planned import PlannedSearch
 from quietfloor.monitor.search.record import cells_csv
@@ -123,7 +123,9 @@ def _open(
     stimulus, today = None, datetime.date.today()
     table, played = table_of(plan), NextCell.of(plan)
     if plan.sound is not None:
-        spent = SessionDose(session).spent()
+        account = SessionDose(session)
+        account.check_age(age_of(plan.sound))
+        spent = account.spent()
         if table is None:
             stimulus = make_stimulus(plan.sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
         else:

@@ -18,7 +18,7 @@ from typing import Any
 from quietfloor.monitor.plan.cell_table import CellTable
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
-from quietfloor.monitor.storage.dose_ledger import SessionDose, dose_record
+from quietfloor.monitor.storage.dose_ledger import Age, SessionDose, dose_record
 from quietfloor.stimuli.calibration import Calibration, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.ceiling import Ceiling
@@ -92,6 +92,11 @@ class Stimulus:
         return least
 
 
+def age_of(plan: SoundPlan) -> Age:
+    """The age by which the dose of a plan is counted."""
+    return Age(plan.age_group, plan.age_months, plan.age_change or "")
+
+
 def make_stimulus(
     plan: SoundPlan, today: datetime.date, *, sweeps: int | None = None, spent: Dose | None = None
 ) -> Stimulus:
@@ -142,6 +147,7 @@ def make_stimulus(
         "transducer": plan.transducer,
         "age_group": plan.age_group,
         "age_months": plan.age_months,
+        "age_change": plan.age_change,
         "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
         "output": _output_record(plan, card, factor * waveform.peak_to_peak),
@@ -309,6 +315,7 @@ class Sound:
         instead), and ExposureError if the dose so far is not known.
         """
         account = SessionDose(session)
+        account.check_age(age_of(self._plan))
         spent = account.spent(but=name)
         if isinstance(self._frames, (CellFrames, TogetherFrames)):
             needed, per_s = (self._of_cell(self._frames.first, each) for each in (sweeps, self._plan.rate_per_s))
@@ -323,7 +330,7 @@ class Sound:
         self._most = self._within(needed + extra, spent)
         one_sound = whole and not isinstance(self._frames, (CellFrames, TogetherFrames))
         allowed = self._within(extra, spent).smallest(self._most) if one_sound else self._most
-        account.reserve(name, allowed + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
+        account.reserve(name, allowed + self._frames.exposure_of_breaks(MAX_UNDERRUNS), age_of(self._plan))
         self._frames.allow(allowed)
         self._account, self._allowed = (account, name), allowed
 
@@ -356,7 +363,7 @@ class Sound:
                 raise DoseRefused(f"sound: {error}") from error
         if ahead == self._allowed:
             return
-        account.reserve(name, ahead + self._frames.exposure_of_breaks(MAX_UNDERRUNS))
+        account.reserve(name, ahead + self._frames.exposure_of_breaks(MAX_UNDERRUNS), age_of(self._plan))
         self._frames.extend(Dose(*(most - least for most, least in zip(ahead.both, self._allowed.both, strict=True))))
         self._allowed = ahead
 
@@ -397,7 +404,7 @@ class Sound:
         self._player.stop()
         if self._account is not None:
             (session, name), self._account = self._account, None
-            session.settle(name, self.dose)
+            session.settle(name, self.dose, age_of(self._plan))
 
     @property
     def record(self) -> dict[str, Any]:
