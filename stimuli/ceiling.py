@@ -47,7 +47,7 @@ _SHORT_S = 0.0125  # own choice: a 2-1-2 burst of 500 Hz lasts 10 ms
 # memory: NIOSH 98-126). The same sound reads 4 to 9.5 dB less on a 2 cc coupler (note 5 of the same text, verified), and up to
 # 2 dB less on 6 cc than on an artificial ear (note 2, verified).
 _GENERAL: Mapping[str, float] = MappingProxyType({"adult": 130.0, "child": 125.0, "infant": 110.0})
-_READS_LESS_DB: Mapping[str, float] = MappingProxyType({"2cc": 9.5, "6cc": 2.0})
+READS_LESS_DB: Mapping[str, float] = MappingProxyType({"2cc": 9.5, "6cc": 2.0})
 # Own choice, dB p-p.e. re 1 uN, by bone: at most 113 dB SPL by air at equal hearing level (see `dose`). Vibrators distort
 # below it. A newborn's ear canal has up to 21 dB more from the same vibrator (Cone-Wesson et al. 1997, abstract, verified).
 _FORCE: Mapping[str, float] = MappingProxyType({"adult": 130.0, "child": 125.0, "infant": 109.0})
@@ -165,7 +165,7 @@ class Ceiling:
     def reads_less_db(self) -> float:
         """How much less than an occluded-ear simulator or an artificial ear the calibration's coupler reads, at most, in dB."""
         calibration = self._usable_calibration()
-        return 0.0 if calibration is None else _READS_LESS_DB.get(calibration.coupler, 0.0)
+        return 0.0 if calibration is None else READS_LESS_DB.get(calibration.coupler, 0.0)
 
     @property
     def coupler(self) -> str | None:

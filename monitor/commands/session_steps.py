@@ -31,13 +31,12 @@ def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
 
     from quietfloor.monitor.core.averaging import UNIT_SWEEPS
     from quietfloor.monitor.plan.run_plan import PlanError, override
-    from quietfloor.monitor.run.sound_output import make_stimulus
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
+    from quietfloor.monitor.run.sound_output import make_stimulus, spent_by
 
     sweeps = plan.decision.max_sweeps
     if own_limit or plan.sound is None or plan.search is not None or sweeps <= LEAST_SHORT:
         return plan
-    spent = SessionDose(folder).spent()
+    spent = spent_by(folder, plan.sound, datetime.date.today())
     with contextlib.suppress(PlanError):  # whatever else is wrong is said when the run begins
         most = make_stimulus(plan.sound, datetime.date.today()).most_sweeps(sweeps, spent)
         sweeps = most if most == sweeps else max(LEAST_SHORT, most // UNIT_SWEEPS * UNIT_SWEEPS)
@@ -95,12 +94,11 @@ def _refused(plan: Plan, session: Session) -> None:
     """Raises PlanError where ceiling or dose does not let the sound out."""
     import datetime
 
-    from quietfloor.monitor.run.sound_output import make_stimulus
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
+    from quietfloor.monitor.run.sound_output import make_stimulus, spent_by
 
     plan = within_dose(plan, session.folder, session.plan.own_limit)
     assert plan.sound is not None
-    spent = SessionDose(session.folder).spent()
+    spent = spent_by(session.folder, plan.sound, datetime.date.today())
     make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
 
 

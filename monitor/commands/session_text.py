@@ -34,7 +34,10 @@ def say_status(
     if not short:
         from quietfloor.monitor.readiness.dose_outlook import outlook_of
 
-        for text in outlook_of(session).words:
+        outlook = outlook_of(session)
+        if outlook.policy is not None:
+            say(f"  {outlook.policy.words}.", args)
+        for text in outlook.words:
             say(f"  {text}", args)
     if session.plan.method == "search":
         _say_ahead(session, args, minutes, short, coming)

@@ -31,6 +31,7 @@ UNSTATED = (
     "time_zero_ms", "time_zero_is", "level_db_fs", "level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db",
     "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms", "trigger_db_fs",
     "output", "dose", "age_months", "age_change",
+    "dose_policy",
 )  # fmt: skip
 EARPHONE_JACK_CAUTION = (
     "The trigger leaves by output {}, a jack that usually feeds an ear: nothing that somebody can wear may be connected to it. "
@@ -75,6 +76,7 @@ class SoundPlan(Section):
     age_months: float | None = Field(
         default=None, ge=0, le=1500, description="the sound dose of infants and children depends on it; by default the youngest"
     )
+    dose_policy: str | None = Field(default=None, description="sealed file by which the lab raises the sound dose of a day")
     age_change: str | None = Field(
         default=None, min_length=1, max_length=200, description="why an earlier run of the day had a younger age for this person"
     )

@@ -9,13 +9,15 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from quietfloor.monitor.plan.run_plan import PlanError
-from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.monitor.run.sound_output import dose_policy_of, make_stimulus, spent_by
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.recorded_session import RecordedSession
 from quietfloor.monitor.session.staircase_rules import LEAST_SWEEPS
-from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
+from quietfloor.monitor.storage.dose_ledger import ExposureError
 from quietfloor.stimuli.calibration import EARS
-from quietfloor.stimuli.dose import limit_pa2s
+from quietfloor.stimuli.dose import Dose, limit_pa2s
+from quietfloor.stimuli.dose_policy import DosePolicy
+from quietfloor.stimuli.dose_table import time_words
 
 STEP_DB = 10.0  # own choice: between the levels that are told
 
@@ -39,6 +41,7 @@ class DoseOutlook:
     """``rows``: the levels of the open conditions, loudest first. ``short``: for each ear whose dose is not enough if nothing is
     heard at the loudest levels, how much of what is left would be needed. ``trouble``: why nothing is known."""
 
+    policy: DosePolicy | None = None
     rows: tuple[DoseRow, ...] = ()
     short: tuple[tuple[str, float], ...] = ()
     trouble: str = ""
@@ -51,7 +54,8 @@ class DoseOutlook:
         if not self.short:
             return ()
         ears = " and ".join(f"{share:.1f} times what the {ear} ear may still get" for ear, share in self.short)
-        said = [f"sound dose: if nothing is heard, this session cannot be finished today: its loudest levels need {ears}."]
+        under = "" if self.policy is None else f", under the dose policy {self.policy.short}"
+        said = [f"sound dose{under}: if nothing is heard, this session cannot be finished today: its loudest levels need {ears}."]
         for condition in dict.fromkeys(row.condition for row in self.rows):
             if condition.ear in dict(self.short):
                 rows = [row for row in self.rows if row.condition == condition]
@@ -60,23 +64,25 @@ class DoseOutlook:
         said.append(
             "  Levels that are used up are left out, and the session goes on with the others. Begin with what matters most, "
             "lower highest_db_nhl, state age_months of an infant or child, or go on another day."
+            + ("" if self.policy is not None else " A dose policy of your lab raises the limit (dose_policy under [run.sound]).")
         )
         return tuple(said)
 
     def record(self) -> dict[str, Any]:
         """For --json; times in s."""
         return {
+            "policy": None if self.policy is None else self.policy.record(),
             "can_be_finished": None if self.trouble else not self.short, "trouble": self.trouble or None,
             "levels": [asdict(row) for row in self.rows], "words": list(self.words),
         }  # fmt: skip
 
 
-def time_words(seconds: float) -> str:
-    """A duration with the unit that fits."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = seconds / 60
-    return f"{minutes:.1f} min" if minutes < 10 else f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.1f} h"
+def day_of(session: RecordedSession, today: datetime.date) -> tuple[DosePolicy | None, Dose]:
+    """The dose policy of a session, by its first condition, and what counts as spent. Raises PlanError, ExposureError."""
+    sound = session.plan.run_plan(0, session.plan.rules(0).start_db).sound
+    assert sound is not None
+    spent = spent_by(session.folder, sound, today)
+    return dose_policy_of(sound, today), spent
 
 
 def outlook_of(session: RecordedSession, today: datetime.date | None = None) -> DoseOutlook:
@@ -85,10 +91,10 @@ def outlook_of(session: RecordedSession, today: datetime.date | None = None) -> 
     today = today or datetime.date.today()
     plan, runs = session.plan, session.all_runs()
     try:
-        spent = SessionDose(session.folder).spent()
-    except ExposureError as error:
+        policy, spent = day_of(session, today)
+    except (PlanError, ExposureError) as error:
         return DoseOutlook(trouble=str(error))
-    limit = limit_pa2s(plan.subject.age_group)
+    limit = limit_pa2s(plan.subject.age_group, 1.0 if policy is None else policy.day_limit_times)
     left = [max(0.0, limit - before) for before in spent.both]
     rows: list[DoseRow] = []
     needs = [0.0, 0.0]
@@ -109,4 +115,4 @@ def outlook_of(session: RecordedSession, today: datetime.date | None = None) -> 
                     loudest, needs = False, [need + one * needed_s for need, one in zip(needs, each, strict=True)]
             level -= STEP_DB
     shares = [(ear, need / max(most, 1e-12)) for ear, need, most in zip(EARS, needs, left, strict=True)]
-    return DoseOutlook(tuple(rows), tuple((ear, share) for ear, share in shares if share > 1.0))
+    return DoseOutlook(policy, tuple(rows), tuple((ear, share) for ear, share in shares if share > 1.0))

@@ -25,6 +25,7 @@ from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
 from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
+from quietfloor.stimuli.dose_policy import DosePolicy, load_dose_policy
 from quietfloor.stimuli.frames import FrameSource
 from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_basis
 from quietfloor.stimuli.markers import MarkerOutlet
@@ -61,11 +62,21 @@ class Stimulus:
     masking: Masking | None
     record: dict[str, Any]
     cells: tuple[dict[str, Any], ...] = ()  # labels of each, of a run with several
+    policy: DosePolicy | None = None
 
     @property
     def output(self) -> tuple[str, str]:
         """Device and host interface."""
         return _identity(self.card)
+
+    @property
+    def day_times(self) -> float:
+        """How many times the usual limit of a day an ear may get: 1 without a dose policy."""
+        return 1.0 if self.policy is None else self.policy.day_limit_times
+
+    @property
+    def day_limit_pa2s(self) -> float:
+        return limit_pa2s(self.plan.age_group, self.day_times)
 
     def needed(self, sweeps: int) -> tuple[Dose, Dose]:
         """Sound dose of this many sweeps, and of each second of them."""
@@ -75,7 +86,7 @@ class Stimulus:
     def check_dose(self, sweeps: int, spent: Dose) -> None:
         """Raise DoseRefused if this many sweeps, added to the dose ``spent`` before, exceed the dose limit of an ear."""
         try:
-            check(*self.needed(sweeps), spent, self.plan.age_group, sweeps, self.plan.rate_per_s)
+            check(*self.needed(sweeps), spent, self.plan.age_group, sweeps, self.plan.rate_per_s, self.day_times)
         except LevelError as error:
             raise DoseRefused(f"sound: {error}") from error
 
@@ -90,6 +101,24 @@ class Stimulus:
             except DoseRefused:
                 most = middle - 1
         return least
+
+
+def dose_policy_of(plan: SoundPlan, today: datetime.date) -> DosePolicy | None:
+    """The dose policy that a plan names, if it covers this age today; None for none. Raises DosePolicyError."""
+    if plan.dose_policy is None:
+        return None
+    policy = load_dose_policy(Path(plan.dose_policy))
+    policy.check(plan.age_group, today)
+    return policy
+
+
+def spent_by(session: Path, plan: SoundPlan, today: datetime.date, but: str | None = None) -> Dose:
+    """What counts as spent for a plan in this session, of the day and of the week. Raises PlanError, ExposureError."""
+    try:
+        policy = dose_policy_of(plan, today)
+        return SessionDose(session).counted(plan.age_group, 1.0 if policy is None else policy.day_limit_times, but)
+    except LevelError as error:
+        raise PlanError(f"sound: {error}") from error
 
 
 def age_of(plan: SoundPlan) -> Age:
@@ -124,7 +153,9 @@ def make_stimulus(
         masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
         size, jack = plan.trigger_db_fs, plan.trigger_on_earphone_jack
-        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack)
+        policy = dose_policy_of(plan, today)
+        times = 1.0 if policy is None else policy.day_limit_times
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack, times)
     except PlanError:
         raise
     except (RateError, LevelError, ScheduleError, ValueError) as error:
@@ -148,11 +179,12 @@ def make_stimulus(
         "age_group": plan.age_group,
         "age_months": plan.age_months,
         "age_change": plan.age_change,
+        "dose_policy": None if policy is None else policy.record(),
         "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
         "output": _output_record(plan, card, factor * waveform.peak_to_peak),
     }
-    stimulus = Stimulus(plan, card, frames, calibration, masking, record)
+    stimulus = Stimulus(plan, card, frames, calibration, masking, record, policy=policy)
     if sweeps is not None:
         stimulus.check_dose(sweeps, spent or Dose())
     return stimulus
@@ -175,9 +207,11 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     try:
         if both is None:
             jack = plan.trigger_on_earphone_jack
-            frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, spent, size, earphone_jack=jack)
+            frames = CellFrames(
+                cells, schedule, ceiling, code, choose, table.first, spent, size, earphone_jack=jack, day_times=begun.day_times
+            )
         else:
-            frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size)
+            frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size, begun.day_times)
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
     record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s} | ({} if both is None else {"together": True})
@@ -301,6 +335,7 @@ class Sound:
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
         self._allowed = self._most = Dose()
+        self._about = (age_of(plan), None if stimulus.policy is None else stimulus.policy.short)
         masking = None if stimulus.masking is None else stimulus.masking.ceiling.calibration
         self._device = _open(plan, stimulus.card, filter(None, (stimulus.calibration, masking)))
         self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
@@ -315,8 +350,8 @@ class Sound:
         instead), and ExposureError if the dose so far is not known.
         """
         account = SessionDose(session)
-        account.check_age(age_of(self._plan))
-        spent = account.spent(but=name)
+        account.check_age(age_of(self._plan), name)
+        spent = self._counted(account, name)
         if isinstance(self._frames, (CellFrames, TogetherFrames)):
             needed, per_s = (self._of_cell(self._frames.first, each) for each in (sweeps, self._plan.rate_per_s))
             extra = self._of_cell(self._frames.first, LONGER_S * self._plan.rate_per_s)
@@ -324,19 +359,23 @@ class Sound:
             needed, per_s = self._stimulus.needed(sweeps)
             extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
         try:
-            check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
+            times = self._stimulus.day_times
+            check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s, times)
         except LevelError as error:
             raise DoseRefused(f"sound: {error}") from error
         self._most = self._within(needed + extra, spent)
         one_sound = whole and not isinstance(self._frames, (CellFrames, TogetherFrames))
         allowed = self._within(extra, spent).smallest(self._most) if one_sound else self._most
-        account.reserve(name, allowed + self._frames.exposure_of_breaks(MAX_UNDERRUNS), age_of(self._plan))
+        account.reserve(name, allowed + self._frames.exposure_of_breaks(MAX_UNDERRUNS), *self._about)
         self._frames.allow(allowed)
         self._account, self._allowed = (account, name), allowed
 
+    def _counted(self, account: SessionDose, name: str) -> Dose:
+        return account.counted(self._plan.age_group, self._stimulus.day_times, name)
+
     def _within(self, dose: Dose, spent: Dose) -> Dose:
         """As much of a dose as the limit of each ear leaves."""
-        limit = limit_pa2s(self._plan.age_group)
+        limit = self._stimulus.day_limit_pa2s
         return Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(dose.both, spent.both, strict=True)))
 
     def reserve_more(self, cell: int | None, sweeps: int) -> None:
@@ -354,16 +393,18 @@ class Sound:
         if cell is None:
             ahead = (now + wanted).smallest(self._most).largest(self._allowed)
             if ahead != self._allowed:
-                ahead = self._within(ahead, account.spent(but=name)).largest(self._allowed)
+                ahead = self._within(ahead, self._counted(account, name)).largest(self._allowed)
         else:
             ahead, per_s = (now + wanted).largest(self._allowed), self._of_cell(cell, self._plan.rate_per_s)
             try:
-                check(ahead, per_s, account.spent(but=name), self._plan.age_group, sweeps, self._plan.rate_per_s)
+                times = self._stimulus.day_times
+                spent = self._counted(account, name)
+                check(ahead, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s, times)
             except LevelError as error:
                 raise DoseRefused(f"sound: {error}") from error
         if ahead == self._allowed:
             return
-        account.reserve(name, ahead + self._frames.exposure_of_breaks(MAX_UNDERRUNS), age_of(self._plan))
+        account.reserve(name, ahead + self._frames.exposure_of_breaks(MAX_UNDERRUNS), *self._about)
         self._frames.extend(Dose(*(most - least for most, least in zip(ahead.both, self._allowed.both, strict=True))))
         self._allowed = ahead
 
@@ -404,7 +445,7 @@ class Sound:
         self._player.stop()
         if self._account is not None:
             (session, name), self._account = self._account, None
-            session.settle(name, self.dose, age_of(self._plan))
+            session.settle(name, self.dose, *self._about)
 
     @property
     def record(self) -> dict[str, Any]:

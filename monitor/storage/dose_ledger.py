@@ -21,7 +21,7 @@ from typing import Any
 from quietfloor.monitor.untrusted.bounded_io import json_from, json_of, text_of, toml_of
 from quietfloor.monitor.untrusted.safe_paths import no_link
 from quietfloor.monitor.untrusted.safe_text import QuotingError
-from quietfloor.stimuli.dose import WINDOW_S, Dose, DoseError, exposure_db
+from quietfloor.stimuli.dose import HARD_TIMES, WEEK_S, WINDOW_S, Dose, DoseError, exposure_db, limit_pa2s
 from quietfloor.stimuli.ear_steps import row_of
 
 FILE = "dose.jsonl"
@@ -80,42 +80,57 @@ class SessionDose:
         """Dose of this person in the last 24 hours without the run named ``but``. Raises ExposureError when it is not known."""
         return sum((account.dose for account in self._recent(but)), Dose())
 
-    def check_age(self, age: Age) -> None:
-        """Raise ExposureError if a sound of the last 24 hours was counted for somebody younger, unless ``age`` says why."""
-        younger = [one.age for one in self._recent(None) if one.age is not None and one.age.row < age.row]
+    def counted(self, age_group: str, times: float = 1.0, but: str | None = None) -> Dose:
+        """`spent`, or more, so that what is left to ``times`` the limit of a day is also left to the hard limit of seven days.
+
+        Of the days before the last one only what the ledgers say counts. Raises ExposureError, DoseError.
+        """
+        day, week = self.spent(but), sum((one.dose for one in self._recent(but, WEEK_S)), Dose())
+        beyond = limit_pa2s(age_group, HARD_TIMES) - limit_pa2s(age_group, times)
+        return day.largest(Dose(*(max(0.0, one - beyond) for one in week.both)))
+
+    def check_age(self, age: Age, but: str | None = None) -> None:
+        """Raise ExposureError if a sound of the last 24 hours was counted for somebody younger, unless ``age`` says why. ``but``:
+        as for `spent`."""
+        younger = [one.age for one in self._recent(but) if one.age is not None and one.age.row < age.row]
         if younger and not age.change:
             raise ExposureError(
-                f"this person was {younger[0].words} in a run of the last 24 hours, and is {age.words} in this plan, who may "
-                "hear more: correct the age. If the earlier one was wrong, say why: age_change = \"...\" under [sound] (of a session "
-                "under [run.sound]); it is kept with the dose and the run"
+                f"this person was {younger[0].words} in a run of the last 24 hours, and is {age.words} in this plan, who "
+                "may hear more: correct the age. If the earlier one was wrong, say why: age_change = \"...\" under [sound] (of a "
+                "session under [run.sound]); it is kept with the dose and the run"
             )
 
-    def reserve(self, name: str, dose: Dose, age: Age | None = None) -> None:
+    def reserve(self, name: str, dose: Dose, age: Age | None = None, policy: str | None = None) -> None:
         """Reserve the largest dose of run ``name`` before it plays. It is on the disk when this returns. Raises ExposureError."""
-        self._append(name, dose, "reserved", age)
+        self._append(name, dose, "reserved", age, policy)
 
-    def settle(self, name: str, dose: Dose, age: Age | None = None) -> None:
+    def settle(self, name: str, dose: Dose, age: Age | None = None, policy: str | None = None) -> None:
         """Settle the dose that run ``name`` gave. Raises ExposureError; the reservation then stays."""
-        self._append(name, dose, "played", age)
+        self._append(name, dose, "played", age, policy)
 
-    def _recent(self, but: str | None) -> list[_Account]:
-        """Accounts of the last 24 hours of all folders of this person, without the run ``but`` of this folder."""
-        oldest = self._now() - datetime.timedelta(seconds=WINDOW_S)
-        found = self._of_folder(but, oldest)
-        for folder in _others(self.session, oldest):
-            found += SessionDose(folder, self._now)._of_folder(None, oldest)
+    def _recent(self, but: str | None, seconds: float = WINDOW_S) -> list[_Account]:
+        """Accounts of the last 24 hours, or of so many seconds, of all folders of this person, without the run ``but`` of this
+        folder. What is not known of a time before the last 24 hours is left out."""
+        day, oldest = (self._now() - datetime.timedelta(seconds=each) for each in (WINDOW_S, seconds))
+        found = self._of_folder(but, day, oldest)
+        for folder in _others(self.session, day, oldest):
+            try:
+                found += SessionDose(folder, self._now)._of_folder(None, day, oldest)
+            except ExposureError:
+                if _changed_lately(folder) > day:
+                    raise
         return found
 
-    def _of_folder(self, but: str | None, oldest: datetime.datetime) -> list[_Account]:
+    def _of_folder(self, but: str | None, oldest: datetime.datetime, since: datetime.datetime) -> list[_Account]:
         accounts = self._accounts()
         for folder in sorted(self.session.glob("run-*")) if self.session.is_dir() else []:
             if folder.name != but and folder.is_dir():
                 self._compare(folder, accounts, oldest)
-        return [account for name, account in accounts.items() if name != but and account.at > oldest]
+        return [account for name, account in accounts.items() if name != but and account.at > since]
 
-    def _append(self, name: str, dose: Dose, what: str, age: Age | None) -> None:
+    def _append(self, name: str, dose: Dose, what: str, age: Age | None, policy: str | None) -> None:
         line = {"run": name, "at": self._now().isoformat(), "what": what, **dict(zip(KEYS, dose.both, strict=True))}
-        line |= {} if age is None else age.record()
+        line |= {} if age is None else age.record() | {"dose_policy": policy}
         path = self.session / FILE
         try:
             self.session.mkdir(parents=True, exist_ok=True)
@@ -207,8 +222,9 @@ def code_of(folder: Path) -> str | None:
     return " ".join(str(subject["pseudonym"]).split()).casefold()
 
 
-def _others(session: Path, oldest: datetime.datetime) -> list[Path]:
-    """The other folders of the person in the same directory that changed after ``oldest``. Raises ExposureError."""
+def _others(session: Path, day: datetime.datetime, oldest: datetime.datetime) -> list[Path]:
+    """The other folders of the person in the same directory that changed after ``oldest``. Raises ExposureError for one that
+    changed after ``day`` and does not tell whose it is."""
     trouble = (OSError, ValueError, KeyError, TypeError)
     try:
         own = code_of(session)
@@ -225,6 +241,8 @@ def _others(session: Path, oldest: datetime.datetime) -> list[Path]:
             if code_of(folder) == own:
                 found.append(folder)
         except trouble as error:
+            if _changed_lately(folder) <= day:
+                continue
             raise ExposureError(
                 f"{folder} had sound in the last 24 hours, and its {PLAN} does not tell whose ears got it ({error}). {WAIT}"
             ) from error

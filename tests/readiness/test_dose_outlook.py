@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.commands.demo import virtual_calibration
-from quietfloor.monitor.readiness.dose_outlook import outlook_of, time_words
+from quietfloor.monitor.readiness.dose_outlook import outlook_of
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.storage.dose_ledger import FILE, SessionDose
 from quietfloor.stimuli.dose import DAY_DB, Dose, limit_pa2s
+from quietfloor.stimuli.dose_table import time_words
 from tests.live.harness import call
 
 
