@@ -14,6 +14,7 @@ from quietfloor.monitor.commands import (
     calibrate,
     check,
     demo,
+    dose,
     export,
     finish,
     import_recording,
@@ -34,6 +35,7 @@ EPILOG = """typical order:
   quietfloor demo                       the whole loop on a virtual patient, no hardware
   quietfloor stimulus                   measure and draw a sound before it is played
   quietfloor streams                    which LSL streams are there, and which can a run use?
+  quietfloor dose                       how long may an ear hear a sound in a day? seals dose policies
   quietfloor outputs                    which sound cards are there, and which can a run use?
   quietfloor check plan.toml            stream, electrodes, trigger, sound: is everything ready?
   quietfloor run plan.toml              a live run
@@ -62,7 +64,8 @@ def parser() -> argparse.ArgumentParser:
     commands = program.add_subparsers(title="commands", dest="command", metavar="COMMAND")
     program.set_defaults(do=partial(start.main, program))
     for group in (
-        demo, streams, check, run, session, waves, report, replay, finish, export, import_recording, stimulus, calibrate, bench,
+        demo, streams, check, run, session, waves, report, replay, finish, export, import_recording, stimulus, dose, calibrate,
+        bench,
     ):  # fmt: skip
         group.add(commands)
     commands.choices["run"].set_defaults(as_session=session.followed)  # of a plan of a session, with --auto

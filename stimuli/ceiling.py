@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from quietfloor.stimuli.calibration import BONE, EARS, TRANSDUCERS, Calibration, LevelError, plausible_range_db, route_of
+from quietfloor.stimuli.ear_steps import AGES_MONTHS
 from quietfloor.stimuli.levels import zeq_minus_ppe_db
 from quietfloor.stimuli.waveforms import Waveform, click
 
@@ -46,7 +47,7 @@ _SHORT_S = 0.0125  # own choice: a 2-1-2 burst of 500 Hz lasts 10 ms
 # memory: NIOSH 98-126). The same sound reads 4 to 9.5 dB less on a 2 cc coupler (note 5 of the same text, verified), and up to
 # 2 dB less on 6 cc than on an artificial ear (note 2, verified).
 _GENERAL: Mapping[str, float] = MappingProxyType({"adult": 130.0, "child": 125.0, "infant": 110.0})
-_READS_LESS_DB: Mapping[str, float] = MappingProxyType({"2cc": 9.5, "6cc": 2.0})
+READS_LESS_DB: Mapping[str, float] = MappingProxyType({"2cc": 9.5, "6cc": 2.0})
 # Own choice, dB p-p.e. re 1 uN, by bone: at most 113 dB SPL by air at equal hearing level (see `dose`). Vibrators distort
 # below it. A newborn's ear canal has up to 21 dB more from the same vibrator (Cone-Wesson et al. 1997, abstract, verified).
 _FORCE: Mapping[str, float] = MappingProxyType({"adult": 130.0, "child": 125.0, "infant": 109.0})
@@ -64,6 +65,10 @@ _CLICK_S = 8 * 100e-6  # a sine of the same peak-to-peak value has the energy of
 _UNCALIBRATED: Mapping[str, float] = MappingProxyType({"adult": -20.0, "child": -30.0, "infant": -40.0})
 _UNCALIBRATED_STEADY_LESS_DB = 14.0  # own choice: a train of clicks at 47.1/s has 14.2 dB less (computed)
 
+# Own choice: twice the 3.3 dB by which a real earphone's click has less energy than the ideal pulse of its peak-to-peak value
+# (JASA 1982, secondary: see `levels.zeq_minus_ppe_db`); a measured energy that is lower still is not believed.
+_ENERGY_LESS_DB = 6.6
+
 CREST = 4.0  # masking noise never leaves plus or minus 4 times its RMS: +9.03 dB p-p.e. against RMS
 
 WINDOW_S = 0.005
@@ -78,14 +83,16 @@ _TELLING_SHARE = 1e-4  # of the energy of a sound: what is less tells nothing ab
 class Ceiling:
     """Level limits for one transducer and age group. Without a plausible `calibration` the uncalibrated limits hold.
 
-    A waveform of None is masking noise. ``shared_by``: so many sounds may play at once in one column, and each may have this part
-    of peak and RMS, so that their sum stays below the limits however they meet.
+    A waveform of None is masking noise. ``age_months`` moves no limit; the sound dose uses it. ``shared_by``: so many sounds may
+    play at once in one column, and each may have this part of peak and RMS, so that their sum stays below the limits however they
+    meet.
     """
 
     transducer: str
     age_group: str
     calibration: Calibration | None = None
     shared_by: int = 1
+    age_months: float | None = None
 
     def __post_init__(self) -> None:
         if not 1 <= self.shared_by <= 2:
@@ -96,6 +103,11 @@ class Ceiling:
         ):
             if value not in allowed:
                 raise LevelError(f"{name} = {value!r}; allowed are {', '.join(allowed)}")
+        low, high = AGES_MONTHS[self.age_group]
+        if self.age_months is not None and not low <= self.age_months <= high:  # nan ends here too
+            raise LevelError(
+                f"age_months = {self.age_months:g} with age_group = {self.age_group!r}: allowed are {low:g} to {high:g} months"
+            )
         if self.calibration is not None and self.calibration.transducer != self.transducer:
             raise LevelError(
                 f"calibration {self.calibration.id!r} is for {self.calibration.transducer!r}, the plan says {self.transducer!r}: "
@@ -156,7 +168,13 @@ class Ceiling:
     def reads_less_db(self) -> float:
         """How much less than an occluded-ear simulator or an artificial ear the calibration's coupler reads, at most, in dB."""
         calibration = self._usable_calibration()
-        return 0.0 if calibration is None else _READS_LESS_DB.get(calibration.coupler, 0.0)
+        return 0.0 if calibration is None else READS_LESS_DB.get(calibration.coupler, 0.0)
+
+    @property
+    def coupler(self) -> str | None:
+        """Coupler of the calibration; None without a usable one."""
+        calibration = self._usable_calibration()
+        return None if calibration is None else calibration.coupler
 
     def _general_db(self) -> float:
         table = _FORCE if self.transducer == BONE else _GENERAL
@@ -180,6 +198,20 @@ class Ceiling:
         """
         known = self._known_full_scale_db(ear, waveform)
         return plausible_range_db(self.transducer)[1] if math.isnan(known) else known
+
+    def energy_full_scale_db(self, ear: str, waveform: Waveform | None) -> float:
+        """`loudest_full_scale_db` by energy: dB of a waveform of peak-to-peak 1.0 that the earphone would not change.
+
+        Where the calibration measured this sound as RMS of its train, that is its energy, down to `_ENERGY_LESS_DB` below what
+        the peak-to-peak values say.
+        """
+        loudest, calibration = self.loudest_full_scale_db(ear, waveform), self._usable_calibration()
+        if waveform is None or calibration is None:
+            return loudest
+        own = calibration.measured_db(waveform.name, waveform.frequency_hz, ear)
+        if own is None or own[1] != "zeq":
+            return loudest
+        return max(own[0] - zeq_minus_ppe_db(waveform), loudest - _ENERGY_LESS_DB)
 
     def _known_full_scale_db(self, ear: str, waveform: Waveform | None, over_db: float = 0.0) -> float:
         """`over_db`: what the curve between the samples adds, where another sound was measured."""

@@ -77,24 +77,27 @@ class CellFrames(FrameSource):
         trigger_db_fs: float = TRIGGER_DB_FS,
         beside: Sequence[CellFrames] = (),
         earphone_jack: bool = False,
+        day_times: float = 1.0,
     ) -> None:
         if code.cells != len(cells) or not 0 <= first < len(cells):
             raise LevelError(f"{len(cells)} cells, a code of {code.cells}, first cell {first}; all are of one table, from 0 on")
         begun = cells[first]
         if earphone_jack and {cell.ear for cell in cells} != {begun.ear}:
             raise LevelError("one earphone for both ears: cells of one ear only, as it has to be moved to the other one")
-        super().__init__(begun.waveform, begun.gain, begun.ear, schedule, ceiling, None, spent, trigger_db_fs, earphone_jack)
+        super().__init__(
+            begun.waveform, begun.gain, begun.ear, schedule, ceiling, None, spent, trigger_db_fs, earphone_jack, day_times
+        )  # fmt: skip
         endless = replace(schedule, n_sweeps=None)
         self._each = [
             FrameSource(cell.waveform, cell.gain, cell.ear, endless, ceiling, cell.masking, None, trigger_db_fs, earphone_jack)
             for cell in cells
         ]
         if beside:
-            self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group, beside[0]._guard)
+            self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group, beside[0]._guard, day_times)
         for one in beside:
             one._beside.append(self)
         self._beside: list[CellFrames] = list(beside)
-        self.cells, self._code, self._choose = tuple(cells), code, choose
+        self.cells, self.first, self._code, self._choose = tuple(cells), first, code, choose
         rate_hz = schedule.sample_rate_hz
         latest = max(round(cell.waveform.time_zero_s * rate_hz) for cell in cells)
         self.time_zero_s = latest / rate_hz

@@ -71,7 +71,7 @@ class FrameSource:
     The ceiling is the last stage on the sound columns. A gain above it is refused at once. If a fault in this program makes the
     sound louder, the ceiling reduces it and counts the samples in `limited_samples`. After the ceiling only the sound dose is
     counted: when `spent` (the dose that the session gave before) and this run together reach the limit of an ear, the frames end,
-    even in the middle of a sound, and `dose_exhausted` is true.
+    even in the middle of a sound, and `dose_exhausted` is true. `day_times`: so many times the limit of a day, by a dose policy.
 
     `masking` is noise in the other ear, from the first frame to the silence at the end, through the same ceiling and dose count.
 
@@ -94,6 +94,7 @@ class FrameSource:
         spent: Dose | None = None,
         trigger_db_fs: float = TRIGGER_DB_FS,
         earphone_jack: bool = False,
+        day_times: float = 1.0,
     ) -> None:
         if not trigger_db_fs <= 0.0:  # nan ends here too
             raise LevelError(f"trigger_db_fs = {trigger_db_fs:g}; allowed is up to 0 dB re full scale")
@@ -136,7 +137,7 @@ class FrameSource:
         if earphone_jack:
             of_columns.append(weights(ceiling, self._other_ear, None, rate_hz))
         self._weights = tuple(of_columns)
-        self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group)
+        self._guard = DoseGuard(self._weights, spent or Dose(), ceiling.age_group, times=day_times)
         self._upcoming: Iterator[Sweep] = schedule.sweeps()
         self._next: Sweep | None = next(self._upcoming, None)
         self._playing: deque[Sweep] = deque()

@@ -63,10 +63,9 @@ class StimulusSpec:
                 kinds = " and ".join(kind for kind, names in PARAMETERS.items() if name in names)
                 raise ValueError(f"{name} = {getattr(self, name)} belongs to {kinds}, but stimulus = {self.kind!r}: leave it out")
         if self.kind == "click":
-            self._fill(duration_us=DURATION_US)
             low, high = ALLOWED_US
             if not low <= self._duration_us <= high:
-                raise ValueError(f"duration_us = {self.duration_us:g}; allowed is {low:g} to {high:g}")
+                raise ValueError(f"duration_us = {self._duration_us:g}; allowed is {low:g} to {high:g}")
         if "frequency_hz" in own:
             self._check_frequency()
         if self.kind == "tone-burst":
@@ -158,11 +157,14 @@ class StimulusSpec:
         known = {name: getattr(self, name) for name in self.__dataclass_fields__}
         if "chirp_k" in PARAMETERS[self.kind]:
             known |= {"chirp_k": self.delay_model.k, "chirp_span_ms": 1e3 * self.delay_model.span_s}
+        if self.kind == "click":
+            known["duration_us"] = self._duration_us
         return known | {"wav_sha256": None if self.wav is None else fingerprint(Path(self.wav))}
 
     @property
     def parameters(self) -> dict[str, object]:
-        """Parameters of this kind, with defaults filled in."""
+        """Parameters of this kind, with defaults filled in, but for the duration of a click: a plan of a click, which is every plan
+        that says nothing, stays one to which another stimulus can be given."""
         return {name: getattr(self, name) for name in PARAMETERS[self.kind]}
 
 

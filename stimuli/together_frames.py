@@ -48,12 +48,14 @@ class TogetherFrames(FrameSource):
         first: int,
         spent: Dose | None = None,
         trigger_db_fs: float = TRIGGER_DB_FS,
+        day_times: float = 1.0,
     ) -> None:
         if ceiling.transducer == BONE:
             raise LevelError("both ears at once: a bone vibrator moves both ears; test one ear after the other")
         if not 0 <= silence < len(cells) or cells[silence].gain != 0.0:
             raise LevelError(f"both ears at once: silence = {silence} is no silent cell of {len(cells)}")
         self.together, self.cells, self._code, self._choose = together, tuple(cells), code, choose
+        self.first = first
         silent = cells[silence]
         super().__init__(silent.waveform, 0.0, "left", together.frames, ceiling, None, spent, trigger_db_fs)
         shared = replace(ceiling, shared_by=together.sounds)
@@ -62,7 +64,9 @@ class TogetherFrames(FrameSource):
             begun = first if sound == 0 and cells[first].ear == ear else silence
             own = [_as_of(cell, ear, sound, together.sounds) for cell in cells]
             schedule, asked, beside = together.ear(ear, sound), self._of_stream(number), list(self._streams)
-            self._streams.append(CellFrames(own, schedule, shared, code, asked, begun, spent, trigger_db_fs, beside))
+            self._streams.append(
+                CellFrames(own, schedule, shared, code, asked, begun, spent, trigger_db_fs, beside, day_times=day_times)
+            )
         self._silence = silence
         self.time_zero_s = self._streams[0].time_zero_s
         self._reach = max(stream.reach_samples for stream in self._streams) + round(together.longest_s * self.rate_hz)

@@ -44,6 +44,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker("real_time")
 
 
+@pytest.fixture
+def tmp_path(tmp_path: Path) -> Path:
+    """A folder with no other beside it: the sound dose of one person adds up over the sessions of a directory."""
+    inner = tmp_path / "t"
+    inner.mkdir()
+    return inner
+
+
 def _sound_loop(folder: Path, outputs: int = PORTS) -> Iterator[SoundLoop]:
     if not can_loop():
         if os.environ.get("CI") == "true":

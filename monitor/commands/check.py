@@ -93,6 +93,11 @@ def main(args: argparse.Namespace) -> int:
     except (SourceError, RuntimeError, OSError) as error:
         return refuse(error, FAILED, args)
     _say_all(report, args)
+    if session is not None:
+        from quietfloor.monitor.readiness.dose_outlook import outlook_of
+
+        for text in outlook_of(session).words:
+            say(text, args)
     give_json(check_record(report, datetime.datetime.now(datetime.UTC)), args)
     return DONE if report.ready else FAILED
 

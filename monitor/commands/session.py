@@ -21,6 +21,7 @@ from quietfloor.monitor.commands.run import carry_through
 from quietfloor.monitor.commands.session_steps import (
     FOLLOWS,
     GROWTH_DB,
+    beyond_dose,
     conclude,
     earphone_moved,
     level_of,
@@ -171,6 +172,7 @@ def remark(session: Session, args: argparse.Namespace) -> int:
 def work(session: Session, args: argparse.Namespace, link: WindowLink | None) -> int:
     """Make runs until none is left to make or wanted; the exit status."""
     made: list[dict[str, Any]] = []
+    today_not: set[str] = set()  # conditions of which the dose allows no more today
     walked = Walked(begins=True)
     own_choice = any((
         args.single, args.repeat is not None, args.level is not None, args.condition is not None, args.growth, args.muted,
@@ -183,7 +185,7 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
     while True:
         say_status(session, args, minutes, short=bool(made))
         own = own_choice and not made
-        suggestion = _chosen(session, args, minutes) if own else session.next(minutes)
+        suggestion = _chosen(session, args, minutes) if own else _next(session, minutes, today_not)
         nothing_left = suggestion is None or suggestion.level_db_nhl is None
         if nothing_left and args.auto and session.plan.masking.auto and not (minutes is not None and minutes <= 0):
             suggestion = session.again_with_noise()
@@ -204,6 +206,12 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
         plan = within_dose(plan, session.folder, session.plan.own_limit)
         if noise:
             say(noise, args)
+        if args.auto and (refused := beyond_dose(plan, session)):
+            say(f"{suggestion.condition} at {level:g} dB nHL is left out today: {refused.removeprefix('sound: ')}", args)
+            if own or nothing_left:
+                break
+            today_not.add(str(suggestion.condition))
+            continue
         if nothing_left and (plan.sound is None or plan.sound.masking == "none"):
             break  # without the noise it would say nothing new
         if not made:
@@ -223,6 +231,14 @@ def work(session: Session, args: argparse.Namespace, link: WindowLink | None) ->
             say("stopped: the same line goes on from here", args)
             break
     return conclude(session, args, made, minutes)
+
+
+def _next(session: Session, minutes: float | None, without: set[str]) -> Suggestion | None:
+    """The next suggestion, of another condition than those."""
+    if not without:
+        return session.next(minutes)
+    still = [one for one in session.suggestions(minutes) if not one.done and str(one.condition) not in without]
+    return still[0] if still else None
 
 
 def _chosen(session: Session, args: argparse.Namespace, minutes: float | None) -> Suggestion:

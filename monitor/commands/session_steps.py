@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from quietfloor.monitor.session.conditions import Condition, Purpose
     from quietfloor.monitor.session.session import Session
 
+LEAST_SHORT = 2048  # own choice: a run that the dose shortens has at least so many sweeps, or it is not made
 GROWTH_DB = 5.0  # above the lowest response: common practice
 FOLLOWS = "The program follows its suggestions by itself (--auto or --yes)."
 
@@ -48,27 +49,35 @@ def level_of(
 
 
 def within_dose(plan: Plan, folder: Path, own_limit: bool) -> Plan:
-    """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than the usual limit."""
+    """The plan with as many sweeps as the dose allows, where the session chose how many: no fewer than `LEAST_SHORT`."""
     import datetime
 
+    from quietfloor.monitor.core.averaging import UNIT_SWEEPS
     from quietfloor.monitor.plan.run_plan import PlanError, override
-    from quietfloor.monitor.run.sound_output import make_stimulus
-    from quietfloor.monitor.session.staircase_rules import LEAST_SWEEPS
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
+    from quietfloor.monitor.run.sound_output import make_stimulus, spent_by
 
     sweeps = plan.decision.max_sweeps
-    if own_limit or plan.sound is None or plan.search is not None or sweeps <= LEAST_SWEEPS:
+    if own_limit or plan.sound is None or plan.search is not None or sweeps <= LEAST_SHORT:
         return plan
-    spent = SessionDose(folder).spent()
+    spent = spent_by(folder, plan.sound, datetime.date.today())
     with contextlib.suppress(PlanError):  # whatever else is wrong is said when the run begins
-        stimulus = make_stimulus(plan.sound, datetime.date.today())
-        while sweeps > LEAST_SWEEPS:
-            try:
-                stimulus.check_dose(sweeps, spent)
-                break
-            except PlanError:
-                sweeps = max(LEAST_SWEEPS, sweeps // 2)
+        most = make_stimulus(plan.sound, datetime.date.today()).most_sweeps(sweeps, spent)
+        sweeps = most if most == sweeps else max(LEAST_SHORT, most // UNIT_SWEEPS * UNIT_SWEEPS)
     return override(plan, {"decision": {"max_sweeps": sweeps}}) if sweeps < plan.decision.max_sweeps else plan
+
+
+def beyond_dose(plan: Plan, session: Session) -> str:
+    """Why the dose does not let the sound of a run out today; empty where it does, or where something else is wrong."""
+    from quietfloor.monitor.plan.run_plan import PlanError
+    from quietfloor.monitor.run.sound_output import DoseRefused
+
+    try:
+        _refused(plan, session)
+    except DoseRefused as error:
+        return str(error)
+    except PlanError:
+        pass
+    return ""
 
 
 def with_noise(
@@ -108,12 +117,11 @@ def _refused(plan: Plan, session: Session) -> None:
     """Raises PlanError where ceiling or dose does not let the sound out."""
     import datetime
 
-    from quietfloor.monitor.run.sound_output import make_stimulus
-    from quietfloor.monitor.storage.dose_ledger import SessionDose
+    from quietfloor.monitor.run.sound_output import make_stimulus, spent_by
 
     plan = within_dose(plan, session.folder, session.plan.own_limit)
     assert plan.sound is not None
-    spent = SessionDose(session.folder).spent()
+    spent = spent_by(session.folder, plan.sound, datetime.date.today())
     make_stimulus(plan.sound, datetime.date.today(), sweeps=plan.decision.max_sweeps, spent=spent)
 
 

@@ -31,6 +31,14 @@ def say_status(
         said = threshold.settled or threshold.finding == "not tested" or threshold.method == "search"
         settled = "" if said else ", not settled"
         say(f"  {threshold.condition}: {threshold.words}{settled}", args)
+    if not short:
+        from quietfloor.monitor.readiness.dose_outlook import outlook_of
+
+        outlook = outlook_of(session)
+        if outlook.policy is not None:
+            say(f"  {outlook.policy.words}.", args)
+        for text in outlook.words:
+            say(f"  {text}", args)
     if session.plan.method == "search":
         _say_ahead(session, args, minutes, short, coming)
         return
@@ -82,6 +90,7 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
     import math
     from dataclasses import asdict
 
+    from quietfloor.monitor.readiness.dose_outlook import outlook_of
     from quietfloor.monitor.session.staircase_rules import waking_words
 
     runs = session.all_runs()
@@ -106,6 +115,7 @@ def status(session: Session, minutes: float | None = None) -> dict[str, Any]:
         "next": None if suggestion is None or ahead is not None else _suggestion(suggestion),
         "search": None if ahead is None else asdict(ahead) | {"sentence": ahead.sentence},
         "done": [] if searching else [_suggestion(one) for one in session.suggestions(minutes) if one.done],
+        "dose": outlook_of(session).record(),
         "seconds_left": None if math.isinf(left_s) else left_s,
     }
 

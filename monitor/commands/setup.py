@@ -33,8 +33,9 @@ class Walked:
 def walk_first(link: WindowLink | None, plan: Any, session: Path, args: argparse.Namespace) -> Walked:
     """The set-up before a run: the panel is shown if there is a window and a user who can answer."""
     from quietfloor.monitor.readiness.cautions import acknowledge
+    from quietfloor.monitor.readiness.dose_words import own_cautions
 
-    own = () if plan.sound is None or not plan.sound.caution else (plan.sound.caution,)
+    own = own_cautions(plan)
     now = datetime.datetime.now(datetime.UTC)
     by_word = acknowledge("--acknowledge", now, also=own).record() if args.acknowledge else None
     if link is None or link.unattended or args.no_setup:

@@ -13,12 +13,14 @@ from typing import Literal
 
 from quietfloor.monitor.display.views import Headline
 from quietfloor.monitor.hearing.estimate import estimate_all
+from quietfloor.monitor.plan.run_plan import PlanError
+from quietfloor.monitor.readiness.dose_outlook import day_of
 from quietfloor.monitor.readiness.findings import Severity
 from quietfloor.monitor.readiness.listener import Report
 from quietfloor.monitor.session.conditions import STIMULUS_WORDS, UNKNOWN, Condition, Finding, RunSummary
 from quietfloor.monitor.session.recorded_session import RecordedSession
 from quietfloor.monitor.session.threshold import Threshold, counted, search_of
-from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
+from quietfloor.monitor.storage.dose_ledger import ExposureError
 from quietfloor.stimuli.calibration import EARS
 from quietfloor.stimuli.dose import limit_pa2s
 
@@ -162,10 +164,9 @@ def sight_of(
     )  # fmt: skip
     points, unit = points_of(session, thresholds)
     last = runs[-1] if runs else None
-    plan = session.plan
     left = "" if math.isinf(left_s) else f"{max(0.0, left_s) / 60:.0f} min left"
     sight = SessionSight(
-        title=f"{plan.subject.pseudonym}, {plan.subject.age_group} · {plan.title or 'session'} · {session.folder.name}",
+        title=_title(session),
         rows=rows, points=points, unit=unit, coming=coming, nothing=nothing,
         time=(gone_words(runs), to_go, f"{left} of the person's time" if left else "no limit of time in the plan"), left=left,
         electrodes=electrodes_of(runs, checked), dose=(), dose_words="",
@@ -175,6 +176,17 @@ def sight_of(
     dose, words = dose_of(session)
     sight = replace(sight, dose=dose, dose_words=words)
     return replace(sight, steps=steps_of(sight))
+
+
+def _title(session: RecordedSession) -> str:
+    """Whose session it is, and the dose policy that it names."""
+    plan = session.plan
+    try:
+        policy = day_of(session, datetime.date.today())[0]
+    except (ExposureError, PlanError):
+        policy = None  # the dose says what is wrong
+    dose = "" if policy is None else f" · dose policy {policy.short}"
+    return f"{plan.subject.pseudonym}, {plan.subject.age_group}{dose} · {plan.title or 'session'} · {session.folder.name}"
 
 
 def sound_words(one: Condition) -> tuple[str, str]:
@@ -292,14 +304,16 @@ def electrodes_of(
 def dose_of(session: RecordedSession) -> tuple[tuple[tuple[str, float], ...], str]:
     """Share of the day's limit for each ear, right first, and the words."""
     try:
-        spent = SessionDose(session.folder).spent()
-    except ExposureError as error:
+        policy, spent = day_of(session, datetime.date.today())
+    except (ExposureError, PlanError) as error:
         return (), str(error)
-    limit = limit_pa2s(session.plan.subject.age_group)
+    limit = limit_pa2s(session.plan.subject.age_group, 1.0 if policy is None else policy.day_limit_times)
     shares = dict(zip(EARS, (one / limit for one in spent.both), strict=True))
     ordered = tuple((ear, shares[ear]) for ear in ("right", "left"))
     most = max(shares.values())
-    words = "of the sound dose of a day" + ("" if most < NEARLY else ": little is left, and no run plays beyond the limit")
+    words = "of the sound dose of a day"
+    words += "" if policy is None else f" under the dose policy {policy.short}"
+    words += "" if most < NEARLY else ": little is left, and no run plays beyond the limit"
     return ordered, words
 
 

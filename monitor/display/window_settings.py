@@ -10,8 +10,8 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from quietfloor.monitor.display.zoom import LEAST_SCALE_NV, MOST_SCALE_NV
 from quietfloor.monitor.display.theme import THEMES
+from quietfloor.monitor.display.zoom import LEAST_SCALE_NV, MOST_SCALE_NV
 from quietfloor.monitor.untrusted.bounded_io import json_of
 
 USUAL, LEAST = (1280, 720), (900, 560)  # width and height in pixels of the screen

@@ -49,7 +49,7 @@ OWN_BREAK_MARK_MS, OWN_DEVICE_BREAK_MARK_MS = (
     1.75,
 )  # and 1.5 and 2.0 ms for the marks of a broken sound (quietfloor.stimuli.frames)
 OPENING_S = 2.0  # of stream before our own sound begins: the first second is checked, then the output opens
-PATHS = ("calibration", "wav", "references", "masking_calibration")  # keys of [sound] that name a file
+PATHS = ("calibration", "wav", "references", "masking_calibration", "dose_policy")  # keys of [sound] that name a file
 EARLIER = ["analysis", "earlier"]  # place of a table inside a table
 FORMAT = 2  # of plan.toml and of the run beside it
 # Keys that came with a format, and what they are in run folders of an earlier one: off, so that these replay as they were made.

@@ -18,6 +18,7 @@ from quietfloor.monitor.core.averaging import UNIT_SWEEPS
 from quietfloor.monitor.waves.expected import wave_v_bracket_ms
 from quietfloor.stimuli.chirps import span_for_level
 from quietfloor.stimuli.devices import DeviceError
+from quietfloor.stimuli.ear_steps import AGES_MONTHS
 from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, TRIGGER_DB_FS
 from quietfloor.stimuli.levels import STATED, stated_level
 from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, ONE_EARPHONE, SHORTEST_BLOCK, check_block
@@ -30,7 +31,8 @@ OF_SOUND_CARD = ("output", "channels", "trigger_on_earphone_jack", "block", "all
 UNSTATED = (
     "time_zero_ms", "time_zero_is", "level_db_fs", "level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db",
     "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms", "trigger_db_fs",
-    "output", "dose",
+    "output", "dose", "age_months", "age_change",
+    "dose_policy",
 )  # fmt: skip
 EARPHONE_JACK_CAUTION = (
     "The trigger leaves by output {}, a jack that usually feeds an ear: nothing that somebody can wear may be connected to it. "
@@ -76,6 +78,13 @@ class SoundPlan(Section):
     route: Literal["air", "bone"] = "air"
     transducer: Literal["insert", "supra-aural", "circumaural", "bone-vibrator"] = "insert"
     age_group: Literal["adult", "child", "infant"] = "adult"
+    age_months: float | None = Field(
+        default=None, ge=0, le=1500, description="the sound dose of infants and children depends on it; by default the youngest"
+    )
+    dose_policy: str | None = Field(default=None, description="sealed file by which the lab raises the sound dose of a day")
+    age_change: str | None = Field(
+        default=None, min_length=1, max_length=200, description="why an earlier run of the day had a younger age for this person"
+    )
     calibration: str | None = Field(default=None, description="calibration file of the output; only dB re full scale needs none")
     references: str | None = Field(default=None, description="file with reference thresholds of your own")
     masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
@@ -291,6 +300,15 @@ class SoundPlan(Section):
             raise ValueError(
                 f"{key} = {level_db:g} with route = \"bone\": a bone vibrator has no sound pressure; give level_db_nhl, or "
                 "level_db_fs"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _age_fits(self) -> SoundPlan:
+        low, high = AGES_MONTHS[self.age_group]
+        if self.age_months is not None and not low <= self.age_months <= high:
+            raise ValueError(
+                f"age_months = {self.age_months:g} with age_group = {self.age_group!r}: allowed are {low:g} to {high:g} months"
             )
         return self
 

@@ -18,6 +18,7 @@ from quietfloor.monitor.core.samples import Chunk
 from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.readiness import timing
 from quietfloor.monitor.readiness.cautions import placement
+from quietfloor.monitor.readiness.dose_words import own_cautions
 from quietfloor.monitor.readiness.findings import Finding, Group, parted, ready, summary
 from quietfloor.monitor.readiness.model import Readiness
 from quietfloor.monitor.readiness.sound_check import SilentTriggers, sound_group
@@ -100,7 +101,7 @@ class Check:
         self.plan = plan
         self._triggers, self._opens, self._today, self._clock = triggers and plan.sound is not None, opens, today, clock
         self._session = session
-        self._cautions = () if plan.sound is None or not plan.sound.caution else (plan.sound.caution,)
+        self._cautions = own_cautions(plan)
         self._sound = sound_group(plan, session, today())
         self._timing = Group("timing", "Timing", (Finding("timing", "wait", "known once the stream is found"),))
         self._source: Source | None = None

@@ -15,12 +15,12 @@ from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.plan.search_plan import SearchPlan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
-from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, Stimulus, make_cells, make_stimulus, open_device
+from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, Stimulus, age_of, make_cells, make_stimulus, open_device, spent_by
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
 from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
 from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
-from quietfloor.stimuli.dose import LIMIT_DB, Dose, limit_pa2s
+from quietfloor.stimuli.dose import Dose, exposure_db, limit_pa2s
 from quietfloor.stimuli.levels import STATED
 from quietfloor.stimuli.outputs import LEAST_BITS
 from quietfloor.stimuli.player import MOST_HEARD, Player
@@ -55,9 +55,11 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
             said = f"other equipment makes it, as stated: {plan.stated.words}; its dose cannot be seen here"
         return [Finding("sound", "look", said, "check them there before each run")]
     try:
-        spent = SessionDose(session).spent()
-    except ExposureError as error:
-        return [Finding("dose", "stop", *parted(error))]
+        account = SessionDose(session)
+        account.check_age(age_of(sound))
+        spent = spent_by(session, sound, today)
+    except (ExposureError, PlanError) as error:
+        return [Finding("dose", "stop", *parted(str(error).removeprefix("sound: ")))]
     try:
         if (table := table_of(written_out(plan))) is None:
             stimulus = make_stimulus(sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
@@ -155,12 +157,13 @@ def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Find
     """Sound dose of the ear that gets the most; a plan that would pass the limit was refused before. Of a search the dose is that
     of its loudest level all the time: it may pass the limit, because a search leaves out what an ear may not get any more."""
     sweeps = plan.decision.max_sweeps if plan.search is None else math.ceil(60.0 * plan.search.minutes / sound.sweep_s)
-    (coming, _), limit = stimulus.needed(sweeps), limit_pa2s(sound.age_group)
+    (coming, _), limit = stimulus.needed(sweeps), stimulus.day_limit_pa2s
     shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]
     ear, (before, more) = max(zip(EARS, shares, strict=True), key=lambda pair: sum(pair[1]))
+    policy = "" if stimulus.policy is None else f" under the dose policy {stimulus.policy.short}"
     used = f"{_percent(before)} of it is used" if before > 0 else "nothing of it is used"
-    said = f"at most {_percent(more)} of what the {ear} ear may get in a day; {used} in this session"
-    basis, parts = f"{LIMIT_DB[sound.age_group]:.1f} dB, see stimuli/dose.py", (("used_percent", before), ("run_percent", more))
+    said = f"at most {_percent(more)} of what the {ear} ear may get in a day{policy}; {used} in this session"
+    basis, parts = f"{exposure_db(limit):.1f} dB, see stimuli/dose.py", (("used_percent", before), ("run_percent", more))
     left_out = "lower the highest levels, or allow fewer minutes: levels that an ear may not get any more are left out"
     remedy = left_out if before + more > 100.0 else ""
     return Finding("dose", "look" if remedy else "ok", said, remedy, "", before + more, "%", 100.0, basis, parts)
@@ -189,6 +192,7 @@ class SilentTriggers:
         silent: dict[str, Any] = dict.fromkeys(SILENCED)
         silent |= {"stimulus": "click", "chirp_by_level": False, "masking": "none", "muted": True, "lead_in_s": TRIGGER_LEAD_IN_S}
         silent |= dict.fromkeys(STATED) | {"level_db_fs": -60.0, "calibration": None, "references": None, "device": "lsl"}
+        silent |= {"dose_policy": None}  # they need none
         if sound.trigger_on_earphone_jack:  # held by the ceiling of its own calibration
             silent |= {"calibration": sound.calibration, "device": sound.device}
         frames = make_stimulus(sound.model_copy(update=silent), datetime.date.today()).frames
@@ -209,7 +213,8 @@ class SilentTriggers:
     def _reserve(self, sound: SoundPlan) -> None:
         """Set aside in the session what the triggers of a long check may give, or what the ears may still get."""
         account = self._account or SessionDose(OUTSIDE_A_RUN)
-        limit, spent = limit_pa2s(sound.age_group), account.spent()
+        account.check_age(age_of(sound))
+        limit, spent = limit_pa2s(sound.age_group), account.counted(sound.age_group)
         needed = self._frames.exposure(LONGEST_S * sound.rate_per_s, LONGEST_S)
         allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(needed.both, spent.both, strict=True)))
         self._account, self._name = account, f"check-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"

@@ -20,6 +20,7 @@ from quietfloor.monitor.report.pictures import NARROW_INCH, Area, Picture
 from quietfloor.monitor.report.searches import interval_words, threshold_words
 from quietfloor.monitor.session.conditions import UNKNOWN, Condition
 from quietfloor.monitor.session.threshold import COVERAGE, Threshold
+from quietfloor.monitor.untrusted.safe_text import LONGEST, plain
 from quietfloor.stimuli.calibration import BONE
 
 CHART_INCH, LEAST_CHART_INCH = 3.5, 2.2
@@ -52,6 +53,7 @@ def _facts(report: Report) -> Iterable[tuple[str, str]]:
     age = "not known" if subject.age_group is None else subject.age_group
     yield "Age group", age if subject.age_months is None else f"{age}, {subject.age_months:g} months"
     yield "Date", _dates([str(run.record["started"]) for run in material.runs if run.record.get("started")])
+    yield from (("Dose policy", text) for text in _policies(report))
     discarded = len(report.discarded)
     yield "Runs", f"{len(material.runs)} finished, {discarded} of them discarded"
     yield "Operator", _stated(report, "operator")
@@ -59,6 +61,21 @@ def _facts(report: Report) -> Iterable[tuple[str, str]]:
     if material.title:
         yield "Session", material.title
     yield "Folder", material.place
+
+
+def _policies(report: Report) -> list[str]:
+    """Dose policies under which runs were made, with the runs."""
+    made: dict[str, list[int]] = {}
+    for run in report.material.runs:
+        stimulus = run.record.get("stimulus")
+        policy = stimulus.get("dose_policy") if isinstance(stimulus, dict) else None
+        if isinstance(policy, dict):
+            words = (
+                f"{policy.get('name')}, {policy.get('approval')}, approved by {policy.get('approved_by')}: "
+                f"{policy.get('day_limit_times')} times the usual sound dose of a day, because {policy.get('reason')}"
+            )
+            made.setdefault(plain(words, LONGEST), []).append(run.number)
+    return [f"{words} ({runs_words(numbers)})" for words, numbers in made.items()]
 
 
 def _stated(report: Report, key: str) -> str:

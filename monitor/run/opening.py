@@ -12,14 +12,14 @@ from typing import Any, Self
 
 from quietfloor.monitor.core.engine import Engine, OnSignal
 from quietfloor.monitor.plan.cell_table import table_of
-from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.plan.run_plan import Plan, PlanError
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.disk_space import check_room
 from quietfloor.monitor.run.publisher import Subscriber
 from quietfloor.monitor.run.resolved_plan import resolve
 from quietfloor.monitor.run.run import NextCell, Run
 from quietfloor.monitor.run.run_record import begin_record, run_record
-from quietfloor.monitor.run.sound_output import Sound, make_cells, make_stimulus, open_sound
+from quietfloor.monitor.run.sound_output import Sound, age_of, make_cells, make_stimulus, open_sound, spent_by
 from quietfloor.monitor.run.status import Status
 from quietfloor.monitor.search.planned import PlannedSearch
 from quietfloor.monitor.search.record import cells_csv
@@ -123,11 +123,18 @@ def _open(
     stimulus, today = None, datetime.date.today()
     table, played = table_of(plan), NextCell.of(plan)
     if plan.sound is not None:
-        spent = SessionDose(session).spent()
+        account = SessionDose(session)
+        account.check_age(age_of(plan.sound))
+        spent = spent_by(session, plan.sound, today)
         if table is None:
             stimulus = make_stimulus(plan.sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
         else:
             stimulus = make_cells(table, played, today, spent=spent)
+        if stimulus.policy is not None and acknowledged is None:
+            raise PlanError(
+                f"sound: dose_policy {stimulus.policy.short} raises what this person may hear, and nobody acknowledged it: read "
+                "the cautions of `quietfloor check` and add --acknowledge, or use the set-up panel of the window"
+            )
     with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened
         source = LslSource(find_stream(plan.stream.name, plan.stream.source_id, plan.stream.wait_s))
         opened.callback(source.close)

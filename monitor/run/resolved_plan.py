@@ -73,7 +73,9 @@ class ResolvedPlan:
             what = _searched(plan.search, self.stimulus)
         else:
             what = _played(self.stimulus)
-        return plain(" · ".join(part for part in (plan.title, what, self.timing.text) if part), LONGEST)
+        policy = None if self.stimulus is None else self.stimulus.policy
+        dose = "" if policy is None else f"dose policy {policy.short}"
+        return plain(" · ".join(part for part in (plan.title, dose, what, self.timing.text) if part), LONGEST)
 
 
 def resolve(

@@ -41,14 +41,14 @@ from quietfloor.monitor.storage.run_folder import RunFolder
 
 log = logging.getLogger("quietfloor")
 
-AHEAD_SWEEPS = 512  # of a search, that are put down before they are played: some 10 s
+AHEAD_SWEEPS = 512  # that are put down before they are played: some 10 s
 
 
 class SoundSource(Protocol):
     """Interface of the sound output that a run uses."""
 
     def reserve(self, session: Path, name: str, sweeps: int) -> None: ...
-    def reserve_more(self, cell: int, sweeps: int) -> None: ...
+    def reserve_more(self, cell: int | None, sweeps: int) -> None: ...
     def wait_for_receiver(self, stopped: Callable[[], bool]) -> None: ...
     def returned(self, seconds: float) -> None: ...
     def start(self) -> None: ...
@@ -263,8 +263,12 @@ class Run:
                 self._set_cell()
 
     def _set_cell(self) -> None:
-        """Let the sound play what the search wants next, once its dose is put down; what an ear may not get is left out."""
-        if self.search is not None:
+        """Let the sound play what the search wants next, once its dose is put down; what an ear may not get is left out. Of a run
+        of one sound the dose of its next sweeps is put down."""
+        if self.search is None:
+            if self._sound is not None:
+                self._sound.reserve_more(None, AHEAD_SWEEPS)
+        else:
             for stream in range(len(self.search.streams)):
                 self._set_cell_of(self.search, stream)
 

@@ -18,13 +18,14 @@ from typing import Any
 from quietfloor.monitor.plan.cell_table import CellTable
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
-from quietfloor.monitor.storage.dose_ledger import SessionDose, dose_record
+from quietfloor.monitor.storage.dose_ledger import Age, SessionDose, dose_record
 from quietfloor.stimuli.calibration import Calibration, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
 from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
+from quietfloor.stimuli.dose_policy import DosePolicy, load_dose_policy
 from quietfloor.stimuli.frames import FrameSource
 from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_basis, ppe_basis
 from quietfloor.stimuli.markers import MarkerOutlet
@@ -39,10 +40,14 @@ from quietfloor.stimuli.together_frames import TogetherFrames
 log = logging.getLogger("quietfloor")
 
 OUTSIDE_A_RUN = Path("sessions")  # where sound is accounted for that belongs to no run
-LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed
+LONGER_S = 20.0  # a run may need more sound than its sweeps: the opening, a trigger that is missed; also put down at first
 LONGEST_OUTSIDE_S = 120.0
 LSL_HOST_INTERFACE = "lsl"
 LSL_DEVICE = "virtual-earphone"
+
+
+class DoseRefused(PlanError):
+    """Raised if a sound can be played, but an ear may not get so much of it today."""
 
 
 @dataclass(frozen=True)
@@ -57,11 +62,21 @@ class Stimulus:
     masking: Masking | None
     record: dict[str, Any]
     cells: tuple[dict[str, Any], ...] = ()  # labels of each, of a run with several
+    policy: DosePolicy | None = None
 
     @property
     def output(self) -> tuple[str, str]:
         """Device and host interface."""
         return _identity(self.card)
+
+    @property
+    def day_times(self) -> float:
+        """How many times the usual limit of a day an ear may get: 1 without a dose policy."""
+        return 1.0 if self.policy is None else self.policy.day_limit_times
+
+    @property
+    def day_limit_pa2s(self) -> float:
+        return limit_pa2s(self.plan.age_group, self.day_times)
 
     def needed(self, sweeps: int) -> tuple[Dose, Dose]:
         """Sound dose of this many sweeps, and of each second of them."""
@@ -69,11 +84,46 @@ class Stimulus:
         return self.frames.exposure(sweeps, plan.lasts_s(sweeps)), self.frames.exposure(plan.rate_per_s, 1.0)
 
     def check_dose(self, sweeps: int, spent: Dose) -> None:
-        """Raise PlanError if this many sweeps, added to the dose ``spent`` in the session, exceed the dose limit of an ear."""
+        """Raise DoseRefused if this many sweeps, added to the dose ``spent`` before, exceed the dose limit of an ear."""
         try:
-            check(*self.needed(sweeps), spent, self.plan.age_group, sweeps, self.plan.rate_per_s)
+            check(*self.needed(sweeps), spent, self.plan.age_group, sweeps, self.plan.rate_per_s, self.day_times)
         except LevelError as error:
-            raise PlanError(f"sound: {error}") from error
+            raise DoseRefused(f"sound: {error}") from error
+
+    def most_sweeps(self, most: int, spent: Dose) -> int:
+        """As many sweeps up to ``most`` as the dose leaves."""
+        least = 0
+        while least < most:
+            middle = (least + most + 1) // 2
+            try:
+                self.check_dose(middle, spent)
+                least = middle
+            except DoseRefused:
+                most = middle - 1
+        return least
+
+
+def dose_policy_of(plan: SoundPlan, today: datetime.date) -> DosePolicy | None:
+    """The dose policy that a plan names, if it covers this age today; None for none. Raises DosePolicyError."""
+    if plan.dose_policy is None:
+        return None
+    policy = load_dose_policy(Path(plan.dose_policy))
+    policy.check(plan.age_group, today)
+    return policy
+
+
+def spent_by(session: Path, plan: SoundPlan, today: datetime.date, but: str | None = None) -> Dose:
+    """What counts as spent for a plan in this session, of the day and of the week. Raises PlanError, ExposureError."""
+    try:
+        policy = dose_policy_of(plan, today)
+        return SessionDose(session).counted(plan.age_group, 1.0 if policy is None else policy.day_limit_times, but)
+    except LevelError as error:
+        raise PlanError(f"sound: {error}") from error
+
+
+def age_of(plan: SoundPlan) -> Age:
+    """The age by which the dose of a plan is counted."""
+    return Age(plan.age_group, plan.age_months, plan.age_change or "")
 
 
 def make_stimulus(
@@ -102,11 +152,13 @@ def make_stimulus(
             in_db = basis.record(level_db, waveform, plan.rate_per_s)
         else:
             raise LevelError("give a calibration with this level, or level_db_fs")
-        ceiling = Ceiling(plan.transducer, plan.age_group, calibration)
+        ceiling = Ceiling(plan.transducer, plan.age_group, calibration, age_months=plan.age_months)
         masking = _masking(plan, card, calibration, references, today)
         factor_played = 0.0 if plan.muted else factor
         size, jack = plan.trigger_db_fs, plan.trigger_on_earphone_jack
-        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack)
+        policy = dose_policy_of(plan, today)
+        times = 1.0 if policy is None else policy.day_limit_times
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack, times)
     except PlanError:
         raise
     except (RateError, LevelError, ScheduleError, ValueError) as error:
@@ -129,11 +181,14 @@ def make_stimulus(
         "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
         "transducer": plan.transducer,
         "age_group": plan.age_group,
+        "age_months": plan.age_months,
+        "age_change": plan.age_change,
+        "dose_policy": None if policy is None else policy.record(),
         "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
         "output": _output_record(plan, card, factor * waveform.peak_to_peak),
     }
-    stimulus = Stimulus(plan, card, frames, calibration, masking, record)
+    stimulus = Stimulus(plan, card, frames, calibration, masking, record, policy=policy)
     if sweeps is not None:
         stimulus.check_dose(sweeps, spent or Dose())
     return stimulus
@@ -156,9 +211,11 @@ def make_cells(table: CellTable, choose: Choose, today: datetime.date, *, spent:
     try:
         if both is None:
             jack = plan.trigger_on_earphone_jack
-            frames = CellFrames(cells, schedule, ceiling, code, choose, table.first, spent, size, earphone_jack=jack)
+            frames = CellFrames(
+                cells, schedule, ceiling, code, choose, table.first, spent, size, earphone_jack=jack, day_times=begun.day_times
+            )
         else:
-            frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size)
+            frames = TogetherFrames(cells, both, ceiling, code, choose, len(cells) - 1, table.first, spent, size, begun.day_times)
     except (LevelError, ScheduleError) as error:
         raise PlanError(f"sound: {error}") from error
     record = begun.record | {"time_zero_ms": 1e3 * frames.time_zero_s} | ({} if both is None else {"together": True})
@@ -190,7 +247,7 @@ def _masking(
         rms = rms_of_fs(plan.masking_level_db_fs)
     else:
         raise LevelError("masking: give masking_level_db_em with a calibration, or masking_level_db_fs")
-    ceiling = Ceiling(transducer, plan.age_group, calibration)
+    ceiling = Ceiling(transducer, plan.age_group, calibration, age_months=plan.age_months)
     return Masking(plan.masking, rms, plan.masking_ear, plan.sample_rate_hz, ceiling, plan.masking_hz, plan.seed)
 
 
@@ -282,57 +339,83 @@ class Sound:
         self._account: tuple[SessionDose, str] | None = None
         self.marker_source_id = plan.device_source_id + "-markers"
         self._frames = stimulus.frames
-        self._allowed = Dose()
+        self._allowed = self._most = Dose()
+        self._about = (age_of(plan), None if stimulus.policy is None else stimulus.policy.short)
         masking = None if stimulus.masking is None else stimulus.masking.ceiling.calibration
         self._device = _open(plan, stimulus.card, filter(None, (stimulus.calibration, masking)))
         self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
         self._player = Player(stimulus.frames, self._device, self._markers)
 
     def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
-        """Record the dose of this many sweeps in the session before they are played; the sound ends at that dose in any case.
+        """Allow this many sweeps, and record the dose of the first ones in the session before they are played: of a search those
+        of its first cell, of a run of one sound some `LONGER_S`, the others by `reserve_more`. With `whole` false, for sound
+        outside a run, all of it is recorded. The sound ends at the recorded dose in any case.
 
-        Raises PlanError if the dose exceeds today's limit of an ear (with `whole` false the sound ends sooner instead), and
-        ExposureError if the dose so far is not known.
+        Raises DoseRefused if the dose of all sweeps exceeds today's limit of an ear (with `whole` false the sound ends sooner
+        instead), and ExposureError if the dose so far is not known.
         """
         account = SessionDose(session)
-        spent = account.spent(but=name)
-        needed, per_s = self._stimulus.needed(sweeps)
+        account.check_age(age_of(self._plan), name)
+        spent = self._counted(account, name)
+        if isinstance(self._frames, (CellFrames, TogetherFrames)):
+            needed, per_s = (self._of_cell(self._frames.first, each) for each in (sweeps, self._plan.rate_per_s))
+            extra = self._of_cell(self._frames.first, LONGER_S * self._plan.rate_per_s)
+        else:
+            needed, per_s = self._stimulus.needed(sweeps)
+            extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
         try:
-            check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s)
+            times = self._stimulus.day_times
+            check(needed if whole else per_s, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s, times)
         except LevelError as error:
-            raise PlanError(f"sound: {error}") from error
-        limit = limit_pa2s(self._plan.age_group)
-        extra = self._frames.exposure(LONGER_S * self._plan.rate_per_s, LONGER_S)
-        marks = self._frames.exposure_of_breaks(MOST_HEARD)
-        pairs = zip((needed + extra).both, spent.both, strict=True)
-        allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in pairs))
-        account.reserve(name, allowed + marks)
+            raise DoseRefused(f"sound: {error}") from error
+        self._most = self._within(needed + extra, spent)
+        one_sound = whole and not isinstance(self._frames, (CellFrames, TogetherFrames))
+        allowed = self._within(extra, spent).smallest(self._most) if one_sound else self._most
+        account.reserve(name, allowed + self._frames.exposure_of_breaks(MOST_HEARD), *self._about)
         self._frames.allow(allowed)
         self._account, self._allowed = (account, name), allowed
 
-    def reserve_more(self, cell: int, sweeps: int) -> None:
-        """Record the dose of this many more sweeps of a cell before the cell is chosen. Nothing is recorded while the present
-        reservation covers half as many.
+    def _counted(self, account: SessionDose, name: str) -> Dose:
+        return account.counted(self._plan.age_group, self._stimulus.day_times, name)
 
-        To be used after `reserve`, which then covers only the first sweeps. Raises PlanError if the dose exceeds today's limit of
-        an ear.
+    def _within(self, dose: Dose, spent: Dose) -> Dose:
+        """As much of a dose as the limit of each ear leaves."""
+        limit = self._stimulus.day_limit_pa2s
+        return Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(dose.both, spent.both, strict=True)))
+
+    def reserve_more(self, cell: int | None, sweeps: int) -> None:
+        """Record the dose of this many more sweeps of a cell before the cell is chosen; None: of the sound of a run without
+        cells, up to what `reserve` allowed. Nothing is recorded while the present reservation covers half as many.
+
+        Raises DoseRefused if the dose of a cell exceeds today's limit of an ear; other sound goes on to that limit.
         """
-        assert self._account is not None
-        assert isinstance(self._frames, (CellFrames, TogetherFrames))
+        if self._account is None:
+            return
         account, name = self._account
         now, enough, wanted = self._frames.dose, self._of_cell(cell, sweeps / 2), self._of_cell(cell, sweeps)
         if all(least <= most for least, most in zip((now + enough).both, self._allowed.both, strict=True)):
             return
-        ahead, per_s = (now + wanted).largest(self._allowed), self._of_cell(cell, self._plan.rate_per_s)
-        try:
-            check(ahead, per_s, account.spent(but=name), self._plan.age_group, sweeps, self._plan.rate_per_s)
-        except LevelError as error:
-            raise PlanError(f"sound: {error}") from error
-        account.reserve(name, ahead + self._frames.exposure_of_breaks(MOST_HEARD))
+        if cell is None:
+            ahead = (now + wanted).smallest(self._most).largest(self._allowed)
+            if ahead != self._allowed:
+                ahead = self._within(ahead, self._counted(account, name)).largest(self._allowed)
+        else:
+            ahead, per_s = (now + wanted).largest(self._allowed), self._of_cell(cell, self._plan.rate_per_s)
+            try:
+                times = self._stimulus.day_times
+                spent = self._counted(account, name)
+                check(ahead, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s, times)
+            except LevelError as error:
+                raise DoseRefused(f"sound: {error}") from error
+        if ahead == self._allowed:
+            return
+        account.reserve(name, ahead + self._frames.exposure_of_breaks(MOST_HEARD), *self._about)
         self._frames.extend(Dose(*(most - least for most, least in zip(ahead.both, self._allowed.both, strict=True))))
         self._allowed = ahead
 
-    def _of_cell(self, cell: int, sweeps: float) -> Dose:
+    def _of_cell(self, cell: int | None, sweeps: float) -> Dose:
+        if cell is None:
+            return self._frames.exposure(sweeps, sweeps * self._plan.sweep_s)
         assert isinstance(self._frames, (CellFrames, TogetherFrames))
         return self._frames.exposure_of(cell, sweeps, sweeps * self._plan.sweep_s)
 
@@ -367,7 +450,7 @@ class Sound:
         self._player.stop()
         if self._account is not None:
             (session, name), self._account = self._account, None
-            session.settle(name, self.dose)
+            session.settle(name, self.dose, *self._about)
 
     @property
     def record(self) -> dict[str, Any]:

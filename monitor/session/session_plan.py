@@ -25,17 +25,17 @@ from quietfloor.monitor.session.staircase_errors import LadderErrors, ladder_err
 from quietfloor.monitor.session.staircase_rules import Rules
 from quietfloor.monitor.untrusted.bounded_io import toml_of
 from quietfloor.monitor.untrusted.wrong_keys import message_of, unknown_key, wrong_value
+from quietfloor.stimuli.ear_steps import AGES_MONTHS
 from quietfloor.stimuli.stimulus import Kind
 
 # Keys of [sound] that the session says: of [subject], of the condition, of the run that is suggested.
-FROM_SUBJECT, FROM_CONDITION = ("age_group",), ("ear", "route", "stimulus", "frequency_hz")
+FROM_SUBJECT, FROM_CONDITION = ("age_group", "age_months"), ("ear", "route", "stimulus", "frequency_hz")
 FROM_RUN = ("level_db_nhl", "level_db_ppe_spl", "level_db_fs", "muted", "together", "sounds_per_ear")
 IN_NHL = (
     "a session has levels in dB nHL, by which it chooses levels, advises masking and estimates hearing; where no reference is "
     "known, measure one of your own (`quietfloor calibrate --references`) and name its file as references, or make single runs"
 )
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
-_AGES = {"infant": (0.0, 36.0), "child": (12.0, 216.0), "adult": (180.0, 1500.0)}  # own choice: overlapping, in months
 SLOWER = 0.8  # of the plan's rate: for both ears at once it is lowered so far, own choice
 FINE_DB = 1.0  # no finer steps are tried for the lowest level at which an absence can be told
 
@@ -53,7 +53,7 @@ class SubjectPlan(_Section):
 
     @model_validator(mode="after")
     def _age_fits(self) -> SubjectPlan:
-        low, high = _AGES[self.age_group]
+        low, high = AGES_MONTHS[self.age_group]
         if self.age_months is not None and not low <= self.age_months <= high:
             raise ValueError(
                 f"age_months = {self.age_months:g} with age_group = {self.age_group!r}: allowed are {low:g} to {high:g} months"
@@ -315,7 +315,8 @@ class SessionPlan(_Section):
         seed = sound.get("seed", 1)
         if isinstance(seed, int):
             sound["seed"] = seed + seed_after
-        sound |= {"age_group": self.subject.age_group, "level_db_nhl": level_db_nhl, "muted": muted}
+        sound |= self.subject.model_dump(include=set(FROM_SUBJECT), exclude_none=True)
+        sound |= {"level_db_nhl": level_db_nhl, "muted": muted}
         sound |= {"together": True, "sounds_per_ear": at_once} if at_once else {}
         sound |= {} if rate_per_s is None else {"rate_per_s": rate_per_s}
         if not math.isnan(masking_db_em):

@@ -1,4 +1,7 @@
-"""Sound dose of each ear in a session, on disk: reserved before a sound is played, settled after it, read by the next run.
+"""Sound dose of each ear of a person, on disk: reserved before a sound is played, settled after it, read by the next run.
+
+A person is the code (pseudonym) in ``session-plan.toml``: the accounts of all session folders with this code in the same
+directory add up. A folder without a code stands for a person of its own.
 
 ``SESSION/dose.jsonl`` has one line for every change; the last line of a run counts. A run that was killed leaves its reservation,
 which is never less than what it played. The dose is also in the run.json of each run; if the two differ, the larger one counts.
@@ -18,11 +21,16 @@ from typing import Any
 from quietfloor.monitor.untrusted.bounded_io import json_from, json_of, text_of, toml_of
 from quietfloor.monitor.untrusted.safe_paths import no_link
 from quietfloor.monitor.untrusted.safe_text import QuotingError
-from quietfloor.stimuli.dose import WINDOW_S, Dose, DoseError, exposure_db
+from quietfloor.stimuli.dose import HARD_TIMES, WEEK_S, WINDOW_S, Dose, DoseError, exposure_db, limit_pa2s
+from quietfloor.stimuli.ear_steps import row_of
 
 FILE = "dose.jsonl"
 KEYS = ("left_pa2s", "right_pa2s")
-NEW_SESSION = "Begin a new session folder (--out), and add up for yourself what this person's ears got today"
+PLAN = "session-plan.toml"
+WAIT = (
+    "Nothing is played for this person until it is whole again (from a copy), or for a day; after that begin a new folder (--out)"
+)
+_AGES = ("infant", "child", "adult")  # from the one that may hear least
 
 
 class ExposureError(QuotingError, RuntimeError):
@@ -30,9 +38,31 @@ class ExposureError(QuotingError, RuntimeError):
 
 
 @dataclass(frozen=True)
+class Age:
+    """Age by which a dose was counted: age group, months or None, and why it is not the one of before."""
+
+    group: str
+    months: float | None = None
+    change: str = ""
+
+    @property
+    def row(self) -> tuple[int, float]:
+        """The larger, the more may be heard."""
+        return _AGES.index(self.group), row_of(self.group, self.months) or 0.0
+
+    @property
+    def words(self) -> str:
+        return self.group if self.months is None else f"{self.group} of {self.months:g} months"
+
+    def record(self) -> dict[str, Any]:
+        return {"age_group": self.group, "age_months": self.months, "age_change": self.change or None}
+
+
+@dataclass(frozen=True)
 class _Account:
     dose: Dose
     at: datetime.datetime
+    age: Age | None = None  # None: a line of an earlier version, or a check of the output
 
 
 def _now() -> datetime.datetime:
@@ -40,32 +70,67 @@ def _now() -> datetime.datetime:
 
 
 class SessionDose:
-    """The dose ledger of one session folder, which need not exist yet."""
+    """The dose ledger of one session folder, which need not exist yet, among those of its person."""
 
     def __init__(self, session: Path, now: Callable[[], datetime.datetime] = _now) -> None:
         self.session = session
         self._now = now
 
     def spent(self, but: str | None = None) -> Dose:
-        """Dose of the last 24 hours without the run named ``but``. Raises ExposureError when it is not known."""
+        """Dose of this person in the last 24 hours without the run named ``but``. Raises ExposureError when it is not known."""
+        return sum((account.dose for account in self._recent(but)), Dose())
+
+    def counted(self, age_group: str, times: float = 1.0, but: str | None = None) -> Dose:
+        """`spent`, or more, so that what is left to ``times`` the limit of a day is also left to the hard limit of seven days.
+
+        Of the days before the last one only what the ledgers say counts. Raises ExposureError, DoseError.
+        """
+        day, week = self.spent(but), sum((one.dose for one in self._recent(but, WEEK_S)), Dose())
+        beyond = limit_pa2s(age_group, HARD_TIMES) - limit_pa2s(age_group, times)
+        return day.largest(Dose(*(max(0.0, one - beyond) for one in week.both)))
+
+    def check_age(self, age: Age, but: str | None = None) -> None:
+        """Raise ExposureError if a sound of the last 24 hours was counted for somebody younger, unless ``age`` says why. ``but``:
+        as for `spent`."""
+        younger = [one.age for one in self._recent(but) if one.age is not None and one.age.row < age.row]
+        if younger and not age.change:
+            raise ExposureError(
+                f"this person was {younger[0].words} in a run of the last 24 hours, and is {age.words} in this plan, who "
+                "may hear more: correct the age. If the earlier one was wrong, say why: age_change = \"...\" under [sound] (of a "
+                "session under [run.sound]); it is kept with the dose and the run"
+            )
+
+    def reserve(self, name: str, dose: Dose, age: Age | None = None, policy: str | None = None) -> None:
+        """Reserve the largest dose of run ``name`` before it plays. It is on the disk when this returns. Raises ExposureError."""
+        self._append(name, dose, "reserved", age, policy)
+
+    def settle(self, name: str, dose: Dose, age: Age | None = None, policy: str | None = None) -> None:
+        """Settle the dose that run ``name`` gave. Raises ExposureError; the reservation then stays."""
+        self._append(name, dose, "played", age, policy)
+
+    def _recent(self, but: str | None, seconds: float = WINDOW_S) -> list[_Account]:
+        """Accounts of the last 24 hours, or of so many seconds, of all folders of this person, without the run ``but`` of this
+        folder. What is not known of a time before the last 24 hours is left out."""
+        day, oldest = (self._now() - datetime.timedelta(seconds=each) for each in (WINDOW_S, seconds))
+        found = self._of_folder(but, day, oldest)
+        for folder in _others(self.session, day, oldest):
+            try:
+                found += SessionDose(folder, self._now)._of_folder(None, day, oldest)
+            except ExposureError:
+                if _changed_lately(folder) > day:
+                    raise
+        return found
+
+    def _of_folder(self, but: str | None, oldest: datetime.datetime, since: datetime.datetime) -> list[_Account]:
         accounts = self._accounts()
-        oldest = self._now() - datetime.timedelta(seconds=WINDOW_S)
         for folder in sorted(self.session.glob("run-*")) if self.session.is_dir() else []:
             if folder.name != but and folder.is_dir():
                 self._compare(folder, accounts, oldest)
-        recent = [account.dose for name, account in accounts.items() if name != but and account.at > oldest]
-        return sum(recent, Dose())
+        return [account for name, account in accounts.items() if name != but and account.at > since]
 
-    def reserve(self, name: str, dose: Dose) -> None:
-        """Reserve the largest dose of run ``name`` before it plays. It is on the disk when this returns. Raises ExposureError."""
-        self._append(name, dose, "reserved")
-
-    def settle(self, name: str, dose: Dose) -> None:
-        """Settle the dose that run ``name`` gave. Raises ExposureError; the reservation then stays."""
-        self._append(name, dose, "played")
-
-    def _append(self, name: str, dose: Dose, what: str) -> None:
+    def _append(self, name: str, dose: Dose, what: str, age: Age | None, policy: str | None) -> None:
         line = {"run": name, "at": self._now().isoformat(), "what": what, **dict(zip(KEYS, dose.both, strict=True))}
+        line |= {} if age is None else age.record() | {"dose_policy": policy}
         path = self.session / FILE
         try:
             self.session.mkdir(parents=True, exist_ok=True)
@@ -86,7 +151,7 @@ class SessionDose:
         except FileNotFoundError:
             return {}
         except (OSError, UnicodeDecodeError) as error:
-            raise ExposureError(f"{path} cannot be read ({error}): what these ears got is not known. {NEW_SESSION}") from error
+            raise ExposureError(f"{path} cannot be read ({error}): what these ears got is not known. {WAIT}") from error
         accounts: dict[str, _Account] = {}
         lines = text.split("\n")
         for number, line in enumerate(lines[:-1], 1):  # behind the last end of line: what a crash cut short
@@ -94,7 +159,7 @@ class SessionDose:
                 name, account = _read_line(line)
             except (ValueError, KeyError, TypeError, DoseError) as error:
                 problem = f"line {number} of {path} is damaged ({error})"
-                raise ExposureError(f"{problem}: what these ears got is not known. {NEW_SESSION}") from error
+                raise ExposureError(f"{problem}: what these ears got is not known. {WAIT}") from error
             accounts[name] = account
         return accounts
 
@@ -105,11 +170,12 @@ class SessionDose:
             if own is None:
                 return
             account = accounts.get(folder.name, own)
-            accounts[folder.name] = _Account(account.dose.largest(own.dose), max(account.at, own.at))
+            age = account.age or own.age
+            accounts[folder.name] = _Account(account.dose.largest(own.dose), max(account.at, own.at), age)
         elif folder.name not in accounts and _plays(folder) and _changed(folder) > oldest:
             raise ExposureError(
                 f"{folder} played sound, but {self.session / FILE} does not say how much, and the run left no result: what these "
-                f"ears got is not known. {NEW_SESSION}"
+                f"ears got is not known. {WAIT}"
             )
 
 
@@ -125,7 +191,7 @@ def _read_line(line: str) -> tuple[str, _Account]:
     name, at = content["run"], datetime.datetime.fromisoformat(content["at"])
     if not isinstance(name, str) or at.tzinfo is None:
         raise ValueError("run is a name and at a time with its zone")
-    return name, _Account(_dose(content), at)
+    return name, _Account(_dose(content), at, _age(content))
 
 
 def _dose(content: dict[str, Any]) -> Dose:
@@ -133,6 +199,61 @@ def _dose(content: dict[str, Any]) -> Dose:
     if isinstance(left, bool) or isinstance(right, bool):
         raise ValueError("a dose is a number")
     return Dose(left, right)
+
+
+def _age(content: dict[str, Any]) -> Age | None:
+    """Age in a line or a record. Raises ValueError."""
+    group, months, change = (content.get(key) for key in ("age_group", "age_months", "age_change"))
+    if group is None:
+        return None
+    if group not in _AGES or isinstance(months, bool) or not (months is None or isinstance(months, (int, float))):
+        raise ValueError(f"age_group {group!r}, age_months {months!r}")
+    return Age(group, months, str(change or ""))
+
+
+def code_of(folder: Path) -> str | None:
+    """Code of the person of a session folder, without regard to case and spaces; None for a folder without a session.
+
+    Raises OSError, ValueError, KeyError, TypeError."""
+    try:
+        subject = toml_of(folder / PLAN)["subject"]
+    except FileNotFoundError:
+        return None
+    return " ".join(str(subject["pseudonym"]).split()).casefold()
+
+
+def _others(session: Path, day: datetime.datetime, oldest: datetime.datetime) -> list[Path]:
+    """The other folders of the person in the same directory that changed after ``oldest``. Raises ExposureError for one that
+    changed after ``day`` and does not tell whose it is."""
+    trouble = (OSError, ValueError, KeyError, TypeError)
+    try:
+        own = code_of(session)
+        if own is None:
+            return []
+        beside = [path for path in sorted(session.resolve().parent.iterdir()) if path.is_dir() and path != session.resolve()]
+    except trouble as error:
+        raise ExposureError(f"{session / PLAN} does not tell whose ears these are ({error}). {WAIT}") from error
+    found = []
+    for folder in beside:
+        try:
+            if not (folder / PLAN).is_file() or _changed_lately(folder) <= oldest:
+                continue
+            if code_of(folder) == own:
+                found.append(folder)
+        except trouble as error:
+            if _changed_lately(folder) <= day:
+                continue
+            raise ExposureError(
+                f"{folder} had sound in the last 24 hours, and its {PLAN} does not tell whose ears got it ({error}). {WAIT}"
+            ) from error
+    return found
+
+
+def _changed_lately(folder: Path) -> datetime.datetime:
+    """When something that tells of a dose was last written there."""
+    paths = [folder / FILE, *folder.glob("run-*"), *folder.glob("run-*/run.json")]
+    times = [path.stat().st_mtime for path in paths if path.exists()]
+    return datetime.datetime.fromtimestamp(max(times, default=0.0), datetime.UTC)
 
 
 def _changed(folder: Path) -> datetime.datetime:
@@ -152,10 +273,10 @@ def _own_account(folder: Path, oldest: datetime.datetime) -> _Account | None:
             return None
         if "dose" not in stimulus:
             raise KeyError("it says nothing about its sound dose, as those of earlier versions")
-        return _Account(_dose(stimulus["dose"]), started)
+        return _Account(_dose(stimulus["dose"]), started, _age(stimulus))
     except (OSError, ValueError, KeyError, TypeError, DoseError) as error:
         problem = f"{folder / 'run.json'} does not tell what was played ({error})"
-        raise ExposureError(f"{problem}: what these ears got is not known. {NEW_SESSION}") from error
+        raise ExposureError(f"{problem}: what these ears got is not known. {WAIT}") from error
 
 
 def _plays(folder: Path) -> bool:

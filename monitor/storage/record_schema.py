@@ -44,7 +44,8 @@ _RUN = {
         "timing.rate_ppm timing.rate_ppm_se stimulus.level_db_nhl stimulus.level_db_fs stimulus.level_db_ppe "
         "stimulus.level_db_ppe_spl stimulus.level_db_zeq stimulus.time_zero_ms stimulus.chirp_k stimulus.chirp_d "
         "stimulus.chirp_span_ms stimulus.wav_zero_ms stimulus.reference_db stimulus.masking.level_db_em "
-        "stimulus.masking.level_db_fs stimulus.trigger_db_fs stream.rms_uv"
+        "stimulus.masking.level_db_fs stimulus.trigger_db_fs stimulus.age_months "
+        "stimulus.dose_policy.day_limit_times stream.rms_uv"
     ),
     "a number above 0": (
         "stimulus.frequency_hz stimulus.rate_per_s stream.rate_hz filter.low_hz filter.high_hz "
@@ -56,13 +57,15 @@ _RUN = {
         "replay_of timing.certificate timing.reason timing.trigger_edges stimulus.stimulus stimulus.kind "
         "stimulus.envelope stimulus.ear stimulus.route stimulus.polarity stimulus.transducer stimulus.age_group "
         "stimulus.reference_source stimulus.reference_scale stimulus.level_rests_on stimulus.output.device "
-        "stimulus.output.caution stimulus.masking.noise stimulus.masking.transducer stream.name stream.type "
+        "stimulus.output.caution stimulus.age_change stimulus.dose_policy.name stimulus.dose_policy.approval "
+        "stimulus.dose_policy.approved_by stimulus.dose_policy.reason stimulus.dose_policy.expires stimulus.dose_policy.seal "
+        "stimulus.masking.noise stimulus.masking.transducer stream.name stream.type "
         "stream.source_id stream.host stream.trigger stream.unit_from filter.kind identical_by machine.processor "
         "machine.architecture machine.kernels machine.simd"
     ),
     "true or false": "timing.verified stimulus.muted stimulus.stated stimulus.output.trigger_on_earphone_jack from_recording",
     "a table": (
-        "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stream filter versions machine "
+        "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stimulus.dose_policy stream filter versions machine "
         "cautions_acknowledged search"
     ),
     "a table of whole numbers": "rejected",

@@ -149,8 +149,8 @@ def test_place_theme_and_choices_are_remembered(
     assert SCREENS["laptop"].contains(window.geometry())
     window.setGeometry(1500, 100, 1000, 640)
     press(window, "d", "p", "h", "u", "2")
-    assert window.averages.sight.scale_nv is None, "it fits the curves until it is fixed"
-    window.averages.sight.scale_nv = 500.0
+    assert window.averages.zoom.scale_nv is None, "it fits the curves until it is fixed"
+    window.averages.zoom.scale_nv = 500.0
     window.close()
     kept = json.loads(path.read_text(encoding="utf-8"))
     assert (kept["theme"], kept["projector"], kept["halves"], kept["plus_minus"]) == ("dark", True, False, True)

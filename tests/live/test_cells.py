@@ -64,6 +64,8 @@ def test_what_the_engine_reads_from_the_sound_is_what_was_chosen_and_what_the_ma
     sound = Sound(stimulus)
     receiver, marked = Receiver(table.sound.device_source_id), Receiver(sound.marker_source_id)
     sound.reserve(tmp_path, "run-001", 640)
+    for cell in range(len(table.cells)):
+        sound.reserve_more(cell, 640)
     sound.start()
     assert enough.wait(patience(60))
     sound.stop()

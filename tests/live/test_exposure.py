@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import json
 import math
+import os
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from quietfloor.monitor.commands.demo import virtual_calibration
 from quietfloor.monitor.plan.run_plan import PlanError, make_plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.run.sound_output import Sound, make_stimulus
-from quietfloor.monitor.storage.dose_ledger import FILE, ExposureError, SessionDose, dose_record
+from quietfloor.monitor.storage.dose_ledger import FILE, Age, ExposureError, SessionDose, dose_record
 from quietfloor.monitor.storage.run_folder import jsonable
 from quietfloor.stimuli.dose import Dose, limit_pa2s
 from tests.live.harness import call
@@ -110,7 +112,7 @@ def test_a_run_without_any_account_closes_the_session(account: SessionDose, cloc
     (folder / "plan.toml").write_text('[stream]\neeg = ["1"]\n')
     assert account.spent() == Dose()  # listened
     (folder / "plan.toml").write_text("[sound]\nlevel_db_fs = -40\n")
-    with pytest.raises(ExposureError, match=r"run-001 played sound.*new session folder"):
+    with pytest.raises(ExposureError, match=r"run-001 played sound.*for a day; after that begin a new folder"):
         account.spent()
     assert account.spent(but="run-001") == Dose()
     clock.pass_(hours=25)
@@ -170,6 +172,72 @@ def test_without_a_disk_nothing_is_reserved(tmp_path: Path, clock: Clock) -> Non
         SessionDose(tmp_path / "file" / "session", clock).reserve("run-001", Dose())
 
 
+# -- the account of a person ---------------------------------------------------------------------------------------
+
+
+def folder_of(parent: Path, name: str, code: str | None, clock: Clock) -> SessionDose:
+    (parent / name).mkdir(parents=True)
+    if code is not None:
+        (parent / name / "session-plan.toml").write_text(f"[subject]\npseudonym = {json.dumps(code)}\n")
+    return SessionDose(parent / name, clock)
+
+
+def test_the_sessions_of_one_person_have_one_account(tmp_path: Path, clock: Clock) -> None:
+    first, second = (folder_of(tmp_path, name, code, clock) for name, code in (("s1", "P07"), ("s2", " p07 ")))
+    others = [folder_of(tmp_path, "s3", "P08", clock), folder_of(tmp_path, "s4", None, clock)]
+    first.settle("run-001", Dose(1.0, 2.0))
+    left_run(second.session, "run-001", Dose(0.0, 3.0), clock.time)  # no ledger, only its run.json
+    assert first.spent() == second.spent() == Dose(1.0, 5.0)
+    assert second.spent(but="run-001") == Dose(1.0, 2.0)  # of this folder, not of the other one
+    assert [one.spent() for one in others] == [Dose(), Dose()]
+    clock.pass_(hours=24, seconds=1)
+    assert first.spent() == Dose()
+
+
+def test_a_new_folder_is_no_way_round_a_damaged_account(tmp_path: Path, clock: Clock) -> None:
+    first, second = (folder_of(tmp_path, name, "P07", clock) for name in ("s1", "s2"))
+    first.settle("run-001", Dose(1.0, 2.0))
+    (first.session / FILE).write_text("gone\n")
+    with pytest.raises(ExposureError, match=r"line 1 of .*s1.* is damaged"):
+        second.spent()
+    (first.session / FILE).unlink()
+    third = folder_of(tmp_path, "s3", "P07", clock)
+    third.settle("run-001", Dose(0.0, 1.0))
+    (third.session / "session-plan.toml").write_text("[subject\n")
+    with pytest.raises(ExposureError, match=r"s3 had sound.*whose ears"):
+        second.spent()
+    long_ago = (clock.time - datetime.timedelta(days=3)).timestamp()
+    os.utime(third.session / FILE, (long_ago, long_ago))
+    assert second.spent() == Dose()
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "older"),
+    [(Age("infant"), Age("adult"), True), (Age("infant"), Age("child", 20.0), True), (Age("child"), Age("adult"), True),
+     (Age("infant", 3.0), Age("infant", 12.0), True), (Age("infant"), Age("infant", 3.0), True),
+     (Age("infant", 3.0), Age("infant", 4.0), False), (Age("adult"), Age("infant"), False), (Age("child"), Age("child"), False)],
+)  # fmt: skip
+def test_nobody_grows_older_within_a_day_without_a_word(
+    tmp_path: Path, clock: Clock, before: Age, after: Age, older: bool
+) -> None:
+    first, second = (folder_of(tmp_path, name, "P07", clock) for name in ("s1", "s2"))
+    first.settle("run-001", Dose(1.0, 2.0), before)
+    first.settle("run-000", Dose(1.0, 2.0))  # a line of an earlier version
+    if not older:
+        second.check_age(after)
+        return
+    with pytest.raises(ExposureError, match=r"was .* in a run of the last 24 hours.*age_change"):
+        second.check_age(after)
+    said = dataclasses.replace(after, change="entered by mistake")
+    second.check_age(said)
+    second.reserve("run-001", Dose(0.0, 1.0), said)
+    line = json.loads((second.session / FILE).read_text())
+    assert (line["age_group"], line["age_months"], line["age_change"]) == (after.group, after.months, "entered by mistake")
+    assert second.spent() == Dose(2.0, 5.0)  # what was counted stays counted
+    clock.pass_(hours=25)
+    second.check_age(after)
+
+
 # -- the sound of a run ----------------------------------------------------------------------------------------------
 
 
@@ -180,11 +248,11 @@ def sound_plan(level: float = 60.0, **more: Any) -> SoundPlan:
 
 
 def test_a_plan_that_is_too_much_is_refused_with_the_time_left() -> None:
-    # 90 dB nHL at 47.1/s: 70.5 s are a day's sum, 3319 sweeps (see tests/stimuli/test_dose.py)
-    with pytest.raises(PlanError, match=r"right ear.*70 s are left, about 33\d\d sweeps, and 6144 are asked for: lower"):
+    # 90 dB nHL at 47.1/s: 70.5 s and 0.5 dB are a day's sum, 3761 sweeps (see tests/stimuli/test_dose.py)
+    with pytest.raises(PlanError, match=r"right ear.*80 s are left, about 37\d\d sweeps, and 6144 are asked for: lower"):
         make_stimulus(sound_plan(90.0), TODAY, sweeps=6144)
     make_stimulus(sound_plan(90.0), TODAY, sweeps=3000)
-    with pytest.raises(PlanError, match=r"50 % of it is used in this session\): at this level 35 s are left"):
+    with pytest.raises(PlanError, match=r"50 % of it is used in this session\): at this level 40 s are left"):
         make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.0, 0.5 * LIMIT))
     make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.9 * LIMIT, 0.0))  # the other ear
     make_stimulus(sound_plan(90.0, muted=True), TODAY, sweeps=6144)
@@ -204,8 +272,17 @@ def test_a_sound_is_set_aside_before_it_plays_and_settled_after(tmp_path: Path) 
     sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 1000)
     planned = SessionDose(tmp_path).spent()
-    assert planned.right_pa2s == pytest.approx(stimulus.frames.exposure(1000 + 20 * 47.1, 0).right_pa2s)
-    stimulus.frames.read(48_000 * 3)  # as the player would
+    assert planned.right_pa2s == pytest.approx(stimulus.frames.exposure(20 * 47.1, 0).right_pa2s)  # the first 20 s
+    sound.reserve_more(None, 512)
+    assert SessionDose(tmp_path).spent() == planned  # enough for now
+    for _ in range(18):
+        stimulus.frames.read(48_000)  # as the player would
+        assert stimulus.frames.dose.right_pa2s <= SessionDose(tmp_path).spent().right_pa2s, "what is played was put down before"
+        sound.reserve_more(None, 512)
+    later = SessionDose(tmp_path).spent()
+    assert later.right_pa2s > planned.right_pa2s
+    assert later.right_pa2s <= stimulus.frames.exposure(18 * 47.1 + 512, 0).right_pa2s * 1.01
+    planned = later
     sound.stop()
     sound.close()
     assert SessionDose(tmp_path).spent() == stimulus.frames.dose
@@ -219,7 +296,9 @@ def test_a_sound_never_gives_more_than_was_set_aside(tmp_path: Path) -> None:
     stimulus = make_stimulus(plan, TODAY)
     sound = Sound(stimulus)
     sound.reserve(tmp_path, "run-001", 100)
-    stimulus.frames.read(48_000 * 30)
+    for _ in range(30):
+        sound.reserve_more(None, 512)
+        stimulus.frames.read(48_000)
     assert len(stimulus.frames.sweeps) == pytest.approx(100 + 20 * 47.1, abs=2)
     assert sound.failure is not None
     assert "all the sound that was set aside for this run" in sound.failure
@@ -267,7 +346,11 @@ def test_the_command_line_refuses_before_anything_is_opened(tmp_path: Path) -> N
     assert "more than the right ear may get in a day" in first.json["error"]
     assert not session.exists()
     plan.write_text(PLAN.format(level=70, calibration=virtual_calibration()))
-    SessionDose(session).settle("run-001", Dose(0.0, 0.99 * LIMIT))
+    SessionDose(session).settle("run-001", Dose(0.0, 0.1 * LIMIT), Age("infant"))
+    grown = call("run", str(plan), "--out", str(session), "--json")
+    assert grown.status == 1
+    assert "age_change" in grown.json["error"]
+    SessionDose(session).settle("run-001", Dose(0.0, 0.99 * LIMIT), Age("adult"))
     second = call("run", str(plan), "--out", str(session), "--json")
     assert second.status == 2
     assert "99 % of it is used in this session" in second.json["error"]

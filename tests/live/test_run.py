@@ -318,6 +318,9 @@ class Sound:
     def reserve(self, session: Path, name: str, sweeps: int) -> None:
         assert (session / name).is_dir()
 
+    def reserve_more(self, cell: int | None, sweeps: int) -> None:
+        assert cell is None
+
     def start(self) -> None:
         self.asked.append("start")
 

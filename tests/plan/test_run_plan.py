@@ -70,6 +70,9 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "route"): ("bone", "wire"),
     ("sound", "transducer"): ("loudspeaker", "bone-vibrator"),
     ("sound", "age_group"): ("dog",),
+    ("sound", "age_months"): (-1, 1501, "young", 3.0, math.nan),  # 3 months are no adult
+    ("sound", "dose_policy"): (3, ["a.toml"]),
+    ("sound", "age_change"): (3, "", "m" * 201),
     ("sound", "calibration"): (3,),
     ("sound", "references"): (3,),
     ("sound", "masking"): ("pink", "white", "octave-band"),

@@ -45,7 +45,7 @@ def test_a_saved_plan_holds_every_parameter_and_the_window(kind: str) -> None:
     written = tomllib.loads(plan.to_toml())
     assert make_plan(written) == plan
     shape = {
-        "click": {"duration_us": 100.0},
+        "click": {},
         "tone-burst": {"frequency_hz": 1000.0, "cycles": [2.0, 1.0, 2.0], "envelope": "linear"},
         "chirp": {"chirp_k": 0.0920, "chirp_d": 0.4356},
         "octave-chirp": {"frequency_hz": 1000.0, "chirp_k": 0.0920, "chirp_d": 0.4356},

@@ -13,7 +13,7 @@ import pytest
 
 from quietfloor.monitor.cli import main
 from quietfloor.monitor.commands.session_steps import within_dose
-from quietfloor.monitor.run.sound_output import make_stimulus
+from quietfloor.monitor.run.sound_output import DoseRefused, make_stimulus
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import SessionPlan, make_session_plan
@@ -318,7 +318,10 @@ def test_a_longer_run_never_passes_the_dose_where_the_usual_one_would_not(sessio
     assert within_dose(plan, session.folder, False) == plan
     SessionDose(session.folder).settle("run-001", Dose(right_pa2s=0.6 * limit_pa2s("adult")))
     less = within_dose(plan, session.folder, False)
-    assert 6144 <= less.decision.max_sweeps < plan.decision.max_sweeps
+    assert 6144 < less.decision.max_sweeps < plan.decision.max_sweeps  # all that is left
+    spent, more = SessionDose(session.folder).spent(), less.decision.max_sweeps + 16
+    with pytest.raises(DoseRefused, match="s are left"):
+        make_stimulus(less.sound, datetime.date.today(), sweeps=more, spent=spent)
     make_stimulus(less.sound, datetime.date.today(), sweeps=less.decision.max_sweeps, spent=SessionDose(session.folder).spent())
     assert within_dose(plan, session.folder, True) == plan, "a limit of one's own is not changed"
 

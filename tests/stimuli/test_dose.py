@@ -1,5 +1,6 @@
 """The sound dose against sums written out, and how each way around it ends."""
 
+import dataclasses
 import math
 from datetime import date
 
@@ -8,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietfloor.stimuli.calibration import Calibration
+from quietfloor.stimuli.calibration import Calibration, Measured
 from quietfloor.stimuli.ceiling import Ceiling
-from quietfloor.stimuli.dose import DAY_DB, Dose, DoseError, DoseGuard, check, exposure_db, limit_pa2s, weights
+from quietfloor.stimuli.dose import DAY_DB, Dose, DoseError, DoseGuard, check, exposure_db, limit_pa2s, steps_for, weights
+from quietfloor.stimuli.ear_steps import counted_db
 from quietfloor.stimuli.frames import FrameSource
 from quietfloor.stimuli.levels import gain, gain_db_fs, peak_to_peak_pa, zeq_minus_ppe_db
 from quietfloor.stimuli.masking import Masking, rms_of_em
@@ -34,10 +36,18 @@ def source(
     return FrameSource(waveform, factor, ear, plan, Ceiling(cal.transducer, age_group, cal), masking, spent)
 
 
-def exposure(frames, full_scale_db=130.0):
-    """Pa2 s of the sound columns, summed sample by sample: a sample of 1.0 is as many Pa as full scale has from peak to peak."""
-    pa = frames[:2].astype(float) * peak_to_peak_pa(full_scale_db)
+def exposure(frames, full_scale_db=130.0, more_db=None):
+    """Pa2 s of the sound columns, summed sample by sample: a sample of 1.0 is as many Pa as full scale has from peak to peak, and
+    the steps of this ear (by default of an adult's with the click) are added."""
+    more_db = steps_db() if more_db is None else more_db
+    pa = frames[:2].astype(float) * peak_to_peak_pa(full_scale_db + more_db)
     return (pa**2).sum(axis=1) / RATE_HZ
+
+
+def steps_db(waveform=CLICK, age_group="adult", cal=None):
+    """What the steps add, whose numbers `test_ear_steps` checks."""
+    cal = cal or calibration()
+    return counted_db(steps_for(Ceiling(cal.transducer, age_group, cal), waveform), waveform)
 
 
 def test_the_limit_is_a_working_day():
@@ -61,7 +71,7 @@ def test_a_train_is_its_level_and_its_time():
     """60 dB nHL is 95.5 dB p-p.e. SPL; its train at 40/s for 2 s has L_Zeq + 10 lg 2, by the RMS route."""
     frames = source(60.0, n_sweeps=80, rate_per_s=40.0, pauses_s=())
     frames.read(frames.total_samples)
-    expected = 95.5 + zeq_minus_ppe_db(CLICK, 40.0) + 10 * math.log10(2.0)
+    expected = 95.5 + zeq_minus_ppe_db(CLICK, 40.0) + 10 * math.log10(2.0) + steps_db()
     assert exposure_db(frames.dose.right_pa2s) == pytest.approx(expected, abs=1e-6)
 
 
@@ -70,7 +80,7 @@ def test_both_ears_and_masking_are_counted_each_on_its_side():
     noise = Masking("white", rms_of_em(40.0, None, "left", cal, RATE_HZ), "left", RATE_HZ, Ceiling("insert", "adult", cal))
     frames = source(cal=cal, masking=noise)
     x = frames.read(frames.total_samples)
-    assert frames.dose.left_pa2s == pytest.approx(exposure(x, 130.0)[0], rel=1e-6)
+    assert frames.dose.left_pa2s == pytest.approx(exposure(x, 130.0, steps_db(None))[0], rel=1e-6)
     assert frames.dose.right_pa2s == pytest.approx(exposure(x, 124.0)[1], rel=1e-6)
     both = source(level=-30.0, ear="both", cal=cal)
     x = both.read(both.total_samples)
@@ -84,11 +94,27 @@ def test_bone_counts_for_both_ears_by_the_smallest_difference():
     assert both[0] == both[1] == pytest.approx(peak_to_peak_pa(120 - 17) ** 2 / RATE_HZ)
 
 
-def test_infants_count_20_db_more_by_air_and_21_by_bone():
-    for more, transducer, coupler in ((20, "insert", "2cc"), (21, "bone-vibrator", "artificial-mastoid")):
+def test_infants_count_20_db_more_by_cushions_and_21_by_bone():
+    for more, transducer, coupler in ((20, "supra-aural", "6cc"), (21, "bone-vibrator", "artificial-mastoid")):
         cal = calibration(120, 120, transducer, coupler)
         adult, infant = (weights(Ceiling(transducer, age, cal), "left", CLICK, RATE_HZ)[0] for age in ("adult", "infant"))
         assert 10 * math.log10(infant / adult) == pytest.approx(more)
+
+
+def test_without_a_calibration_infants_count_20_db_more():
+    adult, infant = (weights(Ceiling("insert", age), "left", CLICK, RATE_HZ)[0] for age in ("adult", "infant"))
+    assert 10 * math.log10(infant / adult) == pytest.approx(20)
+
+
+@pytest.mark.parametrize("less_db", [0.0, 3.3, 5.0, 12.0])
+def test_a_measured_energy_counts_down_to_twice_what_an_earphone_was_seen_to_leave_out(less_db):
+    """A train at 20/s of full scale 130 dB p-p.e. has 130 - 17.96 dB RMS (JASA 1982, secondary: a real click has 3.3 dB less)."""
+    measured_db = 130.0 + zeq_minus_ppe_db(CLICK) - less_db
+    row = Measured("click", None, "zeq", measured_db, measured_db)
+    cal = dataclasses.replace(calibration(), measured=(row,))
+    plain, own = (weights(Ceiling("insert", "adult", one), "left", CLICK, RATE_HZ)[0] for one in (calibration(), cal))
+    peak_db = max(0.0, 3.3 - less_db)  # what the row says of peaks, if the earphone leaves out so much of the energy
+    assert 10 * math.log10(own / plain) == pytest.approx(max(-less_db, peak_db - 6.6), abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -158,9 +184,9 @@ def test_what_would_be_too_much_is_refused_with_the_time_left():
 
 def test_times_that_the_limit_leaves():
     """The scale of it, at 47.1 clicks/s (docs/sound.md): an adult at 90 dB nHL, and an infant at 60."""
-    for level, age_group, seconds in ((90, "adult", 70.5), (80, "adult", 705), (60, "infant", 705), (75, "child", 705)):
+    for level, age_group, more_db in ((90, "adult", -0.5), (80, "adult", -0.5), (60, "infant", 17.9), (75, "child", 2.0 + 5)):
         per_s = source(level, age_group).exposure(47.1, 1.0).right_pa2s
-        assert limit_pa2s(age_group) / per_s == pytest.approx(seconds, rel=0.02)
+        assert limit_pa2s(age_group) / per_s == pytest.approx(70.5 * 10 ** ((90 - level - more_db) / 10), rel=0.02)
 
 
 @settings(max_examples=60)
@@ -210,10 +236,10 @@ def test_no_ear_gets_more_whatever_plays(loud, rate, full_scale, age_group, ear,
     frames._sound = loud * np.sign(np.sin(np.arange(length)))
     if noise is not None:
         frames._noise.read = lambda n: np.full(n, masked)
-    more_db = 20.0 if age_group == "infant" else 0.0
+    each_db = [steps_db(None if ear == "right" else CLICK, age_group, cal), steps_db(CLICK, age_group, cal)]
     total = np.zeros(2)
     for _ in range(10):
-        total += exposure(frames.read(4800), full_scale + more_db)
+        total += [exposure(x[None].repeat(2, 0), full_scale, db)[0] for x, db in zip(frames.read(4800)[:2], each_db, strict=True)]
     for got, already in zip(total, before.both, strict=True):
         assert got + already <= limit * (1 + 1e-6)
 
@@ -231,5 +257,5 @@ def test_a_long_sound_reaches_the_limit_in_its_first_presentation():
     frames = source(level=-16.0, waveform=long, rate_per_s=1.0, n_sweeps=None, pauses_s=())
     x = frames.read(200 * 48_000)
     assert frames.dose_exhausted
-    assert exposure(x)[1] <= limit_pa2s("adult")
-    assert exposure(x)[1] == pytest.approx(limit_pa2s("adult"), rel=1e-3)
+    assert exposure(x, 130.0, steps_db(long))[1] <= limit_pa2s("adult") * (1 + 1e-6)
+    assert exposure(x, 130.0, steps_db(long))[1] == pytest.approx(limit_pa2s("adult"), rel=1e-3)
