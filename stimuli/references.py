@@ -6,11 +6,11 @@ import math
 import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date as Day
 from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -45,7 +45,7 @@ class Reference:
     level_db_zeq: float = math.nan
     thresholds_db: tuple[float, ...] = ()
     listeners: tuple[int, ...] = ()
-    measured: date | None = None
+    measured: Day | None = None
 
     def __post_init__(self) -> None:
         what = f"reference for {_in_words(self.key)}"
@@ -162,7 +162,7 @@ class ReferenceRow(_Table):
     level_db_zeq: Annotated[float, Field(allow_inf_nan=False)] | None = None
     n: int = 0  # this and the next two say what follows from the last three
     spread_db: float | None = None
-    date: Any = None
+    date: Day | None = None
     listeners: list[int] = []
     thresholds_db: list[Annotated[float, Field(allow_inf_nan=False)]] = []
 
