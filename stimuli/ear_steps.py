@@ -146,7 +146,7 @@ def counted_db(steps: Iterable[Step], waveform: Waveform | None) -> float:
     Each frequency of the sound has its own sum of steps; its energy there, by the spectrum of its samples, is its weight.
     """
     steps = tuple(steps)
-    fine = np.geomspace(*BAND_HZ, 121)
+    fine = np.asarray(np.geomspace(*BAND_HZ, 121), dtype=np.float64)
     worst = float(np.max(_sum_at(steps, fine)))
     if waveform is None:
         return worst

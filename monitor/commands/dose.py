@@ -44,9 +44,9 @@ def main(args: argparse.Namespace) -> int:
 
     try:
         if args.seal is not None:
-            policy = seal_file(args.seal)
-            say(f"{args.seal} is sealed. {policy.words}.", args)
-            give_json(policy.record(), args)
+            sealed = seal_file(args.seal)
+            say(f"{args.seal} is sealed. {sealed.words}.", args)
+            give_json(sealed.record(), args)
             return DONE
         if args.steps:
             return _steps(args)

@@ -403,8 +403,9 @@ class Sound:
             ahead, per_s = (now + wanted).largest(self._allowed), self._of_cell(cell, self._plan.rate_per_s)
             try:
                 times = self._stimulus.day_times
-                spent = self._counted(account, name)
-                check(ahead, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s, times)
+                spent = self._counted(account, name) + now  # so that the words count what this run gave already
+                coming = Dose(*(max(0.0, most - given) for most, given in zip(ahead.both, now.both, strict=True)))
+                check(coming, per_s, spent, self._plan.age_group, sweeps, self._plan.rate_per_s, times)
             except LevelError as error:
                 raise DoseRefused(f"sound: {error}") from error
         if ahead == self._allowed:

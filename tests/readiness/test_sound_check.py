@@ -174,7 +174,7 @@ def test_a_dose_that_is_not_known_stops(tmp_path: Path) -> None:
     found = told(calibrated(), tmp_path)
     assert list(found) == ["dose"]
     assert found["dose"].severity == "stop"
-    assert "Begin a new session folder" in found["dose"].remedy
+    assert "Nothing is played for this person" in found["dose"].remedy
 
 
 @pytest.mark.parametrize("name", ["ears: left", "it's: 'x': y"])
@@ -184,7 +184,7 @@ def test_a_colon_in_a_path_is_not_where_a_message_is_parted(name: str, tmp_path:
     (session / "dose.jsonl").write_text("nonsense\n")
     found = told(calibrated(), session)["dose"]
     assert str(session / "dose.jsonl") in found.said
-    assert found.remedy.startswith("what these ears got is not known. Begin a new session folder")
+    assert found.remedy.startswith("what these ears got is not known. Nothing is played for this person")
 
 
 @pytest.mark.parametrize(
