@@ -46,11 +46,11 @@ def with_live(sight: SessionSight, plan: Plan, status: Status) -> SessionSight:
     level = "" if sound.level_db_nhl is None else f" at {sound.level_db_nhl:g}"
     known = look is not None and not math.isnan(look.evidence)
     evidence = f"{round(look.evidence, 1) + 0.0:.1f}{level}".replace("-", "−") if known and look is not None else NOTHING
-    accepted, now = (0, 0.0) if look is None else (look.sweeps_accepted, status.seconds)
+    accepted, passed_s = (0, 0.0) if look is None else (look.sweeps_accepted, status.seconds)
     rows = tuple(
         replace(
             row, state="undecided", said=f"runs{level} dB", evidence=evidence, next=True,
-            effort=effort_words(row.sweeps + accepted, row.seconds + now),
+            effort=effort_words(row.sweeps + accepted, row.seconds + passed_s),
         )
         if row.condition.same_as(here)
         else replace(row, next=False)
