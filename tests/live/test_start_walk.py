@@ -127,7 +127,11 @@ class Watched(window.Window):
     def tick(self):
         super().tick()
         panel, view = self.setup, self.view
-        if panel is not None and panel.isVisible() and front(self):
+        if self.stage == "session" and panel is None and view is None and front(self):
+            if time.monotonic() - self.link.talk.since_s > 2.0 and self.link.talk.idle:
+                self.grab().save(str(KEPT / "session.png"))
+                click(self.bar.buttons["next"]) if HOW == "mouse" else key(self, "Return")
+        elif panel is not None and panel.isVisible() and front(self):
             step = getattr(self, "step", 0)
             if step == 0 and panel.flow.report.seconds > 3.0:
                 self.step = 1
@@ -146,7 +150,9 @@ class Watched(window.Window):
             stopped.append(True)
             key(self, "S")
             key(self, "S")
-        elif view is not None and view.run.status.state == "done" and self.link.offered is not None and not hasattr(self, "over"):
+        elif view is not None and view.run.status.state == "done" and not hasattr(self, "over"):
+            if self.link.offered is None and not self.link.talk.waiting:
+                return
             self.over = True
             self.grab().save(str(KEPT / "run.png"))
             seen.append(["run", str(view.run.folder.path)])
