@@ -150,7 +150,7 @@ def far_between(sight: SessionSight, step: str) -> Far:
     ear_words = ear_words if moved is None else f"{moved[2]}{route}"
     if sight.trouble:
         state, word, ear_words = "fault", TROUBLE, one.move or ear_words
-    noise = " + noise" if one.given else ""
+    noise = " + noise" if one.given else ", noise due" if one.masking else ""
     level = f"{'from ' if one.kind == 'search' else ''}{one.level_db:g} dB nHL{noise}"
     return Far(state, word, one.ear, ear_words, level, short_time(sight.time[1]) or sight.left, step)
 
