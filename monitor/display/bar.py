@@ -178,8 +178,12 @@ class Bar(QWidget):
         needed = of_time + sum(wide(with_keys[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
         texts = self._texts if self._look.projector or needed > self.width() else with_keys
         plain = of_time + sum(wide(self._texts[name]) + 2 * self._look.px(PADDING) + SPACING for name in there)
-        tight = plain > self.width()
-        style = f"QPushButton {{ padding-left: {TIGHT_PX}px; padding-right: {TIGHT_PX}px; }}" if tight else ""
+        style = ""
+        if plain > self.width():  # closer, and in smaller letters where that is not enough
+            letters = sum(wide(self._texts[name]) for name in there)
+            room = self.width() - of_time - len(there) * (2 * TIGHT_PX + SPACING + 1)
+            px = max(9, int(self._look.px(1.0) * min(1.0, room / max(letters, 1))))
+            style = f"QPushButton {{ padding-left: {TIGHT_PX}px; padding-right: {TIGHT_PX}px; font-size: {px}px; }}"
         if self._tools.styleSheet() != style:
             self._tools.setStyleSheet(style)
         for name, button in self.buttons.items():

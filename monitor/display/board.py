@@ -252,7 +252,8 @@ def headline(now: SearchNow, status: Status, title: str) -> Headline:
     if status.verdict is None and (status.silent or status.no_trigger):
         (word, _, rest), state, ahead = status_text.headline(status, math.nan).partition(": "), "waiting", ""
     signal = f"{clock(now.heard_s)} of signal"
-    particulars = (title, now.noise, answered(now), _left_out(now), signal, f"processing lag {status.behind_ms:.0f} ms")
+    lag = f"processing lag {status.behind_ms:.0f} ms" if status.verdict is None and math.isfinite(status.behind_ms) else ""
+    particulars = (title, now.noise, answered(now), _left_out(now), signal, lag)
     return Headline(
         state, f"{word}: {ahead}" if ahead else word, rest, " · ".join(part for part in particulars if part),
         meaning=meaning,

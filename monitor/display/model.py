@@ -408,7 +408,7 @@ class ViewModel:
         floor_at = float(sweeps[-1] * (noise[-1] / self._floor_nv) ** 2)
         return NoiseTrack(
             sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps,
-            floor_at, self.discarded,
+            floor_at, self.discarded, not self._open,
         )
 
 

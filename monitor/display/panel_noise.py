@@ -53,6 +53,8 @@ class NoisePanel(ChartPanel):
             return "discarded"
         if track.noise_nv[-1] <= track.floor_nv:
             return "floor reached"
+        if track.over:
+            return "floor not reached"
         about = round(track.floor_at_sweeps, 1 - len(str(int(track.floor_at_sweeps))) + 1)
         if about > track.max_sweeps:
             return "floor beyond the sweep limit"

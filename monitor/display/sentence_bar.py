@@ -31,7 +31,7 @@ class SentenceBar(QWidget):
         self.heard.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)  # never cut
         self.particulars = Words()
         self.badge, self.now = Words(right=True), Words(right=True)
-        self.clock = Words(about="Length of the recording.", right=True)
+        self.clock = Words(about="Length of the recording; between two runs of a session the time that is left.", right=True)
         self._look = Look()
         self._headline: Headline | None = None
         top = QHBoxLayout()

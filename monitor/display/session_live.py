@@ -46,11 +46,11 @@ def with_live(sight: SessionSight, plan: Plan, status: Status) -> SessionSight:
     level = "" if sound.level_db_nhl is None else f" at {sound.level_db_nhl:g}"
     known = look is not None and not math.isnan(look.evidence)
     evidence = f"{round(look.evidence, 1) + 0.0:.1f}{level}".replace("-", "−") if known and look is not None else NOTHING
-    accepted, spent_s = (0, 0.0) if look is None else (look.sweeps_accepted, status.seconds)
+    accepted, passed_s = (0, 0.0) if look is None else (look.sweeps_accepted, status.seconds)
     rows = tuple(
         replace(
             row, state="undecided", said=f"runs{level} dB", evidence=evidence, next=True,
-            effort=effort_words(row.sweeps + accepted, row.seconds + spent_s),
+            effort=effort_words(row.sweeps + accepted, row.seconds + passed_s),
         )
         if row.condition.same_as(here)
         else replace(row, next=False)
@@ -150,7 +150,7 @@ def far_between(sight: SessionSight, step: str) -> Far:
     ear_words = ear_words if moved is None else f"{moved[2]}{route}"
     if sight.trouble:
         state, word, ear_words = "fault", TROUBLE, one.move or ear_words
-    noise = " + noise" if one.given else ""
+    noise = " + noise" if one.given else ", noise due" if one.masking else ""
     level = f"{'from ' if one.kind == 'search' else ''}{one.level_db:g} dB nHL{noise}"
     return Far(state, word, one.ear, ear_words, level, short_time(sight.time[1]) or sight.left, step)
 

@@ -116,3 +116,4 @@ class NoiseTrack:
     max_sweeps: int
     floor_at_sweeps: float  # accepted sweeps at which the floor comes, if noise goes on falling as the line does
     discarded: bool = False  # of a run that does not count
+    over: bool = False  # no sweep comes any more

@@ -198,6 +198,18 @@ def test_noise_falls_along_its_line_and_the_floor_is_there(made: Stream) -> None
     assert track.floor_nv == 1.0
 
 
+def test_of_a_run_that_is_over_no_floor_is_expected_any_more(made: Stream) -> None:
+    watched = Watched(made)
+    watched.go(looks=5)
+    track = watched.model.noise_track()
+    assert track is not None
+    assert not track.over
+    watched.go()
+    track = watched.model.noise_track()
+    assert track is not None
+    assert track.over
+
+
 def test_another_rule_has_its_own_axis_and_no_cone(made: Stream) -> None:
     watched = Watched(made, rule="naive_fsp")
     watched.go(looks=16)

@@ -210,6 +210,8 @@ def test_the_large_letters_say_state_ear_level_and_time(ladder: Session) -> None
     far = far_between(replace(seen(ladder), coming=coming), "Enter: Start")
     assert far.lines == ("Ready", "Left ear, bone", "35 dB nHL + noise", "6 min to go", "Enter: Start")
     assert far.ear == "left"
+    due = far_between(replace(seen(ladder), coming=replace(coming, given=False)), "")
+    assert due.level == "35 dB nHL, noise due"
     troubled = far_between(replace(seen(ladder, note="The run could not be made: no stream", trouble=True), coming=coming), "")
     assert (troubled.state, troubled.word) == ("fault", "Trouble: 8 tells it")
     assert far_between(seen(ladder, trouble=True), "").word == "Trouble: 8 tells it"

@@ -13,6 +13,7 @@ from quietfloor.monitor.display.actions import offered
 from quietfloor.monitor.display.session_keys import READ_S
 from quietfloor.monitor.display.session_live import LETTERS_PER_HEIGHT
 from quietfloor.monitor.display.session_talk import Wish
+from quietfloor.monitor.display.theme import Look
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
 from tests.display.conftest import Spin, Tape, keep_screens, live_scene, stop_at, until
@@ -215,7 +216,7 @@ def test_with_one_hand_by_four_keys(scene: Callable[..., Scene]) -> None:
 
 @pytest.mark.parametrize(("size", "projector"), [
     ((1280, 720), False), ((1366, 768), False), ((1920, 1080), False), ((2560, 1440), False), ((1280, 720), True),
-    ((1920, 1080), True), ((900, 560), False),
+    ((1920, 1080), True), ((900, 560), False), ((900, 560), True),
 ])  # fmt: skip
 def test_the_advice_on_masking_is_never_cut(scene: Callable[..., Scene], size: tuple[int, int], projector: bool) -> None:
     one = scene(before=("70+", "40+"))
@@ -231,10 +232,28 @@ def test_the_advice_on_masking_is_never_cut(scene: Callable[..., Scene], size: t
     assert shown.height() > 0
     assert shown.bottom() <= one.view.height()
     assert shown.right() <= one.view.width()
-    for name, button in one.window.bar.buttons.items() if size[0] >= 1280 else ():
+    for name, button in one.window.bar.buttons.items():
         assert button.width() >= button.fontMetrics().horizontalAdvance(button.text()), name
     if (folder := keep_screens()) is not None:
         one.window.grab().save(str(folder / f"session-{size[0]}x{size[1]}{'-projector' if projector else ''}.png"))
+
+
+def test_for_a_projector_a_small_window_keeps_rows_steps_and_audiogram(scene: Callable[..., Scene]) -> None:
+    """Its letters are then no larger than they can be."""
+    many = "".join(
+        f'[[condition]]\near = "{ear}"\nstimulus = "octave-chirp"\nfrequency_hz = {hz}\n'
+        for hz in (500, 1000, 2000, 4000) for ear in ("right", "left")
+    )  # fmt: skip
+    one = scene(SEARCHES[: SEARCHES.index("[[condition]]")] + many + SEARCHES[SEARCHES.index("[limits]") :], before=())
+    one.window.resize(1920, 1080)
+    one.window.do("projector")
+    one.qt(0.2)
+    assert one.view.look == one.view.full
+    assert len(one.view._rows) == 8
+    one.window.resize(900, 560)
+    one.qt(0.2)
+    assert len(one.view._rows) >= 3, "beside the whole advice on masking"
+    assert Look().px(1.0) <= one.view.look.px(1.0) < one.view.full.px(1.0)
 
 
 def test_all_of_many_conditions_are_reached(scene: Callable[..., Scene]) -> None:
