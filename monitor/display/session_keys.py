@@ -15,7 +15,8 @@ from quietfloor.monitor.display.session_talk import SessionTalk, Wish
 STOPS_S = 2.0  # after b; a second b within it takes the stop back. Own choice: long enough to notice, short for the ear
 # So long a run is over before a key begins the next one: a key that was meant for the old run begins none. Own choice.
 READ_S = 1.0
-UNSAID = "discarded with one key, no reason was typed"
+UNTYPED = "no reason was typed"  # a reason is wanted of every run that is discarded
+UNSAID = f"discarded with one key, {UNTYPED}"
 SIMPLE = {one: Wish(one) for one in ("louder", "softer", "mask", "report", "files")}
 
 
