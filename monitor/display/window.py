@@ -310,7 +310,7 @@ class Window(QMainWindow):
         bar.times.say(bar.timeline.words)
         bar.rename("pause", "Pause view" if view.model.live else "Follow")
         bar.rename("play", "Pause" if controller.playing else "Play")
-        bar.rename("pause_sound", "Go on" if controller.search.paused else "Pause")
+        bar.rename("pause_sound", "Go on" if controller.search.rests else "Pause")
 
     def _message(self) -> str:
         if self._show_frames:
