@@ -36,7 +36,7 @@ STATES = {  # in words, and where there is no room
     "running": ("open", "open"),
     "waiting": ("waits for its turn", "waits"),
     "answered": ("answered", "answered"),
-    "left": ("left for now", "left"),
+    "left": ("set aside", "set aside"),
 }
 ENDS = {"operator": "Search stopped", "time_limit": "Search at its limit of time", "fault": "Search ended by a fault"}
 SEARCHING = "The search goes on: it plays the level that tells most about the thresholds that are still open."
@@ -133,7 +133,7 @@ def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardC
     elif answer.finished:
         words += "; no response found"
     if playing is not None:
-        short, why = ("paused", "") if now.paused else ("plays", f" {WHY.get(why_now, why_now)}")
+        short, why = ("paused", "") if now.paused else ("plays", _why(one, why_now))
         words = f"{short} {'at ' if now.paused else ''}{one.levels_db[playing]:g} dB nHL{why}".rstrip()
     inside = (one.belief_db >= ends_db[0]) & (one.belief_db <= ends_db[1])
     density = one.belief[inside]
@@ -143,6 +143,15 @@ def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardC
         times_ms=one.times_ms[_judged(one)], ridge_db=one.belief_db[inside], ridge=density / density.max(initial=EVEN),
         low_db=answer.low_db, threshold_db=answer.threshold_db, high_db=answer.high_db,
     )  # fmt: skip
+
+
+def _why(one: ConditionNow, why: str) -> str:
+    """A level that lies far above the threshold does not narrow it down: it plays because the softer ones are left out."""
+    offered = [db for db, yes in zip(one.levels_db, one.offered, strict=True) if yes]
+    step_db = float(np.diff(one.levels_db).min()) if len(one.levels_db) > 1 else 0.0
+    if why == "threshold" and offered and offered[0] > max(one.levels_db[0], one.answer.high_db + step_db):
+        return "; only louder levels are allowed"
+    return f" {WHY.get(why, why)}"
 
 
 def _judged(one: ConditionNow) -> slice:
@@ -286,7 +295,7 @@ def _standing(now: SearchNow, verdict: Verdict | None) -> tuple[str, str, str]:
         return "undecided", "Paused" if now.paused else "Searching", SEARCHING
     ended: str = "" if verdict is None else verdict.stopped_by
     if all(one.state == "answered" for one in now.conditions):
-        return "present", "Search finished", SEARCHED
+        return "stopped", "Search finished", SEARCHED
     return "fault" if ended == "fault" else "stopped", ENDS.get(ended, "Search ended"), UNFINISHED
 
 

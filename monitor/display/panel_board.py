@@ -382,5 +382,6 @@ class BoardPanel(Panel):
         else:
             heard = ((columns[one.condition], one.level) for one in places)
             said = ", ".join(f"{column.short} {column.rungs[level].level_db:g} dB nHL" for column, level in heard)
-        said = f"{'chosen' if chosen is not None else 'plays'}: {said}" if said else ""
+        does = "chosen" if chosen is not None else "paused" if now.paused else "plays"
+        said = f"{does}: {said}" if said else ""
         self.aside.say(" · ".join(part for part in ("discarded" if discarded else "", said) if part))

@@ -15,6 +15,7 @@ from quietfloor.monitor.display.session_sight import Point
 from quietfloor.monitor.display.theme import Look
 
 LEFT = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+STEP_OF_KEY = {"b": "one_stop", "Space": "pause_sound"}  # what a click on the last line does; else what Enter does
 
 
 class FarView(QWidget):
@@ -96,7 +97,7 @@ class FarView(QWidget):
     def mousePressEvent(self, event: QMouseEvent | None) -> None:
         assert event is not None
         if self.far is not None and self.far.step and self._step.contains(QPointF(event.pos())):
-            self.pressed.emit("one_stop" if "b:" in self.far.step else "step_do")
+            self.pressed.emit(STEP_OF_KEY.get(self.far.step.partition(":")[0], "step_do"))
 
 
 class FarPanel(Panel):

@@ -21,11 +21,12 @@ class SearchKeys:
         self._search: SearchNow | None = None
         self._chosen: Place | None = None
         self._chosen_s = 0.0
+        self._ordered_pause: bool | None = None  # what Space has ordered and the search has not done yet
         self.deeds: dict[str, Callable[[], None]] = {
             "cell_up": lambda: self._move(up=1), "cell_down": lambda: self._move(up=-1),
             "cell_left": lambda: self._move(across=-1), "cell_right": lambda: self._move(across=1),
             "cell_play": self._play, "leave": self._leave, "only_louder": self._only_louder,
-            "all_levels": lambda: self._order("all_levels", said="All levels again"), "pause_sound": self._pause,
+            "all_levels": self._all_levels, "pause_sound": self._pause,
         }  # fmt: skip
 
     def show(self, search: SearchNow | None) -> None:
@@ -33,6 +34,8 @@ class SearchKeys:
         self._search = search
         if search is None:
             self._chosen = None
+        if search is None or search.over or search.paused == self._ordered_pause:
+            self._ordered_pause = None
 
     @property
     def on(self) -> bool:
@@ -42,6 +45,11 @@ class SearchKeys:
     @property
     def paused(self) -> bool:
         return self._search is not None and self._search.paused
+
+    @property
+    def rests(self) -> bool:
+        """Whether the sound pauses or is about to, so that Space goes on."""
+        return self.paused if self._ordered_pause is None else self._ordered_pause
 
     @property
     def chosen(self) -> Place | None:
@@ -71,11 +79,11 @@ class SearchKeys:
         if self._search is not None:
             self.choose(moved(self._search, self._meant or Place(0, 0), across, up))
 
-    def _order(self, kind: OrderKind, condition: int | None = None, level_db: float | None = None, said: str = "") -> None:
-        if not self.on:
-            self._say("The search is over")
-        else:
-            self._say(self._give(Order(kind, condition, level_db, WHY)) or said)
+    def _order(self, kind: OrderKind, condition: int | None = None, level_db: float | None = None, said: str = "") -> bool:
+        """Whether the order was passed on."""
+        refused = self._give(Order(kind, condition, level_db, WHY)) if self.on else "The search is over"
+        self._say(refused or said)
+        return not refused
 
     def _play(self) -> None:
         place = self.chosen
@@ -101,18 +109,22 @@ class SearchKeys:
         elif one.state == "left":
             self._order("back", place.condition, said=f"Taken up again: {one.name}")
         else:
-            self._order("leave", place.condition, said=f"Left: {one.name}; L takes it up again")
+            self._order("leave", place.condition, said=f"Set aside: {one.name}; L takes it up again")
         self.choose(place)  # so that a second press is about the same column
+
+    def _all_levels(self) -> None:
+        self._order("all_levels", said="All levels again")
 
     def _only_louder(self) -> None:
         place = self._meant
         if place is not None and self._search is not None:
             level_db = self._search.conditions[place.condition].levels_db[place.level]
-            said = f"From now on only {level_db:g} dB nHL and louder; Shift T: all levels again"
+            said = f"In all columns only {level_db:g} dB nHL and louder; Shift T: all levels again"
             self._order("only_above", None, level_db, said)
 
     def _pause(self) -> None:
-        if self.paused:
-            self._order("go_on", said="Going on")
-        else:
-            self._order("pause", said="The sound pauses after this group of 16 sweeps; Space goes on")
+        if self.rests:
+            self._ordered_pause = False
+            self._order("go_on", said="Going on" if self.paused else "No pause: the sound goes on")
+        elif self._order("pause", said="The sound pauses after this group of 16 sweeps; Space goes on"):
+            self._ordered_pause = True

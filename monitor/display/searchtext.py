@@ -144,7 +144,7 @@ class Told:
         for number, (one, state, before) in enumerate(zip(now.conditions, states, self._states or states, strict=True), 1):
             if state in ("answered", "left") and state != before:
                 words = sentence(one.answer, one.levels_db, self._alpha)
-                said.append(f"{now.seconds:6.1f} s  {number}. {one.name}: {'left; ' if state == 'left' else ''}{words}")
+                said.append(f"{now.seconds:6.1f} s  {number}. {one.name}: {'set aside; ' if state == 'left' else ''}{words}")
         coming = (now.playing, now.paused)
         if coming != self._next:
             said.append(line(now))

@@ -15,7 +15,8 @@ from quietfloor.monitor.display.session_talk import SessionTalk, Wish
 STOPS_S = 2.0  # after b; a second b within it takes the stop back. Own choice: long enough to notice, short for the ear
 # So long a run is over before a key begins the next one: a key that was meant for the old run begins none. Own choice.
 READ_S = 1.0
-UNSAID = "discarded with one key, no reason was typed"
+UNTYPED = "no reason was typed"  # a reason is wanted of every run that is discarded
+UNSAID = f"discarded with one key, {UNTYPED}"
 SIMPLE = {one: Wish(one) for one in ("louder", "softer", "mask", "report", "files")}
 
 
@@ -65,9 +66,11 @@ class SessionKeys:
         if self.stops_in_s is not None:
             return f"Stops in {self.stops_in_s:.0f} s; b: no"
         if self._talk.waiting:
-            return "" if self.step is None else f"Enter: {self.step.title}" if not self.step.why else f"({self.step.title})"
+            return "" if self.step is None or self.step.why else f"Enter: {self.step.title}"
         if self._search.words:
             return f"Enter: {self._search.words}"
+        if self._search.on and self._search.paused:
+            return "Space: go on"
         return "b: stop" if self._stoppable() else ""
 
     def tick(self) -> None:
@@ -91,9 +94,9 @@ class SessionKeys:
         self._begin("start")
 
     def _choose(self, by: int) -> None:
-        names = [one.name for one in self.steps]
+        names = [one.name for one in self.steps if not one.why]
         if names:
-            at = names.index(self._at) if self._at in names else 0
+            at = names.index(self._at) if self._at in names else min(-by, 0)  # from one that is not possible: to the first, the last
             self._at = names[(at + by) % len(names)]
         elif self._search.on:
             self._search.deeds["cell_down" if by > 0 else "cell_up"]()

@@ -14,7 +14,7 @@ from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.status import STOPPABLE, Status
 from quietfloor.monitor.search.condition import Answer
-from quietfloor.monitor.search.now import SearchNow
+from quietfloor.monitor.search.now import ConditionNow, SearchNow
 from quietfloor.monitor.session.conditions import Condition
 
 # Height of a letter that is read with comfort: 20 to 22 minutes of arc, 16 at least (ISO 9241-303: from memory). The screen of a
@@ -69,7 +69,7 @@ def _searched(row: SightRow, plan: Plan, now: SearchNow) -> SightRow:
     answer = found.answer
     plays = next((found.levels_db[place.level] for place, _ in now.playing if now.conditions[place.condition] is found), None)
     states = {
-        "running": ("undecided", "open"), "waiting": ("waiting", "waits for its turn"), "left": ("stopped", "left for now"),
+        "running": ("undecided", "open"), "waiting": ("waiting", "waits for its turn"), "left": ("stopped", "set aside"),
         "answered": ("absent" if math.isnan(answer.found_db) else "present", "answered"),
     }  # fmt: skip
     state, said = states[found.state]
@@ -141,7 +141,7 @@ def far_between(sight: SessionSight, step: str) -> Far:
     """Between two runs. ``step``: the step that Enter does."""
     one = sight.coming
     if one is None:
-        state, word = ("fault", TROUBLE) if sight.trouble else (sight.headline.state, "Nothing is next")
+        state, word = ("fault", TROUBLE) if sight.trouble else (sight.headline.state, sight.headline.word)
         return Far(state, word, "", "", status_text.count(sight.made, "run") + " made", sight.left, step)
     route = "" if one.condition.route == "air" else f", {one.condition.route}"
     ear_words = f"{one.ear.capitalize()} ear{route}" if one.ear else f"Both ears{route}"
@@ -175,11 +175,18 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
     playing = [(now.conditions[place.condition], place.level) for place, _ in now.playing]
     ears = {one.ear for one, _ in playing}
     only = "" if len(ears) != 1 else next(iter(ears))
-    levels = [f"{'' if len(playing) == 1 else f'{one.ear[:1].upper()} '}{one.levels_db[level]:g}" for one, level in playing]
-    level = " ".join(levels) + (" dB nHL" if len(playing) == 1 else "")
+    levels = [f"{'' if len(playing) == 1 else _cell(one)}{one.levels_db[level]:g}" for one, level in playing]
+    level = " · ".join(levels) + (" dB nHL" if levels else "")
     ear_words = f"{only.capitalize()} ear{route}" if only else f"Both ears{route}" if ears else ""
     level += " + noise" if now.noise and level else ""
+    if now.paused and status.verdict is None:
+        level = "no sound"
     return Far(state, word, only, ear_words, level, short_time(to_go(now)) or f"{clock(status.seconds)} gone", step)
+
+
+def _cell(one: ConditionNow) -> str:
+    """Ear and frequency of one of several sounds, "L 0.5k "."""
+    return f"{one.ear[:1].upper()} " + ("" if one.frequency_hz is None else f"{one.frequency_hz / 1e3:g}k ")
 
 
 def short_time(words: str) -> str:

@@ -136,7 +136,7 @@ class SessionSight:
         """For the bar on top, between two runs."""
         one = self.coming
         if one is None:
-            return Headline("present" if "answer" in self.nothing else "stopped", "Nothing is next", self.nothing, self.title)
+            return Headline("stopped", "Finished" if "answer" in self.nothing else "No next run", self.nothing, self.title)
         ear = one.ear
         begins = "begins at " if one.kind == "search" else ""
         heard = f"{f'{ear.capitalize()} ear' if ear else 'Both ears'} · {begins}{one.level_db:g} dB nHL"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -25,6 +26,7 @@ from quietfloor.monitor.display.placing import left_at, put, screens
 from quietfloor.monitor.display.run_view import RunView, WindowLink
 from quietfloor.monitor.display.scales import clock
 from quietfloor.monitor.display.sentence_bar import SentenceBar
+from quietfloor.monitor.display.session_keys import UNTYPED
 from quietfloor.monitor.display.session_talk import Wish
 from quietfloor.monitor.display.setup import SetupPanel
 from quietfloor.monitor.display.steps import SetupFlow
@@ -308,7 +310,7 @@ class Window(QMainWindow):
         bar.times.say(bar.timeline.words)
         bar.rename("pause", "Pause view" if view.model.live else "Follow")
         bar.rename("play", "Pause" if controller.playing else "Play")
-        bar.rename("pause_sound", "Go on" if controller.search.paused else "Pause")
+        bar.rename("pause_sound", "Go on" if controller.search.rests else "Pause")
 
     def _message(self) -> str:
         if self._show_frames:
@@ -359,13 +361,16 @@ class Window(QMainWindow):
     def _do_discard(self) -> None:
         if self.controller.possible("discard"):
             sight = self.link.talk.sight
-            name = "the run" if sight is None else sight.last.partition(":")[0]
-            self._ask(f"Why is {name} discarded? Without a word it counts again.", "Discard", self._discard)
+            if sight is not None and sight.discarded:
+                self.controller.remark(Wish("restore"))
+                return
+            name = "the run" if sight is None else re.split("[:,]", sight.last)[0]
+            self._ask(f"Why is {name} discarded? X again, and it counts.", "Discard", self._discard)
         else:
             self.controller.say("A run can be discarded in a session, when it is over and the next one is suggested")
 
     def _discard(self, why: str) -> None:
-        self.controller.remark(Wish("discard", why) if why.strip() else Wish("restore"))
+        self.controller.remark(Wish("discard", why if why.strip() else UNTYPED))
 
     def _do_go_to(self) -> None:
         self._ask("Go to (minutes:seconds):", "Go", self.controller.go_to)

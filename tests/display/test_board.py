@@ -139,7 +139,7 @@ def test_the_state_of_a_column_is_said_in_words() -> None:
     assert words == [
         ("plays 30 dB nHL to narrow it down", "plays"), ("waits for its turn", "waits"), ("open", "open"),
         ("answered; response found at 30 dB nHL", "answered"), ("answered; no response found", "answered"),
-        ("left for now", "left"),
+        ("set aside", "set aside"),
     ]  # fmt: skip
     paused = board_of(search(*conditions, paused=True)).columns[0]
     assert (paused.words, paused.words_short) == ("paused at 30 dB nHL", "paused")
@@ -220,7 +220,7 @@ def test_the_sentence_on_top_says_how_the_search_stands() -> None:
     over, words = replace(now, over=True, playing=()), "R 0.5 kHz: 22 dB nHL so far; L 1 kHz: 22 dB nHL so far"
     assert (headline(over, status, "").word, headline(over, status, "").rest) == ("Search ended", words)
     answered = search(condition(state="answered"), over=True, playing=())
-    assert (headline(answered, status, "").state, headline(answered, status, "").word) == ("present", "Search finished")
+    assert (headline(answered, status, "").state, headline(answered, status, "").word) == ("stopped", "Search finished")  # the mark of a response is for a response
     for stopped_by, state, word in (("operator", "stopped", "Search stopped"), ("fault", "fault", "Search ended by a fault")):
         ended = replace(status, verdict=Verdict(0, "inconclusive", stopped_by, ""))  # type: ignore[arg-type]
         assert (headline(now, ended, "").state, headline(now, ended, "").word) == (state, word)
@@ -280,13 +280,30 @@ def test_leaving_twice_takes_the_same_column_up_again() -> None:
     assert "its answer already" in person.said[-1]
 
 
+def test_why_a_loud_level_plays_that_is_far_above_the_threshold() -> None:
+    """With the softer ones left out it narrows nothing down."""
+    far = condition(offered=(False, False, False, True), answer=answer(5, 8, 14, found=10.0))
+    playing = ((Place(0, 3), "threshold"),)
+    assert board_of(search(far, playing=playing)).columns[0].words == "plays 40 dB nHL; only louder levels are allowed"
+    near = replace(far, answer=answer(20, 31, 38))
+    assert board_of(search(near, playing=playing)).columns[0].words == "plays 40 dB nHL to narrow it down"
+    free = replace(far, offered=(True,) * 4)
+    assert board_of(search(free, playing=playing)).columns[0].words == "plays 40 dB nHL to narrow it down"
+
+
 def test_only_louder_ones_all_again_pause_and_on() -> None:
     person = Keys(search())
     assert person.press("only_louder") == [Order("only_above", None, 30.0)]
+    assert person.said[-1].startswith("In all columns only 30 dB nHL and louder")
     assert person.press("cell_down", "only_louder", "all_levels") == [Order("only_above", None, 20.0), Order("all_levels")]
     assert person.press("pause_sound") == [Order("pause")]
+    assert person.press("pause_sound", "pause_sound") == [Order("go_on"), Order("pause")], "until it pauses, Space takes it back"
+    assert person.keys.rests
     person.keys.show(search(paused=True))
-    assert person.press("pause_sound") == [Order("go_on")]
+    assert person.press("pause_sound", "pause_sound") == [Order("go_on"), Order("pause")]
+    person.press("pause_sound")
+    person.keys.show(search())
+    assert not person.keys.rests
     person.keys.show(search(over=True, playing=()))
     assert person.press("pause_sound", "only_louder", "leave", "all_levels") == []
     person.keys.show(None)

@@ -76,7 +76,7 @@ def test_each_change_is_told_once_and_answers_in_full() -> None:
     )
     assert "next 40 dB nHL, to begin with · 1 of 2 answered" in second
     left = replace(after, conditions=(done, condition("2000 Hz, left ear", UNKNOWN, "left")), playing=(), over=True)
-    assert told.lines(left)[0].endswith("2. 2000 Hz, left ear: left; nothing is known yet")
+    assert told.lines(left)[0].endswith("2. 2000 Hz, left ear: set aside; nothing is known yet")
 
 
 @pytest.mark.parametrize(

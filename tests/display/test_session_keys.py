@@ -126,6 +126,9 @@ def test_a_rung_that_is_chosen_with_one_hand_is_said(hand: Hand) -> None:
     assert place is not None
     one = now.conditions[place.condition]
     assert hand.keys.words == f"Enter: play {short_name(one)} {one.levels_db[place.level]:g} dB"
+    hand.keys._search.choose(None)
+    hand.keys._search.show(replace(now, paused=True))
+    assert hand.keys.words == "Space: go on"
 
 
 def test_what_cannot_be_done_is_said_with_the_reason(hand: Hand) -> None:
@@ -139,6 +142,9 @@ def test_what_cannot_be_done_is_said_with_the_reason(hand: Hand) -> None:
     hand.wait(sight(coming=None, nothing="Every condition has its answer."))
     assert hand.do("step_do") == []
     assert hand.said[-1] == "Start: Every condition has its answer."
+    assert hand.keys.words == "", "Enter would start nothing"
+    hand.do("step_on")
+    assert hand.keys.words == "Enter: Condition", "a presenter goes only through what is possible"
     assert hand.do("condition_next", "report") == [Wish("condition", steps=1), Wish("report")]
 
 

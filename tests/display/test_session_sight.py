@@ -26,6 +26,7 @@ from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.readiness.findings import Finding, Group
 from quietfloor.monitor.readiness.listener import Report
 from quietfloor.monitor.run.status import Status
+from quietfloor.monitor.search.running import Place
 from quietfloor.monitor.session.conditions import Condition
 from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
@@ -154,7 +155,13 @@ def test_nothing_is_known_before_the_first_run(tmp_path: Path) -> None:
         "start": True, "louder": True, "softer": True, "mask": True, "condition_next": False, "repeat": True, "discard_now": True,
         "report": True, "files": True,
     }  # fmt: skip
-    assert sight.headline.word == "Nothing is next"
+    assert sight.headline.word == "No next run"
+
+
+def test_a_session_that_is_finished_has_a_neutral_mark(ladder: Session) -> None:
+    one = replace(seen(ladder), nothing="Every condition has its answer.")
+    far = far_between(one, "")
+    assert (one.headline.state, one.headline.word, far.state, far.word) == ("stopped", "Finished", "stopped", "Finished")
 
 
 def plan_of(route: str = "air") -> Plan:
@@ -229,7 +236,12 @@ def test_the_large_letters_say_state_ear_level_and_time(ladder: Session) -> None
     assert place is not None
     assert f"{now.conditions[place.condition].levels_db[place.level]:g}" in search.level
     paused = far_live(head, plan_of(), Status("running", search=replace(now, paused=True)), "")
-    assert paused.word == "Paused"
+    assert (paused.word, paused.level) == ("Paused", "no sound")
+    both = replace(now, playing=((Place(0, 10), "start"), (Place(1, 11), "start")))
+    ears = [f"{one.ear[:1].upper()} {one.frequency_hz / 1e3:g}k" for one in now.conditions if one.frequency_hz is not None]
+    levels = [f"{one.levels_db[at]:g}" for one, at in zip(now.conditions, (10, 11), strict=True)]
+    together = far_live(head, plan_of(), Status("running", search=both), "")
+    assert together.level == f"{ears[0]} {levels[0]} · {ears[1]} {levels[1]} dB nHL"
 
 
 def test_what_is_read_from_far_is_short() -> None:

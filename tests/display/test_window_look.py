@@ -197,7 +197,7 @@ def test_entries_and_dialogs_lie_inside_the_window_on_its_screen(
     deeds: list[str] = []
     for number in range(4):
         press(shown, "dp"[number % 2])
-        for question in ("Why is run-003 discarded? Without a word it counts again.", "Note on the run that is over:", "Go to:"):
+        for question in ("Why is Run 3 discarded? X again, and it counts.", "Note on the run that is over:", "Go to:"):
             shown._ask(question, "Discard", deeds.append)
             qt(0.05)
             assert (shown.width(), shown.height()) == (min(1280, room[0]), min(720, room[1] - TITLE))

@@ -183,6 +183,7 @@ def test_what_a_person_does_at_the_board_is_what_the_search_does(scene: Scene, p
     assert scene.now.paused
     assert window.sentence.word.text().startswith("Paused")
     assert window.bar.buttons["pause_sound"].text().startswith("Go on")
+    assert window.search_board.aside.text().startswith("paused: ")
     window.bar.buttons["pause_sound"].click()
     press(window, "t")
     scene.go_on(1.0)

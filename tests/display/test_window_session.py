@@ -120,10 +120,15 @@ def test_every_step_by_key(scene: Callable[..., Scene]) -> None:
     one.qt(0.2)
     one.settle()
     assert one.desk.session.runs()[0].discarded == "moved"
+    one.press("x")  # restores: nothing is asked
+    assert (one.desk.session.runs()[0].discarded, one.window.bar.entry.isVisible()) == (None, False)
     one._press(one.window, "x")
-    one._press(one.window, "Enter")
+    assert "discarded?" in one.window.bar.entry.label.text()
+    one._press(one.window, "Enter")  # an empty line: what the button says is done all the same
     one.qt(0.2)
     one.settle()
+    assert one.desk.session.runs()[0].discarded == "no reason was typed"
+    one.press("x")
     assert one.desk.session.runs()[0].discarded is None
     one._press(one.window, "m", *"asleep", "Enter")
     one.qt(0.2)

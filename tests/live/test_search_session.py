@@ -158,7 +158,7 @@ def test_orders_are_typed_into_a_terminal(tmp_path: Path) -> None:
     """Begin, pause, go on, leave the left ear, stop, and no more; each after the line that it answers."""
     script = [
         ("q: not now > ", ""), (" · next ", "p"), (" · paused", "p"), (" · next ", "leave 2"),
-        ("left ear: left; ", "q"), ("q: not now > ", "q"),
+        ("left ear: set aside; ", "q"), ("q: not now > ", "q"),
     ]  # fmt: skip
     audio, eeg = written(tmp_path, speed=6)
     command = [sys.executable, "-m", "quietfloor.monitor.cli", "session", str(tmp_path / "plan.toml")]
