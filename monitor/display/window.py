@@ -290,7 +290,8 @@ class Window(QMainWindow):
             self.sentence.show_headline(sight.headline)
             self.sentence.clock.say(sight.left)
         elif self.view is not None:
-            self.sentence.show_headline(self.view.model.headline())
+            self.sentence.show_headline(headline := self.view.model.headline())
+            self.ladder.rungs.show_now(headline.mark if self.view.model.live else headline.now_state)
             self.sentence.clock.say(clock(self.view.model.moment_s))
 
     def _show_bar(self) -> None:
