@@ -274,7 +274,7 @@ class Window(QMainWindow):
             self._turns.ask()
             if search is not None:
                 board, cell, out = self.search_board, self._chosen_cell, model.discarded
-                board.show_safely(lambda: board.show_search(search, cell, out))
+                board.show_safely(lambda: board.show_search(search, cell, out, model.doubtful if search.over else ()))
         self._turns.take(model, at_once)
         if changed or model.live or model.judged != self._judged:
             self._judged = model.judged
