@@ -21,6 +21,7 @@ from quietfloor.monitor.core.events import CellUnit, Gap, LookDone, SoundBroken,
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.display import board
+from quietfloor.monitor.display.board import DOUBT
 from quietfloor.monitor.display.feed import Feed, deciding
 from quietfloor.monitor.display.ladder import DISCARDED, Ladder
 from quietfloor.monitor.display.look_history import MOST_LOOKS, LookHistory, Moments
@@ -44,7 +45,6 @@ STATE_OF = {"response": "present", "noise_floor": "absent", "upper_limit": "abse
 MOMENTS = frozenset({"stream_back", "stream_reopened", "stood_still", "sound_underrun", "file_gone", "note"})
 ENDS = {"stream_back": "stream_silent", "stream_reopened": "stream_silent"}
 MOMENT_S = 20.0  # of stream
-DOUBT = "which ear?"  # of a finding that is not known to be this ear's
 
 
 class ViewModel:
@@ -414,4 +414,4 @@ class ViewModel:
 
 SECONDS: Floats = (np.arange(COLUMNS) + 1 - COLUMNS) * SHOWN_S / COLUMNS
 
-__all__ = ["BAND_SD", "COLUMNS", "MOST_LOOKS", "SHOWN_S", "STATES", "ViewModel"]
+__all__ = ["BAND_SD", "COLUMNS", "DOUBT", "MOST_LOOKS", "SHOWN_S", "STATES", "ViewModel"]

@@ -78,7 +78,7 @@ class SentenceBar(QWidget):
         if headline == self._headline:
             return
         self._headline = headline
-        self.mark.show_state(headline.state)
+        self.mark.show_state(headline.mark)
         self.mark.setToolTip(headline.meaning or MEANINGS[headline.state])
         self.word.say(headline.word)
         self.heard.say(headline.heard)

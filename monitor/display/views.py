@@ -8,7 +8,13 @@ from dataclasses import dataclass
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.traces import Singles
 
-STATES = ("waiting", "undecided", "present", "absent", "stopped", "discarded", "fault", "earlier")
+DOUBTED = ("present?", "absent?")  # findings that are not known to be those of the tested ear
+STATES = ("waiting", "undecided", "present", "absent", *DOUBTED, "stopped", "discarded", "fault", "earlier")
+
+
+def doubted(state: str) -> str:
+    """The state of a finding that is not known to be that of the tested ear; other states are what they are."""
+    return f"{state}?" if f"{state}?" in DOUBTED else state
 
 
 @dataclass(frozen=True)
@@ -31,6 +37,11 @@ class Headline:
     heard: str = ""
     ear: str = ""
     doubt: str = ""
+
+    @property
+    def mark(self) -> str:
+        """One of STATES, whose mark is shown."""
+        return doubted(self.state) if self.doubt else self.state
 
 
 @dataclass(frozen=True)

@@ -389,7 +389,7 @@ def test_a_response_that_may_be_the_other_ears_is_not_stated_as_this_ears(made: 
     why = "noise in the other ear was due, and none was given"
     watched.model.remark(Ladder(None, doubts={"present": why}))
     doubted = watched.model.headline()
-    assert (doubted.state, doubted.word) == ("present", "Response present (which ear?)")
+    assert (doubted.state, doubted.mark, doubted.word) == ("present", "present?", "Response present (which ear?)")
     assert doubted.rest == f"{why}; {known.rest}"
     assert doubted.meaning == f"Not known to be this ear's: {why}."
     assert far_live(doubted, Plan(), watched.model.status, "").word == "Response: which ear?"
