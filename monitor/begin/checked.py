@@ -413,7 +413,8 @@ def _brief(name: StepName, judged: Judged) -> str:
         count = len(draft.grid)
         return f"{count} condition{'' if count == 1 else 's'}, {draft.method}" if count else "none chosen"
     if name == "person":
-        return f"{draft.code or 'no code'}, {draft.age_group}, {limit_words(draft)}"
+        age = (draft.age_group,) if draft.plays or draft.stated else ()  # a plan without a sound has no place for it
+        return ", ".join((draft.code or "no code", *age, limit_words(draft)))
     return judged.path.name
 
 

@@ -35,10 +35,11 @@ LINES_DB = range(int(TOP_DB), int(BOTTOM_DB) + 1, 10)
 
 
 class AudiogramView:
-    """``place`` gives pixels; the aspect is kept: an octave is as wide as 20 dB are high."""
+    """``x`` and ``y`` give pixels; the aspect is kept: an octave is as wide as 20 dB are high. ``wide``: name of the sounds
+    without a frequency."""
 
-    def __init__(self, points: Sequence[Point], unit: str, look: Look, rect: QRectF) -> None:
-        self._points, self._unit, self._look = points, unit, look
+    def __init__(self, points: Sequence[Point], unit: str, look: Look, rect: QRectF, wide: str = "click") -> None:
+        self._points, self._unit, self._look, self._wide = points, unit, look, wide
         self._without = any(one.frequency_hz is None for one in points)
         left, right = math.log2(LOWEST_HZ) - 0.5, math.log2(HIGHEST_HZ) + 0.5 + (WITHOUT if self._without else 0.0)
         octaves, high_db = right - left, BOTTOM_DB - TOP_DB
@@ -84,21 +85,38 @@ class AudiogramView:
                 painter.setPen(QColor(theme.quiet))
                 words = f"{db}".replace("-", "−")
                 painter.drawText(QRectF(chart.left() - look.px(2.6), y - 10, look.px(2.4), 20), RIGHT, words)
-        columns = [(hz, f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}") for hz in OCTAVES_HZ]
-        free = math.inf  # left edge of what was written last: a frequency for which there is no room is not written
-        for hz, words in reversed([*columns, *([(2 * HIGHEST_HZ, "no Hz")] if self._without else [])]):
-            x = chart.left() + (math.log2(hz) - self._left_octave) * DB_AN_OCTAVE * self.px_per_db
-            painter.setPen(pen(theme.grid))
-            painter.drawLine(QPointF(x, chart.top()), QPointF(x, chart.bottom()))
-            painter.setPen(QColor(theme.quiet))
-            half = metrics.horizontalAdvance(words) / 2
-            if x + half + 3 < free:
-                painter.drawText(QRectF(x - 30, chart.top() - look.px(1.4), 60, look.px(1.3)), MIDDLE, words)
-                free = x - half
+        painter.setPen(pen(theme.grid))
+        for hz in [*OCTAVES_HZ, *([2 * HIGHEST_HZ] if self._without else [])]:
+            painter.drawLine(QPointF(self._x_of(hz), chart.top()), QPointF(self._x_of(hz), chart.bottom()))
         painter.setPen(QColor(theme.quiet))
-        title = f"Hz · {self._unit}" + (" (estimated)" if self._unit == "dB eHL" else ", as measured: no hearing level")
+        for left, wide, words in self.names(metrics):
+            painter.drawText(QRectF(left - 2, chart.top() - look.px(1.4), wide + 4, look.px(1.3)), MIDDLE, words)
+        how = "estimated" if self._unit == "dB eHL" else "no hearing level: as measured"
+        title = f"{how}, {self._unit} · Hz"
         place = QRectF(chart.left() - look.px(2.4), chart.top() - look.px(2.8), chart.width() + look.px(2.8), look.px(1.3))
         painter.drawText(place, LEFT, metrics.elidedText(title, Qt.TextElideMode.ElideRight, place.width()))
+
+    def names(self, metrics: QFontMetricsF) -> list[tuple[float, float, str]]:
+        """Left end, width and words of what stands above the columns: all octaves, or every second or third where there is less
+        room, and the sounds without a frequency at the right end."""
+        end = self.chart.right()
+        last: list[tuple[float, float, str]] = []
+        if self._without:
+            words = metrics.elidedText(self._wide, Qt.TextElideMode.ElideRight, 0.4 * self.chart.width())
+            wide = metrics.horizontalAdvance(words)
+            last = [(min(self._x_of(2 * HIGHEST_HZ) - wide / 2, end - wide), wide, words)]
+        for step, skipped in ((1, 0), (2, 0), (2, 1), (3, 0), (3, 1), (3, 2)):
+            found = list(last)
+            for hz in OCTAVES_HZ[::-1][skipped::step]:
+                words = f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}"
+                wide = metrics.horizontalAdvance(words)
+                found.append((self._x_of(hz) - wide / 2, wide, words))
+            if all(left - 4 > before + wide for (left, *_), (before, wide, _) in itertools.pairwise(found)):
+                break
+        return found
+
+    def _x_of(self, hz: float) -> float:
+        return self.chart.left() + (math.log2(hz) - self._left_octave) * DB_AN_OCTAVE * self.px_per_db
 
     def _ink(self, one: Point, width: int = 1, style: Qt.PenStyle = Qt.PenStyle.SolidLine) -> QPen:
         made = QPen(pen(self._look.theme.ears[one.ear], width))

@@ -345,10 +345,9 @@ class ViewModel:
         a, b = 1e3 * average.a_uv[0], 1e3 * average.b_uv[0]
         known = bool(np.all(np.isfinite(a[inside] + b[inside]))) and a[inside].std() > 0 and b[inside].std() > 0
         correlation = float(np.corrcoef(a[inside], b[inside])[0, 1]) if known else math.nan
-        delay_ms = self.settings.delay_ms
         return Curves(
             times, 1e3 * average.average_uv[0], a, b, 1e3 * average.plus_minus_uv[0], BAND_SD * look.residual_noise_nv,
-            self._latency_ms, window, (-delay_ms, min(JUDGED_FROM_MS, window[0])), correlation, place,
+            self._latency_ms, window, (float(times[0]), min(JUDGED_FROM_MS, window[0])), correlation, place,
             self.discarded,
         )  # fmt: skip
 

@@ -106,7 +106,8 @@ class LevelsPanel(ChartPanel):
             self.refit()
         canvas.clip = Box(rect.left(), rect.top() + head, rect.right(), rect.bottom())
         first, last = self.chart.x_range
-        canvas.fill(float(canvas.x(max(first, 0.0))), rect.top(), float(canvas.x(JUDGED_FROM_MS)), rect.bottom(), theme.unjudged)
+        if first < JUDGED_FROM_MS:
+            canvas.fill(rect.left(), rect.top(), float(canvas.x(min(last, JUDGED_FROM_MS))), rect.bottom(), theme.unjudged)
         if first <= 0.0 <= last:
             canvas.upright(float(canvas.x(0.0)), theme.axis, dashed=True)
         for number in range(len(rows)):

@@ -82,7 +82,7 @@ class SessionView(QWidget):
         below = table + words + 3 * gap
         self._glance(painter, sight, QRectF(across, high - glance, right, glance) if tight else QRectF(0, below, left, glance))
         chart = QRectF(across, 0, right, high - (glance + gap if tight else 0.0))
-        AudiogramView(sight.points, sight.unit, self.look, chart).draw(painter)
+        AudiogramView(sight.points, sight.unit, self.look, chart, sight.wide).draw(painter)
 
     def _fits(self, painter: QPainter, sight: SessionSight) -> bool:
         """Whether each column, the steps, some rows and an audiogram have their room."""

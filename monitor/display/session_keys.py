@@ -120,7 +120,7 @@ class SessionKeys:
             self._say("Not stopped: the run goes on")
         elif self._stoppable():
             self._stops_at_s = self._now_s() + STOPS_S
-            self._say(f"The run stops in {STOPS_S:.0f} seconds; b again: it goes on")
+            self._say("The run is about to stop; b again: it goes on")  # the seconds are counted at the badge
         elif self._talk.waiting:
             self._at = "start"
             self._say("No run is on. Enter starts the next one")

@@ -127,6 +127,11 @@ class SessionSight:
     steps: tuple[SightStep, ...] = field(default=())
 
     @property
+    def wide(self) -> str:
+        """The sounds without a frequency, which have a column of their own in the audiogram."""
+        return ", ".join(dict.fromkeys(row.short for row in self.rows if row.condition.frequency_hz is None))
+
+    @property
     def answered(self) -> str:
         done = sum(row.said.startswith(("answered", "settled")) for row in self.rows)
         return f"{done} of {len(self.rows)} answered"

@@ -115,6 +115,7 @@ class StartWindow(QMainWindow):
         """Carry out an action by its name."""
         deeds: dict[str, Callable[[], object]] = {
             "recording": lambda: self.make("recording"), "session": lambda: self.make("session"),
+            "go_back": lambda: self._show(self.maker),
             "open": lambda: self.show_opener(""), "demo": lambda: self.begin(("demo",)),
             "lesson": lambda: self.begin(("demo", "--teach")), "next": lambda: self.maker.step(1),
             "back": lambda: self.maker.step(-1), "go_on": self._go_on, "begin": self._begin_here,
@@ -141,9 +142,11 @@ class StartWindow(QMainWindow):
         self.opener.open(path)
 
     def show_home(self) -> None:
+        """The first sheet. What was being made is kept until another draft is opened."""
         self.home.show_places(self.lookout.places)
+        self.home.show_left(f"{self.maker.title}, {self.maker.draft.code}" if self.maker.opened else "")
         self._show(self.home)
-        self.home.deeds["recording"].setFocus()
+        self.home.deeds["go_back" if self.maker.opened else "recording"].setFocus()
 
     def _open_maker(self, draft: Draft) -> None:
         self._show(self.maker)
@@ -153,7 +156,7 @@ class StartWindow(QMainWindow):
         self.sheets.setCurrentWidget(sheet)
         for name, action in self.actions_by_name.items():
             if name in ONLY_HOME:
-                action.setEnabled(sheet is self.home)
+                action.setEnabled(sheet is self.home and (name != "go_back" or self.maker.opened))
             elif name in ("next", "back", "template"):
                 action.setEnabled(sheet is self.maker)
 

@@ -37,6 +37,7 @@ ENDED = {
 DEEDS = (
     ("recording", "R", "New recording", "one run: a stream, its channels, a sound"),
     ("session", "S", "New session", "thresholds of one person: ears, routes, frequencies"),
+    ("go_back", "C", "Continue", "with the choices that you left; they are kept until you begin others"),
     ("open", "O", "Open", "a session or a recording that is there already"),
     ("demo", "D", "Demonstration", "three runs on a virtual patient, without hardware"),
     ("lesson", "L", "Lesson", "averaging and deciding, sweep by sweep"),
@@ -139,6 +140,13 @@ class Home(QWidget):
         whole.addLayout(middle, 1)
         self.files: list[QPushButton] = []
         self.show_outcome(None)
+        self.show_left("")
+
+    def show_left(self, what: str) -> None:
+        """The title of what was being made when the person came back here, "" for nothing."""
+        button = self.deeds["go_back"]
+        button.title.say(f"Continue: {what}")
+        button.setVisible(bool(what))
 
     def restyle(self, look: Look) -> None:
         self.look = look

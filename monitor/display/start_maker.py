@@ -39,6 +39,7 @@ class Maker(QWidget):
         self.draft, self.judged = Draft(), None
         self.at = 0
         self._touched: frozenset[str] = frozenset()  # what the person chose, of what would be suggested
+        self.opened = False  # whether a person has a draft here
         self._to_focus = False
         self._trouble = ""  # of the last attempt to write something
         self._said = ""
@@ -50,6 +51,10 @@ class Maker(QWidget):
     @property
     def steps(self) -> tuple[StepName, ...]:
         return STEPS[self.draft.kind]
+
+    @property
+    def title(self) -> str:
+        return TITLES[self.draft.kind]
 
     @property
     def page(self) -> Page:
@@ -183,6 +188,7 @@ class Maker(QWidget):
     def open(self, draft: Draft) -> None:
         """Begin with this draft."""
         self.judged, self.at, self._touched, self._trouble, self._said = None, 0, frozenset(), "", ""
+        self.opened = True
         self.edit(draft, touched=False)
         self.go(0)
 
@@ -296,7 +302,7 @@ class Maker(QWidget):
         self.judged = self.lookout.judged or self.judged
         judged = self.judged
         if judged is None or judged.draft.kind != self.draft.kind:
-            self.word.say(TITLES[self.draft.kind])
+            self.word.say(self.title)
             self.summary.say("Looking for what is there")
             self.shape.show_severity("wait")
             return
@@ -335,7 +341,7 @@ class Maker(QWidget):
 
     def _show_head(self, judged: Judged) -> None:
         obstacle = judged.stopped_by or (None if self.ready else CHECKING)
-        self.word.say(TITLES[self.draft.kind])
+        self.word.say(self.title)
         looks = sum(problem.severity == "look" for problem in judged.problems)
         severity = "look" if obstacle is None and looks else "ok" if obstacle is None else obstacle.severity
         self.shape.show_severity(severity)

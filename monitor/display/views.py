@@ -81,7 +81,7 @@ class Curves:
     half_band_nv: float  # BAND_SD x residual noise, on either side of the average
     latency_ms: tuple[float, float]
     window_ms: tuple[float, float]
-    unjudged_ms: tuple[float, float]  # may hold the electrical artefact of the stimulus
+    unjudged_ms: tuple[float, float]  # from its beginning on: may hold the electrical artefact of the stimulus
     correlation: float  # of the halves over the window; nan where there are none
     look: int  # the look it belongs to, from 0: an earlier one than the one shown, where no average came with that
     discarded: bool = False  # of a run that does not count

@@ -161,16 +161,25 @@ def _dose(plan: Plan, sound: SoundPlan, stimulus: Stimulus, spent: Dose) -> Find
     shares = [(100 * before / limit, 100 * more / limit) for before, more in zip(spent.both, coming.both, strict=True)]
     ear, (before, more) = max(zip(EARS, shares, strict=True), key=lambda pair: sum(pair[1]))
     policy = "" if stimulus.policy is None else f" under the dose policy {stimulus.policy.short}"
+    basis, parts = f"{exposure_db(limit):.1f} dB, see stimuli/dose.py", (("used_percent", before), ("run_percent", more))
+    if before + more > 100.0:  # of a search
+        said = f"if the loudest level played all the time: {_times(more)} what the {ear} ear may get in a day{policy}; "
+        said += f"{_percent(before)} of it got so far"
+        remedy = "levels that an ear may not get any more are left out, and the search goes on with the others"
+        return Finding("dose", "look", said, remedy, "", before + more, "%", 100.0, basis, parts)
     used = f"{_percent(before)} of it is used" if before > 0 else "nothing of it is used"
     said = f"at most {_percent(more)} of what the {ear} ear may get in a day{policy}; {used} in this session"
-    basis, parts = f"{exposure_db(limit):.1f} dB, see stimuli/dose.py", (("used_percent", before), ("run_percent", more))
-    left_out = "lower the highest levels, or allow fewer minutes: levels that an ear may not get any more are left out"
-    remedy = left_out if before + more > 100.0 else ""
-    return Finding("dose", "look" if remedy else "ok", said, remedy, "", before + more, "%", 100.0, basis, parts)
+    return Finding("dose", "ok", said, "", "", before + more, "%", 100.0, basis, parts)
 
 
 def _name(sound: SoundPlan) -> str:
     return "bone vibrator" if sound.route == "bone" else f"{sound.transducer} earphone"
+
+
+def _times(percent: float) -> str:
+    """How many times a limit."""
+    times = percent / 100
+    return f"{times:.0f} times" if times >= 9.5 else f"{times:.1f} times"
 
 
 def _percent(value: float) -> str:

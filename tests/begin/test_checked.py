@@ -285,6 +285,17 @@ def test_what_cannot_be_searched_is_refused_with_its_step(seen: Seen, places: Pl
     assert "age_months" in judged.stopped_by.said
 
 
+def test_the_age_is_only_said_where_the_plan_has_a_place_for_it(places: Places) -> None:
+    """A plan without [sound] and [stated] has none."""
+    briefs = []
+    for draft in (LISTENING, OWN, replace(LISTENING, stated=True), SESSION):
+        judged = judge(draft, Seen((stream(),), calibrations=find_calibrations([bench_folder()], [])), places, TODAY)
+        brief = next(one.brief for one in judged.steps if one.name == "person")
+        briefs.append("adult" in brief)
+        assert ("age_group" in judged.text) == ("adult" in brief)
+    assert briefs == [False, True, True, True]
+
+
 # -- the person and the folder -------------------------------------------------------------------------------------------
 
 

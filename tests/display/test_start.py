@@ -331,6 +331,24 @@ def test_a_template_is_kept_and_opened_again(page: Any, qt: Spin, press: Press, 
     assert maker.draft.minutes == 2.5
 
 
+def test_what_was_left_can_be_continued_until_another_is_begun(page: Any, qt: Spin, press: Press) -> None:
+    assert not page.home.deeds["go_back"].isVisible()
+    press(page, "c")
+    assert page.sheets.currentWidget() is page.home, "nothing was left yet"
+    maker = open_new(page, qt, press)
+    maker.edit(replace(maker.draft, minutes=2.5))
+    maker.go(4)
+    press(page, "Esc")
+    assert page.home.deeds["go_back"].title.text() == f"Continue: New recording, {maker.draft.code}"
+    press(page, "Enter")  # it has the focus
+    assert page.sheets.currentWidget() is maker
+    assert (maker.draft.minutes, maker.at) == (2.5, 4)
+    press(page, "Esc", "c")
+    assert maker.draft.minutes == 2.5
+    press(page, "Esc", "r")
+    assert maker.draft.minutes != 2.5
+
+
 def test_a_template_that_is_damaged_is_refused_in_words(page: Any, qt: Spin, lookout: Still) -> None:
     lookout.places.templates.mkdir(parents=True)
     (lookout.places.templates / "odd.toml").write_text("[stream]\nnam = 1\n", encoding="utf-8")

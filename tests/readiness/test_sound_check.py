@@ -99,8 +99,12 @@ def test_a_search_with_a_level_above_the_ceiling_is_refused_by_the_check(tmp_pat
 def test_a_search_that_may_come_to_the_limit_of_the_dose_says_so(tmp_path: Path) -> None:
     found = told(searching({"levels_db_nhl": [10, 30, 90]}, minutes=1440.0), tmp_path)["dose"]
     assert found.severity == "look"
-    assert found.value > 100.0
+    times = found.value / 100.0
+    assert times > 9.5
+    words = "what the left ear may get in a day; 0 % of it got so far"
+    assert found.said == f"if the loudest level played all the time: {times:.0f} times {words}"
     assert "are left out" in found.remedy
+    assert "lower" not in found.remedy
 
 
 def test_listening_says_that_it_cannot_see_the_sound(tmp_path: Path) -> None:
