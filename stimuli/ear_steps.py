@@ -157,7 +157,8 @@ def counted_db(steps: Iterable[Step], waveform: Waveform | None) -> float:
     total = float(energy[inside].sum())
     if not total > 1e-3 * float(energy.sum()):  # own choice: hardly anything of it is here
         return worst
-    mean = 10.0 * math.log10(float(np.sum(energy[inside] * 10.0 ** (_sum_at(steps, hz[inside]) / 10.0))) / total)
+    at = np.asarray(hz[inside], dtype=np.float64)
+    mean = 10.0 * math.log10(float(np.sum(energy[inside] * 10.0 ** (_sum_at(steps, at) / 10.0))) / total)
     return mean if waveform.frequency_hz is not None else min(mean + WIDE_MARGIN_DB, worst)
 
 

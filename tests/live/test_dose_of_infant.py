@@ -48,8 +48,8 @@ def search_of(folder: Path, monkeypatch: pytest.MonkeyPatch, policy: str | None)
     plan = written_out(make_plan({
         "stream": {"name": "Virtual EEG", "eeg": ["eeg"], "trigger": "trigger", "unit": "uV"},
         "sound": {
-            "stimulus": "octave-chirp", "frequency_hz": 2000, "level_db_nhl": 82.0, "lead_in_s": 0.7, "rate_per_s": 39.1, "seed": 4,
-            "calibration": str(VIRTUAL_EARPHONE), "age_group": "infant",
+            "stimulus": "octave-chirp", "frequency_hz": 2000, "level_db_nhl": 82.0, "lead_in_s": 0.7, "rate_per_s": 39.1,
+            "seed": 4, "calibration": str(VIRTUAL_EARPHONE), "age_group": "infant",
         } | ({} if policy is None else {"dose_policy": policy}),
         "analysis": {"acoustic_delay_ms": 0.9},
         "search": {"condition": [common | {"frequency_hz": 2000}, common | {"frequency_hz": 4000}]},

@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.commands.demo import virtual_calibration
-from quietfloor.monitor.plan.run_plan import PlanError, make_plan
+from quietfloor.monitor.plan.run_plan import PlanError, load_plan, make_plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
+from quietfloor.monitor.readiness.dose_words import own_cautions
 from quietfloor.monitor.run.sound_output import Sound, make_stimulus
 from quietfloor.monitor.storage.dose_ledger import FILE, Age, ExposureError, SessionDose, dose_record
 from quietfloor.monitor.storage.run_folder import jsonable
@@ -359,3 +360,26 @@ def test_the_command_line_refuses_before_anything_is_opened(tmp_path: Path) -> N
     assert third.status == 1
     assert "is damaged" in third.json["error"]
     assert math.isfinite(limit_pa2s("infant"))
+
+
+def test_a_run_under_a_policy_has_to_be_acknowledged_in_numbers(tmp_path: Path) -> None:
+    policy, plan = tmp_path / "policy.toml", tmp_path / "plan.toml"
+    policy.write_text(
+        'name = "p"\napproval = "vote 3"\napproved_by = "A. Person"\nreason = "r"\nage_groups = ["adult"]\nday_limit_times = 3\n'
+        f"expires = {datetime.date.today() + datetime.timedelta(days=9)}\n"
+    )
+    text = PLAN.format(level=90, calibration=virtual_calibration())
+    plan.write_text(text + 'dose_policy = "policy.toml"\n[decision]\nmax_sweeps = 6144\n')
+    words = ("run", str(plan), "--out", str(tmp_path / "s"), "--json")
+    assert "carries no seal" in call(*words).json["error"]
+    assert call("dose", "--seal", str(policy)).status == 0
+    refused = call(*words)
+    assert refused.status == 2
+    assert "nobody acknowledged it" in refused.json["error"]
+    assert "nobody" in call(*words, "--acknowledge").json["error"]  # the next reason: there is no such stream
+    # 80 s at 90 dB nHL in a day (see above), three times as much is 4.0 min
+    (caution,) = own_cautions(load_plan(plan))
+    assert "vote 3, approved by A. Person" in caution
+    assert "may hear 4.0 min of this sound at 90 dB nHL in a day instead of 80 s" in caution
+    policy.write_text(policy.read_text().replace("= 3", "= 4"))
+    assert "was changed since it was sealed" in call(*words, "--acknowledge").json["error"]
