@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.traces import Singles
 
-STATES = ("waiting", "undecided", "present", "absent", "stopped", "discarded", "fault", "earlier")
+STATES = ("waiting", "undecided", "present", "absent", "stopped", "discarded", "fault", "earlier", "idle")
 
 
 @dataclass(frozen=True)
