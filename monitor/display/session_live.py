@@ -110,7 +110,8 @@ def coming_words(sight: SessionSight, one: Coming) -> tuple[str, str, str]:
     own = " (your choice)" if one.own else ""
     what = f"{where}, {hz}by {one.condition.route}{more}: {begins}{one.level_db:g} dB nHL{kind}{own}"
     if sight.on:  # its noise cannot be changed any more; and whose its responses are is judged at its end
-        return f"Now: {what}", "The audiogram shows what it finds when it is over.", f"Masking: {one.noise} is given." if one.given and one.noise else ""
+        masking = f"Masking: {one.noise} is given." if one.given and one.noise else ""
+        return f"Now: {what}", "The audiogram shows what it finds when it is over.", masking
     given = f"{one.noise} is {'given (K takes it away)' if one.given else 'advised (K gives it)'}"
     known = given if one.noise else "no level of noise is known to be enough"
     return f"Next: {what}", one.sentence, f"Masking: {known}. {one.masking}" if one.masking else ""
