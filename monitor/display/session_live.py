@@ -195,7 +195,7 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
     ears = {one.ear for one, _ in playing}
     only = "" if len(ears) != 1 else next(iter(ears))
     levels = [f"{'' if len(playing) == 1 else _cell(one)}{one.levels_db[level]:g}" for one, level in playing]
-    level = " · ".join(levels) + (" dB nHL" if levels else "")
+    level = " · ".join(levels) + (" dB nHL" if len(levels) == 1 else " dB" if levels else "")
     ear_words = f"{only.capitalize()} ear{route}" if only else f"Both ears{route}" if ears else ""
     level += " + noise" if now.noise and level else ""
     if now.paused and status.verdict is None:

@@ -246,7 +246,7 @@ def test_the_large_letters_say_state_ear_level_and_time(ladder: Session) -> None
     ears = [f"{one.ear[:1].upper()} {one.frequency_hz / 1e3:g}k" for one in now.conditions if one.frequency_hz is not None]
     levels = [f"{one.levels_db[at]:g}" for one, at in zip(now.conditions, (10, 11), strict=True)]
     together = far_live(head, plan_of(), Status("running", search=both), "")
-    assert together.level == f"{ears[0]} {levels[0]} · {ears[1]} {levels[1]} dB nHL"
+    assert together.level == f"{ears[0]} {levels[0]} · {ears[1]} {levels[1]} dB"
 
 
 def test_what_is_on_is_not_said_to_be_next(ladder: Session) -> None:
