@@ -31,6 +31,10 @@ def draw_mark(painter: QPainter, at: QPointF, size: float, state: str, colour: s
             angle = step * math.pi / 4
             dot = size * (0.05 + 0.01 * step)
             painter.drawEllipse(QPointF(0.8 * half * math.cos(angle), 0.8 * half * math.sin(angle)), dot, dot)
+    elif state == "idle":  # one dot: nothing is on
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(filled)
+        painter.drawEllipse(QPointF(0, 0), 0.35 * half, 0.35 * half)
     elif state == "undecided":  # hollow diamond
         painter.setBrush(QBrush(QColor(ground)))
         painter.drawPolygon(_polygon(half * 0.92, [(0, -1), (1, 0), (0, 1), (-1, 0)]))

@@ -12,7 +12,8 @@ from quietfloor.monitor.display.audiogram_view import AudiogramView, draw_symbol
 from quietfloor.monitor.display.canvas import WRAPPED, pen
 from quietfloor.monitor.display.marks import draw_mark
 from quietfloor.monitor.display.panel import Panel
-from quietfloor.monitor.display.session_sight import KIND_WORDS, Coming, Point, SessionSight, SightRow, SightStep, share_words
+from quietfloor.monitor.display.session_live import coming_words
+from quietfloor.monitor.display.session_sight import Point, SessionSight, SightRow, SightStep, share_words
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
 
@@ -24,7 +25,7 @@ ROW, LOW_ROW = 1.7, 1.5  # height of a row in letters; where there is little roo
 LEAST_ROWS, LEAST_CHART = 8, 15.0  # rows, and letters of height of the audiogram
 SMALLER = (1.0, 0.9, 0.82, 0.74)  # times the letters, the first with which everything has its room; the last of a projector's
 TABLE = 0.6  # of the width, the rest is the audiogram's
-CONTACTS = {"ok": "", "wait": "waiting", "look": "undecided", "stop": "fault", "": ""}  # what is in order needs no mark
+CONTACTS = {"ok": "", "wait": "idle", "look": "undecided", "stop": "fault", "": ""}  # what is in order needs no mark
 MOST_CONTACTS = 3  # own choice: as many of the worst as fit into the smallest window; the rest as a number
 
 
@@ -187,23 +188,11 @@ class SessionView(QWidget):
             said.append((sight.last, theme.quiet, 0.95, False))
         if one is None:
             return [*said, (sight.nothing, theme.ink, 1.15, True)]
-        said.append((f"Next: {self._next_words(one)}", theme.ears.get(one.ear, theme.ink), 1.35, True))
-        said.append((one.sentence, theme.ink, 1.0, False))
-        if one.masking:
-            given = f"{one.noise} is {'given (K takes it away)' if one.given else 'advised (K gives it)'}"
-            known = given if one.noise else "no level of noise is known to be enough"
-            said.append((f"Masking: {known}. {one.masking}", theme.left_out_ink, 1.0, False))
+        what, why, masking = coming_words(sight, one)
+        said.append((what, theme.ears.get(one.ear, theme.ink), 1.35, True))
+        said += [(why, theme.ink, 1.0, False)] if why else []
+        said += [(masking, theme.left_out_ink, 1.0, False)] if masking else []
         return said
-
-    @staticmethod
-    def _next_words(one: Coming) -> str:
-        where = f"{one.ear} ear" if one.ear else "both ears" if one.more else f"{one.condition.ear} ear"
-        more = f" and {one.more} more" if one.more else ""
-        begins = "a search from " if one.kind == "search" else ""
-        kind = "" if one.kind in ("search", "threshold") else f", {KIND_WORDS[one.kind]}"
-        hz = "" if one.condition.frequency_hz is None else f"{one.condition.frequency_hz:g} Hz, "
-        own = " (your choice)" if one.own else ""
-        return f"{where}, {hz}by {one.condition.route}{more}: {begins}{one.level_db:g} dB nHL{kind}{own}"
 
     def _next_height(self, painter: QPainter, sight: SessionSight, width: float) -> float:
         heights = [self._height(painter, words, width, times, bold) for words, _, times, bold in self._paragraphs(sight)]
@@ -249,7 +238,8 @@ class SessionView(QWidget):
             shown.append(("", f"and {len(contacts) - MOST_CONTACTS} more", theme.quiet))
         dose = [("", f"{ear} {share_words(share)}", theme.ears[ear]) for ear, share in sight.dose]
         dose.append(("" if sight.dose else "fault", sight.dose_words, theme.ink))
-        return [("Time", [("", " · ".join(sight.time), theme.ink)]), ("Electrodes", shown), ("Dose", dose)]
+        time = " · ".join(part for part in sight.time if part)
+        return [("Time", [("", time, theme.ink)]), ("Electrodes", shown), ("Dose", dose)]
 
     def _glance_height(self, painter: QPainter, sight: SessionSight, width: float) -> float:
         return self._glance(painter, sight, QRectF(0, 0, width, 0), drawn=False)

@@ -11,6 +11,7 @@ from quietfloor.monitor.display.views import Headline
 
 MEANINGS = {
     "waiting": "Nothing can be judged yet.",
+    "idle": "No run is on.",
     "undecided": "The run goes on: neither a response nor its absence is certain enough yet.",
     "present": "A response was found; by chance alone that happens in no more runs than the false-alarm rate allows.",
     "absent": "No response was found in so quiet an average. That none is larger than the stated size is true in 95 of 100 runs.",

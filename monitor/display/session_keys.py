@@ -66,7 +66,10 @@ class SessionKeys:
         if self.stops_in_s is not None:
             return f"Stops in {self.stops_in_s:.0f} s; b: no"
         if self._talk.waiting:
-            return "" if self.step is None or self.step.why else f"Enter: {self.step.title}"
+            step = self.step
+            if step is None or (step.why and step.name == "start"):
+                return ""  # nothing was chosen, and Enter starts nothing
+            return f"{step.title}: not now" if step.why else f"Enter: {step.title}"
         if self._search.words:
             return f"Enter: {self._search.words}"
         if self._search.on and self._search.paused:
@@ -94,9 +97,9 @@ class SessionKeys:
         self._begin("start")
 
     def _choose(self, by: int) -> None:
-        names = [one.name for one in self.steps if not one.why]
+        names = [one.name for one in self.steps]
         if names:
-            at = names.index(self._at) if self._at in names else min(-by, 0)  # from one that is not possible: to the first, the last
+            at = names.index(self._at) if self._at in names else 0
             self._at = names[(at + by) % len(names)]
         elif self._search.on:
             self._search.deeds["cell_down" if by > 0 else "cell_up"]()

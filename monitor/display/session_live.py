@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from quietfloor.monitor.display.board import evidence_words, interval_words, to_go
 from quietfloor.monitor.display.scales import clock
-from quietfloor.monitor.display.session_sight import NOTHING, SessionSight, SightRow, effort_words
+from quietfloor.monitor.display.session_sight import KIND_WORDS, NOTHING, Coming, SessionSight, SightRow, effort_words, time_left
 from quietfloor.monitor.display.views import Headline
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run import status_text
@@ -34,6 +34,8 @@ def minutes_of_arc(height_mm: float, distance_mm: float = LOOKED_AT_FROM_MM) -> 
 def with_live(sight: SessionSight, plan: Plan, status: Status) -> SessionSight:
     """The sight with what the run that is on has found so far."""
     gone = f"{sight.time[0]}, {clock(status.seconds)} in this one"
+    left, left_words = (sight.left, sight.time[2]) if math.isinf(sight.left_s) else time_left(sight.left_s - status.seconds)
+    sight = replace(sight, on=True, left=left, time=(*sight.time[:2], left_words))
     if status.search is not None:
         now = status.search
         ahead = to_go(now) or ("this search is over" if now.over else "time to go not known yet")
@@ -69,7 +71,7 @@ def _searched(row: SightRow, plan: Plan, now: SearchNow) -> SightRow:
     answer = found.answer
     plays = next((found.levels_db[place.level] for place, _ in now.playing if now.conditions[place.condition] is found), None)
     states = {
-        "running": ("undecided", "open"), "waiting": ("waiting", "waits for its turn"), "left": ("stopped", "set aside"),
+        "running": ("undecided", "open"), "waiting": ("idle", "waits for its turn"), "left": ("stopped", "set aside"),
         "answered": ("absent" if math.isnan(answer.found_db) else "present", "answered"),
     }  # fmt: skip
     state, said = states[found.state]
@@ -96,6 +98,23 @@ def _threshold(answer: Answer, levels_db: tuple[float, ...]) -> str:
     if math.isinf(answer.threshold_db):
         return f"> {levels_db[-1]:g}"
     return f"< {levels_db[0]:g}" if answer.threshold_db < levels_db[0] else f"{answer.threshold_db:.0f}"
+
+
+def coming_words(sight: SessionSight, one: Coming) -> tuple[str, str, str]:
+    """The next run, or the one that is on; why it is next; and its masking. The last two may be ""."""
+    where = f"{one.ear} ear" if one.ear else "both ears" if one.more else f"{one.condition.ear} ear"
+    more = f" and {one.more} more" if one.more else ""
+    begins = "a search from " if one.kind == "search" else ""
+    kind = "" if one.kind in ("search", "threshold") else f", {KIND_WORDS[one.kind]}"
+    hz = "" if one.condition.frequency_hz is None else f"{one.condition.frequency_hz:g} Hz, "
+    own = " (your choice)" if one.own else ""
+    what = f"{where}, {hz}by {one.condition.route}{more}: {begins}{one.level_db:g} dB nHL{kind}{own}"
+    if sight.on:  # its noise cannot be changed any more; and whose its responses are is judged at its end
+        masking = f"Masking: {one.noise} is given." if one.given and one.noise else ""
+        return f"Now: {what}", "The audiogram shows what it finds when it is over.", masking
+    given = f"{one.noise} is {'given (K takes it away)' if one.given else 'advised (K gives it)'}"
+    known = given if one.noise else "no level of noise is known to be enough"
+    return f"Next: {what}", one.sentence, f"Masking: {known}. {one.masking}" if one.masking else ""
 
 
 def time_to_go(plan: Plan, status: Status) -> str:
@@ -130,7 +149,7 @@ class Far:
 
 WORDS = {
     "waiting": "Wait", "undecided": "Undecided", "present": "Response", "absent": "No response", "stopped": "Stopped",
-    "discarded": "Discarded", "fault": "Fault", "earlier": "Earlier look",
+    "discarded": "Discarded", "fault": "Fault", "earlier": "Earlier look", "idle": "Ready",
 }  # fmt: skip
 
 
@@ -146,7 +165,7 @@ def far_between(sight: SessionSight, step: str) -> Far:
     route = "" if one.condition.route == "air" else f", {one.condition.route}"
     ear_words = f"{one.ear.capitalize()} ear{route}" if one.ear else f"Both ears{route}"
     moved = re.fullmatch(r"(.+) ((?:to|on) the \w+ ear)", one.move)  # such as "Move the earphone", "to the left ear"
-    state, word = "waiting", "Ready" if moved is None else moved[1]
+    state, word = "idle", "Ready" if moved is None else moved[1]
     ear_words = ear_words if moved is None else f"{moved[2]}{route}"
     if sight.trouble:
         state, word, ear_words = "fault", TROUBLE, one.move or ear_words
@@ -176,7 +195,7 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
     ears = {one.ear for one, _ in playing}
     only = "" if len(ears) != 1 else next(iter(ears))
     levels = [f"{'' if len(playing) == 1 else _cell(one)}{one.levels_db[level]:g}" for one, level in playing]
-    level = " · ".join(levels) + (" dB nHL" if levels else "")
+    level = " · ".join(levels) + (" dB nHL" if len(levels) == 1 else " dB" if levels else "")
     ear_words = f"{only.capitalize()} ear{route}" if only else f"Both ears{route}" if ears else ""
     level += " + noise" if now.noise and level else ""
     if now.paused and status.verdict is None:

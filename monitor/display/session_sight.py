@@ -31,7 +31,7 @@ KIND_WORDS: dict[Kind, str] = {
 }  # fmt: skip
 NOTHING = "–"
 NEARLY = 0.8  # of the dose limit: own choice, from here on it is said as a warning
-FOUND: dict[Finding, str] = {"threshold": "present", "at most": "present", "no response": "absent", "not tested": "waiting"}
+FOUND: dict[Finding, str] = {"threshold": "present", "at most": "present", "no response": "absent", "not tested": "idle"}
 
 
 @dataclass(frozen=True)
@@ -125,6 +125,8 @@ class SessionSight:
     note: str = ""
     trouble: bool = False
     steps: tuple[SightStep, ...] = field(default=())
+    left_s: float = math.inf  # of the person's time
+    on: bool = False  # a run is on: ``coming`` is what plays now
 
     @property
     def wide(self) -> str:
@@ -148,7 +150,7 @@ class SessionSight:
         sound = "" if one.more else f"{sound_words(one.condition)[0]}, "
         rest = f"{sound}{KIND_WORDS[one.kind]}; Enter or N starts it"
         return Headline(
-            "waiting", one.move or "Ready for the next run", rest, self.title, heard=heard, ear=ear,
+            "idle", one.move or "Ready for the next run", rest, self.title, heard=heard, ear=ear,
             meaning="No sound plays. The next run begins when you start it.",
         )  # fmt: skip
 
@@ -169,11 +171,11 @@ def sight_of(
     )  # fmt: skip
     points, unit = points_of(session, thresholds)
     last = runs[-1] if runs else None
-    left = "" if math.isinf(left_s) else f"{max(0.0, left_s) / 60:.0f} min left"
+    left, left_words = time_left(left_s)
     sight = SessionSight(
         title=_title(session),
         rows=rows, points=points, unit=unit, coming=coming, nothing=nothing,
-        time=(gone_words(runs), to_go, f"{left} of the person's time" if left else "no limit of time in the plan"), left=left,
+        time=(gone_words(runs), to_go, left_words), left=left, left_s=left_s,
         electrodes=electrodes_of(runs, checked), dose=(), dose_words="",
         last="" if last is None else _last_words(last, runs), discarded=last is not None and last.discarded is not None,
         made=len({run.number for run in runs}), note=note, trouble=trouble,
@@ -181,6 +183,14 @@ def sight_of(
     dose, words = dose_of(session)
     sight = replace(sight, dose=dose, dose_words=words)
     return replace(sight, steps=steps_of(sight))
+
+
+def time_left(left_s: float) -> tuple[str, str]:
+    """The person's time in short, "" without a limit, and in words."""
+    if math.isinf(left_s):
+        return "", "no limit of time in the plan"
+    left = f"{max(0.0, left_s) / 60:.0f} min left"
+    return left, f"{left} of the person's time"
 
 
 def _title(session: RecordedSession) -> str:
@@ -333,6 +343,9 @@ def _last_words(last: RunSummary, runs: tuple[RunSummary, ...]) -> str:
     same = [run for run in runs if run.number == last.number]
     words = last.words if len(same) == 1 else f"run {last.number}: search of {len(same)} conditions"
     words += "" if len(same) == 1 or last.discarded is None else f"; discarded: {last.discarded}"
+    if len(same) == 1:  # whose it was: the next one may be of the other ear
+        where = f"{last.condition.ear} {sound_words(last.condition)[1]}"
+        words = words.replace(":", f", {where}{'' if last.condition.route == 'air' else f' by {last.condition.route}'}:", 1)
     return words[:1].upper() + words[1:]
 
 

@@ -9,7 +9,7 @@ from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.traces import Singles
 
 DOUBTED = ("present?", "absent?")  # findings that are not known to be those of the tested ear
-STATES = ("waiting", "undecided", "present", "absent", *DOUBTED, "stopped", "discarded", "fault", "earlier")
+STATES = ("waiting", "undecided", "present", "absent", *DOUBTED, "stopped", "discarded", "fault", "earlier", "idle")
 
 
 def doubted(state: str) -> str:

@@ -118,7 +118,7 @@ class RunSummary:
         masked = ""
         if self.masking_db is not None:
             masked = ", masked" if math.isnan(self.masking_db) else f", masked with {self.masking_db:g} dB EM"
-        again = "" if self.replicate_of is None else f", again (run {self.replicate_of})"
+        again = "" if self.replicate_of is None else f", repeats run {self.replicate_of}"
         level = f"{self.level_db_nhl:g} dB nHL{' as stated' if self.stated else ''}"
         return f"run {self.number}: {level}{masked}, {found}{self._doubt}{noise}{seconds}{only}{again}{self._out}"
 

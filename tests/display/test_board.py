@@ -220,7 +220,7 @@ def test_the_sentence_on_top_says_how_the_search_stands() -> None:
     over, words = replace(now, over=True, playing=()), "R 0.5 kHz: 22 dB nHL so far; L 1 kHz: 22 dB nHL so far"
     assert (headline(over, status, "").word, headline(over, status, "").rest) == ("Search ended", words)
     answered = search(condition(state="answered"), over=True, playing=())
-    assert (headline(answered, status, "").state, headline(answered, status, "").word) == ("stopped", "Search finished")  # the mark of a response is for a response
+    assert (headline(answered, status, "").state, headline(answered, status, "").word) == ("stopped", "Search finished")
     for stopped_by, state, word in (("operator", "stopped", "Search stopped"), ("fault", "fault", "Search ended by a fault")):
         ended = replace(status, verdict=Verdict(0, "inconclusive", stopped_by, ""))  # type: ignore[arg-type]
         assert (headline(now, ended, "").state, headline(now, ended, "").word) == (state, word)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from quietfloor.monitor.display.board import to_go
 from quietfloor.monitor.display.session_live import (
     LETTERS_PER_HEIGHT,
     Far,
+    coming_words,
     far_between,
     far_live,
     minutes_of_arc,
@@ -198,6 +200,8 @@ def test_a_search_that_is_on_puts_its_answers_so_far_into_the_rows() -> None:
             assert row.threshold.lstrip("<> ") in (f"{one.answer.threshold_db:.0f}", f"{one.levels_db[0]:g}")
     assert live.time[0] == "1.0 min gone, 0:42 in this one"
     assert live.time[1] == to_go(now)
+    timed = with_live(replace(whole, left="20 min left", left_s=1200.0), plan_of(), Status("running", search=now, seconds=130.0))
+    assert (timed.left, timed.time[2]) == ("18 min left", "18 min left of the person's time")
     blank = SightRow(LEFT, "", "", NOTHING, NOTHING, "waiting", "not tested", NOTHING, NOTHING)
     whole = replace(whole, rows=(replace(blank, condition=RIGHT), blank))
     idle = with_live(whole, plan_of(), Status("running", seconds=5.0))
@@ -227,6 +231,7 @@ def test_the_large_letters_say_state_ear_level_and_time(ladder: Session) -> None
     assert far.ear == "left"
     due = far_between(replace(seen(ladder), coming=replace(coming, given=False)), "")
     assert due.level == "35 dB nHL, noise due"
+    assert far_between(replace(seen(ladder), coming=replace(coming, given=False, masking="", noise="")), "").level == "35 dB nHL"
     troubled = far_between(replace(seen(ladder, note="The run could not be made: no stream", trouble=True), coming=coming), "")
     assert (troubled.state, troubled.word) == ("fault", "Trouble: 8 tells it")
     assert far_between(seen(ladder, trouble=True), "").word == "Trouble: 8 tells it"
@@ -249,7 +254,27 @@ def test_the_large_letters_say_state_ear_level_and_time(ladder: Session) -> None
     ears = [f"{one.ear[:1].upper()} {one.frequency_hz / 1e3:g}k" for one in now.conditions if one.frequency_hz is not None]
     levels = [f"{one.levels_db[at]:g}" for one, at in zip(now.conditions, (10, 11), strict=True)]
     together = far_live(head, plan_of(), Status("running", search=both), "")
-    assert together.level == f"{ears[0]} {levels[0]} · {ears[1]} {levels[1]} dB nHL"
+    assert together.level == f"{ears[0]} {levels[0]} · {ears[1]} {levels[1]} dB"
+
+
+def test_what_is_on_is_not_said_to_be_next(ladder: Session) -> None:
+    """While a run is on its noise cannot be changed, so nothing is advised."""
+    from quietfloor.monitor.display.session_sight import Coming
+
+    coming = Coming(RIGHT, 40.0, "Right ear: a search.", "search", "Mask the left ear.", "white noise of 30 dB EM")
+    between = replace(seen(ladder), coming=coming)
+    what, why, masking = coming_words(between, coming)
+    assert what.startswith("Next: right ear, ")
+    assert (why, "(K gives it)" in masking) == ("Right ear: a search.", True)
+    on = with_live(between, plan_of(), Status("running", seconds=5.0))
+    assert coming_words(on, coming) == (what.replace("Next", "Now"), "The audiogram shows what it finds when it is over.", "")
+    given = replace(coming, given=True)
+    assert coming_words(on, given)[2] == "Masking: white noise of 30 dB EM is given."
+
+
+def test_the_last_run_is_named_with_its_ear(ladder: Session) -> None:
+    assert re.match(r"Run 6, right click: \d+ dB nHL, ", seen(ladder).last)
+    assert ", repeats run 4" in replace(ladder.runs()[-1], replicate_of=4).words
 
 
 def test_what_is_read_from_far_is_short() -> None:
