@@ -115,6 +115,9 @@ def test_start_waits_for_the_cautions_which_must_have_been_seen(show: Callable[.
 def test_with_one_hand_by_four_keys(show: Callable[..., Any], press: Callable[..., None]) -> None:
     """Page down and Page up choose, Enter does it, b chooses Start again: as between the runs of a session."""
     panel = show(flow_of(good()))
+    assert (panel.hand, panel.doing["start"].text()) == ("acknowledge", "Start [S]")
+    assert panel.doing["acknowledge"].text() == "Read the cautions [Enter]"
+    press(panel, "PgUp")
     assert (panel.hand, panel.doing["start"].text()) == ("start", "Start [Enter]")
     press(panel, "Enter")
     assert not panel.flow.answered.is_set(), "the cautions come first"
@@ -136,6 +139,31 @@ def test_with_one_hand_by_four_keys(show: Callable[..., Any], press: Callable[..
     assert panel.hand == "leave"
     press(panel, "Period", "F5")
     assert panel.flow.record is not None
+
+
+def test_enter_alone_reads_the_cautions_acknowledges_and_starts(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    panel = show(flow_of(good()))
+    press(panel, "Enter")
+    assert panel.shows_cautions
+    for _ in range(12):
+        press(panel, "Enter")
+    assert panel.flow.record is not None
+    assert show(flow_of(good(), acknowledged=True)).hand == "start"
+
+
+def test_words_take_on_the_ink_of_another_theme(show: Callable[..., Any], qt: Spin) -> None:
+    from PyQt5.QtGui import QColor
+
+    from quietfloor.monitor.display.theme import DARK, LIGHT, Look
+
+    panel = show(flow_of(good()))
+    for theme in (LIGHT, DARK, LIGHT):
+        panel.restyle(Look(theme))
+        qt(0.02)
+        for button in panel.buttons:
+            assert button.title.palette().windowText().color() == QColor(theme.ink)
+            assert button.brief.palette().windowText().color() == QColor(theme.quiet)
+        assert panel.stream.palette().windowText().color() == QColor(theme.quiet)
 
 
 def test_what_says_stop_is_overruled_by_a_key_of_its_own(show: Callable[..., Any], press: Callable[..., None]) -> None:
