@@ -291,7 +291,7 @@ class SetupPanel(QWidget):
             self._page(1)
         elif name == "acknowledge" and self.shows_cautions:
             flow.acknowledged = not flow.acknowledged
-            self.hand = "start" if flow.acknowledged else self.hand
+            self.hand = self._first
         elif name == "acknowledge":  # what was not on the screen cannot have been read
             self.choose(self._cautions)
         elif name == "anyway":
