@@ -86,7 +86,7 @@ class SentenceBar(QWidget):
         self.heard.setVisible(bool(headline.heard))
         self.rest.say(headline.rest.replace(" -", " −"))
         self.particulars.say(headline.particulars)
-        self.now.say(f"now: {headline.now}" if headline.now else "")
+        self.now.say(f"{'at its end' if headline.over else 'now'}: {headline.now}" if headline.now else "")
         self._colour_word()
 
     def _colour_word(self) -> None:

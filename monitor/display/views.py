@@ -33,6 +33,7 @@ class Headline:
     particulars: str
     now: str = ""
     now_state: str = "waiting"
+    over: bool = False  # whether the run was over then
     meaning: str = ""
     heard: str = ""
     ear: str = ""
@@ -115,7 +116,7 @@ class Scroll:
 
 @dataclass(frozen=True)
 class NoiseTrack:
-    """Residual noise (nV) against accepted sweeps, with the line that 1/sqrt(N) draws through the first of them."""
+    """Residual noise (nV) against accepted sweeps, with the line that 1/sqrt(N) draws through the last of them."""
 
     sweeps: Floats
     noise_nv: Floats
@@ -125,6 +126,7 @@ class NoiseTrack:
     line_sweeps: Floats  # (2,) ends of the same line, from the first look to the sweep limit
     line_nv: Floats
     max_sweeps: int
-    floor_at_sweeps: float  # accepted sweeps at which the floor comes, if noise goes on falling as the line does
+    floor_at_sweeps: float  # accepted sweeps at which ``waits_nv``, else the floor comes, if noise falls as the line does; nan: over
     discarded: bool = False  # of a run that does not count
-    over: bool = False  # no sweep comes any more
+    quiet_nv: float = math.nan  # noise for which a response that was found waits; nan where none does
+    waits_nv: float = math.nan  # the same once it was found
