@@ -138,7 +138,7 @@ class PlanePanel(ChartPanel):
         places = [(at, foot + step * px(1.2), across, 0.0) for step in range(3) for at, across in ((x, 0.0), (end.x(), 0.5))]
         places += [(x, top, 0.0, 1.0), (end.x() - px(1.0), foot, 1.0, 0.0), (end.x() - px(1.0), top, 1.0, 1.0)]
         places += [(rect.right() - 8, y, 1.0, down) for y, down in ((rect.bottom() - 3, 1.0), (rect.top() + px(3.0), 0.0))]
-        canvas.label(plane.ahead, self.look.theme.states["undecided"], places, 0.92, must=True)
+        canvas.label(plane.ahead, self.look.theme.states["undecided"], places, 0.92)  # the sentence on top says it in any case
 
 
 def _length(seconds: float) -> str:

@@ -15,6 +15,7 @@ from quietfloor.monitor.display.ladder import Ladder
 from quietfloor.monitor.display.model import BAND_SD, COLUMNS, MOST_LOOKS, SHOWN_S, STATES, ViewModel
 from quietfloor.monitor.display.session_live import far_live
 from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.status import Notice, Status, refreshed
 from tests.synthetic import Stream, chunks, layout, stream
 
@@ -113,7 +114,9 @@ def test_a_response_that_waits_for_quiet_is_present_and_the_cone_ends_where_it_i
     plane, head = model.plane(), model.headline()
     assert plane is not None
     assert (head.state, head.word) == ("present", "Response present")
-    assert head.rest.startswith("averaging on for its waves, noise ")
+    ahead, _, known = head.rest.partition(", averaging on for its waves, noise ")
+    assert ahead == status_text.ahead(watched.model.status.look), "the time first: what does not fit is cut at the end"
+    assert known
     assert plane.quiet_nv == target
     assert plane.ahead.startswith("quiet enough in")
     np.testing.assert_allclose(plane.cone[0], plane.path[-1])
