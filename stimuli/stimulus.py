@@ -163,8 +163,8 @@ class StimulusSpec:
 
     @property
     def parameters(self) -> dict[str, object]:
-        """Parameters of this kind, with defaults filled in, but for the duration of a click: a plan of a click, which is every plan
-        that says nothing, stays one to which another stimulus can be given."""
+        """Parameters of this kind, with defaults filled in, but for the duration of a click: a plan that says nothing is one of a
+        click, and another stimulus can be put into it."""
         return {name: getattr(self, name) for name in PARAMETERS[self.kind]}
 
 

@@ -291,7 +291,7 @@ def _so_far(one: ConditionNow) -> str:
 
 
 def _briefly(one: ConditionNow) -> str:
-    so_far = "" if one.answer.finished else " so far"
+    so_far = "" if one.answer.finished or math.isnan(one.answer.threshold_db) else " so far"
     return f"{short_name(one)}: {threshold_words(one.answer, one.levels_db)}{so_far}"
 
 

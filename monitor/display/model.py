@@ -258,7 +258,11 @@ class ViewModel:
             state, word = "undecided", "Undecided"
         else:
             state, word = "waiting", text.split(":")[0].split(" ")[0]
-        return state, word, text.removeprefix(word).lstrip(",: ")
+        rest, ahead = text.removeprefix(word).lstrip(",: "), status_text.ahead(self.status.look)
+        if verdict is None and ahead and ahead in rest:  # first, because what does not fit is cut at the end
+            known, _, advice = rest.partition(ahead)
+            rest = f"{ahead}, {known.rstrip(', ')}{advice}"
+        return state, word, rest
 
     def _particulars(self) -> str:
         look = self.look

@@ -293,7 +293,9 @@ class BoardView(QWidget):
             level = written(rung.level_db)
             self._text(painter, place.adjusted(px(0.9), 0, 0, 0), level, ink, size, rung.playing)
             right = place.adjusted(0, 0, -mark - 5, 0)
-            ink = theme.states[doubted("present") if column.doubtful else "present"] if rung.found else theme.ink if rung.playing else theme.quiet
+            ink = theme.ink if rung.playing else theme.quiet
+            if rung.found:
+                ink = theme.states[doubted("present") if column.doubtful else "present"]
             self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
             right.setRight(right.right() - px(3.7))
             self._text(painter, right, rung.evidence, ink, size, rung.playing or rung.found, at=RIGHT)

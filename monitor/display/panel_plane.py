@@ -89,7 +89,8 @@ class PlanePanel(ChartPanel):
             self._pair(canvas, "quiet enough", words, present, places, size=0.88)
         self._ahead(canvas, plane)
         if plane.marks:
-            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, [(left, foot, 0.0, 1.0)], 0.85)  # elsewhere it looks like data
+            here = [(left, foot, 0.0, 1.0)]  # elsewhere it looks like data
+            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, here, 0.85)
 
     def _pair(
         self, canvas: Canvas, name: str, words: str, ink: str, places: list[Place], size: float = 1.08
@@ -137,7 +138,7 @@ class PlanePanel(ChartPanel):
         places = [(at, foot + step * px(1.2), across, 0.0) for step in range(3) for at, across in ((x, 0.0), (end.x(), 0.5))]
         places += [(x, top, 0.0, 1.0), (end.x() - px(1.0), foot, 1.0, 0.0), (end.x() - px(1.0), top, 1.0, 1.0)]
         places += [(rect.right() - 8, y, 1.0, down) for y, down in ((rect.bottom() - 3, 1.0), (rect.top() + px(3.0), 0.0))]
-        canvas.label(plane.ahead, self.look.theme.states["undecided"], places, 0.92, must=True)
+        canvas.label(plane.ahead, self.look.theme.states["undecided"], places, 0.92)  # the sentence on top says it in any case
 
 
 def _length(seconds: float) -> str:

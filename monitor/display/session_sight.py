@@ -186,11 +186,11 @@ def sight_of(
 
 
 def time_left(left_s: float) -> tuple[str, str]:
-    """The person's time in short, "" without a limit, and in words."""
+    """The time of the plan in short, "" without a limit, and in words."""
     if math.isinf(left_s):
         return "", "no limit of time in the plan"
     left = f"{max(0.0, left_s) / 60:.0f} min left"
-    return left, f"{left} of the person's time"
+    return left, f"{left} of the plan's time"
 
 
 def _title(session: RecordedSession) -> str:

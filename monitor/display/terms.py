@@ -11,7 +11,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "evidence",
         r"\bevidence\b",
         "How strongly the recording speaks for a response, as a power of ten: at 2 the odds that noise alone would ever "
-        "get there are 1 in 100, however often one looks.",
+        "get there are at most 1 in 100, however often one looks.",
     ),
     (
         "residual noise",
@@ -80,7 +80,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     (
         "dB p-p.e. SPL",
         r"\bdB p-p\.e\. SPL\b",
-        "Peak-to-peak equivalent level: the sound pressure level of a long tone with the same peak-to-peak value. It says "
+        "Peak-to-peak equivalent level: the sound pressure level of a long tone with the same peak-to-peak value; it says "
         "how strong the sound is, not how well it is heard.",
     ),
     (

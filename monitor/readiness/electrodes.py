@@ -83,7 +83,7 @@ def _signal(channel: ChannelFigures, bad: Severity, rail_uv: float) -> Finding:
     if channel.still > 0.5:
         volts = abs(channel.level_uv)
         if channel.zero:
-            remedy = "the amplifier sends nothing here: start it, switch the channel on, allow its program the input"
+            remedy = "the amplifier sends nothing here: start it, switch the channel on, let its program read the input"
             return say(bad, "all zero", remedy, channel.still)
         if volts >= min(0.98 * rail_uv, RAIL_LIKE_UV):
             remedy = f"the contact is open or its offset too large: {SKIN}; check the reference; lower the gain"
@@ -109,7 +109,7 @@ def _mains(channel: ChannelFigures) -> Finding:
         return Finding("mains", "wait", "listening", subject=channel.label)
     lines = channel.mains.lines
     if not lines:
-        said = f"none above {max(channel.mains.least, 0.1):.1g} uV"
+        said = f"no hum above {max(channel.mains.least, 0.1):.1g} uV"
         return Finding("mains", "ok", said, "", channel.label, 0.0, "uV", HUM_UV, OWN_CHOICE)
     parts = tuple((f"{line.hz:.1f} Hz", line.amplitude) for line in lines)
     largest = max(line.amplitude for line in lines)

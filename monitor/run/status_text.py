@@ -302,5 +302,8 @@ def rejected(look: LookDone | None) -> str:
     if look is None or not look.rejected:
         return "none rejected"
     total = sum(look.rejected.values())
+    if len(look.rejected) == 1:
+        (reason,) = look.rejected
+        return f"{total:,} rejected: {REASONS.get(reason, reason)}"
     reasons = ", ".join(f"{number:,} {REASONS.get(reason, reason)}" for reason, number in look.rejected.items())
-    return f"{total:,} rejected ({reasons})" if len(look.rejected) > 1 else f"{reasons} rejected"
+    return f"{total:,} rejected ({reasons})"

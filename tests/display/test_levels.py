@@ -166,7 +166,12 @@ def test_levels_that_may_be_the_other_ears_say_so(session: Path, application: ob
     assert levels.rows[0].doubtful
     said: list[str] = []
     label = Canvas.label
-    monkeypatch.setattr(Canvas, "label", lambda canvas, words, *rest, **more: (said.append(words), label(canvas, words, *rest, **more))[1])
+
+    def noted(canvas: Canvas, words: str, *rest: Any, **more: Any) -> Any:
+        said.append(words)
+        return label(canvas, words, *rest, **more)
+
+    monkeypatch.setattr(Canvas, "label", noted)
     panel = GrowthPanel()
     panel.restyle(Look())
     panel.show_levels(levels)

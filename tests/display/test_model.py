@@ -16,6 +16,7 @@ from quietfloor.monitor.display.model import BAND_SD, COLUMNS, MOST_LOOKS, SHOWN
 from quietfloor.monitor.display.panel_noise import NoisePanel
 from quietfloor.monitor.display.session_live import far_live
 from quietfloor.monitor.plan.run_plan import Plan
+from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.status import Notice, Status, refreshed
 from tests.synthetic import Stream, chunks, layout, stream
 
@@ -114,7 +115,9 @@ def test_a_response_that_waits_for_quiet_is_present_and_the_cone_ends_where_it_i
     plane, head = model.plane(), model.headline()
     assert plane is not None
     assert (head.state, head.word) == ("present", "Response present")
-    assert head.rest.startswith("averaging on for its waves, noise ")
+    ahead, _, known = head.rest.partition(", averaging on for its waves, noise ")
+    assert ahead == status_text.ahead(watched.model.status.look), "the time first: what does not fit is cut at the end"
+    assert known
     assert plane.quiet_nv == target
     track = model.noise_track()
     assert track is not None
@@ -217,11 +220,11 @@ def test_of_a_run_that_is_over_no_floor_is_expected_any_more(made: Stream) -> No
     watched.go(looks=5)
     track = watched.model.noise_track()
     assert track is not None
-    assert not track.over
+    assert math.isfinite(track.floor_at_sweeps)
     watched.go()
     track = watched.model.noise_track()
     assert track is not None
-    assert track.over
+    assert math.isnan(track.floor_at_sweeps)
 
 
 def test_another_rule_has_its_own_axis_and_no_cone(made: Stream) -> None:

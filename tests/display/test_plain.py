@@ -75,7 +75,7 @@ def test_every_step_of_a_session_has_a_key_and_a_button_of_its_own() -> None:
 
 
 def test_each_term_is_found_in_a_text_and_explained_in_one_sentence() -> None:
-    text = "Undecided: evidence 1.2 of 2.0, noise 31 nV of 15 nV, decision expected in 25 to 60 s · 46 too large rejected"
+    text = "Undecided: evidence 1.2 of 2.0, noise 31 nV of 15 nV, decision expected in 25 to 60 s · 46 rejected: too large"
     assert [term for term, _ in explained(text)] == ["evidence", "residual noise", "nV, µV", "rejected", "decision expected"]
     lag = "odd and even half: r 0.13 · processing lag 4 ms"
     assert [term for term, _ in explained(lag)] == ["processing lag", "odd and even half", "r, correlation of the halves"]

@@ -130,7 +130,7 @@ def test_the_audiogram_is_estimated_only_by_tables_that_the_plan_names(ladder: S
 
 def test_time_and_dose_at_a_glance(ladder: Session) -> None:
     sight = seen(ladder)
-    assert sight.time == ("6.0 min of recording gone", "about 6 minutes to go (3 to 11)", "20 min left of the person's time")
+    assert sight.time == ("6.0 min of recording gone", "about 6 minutes to go (3 to 11)", "20 min left of the plan's time")
     assert sight.dose == (("right", 0.0), ("left", 0.0))
     limit = limit_pa2s("adult")
     SessionDose(ladder.folder).settle("run-001", Dose(0.25 * limit, 0.9 * limit))
@@ -201,7 +201,7 @@ def test_a_search_that_is_on_puts_its_answers_so_far_into_the_rows() -> None:
     assert live.time[0] == "1.0 min gone, 0:42 in this one"
     assert live.time[1] == to_go(now)
     timed = with_live(replace(whole, left="20 min left", left_s=1200.0), plan_of(), Status("running", search=now, seconds=130.0))
-    assert (timed.left, timed.time[2]) == ("18 min left", "18 min left of the person's time")
+    assert (timed.left, timed.time[2]) == ("18 min left", "18 min left of the plan's time")
     blank = SightRow(LEFT, "", "", NOTHING, NOTHING, "waiting", "not tested", NOTHING, NOTHING)
     whole = replace(whole, rows=(replace(blank, condition=RIGHT), blank))
     idle = with_live(whole, plan_of(), Status("running", seconds=5.0))

@@ -180,7 +180,7 @@ def test_the_headline(status: Status, words: str) -> None:
     [
         ({}, "none rejected"),
         ({"edge": 1}, "1 too soon after a start rejected"),
-        ({"peak": 1200}, "1,200 too large rejected"),
+        ({"peak": 1200}, "1,200 rejected: too large"),
         ({"flat": 3, "not_finite": 2}, "5 rejected (3 without a signal, 2 without numbers)"),
         ({"something new": 1}, "1 something new rejected"),
     ],
