@@ -46,8 +46,8 @@ class AudiogramView:
         inside = rect.adjusted(look.px(2.6), look.px(2.9), -look.px(0.4), -look.px(0.4))
         self.px_per_db = min(inside.height() / high_db, inside.width() / (octaves * DB_AN_OCTAVE))
         self._left_octave = left
-        wide, high = self.px_per_db * octaves * DB_AN_OCTAVE, self.px_per_db * high_db
-        self.chart = QRectF(inside.left() + (inside.width() - wide) / 2, inside.top(), wide, high)
+        across, high = self.px_per_db * octaves * DB_AN_OCTAVE, self.px_per_db * high_db
+        self.chart = QRectF(inside.left() + (inside.width() - across) / 2, inside.top(), across, high)
 
     def x(self, one: Point, aside: float = 0.0) -> float:
         hz = 2.0**WITHOUT * HIGHEST_HZ if one.frequency_hz is None else min(max(one.frequency_hz, LOWEST_HZ), HIGHEST_HZ)
