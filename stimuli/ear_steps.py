@@ -69,7 +69,7 @@ _RECD_SOURCE = "real-ear-to-coupler difference, foam tip: Bagatto et al. 2005, a
 # (secondary). ISO 11904-1 has such a table too (not read).
 OPEN_EAR = Step(
     "eardrum to the open",
-    tuple((hz, -max(0.0, db - OPEN_EAR_KEPT_DB)) for hz, db in (
+    tuple((hz, min(0.0, OPEN_EAR_KEPT_DB - db)) for hz, db in (
         (250.0, 0.5), (315.0, 1.0), (400.0, 1.6), (500.0, 1.7), (630.0, 2.2), (750.0, 2.7), (800.0, 2.9), (1000.0, 3.8),
         (1250.0, 5.3), (1500.0, 6.8), (1600.0, 7.2), (2000.0, 10.2), (2500.0, 14.9), (3000.0, 14.5), (3150.0, 14.4),
         (4000.0, 12.7), (5000.0, 10.8), (6000.0, 8.9), (6300.0, 8.7), (8000.0, 8.5),
