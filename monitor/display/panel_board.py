@@ -287,13 +287,13 @@ class BoardView(QWidget):
         high = max(self._rung_px, 9.0)
         size = self._letters_px / px(1.0)
         place = QRectF(body.left() + 3, y - high / 2, body.width() - 6, high)
-        mark = px(1.15)
+        mark, found = px(1.15), doubted("present") if column.doubtful else "present"
         if told:
             ink = theme.ink if rung.offered else theme.axis
             level = written(rung.level_db)
             self._text(painter, place.adjusted(px(0.9), 0, 0, 0), level, ink, size, rung.playing)
             right = place.adjusted(0, 0, -mark - 5, 0)
-            ink = theme.states[doubted("present") if column.doubtful else "present"] if rung.found else theme.ink if rung.playing else theme.quiet
+            ink = theme.states[found] if rung.found else theme.ink if rung.playing else theme.quiet
             self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
             right.setRight(right.right() - px(3.7))
             self._text(painter, right, rung.evidence, ink, size, rung.playing or rung.found, at=RIGHT)
@@ -307,8 +307,7 @@ class BoardView(QWidget):
             painter.drawPolygon(QPolygonF([at + QPointF(0, -side), at + QPointF(1.5 * side, 0), at + QPointF(0, side)]))
             painter.setBrush(Qt.BrushStyle.NoBrush)
         if rung.found:
-            state = doubted("present") if column.doubtful else "present"
-            draw_mark(painter, QPointF(body.right() - mark / 2 - 4, y), mark, state, theme.states[state], theme.sheet)
+            draw_mark(painter, QPointF(body.right() - mark / 2 - 4, y), mark, found, theme.states[found], theme.sheet)
         if chosen:
             painter.setPen(pen(theme.ink, self.look.line, dashed=True))
             painter.drawRect(QRectF(body.left() + 1, y - self._rung_px / 2, body.width() - 3, self._rung_px))

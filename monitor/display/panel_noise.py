@@ -103,5 +103,6 @@ class NoisePanel(ChartPanel):
         places = [(x + 3, float(np.interp(x, xs, ys)) - 5, 0.0, 1.0) for x in there]
         canvas.label("1/√N", theme.quiet, places, 0.88)
         if math.isfinite(track.quiet_nv):
-            places = [(x, quiet + away, across, down) for away, down in ((-2, 1.0), (2, 0.0)) for x, across in ((left, 0.0), (right, 1.0))]
+            sides = ((left, 0.0), (right, 1.0))
+            places = [(x, quiet + away, across, down) for away, down in ((-2, 1.0), (2, 0.0)) for x, across in sides]
             canvas.label(f"quiet enough, {track.quiet_nv:g} nV", theme.states["present"], places, 0.88)

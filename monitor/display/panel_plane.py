@@ -89,7 +89,8 @@ class PlanePanel(ChartPanel):
             self._pair(canvas, "quiet enough", words, present, places, size=0.88)
         self._ahead(canvas, plane)
         if plane.marks:
-            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, [(left, foot, 0.0, 1.0)], 0.85)  # elsewhere it looks like data
+            corner = [(left, foot, 0.0, 1.0)]  # elsewhere it looks like data
+            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, corner, 0.85)
 
     def _pair(
         self, canvas: Canvas, name: str, words: str, ink: str, places: list[Place], size: float = 1.08

@@ -126,7 +126,7 @@ class NoiseTrack:
     line_sweeps: Floats  # (2,) ends of the same line, from the first look to the sweep limit
     line_nv: Floats
     max_sweeps: int
-    floor_at_sweeps: float  # accepted sweeps at which ``waits_nv``, else the floor comes, if noise falls as the line does; nan: over
+    floor_at_sweeps: float  # accepted sweeps at which the line meets ``waits_nv``, else the floor; nan: the run is over
     discarded: bool = False  # of a run that does not count
     quiet_nv: float = math.nan  # noise for which a response that was found waits; nan where none does
     waits_nv: float = math.nan  # the same once it was found

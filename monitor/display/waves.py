@@ -14,7 +14,6 @@ from quietfloor.monitor.waves.norms import Norm
 from quietfloor.monitor.waves.norms_file import load_norms
 from quietfloor.monitor.waves.peaks import placed, removed, suggest
 
-
 # See status_text.too_large: the mark is well measured, but a run that ends at a response ends when noise helps it.
 BIASED = {
     TOO_LARGE: " (estimate biased upward, as the run ended on finding it)",
@@ -70,7 +69,7 @@ class RunMarks:
         if mark is None:
             return f"{title} is not marked: a click on the average puts it there"
         norm = self._norm(self.chosen)
-        told = "" if norm is None else f"; published{' means of studies' if norm.of_means else ''} {_range(norm)} ms, {norm.origin}"
+        told = "" if norm is None else f"; published {_range(norm)} ms, {norm.origin}"
         by = "by hand" if mark.by == "operator" else "suggested"
         between = "".join(f", {name} {one.value:.2f} ms" for name, one in self.marks.intervals().items())
         large = BIASED.get(self._run.too_large, "") if _amplitude(mark) else ""
@@ -159,4 +158,5 @@ def _amplitude(mark: Mark) -> str:
 
 
 def _range(norm: Norm) -> str:
-    return f"{norm.mean:.2f}" if not math.isfinite(norm.low) else f"{norm.low:.2f} to {norm.high:.2f}"
+    span = f"{norm.mean:.2f}" if not math.isfinite(norm.low) else f"{norm.low:.2f} to {norm.high:.2f}"
+    return f"means of studies {span}" if norm.of_means else span

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -166,7 +167,12 @@ def test_levels_that_may_be_the_other_ears_say_so(session: Path, application: ob
     assert levels.rows[0].doubtful
     said: list[str] = []
     label = Canvas.label
-    monkeypatch.setattr(Canvas, "label", lambda canvas, words, *rest, **more: (said.append(words), label(canvas, words, *rest, **more))[1])
+
+    def listened(canvas: Canvas, words: str, *rest: Any, **more: Any) -> Any:
+        said.append(words)
+        return label(canvas, words, *rest, **more)
+
+    monkeypatch.setattr(Canvas, "label", listened)
     panel = GrowthPanel()
     panel.restyle(Look())
     panel.show_levels(levels)

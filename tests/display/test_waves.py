@@ -11,11 +11,10 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.cli import main
-from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.panel_average import published_as
+from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.waves import RunMarks
-from quietfloor.monitor.storage.run_folder import FolderError
-from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 from quietfloor.monitor.waves.marks import Marks
 
 Spin = Callable[[float], None]
