@@ -287,7 +287,7 @@ class BoardView(QWidget):
         high = max(self._rung_px, 9.0)
         size = self._letters_px / px(1.0)
         place = QRectF(body.left() + 3, y - high / 2, body.width() - 6, high)
-        mark = px(1.15)
+        mark, found = px(1.15), doubted("present") if column.doubtful else "present"
         if told:
             ink = theme.ink if rung.offered else theme.axis
             level = written(rung.level_db)
@@ -309,8 +309,7 @@ class BoardView(QWidget):
             painter.drawPolygon(QPolygonF([at + QPointF(0, -side), at + QPointF(1.5 * side, 0), at + QPointF(0, side)]))
             painter.setBrush(Qt.BrushStyle.NoBrush)
         if rung.found:
-            state = doubted("present") if column.doubtful else "present"
-            draw_mark(painter, QPointF(body.right() - mark / 2 - 4, y), mark, state, theme.states[state], theme.sheet)
+            draw_mark(painter, QPointF(body.right() - mark / 2 - 4, y), mark, found, theme.states[found], theme.sheet)
         if chosen:
             painter.setPen(pen(theme.ink, self.look.line, dashed=True))
             painter.drawRect(QRectF(body.left() + 1, y - self._rung_px / 2, body.width() - 3, self._rung_px))

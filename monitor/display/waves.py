@@ -159,4 +159,5 @@ def _amplitude(mark: Mark) -> str:
 
 
 def _range(norm: Norm) -> str:
-    return f"{norm.mean:.2f}" if not math.isfinite(norm.low) else f"{norm.low:.2f} to {norm.high:.2f}"
+    span = f"{norm.mean:.2f}" if not math.isfinite(norm.low) else f"{norm.low:.2f} to {norm.high:.2f}"
+    return f"means of studies {span}" if norm.of_means else span
