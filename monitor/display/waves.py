@@ -69,8 +69,7 @@ class RunMarks:
         if mark is None:
             return f"{title} is not marked: a click on the average puts it there"
         norm = self._norm(self.chosen)
-        what = " means of studies" if norm is not None and norm.of_means else ""
-        told = "" if norm is None else f"; published{what} {_range(norm)} ms, {norm.origin}"
+        told = "" if norm is None else f"; published {_range(norm)} ms, {norm.origin}"
         by = "by hand" if mark.by == "operator" else "suggested"
         between = "".join(f", {name} {one.value:.2f} ms" for name, one in self.marks.intervals().items())
         large = BIASED.get(self._run.too_large, "") if _amplitude(mark) else ""
