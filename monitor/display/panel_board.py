@@ -295,7 +295,7 @@ class BoardView(QWidget):
             right = place.adjusted(0, 0, -mark - 5, 0)
             ink = theme.ink if rung.playing else theme.quiet
             if rung.found:
-                ink = theme.states[doubted("present") if column.doubtful else "present"]
+                ink = theme.states[found]
             self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
             right.setRight(right.right() - px(3.7))
             self._text(painter, right, rung.evidence, ink, size, rung.playing or rung.found, at=RIGHT)

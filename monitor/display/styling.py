@@ -43,8 +43,9 @@ def _sheet(look: Look, padding: tuple[float, float]) -> str:
         f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 0; border-radius: 4px; {letters}"
         f" padding: {upright}px {across}px; }}"
         f"QPushButton:hover {{ background: {theme.grid}; }}"
-        f"QPushButton:pressed, QPushButton:default {{ background: {theme.axis}; color: {theme.sheet}; }}"
-        f"QPushButton:disabled {{ color: {theme.axis}; }}"
+        f"QPushButton:pressed {{ background: {theme.axis}; color: {theme.sheet}; }}"
+        f"QPushButton:default {{ background: {theme.quiet}; color: {theme.sheet}; font-weight: bold; }}"
+        f"QPushButton:disabled {{ background: {theme.button}; color: {theme.axis}; }}"
         f".QLabel, QLineEdit, QComboBox, QRadioButton {{ {letters} }}"
         f"QToolTip {{ background: {theme.sheet}; color: {theme.ink}; border: 1px solid {theme.axis}; {letters} }}"
     )

@@ -160,6 +160,7 @@ def test_every_text_stands_out_from_its_ground(theme: Theme) -> None:
     assert set(theme.states) == set(STATES)
     pairs = [(ink, ground) for ink in (theme.ink, theme.quiet) for ground in (theme.ground, theme.sheet)]
     pairs += [(theme.ink, theme.button), (theme.left_out_ink, theme.left_out)]
+    pairs += [(theme.sheet, theme.quiet)]  # the default button of a question
     pairs += [(theme.quiet, theme.unjudged), (theme.average, theme.sheet), (theme.odd_half, theme.sheet)]
     pairs += [(ink, theme.sheet) for ink in (*theme.overlays, *theme.ears.values())]
     pairs += [(ink, ground) for ink in theme.states.values() for ground in (theme.ground, theme.sheet)]

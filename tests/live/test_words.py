@@ -179,10 +179,10 @@ def test_the_headline(status: Status, words: str) -> None:
     ("rejected", "words"),
     [
         ({}, "none rejected"),
-        ({"edge": 1}, "1 too soon after a start rejected"),
+        ({"edge": 1}, "1 rejected: too soon after a start"),
         ({"peak": 1200}, "1,200 rejected: too large"),
         ({"flat": 3, "not_finite": 2}, "5 rejected (3 without a signal, 2 without numbers)"),
-        ({"something new": 1}, "1 something new rejected"),
+        ({"something new": 1}, "1 rejected: something new"),
     ],
 )
 def test_why_sweeps_are_left_out(rejected: dict[str, int], words: str) -> None:
