@@ -249,7 +249,7 @@ class SessionView(QWidget):
             shown.append(("", f"and {len(contacts) - MOST_CONTACTS} more", theme.quiet))
         dose = [("", f"{ear} {share_words(share)}", theme.ears[ear]) for ear, share in sight.dose]
         dose.append(("" if sight.dose else "fault", sight.dose_words, theme.ink))
-        time = " · ".join(filter(None, sight.time))
+        time = " · ".join(part for part in sight.time if part)
         return [("Time", [("", time, theme.ink)]), ("Electrodes", shown), ("Dose", dose)]
 
     def _glance_height(self, painter: QPainter, sight: SessionSight, width: float) -> float:

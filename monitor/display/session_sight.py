@@ -173,7 +173,7 @@ def sight_of(
     sight = SessionSight(
         title=_title(session),
         rows=rows, points=points, unit=unit, coming=coming, nothing=nothing,
-        time=(gone_words(runs), to_go, f"{left} of the plan's time" if left else "no limit of time in the plan"), left=left,
+        time=(gone_words(runs), to_go, f"{left} of the person's time" if left else "no limit of time in the plan"), left=left,
         electrodes=electrodes_of(runs, checked), dose=(), dose_words="",
         last="" if last is None else _last_words(last, runs), discarded=last is not None and last.discarded is not None,
         made=len({run.number for run in runs}), note=note, trouble=trouble,
