@@ -60,7 +60,7 @@ def _seen(seen: TriggerFigures) -> Finding:
             remedy = f"{_larger(seen, CLEAR_SDS / stands)}, or keep its cable away from other signals"
             return Finding("trigger", "look", said, remedy, label, stands, "SD", CLEAR_SDS, OWN_CHOICE)
         if seen.trigger_db_fs is not None:
-            said += f": trigger_db_fs = {seen.trigger_db_fs:g} is enough"
+            said += f": its level of {seen.trigger_db_fs:g} dB re full scale is enough"
         return Finding("trigger", "ok", said, "", label, float(seen.onsets), "triggers")
     if seen.ours and seen.sent is None:
         said = "quiet, as it should be before our sound begins" if not seen.moves else "moves although no sound is played"

@@ -188,7 +188,10 @@ def dose_record(dose: Dose) -> dict[str, Any]:
 
 def _read_line(line: str) -> tuple[str, _Account]:
     content = json_from(line)
-    name, at = content["run"], datetime.datetime.fromisoformat(content["at"])
+    name, text = content["run"], content["at"]
+    if not isinstance(text, str):
+        raise ValueError("at is a time in quotation marks")
+    at = datetime.datetime.fromisoformat(text)
     if not isinstance(name, str) or at.tzinfo is None:
         raise ValueError("run is a name and at a time with its zone")
     return name, _Account(_dose(content), at, _age(content))

@@ -174,6 +174,8 @@ def test_what_the_ears_got_counts(tmp_path: Path) -> None:
 
 
 def test_a_dose_that_is_not_known_stops(tmp_path: Path) -> None:
+    (tmp_path / "dose.jsonl").write_text('{"run": "run-001", "at": 5}\n')
+    assert "at is a time" in told(calibrated(), tmp_path)["dose"].said
     (tmp_path / "dose.jsonl").write_text("nonsense\n")
     found = told(calibrated(), tmp_path)
     assert list(found) == ["dose"]

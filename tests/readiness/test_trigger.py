@@ -49,7 +49,7 @@ def test_a_sloping_trigger_and_how_far_it_stands_out() -> None:
 @pytest.mark.parametrize(
     ("noise", "db_fs", "words"),
     [
-        (0.005, -30.0, "trigger_db_fs = -30 is enough"),
+        (0.005, -30.0, "its level of -30 dB re full scale is enough"),
         (0.08, -30.0, "raise sound.trigger_db_fs from -30 to -2"),
         (0.08, -1.0, "ends at 0, change its divider"),
     ],
