@@ -239,6 +239,32 @@ def test_the_right_edge_of_the_signal_is_now_only_while_the_run_is_on(panel_of: 
     assert panel.aside.text().startswith("±20 µV · ")
 
 
+@pytest.mark.parametrize("points", ["with a click", "tones alone"])
+def test_frequencies_of_the_audiogram_stand_apart_and_evenly_at_every_size(points: str, qt: Spin) -> None:
+    from PyQt5.QtCore import QRectF
+    from PyQt5.QtGui import QFont, QFontMetricsF
+
+    from quietfloor.monitor.display.audiogram_view import AudiogramView
+    from quietfloor.monitor.display.session_sight import Point
+
+    sounds: list[float | None] = [None, 2000.0] if points == "with a click" else [2000.0]
+    shown = [Point("right", "air", hz, 20.0, 15.0, 25.0, "threshold") for hz in sounds]
+    for look, wide in itertools.product(LOOKS, (160, 200, 260, 400, 700)):
+        view = AudiogramView(shown, "dB nHL", look, QRectF(0, 0, wide, wide), "click")
+        font = QFont()
+        font.setPixelSize(look.px(0.85))
+        names = sorted(view.names(QFontMetricsF(font)))
+        assert all(one[0] + one[1] < other[0] for one, other in itertools.pairwise(names)), (look, wide)
+        octaves = ["125", "250", "500", "1k", "2k", "4k", "8k"]
+        at = [octaves.index(words) for *_, words in names if words in octaves]
+        assert len({after - before for before, after in itertools.pairwise(at)}) == 1, "all, or every second, or every third"
+        assert len(at) == 7 or wide < 400
+        left, wide_px, words = names[-1]
+        assert left + wide_px <= view.chart.right() + 0.5 * wide_px
+        if points == "with a click" and wide >= 160:
+            assert words == "click"
+
+
 @pytest.mark.parametrize("look", LOOKS, ids=["light", "dark", "projector"])
 @pytest.mark.parametrize("size", [(290, 120), (440, 190), (560, 300)], ids=str)
 def test_why_a_chart_is_empty_never_stands_on_what_it_will_show(
@@ -320,29 +346,3 @@ def test_where_there_is_no_room_for_the_result_the_doubt_is_still_said(qt: Spin)
     widget.show_ladder(Ladder(Series("right", "air", "click"), rungs, present=rungs[0].level))
     texts, _ = drawn(widget)
     assert any(words == "ear?" for _, words in texts)
-
-
-@pytest.mark.parametrize("points", ["with a click", "tones alone"])
-def test_frequencies_of_the_audiogram_stand_apart_and_evenly_at_every_size(points: str, qt: Spin) -> None:
-    from PyQt5.QtCore import QRectF
-    from PyQt5.QtGui import QFont, QFontMetricsF
-
-    from quietfloor.monitor.display.audiogram_view import AudiogramView
-    from quietfloor.monitor.display.session_sight import Point
-
-    sounds: list[float | None] = [None, 2000.0] if points == "with a click" else [2000.0]
-    shown = [Point("right", "air", hz, 20.0, 15.0, 25.0, "threshold") for hz in sounds]
-    for look, wide in itertools.product(LOOKS, (160, 200, 260, 400, 700)):
-        view = AudiogramView(shown, "dB nHL", look, QRectF(0, 0, wide, wide), "click")
-        font = QFont()
-        font.setPixelSize(look.px(0.85))
-        names = sorted(view.names(QFontMetricsF(font)))
-        assert all(one[0] + one[1] < other[0] for one, other in itertools.pairwise(names)), (look, wide)
-        octaves = ["125", "250", "500", "1k", "2k", "4k", "8k"]
-        at = [octaves.index(words) for *_, words in names if words in octaves]
-        assert len({after - before for before, after in itertools.pairwise(at)}) == 1, "all, or every second, or every third"
-        assert len(at) == 7 or wide < 400
-        left, wide_px, words = names[-1]
-        assert left + wide_px <= view.chart.right() + 0.5 * wide_px
-        if points == "with a click" and wide >= 160:
-            assert words == "click"
