@@ -39,6 +39,7 @@ STATES = {  # in words, and where there is no room
     "left": ("left for now", "left"),
 }
 ENDS = {"operator": "Search stopped", "time_limit": "Search at its limit of time", "fault": "Search ended by a fault"}
+DOUBT = "which ear?"  # of a finding that is not known to be this ear's
 SEARCHING = "The search goes on: it plays the level that tells most about the thresholds that are still open."
 SEARCHED = "Every frequency that was searched has its threshold, with an interval that holds it in 95 of 100 searches."
 UNFINISHED = "The search ended before every threshold was known; what it knows until here is kept."
@@ -86,6 +87,7 @@ class BoardColumn:
     low_db: float
     threshold_db: float
     high_db: float
+    doubtful: bool = False  # whether its response is not known to be that of the tested ear
 
     @property
     def standing(self) -> str:
@@ -109,25 +111,28 @@ class Board:
     paused: bool
 
 
-def board_of(now: SearchNow) -> Board:
-    """Everything that the board shows of a search."""
+def board_of(now: SearchNow, doubtful: Iterable[str] = ()) -> Board:
+    """Everything that the board shows of a search; ``doubtful``: short names of conditions whose response is not known to be that
+    of the tested ear."""
     levels = np.unique([level for one in now.conditions for level in one.levels_db])
     step_db = float(np.diff(levels).min()) if len(levels) > 1 else 5.0
     ends_db = float(levels[0]) - BEYOND_RUNGS * step_db, float(levels[-1]) + BEYOND_RUNGS * step_db
-    columns = tuple(_column(now, number, ends_db) for number in range(len(now.conditions)))
+    columns = tuple(
+        _column(now, number, ends_db, short_name(one) in doubtful) for number, one in enumerate(now.conditions)
+    )
     return Board(
         columns, *ends_db, step_db,
         nice_above(max(_largest_nv(now), 1.0) / REACH_RUNGS, HEIGHTS), now.paused,
     )  # fmt: skip
 
 
-def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardColumn:
+def _column(now: SearchNow, number: int, ends_db: tuple[float, float], doubtful: bool) -> BoardColumn:
     one = now.conditions[number]
     answer = one.answer
     playing, why_now = next(((place.level, why) for place, why in now.playing if place.condition == number), (None, ""))
     rungs = tuple(_rung(one, level, playing == level) for level in range(len(one.levels_db)))
     begun = one.state == "waiting" and any(look is not None for look in one.looks)
-    words, short = STATES["running" if begun else one.state]
+    words, short = (DOUBT, DOUBT) if doubtful else STATES["running" if begun else one.state]
     if not math.isnan(answer.found_db):
         words += f"; response found at {answer.found_db:g} dB nHL"
     elif answer.finished:
@@ -142,6 +147,7 @@ def _column(now: SearchNow, number: int, ends_db: tuple[float, float]) -> BoardC
         threshold=threshold_words(answer, one.levels_db), interval=interval_words(answer), rungs=rungs,
         times_ms=one.times_ms[_judged(one)], ridge_db=one.belief_db[inside], ridge=density / density.max(initial=EVEN),
         low_db=answer.low_db, threshold_db=answer.threshold_db, high_db=answer.high_db,
+        doubtful=doubtful,
     )  # fmt: skip
 
 

@@ -12,6 +12,7 @@ from typing import Any
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.board import short_name
 from quietfloor.monitor.display.scales import written
+from quietfloor.monitor.display.views import doubted
 from quietfloor.monitor.hearing.tables import HearingError
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan, StatedPlan
@@ -102,15 +103,22 @@ class Replicate:
     whose: Whose = ""
 
     @property
+    def doubtful(self) -> bool:
+        """Whether its finding is not known to be that of the tested ear."""
+        return self.whose == UNKNOWN and self.verdict != UNDECIDED
+
+    @property
     def state(self) -> str:
         """One of the states of the screen."""
-        return "fault" if self.stopped_by == "fault" else STATE_OF[self.verdict]
+        if self.stopped_by == "fault":
+            return "fault"
+        return doubted(STATE_OF[self.verdict]) if self.doubtful else STATE_OF[self.verdict]
 
     @property
     def words(self) -> str:
         sweeps = "" if self.sweeps is None else f", {self.sweeps:,} sweeps"
         noise = "" if math.isnan(self.noise_nv) else f", {self.noise_nv:.0f} nV of noise"
-        doubt = f", {self.whose}" if self.whose == UNKNOWN and self.verdict != UNDECIDED else ""
+        doubt = f", {self.whose}" if self.doubtful else ""
         masking = f", masked with {self.masking}" if self.masking else ""
         return f"{self.folder.name}: {WORDS[self.verdict]}{doubt}{masking}{sweeps}{noise}"
 
@@ -129,39 +137,40 @@ class Rung:
     def words(self) -> str:
         """Result at this level in a few words, from the runs with the same masking as the newest run."""
         now = "running" if self.running else DISCARDED if self.discarded else ""
-        return "; ".join(part for part in (now, self._found if self.replicates else "") if part)
+        if not now or not self.replicates:
+            return now or self._found
+        return f"{now}; {'earlier' if self.running else 'counts'}: {self._found}"
 
     @property
     def brief(self) -> str:
-        """The first of these words, which no rung is without."""
-        return re.split("[,;]", self.words)[0]
+        """Where there is no room for all of these words. That the run on the screen was discarded its mark says too."""
+        if self.running or not self.replicates:
+            return self.words.partition(";")[0]
+        found = re.split("[,:]", self._found)[0]
+        return f"counts: {found}" if self.discarded else found
 
-    @property
-    def doubt(self) -> str:
-        """What is said even where there is no room for a word of the result."""
-        newest = self.replicates[0] if self.replicates else None
-        return "ear?" if newest is not None and newest.whose == UNKNOWN and newest.verdict != UNDECIDED else ""
-
-    @property
-    def states(self) -> tuple[str, ...]:
-        """States of the screen of its runs, of the one on the screen first."""
-        first = ("undecided",) if self.running else (DISCARDED,) if self.discarded else ()
+    def states(self, now: str = "undecided") -> tuple[str, ...]:
+        """States of the screen of its runs, of the one on the screen first; ``now``: the state of one that is going on."""
+        first = (now,) if self.running else (DISCARDED,) if self.discarded else ()
         return (*first, *(replicate.state for replicate in self.replicates))
 
     @property
     def _found(self) -> str:
-        """Result of the finished runs, of which there is one at least."""
+        """Result of the finished runs, "" where there is none. Runs that do not agree are told by their responses, or where
+        none has one by those without."""
+        if not self.replicates:
+            return ""
         newest = self.replicates[0]
         alike = [other for other in self.replicates if other.masking == newest.masking]
-        words, doubt = WORDS[newest.verdict], newest.whose == UNKNOWN and newest.verdict != UNDECIDED
+        verdicts = [other.verdict for other in alike]
+        verdict = next((one for one in (PRESENT, ABSENT) if one in verdicts), UNDECIDED)
+        same, doubt = verdicts.count(verdict), any(one.doubtful and one.verdict == verdict for one in alike)
+        words = WORDS[verdict] if same == len(alike) else f"mixed: {same} of {len(alike)} {WORDS[verdict]}"
         words += " (which ear?)" if doubt else ""
         words += ", masked" if newest.masking and len(alike) < len(self.replicates) else ""
-        same = sum(other.verdict == newest.verdict for other in alike)
-        if len(alike) == 1:
+        if same < len(alike) or len(alike) == 1 or doubt:  # the symbols beside it show how often
             return words
-        if same == len(alike):  # the symbols beside it show how often: with the doubt there is no room to say it too
-            return words if doubt else f"{words}, {'twice' if same == 2 else f'{same} times'}"
-        return f"{words}, {same} of {len(alike)}"
+        return f"{words}, {'twice' if same == 2 else f'{same} times'}"
 
 
 @dataclass(frozen=True)

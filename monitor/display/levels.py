@@ -12,7 +12,7 @@ import numpy as np
 
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.ladder import Ladder, Level, Rung, Series
-from quietfloor.monitor.display.model import BAND_SD
+from quietfloor.monitor.display.model import BAND_SD, DOUBT
 from quietfloor.monitor.display.views import Curves
 from quietfloor.monitor.review.marked_run import Marked, read
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
@@ -42,11 +42,13 @@ class LevelRow:
     replicates_nv: tuple[Floats, ...]
     noise_nv: float
     marks: tuple[Mark, ...]  # of waves I, III, V
+    doubtful: bool = False  # whether what was found is not known to be that of the tested ear
 
     @property
     def words(self) -> str:
         noise = f", {self.noise_nv:.0f} nV of noise" if math.isfinite(self.noise_nv) else ""
-        return (f"{len(self.runs)} runs together" if len(self.runs) > 1 else self.runs[0]) + noise
+        doubt = f", {DOUBT}" if self.doubtful else ""
+        return (f"{len(self.runs)} runs together" if len(self.runs) > 1 else self.runs[0]) + noise + doubt
 
     def mark(self, wave: Wave) -> Mark | None:
         return next((mark for mark in self.marks if mark.wave == wave), None)
@@ -129,9 +131,10 @@ def _row(rung: Rung, norms: Norms, unreadable: list[str]) -> tuple[LevelRow | No
     single = tuple(
         1e3 * np.interp(both.times_ms, averages.times_ms, averages.average_uv) for _, averages, _, _ in runs if len(runs) > 1
     )
+    names = {name for name, *_ in runs}
     row = LevelRow(
         rung.level, tuple(name for name, *_ in runs), both.times_ms, 1e3 * both.average_uv, 1e3 * both.a_uv, 1e3 * both.b_uv,
-        single, both.residual_noise_nv, _shown(marks),
+        single, both.residual_noise_nv, _shown(marks), any(one.doubtful for one in rung.replicates if one.folder.name in names),
     )  # fmt: skip
     return row, runs[0][3]
 

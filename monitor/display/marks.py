@@ -9,7 +9,7 @@ from PyQt5.QtGui import QBrush, QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PyQt5.QtWidgets import QWidget
 
 from quietfloor.monitor.display.theme import Look
-from quietfloor.monitor.display.views import STATES
+from quietfloor.monitor.display.views import DOUBTED, STATES
 
 
 def draw_mark(painter: QPainter, at: QPointF, size: float, state: str, colour: str, ground: str) -> None:
@@ -47,6 +47,16 @@ def draw_mark(painter: QPainter, at: QPointF, size: float, state: str, colour: s
         painter.drawRect(QRectF(-0.88 * half, -0.88 * half, 1.76 * half, 1.76 * half))
         painter.setPen(inner)
         painter.drawLine(QPointF(-0.55 * half, 0), QPointF(0.55 * half, 0))
+    elif state in DOUBTED:  # disc or square with a question mark in it
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(filled)
+        square = QRectF(-0.88 * half, -0.88 * half, 1.76 * half, 1.76 * half)
+        painter.drawEllipse(QPointF(0, 0), half, half) if state == "present?" else painter.drawRect(square)
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(inner)
+        hook = [(-0.36, -0.3), (-0.25, -0.58), (0.0, -0.68), (0.28, -0.56), (0.36, -0.26), (0.2, 0.0), (0.0, 0.14), (0.0, 0.3)]
+        painter.drawPolyline(_polygon(half, hook))
+        painter.drawPoint(QPointF(0, 0.68 * half))
     elif state == "stopped":  # hollow square
         painter.setBrush(QBrush(QColor(ground)))
         painter.drawRect(QRectF(-0.78 * half, -0.78 * half, 1.56 * half, 1.56 * half))

@@ -21,6 +21,7 @@ from quietfloor.monitor.core.events import CellUnit, Gap, LookDone, SoundBroken,
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.core.settings import EngineSettings
 from quietfloor.monitor.display import board
+from quietfloor.monitor.display.board import DOUBT
 from quietfloor.monitor.display.feed import Feed, deciding
 from quietfloor.monitor.display.ladder import DISCARDED, Ladder
 from quietfloor.monitor.display.look_history import MOST_LOOKS, LookHistory, Moments
@@ -44,7 +45,6 @@ STATE_OF = {"response": "present", "noise_floor": "absent", "upper_limit": "abse
 MOMENTS = frozenset({"stream_back", "stream_reopened", "stood_still", "sound_underrun", "file_gone", "note"})
 ENDS = {"stream_back": "stream_silent", "stream_reopened": "stream_silent"}
 MOMENT_S = 20.0  # of stream
-DOUBT = "which ear?"  # of a finding that is not known to be this ear's
 
 
 class ViewModel:
@@ -242,7 +242,7 @@ class ViewModel:
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
         waits_nv = math.nan if self.look is None else self.look.waits_for_nv
         shown = f"{where}{status_text.numbers(self.look, waits_nv if math.isfinite(waits_nv) else self._floor_nv)}"
-        return Headline("earlier", "Earlier", shown, self._particulars(), word, state, **own)
+        return Headline("earlier", "Earlier", shown, self._particulars(), word, state, self.status.verdict is not None, **own)
 
     def _now(self) -> tuple[str, str, str]:
         """State, word and the rest of the sentence as it stands at present."""
@@ -404,17 +404,18 @@ class ViewModel:
         if not known.any():
             return None
         noise, sweeps = noise[known], sweeps[known]
-        first = min(7, len(noise) - 1)  # the very first looks rest on few sweeps
-        scale = noise[first] * math.sqrt(sweeps[first])
+        scale = noise[-1] * math.sqrt(sweeps[-1])
         ends = np.array([sweeps[0], max(float(self._max_sweeps), sweeps[-1])])
-        cause = self.look.noise_cause if self.look is not None else ""
-        floor_at = float(sweeps[-1] * (noise[-1] / self._floor_nv) ** 2)
+        cause, waits_nv = ("", math.nan) if self.look is None else (self.look.noise_cause, self.look.waits_for_nv)
+        ends_nv = waits_nv if math.isfinite(waits_nv) else self._floor_nv
+        floor_at = float((scale / ends_nv) ** 2) if self._open else math.nan
+        quiet_nv = None if self.settings is None else self.settings.quiet_nv
         return NoiseTrack(
             sweeps, noise, scale / np.sqrt(sweeps), self._floor_nv, cause, ends, scale / np.sqrt(ends), self._max_sweeps,
-            floor_at, self.discarded,
+            floor_at, self.discarded, math.nan if quiet_nv is None else quiet_nv, waits_nv,
         )
 
 
 SECONDS: Floats = (np.arange(COLUMNS) + 1 - COLUMNS) * SHOWN_S / COLUMNS
 
-__all__ = ["BAND_SD", "COLUMNS", "MOST_LOOKS", "SHOWN_S", "STATES", "ViewModel"]
+__all__ = ["BAND_SD", "COLUMNS", "DOUBT", "MOST_LOOKS", "SHOWN_S", "STATES", "ViewModel"]

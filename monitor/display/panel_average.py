@@ -201,7 +201,7 @@ class AveragePanel(ChartPanel):
         self._stretch(canvas, curves.latency_ms, low, foot, "wave V expected")
         for spot in self.spots:
             if published and spot.chosen and spot.published_ms is not None:
-                self._stretch(canvas, spot.published_ms, low - foot, foot, f"published, {spot.wave}")
+                self._stretch(canvas, spot.published_ms, low - foot, foot, *published_as(spot))
         end = self._visible(canvas, curves.window_ms)
         if end is not None and self._shown(curves.window_ms[1]):
             middle = low - foot / 2
@@ -213,7 +213,7 @@ class AveragePanel(ChartPanel):
             places = [((left + right) / 2, y, 0.5, down) for y, down in ((rect.top() + 2, 0.0), (canvas.clip.bottom, 1.0))]
             canvas.label("not judged", theme.quiet, places, 0.85, width=wide)
 
-    def _stretch(self, canvas: Canvas, span_ms: Pair, low: float, foot: float, words: str) -> None:
+    def _stretch(self, canvas: Canvas, span_ms: Pair, low: float, foot: float, words: str, dotted: bool = False) -> None:
         """A bracket under a stretch of time with its name in it, or where that is too wide beside it."""
         ink, px = self.look.theme.expected, self.look.px
         seen = self._visible(canvas, span_ms)
@@ -224,7 +224,8 @@ class AveragePanel(ChartPanel):
         for x, ms in zip(seen, span_ms, strict=True):
             if self._shown(ms):
                 canvas.line(np.array([x, x]), np.array([rise, low]), ink, self.look.line)
-        canvas.line(np.array([left, right]), np.array([low - 1, low - 1]), ink, self.look.line)
+        pattern = (1.0, 3.0) if dotted else SOLID  # dotted as in the charts of latency and amplitude
+        canvas.line(np.array([left, right]), np.array([low - 1, low - 1]), ink, self.look.line, pattern=pattern)
         canvas.kept_clear += [Box(x - 2, rise, x + 2, low) for x in seen]
         beside = [(right + px(0.6), middle, 0.0, 0.5), (left - px(0.6), middle, 1.0, 0.5)]
         canvas.label(words, ink, [((left + right) / 2, middle, 0.5, 0.5), *beside], 0.85)
@@ -314,3 +315,9 @@ class AveragePanel(ChartPanel):
         sides = [(1.0, -2 * GAP_PX), (0.0, 2 * GAP_PX)][:: 1 if x > canvas.rect.center().x() else -1]
         heights = (point.y(), canvas.clip.top + self.look.px(1.3), canvas.clip.bottom)
         canvas.label(words, theme.ink, [(x + away, y, across, 1.0) for y in heights for across, away in sides], 0.92, must=True)
+
+
+def published_as(spot: Spot) -> tuple[str, bool]:
+    """What the bracket of a published range is called, and whether it is dotted: a range of means of studies is narrower than one
+    of persons."""
+    return (f"means of studies, {spot.wave}", True) if spot.of_means else (f"published, {spot.wave}", False)

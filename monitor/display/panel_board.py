@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.scales import linear_ticks, written
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
+from quietfloor.monitor.display.views import doubted
 from quietfloor.monitor.search.now import SearchNow
 from quietfloor.monitor.search.running import Place
 
@@ -49,9 +51,9 @@ class BoardView(QWidget):
         self._columns: list[tuple[QRectF, bool]] = []
         self._rails = (0.0, 1.0)  # pixels of the top and bottom of all levels
 
-    def show_search(self, now: SearchNow, chosen: Place | None) -> None:
+    def show_search(self, now: SearchNow, chosen: Place | None, doubtful: Iterable[str] = ()) -> None:
         self._first = recent(self._first, now)
-        self.board, self.chosen = board_of(now), chosen
+        self.board, self.chosen = board_of(now, doubtful), chosen
         self.update()
 
     def paintEvent(self, event: QPaintEvent | None) -> None:
@@ -157,7 +159,8 @@ class BoardView(QWidget):
         known = not math.isnan(column.threshold_db)
         threshold = column.standing if whole else column.threshold if known else "–"
         state = column.words if whole else column.words_short
-        ink = theme.states["undecided"] if column.running else theme.states["present"] if answered else theme.quiet
+        doubt = theme.states["undecided"]
+        ink = doubt if column.running or column.doubtful else theme.states["present"] if answered else theme.quiet
         lines = (
             (column.name if whole else column.short, theme.ears.get(column.ear, theme.ink), 1.02, True),
             (threshold if whole else threshold.removesuffix(" dB nHL"), theme.ink if known else theme.quiet, 1.08, answered),
@@ -284,13 +287,13 @@ class BoardView(QWidget):
         high = max(self._rung_px, 9.0)
         size = self._letters_px / px(1.0)
         place = QRectF(body.left() + 3, y - high / 2, body.width() - 6, high)
-        mark = px(1.15)
+        mark, found = px(1.15), doubted("present") if column.doubtful else "present"
         if told:
             ink = theme.ink if rung.offered else theme.axis
             level = written(rung.level_db)
             self._text(painter, place.adjusted(px(0.9), 0, 0, 0), level, ink, size, rung.playing)
             right = place.adjusted(0, 0, -mark - 5, 0)
-            ink = theme.states["present"] if rung.found else theme.ink if rung.playing else theme.quiet
+            ink = theme.states[found] if rung.found else theme.ink if rung.playing else theme.quiet
             self._text(painter, right, rung.noise, ink, size, rung.playing, at=RIGHT)
             right.setRight(right.right() - px(3.7))
             self._text(painter, right, rung.evidence, ink, size, rung.playing or rung.found, at=RIGHT)
@@ -304,7 +307,7 @@ class BoardView(QWidget):
             painter.drawPolygon(QPolygonF([at + QPointF(0, -side), at + QPointF(1.5 * side, 0), at + QPointF(0, side)]))
             painter.setBrush(Qt.BrushStyle.NoBrush)
         if rung.found:
-            draw_mark(painter, QPointF(body.right() - mark / 2 - 4, y), mark, "present", theme.states["present"], theme.sheet)
+            draw_mark(painter, QPointF(body.right() - mark / 2 - 4, y), mark, found, theme.states[found], theme.sheet)
         if chosen:
             painter.setPen(pen(theme.ink, self.look.line, dashed=True))
             painter.drawRect(QRectF(body.left() + 1, y - self._rung_px / 2, body.width() - 3, self._rung_px))
@@ -362,7 +365,8 @@ class BoardPanel(Panel):
             "Search board",
             "A column for each frequency and ear, a rung for each level, the loudest on top. On a rung: its average with the odd "
             "and the even half, its evidence and its noise. The ridge shows where the threshold is believed to be, the bar its "
-            "95 % interval, and the disc the softest level at which a response was found. The framed rung is the one that plays.",
+            "95 % interval, and the disc the softest level at which a response was found, "
+            "with a question mark where it is not known to be that ear's. The framed rung is the one that plays.",
             self.view,
         )
 
@@ -371,8 +375,10 @@ class BoardPanel(Panel):
         self.view.full = look
         self.view.update()
 
-    def show_search(self, now: SearchNow, chosen: Place | None, discarded: bool = False) -> None:
-        self.view.show_search(now, chosen)
+    def show_search(
+        self, now: SearchNow, chosen: Place | None, discarded: bool = False, doubtful: Iterable[str] = ()
+    ) -> None:
+        self.view.show_search(now, chosen, doubtful)
         assert self.view.board is not None
         places = [chosen] if chosen is not None else [place for place, _ in now.playing]
         columns = self.view.board.columns

@@ -15,6 +15,7 @@ from quietfloor.monitor.display.cursors import amplitude
 from quietfloor.monitor.display.curves import Box, Drawn, corners
 from quietfloor.monitor.display.ladder import Level
 from quietfloor.monitor.display.levels import CORNERS, SHOWN, Levels, Published
+from quietfloor.monitor.display.model import DOUBT
 from quietfloor.monitor.display.panel import Panel, Words, colour
 from quietfloor.monitor.display.panel_average import GAP_PX
 from quietfloor.monitor.display.scales import Scale, nice_above
@@ -49,7 +50,7 @@ class GrowthPanel(Panel):
             "Latency and amplitude",
             "Latency of the marked waves and amplitude of wave V, peak to trough, against level, with their 95 % intervals; a "
             "hollow mark is a suggestion. Shaded: published range of persons, mean plus and minus 2 SD. Dotted: range of means "
-            "of studies. Line: published mean.",
+            "of studies. Line: published mean. A question mark after a wave: which ear?, it is not known to be this ear's.",
             body,
         )
         self._levels = Levels()
@@ -114,6 +115,11 @@ class GrowthPanel(Panel):
         return found
 
     @property
+    def _doubtful(self) -> set[Level]:
+        """Levels at which what was found is not known to be that of the tested ear."""
+        return {row.level for row in self._levels.rows if row.doubtful}
+
+    @property
     def _latencies(self) -> list[tuple[Level, Mark, Estimate]]:
         return [(row.level, mark, mark.latency_ms) for row in self._levels.rows for mark in row.marks if row.level.heard]
 
@@ -172,7 +178,8 @@ class GrowthPanel(Panel):
                 x, y, away = float(canvas.x(level.db)), float(canvas.y(one.value)), side / 2 + GAP_PX
                 places = [(x + away, y, 0.0, 0.5), (x - away, y, 1.0, 0.5), (x + away, y - away, 0.0, 1.0),
                           (x + away, y + away, 0.0, 0.0), (x - away, y - away, 1.0, 1.0)]  # fmt: skip
-                canvas.label(mark.wave, theme.ink, places, 0.88, bold=True)
+                doubt = level in self._doubtful
+                canvas.label(mark.wave + "?" * doubt, theme.states["undecided"] if doubt else theme.ink, places, 0.88, bold=True)
         for study in published:
             xs = canvas.x(study.levels_db_nhl)
             tops, feet = (canvas.y(np.where(np.isfinite(edge), edge, study.mean)) for edge in (study.high, study.low))
@@ -197,6 +204,7 @@ class GrowthPanel(Panel):
             at = canvas.px(level.db, one.value)
             written = f"{one.value:.2f} ms" if chart is self.latency else amplitude(one.value)
             words = f"{mark.wave} at {level}: {written}, {'by hand' if mark.by == 'operator' else 'suggested'}"
+            words += f"; {DOUBT}" if level in self._doubtful else ""
             self._say(canvas, at, words)
 
     def _say(self, canvas: Canvas, at: QPointF, words: str) -> None:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
+from collections.abc import Callable
+
 import numpy as np
 from PyQt5.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
 from PyQt5.QtGui import QColor, QFont, QFontMetrics, QHelpEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QWheelEvent
@@ -28,6 +32,7 @@ class Rungs(QWidget):
         super().__init__()
         self.ladder = Ladder(None)
         self.look = Look()
+        self.now = "undecided"  # state of the run that is going on
         self.chosen = 0
         self.overlays: list[Overlay] = []
         self._places: dict[int, QRectF] = {}  # of the rungs that are to be seen
@@ -40,6 +45,12 @@ class Rungs(QWidget):
         levels = [rung.level for rung in ladder.rungs]
         self.chosen = levels.index(wanted) if wanted in levels else 0
         self.update()
+
+    def show_now(self, state: str) -> None:
+        """The state of the run that is going on, as the sentence on top has it."""
+        if state != self.now:
+            self.now = state
+            self.update()
 
     @property
     def rung(self) -> Rung | None:
@@ -125,16 +136,17 @@ class Rungs(QWidget):
         font.setBold(False)
         wide = QFontMetrics(font).horizontalAdvance
         left = inner.left() + metrics.horizontalAdvance(level) + look.px(0.7)
-        marks = list(rung.states[:MOST_MARKS])
-        beside = int((inner.right() - 4 - left - wide(rung.brief)) // (1.25 * side))
-        if beside < 1 and rung.doubt:
-            beside = int((inner.right() - 4 - left - wide(rung.doubt)) // (1.25 * side))
-        marks = marks[:beside] if beside >= 1 else marks[: int((inner.right() - left) // (1.25 * side))]  # a word says more
+        painter.setFont(font)
+        middle_right = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         x = inner.right() - side / 2
-        for state in marks:
+        for state, times in self._marks(rung, inner.right() - left, wide, side):
             draw_mark(painter, QPointF(x, inner.center().y()), side, state, theme.states[state], theme.sheet)
             x -= 1.25 * side
-        painter.setFont(font)
+            if times:
+                number = QRectF(x + 0.65 * side - wide(times), inner.top(), wide(times), inner.height())
+                painter.setPen(QColor(theme.ink))
+                painter.drawText(number, middle_right, times)
+                x -= wide(times)
         room = QRectF(left, inner.top(), x + side / 2 - left - 4, inner.height())
         inks = zip(self.overlays, theme.overlays, OVERLAYS, strict=False)
         drawn = next(((ink, pattern) for overlay, ink, pattern in inks if self._is_of(overlay, rung)), None)
@@ -145,8 +157,26 @@ class Rungs(QWidget):
             painter.drawPath(dash_path(ends, np.full(2, room.center().y()), pattern))
             room.setRight(room.right() - look.px(3.0))
         painter.setPen(QColor(theme.quiet if drawn is None else drawn[0]))
-        shown = next((words for words in (rung.words, rung.brief, rung.doubt) if wide(words) <= room.width()), "")
-        painter.drawText(room, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter), shown)
+        shown = next((words for words in (rung.words, rung.brief) if wide(words) <= room.width()), "")
+        painter.drawText(room, middle_right, shown)
+
+    def _marks(self, rung: Rung, room: float, wide: Callable[[str], int], side: float) -> list[tuple[str, str]]:
+        """Each mark with how many runs it stands for, or "": one for each run, else one for each kind of result with its number,
+        else without it, beside the word; else without the word; else the kinds for which there is room, responses first."""
+        states = rung.states(self.now)
+        kinds = Counter(states)
+        each = [(state, "") for state in states]
+        counted = [(state, f"{count}×" if count > 1 else "") for state, count in kinds.items()]
+        told = sorted(kinds, key=lambda state: (state != states[0] or not rung.running, not state.startswith("present")))
+        beside = room - wide(rung.brief) - 4
+
+        def needed(marks: list[tuple[str, str]]) -> float:
+            return sum(1.25 * side + (wide(times) if times else 0) for _, times in marks)
+
+        plain = [(state, "") for state in told]
+        ways = ((each, beside if len(each) <= MOST_MARKS else -math.inf), (counted, beside), (plain, beside), (counted, room))
+        fitting = (marks for marks, least in ways if needed(marks) <= least)
+        return next(fitting, plain[: int(room // (1.25 * side))])
 
     @staticmethod
     def _is_of(overlay: Overlay, rung: Rung) -> bool:
@@ -191,8 +221,9 @@ class LadderPanel(Panel):
             "level ladder",
             "Level ladder",
             "The levels tried in this session for the same ear, route and stimulus, the loudest on top; each mark is a run, the "
-            "newest on the right. Disc: response; square with a bar: none; hollow square: undecided; struck circle: the run on "
-            "the screen was discarded. Which ear?: not known to be this ear's, as masking was due. Click a rung to draw its "
+            "newest on the right, or one mark with the number of such runs. Disc: response; square with a bar: none; hollow "
+            "square: undecided; struck circle: the run on the screen was discarded. A question mark in it, which ear?: not known "
+            "to be this ear's, as masking was due. Click a rung to draw its "
             "curve over the average.",
             self.rungs,
         )

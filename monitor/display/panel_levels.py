@@ -34,7 +34,7 @@ class LevelsPanel(ChartPanel):
             "Levels",
             "The average of every level of this ear, route and stimulus, the loudest on top, all on one scale: of one run with "
             "its odd and even half, of several runs their common average with each of them. Waves are where they are marked; a "
-            "hollow mark is a suggestion.",
+            "hollow mark is a suggestion. A question mark beside a level: which ear?, it is not known to be this ear's.",
             Scale(),
             Scale(),
             "ms after the stimulus reaches the ear",
@@ -76,7 +76,7 @@ class LevelsPanel(ChartPanel):
             room = (len(rows) - 1) * self.height_nv + above + below
             high = room - below + room * self._head_part / (1 - self._head_part)
             self.chart.set_ranges(self.zoom.ms or self.whole_ms, (-below, high))
-            self.chart.name_rows({self._at(number): str(row.level) for number, row in enumerate(rows)})
+            self.chart.name_rows({self._at(number): str(row.level) + " ?" * row.doubtful for number, row in enumerate(rows)})
         fixed = "" if self.zoom.scale_nv is None else f"scale fixed, rows {amplitude(self.height_nv)} apart · "
         zoom = "zoomed in · " if self.zoom.ms is not None else ""
         unreadable = f"; cannot read {'; '.join(levels.unreadable)}" if levels.unreadable else ""
@@ -122,7 +122,7 @@ class LevelsPanel(ChartPanel):
         for number, row in enumerate(rows if step > look.px(ROOMY) else ()):
             right, y = rect.right() - look.px(0.6), float(canvas.y(self._at(number)))
             places = [(right, y + part * step, 1.0, 0.5) for part in (0.5, 0.4, 0.3, -0.5, -0.4, -0.3)]
-            canvas.label(row.words, theme.quiet, places, 0.85)
+            canvas.label(row.words, theme.states["undecided"] if row.doubtful else theme.quiet, places, 0.85)
         self._read(canvas)
 
     def _curves(self, canvas: Canvas, row: LevelRow, at_nv: float) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from PyQt5.QtCore import QPointF
 
@@ -21,7 +23,8 @@ class NoisePanel(ChartPanel):
             "noise against sweeps",
             "Noise against sweeps",
             "How quiet the average has become with the number of sweeps, beside the 1/√N line that independent noise follows, "
-            "and the noise floor at which the run may end without a response.",
+            "and the noise floor at which the run may end without a response; dashed, the noise "
+            "at which one ends that has found a response and averages on.",
             Scale(log=True),
             Scale(log=True),
             "accepted sweeps",
@@ -34,7 +37,7 @@ class NoisePanel(ChartPanel):
         """Draw another track; None before there is one."""
         self._track = track
         if track is not None:
-            low = self._low_nv = min(0.7 * track.floor_nv, 0.85 * float(track.noise_nv.min()))
+            low = self._low_nv = min(0.7 * np.fmin(track.floor_nv, track.quiet_nv), 0.85 * float(track.noise_nv.min()))
             high = max(1.25 * float(track.noise_nv.max()), 2.5 * track.floor_nv)
             self.chart.set_ranges((float(track.line_sweeps[0]), float(track.line_sweeps[1]) * 1.05), (low, high))
             self.aside.say(self._remark(track))
@@ -51,12 +54,16 @@ class NoisePanel(ChartPanel):
     def _remark(track: NoiseTrack) -> str:
         if track.discarded:
             return "discarded"
-        if track.noise_nv[-1] <= track.floor_nv:
-            return "floor reached"
+        waits = math.isfinite(track.waits_nv)
+        name = f"{track.waits_nv:g} nV" if waits else "floor"
+        if track.noise_nv[-1] <= (track.waits_nv if waits else track.floor_nv):
+            return f"{name} reached"
+        if math.isnan(track.floor_at_sweeps):  # the run is over
+            return ""
         about = round(track.floor_at_sweeps, 1 - len(str(int(track.floor_at_sweeps))) + 1)
         if about > track.max_sweeps:
-            return "floor beyond the sweep limit"
-        return f"floor: ~{about:,.0f} sweeps"
+            return f"{name} beyond the sweep limit"
+        return f"{name}: ~{about:,.0f} sweeps"
 
     def draw(self, canvas: Canvas) -> None:
         track, theme, rect = self._track, self.look.theme, canvas.rect
@@ -66,6 +73,10 @@ class NoisePanel(ChartPanel):
         floor = float(canvas.y(track.floor_nv))
         canvas.fill(rect.left(), floor, rect.right(), rect.bottom(), theme.absent_region)
         canvas.level(floor, theme.states["absent"])
+        if math.isfinite(track.quiet_nv):
+            quiet = float(canvas.y(track.quiet_nv))
+            canvas.level(quiet, theme.states["present"], dashed=True)
+            canvas.kept_clear.append(Box(rect.left(), quiet - 1, rect.right(), quiet + 1))
         xs, ys = (scale(ends) for scale, ends in zip((canvas.x, canvas.y), self._line(track), strict=True))
         canvas.line(xs, ys, theme.axis, 1, dashed=True)
         canvas.line(canvas.x(track.sweeps), canvas.y(track.noise_nv), theme.average, self.look.line)
@@ -91,3 +102,7 @@ class NoisePanel(ChartPanel):
         there = [float(xs[0] + part * (xs[1] - xs[0])) for part in parts]
         places = [(x + 3, float(np.interp(x, xs, ys)) - 5, 0.0, 1.0) for x in there]
         canvas.label("1/√N", theme.quiet, places, 0.88)
+        if math.isfinite(track.quiet_nv):
+            sides = ((left, 0.0), (right, 1.0))
+            places = [(x, quiet + away, across, down) for away, down in ((-2, 1.0), (2, 0.0)) for x, across in sides]
+            canvas.label(f"quiet enough, {track.quiet_nv:g} nV", theme.states["present"], places, 0.88)

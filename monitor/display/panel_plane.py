@@ -89,8 +89,8 @@ class PlanePanel(ChartPanel):
             self._pair(canvas, "quiet enough", words, present, places, size=0.88)
         self._ahead(canvas, plane)
         if plane.marks:
-            places = [(x, foot, across, 1.0) for x, across in ((left, 0.0), (middle, 0.5), (floor - 8, 1.0), (right, 1.0))]
-            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, places, 0.85)
+            corner = [(left, foot, 0.0, 1.0)]  # elsewhere it looks like data
+            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, corner, 0.85)
 
     def _pair(
         self, canvas: Canvas, name: str, words: str, ink: str, places: list[Place], size: float = 1.08

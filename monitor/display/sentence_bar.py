@@ -78,14 +78,14 @@ class SentenceBar(QWidget):
         if headline == self._headline:
             return
         self._headline = headline
-        self.mark.show_state(headline.state)
+        self.mark.show_state(headline.mark)
         self.mark.setToolTip(headline.meaning or MEANINGS[headline.state])
         self.word.say(headline.word)
         self.heard.say(headline.heard)
         self.heard.setVisible(bool(headline.heard))
         self.rest.say(headline.rest.replace(" -", " −"))
         self.particulars.say(headline.particulars)
-        self.now.say(f"now: {headline.now}" if headline.now else "")
+        self.now.say(f"{'at its end' if headline.over else 'now'}: {headline.now}" if headline.now else "")
         self._colour_word()
 
     def _colour_word(self) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from quietfloor.monitor.display.views import Headline
+from quietfloor.monitor.display.views import Headline, doubted
 from quietfloor.monitor.hearing.estimate import estimate_all
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.readiness.dose_outlook import day_of
@@ -212,7 +212,7 @@ def _row(one: Threshold, runs: tuple[RunSummary, ...], coming: bool) -> SightRow
     elif one.settled:
         said = "answered" if one.method == "search" else "settled"
     if one.whose == UNKNOWN:
-        said, state = f"{said}; which ear?", "undecided"
+        said, state = "which ear?", doubted(state)
     elif not one.settled and one.finding != "not tested":
         state = "undecided"
     rest_on = own if search is None else [search]

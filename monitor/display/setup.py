@@ -9,7 +9,7 @@ from PyQt5.QtCore import Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QKeySequence
 from PyQt5.QtWidgets import QAction, QFrame, QHBoxLayout, QPushButton, QScrollBar, QVBoxLayout, QWidget
 
-from quietfloor.monitor.display.panel import Words, colour
+from quietfloor.monitor.display.panel import Words
 from quietfloor.monitor.display.setup_parts import STATE_OF, HeardLine, Line, Scrolled, Shape, StepList, Text
 from quietfloor.monitor.display.steps import SetupFlow
 from quietfloor.monitor.display.theme import Look
@@ -47,7 +47,7 @@ class SetupPanel(QWidget):
         self._steps = flow.steps
         self.chosen = next((place for place, one in enumerate(self._steps) if one.name == step), 0)
         self._looked_at = self.chosen
-        self.hand = "start"  # what Enter does
+        self.hand = self._first  # what Enter does
         self._build()
         self._make_keys()
         self.restyle(self.look)
@@ -64,6 +64,7 @@ class SetupPanel(QWidget):
         self.heard = [HeardLine(line) for line in self.flow.heading]
         self.shape, self.word, self.summary, self.stream = Shape(2.2), Text(1.5, bold=True), Text(1.2), Words()
         self.word.setWordWrap(False)
+        self.stream.setObjectName("quiet")
         verdict = QHBoxLayout()
         verdict.setSpacing(10)
         verdict.addWidget(self.shape)
@@ -153,13 +154,13 @@ class SetupPanel(QWidget):
         theme = look.theme
         self.shape.restyle(look)
         self.stream.size_letters(look.px(0.95))
-        colour(self.stream, theme.quiet)
         for part in (*self.heard, self.word, self.summary, self.message, self.question, self.list, *self.lines):
             part.restyle(look)
         self.setStyleSheet(
             f"#sheet {{ background: {theme.sheet}; border: 1px solid {theme.grid}; border-radius: 5px; }}"
             f"#rows {{ background: {theme.sheet}; }}"
             f"#steps, QScrollArea {{ background: transparent; }}"
+            f"#step QLabel {{ color: {theme.ink}; }} #quiet, #step QLabel#quiet {{ color: {theme.quiet}; }}"
             f"QPushButton {{ background: {theme.button}; color: {theme.ink}; border: 2px solid transparent; border-radius: 4px;"
             f" font-size: {look.px(1.0)}px; padding: {look.px(0.3)}px {look.px(0.65)}px; }}"
             f"QPushButton:hover {{ background: {theme.grid}; }}"
@@ -241,7 +242,7 @@ class SetupPanel(QWidget):
         flow, last = self.flow, self.chosen == len(self._steps) - 1
         read = "Read on [A]" if self._more_below else "Acknowledge [A]"
         acknowledge = "✓ Acknowledged [A]" if flow.acknowledged else read if self.shows_cautions else "Read the cautions [A]"
-        self.hand = self.hand if self.hand in self._choices else "start"
+        self.hand = self.hand if self.hand in self._choices else self._first
         names = {
             "back": "Back [↑]", "next": "Next [↓]", "acknowledge": acknowledge, "leave": "Leave [Esc]", "start": "Start [S]",
             "anyway": "✓ Start anyway [Y]" if flow.anyway else "Start anyway [Y]",
@@ -290,7 +291,7 @@ class SetupPanel(QWidget):
             self._page(1)
         elif name == "acknowledge" and self.shows_cautions:
             flow.acknowledged = not flow.acknowledged
-            self.hand = "start" if flow.acknowledged else self.hand
+            self.hand = self._first
         elif name == "acknowledge":  # what was not on the screen cannot have been read
             self.choose(self._cautions)
         elif name == "anyway":
@@ -304,6 +305,11 @@ class SetupPanel(QWidget):
             self._end()
         else:
             self.refresh()
+
+    @property
+    def _first(self) -> str:
+        """What is chosen to begin with: the cautions come before the start."""
+        return "start" if self.flow.acknowledged else "acknowledge"
 
     @property
     def _choices(self) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetrics, QPainter, QPaintEve
 from PyQt5.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
 from quietfloor.monitor.display.heard import Heard
-from quietfloor.monitor.display.panel import FittedWords, Words, colour
+from quietfloor.monitor.display.panel import FittedWords, Words
 from quietfloor.monitor.display.steps import MEANINGS, WORDS, Row, Step
 from quietfloor.monitor.display.terms import tooltip
 from quietfloor.monitor.display.theme import Look
@@ -161,6 +161,7 @@ class StepButton(QPushButton):
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.setObjectName("step")
         self.shape, self.title, self.brief = Shape(1.7), FittedWords(), Words()
+        self.brief.setObjectName("quiet")  # for the style sheet of the set-up, under which no palette holds
         for part in (self.shape, self.title, self.brief):
             part.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         lines = QVBoxLayout()
@@ -178,8 +179,6 @@ class StepButton(QPushButton):
         self.shape.restyle(look)
         self.title.letters_of(look.px(1.1), look.px(0.95), look.px(0.8))
         self.brief.size_letters(look.px(0.95))
-        colour(self.title, look.theme.ink)
-        colour(self.brief, look.theme.quiet)
         self._look = look
         self.shorten(self.brief.isHidden())
 

@@ -54,7 +54,7 @@ LIGHT = Theme(
     button="#e7e2d6",
     states={
         "waiting": "#555866", "undecided": "#9a6100", "present": "#23745c", "absent": "#522785", "stopped": "#3e4145",
-        "discarded": "#555866", "fault": "#71002f", "earlier": "#555866",
+        "discarded": "#555866", "fault": "#71002f", "earlier": "#555866", "present?": "#9a6100", "absent?": "#9a6100",
     },
     present_region="#d8ece6",
     absent_region="#e5def4",
@@ -85,7 +85,7 @@ DARK = Theme(
     button="#28303a",
     states={
         "waiting": "#b1abb3", "undecided": "#e6b54e", "present": "#66d2ad", "absent": "#ccb9ff", "stopped": "#dad8dc",
-        "discarded": "#b1abb3", "fault": "#e25576", "earlier": "#b1abb3",
+        "discarded": "#b1abb3", "fault": "#e25576", "earlier": "#b1abb3", "present?": "#e6b54e", "absent?": "#e6b54e",
     },
     present_region="#173a34",
     absent_region="#2c2548",

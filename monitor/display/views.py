@@ -8,7 +8,13 @@ from dataclasses import dataclass
 from quietfloor.monitor.core.samples import Floats
 from quietfloor.monitor.display.traces import Singles
 
-STATES = ("waiting", "undecided", "present", "absent", "stopped", "discarded", "fault", "earlier")
+DOUBTED = ("present?", "absent?")  # findings that are not known to be those of the tested ear
+STATES = ("waiting", "undecided", "present", "absent", *DOUBTED, "stopped", "discarded", "fault", "earlier")
+
+
+def doubted(state: str) -> str:
+    """The state of a finding that is not known to be that of the tested ear; other states are what they are."""
+    return f"{state}?" if f"{state}?" in DOUBTED else state
 
 
 @dataclass(frozen=True)
@@ -27,10 +33,16 @@ class Headline:
     particulars: str
     now: str = ""
     now_state: str = "waiting"
+    over: bool = False  # whether the run was over then
     meaning: str = ""
     heard: str = ""
     ear: str = ""
     doubt: str = ""
+
+    @property
+    def mark(self) -> str:
+        """One of STATES, whose mark is shown."""
+        return doubted(self.state) if self.doubt else self.state
 
 
 @dataclass(frozen=True)
@@ -104,7 +116,7 @@ class Scroll:
 
 @dataclass(frozen=True)
 class NoiseTrack:
-    """Residual noise (nV) against accepted sweeps, with the line that 1/sqrt(N) draws through the first of them."""
+    """Residual noise (nV) against accepted sweeps, with the line that 1/sqrt(N) draws through the last of them."""
 
     sweeps: Floats
     noise_nv: Floats
@@ -114,5 +126,7 @@ class NoiseTrack:
     line_sweeps: Floats  # (2,) ends of the same line, from the first look to the sweep limit
     line_nv: Floats
     max_sweeps: int
-    floor_at_sweeps: float  # accepted sweeps at which the floor comes, if noise goes on falling as the line does
+    floor_at_sweeps: float  # accepted sweeps at which the line meets ``waits_nv``, else the floor; nan: the run is over
     discarded: bool = False  # of a run that does not count
+    quiet_nv: float = math.nan  # noise for which a response that was found waits; nan where none does
+    waits_nv: float = math.nan  # the same once it was found

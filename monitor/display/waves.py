@@ -8,10 +8,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from quietfloor.monitor.review.marked_run import Marked, keep, read, several
+from quietfloor.monitor.run.status_text import LESS_TOO_LARGE, TOO_LARGE
 from quietfloor.monitor.waves.marks import WAVES, Mark, Marks, Wave
 from quietfloor.monitor.waves.norms import Norm
 from quietfloor.monitor.waves.norms_file import load_norms
 from quietfloor.monitor.waves.peaks import placed, removed, suggest
+
+# See status_text.too_large: the mark is well measured, but a run that ends at a response ends when noise helps it.
+BIASED = {
+    TOO_LARGE: " (estimate biased upward, as the run ended on finding it)",
+    LESS_TOO_LARGE: " (estimate biased upward, though little, as the run found it and then averaged on)",
+}
 
 
 @dataclass(frozen=True)
@@ -26,6 +33,7 @@ class Spot:
     by_hand: bool
     chosen: bool
     published_ms: tuple[float, float] | None
+    of_means: bool = False  # whether that is the range of means of studies, else of persons
 
 
 class RunMarks:
@@ -64,8 +72,7 @@ class RunMarks:
         told = "" if norm is None else f"; published {_range(norm)} ms, {norm.origin}"
         by = "by hand" if mark.by == "operator" else "suggested"
         between = "".join(f", {name} {one.value:.2f} ms" for name, one in self.marks.intervals().items())
-        # see status_text.too_large: the mark is well measured, but a run that ends at a response ends when noise helps it
-        large = " (estimate biased upward, as the run ended on finding it)" if self._run.too_large and _amplitude(mark) else ""
+        large = BIASED.get(self._run.too_large, "") if _amplitude(mark) else ""
         return f"{title}: {_latency(mark)}{_amplitude(mark)}{large}, {by}{between}{told}"
 
     def place(self, ms: float, keeping: bool = True) -> str:
@@ -121,7 +128,7 @@ class RunMarks:
         latency = mark.latency_ms
         return Spot(
             mark.wave, latency.value, latency.low, latency.high, self._run.trace.at(latency.value), mark.by == "operator",
-            mark.wave == self.chosen, published,
+            mark.wave == self.chosen, published, norm is not None and norm.of_means,
         )  # fmt: skip
 
     def _norm(self, wave: Wave) -> Norm | None:
@@ -151,4 +158,5 @@ def _amplitude(mark: Mark) -> str:
 
 
 def _range(norm: Norm) -> str:
-    return f"{norm.mean:.2f}" if not math.isfinite(norm.low) else f"{norm.low:.2f} to {norm.high:.2f}"
+    span = f"{norm.mean:.2f}" if not math.isfinite(norm.low) else f"{norm.low:.2f} to {norm.high:.2f}"
+    return f"means of studies {span}" if norm.of_means else span

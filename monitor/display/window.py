@@ -274,7 +274,7 @@ class Window(QMainWindow):
             self._turns.ask()
             if search is not None:
                 board, cell, out = self.search_board, self._chosen_cell, model.discarded
-                board.show_safely(lambda: board.show_search(search, cell, out))
+                board.show_safely(lambda: board.show_search(search, cell, out, model.doubtful if search.over else ()))
         self._turns.take(model, at_once)
         if changed or model.live or model.judged != self._judged:
             self._judged = model.judged
@@ -290,7 +290,8 @@ class Window(QMainWindow):
             self.sentence.show_headline(sight.headline)
             self.sentence.clock.say(sight.left)
         elif self.view is not None:
-            self.sentence.show_headline(self.view.model.headline())
+            self.sentence.show_headline(headline := self.view.model.headline())
+            self.ladder.rungs.show_now(headline.mark if self.view.model.live else headline.now_state)
             self.sentence.clock.say(clock(self.view.model.moment_s))
 
     def _show_bar(self) -> None:

@@ -330,6 +330,11 @@ def test_of_a_search_that_is_over_conditions_are_named_whose_response_may_be_the
     over = model.headline()
     assert over.rest.startswith("not known to be this ear's: R 2 kHz; ")
     assert over.doubt == "which ear?"
+    first = short_name(search().conditions[0])
+    doubted = board_of(replace(search(), playing=()), (first,)).columns[0]
+    assert doubted.doubtful
+    assert (doubted.words.partition(";")[0], doubted.words_short) == ("which ear?", "which ear?")
+    assert not any(one.doubtful for one in board_of(search()).columns)
 
 
 def test_where_rungs_stand_close_the_words_of_the_most_important_are_kept() -> None:

@@ -50,7 +50,7 @@ def test_rungs_are_levels_from_the_top_with_the_newest_replicate_first(tmp_path:
     assert str(ladder.series) == "right ear, air, click"
     assert shown(ladder) == [
         ("−30 dB re full scale", "response, twice", ["run-004", "run-001"]),
-        ("−40 dB re full scale", "no response, 1 of 2", ["run-003", "run-002"]),
+        ("−40 dB re full scale", "mixed: 1 of 2 response", ["run-003", "run-002"]),
         ("−50 dB re full scale", "undecided", ["run-005"]),
     ]
     assert [one.state for rung in ladder.rungs for one in rung.replicates] == [
@@ -106,7 +106,7 @@ def test_a_discarded_run_is_not_on_the_ladder_until_it_counts_again(tmp_path: Pa
         return shown(read_ladder(tmp_path, plan(), None, False))
 
     assert say("she moved") == [("−30 dB re full scale", "response", ["run-001"])]
-    assert say(None) == [("−30 dB re full scale", "no response, 1 of 2", ["run-002", "run-001"])]
+    assert say(None) == [("−30 dB re full scale", "mixed: 1 of 2 response", ["run-002", "run-001"])]
     (tmp_path / STATE).write_text("{", encoding="utf-8")
     damaged = read_ladder(tmp_path, plan(), None, False)
     assert damaged.unreadable == (STATE,)
@@ -155,6 +155,7 @@ def test_a_response_that_may_be_the_other_ears_says_so_and_masked_runs_are_count
         (rung,) = read_ladder(tmp_path, here, None, False).rungs
         told = ("response (which ear?)", "response (which ear?)", "response, masked")
         assert rung.words == told[number - 1]
+        assert rung.replicates[0].state == ("present?", "present?", "present")[number - 1]
         doubts = read_ladder(tmp_path, here, folder.path, False).doubts
         assert doubts == ({} if number == 3 else {"present": "noise in the other ear was due, and none was given"})
     assert rung.replicates[0].words.startswith("run-003: response, masked with white 30 dB EM")
@@ -174,9 +175,22 @@ def test_while_a_run_is_on_it_is_known_whether_a_response_would_be_this_ears(tmp
 def test_a_level_that_plays_says_so_before_what_was_found_there(tmp_path: Path) -> None:
     add_run(tmp_path, -40, "response_present")
     (rung,) = read_ladder(tmp_path, plan(-40), None, running=True).rungs
-    assert (rung.words, rung.brief) == ("running; response", "running")
+    assert (rung.words, rung.brief) == ("running; earlier: response", "running")
     (rung,) = read_ladder(tmp_path, plan(-40), None, running=False).rungs
     assert rung.words == rung.brief == "response"
+
+
+def test_runs_that_do_not_agree_are_not_told_by_the_newest(tmp_path: Path) -> None:
+    for verdict in ("response_present", "response_absent", "inconclusive", "response_absent", "inconclusive"):
+        add_run(tmp_path, -40, verdict)
+    (rung,) = read_ladder(tmp_path, plan(-40), None, running=True).rungs
+    assert (rung.words, rung.brief) == ("running; earlier: mixed: 1 of 5 response", "running")
+    assert rung.states("present") == ("present", "stopped", "absent", "stopped", "absent", "present")
+    (rung,) = read_ladder(tmp_path, plan(-40), None, running=False).rungs
+    assert (rung.words, rung.brief) == ("mixed: 1 of 5 response", "mixed")
+    SessionStore(tmp_path).change(lambda state: state.runs.update({1: Remarks(discarded="moved")}))
+    (rung,) = read_ladder(tmp_path, plan(-40), None, running=False).rungs
+    assert rung.words == "mixed: 2 of 4 no response"
 
 
 def test_ear_and_level_of_a_run_in_a_few_words() -> None:
@@ -198,10 +212,11 @@ def test_the_run_on_the_screen_is_known_as_discarded(tmp_path: Path) -> None:
     here = read_ladder(tmp_path, plan(-40), second, running=False)
     assert here.discarded
     (rung,) = here.rungs
-    assert (rung.words, rung.brief, rung.states) == ("discarded; response", "discarded", ("discarded", "present"))
+    assert (rung.words, rung.brief) == ("discarded; counts: response", "counts: response")
+    assert rung.states() == ("discarded", "present")
     assert not read_ladder(tmp_path, plan(-40), first, running=False).rungs[0].discarded
     alone = read_ladder(tmp_path, plan(-50), second, running=False).rungs[-1]
-    assert (alone.words, alone.states) == ("discarded", ("discarded",))
+    assert (alone.words, alone.states()) == ("discarded", ("discarded",))
     unknown = StatedPlan.model_validate({"stimulus": "click", "ear": "left"})
     for sound in (None, unknown):  # its level is not known: it has no rung, and is discarded all the same
         assert read_ladder(tmp_path, sound, second, running=False).discarded

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -152,6 +153,32 @@ def test_levels_are_fetched_aside(session: Path) -> None:
     fetched = link.fetched()
     assert isinstance(fetched, Levels)
     assert fetched.ladder is ladder
+
+
+def test_levels_that_may_be_the_other_ears_say_so(session: Path, application: object, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Inserts at 70 and 60 dB nHL without noise in the other ear: a question mark beside the level and after each wave."""
+    from quietfloor.monitor.display.charts import Canvas
+    from quietfloor.monitor.display.panel_growth import GrowthPanel
+    from quietfloor.monitor.display.theme import Look
+
+    levels = read_levels(ladder_of(session))
+    assert [row.doubtful for row in levels.rows] == [rung.replicates[0].doubtful for rung in levels.ladder.rungs]  # type: ignore[union-attr]
+    assert [row.words.endswith(", which ear?") for row in levels.rows] == [row.doubtful for row in levels.rows]
+    assert levels.rows[0].doubtful
+    said: list[str] = []
+    label = Canvas.label
+
+    def listened(canvas: Canvas, words: str, *rest: Any, **more: Any) -> Any:
+        said.append(words)
+        return label(canvas, words, *rest, **more)
+
+    monkeypatch.setattr(Canvas, "label", listened)
+    panel = GrowthPanel()
+    panel.restyle(Look())
+    panel.show_levels(levels)
+    panel.resize(900, 400)
+    panel.grab()
+    assert "V?" in said
 
 
 def test_an_empty_ladder_gives_nothing() -> None:

@@ -13,6 +13,7 @@ from quietfloor.monitor.core.events import Gap
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.ladder import Ladder
 from quietfloor.monitor.display.model import BAND_SD, COLUMNS, MOST_LOOKS, SHOWN_S, STATES, ViewModel
+from quietfloor.monitor.display.panel_noise import NoisePanel
 from quietfloor.monitor.display.session_live import far_live
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.run import status_text
@@ -118,6 +119,11 @@ def test_a_response_that_waits_for_quiet_is_present_and_the_cone_ends_where_it_i
     assert ahead == status_text.ahead(watched.model.status.look), "the time first: what does not fit is cut at the end"
     assert known
     assert plane.quiet_nv == target
+    track = model.noise_track()
+    assert track is not None
+    assert (track.quiet_nv, track.waits_nv) == (target, target)
+    assert track.floor_at_sweeps == pytest.approx(track.sweeps[-1] * (track.noise_nv[-1] / target) ** 2)
+    assert NoisePanel._remark(track).startswith(f"{target:g} nV: ~")
     assert plane.ahead.startswith("quiet enough in")
     np.testing.assert_allclose(plane.cone[0], plane.path[-1])
     np.testing.assert_array_equal(plane.cone[1:, 0], target)
@@ -199,6 +205,14 @@ def test_noise_falls_along_its_line_and_the_floor_is_there(made: Stream) -> None
     assert track is not None
     assert np.abs(np.log(track.noise_nv[16:] / track.expected_nv[16:])).max() < np.log(1.25)
     assert track.floor_nv == 1.0
+    assert track.expected_nv[-1] == pytest.approx(track.noise_nv[-1]), "the line goes through the last look"
+    assert math.isnan(track.floor_at_sweeps), "nothing is to come once the run is over"
+    assert NoisePanel._remark(track) == ""
+    watched.model.show(watched.model.looks - 4)
+    track = watched.model.noise_track()
+    assert track is not None
+    line = track.line_nv[0] * math.sqrt(track.line_sweeps[0])
+    assert line**2 == pytest.approx(track.floor_at_sweeps), "the number says where the line meets the floor, here 1 nV"
 
 
 def test_another_rule_has_its_own_axis_and_no_cone(made: Stream) -> None:
@@ -367,7 +381,7 @@ def test_a_discarded_run_looks_discarded_until_it_counts_again(made: Stream) -> 
     assert (curves.discarded, track.discarded) == (True, True)
     watched.model.show(3)
     earlier = watched.model.headline()
-    assert (earlier.state, earlier.now, earlier.now_state) == ("earlier", "Discarded", "discarded")
+    assert (earlier.state, earlier.now, earlier.now_state, earlier.over) == ("earlier", "Discarded", "discarded", True)
     watched.model.show(None)
     watched.model.discarded = False
     assert watched.model.headline() == found
@@ -380,7 +394,7 @@ def test_a_response_that_may_be_the_other_ears_is_not_stated_as_this_ears(made: 
     why = "noise in the other ear was due, and none was given"
     watched.model.remark(Ladder(None, doubts={"present": why}))
     doubted = watched.model.headline()
-    assert (doubted.state, doubted.word) == ("present", "Response present (which ear?)")
+    assert (doubted.state, doubted.mark, doubted.word) == ("present", "present?", "Response present (which ear?)")
     assert doubted.rest == f"{why}; {known.rest}"
     assert doubted.meaning == f"Not known to be this ear's: {why}."
     assert far_live(doubted, Plan(), watched.model.status, "").word == "Response: which ear?"

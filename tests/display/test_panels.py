@@ -336,13 +336,41 @@ def test_no_label_of_an_axis_is_cut(panel_of: Callable[..., Any], qt: Spin, look
             assert not words or QRectF(panel.chart.rect()).adjusted(-6, -6, 6, 6).contains(seen), (side, words)
 
 
-def test_where_there_is_no_room_for_the_result_the_doubt_is_still_said(qt: Spin) -> None:
+@pytest.mark.parametrize("wide", [185, 260, 430])
+def test_a_rung_leaves_no_kind_of_result_out(qt: Spin, wide: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The oldest of many runs had the only response, and of one it is not known whose it is."""
+    from quietfloor.monitor.display import panel_ladder
+
+    verdicts = [("response_absent", "noise_floor")] * 6 + [("inconclusive", "operator"), ("response_present", "response")]
+    runs = [Replicate(Path(f"run-{number:03}"), *verdict, 640, 30.0) for number, verdict in enumerate(verdicts)]
+    runs.insert(3, Replicate(Path("run-009"), "response_present", "response", 640, 30.0, whose=UNKNOWN))
+    rung = Rung(Level(True, "dB nHL", 90.0), tuple(runs), running=True)
+    widget = panel_ladder.Rungs()
+    widget.resize(wide, 100)
+    widget.show_ladder(Ladder(Series("right", "air", "click"), (rung,), present=rung.level))
+    widget.show_now("present")
+    painted: list[str] = []
+    monkeypatch.setattr(panel_ladder, "draw_mark", lambda *what: painted.append(what[3]))
+    texts, _ = drawn(widget)
+    assert set(painted) == {"present", "absent", "present?", "stopped"} if wide > 185 else painted[0] == "present"
+    words = [words for _, words in texts]
+    assert {"2×", "6×"} <= set(words) or wide < 430
+    for number, (one, said) in enumerate(texts):
+        for other, _ in texts[number + 1 :]:
+            assert not one.intersects(other), said
+
+
+def test_where_there_is_no_room_for_the_result_the_doubt_is_still_said(qt: Spin, monkeypatch: pytest.MonkeyPatch) -> None:
+    from quietfloor.monitor.display import panel_ladder
     from quietfloor.monitor.display.panel_ladder import Rungs
 
     doubted = Replicate(Path("run-001"), "response_present", "response", 640, 30.0, whose=UNKNOWN)
-    rungs = (Rung(Level(True, True, 90.0), (doubted, doubted, doubted)),)
+    rungs = (Rung(Level(True, "dB nHL", 90.0), (doubted, doubted, doubted)),)
+    painted: list[str] = []
+    monkeypatch.setattr(panel_ladder, "draw_mark", lambda *what: painted.append(what[3]))
     widget = Rungs()
     widget.resize(185, 100)
     widget.show_ladder(Ladder(Series("right", "air", "click"), rungs, present=rungs[0].level))
     texts, _ = drawn(widget)
-    assert any(words == "ear?" for _, words in texts)
+    assert painted == ["present?"]
+    assert any(words == "3×" for _, words in texts)

@@ -61,6 +61,14 @@ def seen(session: Session, **what: object) -> SessionSight:
     return sight_of(session, None, "nothing", "about 6 minutes to go (3 to 11)", 1200.0, **what)  # type: ignore[arg-type]
 
 
+def test_in_the_table_it_says_which_ear_in_place_of_answered(tmp_path: Path) -> None:
+    session = Session.begin(tmp_path / "s09", make_session_plan(tomllib.loads(PLAN)))
+    for word in ("80+", "75-", "80+", "75-"):
+        write_run(session.folder, word, kind="click", transducer="insert")
+    right = seen(session).rows[0]
+    assert (right.said, right.state) == ("which ear?", "present?")
+
+
 def test_every_condition_stands_with_threshold_interval_state_and_evidence(ladder: Session) -> None:
     right, left = seen(ladder, chosen=(1,)).rows
     (found, _) = ladder.thresholds()

@@ -96,7 +96,6 @@ def test_start_waits_for_the_cautions_which_must_have_been_seen(show: Callable[.
     assert not panel.doing["start"].isEnabled()
     press(panel, "Enter")
     assert not panel.flow.answered.is_set()
-    press(panel, "A")
     assert panel.shows_cautions, "what was not on the screen cannot have been read"
     assert not panel.flow.acknowledged
     press(panel, "A")
@@ -115,6 +114,9 @@ def test_start_waits_for_the_cautions_which_must_have_been_seen(show: Callable[.
 def test_with_one_hand_by_four_keys(show: Callable[..., Any], press: Callable[..., None]) -> None:
     """Page down and Page up choose, Enter does it, b chooses Start again: as between the runs of a session."""
     panel = show(flow_of(good()))
+    assert (panel.hand, panel.doing["start"].text()) == ("acknowledge", "Start [S]")
+    assert panel.doing["acknowledge"].text() == "Read the cautions [Enter]"
+    press(panel, "PgUp")
     assert (panel.hand, panel.doing["start"].text()) == ("start", "Start [Enter]")
     press(panel, "Enter")
     assert not panel.flow.answered.is_set(), "the cautions come first"
@@ -136,6 +138,31 @@ def test_with_one_hand_by_four_keys(show: Callable[..., Any], press: Callable[..
     assert panel.hand == "leave"
     press(panel, "Period", "F5")
     assert panel.flow.record is not None
+
+
+def test_enter_alone_reads_the_cautions_acknowledges_and_starts(show: Callable[..., Any], press: Callable[..., None]) -> None:
+    panel = show(flow_of(good()))
+    press(panel, "Enter")
+    assert panel.shows_cautions
+    for _ in range(12):
+        press(panel, "Enter")
+    assert panel.flow.record is not None
+    assert show(flow_of(good(), acknowledged=True)).hand == "start"
+
+
+def test_words_take_on_the_ink_of_another_theme(show: Callable[..., Any], qt: Spin) -> None:
+    from PyQt5.QtGui import QColor
+
+    from quietfloor.monitor.display.theme import DARK, LIGHT, Look
+
+    panel = show(flow_of(good()))
+    for theme in (LIGHT, DARK, LIGHT):
+        panel.restyle(Look(theme))
+        qt(0.02)
+        for button in panel.buttons:
+            assert button.title.palette().windowText().color() == QColor(theme.ink)
+            assert button.brief.palette().windowText().color() == QColor(theme.quiet)
+        assert panel.stream.palette().windowText().color() == QColor(theme.quiet)
 
 
 def test_what_says_stop_is_overruled_by_a_key_of_its_own(show: Callable[..., Any], press: Callable[..., None]) -> None:
@@ -193,7 +220,7 @@ def test_a_long_list_can_be_moved_by_keys(show: Callable[..., Any], press: Calla
     assert bar.value() > 0
     press(panel, "Shift+PgUp")
     assert bar.value() == 0
-    press(panel, "PgDown", "PgDown")
+    press(panel, "PgDown")
     assert panel.doing["next"].text() == "Read on [Enter]"
     press(panel, "Enter")
     assert (bar.value() > 0, panel.chosen) == (True, 1)
@@ -307,10 +334,10 @@ def test_cautions_that_are_not_all_on_the_screen_are_read_on_first(
     panel = show(flow_of(good(), plan=searching()), Look(LIGHT, projector=True), 900, 560)
     press(panel, "7")
     settle(panel, qt)
-    assert panel.doing["acknowledge"].text() == "Read on [A]"
+    assert panel.doing["acknowledge"].text() == "Read on [Enter]"
     panel.doing["acknowledge"].click()
     assert not panel.flow.acknowledged, "what was not on the screen cannot have been read"
-    while panel.doing["acknowledge"].text() == "Read on [A]":
+    while panel.doing["acknowledge"].text() == "Read on [Enter]":
         press(panel, "A")
     assert not panel.flow.acknowledged
     press(panel, "A")

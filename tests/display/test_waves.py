@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 
 from quietfloor.monitor.cli import main
+from quietfloor.monitor.display.panel_average import published_as
 from quietfloor.monitor.display.run_view import WindowLink
 from quietfloor.monitor.display.waves import RunMarks
-from quietfloor.monitor.storage.run_folder import FolderError
+from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 from quietfloor.monitor.waves.marks import Marks
 
 Spin = Callable[[float], None]
@@ -40,6 +41,33 @@ def test_the_desk_suggests_what_the_command_suggests(runs: list[Path], capsys: p
     assert marks.words.startswith("Wave V: ")
     assert "suggested" in marks.words
     assert "published" in marks.words
+
+
+def test_how_far_an_amplitude_is_biased_depends_on_whether_the_run_averaged_on(runs: list[Path]) -> None:
+    folder = RunFolder.open(runs[0])
+    folder.write_json("run.json", folder.read_record() | {"stopped_by": "response", "residual_noise_nv": 24.0})
+    assert "biased upward, as the run ended on finding it" in RunMarks(runs[0]).words
+    plan = (runs[0] / "plan.toml").read_text(encoding="utf-8")
+    head = "[decision]\n"
+    plan = plan.replace(head, f"{head}quiet_nv = 25.0\n") if head in plan else f"{plan}\n{head}quiet_nv = 25.0\n"
+    (runs[0] / "plan.toml").write_text(plan, encoding="utf-8")
+    words = RunMarks(runs[0]).words
+    assert "ended on finding" not in words
+    assert "found it and then averaged on" in words
+
+
+@pytest.mark.parametrize(("db", "of_means"), [(60.0, False), (80.0, True)])
+def test_a_range_of_means_of_studies_is_named_so(runs: list[Path], db: float, of_means: bool) -> None:
+    """Clicks: persons up to 60 dB nHL, beyond it means of studies (wave-norms.toml)."""
+    folder = RunFolder.open(runs[0])
+    record = folder.read_record()
+    record["stimulus"]["level_db_nhl"] = db
+    folder.write_json("run.json", record)
+    marks = RunMarks(runs[0])
+    (spot,) = [one for one in marks.spots if one.wave == "V"]
+    assert spot.of_means == of_means
+    assert published_as(spot) == (("means of studies, V", True) if of_means else ("published, V", False))
+    assert ("published means of studies" in marks.words) == of_means
 
 
 def test_a_moved_mark_is_kept_as_the_command_keeps_it(runs: list[Path]) -> None:
