@@ -82,7 +82,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("cell_left", ("Left",), "choose the column on the left", SEARCH, BOARD),
     Action("cell_right", ("Right",), "choose the column on the right", SEARCH, BOARD),
     Action("cell_play", ("Return", "Enter"), "play the chosen rung next; the search goes on from there", SEARCH, ("search",)),
-    Action("leave", ("L",), "set the column aside that is chosen, or plays; or resume it", SEARCH, ("search",), "Set aside"),
+    Action("leave", ("L",), "set the column aside that is chosen, or plays; or resume it", SEARCH, ("search",), "Aside"),
     Action("only_louder", ("T",), "in all columns only the level chosen, or playing, and up", SEARCH, ("search",), "Only louder"),
     Action("all_levels", ("Shift+T",), "all levels again", SEARCH, ("search",)),
     Action("pause", ("Space",), "pause the view, or follow again; recording goes on", VIEW, ("run",), "Pause view"),

@@ -97,7 +97,7 @@ def test_rows_of_eeg_look_as_if_drawn_one_after_the_other(qt: Spin, channels: in
     low, high = signal(channels, seed=channels)
     stretches = (Stretch(3.0, 2.5, "too large"), Stretch(1.0, 0.9, "too steep"))
     shown = Scroll(SECONDS, low, high, -np.arange(640) / 80.3, stretches, 3.0, tuple(f"E{row}" for row in range(channels)),
-                   (10.0,) * channels, (100.0, 1500.0), 12.0)  # fmt: skip
+                   10.0, (8.0,) * channels, (100.0, 1500.0), 12.0)  # fmt: skip
     panel = EegPanel()
     panel.restyle(look)
     panel.show_scroll(shown, live=True)
