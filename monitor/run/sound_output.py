@@ -357,7 +357,7 @@ class Sound:
         account = SessionDose(session)
         account.check_age(age_of(self._plan), name)
         spent = self._counted(account, name)
-        if isinstance(self._frames, (CellFrames, TogetherFrames)):
+        if whole and isinstance(self._frames, (CellFrames, TogetherFrames)):
             needed, per_s = (self._of_cell(self._frames.first, each) for each in (sweeps, self._plan.rate_per_s))
             extra = self._of_cell(self._frames.first, LONGER_S * self._plan.rate_per_s)
         else:
