@@ -19,7 +19,7 @@ from quietfloor.monitor.display.theme import Look
 
 LEFT, RIGHT = (int(flag | Qt.AlignmentFlag.AlignVCenter) for flag in (Qt.AlignmentFlag.AlignLeft, Qt.AlignmentFlag.AlignRight))
 HEADS = ("", "ear, sound", "dB nHL", "95 %", "state", "evidence", "sweeps · time")
-LETTERS = (2.0, 0.0, 3.7, 4.7, 10.2, 5.0, 8.4)  # width of a column; the sound has the rest
+LETTERS = (2.0, 0.0, 4.1, 4.7, 10.2, 5.0, 8.4)  # width of a column; the sound has the rest
 LEAST_LETTERS, SWEEPS_LETTERS = 8.3, 4.4  # of the sound; of the last column without its time, where the sound had less
 ROW, LOW_ROW = 1.7, 1.5  # height of a row in letters; where there is little room
 LEAST_ROWS, LEAST_CHART = 8, 15.0  # rows, and letters of height of the audiogram
