@@ -207,7 +207,7 @@ def test_noise_falls_along_its_line_and_the_floor_is_there(made: Stream) -> None
     assert track.floor_nv == 1.0
     assert track.expected_nv[-1] == pytest.approx(track.noise_nv[-1]), "the line goes through the last look"
     assert math.isnan(track.floor_at_sweeps), "nothing is to come once the run is over"
-    assert NoisePanel._remark(track) == ""
+    assert NoisePanel._remark(track) == "floor not reached"
     watched.model.show(watched.model.looks - 4)
     track = watched.model.noise_track()
     assert track is not None

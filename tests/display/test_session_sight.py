@@ -130,7 +130,7 @@ def test_the_audiogram_is_estimated_only_by_tables_that_the_plan_names(ladder: S
 
 def test_time_and_dose_at_a_glance(ladder: Session) -> None:
     sight = seen(ladder)
-    assert sight.time == ("6.0 min of recording gone", "about 6 minutes to go (3 to 11)", "20 min left of the person's time")
+    assert sight.time == ("6.0 min of recording gone", "about 6 minutes to go (3 to 11)", "20 min left of the plan's time")
     assert sight.dose == (("right", 0.0), ("left", 0.0))
     limit = limit_pa2s("adult")
     SessionDose(ladder.folder).settle("run-001", Dose(0.25 * limit, 0.9 * limit))

@@ -240,24 +240,31 @@ def test_what_jitter_leaves_is_drawn_beside_the_truth(window: Any, qt: Spin, pre
     assert [overlay.label for overlay in window.average.overlays] == ["true response", "as 0.5 ms of jitter leave it"]
 
 
-def drawn_part(window: Any, curves: Any, solid: bool) -> float:
+def drawn_part(qt: Spin, window: Any, curves: Any, solid: bool) -> float:
     """Part of the points of an average at which the picture has its line: of the average where it is ``solid``, else the edge of
     a hollow one, with the ground of the chart inside. Where it is comes from the numbers on the axes."""
     from PyQt5.QtGui import QColor
 
     chart, theme = window.average.chart, window.look.theme
-    image, box, ratio = chart.grab().toImage(), chart.inside, chart.devicePixelRatioF()
-    (first, last), (low, high) = chart.x_range, chart.y_range
     inks = {QColor(theme.average).rgb()} if solid else {QColor(theme.expected).rgb()}
-    reach, found, known = 2 * window.look.line + 2, 0, 0
-    for ms, nv in zip(curves.times_ms.tolist(), curves.average_nv.tolist(), strict=True):
-        x = box.left() + (ms - first) / (last - first) * box.width()
-        y = box.bottom() - (nv - low) / (high - low) * box.height()
-        if ms > 1.5 and box.top() + 40 < y < box.bottom() - 40:  # beside what is not judged, and between legend and foot
-            known += 1
-            column = [image.pixel(int(x * ratio), int((y + by) * ratio)) for by in range(-reach, reach + 1)]
-            found += bool(inks & set(column)) and (solid or QColor(theme.sheet).rgb() in column)
-    assert known > 50
+    reach = 2 * window.look.line + 2
+
+    def counted() -> tuple[int, int]:
+        """Points of the line that were found, and that can be seen: beside what is not judged, and between legend and foot."""
+        image, box, ratio = chart.grab().toImage(), chart.inside, chart.devicePixelRatioF()
+        (first, last), (low, high) = chart.x_range, chart.y_range
+        found = known = 0
+        for ms, nv in zip(curves.times_ms.tolist(), curves.average_nv.tolist(), strict=True):
+            x = box.left() + (ms - first) / (last - first) * box.width()
+            y = box.bottom() - (nv - low) / (high - low) * box.height()
+            if ms > 1.5 and box.top() + 40 < y < box.bottom() - 40:
+                known += 1
+                column = [image.pixel(int(x * ratio), int((y + by) * ratio)) for by in range(-reach, reach + 1)]
+                found += bool(inks & set(column)) and (solid or QColor(theme.sheet).rgb() in column)
+        return found, known
+
+    until(qt, lambda: counted()[1] > 50)  # laid out, and with the scale of this average
+    found, known = counted()
     return found / known
 
 
@@ -274,16 +281,16 @@ def test_the_weighted_average_is_drawn_beside_the_plain_one_with_the_noise_of_bo
     assert names == [f"each alike: noise {room.noise_nv:,.0f} nV", f"weighted: noise {room.weighted.noise_nv:,.0f} nV"]
     both = average.grab().toImage()
     for curves, solid in ((room.curves(), True), (room.curves(weighted=True), False)):
-        assert drawn_part(window, curves, solid) > 0.8, "the weighted one lies over the plain one"
+        assert drawn_part(qt, window, curves, solid) > 0.8, "the weighted one lies over the plain one"
     press("b")
     qt(0.1)
     assert [entry.words for entry in average._entries()] == names[1:]
-    assert drawn_part(window, room.curves(weighted=True), solid=False) > 0.95
-    assert drawn_part(window, room.curves(), solid=True) < 0.2, "the plain one is gone"
+    assert drawn_part(qt, window, room.curves(weighted=True), solid=False) > 0.95
+    assert drawn_part(qt, window, room.curves(), solid=True) < 0.2, "the plain one is gone"
     click("weighted")
     qt(0.1)
-    assert drawn_part(window, room.curves(), solid=True) > 0.95
-    assert drawn_part(window, room.curves(weighted=True), solid=False) < 0.2
+    assert drawn_part(qt, window, room.curves(), solid=True) > 0.95
+    assert drawn_part(qt, window, room.curves(weighted=True), solid=False) < 0.2
     assert average.halves
     assert average._entries()[0].words == "average ± noise band"
     assert average.grab().toImage() != both

@@ -57,7 +57,7 @@ class Try:
         draw = self.random
         sound = {
             "calibration": CALIBRATION, "age_group": str(draw.choice(["infant", "child", "adult"])), "random_pause": False,
-            "level_db_nhl": float(draw.choice([70.0, 80.0, 84.0])), "rate_per_s": float(draw.choice([21.1, 47.1, 91.1])),
+            "level_db_nhl": float(draw.choice([70.0, 80.0, 82.0])), "rate_per_s": float(draw.choice([21.1, 47.1, 91.1])),
         }  # fmt: skip
         if sound["age_group"] == "infant":
             sound |= {"age_months": float(draw.choice([1.0, 12.0]))} if draw.random() < 0.6 else {}
@@ -113,6 +113,7 @@ class _Silent:
     """Stands for device, markers and player: the frames are read by the test, as a player would."""
 
     underruns: tuple[object, ...] = ()
+    underrun_count = 0
 
     def stop(self) -> None: ...
 
@@ -133,7 +134,7 @@ def test_no_sequence_of_runs_plays_more_than_the_hard_limit(tmp_path: Path, monk
 def test_day_after_day_the_week_has_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, times: float | None) -> None:
     """Whoever takes all of each day comes to the sum of a working week, and no further."""
     tried = Try(tmp_path, 1, monkeypatch)
-    sound = {"calibration": CALIBRATION, "age_group": "infant", "level_db_nhl": 84.0, "random_pause": False}
+    sound = {"calibration": CALIBRATION, "age_group": "infant", "level_db_nhl": 82.0, "random_pause": False}
     sound |= {} if times is None else {"dose_policy": str(tmp_path / f"{times}.toml")}
     plan = make_plan({"sound": sound}).sound
     assert plan is not None

@@ -43,7 +43,7 @@ def test_the_suggestion_is_taken_or_another_level_and_then_the_next_one_is_sugge
         it.wish("softer")
         it.wish("start")
         assert [plan.sound.level_db_nhl for plan in it.plans] == [45.0]
-        assert it.sight.last.startswith("Run 1: 45 dB nHL, response")
+        assert it.sight.last.startswith("Run 1, right click: 45 dB nHL, response")
         assert (it.coming.level_db, it.coming.own) == (35.0, False), "10 dB below"
         it.wish("start")
         assert [plan.sound.level_db_nhl for plan in it.plans] == [45.0, 35.0]

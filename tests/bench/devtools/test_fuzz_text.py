@@ -133,9 +133,9 @@ def fills(data: bytes, scratch: Path) -> None:
 @forks
 def test_a_process_that_dies_is_counted_and_another_goes_on(tmp_path: Path) -> None:
     target = target_of(dies)
-    (tally,) = fuzz([target], 40, 10.0, 1, 1, tmp_path)
+    (tally,) = fuzz([target], 150, 10.0, 1, 1, tmp_path)
     deadly = tally.crashes
-    assert (tally.inputs, tally.refused) == (40, 40 - deadly)
+    assert (tally.inputs, tally.refused) == (150, 150 - deadly)
     assert tally.places == {"ended the process (SIGKILL)": deadly}
     assert deadly > 2
     assert f"CRASH {deadly:>5} x ended the process (SIGKILL)" in text([tally])
@@ -203,7 +203,7 @@ ONCE = [
     ("plan", b'[stream]\n"\\u001b[2J" = 1\n', r"\x1b[2J"),
     ("plan", b"[analysis]\nlatency_ms = [-1.0, 10.0]\n", "latency_ms"),
     ("references", b'[[reference]]\nstimulus = {}\ntransducer = "insert"\ncoupler = "x"\nlevel_db_ppe_spl = 35.5\n'
-     b'source = "x"\nstatus = "verified"\n', "allowed is a text"),
+     b'source = "x"\nstatus = "verified"\n', "stimulus: should be a valid string"),
     ("norms", b'[[latency]]\nx = "' + b"x" * 5000 + b'"\n', "unknown x"),
     ("certificate", b'format = "quietfloor timing certificate 1"\n' + b"[[measured]]\n" * 70_000, "at most 1,000 are allowed"),
     ("plan", b"[stream]\neeg = [" + b"1," * 400_000 + b"]\n", "at most 50,000 are allowed"),
