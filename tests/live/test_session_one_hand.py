@@ -98,6 +98,15 @@ def plays(window: Any) -> bool:
     return not window.link.talk.waiting and window.view is not None and window.view.on and window.view.model.looks >= 2
 
 
+def coming(so: Callable[[Any], bool]) -> Callable[[Any], object]:
+    """The run that comes next is so, and it can be read: a key that begins a run counts only then."""
+    def now(window: Any) -> bool:
+        talk = window.link.talk
+        return talk.idle and talk.sight is not None and talk.sight.coming is not None and so(talk.sight.coming)
+
+    return now
+
+
 def told(words: str) -> Callable[[Any], object]:
     return lambda window: window.link.talk.idle and words in window.link.talk.sight.note
 
@@ -118,13 +127,16 @@ def test_a_whole_session_with_the_four_keys_of_a_presenter(tmp_path: Path, monke
     text = PLAN.replace("CALIBRATION", str(virtual_calibration())).replace("AUDIO", f"audio-{tag}").replace("EEG", f"eeg-{tag}")
     (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
     hand = Hand([
-        (between(0), ("PgDown", "Enter", "b", "Enter")),  # louder (65 to 70), back to start, start
+        (between(0), ("PgDown", "Enter")),  # louder: 65 to 70
+        (coming(lambda run: run.level_db == 70.0), ("b", "Enter")),  # back to start, start
         (plays, ("b", "b")),  # stop, and take it back
         (plays, ("b",)),  # stop
         (between(1), ("PgDown", "PgDown", "PgDown", "PgDown", "PgDown", "Enter")),  # repeat: 70 again
         (plays, ("b",)),
         (between(2), ("PgUp", "PgUp", "PgUp", "Enter")),  # discard what was repeated
-        (told("discarded"), ("b", "PgDown", "PgDown", "Enter", "PgDown", "Enter", "b", "Enter")),  # softer, mask, start
+        (told("discarded"), ("b", "PgDown", "PgDown", "Enter")),  # softer
+        (coming(lambda run: run.level_db < 70.0), ("PgDown", "Enter")),  # mask
+        (coming(lambda run: run.given), ("b", "Enter")),  # start
         (plays, ("b",)),
         (between(3), ("PgUp", "PgUp", "Enter")),  # report
         (told("The report is in"), ("PgDown", "Enter")),  # export
