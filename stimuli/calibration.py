@@ -240,7 +240,7 @@ class Calibration:
         """Raise CalibrationError if the only row for a WAV file ("custom" and a SHA-256) is an older one that does not say which
         file."""
         kind = stimulus.partition(" ")[0]
-        if kind != stimulus and any(row.stimulus == kind for row in self.measured):
+        if kind == "custom" and kind != stimulus and any(row.stimulus == kind for row in self.measured):
             raise CalibrationError(
                 f"calibration {self.id!r}: its measured row {kind!r} does not say which file it is of: measure this one "
                 f"(`quietfloor calibrate --add --signal custom --wav FILE`), or name the row {stimulus!r} and `quietfloor "

@@ -24,7 +24,7 @@ from quietfloor.stimuli.waveforms import Waveform
 
 # 85 dB(A) for 8 hours, 3 dB for half the time: the limit of a working day, NIOSH (verified, CDC), in the open. Children 5 dB
 # less: as in the weekly allowances for listening, WHO-ITU H.870 (secondary: 80 and 75 dB(A) for 40 hours). Infants: the adult
-# sum, at their own eardrum.
+# sum, at their own eardrum (own choice).
 DAY_DB = 85.0 + 10.0 * math.log10(8 * 3600.0)  # 129.59
 LIMIT_DB: Mapping[str, float] = MappingProxyType({"adult": DAY_DB, "child": DAY_DB - 5.0, "infant": DAY_DB})
 # Without a calibration, and by bone, no step of `ear_steps` is taken but this. More in an infant's ear canal from the same drive:
@@ -68,6 +68,9 @@ class Dose:
     def largest(self, other: Dose) -> Dose:
         """Return, for each ear, the larger of two accounts of the same sound."""
         return Dose(max(self.left_pa2s, other.left_pa2s), max(self.right_pa2s, other.right_pa2s))
+
+    def times(self, factor: float) -> Dose:
+        return Dose(self.left_pa2s * factor, self.right_pa2s * factor)
 
     def smallest(self, other: Dose) -> Dose:
         """Return, for each ear, the smaller of two."""
@@ -214,7 +217,7 @@ def check(
             used = f"{100.0 * before / limit:.0f} % of it is used" if before > 0.0 else "nothing of it is used"
             raise DoseError(
                 f"the sound would be more than the {ear} ear may get in a day{under} ({exposure_db(limit):.1f} dB sound "
-                f"exposure, {age_group}; {used} in this session): at this level {seconds:.0f} s are left, about "
+                f"exposure, {age_group}; {used} for this person): at this level {seconds:.0f} s are left, about "
                 f"{seconds * rate_per_s:.0f} sweeps, and {sweeps} are asked for: lower the level, the masking or "
                 "decision.max_sweeps, or go on another day"
             )

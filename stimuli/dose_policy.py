@@ -146,7 +146,7 @@ def read_unsealed(path: Path) -> tuple[DosePolicy, str | None]:
 def seal_file(path: Path) -> DosePolicy:
     """Set the seal of a file, its other lines kept. Raises DosePolicyError."""
     policy, _ = read_unsealed(path)
-    lines = [line for line in text_of(path).splitlines() if not re.match(r"\s*seal\s*=", line)]
+    lines = [line for line in text_of(path).splitlines() if not re.match(r"\s*[\"']?seal[\"']?\s*=", line)]
     draft = path.with_name(path.name + ".new")
     try:
         draft.write_text("\n".join([*lines, f'seal = "{policy.seal}"']) + "\n", encoding="utf-8", newline="\n")

@@ -119,7 +119,7 @@ def eardrum_step(transducer: str, age_group: str, age_months: float | None) -> S
     if age_group == "infant" and (month is None or transducer != "insert"):
         return Step(name, ((1000.0, FLAT_INFANT_DB),), f"10 to 20 dB: {_BSA}, note 4, the largest", "verified")
     if age_group == "adult" and transducer != "insert":
-        return Step(name, ((1000.0, 0.0),), "what an artificial ear stands for", "verified")
+        return Step(name, ((1000.0, 0.0),), "an artificial ear is read at the entrance of the ear; own choice", "from memory")
     assert month is not None
     simulator = Step("", _SIMULATOR_MORE, "", "").at(np.array(_RECD_HZ)).tolist()
     ears = zip(_RECD_HZ, _RECD_DB[month], _RECD_DB[_ADULT], simulator, strict=True)
@@ -132,11 +132,10 @@ def eardrum_step(transducer: str, age_group: str, age_months: float | None) -> S
 def steps_of(
     transducer: str, coupler: str, reads_less_db: float, age_group: str, age_months: float | None, frequency_hz: float | None
 ) -> tuple[Step, ...]:
-    """All steps of an earphone, in order."""
-    return (
-        coupler_step(coupler, reads_less_db, frequency_hz), eardrum_step(transducer, age_group, age_months), OPEN_EAR,
-        A_WEIGHTING,
-    )  # fmt: skip
+    """All steps of an earphone, in order. What the open ear adds at its eardrum is taken off only where the eardrum is what was
+    reached, by insert earphones: an artificial ear or 6 cc coupler is read before that gain."""
+    to_here = (coupler_step(coupler, reads_less_db, frequency_hz), eardrum_step(transducer, age_group, age_months))
+    return (*to_here, OPEN_EAR, A_WEIGHTING) if transducer == "insert" else (*to_here, A_WEIGHTING)
 
 
 def counted_db(steps: Iterable[Step], waveform: Waveform | None) -> float:

@@ -23,7 +23,7 @@ import numpy as np
 
 from quietfloor.stimuli.calibration import BONE, Calibration, LevelError
 from quietfloor.stimuli.references import Reference, References, load_references, reference_for
-from quietfloor.stimuli.waveforms import Waveform, is_registered
+from quietfloor.stimuli.waveforms import WAVEFORMS, Waveform, is_registered
 
 __all__ = [
     "LEVEL_KEYS", "NHL", "STATED", "Basis", "Reference", "References", "db_ppe_spl", "full_scale_ppe", "gain", "gain_db_fs",
@@ -93,7 +93,8 @@ class Basis:
         """What this level is in physical units, at the rate of its run, and on whose word; keys are `LEVEL_KEYS`."""
         level_db = level + self.reference_db
         to_zeq_db = zeq_minus_ppe_db(waveform, rate_per_s)  # at the rate of this run, by the waveform
-        of_form = "" if is_registered(waveform) else "; of the usual form of this stimulus, not of this one"
+        usual = waveform.name not in WAVEFORMS or is_registered(waveform)
+        of_form = "" if usual else "; of the usual form of this stimulus, not of this one"
         if self.scale == "zeq":
             in_ppe, in_zeq = None, level_db + to_zeq_db - zeq_minus_ppe_db(waveform)
         else:

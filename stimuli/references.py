@@ -45,7 +45,6 @@ class Reference:
     level_db_zeq: float = math.nan
     thresholds_db: tuple[float, ...] = ()
     listeners: tuple[int, ...] = ()
-    measured: Day | None = None
 
     def __post_init__(self) -> None:
         what = f"reference for {_in_words(self.key)}"
@@ -167,6 +166,8 @@ class ReferenceRow(_Table):
     thresholds_db: list[Annotated[float, Field(allow_inf_nan=False)]] = []
 
     def reference(self) -> Reference:
+        if self.n != len(self.thresholds_db):
+            raise LevelError(f"n = {self.n} with {len(self.thresholds_db)} thresholds_db: n is their number")
         by_bone = self.transducer == BONE
         own, other = (self.level_db_ppe_force, self.level_db_ppe_spl)[:: 1 if by_bone else -1]
         if other is not None:
@@ -176,7 +177,7 @@ class ReferenceRow(_Table):
         level_db_ppe, level_db_zeq = levels
         return Reference(
             self.stimulus, self.transducer, self.coupler, level_db_ppe, self.source, self.status, self.frequency_hz, level_db_zeq,
-            tuple(self.thresholds_db), tuple(self.listeners), self.date,
+            tuple(self.thresholds_db), tuple(self.listeners),
         )  # fmt: skip
 
 

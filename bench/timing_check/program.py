@@ -97,7 +97,8 @@ def check(what: Order, args: argparse.Namespace) -> Result:
         sound = open_sound(stimulus)
         opened.callback(sound.close)
         opened.callback(sound.stop)
-        sound.reserve(OUTSIDE_A_RUN, f"timing-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}", what.count)
+        name = f"timing-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
+        sound.reserve(OUTSIDE_A_RUN, name, what.count, ahead=False)
         say(
             f"{what.count} clicks at {sound_plan.level_db_fs:g} dB re full scale, {sound_plan.ear} side of {device!r} "
             f"({host_interface}, {output.rate_hz:g} Hz), into {description.label(channels.eeg[0])!r} of {description.name!r} "

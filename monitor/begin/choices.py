@@ -318,7 +318,7 @@ def _reach(
         table = load_references(None if references is None else Path(references))
         key = (waveform.name, waveform.frequency_hz, calibration.transducer, calibration.coupler)
         if key not in table.signals:
-            where = f"{calibration.transducer} on {calibration.coupler}"
+            where = f"{calibration.transducer} on {calibration.coupler}".replace("-", " ")
             own = "a file of your own can add it (reference levels, under Output)"
             return Reach(f"no reference level (0 dB nHL) is known by {where}; {own}")
         basis = level_basis(waveform, cell.ear, calibration, table)

@@ -214,7 +214,9 @@ def plan_data(draft: Draft, highest_db: dict[Cell, float] | None = None) -> dict
     elif draft.stated:
         stated = _shape(draft, base.get("stated", {}))
         stated |= {"ear": draft.ear, "route": draft.route, "age_group": draft.age_group}
-        known = base.get("stated", {}).get("level_db_ppe_spl")  # stays until another level is chosen
+        before = base.get("stated", {})
+        same = all(stated.get(name) == before.get(name) for name in ("stimulus", "frequency_hz"))
+        known = before.get("level_db_ppe_spl") if same else None  # stays until another level or sound is chosen
         in_ppe = {} if known is None or draft.route == "bone" else {"level_db_ppe_spl": known}
         data["stated"] = stated | (in_ppe if draft.stated_db_nhl is None else {"level_db_nhl": draft.stated_db_nhl})
     data["decision"] = base.get("decision", {}) | {"floor_nv": draft.floor_nv, "max_sweeps": sweeps_of(draft)}

@@ -18,7 +18,7 @@ from quietfloor.monitor.calibration.microphone import Listener, ListeningError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.sound_output import open_device, output_identity
-from quietfloor.monitor.storage.dose_ledger import SessionDose
+from quietfloor.monitor.storage.dose_ledger import Age, SessionDose
 from quietfloor.monitor.storage.level_checks import FILE
 from quietfloor.monitor.storage.run_folder import jsonable
 from quietfloor.monitor.untrusted.safe_paths import new_draft
@@ -136,7 +136,7 @@ def check_level(
     spent = None
     if session is not None:
         account = SessionDose(session, now)
-        spent = account.spent()
+        spent = account.counted(Age(plan.age_group, plan.age_months))
         account.settle(f"level-check-{now():%Y%m%dT%H%M%S.%f}", _dose(plan, ceiling, ears, then))
     measured = measure_loop(plan, listener, ceiling, ears, then.frequency_hz, then.level_db_fs, spent)
     moved = (measured.left_db - then.left_db, measured.right_db - then.right_db)

@@ -31,6 +31,7 @@ from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.cell_frames import LARGEST_RISE_DB
 from quietfloor.stimuli.levels import full_scale_ppe
 from quietfloor.stimuli.references import LAB, Key, Reference, load_references
+from quietfloor.stimuli.waveforms import WAVEFORMS, is_registered
 
 RATE_PER_S = 19.9  # 20 per second is that of the references, and in step with 50 Hz, which plans refuse; 0.01 dB (computed)
 # Own choice, dB p-p.e. SPL, and by bone re 1 uN: normal ears hear at 15 to 40 and 45 to 75.
@@ -41,10 +42,11 @@ SILENT_SHARE = 0.2  # of presentations without sound: an answer to these is a fa
 MOST_FALSE, MOST_STRAY = 0.34, 0.2
 ENOUGH = 25  # ears with normal hearing, 18 to 25 years old: ISO 389-9 (from memory)
 LONGEST_MIN = 15.0  # own choice
+MOST_SD_DB = 8.0  # own choice: more than listeners usually differ
 _SET_HERE = (
     "level_db_nhl", "level_db_ppe_spl", "level_db_fs", "chirp_by_level", "muted", "together", "sounds_per_ear", "masking",
     "masking_level_db_em", "masking_level_db_fs", "masking_frequency_hz", "masking_transducer", "masking_calibration",
-    "references",
+    "references", "age_months", "age_change", "dose_policy",
 )  # fmt: skip
 
 
@@ -146,6 +148,11 @@ def trials_of(
     calibration = load_calibration(Path(plan.calibration))
     if plan.chirp_by_level:
         raise ValueError("chirp_by_level is another stimulus at each level: give chirp_span_ms, whose reference this is")
+    if plan.stimulus in WAVEFORMS and not is_registered(plan.spec.waveform(plan.sample_rate_hz)):
+        raise ValueError(
+            f"{plan.spec.name} ({plan.spec.shape}) has not the form for which a reference of this name holds: leave out "
+            "duration_us, cycles, envelope and the keys of chirp"
+        )
     kept = {name: value for name, value in plan.model_dump(mode="json", exclude_none=True).items() if name not in _SET_HERE}
     kept |= {"age_group": "adult", "rate_per_s": RATE_PER_S, "mains_hz": [50.0, 60.0], "random_pause": True, "held_to_plan": True}
     waveform = plan.spec.waveform(plan.sample_rate_hz)
@@ -157,6 +164,9 @@ def trials_of(
     lowest, start, highest = RANGES_DB[plan.route]
     start = start if start_db is None else start_db
     most = highest = highest if highest_db is None else highest_db
+    if not start <= most:  # nan ends here too
+        raise ValueError(f"--start-db {start:g} is not below --highest-db {most:g}: lower the start, or raise the highest level")
+    make_stimulus(sound_at(lowest), today)  # what is wrong at every level
     below, above = (max(0, math.floor(db / step_db)) for db in (start - lowest, highest - start))
     steps = Steps(start, start - step_db * below, start + step_db * above, step_db)
     levels = [level for level in steps.levels_db if level <= most and _can_be_given(sound_at, level, today)]
@@ -186,19 +196,25 @@ def _can_be_given(sound_at: Any, level_db: float, today: datetime.date) -> bool:
     return True
 
 
+def rows_in(path: Path) -> dict[str, Any]:
+    """Content of a file to which thresholds are added, which need not exist yet. Raises LevelError for one with other rows."""
+    if not path.exists():
+        return {"reference": []}
+    load_references(path)
+    content = dict(toml_of(path))
+    rows = content.setdefault("reference", [])
+    if set(content) != {"reference"} or any(row.get("status") != LAB for row in rows):
+        raise LevelError(f"{path} has rows that were not measured here, which stay as they are: name another file")
+    return content
+
+
 def with_threshold(path: Path, trials: Trials, listener: int, threshold_db: float, today: datetime.date) -> Reference:
     """Write the threshold of a listener into a file of references, and return the row: the median of its listeners.
 
     A listener who is in the row is measured again: the new threshold replaces the old one. Raises LevelError for a file that
     cannot be used or written; it is then as before.
     """
-    content: dict[str, Any] = {"reference": []}
-    if path.exists():
-        load_references(path)
-        content = dict(toml_of(path))
-        rows = content.setdefault("reference", [])
-        if set(content) != {"reference"} or any(row.get("status") != LAB for row in rows):
-            raise LevelError(f"{path} has rows that were not measured here, which stay as they are: name another file")
+    content = rows_in(path)
     key, rows = trials.key, content["reference"]
     place = next((at for at, row in enumerate(rows) if _key_of(row) == key), len(rows))
     before = rows[place] if place < len(rows) else {}
@@ -215,14 +231,17 @@ def with_threshold(path: Path, trials: Trials, listener: int, threshold_db: floa
         "listeners": list(known), "thresholds_db": levels,
     }  # fmt: skip
     rows[place : place + 1] = [made]
+    draft = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         draft = new_draft(path)
         draft.write_text(_HEAD + tomli_w.dumps(content), encoding="utf-8")
         row = load_references(draft).signals[key]
         draft.replace(path)
-    except OSError as error:
-        raise LevelError(f"{path} cannot be written ({why(error)}): the threshold is {threshold_db:g} {trials.unit}") from error
+    except (OSError, LevelError) as error:
+        draft.unlink(missing_ok=True)
+        said = why(error) if isinstance(error, OSError) else str(error).replace(str(draft), str(path))
+        raise LevelError(f"{path} cannot be written ({said}): the threshold is {threshold_db:g} {trials.unit}") from error
     return row
 
 
@@ -240,7 +259,7 @@ def cautions(row: Reference) -> list[str]:
     said = []
     if row.n < ENOUGH:
         said.append(f"{row.n} of the {ENOUGH} ears with normal hearing that ISO 389-9 asks for (from memory): a first estimate")
-    if row.n > 1 and row.spread_db > 8.0:
+    if row.n > 1 and row.spread_db > MOST_SD_DB:
         said.append(f"the thresholds differ by an SD of {row.spread_db:.1f} dB; 5 to 6 are usual (from memory): check the fit")
     return said
 

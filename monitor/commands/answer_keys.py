@@ -30,7 +30,7 @@ def keys() -> Iterator[AnswerKeys]:
 
 
 class AnswerKeys:
-    """What was pressed since the last look. Without a terminal (a pipe) each line counts as one key, its first letter."""
+    """What was pressed since the last look. Without a terminal (a pipe) each character is a key."""
 
     def __init__(self) -> None:
         self._windows: Any = importlib.import_module("msvcrt") if os.name == "nt" else None

@@ -392,14 +392,16 @@ def show(args: argparse.Namespace) -> int:
     from quietfloor.stimuli.references import load_references
 
     path, tables = file_of(args), {"reference", "pure_tone", "narrow_band"}
-    with contextlib.suppress(OSError, ValueError):
-        if tables & set(toml_of(path)):  # a file of references: rows that a plan would use in place of the shipped ones
-            rows = [row for key, row in load_references(path).signals.items() if row != load_references().signals.get(key)]
-            for row in rows:
-                say(f"{row.name}: 0 dB nHL is {row.level_words}; {row.words}", args)
-            told = [{"reference": row.name, "level": row.level_words, "source": row.source, "status": row.status} for row in rows]
-            give_json({"file": str(path), "references": told}, args)
-            return DONE
+    keys: set[str] = set()
+    with contextlib.suppress(OSError, ValueError):  # what is wrong with a calibration is said below
+        keys = set(toml_of(path))
+    if tables & keys:  # a file of references: rows that a plan would use in place of the shipped ones
+        rows = [row for key, row in load_references(path).signals.items() if row != load_references().signals.get(key)]
+        for row in rows:
+            say(f"{row.name}: 0 dB nHL is {row.level_words}; {row.words}", args)
+        told = [{"reference": row.name, "level": row.level_words, "source": row.source, "status": row.status} for row in rows]
+        give_json({"file": str(path), "references": told}, args)
+        return DONE
     tell(load_calibration(path), args)
     return DONE
 

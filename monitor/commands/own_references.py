@@ -26,13 +26,21 @@ LOOK_S = 0.01
 
 def main(args: argparse.Namespace, plan: Any) -> int:
     """Find the threshold and keep it. Raises PlanError, LevelError, ExposureError, RuntimeError and ValueError."""
-    from quietfloor.monitor.calibration.own_references import LONGEST_MIN, RATE_PER_S, cautions, trials_of, with_threshold
+    from quietfloor.monitor.calibration.own_references import (
+        LONGEST_MIN,
+        RATE_PER_S,
+        cautions,
+        rows_in,
+        trials_of,
+        with_threshold,
+    )
     from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, open_sound
 
     if args.file is None:
         raise ValueError("name the file of references that the threshold is for: quietfloor calibrate mine.toml --references")
     if args.listener is None or args.listener < 1:
         raise ValueError("--references needs --listener: a number from 1, one for each person; no name is kept")
+    rows_in(Path(args.file))  # before anybody listens
     today = datetime.date.today()
     trials, listening = trials_of(plan, today, step_db=args.step_db, start_db=args.start_db, highest_db=args.highest_db)
     complain(CAUTION)
@@ -41,7 +49,7 @@ def main(args: argparse.Namespace, plan: Any) -> int:
     sound = open_sound(trials.sound)
     try:
         name = f"threshold-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}"
-        sound.reserve(args.out or OUTSIDE_A_RUN, name, math.ceil(60.0 * LONGEST_MIN * RATE_PER_S), whole=False)
+        sound.reserve(args.out or OUTSIDE_A_RUN, name, math.ceil(60.0 * LONGEST_MIN * RATE_PER_S), whole=False, ahead=False)
         listen(sound, listening)
     finally:
         sound.stop()
@@ -57,12 +65,12 @@ def main(args: argparse.Namespace, plan: Any) -> int:
         complain(f"no threshold: {why}")
         give_json(found, args)
         return FAILED
-    row = with_threshold(Path(args.file), trials, args.listener, listening.bracket.threshold_db, today)
-    spread = "" if math.isnan(row.spread_db) else f", SD {row.spread_db:.1f} dB"
     say(
         f"threshold {listening.bracket.threshold_db:g} {trials.unit} ({listening.presented} sounds; {listening.false_alarms} of "
         f"{listening.silent} silences answered)", args,
     )  # fmt: skip
+    row = with_threshold(Path(args.file), trials, args.listener, listening.bracket.threshold_db, today)
+    spread = "" if math.isnan(row.spread_db) else f", SD {row.spread_db:.1f} dB"
     say(f"{args.file}: 0 dB nHL is {row.level_db_ppe:g} {trials.unit}, median of {row.n}{spread}", args)
     for caution in cautions(row):
         say(caution, args)

@@ -30,8 +30,9 @@ FOLLOWS = "The program follows its suggestions by itself (--auto or --yes)."
 def level_of(
     session: Session, index: int, kind: str, level_db: float | None, suggested_db: float | None = None
 ) -> float | None:
-    """The level of a single run in dB nHL: that which was chosen, else for growth one above the lowest response, else what is
-    suggested (None: nothing is). Raises SessionError for a level that the plan does not allow, and for growth without a response.
+    """The level of a single run in dB nHL: that which was chosen, else for growth 5 dB above the lowest response, or the highest,
+    else what is suggested (None: nothing is). Raises SessionError for a level that the plan does not allow, and for growth
+    without a response.
     """
     import math
 
@@ -41,10 +42,17 @@ def level_of(
     if level_db is None and kind == "growth":
         lowest_db = session.thresholds()[index].lowest_present_db_nhl
         if math.isnan(lowest_db):
-            raise SessionError(f"{session.plan.conditions[index]}: no response yet, so no level above it")
+            raise SessionError(f"{session.plan.conditions[index]}: no response yet, so no level above it: choose a level")
+        if not lowest_db < highest_db:
+            raise SessionError(
+                f"{session.plan.conditions[index]}: the lowest response is at {lowest_db:g} dB nHL, the highest level of the "
+                "plan (highest_db_nhl): choose a level"
+            )
         return min(lowest_db + GROWTH_DB, highest_db)
     if level_db is not None and not level_db <= highest_db:
-        raise SessionError(f"{level_db:g} dB nHL: the plan allows at most {highest_db:g} dB nHL here (highest_db_nhl)")
+        raise SessionError(
+            f"{level_db:g} dB nHL: the plan allows at most {highest_db:g} dB nHL here (highest_db_nhl): choose a lower level"
+        )
     return suggested_db if level_db is None else level_db
 
 

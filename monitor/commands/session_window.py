@@ -244,7 +244,7 @@ class Lead:
             return "Every condition has its answer."
         left_s = session.time_left_s(session.all_runs()) if self.minutes is None else 60 * self.minutes
         if left_s < 60.0:
-            left = f"{max(0.0, left_s):.0f} s are left of the person's time: too little for another run"
+            left = f"{max(0.0, left_s):.0f} s are left of the plan's time: too little for another run"
             return f"{left}. Open: {'; '.join(still)}."
         return f"Nothing is suggested any more. Not settled: {'; '.join(still)}. Choose one of them to go on."
 

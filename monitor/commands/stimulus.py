@@ -303,6 +303,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound
 
+    plan = plan.model_copy(update={"dose_policy": None})  # nobody acknowledges one here
     sound = open_sound(make_stimulus(plan, datetime.date.today()))
     stopped: list[bool] = []
     name = f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
@@ -310,7 +311,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
         complain(plan.caution)
     say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)
     try:
-        sound.reserve(OUTSIDE_A_RUN, name, args.play)
+        sound.reserve(OUTSIDE_A_RUN, name, args.play, ahead=False)
         with stop_on_signals(lambda: stopped.append(True)):
             sound.start()
             while sound.sweeps_played < args.play and not stopped and sound.failure is None:

@@ -146,7 +146,7 @@ def table(run: Marked, marks: Marks, norms: Norms) -> list[str]:
             lines.append(f"{'':8}may be elsewhere (probability {1 - mark.sure:.2f}), most likely at {mark.rival_ms:.2f} ms")
     for name, interval in marks.intervals().items():
         first, second = name.split("-")
-        norm = norms.interval(first, second, run.sound.get("age_group"))
+        norm = None if run.sound.get("level_db_nhl") is None else norms.interval(first, second, run.sound.get("age_group"))
         lines.append(f"{name:8}{_columns(interval, 2, 18)}{'':37}{_published(norm)}".rstrip())
     return [*lines, f"nV: {run.too_large}"] if run.too_large else lines
 

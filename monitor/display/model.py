@@ -27,7 +27,7 @@ from quietfloor.monitor.display.ladder import DISCARDED, Ladder
 from quietfloor.monitor.display.look_history import MOST_LOOKS, LookHistory, Moments
 from quietfloor.monitor.display.scales import nice_above
 from quietfloor.monitor.display.traces import MinMaxRing, Singles
-from quietfloor.monitor.display.views import STATES, Curves, Headline, NoiseTrack, Plane, Scroll, Stretch
+from quietfloor.monitor.display.views import STATES, Curves, Headline, NoiseTrack, Plane, Scroll, Stretch, doubted
 from quietfloor.monitor.run import status_text
 from quietfloor.monitor.run.status import Notice, Status
 from quietfloor.monitor.search.now import SearchNow
@@ -242,7 +242,12 @@ class ViewModel:
         where = f"look {self.shown + 1} of {self.looks}: " if self.looks else ""
         waits_nv = math.nan if self.look is None else self.look.waits_for_nv
         shown = f"{where}{status_text.numbers(self.look, waits_nv if math.isfinite(waits_nv) else self._floor_nv)}"
-        return Headline("earlier", "Earlier", shown, self._particulars(), word, state, self.status.verdict is not None, **own)
+        now = self._whose(state)
+        return Headline("earlier", "Earlier", shown, self._particulars(), word, now, self.status.verdict is not None, **own)
+
+    def _whose(self, state: str) -> str:
+        """The state with the question whose response it is, where that is not known."""
+        return doubted(state) if state in self.doubts else state
 
     def _now(self) -> tuple[str, str, str]:
         """State, word and the rest of the sentence as it stands at present."""
@@ -307,7 +312,7 @@ class ViewModel:
         return Plane(
             path, known_from, self._cone(look, needed), needed, self._floor_nv, (loudest, quietest), (low, high),
             axes[look.measure], promise, math.nan if self.discarded else look.upper_limit_nv, marks, every_s, ahead,
-            "earlier" if not self.live else DISCARDED if self.discarded else self._now()[0],
+            "earlier" if not self.live else DISCARDED if self.discarded else self._whose(self._now()[0]),
             math.nan if self.settings.quiet_nv is None else self.settings.quiet_nv,
         )  # fmt: skip
 

@@ -374,7 +374,7 @@ class BoardPanel(Panel):
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
-        self.view.full = look
+        self.view.look = self.view.full = look  # what it shows makes the letters smaller where they need to be
         self.view.update()
 
     def show_search(

@@ -54,10 +54,12 @@ class NoisePanel(ChartPanel):
     def _remark(track: NoiseTrack) -> str:
         if track.discarded:
             return "discarded"
-        waits = math.isfinite(track.waits_nv)
+        noise, waits = track.noise_nv[-1], math.isfinite(track.waits_nv)
         name = f"{track.waits_nv:g} nV" if waits else "floor"
-        if track.noise_nv[-1] <= (track.waits_nv if waits else track.floor_nv):
+        if noise <= (track.waits_nv if waits else track.floor_nv):
             return f"{name} reached"
+        if noise <= track.quiet_nv:  # nan where no run asked for it
+            return f"{track.quiet_nv:g} nV reached"
         if math.isnan(track.floor_at_sweeps):  # the run is over
             return f"{name} not reached"
         about = round(track.floor_at_sweeps, 1 - len(str(int(track.floor_at_sweeps))) + 1)

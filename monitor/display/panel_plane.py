@@ -81,6 +81,9 @@ class PlanePanel(ChartPanel):
         foot, middle = rect.bottom() - 3, (left + floor) / 2
         places = [(left, needed + 4, 0.0, 0.0), (left, foot, 0.0, 1.0), (middle, needed + 4, 0.5, 0.0), (middle, foot, 0.5, 1.0),
                   (floor - 8, needed + 4, 1.0, 0.0), (floor - 8, foot, 1.0, 1.0)]  # fmt: skip
+        if plane.marks:
+            here = [(left, foot, 0.0, 1.0)]  # elsewhere it looks like data
+            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, here, 0.85)
         canvas.label("undecided", theme.states["undecided"], places, 1.08, bold=True, must=True)
         if math.isfinite(quiet):
             tops = [rect.top() + 4 + px(1.2) * step for step in range(int((needed - rect.top()) / px(1.2)) - 2)]
@@ -88,9 +91,6 @@ class PlanePanel(ChartPanel):
             words = f"noise {plane.quiet_nv:g} nV or less"
             self._pair(canvas, "quiet enough", words, present, places, size=0.88)
         self._ahead(canvas, plane)
-        if plane.marks:
-            here = [(left, foot, 0.0, 1.0)]  # elsewhere it looks like data
-            canvas.label(f"■ every {_length(plane.every_s)}", theme.quiet, here, 0.85)
 
     def _pair(
         self, canvas: Canvas, name: str, words: str, ink: str, places: list[Place], size: float = 1.08

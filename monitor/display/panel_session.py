@@ -312,7 +312,7 @@ class SessionPanel(Panel):
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
-        self.view.full = look
+        self.view.look = self.view.full = look  # what it shows makes the letters smaller where they need to be
         self.view.update()
 
     def show_sight(self, sight: SessionSight, step: SightStep | None) -> None:

@@ -91,6 +91,6 @@ class SentenceBar(QWidget):
 
     def _colour_word(self) -> None:
         headline, states = self._headline, self._look.theme.states
-        colour(self.word, states["waiting" if headline is None else headline.state])
+        colour(self.word, states["waiting" if headline is None else headline.mark])
         colour(self.now, states["waiting" if headline is None else headline.now_state])
         colour(self.heard, self._look.theme.ears.get("" if headline is None else headline.ear, self._look.theme.ink))

@@ -88,6 +88,7 @@ def _searched(row: SightRow, plan: Plan, now: SearchNow) -> SightRow:
         row, threshold=_threshold(answer, found.levels_db), interval=interval_words(answer) or NOTHING, state=state,
         said=said, evidence=NOTHING if best is None else f"{evidence_words(best[2])} at {best[1]:g}",
         effort=f"{sweeps:,}" if sweeps else NOTHING, next=plays is not None,
+        done=found.state == "answered",
     )  # fmt: skip
 
 
@@ -178,7 +179,7 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
     """While a run is on, or was on last. ``headline`` is that of the run."""
     now, sound = status.search, plan.sound
     route = "" if sound is None or sound.route == "air" else f", {sound.route}"
-    state, word = headline.state, WORDS[headline.state] + (f": {headline.doubt}" if headline.doubt else "")
+    state, word = headline.mark, WORDS[headline.state] + (f": {headline.doubt}" if headline.doubt else "")
     if status.verdict is None and (status.silent or status.no_trigger):
         state, word = "fault", "No signal" if status.silent else "No trigger"
     if status.verdict is None and status.state not in STOPPABLE:

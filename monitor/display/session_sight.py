@@ -52,6 +52,7 @@ class SightRow:
     next: bool = False  # it is in the next recording
     sweeps: int = 0  # accepted, of all its runs that count, or of all levels of its search
     seconds: float = 0.0
+    done: bool = False  # nothing is open in it
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,7 @@ class SessionSight:
     note: str = ""
     trouble: bool = False
     steps: tuple[SightStep, ...] = field(default=())
-    left_s: float = math.inf  # of the person's time
+    left_s: float = math.inf  # of the plan's time
     on: bool = False  # a run is on: ``coming`` is what plays now
 
     @property
@@ -135,15 +136,15 @@ class SessionSight:
 
     @property
     def answered(self) -> str:
-        done = sum(row.said.startswith(("answered", "settled")) for row in self.rows)
-        return f"{done} of {len(self.rows)} answered"
+        return f"{sum(row.done for row in self.rows)} of {len(self.rows)} answered"
 
     @property
     def headline(self) -> Headline:
         """For the bar on top, between two runs."""
         one = self.coming
         if one is None:
-            return Headline("stopped", "Finished" if "answer" in self.nothing else "No next run", self.nothing, self.title)
+            word = "Finished" if all(row.done for row in self.rows) else "No next run"
+            return Headline("stopped", word, self.nothing, self.title)
         ear = one.ear
         begins = "begins at " if one.kind == "search" else ""
         heard = f"{f'{ear.capitalize()} ear' if ear else 'Both ears'} · {begins}{one.level_db:g} dB nHL"
@@ -234,7 +235,7 @@ def _row(one: Threshold, runs: tuple[RunSummary, ...], coming: bool) -> SightRow
     tip = "<br>".join((str(one.condition), one.words, *one.notes))
     return SightRow(
         one.condition, *sound_words(one.condition), level, interval_words(one.finding, one.low_db_nhl, one.high_db_nhl), state,
-        said, best.replace("-0.0", "0.0"), effort_words(sweeps, seconds), tip, coming, sweeps, seconds,
+        said, best.replace("-0.0", "0.0"), effort_words(sweeps, seconds), tip, coming, sweeps, seconds, one.settled,
     )  # fmt: skip
 
 

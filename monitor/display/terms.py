@@ -15,7 +15,7 @@ TERMS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "residual noise",
-        r"\bnoise\b",
+        r"\bnoise\b(?! (in the|due|of up to))",
         "What is left of the brain's and the room's own activity in the average, in billionths of a volt; it halves when "
         "four times as many sweeps are averaged.",
     ),

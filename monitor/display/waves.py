@@ -16,8 +16,8 @@ from quietfloor.monitor.waves.peaks import placed, removed, suggest
 
 # See status_text.too_large: the mark is well measured, but a run that ends at a response ends when noise helps it.
 BIASED = {
-    TOO_LARGE: " (estimate biased upward, as the run ended on finding it)",
-    LESS_TOO_LARGE: " (estimate biased upward, though little, as the run found it and then averaged on)",
+    TOO_LARGE: "; the amplitude is biased upward, as the run ended on finding it",
+    LESS_TOO_LARGE: "; the amplitude is biased upward, though little, as the run found it and then averaged on",
 }
 
 
@@ -73,7 +73,7 @@ class RunMarks:
         by = "by hand" if mark.by == "operator" else "suggested"
         between = "".join(f", {name} {one.value:.2f} ms" for name, one in self.marks.intervals().items())
         large = BIASED.get(self._run.too_large, "") if _amplitude(mark) else ""
-        return f"{title}: {_latency(mark)}{_amplitude(mark)}{large}, {by}{between}{told}"
+        return f"{title}: {_latency(mark)}{_amplitude(mark)}, {by}{between}{large}{told}"
 
     def place(self, ms: float, keeping: bool = True) -> str:
         """Put the chosen wave at the sample nearest to a time; while it is dragged nothing is kept yet."""

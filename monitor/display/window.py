@@ -217,6 +217,8 @@ class Window(QMainWindow):
         view = self.link.view
         if view is not None and view is not self.view:
             self.view = view
+            for panel in self.panels:
+                panel.failed = False  # what failed on the last run may do on this one
             self.averages.mark_editor.leave()
             self._end_setup()
             self.controller.adopt(view)
@@ -366,7 +368,7 @@ class Window(QMainWindow):
                 self.controller.remark(Wish("restore"))
                 return
             name = "the run" if sight is None else re.split("[:,]", sight.last)[0]
-            self._ask(f"Why is {name} discarded? X again, and it counts.", "Discard", self._discard)
+            self._ask(f"Why is {name} discarded? (Later, X makes it count again.)", "Discard", self._discard)
         else:
             self.controller.say("A run can be discarded in a session, when it is over and the next one is suggested")
 

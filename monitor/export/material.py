@@ -197,7 +197,8 @@ def _cells(folder: RunFolder, plan: Plan) -> tuple[CellLabel, ...]:
             continue
         level_db, unit = row.level
         hz = "" if row.frequency_hz is None else f"{row.frequency_hz:g}Hz/"
-        tag = f"stimulus/{row.ear}/{row.stimulus}/{hz}{level_db:g}{unit.replace(' ', '')}"
+        kind = sound.spec.name.replace(" ", "-") if row.stimulus == "click" else row.stimulus  # other durations are named
+        tag = f"stimulus/{row.ear}/{kind}/{hz}{level_db:g}{unit.replace(' ', '')}"
         found.append(CellLabel(tag, sound.spec.name, row.ear, row.frequency_hz, level_db, unit))
     return tuple(found)
 

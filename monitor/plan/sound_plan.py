@@ -17,6 +17,7 @@ from pydantic import (
 from quietfloor.monitor.core.averaging import UNIT_SWEEPS
 from quietfloor.monitor.waves.expected import wave_v_bracket_ms
 from quietfloor.stimuli.chirps import span_for_level
+from quietfloor.stimuli.clicks import DURATION_US
 from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.ear_steps import AGES_MONTHS
 from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, TRIGGER_DB_FS
@@ -43,6 +44,15 @@ _Channel = Annotated[int, Field(ge=1, le=256)]
 
 class Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+
+def _require_usual_click(duration_us: float | None, level_db_nhl: float | None) -> None:
+    """Raise ValueError for a level in dB nHL of a click of another duration: what is published in dB nHL is of 100 us."""
+    if level_db_nhl is not None and duration_us not in (None, DURATION_US):
+        raise ValueError(
+            f"level_db_nhl = {level_db_nhl:g} with duration_us = {duration_us:g}: 0 dB nHL and what is published in dB nHL are "
+            f"those of the click of {DURATION_US:g} us: give level_db_ppe_spl or level_db_fs, or leave out duration_us"
+        )
 
 
 class SoundPlan(Section):
@@ -291,6 +301,7 @@ class SoundPlan(Section):
                 "(uncalibrated)"
             )
         key, level_db = given[0]
+        _require_usual_click(self.duration_us, self.level_db_nhl)
         if key != "level_db_fs" and self.calibration is None:
             raise ValueError(
                 f"{key} = {level_db:g} needs a calibration file: name it as calibration, or give level_db_fs "
@@ -454,6 +465,7 @@ class StatedPlan(Section):
         _ = self.spec
         if self.level_db_nhl is not None and self.level_db_ppe_spl is not None:
             raise ValueError("give one of level_db_nhl and level_db_ppe_spl, or none where the level is not known")
+        _require_usual_click(self.duration_us, self.level_db_nhl)
         if self.level_db_ppe_spl is not None and self.route == "bone":
             raise ValueError(f"level_db_ppe_spl = {self.level_db_ppe_spl:g} with route = \"bone\": a force is no sound pressure")
         if self.masking == "none" and (self.masking_level_db_em is not None or self.masking_transducer is not None):

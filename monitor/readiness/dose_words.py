@@ -32,8 +32,8 @@ def policy_words(plan: Plan, today: datetime.date) -> str:
     assert policy is not None
     each = max(stimulus.needed(0)[1].both)
     seconds = stimulus.day_limit_pa2s / each if each > 0.0 else math.inf
-    level = f"{sound.level_db_fs:g} dB re full scale" if sound.level_db_nhl is None else f"{sound.level_db_nhl:g} dB nHL"
+    level_db, unit = sound.level
     return (
-        f"{policy.words}. This person may hear {time_words(seconds)} of this sound at {level} in a day instead of "
+        f"{policy.words}. This person may hear {time_words(seconds)} of this sound at {level_db:g} {unit} in a day instead of "
         f"{time_words(seconds / policy.day_limit_times)}."
     )

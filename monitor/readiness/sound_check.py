@@ -223,7 +223,7 @@ class SilentTriggers:
         """Set aside in the session what the triggers of a long check may give, or what the ears may still get."""
         account = self._account or SessionDose(OUTSIDE_A_RUN)
         account.check_age(age_of(sound))
-        limit, spent = limit_pa2s(sound.age_group), account.counted(sound.age_group)
+        limit, spent = limit_pa2s(sound.age_group), account.counted(age_of(sound))
         needed = self._frames.exposure(LONGEST_S * sound.rate_per_s, LONGEST_S)
         allowed = Dose(*(max(0.0, min(most, limit - before)) for most, before in zip(needed.both, spent.both, strict=True)))
         self._account, self._name = account, f"check-{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"

@@ -232,7 +232,7 @@ def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tu
         found.append((mark.wave, material.norms.latency(mark.wave, kind, db, age, frequency_hz=hz, span_ms=span)))
         if mark.wave == "V":
             found.append(("V amplitude", material.norms.amplitude(kind, db, age, span_ms=span)))
-    for name in marks.intervals():
+    for name in marks.intervals() if db is not None else ():  # published for levels in dB nHL
         first, second = name.split("-")
         found.append((name, material.norms.interval(first, second, age)))
     return tuple((name, norm) for name, norm in found if norm is not None)

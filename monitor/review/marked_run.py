@@ -20,6 +20,7 @@ from quietfloor.monitor.waves.norms import Norms
 from quietfloor.monitor.waves.peaks import Sought, sought, suggest
 from quietfloor.monitor.waves.replicates import Replicate, combined, compare
 from quietfloor.monitor.waves.trace import Averages, Trace
+from quietfloor.stimuli.clicks import DURATION_US
 from quietfloor.stimuli.levels import NHL, stated_level
 
 MARKS = "marks.json"  # in the folder of the run
@@ -163,7 +164,10 @@ def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
     Runs with different noise in the other ear are different evidence: no replicates of each other. The function takes
     those of a level that come first.
     """
-    sounds = {tuple(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")) for run in runs}
+    sounds = {
+        (*(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")), run.sound.get("duration_us") or DURATION_US)
+        for run in runs
+    }  # older records name no duration
     if len(sounds) > 1:
         raise ValueError("these runs are of different ears or stimuli: name runs of one condition")
     alike: dict[tuple[tuple[float, str] | None, str], list[Marked]] = {}

@@ -130,9 +130,10 @@ def _open(
             stimulus = make_stimulus(plan.sound, today, sweeps=plan.decision.max_sweeps, spent=spent)
         else:
             stimulus = make_cells(table, played, today, spent=spent)
-        if stimulus.policy is not None and acknowledged is None:
+        policy, also = stimulus.policy, (acknowledged or {}).get("also", ())
+        if policy is not None and not any(text.startswith(policy.words) for text in also):
             raise PlanError(
-                f"sound: dose_policy {stimulus.policy.short} raises what this person may hear, and nobody acknowledged it: read "
+                f"sound: dose_policy {policy.short} raises what this person may hear, and nobody acknowledged it: read "
                 "the cautions of `quietfloor check` and add --acknowledge, or use the set-up panel of the window"
             )
     with contextlib.ExitStack() as opened:  # closed again when one of the later ones cannot be opened

@@ -260,7 +260,7 @@ class Run:
             chunk = self._receiver.next_chunk()
             if chunk is not None:
                 self._take(engine, chunk)
-                self._set_cell()
+            self._set_cell()  # also while no EEG comes: the sound goes on
 
     def _set_cell(self) -> None:
         """Let the sound play what the search wants next, once its dose is put down; what an ear may not get is left out. Of a run

@@ -116,7 +116,7 @@ def spent_by(session: Path, plan: SoundPlan, today: datetime.date, but: str | No
     """What counts as spent for a plan in this session, of the day and of the week. Raises PlanError, ExposureError."""
     try:
         policy = dose_policy_of(plan, today)
-        return SessionDose(session).counted(plan.age_group, 1.0 if policy is None else policy.day_limit_times, but)
+        return SessionDose(session).counted(age_of(plan), 1.0 if policy is None else policy.day_limit_times, but)
     except LevelError as error:
         raise PlanError(f"sound: {error}") from error
 
@@ -346,18 +346,20 @@ class Sound:
         self._markers = MarkerOutlet(self.marker_source_id, labels=labels, cells=stimulus.cells)
         self._player = Player(stimulus.frames, self._device, self._markers)
 
-    def reserve(self, session: Path, name: str, sweeps: int, whole: bool = True) -> None:
+    def reserve(self, session: Path, name: str, sweeps: int, *, whole: bool = True, ahead: bool = True) -> None:
         """Allow this many sweeps, and record the dose of the first ones in the session before they are played: of a search those
-        of its first cell, of a run of one sound some `LONGER_S`, the others by `reserve_more`. With `whole` false, for sound
-        outside a run, all of it is recorded. The sound ends at the recorded dose in any case.
+        of its first cell, of a run of one sound some `LONGER_S`, the others by `reserve_more`. With `ahead` false, for sound
+        outside a run, all of it is recorded now, of several cells as if all were the loudest. The sound ends at the recorded dose
+        in any case.
 
         Raises DoseRefused if the dose of all sweeps exceeds today's limit of an ear (with `whole` false the sound ends sooner
-        instead), and ExposureError if the dose so far is not known.
+        instead), or if another sound for the same person was recorded at this moment; ExposureError if the dose so far is not
+        known.
         """
         account = SessionDose(session)
         account.check_age(age_of(self._plan), name)
         spent = self._counted(account, name)
-        if whole and isinstance(self._frames, (CellFrames, TogetherFrames)):
+        if ahead and isinstance(self._frames, (CellFrames, TogetherFrames)):
             needed, per_s = (self._of_cell(self._frames.first, each) for each in (sweeps, self._plan.rate_per_s))
             extra = self._of_cell(self._frames.first, LONGER_S * self._plan.rate_per_s)
         else:
@@ -369,14 +371,18 @@ class Sound:
         except LevelError as error:
             raise DoseRefused(f"sound: {error}") from error
         self._most = self._within(needed + extra, spent)
-        one_sound = whole and not isinstance(self._frames, (CellFrames, TogetherFrames))
+        one_sound = ahead and not isinstance(self._frames, (CellFrames, TogetherFrames))
         allowed = self._within(extra, spent).smallest(self._most) if one_sound else self._most
         account.reserve(name, allowed + self._frames.exposure_of_breaks(MOST_HEARD), *self._about)
+        beside = self._counted(account, name)  # two folders of a person, begun together: both see the other one now
+        if self._within(allowed, beside) != self._within(allowed, spent):
+            account.settle(name, Dose(), *self._about)
+            raise DoseRefused("sound: another sound for this person begins at the same moment: try again when it is over")
         self._frames.allow(allowed)
         self._account, self._allowed = (account, name), allowed
 
     def _counted(self, account: SessionDose, name: str) -> Dose:
-        return account.counted(self._plan.age_group, self._stimulus.day_times, name)
+        return account.counted(age_of(self._plan), self._stimulus.day_times, name)
 
     def _within(self, dose: Dose, spent: Dose) -> Dose:
         """As much of a dose as the limit of each ear leaves."""
@@ -425,7 +431,7 @@ class Sound:
         if self._account is None:
             now = datetime.datetime.now(datetime.UTC)
             name = f"{now:%Y%m%dT%H%M%S.%f}-{os.getpid()}"
-            self.reserve(OUTSIDE_A_RUN, name, math.ceil(LONGEST_OUTSIDE_S * self._plan.rate_per_s), whole=False)
+            self.reserve(OUTSIDE_A_RUN, name, math.ceil(LONGEST_OUTSIDE_S * self._plan.rate_per_s), whole=False, ahead=False)
         self._player.start()
 
     @property

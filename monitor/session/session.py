@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection
 from dataclasses import replace
 from typing import Any
 
+from quietfloor.monitor.plan.cell_table import OF_KIND
 from quietfloor.monitor.plan.run_plan import Plan, override
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.session.conditions import (
@@ -41,7 +42,6 @@ from quietfloor.monitor.session.threshold import Threshold, counted, search_of
 
 # Keys of [sound] in which conditions of one recording may differ: always, as parts of one stimulus, and as noise.
 OF_CONDITION = ("ear", "stimulus", "frequency_hz", "level_db_nhl", "level_db_fs", "seed")
-OF_STIMULUS = ("duration_us", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level", "wav", "wav_zero_ms")
 OF_NOISE = ("masking", "masking_level_db_em", "masking_level_db_fs", "masking_frequency_hz")
 
 
@@ -281,12 +281,12 @@ class Session(RecordedSession):
 
     def _kind(self, sound: SoundPlan, condition: Condition) -> str:
         """What conditions of one recording share; of one earphone for both ears also the ear."""
-        other = sound.model_dump(mode="json", exclude={*OF_CONDITION, *OF_STIMULUS, *OF_NOISE})
-        form = sound.model_dump(mode="json", include=set(OF_STIMULUS))
+        other = sound.model_dump(mode="json", exclude={*OF_CONDITION, *OF_KIND, *OF_NOISE})
+        form = sound.model_dump(mode="json", include=set(OF_KIND))
         usual: dict[str, Any] | None = None  # of a sound from a file there is none
         if condition.stimulus != "custom":
             plain = {"stimulus": condition.stimulus, "frequency_hz": condition.frequency_hz, "level_db_fs": -40.0}
-            usual = SoundPlan.model_validate(plain).model_dump(mode="json", include=set(OF_STIMULUS))
+            usual = SoundPlan.model_validate(plain).model_dump(mode="json", include=set(OF_KIND))
         own_form = "" if form == usual else f"{condition.stimulus} {form}"
         return f"{other} {own_form}{condition.ear if sound.trigger_on_earphone_jack else ''}"
 

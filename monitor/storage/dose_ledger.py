@@ -22,7 +22,7 @@ from quietfloor.monitor.untrusted.bounded_io import json_from, json_of, text_of,
 from quietfloor.monitor.untrusted.safe_paths import no_link
 from quietfloor.monitor.untrusted.safe_text import QuotingError
 from quietfloor.stimuli.dose import HARD_TIMES, WEEK_S, WINDOW_S, Dose, DoseError, exposure_db, limit_pa2s
-from quietfloor.stimuli.ear_steps import row_of
+from quietfloor.stimuli.ear_steps import FLAT_INFANT_DB, row_of
 
 FILE = "dose.jsonl"
 KEYS = ("left_pa2s", "right_pa2s")
@@ -30,7 +30,8 @@ PLAN = "session-plan.toml"
 WAIT = (
     "Nothing is played for this person until it is whole again (from a copy), or for a day; after that begin a new folder (--out)"
 )
-_AGES = ("infant", "child", "adult")  # from the one that may hear least
+_AGES = ("infant", "child", "adult")  # from the smallest ears
+_LARGER_EARS = 10.0 ** (FLAT_INFANT_DB / 10.0)  # the most that any step of age adds
 
 
 class ExposureError(QuotingError, RuntimeError):
@@ -47,7 +48,7 @@ class Age:
 
     @property
     def row(self) -> tuple[int, float]:
-        """The larger, the more may be heard."""
+        """The larger, the larger are the ears."""
         return _AGES.index(self.group), row_of(self.group, self.months) or 0.0
 
     @property
@@ -80,13 +81,19 @@ class SessionDose:
         """Dose of this person in the last 24 hours without the run named ``but``. Raises ExposureError when it is not known."""
         return sum((account.dose for account in self._recent(but)), Dose())
 
-    def counted(self, age_group: str, times: float = 1.0, but: str | None = None) -> Dose:
-        """`spent`, or more, so that what is left to ``times`` the limit of a day is also left to the hard limit of seven days.
+    def counted(self, age: Age, times: float = 1.0, but: str | None = None) -> Dose:
+        """`spent`, or more: what was counted for larger ears than those of ``age`` counts `_LARGER_EARS` times, and what is left
+        to ``times`` the limit of a day is also left to the hard limit of seven days.
 
         Of the days before the last one only what the ledgers say counts. Raises ExposureError, DoseError.
         """
-        day, week = self.spent(but), sum((one.dose for one in self._recent(but, WEEK_S)), Dose())
-        beyond = limit_pa2s(age_group, HARD_TIMES) - limit_pa2s(age_group, times)
+        since = self._now() - datetime.timedelta(seconds=WINDOW_S)
+        day = week = Dose()
+        for one in self._recent(but, WEEK_S):
+            larger = one.age is not None and one.age.row > age.row
+            dose = one.dose.times(_LARGER_EARS) if larger else one.dose
+            week, day = week + dose, day + dose if one.at > since else day
+        beyond = limit_pa2s(age.group, HARD_TIMES) - limit_pa2s(age.group, times)
         return day.largest(Dose(*(max(0.0, one - beyond) for one in week.both)))
 
     def check_age(self, age: Age, but: str | None = None) -> None:
@@ -95,9 +102,9 @@ class SessionDose:
         younger = [one.age for one in self._recent(but) if one.age is not None and one.age.row < age.row]
         if younger and not age.change:
             raise ExposureError(
-                f"this person was {younger[0].words} in a run of the last 24 hours, and is {age.words} in this plan, who "
-                "may hear more: correct the age. If the earlier one was wrong, say why: age_change = \"...\" under [sound] (of a "
-                "session under [run.sound]); it is kept with the dose and the run"
+                f"this person was {younger[0].words} in a run of the last 24 hours, and is {age.words} in this plan, in whose "
+                "ears the same sound counts less: correct the age. If the earlier one was wrong, say why: age_change = \"...\" "
+                "under [sound] (of a session under [run.sound]); it is kept with the dose and the run"
             )
 
     def reserve(self, name: str, dose: Dose, age: Age | None = None, policy: str | None = None) -> None:
@@ -233,7 +240,8 @@ def _others(session: Path, day: datetime.datetime, oldest: datetime.datetime) ->
         own = code_of(session)
         if own is None:
             return []
-        beside = [path for path in sorted(session.resolve().parent.iterdir()) if path.is_dir() and path != session.resolve()]
+        around = sorted({path.resolve() for path in session.resolve().parent.iterdir()} - {session.resolve()})
+        beside = [path for path in around if path.is_dir()]
     except trouble as error:
         raise ExposureError(f"{session / PLAN} does not tell whose ears these are ({error}). {WAIT}") from error
     found = []
@@ -241,6 +249,9 @@ def _others(session: Path, day: datetime.datetime, oldest: datetime.datetime) ->
         try:
             if not (folder / PLAN).is_file() or _changed_lately(folder) <= oldest:
                 continue
+        except PermissionError:
+            continue  # of another user, such as lost+found
+        try:
             if code_of(folder) == own:
                 found.append(folder)
         except trouble as error:
@@ -253,8 +264,8 @@ def _others(session: Path, day: datetime.datetime, oldest: datetime.datetime) ->
 
 
 def _changed_lately(folder: Path) -> datetime.datetime:
-    """When something that tells of a dose was last written there."""
-    paths = [folder / FILE, *folder.glob("run-*"), *folder.glob("run-*/run.json")]
+    """When something that tells of a dose was last written there: its ledger, or the folder itself by a new run."""
+    paths = [folder, folder / FILE]
     times = [path.stat().st_mtime for path in paths if path.exists()]
     return datetime.datetime.fromtimestamp(max(times, default=0.0), datetime.UTC)
 

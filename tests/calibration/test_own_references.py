@@ -74,6 +74,14 @@ def test_by_bone_levels_are_forces() -> None:
     assert trials.steps.lowest_db == 20.0
 
 
+@pytest.mark.parametrize(
+    "keys", [{"cycles": [1, 0, 1]}, {"envelope": "blackman"}, {"stimulus": "click", "frequency_hz": None, "duration_us": 200.0}],
+)  # fmt: skip
+def test_a_sound_of_another_form_gets_no_reference_under_the_name_of_the_usual_one(keys: dict[str, Any]) -> None:
+    with pytest.raises(ValueError, match="has not the form for which a reference of this name holds: leave out"):
+        of(**keys)
+
+
 def test_somebody_who_presses_at_random_is_not_believed() -> None:
     trials, listening = of()
     heard(trials, listening, 31.0, np.random.default_rng(5), early=0.2)
@@ -85,8 +93,10 @@ def test_levels_stay_below_the_ceiling_and_the_wish() -> None:
     assert 120.0 < trials.steps.highest_db < 130.0  # 130 dB p-p.e., what a converter adds, and the RMS at 20/s
     assert of(highest_db=70.0)[0].steps.highest_db == 70.0
     assert of(step_db=5.0)[0].steps.levels_db[:3] == (0.0, 5.0, 10.0)
-    with pytest.raises(ValueError, match="the first level of 75 dB cannot be given: the loudest that this output gives is 69 dB"):
+    with pytest.raises(ValueError, match="--start-db 75 is not below --highest-db 70"):
         of(highest_db=70.0, start_db=75.0)
+    with pytest.raises(ValueError, match="the loudest that this output gives is 126 dB"):
+        of(highest_db=200.0, start_db=190.0)
     with pytest.raises(ValueError, match="needs a calibration"):
         trials_of(make_sound_plan({"level_db_fs": -40.0}, "test"), TODAY)
 

@@ -169,7 +169,12 @@ def test_nothing_is_known_before_the_first_run(tmp_path: Path) -> None:
 
 
 def test_a_session_that_is_finished_has_a_neutral_mark(ladder: Session) -> None:
-    one = replace(seen(ladder), nothing="Every condition has its answer.")
+    """Done is what is settled, not what a sentence says: with an open row nothing is next, and nothing is finished."""
+    base = replace(seen(ladder), nothing="Every condition has its answer.")
+    assert base.headline.word == "No next run"
+    assert base.answered == f"{sum(row.done for row in base.rows)} of {len(base.rows)} answered"
+    one = replace(base, rows=tuple(replace(row, done=True) for row in base.rows))
+    assert one.answered == f"{len(one.rows)} of {len(one.rows)} answered"
     far = far_between(one, "")
     assert (one.headline.state, one.headline.word, far.state, far.word) == ("stopped", "Finished", "stopped", "Finished")
 

@@ -16,6 +16,7 @@ from quietfloor.monitor.commands.demo import virtual_calibration
 from quietfloor.monitor.plan.run_plan import PlanError, load_plan, make_plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.dose_words import own_cautions
+from quietfloor.monitor.run.opening import open_run
 from quietfloor.monitor.run.sound_output import Sound, make_stimulus
 from quietfloor.monitor.storage.dose_ledger import FILE, Age, ExposureError, SessionDose, dose_record
 from quietfloor.monitor.storage.run_folder import jsonable
@@ -209,6 +210,7 @@ def test_a_new_folder_is_no_way_round_a_damaged_account(tmp_path: Path, clock: C
         second.spent()
     long_ago = (clock.time - datetime.timedelta(days=3)).timestamp()
     os.utime(third.session / FILE, (long_ago, long_ago))
+    os.utime(third.session, (long_ago, long_ago))
     assert second.spent() == Dose()
 
 
@@ -239,6 +241,48 @@ def test_nobody_grows_older_within_a_day_without_a_word(
     second.check_age(after)
 
 
+@pytest.mark.parametrize(
+    ("before", "now", "times"),
+    [(Age("adult"), Age("infant"), 100.0), (Age("infant", 12.0), Age("infant"), 100.0), (Age("infant"), Age("adult"), 1.0),
+     (None, Age("infant"), 1.0)],
+)  # fmt: skip
+def test_what_was_counted_for_larger_ears_counts_for_smaller_ones(
+    account: SessionDose, clock: Clock, before: Age | None, now: Age, times: float
+) -> None:
+    """20 dB, the most that any step of age adds, are 100 times the energy."""
+    account.settle("run-001", Dose(1.0, 2.0), before)
+    clock.pass_(hours=1)
+    account.settle("run-002", Dose(0.0, 1.0), now)
+    found = account.counted(now)
+    assert found.both == pytest.approx((times, 2.0 * times + 1.0))
+    clock.pass_(hours=24)
+    assert account.counted(now) == Dose()
+
+
+def test_a_folder_of_another_user_beside_the_sessions_is_nobodys_account(
+    tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = folder_of(tmp_path, "s1", "P07", clock)
+    (tmp_path / "lost+found").mkdir()
+    looked = Path.is_file
+
+    def is_file(path: Path) -> bool:
+        if path.parent.name == "lost+found":
+            raise PermissionError(13, "Permission denied", str(path))
+        return looked(path)
+
+    monkeypatch.setattr(Path, "is_file", is_file)  # whoever runs the tests may be allowed to look anywhere
+    assert first.spent() == Dose()
+
+
+def test_a_link_to_a_session_counts_once(tmp_path: Path, clock: Clock) -> None:
+    first, second = (folder_of(tmp_path, name, "P07", clock) for name in ("s1", "s2"))
+    first.settle("run-001", Dose(0.0, 3.0))
+    (tmp_path / "again").symlink_to(first.session, target_is_directory=True)
+    (tmp_path / "here").symlink_to(second.session, target_is_directory=True)
+    assert first.spent() == second.spent() == Dose(0.0, 3.0)
+
+
 # -- the sound of a run ----------------------------------------------------------------------------------------------
 
 
@@ -253,7 +297,7 @@ def test_a_plan_that_is_too_much_is_refused_with_the_time_left() -> None:
     with pytest.raises(PlanError, match=r"right ear.*80 s are left, about 37\d\d sweeps, and 6144 are asked for: lower"):
         make_stimulus(sound_plan(90.0), TODAY, sweeps=6144)
     make_stimulus(sound_plan(90.0), TODAY, sweeps=3000)
-    with pytest.raises(PlanError, match=r"50 % of it is used in this session\): at this level 40 s are left"):
+    with pytest.raises(PlanError, match=r"50 % of it is used for this person\): at this level 40 s are left"):
         make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.0, 0.5 * LIMIT))
     make_stimulus(sound_plan(90.0), TODAY, sweeps=3000, spent=Dose(0.9 * LIMIT, 0.0))  # the other ear
     make_stimulus(sound_plan(90.0, muted=True), TODAY, sweeps=6144)
@@ -289,6 +333,42 @@ def test_a_sound_is_set_aside_before_it_plays_and_settled_after(tmp_path: Path) 
     assert SessionDose(tmp_path).spent() == stimulus.frames.dose
     assert 0 < stimulus.frames.dose.right_pa2s < planned.right_pa2s
     assert sound.record["dose"]["right_pa2s"] == stimulus.frames.dose.right_pa2s
+
+
+@pytest.mark.lsl
+def test_a_sound_outside_a_run_is_set_aside_whole(tmp_path: Path) -> None:
+    """Nobody adds to it while it plays: as many sweeps as were asked for come, here 40 s."""
+    stimulus = make_stimulus(sound_plan(60.0, device_source_id="exposure-e"), TODAY)
+    sound = Sound(stimulus)
+    sound.reserve(tmp_path, "run-001", 2000, ahead=False)
+    set_aside = SessionDose(tmp_path).spent()
+    for _ in range(48):
+        stimulus.frames.read(48_000)
+    assert not stimulus.frames.dose_exhausted
+    assert stimulus.frames.dose.right_pa2s >= stimulus.frames.exposure(2000, 0).right_pa2s
+    assert stimulus.frames.dose.right_pa2s <= set_aside.right_pa2s
+    sound.stop()
+    sound.close()
+
+
+@pytest.mark.lsl
+def test_two_sounds_of_a_person_that_begin_together_do_not_both_get_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other one records its dose after this one has counted, and before this one records."""
+    one = Sound(make_stimulus(sound_plan(60.0, device_source_id="exposure-f"), TODAY))
+    recorded = SessionDose.reserve
+
+    def reserve(account: SessionDose, name: str, *rest: Any) -> None:
+        recorded(account, "run-002", Dose(0.0, LIMIT))
+        recorded(account, name, *rest)
+
+    monkeypatch.setattr(SessionDose, "reserve", reserve)
+    with pytest.raises(PlanError, match="begins at the same moment: try again"):
+        one.reserve(tmp_path, "run-001", 1000)
+    assert SessionDose(tmp_path).spent() == Dose(0.0, LIMIT)  # nothing of it is left set aside
+    one.stop()
+    one.close()
 
 
 @pytest.mark.lsl
@@ -354,7 +434,7 @@ def test_the_command_line_refuses_before_anything_is_opened(tmp_path: Path) -> N
     SessionDose(session).settle("run-001", Dose(0.0, 0.99 * LIMIT), Age("adult"))
     second = call("run", str(plan), "--out", str(session), "--json")
     assert second.status == 2
-    assert "99 % of it is used in this session" in second.json["error"]
+    assert "99 % of it is used for this person" in second.json["error"]
     (session / FILE).write_text("gone\n")
     third = call("run", str(plan), "--out", str(session), "--json")
     assert third.status == 1
@@ -381,5 +461,8 @@ def test_a_run_under_a_policy_has_to_be_acknowledged_in_numbers(tmp_path: Path) 
     (caution,) = own_cautions(load_plan(plan))
     assert "vote 3, approved by A. Person" in caution
     assert "may hear 4.0 min of this sound at 90 dB nHL in a day instead of 80 s" in caution
+    # who acknowledged something else did not acknowledge this
+    with pytest.raises(PlanError, match="raises what this person may hear, and nobody acknowledged it"):
+        open_run(load_plan(plan), session=tmp_path / "other", acknowledged={"also": ["the stereo card"]})
     policy.write_text(policy.read_text().replace("= 3", "= 4"))
     assert "was changed since it was sealed" in call(*words, "--acknowledge").json["error"]

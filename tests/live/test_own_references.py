@@ -80,7 +80,10 @@ def test_what_cannot_be_a_reference_is_refused(tmp_path: Path, capsys: pytest.Ca
         ([str(tmp_path / "a.toml"), "--plan", plan], "--references needs --listener: a number from 1"),
         ([str(tmp_path / "a.toml"), "--plan", plan, "--listener", "1", "--signal", "tone"], "is of a short stimulus and one ear"),
         ([str(tmp_path / "a.toml"), "--listener", "1", "--signal", "click", "--ear", "left"], "needs a calibration"),
-        ([str(tmp_path / "a.toml"), "--plan", plan, "--listener", "1", "--start-db", "90"], "the loudest that this output gives"),
+        (
+            [str(tmp_path / "a.toml"), "--plan", plan, "--listener", "1", "--start-db", "190", "--highest-db", "200"],
+            "the loudest that this output gives",
+        ),
     ):
         assert main(["calibrate", "--references", *options]) == 2
         assert said in capsys.readouterr().err

@@ -33,6 +33,16 @@ def plan_of(stimulus: str, **values: Any) -> Plan:
     return make_plan({"sound": {"stimulus": stimulus, "level_db_fs": -40.0} | values})
 
 
+def test_a_click_of_another_duration_has_no_level_in_db_nhl() -> None:
+    """0 dB nHL of a click is that of 100 us (IEC 60645-3); of another duration nothing is known."""
+    calibrated = {"level_db_fs": None, "level_db_nhl": 60.0, "calibration": str(virtual_calibration())}
+    assert plan_of("click", **calibrated, duration_us=100.0).sound is not None
+    with pytest.raises(PlanError, match=r"level_db_nhl = 60 with duration_us = 200: .* give level_db_ppe_spl or level_db_fs"):
+        plan_of("click", **calibrated, duration_us=200.0)
+    with pytest.raises(PlanError, match="level_db_nhl = 60 with duration_us = 50"):
+        make_plan({"stated": {"stimulus": "click", "ear": "left", "level_db_nhl": 60.0, "duration_us": 50.0}})
+
+
 def sound_of(stimulus: str, **values: Any) -> SoundPlan:
     sound = plan_of(stimulus, **values).sound
     assert sound is not None

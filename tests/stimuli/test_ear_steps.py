@@ -11,7 +11,16 @@ from scipy import signal
 from quietfloor.stimuli.calibration import Calibration, LevelError
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.dose import steps_for
-from quietfloor.stimuli.ear_steps import A_WEIGHTING, OPEN_EAR, a_weighting_db, counted_db, eardrum_step, row_of, table_at
+from quietfloor.stimuli.ear_steps import (
+    A_WEIGHTING,
+    OPEN_EAR,
+    a_weighting_db,
+    counted_db,
+    eardrum_step,
+    row_of,
+    steps_of,
+    table_at,
+)
 from quietfloor.stimuli.waveforms import Waveform, click, tone_burst
 
 RATE_HZ = 48_000.0
@@ -129,3 +138,15 @@ def test_vibrators_and_unknown_outputs_have_no_steps():
 def test_an_age_of_another_group_is_refused(age_group, months):
     with pytest.raises(LevelError, match="age_months"):
         ceiling(age_group, months)
+
+
+@pytest.mark.parametrize("transducer", ["supra-aural", "circumaural"])
+@pytest.mark.parametrize("age_group", ["adult", "child", "infant"])
+def test_nothing_of_the_open_ear_is_taken_off_what_is_read_at_its_entrance(transducer, age_group):
+    """An artificial ear or a 6 cc coupler is read before the gain of the open ear: for an adult only the A-weighting is left."""
+    steps = steps_of(transducer, "artificial-ear", 0.0, age_group, None, 4000.0)
+    assert [step.name for step in steps] == ["coupler to simulator", "simulator to this eardrum", "A-weighting"]
+    total = sum(float(step.at(np.array([4000.0]))[0]) for step in steps)
+    assert total >= 1.0 - 0.1
+    if age_group == "adult":
+        assert total == pytest.approx(A_DB[4000], abs=0.1)

@@ -82,7 +82,7 @@ def test_a_run_that_ended_on_its_response_says_that_it_looks_too_large(
     folder.plan.write_text(decision, encoding="utf-8")
     out = asked(capsys, session[0])[1]
     assert f"measured too large: on average by {said}" in out if said else "too large" not in out
-    assert ("estimate biased upward" in RunMarks(session[0]).words) == bool(said)
+    assert ("amplitude is biased upward" in RunMarks(session[0]).words) == bool(said)
 
 
 def test_by_hand_and_kept(session: list[Path], capsys: pytest.CaptureFixture[str]) -> None:
