@@ -34,7 +34,7 @@ class GrowthPanel(Panel):
         self.latency = self._chart(self._draw_latency, "latency, ms")
         self.amplitude = self._chart(self._draw_amplitude, "amplitude, nV")
         self.charts = (self.latency, self.amplitude)
-        self.origins = Words("")
+        self.origins = (Words(""), Words(""))  # of latency and of amplitude: in one line the second would be cut
         body = QWidget()
         row = QHBoxLayout()
         row.setSpacing(4)
@@ -44,7 +44,8 @@ class GrowthPanel(Panel):
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(2)
         column.addLayout(row, 1)
-        column.addWidget(self.origins)
+        for words in self.origins:
+            column.addWidget(words)
         super().__init__(
             "latency and amplitude",
             "Latency and amplitude",
@@ -64,8 +65,9 @@ class GrowthPanel(Panel):
 
     def restyle(self, look: Look) -> None:
         super().restyle(look)
-        self.origins.size_letters(look.px(0.85))
-        colour(self.origins, look.theme.expected)
+        for words in self.origins:
+            words.size_letters(look.px(0.85))
+            colour(words, look.theme.expected)
         for chart in self.charts:
             chart.restyle(look)
             chart.show_axes(bool(self._levels.rows))
@@ -89,9 +91,14 @@ class GrowthPanel(Panel):
             chart.set_ranges(self._db, (low, high))
             chart.show_axes(bool(levels.rows))
             chart.repaint_inside()
-        told = list(dict.fromkeys(f"{', '.join(waves)}: {origin}" for origin, waves in self._origins.items()))
-        self.origins.say(f"published {' · '.join(told)}" if told else "nothing is published here for this stimulus and level")
-        self.origins.setToolTip("<qt>" + "".join(f"<p>{one}</p>" for one in told) + "</qt>")
+        told = [_told(name, many) for name, many in zip(("latency", "amplitude"), self._published, strict=True)]
+        sources = [one for one in told if one]
+        first, second = self.origins
+        first.say(sources[0] if sources else "nothing is published here for this stimulus and level")
+        second.say(sources[1] if len(sources) > 1 else "")
+        second.setVisible(len(sources) > 1)
+        for words in self.origins:
+            words.setToolTip("<qt>" + "".join(f"<p>{one}</p>" for one in sources) + "</qt>")
         self.aside.say(str(levels.series or ""))
 
     @property
@@ -102,17 +109,6 @@ class GrowthPanel(Panel):
         found = [[_within(one, self._db) for one in many] for many in (self._levels.latencies, self._levels.amplitudes)]
         latencies, amplitudes = ([one for one in many if one is not None] for many in found)
         return latencies, amplitudes
-
-    @property
-    def _origins(self) -> dict[str, list[str]]:
-        """The waves of each source."""
-        found: dict[str, list[str]] = {}
-        for words, many in zip(("latency", "amplitude"), self._published, strict=True):
-            for one in sorted(many, key=lambda one: (one.of_means, -SHOWN.index(one.wave))):
-                found.setdefault(one.origin, [])
-                if f"{words} {one.wave}" not in found[one.origin]:
-                    found[one.origin].append(f"{words} {one.wave}")
-        return found
 
     @property
     def _doubtful(self) -> set[Level]:
@@ -212,6 +208,16 @@ class GrowthPanel(Panel):
         sides = ((-far, 1.0), (far, 0.0))
         places = [(at.x(), at.y() + away, across, down) for away, down in sides for across in (0.5, 0.0, 1.0)]
         canvas.label(words, self.look.theme.ink, places, 0.92, must=True)
+
+
+def _told(name: str, many: Sequence[Published]) -> str:
+    """The sources of what is published of latency or amplitude, each with its waves; "" where nothing is."""
+    found: dict[str, list[str]] = {}
+    for one in sorted(many, key=lambda one: (one.of_means, -SHOWN.index(one.wave))):
+        waves = found.setdefault(one.origin, [])
+        if one.wave not in waves:
+            waves.append(one.wave)
+    return f"published {name} " + " · ".join(f"{', '.join(waves)}: {origin}" for origin, waves in found.items()) if found else ""
 
 
 def _within(one: Published, db: tuple[float, float]) -> Published | None:

@@ -19,6 +19,8 @@ from quietfloor.monitor.display.views import Curves
 from quietfloor.monitor.display.zoom import Pair, Zoom
 
 EDGE = 0.55  # of the distance of two rows, above the first and below the last, or more where the curve needs it
+CLOSE = 2.6  # letters between two rows, below which the curves are drawn higher than their row and reach into others
+MOST_OVER = 2.0  # own choice: rows that the largest curve may reach over at most
 ROOMY = 3.4  # letters between two rows, from which on there is room for words on the runs
 
 
@@ -45,6 +47,7 @@ class LevelsPanel(ChartPanel):
         self._rows: tuple[LevelRow, ...] = ()
         self._step = 0.0
         self._head_part = 0.0
+        self._over = 1.0  # rows that the largest curve reaches over
 
     @property
     def height_nv(self) -> float:
@@ -69,7 +72,7 @@ class LevelsPanel(ChartPanel):
         rows, levels = self._rows, self._levels
         if rows:
             judged = [row.average_nv[row.times_ms >= JUDGED_FROM_MS] for row in rows]
-            largest = max((float(np.nanmax(np.abs(one))) for one in judged if np.isfinite(one).any()), default=0.0)
+            largest = max((float(np.nanmax(np.abs(one))) for one in judged if np.isfinite(one).any()), default=0.0) / self._over
             if largest > 0 and not 0.62 * self._step <= largest <= self._step:
                 self._step = nice_above(largest)
             above, below = (self._reach(judged[place], sign) for place, sign in ((0, 1.0), (-1, -1.0)))
@@ -101,8 +104,9 @@ class LevelsPanel(ChartPanel):
         legend = self._legend(canvas)
         head = strip_px(look, legend)
         part = min(head / rect.height(), 0.4)
-        if abs(part - self._head_part) > 1e-6:
-            self._head_part = part
+        over = min(MOST_OVER, max(1.0, look.px(CLOSE) * len(rows) / (rect.height() - head)))
+        if abs(part - self._head_part) > 1e-6 or abs(over - self._over) > 1e-6:
+            self._head_part, self._over = part, over
             self.refit()
         canvas.clip = Box(rect.left(), rect.top() + head, rect.right(), rect.bottom())
         first, last = self.chart.x_range

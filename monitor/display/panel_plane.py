@@ -122,9 +122,10 @@ class PlanePanel(ChartPanel):
         for place in plane.marks:
             x, y = float(xs[place]), float(ys[place])
             canvas.fill(x - side / 2, y - side / 2, x + side / 2, y + side / 2, theme.ink)
-        end = canvas.px(*plane.path[-1])
-        draw_mark(canvas.painter, end, self.look.px(1.5), plane.state, theme.states[plane.state], theme.sheet)
         half = self.look.px(1.5) / 2
+        end = canvas.px(*plane.path[-1])
+        end.setY(max(end.y(), canvas.rect.top() + half + 1))  # whole, also where the path is at the top
+        draw_mark(canvas.painter, end, self.look.px(1.5), plane.state, theme.states[plane.state], theme.sheet)
         canvas.curves.append(Drawn(xs, ys))
         canvas.kept_clear.append(Box(end.x() - half, end.y() - half, end.x() + half, end.y() + half))
 

@@ -213,6 +213,6 @@ def short_time(words: str) -> str:
     """"about 6 minutes to go (3 to 11)" as "6 min to go"; "" where the time is not known."""
     if "not known" in words or not words:
         return ""
-    short = words.partition(" (")[0].replace("next run about", "next run")
+    short = words.partition(" (")[0].replace("next run about", "takes")
     short = short.removeprefix("about ") if "to go" in short else short
     return short.replace("minutes", "min").replace("less than a minute", "< 1 min").replace("minute", "min")

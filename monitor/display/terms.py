@@ -193,6 +193,31 @@ TERMS: tuple[tuple[str, str, str], ...] = (
         "Where the threshold lies, made to be right in 95 of 100 searches.",
     ),
     (
+        "which ear?",
+        r"\bwhich ear\b",
+        "A response that the other ear may have given, since the sound was loud enough to reach it and it had no masking noise.",
+    ),
+    (
+        "masking",
+        r"\bmasking\b|\bnoise (is )?(due|advised|given)\b",
+        "Noise in the ear that is not tested, so that it does not answer for the other.",
+    ),
+    (
+        "dB EM",
+        r"\bdB EM\b",
+        "Level of effective masking: noise of 40 dB EM raises the hearing threshold of that ear to 40 dB HL.",
+    ),
+    (
+        "set aside",
+        r"\bset aside\b",
+        "A level, ear or sound that the search leaves out from now on; what was recorded of it is kept.",
+    ),
+    (
+        "discarded",
+        r"\bdiscarded\b",
+        "A person decided that this run does not count; its recording is kept, and it can be made to count again.",
+    ),
+    (
         "replicate",
         r"\breplicates?\b|\btwice\b|\btimes\b",
         "The same level measured again: a result that comes twice is worth more.",

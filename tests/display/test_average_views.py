@@ -345,8 +345,8 @@ def test_latency_and_amplitude_stand_beside_published_values_with_their_source(
     assert latencies.count("V?") == 3, "noise was due and not given"
     assert "V, published" in latencies
     assert "V, published" in [words for words, _ in panel.amplitude.labels]
-    assert "Elberling, Callo & Don 2010" in panel.origins.text()
-    assert "n = 20" in panel.origins.toolTip()
+    assert "Elberling, Callo & Don 2010" in panel.origins[0].text()
+    assert "n = 20" in panel.origins[0].toolTip()
     hand = Hand(panel.latency, qt)
     row = next(row for row in panel._levels.rows if row.level.db == 70.0)
     v = row.mark("V")

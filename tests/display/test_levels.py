@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -215,4 +216,34 @@ def test_the_growth_chart_has_one_unit(session: Path, whole: bool, application: 
     units = {row.level.unit for row in panel._levels.rows}
     assert units == ({"dB p-p.e. SPL"} if whole else {NHL})
     assert all(bool(one) != whole for one in panel._published[:1])
-    assert (panel.origins._whole == "nothing is published here for this stimulus and level") == whole
+    assert (panel.origins[0]._whole == "nothing is published here for this stimulus and level") == whole
+
+
+@pytest.mark.parametrize(("count", "height_px"), [(3, 400), (12, 400), (12, 260), (12, 1400)])
+def test_many_levels_in_little_room_reach_over_each_other_and_stay_readable(
+    session: Path, count: int, height_px: int, application: Any
+) -> None:
+    """The largest curve is at least as high as a letter, and reaches over no more than two rows; one scale for all."""
+    from quietfloor.monitor.display.panel_levels import MOST_OVER, LevelsPanel
+    from quietfloor.monitor.display.theme import Look
+    from quietfloor.monitor.display.zoom import Zoom
+
+    levels = read_levels(ladder_of(session))
+    many = tuple(replace(levels.rows[k % 3], level=Level(True, NHL, 90.0 - 5 * k)) for k in range(count))
+    panel, look = LevelsPanel(Zoom()), Look()
+    panel.restyle(look)
+    panel.resize(420, height_px)
+    panel.show()
+    panel.show_levels(replace(levels, rows=many), ladder_of(session), None)
+    for _ in range(3):
+        application.processEvents()
+        picture = panel.grab().toImage()
+    assert picture.height() >= height_px
+    low, high = panel.chart.y_range
+    px_per_nv = panel.chart.inside.height() / (high - low)
+    row_px = panel.height_nv * px_per_nv
+    largest_nv = max(float(np.nanmax(np.abs(row.average_nv[row.times_ms >= 1.0]))) for row in many)
+    assert largest_nv * px_per_nv >= min(look.px(1.0), row_px)
+    assert 0.39 <= largest_nv * px_per_nv / row_px <= MOST_OVER
+    assert (largest_nv * px_per_nv > row_px) == (row_px < 1.7 * look.px(1.0))
+    panel.close()

@@ -285,5 +285,5 @@ def test_the_last_run_is_named_with_its_ear(ladder: Session) -> None:
 def test_what_is_read_from_far_is_short() -> None:
     assert short_time("about 6 minutes to go (3 to 11)") == "6 min to go"
     assert short_time("less than a minute to go") == "< 1 min to go"
-    assert short_time("next run about 56 s") == "next run 56 s"
+    assert short_time("next run about 56 s") == "takes 56 s"
     assert short_time("time to go not known before the noise is") == ""
