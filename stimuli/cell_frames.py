@@ -105,11 +105,11 @@ class CellFrames(FrameSource):
             np.concatenate([np.zeros(latest - round(one.waveform.time_zero_s * rate_hz)), one._sound]) for one in self._each
         ]
         self._reach = max(self._triggers[1].size, *(sound.size for sound in self._sounds))
-        if self._reach + WINDOW_S * rate_hz > math.floor(schedule.interval_samples):
+        if self._reach + WINDOW_S * rate_hz > schedule.shortest_samples:
             raise ScheduleError(
                 f"the sounds of all cells, with their time zeros together, last {1e3 * self._reach / rate_hz:.2f} ms; with the "
                 f"{1e3 * WINDOW_S:g} ms that the ceiling looks back that is longer than the "
-                f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
+                f"{1e3 * schedule.shortest_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
             )
         self.total_samples = self._length()
         self._ask, self._window = round(ASK_S * rate_hz), math.ceil(RMS_WINDOW_S * rate_hz)

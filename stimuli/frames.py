@@ -123,10 +123,10 @@ class FrameSource:
         self._sound = sign * gain * waveform.samples
         self._triggers = tuple(trigger_pulse(length_s, rate_hz, trigger_db_fs) for length_s in (TRIGGER_S, UNIT_TRIGGER_S))
         self._reach = max(self._sound.size, self._triggers[1].size)
-        if self._reach > math.floor(schedule.interval_samples):
+        if self._reach > schedule.shortest_samples:
             raise ScheduleError(
                 f"stimulus and trigger last {1e3 * self._reach / rate_hz:.2f} ms, longer than the "
-                f"{1e3 * schedule.interval_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
+                f"{1e3 * schedule.shortest_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
             )
         self._refuse_too_much()
         self._limiters = tuple(Limiter(limit, rate_hz) for limit in (*limits, *trigger_limits[:1]))
@@ -325,7 +325,7 @@ class FrameSource:
         return _db(self.gain * self.waveform.peak_to_peak, self._limits[column])
 
     def _over_rms_db(self, column: int) -> float:
-        return _db(loudest_rms(self._sound, self.schedule.interval_samples, self.rate_hz), self._rms_limits[column])
+        return _db(loudest_rms(self._sound, self.schedule.shortest_samples, self.rate_hz), self._rms_limits[column])
 
     @property
     def _whom(self) -> str:

@@ -22,7 +22,7 @@ POLARITIES = ("condensation", "rarefaction", "alternating")
 SLOWEST_PER_S, FASTEST_PER_S = 0.5, 250.0
 SHORTEST_LEAD_IN_S = 0.1
 PAUSES_S = (1 / 50, 1 / 60)  # one period of either mains
-_COINS = 1  # names the draws of polarity beside those of pauses, which have the seed alone
+_COINS, _MOVES = 1, 3  # name the draws of polarity and of random intervals beside those of pauses, which have the seed alone
 _RATES = f"{SLOWEST_PER_S} to {FASTEST_PER_S:g} stimuli per second"
 
 
@@ -79,6 +79,11 @@ class Schedule:
     phases of successive units stay correlated by about the relative error of the period: 0.2 % for mains 0.2 % off.
 
     ``rest_s`` is silence after every unit, before its pause.
+
+    With ``random_interval_s`` each sound begins later than in the even train, by a draw D of its own, uniform from 0 up to it;
+    the mean rate stays. Intervals then differ from the even one by the difference of two draws. Of something periodic with
+    frequency f that is in step with the even train, a mean of sounds keeps sin(x) / x with x = pi f random_interval_s: the
+    expected value of exp(2 pi i f D) has this modulus. Of what the sound before evokes it keeps the square of it.
     """
 
     rate_per_s: float
@@ -91,6 +96,7 @@ class Schedule:
     lead_in_s: float = 2.0
     random_polarity: bool = True
     rest_s: float = 0.0
+    random_interval_s: float = 0.0
 
     def __post_init__(self) -> None:
         _require(1e3 <= self.sample_rate_hz <= 1e6, "sample_rate_hz", self.sample_rate_hz, "1000 to 1000000 Hz")
@@ -104,15 +110,28 @@ class Schedule:
         _require(self.seed >= 0, "seed", self.seed, "0 or more")
         _require(SHORTEST_LEAD_IN_S <= self.lead_in_s <= 60.0, "lead_in_s", self.lead_in_s, f"{SHORTEST_LEAD_IN_S} to 60 s")
         _require(0.0 <= self.rest_s <= 1.0, "rest_s", self.rest_s, "0 to 1 s")
+        allowed = f"0 up to the interval of {1.0 / self.rate_per_s:.4g} s, without it"
+        _require(0.0 <= self.random_interval_s < 1.0 / self.rate_per_s, "random_interval_s", self.random_interval_s, allowed)
 
     @property
     def interval_samples(self) -> float:
         """Samples between onsets inside a unit; seldom an integer: onsets are rounded one by one, so the mean rate is exact."""
         return self.sample_rate_hz / self.rate_per_s
 
+    @property
+    def shortest_samples(self) -> int:
+        """The fewest samples from one onset to the next."""
+        return math.floor(self.interval_samples) - max(0, self._places - 1)
+
+    @property
+    def _places(self) -> int:
+        """How many places there are for the onset of a sound; 0: one."""
+        return round(self.random_interval_s * self.sample_rate_hz)
+
     def sweeps(self) -> Iterator[Sweep]:
         """All sweeps in order, from the start; every call begins anew."""
         random, coins = np.random.default_rng(self.seed), np.random.default_rng([self.seed, _COINS])
+        moves, places = np.random.default_rng([self.seed, _MOVES]), self._places
         first_sample = round(self.lead_in_s * self.sample_rate_hz)
         rest_samples = round(self.rest_s * self.sample_rate_hz)
         choices = [max(1, round(pause_s * self.sample_rate_hz)) for pause_s in self.pauses_s]
@@ -124,6 +143,7 @@ class Schedule:
             if index_in_unit == 0 and self.random_polarity:
                 swapped = int(coins.integers(2))
             onset = first_sample + paused_samples + math.floor(index * self.interval_samples + 0.5)
+            onset += math.floor(moves.random() * places) if places else 0
             yield Sweep(index, unit, index_in_unit, onset, self._polarity_of(index + swapped))
 
     def onsets(self, n: int) -> np.ndarray:

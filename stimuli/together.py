@@ -54,6 +54,11 @@ class Together:
                 f"both ears at once: units of {frames.unit_sweeps} sweeps at {frames.rate_per_s:g}/s; allowed are units of "
                 f"{UNIT_SWEEPS}, from {SLOWEST_PER_S:g}/s on"
             )
+        if frames.random_interval_s:
+            raise ScheduleError(
+                f"both ears at once: random_interval_s = {frames.random_interval_s:g}; their sounds come at random to each other "
+                "already: leave it out"
+            )
         if self.sounds not in (1, 2):
             raise ScheduleError(f"both ears at once: {self.sounds} sounds in each ear; allowed are 1 and 2")
         rest = REST[self.sounds - 1]

@@ -20,7 +20,7 @@ NOT_OF_THE_OUTPUT = (
     "stimulus", "duration_us", "frequency_hz", "cycles", "envelope", "chirp_k", "chirp_d", "chirp_span_ms", "chirp_by_level",
     "wav", "wav_zero_ms", "level_db_nhl", "level_db_ppe_spl", "level_db_fs", "calibration", "references", "masking",
     "masking_level_db_em", "masking_level_db_fs", "masking_frequency_hz", "masking_transducer", "masking_calibration", "polarity",
-    "rate_per_s", "random_pause", "random_polarity", "held_to_plan", "muted", "together", "sounds_per_ear",
+    "rate_per_s", "random_pause", "random_interval_ms", "random_polarity", "held_to_plan", "muted", "together", "sounds_per_ear",
     "age_months", "age_change", "dose_policy",
 )  # fmt: skip
 

@@ -151,6 +151,11 @@ def plan_from(args: argparse.Namespace) -> ValidationPlan:
         look_every=engine.look_every,
     )
     if own.sound is not None:
+        if own.sound.random_interval_ms and recording is None and muted is None:
+            raise ValueError(
+                f"sound.random_interval_ms = {own.sound.random_interval_ms:g}: synthetic noise is cut at even intervals: leave "
+                "it out to validate the rule"
+            )
         presentation = Presentation(own.sound.rate_per_s, own.sound.pauses_s, own.sound.random_polarity)
     else:
         pauses_s = Presentation.pauses_s if args.schedule == "pause" else ()

@@ -199,7 +199,8 @@ class Following:
         samples_s, off_s = TOLERANCE_SAMPLES / self._rate_hz, np.abs(late_s - np.median(late_s))
         spread_s, even_s = float(np.quantile(off_s, 0.95)), late_s[off_s <= EVEN_S + samples_s]
         slow_s, stretch = float(even_s.mean()), 1.0
-        if spread_s <= EVEN_S + samples_s and abs(slow_s) > SURE * float(even_s.std()) / math.sqrt(len(even_s)):
+        even = spread_s <= EVEN_S + samples_s and not train.random_interval_s  # with it the clock's rate is not seen so early
+        if even and abs(slow_s) > SURE * float(even_s.std()) / math.sqrt(len(even_s)):
             stretch += slow_s / train.interval_s
         tolerance_s = min(TOLERANCE_S + samples_s + spread_s, 0.25 * train.interval_s)
         middle_s = float(times_s.mean())
@@ -210,8 +211,18 @@ class Following:
         offsets_s = offsets_s[(offsets_s >= lowest_s - tolerance_s) & (offsets_s <= highest_s + tolerance_s)]
         if not len(offsets_s):
             return None
-        crowd = np.searchsorted(offsets_s, offsets_s + 2.0 * tolerance_s, side="right") - np.arange(len(offsets_s))
-        best = int(crowd.argmax())
-        if crowd[best] < FIT * len(times_s):
+        crowd_s = _crowd(offsets_s, tolerance_s)
+        if train.random_interval_s:  # the spread was that of the intervals: that of the triggers is seen when they are aligned
+            spread_s = float(np.quantile(np.abs(crowd_s - np.median(crowd_s)), 0.95))
+            tolerance_s = min(TOLERANCE_S + samples_s + spread_s, tolerance_s)
+            crowd_s = _crowd(offsets_s, tolerance_s)
+        if len(crowd_s) < FIT * len(times_s):
             return None
-        return Place(float(np.median(offsets_s[best : best + crowd[best]])), middle_s, stretch, tolerance_s)
+        return Place(float(np.median(crowd_s)), middle_s, stretch, tolerance_s)
+
+
+def _crowd(offsets_s: Floats, tolerance_s: float) -> Floats:
+    """Those of the rising offsets (n,) in s that lie in the window of twice the tolerance which holds the most of them."""
+    counts = np.searchsorted(offsets_s, offsets_s + 2.0 * tolerance_s, side="right") - np.arange(len(offsets_s))
+    best = int(counts.argmax())
+    return offsets_s[best : best + counts[best]]

@@ -27,6 +27,8 @@ class Schedule(Protocol):
     def sample_rate_hz(self) -> float: ...
     @property
     def interval_samples(self) -> float: ...
+    @property
+    def random_interval_s(self) -> float: ...
     def sweeps(self) -> Iterable[PlannedSweep]: ...
 
 
@@ -72,6 +74,7 @@ class Train:
         self._rate_hz = schedule.sample_rate_hz
         self._coming: Iterator[PlannedSweep] = iter(schedule.sweeps())
         self.interval_s = schedule.interval_samples / schedule.sample_rate_hz  # within a unit
+        self.random_interval_s = schedule.random_interval_s  # each sound comes up to this much later than in an even train
         self.onsets_s: Floats = np.zeros(0)
         self.signs: Floats = np.zeros(0)
 

@@ -339,7 +339,9 @@ class Plan(Section):
         stop_ms, zero_ms, room_ms = self.analysis.window_ms[1], self.sound.time_zero_ms, self.sound.room_ms
         if stop_ms > room_ms:
             lower = self.sound.slower_per_s(stop_ms + zero_ms)
-            after = f"after {room_ms:.1f} ms" + (f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else "")
+            random_ms = self.sound.random_interval_ms or 0.0
+            after = f"after {room_ms:.1f} ms" + (f" (random_interval_ms = {random_ms:g})" if random_ms else "")
+            after += f" (time zero is {zero_ms:.1f} ms into each)" if zero_ms else ""
             raise ValueError(
                 f"analysis.window_ms ends at {stop_ms:g} ms, but at {self.sound.rate_per_s:g}/s the next stimulus comes {after}: "
                 f"end the window earlier or lower sound.rate_per_s to {lower:g}"
@@ -371,7 +373,7 @@ class Plan(Section):
         )
         remedy = f"let analysis.window_ms reach from {min(low_ms, window_ms[0]):g} to {latest_ms:g} ms"
         if self.sound is not None and latest_ms > self.sound.room_ms:
-            lower = math.floor(1e4 / (latest_ms + self.sound.time_zero_ms)) / 10
+            lower = math.floor(1e4 / (latest_ms + self.sound.time_zero_ms + (self.sound.random_interval_ms or 0.0))) / 10
             remedy = f"lower sound.rate_per_s to {lower:g}, and leave out analysis.window_ms"
         return f"{why}: {remedy}"
 

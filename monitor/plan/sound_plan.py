@@ -31,9 +31,8 @@ WAKE_UP_S = 2.0  # own choice: some interfaces mute or fade in the beginning of 
 OF_SOUND_CARD = ("output", "channels", "trigger_on_earphone_jack", "block", "allow_shared", "bits")
 UNSTATED = (
     "time_zero_ms", "time_zero_is", "level_db_fs", "level_db_ppe", "level_db_zeq", "level_rests_on", "reference_db",
-    "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms", "trigger_db_fs",
-    "output", "dose", "age_months", "age_change",
-    "dose_policy",
+    "reference_scale", "reference_source", "polarity", "random_polarity", "rate_per_s", "random_pauses_ms",
+    "random_interval_ms", "trigger_db_fs", "output", "dose", "age_months", "age_change", "dose_policy",
 )  # fmt: skip
 EARPHONE_JACK_CAUTION = (
     "The trigger leaves by output {}, a jack that usually feeds an ear: nothing that somebody can wear may be connected to it. "
@@ -81,6 +80,9 @@ class SoundPlan(Section):
     rate_per_s: float = Field(default=47.1, ge=1, le=100)
     random_polarity: bool = Field(default=True, description="each 16 sweeps begin with either polarity, by a coin")
     random_pause: bool = Field(default=True, description="after every 16 sweeps, over one period of each of mains_hz")
+    random_interval_ms: float | None = Field(
+        default=None, ge=0, le=100, description="each sound comes later than in an even train, by up to so much, drawn at random"
+    )
     together: bool = Field(default=False, description="both ears at once, in a search of both ears by air")
     sounds_per_ear: int = Field(default=1, ge=1, le=2, description="different sounds that an ear hears at once, with together")
     mains_hz: tuple[Annotated[float, Field(ge=16, le=400)], ...] = (50.0, 60.0)
@@ -206,12 +208,13 @@ class SoundPlan(Section):
 
     @property
     def room_ms(self) -> float:
-        """Time from time zero to the next sound in the same ear, in ms."""
-        return 1e3 * self._interval_s(self.rate_per_s) - self.time_zero_ms
+        """The shortest time from time zero to the next sound in the same ear, in ms."""
+        return 1e3 * self._interval_s(self.rate_per_s) - (self.random_interval_ms or 0.0) - self.time_zero_ms
 
     def slower_per_s(self, least_ms: float, most_per_s: float = math.inf) -> float:
         """The largest rate up to ``most_per_s``, in steps of 0.1/s, at which at least this time passes from one sound of an ear
         to the next; with both ears at once one that can be played."""
+        least_ms += self.random_interval_ms or 0.0
         tenths = math.floor(min(1e4 * self._interval_s(1.0) / least_ms, 10.0 * most_per_s + 1e-6))
         while self.together and tenths > 10 * SLOWEST_PER_S and locked(tenths / 10, self.mains_hz, self.sounds_per_ear):
             tenths -= 1
@@ -221,11 +224,25 @@ class SoundPlan(Section):
         return shortest_interval_s(rate_per_s, self.sounds_per_ear) if self.together else 1.0 / rate_per_s
 
     @model_validator(mode="after")
+    def _random_interval_within_the_interval(self) -> SoundPlan:
+        if (self.random_interval_ms or 0.0) >= 1e3 / self.rate_per_s:
+            raise ValueError(
+                f"random_interval_ms = {self.random_interval_ms:g} at rate_per_s = {self.rate_per_s:g}: allowed is less than the "
+                f"{1e3 / self.rate_per_s:.1f} ms between two sounds: lower one of them"
+            )
+        return self
+
+    @model_validator(mode="after")
     def _together_by_air(self) -> SoundPlan:
         if not self.together:
             if self.sounds_per_ear > 1:
                 raise ValueError(f"sounds_per_ear = {self.sounds_per_ear} needs together = true: both ears at once")
             return self
+        if self.random_interval_ms:
+            raise ValueError(
+                f"random_interval_ms = {self.random_interval_ms:g} with together = true: the sounds of both ears come at random "
+                "to each other already: leave random_interval_ms out"
+            )
         if self.route == "bone":
             raise ValueError("together = true by bone: a vibrator moves both ears; test one ear after the other")
         if not (self.random_pause and self.held_to_plan):
@@ -401,6 +418,7 @@ class SoundPlan(Section):
             pauses_s=self.pauses_s,
             seed=self.seed,
             lead_in_s=self.lead_in_s,
+            random_interval_s=1e-3 * (self.random_interval_ms or 0.0),
         )
         return Together.of(one_ear, self.sounds_per_ear).frames if self.together else one_ear
 

@@ -105,6 +105,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "random_polarity": ("stimulus", "random_polarity"),
     "rate_per_s": ("stimulus", "rate_per_s"),
     "random_pauses_ms": ("stimulus", "random_pauses_ms"),
+    "random_interval_ms": ("stimulus", "random_interval_ms"),
     "masking": ("stimulus", "masking"),
     "age_group": ("stimulus", "age_group"),
     "output": ("stimulus", "output", "device"),
@@ -284,6 +285,8 @@ def _stimuli(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     if pauses and all(pauses):
         most = " + ".join(f"{ms:.3g}" for ms in pauses[0])
         pause = f", with a random pause of up to {most} ms after every 16 sweeps ({_seeds(_only(s['seed']))})"
+    if any(_only(s["random_interval_ms"])):
+        pause += f", each sound {_tell(s['random_interval_ms'], 'up to {} ms')} later at random"
     tossed = [number for one in s["random_polarity"] if one["value"] is True for number in one["runs"]]
     coin = f" (which one began each 16 sweeps was drawn at random: {runs_words(tossed)})" if tossed else ""
     masking = _only(s["masking"])

@@ -179,6 +179,7 @@ def make_stimulus(
         "random_polarity": plan.random_polarity and plan.polarity == "alternating",
         "rate_per_s": plan.rate_per_s,
         "random_pauses_ms": [1e3 * pause_s for pause_s in plan.pauses_s],
+        "random_interval_ms": plan.random_interval_ms,
         "transducer": plan.transducer,
         "age_group": plan.age_group,
         "age_months": plan.age_months,

@@ -44,7 +44,7 @@ _RUN = {
         "timing.rate_ppm timing.rate_ppm_se stimulus.level_db_nhl stimulus.level_db_fs stimulus.level_db_ppe "
         "stimulus.level_db_ppe_spl stimulus.level_db_zeq stimulus.time_zero_ms stimulus.chirp_k stimulus.chirp_d "
         "stimulus.chirp_span_ms stimulus.wav_zero_ms stimulus.reference_db stimulus.masking.level_db_em "
-        "stimulus.masking.level_db_fs stimulus.trigger_db_fs stimulus.age_months "
+        "stimulus.masking.level_db_fs stimulus.trigger_db_fs stimulus.age_months stimulus.random_interval_ms "
         "stimulus.dose_policy.day_limit_times stream.rms_uv"
     ),
     "a number above 0": (

@@ -23,12 +23,12 @@ RATE_HZ = 8000.0
 LEAD_S = 2.0
 
 
-def schedule(seed: int, lead_in_s: float = LEAD_S, rate_per_s: float = 47.1) -> Schedule:
-    return Schedule(rate_per_s, 48_000, seed=seed, lead_in_s=lead_in_s)
+def schedule(seed: int, lead_in_s: float = LEAD_S, rate_per_s: float = 47.1, random_interval_s: float = 0.0) -> Schedule:
+    return Schedule(rate_per_s, 48_000, seed=seed, lead_in_s=lead_in_s, random_interval_s=random_interval_s)
 
 
-def onsets_s(seed: int, n: int, lead_in_s: float = LEAD_S) -> np.ndarray:
-    return schedule(seed, lead_in_s).onsets(n) / 48_000
+def onsets_s(seed: int, n: int, lead_in_s: float = LEAD_S, random_interval_s: float = 0.0) -> np.ndarray:
+    return schedule(seed, lead_in_s, random_interval_s=random_interval_s).onsets(n) / 48_000
 
 
 def signs(seed: int, n: int) -> np.ndarray:
@@ -60,23 +60,25 @@ def positions_s(own: list[Sweep]) -> np.ndarray:
     ppm=st.floats(-500, 500),
     missing=st.floats(0.0, 0.2),
     coarse=st.sampled_from([0.0, 1 / 8000, 1 / 2000, 1e-3]),
+    random_interval_s=st.sampled_from([0.0, 1e-3, 4e-3, 8e-3]),
 )
 def test_sweeps_of_another_run_are_dropped_and_own_ones_have_their_signs(
-    seed: int, lag_s: float, late_s: float, ppm: float, missing: float, coarse: float
+    seed: int, lag_s: float, late_s: float, ppm: float, missing: float, coarse: float, random_interval_s: float
 ) -> None:
     """The tail of another run for ``lag_s``, then the sound of this one: clocks apart, triggers missing, or on a grid."""
     rng = np.random.default_rng(seed)
-    other = onsets_s(1, 3000)
+    other = onsets_s(1, 3000, random_interval_s=random_interval_s)
     other = other[(other > 20.0) & (other < 20.0 + lag_s)] - 20.0
     n = 400
     began_s = lag_s + late_s
-    own_s = began_s + onsets_s(seed, n) * (1 + 1e-6 * ppm)
+    own_s = began_s + onsets_s(seed, n, random_interval_s=random_interval_s) * (1 + 1e-6 * ppm)
     kept = rng.random(n) >= missing
     kept[:1] = True
     times_s = np.concatenate([other, own_s[kept]])
     if coarse:
         times_s = np.ceil(times_s / coarse) * coarse
-    found, dropped, refused = fed(Following(RATE_HZ, schedule(seed), 6144), times_s)
+    own = schedule(seed, random_interval_s=random_interval_s)
+    found, dropped, refused = fed(Following(RATE_HZ, own, 6144), times_s)
     assert not refused
     assert dropped == len(other)
     np.testing.assert_allclose(positions_s(found), times_s[len(other) :][: len(found)])
@@ -95,9 +97,10 @@ def test_without_a_schedule_everything_goes_through() -> None:
 
 
 @pytest.mark.parametrize("rate_per_s", [47.1, 44.3])
-def test_triggers_that_never_follow_the_plan_end_the_run(rate_per_s: float) -> None:
-    times_s = schedule(9, 0.5, rate_per_s).onsets(4000) / 48_000
-    found, _, refused = fed(Following(RATE_HZ, schedule(1), 6144), times_s)
+@pytest.mark.parametrize("random_interval_s", [0.0, 4e-3])
+def test_triggers_that_never_follow_the_plan_end_the_run(rate_per_s: float, random_interval_s: float) -> None:
+    times_s = schedule(9, 0.5, rate_per_s, random_interval_s).onsets(4000) / 48_000
+    found, _, refused = fed(Following(RATE_HZ, schedule(1, random_interval_s=random_interval_s), 6144), times_s)
     assert refused
     assert not found
     assert times_s[-1] > LONGEST_LAG_S

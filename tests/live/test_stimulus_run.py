@@ -47,15 +47,20 @@ def carried_out(folder: Path, sound: str) -> tuple[dict[str, Any], float]:
 
 @pytest.mark.lsl
 def test_the_same_click_later_in_its_sound_gives_the_same_latency(tmp_path: Path) -> None:
-    """A click, and a file of the same click after 3 ms of silence, with its time zero there."""
+    """A click, a file of the same click after 3 ms of silence, with its time zero there, and the click at random intervals."""
     samples = np.zeros(round(SILENCE_MS * 48) + 5)
     samples[-5:] = [1, 1, 1, 1, 0.8]
     wavfile.write(tmp_path / "late.wav", 48_000, samples.astype(np.float32))
-    sounds = {"click": 'stimulus = "click"', "late": f'stimulus = "custom"\nwav = "../late.wav"\nwav_zero_ms = {SILENCE_MS}'}
-    with ThreadPoolExecutor(2) as pool:
+    sounds = {"click": 'stimulus = "click"', "random": 'stimulus = "click"\nrandom_interval_ms = 4'}
+    sounds |= {"late": f'stimulus = "custom"\nwav = "../late.wav"\nwav_zero_ms = {SILENCE_MS}'}
+    with ThreadPoolExecutor(3) as pool:
         runs = {name: pool.submit(carried_out, tmp_path / name, sound) for name, sound in sounds.items()}
     (click, at_click), (late, at_late) = runs["click"].result(), runs["late"].result()
     assert (click["stimulus"]["time_zero_ms"], late["stimulus"]["time_zero_ms"]) == (0.0, SILENCE_MS)
     assert late["timing"]["delay_ms"] == pytest.approx(click["timing"]["delay_ms"] + SILENCE_MS)
     assert late["stimulus"]["stimulus"] == "custom late.wav"
     assert at_late == pytest.approx(at_click, abs=0.5)
+    random, at_random = runs["random"].result()
+    assert (random["stimulus"]["random_interval_ms"], click["stimulus"]["random_interval_ms"]) == (4.0, None)
+    assert (random["foreign_sweeps"], random["verdict"]) == (click["foreign_sweeps"], click["verdict"])
+    assert at_random == pytest.approx(at_click, abs=0.5)

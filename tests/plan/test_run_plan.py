@@ -60,6 +60,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "polarity"): ("positive",),
     ("sound", "rate_per_s"): (0.99, 100.1, math.nan),
     ("sound", "random_pause"): (20.0, "perhaps"),
+    ("sound", "random_interval_ms"): (-0.1, 4.3, 101, "some"),  # 47.1/s leaves 21.2 - 17 ms
     ("sound", "random_polarity"): (3, "perhaps"),
     ("sound", "held_to_plan"): (3, "perhaps"),
     ("sound", "together"): (3, "perhaps", True),
@@ -147,6 +148,7 @@ RIGHT: dict[tuple[str, str], tuple[Any, ...]] = {
     ("stream", "wait_s"): (0.5, 600),
     ("sound", "rate_per_s"): (1, 58),
     ("sound", "random_pause"): (True, False),
+    ("sound", "random_interval_ms"): (0, 4.2),
     ("sound", "random_polarity"): (True, False),
     ("sound", "held_to_plan"): (True, False),
     ("sound", "together"): (False,),

@@ -163,6 +163,7 @@ OTHER_EARPHONE = {"masking": "white", "masking_level_db_fs": -60.0, "masking_tra
         (BOTH, [ONE], "need a \\[search\\] with conditions of both ears"),
         (BOTH | OTHER_EARPHONE, [ONE | {"masking_db_em": [40.0]}, OTHER], "'circumaural' would be on an ear that is tested"),
         (BOTH | {"random_pause": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
+        (BOTH | {"random_interval_ms": 2.0}, [ONE, OTHER], "random_interval_ms = 2 with together = true: .*: leave random_"),
         (BOTH | {"held_to_plan": False}, [ONE, OTHER], "leave random_pause and held_to_plan on"),
         (BOTH | {"rate_per_s": 9.9}, [ONE, OTHER], "together = true at rate_per_s = 9.9: allowed is 10 and more"),
         (BOTH | {"rate_per_s": 37.1}, [ONE, OTHER], "the ears hear 38.30 and 35.98 sounds a second; .*: use 36.9"),

@@ -43,16 +43,46 @@ def test_without_pauses_the_rate_is_exact_over_any_length():
     unit=st.integers(1, 20),
     n=st.integers(0, 100),
     polarity=st.sampled_from(["condensation", "rarefaction", "alternating"]),
+    part=st.sampled_from([0.0, 0.3, 0.9]),
 )
-def test_sweeps_do_not_depend_on_how_they_are_read(seed, rate, unit, n, polarity):
-    schedule = Schedule(rate, 48_000, polarity, n_sweeps=n, unit_sweeps=unit, seed=seed)
-    endless = Schedule(rate, 48_000, polarity, n_sweeps=None, unit_sweeps=unit, seed=seed)
+def test_sweeps_do_not_depend_on_how_they_are_read(seed, rate, unit, n, polarity, part):
+    known = {"unit_sweeps": unit, "seed": seed, "random_interval_s": part / rate}
+    schedule = Schedule(rate, 48_000, polarity, n_sweeps=n, **known)
+    endless = Schedule(rate, 48_000, polarity, n_sweeps=None, **known)
     sweeps = list(schedule.sweeps())
     assert sweeps == list(islice(endless.sweeps(), n))
     assert [s.onset_sample for s in sweeps] == list(endless.onsets(n))
     assert [s.index for s in sweeps] == list(range(n))
     assert all(s.unit * unit + s.index_in_unit == s.index for s in sweeps)
     assert all(b.onset_sample > a.onset_sample for a, b in pairwise(sweeps))
+
+
+@pytest.mark.parametrize("random_interval_s", [2e-5, 1e-3, 4e-3, 20e-3])
+def test_random_intervals_move_each_sound_by_a_uniform_draw_of_its_own(random_interval_s):
+    """Against the even train of the same seed: pauses and polarities stay, and the moves are uniform and independent."""
+    even = Schedule(47.1, 48_000, seed=8, n_sweeps=20_000)
+    moved = Schedule(47.1, 48_000, seed=8, n_sweeps=20_000, random_interval_s=random_interval_s)
+    moves, places = moved.onsets(20_000) - even.onsets(20_000), round(random_interval_s * 48_000)
+    assert (moves.min(), moves.max()) == (0, places - 1)
+    if places > 1:
+        counts = np.bincount(moves, minlength=places)
+        assert stats.chisquare(counts).pvalue > 1e-3
+        assert abs(np.corrcoef(moves[1:], moves[:-1])[0, 1]) < 4 / np.sqrt(20_000)
+    assert np.diff(moved.onsets(20_000)).min() >= moved.shortest_samples
+    assert np.diff(moved.onsets(20_000)).min() <= moved.shortest_samples + max(1, places // 8)
+    assert [one.polarity for one in moved.sweeps()] == [one.polarity for one in even.sweeps()]
+
+
+@pytest.mark.parametrize("harmonic", [1, 2, 3])
+@pytest.mark.parametrize("random_interval_ms", [2.0, 6.0, 10.0])
+def test_random_intervals_leave_of_hum_what_the_sinc_of_them_says(harmonic, random_interval_ms):
+    """Hum exactly in step with 50 stimuli a second, without pauses: an even train keeps all of it. The mean of its phasor at the
+    onsets is compared with numpy's sinc, the transform of a uniform density (a textbook identity)."""
+    onsets_s = Schedule(50.0, 48_000, pauses_s=(), random_interval_s=1e-3 * random_interval_ms, seed=4).onsets(20_000) / 48_000
+    left = abs(np.mean(np.exp(2j * np.pi * 50.0 * harmonic * onsets_s)))
+    assert left == pytest.approx(abs(np.sinc(50.0 * harmonic * 1e-3 * random_interval_ms)), abs=4 / np.sqrt(20_000))
+    even_s = Schedule(50.0, 48_000, pauses_s=(), seed=4).onsets(20_000) / 48_000
+    assert abs(np.mean(np.exp(2j * np.pi * 50.0 * harmonic * even_s))) == pytest.approx(1.0, abs=1e-9)
 
 
 def test_seed_decides():
@@ -93,6 +123,7 @@ def test_each_unit_begins_with_either_polarity_by_a_fair_coin_and_alternates():
         {"sample_rate_hz": 0.0}, {"sample_rate_hz": float("inf")},
         {"polarity": "both"}, {"n_sweeps": -1}, {"unit_sweeps": 0}, {"pauses_s": (0.02, -0.1)}, {"pauses_s": (float("nan"),)},
         {"pauses_s": (0.0,)}, {"pauses_s": (1.1,)},
+        {"random_interval_s": -1e-6}, {"random_interval_s": 0.0213}, {"random_interval_s": float("nan")},
         {"seed": -1}, {"lead_in_s": 0.0}, {"lead_in_s": float("nan")},
     ],
 )  # fmt: skip

@@ -317,6 +317,8 @@ def test_the_schedule_is_that_of_the_plan_or_as_asked(tmp_path: Path) -> None:
     assert pauses_s(own + "mains_hz = [50]\nrandom_pause = false", "--schedule", "pause") == (1 / 50,)
     assert pauses_s(own + "random_pause = false") == pauses_s("", "--schedule", "fixed") == ()
     assert len(identities) == 3
+    with pytest.raises(ValueError, match="random_interval_ms = 4: synthetic noise is cut at even intervals: leave it out"):
+        pauses_s(own + "random_interval_ms = 4")
     with pytest.raises(ValueError, match="name them in the plan"):
         pauses_s(own + "mains_hz = []", "--schedule", "pause")
 
