@@ -16,7 +16,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from quietfloor.monitor.untrusted.bounded_io import json_from, json_of, text_of, toml_of
 from quietfloor.monitor.untrusted.safe_paths import no_link
@@ -30,6 +30,7 @@ PLAN = "session-plan.toml"
 WAIT = (
     "Nothing is played for this person until it is whole again (from a copy), or for a day; after that begin a new folder (--out)"
 )
+LONGEST_LINE = 65_536  # bytes
 _AGES = ("infant", "child", "adult")  # from the smallest ears
 _LARGER_EARS = 10.0 ** (FLAT_INFANT_DB / 10.0)  # the most that any step of age adds
 
@@ -141,8 +142,9 @@ class SessionDose:
         path = self.session / FILE
         try:
             self.session.mkdir(parents=True, exist_ok=True)
-            with open(path, "a", encoding="utf-8", newline="\n", opener=no_link) as file:  # two programs do not mix short lines
-                file.write(json.dumps(line, allow_nan=False) + "\n")
+            with open(path, "ab+", opener=no_link) as file:  # two programs do not mix short lines
+                _cut_torn_line(file)
+                file.write((json.dumps(line, allow_nan=False) + "\n").encode())
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:
@@ -184,6 +186,15 @@ class SessionDose:
                 f"{folder} played sound, but {self.session / FILE} does not say how much, and the run left no result: what these "
                 f"ears got is not known. {WAIT}"
             )
+
+
+def _cut_torn_line(file: BinaryIO) -> None:
+    """Cut what a crash left of a last line: nothing was played on it, since a line is on the disk before its sound."""
+    if size := file.seek(0, os.SEEK_END):
+        file.seek(-min(size, LONGEST_LINE), os.SEEK_END)
+        tail = file.read()
+        if not tail.endswith(b"\n") and (b"\n" in tail or len(tail) == size):  # else it is no line of ours
+            file.truncate(size - len(tail) + tail.rfind(b"\n") + 1)
 
 
 def dose_record(dose: Dose) -> dict[str, Any]:

@@ -79,9 +79,8 @@ def test_a_run_that_was_killed_counts_as_reserved(account: SessionDose) -> None:
     with (account.session / FILE).open("a") as file:
         file.write('{"run": "run-001", "at": "2026-03-0')  # killed while it wrote
     assert account.spent() == Dose(0.0, 5.0)
-    account.reserve("run-002", Dose(0.0, 1.0))  # begins with the torn line
-    with pytest.raises(ExposureError, match=r"line 2 of .* is damaged"):
-        account.spent()
+    account.reserve("run-002", Dose(0.0, 1.0))  # in place of the torn line
+    assert account.spent() == Dose(0.0, 6.0)
 
 
 def test_a_day_later_it_is_forgotten(account: SessionDose, clock: Clock) -> None:
@@ -133,6 +132,23 @@ def test_replays_and_listening_play_nothing(account: SessionDose, clock: Clock) 
     left_run(account.session, "run-001", Dose(1.0, 4.0), clock.time, replay_of="elsewhere/run-001")
     left_run(account.session, "run-002", Dose(1.0, 4.0), clock.time, stimulus=None)
     assert account.spent() == Dose()
+
+
+@pytest.mark.parametrize("left", [1, 20, 60])
+def test_a_line_that_a_crash_cut_short_costs_nothing(account: SessionDose, left: int) -> None:
+    """The machine went down while the second reservation was written: no sound was played on it, the next one is kept."""
+    account.reserve("run-001", Dose(1.0, 2.0))
+    whole = (account.session / FILE).read_text()
+    account.reserve("run-002", Dose(3.0, 4.0))
+    torn = (account.session / FILE).read_text()[: len(whole) + left]
+    (account.session / FILE).write_text(torn)
+    assert account.spent() == Dose(1.0, 2.0)
+    account.reserve("run-003", Dose(5.0, 6.0))
+    assert account.spent() == Dose(6.0, 8.0)
+    assert (account.session / FILE).read_text().startswith(whole)
+    (account.session / FILE).write_text(torn[len(whole) :])  # nothing but a torn line
+    account.reserve("run-004", Dose(0.5, 0.5))
+    assert account.spent() == Dose(0.5, 0.5)
 
 
 @pytest.mark.parametrize(
