@@ -31,10 +31,13 @@ PASSES = (
     ("not real_time", CORES),
 )
 # Begun in this order: none of them is what all others wait for in the end, and of those that start many programs at once
-# (trouble, stream_faults, check, foreign) one alone is among the first six.
+# (trouble, stream_faults, check, foreign) one alone is among the first six. One worker runs a file: what takes minutes is
+# several files.
 LONGEST = (
-    "live/test_timing.py", "live/test_trouble.py", "live/test_calibrate.py", "live/test_slow_bench.py", "live/test_screen.py",
-    "sources/test_lsl.py", "live/test_stream_faults.py", "live/test_check.py", "live/test_foreign.py",
+    "live/test_timing.py", "live/test_trouble.py", "live/test_timing_stopped.py", "live/test_calibrate.py",
+    "live/test_slow_bench.py", "live/test_screen.py", "live/test_timing_jitter.py", "live/test_own_references.py",
+    "live/test_commands.py", "live/test_search.py", "sources/test_lsl.py", "live/test_stream_faults.py", "live/test_check.py",
+    "live/test_foreign.py",
 )  # fmt: skip
 LONG = "--long"
 NOTHING_SELECTED = 5

@@ -1,23 +1,13 @@
-"""``quietfloor timing`` on the virtual bench over real LSL: the check, its certificate, and runs that refer to it."""
+"""``quietfloor timing`` on the virtual bench over real LSL: the check, its certificate, and a run that refers to it."""
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
-import math
-import os
 import re
 import shlex
-import signal
-import subprocess
-import sys
-import time
 import tomllib
 import uuid
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -26,93 +16,12 @@ from quietfloor.bench.timing_check.options import EXAMPLES, NOT_OF_THE_OUTPUT, o
 from quietfloor.bench.timing_check.options import parser as timing_parser
 from quietfloor.bench.timing_check.program import main
 from quietfloor.monitor.cli import parser
-from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED, FAULT
-from quietfloor.monitor.plan.run_plan import Plan, load_plan
+from quietfloor.monitor.commands.common import BAD_ARGUMENTS, DONE, FAILED
+from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
-from quietfloor.monitor.readiness.listener import Check
-from quietfloor.monitor.sources.base import SourceError
-from quietfloor.stimuli.devices import AHEAD_S, LslAudioDevice
-from tests import warm
-from tests.slow import patience
+from tests.live.timing_bench import bench
 
-ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE_LINES = re.findall(r"^  (quietfloor .*?)(?:   .*)?$", EXAMPLES, flags=re.MULTILINE)
-
-
-class Bench:
-    """A rig with a loop in its second channel, and the program beside it, in a folder of its own."""
-
-    def __init__(self, folder: Path, ids: str, *options: str) -> None:
-        self.folder, self.audio, self.eeg = folder, f"audio-{ids}", f"eeg-{ids}"
-        command = [
-            sys.executable,
-            "-m",
-            "quietfloor.bench.patient.rig",
-            "--audio-source-id",
-            self.audio,
-            "--eeg-source-id",
-            self.eeg,
-        ]
-        self.rig = warm.Popen(
-            [*command, "--eeg-name", f"Bench {ids}", "--loop-channel", "2", *options],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-        )  # fmt: skip
-        assert self.rig.stdout is not None
-        json.loads(self.rig.stdout.readline())
-
-    def close(self) -> None:
-        assert self.rig.stdin is not None
-        assert self.rig.stdout is not None
-        self.rig.stdin.close()
-        self.rig.wait(patience(10))
-        self.rig.stdout.close()
-
-    def plan(self, extra: str = "", analysis: str = "") -> Path:
-        path = self.folder / "plan.toml"
-        calibration = ROOT / "bench" / "virtual-earphone.toml"
-        path.write_text(
-            f'[stream]\nsource_id = "{self.eeg}"\neeg = ["Cz-M2"]\ntrigger = "trigger"\n'
-            f'[sound]\nlevel_db_nhl = 70\ncalibration = "{calibration.as_posix()}"\ndevice_source_id = "{self.audio}"\n'
-            f"speed = 16\nlead_in_s = 1\n[analysis]\nacoustic_delay_ms = 0.9\n{analysis}\n{extra}\n"
-        )
-        return path
-
-    def start(self, *arguments: str) -> subprocess.Popen[str]:
-        return warm.Popen(
-            [sys.executable, "-m", "quietfloor.monitor.cli", *arguments], cwd=self.folder, text=True, encoding="utf-8",
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-            env=os.environ | {"PYTHONUNBUFFERED": "1"},
-        )  # fmt: skip
-
-    def call(self, *arguments: str) -> tuple[int, str, str]:
-        process = self.start(*arguments)
-        out, err = process.communicate(timeout=patience(90))
-        return process.returncode, out, err
-
-    def timing(self, *arguments: str) -> tuple[dict[str, Any], str]:
-        """With the plan, in this process; what it prints as JSON, and the rest."""
-        out, err = io.StringIO(), io.StringIO()
-        with contextlib.chdir(self.folder), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            status = main([str(self.plan()), "--sound-channel", "2", "--json", *arguments])
-        return self._understood(status, out.getvalue(), err.getvalue())
-
-    @staticmethod
-    def _understood(status: int, out: str, err: str) -> tuple[dict[str, Any], str]:
-        assert out.count("\n") == 1, out + err
-        content = json.loads(out)
-        assert status == (DONE if content.get("passed") else content.get("exit_status", FAILED)), err
-        return content, err
-
-
-@contextlib.contextmanager
-def bench(folder: Path, *options: str, ids: str | None = None) -> Iterator[Bench]:
-    made = Bench(folder, ids or uuid.uuid4().hex[:8], *options)
-    try:
-        yield made
-    finally:
-        made.close()
-
-
 pytestmark = pytest.mark.timeout(180)
 
 
@@ -164,118 +73,6 @@ def test_the_check_its_certificate_and_a_run_that_refers_to_it(tmp_path: Path) -
         again = json.loads(out)
         assert again["identical"]
         assert again["timing"] == timing
-
-
-@pytest.mark.lsl
-def test_a_check_leaves_little_to_a_slow_patient_and_what_comes_next_is_measured(tmp_path: Path) -> None:
-    """The patient stands still while the check sends triggers: they wait for it, and the check can end all the same."""
-    with bench(tmp_path) as on:
-        check = Check(load_plan(on.plan()), tmp_path)
-        check.open(10.0)
-        while check.listened_s < 1.0:
-            check.step()
-        on.rig.send_signal(signal.SIGSTOP)
-        try:
-            before_s = math.nan
-            while check.seconds != before_s:  # 4 s by the clock, 64 s of sound at this speed
-                before_s = check.seconds
-                for _ in range(40):
-                    check.step()
-            silent = check._silent
-            assert silent is not None
-            assert silent.sent_s <= check.seconds + AHEAD_S + 0.1
-        finally:
-            on.rig.send_signal(signal.SIGCONT)
-        check.lose(SourceError("gone"))  # opened again, the stream counts from its beginning
-        check.open(10.0)
-        check.step()
-        assert isinstance(silent._device, LslAudioDevice)
-        assert silent._device.limit_s >= silent.sent_s + 0.9 * AHEAD_S
-        check.close()
-        content, _ = on.timing("--count", "64")
-        assert content["passed"]
-
-
-@pytest.fixture(scope="module")
-def jittering(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
-    with bench(tmp_path_factory.mktemp("jitter"), "--loop-jitter-us", "200") as made:
-        yield made
-
-
-@pytest.mark.lsl
-def test_a_loop_that_jitters_fails_and_verifies_no_run(jittering: Bench) -> None:
-    content, err = jittering.timing("--count", "128")
-    assert not content["passed"]
-    assert content["sd_ms"] == pytest.approx(0.2, rel=0.2)
-    assert "FAILED: the sound scatters by 0." in err
-    extra = '[decision]\nmax_sweeps = 64\n[timing]\ncertificate = "timing.toml"'
-    status, out, err = jittering.call("run", str(jittering.plan(extra)), "--json", "--out", "s")
-    assert status == DONE, err
-    timing = json.loads(out)["timing"]
-    assert (timing["verified"], timing["sd_ms"], timing["certificate"]) == (False, None, None)
-    assert re.search(r"timing\.toml: the timing check of \S+ failed: the sound scatters", timing["reason"])
-    assert "timing not verified" in err
-    plan = jittering.plan(extra, 'amplifier_delay_ms = "certificate"')
-    status, _, err = jittering.call("run", str(plan), "--out", "s")
-    assert status == BAD_ARGUMENTS
-    assert 'amplifier_delay_ms = "certificate": timing.toml' in err
-    assert not (jittering.folder / "s" / "run-002").exists()
-
-    content, _ = jittering.timing("--set", "sample_rate_hz=44100")
-    assert content["exit_status"] == BAD_ARGUMENTS
-    assert "certificate of other equipment (output rate_hz is 44100.0, it was 48000.0)" in content["error"]
-
-
-@pytest.mark.lsl
-def test_what_goes_wrong_is_said(jittering: Bench) -> None:
-    content, _ = jittering.timing("--sound-channel", "1", "--count", "64", "--out", "none.toml")
-    assert content["exit_status"] == FAILED
-    assert "no sound keeps step with the trigger" in content["error"]
-    content, _ = jittering.timing("--trigger", "Cz-M2", "--count", "64", "--out", "none.toml")
-    assert "no trigger stands out" in content["error"]
-    content, _ = jittering.timing("--trigger", "2", "--out", "none.toml")
-    assert content["exit_status"] == FAILED
-    assert "also named as" in content["error"]
-    assert not (jittering.folder / "none.toml").exists()
-
-
-@pytest.mark.lsl
-@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="finds the child by /proc")
-def test_an_amplifier_that_goes_away_is_a_fault_and_ctrl_c_ends_it(tmp_path: Path) -> None:
-    with bench(tmp_path) as equipment:
-        slow = ("timing", str(equipment.plan()), "--sound-channel", "2", "--speed", "1")
-        process = equipment.start(*slow)
-        assert process.stderr is not None
-        _until(process, "of 500 clicks")
-        process.send_signal(signal.SIGINT)  # to the parent alone; a terminal tells the child too
-        _child_of(process, signal.SIGINT)
-        out, err = process.communicate(timeout=patience(30))
-        assert process.returncode == FAILED, err
-        assert "interrupted: nothing was kept" in err
-        assert "Traceback" not in err + out
-    with bench(tmp_path) as equipment:  # another one: the first may take longer to let go of the sound than a new sound waits
-        process = equipment.start("timing", str(equipment.plan()), *slow[2:])
-        _until(process, "of 500 clicks", times=2)  # an amplifier that went before the first click is another case: nothing began
-        equipment.close()
-        out, err = process.communicate(timeout=patience(60))
-        assert process.returncode == FAULT, err
-        assert not (tmp_path / "timing.toml").exists()
-
-
-def _until(process: subprocess.Popen[str], words: str, times: int = 1) -> None:
-    assert process.stderr is not None
-    end_s = time.monotonic() + patience(40)
-    said = ""
-    while said.count(words) < times:
-        assert time.monotonic() < end_s, said
-        line = process.stderr.readline()
-        assert line, said
-        said += line
-
-
-def _child_of(process: subprocess.Popen[str], number: int) -> None:
-    (child,) = (Path(f"/proc/{process.pid}/task/{process.pid}/children")).read_text().split()
-    os.kill(int(child), number)
 
 
 # -- without equipment -------------------------------------------------------------------------------------------------
