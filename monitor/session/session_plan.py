@@ -7,7 +7,8 @@ import os
 import tomllib
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -325,7 +326,8 @@ class SessionPlan(_Section):
         run = {"title": title, "operator": self.operator, "site": self.site} | self.run | {"sound": sound}
         if max_sweeps is not None and not self.own_limit and isinstance(run.setdefault("decision", {}), dict):
             run["decision"] = run["decision"] | {"max_sweeps": max_sweeps}
-        return make_plan(run if search is None else run | {"search": search}, "plan of a run")
+        data = run if search is None else run | {"search": search}
+        return _plan_of(_Run(repr(data), data))
 
     def search_plan(self, ahead: SearchAhead, seed_after: int = 0, most: int = 2) -> Plan:
         """The plan of a recording that searches: with two sounds at once in each ear, or one, or one ear after the other.
@@ -450,6 +452,20 @@ def make_session_plan(data: dict[str, Any], origin: str = "session plan") -> Ses
         return SessionPlan.model_validate(data)
     except ValidationError as error:
         raise PlanError("\n".join(f"{origin}: {_explain(problem)}" for problem in error.errors())) from error
+
+
+@dataclass(frozen=True)
+class _Run:
+    """The data of a plan, told apart by how they are written."""
+
+    written: str
+    data: dict[str, Any] = field(compare=False)
+
+
+@lru_cache(maxsize=1024)
+def _plan_of(run: _Run) -> Plan:
+    """The check of a plan depends on its data alone, and takes milliseconds: a session asks for the same ones again and again."""
+    return make_plan(run.data, "plan of a run")
 
 
 _TABLES: dict[str, type[BaseModel]] = {

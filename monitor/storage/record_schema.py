@@ -83,26 +83,44 @@ _PLAN = {
 }
 
 
-def checked_record(content: Any, kinds: Mapping[str, str] = _RUN) -> dict[str, Any]:
+def _as_keys(kinds: Mapping[str, str]) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
+    return tuple((kind, path, tuple(path.split("."))) for kind, paths in kinds.items() for path in paths.split())
+
+
+_KEYS_OF_A_RUN, _KEYS_OF_A_PLAN = _as_keys(_RUN), _as_keys(_PLAN)
+
+
+def checked_record(content: Any) -> dict[str, Any]:
     """Check ``run.json``, or ``begun.json``, which has some of its keys. Raises ValueError that names the first wrong key."""
-    if not isinstance(content, dict):
-        raise ValueError("it is no table")
-    for path, value in _leaves(content):
-        if not (value is None or isinstance(value, (str, bool)) or is_number(value)):
-            raise ValueError(f"{path} = {plain(repr(value), 120)}: should be text, a number up to {_LARGEST:g}, true or false")
-    for kind, paths in kinds.items():
-        for path in paths.split():
-            found: Any = content
-            for key in path.split("."):
-                found = found.get(key) if isinstance(found, dict) else None
-            if found is not None and not _KINDS[kind](found):
-                raise ValueError(f"{path} = {plain(repr(found), 120)}: should be {kind}")
-    return content
+    return _checked(content, _KEYS_OF_A_RUN)
 
 
 def checked_plan(content: dict[str, Any]) -> dict[str, Any]:
     """Check ``plan.toml`` of a run, which an earlier version may have written. Raises ValueError."""
-    return checked_record(content, _PLAN)
+    return _checked(content, _KEYS_OF_A_PLAN)
+
+
+def _checked(content: Any, kinds: tuple[tuple[str, str, tuple[str, ...]], ...]) -> dict[str, Any]:
+    if not isinstance(content, dict):
+        raise ValueError("it is no table")
+    if not _is_plain(content):
+        path, value = next((path, value) for path, value in _leaves(content) if not _is_plain(value))
+        raise ValueError(f"{path} = {plain(repr(value), 120)}: should be text, a number up to {_LARGEST:g}, true or false")
+    for kind, path, keys in kinds:
+        found: Any = content
+        for key in keys:
+            found = found.get(key) if isinstance(found, dict) else None
+        if found is not None and not _KINDS[kind](found):
+            raise ValueError(f"{path} = {plain(repr(found), 120)}: should be {kind}")
+    return content
+
+
+def _is_plain(value: Any) -> bool:
+    if isinstance(value, dict):
+        return all(map(_is_plain, value.values()))
+    if isinstance(value, list):
+        return all(map(_is_plain, value))
+    return value is None or isinstance(value, (str, bool)) or is_number(value)
 
 
 def _leaves(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
