@@ -6,7 +6,7 @@ import html
 import io
 import re
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from quietfloor.monitor.report.blocks import blocks_of
@@ -57,13 +57,17 @@ _ID = re.compile(r'(\bid="|xlink:href="#|url\(#)')
 
 def report_html(report: Report) -> str:
     """Text of the whole file; the same report gives the same text."""
-    blocks = blocks_of(report)
+    return page_of(report.title, blocks_of(report))
+
+
+def page_of(title: str, blocks: Iterable[Block]) -> str:
+    """The same of these blocks."""
     body = "\n".join(_block(block, number) for number, block in enumerate(blocks))
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
-        f"<title>{escaped(report.title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+        f"<title>{escaped(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
 

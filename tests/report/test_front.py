@@ -25,7 +25,7 @@ from quietfloor.monitor.report.pdf import A4_INCH, BOTTOM_INCH, pages_of
 from quietfloor.monitor.report.record import report_text
 from quietfloor.monitor.review.marked_run import read, several
 from quietfloor.monitor.waves.norms_file import load_norms
-from tests.report.test_report import Page
+from tests.report.test_report import Page, page_words
 
 
 def changed(session: Path, number: int, **keys: Any) -> None:
@@ -285,7 +285,7 @@ def test_notes_are_notes_with_number_and_time(session: Path) -> None:
 def test_without_a_note_this_is_said(make_run: Callable[..., Path], tmp_path: Path) -> None:
     make_run(tmp_path / "plain", None, nv=400.0, seed=5)
     report = make_report(read_material(tmp_path / "plain"))
-    said = Page(report_html(report)).said
+    said = page_words(report)
     assert "Notes No note was made." in said
     assert "Run 1: the sound was made by other equipment, and nobody stated it: ear, level and kind of sound are not" in said
 

@@ -22,7 +22,7 @@ from quietfloor.monitor.report.make import make_report
 from quietfloor.monitor.report.material import read_material
 from quietfloor.monitor.report.parts import Report
 from quietfloor.monitor.report.pictures import MARK, NARROW_INCH, THRESHOLD, ladder_picture, waveform_picture
-from tests.report.test_report import Page
+from tests.report.test_report import Page, page_words
 from tests.synthetic import band_gain, wave_v_uv
 
 
@@ -193,7 +193,7 @@ def test_wave_v_against_level_beside_what_is_published(report: Report) -> None:
     in_band_nv = 1e3 * np.fft.irfft(np.fft.rfft(wave_uv) * band_gain(np.fft.rfftfreq(4096, 1 / 4000.0)))
     assert mark.latency_ms.value == pytest.approx(8.0, abs=0.3)
     assert mark.amplitude_nv.value == pytest.approx(np.ptp(in_band_nv), abs=4 * math.sqrt(2) * right.levels[0].noise_nv)
-    said = Page(report_html(report)).said
+    said = page_words(report)
     assert "Published: Neely et al. 1988" in said
     bands = figure_of(Drawing("", level_picture(left))).axes[0].collections
     assert [part.get_label() for part in bands].count("published range") == 1
@@ -201,8 +201,7 @@ def test_wave_v_against_level_beside_what_is_published(report: Report) -> None:
 
 def test_halves_and_trough_are_called_by_their_names(report: Report, searched: Report) -> None:
     for one in (report, searched):
-        text = report_html(one)
-        said = Page(text).said
+        said = page_words(one)
         assert "V'" not in said
         assert "V′" not in said
         assert not re.search(r"\bhal(f|ves) [AB]\b|\b[AB] half\b", said)
@@ -213,4 +212,4 @@ def test_halves_and_trough_are_called_by_their_names(report: Report, searched: R
             assert not {"V'", "A", "B"} & set(words)
     (axes,) = figure_of(Drawing("", waveform_picture(searched.ladders[0]))).axes
     assert [part.get_text() for part in axes.get_legend().get_texts()] == ["average", "odd half", "even half"]
-    assert "the odd and the even half of the sweeps" in Page(report_html(searched)).said
+    assert "the odd and the even half of the sweeps" in page_words(searched)

@@ -30,7 +30,7 @@ from quietfloor.monitor.session.session import Session
 from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.monitor.waves.marks import Estimate, Mark, Marks
-from tests.report.test_report import Page
+from tests.report.test_report import Page, page_words
 from tests.searched import LEVELS, searched
 
 
@@ -45,6 +45,11 @@ def report(search_run: Path) -> Report:
     return make_report(read_material(search_run.parent), suggest_marks=True)
 
 
+@pytest.fixture(scope="module")
+def html(report: Report) -> str:
+    return report_html(report)
+
+
 def record_of(folder: Path) -> Any:
     return json.loads((folder / "run-001" / "run.json").read_text(encoding="utf-8"))
 
@@ -56,11 +61,11 @@ def rewritten(folder: Path, change: Callable[[Any], None]) -> None:
 
 
 def said_of(folder: Path) -> str:
-    return Page(report_html(make_report(read_material(folder)))).said
+    return page_words(make_report(read_material(folder)))
 
 
-def test_answers_of_both_ears_are_told(search_run: Path, report: Report) -> None:
-    page = Page(report_html(report))
+def test_answers_of_both_ears_are_told(search_run: Path, report: Report, html: str) -> None:
+    page = Page(html)
     for one in record_of(search_run.parent)["search"]["conditions"]:
         assert f"Run 1: {one['words']}." in page.said
         assert f"{one['ear'].capitalize()} ear, 2000 Hz octave chirp by air, run 1: {one['hidden']}." in page.said
@@ -155,7 +160,7 @@ def test_json_and_methods(search_run: Path, report: Report) -> None:
     assert "decided by the rule" not in text
 
 
-def test_the_model_fitted_again_believes_what_the_search_believed(search_run: Path, report: Report) -> None:
+def test_the_model_fitted_again_believes_what_the_search_believed(search_run: Path, report: Report, html: str) -> None:
     kept = record_of(search_run.parent)["search"]["conditions"]
     (told,) = json.loads(report_text(report))["searches"]
     for one, answer in zip(told["conditions"], kept, strict=True):
@@ -166,7 +171,7 @@ def test_the_model_fitted_again_believes_what_the_search_believed(search_run: Pa
         assert latency_ms.shape == amplitude_nv.shape == (3, len(LEVELS))
         assert np.all(np.diff(latency_ms, axis=1) <= 0)  # louder, sooner
         assert np.all(np.diff(latency_ms, axis=0) >= 0)
-    said = Page(report_html(report)).said
+    said = Page(html).said
     assert "fitted once more to the averages that are kept" in said
 
 
@@ -179,9 +184,10 @@ def test_without_the_plan_the_model_is_not_known_and_the_rest_is_told(folder: Pa
         assert f"Run 1: {one['words']}." in told
 
 
-def test_the_same_search_gives_the_same_bytes(search_run: Path, report: Report) -> None:
+@pytest.mark.long  # a session does so in test_report
+def test_the_same_search_gives_the_same_bytes(search_run: Path, report: Report, html: str) -> None:
     again = make_report(read_material(search_run.parent), suggest_marks=True)
-    assert report_html(again) == report_html(report)
+    assert report_html(again) == html
     assert report_pdf(again) == report_pdf(report)
 
 
@@ -213,7 +219,7 @@ def test_noise_in_the_other_ear_is_told(folder: Path) -> None:
     rewritten(folder, change)
     report = make_report(read_material(folder))
     assert "40 dB nHL, other ear masked (noise 45 dB EM)" in [level.label for level in report.ladders[0].levels]
-    assert "noise of 45 dB EM in the other ear from 40 dB nHL on" in Page(report_html(report)).said
+    assert "noise of 45 dB EM in the other ear from 40 dB nHL on" in page_words(report)
     assert "masking noise in the other ear: 45 to 45 dB EM at those levels of a search that need it" in report.methods.text
 
 
@@ -225,7 +231,7 @@ def test_marks_by_hand_on_a_level_are_shown_always(folder: Path) -> None:
     path.write_text(json.dumps(Marks((mark,)).record()), encoding="utf-8")
     report = make_report(read_material(folder))
     assert [level.marks.marks for level in report.ladders[1].levels if level.marks.marks] == [(mark,)]
-    said = Page(report_html(report)).said
+    said = page_words(report)
     assert "10 dB nHL V 9.90 (9.50 to 10.30)" in said
     assert "a person" in said
 
@@ -329,17 +335,17 @@ def test_a_session_states_the_thresholds_of_its_searches_and_a_discarded_one_cou
     assert "no response larger than" in page.said
     session.note(1, "asleep")
     session.discard(1, "probe fell out")
-    page = Page(report_html(make_report(read_material(folder))))
-    assert "threshold 22 dB nHL" not in page.said
-    assert "no response larger than" not in page.said.split("Runs run")[0].split("Searches", 1)[1]
-    assert "18 to 26 40 discarded" in page.said
-    assert "asleep" in page.said
-    assert "probe fell out" in page.said
-    assert "1 finished, 1 of them discarded" in page.said
-    assert "Right ear, 2000 Hz octave chirp by air and 1 more condition: next a search" in page.said
+    said = page_words(make_report(read_material(folder)))
+    assert "threshold 22 dB nHL" not in said
+    assert "no response larger than" not in said.split("Runs run")[0].split("Searches", 1)[1]
+    assert "18 to 26 40 discarded" in said
+    assert "asleep" in said
+    assert "probe fell out" in said
+    assert "1 finished, 1 of them discarded" in said
+    assert "Right ear, 2000 Hz octave chirp by air and 1 more condition: next a search" in said
 
 
-def test_that_both_ears_heard_sounds_at_once_is_told(tmp_path: Path) -> None:
+def test_that_both_ears_heard_sounds_at_once_is_told(tmp_path: Path, html: str) -> None:
     run = searched(tmp_path / "both", 30.0, at_once=1)
     record = json.loads((run / "run.json").read_text(encoding="utf-8"))
     assert record["stimulus"]["together"] is True
@@ -347,8 +353,4 @@ def test_that_both_ears_heard_sounds_at_once_is_told(tmp_path: Path) -> None:
     assert "In run 1 both ears heard sounds at once: each ear had levels, units and a choice of its own." in said
     for one in record["search"]["conditions"]:
         assert f"Run 1: {one['words']}." in said
-    assert "both ears heard sounds at once" not in said_of_none(tmp_path)
-
-
-def said_of_none(tmp_path: Path) -> str:
-    return said_of(searched(tmp_path / "singly", 10.0).parent)
+    assert "both ears heard sounds at once" not in Page(html).said  # one ear at a time
