@@ -420,7 +420,11 @@ def check_layout(window: Any, width: int, height: int) -> None:
             assert text.replace(",", "").rstrip("0") in ("1", "15", "2", "3", "5", "7"), text
 
 
-@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize(
+    "size",
+    [SIZES[0], *(pytest.param(size, marks=pytest.mark.long) for size in SIZES[1:-1]), SIZES[-1]],
+    ids=lambda size: f"{size[0]}x{size[1]}",
+)
 def test_it_fits_small_and_large_light_and_dark(window: Any, qt: Spin, press: Any, size: tuple[int, int]) -> None:
     window.resize(*size)
     qt(0.1)

@@ -8,7 +8,7 @@ import pytest
 from quietfloor.bench.simulate.noises import run_seeds
 from quietfloor.bench.simulate.responses import Response
 from quietfloor.bench.simulate.simulate import Setup
-from quietfloor.bench.validate.after_earlier import CASES, earlier_run, main
+from quietfloor.bench.validate.after_earlier import CASES, earlier_run, main, measure
 
 
 def test_an_earlier_run_ends_at_the_noise_that_is_asked_for() -> None:
@@ -20,6 +20,13 @@ def test_an_earlier_run_ends_at_the_noise_that_is_asked_for() -> None:
     assert np.sqrt((left_nv**2).mean()) == pytest.approx(100.0, rel=0.15)  # what is really left is what is stated
 
 
+def test_an_earlier_run_that_is_right_ends_the_next_one_sooner_on_the_same_ears() -> None:
+    first, same = (measure(case, 30, 300.0, 50.0, 3, Setup()) for case in CASES[:2])
+    assert first.oracle == same.oracle
+    assert same.ratio < first.ratio
+
+
+@pytest.mark.long
 def test_the_command_counts_each_case_on_the_same_ears(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--runs", "30", "--seed", "3", "--left-nv", "50", "--json"]) == 0
     out, err = capsys.readouterr()
