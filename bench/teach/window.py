@@ -290,6 +290,9 @@ class TeachWindow(QMainWindow):
             self.message.say("Votes are about what stands still: present some sweeps first, or pause")
         else:
             self.ballot = self.ballot.counted(choice, by, self.room.sweeps)
+            if self.counter.on:
+                now = self.ballot.at(self.room.sweeps)
+                self.message.say(f"Votes: {now.yes} yes, {now.no} no, {now.wait} wait; C ends the count that stands in their place")
 
     def _reveal(self) -> None:
         """The answer of a secret ear comes after a vote, or if it is asked for twice."""
