@@ -206,17 +206,19 @@ class LessonNoisePanel(ChartPanel):
             right, left = rect.right() - x, x - rect.left()
             ahead = canvas.width_of(words, 0.85) + 12 <= right or right >= left
             words = canvas.shortened(words, (right if ahead else left) - 12, 0.85)
-            canvas.text(x + (6 if ahead else -6), top, words, theme.expected, 0.85, across=0.0 if ahead else 1.0, ground=theme.sheet)
+            at, across = (x + 6, 0.0) if ahead else (x - 6, 1.0)
+            canvas.text(at, top, words, theme.expected, 0.85, across=across, ground=theme.sheet)
 
     def _name(self, canvas: Canvas, sweeps: Floats, noise_nv: Floats, words: str, ink: str, below: bool) -> None:
         """The name of a line, with its value, above or below it, as near to its end as it finds room."""
         text, xs, ys = f"{words} {written(round(float(noise_nv[-1])))} nV", canvas.x(sweeps), canvas.y(noise_nv)
         wide, gap = canvas.width_of(text, 1.05) + 6, self.look.px(0.45)  # a little wider than it is, as it is bold
         places = []
-        for end in np.arange(xs[-1], canvas.rect.left() + wide, -0.25 * wide).tolist():
+        ends = np.arange(xs[-1], canvas.rect.left() + wide, -0.25 * wide).tolist()
+        for end, away in ((end, gap * times) for times in (1.0, 3.0, 5.0) for end in ends):
             over = ys[(xs >= end - wide) & (xs <= end) & np.isfinite(ys)]
             if len(over):
-                places.append((end, float(over.max() + gap if below else over.min() - gap), 1.0, 0.0 if below else 1.0))
+                places.append((end, float(over.max() + away if below else over.min() - away), 1.0, 0.0 if below else 1.0))
         canvas.label(text, ink, places, 0.95, bold=True, must=bool(places))
 
     def _name_root(self, canvas: Canvas, ends: Floats, line_nv: Floats) -> None:

@@ -292,7 +292,7 @@ class TeachWindow(QMainWindow):
             self.ballot = self.ballot.counted(choice, by, self.room.sweeps)
             if self.counter.on:
                 now = self.ballot.at(self.room.sweeps)
-                self.message.say(f"Votes: {now.yes} yes, {now.no} no, {now.wait} wait; C ends the count that stands in their place")
+                self.message.say(f"Votes: {now.yes} yes, {now.no} no, {now.wait} wait; C ends the count and shows them large")
 
     def _reveal(self) -> None:
         """The answer of a secret ear comes after a vote, or if it is asked for twice."""
