@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from PyQt5.QtGui import QFontMetrics
 from PyQt5.QtWidgets import QGridLayout, QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 
 from quietfloor.bench.teach.alarms import Alarms
@@ -90,7 +91,7 @@ class RulesPanel(Panel):
             "any response it found one. The interval holds the true rate at 95 of 100 such counts (exact, Clopper and Pearson)."
         )
         super().__init__("rules", "Who says what", about, body)
-        grid = QGridLayout(body)
+        self._grid = grid = QGridLayout(body)
         grid.setContentsMargins(4, 0, 4, 0)
         grid.setHorizontalSpacing(10)
         grid.setVerticalSpacing(1)
@@ -120,6 +121,9 @@ class RulesPanel(Panel):
                 cell.size_letters(look.px(1.2 if of_runs else 1.0), bold=row == 0 or place == 2)
                 cell.setFixedHeight(look.px(ROW))
                 colour(cell, look.theme.ink)
+        for column, widest in enumerate((max((title for _, title, _ in RULES), key=len), "● yes at 1,024")):
+            metrics = QFontMetrics(self.cells[1 - column][column].font())  # bold, where it is
+            self._grid.setColumnMinimumWidth(column, metrics.horizontalAdvance(widest) + 6)
 
     def show_opinions(self, opinions: tuple[Opinion, ...], ballot: Ballot, responds: bool, reveal: bool) -> None:
         """What each says, while ``reveal``."""

@@ -116,6 +116,7 @@ class Classroom:
         self.verdict: EngineVerdict | None = None
         self.looks: list[LookDone] = []
         self.marks: list[Mark] = []
+        self._unmarked = lesson.conditions  # before the changes of the last mark
         self._band = RunningBand(self.settings.band, 1)
         self._filtered = History(1, int(self.settings.band.analysis_rate_hz))
         self._fed = 0
@@ -173,7 +174,14 @@ class Classroom:
             return f"{', '.join(said + renewed)}: {begins}"
         text = ", ".join(said)
         if self._sweeps:
-            self.marks.append(Mark(self._sweeps, text))
+            if self.marks and self.marks[-1].sweep == self._sweeps:
+                self.marks.pop()  # one mark tells all that differs from here on
+            else:
+                self._unmarked = before.conditions
+            old = vars(self._unmarked)
+            changed = [differs(name, value) for name, value in vars(conditions).items() if value != old[name]]
+            if changed:
+                self.marks.append(Mark(self._sweeps, ", ".join(changed)))
             return f"{text} from sweep {self._sweeps + 1:,} on; the average goes on"
         return text
 
@@ -233,7 +241,7 @@ class Classroom:
             self._naive.unit(*unit)
             self.weighted.unit(*unit)
         if self._sweeps % UNIT_SWEEPS == 0 or self._sweeps in (1, 2, 4, 8):
-            self._note()
+            self._track.append(self._point())
 
     def _feed(self, eeg_uv: Floats) -> None:
         count = eeg_uv.shape[1]
@@ -330,14 +338,15 @@ class Classroom:
             return math.nan
         return float(np.corrcoef(a, b)[0, 1])
 
-    def _note(self) -> None:
-        self._track.append((self._sweeps, self.noise_nv, self.real_noise_nv, self.weighted.noise_nv, self.weighted_real_nv))
+    def _point(self) -> tuple[float, ...]:
+        return self._sweeps, self.noise_nv, self.real_noise_nv, self.weighted.noise_nv, self.weighted_real_nv
 
     def track(self) -> Track | None:
-        """None before the first sweep."""
+        """Up to the last sweep; None before the first one."""
         if not self._track:
             return None
-        return Track(*np.array(self._track, dtype=np.float64).T)
+        now = [] if self._track[-1][0] == self._sweeps else [self._point()]
+        return Track(*np.array(self._track + now, dtype=np.float64).T)
 
     def curves(self, weighted: bool = False) -> Curves | None:
         """The plain averages, or the weighted ones, as a panel draws them, finer; None before the first sweep."""

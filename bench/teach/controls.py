@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from PyQt5.QtCore import Qt
+from PyQt5.QtGui import QFontMetrics
 from PyQt5.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QSlider, QWidget
 
 from quietfloor.bench.teach.choices import STOPS, Lesson
@@ -83,7 +84,7 @@ class Conditions(QWidget):
             slider.setFocusPolicy(Qt.FocusPolicy.NoFocus)
             slider.setAccessibleName(f"{title}, {unit}")
             slider.valueChanged.connect(lambda place, name=name: self._asked(name, STOPS[name][place]))
-            slider.setMinimumWidth(50)
+            slider.setMinimumWidth(30)
             slider.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Ignored)
             for widget in (label, value, slider):
                 widget.setToolTip(f"<qt>{about}</qt>")
@@ -115,7 +116,7 @@ class Conditions(QWidget):
             slider.blockSignals(True)
             slider.setValue(nearest)
             slider.blockSignals(False)
-            self.values[name].setText(f"{values[name]:g} {unit}".replace(" /", "/"))
+            self.values[name].setText(with_unit(values[name], unit))
         self.buttons["pause"].rename(f"random pause {'on' if lesson.random_pause else 'OFF'}")
         self.buttons["ear"].rename({"hears": "ear hears", "deaf": "deaf ear", "secret": "secret ear"}[lesson.ear])
 
@@ -127,5 +128,12 @@ class Conditions(QWidget):
             font.setPixelSize(look.px(0.9))
             widget.setFont(font)
             widget.setStyleSheet(f"font-size: {look.px(0.9)}px;")
-        for value in self.values.values():
-            value.setMinimumWidth(look.px(4.6))
+        for name, _, _, unit, _ in SLIDERS:  # never cut, and nothing moves when a value is longer
+            value = self.values[name]
+            wide = QFontMetrics(value.font()).horizontalAdvance
+            value.setMinimumWidth(2 + max(wide(with_unit(stop, unit)) for stop in STOPS[name]))
+
+
+def with_unit(value: float, unit: str) -> str:
+    """A value beside its slider, such as "60 dB nHL" or "47.1/s"."""
+    return f"{value:g} {unit}".replace(" /", "/")

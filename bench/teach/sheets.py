@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PyQt5.QtGui import QKeySequence
+from PyQt5.QtCore import Qt
+from PyQt5.QtGui import QKeySequence, QTextTable
 from PyQt5.QtWidgets import QAction, QDialog, QTextBrowser, QVBoxLayout, QWidget
 
 from quietfloor.bench.teach.keys import ACTIONS, named
@@ -27,6 +28,15 @@ class Sheet(QDialog):
         assert document is not None
         document.setDefaultFont(font)
         browser.setMarkdown(text)
+        browser.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)  # widths of tables are rounded up by 1 pixel
+        root = document.rootFrame()
+        for table in root.childFrames() if root is not None else ():
+            if isinstance(table, QTextTable):
+                shape = table.format().toTableFormat()
+                shape.setBorderCollapse(True)
+                shape.setCellPadding(0.2 * letters_px)
+                shape.setCellSpacing(0)
+                table.setFormat(shape)
         column = QVBoxLayout(self)
         column.addWidget(browser)
         for key in closing:

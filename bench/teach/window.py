@@ -30,7 +30,7 @@ from quietfloor.monitor.display.theme import DARK, LIGHT, Look
 
 FRAME_MS = 33
 WORK_S, ASKED_S = 0.022, 0.08  # of each frame for sweeps, while it runs, and where a number of them was asked for
-USUAL, LEAST = (1280, 720), (1000, 620)
+USUAL, LEAST = (1280, 720), (800, 560)
 TITLE = 40  # pixels that a title bar takes
 GROWTH = 0.6  # own choice
 TOP = ("step_1", "step_2", "step_4", "step_8", "step_16", "step_256", "double", "run", "slower", "faster", "again")
@@ -50,8 +50,9 @@ def fitting(free: tuple[int, int]) -> tuple[int, int]:
 
 
 def larger(width: int, height: int) -> float:
-    """Factor of letters and lines in a window that is larger than usual: they grow with it, but not as fast as the curves."""
-    ratio = max(1.0, min(width / USUAL[0], height / USUAL[1]))
+    """Factor of letters and lines in a window that is not as large as usual: they grow and shrink with it, but not as fast as the
+    curves."""
+    ratio = min(width / USUAL[0], height / USUAL[1])
     return round(1.0 + GROWTH * (ratio - 1.0), 1)
 
 
@@ -289,6 +290,9 @@ class TeachWindow(QMainWindow):
             self.message.say("Votes are about what stands still: present some sweeps first, or pause")
         else:
             self.ballot = self.ballot.counted(choice, by, self.room.sweeps)
+            if self.counter.on:
+                now = self.ballot.at(self.room.sweeps)
+                self.message.say(f"Votes: {now.yes} yes, {now.no} no, {now.wait} wait; C ends the count and shows them large")
 
     def _reveal(self) -> None:
         """The answer of a secret ear comes after a vote, or if it is asked for twice."""

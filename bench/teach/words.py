@@ -4,26 +4,27 @@ from __future__ import annotations
 
 import math
 
-from quietfloor.bench.teach.choices import EARS
+from quietfloor.bench.teach.choices import EARS, WORDS
 from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.keys import PACES
 from quietfloor.monitor.display.views import Headline
 
-STATE = {"response_present": "present", "response_absent": "absent", "inconclusive": "stopped"}
-SAID = {"waiting": "No sweep yet", "undecided": "Undecided", "present": "Response present", "absent": "No response"}
+FOUND = {"response_present": True, "response_absent": False}
 HIDDEN = "The answer is hidden until R: the class votes first."
+TRUTH = {True: ("present", "a response"), False: ("absent", "no response")}
+TOLD = "The truth, which is known because the patient is virtual. What the evidence says stands beside it."
 FASTEST = PACES[-1]
 WELCOME = "1 presents one sweep, Enter as many again, Space runs; Y, X, W count votes, R shows the answer; F1: all keys"
 
 
 def headline(room: Classroom, reveal: bool) -> Headline:
-    """The state of the run; the verdict of the valid rule only with ``reveal``."""
-    state, word, meaning = "waiting", SAID["waiting"], ""
+    """The question; with ``reveal`` the truth, so that nobody takes the verdict of a rule for it."""
+    state, word, meaning = "waiting", "No sweep yet", ""
     if room.sweeps and not reveal:
         word, meaning = "Is there a response?", HIDDEN
     elif room.sweeps:
-        state = "undecided" if room.verdict is None else STATE[room.verdict.verdict]
-        word = SAID.get(state, SAID["undecided"])
+        state, truth = TRUTH[room.responds]
+        word, meaning = f"Truth: {truth}", TOLD
     if room.sweeps:
         word += f" · {room.sweeps:,} sweep{'s' if room.sweeps != 1 else ''}"
     return Headline(state, word, _figures(room, reveal), _particulars(room, reveal), meaning=meaning)
@@ -32,16 +33,24 @@ def headline(room: Classroom, reveal: bool) -> Headline:
 def _figures(room: Classroom, reveal: bool) -> str:
     if not room.sweeps:
         return "the first one comes with 1"
-    parts = [f"truth: {'a response' if room.responds else 'no response'}"] if reveal else []
+    parts = [f"the evidence says: {_verdict(room)}"] if reveal else []
     if room.sweeps == 1:
         parts.append("one sweep is mostly noise")
     if math.isfinite(room.noise_nv):
         parts.append(f"noise {room.noise_nv:,.0f} nV")
     if math.isfinite(room.correlation):
-        parts.append(f"odd and even half: r {room.correlation:.2f}".replace("-", "−"))
+        parts.append(f"odd and even half: r {round(room.correlation, 2) + 0.0:.2f}".replace("-", "−"))  # no -0.00
     if room.left_out:
         parts.append(f"{room.sweeps - room.accepted:,} rejected")
     return ", ".join(parts)
+
+
+def _verdict(room: Classroom) -> str:
+    """What the valid rule says, and whether it is right."""
+    said = "" if room.verdict is None else room.verdict.verdict
+    if said not in FOUND:
+        return "undecided"
+    return f"{WORDS[said]} ({'right' if FOUND[said] == room.responds else 'wrong'})"
 
 
 def _particulars(room: Classroom, reveal: bool) -> str:

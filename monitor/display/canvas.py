@@ -172,12 +172,13 @@ class Canvas:
 
     def label(
         self, words: str, colour: str, places: Sequence[Spot], times: float = 1.0,
-        bold: bool = False, must: bool = False, width: float | None = None,
+        bold: bool = False, must: bool = False, width: float | None = None, over: tuple[QRectF, str] | None = None,
     ) -> QRectF | None:  # fmt: skip
         """Write text at the first of ``places`` (x, y, across, down, as in ``text``) where it covers no other text, no curve and
         nothing else that is kept clear.
 
         Where none is free it is left out and None returned; if it ``must`` be read, the place that covers least is taken.
+        ``over``: a rectangle with its colour, painted anew under the text.
         """
         size = self._size(words, colour, times, bold, width)
         found = [self._placed(size, one) for one in places]
@@ -185,7 +186,11 @@ class Canvas:
         free = next((number for number, box in enumerate(boxes) if self._is_free(box)), None)
         if free is None and must:
             free = min(range(len(boxes)), key=lambda number: self._covered(boxes[number]))
-        return None if free is None else self._write(found[free], words)
+        if free is None:
+            return None
+        if over is not None:
+            self.painter.fillRect(found[free] & over[0], QColor(over[1]))
+        return self._write(found[free], words)
 
     def _is_free(self, box: Box) -> bool:
         taken = any(box.overlaps(other) for _, other in self.labels) or any(box.overlaps(other) for other in self.kept_clear)

@@ -14,7 +14,7 @@ from quietfloor.monitor.display.theme import Look
 
 LETTERS, ROW = 0.88, 1.25  # size of the letters, and height of a row
 SAMPLE = 2.6  # length of a piece of line: every pattern can be seen in it
-SPACE = 1.1  # between two names
+GAP, SPACE = 0.5, 0.9  # between a line and its name, and between two names
 
 
 class Entry(NamedTuple):
@@ -62,8 +62,9 @@ def paint(canvas: Canvas, rows: Rows) -> None:
             place = canvas.text(right, y, entry.words, entry.ink or look.theme.ink, LETTERS, across=1.0)
             if entry.ink:
                 middle = place.center().y()
-                ends = np.array([place.left() - look.px(SAMPLE) - 4, place.left() - 4])
                 outer = 2 * entry.width + 1 if entry.core else entry.width
+                end = place.left() - look.px(GAP) - outer / 2  # the pen goes on by half its width
+                ends = np.array([end - look.px(SAMPLE) + outer, end])
                 for ink, width in ((entry.ink, outer), (entry.core, entry.width))[: 1 + bool(entry.core)]:
                     canvas.line(ends, np.array([middle, middle]), ink, width, pattern=entry.pattern)
             right -= _width(canvas, entry)
@@ -71,7 +72,7 @@ def paint(canvas: Canvas, rows: Rows) -> None:
 
 def _width(canvas: Canvas, entry: Entry) -> float:
     """Its words, its line and the space before it."""
-    return canvas.width_of(entry.words, LETTERS) + canvas.look.px(SAMPLE + SPACE if entry.ink else SPACE)
+    return canvas.width_of(entry.words, LETTERS) + canvas.look.px(SAMPLE + GAP + SPACE if entry.ink else SPACE)
 
 
 __all__ = ["Entry", "Rows", "arranged", "paint", "strip_px"]

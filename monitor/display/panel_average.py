@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from PyQt5.QtCore import QRectF
 
 from quietfloor.monitor.core.samples import Bools
 from quietfloor.monitor.display.canvas import Spot as Place
@@ -204,14 +205,16 @@ class AveragePanel(ChartPanel):
                 self._stretch(canvas, spot.published_ms, low - foot, foot, *published_as(spot))
         end = self._visible(canvas, curves.window_ms)
         if end is not None and self._shown(curves.window_ms[1]):
-            middle = low - foot / 2
-            canvas.label("response window", theme.quiet, [(end[1] - px(0.7), middle, 1.0, 0.5)], 0.85)
+            place = (end[1] - px(0.7), low - foot / 2, 1.0, 0.5)
+            if canvas.label("response window", theme.quiet, [place], 0.85) is None:
+                canvas.label("window", theme.quiet, [place], 0.85)
         unjudged = self._visible(canvas, curves.unjudged_ms)
         if unjudged is not None:
             left, right = unjudged
             wide = right - left + px(1)
             places = [((left + right) / 2, y, 0.5, down) for y, down in ((rect.top() + 2, 0.0), (canvas.clip.bottom, 1.0))]
-            canvas.label("not judged", theme.quiet, places, 0.85, width=wide)
+            band = QRectF(left, rect.top(), right - left, rect.height()), theme.unjudged  # over the line of time zero
+            canvas.label("not judged", theme.quiet, places, 0.85, width=wide, over=band)
 
     def _stretch(self, canvas: Canvas, span_ms: Pair, low: float, foot: float, words: str, dotted: bool = False) -> None:
         """A bracket under a stretch of time with its name in it, or where that is too wide beside it."""
@@ -228,7 +231,9 @@ class AveragePanel(ChartPanel):
         canvas.line(np.array([left, right]), np.array([low - 1, low - 1]), ink, self.look.line, pattern=pattern)
         canvas.kept_clear += [Box(x - 2, rise, x + 2, low) for x in seen]
         beside = [(right + px(0.6), middle, 0.0, 0.5), (left - px(0.6), middle, 1.0, 0.5)]
-        canvas.label(words, ink, [((left + right) / 2, middle, 0.5, 0.5), *beside], 0.85)
+        place = canvas.label(words, ink, [((left + right) / 2, middle, 0.5, 0.5), *beside], 0.85)
+        if place is not None:  # the next name keeps away from it
+            canvas.kept_clear.append(Box(place.left() - px(0.8), place.top(), place.right() + px(0.8), place.bottom()))
 
     def _waves(self, canvas: Canvas) -> None:
         """Each mark: a stem from the curve to its interval, a bar, and beyond it its name."""

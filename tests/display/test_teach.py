@@ -94,7 +94,8 @@ def test_sweeps_come_exactly_as_asked_for(window: Any, qt: Spin, press: Any) -> 
     assert window.sentence.mark.state == "waiting"
     press("r")
     qt(0.1)
-    assert window.sentence.mark.state == "undecided"
+    assert window.sentence.mark.state == "present"
+    assert window.sentence.word.text() == "Truth: a response · 47 sweeps"
     assert not any(panel.failed for panel in window.panels)
 
 
@@ -203,7 +204,7 @@ def test_the_vote_comes_before_the_answer(window: Any, qt: Spin, press: Any) -> 
         qt(0.1)
         assert window.sentence.mark.state == "waiting"
         assert window.sentence.word.text() == "Is there a response? · 256 sweeps"
-        assert "truth" not in window.sentence.rest.text()
+        assert "evidence" not in window.sentence.rest.text()
         assert window.sentence.particulars.text().startswith("a secret ear ·")
         assert window.average.overlays == []
         assert window.answers.currentWidget() is window.vote
@@ -217,7 +218,7 @@ def test_the_vote_comes_before_the_answer(window: Any, qt: Spin, press: Any) -> 
         assert window.answers.currentWidget() is window.rules
         assert [overlay.label for overlay in window.average.overlays] == ["true response"]
         hears = window.room.hears
-        assert f"truth: {'a' if hears else 'no'} response" in window.sentence.rest.text()
+        assert window.sentence.word.text() == f"Truth: {'a' if hears else 'no'} response · 256 sweeps"
         assert f"a secret ear that {'hears' if hears else 'does not hear'}" in window.sentence.particulars.text()
         assert ("no response" in window.message.text()) != hears
         seen.add(hears)
@@ -329,18 +330,20 @@ def test_every_action_can_be_done_at_any_time(window: Any, qt: Spin) -> None:
 
 
 def test_the_axis_of_the_noise_does_not_tell_what_is_really_left_before_it_is_revealed(window: Any, qt: Spin) -> None:
-    sweeps = np.arange(1.0, 300.0)
+    sweeps, hidden = np.arange(1.0, 300.0), set()
     for real_nv, weighted_real_nv in ((9000.0, 3.0), (2.0, 20_000.0)):
         spread_nv = 2000.0 / np.sqrt(sweeps)
         track = Track(sweeps, spread_nv, np.full_like(sweeps, real_nv), spread_nv, np.full_like(sweeps, weighted_real_nv))
         panel, ranges = window.noise, []
         for reveal in (False, True, False):
             panel.show_noise(track, [], reveal, weighted=True)
+            qt(0.05)
             low, high = panel.chart.y_range
             ranges.append((round(10**low, 6), round(10**high, 6)))
-        assert ranges[0] == ranges[2] == (20.0, 6000.0), "as the spread alone asks"
+        hidden |= {ranges[0], ranges[2]}
         assert ranges[1][0] < 0.8 * min(real_nv, weighted_real_nv)
         assert ranges[1][1] > max(real_nv, weighted_real_nv)
+    assert len(hidden) == 1, "as the spread alone asks"
 
 
 def test_sheets_show_lesson_and_keys(window: Any, qt: Spin, press: Any) -> None:
@@ -379,7 +382,7 @@ def test_everything_explains_itself(window: Any) -> None:
     assert all(cell.toolTip() for row in window.rules.cells for cell in row[:2])
 
 
-SIZES = ((1000, 620), (1280, 680), (1280, 720), (1366, 728), (1920, 1080), (2560, 1440))
+SIZES = ((800, 560), (1000, 620), (1280, 680), (1280, 720), (1366, 728), (1920, 1080), (2560, 1440))
 
 
 def check_layout(window: Any, width: int, height: int) -> None:
@@ -442,6 +445,7 @@ def test_it_fits_small_and_large_light_and_dark(window: Any, qt: Spin, press: An
 def test_its_smallest_size_is_no_smaller_than_what_is_in_it(window: Any, qt: Spin, press: Any) -> None:
     from quietfloor.bench.teach.window import LEAST
 
+    window.resize(*LEAST)
     for keys in ("p", "p"):
         press(keys)
         qt(0.05)
@@ -456,7 +460,8 @@ def test_it_opens_no_larger_than_the_free_part_of_its_screen() -> None:
     assert fitting((1920, 1080)) == USUAL
     assert fitting((1280, 720)) == (1280, 720 - TITLE)
     assert fitting((1366, 728)) == (1280, 728 - TITLE)
-    assert larger(*LEAST) == larger(*USUAL) == 1.0
+    assert larger(*USUAL) == 1.0
+    assert larger(*LEAST) == 0.8
     assert larger(1920, 1080) == 1.3
     assert LEAST[0] <= 1024
     assert LEAST[1] <= 768 - TITLE
@@ -498,3 +503,128 @@ def test_a_lesson_ends_after_very_many_sweeps(window: Any, qt: Spin, monkeypatch
     until(qt, settled(window))
     assert window.room.sweeps == 24
     assert "enough for a lesson" in window.message.text()
+
+
+def check_names(chart: Any) -> None:
+    """No name covers a curve or another name."""
+    for number, (words, box) in enumerate(chart.labels):
+        assert not any(curve.crosses(box) for curve in chart.curves), words
+        assert not any(box.overlaps(other) for _, other in chart.labels[number + 1 :]), words
+
+
+@pytest.mark.parametrize("size", [(800, 560), (1280, 720), (1920, 1080)], ids=lambda size: f"{size[0]}x{size[1]}")
+def test_names_in_the_charts_cover_no_curve(window: Any, qt: Spin, press: Any, size: tuple[int, int]) -> None:
+    """Averages beside each other, changes while it goes on, and the answer: "each alike" lay on its own line."""
+    names = lambda: [words for words, _ in window.noise.chart.labels]  # noqa: E731
+    window.resize(*size)
+    press(*"vvvb")
+    window.room.step(512)
+    for keys in ("b", "b", "r", "b"):
+        press(keys)
+        until(qt, lambda: any("each alike" in words for words in names()) == (window.average.shown != "plain"))
+        until(qt, lambda: ("■ really left" in names()) == window.reveal)
+        for chart in (window.noise.chart, window.average.chart):
+            check_names(chart)
+    press("n", *"000")
+    for step, key in ((16, "m"), (30, "i"), (200, "j"), (100, "v"), (150, "u")):
+        window.room.step(step)
+        press(key)
+    press("m")
+    window.room.step(500)
+    until(qt, lambda: any("hum 2 µV" in words for words in names()))  # the newest change is named, with another at its sweep
+    press("r")
+    until(qt, lambda: "■ really left" in names())
+    check_names(window.noise.chart)
+    check_names(window.average.chart)
+    assert "movements 3 per minute" in names()
+
+
+def test_nothing_strikes_through_not_judged_and_no_line_touches_its_name(window: Any, qt: Spin, press: Any) -> None:
+    from PyQt5.QtGui import QColor
+
+    press(*"vvvb")
+    window.room.step(256)
+    qt(0.1)
+    chart, theme = window.average.chart, window.look.theme
+    image, ratio = chart.grab().toImage(), chart.devicePixelRatioF()
+
+    def inks(left: float, right: float, top: float, bottom: float) -> set[int]:
+        xs, ys = range(int(left * ratio), int(right * ratio)), range(int(top * ratio), int(bottom * ratio))
+        return {image.pixel(x, y) for x in xs for y in ys}
+
+    boxes = dict(chart.labels)
+    box, zero = boxes["not judged"], chart.inside.left() + chart.inside.width() * 2 / 22
+    assert box.left < zero < box.right
+    assert QColor(theme.axis).rgb() not in inks(zero - 1, zero + 2, box.top + 1, box.bottom)
+    assert QColor(theme.axis).rgb() in inks(zero - 1, zero + 2, box.bottom, chart.inside.bottom())
+    for words, ink in (("each alike", theme.average), ("weighted", theme.expected)):
+        (box,) = (place for name, place in chart.labels if name.startswith(words))
+        letters = window.look.px(1.0)
+        assert QColor(ink).rgb() not in inks(box.left - 0.35 * letters, box.left, box.top, box.bottom), words
+        assert QColor(ink).rgb() in inks(box.left - 2 * letters, box.left - 0.35 * letters, box.top, box.bottom), words
+
+
+@pytest.mark.parametrize("keys", ["", "p"], ids=["large letters", "small letters"])
+def test_the_least_window_keeps_a_readable_average(window: Any, qt: Spin, press: Any, keys: str) -> None:
+    """The chart was 52 pixels high, and its axis went to 130,000 nV: names had taken the place of the curves."""
+    from PyQt5.QtGui import QFontMetrics
+
+    from quietfloor.bench.teach.window import LEAST
+
+    window.resize(*LEAST)
+    press(*keys)
+    window.room.step(1)
+    for more, deed in ((0, ""), (63, "y"), (960, "r")):
+        window.room.step(more)
+        press(*deed)
+        qt(0.1)
+        chart, curves = window.average.chart, window.average.curves
+        low, high = chart.y_range
+        judged = curves.average_nv[curves.times_ms > 1.0]
+        assert chart.inside.height() > 130, chart.inside
+        assert (judged.max() - judged.min()) / (high - low) > 0.2
+        assert {words.partition(" ±")[0] for words, _ in chart.labels} >= {"average"}, "the thick line is named"
+    for words in (*(cells[0] for cells in window.rules.cells), *(cells[1] for cells in window.rules.cells)):
+        assert words.width() >= QFontMetrics(words.font()).horizontalAdvance(words.text()), words.text()
+    for value in window.conditions.values.values():
+        assert value.width() >= QFontMetrics(value.font()).horizontalAdvance(value.text()), value.text()
+
+
+def test_the_legend_names_what_is_drawn(window: Any, qt: Spin, press: Any) -> None:
+    """One sweep has neither a band nor an even half; the plus-minus average is as thick as the average."""
+    names = lambda: [entry.words for entry in window.average._entries()]  # noqa: E731
+    window.room.step(1)
+    qt(0.1)
+    assert names() == ["average"]
+    window.room.step(1)
+    qt(0.1)
+    assert names() == ["average ± noise band", "odd half", "even half"]
+    press("u")
+    qt(0.1)
+    assert names()[-1] == "plus-minus"
+    assert window.average._entries()[-1].width == window.look.line
+
+
+def test_hands_that_are_counted_behind_the_false_alarms_are_said(window: Any, qt: Spin, press: Any) -> None:
+    window.room.step(16)
+    press("c", "y", "y", "x")
+    try:
+        assert window.message.text().startswith("Votes: 2 yes, 1 no, 0 wait;")
+    finally:
+        press("c")
+
+
+@pytest.mark.parametrize("size", [(800, 560), (1280, 720), (1920, 1080)], ids=lambda size: f"{size[0]}x{size[1]}")
+def test_sheets_are_as_wide_as_their_text(window: Any, qt: Spin, press: Any, size: tuple[int, int]) -> None:
+    """Nobody scrolls sideways; a table may be one pixel too wide, by rounding."""
+    from PyQt5.QtWidgets import QTextBrowser
+
+    window.resize(*size)
+    qt(0.05)
+    for key in ("l", "F1"):
+        press(key)
+        qt(0.05)
+        browser = window.sheet.findChild(QTextBrowser)
+        assert browser.document().size().width() <= browser.viewport().width() + 1
+        assert not browser.horizontalScrollBar().isVisible()
+        window.sheet.reject()

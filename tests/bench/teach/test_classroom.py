@@ -239,3 +239,33 @@ def test_hum_in_step_deceives_every_rule_and_the_pause_mends_the_valid_one() -> 
     paused = Classroom(Lesson(ear="deaf", rate_per_s=50.0, conditions=hum))
     paused.step(512)
     assert not paused.opinions()[0].found
+
+
+def test_changes_before_the_same_sweep_are_one_mark_with_what_differs_there() -> None:
+    """Only the last of them was named, so its name stood at the rise that another one had made."""
+    room = Classroom(seed=1)
+    room.step(2)
+    for uv in (3.0, 5.0):
+        room.change(noise_uv=uv)
+    room.change(jitter_ms=0.1)
+    assert [(mark.sweep, mark.text) for mark in room.marks] == [(2, "noise 5 µV, jitter 0.1 ms")]
+    room.change(noise_uv=2.0)
+    assert [mark.text for mark in room.marks] == ["jitter 0.1 ms"]
+    room.change(jitter_ms=0.0)
+    assert room.marks == []  # as before
+    room.change(mains_uv=1.0)
+    room.step(1)
+    room.change(mains_uv=2.0)
+    assert [(mark.sweep, mark.text) for mark in room.marks] == [(2, "hum 1 µV"), (3, "hum 2 µV")]
+
+
+def test_the_track_ends_at_the_last_sweep() -> None:
+    """It ended at the last unit, and said another noise than the sentence."""
+    room = Classroom(seed=1)
+    for step, kept in ((3, [1, 2]), (17, [1, 2, 4, 8, 16]), (12, [1, 2, 4, 8, 16, 32])):
+        room.step(step)
+        track = room.track()
+        assert track is not None
+        assert track.sweeps.tolist() == [*kept, *([room.sweeps] if room.sweeps != kept[-1] else [])]
+        assert track.estimated_nv[-1] == room.noise_nv
+        assert track.real_nv[-1] == room.real_noise_nv

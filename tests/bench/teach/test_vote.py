@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from quietfloor.bench.teach.adjustable import Conditions
 from quietfloor.bench.teach.choices import Lesson
 from quietfloor.bench.teach.classroom import Classroom
 from quietfloor.bench.teach.vote import Ballot, Choice, Round, verdict_on
@@ -66,6 +67,26 @@ def test_words_do_not_tell_the_answer_before_it_is_revealed(ear: str) -> None:
     assert (hidden.state, hidden.word) == ("waiting", "Is there a response? · 512 sweeps")
     assert "hidden until R" in hidden.meaning
     assert "truth" not in hidden.rest
-    assert shown.state == ("present" if ear == "hears" else "undecided")
-    assert shown.rest.startswith(f"truth: {'a' if ear == 'hears' else 'no'} response")
+    assert (shown.state, shown.word) == (
+        ("present", "Truth: a response · 512 sweeps") if ear == "hears" else ("absent", "Truth: no response · 512 sweeps")
+    )
+    assert shown.rest.startswith(f"the evidence says: {'response present (right)' if ear == 'hears' else 'undecided'}, ")
     assert ("no response" in answer(room)) == (ear == "deaf")
+
+
+def test_the_large_word_is_the_truth_where_the_valid_rule_is_deceived() -> None:
+    """Hum in step without the pause: "Response present" in large letters was taken for the answer."""
+    room = Classroom(Lesson(ear="deaf", rate_per_s=50.0, random_pause=False, conditions=Conditions(mains_uv=10.0)), seed=1)
+    room.step(384)
+    assert room.verdict is not None
+    assert room.verdict.verdict == "response_present"
+    shown = headline(room, reveal=True)
+    assert (shown.state, shown.word) == ("absent", "Truth: no response · 384 sweeps")
+    assert shown.rest.startswith("the evidence says: response present (wrong), ")
+
+
+def test_a_correlation_of_nearly_nothing_has_no_sign() -> None:
+    room = Classroom(Lesson(conditions=Conditions(noise_uv=8.0, mains_uv=50.0, artefacts_per_min=60.0)), seed=1)
+    room.step(256)
+    assert -0.005 < room.correlation < 0
+    assert "r 0.00" in headline(room, reveal=False).rest
