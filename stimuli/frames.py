@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietfloor.stimuli.calibration import EARS, LevelError
-from quietfloor.stimuli.ceiling import RMS_WINDOW_S, Ceiling, Limiter, RmsLimiter, loudest_rms
+from quietfloor.stimuli.ceiling import CREST, RMS_WINDOW_S, Ceiling, Limiter, RmsLimiter, loudest_rms
 from quietfloor.stimuli.dose import Dose, DoseGuard, weights
+from quietfloor.stimuli.ipsilateral import IpsilateralNoise, most_rms
 from quietfloor.stimuli.masking import Masking, Noise, Steady
 from quietfloor.stimuli.schedule import Schedule, ScheduleError, Sweep
 from quietfloor.stimuli.waveforms import Waveform
@@ -74,13 +75,15 @@ class FrameSource:
     even in the middle of a sound, and `dose_exhausted` is true. `day_times`: so many times the limit of a day, by a dose policy.
 
     `masking` is noise in the other ear, from the first frame to the silence at the end, through the same ceiling and dose count.
+    `ipsilateral` is noise in the ear of the stimulus, just as long. The sum is then held by the stricter of the limits for the
+    stimulus and for noise. Peaks, and RMS values, are added as if they met, so that the ceiling never changes the sum.
 
     `earphone_jack`: one earphone serves both ears, and the trigger leaves by a jack that usually feeds the other one. Ceiling and
     dose then treat the trigger as a sound in the other ear, by the same earphone. A trigger whose pulse, repeated without a
     pause, would be above the ceiling is refused, so that marks of breaks, which the player adds, are below it too. There can be
     no masking, and no sound in both ears.
 
-    Raises LevelError (gain, ear, ceiling, masking) and ScheduleError (stimulus longer than the interval, rates that differ).
+    Raises LevelError (gain, ear, ceiling, noise) and ScheduleError (stimulus longer than the interval, rates that differ).
     """
 
     def __init__(
@@ -95,6 +98,7 @@ class FrameSource:
         trigger_db_fs: float = TRIGGER_DB_FS,
         earphone_jack: bool = False,
         day_times: float = 1.0,
+        ipsilateral: IpsilateralNoise | None = None,
     ) -> None:
         if not trigger_db_fs <= 0.0:  # nan ends here too
             raise LevelError(f"trigger_db_fs = {trigger_db_fs:g}; allowed is up to 0 dB re full scale")
@@ -104,6 +108,7 @@ class FrameSource:
             raise ScheduleError(f"waveform at {waveform.rate_hz} Hz, schedule at {schedule.sample_rate_hz} Hz; make them equal")
         self.waveform, self.gain, self.ear, self.schedule, self.ceiling = waveform, gain, ear, schedule, ceiling
         self.masking, self.trigger_db_fs, self.earphone_jack = masking, trigger_db_fs, earphone_jack
+        self.ipsilateral = ipsilateral
         self.sweeps: list[Sweep] = []
         self.position = 0
         self.ended_at: int | None = None  # sample at which the dose limit ended the sound
@@ -114,6 +119,11 @@ class FrameSource:
             of_noise = EARS.index(masking.ear)
             limits = _at(limits, of_noise, masking.ceiling.peak_to_peak(None)[of_noise])
             rms_limits = _at(rms_limits, of_noise, masking.ceiling.rms(None, 0.0)[of_noise])
+        if ipsilateral is not None:
+            self._refuse_ipsilateral(ipsilateral)
+            own = EARS.index(ear)
+            limits = _at(limits, own, min(limits[own], ceiling.peak_to_peak(None)[own]))
+            rms_limits = _at(rms_limits, own, min(rms_limits[own], ceiling.rms(None, 0.0)[own]))
         self._columns = tuple(i for i, name in enumerate(EARS) if ear in (name, "both"))
         self._limits, self._rms_limits = limits, rms_limits
         self._refuse_too_loud()
@@ -129,11 +139,17 @@ class FrameSource:
                 f"{1e3 * schedule.shortest_samples / rate_hz:.2f} ms between stimuli at {schedule.rate_per_s:g}/s: lower the rate"
             )
         self._refuse_too_much()
+        self._refuse_noise_too_loud()
         self._limiters = tuple(Limiter(limit, rate_hz) for limit in (*limits, *trigger_limits[:1]))
         self._rms_limiters = tuple(RmsLimiter(limit, rate_hz) for limit in (*rms_limits, *trigger_limits[1:]))
         of_columns = [weights(ceiling, name, waveform, rate_hz) for name in EARS]
         if masking is not None:
             of_columns[EARS.index(masking.ear)] = weights(masking.ceiling, masking.ear, None, rate_hz)
+        if ipsilateral is not None:  # sum and parts count by the larger weight
+            own = EARS.index(ear)
+            of_noise_pa2s = weights(ceiling, ear, None, rate_hz)
+            left, right = (max(pair) for pair in zip(of_columns[own], of_noise_pa2s, strict=True))
+            of_columns[own] = (left, right)
         if earphone_jack:
             of_columns.append(weights(ceiling, self._other_ear, None, rate_hz))
         self._weights = tuple(of_columns)
@@ -144,6 +160,7 @@ class FrameSource:
         self.total_samples = self._length()
         self._noise: Steady | None = None if masking is None else Noise(masking, self.total_samples)
         self._noise_column = 0 if masking is None else EARS.index(masking.ear)
+        self._own_noise = None if ipsilateral is None else Noise(ipsilateral, self.total_samples)
 
     @property
     def rate_hz(self) -> float:
@@ -171,13 +188,15 @@ class FrameSource:
         return self._guard.given
 
     def exposure(self, sweeps: float, seconds: float) -> Dose:
-        """Dose of each ear for this many sweeps, and masking noise for so many seconds: computed, no frame is read. A trigger
+        """Dose of each ear for this many sweeps, and noise for so many seconds: computed, no frame is read. A trigger
         that counts is taken as the wide one of a unit."""
         squares = [0.0] * len(self._weights)
         for column in self._columns:
             squares[column] = sweeps * float(np.sum(self._sound**2))
         if self.masking is not None:
             squares[EARS.index(self.masking.ear)] = seconds * self.rate_hz * self.masking.rms**2
+        if self.ipsilateral is not None:
+            squares[EARS.index(self.ear)] += seconds * self.rate_hz * self.ipsilateral.rms**2
         if self.earphone_jack:
             squares[2] = sweeps * float(np.sum(self._triggers[1] ** 2))
         return self._dose_of(squares)
@@ -206,8 +225,11 @@ class FrameSource:
 
     @property
     def below_ceiling_db(self) -> float:
-        """Distance of the sound below the ceiling in dB, by its peaks or its RMS, whichever is nearer; inf for silence."""
-        return -max(max(self._over_peak_db(column), self._over_rms_db(column)) for column in self._columns)
+        """Distance of the sound below the ceiling in dB, by its peaks or its RMS, whichever is nearer; inf for silence. Noise in
+        the same ear counts."""
+        beside = self.ipsilateral
+        peak, rms = (0.0, 0.0) if beside is None else (2.0 * CREST * beside.rms, beside.swing * beside.rms)
+        return -max(max(self._over_peak_db(column, peak), self._over_rms_db(column, rms)) for column in self._columns)
 
     def read(self, n: int) -> NDArray[np.float32]:
         """The next `n` frames, (3, n) float32: left, right, trigger; silence after the end. Appends the sweeps that begin in them
@@ -243,9 +265,11 @@ class FrameSource:
         return sweep.index_in_unit == 0
 
     def _add_noise(self, frames: NDArray[np.float64]) -> None:
-        """Add the masking noise of the next samples to frames (3, n)."""
+        """Add the noise of the next samples, of either ear, to frames (3, n)."""
         if self._noise is not None:
             frames[self._noise_column] += self._noise.read(frames.shape[1])
+        if self._own_noise is not None:
+            frames[self._columns[0]] += self._own_noise.read(frames.shape[1])
 
     def _as_played(self, sweep: Sweep) -> Sweep:
         return sweep
@@ -289,6 +313,34 @@ class FrameSource:
         if masking.ceiling.age_group != self.ceiling.age_group:
             raise LevelError(f"masking for {masking.ceiling.age_group}, stimulus for {self.ceiling.age_group}: it is one person")
 
+    def _refuse_ipsilateral(self, noise: IpsilateralNoise) -> None:
+        if noise.ear != self.ear:
+            raise LevelError(f"ipsilateral noise in the {noise.ear} ear, stimulus in {self.ear}: it is noise in the tested ear")
+        if noise.rate_hz != self.schedule.sample_rate_hz:
+            raise ScheduleError(f"ipsilateral noise at {noise.rate_hz} Hz, schedule at {self.rate_hz} Hz; make them equal")
+        if noise.ceiling != self.ceiling:
+            raise LevelError("ipsilateral noise and stimulus with different ceilings: one earphone of one person plays both")
+
+    def _refuse_noise_too_loud(self) -> None:
+        """Refuse noise in the ear of the stimulus whose sum with it is too loud."""
+        noise = self.ipsilateral
+        if noise is None:
+            return
+        column = self._columns[0]
+        used = self.gain * self.waveform.peak_to_peak
+        used_rms = loudest_rms(self._sound, self.schedule.shortest_samples, self.rate_hz)
+        most = most_rms(self._limits[column] - used, self._rms_limits[column] - used_rms, noise.swing)
+        if noise.rms > most * (1.0 - 1e-5):
+            level_db, unit = noise.level
+            allowed = "leave it out, or lower the level of the stimulus"
+            if most > 0.0:
+                largest_db = _floor_tenths(level_db + 20.0 * math.log10(most / noise.rms))
+                allowed = f"beside this stimulus {largest_db:g} {unit} is allowed: lower the noise to that, or the stimulus"
+            raise LevelError(
+                f"ipsilateral noise of {level_db:g} {unit} and the stimulus on the {self.ear} ear are together above the output "
+                f"ceiling for {self._whom}; {allowed}"
+            )
+
     def _take_onsets_before(self, stop: int) -> None:
         while self._next is not None and self._next.onset_sample < stop:
             sweep = self._as_played(self._next)
@@ -321,17 +373,19 @@ class FrameSource:
                     "sound shorter"
                 )
 
-    def _over_peak_db(self, column: int) -> float:
-        return _db(self.gain * self.waveform.peak_to_peak, self._limits[column])
+    def _over_peak_db(self, column: int, beside: float = 0.0) -> float:
+        return _db(self.gain * self.waveform.peak_to_peak + beside, self._limits[column])
 
-    def _over_rms_db(self, column: int) -> float:
-        return _db(loudest_rms(self._sound, self.schedule.shortest_samples, self.rate_hz), self._rms_limits[column])
+    def _over_rms_db(self, column: int, beside: float = 0.0) -> float:
+        rms = loudest_rms(self._sound, self.schedule.shortest_samples, self.rate_hz)
+        return _db(rms + beside, self._rms_limits[column])
 
     @property
     def _whom(self) -> str:
         calibration = self.ceiling.calibration
         where = "uncalibrated" if calibration is None else f"calibration {calibration.id!r}"
-        return f"{self.ceiling.transducer}, {self.ceiling.age_group}, {where}"
+        both = "" if self.ipsilateral is None else ", with noise in the same ear"
+        return f"{self.ceiling.transducer}, {self.ceiling.age_group}, {where}{both}"
 
     def _length(self) -> int | None:
         schedule = self.schedule

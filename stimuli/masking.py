@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import ClassVar, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,6 @@ WHITE_HZ = (200.0, 8000.0)  # own choice: what an ABR answers to, without loadin
 WHITE_MASKS_HZ = (500.0, 1000.0, 2000.0, 4000.0)  # where white noise has at least its stated level, for clicks and chirps
 _THIRD = 2.0 ** (1.0 / 6.0) - 2.0 ** (-1.0 / 6.0)  # width of a third of an octave, of its centre
 _BLOCK = 16384
-_STREAM = 0x6E6F697365  # apart from the pauses of the schedule, which use the same seed
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,8 @@ class Masking:
     ceiling: Ceiling
     frequency_hz: float | None = None
     seed: int = 0
+
+    stream: ClassVar[int] = 0x6E6F697365  # apart from the pauses of the schedule, which use the same seed
 
     def __post_init__(self) -> None:
         if self.noise not in NOISES:
@@ -80,13 +82,8 @@ class Masking:
 
     @property
     def swing(self) -> float:
-        """Factor by which the RMS of 125 ms may exceed the RMS of the noise; at most one of 1e9 stretches of 125 ms exceeds it.
-
-        The factor is from chi squared with twice as many degrees of freedom as bandwidth times duration (for Gaussian noise in a
-        flat band).
-        """
-        degrees = 2.0 * RMS_WINDOW_S * bandwidth_hz(self.filter, self.rate_hz)
-        return math.sqrt(float(special.chdtri(degrees, 1e-9)) / degrees)
+        """Factor by which the RMS of 125 ms may exceed the RMS of the noise; see `rms_swing`."""
+        return rms_swing(self.filter, self.rate_hz)
 
     @property
     def band_hz(self) -> tuple[float, float]:
@@ -111,6 +108,17 @@ def bandwidth_hz(taps: NDArray[np.float64], rate_hz: float) -> float:
     """Equivalent bandwidth of noise after a filter with gain 1 inside its band: the width of the rectangle that passes as much
     power."""
     return float(np.sum(taps**2) * rate_hz / 2.0)
+
+
+def rms_swing(taps: NDArray[np.float64], rate_hz: float) -> float:
+    """Factor by which the RMS of 125 ms may exceed the RMS of noise after this filter; at most one of 1e9 stretches of 125 ms
+    exceeds it.
+
+    The factor is from chi squared with twice as many degrees of freedom as bandwidth times duration (for Gaussian noise in a
+    flat band).
+    """
+    degrees = 2.0 * RMS_WINDOW_S * bandwidth_hz(taps, rate_hz)
+    return math.sqrt(float(special.chdtri(degrees, 1e-9)) / degrees)
 
 
 def rms_of_em(
@@ -189,12 +197,27 @@ class Steady:
         raise NotImplementedError
 
 
-class Noise(Steady):
-    """The samples of a `Masking`."""
+class Shaped(Protocol):
+    """What `Noise` needs to know: `filter` (taps), `rms` of the samples, and `seed` and `stream` of its random numbers."""
 
-    def __init__(self, masking: Masking, stop: int | None = None) -> None:
+    stream: ClassVar[int]
+
+    @property
+    def filter(self) -> NDArray[np.float64]: ...
+    @property
+    def rms(self) -> float: ...
+    @property
+    def rate_hz(self) -> float: ...
+    @property
+    def seed(self) -> int: ...
+
+
+class Noise(Steady):
+    """The samples of a `Masking`, or of noise in the ear that is tested."""
+
+    def __init__(self, masking: Shaped, stop: int | None = None) -> None:
         super().__init__(masking.rate_hz, stop)
-        self._random = np.random.default_rng([masking.seed, _STREAM])
+        self._random = np.random.default_rng([masking.seed, masking.stream])
         self._filter, self._rms = masking.filter, masking.rms
         self._tail = self._random.standard_normal(self._filter.size - 1)  # so that it has its full size from the start
 

@@ -46,7 +46,9 @@ MOST_SD_DB = 8.0  # own choice: more than listeners usually differ
 _SET_HERE = (
     "level_db_nhl", "level_db_ppe_spl", "level_db_fs", "chirp_by_level", "muted", "together", "sounds_per_ear", "masking",
     "masking_level_db_em", "masking_level_db_fs", "masking_frequency_hz", "masking_transducer", "masking_calibration",
-    "references", "age_months", "age_change", "dose_policy", "random_interval_ms",
+    "references", "age_months", "age_change", "dose_policy", "random_interval_ms", "ipsilateral_noise",
+    "ipsilateral_noise_level_db_spl", "ipsilateral_noise_level_db_fs", "ipsilateral_noise_notch_hz",
+    "ipsilateral_noise_high_pass_hz",
 )  # fmt: skip
 
 

@@ -34,6 +34,8 @@ def heading_of(plan: Plan) -> tuple[Heard, ...]:
     if sound.masking != "none":
         other = "left" if sound.ear == "right" else "right"
         lines.append(Heard(f"{other.capitalize()} ear · {sound.masking} noise{_noise_level(sound)}", other))
+    if isinstance(sound, SoundPlan) and sound.ipsilateral_noise != "none":
+        lines.append(Heard(f"{sound.ear.capitalize()} ear · {sound.ipsilateral_noise} noise{_ipsilateral(sound)}", sound.ear))
     return tuple(lines)
 
 
@@ -42,6 +44,14 @@ def _noise_level(sound: SoundPlan | StatedPlan) -> str:
         return f" · {written(sound.masking_level_db_em)} dB EM"
     fs = sound.masking_level_db_fs if isinstance(sound, SoundPlan) else None
     return "" if fs is None else f" · {written(fs)} dB re full scale"
+
+
+def _ipsilateral(sound: SoundPlan) -> str:
+    """What the noise in the tested ear leaves free, and its level before that was cut."""
+    spl, fs, edges_hz = sound.ipsilateral_noise_level_db_spl, sound.ipsilateral_noise_level_db_fs, sound.ipsilateral_edges_hz
+    free = {0: "", 1: " from {:.0f} Hz on", 2: ", none from {:.0f} to {:.0f} Hz"}[len(edges_hz)].format(*edges_hz)
+    level = f"{written(fs)} dB re full scale" if spl is None and fs is not None else f"{written(spl or 0.0)} dB SPL"
+    return f"{free} · {level}{' before the cut' if edges_hz else ''}"
 
 
 def _of_search(search: SearchPlan, route: str) -> tuple[Heard, ...]:

@@ -25,7 +25,7 @@ from quietfloor.monitor.session.conditions import (
     Condition,
     RunSummary,
     Whose,
-    noise_words,
+    all_noise_words,
 )
 from quietfloor.monitor.session.masked_runs import About, advice_for
 from quietfloor.monitor.session.recorded_session import judged_runs
@@ -99,7 +99,7 @@ class Replicate:
     stopped_by: str
     sweeps: int | None
     noise_nv: float
-    masking: str = ""  # the noise in the other ear, in words
+    masking: str = ""  # the noise in either ear, in words
     whose: Whose = ""
 
     @property
@@ -310,10 +310,9 @@ def _doubts(
 def _replicate(path: Path, record: dict[str, Any], whose: Whose) -> Replicate:
     noise = record["residual_noise_nv"]
     sweeps = record["sweeps_accepted"]
-    masking = record["stimulus"].get("masking")
     return Replicate(
         path, record["verdict"], record["stopped_by"], None if sweeps is None else int(sweeps),
-        math.nan if noise is None else float(noise), "" if masking is None else noise_words(masking), whose,
+        math.nan if noise is None else float(noise), all_noise_words(record["stimulus"]), whose,
     )  # fmt: skip
 
 

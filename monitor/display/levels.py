@@ -15,6 +15,7 @@ from quietfloor.monitor.display.ladder import Ladder, Level, Rung, Series
 from quietfloor.monitor.display.model import BAND_SD, DOUBT
 from quietfloor.monitor.display.views import Curves
 from quietfloor.monitor.review.marked_run import Marked, read
+from quietfloor.monitor.session.conditions import published_kind
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 from quietfloor.monitor.waves import replicates
 from quietfloor.monitor.waves.marks import Mark, Marks, Wave
@@ -92,7 +93,7 @@ def read_levels(ladder: Ladder) -> Levels:
             rows += [] if row is None else [row]
             sound = sound or own
     told = {"frequency_hz": sound.get("frequency_hz"), "span_ms": sound.get("chirp_span_ms")}
-    kind, age = sound.get("kind"), sound.get("age_group")
+    kind, age = published_kind(sound), sound.get("age_group")
     latencies = [
         one
         for wave in SHOWN

@@ -81,6 +81,8 @@ class CellTable:
             raise PlanError(f"cells: first = {self.first}; allowed is 0 to {len(self.cells) - 1}, a place in the table")
         if not (self.sound.held_to_plan and self.sound.pauses_s):
             raise PlanError("cells: a run with several cells is known by its pauses: leave held_to_plan and random_pause on")
+        if self.sound.ipsilateral_noise != "none":
+            raise PlanError("cells: ipsilateral_noise goes with runs of one sound and level: leave it out")
         for number, cell in enumerate(self.cells):
             given = [name for name in STATED if getattr(cell, name) is not None]
             if len(given) != 1 or getattr(self.cells[0], given[0]) is None:

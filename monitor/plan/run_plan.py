@@ -272,6 +272,11 @@ class Plan(Section):
                 "[search] plays our own sounds, in dB nHL (what it expects of sizes and latencies is published in dB nHL): give "
                 "[sound] with level_db_nhl and a calibration"
             )
+        if self.search is not None and self.sound is not None and self.sound.ipsilateral_noise != "none":
+            raise ValueError(
+                f"sound.ipsilateral_noise = {self.sound.ipsilateral_noise!r} with [search]: noise in the tested ear goes with "
+                "runs of one sound and level: leave one of them out"
+            )
         if self.sound is None or not self.sound.together:
             return self
         if self.search is None or {one.ear for one in self.search.condition} != {"left", "right"}:

@@ -21,6 +21,8 @@ from quietfloor.stimuli.clicks import DURATION_US
 from quietfloor.stimuli.devices import DeviceError
 from quietfloor.stimuli.ear_steps import AGES_MONTHS
 from quietfloor.stimuli.frames import EARPHONE_JACK_DB_FS, TRIGGER_DB_FS
+from quietfloor.stimuli.ipsilateral import KINDS as IPSILATERAL
+from quietfloor.stimuli.ipsilateral import LEVELS_DB_SPL, require_edges, usual_edges_hz
 from quietfloor.stimuli.levels import STATED, stated_level
 from quietfloor.stimuli.outputs import BLOCK, CHANNELS, LONGEST_BLOCK, ONE_EARPHONE, SHORTEST_BLOCK, check_block
 from quietfloor.stimuli.schedule import Schedule
@@ -111,6 +113,21 @@ class SoundPlan(Section):
     masking_calibration: str | None = Field(
         default=None, description="calibration file of masking_transducer, where it is another earphone than the stimulus has"
     )
+    ipsilateral_noise: Literal["none", "broadband", "high-pass", "notched"] = Field(
+        default="none", description="noise in the tested ear, for the response of one place"
+    )
+    ipsilateral_noise_level_db_spl: float | None = Field(
+        default=None, ge=LEVELS_DB_SPL[0], le=LEVELS_DB_SPL[1],
+        description="RMS from 100 to 10000 Hz, before notch or high-pass are cut; needs a calibration",
+    )  # fmt: skip
+    ipsilateral_noise_level_db_fs: float | None = Field(default=None, ge=-120, le=0, description="the same, uncalibrated")
+    ipsilateral_noise_notch_hz: tuple[float, float] | None = Field(
+        default=None, description="edges of the notch; by default half an octave to either side of the stimulus",
+        examples=[[707, 1414]],
+    )  # fmt: skip
+    ipsilateral_noise_high_pass_hz: float | None = Field(
+        default=None, description="edge of the high-pass; by default half an octave above the frequency of the stimulus"
+    )
     muted: bool = Field(default=False, description="control run: trigger without stimulus")
     device: Literal["lsl", "sound-card"] = "lsl"
     device_source_id: str = "quietfloor-audio"
@@ -194,7 +211,10 @@ class SoundPlan(Section):
         )
 
     def latency_ms(self, window_ms: tuple[float, float]) -> tuple[float, float]:
-        """Earliest and latest published latency of wave V for this sound, inside the window."""
+        """Earliest and latest published latency of wave V for this sound, inside the window; all of it for a sound in noise, as
+        what is published is of responses in quiet."""
+        if self.ipsilateral_noise != "none":
+            return window_ms
         spec = self.spec
         span_ms = 1e3 * spec.delay_model.span_s if self.stimulus == "chirp" else None
         return wave_v_bracket_ms(
@@ -373,6 +393,49 @@ class SoundPlan(Section):
             )
         return self
 
+    @model_validator(mode="after")
+    def _ipsilateral_noise_complete(self) -> SoundPlan:
+        kind, about = self.ipsilateral_noise, "ipsilateral_noise"
+        given = [name for name in type(self).model_fields if name.startswith(f"{about}_") and getattr(self, name) is not None]
+        if kind == "none":
+            if given:
+                others = ", ".join(f'"{one}"' for one in IPSILATERAL)
+                raise ValueError(f"{given[0]} without noise: add {about} = one of {others}, or leave it out")
+            return self
+        if self.route == "bone":
+            raise ValueError(
+                f"{about} = \"{kind}\" with route = \"bone\": a bone vibrator gives no noise of a known level over a wide band: "
+                f"use an earphone, or leave {about} out"
+            )
+        if self.together:
+            raise ValueError(f"{about} = \"{kind}\" with together = true: it goes with one ear at a time: leave one of them out")
+        levels = (self.ipsilateral_noise_level_db_spl, self.ipsilateral_noise_level_db_fs)
+        if (levels[0] is None) == (levels[1] is None):
+            raise ValueError(
+                f"{about}: give exactly one of {about}_level_db_spl (needs a calibration) and {about}_level_db_fs (uncalibrated)"
+            )
+        if levels[0] is not None and self.calibration is None:
+            raise ValueError(
+                f"{about}_level_db_spl = {levels[0]:g} needs a calibration file: name it as calibration, or give "
+                f"{about}_level_db_fs (dB re full scale, uncalibrated)"
+            )
+        for name, owner in ((f"{about}_notch_hz", "notched"), (f"{about}_high_pass_hz", "high-pass")):
+            if name in given and kind != owner:
+                raise ValueError(f"{name} belongs to {about} = \"{owner}\", not to \"{kind}\": leave it out")
+            if kind == owner and name not in given and self.frequency_hz is None:
+                raise ValueError(f"{about} = \"{kind}\" with stimulus = {self.stimulus!r}, which has no frequency: give {name}")
+        require_edges(kind, self.ipsilateral_edges_hz)
+        return self
+
+    @property
+    def ipsilateral_edges_hz(self) -> tuple[float, ...]:
+        """Edges of the noise in the tested ear: of its notch, or of its high-pass; () for none."""
+        if self.ipsilateral_noise == "none":
+            return ()
+        if self.ipsilateral_noise_high_pass_hz is not None:
+            return (self.ipsilateral_noise_high_pass_hz,)
+        return self.ipsilateral_noise_notch_hz or usual_edges_hz(self.ipsilateral_noise, self.frequency_hz)
+
     @property
     def card_channels(self) -> tuple[int, int, int] | None:
         """Outputs of the sound card for left, right, trigger; None for audio over LSL, which has none."""
@@ -468,8 +531,9 @@ class StatedPlan(Section):
 
     @classmethod
     def of_sound(cls, sound: SoundPlan) -> StatedPlan | None:
-        """The [sound] of a plan as stated values, for a run in which other equipment plays; None for the sound of a file."""
-        if sound.stimulus == "custom":
+        """The [sound] of a plan as stated values, for a run in which other equipment plays; None for the sound of a file, and
+        with noise in the tested ear, which cannot be stated."""
+        if sound.stimulus == "custom" or sound.ipsilateral_noise != "none":
             return None
         known = {name: getattr(sound, name) for name in cls.model_fields}
         if sound.stimulus == "chirp":

@@ -142,6 +142,10 @@ TERMS: dict[str, tuple[str, str]] = {
     ),
     "ceiling": ("output ceiling", "The loudest that this program lets out for this transducer and age group."),
     "calibration": ("calibration", "A file that says how loud full scale is on this output; dB nHL need one."),
+    "ipsilateral_noise": (
+        "noise in the tested ear",
+        "Noise that plays with the stimulus, so that only the places of the cochlea respond whose frequencies it leaves free.",
+    ),
     "level_check": ("level check", "A tone over a wire loop against the calibration: it tells a volume control that was moved."),
     "bits": ("bits", "Steps of the sound card's converter that a quiet stimulus still uses, as a power of two; few are coarse."),
     "dose": ("sound dose", "How much sound an ear got in this session and will get, of what it may get in a day."),

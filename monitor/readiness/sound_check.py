@@ -16,6 +16,7 @@ from quietfloor.monitor.plan.search_plan import SearchPlan
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.readiness.findings import OWN_CHOICE, Finding, Group, parted
 from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, Stimulus, age_of, make_cells, make_stimulus, open_device, spent_by
+from quietfloor.monitor.session.conditions import ipsilateral_words
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
 from quietfloor.monitor.storage.level_checks import last_check
 from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
@@ -31,7 +32,8 @@ TRIGGER_LEAD_IN_S = 0.5
 LONGEST_S = 1800.0  # of a check, for the dose of a trigger that counts; own choice
 SWEEPS_FOR_EVER = 10_000_000
 OF_STIMULUS = frozenset(StimulusSpec.__dataclass_fields__)
-SILENCED = tuple(name for name in SoundPlan.model_fields if name in OF_STIMULUS or name.startswith("masking_"))
+NOISES = ("masking_", "ipsilateral_noise_")
+SILENCED = tuple(name for name in SoundPlan.model_fields if name in OF_STIMULUS or name.startswith(NOISES))
 
 
 def sound_group(plan: Plan, session: Path, today: datetime.date) -> Group:
@@ -70,6 +72,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
     level = _level(sound, stimulus) if plan.search is None else _levels(plan.search, sound)
     found = [level, _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
+    found += _ipsilateral(stimulus)
     found += _jack(sound) + _level_check(sound, stimulus.calibration, session)
     return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
 
@@ -100,6 +103,21 @@ def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
         return Finding("ceiling", "ok", "nothing is played, so nothing can pass it", value=math.inf, unit="dB", limit=0.0)
     said = f"{below:.1f} dB below the loudest that may leave by {_name(sound)}, {sound.age_group}"
     return Finding("ceiling", "ok", said, "", "", below, "dB", 0.0, "see stimuli/ceiling.py")
+
+
+def _ipsilateral(stimulus: Stimulus) -> list[Finding]:
+    """Finding on noise in the tested ear, only where there is some."""
+    noise = stimulus.record.get("ipsilateral_noise")
+    if noise is None:
+        return []
+    said, apart_db = ipsilateral_words(noise), noise["re_stimulus_db"]
+    if apart_db is not None:
+        side = "above" if apart_db > 0 else "below"
+        said += f"; {abs(apart_db):.1f} dB {side} the peak-to-peak equivalent level of the stimulus"
+    said += "; published latencies, amplitudes and thresholds are of responses in quiet"
+    spl = noise["level_db_spl"]
+    level_db, unit = (noise["level_db_fs"], "dB FS") if spl is None else (spl, "dB SPL")
+    return [Finding("ipsilateral_noise", "look", said, "compare it with runs in the same noise only", "", level_db, unit)]
 
 
 def _calibration(calibration: Calibration | None, today: datetime.date) -> Finding:
@@ -200,6 +218,7 @@ class SilentTriggers:
         # The trigger column is the same whatever the sound; a click needs no file, no level, and no calibration that may be old.
         silent: dict[str, Any] = dict.fromkeys(SILENCED)
         silent |= {"stimulus": "click", "chirp_by_level": False, "masking": "none", "muted": True, "lead_in_s": TRIGGER_LEAD_IN_S}
+        silent |= {"ipsilateral_noise": "none"}
         silent |= dict.fromkeys(STATED) | {"level_db_fs": -60.0, "calibration": None, "references": None, "device": "lsl"}
         silent |= {"dose_policy": None}  # they need none
         if sound.trigger_on_earphone_jack:  # held by the ceiling of its own calibration

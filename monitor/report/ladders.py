@@ -15,7 +15,7 @@ from quietfloor.monitor.core.stopping import Outcome
 from quietfloor.monitor.report.material import Material, RunMaterial
 from quietfloor.monitor.report.parts import Ladder, Level, level_words
 from quietfloor.monitor.review.search_record import SearchedCondition, averages_of, sound_of, window_of
-from quietfloor.monitor.session.conditions import Condition, noise_words
+from quietfloor.monitor.session.conditions import Condition, ipsilateral_words, noise_words, published_kind
 from quietfloor.monitor.session.staircase_errors import LadderErrors
 from quietfloor.monitor.session.threshold import Threshold
 from quietfloor.monitor.waves.growth import ladder_growth
@@ -123,6 +123,8 @@ def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool
     for run in runs:
         masking = (run.record.get("stimulus") or {}).get("masking")
         noise = "" if masking is None else f", other ear masked ({noise_words(masking)})"
+        own = (run.record.get("stimulus") or {}).get("ipsilateral_noise")
+        noise += "" if own is None else f", in {ipsilateral_words(own)}"
         purpose = run.summary.purpose if run.summary is not None else "threshold"
         only = ", run for the intensity function" if purpose == "growth" else ""
         grouped.setdefault((level_words(run), noise, only), []).append(run)
@@ -225,7 +227,7 @@ def _sought(sound: Mapping[str, Any], window: tuple[float, float], material: Mat
 
 def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tuple[tuple[str, Norm], ...]:
     """The published value and its source for each value in the table of waves that has one, by its name there."""
-    kind, db, age = sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group")
+    kind, db, age = published_kind(sound), sound.get("level_db_nhl"), sound.get("age_group")
     hz, span = sound.get("frequency_hz"), sound.get("chirp_span_ms")
     found: list[tuple[str, Norm | None]] = []
     for mark in marks.marks:
@@ -246,7 +248,7 @@ def _published_by_level(
     if not known:
         return ()
     sound = known[0].sound
-    kind, age, hz = sound.get("kind"), sound.get("age_group"), sound.get("frequency_hz")
+    kind, age, hz = published_kind(sound), sound.get("age_group"), sound.get("frequency_hz")
     span = sound.get("chirp_span_ms")
     rows = []
     low_db, high_db = known[-1].level_db_nhl - BEYOND_DB, known[0].level_db_nhl + BEYOND_DB

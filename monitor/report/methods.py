@@ -13,7 +13,7 @@ from typing import Any
 
 from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.search.choice import LARGEST_RISE_DB, Wanted
-from quietfloor.monitor.session.conditions import STIMULUS_WORDS
+from quietfloor.monitor.session.conditions import STIMULUS_WORDS, ipsilateral_words
 from quietfloor.monitor.storage.record_schema import is_number
 from quietfloor.stimuli.levels import STATED
 
@@ -107,6 +107,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "random_pauses_ms": ("stimulus", "random_pauses_ms"),
     "random_interval_ms": ("stimulus", "random_interval_ms"),
     "masking": ("stimulus", "masking"),
+    "ipsilateral_noise": ("stimulus", "ipsilateral_noise"),
     "age_group": ("stimulus", "age_group"),
     "output": ("stimulus", "output", "device"),
     "seed": ("seed",),
@@ -302,6 +303,10 @@ def _stimuli(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     if masked:
         of_cells = f"{min(masked):g} to {max(masked):g} dB EM at those levels of a search that need it"
         noise = f"{noise}; {of_cells}" if masking else f"masking noise in the other ear: {of_cells}"
+    beside = [one for one in s["ipsilateral_noise"] if one["value"] is not None]
+    if beside:
+        own = (f"{ipsilateral_words(one['value'])} ({runs_words(one['runs'])})" for one in beside)
+        noise += f"; noise with the stimulus: {'; '.join(own)}"
     references = _only(s["reference_source"])
     reference = f" Reference for 0 dB nHL: {'; '.join(map(str, references))}." if references and levels else ""
     muted = [number for one in s["muted"] if one["value"] is True for number in one["runs"]]

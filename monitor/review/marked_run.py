@@ -11,7 +11,7 @@ from typing import Any
 
 from quietfloor.monitor.review.search_record import averages_of, marks_name, read_search, sound_of, window_of
 from quietfloor.monitor.run.status_text import too_large
-from quietfloor.monitor.session.conditions import condition_of, noise_words
+from quietfloor.monitor.session.conditions import all_noise_words, condition_of, published_kind
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 from quietfloor.monitor.untrusted.bounded_io import json_of
 from quietfloor.monitor.waves.growth import ladder_growth
@@ -56,9 +56,8 @@ class Marked:
 
     @property
     def noise(self) -> str:
-        """Noise in the other ear, in words; empty for none."""
-        masking = self.sound.get("masking")
-        return "" if masking is None else noise_words(masking)
+        """Noise in either ear, in words; empty for none."""
+        return all_noise_words(self.sound)
 
     @property
     def title(self) -> str:
@@ -151,7 +150,7 @@ def _marked(
     sound = record.get("stimulus") or {}
     window_ms = window_of(plan, sound)
     where = sought(
-        sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group"), window_ms, norms,
+        published_kind(sound), sound.get("level_db_nhl"), sound.get("age_group"), window_ms, norms,
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
     )  # fmt: skip
     marks = suggest(trace, where) if by_hand is None else by_hand
@@ -161,7 +160,7 @@ def _marked(
 def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
     """Sentences on the replicates of each level, and on the change of wave V between levels. Raises ValueError.
 
-    Runs with different noise in the other ear are different evidence: no replicates of each other. The function takes
+    Runs with different noise in either ear are different evidence: no replicates of each other. The function takes
     those of a level that come first.
     """
     sounds = {
@@ -187,7 +186,7 @@ def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
             series.setdefault(level[0], marks)
     sound = runs[0].sound
     steps = ladder_growth(
-        list(series.items()), norms, sound.get("kind"), sound.get("age_group"),
+        list(series.items()), norms, published_kind(sound), sound.get("age_group"),
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
     )  # fmt: skip
     return told + [f"from {step.from_db_nhl:g} to {step.to_db_nhl:g} dB nHL: {step.words}" for step in steps]

@@ -18,6 +18,7 @@ from quietfloor.monitor.run.searching import deciding_channels
 from quietfloor.monitor.run.sound_output import Stimulus
 from quietfloor.monitor.run.timing_certificate import Timing, advice, judge, with_delay
 from quietfloor.monitor.run.unit_check import UNITS_UV
+from quietfloor.monitor.session.conditions import ipsilateral_words
 from quietfloor.monitor.sources.base import SourceError, StreamDescription
 from quietfloor.monitor.sources.channels import Channels, limit_of, resolve_channels
 from quietfloor.monitor.untrusted.safe_text import LONGEST, plain
@@ -147,10 +148,16 @@ def _played(stimulus: Stimulus) -> str:
     speed = f", {speed_times:g} x real time" if speed_times != 1 else ""
     zero = f" (0 ms is {record['time_zero_ms']:.1f} ms into it)" if record["time_zero_ms"] else ""
     bone = " by bone" if record["route"] == "bone" else ""
+    noise = _masked(record["masking"]) + _in_noise(record)
     return (
-        f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{_masked(record['masking'])} · "
+        f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{noise} · "
         f"{record['rate_per_s']:g}/s{speed}"
     )
+
+
+def _in_noise(record: Any) -> str:
+    noise = record.get("ipsilateral_noise")
+    return "" if noise is None else f", {ipsilateral_words(noise)}"
 
 
 def _masked(masking: Any) -> str:

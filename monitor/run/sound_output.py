@@ -27,6 +27,7 @@ from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
 from quietfloor.stimuli.dose_policy import DosePolicy, load_dose_policy
 from quietfloor.stimuli.frames import FrameSource
+from quietfloor.stimuli.ipsilateral import IpsilateralNoise
 from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_basis, ppe_basis
 from quietfloor.stimuli.markers import MarkerOutlet
 from quietfloor.stimuli.masking import Masking, rms_of_em, rms_of_fs
@@ -158,7 +159,8 @@ def make_stimulus(
         size, jack = plan.trigger_db_fs, plan.trigger_on_earphone_jack
         policy = dose_policy_of(plan, today)
         times = 1.0 if policy is None else policy.day_limit_times
-        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack, times)
+        beside = _ipsilateral(plan, ceiling)
+        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack, times, beside)
     except PlanError:
         raise
     except (RateError, LevelError, ScheduleError, ValueError) as error:
@@ -189,6 +191,8 @@ def make_stimulus(
         "masking": _masking_record(plan, masking),
         "output": _output_record(plan, card, factor * waveform.peak_to_peak),
     }
+    if beside is not None:
+        record["ipsilateral_noise"] = _ipsilateral_record(plan, beside, record["level_db_ppe"])
     stimulus = Stimulus(plan, card, frames, calibration, masking, record, policy=policy)
     if sweeps is not None:
         stimulus.check_dose(sweeps, spent or Dose())
@@ -264,6 +268,31 @@ def _masking_record(plan: SoundPlan, masking: Masking | None) -> dict[str, Any] 
         "rms": masking.rms,
         "transducer": masking.ceiling.transducer,
         "calibration": None if masking.ceiling.calibration is None else masking.ceiling.calibration.id,
+    }
+
+
+def _ipsilateral(plan: SoundPlan, ceiling: Ceiling) -> IpsilateralNoise | None:
+    """Noise in the tested ear, None without; `ceiling` is that of the stimulus. Raises LevelError."""
+    if plan.ipsilateral_noise == "none":
+        return None
+    in_spl, in_fs = plan.ipsilateral_noise_level_db_spl, plan.ipsilateral_noise_level_db_fs
+    level_db = in_fs if in_spl is None else in_spl
+    if level_db is None:
+        raise LevelError("ipsilateral_noise: give ipsilateral_noise_level_db_spl or ipsilateral_noise_level_db_fs")
+    edges_hz, rate_hz = plan.ipsilateral_edges_hz, plan.sample_rate_hz
+    return IpsilateralNoise(plan.ipsilateral_noise, level_db, plan.ear, rate_hz, ceiling, edges_hz, in_spl is None, plan.seed)
+
+
+def _ipsilateral_record(plan: SoundPlan, noise: IpsilateralNoise, stimulus_db_ppe: float | None) -> dict[str, Any]:
+    of_stimulus = plan.level_db_fs if noise.in_fs else stimulus_db_ppe
+    return {
+        "noise": noise.noise,
+        "bands_hz": list(noise.bands_hz),
+        "level_db_spl": None if noise.in_fs else noise.level_db,
+        "level_db_fs": noise.level_db if noise.in_fs else None,
+        "density_db": noise.density_db,
+        "re_stimulus_db": None if of_stimulus is None else noise.level_db - of_stimulus,
+        "rms": noise.rms,
     }
 
 

@@ -138,12 +138,15 @@ def condition_of(stimulus: Mapping[str, Any]) -> Condition:
 
 
 def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan) -> RunSummary | None:
-    """Summary of a run.json; None for a run of no ladder: another program's sound, no level in dB nHL, a search, or a replay.
+    """Summary of a run.json; None for a run of no ladder: another program's sound, no level in dB nHL, noise in the tested ear,
+    a search, or a replay.
 
     Raises KeyError, TypeError, ValueError for a record that is damaged.
     """
     stimulus = record["stimulus"]
     if stimulus is None or stimulus["level_db_nhl"] is None or "replay_of" in record or record.get("search") is not None:
+        return None
+    if stimulus.get("ipsilateral_noise") is not None:
         return None
     if record["verdict"] not in (*WORDS, None):
         raise ValueError(f"verdict = {record['verdict']!r}")
@@ -223,6 +226,31 @@ def noise_words(masking: Mapping[str, Any]) -> str:
     em, fs = masking.get("level_db_em"), masking.get("level_db_fs")
     level = f"{em:g} dB EM" if em is not None else f"{fs:g} dB re full scale" if fs is not None else "level not known"
     return f"{masking.get('noise') or 'noise'} {level}"
+
+
+def all_noise_words(stimulus: Mapping[str, Any]) -> str:
+    """The noise in both ears of ``stimulus`` in a run.json, in words; "" for none."""
+    masking, own = stimulus.get("masking"), stimulus.get("ipsilateral_noise")
+    return "; ".join([*([] if masking is None else [noise_words(masking)]), *([] if own is None else [ipsilateral_words(own)])])
+
+
+def ipsilateral_words(noise: Mapping[str, Any]) -> str:
+    """The noise in the tested ear of a run.json in words, such as "notched noise, none from 707 to 1414 Hz, 60 dB SPL before the
+    cut, in the same ear"."""
+    kind, bands, in_spl, in_fs = (noise.get(key) for key in ("noise", "bands_hz", "level_db_spl", "level_db_fs"))
+    cut = ""
+    if kind == "notched" and isinstance(bands, list) and len(bands) == 4:
+        cut = f", none from {bands[1]:.0f} to {bands[2]:.0f} Hz"
+    elif kind == "high-pass" and isinstance(bands, list) and bands:
+        cut = f", from {bands[0]:.0f} Hz on"
+    in_fs_words = "level not known" if in_fs is None else f"{in_fs:g} dB re full scale"
+    level = in_fs_words if in_spl is None else f"{in_spl:g} dB SPL"
+    return f"{kind or 'unknown'} noise{cut}, {level}{' before the cut' if cut else ''}, in the same ear"
+
+
+def published_kind(stimulus: Mapping[str, Any]) -> str | None:
+    """The kind of a stimulus by which published values are looked up; None for one in noise: they are of responses in quiet."""
+    return None if stimulus.get("ipsilateral_noise") is not None else stimulus.get("kind")
 
 
 def _number(value: Any) -> float:

@@ -36,6 +36,9 @@ IN_NHL = (
     "a session has levels in dB nHL, by which it chooses levels, advises masking and estimates hearing; where no reference is "
     "known, measure one of your own (`quietfloor calibrate --references`) and name its file as references, or make single runs"
 )
+IN_QUIET = (
+    "a session looks for thresholds in quiet, by which it estimates hearing: leave it out, or make single runs (`quietfloor run`)"
+)
 MOST_CONDITIONS = 100  # own choice: each is checked as a run at three levels
 SLOWER = 0.8  # of the plan's rate: for both ears at once it is lowered so far, own choice
 FINE_DB = 1.0  # no finer steps are tried for the lowest level at which an absence can be told
@@ -189,6 +192,8 @@ class SessionPlan(_Section):
             raise ValueError("[run.sound] is missing: a session plays its own stimuli, with a calibration in dB nHL")
         if "search" in run:
             raise ValueError("[run.search] is made by the session: leave it out, and give width_db, widest_db under [search]")
+        if run["sound"].get("ipsilateral_noise", "none") != "none":
+            raise ValueError(f"[run.sound] has ipsilateral_noise = {run['sound']['ipsilateral_noise']!r}: {IN_QUIET}")
         if "level_db_ppe_spl" in run["sound"]:
             raise ValueError(f"[run.sound] has level_db_ppe_spl = {run['sound']['level_db_ppe_spl']!r}: {IN_NHL}")
         for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:
@@ -201,6 +206,8 @@ class SessionPlan(_Section):
     def _every_condition_can_be_run(self) -> SessionPlan:
         for number, one in enumerate(self.condition, 1):
             where = f"condition {number} ({one.condition})"
+            if one.sound.get("ipsilateral_noise", "none") != "none":
+                raise ValueError(f"{where}: sound.ipsilateral_noise = {one.sound['ipsilateral_noise']!r}: {IN_QUIET}")
             if "level_db_ppe_spl" in one.sound:
                 raise ValueError(f"{where}: sound.level_db_ppe_spl = {one.sound['level_db_ppe_spl']!r}: {IN_NHL}")
             for key in FROM_SUBJECT + FROM_CONDITION + FROM_RUN:

@@ -45,6 +45,7 @@ _RUN = {
         "stimulus.level_db_ppe_spl stimulus.level_db_zeq stimulus.time_zero_ms stimulus.chirp_k stimulus.chirp_d "
         "stimulus.chirp_span_ms stimulus.wav_zero_ms stimulus.reference_db stimulus.masking.level_db_em "
         "stimulus.masking.level_db_fs stimulus.trigger_db_fs stimulus.age_months stimulus.random_interval_ms "
+        "stimulus.ipsilateral_noise.level_db_spl stimulus.ipsilateral_noise.level_db_fs "
         "stimulus.dose_policy.day_limit_times stream.rms_uv"
     ),
     "a number above 0": (
@@ -59,18 +60,19 @@ _RUN = {
         "stimulus.reference_source stimulus.reference_scale stimulus.level_rests_on stimulus.output.device "
         "stimulus.output.caution stimulus.age_change stimulus.dose_policy.name stimulus.dose_policy.approval "
         "stimulus.dose_policy.approved_by stimulus.dose_policy.reason stimulus.dose_policy.expires stimulus.dose_policy.seal "
-        "stimulus.masking.noise stimulus.masking.transducer stream.name stream.type "
+        "stimulus.ipsilateral_noise.noise stimulus.masking.noise stimulus.masking.transducer stream.name stream.type "
         "stream.source_id stream.host stream.trigger stream.unit_from filter.kind identical_by machine.processor "
         "machine.architecture machine.kernels machine.simd"
     ),
     "true or false": "timing.verified stimulus.muted stimulus.stated stimulus.output.trigger_on_earphone_jack from_recording",
     "a table": (
         "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stimulus.dose_policy stream filter versions machine "
+        "stimulus.ipsilateral_noise "
         "cautions_acknowledged search"
     ),
     "a table of whole numbers": "rejected",
     "a verdict": "verdict",
-    "a list of numbers": "filter.taps stimulus.random_pauses_ms stimulus.cycles",
+    "a list of numbers": "filter.taps stimulus.random_pauses_ms stimulus.cycles stimulus.ipsilateral_noise.bands_hz",
     "a list": "stream.eeg",
 }
 _PLAN = {
