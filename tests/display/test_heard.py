@@ -30,6 +30,18 @@ STATED = {"stimulus": "click", "ear": "left", "level_db_nhl": 40}
             ],
         ),
         (
+            plan_of(
+                sound={
+                    "level_db_fs": -60, "stimulus": "tone-burst", "frequency_hz": 1000, "ipsilateral_noise": "notched",
+                    "ipsilateral_noise_level_db_fs": -65,
+                }
+            ),
+            [
+                ("Right ear · by air · tone burst 1000 Hz · −60 dB re full scale", "right", True),
+                ("Right ear · notched noise, none from 707 to 1414 Hz · −65 dB re full scale before the cut", "right", False),
+            ],
+        ),
+        (
             searching(),
             [
                 (f"{ear.capitalize()} ear · by air · octave chirp 500, 1000, 2000, 4000 Hz · 0 to 90 dB nHL", ear, False)

@@ -56,6 +56,14 @@ def test_a_cell_may_have_noise_of_its_own_and_another_none() -> None:
     assert (without.masking, with_noise.masking, with_noise.masking_level_db_fs) == ("none", "white", -65.0)
 
 
+def test_cells_are_in_quiet() -> None:
+    noise = {"ipsilateral_noise": "broadband", "ipsilateral_noise_level_db_fs": -60.0}
+    plan = make_plan({"sound": {"level_db_fs": -60} | noise})
+    assert plan.sound is not None
+    with pytest.raises(PlanError, match="cells: ipsilateral_noise goes with runs of one sound and level"):
+        CellTable(plan.sound, (CellRow(ear="right", stimulus="click", level_db_fs=-60),))
+
+
 def test_the_folder_gives_back_the_table_and_writes_it_again_when_it_is_deleted(tmp_path: Path) -> None:
     folder = RunFolder.create(tmp_path)
     assert read_cells(folder, SOUND) is None

@@ -430,3 +430,66 @@ def test_the_largest_seed_comes_back_from_plan_and_record() -> None:
     assert plan.sound.seed == largest
     assert checked_record({"seed": largest}) == {"seed": largest}
     assert checked_plan({"sound": {"seed": largest}})
+
+
+QUIET_BURST = {"stimulus": "tone-burst", "frequency_hz": 1000, "level_db_fs": -60}
+IN_NOISE = QUIET_BURST | {"ipsilateral_noise": "notched", "ipsilateral_noise_level_db_fs": -60}
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"ipsilateral_noise_level_db_spl": 60.0}, "give exactly one of ipsilateral_noise_level_db_spl .needs a calibration"),
+        ({"ipsilateral_noise_level_db_fs": None}, "give exactly one of ipsilateral_noise_level_db_spl"),
+        (
+            {"ipsilateral_noise_level_db_fs": None, "ipsilateral_noise_level_db_spl": 60.0},
+            "ipsilateral_noise_level_db_spl = 60 needs a calibration file: name it as calibration, or give",
+        ),
+        ({"ipsilateral_noise": "none"}, "ipsilateral_noise_level_db_fs without noise: add ipsilateral_noise = one of"),
+        ({"ipsilateral_noise_high_pass_hz": 500.0}, "belongs to ipsilateral_noise = \"high-pass\", not to \"notched\": leave it"),
+        ({"ipsilateral_noise_notch_hz": [100.0, 500.0]}, "an edge at 100 Hz; allowed is 125 to 9000 Hz"),
+        ({"ipsilateral_noise_notch_hz": [900.0, 1000.0]}, "the upper edge is at least 1.25 times the lower one: widen it"),
+        ({"frequency_hz": 8000}, "an edge at 11313.7 Hz; allowed is 125 to 9000 Hz"),
+        ({"stimulus": "click", "frequency_hz": None}, "'click', which has no frequency: give ipsilateral_noise_notch_hz"),
+        (
+            {"stimulus": "click", "frequency_hz": None, "ipsilateral_noise": "high-pass"},
+            "'click', which has no frequency: give ipsilateral_noise_high_pass_hz",
+        ),
+        ({"route": "bone", "transducer": "bone-vibrator"}, "a bone vibrator gives no noise of a known level over a wide band"),
+        ({"together": True, "rate_per_s": 44.1}, "with together = true: it goes with one ear at a time"),
+    ],
+)
+def test_noise_in_the_tested_ear_that_cannot_be_is_refused(wrong: dict[str, Any], said: str) -> None:
+    sound = {name: value for name, value in (IN_NOISE | wrong).items() if value is not None}
+    with pytest.raises(PlanError, match=said):
+        make_plan({"sound": sound})
+
+
+def test_the_edges_of_noise_in_the_tested_ear_follow_the_burst_unless_they_are_given() -> None:
+    def edges(**more: Any) -> tuple[float, ...]:
+        sound = make_plan({"sound": IN_NOISE | more}).sound
+        assert sound is not None
+        return sound.ipsilateral_edges_hz
+
+    assert edges() == pytest.approx((707.107, 1414.214), abs=1e-3)
+    assert edges(ipsilateral_noise="high-pass") == pytest.approx((1414.214,), abs=1e-3)
+    assert edges(ipsilateral_noise="broadband") == ()
+    assert edges(ipsilateral_noise_notch_hz=[800, 1200]) == (800.0, 1200.0)
+    assert edges(ipsilateral_noise="high-pass", ipsilateral_noise_high_pass_hz=2000) == (2000.0,)
+
+
+def test_noise_in_the_tested_ear_comes_back_from_a_plan_and_is_in_no_plan_without_it(tmp_path: Path) -> None:
+    plan = make_plan({"sound": IN_NOISE | {"ipsilateral_noise_notch_hz": [800, 1200]}})
+    (tmp_path / "plan.toml").write_text(plan.to_toml(), encoding="utf-8")
+    assert load_plan(tmp_path / "plan.toml").sound == plan.sound
+    quiet = make_plan({"sound": QUIET_BURST})
+    assert "ipsilateral_noise_" not in quiet.to_toml()
+
+
+def test_published_latencies_are_not_looked_for_in_noise() -> None:
+    quiet, noisy = (make_plan({"sound": sound}).sound for sound in (QUIET_BURST, IN_NOISE))
+    assert quiet is not None
+    assert noisy is not None
+    assert noisy.latency_ms((5.0, 19.0)) == (5.0, 19.0) != quiet.latency_ms((5.0, 19.0))
+    assert StatedPlan.of_sound(quiet) is not None
+    assert StatedPlan.of_sound(noisy) is None

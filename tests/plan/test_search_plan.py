@@ -78,6 +78,12 @@ def test_an_unknown_key_is_told_with_those_that_are_there() -> None:
         plan_of(ONE, minute=3)
 
 
+def test_a_search_is_in_quiet() -> None:
+    noise = {"ipsilateral_noise": "broadband", "ipsilateral_noise_level_db_spl": 50}
+    with pytest.raises(PlanError, match=r"ipsilateral_noise = 'broadband' with \[search\]: noise in the tested ear goes with"):
+        make_plan({"sound": SOUND | noise, "search": {"condition": [ONE]}})
+
+
 def test_a_search_needs_levels_of_our_own_sound() -> None:
     with pytest.raises(PlanError, match=r"give \[sound\] with level_db_nhl"):
         make_plan({"search": {"condition": [ONE]}})

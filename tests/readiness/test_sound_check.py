@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import math
+import re
 import threading
 import time
 from dataclasses import replace
@@ -162,6 +163,36 @@ def test_muted(tmp_path: Path) -> None:
     assert "MUTED" in found["sound"].said
 
 
+def in_noise(level_db_spl: float, **more: Any) -> dict[str, Any]:
+    sound = {"level_db_nhl": 60, "calibration": str(EARPHONE), "stimulus": "tone-burst", "frequency_hz": 1000, "rate_per_s": 37.1}
+    return sound | {"ipsilateral_noise": "notched", "ipsilateral_noise_level_db_spl": level_db_spl} | more
+
+
+def test_noise_in_the_tested_ear_is_named_and_counted(tmp_path: Path) -> None:
+    quiet = told(plan_of(sound=in_noise(70.0, ipsilateral_noise="none", ipsilateral_noise_level_db_spl=None)), tmp_path)
+    found = told(plan_of(sound=in_noise(70.0)), tmp_path)
+    assert found["ipsilateral_noise"].severity == "look"
+    assert found["ipsilateral_noise"].said.startswith(
+        "notched noise, none from 707 to 1414 Hz, 70 dB SPL before the cut, in the same ear; 11.5 dB below the peak-to-peak"
+    )
+    assert (found["ipsilateral_noise"].value, found["ipsilateral_noise"].unit) == (70.0, "dB SPL")
+    assert "ipsilateral_noise" not in quiet
+    assert found["ceiling"].value < quiet["ceiling"].value
+    assert found["dose"].value > quiet["dose"].value
+
+
+def test_noise_in_the_tested_ear_above_the_ceiling_stops_and_names_the_largest(tmp_path: Path) -> None:
+    stopped = told(plan_of(sound=in_noise(120.0)), tmp_path)["sound"]
+    assert stopped.severity == "stop"
+    words = f"{stopped.said}: {stopped.remedy}"
+    assert "ipsilateral noise of 120 dB SPL and the stimulus on the right ear are together above the output ceiling" in words
+    most = re.search(r"beside this stimulus ([\d.]+) dB SPL is allowed: lower the noise to that, or the stimulus", words)
+    assert most is not None
+    allowed = told(plan_of(sound=in_noise(float(most[1])), decision={"max_sweeps": 32}), tmp_path)
+    assert allowed["ceiling"].severity == "ok"
+    assert 0.0 <= allowed["ceiling"].value < 0.2
+
+
 def test_what_the_ears_got_counts(tmp_path: Path) -> None:
     SessionDose(tmp_path).reserve("run-001", Dose(0.0, 0.6 * limit_pa2s("adult")))
     found = told(calibrated(), tmp_path)
@@ -262,6 +293,10 @@ LOUD = [
     {"level_db_fs": -20, "stimulus": "tone-burst", "frequency_hz": 500, "rate_per_s": 27.1, "references": "missing.toml"},
     {"level_db_nhl": 60, "calibration": "missing.toml"},
     {"level_db_fs": -30, "stimulus": "custom", "wav": "missing.wav"},
+    {
+        "level_db_fs": -60, "stimulus": "tone-burst", "frequency_hz": 1000, "ipsilateral_noise": "notched",
+        "ipsilateral_noise_level_db_fs": -60, "ipsilateral_noise_notch_hz": [800, 1200],
+    },
 ]
 
 

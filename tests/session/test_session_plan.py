@@ -104,6 +104,10 @@ def test_by_bone_a_vibrator_is_meant(plan_text: str) -> None:
         ('method = "ladder"', 'method = "guess"', "method = 'guess'"),
         ("[limits]", "[search]\nwidth_db = 20\n[limits]", "widest_db = 14 with width_db = 20"),
         ("[limits]", "[search]\nwidth = 20\n[limits]", "unknown key search.width: did you mean width_db"),
+        (
+            "[run.sound]", '[run.sound]\nipsilateral_noise = "notched"\nipsilateral_noise_level_db_spl = 60',
+            r"\[run.sound\] has ipsilateral_noise = 'notched': a session looks for thresholds in quiet",
+        ),
         ("[run.sound]", "[run.sound]\nlevel_db_ppe_spl = 80", r"level_db_ppe_spl = 80: a session has levels in dB nHL"),
         ("[run.sound]", "[run.search]\nwidth_db = 10\n[run.sound]", r"\[run.search\] is made by the session: leave it out"),
         ("[run.sound]", "[masking]\nauto = true\n[run.sound]\nmasking = 'white'\nmasking_level_db_em = 40", "masking of its own"),
