@@ -51,7 +51,7 @@ def ours(page: Path) -> list[Any]:
 def carry_out(command: Command, place: Path) -> subprocess.CompletedProcess[str]:
     return warm.run(
         [*PROGRAM, *command.words[1:]],
-        cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=patience(120), check=False,
+        cwd=place, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", timeout=patience(400), check=False,
     )  # fmt: skip
 
 
