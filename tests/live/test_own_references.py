@@ -36,6 +36,7 @@ def plan_in(folder: Path, source_id: str = "nobody") -> Path:
 @pytest.mark.lsl
 @pytest.mark.real_time
 @pytest.mark.timeout(300)
+@pytest.mark.few
 def test_a_listener_at_the_output_gets_a_reference(tmp_path: Path) -> None:
     source_id, pylsl = f"heard-{uuid.uuid4()}", load_pylsl()
     plan = plan_in(tmp_path, source_id)
