@@ -167,7 +167,7 @@ def trials_of(
     start = start if start_db is None else start_db
     most = highest = highest if highest_db is None else highest_db
     if not start <= most:  # nan ends here too
-        raise ValueError(f"--start-db {start:g} is not below --highest-db {most:g}: lower the start, or raise the highest level")
+        raise ValueError(f"--start-db {start:g} is above --highest-db {most:g}: lower the start, or raise the highest level")
     make_stimulus(sound_at(lowest), today)  # what is wrong at every level
     below, above = (max(0, math.floor(db / step_db)) for db in (start - lowest, highest - start))
     steps = Steps(start, start - step_db * below, start + step_db * above, step_db)

@@ -496,6 +496,11 @@ class SoundPlan(Section):
         return Together(self.schedule(), self.sounds_per_ear) if self.together else None
 
     @property
+    def rate_words(self) -> str:
+        """Stimuli a second, such as "47.1/s", and by how much their intervals differ where that is random."""
+        return f"{self.rate_per_s:g}/s" + (f", intervals ±{self.random_interval_ms:g} ms" if self.random_interval_ms else "")
+
+    @property
     def sweep_s(self) -> float:
         """Mean time from one sound to the next in s, pauses included; with both ears at once from one frame to the next."""
         rest_s = REST[self.sounds_per_ear - 1] / self.rate_per_s if self.together else 0.0

@@ -80,7 +80,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
 def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     record = stimulus.record
     value, unit = sound.level
-    said = f"{record['stimulus']}, {sound.ear} ear, {value:g} {unit}, {sound.rate_per_s:g}/s, by {_name(sound)}, "
+    said = f"{record['stimulus']}, {sound.ear} ear, {value:g} {unit}, {sound.rate_words}, by {_name(sound)}, "
     said += sound.age_group
     unit = "dB FS" if sound.level_db_fs is not None else unit
     if sound.muted:
@@ -91,7 +91,7 @@ def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
 def _levels(search: SearchPlan, sound: SoundPlan) -> Finding:
     """Of a search: what [sound] says of ear, stimulus and level is not played."""
     each = "; ".join(f"{one.name}, {one.levels_db_nhl[0]:g} to {one.levels_db_nhl[-1]:g} dB nHL" for one in search.condition)
-    said = f"a search: {each}; {sound.rate_per_s:g}/s, by {_name(sound)}, {sound.age_group}"
+    said = f"a search: {each}; {sound.rate_words}, by {_name(sound)}, {sound.age_group}"
     return Finding("sound", "ok", said, "", "", max(one.levels_db_nhl[-1] for one in search.condition), "dB nHL")
 
 

@@ -135,7 +135,7 @@ def _searched(search: SearchPlan, stimulus: Stimulus) -> str:
     names = "; ".join(one.name for one in search.condition)
     how = " by bone" if stimulus.plan.route == "bone" else ""
     how += ("", ", both ears at once", ", two sounds in each ear at once")[stimulus.plan.at_once]
-    return f"search{how} · {names} · {min(levels):g} to {max(levels):g} dB nHL · {stimulus.plan.rate_per_s:g}/s"
+    return f"search{how} · {names} · {min(levels):g} to {max(levels):g} dB nHL · {stimulus.plan.rate_words}"
 
 
 def _played(stimulus: Stimulus) -> str:
@@ -151,7 +151,7 @@ def _played(stimulus: Stimulus) -> str:
     noise = _masked(record["masking"]) + _in_noise(record)
     return (
         f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{noise} · "
-        f"{record['rate_per_s']:g}/s{speed}"
+        f"{stimulus.plan.rate_words}{speed}"
     )
 
 

@@ -93,7 +93,7 @@ def test_levels_stay_below_the_ceiling_and_the_wish() -> None:
     assert 120.0 < trials.steps.highest_db < 130.0  # 130 dB p-p.e., what a converter adds, and the RMS at 20/s
     assert of(highest_db=70.0)[0].steps.highest_db == 70.0
     assert of(step_db=5.0)[0].steps.levels_db[:3] == (0.0, 5.0, 10.0)
-    with pytest.raises(ValueError, match="--start-db 75 is not below --highest-db 70"):
+    with pytest.raises(ValueError, match="--start-db 75 is above --highest-db 70"):
         of(highest_db=70.0, start_db=75.0)
     with pytest.raises(ValueError, match="the loudest that this output gives is 126 dB"):
         of(highest_db=200.0, start_db=190.0)

@@ -91,7 +91,7 @@ SCENARIOS = {  # the longest first
     "amplifier killed, without a source id": Scenario(NONE, USUAL, act=kill_amplifier),
     "no response": Scenario([*NONE, "--seed", "5"], [*USUAL, "--max-sweeps", "320"]),
     "not a number for a second": Scenario([*LARGE, "--nan", "3.2", "4.4"], [*USUAL, "--max-sweeps", "600"]),
-    "sender stalled": Scenario([*LARGE, "--unstamped", "--stall", "3", "1.5"], [*USUAL, "--max-sweeps", "600"]),
+    "sender stalled": Scenario([*LARGE, "--unstamped", "--stall", "3", "4"], [*USUAL, "--max-sweeps", "600"]),
     "flat EEG": Scenario(["--flat"], [*USUAL, "--max-sweeps", "64"]),
     "window beyond the next sound": Scenario(NONE, [*USUAL, "--window", "5,25", "--max-sweeps", "32"]),
     "interrupted": Scenario(NONE, USUAL, act=interrupt),

@@ -53,6 +53,9 @@ def test_a_calibrated_click(tmp_path: Path) -> None:
     found = told(calibrated(), tmp_path)
     assert {finding.severity for finding in found.values()} == {"ok"}
     assert "click, right ear, 60 dB nHL" in found["sound"].said
+    assert "60 dB nHL, 47.1/s, by" in found["sound"].said
+    random = told(calibrated(random_interval_ms=3.5), tmp_path)
+    assert "60 dB nHL, 47.1/s, intervals ±3.5 ms, by" in random["sound"].said
     assert "virtual-earphone" in found["calibration"].said
     # 130 dB p-p.e. is the adult ceiling on an ear simulator; 60 dB nHL are 95.5 dB p-p.e. of a click, and its curve between the
     # samples has 2.1 dB more. (115 dB RMS are farther: 6 of them in 125 ms, 4.64 samples each, are 81.2 dB RMS.)
