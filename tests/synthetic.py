@@ -55,6 +55,7 @@ def stream(
     fractional: bool = False,
     lead_s: float = 1.0,
     wave: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None,
+    random_interval_ms: float = 0.0,
 ) -> Stream:
     """A recording with responses in its first EEG channel. Trigger: "pulse", "bipolar", "inverted", "gate" or "codes".
 
@@ -63,6 +64,8 @@ def stream(
     extra = np.repeat(rng.uniform(0, pause_ms * 1e-3 * rate_hz, n_sweeps // 16 + 1), 16)[: n_sweeps + 16]
     pauses = np.concatenate([[0], np.cumsum(np.where(np.arange(1, n_sweeps) % 16 == 0, extra[1:n_sweeps], 0.0))])
     onsets = lead_s * rate_hz + np.arange(n_sweeps) * spacing + pauses
+    if random_interval_ms:
+        onsets = onsets + rng.uniform(0, random_interval_ms * 1e-3 * rate_hz, n_sweeps)
     if not fractional:
         onsets = np.round(onsets)
     n = int(onsets[-1] + 0.2 * rate_hz)

@@ -296,7 +296,9 @@ class Readiness:
             noise = 1.4826 * float(np.median(away))
         intervals = np.diff([onset.position for onset in seen.onsets])
         usual = median(intervals) if len(intervals) else math.nan
-        near = intervals[np.abs(intervals - usual) <= max(1.0, 0.02 * usual)] if len(intervals) else intervals
+        sound = self.plan.sound
+        apart = 0.0 if sound is None else 1e-3 * (sound.random_interval_ms or 0.0) * self._rate
+        near = intervals[np.abs(intervals - usual) <= max(1.0, 0.02 * usual) + apart] if len(intervals) else intervals
         last = seen.onsets[-1].position if seen.onsets else math.nan
         return trigger.TriggerFigures(
             label=self.description.label(self.channels.trigger),

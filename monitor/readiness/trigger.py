@@ -97,7 +97,9 @@ def _rate(seen: TriggerFigures, plan: Plan) -> Finding:
     wanted = math.nan if sound is None else sound.rate_per_s
     severity: Severity = "ok"
     remedy, limit, basis = "", wanted, "" if sound is None else "the plan's rate"
-    if abs(rate - wanted) > RATE_OFF * wanted:
+    # Of the 15 intervals of a unit the random parts of all but the first and last sound cancel.
+    random_s = 0.0 if sound is None else 1e-3 * (sound.random_interval_ms or 0.0)
+    if abs(rate - wanted) > (RATE_OFF + random_s * wanted / 15) * wanted:
         severity, remedy = "stop", "these are not the triggers of this plan: is it the right channel and stream?"
         said += f", the plan has {wanted:g}"
     elif stop_ms > 1e3 * seen.interval_s:

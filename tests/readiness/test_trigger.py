@@ -13,7 +13,7 @@ from quietfloor.monitor.readiness.findings import ready
 from quietfloor.monitor.readiness.model import Readiness
 from quietfloor.monitor.sources.channels import Channels
 from tests.readiness.streams import RATE, described, findings, listened, made, plan_of
-from tests.synthetic import spread_pulse
+from tests.synthetic import spread_pulse, stream
 
 OURS = {"level_db_fs": -40}
 
@@ -145,3 +145,14 @@ def test_our_own_triggers(sent: bool | None, severity: str, words: str) -> None:
 def test_a_trigger_before_our_sound_is_somebody_elses() -> None:
     seen = Readiness(described(made()), Channels((0,), 1), Plan())
     assert findings(seen)["trigger", "TRIG"].severity == "wait"
+
+
+@pytest.mark.parametrize("seed", [0, 6, 10, 11, 13, 17])  # but for the first, the middle interval is more than 1 % off
+def test_random_intervals_of_the_plan_are_no_other_rate(seed: int) -> None:
+    """The middle of uneven intervals is not their mean: by it every fourth such stream of 20 seemed to have another rate."""
+    uneven = stream(np.random.default_rng(seed), n_sweeps=60, random_interval_ms=4.0)
+    sound = OURS | {"random_interval_ms": 4.0}
+    found = findings(listened(uneven, plan_of(sound=sound)))["trigger_rate", "TRIG"]
+    assert (found.severity, found.value) == ("ok", pytest.approx(47.1, rel=0.013))
+    other = findings(listened(uneven, plan_of(sound=sound | {"rate_per_s": 45.1})))["trigger_rate", "TRIG"]
+    assert (other.severity, "these are not the triggers of this plan" in other.remedy) == ("stop", True)
