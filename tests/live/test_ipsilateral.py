@@ -28,6 +28,7 @@ background = { in_band_rms_uv = 0.3 }
 
 @pytest.mark.lsl
 @pytest.mark.few
+@pytest.mark.long
 def test_a_click_in_noise(tmp_path: Path) -> None:
     """Wave V is smaller in broadband noise than in notched noise, and there smaller than in quiet; replays are identical."""
     tag = uuid.uuid4().hex[:8]

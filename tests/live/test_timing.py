@@ -30,13 +30,13 @@ def test_the_check_its_certificate_and_a_run_that_refers_to_it(tmp_path: Path) -
     ids = uuid.uuid4().hex[:8]
     with bench(tmp_path, "--eeg-rate", "8000", "--eeg-delay-ms", "6.25", ids=ids) as slower:
         content, _ = slower.timing("--count", "64")
-        assert content["passed"]
+        assert content.get("passed"), content
         assert content["offset_ms"] == pytest.approx(6.25, abs=0.002)
     with bench(tmp_path, "--eeg-delay-ms", "3.13", "--drift-ppm", "30", ids=ids) as equipment:
         check = ("timing", str(equipment.plan()), "--sound-channel", "2", "--plot", "t.png", "--csv", "t.csv", "--json")
         status, out, err = equipment.call(*check)
         content = json.loads(out)
-        assert content["passed"]
+        assert content.get("passed"), content
         assert content["sounds"] == 500
         assert content["offset_ms"] == pytest.approx(3.13, abs=0.001)
         assert content["sd_ms"] < 0.01  # "SD < 10 us with 16 kHz EEG"; measured: 0.0011

@@ -53,7 +53,7 @@ class Bench:
         path = self.folder / "plan.toml"
         calibration = ROOT / "bench" / "virtual-earphone.toml"
         path.write_text(
-            f'[stream]\nsource_id = "{self.eeg}"\neeg = ["Cz-M2"]\ntrigger = "trigger"\n'
+            f'[stream]\nsource_id = "{self.eeg}"\neeg = ["Cz-M2"]\ntrigger = "trigger"\nwait_s = 60\n'
             f'[sound]\nlevel_db_nhl = 70\ncalibration = "{calibration.as_posix()}"\ndevice_source_id = "{self.audio}"\n'
             f"speed = 16\nlead_in_s = 1\n[analysis]\nacoustic_delay_ms = 0.9\n{analysis}\n{extra}\n"
         )
