@@ -157,13 +157,15 @@ TITLES = {name: kind.title for name, kind in STOPPING_RULES.items() if issubclas
 
 
 def standing(look: LookDone, digits: int = 1) -> str:
-    """Progress of the rule that may find a response."""
+    """Progress of the rule that may find a response: a part of what is needed, or how far above it."""
     title = TITLES[look.rule]
     if not math.isfinite(look.standing):
         return f"{title} from 256 sweeps on" if look.measure == "evidence" else f"{title} not known yet"
     if look.measure == "p_value":
-        return f"{title} p {10.0**-look.standing:.2g} of {10.0**-look.needed:.2g}"
-    return f"{title} {apart(look.standing, look.needed, digits)} of {look.needed:.{digits}f}"
+        value, needed = f"p {10.0**-look.standing:.2g}", f"{10.0**-look.needed:.2g}"
+    else:
+        value, needed = apart(look.standing, look.needed, digits), f"{look.needed:.{digits}f}"
+    return f"{title} {value} ({needed} needed)" if look.standing >= look.needed else f"{title} {value} of {needed}"
 
 
 def numbers(look: LookDone | None, floor_nv: float | None) -> str:

@@ -79,7 +79,7 @@ class Comparison:
         )
         if math.isfinite(self.evidence):
             needed = -math.log10(self.alpha)
-            words += f"; evidence of all together {self.evidence:.1f} of {needed:.1f}"
+            words += f"; evidence of all together {self.evidence:.1f} ({needed:.1f} needed)"
         return words
 
 

@@ -159,7 +159,7 @@ def test_the_figures_are_those_of_the_look() -> None:
         (Status("running", look=replace(LOOK, noise_cause="between units")), "noise 31 nV of 15 nV (by the spread between"),
         (Status("running", look=REPEATS), "(20 % more between units than within: something repeats with the stimulus)"),
         (Status("running", look=WAITS), "Response present: averaging on for its waves, noise 31 nV of 20 nV, quiet enough in"),
-        (Status("done", SURE, VERDICTS["response"]), "Response present: evidence 2.4 of 2.0, noise 31 nV"),
+        (Status("done", SURE, VERDICTS["response"]), "Response present: evidence 2.4 (2.0 needed), noise 31 nV"),
         (Status("done", LOOK, VERDICTS["response"]), "Response present: because of response"),  # it was found at a look before
         (Status("done", LOOK, VERDICTS["noise_floor"]), "No response at this noise floor: because of noise_floor"),
         (Status("done", LOOK, VERDICTS["upper_limit"]), "No response of a size that matters: because of upper_limit"),

@@ -344,7 +344,7 @@ def test_what_runs_hold_together_and_none_alone_is_said(session: Path) -> None:
         path = session / f"run-00{number}" / "run.json"
         path.write_text(json.dumps(json.loads(path.read_text()) | {"evidence": 1.5}), encoding="utf-8")
     said = page_words(make_report(read_material(session)))
-    assert "evidence of all together 3.0 of 2.0. No run alone found a response, but together" in said
+    assert "evidence of all together 3.0 (2.0 needed). No run alone found a response, but together" in said
     assert said.count("No run alone found a response") == 1
 
 

@@ -103,7 +103,7 @@ def test_replicates_and_growth(session: list[Path], capsys: pytest.CaptureFixtur
     status, out, _ = asked(capsys, *session)
     assert status == 0
     assert "at 60 dB nHL: clear response by guidance" in out
-    assert "evidence of all together 5.0 of 2.0" in out
+    assert "evidence of all together 5.0 (2.0 needed)" in out
     assert re.search(r"from 60 to 65 dB nHL: at \+5 dB wave V is 0\.[234] ms earlier and (15|20|25) % larger: as expected", out)
 
 

@@ -94,7 +94,7 @@ def test_what_is_said(rng: np.random.Generator) -> None:
     found = compare([one, other], WINDOW)
     assert found.guidance == "clear response"
     assert found.evidence == pytest.approx(3.0)
-    assert "by the rule run-001: response present, run-002: undecided; evidence of all together 3.0 of 2.0" in found.words
+    assert "by the rule run-001: response present, run-002: undecided; evidence of all together 3.0 (2.0 needed)" in found.words
     assert found.words.startswith("clear response by guidance (amplitude 2")
     assert "evidence" not in compare([first, second], WINDOW).words  # one is not known: nothing is said of both
 
