@@ -280,7 +280,7 @@ def _sentence(now: SearchNow) -> str:
     if not now.playing:
         known = [one for one in now.conditions if not math.isnan(one.answer.threshold_db)]
         return "; ".join(_briefly(one) for one in known) or "nothing is known yet"
-    playing = [now.conditions[place.condition] for place, _ in now.playing]
+    playing = [now.conditions[number] for number in sorted(place.condition for place, _ in now.playing)]  # as on the board
     return _so_far(playing[0]) if len(playing) == 1 else "; ".join(_briefly(one) for one in playing)
 
 

@@ -382,7 +382,7 @@ class BoardPanel(Panel):
     ) -> None:
         self.view.show_search(now, chosen, doubtful)
         assert self.view.board is not None
-        places = [chosen] if chosen is not None else [place for place, _ in now.playing]
+        places = [chosen] if chosen is not None else sorted((place for place, _ in now.playing), key=lambda one: one.condition)
         columns = self.view.board.columns
         if len(places) == 1:
             (place,) = places

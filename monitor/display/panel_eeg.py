@@ -16,7 +16,7 @@ from quietfloor.monitor.display.views import Scroll
 FEET = 0.09  # of the height, for the ticks
 WHY = 1.25  # letters: height of the strip above the ticks, for the reasons of rejected stretches
 MOST_TALLER = 16.0
-STRIP, MOST_PX = 6.6, 16_777_215  # height of the strip in letters; Qt's own limit
+STRIP, MOST_PX = 7.1, 16_777_215  # height of the strip in letters; Qt's own limit
 LONGEST = 7.0  # letters: width of the name of a channel
 
 

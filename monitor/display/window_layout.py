@@ -8,7 +8,7 @@ from quietfloor.monitor.display.actions import BOARD, Stage
 from quietfloor.monitor.display.average_views import AverageViews
 from quietfloor.monitor.display.panel import Panel
 from quietfloor.monitor.display.panel_board import BoardPanel
-from quietfloor.monitor.display.panel_eeg import EegPanel
+from quietfloor.monitor.display.panel_eeg import STRIP, EegPanel
 from quietfloor.monitor.display.panel_far import FarPanel
 from quietfloor.monitor.display.panel_ladder import LadderPanel
 from quietfloor.monitor.display.panel_noise import NoisePanel
@@ -59,6 +59,7 @@ class Layout:
         board = self.board in present
         for row, part in enumerate((84, 16) if board else (58, 42)):
             self.grid.setRowStretch(row, part)
+        self.grid.setRowMinimumHeight(1, look.px(STRIP) if board else 0)  # room for the names of two channels
         self.eeg.make_strip(board and self.alone is None)
         whole = self.alone or (present[0] if len(present) == 1 else None)
         if whole is not None:

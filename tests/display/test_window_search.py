@@ -7,6 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from quietfloor.bench.patient.earphone import VIRTUAL_EARPHONE
@@ -14,6 +15,7 @@ from quietfloor.bench.patient.offline import NAME, PatientSource, conclude, prep
 from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.monitor.display.feed import Feed
 from quietfloor.monitor.display.run_view import RunView, view_model
+from quietfloor.monitor.display.views import Scroll
 from quietfloor.monitor.plan.run_plan import make_plan
 from quietfloor.monitor.run.sound_output import Stimulus
 from quietfloor.monitor.search.now import SearchNow
@@ -164,6 +166,24 @@ def test_every_column_fits_and_the_one_that_plays_is_legible(
                 for rung in board.board.columns[0].rungs:
                     assert top < board._y(rung.level_db) < bottom
     assert not any(panel.failed for panel in window.panels)
+
+
+def test_below_the_board_both_channels_are_named(scene: Scene, qt: Spin, press: Any) -> None:
+    ends = np.zeros((2, 50), dtype=np.float32)
+    strip = scene.window.eeg
+    for width, height in ((900, 560), (1280, 720)):
+        scene.window.resize(width, height)
+        for _ in range(2):
+            press(scene.window, "p")
+            qt(0.05)
+            strip.show_scroll(
+                Scroll(np.linspace(-8, 0, 50), ends - 1, ends + 1, np.zeros(0), (), 4.0, ("Cz-M2", "Cz-M1"), 10.0, (8.0, 8.0),
+                       (100.0, 1500.0), 98.0), live=True,
+            )  # fmt: skip
+            strip.chart.grab()
+            at = {words: place * strip.chart.inside.height() for place, words in strip.chart._axes["left"].names.items()}
+            assert list(at) == ["Cz-M2", "Cz-M1", "triggers"]
+            assert at["Cz-M2"] - at["Cz-M1"] >= 0.85 * strip.look.px(1.0)  # one below the other
 
 
 def test_what_a_person_does_at_the_board_is_what_the_search_does(scene: Scene, press: Any) -> None:
