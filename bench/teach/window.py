@@ -189,7 +189,7 @@ class TeachWindow(QMainWindow):
         if state == self._shown:
             return
         self._shown = state
-        self.sentence.show_headline(headline(room, self.reveal))
+        self.sentence.show_headline(headline(room, self.reveal, self.average.shown != "plain"))
         self.sentence.badge.say(badge(self.running, self.pace))
         self.sentence.clock.say(clock(room.seconds))
         self.average.overlays = self._truth()
@@ -208,7 +208,7 @@ class TeachWindow(QMainWindow):
         found = [Overlay(Path(), "true response", curves.times_ms, self.room.truth_nv(times_ms=curves.times_ms))]
         if jitter_ms:
             blurred = self.room.truth_nv(jitter_ms, curves.times_ms)
-            found.append(Overlay(Path(), f"as {jitter_ms:g} ms of jitter leave it", curves.times_ms, blurred))
+            found.append(Overlay(Path(), f"as {jitter_ms:g} ms of jitter leaves it", curves.times_ms, blurred))
         return found
 
     # -- what is done -------------------------------------------------------------------------------------------------

@@ -17,8 +17,9 @@ FASTEST = PACES[-1]
 WELCOME = "1 presents one sweep, Enter as many again, Space runs; Y, X, W count votes, R shows the answer; F1: all keys"
 
 
-def headline(room: Classroom, reveal: bool) -> Headline:
-    """The question; with ``reveal`` the truth, so that nobody takes the verdict of a rule for it."""
+def headline(room: Classroom, reveal: bool, weighted: bool = False) -> Headline:
+    """The question; with ``reveal`` the truth, so that nobody takes the verdict of a rule for it. ``weighted``: the weighted
+    average is shown too, or alone."""
     state, word, meaning = "waiting", "No sweep yet", ""
     if room.sweeps and not reveal:
         word, meaning = "Is there a response?", HIDDEN
@@ -27,18 +28,18 @@ def headline(room: Classroom, reveal: bool) -> Headline:
         word, meaning = f"Truth: {truth}", TOLD
     if room.sweeps:
         word += f" · {room.sweeps:,} sweep{'s' if room.sweeps != 1 else ''}"
-    return Headline(state, word, _figures(room, reveal), _particulars(room, reveal), meaning=meaning)
+    return Headline(state, word, _figures(room, reveal, weighted), _particulars(room, reveal), meaning=meaning)
 
 
-def _figures(room: Classroom, reveal: bool) -> str:
+def _figures(room: Classroom, reveal: bool, weighted: bool) -> str:
     if not room.sweeps:
         return "the first one comes with 1"
     parts = [f"the evidence says: {_verdict(room)}"] if reveal else []
     if room.sweeps == 1:
         parts.append("one sweep is mostly noise")
     if math.isfinite(room.noise_nv):
-        parts.append(f"noise {room.noise_nv:,.0f} nV")
-    if math.isfinite(room.correlation):
+        parts.append(f"noise {room.noise_nv:,.0f} nV{' where each sweep counts alike' if weighted else ''}")
+    if math.isfinite(room.correlation) and not weighted:  # of the halves of the plain average
         parts.append(f"odd and even half: r {round(room.correlation, 2) + 0.0:.2f}".replace("-", "−"))  # no -0.00
     if room.left_out:
         parts.append(f"{room.sweeps - room.accepted:,} rejected")

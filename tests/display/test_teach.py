@@ -238,7 +238,7 @@ def test_what_jitter_leaves_is_drawn_beside_the_truth(window: Any, qt: Spin, pre
     assert (conditions.noise_uv, conditions.jitter_ms) == (0.5, 0.5)
     press("r")
     qt(0.1)
-    assert [overlay.label for overlay in window.average.overlays] == ["true response", "as 0.5 ms of jitter leave it"]
+    assert [overlay.label for overlay in window.average.overlays] == ["true response", "as 0.5 ms of jitter leaves it"]
 
 
 def drawn_part(qt: Spin, window: Any, curves: Any, solid: bool) -> float:
@@ -287,6 +287,9 @@ def test_the_weighted_average_is_drawn_beside_the_plain_one_with_the_noise_of_bo
     press("b")
     qt(0.1)
     assert [entry.words for entry in average._entries()] == names[1:]
+    sentence = window.sentence.rest.text()
+    assert f"noise {room.noise_nv:,.0f} nV where each sweep counts alike" in sentence, "the number is not of the curve alone"
+    assert "half" not in sentence, "the halves of the plain average are not shown"
     assert drawn_part(qt, window, room.curves(weighted=True), solid=False) > 0.9  # but where it is steep
     assert drawn_part(qt, window, room.curves(), solid=True) < 0.2, "the plain one is gone"
     click("weighted")
