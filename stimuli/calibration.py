@@ -8,12 +8,26 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from types import MappingProxyType
+from typing import Final
 
 import numpy as np
 
 from quietfloor.monitor.untrusted.safe_text import QuotingError
 
 EARS = ("left", "right")
+BOTH: Final = "both"  # one sound in both ears at the same sample
+
+
+def ears_of(ear: str) -> tuple[str, ...]:
+    """The ears that hear a sound: ("left",), ("right",), or both."""
+    return EARS if ear == BOTH else (ear,)
+
+
+def ear_words(ear: str) -> str:
+    """Such as "right ear", or "both ears"."""
+    return "both ears" if ear == BOTH else f"{ear} ear"
+
+
 # IEC 60318-4, -5, -1, -3, -6. What is not listed for a transducer cannot hold it.
 COUPLERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {

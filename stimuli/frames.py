@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from quietfloor.stimuli.calibration import EARS, LevelError
+from quietfloor.stimuli.calibration import BOTH, EARS, LevelError, ears_of
 from quietfloor.stimuli.ceiling import CREST, RMS_WINDOW_S, Ceiling, Limiter, RmsLimiter, loudest_rms
 from quietfloor.stimuli.dose import Dose, DoseGuard, weights
 from quietfloor.stimuli.ipsilateral import IpsilateralNoise, most_rms
@@ -66,7 +66,8 @@ def largest_trigger(ceiling: Ceiling, ear: str, rate_hz: float) -> tuple[float, 
 class FrameSource:
     """The frames of one run. Pure: the same arguments give the same frames.
 
-    `gain` multiplies the waveform (0 is a muted control run: trigger without sound); `ear` is "left", "right" or "both". The
+    `gain` multiplies the waveform (0 is a muted control run: trigger without sound); `ear` is "left", "right" or "both". With
+    both, `shares` of it are played left and right, where one earphone needs less than the other for the same level. The
     trigger starts at the onset sample and lasts 1 ms, 2 ms for the first sweep of a unit, so that a receiver can count units. No
     ceiling limits the trigger; `trigger_db_fs` sets its size.
     The ceiling is the last stage on the sound columns. A gain above it is refused at once. If a fault in this program makes the
@@ -99,11 +100,14 @@ class FrameSource:
         earphone_jack: bool = False,
         day_times: float = 1.0,
         ipsilateral: IpsilateralNoise | None = None,
+        shares: tuple[float, float] = (1.0, 1.0),
     ) -> None:
         if not trigger_db_fs <= 0.0:  # nan ends here too
             raise LevelError(f"trigger_db_fs = {trigger_db_fs:g}; allowed is up to 0 dB re full scale")
-        if ear not in (*EARS, "both"):
+        if ear not in (*EARS, BOTH):
             raise LevelError(f"ear = {ear!r}; allowed are left, right, both")
+        if not all(0.0 <= share <= 1.0 for share in shares) or (ear != BOTH and shares != (1.0, 1.0)):
+            raise LevelError(f"shares = {shares} with ear = {ear!r}; allowed is 0 to 1 for each of both ears, 1 for one ear")
         if waveform.rate_hz != schedule.sample_rate_hz:
             raise ScheduleError(f"waveform at {waveform.rate_hz} Hz, schedule at {schedule.sample_rate_hz} Hz; make them equal")
         self.waveform, self.gain, self.ear, self.schedule, self.ceiling = waveform, gain, ear, schedule, ceiling
@@ -124,7 +128,7 @@ class FrameSource:
             own = EARS.index(ear)
             limits = _at(limits, own, min(limits[own], ceiling.peak_to_peak(None)[own]))
             rms_limits = _at(rms_limits, own, min(rms_limits[own], ceiling.rms(None, 0.0)[own]))
-        self._columns = tuple(i for i, name in enumerate(EARS) if ear in (name, "both"))
+        self._columns, self.shares = tuple(EARS.index(name) for name in ears_of(ear)), shares
         self._limits, self._rms_limits = limits, rms_limits
         self._refuse_too_loud()
         trigger_limits = self._limits_of_trigger()
@@ -192,7 +196,7 @@ class FrameSource:
         that counts is taken as the wide one of a unit."""
         squares = [0.0] * len(self._weights)
         for column in self._columns:
-            squares[column] = sweeps * float(np.sum(self._sound**2))
+            squares[column] = sweeps * self.shares[column] ** 2 * float(np.sum(self._sound**2))
         if self.masking is not None:
             squares[EARS.index(self.masking.ear)] = seconds * self.rate_hz * self.masking.rms**2
         if self.ipsilateral is not None:
@@ -242,7 +246,7 @@ class FrameSource:
             start = sweep.onset_sample - self.position
             sound, columns = self._sound_of(sweep)
             for column in columns:
-                _place(frames[column], sweep.sign * sound, start)
+                _place(frames[column], sweep.sign * self.shares[column] * sound, start)
             _place(frames[2], self._triggers[self._is_wide(sweep)], start)
         self._add_noise(frames)
         self.position += n
@@ -294,7 +298,7 @@ class FrameSource:
         """Peak-to-peak value and RMS that the trigger may have where it counts as a sound; () elsewhere. Raises LevelError."""
         if not self.earphone_jack:
             return ()
-        if self.masking is not None or self.ear == "both":
+        if self.masking is not None or self.ear == BOTH:
             raise LevelError("one earphone for both ears, the trigger on the other output: give sound in one ear, no masking")
         limit, rms_limit = largest_trigger(self.ceiling, self._other_ear, self.rate_hz)
         most = min(limit, 2.0 * rms_limit)
@@ -306,7 +310,7 @@ class FrameSource:
         return limit, rms_limit
 
     def _refuse_masking(self, masking: Masking) -> None:
-        if self.ear in (masking.ear, "both"):
+        if masking.ear in ears_of(self.ear):
             raise LevelError(f"masking noise in the {masking.ear} ear, where the stimulus goes too: mask the other ear")
         if masking.rate_hz != self.schedule.sample_rate_hz:
             raise ScheduleError(f"masking at {masking.rate_hz} Hz, schedule at {self.rate_hz} Hz; make them equal")
@@ -364,7 +368,8 @@ class FrameSource:
             if (over_db := self._over_rms_db(column)) > -1e-4:
                 limit_db = self.ceiling.limit_db_rms(self.waveform, self.schedule.rate_per_s)
                 allowed = "" if math.isnan(limit_db) else f" of {limit_db:.1f} dB RMS"
-                each = float(np.sum(self._sound**2)) / (self._rms_limits[column] ** 2 * RMS_WINDOW_S * self.rate_hz)
+                energy = float(np.sum((self.shares[column] * self._sound) ** 2))
+                each = energy / (self._rms_limits[column] ** 2 * RMS_WINDOW_S * self.rate_hz)
                 slower = f", or rate_per_s to {math.floor(1.0 / each) / RMS_WINDOW_S:g}" if each <= 1.0 else ""
                 sounds = f"sounds of {1e3 * self.waveform.duration_s:.3g} ms at rate_per_s = {self.schedule.rate_per_s:g}"
                 raise LevelError(
@@ -374,10 +379,10 @@ class FrameSource:
                 )
 
     def _over_peak_db(self, column: int, beside: float = 0.0) -> float:
-        return _db(self.gain * self.waveform.peak_to_peak + beside, self._limits[column])
+        return _db(self.shares[column] * self.gain * self.waveform.peak_to_peak + beside, self._limits[column])
 
     def _over_rms_db(self, column: int, beside: float = 0.0) -> float:
-        rms = loudest_rms(self._sound, self.schedule.shortest_samples, self.rate_hz)
+        rms = self.shares[column] * loudest_rms(self._sound, self.schedule.shortest_samples, self.rate_hz)
         return _db(rms + beside, self._rms_limits[column])
 
     @property

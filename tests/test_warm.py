@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests import warm
+from tests.slow import patience
 
 SCRIPT = """
 import os, sys, time
@@ -62,3 +63,15 @@ def test_what_would_begin_otherwise_is_started_as_usual(script: Path) -> None:
     assert warm._understood([sys.executable, str(script)], environment) is None
     assert warm._understood([sys.executable, "-c", "pass"], None) is None
     assert warm._understood(["/bin/true"], None) is None
+
+
+def test_the_server_begins_wherever_the_first_test_works(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(warm, "_servers", {})  # as in a worker that has begun no process yet
+    try:
+        done = warm.run([sys.executable, "-m", "this"], timeout=patience(60))
+        assert done.returncode == 0
+    finally:
+        (server,) = warm._servers.values()
+        server._socket.close()  # which ends it
+        server._process.wait(patience(60))

@@ -121,7 +121,9 @@ class Server:
     def __init__(self) -> None:
         self._socket, other = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._lock = threading.Lock()
-        self._process = subprocess.Popen([sys.executable, "-m", "tests.warm", str(other.fileno())], pass_fds=[other.fileno()])
+        command = [sys.executable, "-m", "tests.warm", str(other.fileno())]
+        root = Path(__file__).resolve().parents[1]  # where `tests` is found, wherever the test is that begins the first process
+        self._process = subprocess.Popen(command, pass_fds=[other.fileno()], cwd=root)
         other.close()
 
     def start(self, request: dict[str, Any], fds: list[int]) -> int:

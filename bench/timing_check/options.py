@@ -11,6 +11,7 @@ from quietfloor.bench.timing_check.report import PLOT_FORMATS
 from quietfloor.monitor.plan.run_plan import Plan, PlanError, load_plan, make_plan
 from quietfloor.monitor.plan.sound_plan import OF_SOUND_CARD
 from quietfloor.monitor.untrusted.bounded_io import toml_from
+from quietfloor.stimuli.calibration import BOTH
 
 COUNT, LEAST, MOST = 500, 64, 2000
 LEVEL_DB_FS = -40.0  # below the output ceiling without a calibration, for every age group
@@ -133,7 +134,9 @@ def _stream(given: Plan, args: argparse.Namespace) -> dict[str, Any]:
 def _sound(given: Plan, args: argparse.Namespace) -> dict[str, Any]:
     """Clicks of alternating polarity with random pauses, through the output of the plan."""
     kept = {} if given.sound is None else given.sound.model_dump(mode="json", exclude_none=True)
-    kept = {key: value for key, value in kept.items() if key not in NOT_OF_THE_OUTPUT}
+    kept = {key: value for key, value in kept.items() if key not in NOT_OF_THE_OUTPUT and (key, value) != ("ear", BOTH)}
+    if args.ear == BOTH:
+        raise PlanError("--ear both: the wire of the loop comes from one side; give left or right")
     if args.device not in (None, kept.get("device", "lsl")):  # what belongs to the other kind
         kept = {key: value for key, value in kept.items() if key not in (*OF_SOUND_CARD, "device_source_id", "speed")}
     names = ("device", "output", "device_source_id", "sample_rate_hz", "ear", "level_db_fs", "speed")

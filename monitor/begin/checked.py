@@ -27,6 +27,7 @@ from quietfloor.monitor.session.session_plan import make_session_plan
 from quietfloor.monitor.session.session_store import SessionError, SessionStore
 from quietfloor.monitor.sources.base import SourceError, StreamDescription
 from quietfloor.monitor.sources.channels import resolve_channels, unit_to_uv
+from quietfloor.stimuli.calibration import ear_words
 
 StepName = Literal["stream", "channels", "sound", "output", "conditions", "person", "plan"]
 STEPS: dict[str, tuple[StepName, ...]] = {
@@ -244,8 +245,8 @@ def _of_sound(draft: Draft, grid: dict[Cell, Reach]) -> list[Problem]:
 
 
 def cell_of(draft: Draft) -> Cell:
-    """The sound of a recording as a condition."""
-    return Cell(draft.ear, draft.route, draft.stimulus, draft.frequency_hz)
+    """The sound of a recording as a condition; of one in both ears the right one, the left one is proved with the plan."""
+    return Cell("left" if draft.ear == "left" else "right", draft.route, draft.stimulus, draft.frequency_hz)
 
 
 def _of_output(draft: Draft, seen: Seen, sound: dict[str, Any], today: datetime.date) -> list[Problem]:
@@ -420,7 +421,7 @@ def _brief(name: StepName, judged: Judged) -> str:
 
 def _sound_words(draft: Draft) -> str:
     hz = "" if draft.frequency_hz is None else f" {draft.frequency_hz:g} Hz"
-    return f"{draft.stimulus}{hz}, {draft.ear} ear" + (" by bone" if draft.route == "bone" else "")
+    return f"{draft.stimulus}{hz}, {ear_words(draft.ear)}" + (" by bone" if draft.route == "bone" else "")
 
 
 def limit_words(draft: Draft) -> str:

@@ -66,7 +66,7 @@ class Draft:
     stated: bool = False  # whether the sound of other equipment is described
     stimulus: str = "click"
     frequency_hz: float | None = None
-    ear: Literal["left", "right"] = "right"
+    ear: Literal["left", "right", "both"] = "right"
     route: Literal["air", "bone"] = "air"
     stated_db_nhl: float | None = None  # level of other equipment
     level_db_nhl: float = LEVEL_DB_NHL

@@ -26,7 +26,7 @@ from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.run.sound_output import Stimulus, make_cells, make_stimulus
 from quietfloor.monitor.untrusted.bounded_io import toml_of, why
 from quietfloor.monitor.untrusted.safe_paths import new_draft
-from quietfloor.stimuli.calibration import BONE, LevelError
+from quietfloor.stimuli.calibration import BONE, BOTH, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.cell_frames import LARGEST_RISE_DB
 from quietfloor.stimuli.levels import full_scale_ppe
@@ -150,6 +150,8 @@ def trials_of(
     calibration = load_calibration(Path(plan.calibration))
     if plan.chirp_by_level:
         raise ValueError("chirp_by_level is another stimulus at each level: give chirp_span_ms, whose reference this is")
+    if plan.ear == BOTH:
+        raise ValueError('ear = "both": a reference threshold is that of one ear; give left or right')
     if plan.stimulus in WAVEFORMS and not is_registered(plan.spec.waveform(plan.sample_rate_hz)):
         raise ValueError(
             f"{plan.spec.name} ({plan.spec.shape}) has not the form for which a reference of this name holds: leave out "
@@ -185,6 +187,7 @@ def trials_of(
 
 
 def _row(plan: SoundPlan, level_db_fs: float) -> CellRow:
+    assert plan.ear != BOTH
     return CellRow(ear=plan.ear, stimulus=plan.stimulus, frequency_hz=plan.frequency_hz, level_db_fs=level_db_fs)
 
 

@@ -116,6 +116,7 @@ def played(link: WindowLink, folder: RunFolder, plan: Plan | None, speed: float)
 
 def _what(folder: RunFolder) -> str:
     """Ear, stimulus and level in words, from the record of the run."""
+    from quietfloor.stimuli.calibration import ear_words
     from quietfloor.stimuli.levels import stated_level
 
     try:
@@ -124,7 +125,7 @@ def _what(folder: RunFolder) -> str:
             return ""
         level, unit = known
         muted = (", uncalibrated" if stimulus["level_db_fs"] is not None else "") + (", MUTED" if stimulus["muted"] else "")
-        return f"{stimulus['ear']} ear · {stimulus['stimulus']} · {level:g} {unit}{muted}"
+        return f"{ear_words(stimulus['ear'])} · {stimulus['stimulus']} · {level:g} {unit}{muted}"
     except (OSError, ValueError, KeyError, TypeError):
         return ""
 

@@ -191,6 +191,7 @@ def measure(plan: Any, waveform: Any) -> dict[str, Any]:
 def _level(plan: Any) -> dict[str, Any]:
     """The level in physical units, and the reference on which it rests, where the plan has a calibration; it may be old or of
     another output, as nothing is played by it here."""
+    from quietfloor.stimuli.calibration import ears_of
     from quietfloor.stimuli.calibration_file import load_calibration
     from quietfloor.stimuli.levels import LEVEL_KEYS, level_basis, load_references, ppe_basis
 
@@ -199,10 +200,11 @@ def _level(plan: Any) -> dict[str, Any]:
     if plan.calibration is None or plan.level_db_fs is not None:
         return found
     waveform, calibration = plan.spec.waveform(plan.sample_rate_hz), load_calibration(Path(plan.calibration))
+    ear = ears_of(plan.ear)[0]  # of both the level is the same
     if plan.level_db_nhl is None:
-        return found | ppe_basis(waveform, plan.ear, calibration).record(level_db, waveform, plan.rate_per_s)
+        return found | ppe_basis(waveform, ear, calibration).record(level_db, waveform, plan.rate_per_s)
     references = load_references(None if plan.references is None else Path(plan.references))
-    return found | level_basis(waveform, plan.ear, calibration, references).record(level_db, waveform, plan.rate_per_s)
+    return found | level_basis(waveform, ear, calibration, references).record(level_db, waveform, plan.rate_per_s)
 
 
 def describe(content: dict[str, Any], args: argparse.Namespace) -> None:
@@ -302,6 +304,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     RuntimeError."""
     from quietfloor.monitor.run import status_text
     from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, make_stimulus, open_sound
+    from quietfloor.stimuli.calibration import ear_words
 
     plan = plan.model_copy(update={"dose_policy": None})  # nobody acknowledges one here
     sound = open_sound(make_stimulus(plan, datetime.date.today()))
@@ -309,7 +312,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     name = f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
     if plan.caution:
         complain(plan.caution)
-    say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {plan.ear} ear; Ctrl-C stops", args)
+    say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {ear_words(plan.ear)}; Ctrl-C stops", args)
     try:
         sound.reserve(OUTSIDE_A_RUN, name, args.play, ahead=False)
         with stop_on_signals(lambda: stopped.append(True)):

@@ -130,12 +130,15 @@ def _cell(run: Marked) -> dict[str, Any]:
 
 def table(run: Marked, marks: Marks, norms: Norms) -> list[str]:
     """Waves, intervals between them, and what is published, as lines."""
+    from quietfloor.monitor.session.conditions import published_kind
+
     if not marks.marks:
         return ["no wave stands out of the noise"]
     lines = [f"{'':8}{'ms':>7}{'':3}{'95 %':18}{'nV':>6}{'':3}{'95 %':16}{'by':12}published"]
+    kind = published_kind(run.sound)
     for mark in marks.marks:
         norm = norms.latency(
-            mark.wave, run.sound.get("kind"), run.sound.get("level_db_nhl"), run.sound.get("age_group"),
+            mark.wave, kind, run.sound.get("level_db_nhl"), run.sound.get("age_group"),
             frequency_hz=run.sound.get("frequency_hz"), span_ms=run.sound.get("chirp_span_ms"),
         )  # fmt: skip
         size = mark.amplitude_nv
@@ -146,7 +149,8 @@ def table(run: Marked, marks: Marks, norms: Norms) -> list[str]:
             lines.append(f"{'':8}may be elsewhere (probability {1 - mark.sure:.2f}), most likely at {mark.rival_ms:.2f} ms")
     for name, interval in marks.intervals().items():
         first, second = name.split("-")
-        norm = None if run.sound.get("level_db_nhl") is None else norms.interval(first, second, run.sound.get("age_group"))
+        unknown = kind is None or run.sound.get("level_db_nhl") is None
+        norm = None if unknown else norms.interval(first, second, run.sound.get("age_group"))
         lines.append(f"{name:8}{_columns(interval, 2, 18)}{'':37}{_published(norm)}".rstrip())
     return [*lines, f"nV: {run.too_large}"] if run.too_large else lines
 

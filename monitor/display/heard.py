@@ -9,6 +9,7 @@ from quietfloor.monitor.display.scales import written
 from quietfloor.monitor.plan.run_plan import Plan
 from quietfloor.monitor.plan.search_plan import SearchConditionPlan, SearchPlan
 from quietfloor.monitor.plan.sound_plan import SoundPlan, StatedPlan
+from quietfloor.stimuli.calibration import ear_words
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ def heading_of(plan: Plan) -> tuple[Heard, ...]:
         return (Heard("Sound of other equipment · ear and level are not stated", large=True),)
     level = "level not stated" if sound.level is None else str(Level.of_plan(sound))
     stated = " · as stated" if isinstance(sound, StatedPlan) else ""
-    words = f"{sound.ear.capitalize()} ear · by {sound.route} · {sound.spec.name} · {level}{stated}"
+    words = f"{ear_words(sound.ear).capitalize()} · by {sound.route} · {sound.spec.name} · {level}{stated}"
     lines = [Heard(words, sound.ear, large=True)]
     if sound.masking != "none":
         other = "left" if sound.ear == "right" else "right"

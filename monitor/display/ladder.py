@@ -32,6 +32,7 @@ from quietfloor.monitor.session.recorded_session import judged_runs
 from quietfloor.monitor.session.session_store import STATE, SessionError, SessionStore
 from quietfloor.monitor.session.whose_ear import why_unknown
 from quietfloor.monitor.storage.run_folder import RunFolder
+from quietfloor.stimuli.calibration import BOTH, ear_words
 from quietfloor.stimuli.levels import STATED, stated_level
 
 WORDS = {
@@ -52,7 +53,7 @@ class Series:
     stimulus: str
 
     def __str__(self) -> str:
-        return f"{self.ear} ear, {self.route}, {self.stimulus}"
+        return f"{ear_words(self.ear)}, {self.route}, {self.stimulus}"
 
     @classmethod
     def of_plan(cls, sound: SoundPlan | StatedPlan | None) -> Series | None:
@@ -205,7 +206,7 @@ def heard_words(sound: SoundPlan | StatedPlan | None) -> tuple[str, str]:
     if sound is None or series is None:
         return "", ""
     route = " by bone" if series.route == "bone" else ""
-    return f"{series.ear} ear{route}, {Level.of_plan(sound)}", series.ear
+    return f"{ear_words(series.ear)}{route}, {Level.of_plan(sound)}", series.ear
 
 
 def read_ladder(session: Path, sound: SoundPlan | StatedPlan | None, present: Path | None, running: bool) -> Ladder:
@@ -292,7 +293,7 @@ def _doubts(
     """Findings (states of the screen) that are not known to be the tested ear's in a run of this sound, and why. ``whose``: what
     is known of the run once it is over."""
     level, transducer = sound.level_db_nhl, sound.transducer
-    if sound.muted or level is None or transducer is None or whose == OWN:
+    if sound.muted or level is None or transducer is None or whose == OWN or sound.ear == BOTH:
         return {}
     condition = Condition(sound.ear, sound.route, sound.stimulus, sound.frequency_hz)
     given = None if sound.masking == "none" else math.nan if sound.masking_level_db_em is None else sound.masking_level_db_em

@@ -244,4 +244,4 @@ class LadderPanel(Panel):
         """Red is right and blue is left, as in an audiogram; the word stands there too."""
         series = self.rungs.ladder.series
         if series is not None:
-            colour(self.aside, self.look.theme.ears[series.ear])
+            colour(self.aside, self.look.theme.ears.get(series.ear, self.look.theme.quiet))

@@ -16,6 +16,7 @@ from quietfloor.monitor.run.status import STOPPABLE, Status
 from quietfloor.monitor.search.condition import Answer
 from quietfloor.monitor.search.now import ConditionNow, SearchNow
 from quietfloor.monitor.session.conditions import Condition
+from quietfloor.stimuli.calibration import ear_words
 
 # Height of a letter that is read with comfort: 20 to 22 minutes of arc, 16 at least (ISO 9241-303: from memory). The screen of a
 # small portable computer (13.3 inch, 16:9) is 166 mm high, so letters of a twelfth of it are 24 minutes of arc high from 2 m.
@@ -164,15 +165,15 @@ def far_between(sight: SessionSight, step: str) -> Far:
         state, word = ("fault", TROUBLE) if sight.trouble else (sight.headline.state, sight.headline.word)
         return Far(state, word, "", "", status_text.count(sight.made, "run") + " made", sight.left, step)
     route = "" if one.condition.route == "air" else f", {one.condition.route}"
-    ear_words = f"{one.ear.capitalize()} ear{route}" if one.ear else f"Both ears{route}"
+    words_of_ear = f"{one.ear.capitalize()} ear{route}" if one.ear else f"Both ears{route}"
     moved = re.fullmatch(r"(.+) ((?:to|on) the \w+ ear)", one.move)  # such as "Move the earphone", "to the left ear"
     state, word = "idle", "Ready" if moved is None else moved[1]
-    ear_words = ear_words if moved is None else f"{moved[2]}{route}"
+    words_of_ear = words_of_ear if moved is None else f"{moved[2]}{route}"
     if sight.trouble:
-        state, word, ear_words = "fault", TROUBLE, one.move or ear_words
+        state, word, words_of_ear = "fault", TROUBLE, one.move or words_of_ear
     noise = " + noise" if one.given else ", noise due" if one.masking else ""
     level = f"{'from ' if one.kind == 'search' else ''}{one.level_db:g} dB nHL{noise}"
-    return Far(state, word, one.ear, ear_words, level, short_time(sight.time[1]) or sight.left, step)
+    return Far(state, word, one.ear, words_of_ear, level, short_time(sight.time[1]) or sight.left, step)
 
 
 def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
@@ -191,17 +192,17 @@ def far_live(headline: Headline, plan: Plan, status: Status, step: str) -> Far:
         level = "" if sound is None or sound.level_db_fs is not None else "{:g} {}".format(*sound.level)
         masked = " + noise" if sound is not None and sound.masking != "none" and level else ""
         ahead = time_to_go(plan, status) or f"{clock(status.seconds)} gone"
-        return Far(state, word, ear, f"{ear.capitalize()} ear{route}" if ear else "", level + masked, ahead, step)
+        return Far(state, word, ear, f"{ear_words(ear).capitalize()}{route}" if ear else "", level + masked, ahead, step)
     playing = [(now.conditions[place.condition], place.level) for place, _ in now.playing]
     ears = {one.ear for one, _ in playing}
     only = "" if len(ears) != 1 else next(iter(ears))
     levels = [f"{'' if len(playing) == 1 else _cell(one)}{one.levels_db[level]:g}" for one, level in playing]
     level = " · ".join(levels) + (" dB nHL" if len(levels) == 1 else " dB" if levels else "")
-    ear_words = f"{only.capitalize()} ear{route}" if only else f"Both ears{route}" if ears else ""
+    words_of_ear = f"{only.capitalize()} ear{route}" if only else f"Both ears{route}" if ears else ""
     level += " + noise" if now.noise and level else ""
     if now.paused and status.verdict is None:
         level = "no sound"
-    return Far(state, word, only, ear_words, level, short_time(to_go(now)) or f"{clock(status.seconds)} gone", step)
+    return Far(state, word, only, words_of_ear, level, short_time(to_go(now)) or f"{clock(status.seconds)} gone", step)
 
 
 def _cell(one: ConditionNow) -> str:

@@ -27,8 +27,10 @@ from quietfloor.monitor.display.start_parts import (
     show_value,
 )
 from quietfloor.monitor.session.conditions import STIMULUS_WORDS
+from quietfloor.stimuli.calibration import BOTH
 
-EARS = (("right", "right"), ("left", "left"))
+EARS = (("right", "right"), ("left", "left"), ("both, the same sound at once", BOTH))
+BY_AIR, ONE_EAR = "one sound in both ears goes by air only", "the sound of other equipment is stated for one ear"
 ROUTES = (("air", "air"), ("bone", "bone"))
 TRANSDUCERS = (("insert earphone", "insert"), ("supra-aural", "supra-aural"), ("circumaural", "circumaural"))
 METHODS = (("search: all levels in one recording", "search"), ("ladder: a run for each level", "ladder"))
@@ -133,8 +135,10 @@ class SoundPage(Page):
             allow(self.stimulus, kind, reasons[0] if judge and all(reasons) else "")
         for hz in frequencies_of(draft.stimulus, draft.references):
             allow(self.frequency, hz, judged.reach(replace(cell_of(draft), frequency_hz=hz)).why if judge else "")
-        for ear, _ in EARS:
+        for _, ear in EARS[:2]:
             allow(self.ear, ear, judged.reach(replace(cell_of(draft), ear=ear)).why if judge else "")  # type: ignore[arg-type]
+        allow(self.ear, BOTH, BY_AIR if draft.route == "bone" else "" if draft.own_sound else ONE_EAR)
+        allow(self.route, "bone", BY_AIR if draft.ear == BOTH else "")
         found = judged.reach(cell_of(draft))
         known = judge and not found.why
         self.loudest.say(f"the loudest that this output gives: {math.floor(found.loudest_db)} dB nHL" if known else "")

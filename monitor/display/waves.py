@@ -9,6 +9,7 @@ from pathlib import Path
 
 from quietfloor.monitor.review.marked_run import Marked, keep, read, several
 from quietfloor.monitor.run.status_text import LESS_TOO_LARGE, TOO_LARGE
+from quietfloor.monitor.session.conditions import published_kind
 from quietfloor.monitor.waves.marks import WAVES, Mark, Marks, Wave
 from quietfloor.monitor.waves.norms import Norm
 from quietfloor.monitor.waves.norms_file import load_norms
@@ -134,7 +135,7 @@ class RunMarks:
     def _norm(self, wave: Wave) -> Norm | None:
         sound = self._run.sound
         return self._norms.latency(
-            wave, sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group"),
+            wave, published_kind(sound), sound.get("level_db_nhl"), sound.get("age_group"),
             frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
         )  # fmt: skip
 

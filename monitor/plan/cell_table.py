@@ -16,6 +16,7 @@ from quietfloor.monitor.plan.run_plan import Plan, PlanError, make_sound_plan, w
 from quietfloor.monitor.plan.sound_plan import Section, SoundPlan
 from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.monitor.untrusted.wrong_keys import wrong_key
+from quietfloor.stimuli.calibration import BOTH
 from quietfloor.stimuli.cell_code import BREAK_MARK_MS, MOST_CELLS, CellCode, CellCodeError
 from quietfloor.stimuli.levels import STATED, stated_level
 from quietfloor.stimuli.stimulus import Kind
@@ -83,6 +84,8 @@ class CellTable:
             raise PlanError("cells: a run with several cells is known by its pauses: leave held_to_plan and random_pause on")
         if self.sound.ipsilateral_noise != "none":
             raise PlanError("cells: ipsilateral_noise goes with runs of one sound and level: leave it out")
+        if self.sound.ear == BOTH:
+            raise PlanError('cells: ear = "both" goes with runs of one sound and level: give left or right')
         for number, cell in enumerate(self.cells):
             given = [name for name in STATED if getattr(cell, name) is not None]
             if len(given) != 1 or getattr(self.cells[0], given[0]) is None:

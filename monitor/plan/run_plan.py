@@ -41,6 +41,7 @@ from quietfloor.monitor.untrusted.bounded_io import toml_of
 from quietfloor.monitor.untrusted.safe_text import QuotingError
 from quietfloor.monitor.untrusted.wrong_keys import message_of, unknown_key, wrong_value
 from quietfloor.monitor.waves.expected import default_window_ms, wave_v_bracket_ms
+from quietfloor.stimuli.calibration import BOTH
 from quietfloor.stimuli.schedule import Schedule
 
 OWN_UNIT_MARK_MS = 0.75  # our player's trigger: first lobe 1.0 ms for the first sweep of a unit, 0.5 ms for the others
@@ -276,6 +277,11 @@ class Plan(Section):
             raise ValueError(
                 f"sound.ipsilateral_noise = {self.sound.ipsilateral_noise!r} with [search]: noise in the tested ear goes with "
                 "runs of one sound and level: leave one of them out"
+            )
+        if self.search is not None and self.sound is not None and self.sound.ear == BOTH:
+            raise ValueError(
+                'sound.ear = "both" with [search]: one sound in both ears tells no threshold of an ear; leave ear out (each '
+                "condition has its own), or give together = true, which tests both ears at once, each by itself"
             )
         if self.sound is None or not self.sound.together:
             return self

@@ -16,6 +16,7 @@ from pydantic import (
 
 from quietfloor.monitor.core.averaging import UNIT_SWEEPS
 from quietfloor.monitor.waves.expected import wave_v_bracket_ms
+from quietfloor.stimuli.calibration import BOTH
 from quietfloor.stimuli.chirps import span_for_level
 from quietfloor.stimuli.clicks import DURATION_US
 from quietfloor.stimuli.devices import DeviceError
@@ -72,7 +73,9 @@ class SoundPlan(Section):
     chirp_by_level: bool = Field(default=False, description="the span that is best at this level")
     wav: str | None = Field(default=None, description="file of a custom stimulus, mono")
     wav_zero_ms: float | None = Field(default=None, description="time zero of a custom stimulus, from its first sample")
-    ear: Literal["left", "right"] = "right"
+    ear: Literal["left", "right", "both"] = Field(
+        default="right", description="both: the same sound in both ears at once, each at the level; single runs only"
+    )
     level_db_nhl: float | None = Field(default=None, ge=-40, le=120)
     level_db_ppe_spl: float | None = Field(
         default=None, ge=-20, le=150, description="peak-to-peak equivalent level, where no reference for dB nHL is known"
@@ -394,6 +397,26 @@ class SoundPlan(Section):
         return self
 
     @model_validator(mode="after")
+    def _both_ears_hear_one_sound(self) -> SoundPlan:
+        if self.ear != BOTH:
+            return self
+        against = {
+            'route = "bone"': (self.route == "bone", "a vibrator moves both cochleae anyway: give left or right"),
+            "together = true": (self.together, "there each ear has sounds of its own: leave ear out"),
+            f'masking = "{self.masking}"': (self.masking != "none", "no ear is left for the noise: leave one of them out"),
+            f'ipsilateral_noise = "{self.ipsilateral_noise}"': (
+                self.ipsilateral_noise != "none", "that is noise in the ear of one stimulus: leave one of them out",
+            ),
+            "trigger_on_earphone_jack = true": (
+                self.trigger_on_earphone_jack, "one earphone cannot be on both ears: use a card with three outputs",
+            ),
+        }  # fmt: skip
+        for key, (given, why) in against.items():
+            if given:
+                raise ValueError(f'ear = "both" with {key}: {why}')
+        return self
+
+    @model_validator(mode="after")
     def _ipsilateral_noise_complete(self) -> SoundPlan:
         kind, about = self.ipsilateral_noise, "ipsilateral_noise"
         given = [name for name in type(self).model_fields if name.startswith(f"{about}_") and getattr(self, name) is not None]
@@ -537,8 +560,8 @@ class StatedPlan(Section):
     @classmethod
     def of_sound(cls, sound: SoundPlan) -> StatedPlan | None:
         """The [sound] of a plan as stated values, for a run in which other equipment plays; None for the sound of a file, and
-        with noise in the tested ear, which cannot be stated."""
-        if sound.stimulus == "custom" or sound.ipsilateral_noise != "none":
+        for noise in the tested ear, or one sound in both ears, which cannot be stated."""
+        if sound.stimulus == "custom" or sound.ipsilateral_noise != "none" or sound.ear == BOTH:
             return None
         known = {name: getattr(sound, name) for name in cls.model_fields}
         if sound.stimulus == "chirp":

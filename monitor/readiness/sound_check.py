@@ -19,7 +19,7 @@ from quietfloor.monitor.run.sound_output import OUTSIDE_A_RUN, Stimulus, age_of,
 from quietfloor.monitor.session.conditions import ipsilateral_words
 from quietfloor.monitor.storage.dose_ledger import ExposureError, SessionDose
 from quietfloor.monitor.storage.level_checks import last_check
-from quietfloor.stimuli.calibration import EARS, TOLERANCE_DB, Calibration
+from quietfloor.stimuli.calibration import BOTH, EARS, TOLERANCE_DB, Calibration, ear_words
 from quietfloor.stimuli.devices import DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, exposure_db, limit_pa2s
 from quietfloor.stimuli.levels import STATED
@@ -72,7 +72,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
     level = _level(sound, stimulus) if plan.search is None else _levels(plan.search, sound)
     found = [level, _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
-    found += _ipsilateral(stimulus)
+    found += _both_ears(sound) + _ipsilateral(stimulus)
     found += _jack(sound) + _level_check(sound, stimulus.calibration, session)
     return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
 
@@ -80,7 +80,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
 def _level(sound: SoundPlan, stimulus: Stimulus) -> Finding:
     record = stimulus.record
     value, unit = sound.level
-    said = f"{record['stimulus']}, {sound.ear} ear, {value:g} {unit}, {sound.rate_words}, by {_name(sound)}, "
+    said = f"{record['stimulus']}, {ear_words(sound.ear)}, {value:g} {unit}, {sound.rate_words}, by {_name(sound)}, "
     said += sound.age_group
     unit = "dB FS" if sound.level_db_fs is not None else unit
     if sound.muted:
@@ -103,6 +103,16 @@ def _ceiling(sound: SoundPlan, stimulus: Stimulus) -> Finding:
         return Finding("ceiling", "ok", "nothing is played, so nothing can pass it", value=math.inf, unit="dB", limit=0.0)
     said = f"{below:.1f} dB below the loudest that may leave by {_name(sound)}, {sound.age_group}"
     return Finding("ceiling", "ok", said, "", "", below, "dB", 0.0, "see stimuli/ceiling.py")
+
+
+def _both_ears(sound: SoundPlan) -> list[Finding]:
+    if sound.ear != BOTH:
+        return []
+    said = (
+        "both ears hear the same sound at once, each at this level: which of them responds is not told, and published latencies, "
+        "amplitudes and thresholds are of one ear"
+    )
+    return [Finding("both_ears", "look", said, "test each ear by itself too")]
 
 
 def _ipsilateral(stimulus: Stimulus) -> list[Finding]:

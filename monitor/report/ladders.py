@@ -24,6 +24,7 @@ from quietfloor.monitor.waves.norms import Norm
 from quietfloor.monitor.waves.peaks import Sought, measured, sought, suggest
 from quietfloor.monitor.waves.replicates import Replicate, combined, compare
 from quietfloor.monitor.waves.trace import Averages, Trace
+from quietfloor.stimuli.calibration import ear_words
 from quietfloor.stimuli.levels import stated_level
 
 GRID_DB, BEYOND_DB = 2.5, 5.0  # own choice: from one level to the next of a published curve; beyond the levels that were run
@@ -115,7 +116,7 @@ def _other_title(run: RunMaterial) -> str:
     again = f" (decided again from {run.record['replay_of']})" if run.record.get("replay_of") else ""
     if not isinstance(sound, Mapping):
         return f"Sound of other equipment{again}"
-    return f"{capital(str(sound.get('ear')))} ear, {sound.get('stimulus')} by {sound.get('route')}{again}"
+    return f"{capital(ear_words(str(sound.get('ear'))))}, {sound.get('stimulus')} by {sound.get('route')}{again}"
 
 
 def _levels(runs: Sequence[RunMaterial], material: Material, suggest_marks: bool) -> tuple[Level, ...]:
@@ -220,7 +221,7 @@ def _suggested(level: Level, averages: Averages, window: tuple[float, float], ma
 
 def _sought(sound: Mapping[str, Any], window: tuple[float, float], material: Material) -> Sought:
     return sought(
-        sound.get("kind"), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
+        published_kind(sound), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
     )  # fmt: skip
 
@@ -234,7 +235,7 @@ def _published(marks: Marks, sound: Mapping[str, Any], material: Material) -> tu
         found.append((mark.wave, material.norms.latency(mark.wave, kind, db, age, frequency_hz=hz, span_ms=span)))
         if mark.wave == "V":
             found.append(("V amplitude", material.norms.amplitude(kind, db, age, span_ms=span)))
-    for name in marks.intervals() if db is not None else ():  # published for levels in dB nHL
+    for name in marks.intervals() if db is not None and kind is not None else ():  # published for levels in dB nHL
         first, second = name.split("-")
         found.append((name, material.norms.interval(first, second, age)))
     return tuple((name, norm) for name, norm in found if norm is not None)
@@ -268,7 +269,7 @@ def _growth(material: Material, levels: Sequence[Level]) -> tuple[str, ...]:
         return ()
     sound = next(iter(series.values())).sound
     found = ladder_growth(
-        [(db, level.marks) for db, level in series.items()], material.norms, sound.get("kind"), sound.get("age_group"),
+        [(db, level.marks) for db, level in series.items()], material.norms, published_kind(sound), sound.get("age_group"),
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
     )  # fmt: skip
     return tuple(f"From {one.from_db_nhl:g} to {one.to_db_nhl:g} dB nHL: {one.words}." for one in found)

@@ -15,6 +15,7 @@ from quietfloor.monitor.core.artefacts import CRITERIA
 from quietfloor.monitor.search.choice import LARGEST_RISE_DB, Wanted
 from quietfloor.monitor.session.conditions import STIMULUS_WORDS, ipsilateral_words
 from quietfloor.monitor.storage.record_schema import is_number
+from quietfloor.stimuli.calibration import BOTH, ear_words
 from quietfloor.stimuli.levels import STATED
 
 FORMAT = "quietfloor methods 1"
@@ -274,6 +275,12 @@ def _only(values: list[dict[str, Any]]) -> list[Any]:
     return [one["value"] for one in values if one["value"] is not None]
 
 
+def _ears(values: list[dict[str, Any]]) -> str:
+    if any(one["value"] == BOTH for one in values):
+        return _tell([one | {"value": f"the {one['value']} ear" if one["value"] != BOTH else ear_words(BOTH)} for one in values])
+    return f"the {_tell(values)} ear"
+
+
 def _stimuli(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     if not _only(s["stimulus"]):
         return "Stimuli were made by other equipment; their level, kind and ear are not known to the program."
@@ -316,7 +323,7 @@ def _stimuli(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     stated = [number for one in s["stated"] if one["value"] is True for number in one["runs"]]
     lead = f"The stimulus of {runs_words(stated)} came from other equipment and is as its operator stated it. " if stated else ""
     return (
-        f"{lead}Stimuli were {_tell(s['stimulus'])}, presented to the {_tell(s['ear'])} ear by {_tell(s['route'])} "
+        f"{lead}Stimuli were {_tell(s['stimulus'])}, presented to {_ears(s['ear'])} by {_tell(s['route'])} "
         f"({_tell(s['transducer'])}) in {_tell(s['polarity'])} polarity{coin} at "
         f"{_tell(s['rate_per_s'], '{}/s')}{pause}; {told}; {noise}. "
         f"Calibration: {_tell(s['calibration'])}.{reference}{later}{control}"

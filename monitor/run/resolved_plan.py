@@ -22,6 +22,7 @@ from quietfloor.monitor.session.conditions import ipsilateral_words
 from quietfloor.monitor.sources.base import SourceError, StreamDescription
 from quietfloor.monitor.sources.channels import Channels, limit_of, resolve_channels
 from quietfloor.monitor.untrusted.safe_text import LONGEST, plain
+from quietfloor.stimuli.calibration import ear_words
 
 UNIT_NAMES = {factor: name for name, factor in UNITS_UV.items()} | {1e-3: "nanovolts"}
 
@@ -150,7 +151,7 @@ def _played(stimulus: Stimulus) -> str:
     bone = " by bone" if record["route"] == "bone" else ""
     noise = _masked(record["masking"]) + _in_noise(record)
     return (
-        f"{record['ear']} ear{bone} · {record['stimulus']}{zero} · {level}{muted}{noise} · "
+        f"{ear_words(record['ear'])}{bone} · {record['stimulus']}{zero} · {level}{muted}{noise} · "
         f"{stimulus.plan.rate_words}{speed}"
     )
 

@@ -19,7 +19,7 @@ from quietfloor.monitor.plan.cell_table import CellTable
 from quietfloor.monitor.plan.run_plan import PlanError
 from quietfloor.monitor.plan.sound_plan import SoundPlan
 from quietfloor.monitor.storage.dose_ledger import Age, SessionDose, dose_record
-from quietfloor.stimuli.calibration import Calibration, LevelError
+from quietfloor.stimuli.calibration import Calibration, LevelError, ears_of
 from quietfloor.stimuli.calibration_file import load_calibration
 from quietfloor.stimuli.ceiling import Ceiling
 from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
@@ -142,15 +142,18 @@ def make_stimulus(
         calibration = None if plan.calibration is None else _calibration(plan, card, plan.calibration, today)
         references = load_references(None if plan.references is None else Path(plan.references))
         in_db: dict[str, Any] = dict.fromkeys(LEVEL_KEYS)
-        level_db = plan.level[0]
+        level_db, shares = plan.level[0], (1.0, 1.0)
         if plan.level_db_fs is not None:
             factor = gain_db_fs(level_db, waveform)
         elif calibration is not None:
-            in_ppe = plan.level_db_ppe_spl is not None
-            ear = plan.ear
-            basis = ppe_basis(waveform, ear, calibration) if in_ppe else level_basis(waveform, ear, calibration, references)
-            factor = gain_on(basis, level_db, waveform, ear, calibration)
-            in_db = basis.record(level_db, waveform, plan.rate_per_s)
+            in_ppe, factors = plan.level_db_ppe_spl is not None, list[float]()
+            for ear in ears_of(plan.ear):
+                basis = ppe_basis(waveform, ear, calibration) if in_ppe else level_basis(waveform, ear, calibration, references)
+                factors.append(gain_on(basis, level_db, waveform, ear, calibration))
+                in_db = basis.record(level_db, waveform, plan.rate_per_s)
+            factor = max(factors)
+            if len(factors) == 2 and factor > 0.0:
+                shares = (factors[0] / factor, factors[1] / factor)
         else:
             raise LevelError("give a calibration with this level, or level_db_fs")
         ceiling = Ceiling(plan.transducer, plan.age_group, calibration, age_months=plan.age_months)
@@ -160,7 +163,9 @@ def make_stimulus(
         policy = dose_policy_of(plan, today)
         times = 1.0 if policy is None else policy.day_limit_times
         beside = _ipsilateral(plan, ceiling)
-        frames = FrameSource(waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack, times, beside)
+        frames = FrameSource(
+            waveform, factor_played, plan.ear, schedule, ceiling, masking, spent, size, jack, times, beside, shares
+        )
     except PlanError:
         raise
     except (RateError, LevelError, ScheduleError, ValueError) as error:

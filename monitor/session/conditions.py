@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from quietfloor.monitor.hearing.estimate import STIMULUS_WORDS as WITH_HEARING_LEVELS
 from quietfloor.monitor.session.searched import Searched, searched_of
+from quietfloor.stimuli.calibration import BOTH, ear_words
 
 Purpose = Literal["threshold", "growth", "control"]
 Finding = Literal["threshold", "at most", "no response", "not tested"]
@@ -36,7 +37,7 @@ class Condition:
 
     def __str__(self) -> str:
         hz = "" if self.frequency_hz is None else f"{self.frequency_hz:g} Hz "
-        return f"{self.ear} ear, {hz}{STIMULUS_WORDS.get(self.stimulus, self.stimulus)} by {self.route}"
+        return f"{ear_words(self.ear)}, {hz}{STIMULUS_WORDS.get(self.stimulus, self.stimulus)} by {self.route}"
 
     def same_as(self, other: Condition) -> bool:
         """Whether two conditions are the same ladder; nominal frequencies need not be equal to the last digit."""
@@ -139,14 +140,14 @@ def condition_of(stimulus: Mapping[str, Any]) -> Condition:
 
 def summary_of(number: int, record: Mapping[str, Any], seconds: float = math.nan) -> RunSummary | None:
     """Summary of a run.json; None for a run of no ladder: another program's sound, no level in dB nHL, noise in the tested ear,
-    a search, or a replay.
+    one sound in both ears, a search, or a replay.
 
     Raises KeyError, TypeError, ValueError for a record that is damaged.
     """
     stimulus = record["stimulus"]
     if stimulus is None or stimulus["level_db_nhl"] is None or "replay_of" in record or record.get("search") is not None:
         return None
-    if stimulus.get("ipsilateral_noise") is not None:
+    if stimulus.get("ipsilateral_noise") is not None or stimulus["ear"] == BOTH:
         return None
     if record["verdict"] not in (*WORDS, None):
         raise ValueError(f"verdict = {record['verdict']!r}")
@@ -249,8 +250,9 @@ def ipsilateral_words(noise: Mapping[str, Any]) -> str:
 
 
 def published_kind(stimulus: Mapping[str, Any]) -> str | None:
-    """The kind of a stimulus by which published values are looked up; None for one in noise: they are of responses in quiet."""
-    return None if stimulus.get("ipsilateral_noise") is not None else stimulus.get("kind")
+    """The kind of a stimulus by which published values are looked up; None for one in noise or in both ears: they are of one ear
+    in quiet."""
+    return None if stimulus.get("ipsilateral_noise") is not None or stimulus.get("ear") == BOTH else stimulus.get("kind")
 
 
 def _number(value: Any) -> float:

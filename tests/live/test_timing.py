@@ -88,7 +88,7 @@ def test_the_check_its_certificate_and_a_run_that_refers_to_it(tmp_path: Path) -
         ("--stream A --trigger t --sound-channel 2 --valid-days 0", "--valid-days 0: allowed is 1 to 3660"),
         ("--stream A --trigger t --sound-channel 2 --plot a.pdf", "the name must end in .png or .svg"),
         ("--stream A --trigger t --sound-channel 2 --level-db-fs -10", "above the output ceiling"),
-        ("--stream A --trigger t --sound-channel 2 --ear both", "sound.ear = 'both'"),
+        ("--stream A --trigger t --sound-channel 2 --ear both", "--ear both: the wire of the loop comes from one side"),
         ("--stream A --trigger t --sound-channel 2 --set colour=red", "unknown key sound.colour"),
         ("--stream A --trigger t --sound-channel 2 --set colour", "write KEY=VALUE"),
         ("--stream A --trigger t --sound-channel 2 --set muted=true", "muted belongs to what is played"),

@@ -53,7 +53,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "chirp_by_level"): (True, "perhaps"),
     ("sound", "wav"): (3, "sound.wav"),
     ("sound", "wav_zero_ms"): (1.0, "late"),
-    ("sound", "ear"): ("both", "Left"),
+    ("sound", "ear"): ("centre", "Left"),
     ("sound", "level_db_nhl"): (-40.1, 120.1, "loud"),
     ("sound", "level_db_ppe_spl"): (-20.1, 150.1, "loud", 90),  # 90 needs a calibration
     ("sound", "level_db_fs"): (-140.1, 0.1, "loud"),
@@ -463,6 +463,28 @@ def test_noise_in_the_tested_ear_that_cannot_be_is_refused(wrong: dict[str, Any]
     sound = {name: value for name, value in (IN_NOISE | wrong).items() if value is not None}
     with pytest.raises(PlanError, match=said):
         make_plan({"sound": sound})
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"route": "bone", "transducer": "bone-vibrator"}, 'ear = "both" with route = "bone": a vibrator moves both cochleae'),
+        ({"together": True, "rate_per_s": 44.1}, 'ear = "both" with together = true: there each ear has sounds of its own'),
+        ({"masking": "white", "masking_level_db_fs": -60}, 'ear = "both" with masking = "white": no ear is left for the noise'),
+        (
+            {"ipsilateral_noise": "notched", "ipsilateral_noise_level_db_fs": -60},
+            'ear = "both" with ipsilateral_noise = "notched": that is noise in the ear of one stimulus',
+        ),
+        (
+            {"device": "sound-card", "output": "x", "channels": [1, 1, 2], "trigger_on_earphone_jack": True},
+            "one earphone cannot be on both ears: use a card with three outputs",
+        ),
+    ],
+)
+def test_one_sound_in_both_ears_that_cannot_be_is_refused(wrong: dict[str, Any], said: str) -> None:
+    make_plan({"sound": QUIET_BURST | {"ear": "both"}})
+    with pytest.raises(PlanError, match=said):
+        make_plan({"sound": QUIET_BURST | {"ear": "both"} | wrong})
 
 
 def test_the_edges_of_noise_in_the_tested_ear_follow_the_burst_unless_they_are_given() -> None:

@@ -84,6 +84,11 @@ def test_a_search_is_in_quiet() -> None:
         make_plan({"sound": SOUND | noise, "search": {"condition": [ONE]}})
 
 
+def test_a_search_is_of_one_ear_a_condition() -> None:
+    with pytest.raises(PlanError, match=r'ear = "both" with \[search\]: one sound in both ears tells no threshold of an ear'):
+        make_plan({"sound": SOUND | {"ear": "both"}, "search": {"condition": [ONE]}})
+
+
 def test_a_search_needs_levels_of_our_own_sound() -> None:
     with pytest.raises(PlanError, match=r"give \[sound\] with level_db_nhl"):
         make_plan({"search": {"condition": [ONE]}})
