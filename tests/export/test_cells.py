@@ -114,7 +114,7 @@ def test_markers_in_the_recording_name_the_cell_of_every_sweep(run: Path, export
     assert np.all(np.diff(markers["time_stamps"]) > 0)
 
 
-@pytest.mark.parametrize("at_once", [1, 2])
+@pytest.mark.parametrize("at_once", [1, pytest.param(2, marks=pytest.mark.long)])
 def test_with_both_ears_at_once_the_events_are_each_ears_own_sounds(at_once: int, export: Export, tmp_path: Path) -> None:
     run = searched(tmp_path / "both", 30.0, at_once)
     answers = json.loads((run / "run.json").read_text(encoding="utf-8"))["search"]["conditions"]

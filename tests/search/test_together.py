@@ -139,6 +139,7 @@ def test_a_level_with_noise_is_played_alone_and_no_sooner_than_it_must() -> None
     assert [event.record() for event in events] == [event.record() for event in recording.events]
 
 
+@pytest.mark.long
 def test_two_streams_of_an_ear_have_cells_of_their_own_and_share_its_noise() -> None:
     """Left: 45 dB in both conditions, of which only one may need noise; right: 20 dB."""
     begins_db = (45.0, 20.0, 45.0, 20.0)
@@ -224,6 +225,7 @@ def test_it_takes_less_time_than_one_ear_after_the_other() -> None:
     assert len(recording.played) < 0.9 * sum(units)
 
 
+@pytest.mark.long
 def test_two_sounds_of_an_ear_have_searches_of_their_own() -> None:
     """Four conditions at the same time: as many units as the longest of them takes."""
     recording = Recording(planned(2, together=2)).run(900)
@@ -265,6 +267,7 @@ def test_all_four_are_shown_and_an_order_moves_one_of_them() -> None:
     assert [one and one.condition for one in after] == [one and one.condition for one in before]
 
 
+@pytest.mark.long
 def test_with_two_sounds_a_level_with_noise_silences_both_of_the_other_ear() -> None:
     """The left ear begins at 45 dB, above what can be played without noise in the right one: 40."""
     recording = Recording(planned(2, noise_from_db=45.0, together=2)).run(2000)

@@ -15,6 +15,7 @@ def folder(tmp_path):
     made.close()
 
 
+@pytest.mark.long
 def test_a_made_stream_is_recorded_whole_at_its_own_rate(folder):
     result = soak.accelerated(0.05, 4000.0, 2, 5, folder)
     assert all(result["met"].values()), json.dumps(result, indent=1)

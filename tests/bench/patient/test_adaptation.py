@@ -123,7 +123,14 @@ def answered_uv(level_db_nhl: float, frequencies_hz: tuple[float, ...]) -> list[
     return [float(np.ptp(own.mean(axis=0))) for own in sweeps]
 
 
-@pytest.mark.parametrize(("level_db_nhl", "low", "high"), [(20.0, 0.93, 1.07), (40.0, 0.75, 1.0), (70.0, 0.6, 0.9)])
+@pytest.mark.parametrize(
+    ("level_db_nhl", "low", "high"),
+    [
+        pytest.param(20.0, 0.93, 1.07, marks=pytest.mark.long),
+        (40.0, 0.75, 1.0),
+        pytest.param(70.0, 0.6, 0.9, marks=pytest.mark.long),
+    ],
+)
 def test_two_frequencies_that_overlap_in_an_ear_evoke_nearly_what_each_does_alone(
     level_db_nhl: float, low: float, high: float
 ) -> None:
