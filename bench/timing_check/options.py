@@ -22,7 +22,7 @@ NOT_OF_THE_OUTPUT = (
     "wav", "wav_zero_ms", "level_db_nhl", "level_db_ppe_spl", "level_db_fs", "calibration", "references", "masking",
     "masking_level_db_em", "masking_level_db_fs", "masking_frequency_hz", "masking_transducer", "masking_calibration", "polarity",
     "rate_per_s", "random_pause", "random_interval_ms", "random_polarity", "held_to_plan", "muted", "together", "sounds_per_ear",
-    "age_months", "age_change", "dose_policy", "ipsilateral_noise", "ipsilateral_noise_level_db_spl",
+    "age_months", "age_change", "dose_policy", "equalise", "ipsilateral_noise", "ipsilateral_noise_level_db_spl",
     "ipsilateral_noise_level_db_fs", "ipsilateral_noise_notch_hz", "ipsilateral_noise_high_pass_hz",
 )  # fmt: skip
 

@@ -150,6 +150,8 @@ def trials_of(
     calibration = load_calibration(Path(plan.calibration))
     if plan.chirp_by_level:
         raise ValueError("chirp_by_level is another stimulus at each level: give chirp_span_ms, whose reference this is")
+    if plan.equalise:
+        raise ValueError("equalise = true: a reference threshold is that of a sound with the earphone's response; leave it out")
     if plan.ear == BOTH:
         raise ValueError('ear = "both": a reference threshold is that of one ear; give left or right')
     if plan.stimulus in WAVEFORMS and not is_registered(plan.spec.waveform(plan.sample_rate_hz)):

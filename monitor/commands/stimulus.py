@@ -105,7 +105,7 @@ def main(args: argparse.Namespace) -> int:
 
     try:
         plan = sound_plan(args)
-        waveform = plan.spec.waveform(plan.sample_rate_hz)
+        waveform = _sent(plan)
         content = measure(plan, waveform)
         describe(content, args)
         content["written"] = write(plan, waveform, content, args)
@@ -160,6 +160,15 @@ def sound_plan(args: argparse.Namespace) -> Any:
     return make_sound_plan(data, "stimulus")
 
 
+def _sent(plan: Any) -> Any:
+    """The waveform, through the equaliser where the plan has one. Raises LevelError, ValueError."""
+    from quietfloor.stimuli.calibration_file import load_calibration
+    from quietfloor.stimuli.equaliser import equalised
+
+    waveform = plan.spec.waveform(plan.sample_rate_hz)
+    return equalised(waveform, load_calibration(Path(plan.calibration)), plan.ear).waveform if plan.equalise else waveform
+
+
 def measure(plan: Any, waveform: Any) -> dict[str, Any]:
     """Measures of the stimulus as numbers; times in ms, after time zero where stated."""
     from quietfloor.monitor.waves.expected import default_window_ms
@@ -169,7 +178,7 @@ def measure(plan: Any, waveform: Any) -> dict[str, Any]:
     measured = figures(waveform)
     window_ms = default_window_ms(spec.kind, spec.frequency_hz, plan.age_group)
     return {
-        "name": spec.name,
+        "name": plan.stimulus_name,
         "shape": spec.shape,
         **spec.record(),
         "sample_rate_hz": plan.sample_rate_hz,
@@ -193,6 +202,7 @@ def _level(plan: Any) -> dict[str, Any]:
     another output, as nothing is played by it here."""
     from quietfloor.stimuli.calibration import ears_of
     from quietfloor.stimuli.calibration_file import load_calibration
+    from quietfloor.stimuli.equaliser import basis_of, equalised
     from quietfloor.stimuli.levels import LEVEL_KEYS, level_basis, load_references, ppe_basis
 
     level_db, unit = plan.level
@@ -201,6 +211,9 @@ def _level(plan: Any) -> dict[str, Any]:
         return found
     waveform, calibration = plan.spec.waveform(plan.sample_rate_hz), load_calibration(Path(plan.calibration))
     ear = ears_of(plan.ear)[0]  # of both the level is the same
+    if plan.equalise:
+        sent = equalised(waveform, calibration, ear)
+        return found | basis_of(sent, calibration, ear).record(level_db, sent.waveform, plan.rate_per_s)
     if plan.level_db_nhl is None:
         return found | ppe_basis(waveform, ear, calibration).record(level_db, waveform, plan.rate_per_s)
     references = load_references(None if plan.references is None else Path(plan.references))

@@ -30,7 +30,7 @@ def heading_of(plan: Plan) -> tuple[Heard, ...]:
         return (Heard("Sound of other equipment · ear and level are not stated", large=True),)
     level = "level not stated" if sound.level is None else str(Level.of_plan(sound))
     stated = " · as stated" if isinstance(sound, StatedPlan) else ""
-    words = f"{ear_words(sound.ear).capitalize()} · by {sound.route} · {sound.spec.name} · {level}{stated}"
+    words = f"{ear_words(sound.ear).capitalize()} · by {sound.route} · {sound.stimulus_name} · {level}{stated}"
     lines = [Heard(words, sound.ear, large=True)]
     if sound.masking != "none":
         other = "left" if sound.ear == "right" else "right"

@@ -58,7 +58,7 @@ class Series:
     @classmethod
     def of_plan(cls, sound: SoundPlan | StatedPlan | None) -> Series | None:
         """None where other equipment makes the sound, and its level is not stated."""
-        return None if sound is None or sound.level is None else cls(sound.ear, sound.route, sound.spec.name)
+        return None if sound is None or sound.level is None else cls(sound.ear, sound.route, sound.stimulus_name)
 
 
 @dataclass(frozen=True)

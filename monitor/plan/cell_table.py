@@ -84,6 +84,8 @@ class CellTable:
             raise PlanError("cells: a run with several cells is known by its pauses: leave held_to_plan and random_pause on")
         if self.sound.ipsilateral_noise != "none":
             raise PlanError("cells: ipsilateral_noise goes with runs of one sound and level: leave it out")
+        if self.sound.equalise:
+            raise PlanError("cells: equalise goes with runs of one sound and level: leave it out")
         if self.sound.ear == BOTH:
             raise PlanError('cells: ear = "both" goes with runs of one sound and level: give left or right')
         for number, cell in enumerate(self.cells):

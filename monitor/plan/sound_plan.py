@@ -103,6 +103,7 @@ class SoundPlan(Section):
         default=None, min_length=1, max_length=200, description="why an earlier run of the day had a younger age for this person"
     )
     calibration: str | None = Field(default=None, description="calibration file of the output; only dB re full scale needs none")
+    equalise: bool = Field(default=False, description="undo the earphone's response, as the calibration has measured it")
     references: str | None = Field(default=None, description="file with reference thresholds of your own")
     masking: Literal["none", "white", "octave-band"] = Field(default="none", description="noise in the other ear")
     masking_level_db_em: float | None = Field(default=None, ge=-20, le=100, description="effective masking; needs a calibration")
@@ -397,6 +398,28 @@ class SoundPlan(Section):
         return self
 
     @model_validator(mode="after")
+    def _equalised_sound(self) -> SoundPlan:
+        if not self.equalise:
+            return self
+        if self.calibration is None:
+            raise ValueError("equalise = true needs a calibration with the response of the earphone: name it as calibration")
+        if self.route == "bone":
+            raise ValueError("equalise = true by bone: only the response of an earphone can be undone; leave it out")
+        if self.ear == BOTH:
+            raise ValueError('equalise = true with ear = "both": each earphone needs a filter of its own; give left or right')
+        if self.level_db_nhl is not None:
+            raise ValueError(
+                f"equalise = true with level_db_nhl = {self.level_db_nhl:g}: reference thresholds are of sounds with the "
+                "response of their earphone; give level_db_ppe_spl or level_db_fs"
+            )
+        return self
+
+    @property
+    def stimulus_name(self) -> str:
+        """Name for display, such as "tone burst 500 Hz", or "click equalised"."""
+        return f"{self.spec.name} equalised" if self.equalise else self.spec.name
+
+    @model_validator(mode="after")
     def _both_ears_hear_one_sound(self) -> SoundPlan:
         if self.ear != BOTH:
             return self
@@ -560,8 +583,8 @@ class StatedPlan(Section):
     @classmethod
     def of_sound(cls, sound: SoundPlan) -> StatedPlan | None:
         """The [sound] of a plan as stated values, for a run in which other equipment plays; None for the sound of a file, and
-        for noise in the tested ear, or one sound in both ears, which cannot be stated."""
-        if sound.stimulus == "custom" or sound.ipsilateral_noise != "none" or sound.ear == BOTH:
+        for noise in the tested ear, one sound in both ears, or an equalised one, which cannot be stated."""
+        if sound.stimulus == "custom" or sound.ipsilateral_noise != "none" or sound.ear == BOTH or sound.equalise:
             return None
         known = {name: getattr(sound, name) for name in cls.model_fields}
         if sound.stimulus == "chirp":
@@ -593,6 +616,10 @@ class StatedPlan(Section):
     def level(self) -> tuple[float, str] | None:
         """The level and its unit; None where it is not stated."""
         return stated_level(vars(self))
+
+    @property
+    def stimulus_name(self) -> str:
+        return self.spec.name
 
     @property
     def words(self) -> str:

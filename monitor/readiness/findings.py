@@ -143,6 +143,7 @@ TERMS: dict[str, tuple[str, str]] = {
     "ceiling": ("output ceiling", "The loudest that this program lets out for this transducer and age group."),
     "calibration": ("calibration", "A file that says how loud full scale is on this output; dB nHL need one."),
     "both_ears": ("both ears", "The same sound in both ears at once: a response is of one of them, or of both."),
+    "equalised": ("equaliser", "A filter that undoes the response of the earphone, as the calibration measured it with tones."),
     "ipsilateral_noise": (
         "noise in the tested ear",
         "Noise that plays with the stimulus, so that only the places of the cochlea respond whose frequencies it leaves free.",

@@ -72,7 +72,7 @@ def _findings(plan: Plan, session: Path, today: datetime.date) -> list[Finding]:
         return [Finding("sound", "stop", what, remedy or "mend the plan")]
     level = _level(sound, stimulus) if plan.search is None else _levels(plan.search, sound)
     found = [level, _ceiling(sound, stimulus), _calibration(stimulus.calibration, today)]
-    found += _both_ears(sound) + _ipsilateral(stimulus)
+    found += _both_ears(sound) + _equalised(stimulus) + _ipsilateral(stimulus)
     found += _jack(sound) + _level_check(sound, stimulus.calibration, session)
     return [*found, *_bits(stimulus), _dose(plan, sound, stimulus, spent)]
 
@@ -113,6 +113,19 @@ def _both_ears(sound: SoundPlan) -> list[Finding]:
         "amplitudes and thresholds are of one ear"
     )
     return [Finding("both_ears", "look", said, "test each ear by itself too")]
+
+
+def _equalised(stimulus: Stimulus) -> list[Finding]:
+    """Finding on a sound that undoes the response of its earphone, only where there is one."""
+    made = stimulus.record.get("equalised")
+    if made is None:
+        return []
+    low_hz, high_hz = made["band_hz"]
+    said = (
+        f"the response of the earphone is undone from {low_hz:g} to {high_hz:g} Hz, with up to {made['boost_db']:.1f} dB of "
+        f"gain; the highest level that can be reached is {made['costs_db']:.1f} dB lower"
+    )
+    return [Finding("equalised", "ok", said, "", "", made["costs_db"], "dB")]
 
 
 def _ipsilateral(stimulus: Stimulus) -> list[Finding]:

@@ -109,6 +109,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "random_interval_ms": ("stimulus", "random_interval_ms"),
     "masking": ("stimulus", "masking"),
     "ipsilateral_noise": ("stimulus", "ipsilateral_noise"),
+    "equalised": ("stimulus", "equalised"),
     "age_group": ("stimulus", "age_group"),
     "output": ("stimulus", "output", "device"),
     "seed": ("seed",),
@@ -314,6 +315,13 @@ def _stimuli(runs: Sequence[Facts], s: dict[str, list[dict[str, Any]]]) -> str:
     if beside:
         own = (f"{ipsilateral_words(one['value'])} ({runs_words(one['runs'])})" for one in beside)
         noise += f"; noise with the stimulus: {'; '.join(own)}"
+    undone = [one for one in s["equalised"] if one["value"] is not None]
+    for one in undone:
+        low_hz, high_hz = one["value"]["band_hz"]
+        noise += (
+            f"; the response of the earphone was undone from {low_hz:g} to {high_hz:g} Hz by a filter of minimum phase, by its "
+            f"response to tones ({runs_words(one['runs'])})"
+        )
     references = _only(s["reference_source"])
     reference = f" Reference for 0 dB nHL: {'; '.join(map(str, references))}." if references and levels else ""
     muted = [number for one in s["muted"] if one["value"] is True for number in one["runs"]]

@@ -26,6 +26,7 @@ from quietfloor.stimuli.cell_frames import CellFrames, CellSound, Choose
 from quietfloor.stimuli.devices import Device, DeviceError, LslAudioDevice
 from quietfloor.stimuli.dose import Dose, check, exposure_db, limit_pa2s
 from quietfloor.stimuli.dose_policy import DosePolicy, load_dose_policy
+from quietfloor.stimuli.equaliser import basis_of, equalised
 from quietfloor.stimuli.frames import FrameSource
 from quietfloor.stimuli.ipsilateral import IpsilateralNoise
 from quietfloor.stimuli.levels import LEVEL_KEYS, gain_db_fs, gain_on, level_basis, ppe_basis
@@ -140,6 +141,8 @@ def make_stimulus(
         refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
         waveform = spec.waveform(plan.sample_rate_hz)
         calibration = None if plan.calibration is None else _calibration(plan, card, plan.calibration, today)
+        sent = None if not plan.equalise or calibration is None else equalised(waveform, calibration, plan.ear)
+        waveform = waveform if sent is None else sent.waveform
         references = load_references(None if plan.references is None else Path(plan.references))
         in_db: dict[str, Any] = dict.fromkeys(LEVEL_KEYS)
         level_db, shares = plan.level[0], (1.0, 1.0)
@@ -148,7 +151,12 @@ def make_stimulus(
         elif calibration is not None:
             in_ppe, factors = plan.level_db_ppe_spl is not None, list[float]()
             for ear in ears_of(plan.ear):
-                basis = ppe_basis(waveform, ear, calibration) if in_ppe else level_basis(waveform, ear, calibration, references)
+                if sent is not None:
+                    basis = basis_of(sent, calibration, ear)
+                elif in_ppe:
+                    basis = ppe_basis(waveform, ear, calibration)
+                else:
+                    basis = level_basis(waveform, ear, calibration, references)
                 factors.append(gain_on(basis, level_db, waveform, ear, calibration))
                 in_db = basis.record(level_db, waveform, plan.rate_per_s)
             factor = max(factors)
@@ -171,7 +179,7 @@ def make_stimulus(
     except (RateError, LevelError, ScheduleError, ValueError) as error:
         raise PlanError(f"sound: {error}") from error
     record = {
-        "stimulus": spec.name,
+        "stimulus": plan.stimulus_name,
         **spec.record(),
         "time_zero_ms": 1e3 * waveform.time_zero_s,
         "time_zero_is": waveform.time_zero_is,
@@ -194,8 +202,10 @@ def make_stimulus(
         "dose_policy": None if policy is None else policy.record(),
         "trigger_db_fs": plan.trigger_db_fs,
         "masking": _masking_record(plan, masking),
-        "output": _output_record(plan, card, factor * waveform.peak_to_peak),
+        "output": _output_record(plan, card, min(shares) * factor * waveform.peak_to_peak),
     }
+    if sent is not None:
+        record["equalised"] = {"band_hz": list(sent.band_hz), "boost_db": sent.boost_db, "costs_db": sent.costs_db}
     if beside is not None:
         record["ipsilateral_noise"] = _ipsilateral_record(plan, beside, record["level_db_ppe"])
     stimulus = Stimulus(plan, card, frames, calibration, masking, record, policy=policy)

@@ -46,7 +46,7 @@ _RUN = {
         "stimulus.chirp_span_ms stimulus.wav_zero_ms stimulus.reference_db stimulus.masking.level_db_em "
         "stimulus.masking.level_db_fs stimulus.trigger_db_fs stimulus.age_months stimulus.random_interval_ms "
         "stimulus.ipsilateral_noise.level_db_spl stimulus.ipsilateral_noise.level_db_fs "
-        "stimulus.dose_policy.day_limit_times stream.rms_uv"
+        "stimulus.equalised.boost_db stimulus.equalised.costs_db stimulus.dose_policy.day_limit_times stream.rms_uv"
     ),
     "a number above 0": (
         "stimulus.frequency_hz stimulus.rate_per_s stream.rate_hz filter.low_hz filter.high_hz "
@@ -67,12 +67,14 @@ _RUN = {
     "true or false": "timing.verified stimulus.muted stimulus.stated stimulus.output.trigger_on_earphone_jack from_recording",
     "a table": (
         "rule timing stimulus stimulus.masking stimulus.output stimulus.dose stimulus.dose_policy stream filter versions machine "
-        "stimulus.ipsilateral_noise "
+        "stimulus.ipsilateral_noise stimulus.equalised "
         "cautions_acknowledged search"
     ),
     "a table of whole numbers": "rejected",
     "a verdict": "verdict",
-    "a list of numbers": "filter.taps stimulus.random_pauses_ms stimulus.cycles stimulus.ipsilateral_noise.bands_hz",
+    "a list of numbers": (
+        "filter.taps stimulus.random_pauses_ms stimulus.cycles stimulus.ipsilateral_noise.bands_hz stimulus.equalised.band_hz"
+    ),
     "a list": "stream.eeg",
 }
 _PLAN = {

@@ -198,7 +198,7 @@ def test_the_vote_comes_before_the_answer(window: Any, qt: Spin, press: Any) -> 
     """Of a secret ear nothing is said, by words, colours, rules or curves, until it is revealed after a vote."""
     window.room.change(noise_uv=0.5)
     seen = set()
-    for _ in range(8):
+    for _ in range(4):  # of which two hear
         press("g", "5")
         until(qt, settled(window))
         qt(0.1)

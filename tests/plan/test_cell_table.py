@@ -62,6 +62,10 @@ def test_cells_are_in_quiet() -> None:
     assert plan.sound is not None
     with pytest.raises(PlanError, match="cells: ipsilateral_noise goes with runs of one sound and level"):
         CellTable(plan.sound, (CellRow(ear="right", stimulus="click", level_db_fs=-60),))
+    plan = make_plan({"sound": {"level_db_fs": -60, "equalise": True, "calibration": "c.toml"}})
+    assert plan.sound is not None
+    with pytest.raises(PlanError, match="cells: equalise goes with runs of one sound and level"):
+        CellTable(plan.sound, (CellRow(ear="right", stimulus="click", level_db_fs=-60),))
     plan = make_plan({"sound": {"level_db_fs": -60, "ear": "both"}})
     assert plan.sound is not None
     with pytest.raises(PlanError, match='cells: ear = "both" goes with runs of one sound and level'):

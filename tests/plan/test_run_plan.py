@@ -88,6 +88,7 @@ WRONG: dict[tuple[str, str], tuple[Any, ...]] = {
     ("sound", "ipsilateral_noise_notch_hz"): ([707], "707", [707, 1414]),
     ("sound", "ipsilateral_noise_high_pass_hz"): ("low", 1000),
     ("sound", "muted"): ("perhaps", 3),
+    ("sound", "equalise"): ("perhaps", 3, True),
     ("sound", "device"): ("card",),
     ("sound", "device_source_id"): (3,),
     ("sound", "output"): (1.5, True, 3, "my card"),
