@@ -64,3 +64,12 @@ def test_the_same_click_later_in_its_sound_gives_the_same_latency(tmp_path: Path
     assert (random["stimulus"]["random_interval_ms"], click["stimulus"]["random_interval_ms"]) == (4.0, None)
     assert (random["foreign_sweeps"], random["verdict"]) == (click["foreign_sweeps"], click["verdict"])
     assert at_random == pytest.approx(at_click, abs=0.5)
+
+
+@pytest.mark.lsl
+@pytest.mark.real_time
+@pytest.mark.long
+def test_one_sound_in_both_ears_through_the_rig(tmp_path: Path) -> None:
+    record, at_ms = carried_out(tmp_path / "both", 'stimulus = "click"\near = "both"')
+    assert (record["stimulus"]["ear"], record["verdict"], record["foreign_sweeps"]) == ("both", "response_present", 0)
+    assert 5.0 < at_ms < 7.0, "a wave V, not the edge of what was searched"
