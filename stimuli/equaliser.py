@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 COVERED_HZ = (500.0, 4000.0)
 WIDEST_OCTAVES = 1.0  # from one row to the next
 MOST_BOOST_DB = 20.0
-END_DB = -80.0  # the sound ends where nothing larger follows, re its largest value
+END_DB = -60.0  # the sound ends where nothing larger follows, re its largest value
 FADE_S = 0.5e-3
 _POINTS = 1 << 15
 
