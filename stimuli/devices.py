@@ -76,7 +76,7 @@ class LslAudioDevice:
         speed: float = 1.0,
         block: int = 480,
         can_wait: bool = True,
-        consumer_timeout_s: float = 10.0,
+        consumer_timeout_s: float = 30.0,  # on a busy machine a receiver needed more than 10 s
     ) -> None:
         for what, value in (("rate_hz", rate_hz), ("speed", speed), ("block", block)):
             if not (math.isfinite(value) and value > 0):
