@@ -42,6 +42,18 @@ def test_the_average_is_that_of_mne_with_the_weights_of_units(page: dict[str, An
     assert result.residual_noise_nv == pytest.approx(1e3 / np.sqrt(weights), rel=0.2)
 
 
+def test_the_page_separates_responses_that_overlap(page: dict[str, Any]) -> None:
+    """Its response is that of the page, filtered; the noise that it names covers the difference."""
+    alone = np.zeros(1600)
+    alone[800:960] = 0.5 * np.exp(-0.5 * ((page["ms"] - 7.0) / 0.6) ** 2)
+    truth = np.convolve(alone, page["taps"], mode="same")[760:960]
+    left_nv = 1e3 * np.std(page["separated"].response_uv - truth)
+    assert 0 < page["used"].sum() < len(page["used"])
+    assert left_nv == pytest.approx(page["left_nv"], rel=0.25)
+    mean_uv = page["overlapping_uv"][page["used"]].mean(axis=0)
+    assert 1e3 * np.std(mean_uv - truth) > 2.5 * left_nv  # measured 3.0
+
+
 def test_what_has_no_sweeps_or_no_volts_is_refused(page: dict[str, Any]) -> None:
     import quietfloor
 
