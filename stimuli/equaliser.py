@@ -37,7 +37,7 @@ class Equalised:
     """A stimulus as it is sent to the earphone. ``band_hz``: in which it is equalised. ``boost_db``: the largest gain.
 
     ``costs_db``: how much more peak to peak is sent than arrives at the coupler, re full scale of the calibration; the highest
-    level that can be reached is lower by so much.
+    level that can be reached is lower by so much (below 0: higher).
     """
 
     waveform: Waveform
@@ -65,10 +65,11 @@ def equalised(waveform: Waveform, calibration: Calibration, ear: str) -> Equalis
 def basis_of(made: Equalised, calibration: Calibration, ear: str) -> Basis:
     """On what a level in dB p-p.e. SPL of an equalised sound rests: the full scale of the calibration, as of an earphone without
     response of its own. What the earphone does beyond the rows counts in the peaks of a click, and is not known: on an earphone
-    made for the tests a burst is within 0.1 dB of its level, a click 1.5 dB louder. Raises LevelError."""
-    if calibration.measured_with in WAVEFORMS:
+    made for the tests a burst is within 0.1 dB of its level, a click 1.5 dB louder. What arrives has the shape of the ideal
+    stimulus: `Basis.record` takes that one. Raises LevelError."""
+    if calibration.measured_with.replace(" ", "-").startswith((*WAVEFORMS, "custom")):  # such as "tone burst 1000 Hz"
         raise LevelError(
-            f"equalise: full scale of calibration {calibration.id!r} was measured with a {calibration.measured_with}, whose "
+            f"equalise: full scale of calibration {calibration.id!r} was measured with {calibration.measured_with}, whose "
             "level has the response of the earphone in it: calibrate with a tone (`quietfloor calibrate FILE`), or give "
             "level_db_fs"
         )

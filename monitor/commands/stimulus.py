@@ -81,7 +81,7 @@ def add(commands: Any) -> None:
     how.add_argument("--calibration", metavar="FILE", help="calibration of the output")
     how.add_argument("--references", metavar="FILE", help="reference thresholds of your own")
     how.add_argument("--route", metavar="ROUTE", help="air or bone (air)")
-    how.add_argument("--ear", metavar="EAR", help="left or right (right)")
+    how.add_argument("--ear", metavar="EAR", help="left, right, or both: the same sound in both (right)")
     how.add_argument("--age-group", metavar="GROUP", help="adult, child or infant: sets the output ceiling (adult)")
     how.add_argument("--transducer", metavar="NAME", help="what plays the stimulus: sets the output ceiling (insert)")
     how.add_argument("--polarity", metavar="P", help="condensation, rarefaction or alternating; --write-wav writes condensation")
@@ -213,7 +213,7 @@ def _level(plan: Any) -> dict[str, Any]:
     ear = ears_of(plan.ear)[0]  # of both the level is the same
     if plan.equalise:
         sent = equalised(waveform, calibration, ear)
-        return found | basis_of(sent, calibration, ear).record(level_db, sent.waveform, plan.rate_per_s)
+        return found | basis_of(sent, calibration, ear).record(level_db, waveform, plan.rate_per_s)
     if plan.level_db_nhl is None:
         return found | ppe_basis(waveform, ear, calibration).record(level_db, waveform, plan.rate_per_s)
     references = load_references(None if plan.references is None else Path(plan.references))
@@ -325,7 +325,7 @@ def play(plan: Any, args: argparse.Namespace) -> int:
     name = f"{datetime.datetime.now(datetime.UTC):%Y%m%dT%H%M%S.%f}-{os.getpid()}"
     if plan.caution:
         complain(plan.caution)
-    say(f"playing {plan.spec.name}, {args.play} times at {plan.rate_per_s:g}/s, {ear_words(plan.ear)}; Ctrl-C stops", args)
+    say(f"playing {plan.stimulus_name}, {args.play} times at {plan.rate_per_s:g}/s, {ear_words(plan.ear)}; Ctrl-C stops", args)
     try:
         sound.reserve(OUTSIDE_A_RUN, name, args.play, ahead=False)
         with stop_on_signals(lambda: stopped.append(True)):

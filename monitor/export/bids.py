@@ -15,6 +15,7 @@ from quietfloor.monitor.export.tables import EVENTS, events_rows, tsv
 from quietfloor.monitor.export.writing import new_file, new_folder
 from quietfloor.monitor.run.run_record import versions
 from quietfloor.monitor.storage.run_folder import jsonable
+from quietfloor.stimuli.calibration import BOTH, EARS, ear_words
 
 VERSION = "1.11.1"
 TASK = "abr"
@@ -41,7 +42,7 @@ MEANING: dict[str, dict[str, Any]] = {
     },
     "sample": {"Description": "nearest sample of the file, from 0"},
     "stimulus": {"Description": "kind of stimulus"},
-    "ear": {"Description": "ear that it was played to", "Levels": {"left": "left ear", "right": "right ear"}},
+    "ear": {"Description": "ear that it was played to", "Levels": {ear: ear_words(ear) for ear in (*EARS, BOTH)}},
     "frequency": {"Description": "nominal frequency of the stimulus; n/a for a click and other broadband sounds", "Units": "Hz"},
     "level": {"Description": "level of the stimulus, in the unit of level_unit"},
     "level_unit": {"Description": "dB nHL or dB p-p.e. SPL by the calibration of the run, or dB re full scale without one"},

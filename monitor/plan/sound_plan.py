@@ -410,7 +410,7 @@ class SoundPlan(Section):
         if self.level_db_nhl is not None:
             raise ValueError(
                 f"equalise = true with level_db_nhl = {self.level_db_nhl:g}: reference thresholds are of sounds with the "
-                "response of their earphone; give level_db_ppe_spl or level_db_fs"
+                "response of their earphone; give level_db_ppe_spl or level_db_fs in a run of one level, or leave equalise out"
             )
         return self
 

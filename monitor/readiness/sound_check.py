@@ -120,12 +120,12 @@ def _equalised(stimulus: Stimulus) -> list[Finding]:
     made = stimulus.record.get("equalised")
     if made is None:
         return []
-    low_hz, high_hz = made["band_hz"]
+    (low_hz, high_hz), costs_db = made["band_hz"], made["costs_db"]
     said = (
         f"the response of the earphone is undone from {low_hz:g} to {high_hz:g} Hz, with up to {made['boost_db']:.1f} dB of "
-        f"gain; the highest level that can be reached is {made['costs_db']:.1f} dB lower"
+        f"gain; the highest level that can be reached is {abs(costs_db):.1f} dB {'lower' if costs_db >= 0 else 'higher'}"
     )
-    return [Finding("equalised", "ok", said, "", "", made["costs_db"], "dB")]
+    return [Finding("equalised", "ok", said, "", "", costs_db, "dB")]
 
 
 def _ipsilateral(stimulus: Stimulus) -> list[Finding]:

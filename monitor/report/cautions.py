@@ -16,6 +16,7 @@ from quietfloor.monitor.report.parts import Ladder, Report, despite_of, electrod
 from quietfloor.monitor.run.status_text import sound_limited
 from quietfloor.monitor.session.conditions import PRESENT, UNKNOWN
 from quietfloor.monitor.untrusted.safe_text import plain
+from quietfloor.stimuli.calibration import BOTH
 from quietfloor.stimuli.levels import NHL, stated_level
 
 MOST_REASON = 90  # characters of a reason on the first page; the whole one is further down
@@ -172,6 +173,9 @@ def _level(run: RunMaterial) -> Iterator[tuple[str, str]]:
     source = sound.get("reference_source")
     if isinstance(source, str) and ("from memory" in source or "of the usual form" in source):
         yield f"0 dB nHL is that of {plain(source, MOST_REASON)}", "all levels in dB nHL may be off alike"
+    if sound.get("ear") == BOTH:
+        meaning = "which of them responded is not known, and the threshold of neither ear rests on it"
+        yield "both ears heard the same sound", meaning
     if sound.get("trigger_on_earphone_jack"):
         yield "one earphone served both ears", "which ear was tested rests on the operator"
     check = sound.get("level_check")

@@ -15,7 +15,7 @@ from quietfloor.monitor.core.stopping import Outcome
 from quietfloor.monitor.report.material import Material, RunMaterial
 from quietfloor.monitor.report.parts import Ladder, Level, level_words
 from quietfloor.monitor.review.search_record import SearchedCondition, averages_of, sound_of, window_of
-from quietfloor.monitor.session.conditions import Condition, ipsilateral_words, noise_words, published_kind
+from quietfloor.monitor.session.conditions import Condition, ipsilateral_words, noise_words, published_kind, sought_kind
 from quietfloor.monitor.session.staircase_errors import LadderErrors
 from quietfloor.monitor.session.threshold import Threshold
 from quietfloor.monitor.waves.growth import ladder_growth
@@ -221,7 +221,7 @@ def _suggested(level: Level, averages: Averages, window: tuple[float, float], ma
 
 def _sought(sound: Mapping[str, Any], window: tuple[float, float], material: Material) -> Sought:
     return sought(
-        published_kind(sound), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
+        sought_kind(sound), sound.get("level_db_nhl"), sound.get("age_group"), window, material.norms,
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
     )  # fmt: skip
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from quietfloor.monitor.review.search_record import averages_of, marks_name, read_search, sound_of, window_of
 from quietfloor.monitor.run.status_text import too_large
-from quietfloor.monitor.session.conditions import all_noise_words, condition_of, published_kind
+from quietfloor.monitor.session.conditions import all_noise_words, condition_of, published_kind, sought_kind
 from quietfloor.monitor.storage.run_folder import FolderError, RunFolder
 from quietfloor.monitor.untrusted.bounded_io import json_of
 from quietfloor.monitor.waves.growth import ladder_growth
@@ -150,7 +150,7 @@ def _marked(
     sound = record.get("stimulus") or {}
     window_ms = window_of(plan, sound)
     where = sought(
-        published_kind(sound), sound.get("level_db_nhl"), sound.get("age_group"), window_ms, norms,
+        sought_kind(sound), sound.get("level_db_nhl"), sound.get("age_group"), window_ms, norms,
         frequency_hz=sound.get("frequency_hz"), span_ms=sound.get("chirp_span_ms"),
     )  # fmt: skip
     marks = suggest(trace, where) if by_hand is None else by_hand
@@ -164,9 +164,13 @@ def several(runs: Sequence[Marked], norms: Norms) -> list[str]:
     those of a level that come first.
     """
     sounds = {
-        (*(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")), run.sound.get("duration_us") or DURATION_US)
+        (
+            *(run.sound.get(key) for key in ("ear", "route", "kind", "frequency_hz")),
+            run.sound.get("duration_us") or DURATION_US,  # older records name none
+            run.sound.get("equalised") is not None,
+        )
         for run in runs
-    }  # older records name no duration
+    }
     if len(sounds) > 1:
         raise ValueError("these runs are of different ears or stimuli: name runs of one condition")
     alike: dict[tuple[tuple[float, str] | None, str], list[Marked]] = {}

@@ -242,4 +242,4 @@ def _stimulus(begun: dict[str, Any], plan: Plan) -> dict[str, Any] | None:
     try:
         return make_stimulus(plan.sound, datetime.date.today()).record
     except PlanError:
-        return {"stimulus": plan.sound.spec.name, **plan.sound.spec.record()}
+        return {"stimulus": plan.sound.stimulus_name, **plan.sound.spec.record()}

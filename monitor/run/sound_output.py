@@ -139,10 +139,10 @@ def make_stimulus(
     try:
         card, spec, schedule = _sound_card(plan), plan.spec, plan.schedule()
         refuse_mains_locked(plan.rate_per_s, plan.mains_hz)
-        waveform = spec.waveform(plan.sample_rate_hz)
+        ideal = spec.waveform(plan.sample_rate_hz)
         calibration = None if plan.calibration is None else _calibration(plan, card, plan.calibration, today)
-        sent = None if not plan.equalise or calibration is None else equalised(waveform, calibration, plan.ear)
-        waveform = waveform if sent is None else sent.waveform
+        sent = None if not plan.equalise or calibration is None else equalised(ideal, calibration, plan.ear)
+        waveform = ideal if sent is None else sent.waveform
         references = load_references(None if plan.references is None else Path(plan.references))
         in_db: dict[str, Any] = dict.fromkeys(LEVEL_KEYS)
         level_db, shares = plan.level[0], (1.0, 1.0)
@@ -158,7 +158,7 @@ def make_stimulus(
                 else:
                     basis = level_basis(waveform, ear, calibration, references)
                 factors.append(gain_on(basis, level_db, waveform, ear, calibration))
-                in_db = basis.record(level_db, waveform, plan.rate_per_s)
+                in_db = basis.record(level_db, ideal, plan.rate_per_s)
             factor = max(factors)
             if len(factors) == 2 and factor > 0.0:
                 shares = (factors[0] / factor, factors[1] / factor)

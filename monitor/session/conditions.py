@@ -250,9 +250,16 @@ def ipsilateral_words(noise: Mapping[str, Any]) -> str:
 
 
 def published_kind(stimulus: Mapping[str, Any]) -> str | None:
-    """The kind of a stimulus by which published values are looked up; None for one in noise or in both ears: they are of one ear
-    in quiet."""
-    return None if stimulus.get("ipsilateral_noise") is not None or stimulus.get("ear") == BOTH else stimulus.get("kind")
+    """The kind of a stimulus by which published values are looked up; None for one in noise, in both ears or equalised: they are
+    of one ear in quiet, and of sounds with the response of their earphone."""
+    other = stimulus.get("ear") == BOTH or stimulus.get("equalised") is not None
+    return None if other else sought_kind(stimulus)
+
+
+def sought_kind(stimulus: Mapping[str, Any]) -> str | None:
+    """The kind of a stimulus by which its waves are looked for, in both ears as in one; None for one in noise: they come later
+    than in quiet."""
+    return None if stimulus.get("ipsilateral_noise") is not None else stimulus.get("kind")
 
 
 def _number(value: Any) -> float:

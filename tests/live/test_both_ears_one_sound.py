@@ -17,6 +17,7 @@ from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.monitor.commands.waves import table
 from quietfloor.monitor.display.heard import heading_of
 from quietfloor.monitor.display.ladder import Ladder, Level, heard_words, read_ladder
+from quietfloor.monitor.export.bids import MEANING
 from quietfloor.monitor.plan.run_plan import Plan, make_plan
 from quietfloor.monitor.plan.sound_plan import StatedPlan
 from quietfloor.monitor.review.marked_run import read
@@ -119,15 +120,22 @@ def test_a_deaf_ear_beside_a_hearing_one_gives_a_response_that_counts_for_no_ear
     assert "J Acoust Soc Am" not in done.out, "published values are of one ear"
     norms = load_norms(None)
     run = read(folder.path, norms)
+    assert run.where.v_ms == sound.latency_ms(run.window_ms), "the latency search window is that of one ear"
     noise = {"noise": "broadband", "bands_hz": [100, 10_000], "level_db_spl": 50.0, "level_db_fs": None}
     for other, compared in (({"ear": "right"}, True), ({"ear": "right", "ipsilateral_noise": noise}, False)):
         lines = table(replace(run, record=run.record | {"stimulus": run.sound | other}), run.marks, norms)
         assert any("J Acoust Soc Am" in line for line in lines) == compared, other
-    done = call("report", str(session), "--out", str(tmp_path / "report"))
+    done = call("report", str(session), "--marks", "--out", str(tmp_path / "report"))
     assert done.status == 0, done.err
     text = next((tmp_path / "report").glob("*.json")).read_text(encoding="utf-8")
     assert "presented to both ears by air" in text
     assert "both ear," not in text
+    told = [one["said"] for one in json.loads(text)["changes_a_conclusion"]]
+    assert any("both ears heard the same sound: which of them responded is not known" in one for one in told), told
+    wave_v = run.marks.get("V")
+    assert wave_v is not None
+    assert f'"latency_low_ms": {wave_v.latency_ms.low!r}' in text, "the report looks for waves where `waves` does"
+    assert MEANING["ear"]["Levels"].keys() >= {"left", "right", record["stimulus"]["ear"]}
 
 
 def test_both_ears_answer_more_than_one(tmp_path: Path) -> None:

@@ -88,6 +88,7 @@ def test_a_caution_says_of_what_it_is_and_what_it_changes(report: Report) -> Non
         (2, {"stimulus__reference_source": "a paper (verified); of the usual form of this stimulus, not of this one"},
          "Run 2: 0 dB nHL is that of a paper (verified); of the usual form"),
         (2, {"stimulus__trigger_on_earphone_jack": True}, "Run 2: one earphone served both ears: which ear was tested rests on"),
+        (2, {"stimulus__ear": "both"}, "Run 2: both ears heard the same sound: which of them responded is not known"),
         (2, {"stimulus__limited_samples": 12}, "Run 2: the output ceiling held down 12 samples of the sound"),
         (3, {"rule": {"name": "fsp", "promise": None}}, "Run 3: decided by a rule without an error rate: "),
         (3, {"cautions_acknowledged": {"despite": ["Cz: flat"]}}, "Run 3: begun despite: Cz: flat: a response may have been"),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,10 +14,14 @@ import pytest
 from scipy.signal import freqz, lfilter
 
 from quietfloor.bench.patient.earphone import VIRTUAL_EARPHONE
+from quietfloor.bench.patient.offline import NAME, carry_through
+from quietfloor.bench.patient.profiles import load_patient
 from quietfloor.monitor.plan.run_plan import PlanError, make_plan
 from quietfloor.monitor.readiness.sound_check import sound_group
+from quietfloor.monitor.review.replay import replay
 from quietfloor.monitor.run.sound_output import make_stimulus
-from quietfloor.monitor.session.conditions import summary_of
+from quietfloor.monitor.session.conditions import published_kind, summary_of
+from quietfloor.monitor.storage.run_folder import RunFolder
 from quietfloor.stimuli.base import between_samples
 from quietfloor.stimuli.calibration import Calibration, LevelError
 from quietfloor.stimuli.calibration_file import load_calibration, save_calibration
@@ -24,6 +30,7 @@ from quietfloor.stimuli.clicks import click
 from quietfloor.stimuli.equaliser import MOST_BOOST_DB, basis_of, equalised, minimum_phase
 from quietfloor.stimuli.levels import gain_on
 from quietfloor.stimuli.tones import tone_burst
+from tests.live.harness import call_here as call
 
 RATE_HZ = 48_000.0
 THIRDS_HZ = 250.0 * 2.0 ** (np.arange(16) / 3.0)
@@ -86,6 +93,19 @@ def test_a_click_at_the_coupler_has_the_spectrum_of_the_ideal_click() -> None:
     assert made.boost_db == pytest.approx(-response_db(THIRDS_HZ).min())
 
 
+def test_the_closer_the_rows_the_closer_the_spectrum() -> None:
+    """Rows wherever they fall, a third of an octave apart, and rows farther apart."""
+    ideal, apart = click(RATE_HZ), {}
+    for name, parts, shift in [("a third", 3, k / 12) for k in range(4)] + [("half", 2, 0.0), ("one", 1, 0.0)]:
+        own = 250.0 * 2.0 ** (np.arange(5 * parts + 1) / parts + shift)
+        own = np.unique(np.concatenate([[250.0], own[own < 7999.0], [8000.0]]))
+        rows = [(hz, db, db) for hz, db in zip(own, response_db(own), strict=True)]
+        apart.setdefault(name, []).append(off_db(equalised(ideal, calibration(rows), "left").waveform.samples, ideal.samples))
+    print("; ".join(f"{name} of an octave apart: {max(off):.1f} dB" for name, off in apart.items()))
+    assert max(apart["a third"]) < 1.0
+    assert max(apart["a third"]) < apart["half"][0] < apart["one"][0] < off_db(ideal.samples, ideal.samples)
+
+
 def test_what_arrives_is_the_ideal_click_in_time_too() -> None:
     ideal = click(RATE_HZ)
     made = equalised(ideal, calibration(), "right").waveform
@@ -116,6 +136,20 @@ def test_the_level_is_that_at_the_coupler(sound: str) -> None:
     print(f"{sound}: {level_db:.2f} dB p-p.e. SPL for 80")
     # what a click has above the last row, at 8 kHz, counts in its peak, and nothing is known of the earphone there
     assert level_db == pytest.approx(80.0, abs=2.0 if sound == "click" else 0.2)
+
+
+def test_the_level_of_its_train_is_that_at_the_coupler(file: Path) -> None:
+    """L_Zeq of run.json against the sound behind the earphone: what is sent has 3.1 dB less for its peaks."""
+    made = make_stimulus(plan_of(file, level_db_ppe_spl=80).sound, TODAY)
+    frames, rate_per_s = made.frames, made.record["rate_per_s"]
+    out = lfilter(B, A, np.concatenate([frames.gain * frames.waveform.samples, np.zeros(4096)]))
+    level_db = 130.0 + 10.0 * math.log10(8.0 * rate_per_s / RATE_HZ * float(np.sum(out**2)))
+    print(f"{level_db:.2f} dB behind the earphone, {made.record['level_db_zeq']:.2f} dB in run.json")
+    assert made.record["level_db_zeq"] == pytest.approx(level_db, abs=0.5)
+    plain = make_stimulus(plan_of(file, level_db_ppe_spl=80, equalise=False).sound, TODAY)
+    assert made.record["level_db_zeq"] == pytest.approx(plain.record["level_db_zeq"], abs=1e-9)
+    done = call("stimulus", str(written(file, 80)), "--json")
+    assert json.loads(done.out)["level_db_zeq"] == pytest.approx(made.record["level_db_zeq"], abs=1e-6)
 
 
 def test_a_flat_earphone_changes_nothing() -> None:
@@ -163,15 +197,14 @@ def test_a_burst_outside_the_response_and_a_full_scale_with_the_response_in_it_a
     some = calibration([(hz, 0.0, 0.0) for hz in (500.0, 1000.0, 2000.0, 4000.0)])
     with pytest.raises(LevelError, match="tone-burst of 6000 Hz, and calibration 'c' has a response from 500 to 4000 Hz"):
         equalised(tone_burst(RATE_HZ, 6000.0), some, "left")
-    of_click = calibration(measured_with="click")
-    with pytest.raises(LevelError, match="was measured with a click, whose level has the response of the earphone in it"):
-        basis_of(equalised(click(RATE_HZ), of_click, "left"), of_click, "left")
+    for name in ("click", "click 200 us", "tone burst 1000 Hz", "chirp", "octave chirp 1000 Hz", "custom word.wav"):
+        other = calibration(measured_with=name)
+        with pytest.raises(LevelError, match=f"was measured with {name}, whose level has the response of the earphone in it"):
+            basis_of(equalised(click(RATE_HZ), other, "left"), other, "left")
 
 
 @pytest.fixture
 def file(tmp_path: Path) -> Path:
-    from dataclasses import replace
-
     path = tmp_path / "measured.toml"
     save_calibration(path, replace(load_calibration(VIRTUAL_EARPHONE), response=calibration().response))
     return path
@@ -202,6 +235,46 @@ def test_a_run_says_what_is_undone_and_stays_below_the_ceiling(file: Path, tmp_p
     assert arrives_db <= limit_db
 
 
+def test_an_earphone_that_is_loud_in_places_gains_level(file: Path, tmp_path: Path) -> None:
+    louder = [(float(hz), 2.0, 2.0) for hz in THIRDS_HZ]
+    save_calibration(file, replace(load_calibration(file), response=tuple(louder)))
+    told = sound_group(plan_of(file, level_db_ppe_spl=60), tmp_path, TODAY).findings
+    assert next(one.said for one in told if one.about == "equalised").endswith("can be reached is 2.0 dB higher")
+
+
+def test_a_run_is_replayed_and_compared_with_no_other_sound(file: Path, tmp_path: Path) -> None:
+    patient = load_patient("hearing-adult")
+    patient = replace(patient, background=replace(patient.background, in_band_rms_uv=0.7))
+    records = []
+    for number, equalise in enumerate((True, False), 1):
+        plan = make_plan(
+            {
+                "stream": {"name": NAME, "eeg": ["1"], "trigger": "trigger"},
+                "sound": {"calibration": str(file), "equalise": equalise, "level_db_ppe_spl": 95, "lead_in_s": 0.5},
+                "analysis": {"acoustic_delay_ms": 0.9},
+                "decision": {"floor_nv": 60, "max_sweeps": 640},
+            }
+        )
+        records.append(carry_through(plan, patient, tmp_path / "runs", number))
+    assert [record["verdict"] for record in records] == ["response_present"] * 2
+    assert [record["stimulus"]["stimulus"] for record in records] == ["click equalised", "click"]
+    assert [published_kind(record["stimulus"]) for record in records] == [None, "click"]
+    assert replay(RunFolder.open(Path(records[0]["folder"]))).identical
+    done = call("waves", *(record["folder"] for record in records))
+    assert done.status != 0
+    assert "these runs are of different ears or stimuli" in done.err
+    done = call("report", str(tmp_path / "runs"), "--out", str(tmp_path / "report"))
+    assert done.status == 0, done.err
+    text = next((tmp_path / "report").glob("*.json")).read_text(encoding="utf-8")
+    assert "undone from 250 to 8000 Hz by a filter of minimum phase, by its response to tones (run 1)" in text
+
+
+def written(file: Path, level_db: float) -> Path:
+    plan = file.with_name("plan.toml")
+    plan.write_text(f'[sound]\ncalibration = "{file}"\nequalise = true\nlevel_db_ppe_spl = {level_db}\n', encoding="utf-8")
+    return plan
+
+
 def allowed(file: Path, level_db: float) -> bool:
     try:
         make_stimulus(plan_of(file, level_db_ppe_spl=level_db).sound, TODAY)
@@ -213,7 +286,10 @@ def allowed(file: Path, level_db: float) -> bool:
 @pytest.mark.parametrize(
     ("sound", "said"),
     [
-        ({"level_db_nhl": 60}, "reference thresholds are of sounds with the response of their earphone; give level_db_ppe_spl"),
+        (
+            {"level_db_nhl": 60},
+            "sounds with the response of their earphone; give level_db_ppe_spl or level_db_fs in a run of one level, or leave",
+        ),
         ({"level_db_fs": -40, "calibration": None}, "equalise = true needs a calibration with the response of the earphone"),
         ({"level_db_fs": -40, "ear": "both"}, "each earphone needs a filter of its own"),
         ({"level_db_fs": -40, "route": "bone", "transducer": "bone-vibrator"}, "only the response of an earphone can be undone"),
