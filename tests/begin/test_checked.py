@@ -326,3 +326,12 @@ def test_a_plan_that_is_there_is_never_replaced(seen: Seen, places: Places) -> N
     other = judge(replace(LISTENING, floor_nv=20.0), seen, places, TODAY)
     assert other.path.name == "plan-2.toml"
     assert load_plan(first.path).decision.floor_nv == 15.0
+
+
+def test_one_sound_in_both_ears_is_judged_with_its_levels_and_refused_by_bone(seen: Seen, places: Places) -> None:
+    both = replace(OWN, ear="both")
+    assert stops(judge(both, seen, places, TODAY)) == stops(judge(OWN, seen, places, TODAY))
+    said = stops(judge(replace(both, route="bone", calibration=VIBRATOR), seen, places, TODAY))
+    assert any("a vibrator moves both cochleae" in one for one in said), said
+    too_loud = [one for _, one in told(judge(replace(both, level_db_nhl=110.0), seen, places, TODAY), "sound")]
+    assert any("too loud" in one for one in too_loud), too_loud

@@ -209,6 +209,7 @@ def round_trip(draft: Draft, folder: Path) -> Draft:
         replace(with_stream(new("recording", "P01"), stream()), minutes=2.0, unit="mV", markers="Marks"),
         replace(with_stream(new("recording", "P01"), stream()), stated=True, stimulus="octave-chirp", frequency_hz=1000.0),
         replace(with_stream(new("recording", "P01"), stream()), own_sound=True, device="lsl", calibration=EARPHONE, ear="left"),
+        replace(with_stream(new("recording", "P01"), stream()), own_sound=True, device="lsl", calibration=EARPHONE, ear="both"),
         replace(with_stream(new("recording", "P01"), stream()), own_sound=True, output="Card", level_db_fs=-50.0),
         SESSION,
         with_cell(SESSION, Cell("left", "bone", "click"), True),
